@@ -1,0 +1,151 @@
+"""A decoded recording in canonical form, the conditions it was taken under, and their identities."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.errors import WaveformError
+from data_contracts.signals import SIGNALS
+
+
+@dataclass(frozen=True)
+class Waveform:
+    """Canonical samples of one recording.
+
+    Attributes
+    ----------
+    time_s : ndarray of shape (samples,)
+        Time from the first sample, float64, whole nanoseconds, strictly increasing. [s]
+    channels : mapping of str to ndarray of shape (samples,)
+        Canonical channels, float32; NaN marks a missing sample. [unit of the signal]
+    """
+
+    time_s: NDArray[np.float64]
+    channels: Mapping[str, NDArray[np.float32]]
+
+    @property
+    def waveform_id(self) -> str:
+        """SHA-256 of the canonical samples: whole nanoseconds, then each channel by name."""
+        digest = hashlib.sha256()
+        digest.update(np.round(self.time_s * 1e9).astype("<i8").tobytes())
+        for name in sorted(self.channels):
+            digest.update(b"\x00" + name.encode() + b"\x00")
+            samples = np.array(self.channels[name], dtype="<f4")
+            samples[np.isnan(samples)] = np.float32(np.nan)  # one NaN, whatever its payload
+            digest.update(samples.tobytes())
+        return digest.hexdigest()
+
+
+def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[np.floating]]) -> Waveform:
+    """Bring decoded columns into canonical form.
+
+    Parameters
+    ----------
+    time_s : ndarray of shape (samples,)
+        Time of each sample, any origin. [s]
+    channels : mapping of str to ndarray of shape (samples,)
+        Canonical names to samples; NaN marks a missing sample. [unit of the signal]
+
+    Returns
+    -------
+    Waveform
+        Time from the first sample, channels as float32.
+
+    Raises
+    ------
+    WaveformError
+        If there are fewer than two samples, a length differs, a name is unknown, or time does not rise.
+    """
+    time = np.asarray(time_s, dtype=np.float64)
+    if time.ndim != 1 or time.size < 2:
+        raise WaveformError(f"{time.size} samples; a recording needs at least 2: record again")
+    if not np.all(np.isfinite(time)):
+        row = int(np.flatnonzero(~np.isfinite(time))[0])
+        raise WaveformError(f"time of sample {row + 1} is not a number: mend the time column")
+    with np.errstate(over="ignore", invalid="ignore"):
+        nanoseconds = np.round((time - time[0]) * 1e9)
+    if not np.all(np.abs(nanoseconds) < 2**62):
+        raise WaveformError(f"time spans {time[-1] - time[0]:.3g} s: check the time unit of the recorder profile")
+    steps = np.diff(nanoseconds)
+    if np.any(steps <= 0):
+        row = int(np.flatnonzero(steps <= 0)[0])
+        raise WaveformError(
+            f"time does not rise at sample {row + 2} ({time[row]:.6g} s then {time[row + 1]:.6g} s): sort the rows or mend the clock"
+        )
+    canonical: dict[str, NDArray[np.float32]] = {}
+    for name, samples in channels.items():
+        if name not in SIGNALS:
+            raise WaveformError(f"channel {name!r} is not a canonical signal: rename it or leave it out")
+        values = np.asarray(samples, dtype=np.float64)
+        if values.shape != time.shape:
+            raise WaveformError(
+                f"channel {name} has {values.size} samples, time has {time.size}: export the file again"
+            )
+        with np.errstate(over="ignore"):
+            single = values.astype(np.float32)
+        single[~np.isfinite(single)] = np.nan
+        canonical[name] = single
+    return Waveform(nanoseconds * 1e-9, canonical)
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What the manifest says about one recording; None is unmeasured, never zero.
+
+    Attributes
+    ----------
+    coolant_c, intake_air_c : float or None
+        Engine coolant; air at the intake duct. [°C]
+    barometer_kpa : float or None
+        Absolute station pressure. [kPa]
+    humidity_pct : float or None
+        Relative humidity. [%]
+    altitude_m : float or None
+        Height above sea level. [m]
+    closed_loop : bool or None
+        Closed loop as the van reports it.
+    trim_idle_pct, trim_2500_pct : float or None
+        Short plus long fuel trim, settled; + adds fuel. [%]
+    fault_codes : tuple of str
+        SAE J2012 codes.
+    fuel : str or None
+        E0, E5, E10, E85, …
+    """
+
+    coolant_c: float | None = None
+    intake_air_c: float | None = None
+    barometer_kpa: float | None = None
+    humidity_pct: float | None = None
+    altitude_m: float | None = None
+    closed_loop: bool | None = None
+    trim_idle_pct: float | None = None
+    trim_2500_pct: float | None = None
+    fault_codes: tuple[str, ...] = field(default=())
+    fuel: str | None = None
+
+
+def capture_id(waveform_id: str, van_id: str, captured_at: datetime, snap: int) -> str:
+    """Hash that identifies one snap of one van at one time.
+
+    Parameters
+    ----------
+    waveform_id : str
+        `Waveform.waveform_id` of the recording.
+    van_id : str
+        Key into the fleet register.
+    captured_at : datetime
+        Start of the recording; must carry a UTC offset.
+    snap : int
+        Number of the snap within the recording, from 1.
+
+    Returns
+    -------
+    str
+        SHA-256, hexadecimal.
+    """
+    moment = captured_at.astimezone(UTC).isoformat(timespec="microseconds")
+    return hashlib.sha256("\x1f".join((waveform_id, van_id, moment, str(snap))).encode()).hexdigest()

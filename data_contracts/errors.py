@@ -1,0 +1,40 @@
+"""The errors Vansnap raises on purpose: one root, each child also the built-in it resembles.
+
+A message says what was wrong, the value, and what to do, in one line.
+"""
+
+
+class VansnapError(Exception):
+    """Root of every error a user can mend. The command line prints it and exits with 2."""
+
+
+class InputError(VansnapError, ValueError):
+    """A file, option or value breaks its contract."""
+
+
+class WaveformError(InputError):
+    """A recording can't be decoded into canonical samples."""
+
+
+class RegisterError(InputError):
+    """An entry of the fleet register is missing, wrong or contradicts another."""
+
+
+class ProfileError(RegisterError):
+    """A recorder profile is missing, wrong or does not fit the file it was used on."""
+
+
+class NotEnoughDataError(VansnapError, ValueError):
+    """Too few values for an honest number; the caller reports a reason instead."""
+
+
+class MissingFileError(VansnapError, FileNotFoundError):
+    """A file or folder the user named is not there."""
+
+
+class WorkspaceBusyError(VansnapError, RuntimeError):
+    """Another run holds the workspace. The command line exits with 3."""
+
+
+class WorkspaceError(VansnapError, RuntimeError):
+    """The workspace is not one, is damaged, or is of another version."""

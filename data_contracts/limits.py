@@ -1,0 +1,33 @@
+"""Reference conditions and default limits, each with source and date.
+
+A family's own figures in the register always win over a number on this page.
+"""
+
+# Reference atmosphere of SAE J1349 and ISO 1585 (99 kPa, dry air, 25 °C); second-hand quotation, read 2026-11-25.
+REFERENCE_INTAKE_AIR_C = 25.0
+REFERENCE_BAROMETER_KPA = 99.0
+
+# Engine fully warm: coolant from here. Common practice, no source (2026-11-25).
+WARM_COOLANT_C = 70.0
+
+# Trigger of the trade: the analogue air-mass signal rising through 2 V. Common practice, no source (2026-11-25).
+TRIGGER_V = 2.0
+
+# Narrowband switching level and its usual lean and rich levels. Low-authority source: a parts supplier's page
+# for zirconia sensors, read 2026-11-25 (about 0.1 V lean, 0.45 V at lambda 1, 0.9 V rich).
+NARROWBAND_SWITCH_V = 0.45
+NARROWBAND_LEAN_V = 0.1
+NARROWBAND_RICH_V = 0.9
+
+# Captures of one van less than this apart are one visit (delivery format, fixed).
+VISIT_GAP_HOURS = 2.0
+
+# Recordings the delivery format takes (fixed): sampling rate and length.
+LOWEST_RATE_HZ = 1.0
+HIGHEST_RATE_HZ = 200_000.0
+SHORTEST_RECORDING_S = 1.0
+LONGEST_RECORDING_S = 1800.0
+
+# Dry air at molar mass 28.96546 g/mol and R = 8.314472 J/(mol K): CIPM-2007 (Picard et al., Metrologia 45, 2008, 149).
+DRY_AIR_GAS_CONSTANT_J_KG_K = 8.314472 / 28.96546e-3
+ZERO_CELSIUS_K = 273.15

@@ -1,0 +1,189 @@
+"""Every word for a refused, downgraded or unused item: a code, a sentence, and what to do.
+
+Codes go into tables and never change their meaning; sentences may be reworded.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why something was refused, downgraded or not read.
+
+    Attributes
+    ----------
+    code : str
+        The word in tables.
+    sentence : str
+        What is the matter, in plain words.
+    remedy : str
+        What to do about it; empty where nothing can be done.
+    """
+
+    code: str
+    sentence: str
+    remedy: str = ""
+
+
+def _page(*reasons: Reason) -> dict[str, Reason]:
+    return {reason.code: reason for reason in reasons}
+
+
+# Why a capture is graded below good. The first group sends it back (`repeat`), the second keeps it (`usable`).
+REPEAT_REASONS = _page(
+    Reason(
+        "no_snap", "no throttle snap was found", "record idle, then floor the pedal for about a second and release it"
+    ),
+    Reason("cold", "the engine was not warm", "warm the engine fully and record again"),
+    Reason(
+        "not_closed_loop",
+        "the engine was not in closed loop",
+        "wait until the van reports closed loop and record again",
+    ),
+    Reason(
+        "throttle_not_full",
+        "the throttle did not open fully",
+        "push the pedal to the floor in one move and hold it about a second",
+    ),
+    Reason(
+        "early_trigger",
+        "the recording was triggered early, away from the opening",
+        "set the trigger again and keep ignition leads away from the probe",
+    ),
+    Reason(
+        "too_short_before",
+        "too little idle was recorded before the opening",
+        "record at least half a second of steady idle before the snap",
+    ),
+    Reason(
+        "hold_too_short",
+        "the pedal was released before the engine reached its highest speed",
+        "hold the pedal to the floor about a second",
+    ),
+    Reason(
+        "ends_early", "the recording ends before the main peak", "record longer: 3 s before and 4 s after the release"
+    ),
+    Reason(
+        "clipped",
+        "the air-mass signal runs into the end of its range",
+        "set the recorder's range to the sensor's and record again",
+    ),
+    Reason("too_slow", "the sampling rate is too low for a snap", "record at 1,000 samples a second or more"),
+    Reason("sensor_inactive", "the lambda sensor is not active", "warm the sensor, check its heater, and record again"),
+    Reason("noise", "noise hides the trace", "check probe, ground and leads, and record again"),
+    Reason("gap", "samples are missing where the snap is", "record again"),
+    Reason(
+        "outside_transfer",
+        "the air-mass signal is outside the family's transfer table",
+        "check the recorder's scale and offset and the family in the register",
+    ),
+    Reason(
+        "polarity_contradicts",
+        "the lambda trace contradicts the polarity in the register",
+        "check the family's polarity and the probe before trusting any lambda figure",
+    ),
+    Reason("flat", "the air-mass signal does not move", "check that the probe is connected and the engine runs"),
+)
+USABLE_REASONS = _page(
+    Reason(
+        "coolant_unmeasured", "coolant temperature was not recorded", "record it, so that a cold engine can be told"
+    ),
+    Reason("closed_loop_unmeasured", "closed loop was not recorded", "record it"),
+    Reason("no_lambda", "there is no lambda trace", "record the lambda sensor too"),
+    Reason("short_before", "little idle was recorded before the opening", "record 3 s before the opening"),
+    Reason("ends_before_settle", "the recording ends before fuel cut and settle", "record 4 s after the release"),
+    Reason("needles", "interference needles were removed", "keep ignition leads away from the probe"),
+    Reason(
+        "low_rate",
+        "the sampling rate is low, so some quantities are not read",
+        "record at 1,000 samples a second or more",
+    ),
+    Reason("jitter", "the time base is uneven", ""),
+    Reason("partly_clipped", "a few samples run into the end of the range", "set the recorder's range to the sensor's"),
+    Reason("noisy", "the trace is noisier than usual", "check probe, ground and leads"),
+    Reason("lambda_clipped", "the lambda signal reaches the end of its characteristic", ""),
+    Reason("mains_hum", "mains hum rides on the trace", "check the ground and keep chargers away"),
+    Reason("unsteady_idle", "the idle before the opening was not steady", "let the idle settle before the snap"),
+)
+GRADE_REASONS = REPEAT_REASONS | USABLE_REASONS
+
+# Why a quantity of a capture is null.
+UNREAD_REASONS = _page(
+    Reason("no_channel", "the channel was not recorded"),
+    Reason("not_for_this_family", "the family's sensors do not give this quantity"),
+    Reason("no_snap", "no throttle snap was found"),
+    Reason("rate_too_low", "the sampling rate is too low for it"),
+    Reason("not_enough_before", "too little was recorded before the opening"),
+    Reason("record_ends_early", "the record ends before it could be read"),
+    Reason("hold_too_short", "the pedal was released too soon"),
+    Reason("not_steady", "the trace was not steady there"),
+    Reason("not_found", "the landmark could not be told from the trace"),
+    Reason("noise", "noise hides it"),
+    Reason("clipped", "the signal is at the end of its range there"),
+    Reason("censored", "the signal is at the end of the characteristic there"),
+    Reason("outside_transfer", "the signal is outside the family's table"),
+    Reason("sensor_inactive", "the lambda sensor was not active"),
+    Reason("polarity_contradicts", "the lambda trace contradicts the polarity in the register"),
+    Reason("no_fuel_cut", "no fuel cut was seen after the release"),
+    Reason("no_step", "lambda did not move enough to tell a response"),
+    Reason("unmeasured_condition", "a condition it needs was not measured"),
+    Reason("gap", "samples are missing there"),
+    Reason("family_incomplete", "the register does not give what it needs"),
+    Reason("cold", "the engine was not warm"),
+)
+
+# Why a single sample is not used (a mask is True = keep).
+SAMPLE_REASONS = _page(
+    Reason("missing", "no value was recorded"),
+    Reason("out_of_range", "outside the physical range of the signal"),
+    Reason("stuck", "the same value for longer than the signal can stand still"),
+    Reason("clipped", "at the end of the recorder's or the sensor's range"),
+    Reason("needle", "an ignition needle: up and back faster than the sensor can move"),
+    Reason("gap", "interpolated across missing time"),
+)
+
+# Why a manifest row, waveform, register entry or delivery is in quarantine.
+QUARANTINE_RULES = _page(
+    Reason(
+        "unknown_van",
+        "the van is not in the register",
+        "add it to register/vans.csv; the row is then taken in by the next run",
+    ),
+    Reason(
+        "broken_family",
+        "the van's family has a broken entry in the register",
+        "mend register/families.toml; the row is then taken in by the next run",
+    ),
+    Reason(
+        "unknown_recorder",
+        "the recorder profile is not in the register",
+        "add register/recorders/NAME.toml; the row is then taken in by the next run",
+    ),
+    Reason(
+        "broken_recorder",
+        "the recorder profile has a broken entry",
+        "mend register/recorders/NAME.toml; the row is then taken in by the next run",
+    ),
+    Reason("missing_file", "the waveform file is not in the delivery", "deliver again with the file"),
+    Reason("empty_file", "the waveform file is empty", "record again"),
+    Reason("path_leaves_delivery", "the path leads out of the delivery", "name a file inside the delivery"),
+    Reason("unreadable_file", "the waveform file can't be read", "export it again"),
+    Reason("bad_waveform", "the samples break the contract", "export it again"),
+    Reason(
+        "bad_time", "the time column does not rise", "mend the clock or the profile's time format, and deliver again"
+    ),
+    Reason("bad_value", "a manifest value breaks the contract", "correct the value and deliver again"),
+    Reason("missing_column", "a required manifest column is missing", "add the column and deliver again"),
+    Reason("missing_value", "a required manifest value is empty", "fill it in and deliver again"),
+    Reason("missing_manifest", "the delivery has no manifest.csv", "add it and deliver again"),
+    Reason("unreadable_manifest", "the manifest can't be read", "save it as UTF-8 CSV with commas and deliver again"),
+    Reason("unsafe_archive", "the archive names a path outside itself", "make the archive again"),
+    Reason("unreadable_archive", "the archive can't be read", "make the archive again"),
+    Reason(
+        "claimed_twice",
+        "the same waveform is claimed for another van or another time",
+        "find out which claim is right and deliver that one again",
+    ),
+    Reason("too_large", "the file is larger than the contract allows", "split the recording"),
+    Reason("bad_register", "an entry of the register breaks the contract", "mend the entry"),
+)

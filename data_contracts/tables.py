@@ -1,0 +1,330 @@
+"""Every table of the warehouse and of its published copy: name, what a row is, and each column.
+
+DuckDB DDL (`create_table_sql`) and polars schemas (`polars_schema`) are made from these, so a column
+is named, typed and described in one place. The output contract fixes the published names: columns may
+be added, never renamed or dropped without a migration.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import polars as pl
+
+from data_contracts.signals import QUANTITIES
+
+ColumnType = Literal[
+    "text", "integer", "number", "boolean", "moment", "day", "texts", "name_reason", "name_mark", "code_probability"
+]
+
+_DUCKDB: dict[str, str] = {
+    "text": "VARCHAR",
+    "integer": "BIGINT",
+    "number": "DOUBLE",
+    "boolean": "BOOLEAN",
+    "moment": "TIMESTAMPTZ",
+    "day": "DATE",
+    "texts": "VARCHAR[]",
+    "name_reason": "STRUCT(name VARCHAR, reason VARCHAR)[]",
+    "name_mark": "STRUCT(name VARCHAR, mark VARCHAR)[]",
+    "code_probability": "STRUCT(code VARCHAR, probability DOUBLE)[]",
+}
+_POLARS: dict[str, pl.DataType] = {
+    "text": pl.String(),
+    "integer": pl.Int64(),
+    "number": pl.Float64(),
+    "boolean": pl.Boolean(),
+    "moment": pl.Datetime("us", "UTC"),
+    "day": pl.Date(),
+    "texts": pl.List(pl.String()),
+    "name_reason": pl.List(pl.Struct({"name": pl.String(), "reason": pl.String()})),
+    "name_mark": pl.List(pl.Struct({"name": pl.String(), "mark": pl.String()})),
+    "code_probability": pl.List(pl.Struct({"code": pl.String(), "probability": pl.Float64()})),
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its name, type word (see `ColumnType`), description, and whether it may be null."""
+
+    name: str
+    type: ColumnType
+    description: str
+    required: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table.
+
+    Attributes
+    ----------
+    name : str
+        Name in DuckDB.
+    row : str
+        What one row is.
+    key : tuple of str
+        Primary key; empty for none.
+    columns : tuple of Column
+        In order.
+    published : bool
+        Copied to the read side.
+    """
+
+    name: str
+    row: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    published: bool = False
+
+
+def create_table_sql(table: Table) -> str:
+    """DDL that makes the table if it is not there."""
+    lines = [f'    "{c.name}" {_DUCKDB[c.type]}{" NOT NULL" if c.required else ""}' for c in table.columns]
+    if table.key:
+        lines.append("    PRIMARY KEY (" + ", ".join(f'"{k}"' for k in table.key) + ")")
+    return f'CREATE TABLE IF NOT EXISTS "{table.name}" (\n' + ",\n".join(lines) + "\n)"
+
+
+def polars_schema(table: Table) -> dict[str, pl.DataType]:
+    """Column names to polars types, in order."""
+    return {c.name: _POLARS[c.type] for c in table.columns}
+
+
+def duckdb_type(column: Column) -> str:
+    """DuckDB type of a column."""
+    return _DUCKDB[column.type]
+
+
+def _reading_columns() -> tuple[Column, ...]:
+    columns: list[Column] = []
+    for quantity in QUANTITIES.values():
+        unit = f" [{quantity.unit}]"
+        columns.append(Column(quantity.name, "number", quantity.description + unit))
+        columns.append(Column(quantity.name + "_u", "number", f"standard uncertainty of {quantity.name}{unit}"))
+    return tuple(columns)
+
+
+CAPTURES = Table(
+    "captures",
+    "one snap of one van, accepted or graded; a recording without a snap is one capture",
+    ("capture_id",),
+    (
+        Column("capture_id", "text", "hash of waveform, van, time and snap number", True),
+        Column("waveform_id", "text", "SHA-256 of the canonical samples", True),
+        Column("snap", "integer", "number of the snap within the recording, from 1", True),
+        Column("delivery", "text", "the delivery that brought it", True),
+        Column("file", "text", "waveform file within the delivery", True),
+        Column("van_id", "text", "van", True),
+        Column("family", "text", "engine family of the van", True),
+        Column("depot", "text", "depot of the van", True),
+        Column("captured_at", "moment", "start of the recording", True),
+        Column("week", "text", "ISO week of captured_at in UTC", True),
+        Column("visit", "text", "visit: as delivered, or made from captures less than 2 h apart", True),
+        Column("representative", "boolean", "the repeat that stands for its visit"),
+        Column("grade", "text", "good, usable or repeat", True),
+        Column("grade_reasons", "texts", "why it is not good: codes of data_contracts/reasons.py", True),
+        Column("rate_hz", "number", "mean sampling rate [Hz]"),
+        Column("length_s", "number", "length of the recording [s]"),
+        Column("odometer_km", "number", "odometer [km]"),
+        Column("coolant_c", "number", "engine coolant [°C]"),
+        Column("intake_air_c", "number", "air at the intake duct [°C]"),
+        Column("barometer_kpa", "number", "absolute station pressure [kPa]"),
+        Column("humidity_pct", "number", "relative humidity [%]"),
+        Column("altitude_m", "number", "height above sea level [m]"),
+        Column("closed_loop", "boolean", "closed loop as the van reports it"),
+        Column("fault_codes", "texts", "SAE J2012 codes"),
+        Column("fuel", "text", "fuel grade"),
+        Column("recorder", "text", "recorder profile"),
+        Column("recorder_serial", "text", "which instrument"),
+        Column("ecu_software", "text", "engine-control software id"),
+        Column("note", "text", "free text"),
+    ),
+    published=True,
+)
+
+READINGS = Table(
+    "readings",
+    "one capture: every quantity with its standard uncertainty",
+    ("capture_id",),
+    (
+        Column("capture_id", "text", "capture", True),
+        *_reading_columns(),
+        Column("unread", "name_reason", "quantities that are null, with the reason's code", True),
+        Column("marked", "name_mark", "quantities with a mark, e.g. lower_bound", True),
+        Column("method", "text", "version of the reading that made the row", True),
+    ),
+    published=True,
+)
+
+TRENDS = Table(
+    "trends",
+    "one van, ISO week and quantity; a week with no visit has no row",
+    ("van_id", "week", "quantity"),
+    (
+        Column("van_id", "text", "van", True),
+        Column("week", "text", "ISO week (UTC)", True),
+        Column("quantity", "text", "a tracked quantity of data_contracts/signals.py", True),
+        Column("value", "number", "value of the week's last visit, corrected to reference conditions where it is"),
+        Column("value_u", "number", "standard uncertainty of the value"),
+        Column("corrected", "boolean", "the value is at reference conditions"),
+        Column("baseline", "number", "what the van itself is expected to read"),
+        Column("baseline_u", "number", "standard uncertainty of the baseline"),
+        Column("peer_baseline", "number", "what its family is expected to read"),
+        Column("z", "number", "standardised residual against the baseline"),
+        Column("ewma", "number", "exponentially weighted moving average of z"),
+        Column("ewma_limit", "number", "its limit, two-sided"),
+        Column("cusum_high", "number", "upper cumulative sum of z"),
+        Column("cusum_low", "number", "lower cumulative sum of z"),
+        Column("slope_per_week", "number", "drift per week; negative is falling"),
+        Column("slope_low", "number", "lower end of its 95 % interval"),
+        Column("slope_high", "number", "upper end of its 95 % interval"),
+        Column("weeks_to_limit_low", "number", "10 % quantile of the weeks to the limit"),
+        Column(
+            "weeks_to_limit",
+            "number",
+            "median weeks to the limit; null no limit known, infinity no crossing in sight, 0 crossed",
+        ),
+        Column("weeks_to_limit_high", "number", "90 % quantile of the weeks to the limit"),
+        Column("cross_within_4", "number", "probability of crossing within 4 weeks"),
+        Column("cross_within_8", "number", "probability of crossing within 8 weeks"),
+        Column("cross_within_13", "number", "probability of crossing within 13 weeks"),
+        Column("alarm", "boolean", "outside now; true every week it lasts", True),
+        Column("alarm_since", "text", "ISO week the standing alarm began"),
+    ),
+    published=True,
+)
+
+WATCHLIST = Table(
+    "watchlist",
+    "one van on the week's list",
+    ("week", "van_id"),
+    (
+        Column("week", "text", "ISO week (UTC)", True),
+        Column("rank", "integer", "1 is the most urgent", True),
+        Column("van_id", "text", "van", True),
+        Column("family", "text", "engine family", True),
+        Column("depot", "text", "depot", True),
+        Column("urgency", "text", "now, plan or watch", True),
+        Column("anomaly_p", "number", "calibrated p-value of the van's week"),
+        Column("anomaly_score", "number", "higher is more abnormal"),
+        Column("leading_cause", "text", "likeliest code, or not_separable", True),
+        Column("leading_cause_probability", "number", "its probability"),
+        Column("causes", "code_probability", "probability of every code and of none; sums to one", True),
+        Column("weeks_to_limit", "number", "fewest median weeks to a limit over its quantities"),
+        Column("reasons", "texts", "plain sentences", True),
+        Column("new", "boolean", "not on the list of the week before", True),
+    ),
+    published=True,
+)
+
+WORK_ORDERS = Table(
+    "work_orders",
+    "one order",
+    ("order_id",),
+    (
+        Column("order_id", "text", "order", True),
+        Column("week", "text", "ISO week it was proposed in", True),
+        Column("rank", "integer", "1 is the job worth most, within its week", True),
+        Column("van_id", "text", "van", True),
+        Column("family", "text", "engine family", True),
+        Column("depot", "text", "depot", True),
+        Column("urgency", "text", "now, plan or watch", True),
+        Column("cause", "text", "leading cause, or not_separable", True),
+        Column("action", "text", "what to do first", True),
+        Column("reason", "text", "why, in at most two sentences", True),
+        Column("hours", "number", "estimated workshop hours [h]"),
+        Column("expected_cost_avoided", "number", "expected cost avoided by doing it now [currency of the workspace]"),
+        Column("state", "text", "proposed, accepted, declined, postponed, booked, done, proven or not_proven", True),
+        Column("due_by", "day", "latest sensible day"),
+    ),
+    published=True,
+)
+
+QUARANTINE = Table(
+    "quarantine",
+    "one refused item",
+    ("item_id",),
+    (
+        Column("item_id", "text", "hash of delivery, file, row and rule", True),
+        Column("delivery", "text", "delivery, or register", True),
+        Column("file", "text", "file within it"),
+        Column("row", "integer", "row of the manifest, from 1; null for a whole file or delivery"),
+        Column("rule", "text", "code of data_contracts/reasons.py", True),
+        Column("reason", "text", "what was wrong, the value, and what to do", True),
+        Column("first_seen", "moment", "when it was first refused", True),
+        Column("state", "text", "waiting, taken_in or discarded", True),
+        Column("rows", "integer", "manifest rows it stands for", True),
+    ),
+    published=True,
+)
+
+DELIVERIES = Table(
+    "deliveries",
+    "one delivery: its row account closes (rows = held + superseded + duplicates + quarantined)",
+    ("delivery",),
+    (
+        Column("delivery", "text", "name in the inbox", True),
+        Column("content_id", "text", "SHA-256 over its manifest and file list", True),
+        Column("taken_in_at", "moment", "when it was taken in", True),
+        Column("rows", "integer", "rows of its manifest", True),
+        Column("held", "integer", "rows that are held recordings", True),
+        Column("superseded", "integer", "rows that later rows corrected", True),
+        Column("duplicates", "integer", "rows delivered before, unchanged", True),
+        Column("quarantined", "integer", "rows that wait or were discarded", True),
+    ),
+    published=True,
+)
+
+VANS = Table(
+    "vans",
+    "one van of the register",
+    ("van_id",),
+    (
+        Column("van_id", "text", "van", True),
+        Column("family", "text", "engine family", True),
+        Column("depot", "text", "depot", True),
+        Column("in_service_on", "day", "first day in service"),
+        Column("warranty_until", "day", "last day of warranty"),
+        Column("odometer_km", "number", "odometer at registration [km]"),
+        Column("lambda_banks", "integer", "lambda banks, where it differs from the family"),
+        Column("note", "text", "free text"),
+    ),
+    published=True,
+)
+
+REPAIRS = Table(
+    "repairs",
+    "one repair of the register or recorded on an order",
+    ("repair_id",),
+    (
+        Column("repair_id", "text", "hash of van, time and work", True),
+        Column("van_id", "text", "van", True),
+        Column("done_at", "moment", "when it was done", True),
+        Column("work", "text", "what was done", True),
+        Column("parts", "text", "parts"),
+        Column("work_order", "text", "order it answers"),
+        Column("note", "text", "free text"),
+    ),
+    published=True,
+)
+
+RUNS = Table(
+    "runs",
+    "one weekly run that published",
+    ("run_id",),
+    (
+        Column("run_id", "text", "run", True),
+        Column("week", "text", "week it stands for", True),
+        Column("finished_at", "moment", "when it published", True),
+        Column("vansnap", "text", "version of the software", True),
+        Column("data_id", "text", "hash over all captures and settings it used", True),
+    ),
+    published=True,
+)
+
+TABLES: dict[str, Table] = {
+    t.name: t
+    for t in (
+        CAPTURES, READINGS, TRENDS, WATCHLIST, WORK_ORDERS, QUARANTINE, DELIVERIES, VANS, REPAIRS, RUNS,
+    )
+}  # fmt: skip
