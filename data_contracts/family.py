@@ -4,6 +4,7 @@
 reported once, each as one clear line naming family, key and remedy.
 """
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -235,8 +236,12 @@ def parse_family(name: str, table: Mapping[str, Any]) -> Family:
         response.fault("time_constant_limit_s", limit, f"give a limit above expected_time_constant_s ({expected:g})")
     if faults:
         raise RegisterError("; ".join(faults))
-    assert displacement is not None and cylinders is not None and max_free_rpm is not None
-    assert airflow is not None and peak is not None and lambda_sensor is not None
+    assert displacement is not None
+    assert cylinders is not None
+    assert max_free_rpm is not None
+    assert airflow is not None
+    assert peak is not None
+    assert lambda_sensor is not None
     return Family(
         name=name,
         displacement_l=displacement,
@@ -290,18 +295,19 @@ def _parse_main_peak(table: _Table, airflow: AirflowSensor | None) -> MainPeak |
     for key in ("expected", "low_limit", "high_limit"):
         volts[key] = table.number(f"{key}_v", remedy, above=0, required=False)
         flow[key] = table.number(f"{key}_g_s", remedy, above=0, required=False)
-        if volts[key] is None:
+        level = volts[key]
+        if level is None:
             continue
         if flow[key] is not None:
-            table.fault(f"{key}_v", volts[key], f"give either {key}_v or {key}_g_s, not both")
+            table.fault(f"{key}_v", level, f"give either {key}_v or {key}_g_s, not both")
         elif airflow is not None and airflow.kind != "volts":
-            table.fault(f"{key}_v", volts[key], f'give {key}_g_s for an air-mass sensor of kind "{airflow.kind}"')
+            table.fault(f"{key}_v", level, f'give {key}_g_s for an air-mass sensor of kind "{airflow.kind}"')
         elif airflow is not None and airflow.transfer.size and airflow.transfer.size == airflow.transfer_g_s.size:
-            if not airflow.transfer[0] <= volts[key] <= airflow.transfer[-1]:
-                table.fault(f"{key}_v", volts[key], "extend transfer_v and transfer_g_s to cover it")
-            flow[key] = float(np.interp(volts[key], airflow.transfer, airflow.transfer_g_s))
-    order = [flow[key] for key in ("low_limit", "expected", "high_limit") if flow[key] is not None]
-    if any(a >= b for a, b in zip(order, order[1:], strict=False)):
+            if not airflow.transfer[0] <= level <= airflow.transfer[-1]:
+                table.fault(f"{key}_v", level, "extend transfer_v and transfer_g_s to cover it")
+            flow[key] = float(np.interp(level, airflow.transfer, airflow.transfer_g_s))
+    order = [level for level in (flow["low_limit"], flow["expected"], flow["high_limit"]) if level is not None]
+    if any(a >= b for a, b in itertools.pairwise(order)):
         table.fault("low_limit", order, "give low limit < expected < high limit")
     air = table.number("reference_intake_air_c", "give °C above -60", above=-60, required=False)
     pressure = table.number("reference_barometer_kpa", "give kPa above 0", above=0, required=False)

@@ -13,7 +13,17 @@ import polars as pl
 from data_contracts.signals import QUANTITIES
 
 ColumnType = Literal[
-    "text", "integer", "number", "boolean", "moment", "day", "texts", "name_reason", "name_mark", "code_probability"
+    "text",
+    "integer",
+    "number",
+    "boolean",
+    "moment",
+    "day",
+    "texts",
+    "numbers",
+    "name_reason",
+    "name_mark",
+    "code_probability",
 ]
 
 _DUCKDB: dict[str, str] = {
@@ -24,6 +34,7 @@ _DUCKDB: dict[str, str] = {
     "moment": "TIMESTAMPTZ",
     "day": "DATE",
     "texts": "VARCHAR[]",
+    "numbers": "FLOAT[]",
     "name_reason": "STRUCT(name VARCHAR, reason VARCHAR)[]",
     "name_mark": "STRUCT(name VARCHAR, mark VARCHAR)[]",
     "code_probability": "STRUCT(code VARCHAR, probability DOUBLE)[]",
@@ -36,6 +47,7 @@ _POLARS: dict[str, pl.DataType] = {
     "moment": pl.Datetime("us", "UTC"),
     "day": pl.Date(),
     "texts": pl.List(pl.String()),
+    "numbers": pl.List(pl.Float32()),
     "name_reason": pl.List(pl.Struct({"name": pl.String(), "reason": pl.String()})),
     "name_mark": pl.List(pl.Struct({"name": pl.String(), "mark": pl.String()})),
     "code_probability": pl.List(pl.Struct({"code": pl.String(), "probability": pl.Float64()})),
@@ -152,6 +164,18 @@ READINGS = Table(
         Column("unread", "name_reason", "quantities that are null, with the reason's code", True),
         Column("marked", "name_mark", "quantities with a mark, e.g. lower_bound", True),
         Column("method", "text", "version of the reading that made the row", True),
+    ),
+    published=True,
+)
+
+SHAPES = Table(
+    "shapes",
+    "one capture: both traces on the fixed grid of models/shape.py, aligned at opening and release",
+    ("capture_id",),
+    (
+        Column("capture_id", "text", "capture", True),
+        Column("airflow", "numbers", "air mass flow on the grid; NaN where nothing was recorded [g/s]"),
+        Column("lambda_signal", "numbers", "1/lambda (narrowband: volts) on the grid; NaN where nothing was recorded"),
     ),
     published=True,
 )
@@ -325,6 +349,6 @@ RUNS = Table(
 TABLES: dict[str, Table] = {
     t.name: t
     for t in (
-        CAPTURES, READINGS, TRENDS, WATCHLIST, WORK_ORDERS, QUARANTINE, DELIVERIES, VANS, REPAIRS, RUNS,
+        CAPTURES, READINGS, SHAPES, TRENDS, WATCHLIST, WORK_ORDERS, QUARANTINE, DELIVERIES, VANS, REPAIRS, RUNS,
     )
 }  # fmt: skip
