@@ -1,0 +1,76 @@
+# Everything starts here. `make demo` runs the main job from nothing; `make test` passes the tests.
+# Needs Python 3.11 or later, git and make; the first target you call sets up .venv from the lock.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+DEMO_HOME ?= vansnap-home
+READY := $(VENV)/.ready
+UV_VERSION := 0.13.9
+
+.PHONY: help setup demo board test check format lint types layers bench study lock browser pictures clean
+
+help:
+	@echo "make demo     set up, build the sample fleet, run the weekly job on it"
+	@echo "make board    open the board on the demo (loopback only)"
+	@echo "make test     set up and run the tests"
+	@echo "make check    format, lint, types, import layers, tests"
+	@echo "make bench    speed and memory, as ratios against a reference in the same run"
+	@echo "make study    the long studies behind tests/studies/RESULTS.md"
+	@echo "make lock     resolve requirements.lock anew"
+
+setup: $(READY)
+
+$(READY): requirements.lock pyproject.toml
+	@echo "setting up $(VENV) (about a minute)"
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check 'uv==$(UV_VERSION)'
+	@$(BIN)/uv pip sync --quiet --python $(BIN)/python requirements.lock
+	@$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --editable .
+	@touch $(READY)
+
+demo: $(READY)
+	@$(BIN)/vansnap demo --home $(DEMO_HOME)
+
+board: $(READY)
+	@$(BIN)/vansnap board --home $(DEMO_HOME)
+
+# A browser is a stated prerequisite of the browser tests. Where we may install one, we do; elsewhere the
+# tests that need it are skipped and say so.
+browser:
+	@command -v chromium >/dev/null 2>&1 || command -v chromium-browser >/dev/null 2>&1 || command -v google-chrome >/dev/null 2>&1 || \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then \
+		echo "installing Chromium for the browser tests"; \
+		(apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends chromium) >/dev/null 2>&1 || \
+		echo "Chromium could not be installed: the browser tests will be skipped"; \
+	else echo "no Chromium: the browser tests will be skipped"; fi
+
+test: $(READY) browser
+	@$(BIN)/python -m pytest -n 2 --dist loadfile
+
+format: $(READY)
+	@$(BIN)/ruff format .
+
+lint: $(READY)
+	@$(BIN)/ruff format --check . && $(BIN)/ruff check .
+
+types: $(READY)
+	@$(BIN)/mypy
+
+layers: $(READY)
+	@$(BIN)/lint-imports
+
+check: lint types layers test
+
+bench: $(READY)
+	@$(BIN)/python -m tests.bench
+
+study: $(READY)
+	@$(BIN)/python -m tests.studies
+
+lock: $(READY)
+	@$(BIN)/uv pip compile --quiet pyproject.toml --all-extras --python-version 3.11 --universal --generate-hashes \
+		--no-emit-index-url --no-emit-find-links --custom-compile-command "make lock" --upgrade -o requirements.lock
+
+clean:
+	@rm -rf $(VENV) build *.egg-info

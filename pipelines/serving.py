@@ -1,0 +1,41 @@
+"""Wait for a local server to answer."""
+
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+from data_contracts.errors import WorkspaceError
+
+
+def wait_until_healthy(url: str, server: "subprocess.Popen[bytes]", limit_s: float, *, log_path: Path) -> None:
+    """Wait until a loopback address answers.
+
+    Parameters
+    ----------
+    url : str
+        Health address on this machine.
+    server : Popen
+        The process that should answer.
+    limit_s : float
+        How long to wait. [s]
+    log_path : Path
+        Named in the error.
+
+    Raises
+    ------
+    WorkspaceError
+        If the process ends or the time runs out.
+    """
+    end = time.monotonic() + limit_s
+    while time.monotonic() < end:
+        if server.poll() is not None:
+            raise WorkspaceError(f"the server ended with code {server.returncode}: read {log_path}, or choose another port")
+        try:
+            with urllib.request.urlopen(url, timeout=2) as answer:
+                if answer.status == 200:
+                    return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.25)
+    raise WorkspaceError(f"no answer from {url} within {limit_s:.0f} s: read {log_path}")

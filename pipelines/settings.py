@@ -1,0 +1,170 @@
+"""Settings of a workspace: settings.toml, checked once, every key with a default and a comment.
+
+`SETTINGS_TEMPLATE` is what `vansnap init` writes; a test holds it equal to the defaults here.
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from data_contracts.errors import InputError
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class ScheduleSettings(_Section):
+    """When `vansnap serve` starts the weekly run."""
+
+    cron: str = "0 5 * * 1"
+    timezone: str = "UTC"
+
+    @field_validator("cron")
+    @classmethod
+    def _five_fields(cls, value: str) -> str:
+        if len(value.split()) != 5:
+            raise ValueError("give five fields: minute hour day month weekday")
+        return value
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            raise ValueError("give a zone such as UTC or Europe/Lisbon") from error
+        return value
+
+
+class IntakeSettings(_Section):
+    """How much of the machine a run takes."""
+
+    workers: Annotated[int, Field(ge=0, le=256)] = 0
+
+
+class TrackingSettings(_Section):
+    """What the watchlist may cost in false alarms, and how far ahead it looks."""
+
+    false_alarms_per_100_van_weeks: Annotated[float, Field(gt=0, le=50)] = 0.5
+    weeks_between_visits: Annotated[float, Field(gt=0, le=52)] = 1.0
+
+
+class CauseSettings(_Section):
+    """When a cause is named."""
+
+    least_probability: Annotated[float, Field(ge=0.3, le=0.99)] = 0.5
+
+
+class WorkshopSettings(_Section):
+    """Money and hours."""
+
+    currency: Annotated[str, Field(min_length=1, max_length=8)] = "EUR"
+    hour_rate: Annotated[float, Field(ge=0)] = 85.0
+    van_day_cost: Annotated[float, Field(ge=0)] = 180.0
+    hours_per_depot_week: Annotated[float, Field(ge=0)] = 16.0
+
+
+class BoardSettings(_Section):
+    """Where the board listens."""
+
+    address: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8520
+    stale_after_days: Annotated[float, Field(gt=0)] = 10.0
+
+
+class Settings(_Section):
+    """All settings of one workspace."""
+
+    schedule: ScheduleSettings = ScheduleSettings()
+    intake: IntakeSettings = IntakeSettings()
+    tracking: TrackingSettings = TrackingSettings()
+    causes: CauseSettings = CauseSettings()
+    workshop: WorkshopSettings = WorkshopSettings()
+    board: BoardSettings = BoardSettings()
+
+
+SETTINGS_TEMPLATE = """\
+# Settings of this Vansnap workspace. Every key is optional; the values here are the defaults.
+
+[schedule]                              # used by `vansnap serve`
+cron = "0 5 * * 1"                      # minute hour day month weekday: Mondays at 05:00
+timezone = "UTC"                        # zone the schedule is read in
+
+[intake]
+workers = 0                             # processes that decode recordings; 0 is one per core
+
+[tracking]
+false_alarms_per_100_van_weeks = 0.5    # what the watchlist may cost in false alarms, all quantities together
+weeks_between_visits = 1.0              # usual time between two visits of a van
+
+[causes]
+least_probability = 0.5                 # a cause is named from this probability; below it the next test comes first
+
+[workshop]
+currency = "EUR"                        # shown beside money; no conversion is done
+hour_rate = 85.0                        # one workshop hour
+van_day_cost = 180.0                    # one day without the van
+hours_per_depot_week = 16.0             # hours a depot's workshop has for these jobs each week
+
+[board]
+address = "127.0.0.1"                   # stays on this machine; read the README before you change it
+port = 8520
+stale_after_days = 10.0                 # the board says so when the last run is older
+"""
+
+
+def load_settings(path: Path) -> Settings:
+    """Read and check settings.toml.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    InputError
+        Naming every wrong key, its value and the remedy.
+    """
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(f"{path.name} can't be read ({error}): mend it") from error
+    try:
+        return Settings.model_validate(_whole_numbers_as_floats(document))
+    except ValidationError as error:
+        faults = []
+        for fault in error.errors():
+            key = ".".join(str(part) for part in fault["loc"])
+            value = "" if fault["type"] == "missing" else f" is {str(fault['input'])[:60]!r}"
+            faults.append(f"{path.name}: {key}{value}: {fault['msg'].removeprefix('Value error, ')}")
+        raise InputError("; ".join(faults)) from error
+
+
+def _whole_numbers_as_floats(document: dict[str, object]) -> dict[str, object]:
+    """TOML writes 16 where 16.0 is meant; strict checking would refuse it."""
+    floats = {
+        (section, key)
+        for section, part in Settings.model_fields.items()
+        if isinstance(part.annotation, type) and issubclass(part.annotation, BaseModel)
+        for key, field in part.annotation.model_fields.items()
+        if field.annotation is float
+    }
+    changed: dict[str, object] = {}
+    for section, table in document.items():
+        if isinstance(table, dict):
+            changed[section] = {
+                key: float(value) if (section, key) in floats and type(value) is int else value
+                for key, value in table.items()
+            }
+        else:
+            changed[section] = table
+    return changed
