@@ -1,0 +1,213 @@
+"""Read access to published.duckdb and what the register adds to it; the questions themselves are in queries.py.
+
+A run replaces the file by a rename. `open_published` looks at the file's identity each time it is
+called, so the next question after a swap is answered from the new file. Nothing is held between questions but
+one idle connection per file.
+"""
+
+import os
+import threading
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from data_contracts.errors import MissingFileError, RegisterError, VansnapError, WorkspaceBusyError, WorkspaceError
+from data_contracts.family import Family, parse_family
+from pipelines.settings import Settings, load_settings
+
+Parameters = Mapping[str, object]
+_CONFIG: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "python_enable_replacements": False,
+}
+
+
+@dataclass(frozen=True)
+class Published:
+    """One published file, as it was when it was opened.
+
+    Attributes
+    ----------
+    home : Path
+        Workspace.
+    stamp : tuple of int
+        Device, inode and modification time [ns] of the file; another stamp is another run.
+    """
+
+    home: Path
+    stamp: tuple[int, int, int]
+    _connection: duckdb.DuckDBPyConnection
+
+    def ask(self, sql: str, parameters: Parameters | None = None) -> pl.DataFrame:
+        """Answer one query.
+
+        Parameters
+        ----------
+        sql : str
+            One statement; named parameters as `$name`.
+        parameters : mapping, optional
+            Their values.
+
+        Returns
+        -------
+        polars.DataFrame
+
+        Raises
+        ------
+        WorkspaceError
+            If a table or column is not there, or the file is damaged.
+        """
+        try:
+            cursor = self._connection.cursor()
+            cursor.execute("USE published")
+            frame: pl.DataFrame = cursor.sql(sql, params=dict(parameters or {})).pl()
+            return frame
+        except duckdb.Error as error:
+            raise WorkspaceError(
+                f"published.duckdb in {self.home} can't be asked ({_first_line(error)}): "
+                f"publish it again with `vansnap weekly --home {self.home}`"
+            ) from error
+
+
+_lock = threading.Lock()
+_open: dict[Path, Published] = {}
+
+
+def open_published(home: Path) -> Published:
+    """The published file of a workspace, as it is now.
+
+    Parameters
+    ----------
+    home : Path
+        Workspace.
+
+    Returns
+    -------
+    Published
+
+    Raises
+    ------
+    MissingFileError
+        If there is no workspace, or nothing was published yet.
+    WorkspaceBusyError
+        If another program holds the file for writing.
+    WorkspaceError
+        If the file is damaged.
+    """
+    path = home / "published.duckdb"
+    if not (home / "settings.toml").is_file():
+        raise MissingFileError(
+            f"{home} is not a workspace: make one with `vansnap demo --home {home}` or `vansnap init {home}`"
+        )
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        raise MissingFileError(
+            f"nothing is published in {home} yet: run `vansnap weekly --home {home}`, then open the board again"
+        ) from None
+    stamp = (status.st_dev, status.st_ino, status.st_mtime_ns)
+    with _lock:
+        known = _open.get(path)
+        if known is not None and known.stamp == stamp:
+            return known
+        # A database of its own per file: two connections to one path would share the old file's pages.
+        connection = duckdb.connect(":memory:", config=_CONFIG)
+        try:
+            connection.execute(f"ATTACH '{str(path).replace(chr(39), chr(39) * 2)}' AS published (READ_ONLY)")
+        except duckdb.IOException as error:
+            if "lock" in str(error):
+                raise WorkspaceBusyError(
+                    f"published.duckdb in {home} is held for writing by another program: close it there, or open it read-only"
+                ) from error
+            raise _damaged(home, error) from error
+        except duckdb.Error as error:
+            raise _damaged(home, error) from error
+        _open[path] = Published(home, stamp, connection)
+        return _open[path]
+
+
+def _damaged(home: Path, error: duckdb.Error) -> WorkspaceError:
+    return WorkspaceError(
+        f"published.duckdb in {home} can't be read ({_first_line(error)}): "
+        f"publish it again with `vansnap weekly --home {home}`"
+    )
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0][:160] if str(error) else type(error).__name__
+
+
+def run_in_progress(home: Path) -> bool:
+    """Whether a run holds the workspace now. Only looks; never takes the lock. False where it can't be told."""
+    try:
+        status = (home / ".lock").stat()
+        locks = Path("/proc/locks").read_text(encoding="ascii")
+    except OSError:
+        return False
+    name = f"{os.major(status.st_dev):02x}:{os.minor(status.st_dev):02x}:{status.st_ino}"
+    return any(name in line and "WRITE" in line for line in locks.splitlines())
+
+
+def board_settings(home: Path) -> Settings:
+    """Settings of the workspace; the defaults where settings.toml can't be read, so that the board still opens."""
+    try:
+        return load_settings(home / "settings.toml")
+    except VansnapError:
+        return Settings()
+
+
+def families(home: Path) -> dict[str, Family]:
+    """Engine families of the register that are whole; a broken one is left out.
+
+    Parameters
+    ----------
+    home : Path
+        Workspace.
+
+    Returns
+    -------
+    dict of str to Family
+    """
+    try:
+        document = tomllib.loads((home / "register" / "families.toml").read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+        return {}
+    whole: dict[str, Family] = {}
+    for name, table in document.items():
+        if isinstance(table, dict):
+            try:
+                whole[name] = parse_family(name, table)
+            except RegisterError:
+                continue
+    return whole
+
+
+def limits(family: Family | None) -> dict[str, tuple[float | None, float | None]]:
+    """Low and high limit per quantity, as the register gives them.
+
+    Parameters
+    ----------
+    family : Family or None
+        None has no limits.
+
+    Returns
+    -------
+    dict of str to (low, high)
+        None where there is no limit on that side. [unit of the quantity]
+    """
+    if family is None:
+        return {}
+    found: dict[str, tuple[float | None, float | None]] = {}
+    peak = family.main_peak
+    if peak.low_limit_g_s is not None or peak.high_limit_g_s is not None:
+        found["main_peak_reference_g_s"] = (peak.low_limit_g_s, peak.high_limit_g_s)
+    if family.time_constant_limit_s is not None:
+        for way in ("rich", "lean"):
+            for bank in ("", "bank2_"):
+                found[f"{bank}lambda_to_{way}_time_constant_s"] = (None, family.time_constant_limit_s)
+    return found
