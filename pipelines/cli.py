@@ -1,0 +1,265 @@
+"""The command line. Heavy imports stay inside the commands, so that `vansnap read` starts at once.
+
+Exit codes: 0 done; 1 `check` found something; 2 wrong usage or input, one clear line on stderr;
+3 another run holds the workspace; 4 internal failure.
+"""
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from data_contracts.errors import InputError, VansnapError, WorkspaceBusyError
+from pipelines.workspace import DEFAULT_HOME, open_workspace
+
+app = typer.Typer(
+    name="vansnap",
+    help="Watches the fuel systems of a fleet of petrol vans from short throttle snaps.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Home = Annotated[
+    Path, typer.Option("--home", envvar="VANSNAP_HOME", help="The workspace.", metavar="DIR", show_default=True)
+]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
+
+
+def _say(text: str = "") -> None:
+    print(text)
+
+
+def _print_json(document: object) -> None:
+    from pipelines.reports.plain import finite
+
+    print(json.dumps(finite(document), ensure_ascii=False, allow_nan=False, default=str))
+
+
+@app.command()
+def init(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
+    """Make an empty workspace with commented example register files."""
+    from pipelines.example_register import EXAMPLE_FILES
+    from pipelines.workspace import make_workspace
+
+    workspace = make_workspace(directory, EXAMPLE_FILES)
+    _say(f"workspace made in {workspace.root}")
+    _say("next: describe your families and vans in register/, drop deliveries into inbox/, then run")
+    _say(f"  vansnap weekly --home {directory}")
+
+
+@app.command()
+def demo(
+    home: Home = Path(DEFAULT_HOME),
+    vans: Annotated[int, typer.Option(min=5, max=2000, help="Vans in the sample fleet.")] = 60,
+    weeks: Annotated[int, typer.Option(min=2, max=104, help="Weeks of visits.")] = 26,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the sample fleet.")] = 1,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Replace the workspace if it is an earlier demo.")] = False,
+) -> None:
+    """Build the sample fleet in a new workspace and run the weekly job on it."""
+    from pipelines.demo import run_demo
+
+    summary = run_demo(home, vans=vans, weeks=weeks, seed=seed, fresh=fresh)
+    _say(summary)
+
+
+@app.command()
+def read(
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="A recording (.csv or .parquet), or a folder of them.")],
+    family: Annotated[str, typer.Option(help="The van's engine family, a key of families.toml.")],
+    home: Home = Path(DEFAULT_HOME),
+    register: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Register to take the family from, without a workspace.")
+    ] = None,
+    recorder: Annotated[str, typer.Option(help="Recorder profile.")] = "canonical",
+    coolant_c: Annotated[float | None, typer.Option(help="Engine coolant, °C.")] = None,
+    intake_air_c: Annotated[float | None, typer.Option(help="Air at the intake duct, °C.")] = None,
+    barometer_kpa: Annotated[float | None, typer.Option(help="Absolute station pressure, kPa.")] = None,
+    humidity_pct: Annotated[float | None, typer.Option(help="Relative humidity, %.")] = None,
+    altitude_m: Annotated[float | None, typer.Option(help="Height above sea level, m.")] = None,
+    closed_loop: Annotated[
+        bool | None, typer.Option("--closed-loop/--open-loop", help="Whether the van reports closed loop.")
+    ] = None,
+    as_json: Json = False,
+    plot: Annotated[
+        Path | None, typer.Option(metavar="OUT.svg", help="Write an annotated plot (.svg or .png).")
+    ] = None,
+) -> None:
+    """Read one capture at the van: accept or repeat, and every landmark with its uncertainty."""
+    from data_contracts.capture import Conditions
+    from pipelines.read_command import read_file, read_folder
+
+    conditions = Conditions(
+        coolant_c=coolant_c,
+        intake_air_c=intake_air_c,
+        barometer_kpa=barometer_kpa,
+        humidity_pct=humidity_pct,
+        altitude_m=altitude_m,
+        closed_loop=closed_loop,
+    )
+    folder = register if register is not None else open_workspace(home).register
+    reader = read_folder if path.is_dir() else read_file
+    result = reader(path, family_name=family, register=folder, recorder=recorder, conditions=conditions, plot=plot)
+    if as_json:
+        _print_json(result.document)
+    else:
+        _say(result.text)
+
+
+@app.command()
+def weekly(
+    home: Home = Path(DEFAULT_HOME),
+    week: Annotated[str | None, typer.Option(metavar="2026-W14", help="ISO week to stand for (UTC).")] = None,
+    as_json: Json = False,
+) -> None:
+    """Intake, reading, tracking, watchlist, work orders, publish. Safe to run again at any point."""
+    from pipelines.weeks import check_week
+
+    workspace = open_workspace(home)
+    if week is not None:
+        check_week(week)
+    from pipelines.flows import run_weekly
+
+    summary = run_weekly(workspace, week, quiet=as_json)
+    if as_json:
+        _print_json(summary.document())
+    else:
+        _say(summary.text())
+        _say(f"look at it: vansnap board --home {home}")
+
+
+@app.command()
+def serve(
+    home: Home = Path(DEFAULT_HOME),
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port of the orchestrator's server.")] = 4220,
+) -> None:
+    """Start the orchestrator's own server on loopback and the weekly schedule from settings."""
+    workspace = open_workspace(home)
+    from pipelines.flows import serve as serve_schedule
+    from pipelines.settings import load_settings
+
+    schedule = load_settings(workspace.settings_path).schedule
+    _say(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
+    serve_schedule(workspace, "127.0.0.1", port)
+
+
+@app.command()
+def board(
+    home: Home = Path(DEFAULT_HOME),
+    address: Annotated[str | None, typer.Option(help="Address to listen on; default from settings, loopback.")] = None,
+    port: Annotated[int | None, typer.Option(min=1, max=65535, help="Port; default from settings.")] = None,
+) -> None:
+    """Open the board in a browser."""
+    workspace = open_workspace(home)
+    from pipelines.settings import load_settings
+
+    settings = load_settings(workspace.settings_path).board
+    from dashboards.launch import run_board
+
+    raise typer.Exit(run_board(workspace.root, address or settings.address, port or settings.port))
+
+
+@app.command()
+def orders(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write.")],
+    home: Home = Path(DEFAULT_HOME),
+) -> None:
+    """Write the ranked work orders for the workshop."""
+    workspace = open_workspace(home)
+    from pipelines.reports.orders import write_orders
+
+    count = write_orders(workspace, out)
+    _say(f"{count} work orders written to {out}")
+
+
+@app.command()
+def check(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE.zip]", help="A warranty file; default the workspace.")
+    ] = None,
+    home: Home = Path(DEFAULT_HOME),
+) -> None:
+    """Verify the workspace: warehouse, hashes, register. Says what is wrong and how to mend it."""
+    if file is not None:
+        raise InputError(
+            f"{file}: warranty files can't be checked by this version; leave the file out to check the workspace"
+        )
+    workspace = open_workspace(home)
+    from pipelines.audit import check_workspace
+
+    findings = check_workspace(workspace)
+    for finding in findings:
+        _say(finding)
+    if findings:
+        raise typer.Exit(1)
+    _say("workspace is sound")
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; every error a user can mend is one line on stderr.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Without the program's name; default those of the process.
+    """
+    sys.exit(run(arguments))
+
+
+def run(arguments: list[str] | None = None) -> int:
+    """The command line as a function.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Without the program's name; default those of the process.
+
+    Returns
+    -------
+    int
+        Exit code, as in the module's heading.
+    """
+    import click
+
+    try:
+        code = typer.main.get_command(app).main(args=arguments, prog_name="vansnap", standalone_mode=False)
+        return code if isinstance(code, int) else 0
+    except click.exceptions.NoArgsIsHelpError as error:
+        print(error.format_message())
+        return 2
+    except click.ClickException as error:
+        hint = f" (see `{error.ctx.command_path} --help`)" if isinstance(error, click.UsageError) and error.ctx else ""
+        return _fail(" ".join(error.format_message().split()) + hint, 2)
+    except WorkspaceBusyError as error:
+        return _fail(str(error), 3)
+    except VansnapError as error:
+        return _fail(" ".join(str(error).split()), 2)
+    except (click.Abort, KeyboardInterrupt):
+        return _fail("stopped; nothing half-done was kept, run again when ready", 130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        where = f" {error.filename}" if error.filename else ""
+        return _fail(f"can't use{where}: {error.strerror or error}; check that it exists and that you may use it", 2)
+    except Exception as error:
+        return _fail(_internal(error), 4)
+
+
+def _fail(line: str, code: int) -> int:
+    print(f"vansnap: {line}", file=sys.stderr)
+    return code
+
+
+def _internal(error: BaseException) -> str:
+    """One line, and the whole story in a file, for whoever mends it."""
+    import tempfile
+    import traceback
+
+    with tempfile.NamedTemporaryFile("w", prefix="vansnap-failure-", suffix=".txt", delete=False) as story:
+        traceback.print_exception(error, file=story)
+    return f"internal failure ({type(error).__name__}: {str(error)[:200]}); please report it with {story.name}"

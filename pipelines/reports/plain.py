@@ -1,0 +1,46 @@
+"""Plain values for files other programs read."""
+
+import math
+from typing import Any
+
+
+def finite(value: Any) -> Any:
+    """The same document with every number writable as JSON: NaN becomes null, infinity the word.
+
+    Parameters
+    ----------
+    value : any
+        Nested dicts, lists, tuples and scalars (numpy scalars too).
+
+    Returns
+    -------
+    any
+    """
+    if isinstance(value, dict):
+        return {str(key): finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(item) for item in value]
+    if hasattr(value, "item") and getattr(value, "ndim", 0) == 0:
+        value = value.item()
+    if isinstance(value, float):
+        if math.isnan(value):
+            return None
+        if math.isinf(value):
+            return "infinity" if value > 0 else "-infinity"
+    return value
+
+
+def spreadsheet_safe(text: str) -> str:
+    """Text that no spreadsheet takes for a formula.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        With an apostrophe in front where a spreadsheet would compute it.
+    """
+    return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else text
