@@ -58,7 +58,7 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
-    os.replace(fresh, destination)
+    fresh.replace(destination)
     folder = os.open(destination.parent, os.O_RDONLY)
     try:
         os.fsync(folder)
@@ -83,7 +83,9 @@ def published_run(path: Path) -> tuple[str, str] | None:
         return None
     try:
         with duckdb.connect(str(path), read_only=True) as connection:
-            row = connection.execute("SELECT week, data_id FROM runs ORDER BY finished_at DESC, run_id LIMIT 1").fetchone()
+            row = connection.execute(
+                "SELECT week, data_id FROM runs ORDER BY finished_at DESC, run_id LIMIT 1"
+            ).fetchone()
     except duckdb.Error:
         return None
     return None if row is None else (str(row[0]), str(row[1]))
