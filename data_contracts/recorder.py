@@ -17,8 +17,9 @@ clock = "%H:%M:%S.%f"           # instead of unit: clock times; midnight is cros
 
 [channels.airflow_g_s]          # one table per canonical channel
 column = "Air Flow Rate"        # source header
-scale = 1.0                     # canonical = scale * source + offset
+scale = 1.0                     # value = scale * source + offset
 offset = 0.0
+unit = "g/s"                    # unit of that value, see UNITS; left out: the canonical unit
 """
 
 from collections.abc import Mapping
@@ -31,7 +32,7 @@ from data_contracts.signals import SIGNALS
 
 @dataclass(frozen=True)
 class ChannelMap:
-    """Where a canonical channel comes from: canonical = scale * source + offset."""
+    """Where a canonical channel comes from: canonical = scale * source + offset, unit conversion included."""
 
     column: str
     scale: float
@@ -56,6 +57,18 @@ class RecorderProfile:
     clock: str | None
     channels: Mapping[str, ChannelMap]
 
+
+# What one of the unit is in the canonical unit of a signal. Exact by definition of the units, except psi and lb,
+# which rest on the international pound (0.45359237 kg) and standard gravity (9.80665 m/s²).
+UNITS: dict[str, dict[str, float]] = {
+    "V": {"V": 1.0, "mV": 1e-3},
+    "Hz": {"Hz": 1.0, "kHz": 1e3},
+    "g/s": {"g/s": 1.0, "kg/h": 1.0 / 3.6, "kg/s": 1e3, "lb/min": 453.59237 / 60.0},
+    "1": {"1": 1.0, "%": 1e-2},
+    "%": {"%": 1.0, "1": 100.0},
+    "1/min": {"1/min": 1.0, "rpm": 1.0, "1/s": 60.0, "Hz": 60.0},
+    "kPa": {"kPa": 1.0, "Pa": 1e-3, "mbar": 0.1, "hPa": 0.1, "bar": 100.0, "MPa": 1e3, "psi": 6.894757293168},
+}
 
 _UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 
@@ -155,7 +168,13 @@ def parse_profile(name: str, document: Mapping[str, Any]) -> RecorderProfile:
         if not is_number(offset):
             fault(f"{key}.offset", offset, "give a number")
             continue
-        maps[channel] = ChannelMap(entry["column"], float(scale), float(offset))
+        target = SIGNALS[channel].unit
+        unit_of_value = entry.get("unit", target)
+        if unit_of_value not in UNITS[target]:
+            fault(f"{key}.unit", unit_of_value, "give one of " + ", ".join(UNITS[target]))
+            continue
+        factor = UNITS[target][unit_of_value]
+        maps[channel] = ChannelMap(entry["column"], factor * scale, factor * offset)
     if faults:
         raise ProfileError("; ".join(faults))
     return RecorderProfile(

@@ -289,6 +289,8 @@ DELIVERIES = Table(
     (
         Column("delivery", "text", "name in the inbox", True),
         Column("content_id", "text", "SHA-256 over its manifest and file list", True),
+        Column("source", "text", "name of its folder or archive as it lay in the inbox", True),
+        Column("place", "text", "where its files are: inbox (about to be moved), quarantine or delivered", True),
         Column("taken_in_at", "moment", "when it was taken in", True),
         Column("rows", "integer", "rows of its manifest", True),
         Column("held", "integer", "rows that are held recordings", True),
@@ -346,9 +348,74 @@ RUNS = Table(
     published=True,
 )
 
+_CONDITIONS = (
+    Column("visit", "text", "visit as delivered"),
+    Column("odometer_km", "number", "odometer [km]"),
+    Column("coolant_c", "number", "engine coolant [°C]"),
+    Column("intake_air_c", "number", "air at the intake duct [°C]"),
+    Column("barometer_kpa", "number", "absolute station pressure [kPa]"),
+    Column("humidity_pct", "number", "relative humidity [%]"),
+    Column("altitude_m", "number", "height above sea level [m]"),
+    Column("closed_loop", "boolean", "closed loop as the van reports it"),
+    Column("trim_idle_pct", "number", "short plus long fuel trim settled at idle; + adds fuel [%]"),
+    Column("trim_2500_pct", "number", "short plus long fuel trim settled at 2,500 rpm; + adds fuel [%]"),
+    Column("fault_codes", "texts", "SAE J2012 codes"),
+    Column("fuel", "text", "fuel grade"),
+    Column("recorder", "text", "recorder profile", True),
+    Column("recorder_serial", "text", "which instrument"),
+    Column("ecu_software", "text", "engine-control software id"),
+    Column("note", "text", "free text"),
+)
+
+MANIFEST_ROWS = Table(
+    "manifest_rows",
+    "one row of a delivered manifest and what became of it: the ledger behind the row account",
+    ("delivery", "row"),
+    (
+        Column("delivery", "text", "delivery", True),
+        Column("row", "integer", "row of the manifest, from 1", True),
+        Column("state", "text", "held, superseded, duplicate or quarantined", True),
+        Column("waveform_id", "text", "SHA-256 of the canonical samples; null while quarantined"),
+    ),
+)
+
+RECORDINGS = Table(
+    "recordings",
+    "one manifest row that is held, or was until a corrected row superseded it",
+    ("delivery", "row"),
+    (
+        Column("delivery", "text", "the delivery that brought it", True),
+        Column("row", "integer", "row of its manifest, from 1", True),
+        Column("state", "text", "held or superseded", True),
+        Column("waveform_id", "text", "SHA-256 of the canonical samples", True),
+        Column("van_id", "text", "van", True),
+        Column("captured_at", "moment", "start of the recording", True),
+        Column("file", "text", "waveform file within the delivery", True),
+        *_CONDITIONS,
+        Column("conditions_id", "text", "hash of the conditions: another one for the same recording supersedes", True),
+        Column("superseded_by", "text", "delivery and row that corrected it"),
+    ),
+)
+
+WAVEFORMS = Table(
+    "waveforms",
+    "one stored waveform and where its samples are",
+    ("waveform_id",),
+    (
+        Column("waveform_id", "text", "SHA-256 of the canonical samples", True),
+        Column("chunk", "text", "Parquet file under waveforms/", True),
+        Column("row_group", "integer", "row group within the chunk, from 0", True),
+        Column("samples", "integer", "count of samples", True),
+        Column("length_s", "number", "time from first to last sample [s]", True),
+        Column("rate_hz", "number", "mean sampling rate [Hz]", True),
+        Column("channels", "texts", "canonical channels", True),
+    ),
+)
+
 TABLES: dict[str, Table] = {
     t.name: t
     for t in (
         CAPTURES, READINGS, SHAPES, TRENDS, WATCHLIST, WORK_ORDERS, QUARANTINE, DELIVERIES, VANS, REPAIRS, RUNS,
+        MANIFEST_ROWS, RECORDINGS, WAVEFORMS,
     )
 }  # fmt: skip
