@@ -1,0 +1,48 @@
+"""Tables: the published names of the output contract are there, in DDL and in polars alike."""
+
+import duckdb
+import pytest
+
+from data_contracts.needs import NEEDS
+from data_contracts.signals import QUANTITIES
+from data_contracts.tables import TABLES, create_table_sql, polars_schema
+
+CONTRACT = {  # the output contract of the project: names other programs read
+    "captures": "capture_id delivery van_id captured_at visit grade grade_reasons",
+    "readings": (
+        "capture_id idle_v idle_g_s first_peak_v dip_v main_peak_v main_peak_g_s main_peak_reference_g_s flow_per_rev_mg "
+        "recirculation_pulse_v engine_speed_peak_rpm run_up_time_s throttle_opened tip_in_lean_blip lambda_full_throttle "
+        "lambda_full_throttle_slope_per_s lambda_fuel_cut lambda_to_rich_dead_time_s lambda_to_rich_time_constant_s "
+        "lambda_to_lean_dead_time_s lambda_to_lean_time_constant_s lambda_to_rich_switch_time_s "
+        "lambda_to_lean_switch_time_s lean_needles cycle_ripple trim_idle_pct trim_2500_pct bank2_lambda_full_throttle "
+        "idle_v_u main_peak_reference_g_s_u bank2_cycle_ripple_u unread"
+    ),
+    "trends": (
+        "van_id week quantity value baseline peer_baseline z ewma cusum_high cusum_low slope_per_week slope_low slope_high "
+        "weeks_to_limit_low weeks_to_limit weeks_to_limit_high alarm alarm_since"
+    ),
+    "watchlist": (
+        "week rank van_id urgency anomaly_p leading_cause leading_cause_probability causes weeks_to_limit reasons"
+    ),
+    "work_orders": "order_id week rank van_id cause action hours expected_cost_avoided state due_by",
+    "quarantine": "delivery file row rule reason first_seen state",
+}
+
+
+@pytest.mark.parametrize("name", sorted(CONTRACT))
+def test_the_output_contract_is_kept(name: str) -> None:
+    columns = {column.name for column in TABLES[name].columns}
+    assert set(CONTRACT[name].split()) <= columns
+    assert TABLES[name].published
+
+
+@pytest.mark.parametrize("name", sorted(TABLES))
+def test_ddl_and_polars_agree_in_duckdb(name: str) -> None:
+    with duckdb.connect() as connection:
+        connection.execute(create_table_sql(TABLES[name]))
+        empty = connection.sql(f'SELECT * FROM "{name}"').pl()
+    assert empty.columns == list(polars_schema(TABLES[name]))
+
+
+def test_every_quantity_has_a_need() -> None:
+    assert set(NEEDS) == set(QUANTITIES)
