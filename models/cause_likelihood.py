@@ -1,0 +1,139 @@
+"""The likelihood of each cause, placed on its banks, over a grid of severities."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.causes import CAUSE_CODES
+from data_contracts.signals import QUANTITIES
+from models.cause_effects import EffectTable, Movements, effect_at
+
+
+@dataclass(frozen=True)
+class CauseSettings:
+    """Settings of the cause engine; the defaults are calibrated by tests/studies/causes.py.
+
+    Attributes
+    ----------
+    minimum_probability : float
+        Below it the decision is not_separable and no job names a part.
+    prior_none : float
+        Prior probability that a van has none of the causes.
+    prior_unknown : float
+        Prior share of something the table does not know; its evidence goes to all causes alike.
+    prior_pair : float
+        Prior share of two causes at once among the faulty.
+    temper : float
+        Power of the likelihood, in (0, 1]: neighbouring quantities tell partly the same.
+    tail : float
+        Degrees of freedom of each quantity's t distribution; few are forgiving.
+    severities : tuple of float
+        Grid of severities over which the likelihood is averaged.
+    """
+
+    minimum_probability: float = 0.5
+    prior_none: float = 0.6
+    prior_unknown: float = 0.03
+    prior_pair: float = 0.03
+    temper: float = 0.85
+    tail: float = 7.0
+    severities: tuple[float, ...] = (0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
+
+
+@dataclass(frozen=True)
+class Hypotheses:
+    """Patterns placed on banks, with what each does to every column of the movements.
+
+    Attributes
+    ----------
+    cause : ndarray of shape (hypotheses,), int
+        Position in `CAUSE_CODES`.
+    log_share, log_share_one : ndarray of shape (hypotheses,)
+        Log prior share within the cause, on an engine with two banks and with one.
+    effect, spread : ndarray of shape (hypotheses, columns)
+        Movement at severity 1 and its spread. [scale of the feature]
+    """
+
+    cause: NDArray[np.int64]
+    log_share: NDArray[np.float64]
+    log_share_one: NDArray[np.float64]
+    effect: NDArray[np.float64]
+    spread: NDArray[np.float64]
+
+
+def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
+    """Place every pattern: on both banks, and where it may sit on one, on either.
+
+    Parameters
+    ----------
+    moved : Movements
+    table : EffectTable
+
+    Returns
+    -------
+    Hypotheses
+    """
+    cause, share, share_one, effect, spread = [], [], [], [], []
+    for pattern in table.patterns:
+        for bank in ("both", "first", "second") if pattern.one_bank and moved.bank2.any() else ("both",):
+            rows = np.zeros((2, len(moved.features)))
+            for number, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
+                elsewhere = QUANTITIES[feature.quantity].banked and (
+                    (bank == "first" and second) or (bank == "second" and not second)
+                )
+                if not elsewhere:
+                    rows[0, number] = pattern.effect.get(feature.name, 0.0)
+                    rows[1, number] = pattern.spread.get(feature.name, 0.0)
+            cause.append(CAUSE_CODES.index(pattern.cause))
+            share.append(pattern.share / (3.0 if pattern.one_bank and moved.bank2.any() else 1.0))
+            share_one.append(pattern.share if bank == "both" else 0.0)
+            effect.append(rows[0])
+            spread.append(rows[1])
+    with np.errstate(divide="ignore"):
+        return Hypotheses(np.array(cause), np.log(share), np.log(share_one), np.array(effect), np.array(spread))
+
+
+def log_t(distance: NDArray[np.float64], scale2: NDArray[np.float64], tail: float) -> NDArray[np.float64]:
+    """Log density of a t distribution but for its constant."""
+    return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
+
+
+def log_likelihoods(
+    moved: Movements, rows: slice, hypotheses: Hypotheses, settings: CauseSettings
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown."""
+    severity = np.array(settings.severities)
+    x_all, u_all = moved.moved[rows], moved.u[rows]
+    vans, count = x_all.shape[0], hypotheses.cause.size
+    under = np.zeros((vans, count, severity.size))
+    none = np.zeros(vans)
+    unknown = np.zeros(vans)
+    for column, feature in enumerate(moved.features):
+        x, u2 = x_all[:, column], u_all[:, column] ** 2
+        read = np.isfinite(x)
+        if not read.any():
+            continue
+        x, u2 = x[read], u2[read]
+        weight = settings.temper * feature.weight
+        none[read] += weight * log_t(x, u2, settings.tail)
+        unknown[read] += weight * log_t(x, u2 + (4.0 * feature.stray) ** 2, settings.tail)
+        kinds, which = np.unique(
+            np.column_stack([hypotheses.effect[:, column], hypotheses.spread[:, column]]), axis=0, return_inverse=True
+        )
+        which = which.reshape(-1)
+        mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
+        variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
+        each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
+        under[read] += weight * each[:, which, :]
+    return under, none, unknown
+
+
+def best_placements(placed: NDArray[np.float64], hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
+    """Per cause the likeliest hypothesis and the position of its severity."""
+    best: dict[int, tuple[int, int]] = {}
+    peak, at = placed.max(axis=1), placed.argmax(axis=1)
+    for number, cause in enumerate(hypotheses.cause):
+        if cause not in best or peak[number] > peak[best[int(cause)][0]]:
+            best[int(cause)] = (number, int(at[number]))
+    return best
