@@ -1,0 +1,149 @@
+"""The gate: contract suites, kept as data in data_contracts/suites, checked a whole table at a time."""
+
+import contextlib
+import json
+import logging
+import os
+import warnings
+from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import polars as pl
+
+from data_contracts.errors import InputError
+from data_contracts.reasons import QUARANTINE_RULES
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One row that breaks one expectation.
+
+    Attributes
+    ----------
+    index : int
+        Row of the checked frame, from 0.
+    rule : str
+        Code of `data_contracts.reasons.QUARANTINE_RULES`.
+    reason : str
+        What was wrong, the value, and what to do, in one line.
+    """
+
+    index: int
+    rule: str
+    reason: str
+
+
+def load_suite(name: str) -> dict[str, Any]:
+    """A contract suite as stored: name and expectations, each with a rule and a sentence in its `meta`.
+
+    Parameters
+    ----------
+    name : str
+        Stem of a file in data_contracts/suites.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    InputError
+        If there is no such suite.
+    """
+    file = resources.files("data_contracts") / "suites" / f"{name}.json"
+    if not file.is_file():
+        raise InputError(f"there is no contract suite {name!r}: add data_contracts/suites/{name}.json")
+    suite: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
+    return suite
+
+
+def check(frame: pl.DataFrame, suite_name: str) -> list[Fault]:
+    """Rows of a table that break its contract suite.
+
+    The suite is checked once over the whole frame. Expectations on columns the frame does not have are
+    left out: whether a column must be there is decided before, for the whole file.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Text and number columns only.
+    suite_name : str
+        Stem of a file in data_contracts/suites.
+
+    Returns
+    -------
+    list of Fault
+        By row, then in the order of the suite; empty when every row passes.
+    """
+    suite = load_suite(suite_name)
+    entries = [e for e in suite["expectations"] if e["kwargs"]["column"] in frame.columns]
+    if frame.is_empty() or not entries:
+        return []
+    faults: list[Fault] = []
+    for result, entry in zip(_validate(frame, suite["name"], entries), entries, strict=True):
+        column, meta = entry["kwargs"]["column"], entry["meta"]
+        values = frame[column]
+        for index in result:
+            value = values[index]
+            shown = (
+                "is empty"
+                if value is None
+                else f"is {str(value)[:80]!r}"
+                if isinstance(value, str)
+                else f"is {value:g}"
+            )
+            remedy = meta.get("remedy") or QUARANTINE_RULES[meta["rule"]].remedy
+            faults.append(Fault(index, meta["rule"], f"{column} {shown}: {meta['must']}; {remedy}"))
+    return sorted(faults, key=lambda fault: fault.index)
+
+
+def _validate(frame: pl.DataFrame, name: str, entries: list[dict[str, Any]]) -> list[list[int]]:
+    """Failing row numbers of each expectation, in order."""
+    os.environ.setdefault("GX_ANALYTICS_ENABLED", "false")
+    with warnings.catch_warnings(), _quiet_log("great_expectations"):
+        warnings.simplefilter("ignore")
+        import great_expectations as gx  # takes seconds, so only where a table is checked
+        import pandas as pd
+        from great_expectations.data_context.types.base import ProgressBarsConfig
+
+        context = gx.get_context(mode="ephemeral")
+        context.variables.progress_bars = ProgressBarsConfig(globally=False)
+        source = context.data_sources.add_pandas("tables")
+        asset = source.add_dataframe_asset("table")
+        # pandas matches text with RE2: no look-around, no \x escapes in a suite's patterns.
+        columns = {
+            c: pd.Series(frame[c].to_list(), dtype=float if frame[c].dtype.is_numeric() else object)
+            for c in frame.columns
+        }
+        table = pd.DataFrame(columns | {"__row": range(frame.height)})
+        batch = asset.add_batch_definition_whole_dataframe("all").get_batch({"dataframe": table})
+        configured = [
+            {"type": e["type"], "kwargs": e["kwargs"], "meta": {"number": number}} for number, e in enumerate(entries)
+        ]
+        outcome = batch.validate(
+            gx.ExpectationSuite(name=name, expectations=configured),
+            result_format={"result_format": "COMPLETE", "unexpected_index_column_names": ["__row"]},
+        )
+    failing: list[list[int]] = [[] for _ in entries]
+    for result in outcome.results:
+        assert result.expectation_config is not None
+        number = (result.expectation_config.meta or {})["number"]
+        if result.exception_info.get("raised_exception", False) or "unexpected_index_list" not in result.result:
+            if result.success:
+                continue
+            raise InputError(f"expectation {number} of suite {name} can't be checked: mend the suite")
+        if not result.success:  # a passing rule may still list rows that `mostly` lets through
+            failing[number] = sorted(int(item["__row"]) for item in result.result["unexpected_index_list"] or [])
+    return failing
+
+
+@contextlib.contextmanager
+def _quiet_log(name: str) -> Any:
+    logger = logging.getLogger(name)
+    before = logger.level
+    logger.setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logger.setLevel(before)
