@@ -115,7 +115,9 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
     log = (workspace.orchestrator / "server.log").open("ab")
     with subprocess.Popen(command, env=environment, stdout=log, stderr=log) as server:
         try:
-            wait_until_healthy(f"{api}/health", server, _STARTUP_LIMIT_S, log_path=workspace.orchestrator / "server.log")
+            wait_until_healthy(
+                f"{api}/health", server, _STARTUP_LIMIT_S, log_path=workspace.orchestrator / "server.log"
+            )
             os.environ.update(environment | {"PREFECT_API_URL": api})
             schedule = load_settings(workspace.settings_path).schedule
             _serve_schedule(workspace.root, schedule.cron, schedule.timezone)
@@ -143,7 +145,9 @@ def _weekly_flow() -> Callable[..., Any]:
         count = read(root, quiet=quiet)
         standing = resolve_week(root, week)
         tracked = assess(root, standing, quiet=quiet)
-        return WeeklySummary(week=standing, intake=account, captures_read=count, tracked=tracked, published=put_out(root, standing))
+        return WeeklySummary(
+            week=standing, intake=account, captures_read=count, tracked=tracked, published=put_out(root, standing)
+        )
 
     return weekly
 
@@ -159,4 +163,9 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
         with workspace.held():
             _weekly_flow()(home, None, True)
 
-    scheduled.serve(name="weekly", schedule=Cron(cron, timezone=timezone), parameters={"home": str(root)}, print_starting_message=False)
+    scheduled.serve(
+        name="weekly",
+        schedule=Cron(cron, timezone=timezone),
+        parameters={"home": str(root)},
+        print_starting_message=False,
+    )

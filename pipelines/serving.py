@@ -31,7 +31,9 @@ def wait_until_healthy(url: str, server: "subprocess.Popen[bytes]", limit_s: flo
     end = time.monotonic() + limit_s
     while time.monotonic() < end:
         if server.poll() is not None:
-            raise WorkspaceError(f"the server ended with code {server.returncode}: read {log_path}, or choose another port")
+            raise WorkspaceError(
+                f"the server ended with code {server.returncode}: read {log_path}, or choose another port"
+            )
         try:
             with urllib.request.urlopen(url, timeout=2) as answer:
                 if answer.status == 200:
