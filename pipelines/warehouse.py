@@ -99,6 +99,15 @@ class Warehouse:
         """Run one statement that gives no rows."""
         self.connection.execute(sql, parameters).fetchall()
 
+    @contextmanager
+    def rows(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
+        """Let SQL see a frame under a name while the block lasts."""
+        self.connection.register(name, frame.to_arrow())
+        try:
+            yield
+        finally:
+            self.connection.unregister(name)
+
     def append(self, table: str, rows: pl.DataFrame) -> None:
         """Add rows to a table.
 
@@ -129,11 +138,8 @@ class Warehouse:
             return
         typed = rows.select(pl.col(c).cast(schema[c]) for c in rows.columns)
         columns = ", ".join(f'"{c}"' for c in typed.columns)
-        self.connection.register("_rows", typed.to_arrow())
-        try:
+        with self.rows("_rows", typed):
             self.connection.execute(f'{verb} "{table}" ({columns}) SELECT {columns} FROM _rows')
-        finally:
-            self.connection.unregister("_rows")
 
     def _bring_up_to_date(self) -> None:
         with self.transaction():

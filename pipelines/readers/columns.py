@@ -1,0 +1,149 @@
+"""Decoded columns of one file to a canonical waveform: what every reader does last."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from data_contracts.capture import Waveform, make_waveform
+from data_contracts.errors import WaveformError
+from data_contracts.limits import HIGHEST_RATE_HZ, LONGEST_RECORDING_S, LOWEST_RATE_HZ, SHORTEST_RECORDING_S
+from data_contracts.recorder import RecorderProfile
+from data_contracts.signals import AIRFLOW_SIGNALS
+
+LARGEST_FILE_BYTES = 512 * 1024**2
+MOST_SAMPLES = 50_000_000
+
+# Nominal rates and lengths are met to this fraction only: clocks drift.
+_SLACK = 0.01
+
+
+def pick_columns(profile: RecorderProfile, headers: Sequence[str]) -> dict[str, str]:
+    """Which header each canonical channel is read from; the time column stands under `time`.
+
+    A header is matched as written, then with everything but plain ASCII left out, because degree signs
+    and the like are often garbled on the way.
+
+    Parameters
+    ----------
+    profile : RecorderProfile
+        Names the source columns.
+    headers : sequence of str
+        Headers of the file.
+
+    Returns
+    -------
+    dict of str to str
+        Canonical channel to header; channels the file does not have are left out.
+
+    Raises
+    ------
+    WaveformError
+        If time or every air-mass channel is missing, or a header is there twice.
+    """
+    found: dict[str, str] = {}
+    wanted = {name: channel.column for name, channel in profile.channels.items()}
+    if profile.time_column is not None:
+        wanted["time"] = profile.time_column
+    plain: dict[str, list[str]] = {}
+    for header in headers:
+        plain.setdefault(_plain(header), []).append(header)
+    for name, column in wanted.items():
+        exact = [h for h in headers if h.strip() == column]
+        matches = exact or (plain.get(_plain(column), []) if _plain(column) else [])
+        if len(matches) > 1:
+            raise WaveformError(f"column {column!r} is there {len(matches)} times: give each column its own header")
+        if matches:
+            found[name] = matches[0]
+    seen = ", ".join(h.strip()[:40] for h in headers[:12]) or "none"
+    if "time" in wanted and "time" not in found:
+        raise WaveformError(
+            f"there is no time column {wanted['time']!r} (columns: {seen}): export it, or name its recorder profile"
+        )
+    if not any(name in found for name in AIRFLOW_SIGNALS):
+        raise WaveformError(f"there is no air-mass column (columns: {seen}): export it, or name its recorder profile")
+    return found
+
+
+def finish(profile: RecorderProfile, time_s: NDArray[np.float64], channels: dict[str, NDArray[np.float64]]) -> Waveform:
+    """Scale decoded channels, bring them into canonical form and check them against the contract.
+
+    Parameters
+    ----------
+    profile : RecorderProfile
+        Gives scale and offset of each channel.
+    time_s : ndarray of shape (samples,)
+        Time of each sample, any origin. [s]
+    channels : dict of str to ndarray of shape (samples,)
+        Canonical channel to source values; NaN marks a missing sample. [unit of the source]
+
+    Returns
+    -------
+    Waveform
+
+    Raises
+    ------
+    WaveformError
+        If rate, length or samples break the contract.
+    """
+    scaled = {}
+    for name, values in channels.items():
+        line = profile.channels[name]
+        scaled[name] = values if line.scale == 1.0 and line.offset == 0.0 else values * line.scale + line.offset
+    waveform = make_waveform(time_s, scaled)
+    steps = waveform.time_s.size - 1
+    length = float(waveform.time_s[-1])
+    rate = steps / length
+    if length + 1.0 / rate < SHORTEST_RECORDING_S * (1 - _SLACK):
+        raise WaveformError(f"the recording is {length:.3g} s long, at least {SHORTEST_RECORDING_S:g} s: record longer")
+    if length > LONGEST_RECORDING_S * (1 + _SLACK):
+        raise WaveformError(f"the recording is {length:.4g} s long, at most {LONGEST_RECORDING_S:g} s: split it")
+    if not LOWEST_RATE_HZ * (1 - _SLACK) <= rate <= HIGHEST_RATE_HZ * (1 + _SLACK):
+        raise WaveformError(
+            f"the sampling rate is {rate:.4g} Hz, must be {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz: "
+            "check the time column and its unit"
+        )
+    if all(np.isnan(waveform.channels[name]).all() for name in AIRFLOW_SIGNALS if name in waveform.channels):
+        raise WaveformError("the air-mass column holds no value: check the probe and record again")
+    return waveform
+
+
+def numbers(values: pl.Series, header: str, first_row: int = 1) -> NDArray[np.float64]:
+    """A column as float64; null is NaN, and text that is no number is an error naming its row.
+
+    Parameters
+    ----------
+    values : Series
+        Numbers, or text of numbers with a decimal point.
+    header : str
+        Its header, for the message.
+    first_row : int
+        Number of the first data row, for the message.
+
+    Returns
+    -------
+    ndarray of shape (samples,)
+    """
+    text = values.str.strip_chars() if values.dtype == pl.String else None
+    source = values if text is None else text
+    try:
+        cast = source.cast(pl.Float64, strict=False)
+    except pl.exceptions.PolarsError:
+        raise WaveformError(
+            f"column {header.strip()!r} holds {values.dtype}, not numbers: export it as numbers"
+        ) from None
+    wrong = source.is_not_null() & cast.is_null()
+    if text is not None:
+        wrong &= text != ""
+    if wrong.any():
+        row = int(wrong.arg_max() or 0)
+        raise WaveformError(
+            f"column {header.strip()!r} row {row + first_row} holds {str(source[row])[:40]!r}, not a number: "
+            "mend the cell, or list it as missing_text in the recorder profile"
+        )
+    return cast.to_numpy().astype(np.float64, copy=False)
+
+
+def _plain(header: str) -> str:
+    return " ".join("".join(c if " " <= c <= "~" else " " for c in header).split()).casefold()
