@@ -1,0 +1,427 @@
+"""Invented engine families: blueprints, one van's own scatter, wide randomisation, and the register entry for each."""
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from data_contracts.family import Family, parse_family
+from sample_fleet.parameters import AirSensor, Control, Driver, Engine, OxygenSensor, Recorder, Vehicle
+from sample_fleet.simulate import Recording, simulate
+
+TRANSFER_POINTS = 28
+# Pump-cell current over lambda of a wideband sensor, from memory and used as a simulator default only. [1], [mA]
+PUMP_LAMBDA = (0.65, 0.70, 0.80, 0.90, 1.016, 1.18, 1.43, 1.70, 2.42, 4.00, 8.00)
+PUMP_MA = (-2.22, -1.82, -1.11, -0.50, 0.00, 0.33, 0.67, 0.94, 1.38, 1.80, 2.14)
+
+
+def wideband(zero_v: float, volts_per_ma: float) -> dict[str, tuple[float, ...]]:
+    """Characteristic of a wideband sensor and its amplifier; a negative gain makes it high when rich."""
+    return {
+        "characteristic_lambda": PUMP_LAMBDA,
+        "characteristic_v": tuple(round(zero_v + volts_per_ma * current, 4) for current in PUMP_MA),
+    }
+
+
+def _blueprints() -> tuple[tuple[Vehicle, float, float], ...]:
+    """Families before calibration, with the raw signal at idle and at the main peak. [V or Hz]"""
+    return (
+        (
+            Vehicle("brook-20", Engine(), Control(), AirSensor(), OxygenSensor(), "volts", "wideband", **wideband(1.5, 0.5)),
+            0.93, 4.70,
+        ),
+        (
+            Vehicle(
+                "heath-12",
+                Engine(
+                    displacement_l=1.2, cylinders=3, turbo=1, manifold_l=2.1, duct_l=6.5, throttle_m2=1.05e-3,
+                    volumetric_efficiency=0.90, efficiency_rpm=3900, compression=9.8, friction_kpa=78, accessories_nm=2.2,
+                    inertia_kg_m2=0.105, max_free_rpm=5600, film_fraction=0.22, film_s=0.25, exhaust_pipe_l=0.7,
+                    exhaust_mixing_l=0.6, boost_kpa=16, recirculation_pulse=0.16, temperature_exponent=0.6,
+                ),
+                Control(idle_rpm=830, enrichment_lambda=0.92, plate_in_neutral=0.8, throttle_rate_s=0.15, cut_delay_s=0.35),
+                AirSensor(air_exponent=0.86, air_lag_s=0.013, air_ripple=0.045),
+                OxygenSensor(rich_s=0.055, lean_s=0.065),
+                "volts", "wideband", **wideband(2.6, -0.62),
+            ),
+            0.88, 4.70,
+        ),
+        (
+            Vehicle(
+                "marsh-16",
+                Engine(
+                    displacement_l=1.6, cylinders=4, manifold_l=2.6, duct_l=4.2, throttle_m2=1.25e-3, friction_kpa=70,
+                    accessories_nm=2.4, inertia_kg_m2=0.135, max_free_rpm=6000, exhaust_pipe_l=0.8, exhaust_mixing_l=0.35,
+                    volumetric_efficiency=0.89, efficiency_rpm=4100, film_fraction=0.30, film_s=0.32,
+                ),
+                Control(idle_rpm=760, enrichment_lambda=0.88, plate_in_neutral=0.95, throttle_rate_s=0.17, cut_delay_s=0.2),
+                AirSensor(air_exponent=0.58, air_root=1.0, air_noise=2.0, air_step=1.0, air_high=12000.0, air_lag_s=0.016),
+                OxygenSensor(narrowband=1, rich_s=0.030, lean_s=0.040, second_lag_s=0.015),
+                "hertz", "narrowband",
+            ),
+            2150.0, 8200.0,
+        ),
+        (
+            Vehicle(
+                "moor-30",
+                Engine(
+                    displacement_l=3.0, cylinders=6, banks=2, manifold_l=5.2, duct_l=6.0, throttle_m2=2.2e-3, friction_kpa=76,
+                    accessories_nm=3.5, inertia_kg_m2=0.25, max_free_rpm=5900, exhaust_pipe_l=0.75, exhaust_mixing_l=0.4,
+                    volumetric_efficiency=0.93, efficiency_rpm=4500, film_fraction=0.25, film_s=0.27,
+                ),
+                Control(idle_rpm=700, enrichment_lambda=0.90, plate_in_neutral=0.85, throttle_rate_s=0.18, cut_delay_s=0.4),
+                AirSensor(air_exponent=0.88, air_lag_s=0.009, air_ripple=0.035),
+                OxygenSensor(rich_s=0.042, lean_s=0.048),
+                "volts", "wideband", **wideband(1.8, 0.55),
+            ),
+            0.98, 4.70,
+        ),
+        (
+            Vehicle(
+                "fell-15",
+                Engine(
+                    displacement_l=1.5, cylinders=4, turbo=1, manifold_l=2.4, duct_l=7.0, throttle_m2=1.2e-3,
+                    volumetric_efficiency=0.91, efficiency_rpm=4000, compression=10.0, friction_kpa=74, accessories_nm=2.4,
+                    inertia_kg_m2=0.13, max_free_rpm=5200, film_fraction=0.2, film_s=0.24, boost_kpa=12,
+                    recirculation_pulse=0.12, exhaust_pipe_l=0.8, exhaust_mixing_l=0.55,
+                ),
+                Control(idle_rpm=800, enrichment_lambda=0.93, plate_in_neutral=0.75, throttle_rate_s=0.14, cut_delay_s=0.3),
+                AirSensor(
+                    air_zero=0.0, air_slope=1.0, air_exponent=1.0, air_root=1.0, air_noise=0.01, air_step=0.01,
+                    air_high=655.35, air_interval_s=0.01, air_lag_s=0.012,
+                ),
+                OxygenSensor(rich_s=0.05, lean_s=0.06, oxygen_noise=0.002, oxygen_step=2.0 / 65536.0, oxygen_interval_s=0.01, oxygen_high=8.0),
+                "g_s", "ratio",
+            ),
+            0.0, 0.0,
+        ),
+        (
+            Vehicle(
+                "dale-25",
+                Engine(
+                    displacement_l=2.5, cylinders=5, manifold_l=4.1, duct_l=5.5, throttle_m2=1.8e-3, friction_kpa=77,
+                    accessories_nm=3.0, inertia_kg_m2=0.21, max_free_rpm=5800, exhaust_pipe_l=1.1, exhaust_mixing_l=0.5,
+                    volumetric_efficiency=0.90, efficiency_rpm=4200,
+                ),
+                Control(idle_rpm=740, enrichment_lambda=0.87, plate_in_neutral=0.9, cut_delay_s=0.5),
+                AirSensor(air_exponent=0.90, air_lag_s=0.012, air_ripple=0.05),
+                OxygenSensor(narrowband=1, rich_s=0.035, lean_s=0.050, second_lag_s=0.012),
+                "volts", "narrowband",
+            ),
+            0.90, 4.70,
+        ),
+    )  # fmt: skip
+
+
+def calibrate(vehicle: Vehicle, idle_raw: float, peak_raw: float) -> Vehicle:
+    """Run the healthy blueprint at reference conditions; set its fault scales and its sensor's transfer.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        Blueprint.
+    idle_raw, peak_raw : float
+        Signal wanted at idle and at the main peak; not used for bus g/s. [V or Hz]
+
+    Returns
+    -------
+    Vehicle
+    """
+    engine = vehicle.engine
+    guess = engine.volumetric_efficiency * 1.157 * engine.displacement_l * engine.max_free_rpm / 120.0 * 0.85
+    vehicle = replace(vehicle, engine=replace(engine, rated_flow_g_s=guess, idle_flow_g_s=0.024 * guess))
+    for _ in range(2):
+        batch = simulate(
+            [vehicle],
+            np.random.default_rng(1),
+            recording=Recording(1000.0, 2.6),
+            drivers=Driver(pedal_at_s=0.5, hold_s=2.1),
+            recorders=Recorder(needles_per_s=0.0),
+        )
+        found = {name: float(batch.truth[name][0]) for name in ("idle_actual_g_s", "main_peak_actual_g_s")}
+        vehicle = replace(
+            vehicle,
+            engine=replace(
+                vehicle.engine,
+                rated_flow_g_s=found["main_peak_actual_g_s"],
+                idle_flow_g_s=found["idle_actual_g_s"],
+            ),
+        )
+    if vehicle.airflow_kind == "g_s":
+        return vehicle
+    sensor, power = vehicle.air_sensor, 1.0 / vehicle.air_sensor.air_root
+    low, high = idle_raw**power, peak_raw**power
+    exponent = sensor.air_exponent
+    for _ in range(200):  # a wire still gives a signal in still air: bend the curve until its zero is positive
+        a, b = vehicle.engine.idle_flow_g_s**exponent, vehicle.engine.rated_flow_g_s**exponent
+        slope = (high - low) / (b - a)
+        zero = low - slope * a
+        if zero > 0.01 * low:
+            break
+        exponent *= 1.02
+    return replace(vehicle, air_sensor=replace(sensor, air_zero=zero, air_slope=slope, air_exponent=exponent))
+
+
+def family_table(vehicle: Vehicle, rng: np.random.Generator | None = None) -> dict[str, Any]:
+    """What a fleet owner writes into families.toml for a family.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        Calibrated blueprint.
+    rng : numpy.random.Generator, optional
+        Makes the figures decent but imperfect: main peak by 1 %, response time by 10 %, transfer by 0.4 %.
+
+    Returns
+    -------
+    dict
+        One table of families.toml.
+    """
+    engine, sensor = vehicle.engine, vehicle.air_sensor
+    off = (lambda size: 1.0) if rng is None else (lambda size: float(1.0 + size * rng.uniform(-1.0, 1.0)))
+    peak = engine.rated_flow_g_s * off(0.015)
+
+    def raw(flow: Any) -> Any:
+        return (sensor.air_zero + sensor.air_slope * flow**sensor.air_exponent) ** sensor.air_root
+
+    table: dict[str, Any] = {
+        "displacement_l": round(engine.displacement_l, 2),
+        "cylinders": int(engine.cylinders),
+        "aspiration": "turbo" if engine.turbo else "natural",
+        "max_free_rpm": round(engine.max_free_rpm, -1),
+        "throttle_open_pct": round(4.0 + 90.0 * vehicle.control.plate_in_neutral, 1),
+        "lambda_banks": int(engine.banks),
+    }
+    if vehicle.airflow_kind == "g_s":
+        table["airflow_sensor"] = {"kind": "g_s"}
+        table["main_peak"] = {"expected_g_s": round(peak, 1), "low_limit_g_s": round(0.91 * peak, 1)}
+    else:
+        tilt = off(0.004)
+        flow = np.concatenate(
+            [[0.0], np.geomspace(0.15 * engine.idle_flow_g_s, 1.5 * engine.rated_flow_g_s, TRANSFER_POINTS)]
+        )
+        values = raw(flow)
+        if vehicle.airflow_kind == "volts":
+            flow = flow[values <= 5.2]
+            values = values[values <= 5.2]
+        digits = 4 if vehicle.airflow_kind == "volts" else 1
+        unit = "v" if vehicle.airflow_kind == "volts" else "hz"
+        table["airflow_sensor"] = {"kind": vehicle.airflow_kind}
+        if unit == "v":
+            table["airflow_sensor"]["range_v"] = [sensor.air_low, sensor.air_high]
+        table["airflow_sensor"][f"transfer_{unit}"] = [round(float(x), digits) for x in values]
+        table["airflow_sensor"]["transfer_g_s"] = [round(float(x) * tilt, 4) for x in flow]
+        if unit == "v":
+            table["main_peak"] = {
+                "expected_v": round(float(raw(peak)), 2),
+                "low_limit_v": round(float(raw(0.912 * peak)), 2),
+            }
+        else:
+            table["main_peak"] = {"expected_g_s": round(peak, 1), "low_limit_g_s": round(0.91 * peak, 1)}
+    oxygen: dict[str, Any] = {"kind": vehicle.lambda_kind}
+    if vehicle.lambda_kind == "narrowband":
+        oxygen["polarity"] = "rich_high"
+    elif vehicle.lambda_kind == "wideband":
+        volts, ratio = list(vehicle.characteristic_v), list(vehicle.characteristic_lambda)
+        rising = volts[-1] > volts[0]
+        oxygen["polarity"] = "rich_low" if rising else "rich_high"
+        oxygen["characteristic_v"] = volts if rising else volts[::-1]
+        oxygen["characteristic_lambda"] = ratio if rising else ratio[::-1]
+    table["lambda_sensor"] = oxygen
+    lag = 0.5 * (vehicle.oxygen_sensor.rich_s + vehicle.oxygen_sensor.lean_s) * off(0.1)
+    table["lambda_response"] = {"expected_time_constant_s": round(lag, 3), "time_constant_limit_s": round(2.4 * lag, 3)}
+    return table
+
+
+def built_in_families() -> dict[str, Vehicle]:
+    """The invented families of the demo, calibrated: key to blueprint."""
+    return {vehicle.family: calibrate(vehicle, idle, peak) for vehicle, idle, peak in _blueprints()}
+
+
+def register_family(vehicle: Vehicle, rng: np.random.Generator | None = None) -> Family:
+    """The register's `Family` for a blueprint; see `family_table`."""
+    return parse_family(vehicle.family, family_table(vehicle, rng))
+
+
+def individual(vehicle: Vehicle, rng: np.random.Generator, scatter: float = 1.0) -> Vehicle:
+    """One van of a family: every part a little off its blueprint.
+
+    Parameters
+    ----------
+    vehicle : Vehicle
+        Calibrated blueprint.
+    rng : numpy.random.Generator
+        Source of the scatter.
+    scatter : float
+        1 is usual; 0 returns the blueprint. [1]
+
+    Returns
+    -------
+    Vehicle
+    """
+
+    def off(size: float) -> float:
+        return float(np.exp(scatter * size * np.clip(rng.normal(), -2.5, 2.5)))
+
+    e, c, a, o = vehicle.engine, vehicle.control, vehicle.air_sensor, vehicle.oxygen_sensor
+    engine = replace(
+        e,
+        volumetric_efficiency=e.volumetric_efficiency * off(0.010),
+        duct_drop=e.duct_drop * off(0.12),
+        exhaust_drop=e.exhaust_drop * off(0.08),
+        friction_kpa=e.friction_kpa * off(0.05),
+        accessories_nm=e.accessories_nm * off(0.10),
+        inertia_kg_m2=e.inertia_kg_m2 * off(0.01),
+        max_free_rpm=e.max_free_rpm * off(0.003),
+        film_fraction=e.film_fraction * off(0.08),
+        film_s=e.film_s * off(0.08),
+        recirculation_pulse=e.recirculation_pulse * off(0.10),
+        boost_kpa=e.boost_kpa * off(0.05),
+        cylinder_scatter=e.cylinder_scatter * off(0.25),
+        individual=float(rng.uniform(1.0, 50.0)),
+    )
+    control = replace(
+        c,
+        idle_rpm=c.idle_rpm * off(0.008),
+        enrichment_lambda=c.enrichment_lambda * off(0.006),
+        assumed_stoichiometry=c.assumed_stoichiometry * off(0.018),
+        throttle_rate_s=c.throttle_rate_s * off(0.05),
+        plate_in_neutral=min(c.plate_in_neutral * off(0.005), 1.0),
+    )
+    lag = off(0.08)
+    oxygen = replace(
+        o, rich_s=o.rich_s * lag * off(0.03), lean_s=o.lean_s * lag * off(0.03), rich_v=o.rich_v * off(0.012),
+    )  # fmt: skip
+    air = replace(a, air_gain=a.air_gain * off(0.012), air_lag_s=a.air_lag_s * off(0.08))
+    return replace(vehicle, engine=engine, control=control, air_sensor=air, oxygen_sensor=oxygen)
+
+
+def randomised_family(rng: np.random.Generator, *, wide: bool = True, name: str = "invented") -> tuple[Vehicle, Family]:
+    """A family nobody has seen: its blueprint, and the register entry a fleet owner would write for it.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of everything.
+    wide : bool
+        Displacement, cylinders, inertia, friction, volumes, sensors, control and structure over wide ranges; else
+        a mild variation of a built-in family.
+    name : str
+        Its key.
+
+    Returns
+    -------
+    vehicle : Vehicle
+    family : Family
+    """
+    if not wide:
+        blueprints = _blueprints()
+        vehicle, idle, peak = blueprints[int(rng.integers(len(blueprints)))]
+        changed = individual(replace(vehicle, family=name), rng, 2.5)
+        changed = replace(changed, air_sensor=replace(changed.air_sensor, air_gain=1.0))
+        calibrated = calibrate(changed, idle, peak)
+        return calibrated, register_family(calibrated, rng)
+
+    def between(low: float, high: float) -> float:
+        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+    litres, cylinders = between(0.9, 3.8), int(rng.choice([3, 4, 4, 5, 6]))
+    turbo = float(rng.random() < 0.4)
+    engine = Engine(
+        displacement_l=litres,
+        cylinders=cylinders,
+        turbo=turbo,
+        banks=2.0 if cylinders == 6 and rng.random() < 0.6 else 1.0,
+        manifold_l=litres * between(1.2, 2.4),
+        duct_l=litres * between(1.5, 3.5) + 2.0 * turbo,
+        throttle_m2=litres * between(6.0e-4, 9.5e-4),
+        duct_inertance_m=between(3e-3, 9e-3),
+        duct_damping=between(0.3, 0.8),
+        duct_drop=between(0.015, 0.06),
+        volumetric_efficiency=between(0.80, 1.0),
+        efficiency_fall=between(0.10, 0.28),
+        efficiency_rpm=between(3400, 5200),
+        temperature_exponent=float(rng.uniform(0.3, 0.9)),
+        compression=between(9.0, 12.5),
+        exhaust_drop=between(0.06, 0.2),
+        friction_kpa=between(58, 92),
+        friction_speed_kpa=between(80, 160),
+        accessories_nm=litres * between(0.9, 1.9),
+        inertia_kg_m2=litres * between(0.055, 0.115),
+        max_free_rpm=between(4400, 6800),
+        limiter_band_rpm=between(80, 300),
+        film_fraction=between(0.1, 0.4),
+        film_s=between(0.2, 0.45),
+        exhaust_pipe_l=between(0.4, 1.8),
+        exhaust_mixing_l=between(0.2, 1.0),
+        boost_kpa=turbo * between(4, 25),
+        boost_lag_s=between(0.6, 1.6),
+        recirculation_pulse=turbo * between(0.04, 0.25),
+        torque_scatter=between(0.03, 0.08),
+        cylinder_scatter=between(0.006, 0.02),
+    )
+    control = Control(
+        idle_rpm=between(620, 920),
+        idle_ignition=float(rng.uniform(0.78, 0.9)),
+        idle_air_gain=between(0.3, 0.9),
+        overrun_air=between(0.15, 0.5),
+        enrichment_lambda=float(rng.uniform(0.85, 0.95)),
+        enrichment_delay_s=float(rng.uniform(0.0, 0.3)),
+        film_compensation=float(rng.uniform(0.5, 0.95)),
+        manifold_model=between(0.8, 1.25),
+        short_gain=between(0.35, 0.9),
+        short_limit=float(rng.uniform(0.15, 0.25)),
+        long_limit=float(rng.uniform(0.15, 0.25)),
+        cut_rpm=between(1600, 2400),
+        resume_rpm=between(1150, 1500),
+        cut_delay_s=float(rng.choice([0.0, rng.uniform(0.1, 0.7)], p=[0.2, 0.8])),
+        plate_in_neutral=float(rng.uniform(0.65, 1.0)),
+        throttle_rate_s=between(0.03, 0.25),
+        trim_learning=float(rng.random() < 0.85),
+        trim_carry=float(rng.choice([1.0, 0.5, 0.0], p=[0.7, 0.2, 0.1])),
+    )
+    kind = str(rng.choice(["volts", "volts", "hertz", "g_s"]))
+    ripple, lag = between(0.02, 0.09), between(0.003, 0.03)
+    idle, peak = float(rng.uniform(0.8, 1.05)), float(rng.uniform(4.45, 4.75))
+    if kind == "volts":
+        noise, step = between(0.003, 0.014), 5.0 / 2 ** int(rng.integers(9, 15))
+        air = AirSensor(
+            air_exponent=between(0.7, 0.95), air_lag_s=lag, air_ripple=ripple, air_noise=noise, air_step=step
+        )
+    elif kind == "hertz":
+        idle, peak = between(1200, 2600), between(6000, 11000)
+        air = AirSensor(
+            air_exponent=between(0.5, 0.75), air_root=1.0, air_noise=between(1, 5), air_step=1.0, air_high=16000.0,
+            air_lag_s=lag, air_ripple=ripple,
+        )  # fmt: skip
+    else:
+        air = AirSensor(
+            air_zero=0.0, air_slope=1.0, air_exponent=1.0, air_root=1.0, air_noise=0.01, air_high=655.35, air_lag_s=lag,
+            air_step=float(rng.choice([0.01, 0.05, 0.1])), air_interval_s=float(rng.choice([0.0, 0.01, 0.02])), air_ripple=ripple,
+        )  # fmt: skip
+    oxygen_kind = str(rng.choice(["wideband", "wideband", "narrowband", "ratio"]))
+    rich = between(0.03, 0.09)
+    characteristic: dict[str, tuple[float, ...]] = {}
+    if oxygen_kind == "narrowband":
+        oxygen = OxygenSensor(
+            narrowband=1, rich_s=between(0.02, 0.05), lean_s=between(0.025, 0.07), second_lag_s=between(0.005, 0.025),
+            rich_v=float(rng.uniform(0.78, 0.92)), lean_v=float(rng.uniform(0.04, 0.14)), switch_width=between(0.004, 0.012),
+        )  # fmt: skip
+    else:
+        oxygen = OxygenSensor(
+            rich_s=rich, lean_s=rich * between(0.8, 1.5), second_lag_s=between(0.003, 0.02), oxygen_noise=between(0.002, 0.008),
+            lag_in_signal=float(rng.random() < 0.4),
+        )  # fmt: skip
+        if oxygen_kind == "ratio":
+            oxygen = replace(
+                oxygen, oxygen_noise=0.002, oxygen_step=2.0 / 65536.0, oxygen_high=8.0,
+                oxygen_interval_s=float(rng.choice([0.0, 0.01])),
+            )  # fmt: skip
+        else:
+            gain = between(0.35, 0.7)
+            characteristic = (
+                wideband(2.2 * gain + 0.4, gain) if rng.random() < 0.6 else wideband(2.2 * gain + 0.4, -gain)
+            )
+    vehicle = Vehicle(name, engine, control, air, oxygen, kind, oxygen_kind, **characteristic)  # type: ignore[arg-type]
+    calibrated = calibrate(vehicle, idle, peak)
+    return calibrated, register_family(calibrated, rng)

@@ -1,0 +1,194 @@
+"""Where the engine rests: steady points at a speed, with trims as the control unit has learned them."""
+
+import math
+
+import numpy as np
+from numba import njit
+
+from sample_fleet.air import (
+    CHOKED,
+    cylinder_flow,
+    drag_torque,
+    flow_function,
+    moist_gas_constant,
+    plate_area,
+    sensor_says,
+    torque_share,
+)
+
+
+@njit(cache=True, nogil=True)
+def idle_target(r) -> float:
+    """Idle speed the control unit asks for: raised while the engine is cold. [rad/s]"""
+    return (r.idle_rpm + 7.0 * max(65.0 - r.coolant_c, 0.0)) / 9.549296585513721
+
+
+@njit(cache=True, nogil=True)
+def is_warm(r) -> bool:
+    """Closed loop is allowed from here."""
+    return r.coolant_c >= 55.0
+
+
+@njit(cache=True, nogil=True)
+def leak_flow(severity: float, r, pressure: float) -> float:
+    """Unmetered air through a hole behind the sensor; severity 1 is 60 % of the healthy idle flow. [kg/s]"""
+    ambient = r.barometer_kpa * 1e3
+    scale = ambient / 99e3 * math.sqrt(298.15 / (r.intake_air_c + 273.15))
+    return 0.6e-3 * severity * r.idle_flow_g_s * scale * flow_function(pressure / ambient) / CHOKED
+
+
+@njit(cache=True, nogil=True)
+def cylinder_share(r, f, cylinder: int) -> float:
+    """Fuel of one cylinder over what is asked: its own small error and a restricted injector's."""
+    spread = math.sin(12.9898 * (cylinder + 1.0) + 78.233 * r.individual) * 43758.5453
+    own = 1.0 + r.cylinder_scatter * 3.4641 * (spread - math.floor(spread) - 0.5)
+    weak = 0.35 if cylinder == int(f.fault_cylinder) % int(r.cylinders) else 0.08
+    return own * (1.0 - weak * f.injector_restricted)
+
+
+@njit(cache=True, nogil=True)
+def bank_share(r, f, bank: int) -> float:
+    """Mean of `cylinder_share` over one bank."""
+    total, count, banks = 0.0, 0, int(r.banks)
+    for cylinder in range(int(r.cylinders)):
+        if cylinder % banks == bank:
+            total += cylinder_share(r, f, cylinder)
+            count += 1
+    return total / count
+
+
+@njit(cache=True, nogil=True)
+def on_bank(r, f, bank: int) -> float:
+    """1 where a one-sided fault sits on this bank."""
+    return 1.0 if (int(f.fault_bank) - 1) % int(r.banks) == bank else 0.0
+
+
+@njit(cache=True, nogil=True)
+def indicated(r, f, bank: int, richness: float, flow: float) -> float:
+    """1/lambda the sensor is led to believe: air drawn in by an exhaust leak, and its own offset."""
+    here = on_bank(r, f, bank)
+    richness /= 1.0 + 0.06 * f.exhaust_leak * here * min(r.idle_flow_g_s * 1e-3 / max(flow, 1e-6), 2.0)
+    size = 0.015 if r.narrowband > 0.5 else 0.06
+    return 1.0 / (1.0 / max(richness, 1e-3) + size * f.lambda_offset * f.offset_sign * here)
+
+
+@njit(cache=True, nogil=True)
+def open_loop_richness(r, f, bank: int, total: float, said: float, trim: float, sag: float) -> float:
+    """True 1/lambda of one bank for air through the engine, air the sensor says, and a trim."""
+    aeration = 1.0 - 0.084 * f.fuel_aeration
+    base = said / r.assumed_stoichiometry * (1.0 + trim) * bank_share(r, f, bank) * sag * aeration
+    dribble = 0.25e-3 * f.injector_leaking * on_bank(r, f, bank) * r.idle_flow_g_s / 14.5 * r.banks
+    return (base + dribble) * r.stoichiometry / total
+
+
+@njit(cache=True, nogil=True)
+def needed_trim(r, f, bank: int, total: float, said: float, sag: float) -> float:
+    """Trim that brings the indicated lambda to one, before its limits."""
+    low, high = -0.9, 4.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if indicated(r, f, bank, open_loop_richness(r, f, bank, total, said, middle, sag), total) < 1.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@njit(cache=True, nogil=True)
+def charge_temperature(r, flow: float) -> float:
+    """Air at the valves: warmed by the manifold, less so the faster it goes. [K]"""
+    return r.intake_air_c + 273.15 + 12.0 * math.exp(-flow * 1e3 / (0.12 * r.rated_flow_g_s))
+
+
+@njit(cache=True, nogil=True)
+def state_at(r, f, pressure, speed, trims):
+    """Flows and mixture at a manifold pressure and speed; fills `trims` of both banks.
+
+    Returns total air [kg/s], air the sensor says [kg/s], mean torque share [1], exhaust pressure [Pa].
+    """
+    gas = moist_gas_constant(r.intake_air_c, r.humidity_pct, r.barometer_kpa)
+    total = 0.05 * r.idle_flow_g_s * 1e-3
+    exhaust = r.barometer_kpa * 1e3
+    for _ in range(3):
+        total, exhaust = cylinder_flow(
+            r, f.exhaust_restricted, pressure, speed, charge_temperature(r, total), gas, total
+        )
+    metered = max(total - leak_flow(f.unmetered_air, r, pressure), 0.05 * total)
+    said = metered * r.air_gain
+    said *= sensor_says(
+        f.airflow_under_reading, f.airflow_over_reading, metered * 1e3, r.idle_flow_g_s, r.rated_flow_g_s
+    )
+    share, limit = 0.0, r.short_limit + r.long_limit * (1.0 if r.trim_learning > 0.5 else 0.0)
+    sag = 1.0 - 0.25 * f.fuel_delivery_weak * min(max(1e3 * total / r.rated_flow_g_s - 0.05, 0.0) / 0.6, 1.0)
+    for bank in range(int(r.banks)):
+        trims[bank] = 0.0
+        richness_target = 1.0
+        if is_warm(r):
+            trims[bank] = min(max(needed_trim(r, f, bank, total, said, sag), -limit), limit)
+        else:
+            richness_target = 1.0 + 0.004 * (75.0 - r.coolant_c)
+        richness = richness_target * open_loop_richness(r, f, bank, total, said, trims[bank], sag)
+        share += torque_share(richness) / r.banks
+    return total, said, share, exhaust
+
+
+@njit(cache=True, nogil=True)
+def steady_pressure(r, f, speed: float, ignition: float, trims) -> float:
+    """Manifold pressure at which the unloaded engine just keeps this speed. [Pa]"""
+    low, high = 8e3, 0.97e3 * r.barometer_kpa
+    for _ in range(26):
+        middle = 0.5 * (low + high)
+        total, _, share, exhaust = state_at(r, f, middle, speed, trims)
+        surplus = r.air_work_j_kg * ignition * share * total / speed - drag_torque(r, middle, exhaust, speed)
+        if surplus < 0.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@njit(cache=True, nogil=True)
+def learn(r, f, cells_flow, cells_trim):
+    """Trims the control unit has settled at: idle, 2,500 rpm without load, cruise at about a third of full flow.
+
+    `cells_flow` of shape (3,) gets the flows the sensor says [kg/s], `cells_trim` of shape (3, 2) the trims.
+    """
+    trims = np.zeros(2)
+    for cell in range(3):
+        if cell < 2:
+            speed = idle_target(r) if cell == 0 else 2500.0 / 9.549296585513721
+            pressure = steady_pressure(r, f, speed, r.idle_ignition if cell == 0 else 0.97, trims)
+        else:
+            speed, pressure = 2800.0 / 9.549296585513721, 0.68e3 * r.barometer_kpa
+        _, said, _, _ = state_at(r, f, pressure, speed, trims)
+        cells_flow[cell] = said
+        cells_trim[cell, 0], cells_trim[cell, 1] = trims[0], trims[1]
+
+
+@njit(cache=True, nogil=True)
+def learned_trim(cells_flow, cells_trim, bank: int, flow: float) -> float:
+    """Learned trim at a flow: straight lines over the logarithm of flow, level outside the cells."""
+    if flow <= cells_flow[0]:
+        return cells_trim[0, bank]
+    for cell in range(2):
+        low, high = cells_flow[cell], cells_flow[cell + 1]
+        if flow < high and high > low:
+            x = math.log(flow / low) / math.log(high / low)
+            return cells_trim[cell, bank] + x * (cells_trim[cell + 1, bank] - cells_trim[cell, bank])
+    return cells_trim[2, bank]
+
+
+@njit(cache=True, nogil=True)
+def idle_area(r, f, pressure: float, total: float) -> float:
+    """Plate area that lets the metered part of the idle air through. [m²]"""
+    ambient = r.barometer_kpa * 1e3
+    gas = moist_gas_constant(r.intake_air_c, r.humidity_pct, r.barometer_kpa)
+    temperature = r.intake_air_c + 273.15
+    metered = max(total - leak_flow(f.unmetered_air, r, pressure), 0.05 * total)
+    return metered * math.sqrt(gas * temperature) / (ambient * flow_function(pressure / ambient))
+
+
+@njit(cache=True, nogil=True)
+def open_area(r, opening: float) -> float:
+    """Plate area beyond idle. [m²]"""
+    return r.throttle_m2 * plate_area(opening)
