@@ -1,0 +1,246 @@
+"""The life of a work order: a state machine over append-only events."""
+
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from data_contracts.causes import CAUSE_CODES
+from data_contracts.errors import InputError
+
+STATES: tuple[str, ...] = (
+    "proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven",
+)  # fmt: skip
+
+# From each state, where a person or the next visit may take it.
+MOVES: Mapping[str, frozenset[str]] = {
+    "proposed": frozenset({"accepted", "declined", "postponed", "booked", "done"}),
+    "accepted": frozenset({"booked", "done", "declined", "postponed"}),
+    "postponed": frozenset({"accepted", "booked", "done", "declined", "postponed"}),
+    "booked": frozenset({"booked", "done", "declined", "postponed"}),
+    "declined": frozenset({"accepted"}),
+    "done": frozenset({"done", "proven", "not_proven"}),
+    "proven": frozenset({"not_proven"}),
+    "not_proven": frozenset({"proven"}),
+}
+
+
+@dataclass(frozen=True)
+class OrderEvent:
+    """One change of an order, by a person or by the proof of a repair.
+
+    Attributes
+    ----------
+    order_id, state : str
+        The order, and the state it goes to.
+    at : datetime
+        When; carries a UTC offset.
+    person : str
+        Who.
+    reason : str
+        Why; needed to decline.
+    until : date or None
+        Needed to postpone.
+    found : str
+        What was found: a cause, or none for nothing found; needed when done.
+    parts : str
+        Parts used.
+    hours : float or None
+        Hours it took. [h]
+    cost : float or None
+        Cost of the parts. [currency]
+    note : str
+        Free text.
+    """
+
+    order_id: str
+    state: str
+    at: datetime
+    person: str
+    reason: str = ""
+    until: date | None = None
+    found: str = ""
+    parts: str = ""
+    hours: float | None = None
+    cost: float | None = None
+    note: str = ""
+
+    @property
+    def event_id(self) -> str:
+        """Hash of everything it says: the same event told twice is one event."""
+        said = (
+            self.order_id, self.state, self.at.isoformat(), self.person, self.reason, str(self.until),
+            self.found, self.parts, repr(self.hours), repr(self.cost), self.note,
+        )  # fmt: skip
+        return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True)
+class OrderStatus:
+    """Where an order stands after its events.
+
+    Attributes
+    ----------
+    state : str
+    since : datetime or None
+        When it came there; None for a proposal nobody touched.
+    until : date or None
+        Postponed until.
+    found, parts : str
+        Of the last completion.
+    hours, cost : float or None
+        Of the last completion; a later one corrects an earlier one. [h], [currency]
+    events : tuple of OrderEvent
+        In order of time.
+    """
+
+    state: str = "proposed"
+    since: datetime | None = None
+    until: date | None = None
+    found: str = ""
+    parts: str = ""
+    hours: float | None = None
+    cost: float | None = None
+    events: tuple[OrderEvent, ...] = ()
+
+
+@dataclass(frozen=True)
+class RefusedEvent:
+    """An event that does not fit, and why."""
+
+    event: OrderEvent
+    why: str
+
+
+def check_event(status: OrderStatus, event: OrderEvent) -> None:
+    """Whether an event fits where its order stands.
+
+    Parameters
+    ----------
+    status : OrderStatus
+    event : OrderEvent
+
+    Raises
+    ------
+    InputError
+        Naming the order, what is wrong and what to do.
+    """
+    order = f"order {event.order_id}"
+    if event.state not in STATES:
+        raise InputError(f"{order}: state {event.state!r} is unknown: use one of {', '.join(STATES)}")
+    if event.at.utcoffset() is None:
+        raise InputError(f"{order}: time {event.at.isoformat()} has no UTC offset: give one")
+    if not event.person.strip():
+        raise InputError(f"{order}: nobody is named: say who decided")
+    if event.state not in MOVES[status.state]:
+        allowed = ", ".join(sorted(MOVES[status.state]))
+        raise InputError(f"{order}: is {status.state} and can't become {event.state}: it may become {allowed}")
+    if event.state == "declined" and not event.reason.strip():
+        raise InputError(f"{order}: declined without a reason: give one")
+    if event.state == "postponed" and (event.until is None or event.until <= event.at.date()):
+        raise InputError(f"{order}: postponed until {event.until}: give a day after {event.at.date()}")
+    if event.state == "done" and event.found not in CAUSE_CODES:
+        raise InputError(f"{order}: found {event.found!r}: give a cause, or 'none' for nothing found")
+    for name, amount in (("hours", event.hours), ("cost", event.cost)):
+        if amount is not None and not 0 <= amount < 1e7:
+            raise InputError(f"{order}: {name} {amount}: give a number from 0")
+
+
+def apply_event(status: OrderStatus, event: OrderEvent) -> OrderStatus:
+    """Where an order stands after one more event.
+
+    Parameters
+    ----------
+    status : OrderStatus
+    event : OrderEvent
+
+    Returns
+    -------
+    OrderStatus
+
+    Raises
+    ------
+    InputError
+        See `check_event`.
+    """
+    check_event(status, event)
+    done = event.state == "done"
+    return OrderStatus(
+        state=event.state,
+        since=event.at,
+        until=event.until if event.state == "postponed" else None,
+        found=event.found if done else status.found,
+        parts=event.parts if done else status.parts,
+        hours=event.hours if done else status.hours,
+        cost=event.cost if done else status.cost,
+        events=(*status.events, event),
+    )
+
+
+def replay(events: Iterable[OrderEvent]) -> tuple[dict[str, OrderStatus], tuple[RefusedEvent, ...]]:
+    """Where every order stands, from all events in whatever order they arrived.
+
+    Parameters
+    ----------
+    events : iterable of OrderEvent
+        The same event told twice counts once.
+
+    Returns
+    -------
+    status : dict of str to OrderStatus
+        Orders without an event are not in it: they are proposed.
+    refused : tuple of RefusedEvent
+        Events that did not fit when they came; they change nothing.
+    """
+    once = {event.event_id: event for event in events}
+    status: dict[str, OrderStatus] = {}
+    refused: list[RefusedEvent] = []
+    naive = [event for event in once.values() if event.at.utcoffset() is None]
+    refused.extend(RefusedEvent(event, f"time {event.at.isoformat()} has no UTC offset: give one") for event in naive)
+    timed = [event for event in once.values() if event.at.utcoffset() is not None]
+    for event in sorted(timed, key=lambda e: (e.at, e.event_id)):
+        try:
+            status[event.order_id] = apply_event(status.get(event.order_id, OrderStatus()), event)
+        except InputError as error:
+            refused.append(RefusedEvent(event, str(error)))
+    return status, tuple(refused)
+
+
+@dataclass(frozen=True)
+class Account:
+    """Hours and money of completed orders, and where every order stands."""
+
+    orders: Mapping[str, int]
+    hours: float
+    cost: float
+    hours_unknown: int
+    cost_unknown: int
+
+
+def account(status: Mapping[str, OrderStatus], order_ids: Sequence[str]) -> Account:
+    """Account over orders; every order is in exactly one state, and what was not told is counted as untold.
+
+    Parameters
+    ----------
+    status : mapping of str to OrderStatus
+    order_ids : sequence of str
+        All orders.
+
+    Returns
+    -------
+    Account
+    """
+    counts = dict.fromkeys(STATES, 0)
+    completed = []
+    for name in order_ids:
+        mine = status.get(name, OrderStatus())
+        counts[mine.state] += 1
+        if any(event.state == "done" for event in mine.events):
+            completed.append(mine)
+    return Account(
+        counts,
+        sum(mine.hours for mine in completed if mine.hours is not None),
+        sum(mine.cost for mine in completed if mine.cost is not None),
+        sum(mine.hours is None for mine in completed),
+        sum(mine.cost is None for mine in completed),
+    )
