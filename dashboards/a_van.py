@@ -1,0 +1,273 @@
+"""A van: why it is on the list, how it has moved, its snaps against earlier ones, and every value read."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+import polars as pl
+import streamlit as st
+
+from dashboards import charts, parts, snaps, text
+from dashboards.text import inert, say
+from data_contracts.signals import TRACKED
+from pipelines import queries
+from pipelines.published import Published, families, limits
+
+MAIN = (
+    "main_peak_reference_g_s",
+    "idle_g_s",
+    "lambda_full_throttle",
+    "lambda_to_rich_time_constant_s",
+    "lambda_to_lean_time_constant_s",
+    "lambda_to_rich_switch_time_s",
+    "lambda_to_lean_switch_time_s",
+    "trim_idle_pct",
+)
+MOVED_EWMA_SHARE = 0.8
+VISITS_OFFERED = 30
+
+
+def show() -> None:
+    """The view."""
+    published = parts.open_or_explain()
+    van_id, week = _choose(published)
+    van = queries.van(published, van_id)
+    if van is None:
+        st.title(inert(van_id))
+        st.warning(say("van.unknown", van=inert(van_id)), icon=":material/search_off:")
+        return
+    st.title(inert(van_id))
+    _facts(van)
+    _why(queries.van_on_list(published, van_id, week), week)
+    visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
+    if not visits.height:
+        st.info(say("van.no_visit", van=inert(van_id), week=week))
+    else:
+        _trends(published, van_id, week, str(van["family"]))
+        snaps.section(published, van_id, visits, families(published.home).get(str(van["family"])))
+        _reading(published, visits)
+    _repairs_and_orders(published, van_id, week)
+    parts.footer(published)
+
+
+def _choose(published: Published) -> tuple[str, str]:
+    known = queries.find_vans(published)
+    asked = st.query_params.get("van")
+    if asked and asked not in known:
+        known = [asked, *known]
+    if not known:
+        st.info(say("van.none"))
+        st.stop()
+    left, right = st.columns([3, 1], vertical_alignment="bottom")
+    with right:
+        week = parts.choose_week(published)
+    with left:
+        van_id = st.selectbox(
+            say("van.choose"),
+            known,
+            key="van",
+            bind="query-params",
+            accept_new_options=True,
+            help=say("van.choose_help"),
+        )
+    return str(van_id or known[0]), week
+
+
+def _facts(van: Mapping[str, object]) -> None:
+    shown = [say("van.facts", family=inert(van["family"]), depot=inert(van["depot"]))]
+    if van["in_service_on"]:
+        shown.append(say("van.in_service", day=van["in_service_on"]))
+    if van["warranty_until"]:
+        shown.append(say("van.warranty", day=van["warranty_until"]))
+    st.markdown(" · ".join(shown))
+    if van["note"]:
+        st.caption(f"{say('van.note')}: {inert(van['note'])}")
+
+
+def _why(row: Mapping[str, object] | None, week: str) -> None:
+    if row is None:
+        st.success(say("van.not_on_list", week=week), icon=":material/check_circle:")
+        return
+    with st.container(border=True):
+        left, right = st.columns([3, 2], gap="large")
+        with left:
+            with st.container(horizontal=True, vertical_alignment="center"):
+                parts.badge_urgency(str(row["urgency"]))
+                st.markdown(f"**{say('van.on_list', rank=row['rank'], week=week)}**", width="content")
+            reasons = row["reasons"]
+            st.markdown("\n".join(f"- {inert(r)}" for r in reasons) if isinstance(reasons, Sequence) else "")
+            weeks, p = row["weeks_to_limit"], row["anomaly_p"]
+            if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
+                st.markdown(text.sentence(limit) + ".")
+            if isinstance(p, float):
+                st.caption(say("week.anomaly", p=text.p_value(p)))
+        with right:
+            st.markdown(f"**{say('van.causes')}**")
+            causes = row["causes"]
+            ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
+            titled = [(text.cause(code), probability) for code, probability in ranked]
+            st.plotly_chart(
+                charts.cause_chart(titled, parts.palette()),
+                theme=None,
+                config=charts.CONFIG,
+                key="causes",
+                alt="; ".join(f"{title}, {text.percent(p)}" for title, p in titled),
+            )
+            st.caption(say("van.causes_note"))
+
+
+def _trends(published: Published, van_id: str, week: str, family: str) -> None:
+    frame = queries.van_trends(published, van_id, week)
+    st.header(say("van.trends"))
+    if not frame.height:
+        st.info(say("van.no_visit", van=inert(van_id), week=week))
+        return
+    present = [q for q in TRACKED if q in set(frame["quantity"])]
+    latest = {
+        row["quantity"]: row for row in frame.group_by("quantity", maintain_order=True).last().iter_rows(named=True)
+    }
+    moved = [q for q in present if _has_moved(latest[q])]
+    every = st.segmented_control(
+        say("van.trends_which"),
+        ["moved", "all"],
+        format_func=lambda word: say(f"van.trends_{word}"),
+        default="moved",
+        key="which",
+        label_visibility="collapsed",
+    )
+    chosen = present if every == "all" else [*moved, *(q for q in present if q in MAIN and q not in moved)]
+    bounds = limits(families(published.home).get(family))
+    repairs = [(str(r["week"]), str(r["work"])) for r in queries.van_repairs(published, van_id).iter_rows(named=True)]
+    columns = st.columns(2, gap="large")
+    for k, quantity in enumerate(chosen):
+        with columns[k % 2]:
+            rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
+            _trend(quantity, rows, bounds.get(quantity, (None, None)), repairs)
+    with st.expander(say("common.table")):
+        table = frame.filter(pl.col("quantity").is_in(chosen))
+        st.dataframe(table, hide_index=True)
+        parts.download(table, f"trends-{van_id}-{week}.csv", "download-trends")
+
+
+def _has_moved(row: Mapping[str, object]) -> bool:
+    ewma, limit = row["ewma"], row["ewma_limit"]
+    near = isinstance(ewma, float) and isinstance(limit, float) and abs(ewma) > MOVED_EWMA_SHARE * limit
+    return bool(row["alarm"]) or near
+
+
+def _trend(
+    quantity: str,
+    rows: Sequence[Mapping[str, object]],
+    bounds: tuple[float | None, float | None],
+    repairs: Sequence[tuple[str, str]],
+) -> None:
+    last = rows[-1]
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        st.markdown(f"**{inert(text.quantity_with_unit(quantity))}**", width="content")
+        if last["alarm"]:
+            st.badge(f"✕ {say('trend.alarm')}", color="red")
+    words = text.trend_sentence(last)
+    st.plotly_chart(
+        charts.trend_chart(rows, limits=bounds, repairs=repairs, palette=parts.palette()),
+        theme=None,
+        config=charts.CONFIG,
+        key=f"trend-{quantity}",
+        alt=words,
+    )
+    st.caption(inert(words))
+
+
+def _reading(published: Published, visits: pl.DataFrame) -> None:
+    st.header(say("van.reading"))
+    rows = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
+    chosen = st.selectbox(
+        say("van.reading_which"), list(rows), format_func=lambda c: text.moment(rows[c]["captured_at"]), key="visit"
+    )
+    capture = rows[str(chosen)]
+    when = capture["captured_at"]
+    st.markdown(
+        say(
+            "van.reading_of",
+            when=text.moment(when if isinstance(when, datetime) else None),
+            grade=text.grade(capture["grade"]),
+        )
+        + " "
+        + text.conditions(capture)
+    )
+    reading = queries.reading(published, str(chosen))
+    read = reading.filter(pl.col("value").is_not_null())
+    unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
+    st.table(reading_table(read), hide_index=True, border="horizontal")
+    with st.expander(f"{say('van.unread_hidden')} ({unread.height})"):
+        st.table(
+            pl.DataFrame(
+                {
+                    say("reading.quantity"): [inert(text.quantity(q)) for q in unread["quantity"]],
+                    say("reading.note"): [inert(text.unread_reason(code)) for code in unread["unread"]],
+                }
+            ),
+            hide_index=True,
+            border="horizontal",
+        )
+
+
+def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
+    """Values of one capture as people read them.
+
+    Parameters
+    ----------
+    reading : polars.DataFrame
+        As `queries.reading` gives it.
+
+    Returns
+    -------
+    polars.DataFrame
+    """
+    rows = reading.to_dicts()
+    marks = {"lower_bound": say("reading.lower_bound")}
+    return pl.DataFrame(
+        {
+            say("reading.quantity"): [inert(text.quantity(r["quantity"])) for r in rows],
+            say("reading.value"): [inert(text.uncertain(r["value"], r["u"], text.unit(r["quantity"]))) for r in rows],
+            say("reading.note"): [inert(marks.get(r["mark"], r["mark"] or "")) for r in rows],
+        }
+    )
+
+
+def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
+    left, right = st.columns(2, gap="large")
+    with left:
+        st.header(say("van.repairs"))
+        repairs = queries.van_repairs(published, van_id)
+        if repairs.height:
+            st.table(
+                pl.DataFrame(
+                    {
+                        say("order.done_at"): [text.day(d) for d in repairs["done_at"]],
+                        say("order.work"): [inert(w) for w in repairs["work"]],
+                        say("order.parts"): [inert(p or "") for p in repairs["parts"]],
+                    }
+                ),
+                hide_index=True,
+                border="horizontal",
+            )
+        else:
+            st.markdown(say("van.no_repairs"))
+    with right:
+        st.header(say("van.orders"))
+        orders = queries.van_orders(published, van_id, week)
+        if orders.height:
+            st.table(
+                pl.DataFrame(
+                    {
+                        say("common.week"): orders["week"],
+                        say("order.action"): [inert(a) for a in orders["action"]],
+                        say("order.hours"): [text.hours(h) for h in orders["hours"]],
+                        say("order.state"): [text.order_state(s) for s in orders["state"]],
+                        say("order.due"): [text.day(d) for d in orders["due_by"]],
+                    }
+                ),
+                hide_index=True,
+                border="horizontal",
+            )
+        else:
+            st.markdown(say("van.no_orders"))

@@ -1,0 +1,192 @@
+"""Captures: what came, how it was graded, what waits in quarantine and why."""
+
+import polars as pl
+import streamlit as st
+
+from dashboards import parts, text
+from dashboards.text import inert, say
+from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
+from pipelines import queries
+from pipelines.published import Published
+from pipelines.queries import CaptureFilter
+
+PAGE_SIZE = 100
+
+
+def show() -> None:
+    """The view."""
+    published = parts.open_or_explain()
+    st.title(say("captures.heading"))
+    _account(published)
+    _quarantine(published)
+    only = _filters(published)
+    left, right = st.columns(2, gap="large")
+    with left:
+        _grades(published, only)
+    with right:
+        _repeatability(published)
+    _list(published, only)
+    _deliveries(published)
+    parts.footer(published)
+
+
+def _account(published: Published) -> None:
+    totals = queries.delivery_totals(published)
+    accounted = sum(totals[name] for name in ("held", "superseded", "duplicates", "quarantined"))
+    if accounted == totals["rows"]:
+        st.markdown(say("captures.account", **totals))
+    else:
+        st.error(say("captures.account_open", rows=totals["rows"], sum=accounted), icon=":material/error:")
+
+
+def _quarantine(published: Published) -> None:
+    st.header(say("captures.quarantine"))
+    state = st.segmented_control(
+        say("captures.state"),
+        ["waiting", "taken_in", "discarded"],
+        format_func=lambda word: say(f"quarantine.{word}"),
+        default="waiting",
+        key="quarantine",
+        label_visibility="collapsed",
+    )
+    counts = queries.quarantine_counts(published, state=state or "waiting")
+    if not counts.height:
+        st.success(say("captures.quarantine_none"), icon=":material/check_circle:")
+        return
+    st.caption(say("captures.quarantine_note"))
+    rules = counts["rule"].to_list()
+    _table(
+        {
+            say("captures.rule"): [_sentence(QUARANTINE_RULES, r) for r in rules],
+            say("captures.items"): [str(n) for n in counts["items"]],
+            say("captures.rows"): [str(n) for n in counts["rows"]],
+            say("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
+        }
+    )
+    with st.expander(say("common.table")):
+        items = queries.quarantine(published, state=state or "waiting")
+        _table(
+            {
+                say("captures.delivery"): items["delivery"].to_list(),
+                say("captures.file"): [f or "" for f in items["file"]],
+                say("captures.row"): ["" if r is None else str(r) for r in items["row"]],
+                say("captures.reason"): items["reason"].to_list(),
+                say("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
+            }
+        )
+        parts.download(items, "quarantine.csv", "download-quarantine")
+
+
+def _filters(published: Published) -> CaptureFilter:
+    weeks = queries.weeks(published)
+    depots, _ = queries.depots_and_families(published)
+    st.header(say("captures.list"))
+    columns = st.columns(3)
+    with columns[0]:
+        week = st.selectbox(
+            say("common.week"), weeks, index=None, placeholder=say("common.all"), key="week", bind="query-params"
+        )
+    with columns[1]:
+        only_depots = st.multiselect(say("common.depot"), depots, key="captures-depot")
+    with columns[2]:
+        grades = st.multiselect(
+            say("captures.grade"), list(text.GRADE_SYMBOLS), format_func=text.grade, key="captures-grade"
+        )
+    return CaptureFilter(week, only_depots, grades)
+
+
+def _grades(published: Published, only: CaptureFilter) -> None:
+    st.subheader(say("captures.grades"))
+    counts = queries.grade_counts(published, only)
+    with st.container(horizontal=True):
+        for word in text.GRADE_SYMBOLS:
+            st.metric(
+                text.grade(word), counts.get(word, 0), border=True, help=say(f"grade.{word}.help"), width="content"
+            )
+    st.subheader(say("captures.why"))
+    reasons = queries.grade_reason_counts(published, only)
+    if not reasons.height:
+        st.markdown(say("captures.why_none"))
+        return
+    codes = reasons["reason"].to_list()
+    _table(
+        {
+            say("captures.reason"): [_sentence(GRADE_REASONS, c) for c in codes],
+            say("captures.count"): [str(n) for n in reasons["captures"]],
+            say("captures.vans"): [str(n) for n in reasons["vans"]],
+            say("captures.remedy"): [text.sentence(_remedy(GRADE_REASONS, c)) for c in codes],
+        }
+    )
+
+
+def _repeatability(published: Published) -> None:
+    st.subheader(say("captures.repeatability"))
+    frame = queries.repeatability(published)
+    if not frame.height:
+        st.markdown(say("captures.repeatability_none"))
+        return
+    _table(
+        {
+            say("captures.recorder"): frame["recorder"].to_list(),
+            say("captures.serial"): [s or "" for s in frame["recorder_serial"]],
+            say("captures.visits"): [str(n) for n in frame["visits"]],
+            say("captures.repeats"): [str(n) for n in frame["repeats"]],
+            say("captures.spread"): [f"{text.number(100 * s, 2)} %" for s in frame["relative_sd"]],
+        }
+    )
+    st.caption(say("captures.repeatability_note"))
+
+
+def _list(published: Published, only: CaptureFilter) -> None:
+    total = sum(queries.grade_counts(published, only).values())
+    if not total:
+        st.info(say("captures.none"))
+        return
+    pages = -(-total // PAGE_SIZE)
+    page = 1
+    if pages > 1:
+        page = int(st.number_input(say("common.page_of", page="…", pages=pages), 1, pages, 1, key="captures-page"))
+    frame = queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
+    shown = pl.DataFrame(
+        {
+            say("common.van"): frame["van_id"],
+            say("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
+            say("captures.grade"): [text.grade(g) for g in frame["grade"]],
+            say("common.reasons"): ["; ".join(text.grade_reason(c) for c in codes) for codes in frame["grade_reasons"]],
+            say("common.depot"): frame["depot"],
+            say("captures.delivery"): frame["delivery"],
+            say("captures.file"): frame["file"],
+            say("captures.serial"): frame["recorder_serial"],
+        }
+    )
+    st.dataframe(shown, hide_index=True, height=420)
+    parts.download(frame, "captures.csv", "download-captures")
+
+
+def _deliveries(published: Published) -> None:
+    st.header(say("captures.deliveries"))
+    frame = queries.deliveries(published)
+    st.dataframe(
+        pl.DataFrame(
+            {
+                say("captures.delivery"): frame["delivery"],
+                say("captures.taken_in"): [text.moment(m) for m in frame["taken_in_at"]],
+                **{say(f"captures.{name}"): frame[name] for name in ("rows", "held", "superseded", "duplicates")},
+                say("captures.quarantined"): frame["quarantined"],
+            }
+        ),
+        hide_index=True,
+    )
+
+
+def _table(columns: dict[str, list[str]]) -> None:
+    shown = {name: [inert(cell) for cell in cells] for name, cells in columns.items()}
+    st.table(pl.DataFrame(shown), hide_index=True, border="horizontal")
+
+
+def _sentence(page: dict, code: str) -> str:  # type: ignore[type-arg]
+    return text.sentence(page[code].sentence if code in page else code)
+
+
+def _remedy(page: dict, code: str) -> str:  # type: ignore[type-arg]
+    return page[code].remedy if code in page else ""

@@ -1,0 +1,385 @@
+"""Figures of the board: values in, figure out. No page, no query, no clock."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+from plotly.subplots import make_subplots
+
+from dashboards import text
+from dashboards.palette import Palette
+from dashboards.text import say
+
+CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "showTips": False}
+FORECAST_WEEKS = 8
+_FONT = '"Source Sans", "Source Sans Pro", sans-serif'
+
+Row = Mapping[str, object]
+
+
+def monday(week: str) -> date:
+    """First day of an ISO week word."""
+    year, number = week.split("-W")
+    return date.fromisocalendar(int(year), int(number), 1)
+
+
+def _week_word(day: date) -> str:
+    year, number, _ = day.isocalendar()
+    return f"{year}-W{number:02d}"
+
+
+def _plain(figure: go.Figure, palette: Palette, height: int) -> go.Figure:
+    figure.update_layout(
+        height=height,
+        margin={"l": 8, "r": 12, "t": 8, "b": 8},
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"family": _FONT, "size": 13, "color": palette.ink},
+        hoverlabel={"bgcolor": palette.panel, "bordercolor": palette.line, "font": {"color": palette.ink}},
+        showlegend=False,
+        dragmode=False,
+    )
+    figure.update_xaxes(showgrid=False, linecolor=palette.line, tickfont={"color": palette.quiet}, automargin=True)
+    figure.update_yaxes(
+        gridcolor=palette.line,
+        zeroline=False,
+        tickfont={"color": palette.quiet},
+        title_font={"color": palette.quiet},
+        automargin=True,
+    )
+    return figure
+
+
+def _column(rows: Sequence[Row], name: str) -> NDArray[np.float64]:
+    values = [row.get(name) for row in rows]
+    return np.array([v if isinstance(v, int | float) else np.nan for v in values], dtype=np.float64)
+
+
+def expected_half_width(rows: Sequence[Row]) -> NDArray[np.float64]:
+    """Half width of the 95 % expected range at each row of a trend.
+
+    The spread is what the standardised residual was divided by; where the residual is too small to tell, the
+    median of the other weeks stands in.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Rows of one trend, oldest first.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        NaN where nothing tells. [unit of the quantity]
+    """
+    residual, z = _column(rows, "value") - _column(rows, "baseline"), _column(rows, "z")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.where(np.abs(z) > 0.05, np.abs(residual / z), np.nan)
+    known = spread[np.isfinite(spread)]
+    middle = float(np.median(known)) if known.size else np.nan
+    return 1.96 * np.where(np.isfinite(spread), spread, middle)
+
+
+def trend_chart(
+    rows: Sequence[Row],
+    *,
+    limits: tuple[float | None, float | None],
+    repairs: Sequence[tuple[str, str]],
+    palette: Palette,
+    height: int = 230,
+) -> go.Figure:
+    """One quantity of one van over the weeks.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Rows of one trend, oldest first, at least one.
+    limits : tuple of float or None
+        Low and high limit. [unit of the quantity]
+    repairs : sequence of (week, work)
+        Repairs to mark.
+    palette : Palette
+        Colours.
+    height : int
+        Of the figure. [px]
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+    """
+    days = [monday(str(row["week"])) for row in rows]
+    value, u, baseline = _column(rows, "value"), _column(rows, "value_u"), _column(rows, "baseline")
+    half = expected_half_width(rows)
+    figure = go.Figure()
+    known = np.isfinite(baseline) & np.isfinite(half)
+    if known.any():
+        band_days = [d for d, k in zip(days, known, strict=True) if k]
+        figure.add_scatter(
+            x=[*band_days, *reversed(band_days)],
+            y=[*(baseline + half)[known], *(baseline - half)[known][::-1]],
+            fill="toself",
+            fillcolor=palette.band,
+            line={"width": 0},
+            hoverinfo="skip",
+            name=say("trend.band"),
+        )
+        figure.add_scatter(
+            x=days,
+            y=baseline,
+            mode="lines",
+            line={"color": palette.quiet, "width": 1.2, "dash": "dot"},
+            hoverinfo="skip",
+            name=say("trend.baseline"),
+        )
+    _add_forecast(figure, rows[-1], days[-1], palette)
+    hover = [_hover(row) for row in rows]
+    figure.add_scatter(
+        x=days,
+        y=value,
+        mode="lines+markers",
+        error_y={"type": "data", "array": u, "color": palette.accent, "thickness": 1, "width": 0},
+        line={"color": palette.accent, "width": 1.6},
+        marker={"size": 6, "color": palette.accent},
+        text=hover,
+        hovertemplate="%{text}<extra></extra>",
+        name=say("trend.value"),
+    )
+    alarmed = [k for k, row in enumerate(rows) if row.get("alarm")]
+    if alarmed:
+        figure.add_scatter(
+            x=[days[k] for k in alarmed],
+            y=value[alarmed],
+            mode="markers",
+            marker={"symbol": "x", "size": 10, "color": palette.alarm, "line": {"width": 1, "color": palette.paper}},
+            text=[hover[k] for k in alarmed],
+            hovertemplate="%{text}<extra></extra>",
+            name=say("trend.alarm"),
+        )
+    _add_limits(figure, limits, value, half, palette)
+    for week, _work in repairs:
+        figure.add_vline(x=monday(week).isoformat(), line={"color": palette.well, "width": 1.5, "dash": "dashdot"})
+        figure.add_annotation(
+            x=monday(week).isoformat(),
+            y=1,
+            yref="paper",
+            text=say("trend.repair"),
+            showarrow=False,
+            xanchor="left",
+            yanchor="top",
+            font={"color": palette.well, "size": 12},
+        )
+    _week_ticks(figure, days)
+    return _plain(figure, palette, height)
+
+
+def _hover(row: Row) -> str:
+    name, value, u = str(row["quantity"]), row.get("value"), row.get("value_u")
+    shown = text.uncertain(
+        value if isinstance(value, float) else None, u if isinstance(u, float) else None, text.unit(name)
+    )
+    return f"{row['week']}: {shown}"
+
+
+def _add_forecast(figure: go.Figure, row: Row, last: date, palette: Palette) -> None:
+    slope, low, high, start = (row.get(k) for k in ("slope_per_week", "slope_low", "slope_high", "value"))
+    if not all(isinstance(v, float) and np.isfinite(v) for v in (slope, low, high, start)):
+        return
+    assert isinstance(slope, float)
+    assert isinstance(low, float)
+    assert isinstance(high, float)
+    assert isinstance(start, float)
+    if low <= 0 <= high:
+        return
+    end = last + timedelta(weeks=FORECAST_WEEKS)
+    figure.add_scatter(
+        x=[last, end, end, last],
+        y=[start, start + high * FORECAST_WEEKS, start + low * FORECAST_WEEKS, start],
+        fill="toself",
+        fillcolor=palette.line,
+        opacity=0.55,
+        line={"width": 0},
+        mode="lines",
+        hoverinfo="skip",
+        name=say("trend.forecast"),
+    )
+    figure.add_scatter(
+        x=[last, end],
+        y=[start, start + slope * FORECAST_WEEKS],
+        mode="lines",
+        line={"color": palette.accent, "width": 1.2, "dash": "dash"},
+        hoverinfo="skip",
+    )
+
+
+def _add_limits(
+    figure: go.Figure,
+    limits: tuple[float | None, float | None],
+    value: NDArray[np.float64],
+    half: NDArray[np.float64],
+    palette: Palette,
+) -> None:
+    """A limit is drawn when it is near enough not to flatten the trend; far ones stay in the sentence."""
+    finite = value[np.isfinite(value)]
+    if not finite.size:
+        return
+    reach = max(float(np.ptp(finite)), float(np.nanmax(half)) if np.isfinite(half).any() else 0.0)
+    for limit, key, anchor in ((limits[0], "trend.limit_low", "top"), (limits[1], "trend.limit_high", "bottom")):
+        if limit is None or not finite.min() - 4 * reach <= limit <= finite.max() + 4 * reach:
+            continue
+        figure.add_hline(y=limit, line={"color": palette.alarm, "width": 1.5, "dash": "dash"})
+        figure.add_annotation(
+            x=0,
+            xref="paper",
+            y=limit,
+            text=say(key),
+            showarrow=False,
+            xanchor="left",
+            yanchor=anchor,
+            font={"color": palette.alarm, "size": 12},
+        )
+
+
+def _week_ticks(figure: go.Figure, days: Sequence[date]) -> None:
+    first, last = days[0], days[-1]
+    span = max(1, (last - first).days // 7)
+    step = max(1, -(-span // 5))
+    ticks = [first + timedelta(weeks=k) for k in range(0, span + FORECAST_WEEKS, step)]
+    figure.update_xaxes(
+        tickvals=[t.isoformat() for t in ticks],
+        ticktext=[_week_word(t).removeprefix(f"{t.isocalendar()[0]}-") for t in ticks],
+    )
+
+
+@dataclass(frozen=True)
+class Snap:
+    """One snap to draw, both traces over time from its opening.
+
+    Attributes
+    ----------
+    when : str
+        Day, for the legend.
+    time_s : ndarray of shape (samples,)
+        From the opening. [s]
+    airflow, lambda_signal : ndarray of shape (samples,)
+        NaN where nothing was recorded. [g/s], [1/lambda or V]
+    """
+
+    when: str
+    time_s: NDArray[np.float64]
+    airflow: NDArray[np.float64]
+    lambda_signal: NDArray[np.float64]
+
+
+def snap_chart(
+    latest: Snap,
+    earlier: Sequence[Snap],
+    *,
+    moments: Sequence[tuple[str, float]],
+    levels: Sequence[tuple[str, float]],
+    narrowband: bool,
+    palette: Palette,
+    height: int = 460,
+) -> go.Figure:
+    """The latest snap over earlier ones: air mass flow above, lambda below.
+
+    Parameters
+    ----------
+    latest : Snap
+        Drawn strong.
+    earlier : sequence of Snap
+        Drawn quiet, oldest first.
+    moments : sequence of (name, time)
+        Landmarks in time from the opening. [s]
+    levels : sequence of (name, flow)
+        Landmarks in flow. [g/s]
+    narrowband : bool
+        The lambda trace is in volts.
+    palette : Palette
+        Colours.
+    height : int
+        Of the figure. [px]
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+    """
+    with_lambda = any(np.isfinite(s.lambda_signal).any() for s in (latest, *earlier))
+    panels = 2 if with_lambda else 1
+    figure = make_subplots(
+        rows=panels, cols=1, shared_xaxes=True, vertical_spacing=0.06, row_heights=[0.6, 0.4][:panels]
+    )
+    for snap, is_latest in (*((s, False) for s in earlier), (latest, True)):
+        line = {"color": palette.accent, "width": 2.4} if is_latest else {"color": palette.past, "width": 1.1}
+        name = say("snap.latest" if is_latest else "snap.earlier", when=snap.when)
+        traces = (snap.airflow, snap.lambda_signal)[:panels]
+        for panel, trace in enumerate(traces, start=1):
+            figure.add_scatter(
+                x=snap.time_s,
+                y=trace,
+                mode="lines",
+                line=line,
+                name=name,
+                legendgroup="latest" if is_latest else "earlier",
+                showlegend=panel == 1 and (is_latest or snap is earlier[-1]),
+                hovertemplate="%{x:.3f} s: %{y:.3g}<extra>" + snap.when + "</extra>",
+                row=panel,
+                col=1,
+            )
+    for name, at in moments:
+        figure.add_vline(x=at, line={"color": palette.quiet, "width": 1, "dash": "dot"})
+        figure.add_annotation(
+            x=at, y=1, yref="paper", text=name, showarrow=False, xanchor="left", yanchor="top", xshift=3,
+            font={"color": palette.quiet, "size": 12},
+        )  # fmt: skip
+    for name, flow in levels:
+        figure.add_hline(y=flow, line={"color": palette.line, "width": 1}, row=1, col=1)
+        figure.add_annotation(
+            x=1, xref="x domain", y=flow, yref="y", text=name, showarrow=False, xanchor="right", yanchor="bottom",
+            font={"color": palette.ink, "size": 12},
+        )  # fmt: skip
+    figure = _plain(figure, palette, height if with_lambda else height - 160)
+    figure.update_layout(
+        showlegend=True, legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 13}}
+    )
+    figure.update_yaxes(title_text=say("snap.airflow"), row=1, col=1)
+    if with_lambda:
+        figure.update_yaxes(title_text=say("snap.lambda_narrow" if narrowband else "snap.lambda"), row=2, col=1)
+    figure.update_xaxes(title_text=say("snap.time"), title_font={"color": palette.quiet}, row=panels, col=1)
+    return figure
+
+
+def cause_chart(causes: Sequence[tuple[str, float]], palette: Palette) -> go.Figure:
+    """Probabilities of causes as bars, the likeliest on top.
+
+    Parameters
+    ----------
+    causes : sequence of (title, probability)
+        Most probable first.
+    palette : Palette
+        Colours.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+    """
+    figure = go.Figure(
+        go.Bar(
+            x=[p for _, p in causes],
+            y=list(range(len(causes))),
+            orientation="h",
+            marker={"color": [palette.accent if k == 0 else palette.past for k in range(len(causes))]},
+            width=0.28,
+            hoverinfo="skip",
+        )
+    )
+    for k, (title, probability) in enumerate(causes):
+        figure.add_annotation(
+            x=0, xref="paper", y=k - 0.38, text=f"{text.sentence(title)}, {text.percent(probability)}", showarrow=False, xanchor="left",
+            font={"color": palette.ink, "size": 13},
+        )  # fmt: skip
+    figure = _plain(figure, palette, 24 + 46 * len(causes))
+    figure.update_xaxes(range=[0, 1], visible=False)
+    figure.update_yaxes(autorange="reversed", visible=False, range=[-0.7, len(causes) - 0.4])
+    return figure

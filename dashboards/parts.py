@@ -1,0 +1,147 @@
+"""Pieces several views share: the open published file or what to do about it, the week chosen, links, tables."""
+
+import os
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+import streamlit as st
+from streamlit.navigation.page import StreamlitPage
+
+from dashboards import text
+from dashboards.palette import DARK, LIGHT, Palette
+from dashboards.text import inert, say
+from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
+from pipelines import queries
+from pipelines.published import Published, board_settings, open_published, run_in_progress
+
+_PAGES = "vansnap_pages"
+URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
+GRADE_COLOURS = {"good": "green", "usable": "blue", "repeat": "orange"}
+
+
+def home() -> Path:
+    """Workspace the board shows: VANSNAP_HOME, else vansnap-home in the current folder."""
+    return Path(os.environ.get("VANSNAP_HOME", "vansnap-home")).resolve()
+
+
+def palette() -> Palette:
+    """Colours for the theme the reader chose."""
+    return DARK if st.context.theme.type == "dark" else LIGHT
+
+
+def remember_pages(pages: Mapping[str, StreamlitPage]) -> None:
+    """Keep the pages of this run, so that views can link to each other."""
+    st.session_state[_PAGES] = dict(pages)
+
+
+def link(page: str, label: str, **query: str) -> None:
+    """A link to a view with its query; plain words where that view is not served."""
+    pages = st.session_state.get(_PAGES, {})
+    if page in pages:
+        st.page_link(pages[page], label=label, query_params=query)
+    else:
+        st.markdown(label)
+
+
+def open_or_explain() -> Published:
+    """The published file as it is now; where there is none, say what to do and end the page."""
+    where = home()
+    try:
+        published = open_published(where)
+        run = queries.last_run(published)
+    except MissingFileError as error:
+        nothing_yet = (where / "settings.toml").is_file()
+        _explain("state.nothing_published" if nothing_yet else "state.no_home", error)
+    except WorkspaceBusyError as error:
+        _explain("state.locked", error)
+    except VansnapError as error:
+        _explain("state.broken", error)
+    if run_in_progress(where):
+        st.info(say("state.running"), icon=":material/sync:")
+    finished = run["finished_at"] if run else None
+    if isinstance(finished, datetime):
+        age = (datetime.now(UTC) - finished).total_seconds() / 86400
+        if age > board_settings(where).board.stale_after_days:
+            st.warning(say("state.stale", days=int(age), when=text.moment(finished)), icon=":material/schedule:")
+    return published
+
+
+def _explain(heading: str, error: VansnapError) -> None:
+    st.title(say(heading))
+    st.markdown(f"**{say('state.what_to_do')}**")
+    st.markdown(command_sentence(str(error)))
+    st.button(say("state.retry"), icon=":material/refresh:")
+    st.stop()
+
+
+def command_sentence(sentence: str) -> str:
+    """One of our own error sentences for Markdown: commands between backticks stay code, the rest is inert."""
+    pieces = sentence.split("`")
+    shown = [inert(piece) if k % 2 == 0 else f"`{' '.join(piece.split())}`" for k, piece in enumerate(pieces)]
+    joined = ""
+    for before, piece in zip(["", *pieces], shown, strict=False):
+        joined += (" " if before[-1:] == " " or piece[:1] == "`" else "") + piece
+    return joined.strip()
+
+
+def footer(published: Published) -> None:
+    """Which run the page shows: week, time, version, data."""
+    run = queries.last_run(published)
+    if run is None:
+        st.caption(say("state.no_run"))
+        return
+    finished = run["finished_at"]
+    st.caption(
+        say(
+            "state.footer",
+            week=inert(run["week"]),
+            when=text.moment(finished if isinstance(finished, datetime) else None),
+            version=inert(run["vansnap"]),
+            data_id=inert(str(run["data_id"])[:12]),
+        )
+    )
+
+
+def choose_week(published: Published) -> str:
+    """The week to show, kept in the address of the page. Ends the page if nothing ran yet."""
+    known = queries.weeks(published)
+    if not known:
+        st.info(say("state.no_run"))
+        st.stop()
+    asked = st.query_params.get("week")
+    if asked is not None and asked not in known:
+        del st.query_params["week"]
+    week: str = st.selectbox(say("common.week"), known, key="week", bind="query-params") or known[0]
+    return week
+
+
+def badge_urgency(word: str) -> None:
+    """Urgency as symbol and word."""
+    help_text = say(f"urgency.{word}.help") if word in URGENCY_COLOURS else None
+    st.badge(text.urgency(word), color=URGENCY_COLOURS.get(word, "gray"), help=help_text)  # type: ignore[arg-type]
+
+
+def download(frame: pl.DataFrame, name: str, key: str) -> None:
+    """A button that downloads a table, safe to open in a spreadsheet."""
+    st.download_button(
+        say("common.download"), csv(frame), file_name=name, mime="text/csv", key=key, icon=":material/download:"
+    )
+
+
+def csv(frame: pl.DataFrame) -> str:
+    """A table as CSV: lists joined by "; ", times in UTC, no cell that a spreadsheet takes for a formula."""
+    columns = []
+    for column in frame.iter_columns():
+        kind = column.dtype
+        if isinstance(kind, pl.List):
+            column = pl.Series(column.name, ["; ".join(map(_cell, cell or [])) for cell in column.to_list()])
+        if column.dtype == pl.String:
+            column = pl.Series(column.name, [text.sheet_safe(cell) for cell in column.to_list()], dtype=pl.String)
+        columns.append(column)
+    return pl.DataFrame(columns).write_csv()
+
+
+def _cell(item: object) -> str:
+    return " ".join(map(str, item.values())) if isinstance(item, dict) else str(item)

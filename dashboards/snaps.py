@@ -1,0 +1,87 @@
+"""The part of a van's page that lays its latest snap over earlier ones."""
+
+import polars as pl
+import streamlit as st
+
+from dashboards import charts, parts, text
+from dashboards.text import inert, say
+from data_contracts.family import Family
+from pipelines import queries
+from pipelines.published import Published
+from pipelines.traces import Traces, traces
+
+EARLIER_SHOWN = 5
+_LEVELS = (("snap.idle", "idle_g_s"), ("snap.main_peak", "main_peak_g_s"))
+
+
+def section(published: Published, van_id: str, visits: pl.DataFrame, family: Family | None) -> None:
+    """Draw the latest visit's representative snap over those of earlier visits, with landmarks.
+
+    Parameters
+    ----------
+    published : Published
+        The read side.
+    van_id : str
+        Van.
+    visits : polars.DataFrame
+        As `queries.van_visits` gives them, newest first.
+    family : Family or None
+        Of the van, for the unit of the lambda trace.
+    """
+    st.header(say("van.snaps"))
+    captured = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
+    drawn = traces(published, list(captured))
+    ids = [capture for capture in captured if capture in drawn]
+    if not ids:
+        st.info(say("van.no_snaps"))
+        return
+    latest, *others = ids
+    days = {capture: text.day(captured[capture]["captured_at"]) for capture in ids}
+    spread = others[:: max(1, len(others) // EARLIER_SHOWN)][:EARLIER_SHOWN]
+    earlier = st.multiselect(
+        say("van.snaps_earlier"), others, default=spread, format_func=lambda c: days[c], key=f"earlier-{van_id}"
+    )
+    values = {row["quantity"]: row for row in queries.reading(published, latest).iter_rows(named=True)}
+    moments = _moments(values)
+    levels = [
+        (
+            say("snap.landmark", name=say(key), value=text.uncertain(row["value"], row["u"], text.unit(name))),
+            row["value"],
+        )
+        for key, name in _LEVELS
+        if (row := values.get(name)) is not None and row["value"] is not None
+    ]
+    words = say(
+        "snap.alt",
+        van=van_id,
+        latest=days[latest],
+        count=len(earlier),
+        landmarks="; ".join(name for name, _ in (*moments, *levels)),
+    )
+    st.plotly_chart(
+        charts.snap_chart(
+            _snap(drawn[latest], days[latest]),
+            [_snap(drawn[capture], days[capture]) for capture in sorted(earlier, key=lambda c: days[c])],
+            moments=moments,
+            levels=levels,
+            narrowband=family is not None and family.lambda_sensor.kind == "narrowband",
+            palette=parts.palette(),
+        ),
+        theme=None,
+        config=charts.CONFIG,
+        key="snaps",
+        alt=words,
+    )
+    st.caption(say("van.snaps_note") + " " + inert(words))
+
+
+def _snap(drawn: Traces, day: str) -> charts.Snap:
+    return charts.Snap(day, drawn.time_s, drawn.airflow, drawn.lambda_signal)
+
+
+def _moments(values: dict[str, dict[str, float | None]]) -> list[tuple[str, float]]:
+    moments = [(say("snap.opening"), 0.0)]
+    hold = values.get("hold_s")
+    if hold is not None and hold["value"] is not None:
+        moments.append((say("snap.release"), hold["value"]))
+    return moments

@@ -1,0 +1,337 @@
+"""Wording, numbers and units of the board: the only place that turns values into words.
+
+Everything a person reads goes through `say` and the formatters here, so another language is one more file of words.
+Text that came from outside (van ids, notes, file names) passes through `inert` before it meets Markdown.
+"""
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime
+
+from dashboards.words_en import WORDS
+from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+
+URGENCY_SYMBOLS = {"now": "▲", "plan": "◆", "watch": "○"}
+GRADE_SYMBOLS = {"good": "✓", "usable": "◐", "repeat": "↻"}
+MINUS = "\N{MINUS SIGN}"
+NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
+
+_MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&\"'=^])")
+
+
+def say(key: str, **places: object) -> str:
+    """A sentence of the board with its places filled.
+
+    Parameters
+    ----------
+    key : str
+        Key of the words file.
+    **places : object
+        Values for its places, already formatted.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    KeyError
+        If the words file has no such key.
+    """
+    return WORDS[key].format(**places)
+
+
+def inert(text: object) -> str:
+    """Text from outside, made harmless inside Markdown: every mark is escaped, no link arises, one line."""
+    flat = " ".join(str(text).split())
+    flat = flat.replace("://", ":\N{ZERO WIDTH SPACE}//").replace("www.", "www\N{ZERO WIDTH SPACE}.")
+    flat = flat.replace("@", "@\N{ZERO WIDTH SPACE}")
+    return _MARKDOWN.sub(r"\\\1", flat)
+
+
+def sheet_safe(value: object) -> object:
+    """A cell for a CSV that a spreadsheet opens: text that would start a formula gets an apostrophe in front."""
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return value
+
+
+# Numbers -------------------------------------------------------------------------------------
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A number to significant digits, thousands apart, with a true minus sign; a dash for none."""
+    if value is None or math.isnan(value):
+        return say("number.none")
+    if math.isinf(value):
+        return "∞" if value > 0 else MINUS + "∞"
+    if value == 0:
+        return "0"
+    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    return _fixed(value, places)
+
+
+def _fixed(value: float, places: int) -> str:
+    rounded = round(value, places)
+    return (
+        f"{rounded:,.{max(0, places)}f}".replace(",", NARROW_SPACE).replace("-", MINUS)
+        if rounded
+        else f"{0:.{max(0, places)}f}"
+    )
+
+
+def uncertain(value: float | None, u: float | None, unit: str = "1") -> str:
+    """A value with its standard uncertainty and unit, e.g. 61.2 ± 0.4 g/s.
+
+    The uncertainty keeps one significant digit, two when it starts with 1; the value is rounded to its last place.
+
+    Parameters
+    ----------
+    value, u : float or None
+        Value and standard uncertainty. [unit]
+    unit : str
+        Unit as the nomenclature writes it; "1" is not shown.
+
+    Returns
+    -------
+    str
+    """
+    tail = "" if unit == "1" else f" {unit}"
+    if value is None or not math.isfinite(value):
+        return say("number.none")
+    if u is None or not math.isfinite(u) or u <= 0:
+        return number(value, 4) + tail
+    exponent = math.floor(math.log10(u))
+    if round(u / 10.0**exponent) == 10:
+        exponent += 1
+    kept = 1 - exponent if u / 10.0**exponent < 1.95 else -exponent
+    return f"{_fixed(value, kept)} ± {_fixed(u, kept)}{tail}"
+
+
+def percent(probability: float | None) -> str:
+    """A probability as whole percent; never 0 % or 100 %."""
+    if probability is None or math.isnan(probability):
+        return say("number.none")
+    if probability < 0.01:
+        return "<" + NARROW_SPACE + "1 %"
+    if probability > 0.99:
+        return ">" + NARROW_SPACE + "99 %"
+    return f"{probability * 100:.0f} %"
+
+
+def p_value(p: float | None) -> str:
+    """A p-value to two digits; below 0.0001 it says so."""
+    if p is None or math.isnan(p):
+        return say("number.none")
+    return say("number.below", value="0.0001") if p < 1e-4 else f"{p:.2g}"
+
+
+def weeks_count(weeks: float | None) -> str:
+    """A number of weeks with its word."""
+    if weeks is None or math.isnan(weeks):
+        return say("number.none")
+    if math.isinf(weeks):
+        return "∞"
+    whole = round(weeks)
+    return f"{whole} {say('unit.week' if whole == 1 else 'unit.weeks')}"
+
+
+def places_count(places: int) -> str:
+    """A number of places in the ranking with its word."""
+    return f"{places} {say('unit.place' if places == 1 else 'unit.places')}"
+
+
+def hours(value: float | None) -> str:
+    """Workshop hours."""
+    return f"{number(value, 2)} {say('unit.hours')}"
+
+
+def day(value: date | datetime | None) -> str:
+    """A day, ISO; a dash for none."""
+    if value is None:
+        return say("number.none")
+    return (value.astimezone(UTC) if isinstance(value, datetime) else value).strftime("%Y-%m-%d")
+
+
+def moment(value: datetime | None) -> str:
+    """A moment in UTC to the minute."""
+    return say("number.none") if value is None else value.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
+# Names ---------------------------------------------------------------------------------------
+
+
+def quantity(name: str) -> str:
+    """Title of a quantity."""
+    title = WORDS.get("quantity." + name.removeprefix(BANK2_PREFIX))
+    if title is None:
+        return name
+    return say("quantity.bank2", title=title) if name.startswith(BANK2_PREFIX) else title
+
+
+def unit(name: str) -> str:
+    """Unit of a quantity; "1" has none."""
+    return QUANTITIES[name].unit if name in QUANTITIES else "1"
+
+
+def quantity_with_unit(name: str) -> str:
+    """Title and unit for an axis."""
+    shown = unit(name)
+    return quantity(name) if shown == "1" else f"{quantity(name)} [{shown}]"
+
+
+def cause(code: str) -> str:
+    """Title of a cause code."""
+    if code == NONE:
+        return say("week.none_fault")
+    if code == NOT_SEPARABLE:
+        return say("week.not_separable")
+    return CAUSES[code].title if code in CAUSES else code
+
+
+def urgency(word: str) -> str:
+    """Symbol and word of an urgency, so that colour is never alone."""
+    return f"{URGENCY_SYMBOLS.get(word, '')} {WORDS.get('urgency.' + word, word)}".strip()
+
+
+def grade(word: str) -> str:
+    """Symbol and word of a grade."""
+    return f"{GRADE_SYMBOLS.get(word, '')} {WORDS.get('grade.' + word, word)}".strip()
+
+
+def order_state(word: str) -> str:
+    """Word of an order's state."""
+    return WORDS.get("order." + word, word)
+
+
+def grade_reason(code: str) -> str:
+    """Sentence of a grade reason."""
+    return GRADE_REASONS[code].sentence if code in GRADE_REASONS else code
+
+
+def unread_reason(code: str) -> str:
+    """Sentence for a null."""
+    return UNREAD_REASONS[code].sentence if code in UNREAD_REASONS else code
+
+
+def sentence(text: str) -> str:
+    """First letter up, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+# Sentences -----------------------------------------------------------------------------------
+
+
+def change_since_before(row: Mapping[str, object]) -> str:
+    """What changed for a van since the list before: new, more or less urgent, up, down or unchanged."""
+    before, rank = row.get("rank_before"), row["rank"]
+    if not isinstance(before, int) or not isinstance(rank, int):
+        return say("week.new")
+    was, now = str(row["urgency_before"]), str(row["urgency"])
+    if was != now:
+        return say("week.more_urgent", before=say("urgency." + was), after=say("urgency." + now))
+    if before == rank:
+        return say("week.same")
+    return say("week.up" if rank < before else "week.down", places=places_count(abs(before - rank)))
+
+
+def weeks_to_limit(weeks: float | None) -> str:
+    """How far a limit is, in words; empty where no limit is known."""
+    if weeks is None or math.isnan(weeks):
+        return ""
+    if math.isinf(weeks):
+        return say("week.no_limit")
+    return say("week.limit_crossed") if weeks <= 0 else say("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
+
+
+def likeliest(causes: Sequence[Mapping[str, object]], count: int = 3, floor: float = 0.02) -> list[tuple[str, float]]:
+    """The likeliest causes, most probable first, none below the floor."""
+    ranked = sorted(((str(c["code"]), float(str(c["probability"]))) for c in causes), key=lambda c: -c[1])
+    return [c for c in ranked[:count] if c[1] >= floor]
+
+
+def trend_sentence(row: Mapping[str, object]) -> str:
+    """One week of one trend in words: the text equivalent of its chart.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of `trends`.
+
+    Returns
+    -------
+    str
+    """
+    name = str(row["quantity"])
+    shown = unit(name)
+    parts = [
+        say(
+            "trend.say_value",
+            title=quantity(name),
+            value=uncertain(_float(row["value"]), _float(row.get("value_u")), shown),
+            week=row["week"],
+        )
+    ]
+    if (baseline := _float(row.get("baseline"))) is not None:
+        parts.append(say("trend.say_expected", baseline=uncertain(baseline, _float(row.get("baseline_u")), shown)))
+    if (z := _float(row.get("z"))) is not None:
+        side = "as_expected" if abs(z) < 2 else ("above" if z > 0 else "below")
+        parts.append(say(f"trend.say_{side}", z=number(z if side == "as_expected" else abs(z), 2)))
+    slope, low, high = (_float(row.get(key)) for key in ("slope_per_week", "slope_low", "slope_high"))
+    if slope is not None and low is not None and high is not None:
+        if low <= 0 <= high:
+            parts.append(say("trend.say_level"))
+        else:
+            tail = "" if shown == "1" else f" {shown}"
+            near, far = sorted((abs(low), abs(high)))
+            parts.append(
+                say(
+                    "trend.say_rising" if slope > 0 else "trend.say_falling",
+                    slope=number(abs(slope), 2) + tail,
+                    low=number(near, 2),
+                    high=number(far, 2),
+                )
+            )
+    if row.get("alarm"):
+        parts.append(say("trend.say_alarm", week=row.get("alarm_since") or row["week"]))
+    else:
+        parts.append(say("trend.say_no_alarm"))
+    weeks = row.get("weeks_to_limit")
+    if isinstance(weeks, float) and not math.isnan(weeks):
+        parts.append(_crossing(weeks, row.get("weeks_to_limit_low"), row.get("weeks_to_limit_high")))
+    return "; ".join(parts) + "."
+
+
+def _crossing(weeks: float, low: object, high: object) -> str:
+    if weeks <= 0:
+        return say("trend.say_crossed")
+    if math.isinf(weeks):
+        return say("trend.say_no_crossing")
+    return say(
+        "trend.say_crossing",
+        weeks=weeks_count(max(1.0, weeks)),
+        low=number(low, 2) if isinstance(low, float) else say("number.none"),
+        high=number(high, 2) if isinstance(high, float) else say("number.none"),
+    )
+
+
+def _float(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+
+
+def conditions(capture: Mapping[str, object]) -> str:
+    """What was recorded about the conditions of a capture."""
+    shown = [
+        say(f"condition.{key}", value=number(value, 6 if key == "odometer_km" else 3))
+        for key in ("coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "odometer_km")
+        if (value := _float(capture.get(key))) is not None
+    ]
+    if capture.get("fuel"):
+        shown.append(say("condition.fuel", value=inert(capture["fuel"])))
+    codes = capture.get("fault_codes")
+    if isinstance(codes, Sequence) and not isinstance(codes, str) and codes:
+        shown.append(say("condition.fault_codes", value=inert(", ".join(map(str, codes)))))
+    return say("van.conditions", conditions=", ".join(shown) or say("condition.none"))

@@ -1,0 +1,144 @@
+"""This week: the vans to look at, most urgent first, each with why and what changed."""
+
+from collections.abc import Mapping, Sequence
+
+import streamlit as st
+
+from dashboards import parts, text
+from dashboards.text import inert, say
+from pipelines import queries
+from pipelines.published import Published
+from pipelines.queries import ListFilter
+
+PAGE_SIZE = 20
+REASONS_SHOWN = 2
+
+
+def show() -> None:
+    """The view."""
+    published = parts.open_or_explain()
+    head, chooser = st.columns([4, 1], vertical_alignment="bottom")
+    with chooser:
+        week = parts.choose_week(published)
+    counts = queries.watchlist_counts(published, week, ListFilter())
+    seen = queries.week_in_numbers(published, week)
+    with head:
+        st.title(say("week.heading", week=week))
+        st.markdown(say("week.lead", vans=seen["vans"], **{word: counts.get(word, 0) for word in text.URGENCY_SYMBOLS}))
+    _numbers(counts, seen)
+    only = _filters(published, week)
+    total = sum(queries.watchlist_counts(published, week, only).values())
+    if not total:
+        st.success(say("week.empty" if not counts else "week.empty_filter", week=week), icon=":material/check_circle:")
+    else:
+        pages = -(-total // PAGE_SIZE)
+        page = _page(pages)
+        frame = queries.watchlist(published, week, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
+        for row in frame.iter_rows(named=True):
+            _van_card(row, week)
+        parts.download(queries.watchlist(published, week, only, limit=5000), f"watchlist-{week}.csv", "download-list")
+    _left(published, week)
+    parts.footer(published)
+
+
+def _numbers(counts: Mapping[str, int], seen: Mapping[str, int]) -> None:
+    shown = (
+        ("week.call_in", str(counts.get("now", 0) + counts.get("plan", 0))),
+        ("week.seen", say("common.of", part=seen["seen"], whole=seen["vans"])),
+        ("week.captures", str(seen["captures"])),
+        ("week.repeat", str(seen["repeat"])),
+    )
+    for column, (key, value) in zip(st.columns(len(shown)), shown, strict=True):
+        column.metric(say(key), value, border=True)
+
+
+def _filters(published: Published, week: str) -> ListFilter:
+    depots, families = queries.depots_and_families(published)
+    causes = queries.leading_causes(published, week)
+    with st.expander(say("week.filters"), icon=":material/filter_list:"):
+        columns = st.columns(4)
+        with columns[0]:
+            urgencies = st.multiselect(
+                say("common.urgency"), list(text.URGENCY_SYMBOLS), format_func=text.urgency, key="urgency"
+            )
+        with columns[1]:
+            only_depots = st.multiselect(say("common.depot"), depots, key="depot")
+        with columns[2]:
+            only_families = st.multiselect(say("common.family"), families, key="family")
+        with columns[3]:
+            only_causes = st.multiselect(
+                say("common.cause"), causes, format_func=lambda c: text.sentence(text.cause(c)), key="cause"
+            )
+    return ListFilter(only_depots, only_families, only_causes, urgencies)
+
+
+def _page(pages: int) -> int:
+    if pages == 1:
+        return 1
+    return int(st.number_input(say("common.page_of", page="…", pages=pages), 1, pages, 1, key="page"))
+
+
+def _van_card(row: Mapping[str, object], week: str) -> None:
+    van_id = str(row["van_id"])
+    with st.container(border=True):
+        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+            st.markdown(f"### {row['rank']}.", width="content")
+            parts.link("a_van", f"**{inert(van_id)}**", van=van_id, week=week)
+            parts.badge_urgency(str(row["urgency"]))
+            st.caption(text.change_since_before(row), width="content")
+            st.caption(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
+        st.markdown(_cause_line(row))
+        reasons = row["reasons"]
+        if isinstance(reasons, Sequence):
+            st.markdown("\n".join(f"- {inert(reason)}" for reason in reasons[:REASONS_SHOWN]))
+            if len(reasons) > REASONS_SHOWN:
+                with st.expander(say("week.more_reasons")):
+                    st.markdown("\n".join(f"- {inert(reason)}" for reason in reasons[REASONS_SHOWN:]))
+        if row.get("action"):
+            st.markdown(f"**{say('week.action', action=inert(row['action']))}**")
+            st.caption(_order_line(row))
+
+
+def _cause_line(row: Mapping[str, object]) -> str:
+    causes = row["causes"]
+    ranked = text.likeliest(causes if isinstance(causes, Sequence) else [])
+    lead = str(row["leading_cause"])
+    named = lead in dict(ranked)
+    others = [c for c in ranked if c[0] != lead]
+    line = [
+        f"**{inert(text.sentence(text.cause(lead)))}**" + (f", {text.percent(dict(ranked)[lead])}" if named else "")
+    ]
+    if others:
+        line.append(say("week.also", others=", ".join(f"{inert(text.cause(c))} {text.percent(p)}" for c, p in others)))
+    weeks = row["weeks_to_limit"]
+    if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
+        line.append(limit)
+    return " · ".join(line)
+
+
+def _order_line(row: Mapping[str, object]) -> str:
+    work, due = row["hours"], row["due_by"]
+    return say(
+        "week.order",
+        hours=text.hours(work if isinstance(work, float) else None),
+        due=text.day(due),  # type: ignore[arg-type]
+        state=text.order_state(str(row["state"])),
+    )
+
+
+def _left(published: Published, week: str) -> None:
+    frame = queries.left_the_list(published, week)
+    if not frame.height:
+        return
+    with st.expander(say("week.left", count=frame.height)):
+        for row in frame.iter_rows(named=True):
+            st.markdown(
+                "- "
+                + say(
+                    "week.left_line",
+                    van=inert(row["van_id"]),
+                    rank=row["rank"],
+                    urgency=text.urgency(row["urgency"]),
+                    cause=inert(text.cause(row["leading_cause"])),
+                )
+            )
