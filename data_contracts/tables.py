@@ -244,6 +244,18 @@ WATCHLIST = Table(
     published=True,
 )
 
+NOTICES = Table(
+    "notices",
+    "one remark of a week that concerns no single van, such as a recorder that moved all its vans",
+    ("week", "number"),
+    (
+        Column("week", "text", "ISO week (UTC)", True),
+        Column("number", "integer", "order within the week, from 0", True),
+        Column("text", "text", "plain sentence", True),
+    ),
+    published=True,
+)
+
 WORK_ORDERS = Table(
     "work_orders",
     "one order",

@@ -145,9 +145,8 @@ def _weekly_flow() -> Callable[..., Any]:
         count = read(root, quiet=quiet)
         standing = resolve_week(root, week)
         tracked = assess(root, standing, quiet=quiet)
-        return WeeklySummary(
-            week=standing, intake=account, captures_read=count, tracked=tracked, published=put_out(root, standing)
-        )
+        fresh = put_out(root, standing, tracked)
+        return WeeklySummary(standing, account, count, tracked.listed, tracked.orders, tracked.notices, fresh)
 
     return weekly
 

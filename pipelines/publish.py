@@ -16,6 +16,8 @@ _UP_TO_WEEK = {
     "trends": "week <= $week",
     "watchlist": "week <= $week",
     "work_orders": "week <= $week",
+    "notices": "week <= $week",
+    "runs": "week = $week",
 }
 
 

@@ -5,12 +5,15 @@
 
 import tomllib
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from data_contracts.errors import InputError
+
+if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
+    from models import assess, cause_likelihood, ranking
 
 
 class _Section(BaseModel):
@@ -52,11 +55,26 @@ class TrackingSettings(_Section):
     false_alarms_per_100_van_weeks: Annotated[float, Field(gt=0, le=50)] = 0.5
     weeks_between_visits: Annotated[float, Field(gt=0, le=52)] = 1.0
 
+    def for_models(self) -> "assess.TrackingSettings":
+        """As tracking takes them."""
+        from models.assess import TrackingSettings as ForModels
+
+        return ForModels(
+            false_alarms_per_100_van_weeks=self.false_alarms_per_100_van_weeks,
+            visit_interval_weeks=self.weeks_between_visits,
+        )
+
 
 class CauseSettings(_Section):
     """When a cause is named."""
 
     least_probability: Annotated[float, Field(ge=0.3, le=0.99)] = 0.5
+
+    def for_models(self) -> "cause_likelihood.CauseSettings":
+        """As the cause engine takes them."""
+        from models.cause_likelihood import CauseSettings as ForModels
+
+        return ForModels(minimum_probability=self.least_probability)
 
 
 class WorkshopSettings(_Section):
@@ -66,6 +84,14 @@ class WorkshopSettings(_Section):
     hour_rate: Annotated[float, Field(ge=0)] = 85.0
     van_day_cost: Annotated[float, Field(ge=0)] = 180.0
     hours_per_depot_week: Annotated[float, Field(ge=0)] = 16.0
+
+    def for_models(self, *, least_probability: float) -> "ranking.RankingSettings":
+        """As the ranking takes them."""
+        from models.ranking import RankingSettings as ForModels
+
+        return ForModels(
+            hour_rate=self.hour_rate, van_day_cost=self.van_day_cost, minimum_probability=least_probability
+        )
 
 
 class BoardSettings(_Section):

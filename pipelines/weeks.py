@@ -60,3 +60,23 @@ def week_end(week: str) -> datetime:
     except ValueError:
         raise InputError(f"week {week!r} is not an ISO week: write it like 2026-W14") from None
     return datetime(monday.year, monday.month, monday.day, tzinfo=UTC) + timedelta(weeks=1)
+
+
+def week_before(week: str) -> str:
+    """The ISO week before one.
+
+    Parameters
+    ----------
+    week : str
+        Such as 2026-W14.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If it is not an ISO week.
+    """
+    return week_of(week_end(week) - timedelta(days=10))

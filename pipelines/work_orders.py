@@ -1,0 +1,64 @@
+"""Orders of a week: what the models need is gathered here, what they propose goes back to the warehouse."""
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from models.assess import Assessment
+from models.causes import CausePosterior
+from models.orders import WatchedVan, propose_orders
+from pipelines.register import Register
+from pipelines.settings import Settings
+
+
+def propose(
+    listed: pl.DataFrame,
+    assessment: Assessment,
+    posterior: CausePosterior,
+    register: Register,
+    settings: Settings,
+    existing: pl.DataFrame,
+) -> pl.DataFrame:
+    """All orders after a run.
+
+    Parameters
+    ----------
+    listed : polars.DataFrame
+        The week's watchlist.
+    assessment : Assessment
+        States behind it.
+    posterior : CausePosterior
+        Causes behind it.
+    register : Register
+        Warranty of each van.
+    settings : Settings
+        Money and the least probability.
+    existing : polars.DataFrame
+        WORK_ORDERS before the run.
+
+    Returns
+    -------
+    polars.DataFrame
+        WORK_ORDERS.
+    """
+    states = {row["van_id"]: row for row in assessment.states.iter_rows(named=True)}
+    watched = [_watched(row, states[row["van_id"]], register) for row in listed.iter_rows(named=True)]
+    money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
+    return propose_orders(watched, posterior, money, existing).orders
+
+
+def _watched(row: Mapping[str, object], state: Mapping[str, object], register: Register) -> WatchedVan:
+    van_id, week = str(row["van_id"]), str(row["week"])
+    crosses, weeks, reasons = state["cross_before_next"], row["weeks_to_limit"], row["reasons"]
+    return WatchedVan(
+        van_id=van_id,
+        family=str(row["family"]),
+        depot=str(row["depot"]),
+        week=week,
+        urgency=str(row["urgency"]),
+        alarm_since=str(state["alarm_since"] or week),
+        crosses=crosses if isinstance(crosses, float) else 0.0,
+        weeks_to_limit=weeks if isinstance(weeks, float) else None,
+        warranty_until=register.vans[van_id].warranty_until,
+        reasons=tuple(str(reason) for reason in reasons) if isinstance(reasons, list) else (),
+    )
