@@ -16,14 +16,14 @@ from typing import Any
 
 import polars as pl
 
-from data_contracts.capture import Conditions, capture_id
+from data_contracts.capture import Conditions, Waveform, capture_id
 from data_contracts.family import Family
 from data_contracts.limits import VISIT_GAP_HOURS
 from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
 from pipelines.progress import Report
 from pipelines.register import Register
 from pipelines.warehouse import Warehouse
-from pipelines.waveform_store import read_waveforms
+from pipelines.waveform_store import read_chunk
 from pipelines.weeks import week_of
 from pipelines.workspace import Workspace
 
@@ -187,10 +187,7 @@ def _read_batch(batch: _Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
     from models.reading import read_waveforms as read
 
     recordings = batch.recordings
-    catalogue = pl.DataFrame(
-        {name: [row[name] for row in recordings] for name in ("waveform_id", "chunk", "row_group")}
-    )
-    stored = read_waveforms(batch.waveforms, catalogue)
+    stored = _waveforms(batch)
     readings = read(
         [stored[row["waveform_id"]] for row in recordings],
         [batch.families[row["van_id"]] for row in recordings],
@@ -228,6 +225,19 @@ def _read_batch(batch: _Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame
         schema=polars_schema(SHAPES),
     )
     return pl.DataFrame(captures, schema=polars_schema(CAPTURES)), frame, shapes
+
+
+def _waveforms(batch: _Batch) -> dict[str, Waveform]:
+    """Samples of a batch, each chunk's row groups read once."""
+    chunks: dict[str, tuple[set[int], set[str]]] = {}
+    for row in batch.recordings:
+        row_groups, ids = chunks.setdefault(row["chunk"], (set(), set()))
+        row_groups.add(row["row_group"])
+        ids.add(row["waveform_id"])
+    found: dict[str, Waveform] = {}
+    for chunk, (row_groups, ids) in chunks.items():
+        found.update(read_chunk(batch.waveforms / chunk, sorted(row_groups), ids))
+    return found
 
 
 def _conditions(row: Mapping[str, Any]) -> Conditions:
