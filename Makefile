@@ -30,7 +30,7 @@ $(READY): requirements.lock pyproject.toml
 	@touch $(READY)
 
 demo: $(READY)
-	@$(BIN)/vansnap demo --home $(DEMO_HOME)
+	@$(BIN)/vansnap demo --fresh --home $(DEMO_HOME)
 
 board: $(READY)
 	@$(BIN)/vansnap board --home $(DEMO_HOME)
