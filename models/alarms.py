@@ -1,0 +1,108 @@
+"""Alarms of every quantity of every van, their cost shared out of one setting: accepted false alarms."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import t as student
+
+from models.follow import Followed, limits_for
+from models.kernel import kernel
+from models.standardise import Standardised
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+OWN_SHARE, PEER_SHARE, ANOMALY_SHARE = 0.5, 0.25, 0.25
+"""How the accepted false alarms are shared out over own charts, family comparison and anomaly. Sum to 1."""
+
+
+@dataclass(frozen=True)
+class Alarms:
+    """Alarms at every visit; arrays of shape (visits, quantities).
+
+    Attributes
+    ----------
+    own : ndarray of bool
+        EWMA or CUSUM against the van's own baseline is outside.
+    peer : ndarray of bool
+        The level stands apart from the family.
+    peer_z : ndarray
+        Level against the family. [standard deviations]
+    ewma_limit : ndarray
+        [standard deviations, as the EWMA]
+    since : ndarray of int
+        Visit at which the standing alarm began; -1 for none.
+    """
+
+    own: Flags
+    peer: Flags
+    peer_z: Array
+    ewma_limit: Array
+    since: NDArray[np.int64]
+
+    @property
+    def any(self) -> Flags:
+        """Own or peer."""
+        return self.own | self.peer
+
+
+def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) -> Alarms:
+    """Judge every quantity of every visit.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed : Followed
+        Their charts.
+    per_van_week : float
+        Accepted false alarms per van and week, all quantities and mechanisms together. [1]
+
+    Returns
+    -------
+    Alarms
+    """
+    shape = std.x.shape
+    own, peer = np.zeros(shape, bool), np.zeros(shape, bool)
+    peer_z, ewma_limit = np.full(shape, np.nan), np.full(shape, np.nan)
+    for f in range(len(std.families)):
+        rows = std.family == f
+        known = [q for q in range(shape[1]) if (f, q) in std.levels]
+        if not known or not rows.any():
+            continue
+        limits = limits_for(OWN_SHARE * per_van_week / len(known) / 2.0)
+        block = np.ix_(rows, known)
+        limit = limits.ewma_width * followed.ewma_spread[block]
+        ewma_limit[block] = limit
+        cusum = np.maximum(followed.cusum_high[block], followed.cusum_low[block])
+        with np.errstate(invalid="ignore"):
+            own[block] = (np.abs(followed.ewma[block]) > limit) | (cusum > limits.cusum)
+        for q in known:
+            level = std.levels[f, q]
+            spread = level.spread / std.scatter[f, q]
+            # an empirical-Bayes level scatters around the family by the prior variance less what is still unknown
+            seen = np.maximum(spread**2 - followed.var_level[rows, q], 0.3 * spread**2)
+            doubt = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]
+            peer_z[rows, q] = followed.level[rows, q] / np.sqrt(seen + doubt)
+            bound = student.isf(PEER_SHARE * per_van_week / len(known) / 2.0, level.degrees)
+            with np.errstate(invalid="ignore"):
+                peer[rows, q] = np.abs(peer_z[rows, q]) > bound
+    return Alarms(own, peer, peer_z, ewma_limit, _since(own | peer, np.isfinite(std.x), std.starts))
+
+
+@kernel
+def _since(alarm: Flags, seen: Flags, starts: NDArray[np.int64]) -> NDArray[np.int64]:  # pragma: no cover - compiled
+    since = np.full(alarm.shape, -1)
+    for v in range(starts.size - 1):
+        for q in range(alarm.shape[1]):
+            began = -1
+            for r in range(starts[v], starts[v + 1]):
+                if not seen[r, q]:
+                    continue
+                if alarm[r, q]:
+                    began = r if began < 0 else began
+                    since[r, q] = began
+                else:
+                    began = -1
+    return since

@@ -1,0 +1,191 @@
+"""The anomaly of every van of the fleet: train per family, judge vans unseen, calibrate over all families, control false discoveries."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.alarms import Alarms
+from models.anomaly import (
+    FEWEST_ROWS,
+    FEWEST_VANS,
+    FOLDS,
+    MOST_ROWS,
+    POOLED_PENALTY,
+    Calibration,
+    calibrate,
+    features,
+    folds_of,
+    make_model,
+    p_values,
+    score_of,
+)
+from models.follow import Followed
+from models.multiple_testing import adjusted_p
+from models.standardise import Standardised
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+SEED = 20261125
+RECENT_VISITS = 26
+"""Visits of a van that calibrate, the latest."""
+MOST_CALIBRATION = 20_000
+
+
+@dataclass(frozen=True)
+class FleetAnomaly:
+    """Anomaly of the vans' latest visits.
+
+    Attributes
+    ----------
+    p, score : ndarray of shape (vans,)
+        Calibrated p-value, and score on the common footing; higher is more abnormal.
+    flagged : ndarray of shape (vans,), bool
+        Stands at the accepted false-discovery rate and false alarms.
+    contributions : ndarray of shape (vans, quantities)
+        Parts of the score; they sum to it. NaN rows for vans that are not flagged.
+    cards : tuple of mapping
+        How each model was made.
+    models : mapping of str to sklearn.pipeline.Pipeline
+        One per family, trained on all its quiet visits.
+    """
+
+    p: Array
+    score: Array
+    flagged: Flags
+    contributions: Array
+    cards: tuple[Mapping[str, Any], ...]
+    models: Mapping[str, Any] = field(default_factory=dict)
+
+
+def judge_fleet(
+    std: Standardised, followed: Followed, alarms: Alarms, latest: Codes, *, false_discovery: float, most: float
+) -> FleetAnomaly:
+    """Judge the latest visit of each van.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed : Followed
+        Their charts.
+    alarms : Alarms
+        Visits with an alarm neither train nor calibrate.
+    latest : ndarray of shape (vans,), int
+        The visits to judge.
+    false_discovery : float
+        Accepted share of healthy vans among the flagged. [1]
+    most : float
+        Accepted false anomalies per van and week, whatever the false-discovery control allows. [1]
+
+    Returns
+    -------
+    FleetAnomaly
+    """
+    quiet = np.logical_not(alarms.any.any(axis=1))
+    rows = _calibration_rows(std, latest)
+    with np.errstate(invalid="ignore"):
+        all_features = features(alarms.peer_z[rows], followed.ewma[rows] / followed.ewma_spread[rows])
+    fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
+    family, calm = std.family[rows], quiet[rows]
+    score = np.full(rows.size, np.nan)
+    pooled = np.zeros(rows.size, bool)
+    models: dict[str, Any] = {}
+    cards: list[Mapping[str, Any]] = []
+    small = [f for f in range(len(std.families)) if _is_small(family == f, calm, std.van[rows])]
+    groups = [[f] for f in range(len(std.families)) if f not in small] + (
+        [list(range(len(std.families)))] if small else []
+    )
+    footing: dict[int, tuple[float, float]] = {}
+    for group in groups:
+        judged = small if len(group) > 1 else group
+        inside = np.isin(family, group)
+        for k in range(FOLDS):
+            train = np.flatnonzero(inside & calm & (fold != k))
+            test = np.flatnonzero(np.isin(family, judged) & (fold == k))
+            if train.size and test.size:
+                score[test] = score_of(_trained(all_features, train), all_features[test])
+        train = np.flatnonzero(inside & calm)
+        if not train.size:
+            continue
+        model, name = _trained(all_features, train), "+".join(std.families[f] for f in group)
+        models[name] = model
+        pooled[np.isin(family, judged)] = len(group) > 1
+        for f in judged:
+            footing[f] = _footing(score[(family == f) & calm])
+        cards.append(_card(name, train.size, all_features[train], std, judged))
+    for f, (centre, spread) in footing.items():
+        score[family == f] = (score[family == f] - centre) / spread
+    calibration = calibrate(score[calm])
+    place = np.searchsorted(rows, latest)
+    p = np.minimum(p_values(score[place], calibration) * np.where(pooled[place], POOLED_PENALTY, 1.0), 1.0)
+    p = np.where(np.isfinite(score[place]), p, 1.0)
+    flagged = (adjusted_p(p) <= false_discovery) & (p <= most)
+    parts = np.full((latest.size, len(std.quantities)), np.nan)
+    for van in np.flatnonzero(flagged):
+        f = int(family[place[van]])
+        name = next((m for m in models if std.families[f] == m), "+".join(std.families))
+        parts[van] = _contributions(models[name], all_features[place[van]], float(score[place[van]]))
+    return FleetAnomaly(
+        p, score[place], flagged, parts, tuple(_with_calibration(c, calibration) for c in cards), models
+    )
+
+
+def _calibration_rows(std: Standardised, latest: Codes) -> Codes:
+    """The vans' recent visits, thinned evenly on a large fleet, and the ones to judge; sorted."""
+    ends = std.starts[1:][std.van]
+    recent = np.flatnonzero(np.arange(std.van.size) >= ends - RECENT_VISITS)
+    step = max(1, -(-recent.size // MOST_CALIBRATION))
+    return np.union1d(recent[::step], latest).astype(np.int64)
+
+
+def _is_small(inside: Flags, calm: Flags, van: Codes) -> bool:
+    return int((inside & calm).sum()) < FEWEST_ROWS or np.unique(van[inside]).size < FEWEST_VANS
+
+
+def _trained(f: Array, rows: Codes) -> Any:
+    step = max(1, -(-rows.size // MOST_ROWS))
+    return make_model(SEED).fit(f[rows[::step]])
+
+
+def _footing(scores: Array) -> tuple[float, float]:
+    known = scores[np.isfinite(scores)]
+    if not known.size:
+        return 0.0, 1.0
+    centre, upper = np.quantile(known, (0.5, 0.9))
+    return float(centre), float(max(upper - centre, 1e-6))
+
+
+def _contributions(model: Any, f: Array, score: float) -> Array:
+    """Fall of the score when a quantity is put to healthy, in proportion so that the parts sum to the score."""
+    quantities = f.size // 2
+    trial = np.repeat(f[None, :], quantities + 1, axis=0)
+    for q in range(quantities):
+        trial[q, [q, q + quantities]] = 0.0
+    scores = score_of(model, trial)
+    fall = np.maximum(scores[-1] - scores[:-1], 0.0)
+    return fall / fall.sum() * score if fall.sum() > 0 else np.full(quantities, score / quantities)
+
+
+def _card(name: str, rows: int, trained_on: Array, std: Standardised, judged: list[int]) -> dict[str, Any]:
+    return {
+        "family": name,
+        "judges": [std.families[f] for f in judged],
+        "training_rows": rows,
+        "training_rows_hash": hashlib.sha256(np.ascontiguousarray(trained_on, dtype="<f8").tobytes()).hexdigest(),
+        "features": [f"{q} against the family" for q in std.quantities] + [f"{q} against its own baseline" for q in std.quantities],
+        "seed": SEED,
+        "folds": FOLDS,
+    }  # fmt: skip
+
+
+def _with_calibration(card: Mapping[str, Any], calibration: Calibration) -> dict[str, Any]:
+    shares = (0.5, 0.8, 0.9, 0.95, 0.99, 0.999)
+    known = calibration.scores
+    quantiles = {f"{s:g}": float(np.quantile(known, s)) for s in shares} if known.size else {}
+    return {**card, "calibration_rows": int(known.size), "calibration_quantiles": quantiles, "tail_starts_at": calibration.threshold, "tail_mean_excess": calibration.excess}  # fmt: skip

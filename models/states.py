@@ -1,0 +1,206 @@
+"""Tables out of the charts: trends per quantity, forecasts to the limits, states with reasons, residuals for the causes."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from data_contracts.family import Family
+from data_contracts.tables import TRENDS, polars_schema
+from models.alarms import Alarms
+from models.conditions import base_name, from_scale, steepness
+from models.follow import Followed
+from models.forecast import Forecast, beyond_probability, weeks_to_limit
+from models.standardise import Standardised
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+
+def limits_of(family: Family, quantity: str) -> tuple[float, float]:
+    """Low and high limit of a quantity in the family's register entry.
+
+    Parameters
+    ----------
+    family : Family
+        Register entry.
+    quantity : str
+        A name of data_contracts/signals.py.
+
+    Returns
+    -------
+    low, high : float
+        NaN for none. [unit of the quantity]
+    """
+    name = base_name(quantity)
+    low: float | None = None
+    high: float | None = None
+    if name == "main_peak_reference_g_s":
+        low, high = family.main_peak.low_limit_g_s, family.main_peak.high_limit_g_s
+    elif name.endswith("time_constant_s"):
+        high = family.time_constant_limit_s
+    return (np.nan if low is None else low), (np.nan if high is None else high)
+
+
+@dataclass(frozen=True)
+class FleetForecast:
+    """Forecast of every visit and quantity that has a limit, and whether its level is beyond it.
+
+    Attributes
+    ----------
+    by_quantity : mapping of int to Forecast
+        Per column; rows are visits.
+    beyond : ndarray of shape (visits, quantities)
+        Probability that the level is beyond a limit now; NaN where no limit is known.
+    """
+
+    by_quantity: Mapping[int, Forecast]
+    beyond: Array
+
+
+def visit_interval(std: Standardised, usual: float) -> Array:
+    """Weeks between visits each van has had so far, at each visit.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    usual : float
+        Before a van's third visit. [weeks]
+
+    Returns
+    -------
+    ndarray of shape (visits,)
+        Mean over its visits so far. [weeks]
+    """
+    begin = std.starts[:-1][std.van]
+    count = np.arange(std.van.size) - begin
+    span = (std.weeks - std.weeks[begin]).astype(np.float64)
+    return np.where(count >= 2, span / np.maximum(count, 1), usual)
+
+
+def fleet_forecasts(
+    std: Standardised, followed: Followed, families: Mapping[str, Family], *, usual_interval: float
+) -> FleetForecast:
+    """Weeks to the family's limits, at every visit.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed : Followed
+        Their charts.
+    families : mapping of str to Family
+        Register.
+    usual_interval : float
+        Until the next visit of a van with few visits. [weeks]
+
+    Returns
+    -------
+    FleetForecast
+    """
+    interval = visit_interval(std, usual_interval)
+    by_quantity: dict[int, Forecast] = {}
+    beyond = np.full(std.x.shape, np.nan)
+    for q, quantity in enumerate(std.quantities):
+        low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
+        for f, name in enumerate(std.families):
+            limits = limits_of(families[name], quantity)
+            if (f, q) in std.levels:
+                with np.errstate(invalid="ignore"):
+                    scaled = (np.log(np.array(limits)) - std.levels[f, q].level) / std.scatter[f, q]
+                low[std.family == f], high[std.family == f] = scaled
+        read = np.isfinite(std.x[:, q])
+        if not (read & (np.isfinite(low) | np.isfinite(high))).any():
+            continue
+        level, slope = followed.level[:, q], followed.slope[:, q]
+        spread = followed.var_level[:, q], followed.covar[:, q], followed.var_slope[:, q]
+        sides = [
+            weeks_to_limit(level - low, -slope, *spread, next_visit_weeks=interval),
+            weeks_to_limit(high - level, slope, *spread, next_visit_weeks=interval),
+        ]
+        fields = ("low", "median", "high", "within_next", "within_4", "within_8", "within_13")
+        by_quantity[q] = Forecast(
+            *(
+                (np.fmin if name in fields[:3] else np.fmax)(getattr(sides[0], name), getattr(sides[1], name))
+                for name in fields
+            )
+        )
+        beyond[:, q] = beyond_probability(level, np.sqrt(spread[0]), low=low, high=high)
+        beyond[~read, q] = np.nan
+    return FleetForecast(by_quantity, beyond)
+
+
+def trends_of(
+    std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, first_week: int
+) -> pl.DataFrame:
+    """Rows of the trends table.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed, alarms, forecasts
+        What was made of them.
+    first_week : int
+        Number of the first week wanted.
+
+    Returns
+    -------
+    polars.DataFrame
+        In the schema of the trends table, sorted by van, week and quantity. Values stand at reference conditions; movements
+        that vans of an instrument or a week share are left in the values and out of z and the charts.
+    """
+    wanted = std.weeks >= first_week
+    parts: list[pl.DataFrame] = []
+    schema = polars_schema(TRENDS)
+    corrected = (std.visits["air_from"] != "unmeasured").to_numpy()
+    for q, quantity in enumerate(std.quantities):
+        rows = np.flatnonzero(wanted & np.isfinite(std.x[:, q]))
+        if not rows.size:
+            continue
+        f = std.family[rows]
+        centre = np.array(
+            [std.levels[g, q].level if (g, q) in std.levels else np.nan for g in range(len(std.families))]
+        )[f]
+        sigma = std.scatter[f, q]
+        scaled = std.scaled[rows, q]
+        steep = steepness(quantity, scaled)
+        slope, slope_u = followed.slope[rows, q], 1.959964 * np.sqrt(followed.var_slope[rows, q])
+        reported = np.nan_to_num(std.visits[quantity + "_u"][rows].to_numpy())
+        forecast = forecasts.by_quantity.get(q)
+        nothing = np.full(rows.size, np.nan)
+        since = alarms.since[rows, q]
+        columns = {
+            "van_id": std.visits["van_id"][rows],
+            "week": std.visits["week"][rows],
+            "quantity": pl.repeat(quantity, rows.size, eager=True),
+            "value": from_scale(quantity, scaled),
+            "value_u": np.maximum(np.sqrt(std.variance[rows, q]) * sigma * steep, reported),
+            "corrected": corrected[rows],
+            "baseline": from_scale(quantity, centre + sigma * followed.baseline[rows, q]),
+            "baseline_u": np.sqrt(followed.baseline_variance[rows, q]) * sigma * steep,
+            "peer_baseline": from_scale(quantity, centre),
+            "z": followed.z[rows, q],
+            "ewma": followed.ewma[rows, q],
+            "ewma_limit": alarms.ewma_limit[rows, q],
+            "cusum_high": followed.cusum_high[rows, q],
+            "cusum_low": followed.cusum_low[rows, q],
+            "slope_per_week": slope * sigma * steep,
+            "slope_low": (slope - slope_u) * sigma * steep,
+            "slope_high": (slope + slope_u) * sigma * steep,
+            "weeks_to_limit_low": nothing if forecast is None else forecast.low[rows],
+            "weeks_to_limit": nothing if forecast is None else forecast.median[rows],
+            "weeks_to_limit_high": nothing if forecast is None else forecast.high[rows],
+            "cross_within_4": nothing if forecast is None else forecast.within_4[rows],
+            "cross_within_8": nothing if forecast is None else forecast.within_8[rows],
+            "cross_within_13": nothing if forecast is None else forecast.within_13[rows],
+            "alarm": alarms.any[rows, q],
+            "alarm_since": std.visits["week"].gather(np.maximum(since, 0)).set(pl.Series(since < 0), None),
+        }  # fmt: skip
+        parts.append(pl.DataFrame(columns).cast(dict(schema)).fill_nan(None))  # type: ignore[arg-type]
+    if not parts:
+        return pl.DataFrame(schema=schema)
+    return pl.concat(parts).select(list(schema)).sort("van_id", "week", "quantity")
