@@ -33,8 +33,9 @@ def run_demo(home: Path, *, vans: int, weeks: int, seed: int, fresh: bool) -> st
     InputError
         If the folder exists and is not an earlier demo to be replaced.
     """
-    from pipelines.flows import run_weekly
     from sample_fleet.demo import write_demo
+
+    from pipelines.flows import run_weekly
 
     if (home / _MARK).exists() and (home / "settings.toml").exists():
         if not fresh:

@@ -42,12 +42,22 @@ def propose(
         WORK_ORDERS.
     """
     states = {row["van_id"]: row for row in assessment.states.iter_rows(named=True)}
-    watched = [_watched(row, states[row["van_id"]], register) for row in listed.iter_rows(named=True)]
+    since = dict(assessment.trends.filter("alarm").sort("week").group_by("van_id").agg(_latest_alarm()).iter_rows())
+    watched = [
+        _watched(row, states[row["van_id"]], since.get(row["van_id"]), register) for row in listed.iter_rows(named=True)
+    ]
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
     return propose_orders(watched, posterior, money, existing).orders
 
 
-def _watched(row: Mapping[str, object], state: Mapping[str, object], register: Register) -> WatchedVan:
+def _latest_alarm() -> pl.Expr:
+    """First week of the alarms that stand in a van's last week with an alarm."""
+    return pl.col("alarm_since").filter(pl.col("week") == pl.col("week").max()).min()
+
+
+def _watched(
+    row: Mapping[str, object], state: Mapping[str, object], since: str | None, register: Register
+) -> WatchedVan:
     van_id, week = str(row["van_id"]), str(row["week"])
     crosses, weeks, reasons = state["cross_before_next"], row["weeks_to_limit"], row["reasons"]
     return WatchedVan(
@@ -56,7 +66,7 @@ def _watched(row: Mapping[str, object], state: Mapping[str, object], register: R
         depot=str(row["depot"]),
         week=week,
         urgency=str(row["urgency"]),
-        alarm_since=str(state["alarm_since"] or week),
+        alarm_since=since if state["alarm"] and since else week,
         crosses=crosses if isinstance(crosses, float) else 0.0,
         weeks_to_limit=weeks if isinstance(weeks, float) else None,
         warranty_until=register.vans[van_id].warranty_until,
