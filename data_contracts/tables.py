@@ -425,6 +425,7 @@ WAVEFORMS = Table(
         Column("rate_hz", "number", "mean sampling rate [Hz]", True),
         Column("channels", "texts", "canonical channels", True),
     ),
+    published=True,
 )
 
 TABLES: dict[str, Table] = {
