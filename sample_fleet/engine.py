@@ -34,6 +34,7 @@ from sample_fleet.steady import (
     open_area,
     state_at,
     steady_pressure,
+    thinned,
 )
 
 RUN_IN_S = 0.9
@@ -92,9 +93,10 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
 
     # trims learned before, and the steady idle the recording starts from
     cells_flow, cells_trim, trims = np.zeros(3), np.zeros((3, 2)), np.zeros(2)
-    learn(r, learned, cells_flow, cells_trim)
+    learn(r, f, cells_flow, cells_trim)
     events[TRIM_IDLE] = cells_trim[0, :banks].mean()
     events[TRIM_2500] = cells_trim[1, :banks].mean()
+    learn(r, learned, cells_flow, cells_trim)
     learning = r.trim_learning > 0.5
     speed = target
     pressure = steady_pressure(r, f, speed, r.idle_ignition, trims)
@@ -112,11 +114,13 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
     believed = said  # control unit's estimate of the air into the cylinders, and of the manifold pressure
     believed_pressure = pressure * said / total
     element = said
-    film = np.zeros(2)
+    film, film_counted = np.zeros(2), np.zeros(2)  # on the wall, and what the control unit thinks is there
     wetting = r.film_fraction * (1.0 + 0.8 * f.injector_restricted) * (1.0 + 0.008 * max(80.0 - r.coolant_c, 0.0))
     film_share = min(wetting, 0.8)
     for bank in range(banks):
-        film[bank] = film_share * r.film_s * said / r.assumed_stoichiometry * (1.0 + trims[bank]) / banks
+        film_counted[bank] = r.film_s * said / r.assumed_stoichiometry * (1.0 + trims[bank]) / banks
+        film[bank] = film_share * film_counted[bank]
+        film_counted[bank] *= r.film_fraction
     share = np.array([cylinder_share(r, f, cylinder) for cylinder in range(cylinders)])
     mean_share = np.zeros(2)
     for bank in range(banks):
@@ -138,7 +142,9 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
     at_valve, at_sensor = 0, 0
     volume = 0.0
     omega_duct = math.sqrt(r.duct_inertance_m * gas * intake / (r.duct_l * 1e-3))
-    drop = (r.duct_drop * ambient + 0.32 * f.intake_restricted * ambient) / (rated * rated)
+    drop = 0.5 * r.duct_drop * ambient / (rated * rated)
+    filter_drop = (0.5 * r.duct_drop + 0.32 * f.intake_restricted) * ambient / (rated * rated)
+    box, filter_linear = ambient, 20.0  # below this drop the filter's law is a straight line [Pa]
     temperature = charge_temperature(r, total)
     air, through, mixture = total, flow, np.ones(2)
 
@@ -186,7 +192,16 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
         boost_aim = r.turbo * r.boost_kpa * 1e3 * (1.0 - 0.25 * f.charge_air_leak) * min(flow / rated, 1.3) ** 2
         boost += (boost_aim - boost) * min(step / r.boost_lag_s, 1.0)
         slowed = 2.0 * r.duct_damping * omega_duct + r.duct_inertance_m * 2.0 * drop * abs(flow)
-        rest = r.duct_inertance_m * (ambient + boost - duct + drop * flow * abs(flow))
+        across = ambient - box
+        if abs(across) > filter_linear:
+            through_filter = math.copysign(math.sqrt(abs(across) / filter_drop), across)
+            filter_slope = 0.5 * abs(through_filter / across)
+        else:
+            filter_slope = 1.0 / math.sqrt(filter_linear * filter_drop)
+            through_filter = across * filter_slope
+        fill_box = gas * intake / (r.box_l * 1e-3)
+        box += step * fill_box * (through_filter - flow) / (1.0 + step * fill_box * filter_slope)
+        rest = r.duct_inertance_m * (box + boost - duct + drop * flow * abs(flow))
         rest += 2.0 * r.duct_damping * omega_duct * through
         flow = (flow + step * rest) / (1.0 + step * slowed)
         ratio = pressure / duct
@@ -199,7 +214,7 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
             through = per_pascal * duct * flow_function(ratio)
             slope = per_pascal * flow_slope(ratio, 0.0)
         hole = leak_flow(f.unmetered_air, r, pressure)
-        escaping = 0.05 * f.charge_air_leak * flow * min(max(duct - ambient, 0.0) / 15e3, 1.0)
+        escaping = 0.03 * f.charge_air_leak * rated * math.sqrt(max(duct - ambient, 0.0) / 3e3) * r.turbo
         air, exhaust = cylinder_flow(r, f.exhaust_restricted, pressure, speed, temperature, gas, air)
         temperature = charge_temperature(r, air)
         fill = gas * temperature / (r.manifold_l * 1e-3)
@@ -220,10 +235,10 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
         pulse = 0.0
         if pulse_age >= 0.0:
             pulse_age += step
-            x = (pulse_age - 0.09) / 0.032
+            x = (pulse_age - 0.17) / 0.030
             good = 1.0 - f.recirculation_valve
             pulse = pulse_size * good * (math.exp(-0.5 * x * x) - 0.35 * math.exp(-0.5 * (x - 2.6) ** 2))
-            flutter_age = max(pulse_age - 0.05, 0.0)
+            flutter_age = max(pulse_age - 0.10, 0.0)
             pulse += (
                 pulse_size * f.flutter * f.recirculation_valve
                 * math.sin(94.0 * flutter_age) * math.exp(-flutter_age / 0.16) * min(flutter_age / 0.02, 1.0)
@@ -246,7 +261,7 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
 
         # --- fuel: film, delivery, cut ----------------------------------------------------------------
         sag_aim = 0.25 * f.fuel_delivery_weak * min(max(air / rated - 0.05, 0.0) / 0.6, 1.0)
-        sag += (sag_aim * 1.25 - sag) * min(step / 0.6, 1.0)
+        sag += (sag_aim * 1.5 - sag) * min(step / 0.45, 1.0)
         delivered = 1.0 - sag
         if dip_left > 0.0:
             dip_left -= step
@@ -257,7 +272,8 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
                 events[DIPS] += 1.0
         closed = warm and not cutting and closed_again_s > 0.5 and loaded_s == 0.0 and pedal < 0.6
         mean_richness = 0.0
-        film_share = min(wetting * (1.0 - 0.75 * min(rpm / r.max_free_rpm, 1.0)), 0.8)  # fast air tears the film off
+        dried = 1.0 - 0.75 * min(rpm / r.max_free_rpm, 1.0)  # fast air keeps the walls dry
+        film_share, counted = min(wetting * dried, 0.8), r.film_compensation * r.film_fraction * dried
         for bank in range(banks):
             carried = 0.0
             if learning:
@@ -267,10 +283,10 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
                     carried *= r.trim_carry
             desired = believed / banks * richness_target / r.assumed_stoichiometry
             desired *= 1.0 + carried + (short[bank] if closed else 0.0)
-            counted = r.film_compensation * film_share
-            injected = max((desired - r.film_compensation * film[bank] / r.film_s) / (1.0 - counted), 0.0)
+            injected = max((desired - r.film_compensation * film_counted[bank] / r.film_s) / (1.0 - counted), 0.0)
             if cutting:
                 injected = 0.0
+            film_counted[bank] += step * (r.film_fraction * dried * injected - film_counted[bank] / r.film_s)
             injected *= delivered * mean_share[bank]
             injected += 0.25 * f.injector_leaking * on_bank(r, f, bank) * idle_scale / 14.5
             evaporated = film[bank] / r.film_s
@@ -314,8 +330,9 @@ def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, 
         mixing = 1.0 - math.exp(-step * outflow / (r.exhaust_mixing_l * 1e-3))
         for bank in range(banks):
             mixed[bank] += (pipe_richness[bank, at_sensor] - mixed[bank]) * mixing
-            apparent = indicated(r, f, bank, mixed[bank] * (1.0 + gas_noise), air)
-            gas_at_sensor[bank, i] = apparent
+            tip = thinned(r, f, bank, mixed[bank] * (1.0 + gas_noise), air)
+            gas_at_sensor[bank, i] = tip
+            apparent = indicated(r, f, bank, tip)
             lag = (r.rich_s if apparent > seen[bank] else r.lean_s) * (1.0 + 3.0 * f.lambda_slow * on_bank(r, f, bank))
             seen[bank] += (apparent - seen[bank]) * min(step / lag, 1.0)
 

@@ -33,8 +33,10 @@ class Engine:
         Cross-section over length of the inlet duct. [m]
     duct_damping : float
         Damping ratio of the duct's own resonance. [1]
+    box_l : float
+        Air box between filter and air-mass sensor. [l]
     duct_drop : float
-        Pressure lost in filter and duct at rated flow, over ambient. [1]
+        Pressure lost in filter and duct at rated flow, half in each, over ambient. [1]
     volumetric_efficiency, efficiency_fall, efficiency_rpm : float
         Best value [1], fall per squared relative distance from its speed [1], that speed [1/min].
     temperature_exponent : float
@@ -74,7 +76,8 @@ class Engine:
     cylinders: float = 4.0
     turbo: float = 0.0
     manifold_l: float = 3.2
-    duct_l: float = 5.0
+    duct_l: float = 4.0
+    box_l: float = 7.0
     throttle_m2: float = 1.5e-3
     duct_inertance_m: float = 5.0e-3
     duct_damping: float = 0.45

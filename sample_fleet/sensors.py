@@ -2,7 +2,6 @@
 
 import math
 
-import numpy as np
 from numba import njit
 
 from sample_fleet.chance import normal, uniform
@@ -92,6 +91,10 @@ def record_oxygen(r, f, here, ratio, signal, volts, gas, step, run_in, every, ne
         first = oxygen_raw(r, ratio, signal, first)
     last, held, held_until = first, 0.0, -1.0
     rich_loss = 0.12 * f.lambda_offset * here if r.narrowband > 0.5 else 0.0
+    shift = 0.0  # offset of a wideband sensor: in signal, as large as 0.06 in lambda near one
+    if r.narrowband < 0.5:
+        off = 0.06 * f.lambda_offset * f.offset_sign * here
+        shift = oxygen_raw(r, ratio, signal, 1.0) - oxygen_raw(r, ratio, signal, 1.0 / (1.0 - off))
     rich_is_up = signal[1] < signal[0] or r.narrowband > 0.5
     for i in range(gas.size):
         if in_signal:
@@ -108,6 +111,7 @@ def record_oxygen(r, f, here, ratio, signal, volts, gas, step, run_in, every, ne
             break
         t = j / rate
         raw = last if in_signal else oxygen_raw(r, ratio, signal, last)
+        raw += shift
         if rich_loss > 0.0:
             raw -= rich_loss * min(max((raw - 0.3) / 0.4, 0.0), 1.0)
         if r.coolant_c < 42.0:  # not yet active: the bias of the input stage

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform, make_waveform
 from sample_fleet.engine import EVENTS, FUEL, PLATE, RPM, RUN_IN_S, SAID, SPEED, TRACES, run_engine
-from sample_fleet.parameters import Driver, Faults, Recorder, Surroundings, Vehicle, pack, pack_faults
+from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle, pack, pack_faults
 from sample_fleet.sensors import interference, record_air, record_oxygen
 from sample_fleet.steady import on_bank
 from sample_fleet.truth import TRUTH_FIELDS, landmarks
@@ -38,6 +38,9 @@ class Recording:
     def samples(self) -> int:
         """Samples per channel."""
         return round(self.rate_hz * self.length_s)
+
+
+_RECORDING, _SURROUNDINGS, _DRIVER, _RECORDER = Recording(), Surroundings(), Driver(), Recorder()
 
 
 @dataclass(frozen=True)
@@ -148,12 +151,12 @@ def simulate(
     vehicles: Sequence[Vehicle],
     rng: np.random.Generator,
     *,
-    recording: Recording = Recording(),  # noqa: B008  frozen
-    surroundings: Surroundings | Sequence[Surroundings] = Surroundings(),  # noqa: B008
-    drivers: Driver | Sequence[Driver] = Driver(),  # noqa: B008
-    faults: Faults | Sequence[Faults] = Faults(),  # noqa: B008
+    recording: Recording = _RECORDING,
+    surroundings: Surroundings | Sequence[Surroundings] = _SURROUNDINGS,
+    drivers: Driver | Sequence[Driver] = _DRIVER,
+    faults: Faults | Sequence[Faults] = HEALTHY,
     learned: Faults | Sequence[Faults] | None = None,
-    recorders: Recorder | Sequence[Recorder] = Recorder(),  # noqa: B008
+    recorders: Recorder | Sequence[Recorder] = _RECORDER,
     clean: bool = False,
 ) -> Batch:
     """Simulate one capture per vehicle.

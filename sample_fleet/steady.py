@@ -64,12 +64,17 @@ def on_bank(r, f, bank: int) -> float:
 
 
 @njit(cache=True, nogil=True)
-def indicated(r, f, bank: int, richness: float, flow: float) -> float:
-    """1/lambda the sensor is led to believe: air drawn in by an exhaust leak, and its own offset."""
-    here = on_bank(r, f, bank)
-    richness /= 1.0 + 0.06 * f.exhaust_leak * here * min(r.idle_flow_g_s * 1e-3 / max(flow, 1e-6), 2.0)
+def thinned(r, f, bank: int, richness: float, flow: float) -> float:
+    """1/lambda at the sensor's tip: an exhaust leak draws in air, the more the lower the flow."""
+    share = 0.06 * f.exhaust_leak * on_bank(r, f, bank) * min(r.idle_flow_g_s * 1e-3 / max(flow, 1e-6), 2.0)
+    return richness / (1.0 + share)
+
+
+@njit(cache=True, nogil=True)
+def indicated(r, f, bank: int, richness: float) -> float:
+    """1/lambda the control unit takes from the sensor near lambda 1: its offset moves what is held."""
     size = 0.015 if r.narrowband > 0.5 else 0.06
-    return 1.0 / (1.0 / max(richness, 1e-3) + size * f.lambda_offset * f.offset_sign * here)
+    return 1.0 / (1.0 / max(richness, 1e-3) + size * f.lambda_offset * f.offset_sign * on_bank(r, f, bank))
 
 
 @njit(cache=True, nogil=True)
@@ -87,7 +92,8 @@ def needed_trim(r, f, bank: int, total: float, said: float, sag: float) -> float
     low, high = -0.9, 4.0
     for _ in range(40):
         middle = 0.5 * (low + high)
-        if indicated(r, f, bank, open_loop_richness(r, f, bank, total, said, middle, sag), total) < 1.0:
+        tip = thinned(r, f, bank, open_loop_richness(r, f, bank, total, said, middle, sag), total)
+        if indicated(r, f, bank, tip) < 1.0:
             low = middle
         else:
             high = middle

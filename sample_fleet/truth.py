@@ -74,7 +74,7 @@ def landmarks(r, f, traces, events, rate, out):
     out[:] = np.nan
     samples = traces.shape[1]
     flow, said, speed, plate = traces[FLOW_IN], traces[SAID], traces[SPEED], traces[PLATE]
-    down = min(max(int(math.ceil(r.pedal_at_s * rate)), 0), samples) if r.snaps >= 1.0 else samples
+    down = min(max(math.ceil(r.pedal_at_s * rate), 0), samples) if r.snaps >= 1.0 else samples
     up = min(int((r.pedal_at_s + r.hold_s) * rate), samples) if r.snaps >= 1.0 else samples
     out[_TRIM_IDLE], out[_TRIM_2500] = 100.0 * events[TRIM_IDLE], 100.0 * events[TRIM_2500]
     out[_MISFIRES], out[_DIPS] = events[MISFIRES], events[DIPS]

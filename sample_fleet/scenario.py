@@ -1,0 +1,511 @@
+"""The life of a fleet: depots and their weather, vans, visits, faults that start, grow, come and go, and repairs."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time, timedelta, timezone
+from typing import Any, Literal
+
+import numpy as np
+
+from data_contracts.causes import CAUSES
+from data_contracts.limits import VISIT_GAP_HOURS
+from sample_fleet.families import built_in_families, family_table, individual
+from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle
+from sample_fleet.simulate import Recording
+
+Profile = Literal["ramp", "step", "intermittent"]
+LONG, SHORT = Recording(1000.0, 9.0), Recording(2000.0, 2.0)
+LOCAL_TIME = timezone(timedelta(hours=1))
+FUELS = {"E0": 14.6, "E5": 14.35, "E10": 14.1}
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """What to plan.
+
+    Attributes
+    ----------
+    vans, weeks, repeats, depots : int
+        Size of the fleet, length, snaps per visit, places (at most 5).
+    start : date
+        A Monday.
+    fault_share : float
+        Share of vans that get a fault. [1]
+    causes : tuple of str
+        Codes faults are dealt from, in turn.
+    profiles : tuple of str
+        Profiles they are drawn from; causes that come and go by nature prefer "intermittent".
+    severity : tuple of float
+        Range of the severity at the end. [1]
+    onset_weeks : tuple of float
+        Range of the onset, as a share of the length. [1]
+    repair_share, repair_failure : float
+        Share of faults repaired before the end; share of repairs that do not mend. [1]
+    spoiled : float
+        Share of captures the technician spoils. [1]
+    cold_visits, missing, trims : float
+        Share of visits on a cold engine; of each condition not written down; of visits with trims. [1]
+    long_share : float
+        Share of 9 s recordings; the rest are 2 s. [1]
+    needles_per_s : float
+        Ignition interference on the leads. [1/s]
+    weather, scatter, recorder_errors : float
+        Scale of weather, of differences between vans, of errors of the instruments; 1 is usual. [1]
+    recorder_drift_v_week : float
+        Drift of the first depot's first instrument. [V per week]
+    wrong_polarity : tuple of str
+        Families whose register entry has the lambda polarity the wrong way round.
+    families : mapping of str to Vehicle, optional
+        Calibrated blueprints; default: the built-in ones.
+    tables : mapping of str to dict, optional
+        Their entries in families.toml; default: made from the blueprints, slightly imperfect.
+    """
+
+    vans: int = 60
+    weeks: int = 26
+    repeats: int = 3
+    depots: int = 5
+    start: date = date(2026, 1, 5)
+    fault_share: float = 0.28
+    causes: tuple[str, ...] = tuple(CAUSES)
+    profiles: tuple[Profile, ...] = ("ramp", "ramp", "ramp", "step", "intermittent")
+    severity: tuple[float, float] = (0.6, 1.0)
+    onset_weeks: tuple[float, float] = (0.15, 0.65)
+    repair_share: float = 0.3
+    repair_failure: float = 0.1
+    spoiled: float = 0.06
+    cold_visits: float = 0.015
+    missing: float = 0.06
+    trims: float = 0.85
+    long_share: float = 0.65
+    needles_per_s: float = 0.25
+    weather: float = 1.0
+    scatter: float = 1.0
+    recorder_errors: float = 1.0
+    recorder_drift_v_week: float = 0.0
+    wrong_polarity: tuple[str, ...] = ()
+    families: Mapping[str, Vehicle] | None = None
+    tables: Mapping[str, dict[str, Any]] | None = None
+
+
+@dataclass(frozen=True)
+class FaultPlan:
+    """A fault of one van: cause, end severity, when and how it comes, when it is repaired and whether that mends it."""
+
+    cause: str
+    severity: float
+    onset: datetime
+    profile: Profile
+    ramp_days: float
+    active_share: float
+    details: Faults
+    repaired: datetime | None = None
+    mended: bool = True
+
+    def level(self, moment: datetime) -> float:
+        """Severity at a moment, of an intermittent fault while it is active. [1]"""
+        if moment < self.onset or (self.repaired is not None and self.mended and moment >= self.repaired):
+            return 0.0
+        if self.profile == "step":
+            return self.severity
+        return self.severity * min((moment - self.onset) / timedelta(days=self.ramp_days), 1.0)
+
+    def learned(self, moment: datetime) -> float:
+        """Severity the long trims have settled on: the mean of the last days of driving. [1]"""
+        days = [self.level(moment - timedelta(days=back)) for back in (0.5, 2.0, 4.0, 6.0)]
+        share = self.active_share if self.profile == "intermittent" else 1.0
+        return share * float(np.mean(days))
+
+    def faults(self, severity: float) -> Faults:
+        """The generator's faults at a severity."""
+        return replace(self.details, **{self.cause: severity})
+
+
+@dataclass(frozen=True)
+class Depot:
+    """A place with its weather per day of the scenario and its instruments."""
+
+    name: str
+    altitude_m: float
+    air_c: np.ndarray
+    barometer_kpa: np.ndarray
+    humidity_pct: np.ndarray
+    instruments: tuple[str, ...]
+    offsets_v: tuple[float, ...]
+    gains: tuple[float, ...]
+    notes_humidity: bool
+
+
+@dataclass(frozen=True)
+class Van:
+    """One van of the fleet."""
+
+    van_id: str
+    family: str
+    depot: int
+    vehicle: Vehicle
+    in_service_on: date
+    warranty_until: date
+    odometer_km: float
+    km_per_week: float
+    every_weeks: int
+    phase: int
+    fuel: str
+    fault: FaultPlan | None
+
+
+@dataclass(frozen=True)
+class Repair:
+    """A row of repairs.csv."""
+
+    van_id: str
+    done_at: datetime
+    work: str
+    parts: str
+
+
+@dataclass(frozen=True)
+class CapturePlan:
+    """One capture before it is simulated: who, when, under what, and what is written down."""
+
+    van: int
+    visit: str
+    repeat: int
+    captured_at: datetime
+    recording: Recording
+    surroundings: Surroundings
+    driver: Driver
+    recorder: Recorder
+    instrument: str
+    faults: Faults
+    learned: Faults
+    severity: float
+    spoiled: str
+    manifest: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """A planned fleet; captures are sorted by time."""
+
+    scenario: Scenario
+    depots: tuple[Depot, ...]
+    vans: tuple[Van, ...]
+    repairs: tuple[Repair, ...]
+    captures: tuple[CapturePlan, ...]
+    blueprints: Mapping[str, Vehicle]
+    tables: Mapping[str, dict[str, Any]]
+
+
+_PLACES = (("north", 45.0), ("harbour", 4.0), ("hill", 640.0), ("mill", 180.0), ("south", 95.0))
+_WORK = {
+    "airflow_under_reading": ("air-mass sensor replaced", "air-mass sensor"),
+    "airflow_over_reading": ("air-mass sensor replaced", "air-mass sensor"),
+    "intake_restricted": ("air filter replaced, duct freed", "air filter"),
+    "throttle_not_full": ("throttle body replaced and adapted", "throttle body"),
+    "unmetered_air": ("inlet hose and gaskets replaced", "inlet hose"),
+    "charge_air_leak": ("charge-air hose replaced", "charge-air hose"),
+    "recirculation_valve": ("recirculation valve replaced", "recirculation valve"),
+    "fuel_delivery_weak": ("fuel pump and filter replaced", "fuel pump"),
+    "injector_restricted": ("injectors replaced", "injector set"),
+    "injector_leaking": ("injectors replaced", "injector set"),
+    "fuel_aeration": ("fuel suction line and pump sealed", "suction line"),
+    "ignition_weak": ("plugs and coils replaced", "plugs, coils"),
+    "lambda_slow": ("lambda sensor replaced", "lambda sensor"),
+    "lambda_slow_one_way": ("lambda sensor replaced", "lambda sensor"),
+    "lambda_offset": ("lambda sensor replaced", "lambda sensor"),
+    "exhaust_leak": ("manifold gasket replaced", "gasket"),
+    "exhaust_restricted": ("catalyst replaced", "catalyst"),
+}
+
+
+def plan_fleet(scenario: Scenario, rng: np.random.Generator) -> Fleet:
+    """Plan a fleet's weeks; nothing is simulated yet.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What to plan.
+    rng : numpy.random.Generator
+        Source of everything.
+
+    Returns
+    -------
+    Fleet
+    """
+    blueprints = dict(scenario.families or built_in_families())
+    tables = dict(scenario.tables or {name: family_table(vehicle, rng) for name, vehicle in blueprints.items()})
+    for name in scenario.wrong_polarity:
+        tables[name] = _turn_polarity(tables[name])
+    depots = _plan_depots(scenario, rng)
+    faults = _deal_faults(scenario, blueprints, rng)
+    vans, repairs = _plan_vans(scenario, blueprints, faults, rng)
+    captures: list[CapturePlan] = []
+    for number, van in enumerate(vans):
+        for week in range(scenario.weeks):
+            if (week + van.phase) % van.every_weeks == 0 and rng.random() > 0.04:
+                captures += _plan_visit(scenario, depots[van.depot], number, van, week, rng)
+    captures.sort(key=lambda plan: (plan.captured_at, plan.van, plan.repeat))
+    return Fleet(scenario, depots, vans, repairs, tuple(captures), blueprints, tables)
+
+
+def _turn_polarity(table: dict[str, Any]) -> dict[str, Any]:
+    oxygen = dict(table["lambda_sensor"])
+    if "polarity" in oxygen:
+        oxygen["polarity"] = "rich_high" if oxygen["polarity"] == "rich_low" else "rich_low"
+    if "characteristic_lambda" in oxygen:
+        oxygen["characteristic_lambda"] = oxygen["characteristic_lambda"][::-1]
+    return table | {"lambda_sensor": oxygen}
+
+
+def _wander(days: int, rng: np.random.Generator, memory: float) -> np.ndarray:
+    """Unit-variance day-to-day weather with a memory."""
+    shocks = rng.normal(size=days) * np.sqrt(1.0 - memory**2)
+    out = np.empty(days)
+    level = rng.normal()
+    for day in range(days):
+        level = memory * level + shocks[day]
+        out[day] = level
+    return out
+
+
+def _plan_depots(scenario: Scenario, rng: np.random.Generator) -> tuple[Depot, ...]:
+    days = 7 * scenario.weeks + 7
+    region_p, region_t = _wander(days, rng, 0.75), _wander(days, rng, 0.7)
+    day_of_year = np.arange(days) + scenario.start.timetuple().tm_yday
+    season = -np.cos(2.0 * np.pi * (day_of_year - 20) / 365.25)
+    depots = []
+    for number, (name, altitude) in enumerate(_PLACES[: scenario.depots]):
+        sea_level = 101.4 + scenario.weather * (0.85 * region_p + 0.25 * _wander(days, rng, 0.6))
+        air = 10.5 - 0.0065 * altitude + scenario.weather * (
+            8.5 * season + 3.0 * region_t + 1.2 * _wander(days, rng, 0.5)
+        )  # fmt: skip
+        barometer = sea_level * (1.0 - 2.25577e-5 * altitude) ** 5.25588  # ISO 2533 barometric formula
+        humidity = np.clip(72.0 - 8.0 * season + 10.0 * _wander(days, rng, 0.5), 25.0, 100.0)
+        size = scenario.recorder_errors
+        depots.append(
+            Depot(
+                name,
+                altitude,
+                air,
+                barometer,
+                humidity,
+                (f"R{number + 1}01", f"R{number + 1}02"),
+                tuple(size * 0.004 * rng.normal(size=2)),
+                tuple(1.0 + size * 0.0007 * rng.normal(size=2)),
+                bool(rng.random() < 0.6),
+            )
+        )
+    return tuple(depots)
+
+
+def _deal_faults(
+    scenario: Scenario, blueprints: Mapping[str, Vehicle], rng: np.random.Generator
+) -> dict[int, FaultPlan]:
+    """Deal causes in turn to vans drawn at random; turbo-only causes to turbo vans."""
+    names = list(blueprints)
+    count = round(scenario.fault_share * scenario.vans)
+    order = list(rng.permutation(scenario.vans))
+    dealt: dict[int, FaultPlan] = {}
+    causes = list(rng.permutation(list(scenario.causes)))
+    begin = datetime.combine(scenario.start, time(), LOCAL_TIME)
+    length = timedelta(weeks=scenario.weeks)
+    turn = 0
+    while len(dealt) < count and order and turn < 10 * count:
+        cause = str(causes[turn % len(causes)])
+        turn += 1
+        fitting = [
+            van for van in order
+            if not CAUSES[cause].turbo_only or blueprints[names[van % len(names)]].engine.turbo > 0.5
+        ]  # fmt: skip
+        if not fitting:
+            continue
+        van = fitting[0]
+        order.remove(van)
+        vehicle = blueprints[names[van % len(names)]]
+        profile = scenario.profiles[int(rng.integers(len(scenario.profiles)))]
+        if cause in ("fuel_aeration", "ignition_weak") and "intermittent" in scenario.profiles and rng.random() < 0.6:
+            profile = "intermittent"
+        onset = begin + length * rng.uniform(*scenario.onset_weeks)
+        end = begin + length
+        repaired = None
+        if rng.random() < scenario.repair_share and (end - onset).days > 56:
+            repaired = _working_hour(onset + (end - onset) * rng.uniform(0.55, 0.85), rng)
+        dealt[van] = FaultPlan(
+            cause,
+            float(rng.uniform(*scenario.severity)),
+            onset,
+            profile,
+            float(rng.uniform(35.0, 90.0)),
+            float(rng.uniform(0.4, 0.8)) if profile == "intermittent" else 1.0,
+            replace(
+                HEALTHY,
+                fault_bank=float(rng.integers(1, 1 + int(vehicle.engine.banks))),
+                fault_cylinder=float(rng.integers(int(vehicle.engine.cylinders))),
+                slow_edge=float(rng.choice([-1.0, 1.0])),
+                offset_sign=float(rng.choice([-1.0, 1.0])),
+                flutter=float(rng.choice([0.0, 0.8])),
+            ),
+            repaired,
+            bool(rng.random() >= scenario.repair_failure),
+        )
+    return dealt
+
+
+def _working_hour(moment: datetime, rng: np.random.Generator) -> datetime:
+    day = moment.date() - timedelta(days=max(moment.weekday() - 4, 0))
+    return datetime.combine(day, time(18, int(rng.integers(0, 59))), LOCAL_TIME)
+
+
+def _plan_vans(
+    scenario: Scenario, blueprints: Mapping[str, Vehicle], faults: Mapping[int, FaultPlan], rng: np.random.Generator
+) -> tuple[tuple[Van, ...], tuple[Repair, ...]]:
+    names = list(blueprints)
+    vans, repairs = [], []
+    for number in range(scenario.vans):
+        family = names[number % len(names)]
+        age = timedelta(days=float(rng.uniform(200, 2200)))
+        van = Van(
+            f"V{number + 1:03d}",
+            family,
+            int(rng.integers(scenario.depots)),
+            individual(blueprints[family], rng, scenario.scatter),
+            scenario.start - age,
+            scenario.start - age + timedelta(days=3 * 365),
+            round(age.days * rng.uniform(45, 110), -1),
+            float(rng.uniform(250, 700)),
+            int(rng.choice([1, 2])),
+            int(rng.integers(2)),
+            str(rng.choice(["E5", "E10"], p=[0.4, 0.6])),
+            faults.get(number),
+        )
+        vans.append(van)
+        if van.fault is not None and van.fault.repaired is not None:
+            repairs.append(Repair(van.van_id, van.fault.repaired, *_WORK[van.fault.cause]))
+        elif rng.random() < 0.05:
+            later = datetime.combine(scenario.start, time(), LOCAL_TIME) + timedelta(
+                days=float(rng.uniform(20, 7 * scenario.weeks))
+            )
+            repairs.append(Repair(van.van_id, _working_hour(later, rng), "brake pads replaced", "brake pads"))
+    return tuple(vans), tuple(sorted(repairs, key=lambda repair: (repair.done_at, repair.van_id)))
+
+
+def _plan_visit(
+    scenario: Scenario, depot: Depot, number: int, van: Van, week: int, rng: np.random.Generator
+) -> list[CapturePlan]:
+    day = 7 * week + int(rng.integers(0, 5))
+    first = datetime.combine(
+        scenario.start + timedelta(days=day), time(int(rng.integers(6, 17)), int(rng.integers(60))), LOCAL_TIME
+    )
+    visit = f"{van.van_id}-{first:%Y%m%d}"
+    cold = rng.random() < scenario.cold_visits
+    outside = float(depot.air_c[day]) + 2.0 * np.sin(np.pi * (first.hour - 9) / 12.0)
+    around = Surroundings(
+        barometer_kpa=float(depot.barometer_kpa[day] + 0.05 * rng.normal()),
+        intake_air_c=float(outside + (rng.uniform(1, 4) if cold else rng.uniform(5, 16))),
+        humidity_pct=float(np.clip(depot.humidity_pct[day] * np.exp(-0.03 * 10), 10, 100)),
+        coolant_c=float(rng.uniform(36, 64) if cold else np.clip(rng.normal(89, 3), 78, 104)),
+        stoichiometry=FUELS[van.fuel],
+        battery_v=float(rng.normal(14.1, 0.12)),
+    )
+    recording = LONG if rng.random() < scenario.long_share else SHORT
+    instrument = int(rng.integers(2))
+    drift = scenario.recorder_drift_v_week * week if depot.name == _PLACES[0][0] and instrument == 0 else 0.0
+    manifest = _written_down(scenario, depot, van, around, week, cold, rng)
+    day_vehicle_noise = rng.normal()
+    plans = []
+    for repeat in range(scenario.repeats):
+        at = first + timedelta(seconds=float(repeat * rng.uniform(50, 110)))
+        assert (at - first).total_seconds() < VISIT_GAP_HOURS * 3600
+        severity = settled = 0.0
+        now, learned = HEALTHY, HEALTHY
+        if van.fault is not None:
+            severity, settled = van.fault.level(at), van.fault.learned(at)
+            if van.fault.profile == "intermittent" and rng.random() > van.fault.active_share:
+                severity = 0.0
+            now, learned = van.fault.faults(severity), van.fault.faults(settled)
+        driver, spoiled, now = _foot(scenario, recording, now, rng)
+        plans.append(
+            CapturePlan(
+                number,
+                visit,
+                repeat + 1,
+                at,
+                recording,
+                replace(around, intake_air_c=around.intake_air_c + 0.4 * repeat + 0.1 * day_vehicle_noise),
+                driver,
+                Recorder(
+                    depot.offsets_v[instrument] + drift,
+                    depot.gains[instrument],
+                    scenario.needles_per_s * float(rng.exponential()),
+                    float(rng.uniform(0.3, 1.6)),
+                    float(0.004 * rng.exponential()) if rng.random() < 0.1 else 0.0,
+                ),
+                depot.instruments[instrument],
+                now,
+                learned,
+                severity,
+                "cold" if cold else spoiled,
+                manifest,
+            )
+        )
+    return plans
+
+
+def _foot(
+    scenario: Scenario, recording: Recording, faults: Faults, rng: np.random.Generator
+) -> tuple[Driver, str, Faults]:
+    """One press of the pedal, and how the technician spoiled it, if so."""
+    long = recording.length_s > 4.0
+    at = float(rng.uniform(2.4, 3.3)) if long else float(0.3 * recording.length_s - 0.06 + rng.uniform(-0.03, 0.05))
+    driver = Driver(
+        pedal_at_s=at,
+        pedal_rise_s=float(rng.uniform(0.05, 0.13)),
+        hold_s=float(rng.uniform(1.0, 1.5)) if long else float(rng.uniform(0.95, 1.2)),
+        pedal_fall_s=float(rng.uniform(0.05, 0.14)),
+    )
+    if rng.random() >= scenario.spoiled:
+        return driver, "", faults
+    kind = str(rng.choice(["half_pedal", "short_hold", "early_trigger", "slow_pedal", "late_trigger", "no_snap"]))
+    if kind == "half_pedal":
+        driver = replace(driver, pedal=float(rng.uniform(0.35, 0.6)))
+    elif kind == "short_hold":
+        driver = replace(driver, hold_s=float(rng.uniform(0.18, 0.38)))
+    elif kind == "early_trigger":
+        driver = replace(driver, pedal_at_s=recording.length_s - float(rng.uniform(0.1, 0.35)))
+    elif kind == "slow_pedal":
+        driver = replace(driver, pedal_rise_s=float(rng.uniform(0.5, 0.9)))
+    elif kind == "late_trigger":
+        driver = replace(driver, pedal_at_s=float(rng.uniform(-0.02, 0.06)))
+    else:
+        driver = replace(driver, snaps=0.0)
+    return driver, kind, faults
+
+
+def _written_down(
+    scenario: Scenario, depot: Depot, van: Van, around: Surroundings, week: int, cold: bool, rng: np.random.Generator
+) -> dict[str, Any]:
+    """What the technician notes; trims are filled in from the simulation, None is left empty."""
+
+    def noted(value: Any, share: float = scenario.missing) -> Any:
+        return None if rng.random() < share else value
+
+    return {
+        "odometer_km": noted(round(van.odometer_km + van.km_per_week * week), 0.03),
+        "coolant_c": noted(round(around.coolant_c + 0.5 * rng.normal())),
+        "intake_air_c": noted(round(around.intake_air_c + 0.8 * rng.normal(), 1)),
+        "barometer_kpa": noted(round(around.barometer_kpa + 0.06 * rng.normal(), 2)),
+        "humidity_pct": noted(round(around.humidity_pct + 3.0 * rng.normal())) if depot.notes_humidity else None,
+        "altitude_m": noted(depot.altitude_m),
+        "closed_loop": noted("false" if cold else "true"),
+        "fuel": noted(van.fuel, 0.15),
+        "ecu_software": "A1",
+        "note": "",
+        "trims": bool(rng.random() < scenario.trims and not cold),
+        "trim_error": (float(0.5 * rng.normal()), float(0.5 * rng.normal())),
+    }
+
+
+def select(captures: Sequence[CapturePlan], van: int) -> list[CapturePlan]:
+    """The captures of one van, in time."""
+    return [plan for plan in captures if plan.van == van]
