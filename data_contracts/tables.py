@@ -279,6 +279,28 @@ WORK_ORDERS = Table(
     published=True,
 )
 
+ORDER_EVENTS = Table(
+    "order_events",
+    "one change of an order: append-only, so that a replay gives every order's state",
+    ("event_id",),
+    (
+        Column("event_id", "text", "hash of everything it says", True),
+        Column("order_id", "text", "order", True),
+        Column("state", "text", "state the order goes to", True),
+        Column("at", "moment", "when", True),
+        Column("person", "text", "who", True),
+        Column("reason", "text", "why"),
+        Column("until", "day", "postponed until"),
+        Column("found", "text", "cause that was found, or none"),
+        Column("parts", "text", "parts used"),
+        Column("hours", "number", "hours it took [h]"),
+        Column("cost", "number", "cost of the parts [currency of the workspace]"),
+        Column("note", "text", "free text"),
+        Column("refused", "text", "why it changes nothing; null where it counts"),
+    ),
+    published=True,
+)
+
 QUARANTINE = Table(
     "quarantine",
     "one refused item",

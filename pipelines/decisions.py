@@ -1,0 +1,225 @@
+"""Decisions on orders: an append-only inbox that never waits for a run, and the events made of it.
+
+A decision is one file under decisions/, written whole before anything else happens; the next run, or a
+writer that waits a moment, takes it into the table of order events and moves the file to decisions/taken/.
+The same decision told twice is one event.
+"""
+
+import json
+import os
+import time
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from data_contracts.errors import InputError, WorkspaceBusyError
+from data_contracts.tables import ORDER_EVENTS, polars_schema
+from models.order_life import OrderEvent, OrderStatus, check_event, replay
+from pipelines.warehouse import Warehouse
+from pipelines.workspace import Workspace
+
+TAKEN = "taken"
+_SUFFIX = ".json"
+
+
+def record(workspace: Workspace, event: OrderEvent) -> Path:
+    """Write a decision down; it is safe once this returns.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Whose inbox of decisions.
+    event : OrderEvent
+        The decision.
+
+    Returns
+    -------
+    Path
+        Its file.
+    """
+    path = workspace.decisions / f"{event.event_id}{_SUFFIX}"
+    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    with fresh.open("w", encoding="utf-8") as file:
+        json.dump(asdict(event), file, default=str, ensure_ascii=False)
+        file.flush()
+        os.fsync(file.fileno())
+    fresh.replace(path)
+    return path
+
+
+def pending(workspace: Workspace) -> list[OrderEvent]:
+    """Decisions written down and not yet taken in.
+
+    Parameters
+    ----------
+    workspace : Workspace
+
+    Returns
+    -------
+    list of OrderEvent
+        Oldest first; a file that is no decision is left out (see `vansnap check`).
+    """
+    return [event for _, event in _waiting(workspace) if event is not None]
+
+
+def unreadable(workspace: Workspace) -> list[str]:
+    """Names of files among the decisions that can't be read."""
+    return [path.name for path, event in _waiting(workspace) if event is None]
+
+
+def check_decision(event: OrderEvent, orders: Iterable[str], events: Iterable[OrderEvent]) -> None:
+    """Whether a decision fits where its order stands.
+
+    Parameters
+    ----------
+    event : OrderEvent
+        The decision.
+    orders : iterable of str
+        Orders there are.
+    events : iterable of OrderEvent
+        All events so far, those waiting included.
+
+    Raises
+    ------
+    InputError
+        If the order is unknown or can't go there.
+    """
+    known = set(orders)
+    if event.order_id not in known:
+        close = sorted(order for order in known if order.startswith(event.order_id[:4]))[:3]
+        hint = f"did you mean {', '.join(close)}" if close else "`vansnap orders` lists them"
+        raise InputError(f"order {event.order_id} is not known: {hint}")
+    status, _ = replay(events)
+    check_event(status.get(event.order_id, OrderStatus()), event)
+
+
+def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
+    """Move waiting decisions into the warehouse, and bring every order's state up to date.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+
+    Returns
+    -------
+    int
+        Decisions taken in.
+    """
+    waiting = [(path, event) for path, event in _waiting(workspace) if event is not None]
+    events = {event.event_id: event for event in (*stored_events(warehouse), *(event for _, event in waiting))}
+    status, refused = replay(events.values())
+    why = {one.event.event_id: one.why for one in refused}
+    rows = [asdict(event) | {"event_id": name, "refused": why.get(name)} for name, event in events.items()]
+    states = pl.DataFrame(
+        {"order_id": list(status), "state": [one.state for one in status.values()]},
+        schema={"order_id": pl.String, "state": pl.String},
+    )
+    with warehouse.transaction():
+        warehouse.replace("order_events", pl.DataFrame(rows, schema=polars_schema(ORDER_EVENTS)))
+        with warehouse.rows("_states", states):
+            warehouse.execute(
+                "UPDATE work_orders SET state = s.state FROM _states s "
+                "WHERE work_orders.order_id = s.order_id AND work_orders.state <> s.state"
+            )
+    taken = workspace.decisions / TAKEN
+    taken.mkdir(exist_ok=True)
+    for path, _ in waiting:
+        path.replace(taken / path.name)
+    return len(waiting)
+
+
+def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
+    """Take waiting decisions in at once and publish them, if no run holds the workspace for long.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    wait_s : float
+        How long to wait for a run that is in progress. [s]
+
+    Returns
+    -------
+    bool
+        False when a run was in progress all the time: it, or the next one, takes them in.
+    """
+    from pipelines.publish import publish, published_run
+
+    end = time.monotonic() + wait_s
+    while True:
+        try:
+            with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+                take_in_decisions(workspace, warehouse)
+                run = published_run(workspace.published_path)
+                if run is not None:
+                    publish(warehouse, workspace.published_path, week=run[0])
+                return True
+        except WorkspaceBusyError:
+            if time.monotonic() > end:
+                return False
+            time.sleep(0.2)
+
+
+def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
+    """All events in the warehouse, oldest first."""
+    rows = warehouse.query("SELECT * FROM order_events ORDER BY at, event_id")
+    return [event_from(row) for row in rows.iter_rows(named=True)]
+
+
+def event_from(row: Mapping[str, Any]) -> OrderEvent:
+    """An event from a row of order_events or from a decision file.
+
+    Parameters
+    ----------
+    row : mapping
+        Columns of `order_events`; moments and days as such or in ISO 8601.
+
+    Returns
+    -------
+    OrderEvent
+
+    Raises
+    ------
+    InputError
+        If a value is missing or of the wrong kind.
+    """
+    try:
+        at, until = row["at"], row.get("until")
+        return OrderEvent(
+            order_id=str(row["order_id"]),
+            state=str(row["state"]),
+            at=at if isinstance(at, datetime) else datetime.fromisoformat(str(at)),
+            person=str(row["person"]),
+            reason=str(row.get("reason") or ""),
+            until=until if until is None or isinstance(until, date) else date.fromisoformat(str(until)),
+            found=str(row.get("found") or ""),
+            parts=str(row.get("parts") or ""),
+            hours=_amount(row.get("hours")),
+            cost=_amount(row.get("cost")),
+            note=str(row.get("note") or ""),
+        )
+    except (KeyError, ValueError, TypeError) as error:
+        raise InputError(f"decision {dict(row)!r:.120} can't be read ({error}): write it again") from error
+
+
+def _amount(value: object) -> float | None:
+    return None if value is None or value == "" else float(str(value))
+
+
+def _waiting(workspace: Workspace) -> list[tuple[Path, OrderEvent | None]]:
+    found: list[tuple[Path, OrderEvent | None]] = []
+    for path in sorted(workspace.decisions.glob(f"*{_SUFFIX}")):
+        if path.name.startswith("."):
+            continue
+        try:
+            found.append((path, event_from(json.loads(path.read_text(encoding="utf-8")))))
+        except FileNotFoundError:
+            continue  # another writer took it in just now
+        except (InputError, OSError, UnicodeDecodeError, json.JSONDecodeError):
+            found.append((path, None))
+    return sorted(found, key=lambda item: (item[1].at.isoformat() if item[1] else "", item[0].name))
