@@ -1,0 +1,280 @@
+"""Make models/cause_effects.toml: what each cause does to each quantity, estimated from invented fleets.
+
+Run with `python -m tests.studies.causes_fit`. Families are drawn with wide randomisation, but inside the ranges of
+`in_fit`: what lies outside (other displacements and cylinder counts, slow throttles, no trim learning, no delay of the
+fuel cut) is kept for tests/studies/causes.py. Each estimate is a median over engines, with its spread between engines,
+blended with the trade's own table (models/cause_effects_trade.toml) at a fixed weight, so that the table does not
+become a portrait of this one generator.
+"""
+
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from data_contracts.causes import CAUSES, NONE
+from data_contracts.family import Family
+from data_contracts.signals import QUANTITIES
+from models.cause_effects import EffectTable, Movements, Pattern, load_effects, movements
+from models.residuals import Residuals
+from sample_fleet.parameters import Vehicle
+from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, possible, read
+
+FAMILIES, SEED = 110, 20261125
+SEVERITIES = (0.4, 1.0)
+TRADE_WEIGHT = 0.25
+MODELS = Path(__file__).parents[2] / "models"
+
+
+def in_fit(vehicle: Vehicle) -> bool:
+    """Ranges and structure of the families that the table is estimated on."""
+    e, c = vehicle.engine, vehicle.control
+    return (
+        1.1 <= e.displacement_l <= 2.6
+        and e.cylinders <= 4
+        and c.trim_learning > 0.5
+        and c.cut_delay_s > 0.0
+        and c.throttle_rate_s <= 0.14
+    )
+
+
+def main_peak_at_reference(frame: pl.DataFrame) -> pl.DataFrame:
+    """Where all visits of a van share one air, the reference peak moves as the peak itself."""
+    return frame.with_columns(
+        main_peak_reference_g_s=pl.col("main_peak_g_s"), main_peak_reference_g_s_u=pl.col("main_peak_g_s_u")
+    )
+
+
+def plain_residuals(frame: pl.DataFrame, cases: list[Case]) -> Residuals:
+    """Mean of a future against the mean of the healthy past of the same van, without any tracking."""
+    quantities = tuple(name for name in QUANTITIES if name in frame.columns and frame[name].dtype.is_numeric())
+    frame = main_peak_at_reference(frame).filter(pl.col("grade") != "repeat")
+    level = frame.group_by("van_id", "future").agg(
+        *(pl.col(name).mean() for name in quantities),
+        *(pl.col(name).std().alias(name + "_s") for name in quantities),
+        *(pl.col(name).count().alias(name + "_n") for name in quantities),
+    )
+    rows = {(row["van_id"], row["future"]): row for row in level.iter_rows(named=True)}
+    shape = (len(cases), len(quantities))
+    expected, shift, u = (np.full(shape, np.nan) for _ in range(3))
+    for n, case in enumerate(cases):
+        past, now = rows.get((case.van_id, -1)), rows.get((case.van_id, case.future))
+        if past is None or now is None:
+            continue
+        for q, name in enumerate(quantities):
+            if past[name] is None or now[name] is None:
+                continue
+            expected[n, q], shift[n, q] = past[name], now[name] - past[name]
+            scatter = past[name + "_s"] or 0.0
+            u[n, q] = scatter * np.sqrt(1 / past[name + "_n"] + 1 / now[name + "_n"])
+    return Residuals(
+        tuple(f"{case.van_id}/{case.future}" for case in cases), quantities, expected, shift, u,
+        np.ones(shape), np.ones(len(cases), np.int64),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Estimated:
+    """Effect at severity 1 and its spread between engines. [scale of the feature]"""
+
+    effect: float
+    spread: float
+    cases: int
+
+
+def pattern_of(pattern: Pattern, capture: Capture, table: EffectTable) -> bool:
+    """Whether a capture's fault and control unit show this pattern of its cause."""
+    control, faults = capture.vehicle.control, capture.faults
+    carried = control.trim_learning > 0.5 and control.trim_carry >= 0.5
+    name = pattern.name
+    if "not carried" in name and carried:
+        return False
+    if "carried" in name and "not carried" not in name and not carried:
+        return False
+    if pattern.cause == "lambda_slow_one_way":
+        return (faults.slow_edge > 0) == (name == "to rich")
+    if pattern.cause == "lambda_offset":
+        return (faults.offset_sign > 0) == ("reads lean" in name)
+    if pattern.cause == "recirculation_valve":
+        return (faults.flutter > 0) == (name == "flutter")
+    return True
+
+
+def to_severity_one(moved: np.ndarray, severity: np.ndarray, log: bool) -> np.ndarray:
+    """Movements scaled to severity 1, by the law that `effect_at` states."""
+    if log:
+        return np.asarray(np.log(np.maximum(1.0 + np.expm1(moved) / severity, 0.05)))
+    return np.asarray(moved / severity)
+
+
+def robust(values: np.ndarray) -> tuple[float, float]:
+    """Median, and a spread that a tenth of odd engines does not run away with."""
+    centre = float(np.median(values))
+    low, high = np.quantile(values, [0.1, 0.9])
+    return centre, float((high - low) / 2.563)
+
+
+def estimate(
+    table: EffectTable, moved: Movements, cases: list[Case], captures: dict[tuple[str, int], Capture]
+) -> tuple[dict[tuple[str, str], dict[str, Estimated]], dict[str, float]]:
+    """Effects of every pattern on every feature, and the healthy movement of every feature."""
+    first = [c for c, second in enumerate(moved.bank2) if not second]
+    second = {moved.features[c].name: c for c, two in enumerate(moved.bank2) if two}
+    cause = np.array([case.cause for case in cases])
+    severity = np.array([case.severity for case in cases])
+    result: dict[tuple[str, str], dict[str, Estimated]] = {}
+    healthy = {}
+    for c in first:
+        calm = moved.moved[(cause == NONE) & np.isfinite(moved.moved[:, c]), c]
+        healthy[moved.features[c].name] = robust(calm)[1] if calm.size > 10 else np.nan
+    for pattern in table.patterns:
+        mine = np.array(
+            [
+                case.cause == pattern.cause and pattern_of(pattern, captures[case.van_id, case.future], table)
+                for case in cases
+            ]
+        )
+        found = result.setdefault((pattern.cause, pattern.name), {})
+        for c in first:
+            feature = moved.features[c]
+            values = moved.moved[:, c].copy()
+            if pattern.one_bank and feature.name in second:
+                on_second = np.array([captures[case.van_id, case.future].faults.fault_bank > 1 for case in cases])
+                values = np.where(on_second, moved.moved[:, second[feature.name]], values)
+            read = mine & np.isfinite(values)
+            if read.sum() < 12:
+                continue
+            at_one = to_severity_one(values[read], severity[read], feature.scale == "log")
+            effect, spread = robust(at_one)
+            noise = healthy[feature.name] / np.median(severity[read])
+            found[feature.name] = Estimated(
+                effect, float(np.sqrt(max(spread**2 - np.nan_to_num(noise) ** 2, 0.0))), int(read.sum())
+            )
+    return result, healthy
+
+
+def blend(trade: tuple[float, float] | None, fitted: Estimated | None) -> tuple[float, float]:
+    """Effect and spread of the mixture of trade and estimate."""
+    if fitted is None:
+        return trade or (0.0, 0.0)
+    believed = trade or (0.0, 0.0)
+    effect = TRADE_WEIGHT * believed[0] + (1 - TRADE_WEIGHT) * fitted.effect
+    variance = TRADE_WEIGHT * (believed[1] ** 2 + (believed[0] - effect) ** 2) + (1 - TRADE_WEIGHT) * (
+        fitted.spread**2 + (fitted.effect - effect) ** 2
+    )
+    return effect, float(np.sqrt(variance))
+
+
+def write(
+    document: dict[str, Any],
+    table: EffectTable,
+    result: dict[tuple[str, str], dict[str, Estimated]],
+    stray: dict[str, float],
+    provenance: list[str],
+) -> str:
+    """The table as TOML, features first, with its provenance on top."""
+    lines = [f"# {line}" for line in provenance] + [""]
+    for feature in table.features:
+        entry = document["features"][feature.name]
+        lines += [f"[features.{feature.name}]"]
+        for key, value in entry.items():
+            shown = round(stray[feature.name], 4) if key == "stray" and feature.name in stray else value
+            lines.append(f"{key} = {_toml(shown)}")
+        lines.append("")
+    for pattern in table.patterns:
+        found = result.get((pattern.cause, pattern.name), {})
+        effects = {}
+        for feature in table.features:
+            trade = (
+                (pattern.effect[feature.name], pattern.spread[feature.name]) if feature.name in pattern.effect else None
+            )
+            effect, spread = blend(trade, found.get(feature.name))
+            if trade is not None or abs(effect) > feature.floor or spread > 2.0 * feature.floor:
+                effects[feature.name] = [round(effect, 4), round(max(spread, 0.0), 4)]
+        count = max((one.cases for one in found.values()), default=0)
+        lines += [
+            f"[[causes.{pattern.cause}]]  # {count} simulated cases" if count else f"[[causes.{pattern.cause}]]  # trade only",
+            f"pattern = {_toml(pattern.name)}",
+            f"share = {_toml(round(pattern.share, 4))}",
+            f"banks = {_toml('one' if pattern.one_bank else 'both')}",
+            "effects = { " + ", ".join(f"{name} = [{e}, {s}]" for name, (e, s) in effects.items()) + " }",
+            "",
+        ]  # fmt: skip
+    for pair in document["inseparable"]:
+        lines += ["[[inseparable]]", f"causes = {_toml(pair['causes'])}", f"because = {_toml(pair['because'])}", ""]
+    lines += ["[fault_codes]"]
+    lines += [
+        f"{code} = {{ causes = {_toml(entry['causes'])}, raises = {entry['raises']} }}"
+        for code, entry in document["fault_codes"].items()
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def fit_captures(seed: int = SEED, families: int = FAMILIES) -> tuple[list[Capture], list[Case]]:
+    """Captures and cases the table is estimated from."""
+    rng = np.random.default_rng(seed)
+
+    def futures(vehicle: Vehicle, rng: np.random.Generator) -> list[tuple[str, float]]:
+        planned = [(cause, severity) for cause in possible(vehicle) for severity in SEVERITIES]
+        return [*planned, (NONE, 0.0)]
+
+    return cohort(
+        rng, draw_families(rng, families, in_fit), vans=1, futures=futures, healthy_weeks=2, faulty_weeks=1,
+        short_share=0.25, trims_share=1.0, same_air=True,
+    )  # fmt: skip
+
+
+def kinds_of(captures: dict[tuple[str, int], Capture], cases: list[Case]) -> tuple[tuple[str, ...], np.ndarray]:
+    """Lambda-sensor kind of each case's van, and whether its volts fall when rich."""
+    families: list[Family] = [captures[case.van_id, case.future].family for case in cases]
+    kinds = tuple(family.lambda_sensor.kind for family in families)
+    rich_low = [f.lambda_sensor.kind == "narrowband" and f.lambda_sensor.polarity == "rich_low" for f in families]
+    return kinds, np.array(rich_low)
+
+
+def main() -> None:
+    """Simulate, read, estimate, write."""
+    trade = load_effects("cause_effects_trade")
+    document = tomllib.loads((MODELS / "cause_effects_trade.toml").read_text("utf-8"))
+    captures, cases = fit_captures()
+    frame = read(captures, np.random.default_rng(SEED + 1))
+    by_case = {(c.van_id, c.future): c for c in captures}
+    kinds, rich_low = kinds_of(by_case, cases)
+    bare = replace(trade, features=tuple(replace(feature, floor=0.0) for feature in trade.features))
+    moved = movements(plain_residuals(frame, cases), kinds, rich_low, bare)
+    result, _ = estimate(trade, moved, cases, by_case)
+    stray = {}
+    for feature in trade.features:
+        silent = [
+            found[feature.name].spread
+            for pattern in trade.patterns
+            if feature.name not in pattern.effect
+            and feature.name in (found := result.get((pattern.cause, pattern.name), {}))
+            and abs(found[feature.name].effect) <= feature.floor
+        ]
+        if len(silent) >= 4:
+            stray[feature.name] = float(np.clip(np.median(silent), 0.3 * feature.floor, feature.floor))
+    text = write(
+        document, trade, result, stray,
+        [
+            "What each cause does to each quantity. Made by tests/studies/causes_fit.py: do not edit, run it again.",
+            f"{len(cases)} cases of {len(CAUSES)} causes on {FAMILIES} invented families, seed {SEED}, severities {SEVERITIES};",
+            f"medians and spreads over engines, blended with cause_effects_trade.toml at a weight of {TRADE_WEIGHT} for the trade.",
+            "Form and meaning: see the head of cause_effects_trade.toml. Fault codes and pairs are the trade's.",
+        ],
+    )  # fmt: skip
+    (MODELS / "cause_effects.toml").write_text(text, "utf-8")
+    print(f"{len(captures)} captures, {len(cases)} cases: models/cause_effects.toml written")
+
+
+if __name__ == "__main__":
+    main()
