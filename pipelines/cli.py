@@ -177,6 +177,45 @@ def orders(
 
 
 @app.command()
+def decide(
+    order: Annotated[
+        str | None, typer.Argument(metavar="ORDER", help="The order; `vansnap orders` lists them.")
+    ] = None,
+    state: Annotated[
+        str | None,
+        typer.Argument(metavar="STATE", help="accepted, declined, postponed, booked, done, proven or not_proven."),
+    ] = None,
+    home: Home = Path(DEFAULT_HOME),
+    person: Annotated[str | None, typer.Option(help="Who decided; default the user of this machine.")] = None,
+    reason: Annotated[str, typer.Option(help="Why; needed to decline.")] = "",
+    until: Annotated[str | None, typer.Option(metavar="2026-04-30", help="Needed to postpone.")] = None,
+    found: Annotated[str, typer.Option(help="Cause that was found, or none; needed when done.")] = "",
+    parts: Annotated[str, typer.Option(help="Parts used.")] = "",
+    hours: Annotated[float | None, typer.Option(help="Hours it took.")] = None,
+    cost: Annotated[float | None, typer.Option(help="Cost of the parts.")] = None,
+    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    at: Annotated[str | None, typer.Option(metavar="MOMENT", help="When, ISO 8601 with offset; default now.")] = None,
+    source: Annotated[
+        Path | None, typer.Option("--from", metavar="FILE.csv", help="A CSV from the workshop, one decision per row.")
+    ] = None,
+) -> None:
+    """Record a decision or a finding on a work order."""
+    workspace = open_workspace(home)
+    from pipelines.decide_command import decide_from_file, decide_one
+
+    if source is not None:
+        if order is not None:
+            raise InputError("give either ORDER and STATE or --from FILE.csv, not both")
+        _say(decide_from_file(workspace, source, person=person))
+        return
+    if order is None or state is None:
+        raise InputError("name ORDER and STATE, or --from FILE.csv")
+    told = {"order_id": order, "state": state, "at": at, "person": person, "reason": reason, "until": until}
+    told |= {"found": found, "parts": parts, "hours": hours, "cost": cost, "note": note}
+    _say(decide_one(workspace, told))
+
+
+@app.command()
 def check(
     file: Annotated[
         Path | None, typer.Argument(metavar="[FILE.zip]", help="A warranty file; default the workspace.")

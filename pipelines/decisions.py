@@ -10,7 +10,7 @@ import os
 import time
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -189,11 +189,12 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
         If a value is missing or of the wrong kind.
     """
     try:
-        at, until = row["at"], row.get("until")
+        until = row.get("until") or None
+        at = row["at"] if isinstance(row["at"], datetime) else datetime.fromisoformat(str(row["at"]))
         return OrderEvent(
             order_id=str(row["order_id"]),
             state=str(row["state"]),
-            at=at if isinstance(at, datetime) else datetime.fromisoformat(str(at)),
+            at=at if at.utcoffset() is None else at.astimezone(UTC),
             person=str(row["person"]),
             reason=str(row.get("reason") or ""),
             until=until if until is None or isinstance(until, date) else date.fromisoformat(str(until)),

@@ -1,0 +1,107 @@
+"""`vansnap decide`: decisions and findings from the command line or a workshop's CSV."""
+
+import getpass
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from data_contracts.errors import InputError, MissingFileError, VansnapError
+from models.order_life import OrderEvent
+from pipelines.decisions import apply_now, check_decision, event_from, pending, record
+from pipelines.published import open_published
+from pipelines.workspace import Workspace
+
+COLUMNS = ("order_id", "state", "at", "person", "reason", "until", "found", "parts", "hours", "cost", "note")
+_NEEDED = ("order_id", "state")
+
+
+def decide_one(workspace: Workspace, told: Mapping[str, Any]) -> str:
+    """Record one decision.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    told : mapping
+        Columns of `COLUMNS`; what is None is left to its default.
+
+    Returns
+    -------
+    str
+        What happened.
+
+    Raises
+    ------
+    InputError
+        If the order is unknown or can't go there.
+    """
+    event = _event(told, None)
+    orders, events = _known(workspace)
+    check_decision(event, orders, events)
+    record(workspace, event)
+    return f"order {event.order_id} is {event.state}" + _when(workspace)
+
+
+def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) -> str:
+    """Record every decision of a CSV; all of them fit, or none is recorded.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    path : Path
+        CSV with a header row, columns of `COLUMNS`.
+    person : str or None
+        Who, for rows that name nobody.
+
+    Returns
+    -------
+    str
+        What happened.
+
+    Raises
+    ------
+    InputError
+        Naming the first row that does not fit.
+    """
+    if not path.is_file():
+        raise MissingFileError(f"{path} is not there: name a CSV with columns {', '.join(COLUMNS)}")
+    try:
+        table = pl.read_csv(path, infer_schema=False, encoding="utf8")
+    except (pl.exceptions.PolarsError, UnicodeDecodeError) as error:
+        first = str(error).splitlines()[0]
+        raise InputError(f"{path} can't be read ({first}): save it as UTF-8 CSV with commas") from error
+    missing = [name for name in _NEEDED if name not in table.columns]
+    unknown = [name for name in table.columns if name not in COLUMNS]
+    if missing or unknown:
+        fault = f"lacks column {missing[0]}" if missing else f"has column {unknown[0]!r}"
+        raise InputError(f"{path} {fault}: its columns are {', '.join(COLUMNS)}")
+    orders, events = _known(workspace)
+    decided: list[OrderEvent] = []
+    for number, row in enumerate(table.iter_rows(named=True), 1):
+        try:
+            event = _event(row, person)
+            check_decision(event, orders, [*events, *decided])
+        except VansnapError as error:
+            raise InputError(f"{path} row {number}: {error}; nothing of the file was recorded") from error
+        decided.append(event)
+    for event in decided:
+        record(workspace, event)
+    return f"{len(decided)} decisions recorded" + _when(workspace)
+
+
+def _event(told: Mapping[str, Any], person: str | None) -> OrderEvent:
+    who = told.get("person") or person or getpass.getuser()
+    return event_from({**told, "at": told.get("at") or datetime.now(UTC), "person": who})
+
+
+def _known(workspace: Workspace) -> tuple[list[str], list[OrderEvent]]:
+    published = open_published(workspace.root)
+    orders = published.ask("SELECT order_id FROM work_orders")["order_id"].to_list()
+    stored = [event_from(row) for row in published.ask("SELECT * FROM order_events").iter_rows(named=True)]
+    return orders, [*stored, *pending(workspace)]
+
+
+def _when(workspace: Workspace) -> str:
+    return "" if apply_now(workspace) else " (written down; a run is in progress and takes it in)"
