@@ -80,7 +80,7 @@ def _facts(van: Mapping[str, object]) -> None:
         shown.append(say("van.warranty", day=van["warranty_until"]))
     st.markdown(" · ".join(shown))
     if van["note"]:
-        st.caption(f"{say('van.note')}: {inert(van['note'])}")
+        parts.quiet(f"{say('van.note')}: {inert(van['note'])}")
 
 
 def _why(row: Mapping[str, object] | None, week: str) -> None:
@@ -99,12 +99,14 @@ def _why(row: Mapping[str, object] | None, week: str) -> None:
             if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
                 st.markdown(text.sentence(limit) + ".")
             if isinstance(p, float):
-                st.caption(say("week.anomaly", p=text.p_value(p)))
+                parts.quiet(say("week.anomaly", p=text.p_value(p)))
         with right:
             st.markdown(f"**{say('van.causes')}**")
             causes = row["causes"]
             ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
             titled = [(text.cause(code), probability) for code, probability in ranked]
+            if (rest := 1.0 - sum(p for _, p in titled)) > 0.005:
+                titled.append((say("van.causes_rest"), rest))
             st.plotly_chart(
                 charts.cause_chart(titled, parts.palette()),
                 theme=None,
@@ -112,7 +114,7 @@ def _why(row: Mapping[str, object] | None, week: str) -> None:
                 key="causes",
                 alt="; ".join(f"{title}, {text.percent(p)}" for title, p in titled),
             )
-            st.caption(say("van.causes_note"))
+            parts.quiet(say("van.causes_note"))
 
 
 def _trends(published: Published, van_id: str, week: str, family: str) -> None:
@@ -137,11 +139,13 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
     chosen = present if every == "all" else [*moved, *(q for q in present if q in MAIN and q not in moved)]
     bounds = limits(families(published.home).get(family))
     repairs = [(str(r["week"]), str(r["work"])) for r in queries.van_repairs(published, van_id).iter_rows(named=True)]
-    columns = st.columns(2, gap="large")
-    for k, quantity in enumerate(chosen):
-        with columns[k % 2]:
-            rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
-            _trend(quantity, rows, bounds.get(quantity, (None, None)), repairs)
+    span = (str(frame["week"].min()), str(frame["week"].max()))
+    parts.quiet(say("trend.key"))
+    for pair in range(0, len(chosen), 2):
+        for quantity, column in zip(chosen[pair : pair + 2], st.columns(2, gap="large"), strict=False):
+            with column:
+                rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
+                _trend(quantity, rows, bounds.get(quantity, (None, None)), repairs, span)
     with st.expander(say("common.table")):
         table = frame.filter(pl.col("quantity").is_in(chosen))
         st.dataframe(table, hide_index=True)
@@ -159,6 +163,7 @@ def _trend(
     rows: Sequence[Mapping[str, object]],
     bounds: tuple[float | None, float | None],
     repairs: Sequence[tuple[str, str]],
+    span: tuple[str, str],
 ) -> None:
     last = rows[-1]
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
@@ -167,13 +172,13 @@ def _trend(
             st.badge(f"✕ {say('trend.alarm')}", color="red")
     words = text.trend_sentence(last)
     st.plotly_chart(
-        charts.trend_chart(rows, limits=bounds, repairs=repairs, palette=parts.palette()),
+        charts.trend_chart(rows, limits=bounds, repairs=repairs, span=span, palette=parts.palette()),
         theme=None,
         config=charts.CONFIG,
         key=f"trend-{quantity}",
         alt=words,
     )
-    st.caption(inert(words))
+    parts.quiet(inert(words))
 
 
 def _reading(published: Published, visits: pl.DataFrame) -> None:
@@ -196,7 +201,7 @@ def _reading(published: Published, visits: pl.DataFrame) -> None:
     reading = queries.reading(published, str(chosen))
     read = reading.filter(pl.col("value").is_not_null())
     unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
-    st.table(reading_table(read), hide_index=True, border="horizontal")
+    st.table(reading_table(read), hide_index=True, border="horizontal", width="content")
     with st.expander(f"{say('van.unread_hidden')} ({unread.height})"):
         st.table(
             pl.DataFrame(

@@ -8,11 +8,13 @@ from dashboards import a_van, captures, parts, read_one_now, this_week
 from dashboards.text import say
 
 MARK = Path(__file__).with_name("mark.svg")
+STYLE = Path(__file__).with_name("board.css")
 
 
 def main() -> None:
     """Set up the page, name the views, and show the one asked for."""
     st.set_page_config(page_title=say("app.title"), page_icon=str(MARK), layout="wide")
+    st.html(STYLE)
     pages = {
         "this_week": st.Page(this_week.show, title=say("page.this_week"), default=True),
         "a_van": st.Page(a_van.show, title=say("page.a_van"), url_path="van"),

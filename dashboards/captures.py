@@ -53,7 +53,7 @@ def _quarantine(published: Published) -> None:
     if not counts.height:
         st.success(say("captures.quarantine_none"), icon=":material/check_circle:")
         return
-    st.caption(say("captures.quarantine_note"))
+    parts.quiet(say("captures.quarantine_note"))
     rules = counts["rule"].to_list()
     _table(
         {
@@ -134,7 +134,7 @@ def _repeatability(published: Published) -> None:
             say("captures.spread"): [f"{text.number(100 * s, 2)} %" for s in frame["relative_sd"]],
         }
     )
-    st.caption(say("captures.repeatability_note"))
+    parts.quiet(say("captures.repeatability_note"))
 
 
 def _list(published: Published, only: CaptureFilter) -> None:
@@ -145,7 +145,7 @@ def _list(published: Published, only: CaptureFilter) -> None:
     pages = -(-total // PAGE_SIZE)
     page = 1
     if pages > 1:
-        page = int(st.number_input(say("common.page_of", page="…", pages=pages), 1, pages, 1, key="captures-page"))
+        page = int(st.number_input(say("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
     frame = queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
     shown = pl.DataFrame(
         {

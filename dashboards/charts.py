@@ -87,6 +87,7 @@ def trend_chart(
     *,
     limits: tuple[float | None, float | None],
     repairs: Sequence[tuple[str, str]],
+    span: tuple[str, str],
     palette: Palette,
     height: int = 230,
 ) -> go.Figure:
@@ -100,6 +101,8 @@ def trend_chart(
         Low and high limit. [unit of the quantity]
     repairs : sequence of (week, work)
         Repairs to mark.
+    span : tuple of str
+        First and last week of the axis, the same for every chart of a page.
     palette : Palette
         Colours.
     height : int
@@ -159,6 +162,8 @@ def trend_chart(
         )
     _add_limits(figure, limits, value, half, palette)
     for week, _work in repairs:
+        if not span[0] <= week <= span[1]:
+            continue
         figure.add_vline(x=monday(week).isoformat(), line={"color": palette.well, "width": 1.5, "dash": "dashdot"})
         figure.add_annotation(
             x=monday(week).isoformat(),
@@ -170,7 +175,7 @@ def trend_chart(
             yanchor="top",
             font={"color": palette.well, "size": 12},
         )
-    _week_ticks(figure, days)
+    _week_ticks(figure, monday(span[0]), monday(span[1]))
     return _plain(figure, palette, height)
 
 
@@ -241,14 +246,14 @@ def _add_limits(
         )
 
 
-def _week_ticks(figure: go.Figure, days: Sequence[date]) -> None:
-    first, last = days[0], days[-1]
-    span = max(1, (last - first).days // 7)
-    step = max(1, -(-span // 5))
-    ticks = [first + timedelta(weeks=k) for k in range(0, span + FORECAST_WEEKS, step)]
+def _week_ticks(figure: go.Figure, first: date, last: date) -> None:
+    """One axis for all charts of a page: from the first week to the end of the forecast."""
+    weeks = max(1, (last - first).days // 7) + FORECAST_WEEKS
+    ticks = [first + timedelta(weeks=k) for k in range(0, weeks + 1, -(-weeks // 6))]
     figure.update_xaxes(
-        tickvals=[t.isoformat() for t in ticks],
-        ticktext=[_week_word(t).removeprefix(f"{t.isocalendar()[0]}-") for t in ticks],
+        range=[(first - timedelta(days=5)).isoformat(), (first + timedelta(weeks=weeks, days=2)).isoformat()],
+        tickvals=[tick.isoformat() for tick in ticks],
+        ticktext=[_week_word(tick)[5:] for tick in ticks],
     )
 
 
@@ -260,15 +265,16 @@ class Snap:
     ----------
     when : str
         Day, for the legend.
-    time_s : ndarray of shape (samples,)
-        From the opening. [s]
-    airflow, lambda_signal : ndarray of shape (samples,)
-        NaN where nothing was recorded. [g/s], [1/lambda or V]
+    time_s, airflow : ndarray of shape (samples,)
+        Air mass flow over time from the opening. [s], [g/s]
+    lambda_time_s, lambda_signal : ndarray of shape (lambda samples,)
+        Lambda trace over time from the opening; empty without one. [s], [1/lambda or V]
     """
 
     when: str
     time_s: NDArray[np.float64]
     airflow: NDArray[np.float64]
+    lambda_time_s: NDArray[np.float64]
     lambda_signal: NDArray[np.float64]
 
 
@@ -305,7 +311,7 @@ def snap_chart(
     -------
     plotly.graph_objects.Figure
     """
-    with_lambda = any(np.isfinite(s.lambda_signal).any() for s in (latest, *earlier))
+    with_lambda = any(s.lambda_signal.size for s in (latest, *earlier))
     panels = 2 if with_lambda else 1
     figure = make_subplots(
         rows=panels, cols=1, shared_xaxes=True, vertical_spacing=0.06, row_heights=[0.6, 0.4][:panels]
@@ -313,10 +319,10 @@ def snap_chart(
     for snap, is_latest in (*((s, False) for s in earlier), (latest, True)):
         line = {"color": palette.accent, "width": 2.4} if is_latest else {"color": palette.past, "width": 1.1}
         name = say("snap.latest" if is_latest else "snap.earlier", when=snap.when)
-        traces = (snap.airflow, snap.lambda_signal)[:panels]
-        for panel, trace in enumerate(traces, start=1):
+        traces = ((snap.time_s, snap.airflow), (snap.lambda_time_s, snap.lambda_signal))[:panels]
+        for panel, (time, trace) in enumerate(traces, start=1):
             figure.add_scatter(
-                x=snap.time_s,
+                x=time,
                 y=trace,
                 mode="lines",
                 line=line,

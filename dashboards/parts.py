@@ -4,6 +4,7 @@ import os
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 import polars as pl
 import streamlit as st
@@ -24,6 +25,11 @@ GRADE_COLOURS = {"good": "green", "usable": "blue", "repeat": "orange"}
 def home() -> Path:
     """Workspace the board shows: VANSNAP_HOME, else vansnap-home in the current folder."""
     return Path(os.environ.get("VANSNAP_HOME", "vansnap-home")).resolve()
+
+
+def quiet(words: str, width: Literal["stretch", "content"] = "stretch") -> None:
+    """Secondary text: small and grey, yet dark enough to read."""
+    st.markdown(f":small[:gray[{words}]]", width=width)
 
 
 def palette() -> Palette:
@@ -90,10 +96,10 @@ def footer(published: Published) -> None:
     """Which run the page shows: week, time, version, data."""
     run = queries.last_run(published)
     if run is None:
-        st.caption(say("state.no_run"))
+        quiet(say("state.no_run"))
         return
     finished = run["finished_at"]
-    st.caption(
+    quiet(
         say(
             "state.footer",
             week=inert(run["week"]),

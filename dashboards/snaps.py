@@ -11,6 +11,7 @@ from pipelines.published import Published
 from pipelines.traces import Traces, traces
 
 EARLIER_SHOWN = 5
+VISITS_DRAWN = 16
 _LEVELS = (("snap.idle", "idle_g_s"), ("snap.main_peak", "main_peak_g_s"))
 
 
@@ -30,7 +31,7 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
     """
     st.header(say("van.snaps"))
     captured = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
-    drawn = traces(published, list(captured))
+    drawn = traces(published, list(captured)[:VISITS_DRAWN], family) if family is not None else {}
     ids = [capture for capture in captured if capture in drawn]
     if not ids:
         st.info(say("van.no_snaps"))
@@ -72,11 +73,11 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
         key="snaps",
         alt=words,
     )
-    st.caption(say("van.snaps_note") + " " + inert(words))
+    parts.quiet(say("van.snaps_note") + " " + inert(words))
 
 
 def _snap(drawn: Traces, day: str) -> charts.Snap:
-    return charts.Snap(day, drawn.time_s, drawn.airflow, drawn.lambda_signal)
+    return charts.Snap(day, drawn.time_s, drawn.airflow, drawn.lambda_time_s, drawn.lambda_signal)
 
 
 def _moments(values: dict[str, dict[str, float | None]]) -> list[tuple[str, float]]:

@@ -24,7 +24,6 @@ def show() -> None:
     seen = queries.week_in_numbers(published, week)
     with head:
         st.title(say("week.heading", week=week))
-        st.markdown(say("week.lead", vans=seen["vans"], **{word: counts.get(word, 0) for word in text.URGENCY_SYMBOLS}))
     _numbers(counts, seen)
     only = _filters(published, week)
     total = sum(queries.watchlist_counts(published, week, only).values())
@@ -42,14 +41,11 @@ def show() -> None:
 
 
 def _numbers(counts: Mapping[str, int], seen: Mapping[str, int]) -> None:
-    shown = (
-        ("week.call_in", str(counts.get("now", 0) + counts.get("plan", 0))),
-        ("week.seen", say("common.of", part=seen["seen"], whole=seen["vans"])),
-        ("week.captures", str(seen["captures"])),
-        ("week.repeat", str(seen["repeat"])),
-    )
-    for column, (key, value) in zip(st.columns(len(shown)), shown, strict=True):
-        column.metric(say(key), value, border=True)
+    with st.container(horizontal=True, gap="large"):
+        for word in text.URGENCY_SYMBOLS:
+            st.metric(text.urgency(word), counts.get(word, 0), help=say(f"urgency.{word}.help"), width="content")
+        st.metric(say("week.seen"), say("common.of", part=seen["seen"], whole=seen["vans"]), width="content")
+        st.metric(say("week.repeat"), say("common.of", part=seen["repeat"], whole=seen["captures"]), width="content")
 
 
 def _filters(published: Published, week: str) -> ListFilter:
@@ -75,28 +71,30 @@ def _filters(published: Published, week: str) -> ListFilter:
 def _page(pages: int) -> int:
     if pages == 1:
         return 1
-    return int(st.number_input(say("common.page_of", page="…", pages=pages), 1, pages, 1, key="page"))
+    return int(st.number_input(say("common.page_of", pages=pages), 1, pages, 1, key="page", width=160))
 
 
 def _van_card(row: Mapping[str, object], week: str) -> None:
     van_id = str(row["van_id"])
     with st.container(border=True):
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-            st.markdown(f"### {row['rank']}.", width="content")
-            parts.link("a_van", f"**{inert(van_id)}**", van=van_id, week=week)
+            parts.link("a_van", f"{row['rank']}. {inert(van_id)}", van=van_id, week=week)
             parts.badge_urgency(str(row["urgency"]))
-            st.caption(text.change_since_before(row), width="content")
-            st.caption(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
-        st.markdown(_cause_line(row))
-        reasons = row["reasons"]
-        if isinstance(reasons, Sequence):
-            st.markdown("\n".join(f"- {inert(reason)}" for reason in reasons[:REASONS_SHOWN]))
-            if len(reasons) > REASONS_SHOWN:
-                with st.expander(say("week.more_reasons")):
-                    st.markdown("\n".join(f"- {inert(reason)}" for reason in reasons[REASONS_SHOWN:]))
-        if row.get("action"):
-            st.markdown(f"**{say('week.action', action=inert(row['action']))}**")
-            st.caption(_order_line(row))
+            parts.quiet(text.change_since_before(row), width="content")
+            parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
+        why, job = st.columns([3, 2], gap="large")
+        with why:
+            st.markdown(_cause_line(row))
+            reasons = row["reasons"]
+            if isinstance(reasons, Sequence):
+                st.markdown("\n".join(f"- {inert(text.sentence(reason))}" for reason in reasons[:REASONS_SHOWN]))
+                if len(reasons) > REASONS_SHOWN:
+                    with st.expander(say("week.more_reasons")):
+                        st.markdown("\n".join(f"- {inert(text.sentence(r))}" for r in reasons[REASONS_SHOWN:]))
+        with job:
+            if row.get("action"):
+                st.markdown(f"**{say('week.action')}** {inert(row['action'])}")
+                parts.quiet(_order_line(row))
 
 
 def _cause_line(row: Mapping[str, object]) -> str:

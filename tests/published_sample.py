@@ -6,6 +6,7 @@ the rest are well.
 """
 
 import hashlib
+import tomllib
 from collections.abc import Mapping
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -14,9 +15,12 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from data_contracts.capture import Waveform, make_waveform
 from data_contracts.causes import CAUSE_CODES
+from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, create_table_sql, polars_schema
+from pipelines.waveform_store import encode, write_waveforms
 
 FAMILIES = """\
 [brook-20]
@@ -100,6 +104,7 @@ _FAULTS: dict[str, tuple[str, dict[str, float]]] = {
     "S-03": ("airflow_under_reading", {"main_peak_reference_g_s": -0.014, "flow_per_rev_mg": -0.014}),
 }
 FAULT_STARTS = 8
+SNAPS_KEPT_WEEKS = 7
 _FILLER: dict[str, object] = {"text": "sample", "integer": 0, "number": 0.0, "boolean": False, "texts": []}
 
 
@@ -167,6 +172,8 @@ def make_workspace(
     tables.rows["runs"].append(
         {"run_id": "r1", "week": names[-1], "finished_at": finished, "vansnap": "0.1.0", "data_id": "0" * 64}
     )
+    (home / "waveforms").mkdir(exist_ok=True)
+    tables.rows["waveforms"] = [vars(stored) for stored in write_waveforms(home / "waveforms", tables.encoded)]
     fresh = home / ".published.duckdb.fresh"
     with duckdb.connect(str(fresh)) as connection:
         for name, table in TABLES.items():
@@ -176,22 +183,26 @@ def make_workspace(
     return names
 
 
-def _shape(values: Mapping[str, float], rng: np.random.Generator) -> dict[str, list[float]]:
-    """Both traces of a snap drawn from its values: fill, dip, climb, hold to 1.1 s, fall; lambda lags behind."""
-    time = np.linspace(-0.5, 3.0, 351)
+def snap_waveform(family: Family, values: Mapping[str, float], rng: np.random.Generator) -> Waveform:
+    """A recording drawn from its values, opening at 3 s: fill, dip, climb, hold to 1.1 s, fall; lambda lags behind."""
+    time = np.arange(0, 7, 0.002)
+    t = time - 3.0
     idle, first, peak = values["idle_g_s"], values["first_peak_g_s"], values["main_peak_reference_g_s"]
-    corners = [-0.5, 0.0, 0.07, 0.16, values["run_up_time_s"], 1.1, 1.25, 1.6, 3.0]
-    flow = np.interp(time, corners, [idle, idle, first, 0.8 * first, peak, peak, 1.3 * idle, 0.9 * idle, idle])
-    rich = 1.0 / values["lambda_full_throttle"]
-    lag = values["lambda_to_rich_time_constant_s"]
-    signal = 1.0 + (rich - 1.0) * (1 - np.exp(-np.clip(time - 0.09, 0, None) / lag))
-    cut = np.exp(-np.clip(time - 1.3, 0, None) / lag)
-    signal = np.where(time > 1.3, 0.42 + (signal - 0.42) * cut, signal)
-    signal = np.where(time > 2.4, 1.0, signal)
-    return {
-        "airflow": [float(v) for v in flow + 0.15 * rng.standard_normal(time.size)],
-        "lambda_signal": [float(v) for v in signal + 0.004 * rng.standard_normal(time.size)],
-    }
+    corners = [-3.0, 0.0, 0.07, 0.16, values["run_up_time_s"], 1.1, 1.25, 1.6, 4.0]
+    flow = np.interp(t, corners, [idle, idle, first, 0.8 * first, peak, peak, 1.3 * idle, 0.9 * idle, idle])
+    flow += 0.15 * rng.standard_normal(t.size)
+    rich, lag = 1.0 / values["lambda_full_throttle"], values["lambda_to_rich_time_constant_s"]
+    signal = 1.0 + (rich - 1.0) * (1 - np.exp(-np.clip(t - 0.09, 0, None) / lag))
+    signal = np.where(t > 1.3, 0.42 + (signal - 0.42) * np.exp(-np.clip(t - 1.3, 0, None) / lag), signal)
+    ratio = 1 / (np.where(t > 2.4, 1.0, signal) + 0.004 * rng.standard_normal(t.size))
+    air, exhaust = family.airflow_sensor, family.lambda_sensor
+    channels = {"airflow_g_s": flow, "lambda_ratio": ratio}
+    if air.kind == "volts":
+        channels = {
+            "airflow_v": np.interp(flow, air.transfer_g_s, air.transfer),
+            "lambda_v": np.interp(ratio, exhaust.characteristic_lambda, exhaust.characteristic_v),
+        }
+    return make_waveform(time, {name: np.round(samples / 0.00125) * 0.00125 for name, samples in channels.items()})
 
 
 class _Rows:
@@ -200,6 +211,8 @@ class _Rows:
     def __init__(self, rng: np.random.Generator, mondays: list[date], notes: Mapping[str, str]) -> None:
         self.rng, self.mondays, self.notes = rng, mondays, notes
         self.rows: dict[str, list[dict[str, object]]] = {name: [] for name in TABLES}
+        self.families = {name: parse_family(name, table) for name, table in tomllib.loads(FAMILIES).items()}
+        self.encoded: dict[str, list[dict[str, object]]] = {}
         self.z: dict[tuple[str, str], dict[str, float]] = {}
 
     def add_van(self, van_id: str, depot: str, family: str) -> None:
@@ -286,7 +299,9 @@ class _Rows:
                 row["main_peak_reference_g_s_u"],
             )
             row["hold_s"], row["hold_s_u"] = 1.1, 0.002
-            self.rows["shapes"].append({"capture_id": number, **_shape(values, self.rng)})
+            if repeat == 0 and monday >= self.mondays[-SNAPS_KEPT_WEEKS]:
+                waveform = snap_waveform(self.families[family], values, self.rng)
+                self.encoded[number[::-1]] = encode(number[::-1], waveform)
             row["unread"] = [
                 {"name": q, "reason": "record_ends_early" if q == "settle_time_s" else "not_for_this_family"}
                 for q in QUANTITIES
