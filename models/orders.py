@@ -18,6 +18,7 @@ from models.ranking import RankingSettings, Worth, is_safety, rank_orders, worth
 OPEN_STATES: tuple[str, ...] = ("proposed", "accepted", "postponed", "booked", "done")
 CAPTURE_AGAIN = "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm"
 _LATEST_DAYS = 91
+_SILENT_WEEKS = 8
 
 
 @dataclass(frozen=True)
@@ -187,8 +188,8 @@ def propose_orders(
     """One work order per watched van.
 
     A van with an open order keeps it: a proposal is refreshed, what people decided stays as decided. A declined
-    order silences its alarm; after a judged repair a standing alarm may bring a new order. Run again on the
-    same week, nothing is added.
+    order silences its alarm, and for eight weeks the van, unless it becomes urgent; after a judged repair a standing
+    alarm may bring a new order. Run again on the same week, nothing is added.
 
     Parameters
     ----------
@@ -275,10 +276,19 @@ def propose_orders(
 
 
 def _next_order(van: WatchedVan, rows: Mapping[str, Mapping[str, object]]) -> str | None:
-    """Identity of the van's next order on its standing alarm; None where the last was declined."""
+    """Identity of the van's next order; None where one declined of late still silences it.
+
+    A declined order silences its alarm for good and the van for some weeks, unless it has become urgent since.
+    """
+    for row in rows.values():
+        if row["van_id"] == van.van_id and row["state"] == "declined":
+            weeks = (week_start(van.week) - week_start(str(row["week"]))).days / 7
+            worse = van.urgency == "now" and row["urgency"] != "now"
+            if not worse and 0 <= weeks < _SILENT_WEEKS:
+                return None
     number = 0
     while (name := order_id(van.van_id, van.alarm_since, number)) in rows:
-        if rows[name]["state"] == "declined":
+        if rows[name]["state"] == "declined" and not (van.urgency == "now" and rows[name]["urgency"] != "now"):
             return None
         number += 1
     return name

@@ -77,11 +77,23 @@ def test_same_alarm_next_week_is_the_same_order_refreshed() -> None:
     assert later["urgency"].to_list() == ["now"]
 
 
-@pytest.mark.parametrize("state", ["accepted", "postponed", "booked", "done", "declined"])
+@pytest.mark.parametrize("state", ["accepted", "postponed", "booked", "done"])
 def test_what_people_decided_stays(state: str) -> None:
     first = propose_orders([watched("v1")], posterior(CAUSES_OF)).orders.with_columns(state=pl.lit(state))
     again = propose_orders([watched("v1", urgency="now")], posterior(CAUSES_OF), existing=first).orders
     assert again.equals(first)
+
+
+def test_declined_silences_the_van_until_it_is_urgent_or_weeks_have_gone() -> None:
+    first = propose_orders([watched("v1")], posterior(CAUSES_OF)).orders.with_columns(state=pl.lit("declined"))
+
+    def orders(**changes: object) -> int:
+        return propose_orders([watched("v1", **changes)], posterior(CAUSES_OF), existing=first).orders.height
+
+    assert orders(week="2026-W16", alarm_since="2026-W16") == 1
+    assert orders(week="2026-W16", alarm_since="2026-W16", urgency="now") == 2
+    assert orders(week="2026-W23", alarm_since="2026-W23") == 2
+    assert orders(week="2026-W23") == 1
 
 
 def test_open_order_is_kept_when_the_alarm_flickers() -> None:
