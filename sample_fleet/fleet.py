@@ -1,7 +1,7 @@
 """A planned fleet simulated in memory, batch by batch, on as many threads as asked for."""
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -147,9 +147,11 @@ def simulate_fleet(
     yield from run_fleet(plan_fleet(scenario, rng), rng, chunk=chunk, workers=workers)
 
 
-def run_fleet(fleet: Fleet, rng: np.random.Generator, *, chunk: int = 96, workers: int = 1) -> Iterator[FleetBatch]:
-    """Simulate a planned fleet; see `simulate_fleet`."""
-    jobs: list[tuple[Recording, tuple[CapturePlan, ...], np.random.Generator]] = []
+def plan_jobs(
+    fleet: Fleet, rng: np.random.Generator, chunk: int
+) -> list[tuple[Recording, tuple[CapturePlan, ...], np.random.Generator]]:
+    """Split the captures into batches of one recording kind with a generator each; visits stay whole."""
+    jobs = []
     for recording in dict.fromkeys(plan.recording for plan in fleet.captures):
         visits: dict[str, list[CapturePlan]] = {}
         for plan in fleet.captures:
@@ -161,12 +163,18 @@ def run_fleet(fleet: Fleet, rng: np.random.Generator, *, chunk: int = 96, worker
             if held and (len(held) >= chunk or not visit):
                 jobs.append((recording, tuple(held), np.random.default_rng(rng.integers(2**63))))
                 held = []
+    return jobs
+
+
+def run_fleet(fleet: Fleet, rng: np.random.Generator, *, chunk: int = 96, workers: int = 1) -> Iterator[FleetBatch]:
+    """Simulate a planned fleet; see `simulate_fleet`."""
+    jobs = plan_jobs(fleet, rng, chunk)
     if workers <= 1:
         for recording, plans, own in jobs:
             yield simulate_plans(fleet, plans, recording, own)
         return
     with ThreadPoolExecutor(workers) as pool:
-        pending = []
+        pending: list[Future[FleetBatch]] = []
         for recording, plans, own in jobs:
             pending.append(pool.submit(simulate_plans, fleet, plans, recording, own))
             if len(pending) >= 2 * workers:

@@ -1,6 +1,6 @@
 """The life of a fleet: depots and their weather, vans, visits, faults that start, grow, come and go, and repairs."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta, timezone
 from typing import Any, Literal
@@ -198,6 +198,10 @@ class Fleet:
 
 
 _PLACES = (("north", 45.0), ("harbour", 4.0), ("hill", 640.0), ("mill", 180.0), ("south", 95.0))
+_COMES_AND_GOES = ("fuel_aeration", "ignition_weak")
+_MAY_COME_AND_GO = (
+    "airflow_under_reading", "throttle_not_full", "recirculation_valve", "fuel_delivery_weak", "injector_leaking",
+)  # fmt: skip
 _WORK = {
     "airflow_under_reading": ("air-mass sensor replaced", "air-mass sensor"),
     "airflow_over_reading": ("air-mass sensor replaced", "air-mass sensor"),
@@ -324,8 +328,10 @@ def _deal_faults(
         order.remove(van)
         vehicle = blueprints[names[van % len(names)]]
         profile = scenario.profiles[int(rng.integers(len(scenario.profiles)))]
-        if cause in ("fuel_aeration", "ignition_weak") and "intermittent" in scenario.profiles and rng.random() < 0.6:
+        if cause in _COMES_AND_GOES and "intermittent" in scenario.profiles and rng.random() < 0.6:
             profile = "intermittent"
+        if profile == "intermittent" and cause not in (*_COMES_AND_GOES, *_MAY_COME_AND_GO):
+            profile = "ramp" if "ramp" in scenario.profiles else profile
         onset = begin + length * rng.uniform(*scenario.onset_weeks)
         end = begin + length
         repaired = None
@@ -504,8 +510,3 @@ def _written_down(
         "trims": bool(rng.random() < scenario.trims and not cold),
         "trim_error": (float(0.5 * rng.normal()), float(0.5 * rng.normal())),
     }
-
-
-def select(captures: Sequence[CapturePlan], van: int) -> list[CapturePlan]:
-    """The captures of one van, in time."""
-    return [plan for plan in captures if plan.van == van]
