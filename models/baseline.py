@@ -175,7 +175,7 @@ def family_level(
     Returns
     -------
     FamilyLevel
-        Median and median absolute deviation over the vans' first visits, shrunk to the specification and the usual spread.
+        Median and Huber scale over the vans' first visits, shrunk to the specification and the usual spread.
     """
     keep = np.isfinite(y)
     values, code = y[keep], van[keep]
@@ -192,7 +192,7 @@ def family_level(
     noise2 = scatter**2 * float(np.mean(1.57 / counts[:, 0]))
     n = names.size
     if n >= 3:
-        robust2 = (1.4826 * float(np.median(np.abs(means[:, 0] - centre))) * (1.0 + 0.8 / n)) ** 2 - noise2
+        robust2 = _huber_scale(means[:, 0] - centre) ** 2 * n / (n - 1.0) - noise2
         spread2 = (n * max(robust2, 0.0) + 3.0 * prior2) / (n + 3.0)
     else:
         spread2 = prior2
@@ -200,4 +200,19 @@ def family_level(
     if spec is not None:
         weight = u2 / (u2 + spec[1] ** 2)
         centre, u2 = centre + weight * (spec[0] - centre), u2 * (1.0 - weight)
-    return FamilyLevel(centre, float(np.sqrt(u2)), float(np.sqrt(spread2)), 3.0 + 0.4 * n, n)
+    return FamilyLevel(centre, float(np.sqrt(u2)), float(np.sqrt(spread2)), 3.0 + 0.6 * n, n)
+
+
+def _huber_scale(deviation: Array) -> float:
+    """Huber's second proposal with deviations clipped at 1.5, started from the median absolute deviation.
+
+    References
+    ----------
+    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101; 0.7785 is the mean of min(z², 1.5²) of a normal z.
+    """
+    scale = 1.4826 * float(np.median(np.abs(deviation)))
+    if scale <= 0:
+        return float(np.sqrt(np.mean(deviation**2)))
+    for _ in range(20):
+        scale = float(np.sqrt(np.mean(np.minimum(deviation**2, (1.5 * scale) ** 2)) / 0.7785))
+    return scale

@@ -24,6 +24,8 @@ LEARNING_VISITS = 10
 """Visits a van's own baseline is learned from; then it stands. Common practice, no source (2026-11-25)."""
 CLIP = 3.5
 """One visit counts for at most this much, so that a lone outlier is no alarm. [standard deviations]"""
+BASELINE_STEP = 0.05
+"""How far a healthy van's baseline wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
 LEVEL_STEP = 0.1
 """How far a level wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
 SLOPE_STEP = 0.06
@@ -143,6 +145,9 @@ def _follow(
                     level, slope, p11, p12, p22 = base, 0.0, base_p, 0.0, SLOPE_SPREAD**2
                 if not np.isfinite(x[r, q]):
                     continue
+                gap = float(weeks[r] - week)
+                week = weeks[r]
+                base_p = min(base_p + gap * BASELINE_STEP**2, spread2)
                 noise = variance[r, q]
                 total = noise + base_p
                 z = (x[r, q] - base) / np.sqrt(total)
@@ -155,8 +160,6 @@ def _follow(
                 spread = np.sqrt(own_w + shared_w**2)
                 high, low = max(0.0, high + held - ALLOWANCE), max(0.0, low - held - ALLOWANCE)
 
-                gap = float(weeks[r] - week)
-                week = weeks[r]
                 level += gap * slope
                 p11 += gap * (2.0 * p12 + gap * p22 + LEVEL_STEP**2 + gap * gap * SLOPE_STEP**2 / 3.0)
                 p12 += gap * (p22 + gap * SLOPE_STEP**2 / 2.0)

@@ -1,14 +1,14 @@
 """Make models/run_length.csv: limits of the fleet's charts from the share of in-control visits they cost.
 
-Run with `python -m tests.studies.tracking_limits`. Healthy vans, normal values, each with a level of its own, followed for a
-year by the recursion of models/follow.py itself, so that learned baselines and clipped visits are in the table.
+Run with `python -m tests.studies.tracking_limits`. Healthy vans, normal values, each with a level of its own that wanders a
+little, followed for a year by the recursion of models/follow.py itself, so that learned baselines and clipped visits are in the table.
 """
 
 from pathlib import Path
 
 import numpy as np
 
-from models.follow import follow_vans
+from models.follow import BASELINE_STEP, follow_vans
 
 VANS, WEEKS, BATCHES = 20_000, 52, 40
 SHARES = (3e-2, 1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6)
@@ -25,6 +25,7 @@ def main() -> None:
     for batch in range(BATCHES):
         vans_spread = (1.0, 3.0)[batch % 2]
         level = rng.normal(0.0, vans_spread, (VANS, 1))
+        level = level + np.cumsum(rng.normal(0.0, BASELINE_STEP, (VANS, WEEKS)), axis=1)
         x = (level + rng.normal(size=(VANS, WEEKS))).reshape(-1, 1)
         followed = follow_vans(
             x, np.ones_like(x), weeks=weeks, starts=starts, restart=np.zeros(x.shape, np.int8),

@@ -1,0 +1,62 @@
+"""Judge a fleet week by week, each week with what was known then, and hold the lists against the truth."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from data_contracts.family import Family
+from models.assess import TrackingSettings, assess
+
+
+def weekly_states(
+    frame: pl.DataFrame,
+    families: Mapping[str, Family],
+    repairs: pl.DataFrame,
+    weeks: Sequence[str],
+    settings: TrackingSettings,
+    shapes: pl.DataFrame | None = None,
+) -> pl.DataFrame:
+    """States of every van as of every week, judged with nothing later."""
+    parts = []
+    for week in weeks:
+        result = assess(frame, families=families, repairs=repairs, week=week, settings=settings, shapes=shapes)
+        parts.append(
+            result.states.select(
+                pl.lit(week).alias("week"), "van_id", "family", "depot", "last_week", "urgency", "alarm", "anomaly",
+                "anomaly_p", "weeks_to_limit", pl.col("reasons").list.join(" ").alias("reasons"),
+            )
+        )  # fmt: skip
+    return pl.concat(parts).with_columns((pl.col("urgency") != "healthy").alias("listed"))
+
+
+@dataclass(frozen=True)
+class Share:
+    """A share with its 95 % interval (Wilson)."""
+
+    hits: int
+    of: int
+
+    @property
+    def value(self) -> float:
+        return self.hits / self.of if self.of else float("nan")
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        if not self.of:
+            return float("nan"), float("nan")
+        z, n, p = 1.959964, self.of, self.value
+        middle = (p + z * z / (2 * n)) / (1 + z * z / n)
+        half = z * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / (1 + z * z / n)
+        return middle - half, middle + half
+
+    def __str__(self) -> str:
+        low, high = self.interval
+        return f"{100 * self.value:.2f} % ({100 * low:.2f} to {100 * high:.2f}; {self.hits} of {self.of})"
+
+
+def false_alarms(states: pl.DataFrame, healthy: pl.DataFrame) -> Share:
+    """Share of healthy van-weeks on the list; `healthy` has van_id and week."""
+    joined = states.join(healthy, on=["van_id", "week"])
+    return Share(int(joined["listed"].sum()), joined.height)
