@@ -43,9 +43,8 @@ def watchlist(states: pl.DataFrame, posterior: CausePosterior, *, week: str, bef
         urgency = "plan" if state["urgency"] == "watch" and named else state["urgency"]
         probability = np.clip(posterior.probability[row], 0.0, 1.0)
         probability = probability / probability.sum()
-        causes = [
-            {"code": code, "probability": float(probability[column])} for column, code in enumerate(posterior.codes)
-        ]
+        likeliest = np.argsort(-probability, kind="stable")
+        causes = [{"code": posterior.codes[column], "probability": float(probability[column])} for column in likeliest]
         rows.append(
             {
                 "week": week,
@@ -57,7 +56,7 @@ def watchlist(states: pl.DataFrame, posterior: CausePosterior, *, week: str, bef
                 "anomaly_score": state["anomaly_score"],
                 "leading_cause": leading,
                 "leading_cause_probability": float(posterior.leading_probability[row]),
-                "causes": sorted(causes, key=lambda cause: -cause["probability"]),
+                "causes": causes,
                 "weeks_to_limit": state["weeks_to_limit"],
                 "reasons": list(state["reasons"]),
                 "new": state["van_id"] not in before,

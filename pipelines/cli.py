@@ -210,7 +210,14 @@ def decide(
         return
     if order is None or state is None:
         raise InputError("name ORDER and STATE, or --from FILE.csv")
-    told = {"order_id": order, "state": state, "at": at, "person": person, "reason": reason, "until": until}
+    told: dict[str, object] = {
+        "order_id": order,
+        "state": state,
+        "at": at,
+        "person": person,
+        "reason": reason,
+        "until": until,
+    }
     told |= {"found": found, "parts": parts, "hours": hours, "cost": cost, "note": note}
     _say(decide_one(workspace, told))
 

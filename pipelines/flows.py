@@ -132,10 +132,10 @@ def _weekly_flow() -> Callable[..., Any]:
     from prefect import flow, task
     from prefect.cache_policies import NO_CACHE
 
-    take_in = task(intake, name="intake", retries=1, retry_delay_seconds=2, cache_policy=NO_CACHE)
-    read = task(read_captures, name="reading", cache_policy=NO_CACHE)
-    assess = task(track, name="tracking", cache_policy=NO_CACHE)
-    put_out = task(publish_week, name="publish", retries=1, retry_delay_seconds=2, cache_policy=NO_CACHE)
+    take_in = task(name="intake", retries=1, retry_delay_seconds=2, cache_policy=NO_CACHE)(intake)
+    read = task(name="reading", cache_policy=NO_CACHE)(read_captures)
+    assess = task(name="tracking", cache_policy=NO_CACHE)(track)
+    put_out = task(name="publish", retries=1, retry_delay_seconds=2, cache_policy=NO_CACHE)(publish_week)
 
     @flow(name="weekly", validate_parameters=False)
     def weekly(home: str, week: str | None = None, quiet: bool = True) -> WeeklySummary:

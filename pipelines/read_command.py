@@ -63,13 +63,14 @@ def read_file(
         raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
     waveform = _decoded(path, profile)
     readings, details = read_one(waveform, family, conditions)
-    document = {"file": str(path), "family": family.name, "captures": captures_of(readings)}
+    captures = captures_of(readings)
+    document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures}
     if plot is not None:
         from pipelines.reports.snap_plot import draw_snaps
 
         draw_snaps(plot, path.name, family, readings, details)
         document["plot"] = str(plot)
-    return ReadResult("\n\n".join(_told(capture, path.name) for capture in document["captures"]), document)
+    return ReadResult("\n\n".join(_told(capture, path.name) for capture in captures), document)
 
 
 def read_folder(
