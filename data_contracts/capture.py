@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from data_contracts.errors import WaveformError
+from data_contracts.errors import TimeBaseError, WaveformError
 from data_contracts.signals import SIGNALS
 
 
@@ -58,22 +58,24 @@ def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[n
     Raises
     ------
     WaveformError
-        If there are fewer than two samples, a length differs, a name is unknown, or time does not rise.
+        If there are fewer than two samples, a length differs or a name is unknown.
+    TimeBaseError
+        If time does not rise or is not finite.
     """
     time = np.asarray(time_s, dtype=np.float64)
     if time.ndim != 1 or time.size < 2:
         raise WaveformError(f"{time.size} samples; a recording needs at least 2: record again")
     if not np.all(np.isfinite(time)):
         row = int(np.flatnonzero(~np.isfinite(time))[0])
-        raise WaveformError(f"time of sample {row + 1} is not a number: mend the time column")
+        raise TimeBaseError(f"time of sample {row + 1} is not a number: mend the time column")
     with np.errstate(over="ignore", invalid="ignore"):
         nanoseconds = np.round((time - time[0]) * 1e9)
     if not np.all(np.abs(nanoseconds) < 2**62):
-        raise WaveformError(f"time spans {time[-1] - time[0]:.3g} s: check the time unit of the recorder profile")
+        raise TimeBaseError(f"time spans {time[-1] - time[0]:.3g} s: check the time unit of the recorder profile")
     steps = np.diff(nanoseconds)
     if np.any(steps <= 0):
         row = int(np.flatnonzero(steps <= 0)[0])
-        raise WaveformError(
+        raise TimeBaseError(
             f"time does not rise at sample {row + 2} ({time[row]:.6g} s then {time[row + 1]:.6g} s): sort the rows or mend the clock"
         )
     canonical: dict[str, NDArray[np.float32]] = {}

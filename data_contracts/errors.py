@@ -16,6 +16,22 @@ class WaveformError(InputError):
     """A recording can't be decoded into canonical samples."""
 
 
+class EmptyFileError(WaveformError):
+    """A recording's file holds nothing."""
+
+
+class UnreadableFileError(WaveformError):
+    """A recording's file is cut short, or not of the format its name says."""
+
+
+class TimeBaseError(WaveformError):
+    """The time of a recording does not rise, or is no time."""
+
+
+class TooLargeError(WaveformError):
+    """A recording is larger or longer than the contract allows."""
+
+
 class RegisterError(InputError):
     """An entry of the fleet register is missing, wrong or contradicts another."""
 

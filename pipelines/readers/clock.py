@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.errors import WaveformError
+from data_contracts.errors import TimeBaseError
 
 _GROUPS = {
     "H": r"(?P<H>\d{1,2})",
@@ -40,20 +40,20 @@ def clock_seconds(text: pl.Series, clock: str) -> NDArray[np.float64]:
 
     Raises
     ------
-    WaveformError
+    TimeBaseError
         If a row does not match, naming it.
     """
     names = re.findall(r"%(.)", clock)
     unknown = [n for n in names if n not in _GROUPS]
     if unknown or len(set(names)) != len(names) or not names:
-        raise WaveformError(f"clock {clock!r} can't be used: build it of %H %I %M %S %f %p %d %m %Y %y, each once")
+        raise TimeBaseError(f"clock {clock!r} can't be used: build it of %H %I %M %S %f %p %d %m %Y %y, each once")
     parts = re.split(r"%(.)", clock.strip())
     pattern = "".join(re.escape(part) if i % 2 == 0 else _GROUPS[part] for i, part in enumerate(parts))
     fields = text.str.strip_chars().str.extract_groups(f"^{pattern}$").struct.unnest()
     failed = fields[names[0]].is_null()
     if failed.any():
         row = int(failed.arg_max() or 0)
-        raise WaveformError(f"time row {row + 1} is {str(text[row])[:40]!r}, not a clock time {clock}: mend the row")
+        raise TimeBaseError(f"time row {row + 1} is {str(text[row])[:40]!r}, not a clock time {clock}: mend the row")
 
     def number(name: str) -> NDArray[np.float64]:
         if name not in names:
@@ -72,7 +72,7 @@ def clock_seconds(text: pl.Series, clock: str) -> NDArray[np.float64]:
     minute, second = number("M"), number("S")
     if (hour > 23).any() or (minute > 59).any() or (second >= 61).any():
         row = int(np.flatnonzero((hour > 23) | (minute > 59) | (second >= 61))[0])
-        raise WaveformError(f"time row {row + 1} is {str(text[row])[:40]!r}, not a time of day: mend the row")
+        raise TimeBaseError(f"time row {row + 1} is {str(text[row])[:40]!r}, not a time of day: mend the row")
     seconds: NDArray[np.float64] = hour * 3600.0 + minute * 60.0 + second + fraction
     if "d" in names:
         return seconds + _DAY_S * _days(fields, names)
@@ -91,9 +91,9 @@ def _days(fields: pl.DataFrame, names: list[str]) -> NDArray[np.float64]:
     try:
         day = fields.select(pl.date(year, month, pl.col("d").cast(pl.Int8))).to_series()
     except pl.exceptions.PolarsError:
-        raise WaveformError("a date of the time column is not in the calendar: mend it") from None
+        raise TimeBaseError("a date of the time column is not in the calendar: mend it") from None
     if day.null_count():
-        raise WaveformError("a date of the time column is not in the calendar: mend it")
+        raise TimeBaseError("a date of the time column is not in the calendar: mend it")
     since: NDArray[np.float64] = day.cast(pl.Int32).to_numpy().astype(np.float64)
     since -= since[0]
     return since

@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform, make_waveform
-from data_contracts.errors import WaveformError
+from data_contracts.errors import TimeBaseError, TooLargeError, WaveformError
 from data_contracts.limits import HIGHEST_RATE_HZ, LONGEST_RECORDING_S, LOWEST_RATE_HZ, SHORTEST_RECORDING_S
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import AIRFLOW_SIGNALS
@@ -98,9 +98,9 @@ def finish(profile: RecorderProfile, time_s: NDArray[np.float64], channels: dict
     if length + 1.0 / rate < SHORTEST_RECORDING_S * (1 - _SLACK):
         raise WaveformError(f"the recording is {length:.3g} s long, at least {SHORTEST_RECORDING_S:g} s: record longer")
     if length > LONGEST_RECORDING_S * (1 + _SLACK):
-        raise WaveformError(f"the recording is {length:.4g} s long, at most {LONGEST_RECORDING_S:g} s: split it")
+        raise TooLargeError(f"the recording is {length:.4g} s long, at most {LONGEST_RECORDING_S:g} s: split it")
     if not LOWEST_RATE_HZ * (1 - _SLACK) <= rate <= HIGHEST_RATE_HZ * (1 + _SLACK):
-        raise WaveformError(
+        raise TimeBaseError(
             f"the sampling rate is {rate:.4g} Hz, must be {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz: "
             "check the time column and its unit"
         )

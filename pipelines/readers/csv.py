@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
-from data_contracts.errors import WaveformError
+from data_contracts.errors import EmptyFileError, TooLargeError, UnreadableFileError, WaveformError
 from data_contracts.recorder import RecorderProfile
 from pipelines.readers.clock import clock_seconds
 from pipelines.readers.columns import MOST_SAMPLES, finish, numbers, pick_columns
@@ -52,9 +52,9 @@ def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
         except pl.exceptions.PolarsError:
             frame = _read(body, profile, headers, as_text=True)  # to find the cell, or be lenient about blanks
     if frame.is_empty():
-        raise WaveformError("the file has a header and no samples: record again")
+        raise EmptyFileError("the file has a header and no samples: record again")
     if frame.height > MOST_SAMPLES:
-        raise WaveformError(f"the file holds {frame.height} samples, at most {MOST_SAMPLES}: split it")
+        raise TooLargeError(f"the file holds {frame.height} samples, at most {MOST_SAMPLES}: split it")
     channels = {name: _channel(frame[header], header, profile) for name, header in picked.items() if name != "time"}
     return finish(profile, _time(frame, picked.get("time"), profile), channels)
 
@@ -74,7 +74,7 @@ def _body(content: bytes, profile: RecorderProfile) -> bytes:
             )
     body = content[start:]
     if not body.strip():
-        raise WaveformError("the file holds nothing: record again")
+        raise EmptyFileError("the file holds nothing: record again")
     return body
 
 
@@ -85,19 +85,19 @@ def _headers(body: bytes, profile: RecorderProfile) -> list[str]:
     while mark is not None and body.startswith(mark, start):
         end = body.find(b"\n", start)
         if end < 0:
-            raise WaveformError("the file holds comments only: record again")
+            raise EmptyFileError("the file holds comments only: record again")
         start = end + 1
     end = body.find(b"\n", start)
     line = body[start : len(body) if end < 0 else end]
     if b"\x00" in line:
-        raise WaveformError("the file is not text: name it by its format, or export it as CSV")
+        raise UnreadableFileError("the file is not text: name it by its format, or export it as CSV")
     try:
         first = pl.read_csv(
             io.BytesIO(line.rstrip(b"\r") + b"\n"),
             has_header=False, infer_schema=False, separator=profile.delimiter, encoding="utf8-lossy", quote_char='"',
         )  # fmt: skip
     except pl.exceptions.PolarsError:
-        raise WaveformError("the header row can't be read: export the file again") from None
+        raise UnreadableFileError("the header row can't be read: export the file again") from None
     return [(first[column][0] or "").strip() for column in first.columns]
 
 
@@ -128,11 +128,13 @@ def _read(
         else:
             frame = pl.read_csv(io.BytesIO(body), schema_overrides=[pl.Float64] * len(headers), **options)  # type: ignore[arg-type]
     except pl.exceptions.NoDataError:
-        raise WaveformError("the file holds nothing: record again") from None
+        raise EmptyFileError("the file holds nothing: record again") from None
     except pl.exceptions.PolarsError as error:
         if not as_text:
             raise
-        raise WaveformError(f"the table can't be read ({str(error).splitlines()[0]}): export the file again") from None
+        raise UnreadableFileError(
+            f"the table can't be read ({str(error).splitlines()[0]}): export the file again"
+        ) from None
     return frame.rename(dict(zip(frame.columns, names, strict=True)))
 
 

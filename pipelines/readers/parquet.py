@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
-from data_contracts.errors import WaveformError
+from data_contracts.errors import EmptyFileError, TooLargeError, UnreadableFileError
 from data_contracts.recorder import RecorderProfile
 from pipelines.readers.clock import clock_seconds
 from pipelines.readers.columns import MOST_SAMPLES, finish, numbers, pick_columns
@@ -41,17 +41,17 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
         lazy = pl.scan_parquet(io.BytesIO(content))
         headers = lazy.collect_schema().names()
     except pl.exceptions.PolarsError:
-        raise WaveformError("the file is cut short or is not Parquet: export it again") from None
+        raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
     picked = pick_columns(profile, headers)
     try:
         rows = lazy.select(pl.len()).collect().item()  # from the footer: nothing is unpacked yet
         if rows > MOST_SAMPLES:
-            raise WaveformError(f"the file holds {rows} samples, at most {MOST_SAMPLES}: split it")
+            raise TooLargeError(f"the file holds {rows} samples, at most {MOST_SAMPLES}: split it")
         frame = pl.read_parquet(io.BytesIO(content), columns=sorted(set(picked.values())))
     except pl.exceptions.PolarsError:
-        raise WaveformError("the file is cut short or is not Parquet: export it again") from None
+        raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
     if frame.is_empty():
-        raise WaveformError("the file holds no samples: record again")
+        raise EmptyFileError("the file holds no samples: record again")
     channels = {name: _channel(frame[header], header, profile) for name, header in picked.items() if name != "time"}
     return finish(profile, _time(frame, picked.get("time"), profile), channels)
 

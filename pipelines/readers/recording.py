@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from data_contracts.capture import Waveform
-from data_contracts.errors import WaveformError
+from data_contracts.errors import EmptyFileError, UnreadableFileError
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from pipelines.readers.csv import is_csv, read_csv
 from pipelines.readers.parquet import is_parquet, read_parquet
@@ -36,11 +36,11 @@ def read_recording(name: str, content: bytes, profile: RecorderProfile = CANONIC
         If it can't be decoded or breaks the contract; the message is one line.
     """
     if not content:
-        raise WaveformError("the file is empty: record again")
+        raise EmptyFileError("the file is empty: record again")
     for is_format, read in _READERS:
         if is_format(name):
             return read(content, profile)
     ending = name.rsplit(".", 1)[-1][:12] if "." in name else "no ending"
     if ending.lower() in ("mf4", "mdf"):
-        raise WaveformError("MDF 4 files are not read: export the recording as CSV or Parquet")
-    raise WaveformError(f"the file's ending ({ending}) is no known format: export it as .csv or .parquet")
+        raise UnreadableFileError("MDF 4 files are not read: export the recording as CSV or Parquet")
+    raise UnreadableFileError(f"the file's ending ({ending}) is no known format: export it as .csv or .parquet")
