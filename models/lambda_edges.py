@@ -1,0 +1,285 @@
+"""Where the lambda trace answers the pedal: the response to rich after the opening, to lean after the release.
+
+Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in
+and the shelf before fuel cut, and is then identified as a first-order response with a dead time.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.kernel import kernel
+from models.lambda_fit import (
+    BEFORE,
+    CONSTANT,
+    FIT_COLUMNS,
+    HIGH_PART,
+    LOW_PART,
+    RAMP,
+    RESIDUAL,
+    START,
+    STEP,
+    fit_step,
+    two_point,
+)
+
+FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
+REASONS = ("", "no_step", "record_ends_early", "noise", "not_found", "gap")
+
+SMOOTH_S = 0.0125
+# A response is told when it is this many standard deviations of the smoothed noise.
+STEP_SIGMAS = 6.0
+# An excursion against the response before it begins counts as the level it starts from, from this part of the step.
+BLIP_PART = 0.08
+# The fit looks at this many time constants: enough for the level, too few for a drift to matter.
+CONSTANTS_LONG = 6.0
+# A time constant is only told when the record shows at least this many of it.
+CONSTANTS_NEEDED = 1.0
+# A plateau is a stretch within this part of the step from the end level, of at least this length.
+PLATEAU_PART = 0.1
+PLATEAU_S = 0.04
+# How well the signal of pure air is known from the end of a characteristic, as a part of the step.
+AIR_U = 0.15
+# A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
+CUT_OFF_GAIN = 0.85
+
+
+@dataclass(frozen=True)
+class Edges:
+    """One edge in every row.
+
+    Attributes
+    ----------
+    fit : ndarray of shape (captures, FIT_COLUMNS)
+        Columns of models/lambda_fit.py, times from the row's first block; NaN where there is none.
+    code : ndarray of shape (captures,), int
+        `FOUND` or what stands against it, an index of `REASONS`.
+    turn, end : ndarray of shape (captures,), int
+        Block at which the trace turns towards the response, and at which it is furthest; -1 where there is none.
+    stop : ndarray of shape (captures,), int
+        Block after the last one that still holds the level reached.
+    cut_off : ndarray of shape (captures,), bool
+        The level reached is the end of the signal's range: a censored one.
+    """
+
+    fit: NDArray[np.float64]
+    code: NDArray[np.int64]
+    turn: NDArray[np.int64]
+    end: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    cut_off: NDArray[np.bool_]
+
+
+@kernel
+def smooth(w: NDArray[np.float64], first: int, stop: int, half: int, out: NDArray[np.float64]) -> None:
+    """Centred moving mean over 2 half + 1 blocks within first..stop-1; gaps are passed over.
+
+    Parameters
+    ----------
+    w : ndarray of shape (blocks,)
+        Trace; NaN where nothing was recorded.
+    first, stop, half : int
+        Window and half-width.
+    out : ndarray of shape (blocks,)
+        Filled between first and stop.
+    """
+    total, used = 0.0, 0
+    for i in range(first, min(first + half, stop)):
+        if not np.isnan(w[i]):
+            total += w[i]
+            used += 1
+    for i in range(first, stop):
+        if i + half < stop and not np.isnan(w[i + half]):
+            total += w[i + half]
+            used += 1
+        if i - half - 1 >= first and not np.isnan(w[i - half - 1]):
+            total -= w[i - half - 1]
+            used -= 1
+        out[i] = total / used if used > 0 else np.nan
+
+
+@kernel
+def _largest_rise(s: NDArray[np.float64], first: int, stop: int) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Pair p < q with the largest s[q] - s[p]."""
+    lowest, p, q, best = first, first, first, -1.0
+    for i in range(first, stop):
+        if np.isnan(s[i]):
+            continue
+        if np.isnan(s[lowest]) or s[i] < s[lowest]:
+            lowest = i
+        if s[i] - s[lowest] > best:
+            best = s[i] - s[lowest]
+            p, q = lowest, i
+    return p, q
+
+
+@kernel
+def _mean(w: NDArray[np.float64], first: int, stop: int) -> float:  # pragma: no cover - compiled
+    total, used = 0.0, 0
+    for i in range(first, stop):
+        if not np.isnan(w[i]):
+            total += w[i]
+            used += 1
+    return total / used if used > 0 else np.nan
+
+
+@kernel
+def _plausible(fit: NDArray[np.float64], first: int, stop: int, h: float) -> int:  # pragma: no cover - compiled
+    """What stands against a fit."""
+    shown = (stop - 1) * h - fit[START]
+    if not fit[STEP] > 0.0 or fit[RESIDUAL] > 0.25 * fit[STEP]:
+        return NOT_FOUND
+    if shown < CONSTANTS_NEEDED * fit[CONSTANT] or fit[CONSTANT] > 3.0:
+        return ENDS_EARLY
+    return FOUND
+
+
+@kernel
+def _edge_rows(
+    x: NDArray[np.float64],
+    h: float,
+    direction: float,
+    event: NDArray[np.int64],
+    until: NDArray[np.int64],
+    noise: NDArray[np.float64],
+    least: float,
+    ends: NDArray[np.float64],
+    fit: NDArray[np.float64],
+    code: NDArray[np.int64],
+    places: NDArray[np.int64],
+    cut_off: NDArray[np.bool_],
+) -> None:  # pragma: no cover - compiled
+    """Find and fit one edge per row; `ends` is (far end of the range, level of air), `places` turn, end, stop."""
+    rows, blocks = x.shape
+    half = max(0, int(0.5 * SMOOTH_S / h))
+    w, s = np.empty(blocks), np.empty(blocks)
+    guess, other = np.empty(5), np.empty(FIT_COLUMNS)
+    for row in range(rows):
+        e, stop = event[row], until[row]
+        if e < 0 or stop - e < 8:
+            code[row] = NOT_FOUND if e < 0 else ENDS_EARLY
+            continue
+        before = max(0, e - int(0.1 / h))
+        for i in range(before, stop):
+            w[i] = direction * x[row, i]
+        smooth(w, before, stop, half, s)
+        p, q = _largest_rise(s, e, stop)
+        level = _mean(w, before, e + 1)
+        sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
+        rise = s[q] - s[p]
+        places[row, 0], places[row, 1] = p, q
+        if not rise > max(least, STEP_SIGMAS * sigma):
+            code[row] = NO_STEP if rise <= least else NOISE
+            continue
+        blip = level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
+        low = s[p] if blip or np.isnan(level) else level
+        first = p if blip else max(before, e - int(0.05 / h))
+        last = q
+        while last + 1 < stop and not s[last + 1] < s[q] - PLATEAU_PART * rise:
+            last += 1
+        places[row, 2] = last + 1
+        lowest, highest = -1, -1
+        for i in range(p, q + 1):
+            part = (s[i] - low) / (s[q] - low)
+            if part < LOW_PART:
+                lowest = i
+            elif lowest >= 0 and highest < 0 and part >= HIGH_PART:
+                highest = i
+        if lowest < 0 or highest <= lowest:
+            highest = q
+            lowest = max(lowest, p)
+        dead, tau = two_point((lowest + 0.5) * h, (highest - 0.5) * h)
+        tau = max(tau, h)
+        end = min(last + 1, max(int((dead + CONSTANTS_LONG * tau) / h) + 1, q if q - p < 40 else first + 16))
+        guess[0], guess[1], guess[2], guess[3], guess[4] = max(dead, first * h), tau, low, s[q] - low, 0.0
+        gaps = 0
+        for i in range(first, end):
+            gaps += np.isnan(w[i])
+        if gaps > 0.25 * (end - first):
+            code[row] = GAP
+            continue
+        done = fit_step(w, first, end, h, guess, -np.inf, ends[0], np.nan, 1.0, noise[row], fit[row])
+        plateau = q
+        while plateau > p and s[plateau - 1] > s[q] - PLATEAU_PART * rise:
+            plateau -= 1
+        if not np.isnan(ends[1]) and (last + 1 - plateau) * h >= PLATEAU_S + SMOOTH_S:
+            reached = _mean(w, plateau + 2 * half + 1, last + 1)
+            guess[3] = max(ends[1] - low, 1.2 * (reached - low))
+            # the straight part before the corner gives the time constant of a cut-off rise
+            guess[1] = max(tau * guess[3] / (reached - low), h)
+            cut = fit_step(
+                w, first, end, h, guess, -np.inf, reached, ends[1], AIR_U * abs(ends[1] - low), noise[row], other
+            )
+            if (
+                cut
+                and other[BEFORE] + other[STEP] > reached
+                and (not done or other[RESIDUAL] < CUT_OFF_GAIN * fit[row, RESIDUAL])
+            ):
+                fit[row] = other
+                cut_off[row] = True
+                done = True
+            elif reached >= ends[0] - 0.01 * rise:
+                cut_off[row] = True
+        code[row] = _plausible(fit[row], first, end, h) if done else NOT_FOUND
+        fit[row, BEFORE] *= direction
+        fit[row, STEP] *= direction
+        fit[row, RAMP] *= direction
+
+
+def find_edges(
+    x: NDArray[np.float64],
+    *,
+    interval_s: float,
+    to_rich: bool,
+    event: NDArray[np.int64],
+    until: NDArray[np.int64],
+    noise: NDArray[np.float64],
+    least: float,
+    far_end: float = np.inf,
+    air: float = np.nan,
+) -> Edges:
+    """Find and identify one edge in every row.
+
+    Parameters
+    ----------
+    x : ndarray of shape (captures, blocks)
+        Richness; NaN where nothing was recorded. [unit of richness]
+    interval_s : float
+        Interval of the blocks. [s]
+    to_rich : bool
+        The response rises; else it falls.
+    event : ndarray of shape (captures,), int
+        Block of the event; -1 where it is not known.
+    until : ndarray of shape (captures,), int
+        Block after the last one to look at.
+    noise : ndarray of shape (captures,)
+        Standard deviation of the noise of one block. [unit of richness]
+    least : float
+        Smallest response that counts. [unit of richness]
+    far_end : float
+        End of the signal's range on the way; infinite where not known. [unit of richness]
+    air : float
+        Richness of pure air, the final level of a fall that is cut off; NaN unknown. [unit of richness]
+
+    Returns
+    -------
+    Edges
+
+    Notes
+    -----
+    Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0.
+    The ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, or at
+    the turn of an excursion against the response (the tip-in blip), and ends six time constants into the response.
+    A fall that runs into the end of its range is fitted with the model cut off there as well and its final level
+    known to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
+    """
+    rows = x.shape[0]
+    direction = 1.0 if to_rich else -1.0
+    fit = np.full((rows, FIT_COLUMNS), np.nan)
+    code = np.full(rows, NOT_FOUND, dtype=np.int64)
+    places = np.full((rows, 3), -1, dtype=np.int64)
+    cut_off = np.zeros(rows, dtype=np.bool_)
+    ends = np.array([abs(far_end) if np.isinf(far_end) else direction * far_end, direction * air])
+    _edge_rows(x, interval_s, direction, event, until, noise, least, ends, fit, code, places, cut_off)
+    return Edges(fit, code, places[:, 0], places[:, 1], places[:, 2], cut_off)

@@ -1,0 +1,321 @@
+"""First-order-plus-dead-time identification of one step in one trace, by damped Gauss–Newton."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.kernel import kernel
+
+# Two-point method of Sundaresan and Krishnaswamy (35.3 % and 85.3 % of the step) with exact coefficients:
+# 1 - exp(-s) passes them at s = -ln(0.647) and -ln(0.147). The printed ones are 0.67, 1.3 and -0.29.
+LOW_PART, HIGH_PART = 0.353, 0.853
+_LOW_TIME, _HIGH_TIME = -np.log(1.0 - LOW_PART), -np.log(1.0 - HIGH_PART)
+TWO_POINT_CONSTANT = 1.0 / (_HIGH_TIME - _LOW_TIME)
+TWO_POINT_LOW = _HIGH_TIME / (_HIGH_TIME - _LOW_TIME)
+TWO_POINT_HIGH = -_LOW_TIME / (_HIGH_TIME - _LOW_TIME)
+
+# Columns of a fit: time of the start of the response and its time constant, level before, step, ramp after the
+# start, standard uncertainties of the first two, root-mean-square residual, samples per independent sample.
+START, CONSTANT, BEFORE, STEP, RAMP, START_U, CONSTANT_U, RESIDUAL, CORRELATION = range(9)
+FIT_COLUMNS = 9
+
+# A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
+RAMP_PRIOR = 0.3
+_PARAMETERS = 5
+_ITERATIONS = 25
+
+
+@kernel
+def two_point(low_s: float, high_s: float) -> tuple[float, float]:
+    """Dead time and time constant from the times of 35.3 % and 85.3 % of a step.
+
+    Parameters
+    ----------
+    low_s, high_s : float
+        Times from the step at which the response passes 35.3 % and 85.3 %. [s]
+
+    Returns
+    -------
+    tuple of float
+        Dead time and time constant. [s]
+
+    References
+    ----------
+    K. R. Sundaresan, P. R. Krishnaswamy, Can. J. Chem. Eng. 56, 1978, 257-262, with exact coefficients.
+    """
+    return TWO_POINT_LOW * low_s + TWO_POINT_HIGH * high_s, TWO_POINT_CONSTANT * (high_s - low_s)
+
+
+@kernel
+def solve_spd(matrix: NDArray[np.float64], right: NDArray[np.float64]) -> bool:  # pragma: no cover - compiled
+    """Solve a small positive-definite system in place by Gauss–Jordan; `right` becomes the solution."""
+    n = matrix.shape[0]
+    for k in range(n):
+        pivot = matrix[k, k]
+        if not pivot > 1e-300:
+            return False
+        for j in range(n):
+            matrix[k, j] /= pivot
+        for j in range(right.shape[1]):
+            right[k, j] /= pivot
+        for i in range(n):
+            factor = matrix[i, k]
+            if i == k or factor == 0.0:
+                continue
+            for j in range(n):
+                matrix[i, j] -= factor * matrix[k, j]
+            for j in range(right.shape[1]):
+                right[i, j] -= factor * right[k, j]
+    return True
+
+
+@kernel
+def _model(
+    y: NDArray[np.float64],
+    first: int,
+    stop: int,
+    h: float,
+    p: NDArray[np.float64],
+    low: float,
+    high: float,
+    residual: NDArray[np.float64],
+    jacobian: NDArray[np.float64],
+) -> float:  # pragma: no cover - compiled
+    """Residuals and derivatives of the clipped step response; return the sum of squares."""
+    start, tau = p[0], np.exp(p[1])
+    before, step, ramp = p[2], p[3], p[4]
+    decay = np.exp(-h / tau)
+    e = -1.0
+    total = 0.0
+    for i in range(first, stop):
+        k = i - first
+        s = i * h - start
+        if s <= 0.0:
+            rise, gone, left = 0.0, 0.0, 0.0
+        else:
+            e = np.exp(-s / tau) if e < 0.0 else e * decay
+            rise, left, gone = 1.0 - e, e, s
+        value = before + step * rise + ramp * (gone - tau * rise)
+        if np.isnan(y[i]):
+            residual[k] = 0.0
+            for j in range(_PARAMETERS):
+                jacobian[k, j] = 0.0
+            continue
+        if value < low or value > high:
+            value = low if value < low else high
+            for j in range(_PARAMETERS):
+                jacobian[k, j] = 0.0
+        else:
+            pull = gone * left / tau
+            jacobian[k, 0] = -(step * left / tau + ramp * rise)
+            jacobian[k, 1] = -step * pull + ramp * (pull - rise) * tau
+            jacobian[k, 2] = 1.0
+            jacobian[k, 3] = rise
+            jacobian[k, 4] = gone - tau * rise
+        residual[k] = y[i] - value
+        total += residual[k] * residual[k]
+    return total
+
+
+@kernel
+def coloured(residual: NDArray[np.float64], n: int, used: int) -> tuple[float, float, float]:  # pragma: no cover
+    """Split the noise of a residual into white variance, coloured variance and its lag-one correlation.
+
+    First-order coloured noise under white noise has autocovariance s^2 r^k at lag k > 0; r comes from the first
+    autocovariances and their sum, s^2 from both.
+    """
+    if used < 8:
+        return 0.0, 0.0, 0.0
+    power = 0.0
+    for i in range(n):
+        power += residual[i] * residual[i]
+    power /= used
+    lags = min(24, n // 4)
+    one, total = 0.0, 0.0
+    for k in range(1, lags + 1):
+        cov = 0.0
+        for i in range(n - k):
+            cov += residual[i] * residual[i + k]
+        cov /= used
+        if cov <= 0.0 and k > 1:
+            break
+        if k == 1:
+            one = cov
+        total += cov
+        if cov < 0.05 * one:
+            break
+    if one <= 0.0 or total <= 0.0:
+        return power, 0.0, 0.0
+    r = min(max(1.0 - one / total, 0.0), 0.98)
+    if r < 0.02:
+        return power, 0.0, 0.0
+    colour = min(one / r, power)
+    return power - colour, colour, r
+
+
+@kernel
+def _sandwich(
+    jacobian: NDArray[np.float64], n: int, white: float, colour: float, r: float, middle: NDArray[np.float64]
+) -> None:  # pragma: no cover - compiled
+    """J' S J for noise covariance S = white I + colour r^|i-j|, by two recursions per column."""
+    p = jacobian.shape[1]
+    smooth = np.empty((n, p))
+    for j in range(p):
+        carry = 0.0
+        for i in range(n):
+            carry = r * carry + jacobian[i, j]
+            smooth[i, j] = carry
+        carry = 0.0
+        for i in range(n - 1, -1, -1):
+            smooth[i, j] = white * jacobian[i, j] + colour * (smooth[i, j] + carry)
+            carry = r * (carry + jacobian[i, j])
+    for a in range(p):
+        for b in range(p):
+            total = 0.0
+            for i in range(n):
+                total += jacobian[i, a] * smooth[i, b]
+            middle[a, b] = total
+
+
+@kernel
+def fit_step(
+    y: NDArray[np.float64],
+    first: int,
+    stop: int,
+    h: float,
+    guess: NDArray[np.float64],
+    low: float,
+    high: float,
+    air: float,
+    air_u: float,
+    noise: float,
+    out: NDArray[np.float64],
+) -> bool:  # pragma: no cover - compiled
+    """Fit one step response to samples first..stop-1 of a trace.
+
+    Parameters
+    ----------
+    y : ndarray of shape (samples,)
+        Trace; NaN where nothing was recorded. [unit]
+    first, stop : int
+        Window.
+    h : float
+        Sampling interval; sample i lies at time i h. [s]
+    guess : ndarray of shape (5,)
+        Start, time constant, level before, step and ramp to begin with. [s, s, unit, unit, unit/s]
+    low, high : float
+        Ends at which the signal is cut off; the model is cut off there too (censoring). [unit]
+    air, air_u : float
+        What is known of the final level; NaN nothing. [unit]
+    noise : float
+        Standard deviation of one sample to begin with. [unit]
+    out : ndarray of shape (FIT_COLUMNS,)
+        Filled in.
+
+    Returns
+    -------
+    bool
+        False where nothing could be fitted.
+    """
+    n = stop - first
+    used = 0
+    for i in range(first, stop):
+        if not np.isnan(y[i]):
+            used += 1
+    if used < 8:
+        return False
+    p = np.array([guess[0], np.log(guess[1]), guess[2], guess[3], guess[4]])
+    trial = np.empty(_PARAMETERS)
+    residual, jacobian = np.empty(n), np.empty((n, _PARAMETERS))
+    normal, right = np.empty((_PARAMETERS, _PARAMETERS)), np.empty((_PARAMETERS, 1))
+    ramp_u = RAMP_PRIOR * abs(guess[3])
+    floor = (1e-4 * guess[3]) ** 2
+    variance = max(noise * noise, floor)
+    damping = 1e-3
+    sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
+    known = not np.isnan(air)
+    for iteration in range(_ITERATIONS):
+        if iteration % 4 == 3:
+            variance = max(sse / used, floor)
+        pull_ramp = variance / ramp_u**2
+        pull_air = variance / air_u**2 if known else 0.0
+        off_air = p[2] + p[3] - air if known else 0.0
+        cost = sse + pull_ramp * p[4] ** 2 + pull_air * off_air**2
+        base, gradient = np.zeros((_PARAMETERS, _PARAMETERS)), np.zeros(_PARAMETERS)
+        for k in range(n):
+            for a in range(_PARAMETERS):
+                slope = jacobian[k, a]
+                gradient[a] += slope * residual[k]
+                for b in range(a + 1):
+                    base[a, b] += slope * jacobian[k, b]
+        base[4, 4] += pull_ramp
+        gradient[4] -= pull_ramp * p[4]
+        base[2, 2] += pull_air
+        base[3, 3] += pull_air
+        base[3, 2] += pull_air
+        gradient[2] -= pull_air * off_air
+        gradient[3] -= pull_air * off_air
+        better = False
+        moved = 0.0
+        for _ in range(6):
+            for a in range(_PARAMETERS):
+                for b in range(a + 1):
+                    normal[a, b] = base[a, b]
+                    normal[b, a] = base[a, b]
+                normal[a, a] += damping * base[a, a] + 1e-12 * base[2, 2] * (1.0 if a >= 2 else guess[3] ** 2)
+                right[a, 0] = gradient[a]
+            if not solve_spd(normal, right):
+                damping *= 10.0
+                continue
+            for a in range(_PARAMETERS):
+                trial[a] = p[a] + right[a, 0]
+            trial[0] = min(max(trial[0], (first - 1) * h), (stop - 2) * h)
+            trial[1] = min(max(trial[1], p[1] - 1.0, np.log(0.2 * h)), p[1] + 1.0, np.log(4.0))
+            new = _model(y, first, stop, h, trial, low, high, residual, jacobian)
+            off = trial[2] + trial[3] - air if known else 0.0
+            if new + pull_ramp * trial[4] ** 2 + pull_air * off**2 <= cost:
+                moved = max(abs(trial[0] - p[0]), abs(trial[1] - p[1]) * np.exp(p[1]))
+                p[:] = trial
+                sse, better = new, True
+                damping = max(0.2 * damping, 1e-9)
+                break
+            damping *= 8.0
+        if not better or (moved < 1e-3 * h and iteration > 4):
+            break
+    sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
+    variance = max(sse / max(used - 4, 1), floor)
+    white, colour, r = coloured(residual, n, used)
+    # samples that a coloured noise leaves, and what the fit itself took out of it
+    spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
+    left = max(used / spread - 4.0, 1.0) / (used / spread)
+    middle, inverse = np.empty((_PARAMETERS, _PARAMETERS)), np.zeros((_PARAMETERS, _PARAMETERS))
+    _sandwich(jacobian, n, max(white, floor) / left, colour / left, r, middle)
+    for a in range(_PARAMETERS):
+        for b in range(_PARAMETERS):
+            total = 0.0
+            for k in range(n):
+                total += jacobian[k, a] * jacobian[k, b]
+            normal[a, b] = total
+        inverse[a, a] = 1.0
+    pull_ramp = variance / ramp_u**2
+    normal[4, 4] += pull_ramp
+    middle[4, 4] += pull_ramp * variance
+    if known:
+        pull_air = variance / air_u**2
+        for a in range(2, 4):
+            for b in range(2, 4):
+                normal[a, b] += pull_air
+                middle[a, b] += pull_air * variance
+    for a in range(_PARAMETERS):
+        normal[a, a] += 1e-12 * normal[2, 2] * (1.0 if a >= 2 else guess[3] ** 2)
+    if not solve_spd(normal, inverse):
+        return False
+    tau = np.exp(p[1])
+    for a in range(2):
+        total = 0.0
+        for b in range(_PARAMETERS):
+            for c in range(_PARAMETERS):
+                total += inverse[a, b] * middle[b, c] * inverse[c, a]
+        out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau)
+    out[START], out[CONSTANT], out[BEFORE], out[STEP], out[RAMP] = p[0], tau, p[2], p[3], p[4]
+    out[RESIDUAL], out[CORRELATION] = np.sqrt(sse / used), spread
+    return True

@@ -1,0 +1,291 @@
+"""Levels of the lambda trace: mean and slope over a window, tip-in blip, switching; with coloured-noise uncertainty."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.kernel import kernel
+from models.lambda_edges import smooth
+from models.lambda_fit import coloured
+
+# Columns of a level: mean, slope, their standard uncertainties, scatter about the line, blocks used.
+MEAN, SLOPE, MEAN_U, SLOPE_U, SCATTER, USED = range(6)
+LEVEL_COLUMNS = 6
+# Columns of a blip: depth (as a fall of richness), its length at half depth, their standard uncertainties.
+DEPTH, LENGTH, DEPTH_U, LENGTH_U = range(4)
+BLIP_COLUMNS = 4
+
+
+@kernel
+def mean_variance(white: float, colour: float, r: float, n: float) -> float:
+    """Variance of the mean of n samples of white noise plus first-order coloured noise.
+
+    Parameters
+    ----------
+    white, colour : float
+        Variances. [unit²]
+    r : float
+        Lag-one correlation of the coloured part.
+    n : float
+        Samples.
+
+    Returns
+    -------
+    float
+        [unit²]
+
+    References
+    ----------
+    Sum of the autocovariances of a first-order autoregression; any text on time series.
+    """
+    long_run = (1.0 + r) / (1.0 - r) - 2.0 * r * (1.0 - r**n) / (n * (1.0 - r) ** 2)
+    variance: float = (white + colour * long_run) / n
+    return variance
+
+
+@kernel
+def _level_rows(
+    x: NDArray[np.float64],
+    h: float,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    drifts: bool,
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """Mean and slope of each row between first and stop."""
+    rest = np.empty(x.shape[1])
+    for row in range(x.shape[0]):
+        a, b = max(first[row], 0), min(stop[row], x.shape[1])
+        n, total, moment = 0, 0.0, 0.0
+        for i in range(a, b):
+            if not np.isnan(x[row, i]):
+                n += 1
+                total += x[row, i]
+                moment += i
+        out[row, USED] = n
+        if n < 1:
+            continue
+        mean, middle = total / n, moment / n
+        up, down = 0.0, 0.0
+        for i in range(a, b):
+            if not np.isnan(x[row, i]):
+                up += (i - middle) * (x[row, i] - mean)
+                down += (i - middle) ** 2
+        slope = up / down if down > 0.0 else 0.0
+        power = 0.0
+        for i in range(a, b):
+            if np.isnan(x[row, i]):
+                rest[i - a] = 0.0
+            else:
+                rest[i - a] = x[row, i] - mean - (slope * (i - middle) if drifts else 0.0)
+            power += rest[i - a] ** 2
+        lost = 2.0 if drifts else 1.0
+        out[row, MEAN], out[row, SLOPE] = mean, slope / h
+        out[row, SCATTER] = np.sqrt(power / max(n - lost, 1.0))
+        if n < 4:
+            continue
+        white, colour, r = coloured(rest, b - a, n)
+        independent = n * (white + colour) / max(white + colour * (1.0 + r) / (1.0 - r), 1e-300)
+        left = max(1.0 - lost / max(independent, lost + 1.0), 0.2)
+        variance = mean_variance(white, colour, r, float(n)) / left
+        out[row, MEAN_U] = np.sqrt(variance)
+        out[row, SLOPE_U] = np.sqrt(variance * n / max(down, 1e-300)) / h
+
+
+def levels(
+    x: NDArray[np.float64],
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    *,
+    interval_s: float,
+    drifts: bool = False,
+) -> NDArray[np.float64]:
+    """Mean and slope of every row over its own window.
+
+    Parameters
+    ----------
+    x : ndarray of shape (captures, blocks)
+        Trace; NaN where nothing was recorded. [unit]
+    first, stop : ndarray of shape (captures,), int
+        Window, stop excluded; an empty one gives NaN.
+    interval_s : float
+        Interval of the blocks. [s]
+    drifts : bool
+        Judge the noise about a straight line instead of about the mean.
+
+    Returns
+    -------
+    ndarray of shape (captures, LEVEL_COLUMNS)
+        [unit, unit/s, unit, unit/s, unit, blocks]
+
+    Notes
+    -----
+    The noise is split into white and first-order coloured noise by its own autocovariance, and the uncertainty of
+    the mean follows; few independent samples make it wider.
+    """
+    out = np.full((x.shape[0], LEVEL_COLUMNS), np.nan)
+    _level_rows(x, interval_s, first, stop, drifts, out)
+    return out
+
+
+@kernel
+def _blip_rows(
+    x: NDArray[np.float64],
+    h: float,
+    half: int,
+    opening: NDArray[np.int64],
+    until: NDArray[np.int64],
+    base: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """Depth and length of the leanest excursion between opening and until, from `base`."""
+    s = np.empty(x.shape[1])
+    for row in range(x.shape[0]):
+        a, b = opening[row], until[row]
+        if a < 0 or b - a < 4 or np.isnan(base[row]):
+            continue
+        smooth(x[row], a, b, half, s)
+        p = a
+        for i in range(a, b):
+            if s[i] < s[p] or np.isnan(s[p]):
+                p = i
+        depth = base[row] - s[p]
+        sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
+        out[row, DEPTH], out[row, DEPTH_U] = depth, sigma
+        if not depth > 4.0 * sigma:
+            continue
+        level = base[row] - 0.5 * depth
+        i = p
+        while i > a and s[i - 1] < level:
+            i -= 1
+        j = p
+        while j < b - 1 and s[j + 1] < level:
+            j += 1
+        if i == a or j == b - 1:
+            continue
+        fall, rise = s[i - 1] - s[i], s[j + 1] - s[j]
+        start = i - (level - s[i]) / fall
+        end = j + (level - s[j]) / rise
+        out[row, LENGTH] = (end - start) * h
+        # slopes over the width of the smoothing, so that noise does not make them
+        back, on = max(i - half - 1, a), min(j + half + 1, b - 1)
+        fall = max((s[back] - s[min(i + half, p)]) / (min(i + half, p) - back), 1e-12)
+        rise = max((s[on] - s[max(j - half, p)]) / (on - max(j - half, p)), 1e-12)
+        out[row, LENGTH_U] = h * sigma * np.sqrt(1.0 / fall**2 + 1.0 / rise**2)
+
+
+def tip_in_blip(
+    x: NDArray[np.float64],
+    opening: NDArray[np.int64],
+    until: NDArray[np.int64],
+    base: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    *,
+    interval_s: float,
+    smooth_s: float = 0.0125,
+) -> NDArray[np.float64]:
+    """Leanest excursion between the opening and the response to rich.
+
+    Parameters
+    ----------
+    x : ndarray of shape (captures, blocks)
+        Richness. [unit of richness]
+    opening, until : ndarray of shape (captures,), int
+        Window; opening -1 gives NaN.
+    base : ndarray of shape (captures,)
+        Level it is measured from. [unit of richness]
+    noise : ndarray of shape (captures,)
+        Standard deviation of the noise of one block. [unit of richness]
+    interval_s, smooth_s : float
+        Interval of the blocks; length of the moving mean the depth is defined on. [s]
+
+    Returns
+    -------
+    ndarray of shape (captures, BLIP_COLUMNS)
+        [unit of richness, s, unit of richness, s]
+    """
+    out = np.full((x.shape[0], BLIP_COLUMNS), np.nan)
+    _blip_rows(x, interval_s, max(0, int(0.5 * smooth_s / interval_s)), opening, until, base, noise, out)
+    return out
+
+
+@kernel
+def _switch_rows(
+    x: NDArray[np.float64],
+    h: float,
+    half: int,
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    middle: NDArray[np.float64],
+    margin: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """Rate of switching about `middle` with hysteresis `margin`: whole cycles from upward to upward crossing."""
+    s = np.empty(x.shape[1])
+    for row in range(x.shape[0]):
+        a, b = max(first[row], 0), stop[row]
+        if b - a < 4:
+            continue
+        smooth(x[row], a, b, half, s)
+        state, crossings = 0, 0
+        begin, end, squares, before = -1.0, -1.0, 0.0, -1.0
+        last_low = -1.0
+        for i in range(a + 1, b):
+            here = s[i] - middle[row]
+            if s[i - 1] < middle[row] <= s[i]:
+                last_low = i - here / (s[i] - s[i - 1])
+            if here > margin[row] and state <= 0:
+                if state < 0 and last_low > 0.0:
+                    crossings += 1
+                    if begin < 0.0:
+                        begin = last_low
+                    else:
+                        squares += (last_low - before) ** 2
+                    before, end = last_low, last_low
+                state = 1
+            elif here < -margin[row] and state >= 0:
+                state = -1
+        if crossings < 2:
+            continue
+        cycles = crossings - 1
+        span = (end - begin) * h
+        out[row, 0] = cycles / span
+        period = span / cycles
+        # scatter of the periods; a single one is taken to scatter by a quarter, as common limit cycles do
+        spread = 0.25 * period
+        if cycles > 1:
+            spread = np.sqrt(max(squares * h * h - cycles * period**2, 0.0) / (cycles - 1))
+            spread = max(spread, 0.02 * period)
+        out[row, 1] = spread / np.sqrt(float(cycles)) / period**2
+
+
+def switching(
+    x: NDArray[np.float64],
+    first: NDArray[np.int64],
+    stop: NDArray[np.int64],
+    middle: NDArray[np.float64],
+    margin: NDArray[np.float64],
+    *,
+    interval_s: float,
+) -> NDArray[np.float64]:
+    """Switching rate about a level, over whole cycles.
+
+    Parameters
+    ----------
+    x : ndarray of shape (captures, blocks)
+        Richness. [unit of richness]
+    first, stop : ndarray of shape (captures,), int
+        Window.
+    middle, margin : ndarray of shape (captures,)
+        Level and hysteresis about it. [unit of richness]
+    interval_s : float
+        Interval of the blocks. [s]
+
+    Returns
+    -------
+    ndarray of shape (captures, 2)
+        Rate and standard uncertainty; NaN with less than one whole cycle. [Hz]
+    """
+    out = np.full((x.shape[0], 2), np.nan)
+    _switch_rows(x, interval_s, max(0, int(0.01 / interval_s)), first, stop, middle, margin, out)
+    return out

@@ -1,0 +1,311 @@
+"""The lambda half of the reading: every lambda quantity of a stack of captures, with its uncertainty."""
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.family import LambdaSensor
+from data_contracts.needs import NEEDS
+from data_contracts.signals import QUANTITIES
+from models import lambda_levels as level
+from models.estimate import Estimate, estimate, unread
+from models.lambda_blocks import LambdaBlocks, block_lambda
+from models.lambda_edges import ENDS_EARLY, FOUND, REASONS, Edges, find_edges
+from models.lambda_fit import CONSTANT, CONSTANT_U, START, START_U
+from models.lambda_scale import LambdaScale, lambda_scale
+from models.lambda_signs import LambdaSigns, lambda_signs
+
+NAMES: tuple[str, ...] = tuple(
+    name for name, quantity in QUANTITIES.items() if quantity.group == "lambda" and not name.startswith("bank2_")
+)
+# Smallest step whose response is identified: half a usual enrichment. [lambda]; for a switching sensor [V]
+LEAST_STEP_LAMBDA = 0.03
+LEAST_STEP_V = 0.3
+# From this many time constants into the response the level is reached (98 %).
+SETTLED_CONSTANTS = 4.0
+# Without an identified response full throttle is read from this long after the opening: transport delay and lag of a
+# slow sensor (common practice: everything arrives 0.1 to 0.6 s late).
+SETTLED_S = 0.6
+# What was burnt at the release still takes at least this long to reach the sensor.
+ARRIVES_S = 0.03
+SHORTEST_LEVEL_S = 0.08
+SHORTEST_SLOPE_S = 0.2
+# Fuel is cut when lambda rises this far above idle. [lambda]
+CUT_LAMBDA = 0.15
+# An idle that wanders more than this is not steady. [lambda]
+STEADY_LAMBDA = 0.1
+_SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
+
+
+class _Reader:
+    """One stack being read: what its rooms share."""
+
+    def __init__(
+        self,
+        blocks: LambdaBlocks,
+        scale: LambdaScale,
+        interval_s: float,
+        opening_s: NDArray[np.float64],
+        release_s: NDArray[np.float64],
+    ) -> None:
+        self.blocks, self.scale, self.rate_hz = blocks, scale, 1.0 / interval_s
+        self.h = blocks.interval_s
+        self.narrow = scale.form == "narrowband"
+        self.unit = 1.0 if self.narrow else scale.per_lambda
+        self.opening_s, self.release_s = opening_s, release_s
+        self.opening = np.where(np.isfinite(opening_s), self._block(opening_s), -1)
+        self.opening = np.where(self.opening >= blocks.count, -1, self.opening)
+        released = np.isfinite(release_s) & (self.opening >= 0)
+        self.release = np.where(released, np.minimum(self._block(release_s), blocks.count), blocks.count)
+        self.released = self.release < blocks.count
+        step_hidden = np.maximum(0.0, 1.0 - blocks.noise * np.sqrt(self.h / interval_s) / (0.5 * blocks.step + 1e-300))
+        self.step_u = blocks.step / np.sqrt(12.0) * step_hidden
+
+    def _block(self, seconds: NDArray[np.float64]) -> NDArray[np.int64]:
+        with np.errstate(invalid="ignore"):
+            block = np.round((np.nan_to_num(seconds) - self.blocks.start_s) / self.h)
+        return np.maximum(block, 0.0).astype(np.int64)
+
+    def as_lambda(self, x: NDArray[np.float64], u: NDArray[np.float64], missing: str = "not_found") -> Estimate:
+        """Richness as lambda; what lies outside the characteristic is censored there."""
+        u_all = np.hypot(u, self.step_u)
+        found = estimate(self.scale.lambda_of(x), u_all * self.scale.lambda_slope(x), missing)
+        return found if self.narrow else _renamed(found, np.isfinite(x) & np.isnan(found.value), "censored")
+
+    def as_volts(self, x: NDArray[np.float64], u: NDArray[np.float64], missing: str = "not_found") -> Estimate:
+        """Richness as recorded volts."""
+        return estimate(self.scale.volts_of(x), np.hypot(u, self.step_u), missing)
+
+
+def _renamed(found: Estimate, where: NDArray[np.bool_], code: str) -> Estimate:
+    """The same estimate with another reason where `where`."""
+    cleared = Estimate(found.value, found.u, np.where(where, 0, found.reason).astype(np.int8))
+    return cleared.because(where, code)
+
+
+def _idle(reader: _Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+    """Level and switching before the opening, or over the record where there is no snap."""
+    blocks, h = reader.blocks, reader.h
+    stop = np.where(reader.opening >= 0, reader.opening, blocks.count)
+    first = np.zeros_like(stop)
+    row = level.levels(blocks.x, first, stop, interval_s=h)
+    x, u = row[:, level.MEAN], row[:, level.MEAN_U]
+    short = stop * h < NEEDS["lambda_idle"].before_s
+    unsteady = row[:, level.SCATTER] > STEADY_LAMBDA * reader.unit if not reader.narrow else np.zeros(x.shape, bool)
+    out = {}
+    out["lambda_idle"] = reader.as_lambda(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
+    out["lambda_idle_v"] = reader.as_volts(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
+    margin = np.maximum(0.1 if reader.narrow else 0.004 * reader.unit, 2.0 * blocks.noise)
+    rate = level.switching(blocks.x, first, stop, x, margin, interval_s=h)
+    brief = stop * h < NEEDS["lambda_switch_rate_hz"].before_s
+    rates = estimate(rate[:, 0], rate[:, 1], "not_found")
+    out["lambda_switch_rate_hz"] = _renamed(rates, brief, "not_enough_before")
+    return out, row
+
+
+def _response(reader: _Reader, edge: Edges, event_s: NDArray[np.float64], name: str) -> dict[str, Estimate]:
+    """Dead time and time constant of one edge."""
+    good = edge.code == FOUND
+    start = edge.fit[:, START] + reader.blocks.start_s - event_s
+    dead = estimate(np.where(good, start, np.nan), edge.fit[:, START_U])
+    constant = estimate(np.where(good, edge.fit[:, CONSTANT], np.nan), edge.fit[:, CONSTANT_U])
+    out = {}
+    for key, found in (("dead_time_s", dead), ("time_constant_s", constant)):
+        for number, reason in enumerate(REASONS):
+            if number != FOUND:
+                found = _renamed(found, edge.code == number, reason)
+        if name == "to_rich":
+            found = _renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
+        out[f"lambda_{name}_{key}"] = found
+    return out
+
+
+def _full_throttle(reader: _Reader, rich: Edges) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+    """Level and drift between the settled response and what the release changes."""
+    blocks, h = reader.blocks, reader.h
+    fitted = rich.code == FOUND
+    settled = np.where(fitted, rich.fit[:, START] + SETTLED_CONSTANTS * rich.fit[:, CONSTANT], np.nan)
+    first = np.where(fitted, np.nan_to_num(settled) / h, reader.opening + SETTLED_S / h).astype(np.int64)
+    stop = np.minimum(reader.release + int(ARRIVES_S / h), blocks.count)
+    short = (stop - first) * h < SHORTEST_LEVEL_S
+    row = level.levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
+    x, u = row[:, level.MEAN], row[:, level.MEAN_U]
+    why = np.where(reader.released, "hold_too_short", "record_ends_early")
+    out = {}
+    for name, found in (
+        ("lambda_full_throttle", reader.as_lambda(x, u)),
+        ("lambda_full_throttle_v", reader.as_volts(x, u)),
+        (
+            "lambda_full_throttle_slope_per_s",
+            estimate(
+                -row[:, level.SLOPE] * reader.scale.lambda_slope(x),
+                row[:, level.SLOPE_U] * reader.scale.lambda_slope(x),
+            ),
+        ),
+    ):
+        brief = short | ((stop - first) * h < SHORTEST_SLOPE_S) if name.endswith("slope_per_s") else short
+        for code in ("hold_too_short", "record_ends_early"):
+            found = _renamed(found, brief & (why == code), code)
+        out[name] = found
+    return out, row
+
+
+def _fuel_cut(reader: _Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[str, Estimate]:
+    """Plateau after the release."""
+    blocks, h = reader.blocks, reader.h
+    seen = np.isin(lean.code, (FOUND, ENDS_EARLY)) & (lean.end >= 0)
+    settled = np.where(lean.code == FOUND, lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT], np.nan)
+    # a cut-off signal is at its end before the response has settled
+    first = np.where(lean.cut_off, lean.end - int(0.02 / h), np.nan_to_num(settled, nan=1e6) / h).astype(np.int64)
+    first = np.minimum(first, lean.stop)
+    short = (lean.stop - first) * h < 0.03
+    row = level.levels(blocks.x, first, np.where(short | ~seen, first, lean.stop), interval_s=h)
+    x, u = row[:, level.MEAN], row[:, level.MEAN_U]
+    furthest = blocks.x[np.arange(x.size), np.clip(lean.end, 0, blocks.x.shape[1] - 1)]
+    with np.errstate(invalid="ignore"):
+        cut = seen & (idle - furthest > (0.0 if reader.narrow else CUT_LAMBDA * reader.unit))
+    ended = lean.stop >= blocks.count - 2
+    out = {}
+    for name, found in (("lambda_fuel_cut", reader.as_lambda(x, u)), ("lambda_fuel_cut_v", reader.as_volts(x, u))):
+        found = _renamed(found, seen & short & ~ended, "not_steady")
+        found = _renamed(found, seen & short & ended, "record_ends_early")
+        if name == "lambda_fuel_cut" and not reader.narrow:
+            found = _renamed(found, lean.cut_off, "censored")
+        found = _renamed(found, ~cut, "no_fuel_cut")
+        found = _renamed(found, (lean.code == ENDS_EARLY) & (short | ~cut) & ended, "record_ends_early")
+        found = _renamed(found, (reader.opening >= 0) & ~reader.released, "record_ends_early")
+        out[name] = found
+    return out
+
+
+def _tip_in(reader: _Reader, rich: Edges, base: NDArray[np.float64], swing: NDArray[np.float64]) -> dict[str, Estimate]:
+    """Lean blip between the opening and the response to rich."""
+    blocks = reader.blocks
+    until = np.where(rich.end > reader.opening, rich.end, reader.release)
+    row = level.tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
+    if reader.narrow:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            part = np.where(swing > 2.0 * LEAST_STEP_V / 2.0, swing, np.nan)
+            depth, depth_u = row[:, level.DEPTH] / part, row[:, level.DEPTH_U] / part
+    else:
+        lean = reader.scale.lambda_of(base - row[:, level.DEPTH])
+        depth = lean - reader.scale.lambda_of(base)
+        depth_u = row[:, level.DEPTH_U] * reader.scale.lambda_slope(base - row[:, level.DEPTH])
+    length = estimate(row[:, level.LENGTH], row[:, level.LENGTH_U])
+    return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
+
+
+def read_lambda(
+    signal: NDArray[np.float32],
+    keep: NDArray[np.bool_],
+    *,
+    interval_s: float,
+    sensor: LambdaSensor,
+    opening_s: NDArray[np.float64],
+    release_s: NDArray[np.float64],
+    main_peak_s: NDArray[np.float64],
+    cylinders: int,
+    idle_speed_rpm: NDArray[np.float64],
+    kind: Literal["v", "ratio"],
+) -> tuple[dict[str, Estimate], LambdaSigns]:
+    """Read every lambda quantity of a stack of captures.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (captures, samples), float32
+        Recorded lambda signal of one bank. [V or 1]
+    keep : ndarray of shape (captures, samples), bool
+        True = use. Take out what is missing or outside the physical range; leave needles in, they are found here.
+    interval_s : float
+        Sampling interval. [s]
+    sensor : LambdaSensor
+        The family's lambda sensor.
+    opening_s, release_s, main_peak_s : ndarray of shape (captures,)
+        Events from the row's first sample; NaN where not found. [s]
+    cylinders : int
+        Cylinders of the engine.
+    idle_speed_rpm : ndarray of shape (captures,)
+        Engine speed at idle; NaN unknown. [1/min]
+    kind : {"v", "ratio"}
+        Which channel was recorded.
+
+    Returns
+    -------
+    tuple of dict and LambdaSigns
+        Estimates by name in data_contracts/signals.py, without bank prefix; signs of the whole trace.
+    """
+    rows = signal.shape[0]
+    scale = lambda_scale(sensor, kind)
+    if scale is None or rows == 0:
+        no = np.zeros(rows, dtype=np.bool_)
+        return {name: unread(rows, "not_for_this_family") for name in NAMES}, LambdaSigns(~no, no, no.copy())
+    blocks = block_lambda(signal, keep, scale, interval_s=interval_s)
+    reader = _Reader(blocks, scale, interval_s, opening_s, release_s)
+    signs = lambda_signs(
+        blocks.x,
+        scale,
+        interval_s=reader.h,
+        count=blocks.count,
+        opening=reader.opening,
+        release=reader.release,
+        noise=blocks.noise,
+    )
+    least = LEAST_STEP_V if reader.narrow else LEAST_STEP_LAMBDA * scale.per_lambda
+    rich = find_edges(
+        blocks.x,
+        interval_s=reader.h,
+        to_rich=True,
+        event=reader.opening,
+        until=reader.release,
+        noise=blocks.noise,
+        least=least,
+        far_end=scale.rich_end,
+    )
+    lean = find_edges(
+        blocks.x,
+        interval_s=reader.h,
+        to_rich=False,
+        event=np.where(reader.released, reader.release, -1),
+        until=blocks.count,
+        noise=blocks.noise,
+        least=least,
+        far_end=scale.lean_end,
+        air=scale.air,
+    )
+    out, idle = _idle(reader)
+    full, full_row = _full_throttle(reader, rich)
+    out |= full
+    out |= _fuel_cut(reader, lean, idle[:, level.MEAN])
+    out |= _response(reader, rich, opening_s, "to_rich")
+    out |= _response(reader, lean, release_s, "to_lean")
+    swing = full_row[:, level.MEAN] - np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
+    out |= _tip_in(reader, rich, idle[:, level.MEAN], swing)
+    for name in NAMES:
+        out.setdefault(name, unread(rows, "not_found"))
+    return _with_needs(
+        out, reader, signs, sensor if kind == "v" else LambdaSensor("ratio", None, scale.knots, scale.knots)
+    ), signs
+
+
+def _with_needs(
+    out: dict[str, Estimate], reader: _Reader, signs: LambdaSigns, sensor: LambdaSensor
+) -> dict[str, Estimate]:
+    """Null what the recording, the sensor or its signs can't carry; a reason from here comes first."""
+    rows = signs.active.size
+    everywhere = np.ones(rows, dtype=np.bool_)
+    nothing = reader.blocks.count == 0
+    for name, found in out.items():
+        need = NEEDS[name]
+        if name not in _SENSOR_VOLTS:
+            found = _renamed(found, signs.polarity_contradicts, "polarity_contradicts")
+        found = _renamed(found, ~signs.active, "sensor_inactive")
+        if need.snap:
+            found = _renamed(found, reader.opening < 0, "no_snap")
+        if reader.rate_hz < 0.98 * need.rate_hz:
+            found = _renamed(found, everywhere, "rate_too_low")
+        found = _renamed(found, nothing, "no_channel")
+        if need.kinds and sensor.kind not in need.kinds:
+            found = _renamed(found, everywhere, "not_for_this_family")
+        out[name] = found
+    return out
