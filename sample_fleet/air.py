@@ -1,8 +1,13 @@
 """Compiled pieces of the air path: orifice flow, filling of the cylinders, friction, combustion."""
 
+# mypy: disable-error-code="no-any-return"
+# (fields of a compiled record are Any)
+
 import math
 
 from numba import njit
+
+from sample_fleet.record import Record
 
 GAS_CONSTANT = 287.06  # dry air [J/(kg K)], CIPM-2007 molar mass 28.96546 g/mol and R 8.314472
 KAPPA = 1.4
@@ -53,7 +58,9 @@ def moist_gas_constant(intake_c: float, humidity_pct: float, barometer_kpa: floa
 
 
 @njit(cache=True, nogil=True, inline="always")
-def cylinder_flow(r, blocked: float, pressure: float, speed: float, temperature: float, gas: float, last: float):
+def cylinder_flow(
+    r: Record, blocked: float, pressure: float, speed: float, temperature: float, gas: float, last: float
+) -> tuple[float, float]:
     """Air into the cylinders [kg/s] and exhaust back pressure [Pa].
 
     Parameters: `r` the run record, `blocked` severity of the exhaust restriction, manifold pressure [Pa],
@@ -77,7 +84,7 @@ def cylinder_flow(r, blocked: float, pressure: float, speed: float, temperature:
 
 
 @njit(cache=True, nogil=True, inline="always")
-def drag_torque(r, pressure: float, exhaust: float, speed: float) -> float:
+def drag_torque(r: Record, pressure: float, exhaust: float, speed: float) -> float:
     """Friction, accessories and gas exchange. [N m]"""
     relative = speed * 9.549296585513721 / r.max_free_rpm
     cold = 1.0 + 0.012 * max(80.0 - r.coolant_c, 0.0)

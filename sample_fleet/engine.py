@@ -5,6 +5,9 @@ with cylinder events on the crank angle for misfires, unequal cylinders and ripp
 take one linearly implicit step together; everything else is explicit. Sensors are read by sensors.py in the same loop.
 """
 
+# mypy: disable-error-code="no-any-return"
+# (fields of a compiled record are Any)
+
 import math
 
 import numpy as np
@@ -20,6 +23,7 @@ from sample_fleet.air import (
     torque_share,
 )
 from sample_fleet.chance import normal, uniform
+from sample_fleet.record import FloatArray, Record, SeedArray
 from sample_fleet.steady import (
     charge_temperature,
     cylinder_share,
@@ -47,7 +51,7 @@ TRACES, EVENTS = 8, 7
 
 
 @njit(cache=True, nogil=True, inline="always")
-def pedal_position(r, t: float) -> float:
+def pedal_position(r: Record, t: float) -> float:
     """Pedal at a time of the recording, 0 to 1."""
     for snap in range(int(r.snaps)):
         since = t - r.pedal_at_s - snap * r.snap_interval_s
@@ -61,7 +65,20 @@ def pedal_position(r, t: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def run_engine(r, f, learned, seed, step, run_in, every, traces, gas_at_sensor, ripple, pedal_trace, events):
+def run_engine(
+    r: Record,
+    f: Record,
+    learned: Record,
+    seed: SeedArray,
+    step: float,
+    run_in: int,
+    every: int,
+    traces: FloatArray,
+    gas_at_sensor: FloatArray,
+    ripple: FloatArray,
+    pedal_trace: FloatArray,
+    events: FloatArray,
+) -> None:
     """Run one capture.
 
     Parameters

@@ -178,7 +178,10 @@ def family_table(vehicle: Vehicle, rng: np.random.Generator | None = None) -> di
         One table of families.toml.
     """
     engine, sensor = vehicle.engine, vehicle.air_sensor
-    off = (lambda size: 1.0) if rng is None else (lambda size: float(1.0 + size * rng.uniform(-1.0, 1.0)))
+
+    def off(size: float) -> float:
+        return 1.0 if rng is None else float(1.0 + size * rng.uniform(-1.0, 1.0))
+
     peak = engine.rated_flow_g_s * off(0.015)
 
     def raw(flow: Any) -> Any:

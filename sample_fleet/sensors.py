@@ -1,21 +1,25 @@
 """From the physics to what a recorder holds: transfer, lag, range, steps, noise, needles, hum, bus repetition."""
 
+# mypy: disable-error-code="no-any-return"
+# (fields of a compiled record are Any)
+
 import math
 
 from numba import njit
 
 from sample_fleet.chance import normal, uniform
+from sample_fleet.record import FloatArray, Record, SeedArray
 
 
 @njit(cache=True, nogil=True, inline="always")
-def air_raw(r, flow: float) -> float:
+def air_raw(r: Record, flow: float) -> float:
     """Raw signal of the air-mass sensor at a flow [kg/s], within its range. [V, Hz or g/s]"""
     raw = max(r.air_zero + r.air_slope * abs(flow * 1e3) ** r.air_exponent, 0.0) ** r.air_root
     return min(max(raw, r.air_low), r.air_high)
 
 
 @njit(cache=True, nogil=True)
-def oxygen_raw(r, ratio, signal, richness: float) -> float:
+def oxygen_raw(r: Record, ratio: FloatArray, signal: FloatArray, richness: float) -> float:
     """Signal of the lambda sensor at a richness, steady. [V or 1]"""
     if r.narrowband > 0.5:
         x = (richness - 1.0) / r.switch_width
@@ -33,7 +37,7 @@ def oxygen_raw(r, ratio, signal, richness: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def interference(r, seed, rate, needles, samples):
+def interference(r: Record, seed: SeedArray, rate: float, needles: FloatArray, samples: int) -> None:
     """Ignition needles on the leads, one or two samples wide. [V], written to `needles`"""
     for j in range(samples):
         needles[j] = 0.0
@@ -49,7 +53,16 @@ def interference(r, seed, rate, needles, samples):
 
 
 @njit(cache=True, nogil=True)
-def record_air(r, volts, said, ripple, needles, seed, rate, out):
+def record_air(
+    r: Record,
+    volts: bool,
+    said: FloatArray,
+    ripple: FloatArray,
+    needles: FloatArray,
+    seed: SeedArray,
+    rate: float,
+    out: FloatArray,
+) -> None:
     """Record the air-mass channel into `out`. [V, Hz or g/s]"""
     held, held_until = 0.0, -1.0
     phase = 2.0 * math.pi * uniform(seed)
@@ -74,7 +87,21 @@ def record_air(r, volts, said, ripple, needles, seed, rate, out):
 
 
 @njit(cache=True, nogil=True)
-def record_oxygen(r, f, here, ratio, signal, volts, gas, step, run_in, every, needles, seed, out):
+def record_oxygen(
+    r: Record,
+    f: Record,
+    here: float,
+    ratio: FloatArray,
+    signal: FloatArray,
+    volts: bool,
+    gas: FloatArray,
+    step: float,
+    run_in: int,
+    every: int,
+    needles: FloatArray,
+    seed: SeedArray,
+    out: FloatArray,
+) -> None:
     """Record one lambda channel into `out`: lag, characteristic, then the recorder. [V or 1]
 
     `here` is 1 where one-sided faults sit on this bank; `gas` is 1/lambda at the tip, every step.

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar, cast
 
 import numpy as np
 from numba import njit
@@ -10,11 +11,13 @@ from numpy.typing import NDArray
 from data_contracts.capture import Waveform, make_waveform
 from sample_fleet.engine import EVENTS, FUEL, PLATE, RPM, RUN_IN_S, SAID, SPEED, TRACES, run_engine
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle, pack, pack_faults
+from sample_fleet.record import FloatArray, SeedArray
 from sample_fleet.sensors import interference, record_air, record_oxygen
 from sample_fleet.steady import on_bank
 from sample_fleet.truth import TRUTH_FIELDS, landmarks
 
 LONGEST_STEP_S = 5.0e-4
+T = TypeVar("T")
 EXTRAS = ("throttle_pct", "pedal_pct", "engine_rpm", "fuel_pressure_kpa", "battery_v")
 
 
@@ -103,7 +106,22 @@ class Batch:
 
 
 @njit(cache=True, nogil=True)
-def _run_rows(runs, faults, learned, seeds, ratio, signal, volts, rate, every, airflow, oxygen, extras, truth, clean):
+def _run_rows(
+    runs: NDArray[np.void],
+    faults: NDArray[np.void],
+    learned: NDArray[np.void],
+    seeds: SeedArray,
+    ratio: FloatArray,
+    signal: FloatArray,
+    volts: NDArray[np.bool_],
+    rate: float,
+    every: int,
+    airflow: NDArray[np.float32],
+    oxygen: NDArray[np.float32],
+    extras: NDArray[np.float32],
+    truth: FloatArray,
+    clean: NDArray[np.float32],
+) -> None:
     step = 1.0 / (rate * every)
     run_in = every * int(RUN_IN_S * rate + 0.999)
     samples = airflow.shape[1]
@@ -140,8 +158,8 @@ def _run_rows(runs, faults, learned, seeds, ratio, signal, volts, rate, every, a
                 clean[1, row, j] = traces[SPEED, j] * RPM
 
 
-def _each(given: object, count: int) -> list[object]:
-    items = list(given) if isinstance(given, list | tuple) else [given] * count
+def _each(given: T | Sequence[T], count: int) -> list[T]:
+    items = list(given) if isinstance(given, list | tuple) else [cast(T, given)] * count
     if len(items) != count:
         raise ValueError(f"{len(items)} given for {count} captures: give one, or one per capture")
     return items
@@ -185,10 +203,10 @@ def simulate(
         vehicles,
         _each(surroundings, count),
         _each(drivers, count),
-        _each(recorders, count),  # type: ignore[arg-type]
+        _each(recorders, count),
     )
-    now = pack_faults(_each(faults, count))  # type: ignore[arg-type]
-    settled = now if learned is None else pack_faults(_each(learned, count))  # type: ignore[arg-type]
+    now = pack_faults(_each(faults, count))
+    settled = now if learned is None else pack_faults(_each(learned, count))
     seeds = rng.integers(1, 2**63 - 1, size=count, dtype=np.uint64)
     volts = np.array([(v.airflow_kind == "volts", v.lambda_kind in ("narrowband", "wideband")) for v in vehicles])
     samples, rate = recording.samples, recording.rate_hz

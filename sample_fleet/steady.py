@@ -1,5 +1,8 @@
 """Where the engine rests: steady points at a speed, with trims as the control unit has learned them."""
 
+# mypy: disable-error-code="no-any-return"
+# (fields of a compiled record are Any)
+
 import math
 
 import numpy as np
@@ -15,22 +18,23 @@ from sample_fleet.air import (
     sensor_says,
     torque_share,
 )
+from sample_fleet.record import FloatArray, Record
 
 
 @njit(cache=True, nogil=True)
-def idle_target(r) -> float:
+def idle_target(r: Record) -> float:
     """Idle speed the control unit asks for: raised while the engine is cold. [rad/s]"""
     return (r.idle_rpm + 7.0 * max(65.0 - r.coolant_c, 0.0)) / 9.549296585513721
 
 
 @njit(cache=True, nogil=True)
-def is_warm(r) -> bool:
+def is_warm(r: Record) -> bool:
     """Closed loop is allowed from here."""
     return r.coolant_c >= 55.0
 
 
 @njit(cache=True, nogil=True)
-def leak_flow(severity: float, r, pressure: float) -> float:
+def leak_flow(severity: float, r: Record, pressure: float) -> float:
     """Unmetered air through a hole behind the sensor; severity 1 is 60 % of the healthy idle flow. [kg/s]"""
     ambient = r.barometer_kpa * 1e3
     scale = ambient / 99e3 * math.sqrt(298.15 / (r.intake_air_c + 273.15))
@@ -38,7 +42,7 @@ def leak_flow(severity: float, r, pressure: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def cylinder_share(r, f, cylinder: int) -> float:
+def cylinder_share(r: Record, f: Record, cylinder: int) -> float:
     """Fuel of one cylinder over what is asked: its own small error and a restricted injector's."""
     spread = math.sin(12.9898 * (cylinder + 1.0) + 78.233 * r.individual) * 43758.5453
     own = 1.0 + r.cylinder_scatter * 3.4641 * (spread - math.floor(spread) - 0.5)
@@ -47,7 +51,7 @@ def cylinder_share(r, f, cylinder: int) -> float:
 
 
 @njit(cache=True, nogil=True)
-def bank_share(r, f, bank: int) -> float:
+def bank_share(r: Record, f: Record, bank: int) -> float:
     """Mean of `cylinder_share` over one bank."""
     total, count, banks = 0.0, 0, int(r.banks)
     for cylinder in range(int(r.cylinders)):
@@ -58,27 +62,27 @@ def bank_share(r, f, bank: int) -> float:
 
 
 @njit(cache=True, nogil=True)
-def on_bank(r, f, bank: int) -> float:
+def on_bank(r: Record, f: Record, bank: int) -> float:
     """1 where a one-sided fault sits on this bank."""
     return 1.0 if (int(f.fault_bank) - 1) % int(r.banks) == bank else 0.0
 
 
 @njit(cache=True, nogil=True)
-def thinned(r, f, bank: int, richness: float, flow: float) -> float:
+def thinned(r: Record, f: Record, bank: int, richness: float, flow: float) -> float:
     """1/lambda at the sensor's tip: an exhaust leak draws in air, the more the lower the flow."""
     share = 0.06 * f.exhaust_leak * on_bank(r, f, bank) * min(r.idle_flow_g_s * 1e-3 / max(flow, 1e-6), 2.0)
     return richness / (1.0 + share)
 
 
 @njit(cache=True, nogil=True)
-def indicated(r, f, bank: int, richness: float) -> float:
+def indicated(r: Record, f: Record, bank: int, richness: float) -> float:
     """1/lambda the control unit takes from the sensor near lambda 1: its offset moves what is held."""
     size = 0.015 if r.narrowband > 0.5 else 0.06
     return 1.0 / (1.0 / max(richness, 1e-3) + size * f.lambda_offset * f.offset_sign * on_bank(r, f, bank))
 
 
 @njit(cache=True, nogil=True)
-def open_loop_richness(r, f, bank: int, total: float, said: float, trim: float, sag: float) -> float:
+def open_loop_richness(r: Record, f: Record, bank: int, total: float, said: float, trim: float, sag: float) -> float:
     """True 1/lambda of one bank for air through the engine, air the sensor says, and a trim."""
     aeration = 1.0 - 0.084 * f.fuel_aeration
     base = said / r.assumed_stoichiometry * (1.0 + trim) * bank_share(r, f, bank) * sag * aeration
@@ -87,7 +91,7 @@ def open_loop_richness(r, f, bank: int, total: float, said: float, trim: float, 
 
 
 @njit(cache=True, nogil=True)
-def needed_trim(r, f, bank: int, total: float, said: float, sag: float) -> float:
+def needed_trim(r: Record, f: Record, bank: int, total: float, said: float, sag: float) -> float:
     """Trim that brings the indicated lambda to one, before its limits."""
     low, high = -0.9, 4.0
     for _ in range(40):
@@ -101,13 +105,15 @@ def needed_trim(r, f, bank: int, total: float, said: float, sag: float) -> float
 
 
 @njit(cache=True, nogil=True)
-def charge_temperature(r, flow: float) -> float:
+def charge_temperature(r: Record, flow: float) -> float:
     """Air at the valves: warmed by the manifold, less so the faster it goes. [K]"""
     return r.intake_air_c + 273.15 + 12.0 * math.exp(-flow * 1e3 / (0.12 * r.rated_flow_g_s))
 
 
 @njit(cache=True, nogil=True)
-def state_at(r, f, pressure, speed, trims):
+def state_at(
+    r: Record, f: Record, pressure: float, speed: float, trims: FloatArray
+) -> tuple[float, float, float, float]:
     """Flows and mixture at a manifold pressure and speed; fills `trims` of both banks.
 
     Returns total air [kg/s], air the sensor says [kg/s], mean torque share [1], exhaust pressure [Pa].
@@ -139,7 +145,7 @@ def state_at(r, f, pressure, speed, trims):
 
 
 @njit(cache=True, nogil=True)
-def steady_pressure(r, f, speed: float, ignition: float, trims) -> float:
+def steady_pressure(r: Record, f: Record, speed: float, ignition: float, trims: FloatArray) -> float:
     """Manifold pressure at which the unloaded engine just keeps this speed. [Pa]"""
     low, high = 8e3, 0.97e3 * r.barometer_kpa
     for _ in range(26):
@@ -154,7 +160,7 @@ def steady_pressure(r, f, speed: float, ignition: float, trims) -> float:
 
 
 @njit(cache=True, nogil=True)
-def learn(r, f, cells_flow, cells_trim):
+def learn(r: Record, f: Record, cells_flow: FloatArray, cells_trim: FloatArray) -> None:
     """Trims the control unit has settled at: idle, 2,500 rpm without load, cruise at about a third of full flow.
 
     `cells_flow` of shape (3,) gets the flows the sensor says [kg/s], `cells_trim` of shape (3, 2) the trims.
@@ -172,7 +178,7 @@ def learn(r, f, cells_flow, cells_trim):
 
 
 @njit(cache=True, nogil=True)
-def learned_trim(cells_flow, cells_trim, bank: int, flow: float) -> float:
+def learned_trim(cells_flow: FloatArray, cells_trim: FloatArray, bank: int, flow: float) -> float:
     """Learned trim at a flow: straight lines over the logarithm of flow, level outside the cells."""
     if flow <= cells_flow[0]:
         return cells_trim[0, bank]
@@ -185,7 +191,7 @@ def learned_trim(cells_flow, cells_trim, bank: int, flow: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def idle_area(r, f, pressure: float, total: float) -> float:
+def idle_area(r: Record, f: Record, pressure: float, total: float) -> float:
     """Plate area that lets the metered part of the idle air through. [m²]"""
     ambient = r.barometer_kpa * 1e3
     gas = moist_gas_constant(r.intake_air_c, r.humidity_pct, r.barometer_kpa)
@@ -195,6 +201,6 @@ def idle_area(r, f, pressure: float, total: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def open_area(r, opening: float) -> float:
+def open_area(r: Record, opening: float) -> float:
     """Plate area beyond idle. [m²]"""
     return r.throttle_m2 * plate_area(opening)

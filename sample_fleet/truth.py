@@ -4,6 +4,9 @@ Half-height crossings stand between neighbouring samples by straight lines. "Sai
 flow the healthy or faulty sensor puts out after its lag; "actual" is air that passes it.
 """
 
+# mypy: disable-error-code="no-any-return"
+# (fields of a compiled record are Any)
+
 import math
 
 import numpy as np
@@ -24,6 +27,7 @@ from sample_fleet.engine import (
     TRIM_2500,
     TRIM_IDLE,
 )
+from sample_fleet.record import FloatArray, Record
 from sample_fleet.sensors import air_raw
 
 TRUTH_FIELDS: tuple[str, ...] = (
@@ -45,7 +49,7 @@ _INDEX = {name: number for number, name in enumerate(TRUTH_FIELDS)}
 
 
 @njit(cache=True, nogil=True)
-def _crossing(trace, start, stop, level, rising):
+def _crossing(trace: FloatArray, start: int, stop: int, level: float, rising: bool) -> float:
     for j in range(max(start, 1), stop):
         a, b = trace[j - 1], trace[j]
         if (rising and a < level <= b) or (not rising and a > level >= b):
@@ -54,7 +58,7 @@ def _crossing(trace, start, stop, level, rising):
 
 
 @njit(cache=True, nogil=True)
-def _first_top(trace, start, stop):
+def _first_top(trace: FloatArray, start: int, stop: int) -> int:
     top = start
     for j in range(start, stop):
         if trace[j] > trace[top]:
@@ -65,7 +69,7 @@ def _first_top(trace, start, stop):
 
 
 @njit(cache=True, nogil=True)
-def landmarks(r, f, traces, events, rate, out):
+def landmarks(r: Record, f: Record, traces: FloatArray, events: FloatArray, rate: float, out: FloatArray) -> None:
     """Fill `out`, one number per name of TRUTH_FIELDS, NaN where the recording does not hold it.
 
     Parameters: run and fault records, noise-free traces and events of the kernel, sampling rate [Hz].
