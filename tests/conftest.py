@@ -1,0 +1,42 @@
+"""What all tests share: where a browser is, and which tests wait for `make study`."""
+
+import os
+import shutil
+
+import pytest
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+
+
+def browser_path() -> str | None:
+    """Path of a Chromium on this machine, or None."""
+    return next((path for name in BROWSERS if (path := shutil.which(name)) is not None), None)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Path of a Chromium; tests that ask for it carry the mark `browser`."""
+    path = browser_path()
+    assert path is not None
+    return path
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Without a browser its tests are skipped, loudly; where one is required the run fails instead."""
+    studied = "study" in (config.option.markexpr or "")
+    missing = browser_path() is None
+    required = os.environ.get("VANSNAP_REQUIRE_BROWSER") == "1"
+    if missing and required and any(item.get_closest_marker("browser") for item in items):
+        raise pytest.UsageError("no Chromium on this machine, and VANSNAP_REQUIRE_BROWSER is set: install chromium")
+    for item in items:
+        if missing and item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.skip(reason="no Chromium on this machine: install chromium to run it"))
+        if not studied and item.get_closest_marker("study"):
+            item.add_marker(pytest.mark.skip(reason="a long study: run `make study`"))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say aloud that browser tests did not run."""
+    skipped = [r for r in terminalreporter.stats.get("skipped", []) if "Chromium" in str(r.longrepr)]
+    if skipped:
+        terminalreporter.write_line(f"{len(skipped)} browser tests were skipped: no Chromium on this machine")
