@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 
 from sample_fleet.fleet import FleetBatch, plan_jobs, simulate_plans
+from sample_fleet.planning import plan_fleet
 from sample_fleet.register import write_csv, write_register
-from sample_fleet.scenario import CapturePlan, Fleet, Scenario, plan_fleet
+from sample_fleet.scenario import CapturePlan, Fleet, Scenario
 from sample_fleet.waveform_files import write_waveform
 
 MANIFEST = (
@@ -139,25 +140,6 @@ def write_fleet(
         _hand_over(deliveries[name], inbox)
     _write_truth(root, fleet, [deliveries[name] for name in order], truth_rows)
     return fleet
-
-
-def write_demo(
-    workspace_root: Path, seed: int = 1, vans: int = 60, weeks: int = 26, progress: Progress | None = None
-) -> None:
-    """Fill an initialised workspace with the demo fleet.
-
-    Parameters
-    ----------
-    workspace_root : Path
-        The workspace; register/ and inbox/ are filled, the truth files are put beside them.
-    seed : int
-        The same seed gives the same files.
-    vans, weeks : int
-        Size.
-    progress : callable, optional
-        Called with captures done and in all.
-    """
-    write_fleet(workspace_root, Scenario(vans=vans, weeks=weeks), np.random.default_rng(seed), progress=progress)
 
 
 def _delivery_of(fleet: Fleet, plan: CapturePlan) -> str:

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from data_contracts.capture import Conditions, Waveform
-from sample_fleet.scenario import CapturePlan, Fleet, Scenario, Van, plan_fleet
+from sample_fleet.planning import plan_fleet
+from sample_fleet.scenario import CapturePlan, Fleet, Scenario, Van
 from sample_fleet.simulate import Batch, Recording, simulate
 
 TRIM_STEP = 100.0 / 128.0  # scan tools report trims in steps of 100/128 % (SAE J1979 PIDs 06-09)

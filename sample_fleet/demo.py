@@ -1,0 +1,27 @@
+"""The demo fleet: 60 vans, 26 weeks, three repeats."""
+
+from pathlib import Path
+
+import numpy as np
+
+from sample_fleet.deliver import Progress, write_fleet
+from sample_fleet.scenario import Scenario
+
+
+def write_demo(
+    workspace_root: Path, seed: int = 1, vans: int = 60, weeks: int = 26, progress: Progress | None = None
+) -> None:
+    """Fill an initialised workspace with the demo fleet.
+
+    Parameters
+    ----------
+    workspace_root : Path
+        The workspace; register/ and inbox/ are filled, the truth files are put beside them.
+    seed : int
+        The same seed gives the same files.
+    vans, weeks : int
+        Size.
+    progress : callable, optional
+        Called with captures done and in all.
+    """
+    write_fleet(workspace_root, Scenario(vans=vans, weeks=weeks), np.random.default_rng(seed), progress=progress)
