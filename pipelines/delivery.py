@@ -18,7 +18,7 @@ _LARGEST_ARCHIVE_BYTES = 32 * 1024**3  # unpacked, all members together
 _MOST_MEMBERS = 200_000
 
 
-class Refused(InputError):
+class RefusedError(InputError):
     """Something delivered breaks the contract: `rule` of `data_contracts.reasons.QUARANTINE_RULES`, and one line."""
 
     def __init__(self, rule: str, reason: str) -> None:
@@ -50,7 +50,7 @@ class Delivery:
 
         Raises
         ------
-        Refused
+        RefusedError
             If the path leaves the delivery, the file is missing, too large or can't be read.
         """
         inside = inner_path(name)
@@ -61,7 +61,7 @@ class Delivery:
         digest = hashlib.sha256()
         try:
             digest.update(self.read(MANIFEST, LARGEST_MANIFEST_BYTES))
-        except Refused as refused:
+        except RefusedError as refused:
             digest.update(refused.rule.encode())
         for name, size in sorted(self._sizes()):
             digest.update(f"\x00{name}\x1f{size}".encode(errors="surrogateescape"))
@@ -83,28 +83,32 @@ class Delivery:
         try:
             file = (root / inside).resolve(strict=True)
         except FileNotFoundError:
-            raise Refused("missing_file", f"{inside} is not in the delivery: deliver again with the file") from None
+            raise RefusedError(
+                "missing_file", f"{inside} is not in the delivery: deliver again with the file"
+            ) from None
         except (OSError, RuntimeError):
-            raise Refused("unreadable_file", f"{inside} can't be opened: export it again") from None
+            raise RefusedError("unreadable_file", f"{inside} can't be opened: export it again") from None
         if not file.is_relative_to(root):
-            raise Refused(
+            raise RefusedError(
                 "path_leaves_delivery", f"{inside} is a link that leads out of the delivery: put the file itself there"
             )
         try:
             # Not blocking: a pipe that waits for a writer must not hold up the run.
             descriptor = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
         except OSError as error:
-            raise Refused("unreadable_file", f"{inside} can't be opened ({error.strerror}): export it again") from None
+            raise RefusedError(
+                "unreadable_file", f"{inside} can't be opened ({error.strerror}): export it again"
+            ) from None
         with os.fdopen(descriptor, "rb") as opened:
             status = os.fstat(opened.fileno())
             if not stat.S_ISREG(status.st_mode):
-                raise Refused("unreadable_file", f"{inside} is not a file: name the recording's file")
+                raise RefusedError("unreadable_file", f"{inside} is not a file: name the recording's file")
             if status.st_size > limit:
                 raise _too_large(inside, status.st_size, limit)
             try:
                 return opened.read(limit)
             except OSError as error:
-                raise Refused(
+                raise RefusedError(
                     "unreadable_file", f"{inside} can't be read ({error.strerror}): deliver it again"
                 ) from None
 
@@ -114,7 +118,7 @@ class Delivery:
                 try:
                     info = archive.getinfo(self.prefix + inside)
                 except KeyError:
-                    raise Refused(
+                    raise RefusedError(
                         "missing_file", f"{inside} is not in the delivery: deliver again with the file"
                     ) from None
                 if info.file_size > limit:
@@ -122,7 +126,9 @@ class Delivery:
                 with archive.open(info) as member:
                     content = member.read(limit + 1)  # whatever the archive says of its size
         except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError) as error:
-            raise Refused("unreadable_file", f"{inside} can't be unpacked ({error}): make the archive again") from None
+            raise RefusedError(
+                "unreadable_file", f"{inside} can't be unpacked ({error}): make the archive again"
+            ) from None
         if len(content) > limit:
             raise _too_large(inside, len(content), limit)
         return content
@@ -142,13 +148,13 @@ def inner_path(name: str) -> str:
 
     Raises
     ------
-    Refused
+    RefusedError
         If it is absolute or leads out of the delivery.
     """
     plain = name.replace("\\", "/")
     path = PurePosixPath(plain)
     if _leaves(plain) or not path.parts:
-        raise Refused("path_leaves_delivery", f"{name[:120]!r} leads out of the delivery: name a file inside it")
+        raise RefusedError("path_leaves_delivery", f"{name[:120]!r} leads out of the delivery: name a file inside it")
     return str(path)
 
 
@@ -166,35 +172,37 @@ def open_delivery(path: Path) -> Delivery:
 
     Raises
     ------
-    Refused
+    RefusedError
         If it is neither, or the archive is unsafe or broken.
     """
     if path.is_symlink():
-        raise Refused("path_leaves_delivery", f"{path.name} is a link: put the delivery itself into the inbox")
+        raise RefusedError("path_leaves_delivery", f"{path.name} is a link: put the delivery itself into the inbox")
     if path.is_dir():
         return Delivery(path, archive=False, prefix="")
     if not path.is_file() or path.suffix.lower() != ".zip":
-        raise Refused(
+        raise RefusedError(
             "missing_manifest", f"{path.name} is neither a folder nor a .zip: deliver a folder with a manifest.csv"
         )
     try:
         with zipfile.ZipFile(path) as archive:
             members = archive.infolist()
     except (zipfile.BadZipFile, OSError, EOFError, ValueError, NotImplementedError) as error:
-        raise Refused("unreadable_archive", f"{path.name} can't be read ({error}): make the archive again") from None
+        raise RefusedError(
+            "unreadable_archive", f"{path.name} can't be read ({error}): make the archive again"
+        ) from None
     _check_members(path.name, members)
     names = [m.filename for m in members if not m.is_dir() and not m.filename.startswith("__MACOSX/")]
     if MANIFEST in names:
         return Delivery(path, archive=True, prefix="")
     tops = [n.removesuffix(MANIFEST) for n in names if n.count("/") == 1 and n.endswith("/" + MANIFEST)]
     if len(tops) > 1:
-        raise Refused("unsafe_archive", f"{path.name} holds {len(tops)} deliveries: put one into each archive")
+        raise RefusedError("unsafe_archive", f"{path.name} holds {len(tops)} deliveries: put one into each archive")
     return Delivery(path, archive=True, prefix=tops[0] if tops else "")
 
 
 def _check_members(archive: str, members: list[zipfile.ZipInfo]) -> None:
-    def refuse(what: str) -> Refused:
-        return Refused("unsafe_archive", f"{archive} {what}: make the archive again from the delivery's folder")
+    def refuse(what: str) -> RefusedError:
+        return RefusedError("unsafe_archive", f"{archive} {what}: make the archive again from the delivery's folder")
 
     if len(members) > _MOST_MEMBERS:
         raise refuse(f"holds {len(members)} files, at most {_MOST_MEMBERS}")
@@ -222,5 +230,7 @@ def _leaves(plain: str) -> bool:
     )
 
 
-def _too_large(inside: str, size: int, limit: int) -> Refused:
-    return Refused("too_large", f"{inside} is {size / 1e6:.0f} MB, at most {limit / 1e6:.0f} MB: split the recording")
+def _too_large(inside: str, size: int, limit: int) -> RefusedError:
+    return RefusedError(
+        "too_large", f"{inside} is {size / 1e6:.0f} MB, at most {limit / 1e6:.0f} MB: split the recording"
+    )

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from data_contracts.recorder import CANONICAL
-from pipelines.delivery import Refused
+from pipelines.delivery import RefusedError
 from pipelines.register import parse_moment
 
 REQUIRED = ("file", "van_id", "captured_at")
@@ -80,32 +80,36 @@ def read_manifest(content: bytes) -> list[TextRow]:
 
     Raises
     ------
-    Refused
+    RefusedError
         If it is no UTF-8 CSV, or a required column is missing; then the exception's `rows` says how many rows it has.
     """
     remedy = "save it as UTF-8 CSV with commas and deliver again"
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise Refused("unreadable_manifest", f"manifest.csv is not UTF-8 at byte {error.start}: {remedy}") from None
+        raise RefusedError(
+            "unreadable_manifest", f"manifest.csv is not UTF-8 at byte {error.start}: {remedy}"
+        ) from None
     try:
         lines = [
             line for line in csv.reader(io.StringIO(text, newline=""), strict=True) if any(c.strip() for c in line)
         ]
     except csv.Error as error:
-        raise Refused("unreadable_manifest", f"manifest.csv can't be read ({error}): {remedy}") from None
+        raise RefusedError("unreadable_manifest", f"manifest.csv can't be read ({error}): {remedy}") from None
     if not lines:
-        raise Refused("unreadable_manifest", f"manifest.csv is empty: {remedy}")
+        raise RefusedError("unreadable_manifest", f"manifest.csv is empty: {remedy}")
     header = [name.strip() for name in lines[0]]
     rows = len(lines) - 1
     doubled = sorted({name for name in header if name and header.count(name) > 1})
     if doubled:
-        raise RefusedManifest("unreadable_manifest", f"manifest.csv has column {doubled[0]} twice: leave one", rows)
+        raise RefusedManifestError(
+            "unreadable_manifest", f"manifest.csv has column {doubled[0]} twice: leave one", rows
+        )
     missing = [name for name in REQUIRED if name not in header]
     if missing:
         seen = ", ".join(header)[:120]
         reason = f"manifest.csv has no column {', '.join(missing)} (it has {seen}): add it and deliver again"
-        raise RefusedManifest("missing_column", reason, rows)
+        raise RefusedManifestError("missing_column", reason, rows)
     positions = {name: header.index(name) for name in COLUMNS if name in header}
     found = []
     for number, line in enumerate(lines[1:], start=1):
@@ -119,7 +123,7 @@ def read_manifest(content: bytes) -> list[TextRow]:
     return found
 
 
-class RefusedManifest(Refused):
+class RefusedManifestError(RefusedError):
     """A manifest that can't be used although its rows can be counted."""
 
     def __init__(self, rule: str, reason: str, rows: int) -> None:
