@@ -1,0 +1,233 @@
+r"""Airflow landmarks of every snap: where they are, their levels in flow and raw signal, with uncertainty.
+
+Definitions. All levels and crossings are of the *mass flow*; `fast` is the flow smoothed over ±4 ms and
+`slow` over ±15 ms (triangles; no shift), both shrinking to single samples at low rates.
+
+=================  ====================================================================================
+idle               mean over the steady flow before the opening, at most 3 s, ending short of the first
+                   departure from it
+first peak, dip    earliest fall of the fast trace within 0.6 s of the opening that recovers, is more than
+                   5 % of the snap's height, and stays clear of idle; levels by a parabola over ±10 and ±20 ms
+opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
+                   the level at which the first rise has lost four fifths of its steepness
+main peak          after the dip and before the fall, the mean over the stretch around the highest point in
+                   which the slow trace stays within 0.5 % (and 2 standard deviations of its noise) of it; where that
+                   is shorter than 0.08 s, a parabola over 60 ms read at the highest point
+release            fast trace falling through half the height from idle before to main peak
+fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
+climb slope        between 10 % and 90 % of the rise of the slow trace from dip to main peak
+notch              a fall of the slow trace in the climb by more than 3 % of the main peak that rises again
+run-up (by flow)   from the opening until the slow trace first reaches 95 % of the main peak
+recirculation      highest peak of the fast trace within 0.6 s of the release above the higher of the
+pulse              two valleys beside it
+undershoot         idle after (idle before where the record ends first) less the lowest flow, a parabola over ±25 ms
+settle             from the release until the slow trace stays within 10 % of idle to the end of the record
+idle after         mean over the last 1.5 s, from 1.5 s after the release
+=================  ====================================================================================
+
+Uncertainty. Noise of the trace through the weights of each level (linearised), the quantisation step where
+noise does not dither it, the sampling interval for crossings, and the scatter of block means for idle levels. The
+transfer table passes them on by its slope and is itself exact: see `models.transfer`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import landmark_kernels as lk
+from models.conditioning import Conditioned
+from models.estimate import Estimate, estimate
+from models.smoothing import smooth
+from models.snaps import SnapList, find_snaps
+
+FAST_S, SLOW_S = 0.004, 0.015
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Landmarks:
+    """Landmarks of every snap of a stack, in samples and flow.
+
+    Attributes
+    ----------
+    snaps : SnapList
+        Which snap of which row.
+    table : ndarray of shape (snaps, columns)
+        Columns of `models.landmark_kernels`; NaN where not found.
+    flow, fast, slow : ndarray of shape (captures, samples), float32
+        The traces they were read from. [g/s]
+    noise_raw : ndarray of shape (snaps,)
+        Noise of the raw signal, sample to sample. [V, Hz or g/s]
+    step_raw : ndarray of shape (snaps,)
+        Part of the quantisation step that noise does not dither. [V, Hz or g/s]
+    interval_s : float
+        Sampling interval. [s]
+    """
+
+    snaps: SnapList
+    table: Floats
+    flow: NDArray[np.float32]
+    fast: NDArray[np.float32]
+    slow: NDArray[np.float32]
+    noise_raw: Floats
+    step_raw: Floats
+    interval_s: float
+
+    def __getitem__(self, column: int) -> Floats:
+        """One column of the table, over all snaps."""
+        return self.table[:, column]
+
+
+def smoothing_gain(half: int) -> float:
+    """Standard deviation that `smooth` with this half width leaves of white noise of 1."""
+    width = 2 * half + 1
+    return float(np.sqrt((2.0 * width * width + 1.0) / (3.0 * width**3)))
+
+
+def _slope(raw: Floats, table: tuple[Floats, Floats]) -> Floats:
+    """Slope of the transfer table at raw levels."""
+    slopes = np.diff(table[1]) / np.diff(table[0])
+    where = np.clip(np.searchsorted(table[0], raw) - 1, 0, slopes.size - 1)
+    return np.where(np.isnan(raw), np.nan, slopes[where])
+
+
+def read_landmarks(
+    conditioned: Conditioned,
+    flow: NDArray[np.float32],
+    count: NDArray[np.int64],
+    *,
+    interval_s: float,
+    table: tuple[Floats, Floats],
+    expected_g_s: float,
+) -> Landmarks:
+    """Find the snaps of a stack and read their landmarks.
+
+    Parameters
+    ----------
+    conditioned : Conditioned
+        Air-mass traces.
+    flow : ndarray of shape (captures, samples), float32
+        Their mass flow. [g/s]
+    count : ndarray of shape (captures,), int
+        Samples that are part of each recording.
+    interval_s : float
+        Sampling interval. [s]
+    table : tuple of two ndarrays of shape (points,)
+        Transfer table: raw signal and flow. [V, Hz or g/s], [g/s]
+    expected_g_s : float
+        The family's main peak; 0 where unknown. [g/s]
+
+    Returns
+    -------
+    Landmarks
+    """
+    fast_half = int(FAST_S / 2.0 / interval_s + 0.5)
+    slow_half = int(SLOW_S / 2.0 / interval_s + 0.5)
+    fast, slow = smooth(flow, count, fast_half), smooth(flow, count, slow_half)
+    sigma = np.maximum(conditioned.noise, conditioned.step / np.sqrt(12.0))
+    raw_idle = np.quantile(conditioned.signal[:, :: max(1, flow.shape[1] // 64)], 0.3, axis=1).astype(np.float64)
+    raw_top = conditioned.signal.max(axis=1).astype(np.float64)
+    at_idle, at_top = sigma * _slope(raw_idle, table), sigma * _slope(raw_top, table)
+    fast_gain, slow_gain = smoothing_gain(fast_half), smoothing_gain(slow_half)
+    snaps = find_snaps(slow, count, interval_s=interval_s, expected_g_s=expected_g_s, noise_g_s=at_top * slow_gain)
+    rows = snaps.row
+    noise = np.stack((at_idle[rows] * fast_gain, at_top[rows] * fast_gain, at_top[rows] * slow_gain), axis=1)
+    bounds = np.stack((snaps.on, snaps.off, snaps.first, snaps.stop), axis=1)
+    out = np.full((rows.size, lk.COLUMNS), np.nan)
+    lk.read_snaps(flow, conditioned.signal, fast, slow, rows, bounds, interval_s, (fast_half, slow_half), noise, out)
+    undithered = np.where(conditioned.noise > 0.5 * conditioned.step, 0.0, conditioned.step)
+    return Landmarks(snaps, out, flow, fast, slow, sigma[rows], undithered[rows], interval_s)
+
+
+def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Floats]) -> dict[str, Estimate]:
+    """Every airflow quantity that the trace itself gives.
+
+    Parameters
+    ----------
+    marks : Landmarks
+        Of a stack.
+    start_s : float
+        Time of the grid's first sample from the recording's first. [s]
+    table : tuple of two ndarrays of shape (points,)
+        Transfer table. [V, Hz or g/s], [g/s]
+
+    Returns
+    -------
+    dict of str to Estimate
+        Over the snaps. Raw levels are under `<landmark>_v` whatever the raw unit.
+    """
+    dt = marks.interval_s
+    fast_gain = smoothing_gain(int(FAST_S / 2.0 / dt + 0.5))
+    slow_gain = smoothing_gain(int(SLOW_S / 2.0 / dt + 0.5))
+    step_u = marks.step_raw / np.sqrt(12.0)
+    idle_raw, main_raw = marks[lk.IDLE_RAW], marks[lk.MAIN_RAW]
+    half_raw = np.interp(0.5 * (marks[lk.IDLE] + marks[lk.MAIN]), table[1], table[0])
+
+    def level(column: int) -> tuple[Floats, Floats, Floats, Floats]:
+        """Flow, its u, raw, its u of a landmark stored as (…, flow, raw, gain)."""
+        raw, gain = marks[column + 1], marks[column + 2]
+        raw_u = np.hypot(marks.noise_raw * gain, step_u)
+        return marks[column], raw_u * _slope(raw, table), raw, raw_u
+
+    def crossing_u(slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
+        """u of a crossing: noise and level over the slope, and the share of an interval a straight line can't see."""
+        noise = np.hypot(marks.noise_raw * gain * _slope(raw, table), level_u)
+        steep = np.abs(slope)
+        height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
+        return np.hypot(noise / steep, np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt
+
+    idle_u = np.hypot(marks[lk.IDLE_U], step_u * _slope(idle_raw, table))
+    after_u = np.hypot(marks[lk.AFTER_U], step_u * _slope(marks[lk.AFTER_RAW], table))
+    peak, peak_u, peak_raw, peak_raw_u = level(lk.FIRST_PEAK)
+    dip, dip_u, dip_raw, dip_raw_u = level(lk.DIP)
+    main, main_u, _, main_raw_u = level(lk.MAIN)
+    low, low_u, _, _ = level(lk.LOW)
+    opening, release = marks[lk.OPENING], marks[lk.RELEASE]
+    opening_u = crossing_u(marks[lk.OPENING_SLOPE], half_raw, fast_gain, 0.5 * np.fmax(peak_u, 0.5 * main_u))
+    release_u = crossing_u(marks[lk.RELEASE_SLOPE], half_raw, fast_gain, 0.5 * np.hypot(main_u, idle_u))
+    climb_s = (marks[lk.CLIMB_90] - marks[lk.CLIMB_10]) * dt
+    climb_u = np.hypot(
+        crossing_u(marks[lk.CLIMB_10_SLOPE], half_raw, slow_gain, np.where(np.isfinite(dip_u), dip_u, main_u)),
+        crossing_u(marks[lk.CLIMB_90_SLOPE], main_raw, slow_gain, main_u),
+    )
+    climb = marks[lk.CLIMB_HEIGHT] / climb_s
+    climb_level_u = np.hypot(np.where(np.isfinite(dip_u), dip_u, main_u), main_u)
+    fall_u = np.hypot(
+        crossing_u(marks[lk.FALL_90_SLOPE], main_raw, fast_gain, main_u),
+        crossing_u(marks[lk.FALL_10_SLOPE], idle_raw, fast_gain, idle_u),
+    )
+    run_up_u = crossing_u(marks[lk.RUN_UP_SLOPE], main_raw, slow_gain, main_u)
+    after = np.where(np.isfinite(marks[lk.AFTER]), marks[lk.AFTER], marks[lk.IDLE])
+    later_u = np.where(np.isfinite(marks[lk.AFTER]), after_u, np.hypot(idle_u, 0.03 * marks[lk.IDLE]))
+    pulse_raw_u = np.hypot(marks.noise_raw * fast_gain * np.sqrt(2.0), step_u)
+    pulse_at = marks[lk.PULSE_AT]
+    values = {
+        "idle_v": (idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u)),
+        "idle_g_s": (marks[lk.IDLE], idle_u),
+        "opening_s": (start_s + opening * dt, opening_u),
+        "first_peak_v": (peak_raw, peak_raw_u),
+        "first_peak_g_s": (peak, peak_u),
+        "dip_v": (dip_raw, dip_raw_u),
+        "dip_g_s": (dip, dip_u),
+        "climb_slope_g_s2": (
+            climb,
+            np.abs(climb) * np.hypot(climb_u / climb_s, climb_level_u / marks[lk.CLIMB_HEIGHT]),
+        ),
+        "climb_notches": (marks[lk.NOTCHES], marks[lk.NOTCHES_U]),
+        "main_peak_v": (main_raw, main_raw_u),
+        "main_peak_g_s": (main, main_u),
+        "release_s": (start_s + release * dt, release_u),
+        "hold_s": ((release - opening) * dt, np.hypot(opening_u, release_u)),
+        "fall_time_s": ((marks[lk.FALL_10] - marks[lk.FALL_90]) * dt, fall_u),
+        "recirculation_pulse_v": (marks[lk.PULSE_RAW], pulse_raw_u),
+        "recirculation_pulse_g_s": (
+            marks[lk.PULSE],
+            pulse_raw_u * _slope(np.where(np.isfinite(pulse_at), half_raw, np.nan), table),
+        ),
+        "undershoot_g_s": (np.maximum(after - low, 0.0), np.hypot(later_u, low_u)),
+        "settle_time_s": ((marks[lk.SETTLE] - release) * dt, np.hypot(marks[lk.SETTLE_U] * dt, release_u)),
+        "idle_after_g_s": (marks[lk.AFTER], after_u),
+        "run_up_time_s": ((marks[lk.RUN_UP] - opening) * dt, np.hypot(opening_u, run_up_u)),
+    }
+    return {name: estimate(value, u) for name, (value, u) in values.items()}

@@ -1,0 +1,229 @@
+"""From recordings of any time base to stacks of equal length on a uniform grid.
+
+Recordings are grouped by channels, interval and length, jittered ones are interpolated onto the
+grid, and rates far above what the sensors can follow are brought down by averaging whole blocks.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.capture import Waveform
+from data_contracts.signals import SIGNALS
+from models.kernel import kernel
+
+# The fate of a sample: 0 is kept, the rest are the codes of data_contracts.reasons.SAMPLE_REASONS.
+KEPT, MISSING, OUT_OF_RANGE, STUCK, CLIPPED, NEEDLE, GAP = range(7)
+FATES = ("", "missing", "out_of_range", "stuck", "clipped", "needle", "gap")
+
+# Above this rate neither sensor moves between samples: average blocks down to it. Hot-wire and lambda
+# sensors answer in milliseconds (common practice, no source).
+WORKING_RATE_HZ = 4000.0
+# A sample this far from its place on the uniform grid makes the recording jittered. [intervals]
+JITTER_LIMIT = 0.1
+# A step this much longer than the usual interval is a gap. [intervals]
+GAP_STEPS = 2.5
+_STACK_SAMPLES = 2**20
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Recordings of equal channels, interval and length on one uniform grid.
+
+    Attributes
+    ----------
+    recording : ndarray of shape (captures,), int
+        Index of each row among the waveforms given.
+    interval_s : float
+        Interval of the grid. [s]
+    start_s : float
+        Time of the first grid sample from the recording's first sample. [s]
+    channels : dict of str to ndarray of shape (captures, samples), float32
+        Samples; NaN where nothing was recorded. [unit of the signal]
+    fate : dict of str to ndarray of shape (captures, samples), uint8
+        Fate of each sample, an index of `FATES`.
+    count : ndarray of shape (captures,), int
+        Samples that are part of the recording; the rest of the row is padding.
+    rate_hz : ndarray of shape (captures,)
+        Rate at which the recorder sampled. [Hz]
+    length_s : ndarray of shape (captures,)
+        Length of the recording. [s]
+    jitter : ndarray of shape (captures,)
+        Largest departure from a uniform time base. [intervals]
+    """
+
+    recording: NDArray[np.int64]
+    interval_s: float
+    start_s: float
+    channels: dict[str, NDArray[np.float32]]
+    fate: dict[str, NDArray[np.uint8]]
+    count: NDArray[np.int64]
+    rate_hz: NDArray[np.float64]
+    length_s: NDArray[np.float64]
+    jitter: NDArray[np.float64]
+
+
+@kernel
+def _time_base(time: NDArray[np.float64]) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Usual interval and largest departure from uniform, in intervals."""
+    n = time.size
+    interval = (time[n - 1] - time[0]) / (n - 1)
+    worst = 0.0
+    for i in range(n):
+        worst = max(worst, abs(time[i] - time[0] - i * interval))
+    if worst < 0.1 * interval:
+        return interval, worst / interval
+    steps = np.diff(time)
+    usual = np.median(steps)
+    jitter = 0.0
+    for i in range(n - 1):
+        if steps[i] < 2.5 * usual:
+            jitter = max(jitter, abs(steps[i] - usual))
+    return usual, max(jitter / usual, 0.1)
+
+
+@kernel
+def _fill(
+    time: NDArray[np.float64],
+    values: NDArray[np.float32],
+    interval: float,
+    uniform: bool,
+    block: int,
+    low: float,
+    high: float,
+    out: NDArray[np.float32],
+    fate: NDArray[np.uint8],
+) -> int:  # pragma: no cover - compiled
+    """Write one channel onto the grid, `block` fine samples averaged to one; return the grid samples."""
+    n = values.size
+    fine = n if uniform else int((time[n - 1] - time[0]) / interval + 1e-6) + 1
+    count = min(fine // block, out.size)
+    left = 0
+    for j in range(count):
+        total, kept, worst = 0.0, 0, np.uint8(KEPT)
+        for i in range(j * block, (j + 1) * block):
+            code = np.uint8(KEPT)
+            if uniform:
+                value = float(values[i])
+            else:
+                moment = time[0] + i * interval
+                while left < n - 2 and time[left + 1] <= moment:
+                    left += 1
+                step = time[left + 1] - time[left]
+                part = min(max((moment - time[left]) / step, 0.0), 1.0)
+                if part == 0.0:
+                    value = float(values[left])
+                else:
+                    value = float(values[left]) * (1.0 - part) + float(values[left + 1]) * part
+                if step > GAP_STEPS * interval and 0.0 < part < 1.0:
+                    code = np.uint8(GAP)
+            if np.isnan(value):
+                code = np.uint8(MISSING)
+            elif value < low or value > high:
+                code = np.uint8(OUT_OF_RANGE)
+            if code == KEPT:
+                total += value
+                kept += 1
+            else:
+                worst = code
+        if kept > 0:
+            out[j] = total / kept
+            fate[j] = KEPT
+        else:
+            out[j] = np.nan
+            fate[j] = worst
+    for j in range(count, out.size):
+        out[j] = np.nan
+        fate[j] = MISSING
+    return count
+
+
+def _padded(count: int) -> int:
+    """Row length for a recording: rows of similar length share a stack."""
+    step = max(64, 2 ** max(count.bit_length() - 4, 0))
+    return -(-count // step) * step
+
+
+def stack_waveforms(waveforms: Sequence[Waveform], which: Sequence[int]) -> Iterator[Stack]:
+    """Bring recordings onto uniform grids, in stacks of equal channels, interval and length.
+
+    Parameters
+    ----------
+    waveforms : sequence of Waveform
+        Recordings of any rate and length.
+    which : sequence of int
+        Those to take, as indices of `waveforms`.
+
+    Yields
+    ------
+    Stack
+        Of at most about a million samples a channel, or one recording.
+
+    Notes
+    -----
+    A recording whose samples lie within a tenth of an interval of a uniform grid keeps its samples
+    as they are; any other is interpolated linearly onto the grid of its median interval, across no
+    step longer than 2.5 intervals. Above `WORKING_RATE_HZ` whole blocks of samples are averaged, and
+    `start_s` is the middle of the first block.
+    """
+    groups: dict[tuple[tuple[str, ...], float, int, int], list[tuple[int, float, float, float]]] = defaultdict(list)
+    for index in which:
+        time = waveforms[index].time_s
+        usual, jitter = _time_base(time)
+        interval = float(f"{usual:.4g}")
+        drift = jitter if jitter >= JITTER_LIMIT else jitter + abs(usual / interval - 1.0) * time.size
+        span = time.size if drift < JITTER_LIMIT else int(time[-1] / interval + 1e-6) + 1
+        block = max(1, int(1.0 / (interval * WORKING_RATE_HZ) + 1e-6))
+        key = (tuple(sorted(waveforms[index].channels)), interval, block, _padded(max(span // block, 1)))
+        groups[key].append((index, usual, jitter, drift))
+    for (names, interval, block, length), members in groups.items():
+        chunk = max(1, _STACK_SAMPLES // length)
+        for first in range(0, len(members), chunk):
+            yield _stack(waveforms, members[first : first + chunk], names, interval, block, length)
+
+
+def _stack(
+    waveforms: Sequence[Waveform],
+    members: Sequence[tuple[int, float, float, float]],
+    names: tuple[str, ...],
+    interval: float,
+    block: int,
+    length: int,
+) -> Stack:
+    captures = len(members)
+    channels = {name: np.empty((captures, length), dtype=np.float32) for name in names}
+    fate = {name: np.empty((captures, length), dtype=np.uint8) for name in names}
+    count = np.zeros(captures, dtype=np.int64)
+    length_s = np.zeros(captures)
+    for row, (index, _, _, drift) in enumerate(members):
+        waveform = waveforms[index]
+        uniform = drift < JITTER_LIMIT
+        for name in names:
+            signal = SIGNALS[name]
+            values = waveform.channels[name]
+            count[row] = _fill(
+                waveform.time_s,
+                values,
+                interval,
+                uniform,
+                block,
+                signal.low,
+                signal.high,
+                channels[name][row],
+                fate[name][row],
+            )
+        length_s[row] = waveform.time_s[-1]
+    return Stack(
+        recording=np.array([member[0] for member in members], dtype=np.int64),
+        interval_s=interval * block,
+        start_s=0.5 * (block - 1) * interval,
+        channels=channels,
+        fate=fate,
+        count=count,
+        rate_hz=1.0 / np.array([member[1] for member in members]),
+        length_s=length_s,
+        jitter=np.array([member[2] for member in members]),
+    )

@@ -1,0 +1,173 @@
+"""Running means and small least-squares fits that the landmarks are read with."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.kernel import kernel
+
+
+@kernel
+def _running_mean(
+    x: NDArray[np.float32], count: int, half: int, out: NDArray[np.float32]
+) -> None:  # pragma: no cover - compiled
+    """Mean over 2 half + 1 samples; the window shrinks symmetrically at both ends."""
+    if half == 0:
+        for i in range(count):
+            out[i] = x[i]
+        return
+    total = 0.0
+    width = 2 * half + 1
+    for i in range(min(half + 1, count)):
+        at_end = min(i, count - 1 - i)
+        if at_end < half:
+            total = 0.0
+            for j in range(i - at_end, i + at_end + 1):
+                total += x[j]
+            out[i] = total / (2 * at_end + 1)
+    if count > 2 * half:
+        total = 0.0
+        for j in range(width):
+            total += x[j]
+        out[half] = total / width
+        for i in range(half + 1, count - half):
+            total += x[i + half] - x[i - half - 1]
+            out[i] = total / width
+    for i in range(max(half + 1, count - half), count):
+        at_end = min(i, count - 1 - i)
+        total = 0.0
+        for j in range(i - at_end, i + at_end + 1):
+            total += x[j]
+        out[i] = total / (2 * at_end + 1)
+
+
+@kernel
+def _smooth_rows(
+    x: NDArray[np.float32],
+    count: NDArray[np.int64],
+    half: int,
+    between: NDArray[np.float32],
+    out: NDArray[np.float32],
+) -> None:  # pragma: no cover - compiled
+    for row in range(x.shape[0]):
+        _running_mean(x[row], count[row], half, between)
+        _running_mean(between, count[row], half, out[row])
+        for i in range(count[row], x.shape[1]):
+            out[row, i] = out[row, count[row] - 1] if count[row] > 0 else np.float32(0.0)
+
+
+def smooth(x: NDArray[np.float32], count: NDArray[np.int64], half: int) -> NDArray[np.float32]:
+    """Smooth each row with a triangle: a running mean of 2 half + 1 samples, twice.
+
+    Parameters
+    ----------
+    x : ndarray of shape (captures, samples), float32
+        No NaN. [any unit]
+    count : ndarray of shape (captures,), int
+        Samples that are part of each recording.
+    half : int
+        Half width of one mean; 0 leaves the trace as it is. [samples]
+
+    Returns
+    -------
+    ndarray of shape (captures, samples), float32
+        Symmetric, so nothing moves in time; the window shrinks at both ends. [unit of `x`]
+    """
+    out = np.empty_like(x)
+    _smooth_rows(x, count, half, np.empty(x.shape[1], dtype=np.float32), out)
+    return out
+
+
+@kernel
+def parabola_at(
+    x: NDArray[np.float32], first: int, stop: int, at: float, order: int
+) -> tuple[float, float, float]:  # pragma: no cover - compiled
+    """Least-squares polynomial (order 0, 1 or 2) through x[first:stop], read at `at`.
+
+    Returns the value, its slope per sample, and the standard deviation of the value for white noise of 1.
+    """
+    n = stop - first
+    order = min(order, n - 2 if n > 2 else 0)
+    middle = 0.5 * (first + stop - 1)
+    scale = max(0.5 * n, 1.0)
+    s = np.zeros(5)
+    t = np.zeros(3)
+    for i in range(first, stop):
+        u = (i - middle) / scale
+        power = 1.0
+        for k in range(5):
+            s[k] += power
+            if k < 3:
+                t[k] += power * x[i]
+            power *= u
+    a = (at - middle) / scale
+    basis = np.array([1.0, a, a * a])[: order + 1]
+    tilt = np.array([0.0, 1.0, 2.0 * a])[: order + 1]
+    normal = np.empty((order + 1, order + 1))
+    for r in range(order + 1):
+        for c in range(order + 1):
+            normal[r, c] = s[r + c]
+    weights = np.linalg.solve(normal, basis)
+    slopes = np.linalg.solve(normal, tilt)
+    value, slope, variance = 0.0, 0.0, 0.0
+    for k in range(order + 1):
+        value += weights[k] * t[k]
+        slope += slopes[k] * t[k]
+        variance += weights[k] * basis[k]
+    return value, slope / scale, np.sqrt(max(variance, 0.0))
+
+
+@kernel
+def tapered_mean(
+    x: NDArray[np.float32], first: int, stop: int, taper: int
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Mean with cosine ends of `taper` samples, and its standard deviation for white noise of 1."""
+    n = stop - first
+    taper = min(taper, n // 2)
+    total, weight_sum, squares = 0.0, 0.0, 0.0
+    for k in range(n):
+        edge = min(k, n - 1 - k)
+        weight = 1.0
+        if edge < taper:
+            weight = 0.5 - 0.5 * np.cos(np.pi * (edge + 0.5) / taper)
+        total += weight * x[first + k]
+        weight_sum += weight
+        squares += weight * weight
+    return total / weight_sum, np.sqrt(squares) / weight_sum
+
+
+@kernel
+def block_mean(
+    x: NDArray[np.float32], first: int, stop: int, blocks: int
+) -> tuple[float, float, float]:  # pragma: no cover - compiled
+    """Level of a stretch, its standard uncertainty from its own scatter, and its drift end to end.
+
+    Means over half-overlapping cosine windows leave firing ripple out; their scatter holds noise of any
+    colour and the slow wander of the level. Neighbours share a sixth of their variance.
+    """
+    n = stop - first
+    blocks = max(1, min(blocks, (n - 1) // 4))
+    length = int(2.0 * n / (blocks + 1))
+    means = np.empty(blocks)
+    for b in range(blocks):
+        start = first + int(b * (n - length) / max(blocks - 1, 1))
+        total, weight_sum = 0.0, 0.0
+        for k in range(length):
+            weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 0.5) / length)
+            total += weight * x[start + k]
+            weight_sum += weight
+        means[b] = total / weight_sum
+    level = means.mean()
+    if blocks < 3:
+        return level, np.nan, 0.0
+    centre = 0.5 * (blocks - 1)
+    top, bottom, spread = 0.0, 0.0, 0.0
+    for b in range(blocks):
+        top += (b - centre) * (means[b] - level)
+        bottom += (b - centre) ** 2
+        spread += (means[b] - level) ** 2
+    drift = top / bottom * (blocks - 1)
+    # independent blocks behind the scatter, and Student's factor that keeps two of u a 95 % interval
+    free = max(0.75 * (blocks - 1), 1.0)
+    student = 1.0 + 1.2 / free + 1.6 / free**2
+    u = np.sqrt(spread / (blocks - 1) * (1.0 + 1.0 / 3.0) / blocks) * student
+    return level, u, drift

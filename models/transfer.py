@@ -1,0 +1,90 @@
+"""Raw air-mass signal to mass flow through the family's transfer table, and back for uncertainties.
+
+The table is taken as exact and straight between its points: it is what the register says the family's
+sensors do, common to all its vans, so an error of the table is common to everything they are compared with.
+Nothing is read outside the table.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.family import AirflowSensor
+from models.kernel import kernel
+
+
+@kernel
+def _interpolate(
+    raw: NDArray[np.float32], table: NDArray[np.float64], flow: NDArray[np.float64], out: NDArray[np.float32]
+) -> None:  # pragma: no cover - compiled
+    """Straight lines between the points; held at the ends; neighbouring samples start where the last one ended."""
+    last = table.size - 2
+    slope = (flow[1:] - flow[:-1]) / (table[1:] - table[:-1])
+    for row in range(raw.shape[0]):
+        k = 0
+        for i in range(raw.shape[1]):
+            value = raw[row, i]
+            while k < last and value > table[k + 1]:
+                k += 1
+            while k > 0 and value < table[k]:
+                k -= 1
+            if value <= table[0]:
+                out[row, i] = flow[0]
+            elif value >= table[last + 1]:
+                out[row, i] = flow[last + 1]
+            else:
+                out[row, i] = flow[k] + (value - table[k]) * slope[k]
+
+
+def to_flow(raw: NDArray[np.float32], sensor: AirflowSensor) -> NDArray[np.float32]:
+    """Mass flow of every sample.
+
+    Parameters
+    ----------
+    raw : ndarray of shape (captures, samples), float32
+        Raw signal, no NaN. [V, Hz or g/s]
+    sensor : AirflowSensor
+        Its transfer table.
+
+    Returns
+    -------
+    ndarray of shape (captures, samples), float32
+        Held at the table's ends outside it: see `outside`. [g/s]
+    """
+    if sensor.kind == "g_s":
+        return raw
+    out = np.empty_like(raw)
+    _interpolate(raw, sensor.transfer, sensor.transfer_g_s, out)
+    return out
+
+
+def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.bool_]:
+    """Whether levels lie outside the transfer table, where no flow can be told.
+
+    Parameters
+    ----------
+    raw_level : ndarray
+        Levels of the raw signal. [V, Hz or g/s]
+    sensor : AirflowSensor
+        Its transfer table.
+
+    Returns
+    -------
+    ndarray of bool
+        False where the level is NaN and for sensors that report flow.
+    """
+    if sensor.kind == "g_s":
+        return np.zeros(np.shape(raw_level), dtype=np.bool_)
+    return (raw_level < sensor.transfer[0]) | (raw_level > sensor.transfer[-1])
+
+
+def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The transfer table, or the identity for sensors that report flow.
+
+    Returns
+    -------
+    raw, flow : ndarray of shape (points,)
+        [V, Hz or g/s], [g/s]
+    """
+    if sensor.kind == "g_s":
+        return np.array([-1e4, 1e4]), np.array([-1e4, 1e4])
+    return sensor.transfer, sensor.transfer_g_s
