@@ -26,6 +26,7 @@ MOVED_EWMA_SHARE = 0.8
 VISITS_OFFERED = 30
 
 
+@parts.explained
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
@@ -203,16 +204,8 @@ def _reading(published: Published, visits: pl.DataFrame) -> None:
     unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
     st.table(reading_table(read), hide_index=True, border="horizontal", width="content")
     with st.expander(f"{say('van.unread_hidden')} ({unread.height})"):
-        st.table(
-            pl.DataFrame(
-                {
-                    say("reading.quantity"): [inert(text.quantity(q)) for q in unread["quantity"]],
-                    say("reading.note"): [inert(text.unread_reason(code)) for code in unread["unread"]],
-                }
-            ),
-            hide_index=True,
-            border="horizontal",
-        )
+        why = dict(zip(unread["quantity"].to_list(), unread["unread"].to_list(), strict=True))
+        st.table(parts.unread_table(why), hide_index=True, border="horizontal")
 
 
 def reading_table(reading: pl.DataFrame) -> pl.DataFrame:

@@ -13,6 +13,7 @@ from pipelines.queries import CaptureFilter
 PAGE_SIZE = 100
 
 
+@parts.explained
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()

@@ -144,7 +144,7 @@ def trend_chart(
         mode="lines+markers",
         error_y={"type": "data", "array": u, "color": palette.accent, "thickness": 1, "width": 0},
         line={"color": palette.accent, "width": 1.6},
-        marker={"size": 6, "color": palette.accent},
+        marker={"size": 6, "color": palette.accent, "symbol": _symbols(rows)},
         text=hover,
         hovertemplate="%{text}<extra></extra>",
         name=say("trend.value"),
@@ -177,6 +177,12 @@ def trend_chart(
         )
     _week_ticks(figure, monday(span[0]), monday(span[1]))
     return _plain(figure, palette, height)
+
+
+def _symbols(rows: Sequence[Row]) -> list[str]:
+    """Open circles for values as measured, where others of the same chart are at reference conditions."""
+    mixed = len({bool(row.get("corrected")) for row in rows}) == 2
+    return ["circle-open" if mixed and not row.get("corrected") else "circle" for row in rows]
 
 
 def _hover(row: Row) -> str:

@@ -1,7 +1,8 @@
 """Pieces several views share: the open published file or what to do about it, the week chosen, links, tables."""
 
+import functools
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -51,6 +52,19 @@ def link(page: str, label: str, **query: str) -> None:
         st.markdown(label)
 
 
+def explained(view: Callable[[], None]) -> Callable[[], None]:
+    """Wrap a view so that an error of ours becomes what to do about it, not a failure."""
+
+    @functools.wraps(view)
+    def shown() -> None:
+        try:
+            view()
+        except VansnapError as error:
+            _explain("state.broken", error)
+
+    return shown
+
+
 def open_or_explain() -> Published:
     """The published file as it is now; where there is none, say what to do and end the page."""
     where = home()
@@ -62,8 +76,6 @@ def open_or_explain() -> Published:
         _explain("state.nothing_published" if nothing_yet else "state.no_home", error)
     except WorkspaceBusyError as error:
         _explain("state.locked", error)
-    except VansnapError as error:
-        _explain("state.broken", error)
     if run_in_progress(where):
         st.info(say("state.running"), icon=":material/sync:")
     finished = run["finished_at"] if run else None
@@ -151,3 +163,13 @@ def csv(frame: pl.DataFrame) -> str:
 
 def _cell(item: object) -> str:
     return " ".join(map(str, item.values())) if isinstance(item, dict) else str(item)
+
+
+def unread_table(unread: Mapping[str, str]) -> pl.DataFrame:
+    """What could not be read, and why: quantity to reason code, in words."""
+    return pl.DataFrame(
+        {
+            say("reading.quantity"): [inert(text.quantity(name)) for name in unread],
+            say("reading.note"): [inert(text.unread_reason(code)) for code in unread.values()],
+        }
+    )

@@ -1,13 +1,133 @@
 """Read one now: one recording in, accept or repeat and its annotated plot out. Nothing is stored."""
 
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+import polars as pl
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboards import parts
-from dashboards.text import say
+from dashboards import parts, text
+from dashboards.a_van import reading_table
+from dashboards.launch import UPLOAD_MEGABYTES
+from dashboards.text import inert, say
+from data_contracts.capture import Conditions
+from data_contracts.errors import VansnapError
+from pipelines.published import families
+from pipelines.read_command import ReadResult, read_file
+from pipelines.register import load_recorders
 
 
+@parts.explained
 def show() -> None:
     """The view."""
     st.title(say("read.heading"))
     st.markdown(say("read.lead"))
-    parts.home()
+    register = parts.home() / "register"
+    known = sorted(families(parts.home()))
+    if not known:
+        st.warning(say("read.no_families"), icon=":material/build:")
+        return
+    left, right = st.columns(2, gap="large")
+    with left:
+        family = st.selectbox(say("read.family"), known, key="read-family")
+        recorder = st.selectbox(say("read.recorder"), sorted(load_recorders(register)[0]), key="read-recorder")
+        with st.expander(say("read.conditions")):
+            conditions = _conditions()
+    with right:
+        upload = st.file_uploader(
+            say("read.file", megabytes=UPLOAD_MEGABYTES),
+            type=["csv", "parquet"],
+            max_upload_size=UPLOAD_MEGABYTES,
+            key="recording",
+        )
+    st.info(say("read.caution"), icon=":material/health_and_safety:")
+    if upload is not None:
+        _read(upload, str(family), str(recorder), register, conditions)
+
+
+def _conditions() -> Conditions:
+    coolant = st.number_input(say("read.coolant"), -40.0, 150.0, value=None, key="read-coolant")
+    air = st.number_input(say("read.air"), -60.0, 120.0, value=None, key="read-air")
+    barometer = st.number_input(say("read.barometer"), 40.0, 120.0, value=None, key="read-barometer")
+    loop = st.segmented_control(
+        say("read.closed_loop"),
+        [True, False],
+        format_func=lambda v: say("read.yes" if v else "read.no"),
+        key="read-loop",
+    )
+    return Conditions(coolant_c=coolant, intake_air_c=air, barometer_kpa=barometer, closed_loop=loop)
+
+
+def _read(upload: UploadedFile, family: str, recorder: str, register: Path, conditions: Conditions) -> None:
+    with tempfile.TemporaryDirectory(prefix="vansnap-read-") as folder, st.spinner(say("read.busy")):
+        path = Path(folder) / ("recording" + Path(upload.name).suffix.lower())
+        path.write_bytes(upload.getvalue())
+        plot = Path(folder) / "plot.svg"
+        try:
+            result = read_file(
+                path, family_name=family, register=register, recorder=recorder, conditions=conditions, plot=plot
+            )
+        except VansnapError as error:
+            st.error(f"**{say('read.failed')}**: {inert(error)}", icon=":material/error:")
+            return
+        drawing = plot.read_text(encoding="utf-8") if plot.is_file() else None
+    _say(result, drawing)
+
+
+def _say(result: ReadResult, drawing: str | None) -> None:
+    captures = result.document["captures"]
+    if len(captures) > 1:
+        st.markdown(say("read.snaps", count=len(captures)))
+    for capture in captures:
+        _verdict(capture, len(captures) > 1)
+    if drawing is not None:
+        st.image(drawing, width="stretch", caption=say("read.plot_caption"))
+    for capture in captures:
+        if len(captures) > 1:
+            st.subheader(say("read.snap", number=capture["snap"]))
+        st.table(reading_table(reading_frame(capture)), hide_index=True, border="horizontal", width="content")
+        _unread(capture["unread"])
+
+
+def _verdict(capture: Mapping[str, object], numbered: bool) -> None:
+    grade = str(capture["grade"])
+    key = {"good": "read.accept", "usable": "read.accept_usable"}.get(grade, "read.repeat")
+    head = f"{text.GRADE_SYMBOLS.get(grade, '')} **{say(key)}**"
+    if numbered:
+        head = f"{say('read.snap', number=capture['snap'])}: {head}"
+    reasons = capture["grade_reasons"]
+    assert isinstance(reasons, list)
+    lines = [head]
+    for reason in reasons:
+        remedy = f": {inert(reason['remedy'])}" if reason["remedy"] else ""
+        lines.append(f"- {inert(text.sentence(reason['sentence']))}{remedy}")
+    shown = {"good": st.success, "usable": st.info}.get(grade, st.warning)
+    shown("\n".join(lines))
+
+
+def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:
+    """Values of one capture document, shaped as `queries.reading` gives them.
+
+    Parameters
+    ----------
+    capture : mapping
+        One of `ReadResult.document["captures"]`.
+
+    Returns
+    -------
+    polars.DataFrame
+    """
+    readings = capture["readings"]
+    assert isinstance(readings, dict)
+    return pl.DataFrame(
+        [(name, entry["value"], entry["u"], None, entry.get("mark")) for name, entry in readings.items()],
+        schema={"quantity": pl.String, "value": pl.Float64, "u": pl.Float64, "unread": pl.String, "mark": pl.String},
+        orient="row",
+    )
+
+
+def _unread(unread: Mapping[str, str]) -> None:
+    with st.expander(f"{say('van.unread_hidden')} ({len(unread)})"):
+        st.table(parts.unread_table(unread), hide_index=True, border="horizontal")

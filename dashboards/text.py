@@ -275,6 +275,10 @@ def trend_sentence(row: Mapping[str, object]) -> str:
             week=row["week"],
         )
     ]
+    if row.get("corrected"):
+        parts[0] += f" ({say('trend.corrected')})"
+    elif name == "main_peak_reference_g_s":
+        parts[0] += f" ({say('trend.uncorrected')})"
     if (baseline := _float(row.get("baseline"))) is not None:
         parts.append(say("trend.say_expected", baseline=uncertain(baseline, _float(row.get("baseline_u")), shown)))
     if (z := _float(row.get("z"))) is not None:

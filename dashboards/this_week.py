@@ -14,6 +14,7 @@ PAGE_SIZE = 20
 REASONS_SHOWN = 2
 
 
+@parts.explained
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()

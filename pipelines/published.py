@@ -7,7 +7,6 @@ one idle connection per file.
 
 import os
 import threading
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,8 +14,9 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from data_contracts.errors import MissingFileError, RegisterError, VansnapError, WorkspaceBusyError, WorkspaceError
-from data_contracts.family import Family, parse_family
+from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError, WorkspaceError
+from data_contracts.family import Family
+from pipelines.register import load_families
 from pipelines.settings import Settings, load_settings
 
 Parameters = Mapping[str, object]
@@ -173,18 +173,7 @@ def families(home: Path) -> dict[str, Family]:
     -------
     dict of str to Family
     """
-    try:
-        document = tomllib.loads((home / "register" / "families.toml").read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
-        return {}
-    whole: dict[str, Family] = {}
-    for name, table in document.items():
-        if isinstance(table, dict):
-            try:
-                whole[name] = parse_family(name, table)
-            except RegisterError:
-                continue
-    return whole
+    return load_families(home / "register")[0]
 
 
 def limits(family: Family | None) -> dict[str, tuple[float | None, float | None]]:

@@ -299,7 +299,7 @@ class _Rows:
                 row["main_peak_reference_g_s_u"],
             )
             row["hold_s"], row["hold_s_u"] = 1.1, 0.002
-            if repeat == 0 and monday >= self.mondays[-SNAPS_KEPT_WEEKS]:
+            if repeat == 0 and monday >= self.mondays[-SNAPS_KEPT_WEEKS:][0]:
                 waveform = snap_waveform(self.families[family], values, self.rng)
                 self.encoded[number[::-1]] = encode(number[::-1], waveform)
             row["unread"] = [

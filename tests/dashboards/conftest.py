@@ -1,0 +1,32 @@
+"""A made-up workspace per test session, and a board to run views on."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from tests.published_sample import make_workspace
+
+View = Callable[..., AppTest]
+
+
+@pytest.fixture(scope="session")
+def sample_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("board") / "home"
+    make_workspace(home, van_notes={"N-03": "<script>alert(1)</script> [go](https://example.org) :red[x] $y$"})
+    return home
+
+
+@pytest.fixture
+def view(sample_home: Path, monkeypatch: pytest.MonkeyPatch) -> View:
+    """Run one view: view("this_week", home, van="N-01")."""
+
+    def run(name: str, home: Path | None = None, **query: str) -> AppTest:
+        monkeypatch.setenv("VANSNAP_HOME", str(home or sample_home))
+        test = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=30)
+        for key, value in query.items():
+            test.query_params[key] = value
+        return test.run()
+
+    return run

@@ -1,0 +1,143 @@
+"""Reading the published file: the right file, the right rows, plain errors."""
+
+import fcntl
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
+from pipelines import queries
+from pipelines.published import families, limits, open_published, run_in_progress
+from pipelines.queries import CaptureFilter, ListFilter
+from pipelines.traces import traces
+from tests.published_sample import FAMILIES, make_workspace
+
+
+def test_a_swapped_file_is_seen_by_the_next_question(tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=2, weeks=10)
+    first = open_published(tmp_path)
+    assert len(queries.find_vans(first)) == 4
+    assert open_published(tmp_path) is first
+    make_workspace(tmp_path, vans_per_depot=3, weeks=10)
+    assert len(queries.find_vans(open_published(tmp_path))) == 6
+    assert len(queries.find_vans(first)) == 4
+
+
+def test_filters_narrow_the_list_and_pages_do_not_overlap(sample_home: Path) -> None:
+    published = open_published(sample_home)
+    week = queries.weeks(published)[0]
+    everything = queries.watchlist(published, week, ListFilter(), limit=100)
+    north = queries.watchlist(published, week, ListFilter(depots=["north"]), limit=100)
+    assert everything["rank"].to_list() == sorted(everything["rank"].to_list())
+    assert set(north["van_id"]) == {v for v in everything["van_id"] if v.startswith("N")}
+    pages = [queries.watchlist(published, week, ListFilter(), limit=2, offset=k)["van_id"].to_list() for k in (0, 2)]
+    assert pages[0] + pages[1] == everything["van_id"].to_list()[:4]
+    assert sum(queries.watchlist_counts(published, week, ListFilter(causes=["lambda_slow"])).values()) == 1
+
+
+def test_a_filter_value_is_data_never_sql(sample_home: Path) -> None:
+    published = open_published(sample_home)
+    nasty = "x'); DROP TABLE vans; --"
+    assert queries.van(published, nasty) is None
+    assert not queries.captures(published, CaptureFilter(depots=[nasty]), limit=5).height
+    assert queries.find_vans(published, nasty) == []
+
+
+def test_a_reading_lists_values_and_reasons(sample_home: Path) -> None:
+    published = open_published(sample_home)
+    visits = queries.van_visits(published, "N-01", queries.weeks(published)[0])
+    reading = queries.reading(published, visits["capture_id"][0])
+    by_name = {row["quantity"]: row for row in reading.to_dicts()}
+    assert by_name["idle_g_s"]["u"] == pytest.approx(0.05)
+    assert by_name["settle_time_s"]["value"] is None
+    assert by_name["settle_time_s"]["unread"] == "record_ends_early"
+
+
+def test_the_row_account_closes(sample_home: Path) -> None:
+    totals = queries.delivery_totals(open_published(sample_home))
+    assert totals["rows"] == totals["held"] + totals["superseded"] + totals["duplicates"] + totals["quarantined"]
+
+
+def test_limits_come_from_the_register_and_a_broken_family_is_left_out(tmp_path: Path) -> None:
+    (tmp_path / "register").mkdir()
+    (tmp_path / "register" / "families.toml").write_text(FAMILIES + "\n[odd]\ncylinders = 0\n", encoding="utf-8")
+    known = families(tmp_path)
+    assert sorted(known) == ["brook-20", "tarn-15"]
+    found = limits(known["tarn-15"])
+    assert found["main_peak_reference_g_s"] == (50.0, None)
+    assert found["lambda_to_rich_time_constant_s"] == (None, 0.140)
+
+
+def test_traces_are_aligned_at_the_opening_and_in_flow(sample_home: Path) -> None:
+    published = open_published(sample_home)
+    visits = queries.van_visits(published, "N-01", queries.weeks(published)[0], limit=3)
+    ids = visits["capture_id"].to_list()
+    drawn = traces(published, ids, families(sample_home)["brook-20"])
+    assert set(drawn) == set(ids)
+    latest = drawn[ids[0]]
+    peak = queries.reading(published, ids[0]).filter(quantity="main_peak_g_s")["value"][0]
+    held = (latest.time_s > 0.8) & (latest.time_s < 1.0)
+    assert latest.airflow[held].mean() == pytest.approx(peak, rel=0.02)
+    assert latest.airflow[latest.time_s < -0.1].mean() == pytest.approx(3.4, abs=0.4)
+    assert latest.lambda_signal[(latest.lambda_time_s > 0.8) & (latest.lambda_time_s < 1.0)].mean() > 1.05
+
+
+def test_a_lost_chunk_leaves_its_snaps_out(tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
+    for chunk in (tmp_path / "waveforms").iterdir():
+        chunk.unlink()
+    published = open_published(tmp_path)
+    ids = queries.van_visits(published, "N-01", queries.weeks(published)[0])["capture_id"].to_list()
+    assert traces(published, ids, families(tmp_path)["brook-20"]) == {}
+
+
+def test_no_workspace_no_file_and_a_damaged_file_say_what_to_do(tmp_path: Path) -> None:
+    with pytest.raises(MissingFileError, match="vansnap init"):
+        open_published(tmp_path)
+    (tmp_path / "settings.toml").write_text("", encoding="utf-8")
+    with pytest.raises(MissingFileError, match="vansnap weekly"):
+        open_published(tmp_path)
+    (tmp_path / "published.duckdb").write_bytes(b"not a database" * 1000)
+    with pytest.raises(WorkspaceError, match="can't be read"):
+        open_published(tmp_path)
+
+
+def test_a_file_without_its_tables_says_so(tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").write_text("", encoding="utf-8")
+    duckdb.connect(str(tmp_path / "published.duckdb")).close()
+    with pytest.raises(WorkspaceError, match="can't be asked"):
+        queries.last_run(open_published(tmp_path))
+
+
+def test_a_file_held_for_writing_by_another_program_says_so(tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=2)
+    hold = f"import duckdb, sys; c = duckdb.connect({str(tmp_path / 'published.duckdb')!r}); print('held', flush=True); sys.stdin.read()"
+    with subprocess.Popen([sys.executable, "-c", hold], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as other:
+        assert other.stdout is not None
+        assert other.stdin is not None
+        assert other.stdout.readline() == b"held\n"
+        with pytest.raises(WorkspaceBusyError, match="another program"):
+            open_published(tmp_path)
+        other.stdin.close()
+
+
+def test_a_run_in_progress_is_seen_without_taking_its_lock(tmp_path: Path) -> None:
+    assert not run_in_progress(tmp_path)
+    with (tmp_path / ".lock").open("w") as lock:
+        assert not run_in_progress(tmp_path)
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if Path("/proc/locks").exists():
+            assert run_in_progress(tmp_path)
+    assert not run_in_progress(tmp_path)
+
+
+def test_the_last_run_is_the_newest(sample_home: Path) -> None:
+    run = queries.last_run(open_published(sample_home))
+    assert run is not None
+    finished = run["finished_at"]
+    assert isinstance(finished, datetime)
+    assert abs((datetime.now(UTC) - finished).days) < 1

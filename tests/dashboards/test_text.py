@@ -1,0 +1,122 @@
+"""Wording and numbers."""
+
+import re
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+import dashboards
+from dashboards import parts, text
+from dashboards.palette import DARK, LIGHT, contrast
+from dashboards.words_en import WORDS
+from data_contracts.signals import QUANTITIES
+
+SOURCES = [p for p in Path(dashboards.__file__).parent.glob("*.py") if not p.name.startswith("words_")]
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "unit", "shown"),
+    [
+        (61.23, 0.4, "g/s", "61.2 ± 0.4 g/s"),
+        (0.0456, 0.0021, "s", "0.046 ± 0.002 s"),
+        (3.4, 0.14, "1", "3.40 ± 0.14"),
+        (3.4, 0.096, "1", "3.40 ± 0.10"),
+        (3.4, 0.198, "1", "3.4 ± 0.2"),
+        (-3.42, 0.98, "%", "−3.4 ± 1.0 %"),
+        (23456.0, 300.0, "1/min", "23 500 ± 300 1/min"),
+        (None, None, "s", "—"),
+        (float("nan"), 0.1, "s", "—"),
+        (2.5, None, "V", "2.500 V"),
+    ],
+)
+def test_a_value_is_rounded_to_its_uncertainty(value: float, u: float, unit: str, shown: str) -> None:
+    assert text.uncertain(value, u, unit).replace(text.NARROW_SPACE, " ") == shown
+
+
+def test_probabilities_never_claim_certainty() -> None:
+    assert [text.percent(p).replace(text.NARROW_SPACE, " ") for p in (0.0, 0.004, 0.52, 0.999)] == [
+        "< 1 %",
+        "< 1 %",
+        "52 %",
+        "> 99 %",
+    ]
+
+
+def test_every_sentence_asked_for_is_there_and_none_is_left_over() -> None:
+    asked = {
+        key
+        for path in SOURCES
+        for key in re.findall(r"""["']([a-z]+\.[a-z_0-9]+(?:\.[a-z_]+)?)["']""", path.read_text("utf-8"))
+    }
+    families = tuple(
+        {
+            key.split("{")[0]
+            for path in SOURCES
+            for key in re.findall(r"""f["']([a-z]+\.[a-z_]*\{)""", path.read_text("utf-8"))
+        }
+    )
+    joined = ("quantity.", "urgency.", "grade.", "order.", *families)
+    rooms = {key.split(".")[0] for key in WORDS}
+    assert [
+        k for k in sorted(asked) if k.split(".")[0] in rooms and k not in WORDS and k.split(".")[1] not in ("csv", "py")
+    ] == []
+    assert [key for key in WORDS if key not in asked and not key.startswith(joined)] == []
+
+
+def test_every_quantity_has_a_title() -> None:
+    assert [name for name in QUANTITIES if text.quantity(name) == name] == []
+
+
+@pytest.mark.parametrize("palette", [LIGHT, DARK], ids=["light", "dark"])
+def test_text_colours_pass_aa_on_page_and_panel(palette: object) -> None:
+    """WCAG 2.1, 1.4.3: 4.5 for text; 1.4.11: 3 for graphics."""
+    for role, least in {
+        "ink": 4.5,
+        "quiet": 4.5,
+        "accent": 4.5,
+        "alarm": 4.5,
+        "plan": 4.5,
+        "watch": 4.5,
+        "well": 4.5,
+        "past": 3.0,
+    }.items():
+        for paper in ("paper", "panel"):
+            assert contrast(getattr(palette, role), getattr(palette, paper)) >= least, (role, paper)
+
+
+def test_contrast_of_black_on_white_is_21() -> None:
+    """WCAG 2.1: the ratio runs from 1 to 21."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+
+
+def test_outside_text_is_inert_in_markdown() -> None:
+    shown = text.inert("a*b* <i>\n# h [x](https://e.org) :red[q] $z$ www.e.org")
+    assert "\n" not in shown
+    assert "https\\://" not in shown
+    for mark in ("*", "<", "[", "]", "(", "$", "#"):
+        assert not re.search(r"(?<!\\)" + re.escape(mark), shown), mark
+
+
+def test_a_downloaded_table_holds_no_formula() -> None:
+    frame = pl.DataFrame({"van_id": ["=1+1", "@x", "N-01"], "reasons": [["-2"], ["a", "b"], []], "n": [-1.0, 2.0, 3.0]})
+    lines = parts.csv(frame).splitlines()
+    assert lines == ["van_id,reasons,n", "'=1+1,'-2,-1.0", "'@x,a; b,2.0", 'N-01,"",3.0']
+
+
+def test_a_trend_in_words_says_value_expectation_drift_alarm_and_limit() -> None:
+    row = {
+        "quantity": "main_peak_reference_g_s", "week": "2026-W14", "value": 61.2, "value_u": 0.4, "baseline": 66.0, "baseline_u": 0.3,
+        "z": -3.1, "slope_per_week": -0.35, "slope_low": -0.5, "slope_high": -0.2, "alarm": True, "alarm_since": "2026-W12",
+        "weeks_to_limit_low": 4.0, "weeks_to_limit": 6.2, "weeks_to_limit_high": 11.0,
+    }  # fmt: skip
+    words = text.trend_sentence(row)
+    for part in (
+        "Main peak was 61.2 ± 0.4 g/s in 2026-W14",
+        "expected 66.0 ± 0.3 g/s",
+        "3.1 standard deviations below",
+        "falling 0.35 g/s per week (0.20 to 0.50)",
+        "in alarm since 2026-W12",
+        "its limit in 6 weeks (4.0 to 11)",
+    ):
+        assert part in words, words

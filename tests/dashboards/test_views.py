@@ -1,0 +1,157 @@
+"""Every view in every state, without a browser."""
+
+import os
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from dashboards.text import say
+from tests.dashboards.conftest import View
+from tests.published_sample import make_workspace
+
+BOARD_VIEWS = ("this_week", "a_van", "captures")
+
+
+def _everything(app: object) -> str:
+    return " ".join(str(element.value) for element in app.markdown) + " ".join(t.value for t in app.title)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_a_view_opens_without_an_error(view: View, name: str) -> None:
+    app = view(name)
+    assert not app.exception
+    assert len(app.title) == 1
+
+
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_no_workspace_says_how_to_make_one(view: View, name: str, tmp_path: Path) -> None:
+    app = view(name, tmp_path / "nowhere")
+    assert not app.exception
+    assert app.title[0].value == say("state.no_home")
+    assert "vansnap init" in _everything(app)
+
+
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_nothing_published_says_which_command_to_run(view: View, name: str, tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").write_text("", encoding="utf-8")
+    app = view(name, tmp_path)
+    assert app.title[0].value == say("state.nothing_published")
+    assert "vansnap weekly" in _everything(app)
+
+
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_a_damaged_file_says_so(view: View, name: str, tmp_path: Path) -> None:
+    (tmp_path / "settings.toml").write_text("", encoding="utf-8")
+    (tmp_path / "published.duckdb").write_bytes(os.urandom(20_000))
+    app = view(name, tmp_path)
+    assert not app.exception
+    assert app.title[0].value == say("state.broken")
+
+
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_a_file_of_another_version_says_so(view: View, name: str, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
+        connection.execute("DROP TABLE watchlist; DROP TABLE captures")
+    app = view(name, tmp_path)
+    assert not app.exception
+    assert "vansnap weekly" in _everything(app)
+
+
+def test_an_old_run_is_called_stale(view: View, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=9, finished_at=datetime.now(UTC) - timedelta(days=30))
+    app = view("this_week", tmp_path)
+    assert "30 days ago" in app.warning[0].value
+
+
+def test_an_empty_list_says_that_nothing_needs_doing(view: View, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=4)
+    app = view("this_week", tmp_path)
+    assert "Nothing needs doing" in app.success[0].value
+
+
+def test_a_workspace_without_vans_says_where_to_add_them(view: View, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=0, weeks=4)
+    for name in BOARD_VIEWS:
+        assert not view(name, tmp_path).exception, name
+    assert "register/vans.csv" in view("a_van", tmp_path).info[0].value
+
+
+def test_the_list_ranks_the_faulty_vans_with_reasons_and_causes(view: View) -> None:
+    shown = _everything(view("this_week"))
+    for words in ("1. N\\-02", "Lambda sensor slow", "Injector restricted", "Do first:", "▲ now"):
+        assert words in shown or words in str([b.value for b in view("this_week").markdown]), words
+
+
+def test_a_filter_narrows_the_list_and_an_empty_result_says_so(view: View) -> None:
+    app = view("this_week")
+    app.multiselect(key="depot").set_value(["south"]).run()
+    shown = _everything(app)
+    assert "S\\-03" in shown
+    assert "N\\-02" not in shown
+    app.multiselect(key="urgency").set_value(["watch"]).run()
+    assert "matches these filters" in app.success[0].value
+
+
+def test_an_earlier_week_can_be_asked_for_by_address(view: View) -> None:
+    newest = view("this_week")
+    earlier = newest.selectbox(key="week").options[2]
+    app = view("this_week", week=earlier)
+    assert earlier in app.title[0].value
+    assert view("this_week", week="1999-W01").title[0].value == newest.title[0].value
+
+
+def test_a_van_is_asked_for_by_address(view: View) -> None:
+    app = view("a_van", van="S-03")
+    shown = _everything(app)
+    assert "S\\-03" in app.title[0].value
+    assert "Air-mass sensor reads low" in shown or "in alarm since" in shown
+    assert "brook\\-20" in shown
+
+
+def test_an_unknown_van_says_so_and_stays_inert(view: View) -> None:
+    app = view("a_van", van="<b>[x](https://e.org)")
+    assert not app.exception
+    assert "is not in the register" in app.warning[0].value
+    assert "\\<b\\>" in app.warning[0].value
+
+
+def test_a_note_of_the_register_stays_inert(view: View) -> None:
+    shown = _everything(view("a_van", van="N-03"))
+    assert "\\<script\\>" in shown
+    assert "<script>" not in shown.replace("\\<script\\>", "")
+    assert "](https://example.org" not in shown
+
+
+def test_a_healthy_van_says_that_nothing_stands_out(view: View) -> None:
+    app = view("a_van", van="N-04")
+    assert "nothing about this van stands out" in app.success[0].value
+    assert "air filter replaced" in str([t.value for t in app.table])
+
+
+def test_captures_account_for_every_row_and_say_how_to_mend(view: View) -> None:
+    app = view("captures")
+    assert "rows delivered =" in _everything(app)
+    tables = str([t.value for t in app.table])
+    assert "The van is not in the register" in tables
+    assert "Push the pedal to the floor" in tables
+
+
+def test_captures_filtered_to_nothing_say_so(view: View) -> None:
+    app = view("captures")
+    app.selectbox(key="week").set_value(app.selectbox(key="week").options[-1])
+    app.multiselect(key="captures-depot").set_value(["north"])
+    app.multiselect(key="captures-grade").set_value(["repeat"]).run()
+    assert not app.exception
+
+
+def test_a_run_that_publishes_is_seen_without_a_restart(view: View, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=2, weeks=9)
+    app = view("this_week", tmp_path)
+    assert "4" in app.metric[3].value
+    time.sleep(0.01)
+    make_workspace(tmp_path, vans_per_depot=3, weeks=9)
+    assert "6" in app.run().metric[3].value
