@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from models.cause_effects import Movements, effect_at
 from models.cause_likelihood import CauseSettings, Hypotheses, log_t
+
+Array = NDArray[np.float64]
 
 # Severities of each of the two, coarser than for a single cause; first causes tried; least worth reporting.
 _GRID = np.array([0.25, 0.5, 0.75, 1.0])
@@ -24,30 +25,89 @@ class PairProbability:
     probability: float
 
 
-def with_pairs(
-    van: int,
-    log_joint: NDArray[np.float64],
-    log_prior: NDArray[np.float64],
-    log_share: NDArray[np.float64],
-    best: dict[int, tuple[int, int]],
-    moved: Movements,
-    hypotheses: Hypotheses,
-    settings: CauseSettings,
-) -> tuple[NDArray[np.float64], tuple[PairProbability, ...]]:
-    """Probabilities of the codes with pairs competing.
+@dataclass(frozen=True)
+class PairTables:
+    """What every placed pattern does as one of two causes, on the grid of both severities.
+
+    Attributes
+    ----------
+    first, second : ndarray of shape (grid,)
+        Severities of the two. [1]
+    one, other : ndarray of shape (hypotheses, columns, grid)
+        Movement as the first and as the second of the two. [scale of the feature]
+    one_variance, other_variance : ndarray of shape (hypotheses, columns, grid)
+        Variance between engines. [scale of the feature, squared]
+    stray_variance : ndarray of shape (columns, grid)
+        Variance of what is not declared, by the larger severity. [scale of the feature, squared]
+    weight : ndarray of shape (columns,)
+        Tempered weight of each column's evidence.
+    """
+
+    first: Array
+    second: Array
+    one: Array
+    other: Array
+    one_variance: Array
+    other_variance: Array
+    stray_variance: Array
+    weight: Array
+
+
+def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
+    """Lay out what `with_pairs` needs, once for all vans.
 
     Parameters
     ----------
-    van : int
-        Row of `moved`.
+    moved : Movements
+    hypotheses : Hypotheses
+    settings : CauseSettings
+
+    Returns
+    -------
+    PairTables
+    """
+    first, second = (grid.ravel() for grid in np.meshgrid(_GRID, _GRID, indexing="ij"))
+    shape = (*hypotheses.effect.shape, first.size)
+    one, other = np.zeros(shape), np.zeros(shape)
+    for number, feature in enumerate(moved.features):
+        for place, effect in enumerate(hypotheses.effect[:, number]):
+            if effect != 0.0:
+                one[place, number] = effect_at(feature, float(effect), first)
+                other[place, number] = effect_at(feature, float(effect), second)
+    spread2 = hypotheses.spread[:, :, None] ** 2
+    stray = np.array([feature.stray for feature in moved.features]).reshape(-1, 1)
+    return PairTables(
+        first, second, one, other, spread2 * first**2, spread2 * second**2,
+        (stray * np.maximum(first, second)) ** 2,
+        settings.temper * np.array([feature.weight for feature in moved.features]),
+    )  # fmt: skip
+
+
+def with_pairs(
+    x: Array,
+    u: Array,
+    log_joint: Array,
+    log_prior: Array,
+    log_share: Array,
+    best: dict[int, tuple[int, int]],
+    hypotheses: Hypotheses,
+    tables: PairTables,
+    settings: CauseSettings,
+) -> tuple[Array, tuple[PairProbability, ...]]:
+    """Probabilities of the codes of one van, with pairs competing.
+
+    Parameters
+    ----------
+    x, u : ndarray of shape (columns,)
+        Movements and their standard uncertainty; NaN where not read. [scale of the feature]
     log_joint, log_prior : ndarray of shape (codes,)
         Log of prior times likelihood of the single causes and of none; log prior.
     log_share : ndarray of shape (hypotheses,)
         Log prior share of each placed pattern within its cause.
     best : dict of int to (int, int)
         Likeliest placed pattern of each cause.
-    moved : Movements
     hypotheses : Hypotheses
+    tables : PairTables
     settings : CauseSettings
 
     Returns
@@ -58,49 +118,35 @@ def with_pairs(
         Likeliest first.
     """
     none = CAUSE_CODES.index(NONE)
-    single = np.exp(log_joint - logsumexp(log_joint))
-    if settings.prior_pair <= 0 or single[none] > 0.95:
+    single = np.exp(log_joint - np.logaddexp.reduce(log_joint))
+    read = np.isfinite(x)
+    if settings.prior_pair <= 0 or single[none] > 0.95 or not read.any():
         return single, ()
-    causes = log_joint.copy()
-    causes[none] = -np.inf
+    causes = np.where(np.arange(log_joint.size) == none, -np.inf, log_joint)
     firsts = [int(code) for code in np.argsort(-causes)[:_FIRSTS] if np.isfinite(causes[code])]
-    faulty = float(logsumexp(np.delete(log_prior, none)))
-    columns = np.flatnonzero(np.isfinite(moved.moved[van]))
-    one, other = (grid.ravel() for grid in np.meshgrid(_GRID, _GRID, indexing="ij"))
-    larger = np.maximum(one, other)
+    faulty = float(np.logaddexp.reduce(np.delete(log_prior, none)))
     log_pair: dict[tuple[int, int], float] = {}
     for a in firsts:
-        total = np.zeros((hypotheses.cause.size, one.size))
-        for column in columns:
-            feature = moved.features[column]
-            kinds, which = np.unique(
-                np.column_stack([hypotheses.effect[:, column], hypotheses.spread[:, column]]),
-                axis=0,
-                return_inverse=True,
-            )
-            place = best[a][0]
-            mean = effect_at(feature, float(hypotheses.effect[place, column]), one) + np.stack(
-                [effect_at(feature, effect, other) for effect in kinds[:, 0]]
-            )
-            variance = (
-                (hypotheses.spread[place, column] * one) ** 2
-                + (kinds[:, 1][:, None] * other) ** 2
-                + (feature.stray * larger) ** 2
-            )
-            distance = moved.moved[van, column] - mean
-            each = log_t(distance, moved.u[van, column] ** 2 + variance, settings.tail)
-            total += settings.temper * feature.weight * each[which.reshape(-1)]
-        for b in range(len(CAUSE_CODES)):
-            mine = hypotheses.cause == b
+        place = best[a][0]
+        distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
+        variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
+            :, read
+        ]
+        each = log_t(distance, variance, settings.tail)
+        total = np.einsum("hcg,c->hg", each, tables.weight[read]) + log_share[:, None]
+        of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
+        of_cause = np.full(log_joint.size, -np.inf)
+        np.logaddexp.at(of_cause, hypotheses.cause, of_place)
+        for b in np.flatnonzero(np.isfinite(of_cause) & np.isfinite(log_prior)).tolist():
             pair = (min(a, b), max(a, b))
-            if b in (a, none) or pair in log_pair or not np.isfinite(log_prior[b]):
-                continue
-            likelihood = float(logsumexp(total[mine] + log_share[mine][:, None])) - np.log(one.size)
-            log_pair[pair] = (
-                likelihood + np.log(2.0 * settings.prior_pair) + float(log_prior[a] + log_prior[b]) - faulty
-            )
+            if b not in (a, none) and pair not in log_pair:
+                log_pair[pair] = (
+                    of_cause[b] + np.log(2.0 * settings.prior_pair) + float(log_prior[a] + log_prior[b]) - faulty
+                )
+    if not log_pair:
+        return single, ()
     logs = np.array(list(log_pair.values()))
-    everything = float(np.logaddexp(logsumexp(log_joint), logsumexp(logs)))
+    everything = float(np.logaddexp(np.logaddexp.reduce(log_joint), np.logaddexp.reduce(logs)))
     out = np.exp(log_joint - everything)
     named = []
     for (a, b), p in zip(log_pair, np.exp(logs - everything), strict=True):

@@ -13,7 +13,7 @@ from data_contracts.family import Family
 from models.cause_effects import EffectTable, load_effects, movements
 from models.cause_evidence import Evidence, gather_evidence
 from models.cause_likelihood import CauseSettings, best_placements, log_likelihoods, place_patterns
-from models.cause_pairs import PairProbability, with_pairs
+from models.cause_pairs import PairProbability, pair_tables, with_pairs
 from models.next_test import NextTest, next_tests
 from models.residuals import Residuals
 
@@ -164,6 +164,7 @@ def infer_causes(
     log_prior = _log_priors(families, priors, settings) + _fault_code_log_weights(fault_codes, table)
     two_banks = np.asarray(np.isfinite(moved.moved[:, moved.bank2]).any(axis=1))
     severity = np.array(settings.severities)
+    tables = pair_tables(moved, hypotheses, settings)
 
     none, codes = CAUSE_CODES.index(NONE), len(CAUSE_CODES)
     probability = np.zeros((vans, codes))
@@ -189,7 +190,15 @@ def infer_causes(
             number = start + van
             best = best_placements(placed[van], hypotheses)
             single, both = with_pairs(
-                number, log_joint[van], log_prior[number], share[van], best, moved, hypotheses, settings
+                moved.moved[number],
+                moved.u[number],
+                log_joint[van],
+                log_prior[number],
+                share[van],
+                best,
+                hypotheses,
+                tables,
+                settings,
             )
             probability[number] = single
             pairs.append(both)
