@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.kernel import kernel
-from models.sampling import CLIPPED, KEPT, MISSING, NEEDLE, STUCK
+from models.sampling import CLIPPED, KEPT, NEEDLE, STUCK
 
 # Ignition needles are over within this time; no air-mass sensor goes up and back as fast.
 # Common practice, no source.

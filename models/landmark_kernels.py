@@ -241,7 +241,7 @@ def read_after(
     out: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
     """What follows the release: fall, pulse, undershoot, settle and idle after."""
-    idle, main, release = out[IDLE], out[MAIN], out[RELEASE]
+    idle, release = out[IDLE], out[RELEASE]
     start = int(release)
     top = float(slow[int(out[HOLD_STOP]) - 1])
     at_90, at_10 = top - 0.1 * (top - idle), idle + 0.1 * (top - idle)

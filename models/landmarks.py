@@ -175,7 +175,7 @@ def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Flo
         noise = np.hypot(marks.noise_raw * gain * _slope(raw, table), level_u)
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
-        return np.hypot(noise / steep, np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt
+        return np.asarray(np.hypot(noise / steep, np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt)
 
     idle_u = np.hypot(marks[lk.IDLE_U], step_u * _slope(idle_raw, table))
     after_u = np.hypot(marks[lk.AFTER_U], step_u * _slope(marks[lk.AFTER_RAW], table))

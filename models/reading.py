@@ -157,7 +157,7 @@ def _join(parts: Sequence[StackReading]) -> Readings:
 
     if not parts:
         none, whole = np.empty(0), np.empty(0, dtype=np.int64)
-        empty = {name: none for name in QUANTITIES}
+        empty = dict.fromkeys(QUANTITIES, none)
         blank = np.empty((0, GRID), dtype=np.float32)
         return Readings(whole, whole, empty, dict(empty), [], [], [], [], none, none, none, none, blank, blank)
     recording = np.concatenate([part.recording for part in parts])

@@ -143,7 +143,7 @@ def _fill(
 
 def _padded(count: int) -> int:
     """Row length for a recording: rows of similar length share a stack."""
-    step = max(64, 2 ** max(count.bit_length() - 4, 0))
+    step: int = max(64, 1 << max(count.bit_length() - 4, 0))
     return -(-count // step) * step
 
 

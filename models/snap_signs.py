@@ -8,7 +8,7 @@ from data_contracts.limits import TRIGGER_V, WARM_COOLANT_C
 from models import landmark_kernels as lk
 from models.bank_reading import BankSigns
 from models.conditioning import Conditioned
-from models.estimate import Estimate
+from models.estimate import Estimate, reason_number
 from models.landmarks import Landmarks
 from models.needs_check import Extent
 from models.sampling import GAP, JITTER_LIMIT, MISSING, OUT_OF_RANGE, STUCK, Stack
@@ -28,6 +28,7 @@ NOISE_HIDES, NOISE_SHOWS = 0.02, 0.006
 NEEDLE_PART = 0.03
 THROTTLE_FULL = 0.85
 UNSTEADY = 0.12
+OUTSIDE = reason_number("outside_transfer")
 
 
 def _over_snaps(column: Floats, entries: int, fill: float = np.nan) -> Floats:
@@ -122,9 +123,9 @@ def snap_signs(
     drift = np.abs(np.nan_to_num(_over_snaps(marks[lk.IDLE_DRIFT], entries)))
     beyond = np.zeros(entries, dtype=np.bool_)
     for name in ("main_peak_g_s", "idle_g_s"):
-        beyond |= found[name].reason == _outside_number()
+        beyond |= found[name].reason == OUTSIDE
     slow = extent.rate_hz < SLOW_RATE_HZ
-    signs = {
+    return {
         "no_snap": ~snap,
         "flat": flat | ~kept.any(axis=1),
         "cold": cold,
@@ -154,10 +155,5 @@ def snap_signs(
         "lambda_clipped": banks.clipped,
         "unsteady_idle": snap & (drift > UNSTEADY),
     }
-    return signs
 
 
-def _outside_number() -> int:
-    from models.estimate import reason_number
-
-    return reason_number("outside_transfer")

@@ -10,7 +10,7 @@ from data_contracts.capture import Conditions
 from data_contracts.family import Family
 from models import landmark_kernels as lk
 from models.ambient import main_peak_at_reference
-from models.bank_reading import BankSigns, read_banks
+from models.bank_reading import read_banks
 from models.conditioning import Conditioned, condition_airflow
 from models.engine_quantities import engine_estimates
 from models.estimate import Estimate, estimate
@@ -160,7 +160,8 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     main = found["main_peak_g_s"]
     reference = main_peak_at_reference(
         main.value, main.u, family=family,
-        **{name: manifest[name] for name in ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")},
+        intake_air_c=manifest["intake_air_c"], barometer_kpa=manifest["barometer_kpa"],
+        humidity_pct=manifest["humidity_pct"], altitude_m=manifest["altitude_m"],
     )  # fmt: skip
     found["main_peak_reference_g_s"] = Estimate(reference.value, reference.u, main.reason)
     for name in ("trim_idle_pct", "trim_2500_pct"):
@@ -186,8 +187,9 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
         grade_reasons=reasons,
         rate_hz=stack.rate_hz[rows],
         length_s=stack.length_s[rows],
-        snap_start_s=stack.start_s + np.concatenate((start, np.zeros(bare.size))) * dt,
-        snap_end_s=stack.start_s + np.concatenate((stop, count)) * dt,
+        snap_start_s=stack.start_s
+        + np.concatenate((start, np.zeros(bare.size, dtype=np.int64))).astype(np.float64) * dt,
+        snap_end_s=stack.start_s + np.concatenate((stop, count)).astype(np.float64) * dt,
         shape_airflow=np.concatenate((shape, empty)),
         shape_lambda=lambda_shape,
         details=_details(stack, conditioned, flow, marks, rows) if detail else [],
@@ -277,7 +279,7 @@ def _details(
     details = []
     for entry, row in enumerate(rows.tolist()):
         n = int(stack.count[row])
-        time = stack.start_s + np.arange(n) * stack.interval_s
+        time = stack.start_s + np.arange(n, dtype=np.float64) * stack.interval_s
         points: dict[str, tuple[float, float]] = {}
         stretches: dict[str, tuple[float, float]] = {}
         if entry < marks.snaps.row.size:

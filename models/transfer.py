@@ -74,7 +74,7 @@ def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np
     """
     if sensor.kind == "g_s":
         return np.zeros(np.shape(raw_level), dtype=np.bool_)
-    return (raw_level < sensor.transfer[0]) | (raw_level > sensor.transfer[-1])
+    return np.asarray((raw_level < sensor.transfer[0]) | (raw_level > sensor.transfer[-1]))
 
 
 def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
