@@ -8,13 +8,15 @@ from numpy.typing import NDArray
 from data_contracts.family import LambdaSensor
 from data_contracts.needs import NEEDS
 from data_contracts.signals import QUANTITIES
+from models import lambda_cycle, lambda_needles
 from models import lambda_levels as level
 from models.estimate import Estimate, estimate, unread
 from models.lambda_blocks import LambdaBlocks, block_lambda
-from models.lambda_edges import ENDS_EARLY, FOUND, REASONS, Edges, find_edges
+from models.lambda_edges import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, Edges, find_edges
 from models.lambda_fit import CONSTANT, CONSTANT_U, START, START_U
 from models.lambda_scale import LambdaScale, lambda_scale
 from models.lambda_signs import LambdaSigns, lambda_signs
+from models.lambda_switching import switch_times, switching
 
 NAMES: tuple[str, ...] = tuple(
     name for name, quantity in QUANTITIES.items() if quantity.group == "lambda" and not name.startswith("bank2_")
@@ -35,6 +37,11 @@ SHORTEST_SLOPE_S = 0.2
 CUT_LAMBDA = 0.15
 # An idle that wanders more than this is not steady. [lambda]
 STEADY_LAMBDA = 0.1
+# Smallest lean needle that counts. [lambda]; for a switching sensor [V]
+LEAST_NEEDLE_LAMBDA = 0.02
+LEAST_NEEDLE_V = 0.08
+# The hold is searched for needles from this many time constants into the response.
+NEEDLES_FROM_CONSTANTS = 2.0
 _SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
 
 
@@ -97,7 +104,7 @@ def _idle(reader: _Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
     out["lambda_idle"] = reader.as_lambda(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
     out["lambda_idle_v"] = reader.as_volts(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
     margin = np.maximum(0.1 if reader.narrow else 0.004 * reader.unit, 2.0 * blocks.noise)
-    rate = level.switching(blocks.x, first, stop, x, margin, interval_s=h)
+    rate = switching(blocks.x, first, stop, x, margin, interval_s=h)
     brief = stop * h < NEEDS["lambda_switch_rate_hz"].before_s
     rates = estimate(rate[:, 0], rate[:, 1], "not_found")
     out["lambda_switch_rate_hz"] = _renamed(rates, brief, "not_enough_before")
@@ -115,13 +122,15 @@ def _response(reader: _Reader, edge: Edges, event_s: NDArray[np.float64], name: 
         for number, reason in enumerate(REASONS):
             if number != FOUND:
                 found = _renamed(found, edge.code == number, reason)
+        if reader.narrow and key == "time_constant_s":
+            found = _renamed(found, np.ones_like(good), "not_for_this_family")
         if name == "to_rich":
             found = _renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
         out[f"lambda_{name}_{key}"] = found
     return out
 
 
-def _full_throttle(reader: _Reader, rich: Edges) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+def _full_throttle(reader: _Reader, rich: Edges) -> dict[str, Estimate]:
     """Level and drift between the settled response and what the release changes."""
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
@@ -148,7 +157,7 @@ def _full_throttle(reader: _Reader, rich: Edges) -> tuple[dict[str, Estimate], N
         for code in ("hold_too_short", "record_ends_early"):
             found = _renamed(found, brief & (why == code), code)
         out[name] = found
-    return out, row
+    return out
 
 
 def _fuel_cut(reader: _Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[str, Estimate]:
@@ -186,7 +195,7 @@ def _tip_in(reader: _Reader, rich: Edges, base: NDArray[np.float64], swing: NDAr
     row = level.tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
     if reader.narrow:
         with np.errstate(invalid="ignore", divide="ignore"):
-            part = np.where(swing > 2.0 * LEAST_STEP_V / 2.0, swing, np.nan)
+            part = np.where(swing > LEAST_STEP_V, swing, np.nan)
             depth, depth_u = row[:, level.DEPTH] / part, row[:, level.DEPTH_U] / part
     else:
         lean = reader.scale.lambda_of(base - row[:, level.DEPTH])
@@ -194,6 +203,72 @@ def _tip_in(reader: _Reader, rich: Edges, base: NDArray[np.float64], swing: NDAr
         depth_u = row[:, level.DEPTH_U] * reader.scale.lambda_slope(base - row[:, level.DEPTH])
     length = estimate(row[:, level.LENGTH], row[:, level.LENGTH_U])
     return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
+
+
+def _needles(reader: _Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[str, Estimate]:
+    """Needles in the settled part of the hold; electrical ones over the whole record."""
+    blocks, h = reader.blocks, reader.h
+    fitted = rich.code == FOUND
+    from_s = rich.fit[:, START] + NEEDLES_FROM_CONSTANTS * rich.fit[:, CONSTANT]
+    late = reader.opening * h + SETTLED_S
+    first = np.where(reader.opening < 0, -1, np.where(fitted, np.fmin(from_s, late), late) / h).astype(np.int64)
+    stop = np.minimum(reader.release + int(ARRIVES_S / h), blocks.count)
+    row = lambda_needles.count_needles(
+        blocks.x,
+        interval_s=h,
+        idle_stop=np.maximum(reader.opening, 0),
+        first=first,
+        stop=stop,
+        noise=blocks.noise,
+        least=LEAST_NEEDLE_V if reader.narrow else LEAST_NEEDLE_LAMBDA * reader.unit,
+    )
+    why = np.where(reader.released, "hold_too_short", "record_ends_early")
+    counted = estimate(row[:, lambda_needles.COUNT], row[:, lambda_needles.COUNT_U])
+    for code in ("hold_too_short", "record_ends_early"):
+        counted = _renamed(counted, np.isnan(row[:, lambda_needles.COUNT]) & (why == code), code)
+    size, size_u = row[:, lambda_needles.SIZE], row[:, lambda_needles.SIZE_U]
+    if reader.narrow:
+        scale = 1.0 / np.where(swing > LEAST_STEP_V, swing, np.nan)
+    else:
+        level_x = level.levels(blocks.x, np.maximum(first, 0), stop, interval_s=h)[:, level.MEAN]
+        scale = reader.scale.lambda_slope(level_x - 0.5 * np.nan_to_num(size))
+    sizes = estimate(size * scale, size_u * scale)
+    electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(row[:, lambda_needles.QUICK])
+    few = np.full(electrical.shape, 12.0**-0.5)
+    return {"lean_needles": counted, "lean_needle_size": sizes, "electrical_needles": estimate(electrical, few)}
+
+
+def _ripple(
+    reader: _Reader, idle_speed_rpm: NDArray[np.float64], base: NDArray[np.float64], swing: NDArray[np.float64]
+) -> dict[str, Estimate]:
+    """Once-per-cycle ripple before the opening."""
+    stop = np.where(reader.opening >= 0, reader.opening, reader.blocks.count)
+    row = lambda_cycle.cycle_ripple(reader.blocks.x, stop, idle_speed_rpm, interval_s=reader.h)
+    scale = 1.0 / np.where(swing > LEAST_STEP_V, swing, np.nan) if reader.narrow else reader.scale.lambda_slope(base)
+    found = estimate(row[:, lambda_cycle.AMPLITUDE] * scale, row[:, lambda_cycle.AMPLITUDE_U] * scale, "noise")
+    short = stop * reader.h < NEEDS["cycle_ripple"].before_s
+    with np.errstate(invalid="ignore"):
+        hidden = np.isnan(idle_speed_rpm) & (row[:, lambda_cycle.CHANCE] > lambda_cycle.SEARCH_CHANCE)
+    return {"cycle_ripple": _renamed(found.because(hidden, "noise"), short, "not_enough_before")}
+
+
+def _switch_time(reader: _Reader, edge: Edges, name: str) -> dict[str, Estimate]:
+    """How long a narrowband sensor takes from one level to the other."""
+    there = np.where(np.isin(edge.code, (FOUND, NOT_FOUND)), edge.turn, -1)
+    row = switch_times(
+        reader.blocks.x,
+        there,
+        edge.end,
+        edge.stop,
+        reader.blocks.noise,
+        interval_s=reader.h,
+        to_rich=name == "to_rich",
+    )
+    found = estimate(row[:, 0], row[:, 1])
+    for number, reason in enumerate(REASONS):
+        if number not in (FOUND, NOT_FOUND):
+            found = _renamed(found, edge.code == number, reason)
+    return {f"lambda_{name}_switch_time_s": found}
 
 
 def read_lambda(
@@ -274,23 +349,26 @@ def read_lambda(
         air=scale.air,
     )
     out, idle = _idle(reader)
-    full, full_row = _full_throttle(reader, rich)
-    out |= full
+    out |= _full_throttle(reader, rich)
     out |= _fuel_cut(reader, lean, idle[:, level.MEAN])
     out |= _response(reader, rich, opening_s, "to_rich")
     out |= _response(reader, lean, release_s, "to_lean")
-    swing = full_row[:, level.MEAN] - np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
+    lowest = np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
+    highest = np.nanmax(np.where(np.isfinite(blocks.x), blocks.x, -np.inf), axis=1)
+    swing = highest - lowest
     out |= _tip_in(reader, rich, idle[:, level.MEAN], swing)
+    out |= _needles(reader, rich, swing)
+    out |= _ripple(reader, idle_speed_rpm, idle[:, level.MEAN], swing)
+    if reader.narrow:
+        out |= _switch_time(reader, rich, "to_rich")
+        out |= _switch_time(reader, lean, "to_lean")
     for name in NAMES:
-        out.setdefault(name, unread(rows, "not_found"))
-    return _with_needs(
-        out, reader, signs, sensor if kind == "v" else LambdaSensor("ratio", None, scale.knots, scale.knots)
-    ), signs
+        out.setdefault(name, unread(rows, "not_for_this_family"))
+    recorded = "ratio" if scale.form == "inverse" else scale.form
+    return _with_needs(out, reader, signs, recorded), signs
 
 
-def _with_needs(
-    out: dict[str, Estimate], reader: _Reader, signs: LambdaSigns, sensor: LambdaSensor
-) -> dict[str, Estimate]:
+def _with_needs(out: dict[str, Estimate], reader: _Reader, signs: LambdaSigns, recorded: str) -> dict[str, Estimate]:
     """Null what the recording, the sensor or its signs can't carry; a reason from here comes first."""
     rows = signs.active.size
     everywhere = np.ones(rows, dtype=np.bool_)
@@ -305,7 +383,7 @@ def _with_needs(
         if reader.rate_hz < 0.98 * need.rate_hz:
             found = _renamed(found, everywhere, "rate_too_low")
         found = _renamed(found, nothing, "no_channel")
-        if need.kinds and sensor.kind not in need.kinds:
+        if need.kinds and recorded not in need.kinds:
             found = _renamed(found, everywhere, "not_for_this_family")
         out[name] = found
     return out
