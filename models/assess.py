@@ -53,9 +53,9 @@ class TrackingSettings:
     trend_weeks: int | None = None
 
     def __post_init__(self) -> None:
-        if not 0.001 <= self.false_alarms_per_100_van_weeks <= 20:
+        if not 0 < self.false_alarms_per_100_van_weeks <= 50:
             raise InputError(
-                f"false_alarms_per_100_van_weeks is {self.false_alarms_per_100_van_weeks}: give 0.001 to 20"
+                f"false_alarms_per_100_van_weeks is {self.false_alarms_per_100_van_weeks}: give more than 0 and at most 50"
             )
         if not 0 < self.anomaly_false_discovery < 1:
             raise InputError(f"anomaly_false_discovery is {self.anomaly_false_discovery}: give a share between 0 and 1")

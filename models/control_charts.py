@@ -88,7 +88,7 @@ def ewma_chart(
         if seen[row]:
             average = smoothing * value + (1.0 - smoothing) * average
         statistic[row] = average
-    early = 1.0 - (1.0 - smoothing) ** (2.0 * count) if exact else 1.0
+    early = 1.0 - (1.0 - smoothing) ** (2.0 * count) if exact else np.ones(values.size)
     half = width * sigma * np.sqrt(smoothing / (2.0 - smoothing) * early)
     return Chart(statistic, target - half, target + half, seen & (np.abs(statistic - target) > half))
 
