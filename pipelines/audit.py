@@ -1,0 +1,145 @@
+"""Does what is stored add up? What `vansnap check` asks of a workspace."""
+
+from pathlib import Path
+
+from pipelines import quarantine
+from pipelines.filing import delivered_folder, place_of
+from pipelines.intake import accounts
+from pipelines.register import load_register
+from pipelines.warehouse import Warehouse
+from pipelines.waveform_store import verify
+from pipelines.workspace import Workspace
+
+_RESTORE = "restore warehouse.duckdb and waveforms/ from the same backup"
+
+# Pairs of counts that must agree for every delivery: the ledger against each table it stands for.
+_LEDGER = """
+    WITH ledger AS (SELECT delivery, state, count(*) AS n FROM manifest_rows GROUP BY ALL),
+    tables AS (
+        SELECT delivery, state, count(*) AS n FROM recordings GROUP BY ALL
+        UNION ALL
+        SELECT delivery, 'quarantined', sum(rows)::BIGINT FROM quarantine
+        WHERE state <> 'taken_in' AND delivery <> 'register' GROUP BY delivery HAVING sum(rows) > 0
+    )
+    SELECT coalesce(l.delivery, t.delivery) AS delivery, coalesce(l.state, t.state) AS state,
+           coalesce(l.n, 0) AS ledger, coalesce(t.n, 0) AS found
+    FROM (SELECT * FROM ledger WHERE state <> 'duplicate') l FULL JOIN tables t USING (delivery, state)
+    WHERE coalesce(l.n, 0) <> coalesce(t.n, 0) ORDER BY ALL
+"""
+
+
+def check_workspace(workspace: Workspace) -> list[str]:
+    """Check a workspace nobody has open.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by nobody.
+
+    Returns
+    -------
+    list of str
+        One line per finding, each with its remedy; empty when everything adds up.
+    """
+    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+        return audit(workspace, warehouse)
+
+
+def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
+    """Check row accounts, identities, waveforms, kept deliveries and the register.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    warehouse : Warehouse
+        Open.
+
+    Returns
+    -------
+    list of str
+        One line per finding, each with its remedy; empty when everything adds up.
+    """
+    findings = _account_findings(warehouse)
+    findings += _identity_findings(warehouse)
+    findings += verify(warehouse, workspace.waveforms)
+    findings += _stray_findings(workspace.waveforms, warehouse)
+    findings += _filing_findings(workspace, warehouse)
+    findings += [fault.reason for fault in load_register(workspace.register).faults]
+    return findings
+
+
+def _account_findings(warehouse: Warehouse) -> list[str]:
+    findings = [
+        f"delivery {a.delivery}: {a.rows} rows, but {a.held} held + {a.superseded} superseded + {a.duplicates} duplicates "
+        f"+ {a.quarantined} quarantined: {_RESTORE}"
+        for a in accounts(warehouse)
+        if not a.closes
+    ]
+    findings += [
+        f"delivery {row['delivery']}: the ledger says {row['ledger']} rows {row['state']}, {row['found']} are there: {_RESTORE}"
+        for row in warehouse.query(_LEDGER).iter_rows(named=True)
+    ]
+    wrong = warehouse.query(
+        """
+        SELECT d.delivery FROM deliveries d LEFT JOIN row_account a USING (delivery)
+        WHERE (d.rows, d.held, d.superseded, d.duplicates, d.quarantined)
+           IS DISTINCT FROM (coalesce(a.rows, 0), coalesce(a.held, 0), coalesce(a.superseded, 0), coalesce(a.duplicates, 0),
+                             coalesce(a.quarantined, 0)) ORDER BY 1
+        """
+    )
+    findings += [f"delivery {name}: its account is not what the ledger says: {_RESTORE}" for name in wrong["delivery"]]
+    return findings
+
+
+def _identity_findings(warehouse: Warehouse) -> list[str]:
+    twice = warehouse.query(
+        """
+        SELECT waveform_id FROM recordings GROUP BY waveform_id
+        HAVING count(DISTINCT (van_id, captured_at)) > 1 OR count(*) FILTER (WHERE state = 'held') <> 1 ORDER BY 1
+        """
+    )
+    lost = warehouse.query(
+        """
+        SELECT delivery, row FROM (SELECT delivery, row, waveform_id FROM recordings UNION
+            SELECT delivery, row, waveform_id FROM manifest_rows WHERE state = 'duplicate')
+        WHERE waveform_id NOT IN (SELECT waveform_id FROM waveforms) ORDER BY ALL
+        """
+    )
+    return [f"waveform {i[:12]}… is not held by exactly one van and time: {_RESTORE}" for i in twice["waveform_id"]] + [
+        f"delivery {delivery} row {row}: its waveform is not in the catalogue: {_RESTORE}"
+        for delivery, row in lost.iter_rows()
+    ]
+
+
+def _stray_findings(folder: Path, warehouse: Warehouse) -> list[str]:
+    known = set(warehouse.query("SELECT DISTINCT chunk FROM waveforms")["chunk"])
+    return [
+        f"waveforms/{path.name[:16]}… belongs to nothing: the next `vansnap weekly` removes it"
+        for path in sorted(folder.iterdir())
+        if path.is_file() and path.name not in known
+    ]
+
+
+def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
+    findings = []
+    waiting = set(quarantine.waiting(warehouse)["delivery"])
+    rows = warehouse.query("SELECT delivery, source, place FROM deliveries ORDER BY delivery")
+    for row in rows.iter_rows(named=True):
+        place = row["place"]
+        if place == "inbox":
+            findings.append(f"delivery {row['delivery']} is taken in but not filed: run `vansnap weekly` again")
+        elif row["delivery"] in waiting and not place_of(workspace, row["delivery"], row["source"], place).exists():
+            findings.append(
+                f"delivery {row['delivery']} waits, but its files are gone from quarantine/: put them back or deliver again"
+            )
+    kept = {workspace.quarantine, delivered_folder(workspace)}
+    known = {place_of(workspace, r["delivery"], r["source"], r["place"]) for r in rows.iter_rows(named=True)}
+    for folder in kept:
+        if folder.is_dir():
+            findings += [
+                f"{path.relative_to(workspace.root)} belongs to no delivery: move it to the inbox or remove it"
+                for path in sorted(folder.iterdir())
+                if path not in known and not path.name.startswith(".")
+            ]
+    return findings
