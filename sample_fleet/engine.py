@@ -144,7 +144,7 @@ def run_engine(
         mean_share[bank] = share[bank::banks].mean()
 
     boost = flutter_age = 0.0
-    pulse_age, pulse_size = -1.0, 0.0
+    pulse_age, pulse_size, highest = -1.0, 0.0, 0.0
     plate, richness_target, loaded_s, released_s, sag = 0.0, cold_rich, 0.0, 9.0, 0.0
     cutting, closed_again_s = False, 9.0
     events[CUT_AT] = events[RESUME_AT] = np.nan
@@ -247,8 +247,9 @@ def run_engine(
         duct = min(max(duct + rise_d, 0.3 * ambient), 3.0 * ambient)
 
         # --- recirculation pulse: charge air returned ahead of the compressor ----------------------
-        if r.turbo > 0.5 and before > 0.5 * r.plate_in_neutral >= plate and pulse_age < 0.0:
-            pulse_age, pulse_size = 0.0, r.recirculation_pulse * min(flow, rated)
+        highest = max(highest, plate)
+        if r.turbo > 0.5 and before > 0.5 * highest >= plate and pulse_age < 0.0:
+            pulse_age, pulse_size, highest = 0.0, r.recirculation_pulse * min(flow, rated), 0.0
         pulse = 0.0
         if pulse_age >= 0.0:
             pulse_age += step
