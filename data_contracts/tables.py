@@ -453,7 +453,21 @@ WAVEFORMS = Table(
 TABLES: dict[str, Table] = {
     t.name: t
     for t in (
-        CAPTURES, READINGS, SHAPES, TRENDS, WATCHLIST, WORK_ORDERS, QUARANTINE, DELIVERIES, VANS, REPAIRS, RUNS,
-        MANIFEST_ROWS, RECORDINGS, WAVEFORMS,
+        CAPTURES,
+        READINGS,
+        SHAPES,
+        TRENDS,
+        WATCHLIST,
+        NOTICES,
+        WORK_ORDERS,
+        ORDER_EVENTS,
+        QUARANTINE,
+        DELIVERIES,
+        VANS,
+        REPAIRS,
+        RUNS,
+        MANIFEST_ROWS,
+        RECORDINGS,
+        WAVEFORMS,
     )
-}  # fmt: skip
+}

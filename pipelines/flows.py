@@ -51,7 +51,7 @@ def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) 
         "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
         "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
         "PREFECT_LOGGING_TO_API_ENABLED": "false",
-        "PREFECT_LOGGING_LEVEL": "ERROR",
+        "PREFECT_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_SERVER_LOGGING_LEVEL": "ERROR",
         "PREFECT_SERVER_UI_ENABLED": "false",
         "PREFECT_CLIENT_SERVER_VERSION_CHECK_ENABLED": "false",
@@ -86,7 +86,7 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool) -> Weekly
     from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
     for name in ("prefect", "prefect.flow_runs", "prefect.task_runs", "httpx", "uvicorn"):
-        logging.getLogger(name).setLevel(logging.ERROR)
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     with workspace.held(), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
         summary: WeeklySummary = _weekly_flow()(str(workspace.root), week, quiet)
     return summary
