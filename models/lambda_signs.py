@@ -12,14 +12,22 @@ from models.lambda_scale import LambdaScale
 # A snap moves lambda by far more than this on an active sensor, even on a bad van. Common practice, no source.
 ACTIVE_LAMBDA = 0.03
 ACTIVE_NARROWBAND_V = 0.15
-# Fuel cut drives the signal away from idle by more than this; enrichment stays well below it. [lambda]
-CUT_LAMBDA = 0.25
+# A narrowband sensor stays well below this, whatever the mixture (Nernst: 0.97 V at a ratio of 1e20 and 700 °C).
+NARROWBAND_MOST_V = 1.6
+# Fuel cut drives the signal away from idle by more than this, and keeps it there. [lambda]
+CUT_LAMBDA = 0.15
+CUT_S = 0.4
+# An excursion to rich after the release that no engine keeps up. [lambda]
+IMPOSSIBLE_LAMBDA = 0.35
+# A switching sensor keeps one side this long only while fuel is cut.
+NARROWBAND_CUT_S = 0.7
+AFTER_S = 3.0
 # At full throttle the signal stands this far on the wrong side of idle before polarity is doubted. [lambda]
 WRONG_SIDE_LAMBDA = 0.02
-# The wrong way round, the lean blip of the tip-in looks like a rich one no longer than this.
-BLIP_S = 0.35
-# A sustained level of a switching sensor lasts this long.
-SUSTAINED_S = 0.3
+# The wrong way round, the lean blip of the tip-in looks like a rich one: no longer, and no smaller against the hold.
+BLIP_S = 0.3
+BLIP_PART = 0.4
+BLIP_LAMBDA = 0.03
 
 
 @dataclass(frozen=True)
@@ -41,13 +49,13 @@ class LambdaSigns:
     clipped: NDArray[np.bool_]
 
 
-# Columns of a survey, richness against idle where not said otherwise: lowest and highest of the record, lowest and
-# highest after the release, level late in the hold, highest early in the hold, lowest before that, share of the hold
-# on the lean side, time the early rich excursion lasts, longest time rich after the release, blocks at a range end.
-LOWEST, HIGHEST, AFTER_LOW, AFTER_HIGH, HOLD, EARLY_HIGH, EARLY_LOW, LEAN_SHARE, EARLY_S, RICH_AFTER_S, AT_END = range(
-    11
+# Columns of a survey: lowest and highest of the record; against idle: level late in the hold, its lowest, highest of
+# the early hold, lowest before that, time that early excursion lasts; share of the late hold on the lean side; longest
+# time lean and rich after the release, and longest time too rich; blocks at an end of the range.
+(LOWEST, HIGHEST, HOLD, HOLD_LOW, EARLY_HIGH, EARLY_LOW, EARLY_S, LEAN_SHARE, LEAN_S, RICH_S, TOO_RICH_S, AT_END) = (
+    range(12)
 )
-_COLUMNS = 11
+_COLUMNS = 12
 
 
 @kernel
@@ -61,6 +69,9 @@ def _survey_rows(
     lean_end: float,
     rich_end: float,
     margin: float,
+    cut: float,
+    too_far: float,
+    narrow: bool,
     out: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
     s = np.empty(x.shape[1])
@@ -110,17 +121,29 @@ def _survey_rows(
         while b < r - 1 and s[b + 1] > half_height:
             b += 1
         out[row, EARLY_S] = (b - a + 1) * h
-        lean, used = 0, 0
+        lean, used, low = 0, 0, np.inf
+        for i in range(o, r):
+            low = min(low, s[i] - idle)
         for i in range(late, r):
             used += 1
             lean += s[i] < idle - margin
+        out[row, HOLD_LOW] = low
         out[row, LEAN_SHARE] = lean / used if used > 0 else np.nan
-        low, high, run, longest = np.inf, -np.inf, 0, 0
-        for i in range(r, n):
-            low, high = min(low, s[i] - idle), max(high, s[i] - idle)
-            run = run + 1 if s[i] > out[row, HOLD] + idle + 0.3 else 0
-            longest = max(longest, run)
-        out[row, AFTER_LOW], out[row, AFTER_HIGH], out[row, RICH_AFTER_S] = low, high, longest * h
+        middle = 0.5 * (lowest + highest) if narrow else idle
+        far = 0.15 * (highest - lowest) if narrow else cut
+        leans, riches, too_riches, longest_lean, longest_rich, longest_too_rich = 0, 0, 0, 0, 0, 0
+        for i in range(r, min(n, r + int(AFTER_S / h))):
+            leans = leans + 1 if s[i] < middle - far else 0
+            riches = riches + 1 if s[i] > middle + far else 0
+            too_riches = too_riches + 1 if s[i] > idle + too_far or s[i] >= rich_end else 0
+            longest_lean = max(longest_lean, leans)
+            longest_rich = max(longest_rich, riches)
+            longest_too_rich = max(longest_too_rich, too_riches)
+        out[row, LEAN_S], out[row, RICH_S], out[row, TOO_RICH_S] = (
+            longest_lean * h,
+            longest_rich * h,
+            longest_too_rich * h,
+        )
 
 
 def lambda_signs(
@@ -155,9 +178,10 @@ def lambda_signs(
     Notes
     -----
     A healthy snap goes lean for a moment, then rich while the throttle is open, then lean in fuel cut. Polarity is
-    contradicted when full throttle is lean of idle *and* either the cut after the release goes far rich and not
-    lean, or, where no cut was recorded, the tip-in begins with a short rich blip and none to lean. A van short of
-    fuel is lean at full throttle but keeps its lean cut and its lean blip, so it contradicts nothing.
+    contradicted when the signal stays rich after the release, longer than lean, and full throttle was not rich; or
+    when it stays richer there than an engine can be; or, where no cut was recorded, when full throttle is steadily
+    lean and the tip-in began with a short rich blip and none to lean. A van short of fuel is lean at full throttle
+    but keeps its lean cut and its lean blip, so it contradicts nothing. Without a cut a switching sensor is not judged.
     """
     half = max(0, int(0.01 / interval_s))
     out = np.full((x.shape[0], _COLUMNS), np.nan)
@@ -167,7 +191,19 @@ def lambda_signs(
     near = 0.005 * span if np.isfinite(span) else 0.0
     margin = 0.05 if narrow else 0.01 * unit
     _survey_rows(
-        x, interval_s, half, count, opening, release, scale.lean_end + near, scale.rich_end - near, margin, out
+        x,
+        interval_s,
+        half,
+        count,
+        opening,
+        release,
+        scale.lean_end + near,
+        scale.rich_end - near,
+        margin,
+        CUT_LAMBDA * unit,
+        IMPOSSIBLE_LAMBDA * unit,
+        narrow,
+        out,
     )
     sigma = noise / np.sqrt(2.0 * half + 1.0)
     snap = opening >= 0
@@ -180,18 +216,16 @@ def lambda_signs(
         wrong_side = np.maximum(0.2 if narrow else WRONG_SIDE_LAMBDA * unit, 5.0 * sigma)
         lean_hold = (out[:, HOLD] < -wrong_side) & (out[:, LEAN_SHARE] > 0.9)
         if narrow:
-            contradicts = lean_hold & (out[:, RICH_AFTER_S] > SUSTAINED_S) & (out[:, AFTER_LOW] > out[:, HOLD] - 0.1)
-            contradicts &= out[:, EARLY_S] < BLIP_S
-            contradicts |= np.isfinite(swing) & (np.maximum(abs(out[:, HIGHEST]), abs(out[:, LOWEST])) > 2.0)
+            contradicts = (out[:, RICH_S] > NARROWBAND_CUT_S) & (out[:, RICH_S] > 1.5 * out[:, LEAN_S]) & lean_hold
+            contradicts |= np.maximum(abs(out[:, HIGHEST]), abs(out[:, LOWEST])) > NARROWBAND_MOST_V
         else:
-            far = CUT_LAMBDA * unit
-            cut_rich = (out[:, AFTER_HIGH] > far) & (
-                out[:, AFTER_HIGH] > 3.0 * -out[:, AFTER_LOW] - 3.0 * -out[:, HOLD]
-            )
-            no_cut = ~(out[:, AFTER_HIGH] > far) & ~(out[:, AFTER_LOW] < -far)
-            blip = (out[:, EARLY_HIGH] > np.maximum(0.1 * -out[:, HOLD], np.maximum(0.01 * unit, 5.0 * sigma))) & (
-                out[:, EARLY_S] < BLIP_S
-            )
+            cut_rich = (out[:, RICH_S] > CUT_S) & (out[:, RICH_S] > 1.5 * out[:, LEAN_S])
+            too_rich = (out[:, TOO_RICH_S] > CUT_S) & (out[:, TOO_RICH_S] > 1.5 * out[:, LEAN_S])
+            rich_hold = out[:, HOLD] > wrong_side
+            depth = -out[:, HOLD]
+            blip = out[:, EARLY_HIGH] > np.maximum(np.maximum(BLIP_PART * depth, BLIP_LAMBDA * unit), 6.0 * sigma)
+            blip &= (out[:, EARLY_S] < BLIP_S) & (out[:, HOLD_LOW] > -1.5 * depth - 4.0 * sigma)
             blip &= out[:, EARLY_LOW] > -np.maximum(0.2 * out[:, EARLY_HIGH], 4.0 * sigma)
-            contradicts = lean_hold & (cut_rich | (no_cut & blip))
+            uncut = (out[:, LEAN_S] < CUT_S) & (out[:, RICH_S] < CUT_S)
+            contradicts = (cut_rich & ~rich_hold) | too_rich | (lean_hold & uncut & blip)
     return LambdaSigns(active, contradicts & active, out[:, AT_END] >= 3)
