@@ -79,12 +79,13 @@ def bridge(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> 
 
 
 @kernel
-def sample_noise(signal: NDArray[np.float32], first: int, stop: int) -> float:  # pragma: no cover - compiled
+def sample_noise(signal: NDArray[np.float32], first: int, stop: int, lag: int) -> float:  # pragma: no cover - compiled
     """Noise of a trace from its second differences, over its quieter parts and without outliers.
 
-    White noise of standard deviation s gives x[i] - (x[i-1] + x[i+1]) / 2 a standard deviation of
-    s * sqrt(3/2); slow movement and firing ripple nearly vanish in it.
+    White noise of standard deviation s gives x[i] - (x[i-lag] + x[i+lag]) / 2 a standard deviation of
+    s * sqrt(3/2); slow movement and firing ripple nearly vanish in it. `lag` is 1 for a live trace.
     """
+    first, stop = first + lag - 1, stop - lag + 1
     n = stop - first
     if n < 8:
         return 0.0
@@ -96,7 +97,7 @@ def sample_noise(signal: NDArray[np.float32], first: int, stop: int) -> float:  
     for s in range(segments):
         k = 0
         for i in range(first + s * length + 1, min(first + (s + 1) * length, stop - 1), stride):
-            pick[k] = abs(signal[i] - 0.5 * (signal[i - 1] + signal[i + 1]))
+            pick[k] = abs(signal[i] - 0.5 * (signal[i - lag] + signal[i + lag]))
             k += 1
         rough[s] = np.median(pick[:k]) if k > 0 else 0.0
     level = np.sort(rough)[segments // 3] * 1.4826
@@ -105,7 +106,7 @@ def sample_noise(signal: NDArray[np.float32], first: int, stop: int) -> float:  
         if rough[s] * 1.4826 > 1.5 * level + 1e-12:
             continue
         for i in range(first + s * length + 1, min(first + (s + 1) * length, stop - 1)):
-            departure = signal[i] - 0.5 * (signal[i - 1] + signal[i + 1])
+            departure = signal[i] - 0.5 * (signal[i - lag] + signal[i + lag])
             if abs(departure) <= 5.0 * level:
                 total += departure * departure
                 used += 1
@@ -245,6 +246,23 @@ def _survey(
 
 
 @kernel
+def _join_updates(signal: NDArray[np.float32], count: int, held: int) -> None:  # pragma: no cover - compiled
+    """Straight lines between the updates of a held signal, instead of the steps the recorder repeats."""
+    i = count - 1
+    while i > 0:
+        if signal[i] != signal[i - 1]:
+            before, now = signal[i - 1], signal[i]
+            first = max(i - held, 0)
+            for j in range(max(first + 1, 1), i):
+                if signal[j] != before:
+                    continue
+                signal[j] = before + (now - before) * (j - first) / (i - first)
+            i = min(first + 1, i - 1)
+        else:
+            i -= 1
+
+
+@kernel
 def _stuck(
     signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int, longest: int
 ) -> int:  # pragma: no cover - compiled
@@ -282,13 +300,15 @@ def _condition_rows(
         x, f = signal[row], fate[row]
         step[row], tally[row, 1] = _survey(x, f, n)
         bridge(x, f, n)
-        sigma = sample_noise(x, 0, n)
+        if tally[row, 1] > 1:
+            _join_updates(x, n, tally[row, 1])
+        sigma = sample_noise(x, 0, n, tally[row, 1])
         shortest = max(5, int(0.003 / interval))
         tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest)
         tally[row, 3] = _pinned(x, f, n, -1.0, -low, sigma, step[row], shortest)
-        if sigma > 0.6 * step[row]:
+        if sigma > 0.6 * step[row] and tally[row, 1] == 1:
             _stuck(x, f, n, max(20, int(0.05 / interval)))
-        if interval * NEEDLE_RATE_HZ <= 1.0:
+        if interval * NEEDLE_RATE_HZ * tally[row, 1] <= 1.0:
             floor = NEEDLE_SIGMAS * max(sigma, 0.5 * step[row])
             tally[row, 0] = _remove_needles(x, f, n, half, near, floor)
             if tally[row, 0] > 0:

@@ -51,7 +51,7 @@ def engine_speeds(
         conditioned.signal, rows, marks[lk.IDLE_FIRST], marks[lk.IDLE_STOP], interval_s=dt, cylinders=family.cylinders
     )
     peak = peak_speed_from_ripple(
-        marks.flow, rows, marks[lk.MAIN_AT], marks[lk.MAIN], opening, hold_stop,
+        marks.flow, rows, marks[lk.MAIN_AT], marks[lk.MAIN], marks[lk.MAIN_FIRST], marks[lk.MAIN_STOP], opening, hold_stop,
         interval_s=dt, cylinders=family.cylinders, max_free_rpm=family.max_free_rpm,
     )  # fmt: skip
     return idle, peak

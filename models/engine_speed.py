@@ -15,7 +15,7 @@ from models.kernel import kernel
 PEAK_BAND = (0.45, 1.12)
 IDLE_BAND_RPM = (450.0, 1500.0)
 # A line counts when its power is this many times the mean power beside it in the band.
-CLEAR = 12.0
+CLEAR = 9.0
 _SPECTRUM = 1024
 
 Floats = NDArray[np.float64]
@@ -206,6 +206,8 @@ def peak_speed_from_ripple(
     rows: NDArray[np.int64],
     main_at: Floats,
     main: Floats,
+    main_first: Floats,
+    main_stop: Floats,
     hold_first: Floats,
     hold_stop: Floats,
     *,
@@ -225,6 +227,8 @@ def peak_speed_from_ripple(
         Where the main peak is highest. [samples]
     main : ndarray of shape (snaps,)
         Its level. [g/s]
+    main_first, main_stop : ndarray of shape (snaps,)
+        The stretch it was read over. [samples]
     hold_first, hold_stop : ndarray of shape (snaps,)
         From the opening to where the fall begins. [samples]
     interval_s : float
@@ -241,12 +245,13 @@ def peak_speed_from_ripple(
 
     Notes
     -----
-    The window is 0.2 s (0.1 s at least) around the highest point, inside the hold. While the engine still climbs, its
+    The window is the stretch of the main peak, 0.2 to 0.4 s of it (0.1 s at least), inside the hold. While the engine still climbs, its
     middle lies before the peak: at full throttle flow goes as speed, so the speed found is carried to
     the peak by the ratio of the flows.
     """
-    half = 0.1 / interval_s
-    middle = np.minimum(main_at, hold_stop - half)
+    half = np.clip(0.5 * (main_stop - main_first), 0.1 / interval_s, 0.2 / interval_s)
+    middle = np.where(half > 0.11 / interval_s, 0.5 * (main_first + main_stop), main_at)
+    middle = np.minimum(middle, hold_stop - half)
     first = np.maximum(middle - half, hold_first)
     a, b, known = _stretch(first, np.minimum(first + 2.0 * half, hold_stop))
     known &= b - a >= 0.1 / interval_s

@@ -20,9 +20,9 @@ from models.smoothing import block_mean, parabola_at, tapered_mean
     HOLD_STOP, RELEASE, RELEASE_SLOPE, FALL_90, FALL_90_SLOPE, FALL_10, FALL_10_SLOPE,
     PULSE_AT, PULSE, PULSE_RAW,
     LOW_AT, LOW, LOW_RAW, LOW_GAIN,
-    SETTLE, SETTLE_U, AFTER_FIRST, AFTER_STOP, AFTER, AFTER_U, AFTER_RAW, AFTER_RAW_U, AFTER_DRIFT,
+    RIPPLE, SETTLE, SETTLE_U, AFTER_FIRST, AFTER_STOP, AFTER, AFTER_U, AFTER_RAW, AFTER_RAW_U, AFTER_DRIFT,
     COLUMNS,
-) = range(59)  # fmt: skip
+) = range(60)  # fmt: skip
 
 
 @kernel
@@ -333,6 +333,7 @@ def read_snap(
     if peak > 0:
         _read_point(y, x, peak, max(int(0.010 / interval), 1), start, off, out, FIRST_PEAK_AT)
         _read_point(y, x, valley, max(int(0.020 / interval), 1), peak, off, out, DIP_AT)
+    out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.005 else 0.0
     main_start = valley if valley > 0 else min(on, off - 1)
     _read_main_peak(y, x, slow, main_start, off, slow_half, interval, noise[2], out)
     release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (out[MAIN] - idle), False)
@@ -359,12 +360,30 @@ def read_snap(
         out[CLIMB_HEIGHT] = 0.8 * (main - base)
         limit = max(0.03 * main, 6.0 * noise[2])
         out[NOTCHES], out[NOTCHES_U] = _notches(slow, base_at, int(b) + 1, limit, noise[2])
-    out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, base_at, hold_stop, 0.95 * main, True)
+    out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, base_at, hold_stop, 0.97 * main, True)
     back = max(int(0.08 / interval), 2)
     if hold_stop - back > main_start:
         out[END_SLOPE] = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval) / main
     if np.isfinite(out[RELEASE]):
         read_after(y, x, fast, slow, stop, interval, noise[2], out)
+
+
+@kernel
+def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float:  # pragma: no cover - compiled
+    """Ripple and noise early in the climb: scatter about a parabola, as a part of the flow."""
+    stop = min(first + span, stop)
+    if stop - first < 12:
+        return 0.0
+    total, level = 0.0, 0.0
+    middle, _, _ = parabola_at(y, first, stop, 0.5 * (first + stop - 1), 2)
+    early, _, _ = parabola_at(y, first, stop, float(first), 2)
+    late, _, _ = parabola_at(y, first, stop, float(stop - 1), 2)
+    for i in range(first, stop):
+        u = 2.0 * (i - first) / (stop - 1 - first) - 1.0
+        fitted = middle + 0.5 * (late - early) * u + (0.5 * (late + early) - middle) * u * u
+        total += (y[i] - fitted) ** 2
+        level += fitted
+    return np.sqrt(total * (stop - first)) / max(level, 1e-9)
 
 
 @kernel

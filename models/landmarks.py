@@ -17,7 +17,7 @@ release            fast trace falling through half the height from idle before t
 fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
 climb slope        between 10 % and 90 % of the rise of the slow trace from dip to main peak
 notch              a fall of the slow trace in the climb by more than 3 % of the main peak that rises again
-run-up (by flow)   from the opening until the slow trace first reaches 95 % of the main peak
+run-up (by flow)   from the opening until the slow trace first reaches 97 % of the main peak
 recirculation      highest peak of the fast trace within 0.6 s of the release above the higher of the
 pulse              two valleys beside it
 undershoot         idle after (idle before where the record ends first) less the lowest flow, a parabola over ±25 ms
@@ -42,6 +42,8 @@ from models.smoothing import smooth
 from models.snaps import SnapList, find_snaps
 
 FAST_S, SLOW_S = 0.004, 0.015
+# Share of the firing ripple early in the climb that reaches the levels of first peak and dip through their parabolas.
+RIPPLE_AT_PEAK, RIPPLE_AT_DIP = 0.8, 0.5
 Floats = NDArray[np.float64]
 
 
@@ -61,6 +63,8 @@ class Landmarks:
         Noise of the raw signal, sample to sample. [V, Hz or g/s]
     step_raw : ndarray of shape (snaps,)
         Part of the quantisation step that noise does not dither. [V, Hz or g/s]
+    held : ndarray of shape (snaps,)
+        Samples for which the recorder repeats a value.
     interval_s : float
         Sampling interval. [s]
     """
@@ -72,6 +76,7 @@ class Landmarks:
     slow: NDArray[np.float32]
     noise_raw: Floats
     step_raw: Floats
+    held: Floats
     interval_s: float
 
     def __getitem__(self, column: int) -> Floats:
@@ -137,7 +142,9 @@ def read_landmarks(
     out = np.full((rows.size, lk.COLUMNS), np.nan)
     lk.read_snaps(flow, conditioned.signal, fast, slow, rows, bounds, interval_s, (fast_half, slow_half), noise, out)
     undithered = np.where(conditioned.noise > 0.5 * conditioned.step, 0.0, conditioned.step)
-    return Landmarks(snaps, out, flow, fast, slow, sigma[rows], undithered[rows], interval_s)
+    held = conditioned.held.astype(np.float64)
+    noise_of_means = sigma * np.sqrt(held)
+    return Landmarks(snaps, out, flow, fast, slow, noise_of_means[rows], undithered[rows], held[rows], interval_s)
 
 
 def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Floats]) -> dict[str, Estimate]:
@@ -175,16 +182,27 @@ def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Flo
         noise = np.hypot(marks.noise_raw * gain * _slope(raw, table), level_u)
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
-        return np.asarray(np.hypot(noise / steep, np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt)
+        return np.asarray(np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt)
 
     idle_u = np.hypot(marks[lk.IDLE_U], step_u * _slope(idle_raw, table))
     after_u = np.hypot(marks[lk.AFTER_U], step_u * _slope(marks[lk.AFTER_RAW], table))
     peak, peak_u, peak_raw, peak_raw_u = level(lk.FIRST_PEAK)
     dip, dip_u, dip_raw, dip_raw_u = level(lk.DIP)
     main, main_u, _, main_raw_u = level(lk.MAIN)
+    ripple = np.nan_to_num(marks[lk.RIPPLE])
+    peak_u, dip_u = np.hypot(peak_u, RIPPLE_AT_PEAK * ripple * peak), np.hypot(dip_u, RIPPLE_AT_DIP * ripple * dip)
+    peak_raw_u = np.hypot(peak_raw_u, RIPPLE_AT_PEAK * ripple * peak / _slope(peak_raw, table))
+    dip_raw_u = np.hypot(dip_raw_u, RIPPLE_AT_DIP * ripple * dip / _slope(dip_raw, table))
+    # ripple in the flow or in the signal: through a bent table the two means differ; and the highest point of a
+    # stretch that is not flat lies above its mean
+    bent = np.abs(main - np.interp(main_raw, table[0], table[1])) / np.sqrt(3.0)
+    hump = np.maximum(marks[lk.MAIN_SPREAD] - 2.0 * main_u / marks[lk.MAIN_GAIN] * slow_gain, 0.0) / np.sqrt(3.0)
+    main_raw_u = np.sqrt(main_raw_u**2 + (bent**2 + hump**2) / _slope(main_raw, table) ** 2)
+    main_u = np.sqrt(main_u**2 + bent**2 + hump**2)
     low, low_u, _, _ = level(lk.LOW)
     opening, release = marks[lk.OPENING], marks[lk.RELEASE]
-    opening_u = crossing_u(marks[lk.OPENING_SLOPE], half_raw, fast_gain, 0.5 * np.fmax(peak_u, 0.5 * main_u))
+    rippled = np.hypot(0.5 * np.fmax(peak_u, 0.5 * main_u), 0.5 * ripple * np.fmax(peak, 0.5 * main))
+    opening_u = crossing_u(marks[lk.OPENING_SLOPE], half_raw, fast_gain, rippled)
     release_u = crossing_u(marks[lk.RELEASE_SLOPE], half_raw, fast_gain, 0.5 * np.hypot(main_u, idle_u))
     climb_s = (marks[lk.CLIMB_90] - marks[lk.CLIMB_10]) * dt
     climb_u = np.hypot(

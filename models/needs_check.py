@@ -93,7 +93,7 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
         mark(~extent.airflow, "no_channel")
     if need.snap:
         mark(~extent.snap, "no_snap")
-    rate = need.rate_hz
+    rate = 0.98 * need.rate_hz  # a clock may run a little slow
     if name in _FROM_SPEED:
         mark(
             np.where(extent.engine_speed, extent.rate_hz < SPEED_CHANNEL_RATE_HZ, extent.rate_hz < rate), "rate_too_low"

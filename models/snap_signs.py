@@ -16,7 +16,7 @@ from models.sampling import GAP, JITTER_LIMIT, MISSING, OUT_OF_RANGE, STUCK, Sta
 Floats = NDArray[np.float64]
 
 # Below this rate a main peak is a lower bound; below the next a snap is not worth keeping. [Hz]
-LOWER_BOUND_RATE_HZ, SLOW_RATE_HZ, LOW_RATE_HZ = 50.0, 100.0, 500.0
+LOWER_BOUND_RATE_HZ, SLOW_RATE_HZ, LOW_RATE_HZ = 49.0, 40.0, 490.0
 # Idle before the opening: less than this sends back, less than this lowers the grade. [s]
 SHORTEST_BEFORE_S, SHORT_BEFORE_S = 0.2, 0.5
 SHORTEST_HOLD_S = 0.35
