@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 from scipy.stats import t as student
 
-from models.follow import Followed, limits_for
+from models.follow import Followed, heavier, limits_for
 from models.kernel import kernel
 from models.standardise import Standardised
 
@@ -16,8 +15,6 @@ Flags = NDArray[np.bool_]
 
 OWN_SHARE, PEER_SHARE, ANOMALY_SHARE = 0.5, 0.25, 0.25
 """How the accepted false alarms are shared out over own charts, family comparison and anomaly. Sum to 1."""
-VISIT_DEGREES = 5.0
-"""Degrees of freedom of one visit's noise: heavier than normal. Common practice, no source (2026-11-25)."""
 
 
 @dataclass(frozen=True)
@@ -76,14 +73,11 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
             continue
         limits = limits_for(OWN_SHARE * per_van_week / len(known) / 2.0)
         block = np.ix_(rows, known)
-        share = OWN_SHARE * per_van_week / len(known) / 4.0
-        # an average of few visits has heavier tails than the normal distribution of many
-        few = student.isf(share, VISIT_DEGREES / followed.ewma_spread[block] ** 2) / norm.isf(share)
-        limit = limits.ewma_width * few * followed.ewma_spread[block]
+        limit = limits.ewma_width * heavier(followed.ewma_spread[block]) * followed.ewma_spread[block]
         ewma_limit[block] = limit
         cusum = np.maximum(followed.cusum_high[block], followed.cusum_low[block])
         with np.errstate(invalid="ignore"):
-            own[block] = (np.abs(followed.ewma[block]) > limit) | (cusum > limits.cusum * few)
+            own[block] = (np.abs(followed.ewma[block]) > limit) | (cusum > limits.cusum)
         for q in known:
             level = std.levels[f, q]
             spread = level.spread / std.scatter[f, q]

@@ -303,7 +303,7 @@ def _condition_rows(
         if tally[row, 1] > 1:
             _join_updates(x, n, tally[row, 1])
         sigma = sample_noise(x, 0, n, tally[row, 1])
-        shortest = max(5, int(0.003 / interval))
+        shortest = max(5, int(0.003 / interval)) * tally[row, 1]
         tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest)
         tally[row, 3] = _pinned(x, f, n, -1.0, -low, sigma, step[row], shortest)
         if sigma > 0.6 * step[row] and tally[row, 1] == 1:

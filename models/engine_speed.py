@@ -15,7 +15,7 @@ from models.kernel import kernel
 PEAK_BAND = (0.45, 1.12)
 IDLE_BAND_RPM = (450.0, 1500.0)
 # A line counts when its power is this many times the mean power beside it in the band.
-CLEAR = 9.0
+CLEAR, CLEAR_AT_IDLE = 9.0, 25.0
 _SPECTRUM = 1024
 
 Floats = NDArray[np.float64]
@@ -147,7 +147,7 @@ def ripple_frequency(
         lobe = (2.0 * size / used).astype(np.int64) + 1
         _strongest(power, lobe, low, high, fundamental, place, clear)
     span_s = used * block * interval_s
-    frequency = np.where((clear > CLEAR) & (span_s * place * step_hz > 3.0), place * step_hz, np.nan)
+    frequency = np.where((clear > (CLEAR_AT_IDLE if fundamental else CLEAR)) & (span_s * place * step_hz > 3.0), place * step_hz, np.nan)
     # Rife and Boorstyn 1974: var = 6 / (4 pi² T² snr), snr = the line's power over that of noise in its bin; a
     # cosine taper costs about 2.3 times in variance.
     u = np.sqrt(2.3 * 6.0 / (4.0 * np.pi**2 * np.maximum(clear, 1e-9))) / span_s

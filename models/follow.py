@@ -18,12 +18,16 @@ Array = NDArray[np.float64]
 
 SMOOTHING = 0.2
 """Weight of the newest visit in the EWMA. [1]"""
-ALLOWANCE = 1.0
+ALLOWANCE = 2.0
 """Allowance of the CUSUM: half the shift it answers to fastest; small shifts are the EWMA's. [standard deviations]"""
 LEARNING_VISITS = 10
 """Visits a van's own baseline is learned from; then it stands. Common practice, no source (2026-11-25)."""
 CLIP = 3.5
-"""One visit counts for at most this much, so that a lone outlier is no alarm. [standard deviations]"""
+"""One visit counts for at most this much in the average, so that a lone outlier is no alarm. [standard deviations]"""
+CUSUM_CLIP = 6.0
+"""And at most this much in the CUSUM: two visits far outside in a row are no accident. [standard deviations]"""
+VISIT_DEGREES = 5.0
+"""Degrees of freedom of one visit's noise: heavier than normal. Common practice, no source (2026-11-25)."""
 BASELINE_STEP = 0.05
 """How far a healthy van's baseline wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
 LEVEL_STEP = 0.1
@@ -134,7 +138,7 @@ def _follow(
             base, base_p, learned = 0.0, spread2, 0
             average, own_w, shared_w, spread, high, low = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
             level, slope, p11, p12, p22 = 0.0, 0.0, spread2, 0.0, SLOPE_SPREAD**2
-            week = weeks[starts[v]]
+            week, outside = weeks[starts[v]], 0.0
             for r in range(starts[v], starts[v + 1]):
                 if restart[r, q] != NO_RESTART:
                     if restart[r, q] == REPAIRED:
@@ -152,21 +156,29 @@ def _follow(
                 total = noise + base_p
                 z = (x[r, q] - base) / np.sqrt(total)
                 held = min(max(z, -CLIP), CLIP)
-                learns = learned < LEARNING_VISITS and (learned < 3 or abs(average) < 2.5 * spread)
+                learns = learned < LEARNING_VISITS and (learned < 5 or abs(average) < 4.5 * spread)
                 shared = 0.0 if learns else base_p / total
                 average = (1.0 - SMOOTHING) * average + SMOOTHING * held
                 own_w = (1.0 - SMOOTHING) ** 2 * own_w + SMOOTHING**2 * (1.0 - shared)
                 shared_w = (1.0 - SMOOTHING) * shared_w + SMOOTHING * np.sqrt(shared)
                 spread = np.sqrt(own_w + shared_w**2)
-                high, low = max(0.0, high + held - ALLOWANCE), max(0.0, low - held - ALLOWANCE)
+                wide = min(max(z, -CUSUM_CLIP), CUSUM_CLIP)
+                high, low = max(0.0, high + wide - ALLOWANCE), max(0.0, low - wide - ALLOWANCE)
 
                 level += gap * slope
                 p11 += gap * (2.0 * p12 + gap * p22 + LEVEL_STEP**2 + gap * gap * SLOPE_STEP**2 / 3.0)
                 p12 += gap * (p22 + gap * SLOPE_STEP**2 / 2.0)
                 p22 += gap * SLOPE_STEP**2
+                bound = CLIP * np.sqrt(p11 + noise)
+                step = x[r, q] - level
+                side = 0.0 if abs(step) <= bound else np.sign(step)
+                if side != 0.0 and side == outside:  # twice on one side is no outlier: level and slope are free again
+                    p11 += step * step
+                    p22 += (step / max(gap, 1.0)) ** 2
+                else:
+                    step = min(max(step, -bound), bound)
+                outside = side
                 s = p11 + noise
-                bound = CLIP * np.sqrt(s)
-                step = min(max(x[r, q] - level, -bound), bound)
                 gain1, gain2 = p11 / s, p12 / s
                 level += gain1 * step
                 slope += gain2 * step
@@ -187,6 +199,24 @@ def _follow(
                     learned += 1
 
 
+def heavier(spread: Array) -> Array:
+    """How much wider than in the normal case a limit must be on an average of few heavy-tailed visits.
+
+    Parameters
+    ----------
+    spread : ndarray
+        In-control standard deviation of the average. [standard deviations]
+
+    Returns
+    -------
+    ndarray
+        At least 1: the ratio of Student's to the normal quantile at one in ten thousand.
+    """
+    from scipy.special import ndtri, stdtrit
+
+    return np.asarray(stdtrit(VISIT_DEGREES / spread**2, 1.0 - 1e-4) / ndtri(1.0 - 1e-4))
+
+
 @dataclass(frozen=True)
 class Limits:
     """Limits of the fleet's two charts.
@@ -194,7 +224,7 @@ class Limits:
     Attributes
     ----------
     ewma_width : float
-        Half-width in standard deviations of the average. [1]
+        Half-width in standard deviations of the average, times `heavier`. [1]
     cusum : float
         Decision interval. [standard deviations]
     """

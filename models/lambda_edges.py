@@ -36,6 +36,14 @@ BLIP_PART = 0.08
 CONSTANTS_LONG = 6.0
 # A time constant is only told when the record shows at least this many of it.
 CONSTANTS_NEEDED = 1.0
+# Where the residual exceeds this part of the step the response is no first-order one: then the level reached at the
+# end of the hold is taken as final within FINAL_U of the step, and this many constants have to be shown.
+WRONG_MODEL = 0.01
+WRONG_MODEL_CONSTANTS = 1.5
+FINAL_U = 0.05
+FINAL_S = 0.06
+# A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
+FIT_SAMPLES = 128
 # A plateau is a stretch within this part of the step from the end level, of at least this length.
 PLATEAU_PART = 0.1
 PLATEAU_S = 0.04
@@ -125,12 +133,42 @@ def _mean(w: NDArray[np.float64], first: int, stop: int) -> float:  # pragma: no
 
 
 @kernel
+def _fit(
+    w: NDArray[np.float64],
+    first: int,
+    stop: int,
+    h: float,
+    guess: NDArray[np.float64],
+    high: float,
+    final: float,
+    final_u: float,
+    noise: float,
+    short: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> bool:  # pragma: no cover - compiled
+    """Fit a window on means of blocks where it holds more of them than a fit needs."""
+    per = max(1, min((stop - first) // FIT_SAMPLES, int(0.2 * guess[1] / h)))
+    if per == 1:
+        return fit_step(w, first, stop, h, guess, -np.inf, high, final, final_u, noise, out)
+    n = (stop - first) // per
+    for j in range(n):
+        short[j] = _mean(w, first + j * per, first + (j + 1) * per)
+    shift = (first + 0.5 * (per - 1)) * h
+    guess[0] -= shift
+    done = fit_step(short, 0, n, per * h, guess, -np.inf, high, final, final_u, noise / np.sqrt(float(per)), out)
+    guess[0] += shift
+    out[START] += shift
+    return done
+
+
+@kernel
 def _plausible(fit: NDArray[np.float64], first: int, stop: int, h: float) -> int:  # pragma: no cover - compiled
     """What stands against a fit."""
     shown = (stop - 1) * h - fit[START]
     if not fit[STEP] > 0.0 or fit[RESIDUAL] > 0.25 * fit[STEP]:
         return NOT_FOUND
-    if shown < CONSTANTS_NEEDED * fit[CONSTANT] or fit[CONSTANT] > 3.0:
+    needed = CONSTANTS_NEEDED if fit[RESIDUAL] < WRONG_MODEL * fit[STEP] else WRONG_MODEL_CONSTANTS
+    if shown < needed * fit[CONSTANT] or fit[CONSTANT] > 3.0:
         return ENDS_EARLY
     return FOUND
 
@@ -153,7 +191,7 @@ def _edge_rows(
     """Find and fit one edge per row; `ends` is (far end of the range, level of air), `places` turn, end, stop."""
     rows, blocks = x.shape
     half = max(0, int(0.5 * SMOOTH_S / h))
-    w, s = np.empty(blocks), np.empty(blocks)
+    w, s, short = np.empty(blocks), np.empty(blocks), np.empty(blocks)
     guess, other = np.empty(5), np.empty(FIT_COLUMNS)
     for row in range(rows):
         e, stop = event[row], until[row]
@@ -199,7 +237,8 @@ def _edge_rows(
         if gaps > 0.25 * (end - first):
             code[row] = GAP
             continue
-        done = fit_step(w, first, end, h, guess, -np.inf, ends[0], np.nan, 1.0, noise[row], fit[row])
+        level_end = _mean(w, max(end - max(int(FINAL_S / h), 2), p), end)
+        done = _fit(w, first, end, h, guess, ends[0], level_end, FINAL_U * rise, noise[row], short, fit[row])
         plateau = q
         while plateau > p and s[plateau - 1] > s[q] - PLATEAU_PART * rise:
             plateau -= 1
@@ -208,9 +247,8 @@ def _edge_rows(
             guess[3] = max(ends[1] - low, 1.2 * (reached - low))
             # the straight part before the corner gives the time constant of a cut-off rise
             guess[1] = max(tau * guess[3] / (reached - low), h)
-            cut = fit_step(
-                w, first, end, h, guess, -np.inf, reached, ends[1], AIR_U * abs(ends[1] - low), noise[row], other
-            )
+            air_u = AIR_U * abs(ends[1] - low)
+            cut = _fit(w, first, end, h, guess, reached, ends[1], air_u, noise[row], short, other)
             if (
                 cut
                 and other[BEFORE] + other[STEP] > reached

@@ -117,11 +117,14 @@ def _model(
 
 
 @kernel
-def coloured(residual: NDArray[np.float64], n: int, used: int) -> tuple[float, float, float]:  # pragma: no cover
+def coloured(
+    residual: NDArray[np.float64], n: int, used: int, fitted: int
+) -> tuple[float, float, float]:  # pragma: no cover
     """Split the noise of a residual into white variance, coloured variance and its lag-one correlation.
 
     First-order coloured noise under white noise has autocovariance s^2 r^k at lag k > 0; r comes from the first
-    autocovariances and their sum, s^2 from both.
+    autocovariances and their sum, s^2 from both. What `fitted` parameters took out of the noise shortens its
+    memory; r is lengthened by (1 + (2 fitted + 1) r) / n, Kendall's correction (1 + 3 r) / n for one of them.
     """
     if used < 8:
         return 0.0, 0.0, 0.0
@@ -149,6 +152,7 @@ def coloured(residual: NDArray[np.float64], n: int, used: int) -> tuple[float, f
     if r < 0.02:
         return power, 0.0, 0.0
     colour = min(one / r, power)
+    r = min(r + (1.0 + (2.0 * fitted + 1.0) * r) / used, 0.98)
     return power - colour, colour, r
 
 
@@ -185,8 +189,8 @@ def fit_step(
     guess: NDArray[np.float64],
     low: float,
     high: float,
-    air: float,
-    air_u: float,
+    final: float,
+    final_u: float,
     noise: float,
     out: NDArray[np.float64],
 ) -> bool:  # pragma: no cover - compiled
@@ -204,8 +208,9 @@ def fit_step(
         Start, time constant, level before, step and ramp to begin with. [s, s, unit, unit, unit/s]
     low, high : float
         Ends at which the signal is cut off; the model is cut off there too (censoring). [unit]
-    air, air_u : float
-        What is known of the final level; NaN nothing. [unit]
+    final, final_u : float
+        What is known of the final level and its standard uncertainty; NaN nothing. It counts for little where the
+        model fits to the noise, and for much where the residual is smooth, that is, where the model is wrong. [unit]
     noise : float
         Standard deviation of one sample to begin with. [unit]
     out : ndarray of shape (FIT_COLUMNS,)
@@ -232,14 +237,17 @@ def fit_step(
     variance = max(noise * noise, floor)
     damping = 1e-3
     sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
-    known = not np.isnan(air)
+    known = not np.isnan(final)
+    spread = 1.0
     for iteration in range(_ITERATIONS):
         if iteration % 4 == 3:
             variance = max(sse / used, floor)
-        pull_ramp = variance / ramp_u**2
-        pull_air = variance / air_u**2 if known else 0.0
-        off_air = p[2] + p[3] - air if known else 0.0
-        cost = sse + pull_ramp * p[4] ** 2 + pull_air * off_air**2
+            white, colour, r = coloured(residual, n, used, 4)
+            spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
+        pull_ramp = variance * spread / ramp_u**2
+        pull_final = variance * spread / final_u**2 if known else 0.0
+        off_final = p[2] + p[3] - final if known else 0.0
+        cost = sse + pull_ramp * p[4] ** 2 + pull_final * off_final**2
         base, gradient = np.zeros((_PARAMETERS, _PARAMETERS)), np.zeros(_PARAMETERS)
         for k in range(n):
             for a in range(_PARAMETERS):
@@ -249,11 +257,11 @@ def fit_step(
                     base[a, b] += slope * jacobian[k, b]
         base[4, 4] += pull_ramp
         gradient[4] -= pull_ramp * p[4]
-        base[2, 2] += pull_air
-        base[3, 3] += pull_air
-        base[3, 2] += pull_air
-        gradient[2] -= pull_air * off_air
-        gradient[3] -= pull_air * off_air
+        base[2, 2] += pull_final
+        base[3, 3] += pull_final
+        base[3, 2] += pull_final
+        gradient[2] -= pull_final * off_final
+        gradient[3] -= pull_final * off_final
         better = False
         moved = 0.0
         for _ in range(6):
@@ -271,8 +279,8 @@ def fit_step(
             trial[0] = min(max(trial[0], (first - 1) * h), (stop - 2) * h)
             trial[1] = min(max(trial[1], p[1] - 1.0, np.log(0.2 * h)), p[1] + 1.0, np.log(4.0))
             new = _model(y, first, stop, h, trial, low, high, residual, jacobian)
-            off = trial[2] + trial[3] - air if known else 0.0
-            if new + pull_ramp * trial[4] ** 2 + pull_air * off**2 <= cost:
+            off = trial[2] + trial[3] - final if known else 0.0
+            if new + pull_ramp * trial[4] ** 2 + pull_final * off**2 <= cost:
                 moved = max(abs(trial[0] - p[0]), abs(trial[1] - p[1]) * np.exp(p[1]))
                 p[:] = trial
                 sse, better = new, True
@@ -283,7 +291,7 @@ def fit_step(
             break
     sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
     variance = max(sse / max(used - 4, 1), floor)
-    white, colour, r = coloured(residual, n, used)
+    white, colour, r = coloured(residual, n, used, 4)
     # samples that a coloured noise leaves, and what the fit itself took out of it
     spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
     left = max(used / spread - 4.0, 1.0) / (used / spread)
@@ -296,15 +304,15 @@ def fit_step(
                 total += jacobian[k, a] * jacobian[k, b]
             normal[a, b] = total
         inverse[a, a] = 1.0
-    pull_ramp = variance / ramp_u**2
+    pull_ramp = variance * spread / ramp_u**2
     normal[4, 4] += pull_ramp
-    middle[4, 4] += pull_ramp * variance
+    middle[4, 4] += pull_ramp * variance * spread
     if known:
-        pull_air = variance / air_u**2
+        pull_final = variance * spread / final_u**2
         for a in range(2, 4):
             for b in range(2, 4):
-                normal[a, b] += pull_air
-                middle[a, b] += pull_air * variance
+                normal[a, b] += pull_final
+                middle[a, b] += pull_final * variance * spread
     for a in range(_PARAMETERS):
         normal[a, a] += 1e-12 * normal[2, 2] * (1.0 if a >= 2 else guess[3] ** 2)
     if not solve_spd(normal, inverse):

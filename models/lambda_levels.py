@@ -83,7 +83,7 @@ def _level_rows(
         out[row, SCATTER] = np.sqrt(power / max(n - lost, 1.0))
         if n < 4:
             continue
-        white, colour, r = coloured(rest, b - a, n)
+        white, colour, r = coloured(rest, b - a, n, 2 if drifts else 1)
         independent = n * (white + colour) / max(white + colour * (1.0 + r) / (1.0 - r), 1e-300)
         left = max(1.0 - lost / max(independent, lost + 1.0), 0.2)
         variance = mean_variance(white, colour, r, float(n)) / left

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.kernel import kernel
-from models.smoothing import block_mean, parabola_at, tapered_mean
+from models.smoothing import block_mean, parabola_at, tapered_mean, tapered_parabola_at
 
 (
     RISE_START, IDLE_FIRST, IDLE_STOP, IDLE, IDLE_U, IDLE_RAW, IDLE_RAW_U, IDLE_DRIFT,
@@ -155,13 +155,13 @@ def _read_main_peak(
         level, gain = tapered_mean(y, a, b, taper)
         raw, _ = tapered_mean(x, a, b, taper)
     else:
-        half = max(int(0.03 / interval), 1)
+        half = max(int(0.04 / interval), 1)
         a, b = max(at - half, first), min(at + half + 1, stop)
         if b - a < 2 * half + 1:  # at an end: take the whole width inwards
             a, b = (a, min(a + 2 * half + 1, stop)) if a == first else (max(b - 2 * half - 1, first), b)
-        if b - a >= 5:
-            level, _, gain = parabola_at(y, a, b, float(at), 2)
-            raw, _, _ = parabola_at(x, a, b, float(at), 2)
+        if b - a >= 7:
+            level, gain = tapered_parabola_at(y, a, b, float(at))
+            raw, _ = tapered_parabola_at(x, a, b, float(at))
         else:
             level, raw, gain = float(y[at]), float(x[at]), 1.0
     out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
@@ -360,7 +360,7 @@ def read_snap(
         out[CLIMB_HEIGHT] = 0.8 * (main - base)
         limit = max(0.03 * main, 6.0 * noise[2])
         out[NOTCHES], out[NOTCHES_U] = _notches(slow, base_at, int(b) + 1, limit, noise[2])
-    out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, base_at, hold_stop, 0.97 * main, True)
+    out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, base_at, hold_stop, 0.95 * main, True)
     back = max(int(0.08 / interval), 2)
     if hold_stop - back > main_start:
         out[END_SLOPE] = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval) / main

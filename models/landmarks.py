@@ -12,12 +12,12 @@ opening            fast trace through half the height from idle to the first pea
                    the level at which the first rise has lost four fifths of its steepness
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
                    which the slow trace stays within 0.5 % (and 2 standard deviations of its noise) of it; where that
-                   is shorter than 0.08 s, a parabola over 60 ms read at the highest point
+                   is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point
 release            fast trace falling through half the height from idle before to main peak
 fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
 climb slope        between 10 % and 90 % of the rise of the slow trace from dip to main peak
 notch              a fall of the slow trace in the climb by more than 3 % of the main peak that rises again
-run-up (by flow)   from the opening until the slow trace first reaches 97 % of the main peak
+run-up (by flow)   from the opening until the slow trace first reaches 95 % of the main peak
 recirculation      highest peak of the fast trace within 0.6 s of the release above the higher of the
 pulse              two valleys beside it
 undershoot         idle after (idle before where the record ends first) less the lowest flow, a parabola over ±25 ms
@@ -27,7 +27,7 @@ idle after         mean over the last 1.5 s, from 1.5 s after the release
 
 Uncertainty. Noise of the trace through the weights of each level (linearised), the quantisation step where
 noise does not dither it, the sampling interval for crossings, and the scatter of block means for idle levels. The
-transfer table passes them on by its slope and is itself exact: see `models.transfer`.
+transfer table passes them on by its slope and adds what it leaves open between its points: see `models.transfer`.
 """
 
 from dataclasses import dataclass
@@ -35,11 +35,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from data_contracts.family import AirflowSensor
 from models import landmark_kernels as lk
 from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
 from models.smoothing import smooth
 from models.snaps import SnapList, find_snaps
+from models.transfer import table_doubt, table_of
 
 FAST_S, SLOW_S = 0.004, 0.015
 # Share of the firing ripple early in the climb that reaches the levels of first peak and dip through their parabolas.
@@ -147,7 +149,7 @@ def read_landmarks(
     return Landmarks(snaps, out, flow, fast, slow, noise_of_means[rows], undithered[rows], held[rows], interval_s)
 
 
-def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Floats]) -> dict[str, Estimate]:
+def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -> dict[str, Estimate]:
     """Every airflow quantity that the trace itself gives.
 
     Parameters
@@ -156,14 +158,15 @@ def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Flo
         Of a stack.
     start_s : float
         Time of the grid's first sample from the recording's first. [s]
-    table : tuple of two ndarrays of shape (points,)
-        Transfer table. [V, Hz or g/s], [g/s]
+    sensor : AirflowSensor
+        With its transfer table.
 
     Returns
     -------
     dict of str to Estimate
         Over the snaps. Raw levels are under `<landmark>_v` whatever the raw unit.
     """
+    table = table_of(sensor)
     dt = marks.interval_s
     fast_gain = smoothing_gain(int(FAST_S / 2.0 / dt + 0.5))
     slow_gain = smoothing_gain(int(SLOW_S / 2.0 / dt + 0.5))
@@ -175,7 +178,7 @@ def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Flo
         """Flow, its u, raw, its u of a landmark stored as (…, flow, raw, gain)."""
         raw, gain = marks[column + 1], marks[column + 2]
         raw_u = np.hypot(marks.noise_raw * gain, step_u)
-        return marks[column], raw_u * _slope(raw, table), raw, raw_u
+        return marks[column], np.hypot(raw_u * _slope(raw, table), table_doubt(raw, sensor)), raw, raw_u
 
     def crossing_u(slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
         """u of a crossing: noise and level over the slope, and the share of an interval a straight line can't see."""
@@ -184,8 +187,9 @@ def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Flo
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
         return np.asarray(np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt)
 
-    idle_u = np.hypot(marks[lk.IDLE_U], step_u * _slope(idle_raw, table))
-    after_u = np.hypot(marks[lk.AFTER_U], step_u * _slope(marks[lk.AFTER_RAW], table))
+    idle_u = np.hypot(np.hypot(marks[lk.IDLE_U], step_u * _slope(idle_raw, table)), table_doubt(idle_raw, sensor))
+    after_raw = marks[lk.AFTER_RAW]
+    after_u = np.hypot(np.hypot(marks[lk.AFTER_U], step_u * _slope(after_raw, table)), table_doubt(after_raw, sensor))
     peak, peak_u, peak_raw, peak_raw_u = level(lk.FIRST_PEAK)
     dip, dip_u, dip_raw, dip_raw_u = level(lk.DIP)
     main, main_u, _, main_raw_u = level(lk.MAIN)
@@ -196,7 +200,9 @@ def airflow_estimates(marks: Landmarks, start_s: float, table: tuple[Floats, Flo
     # ripple in the flow or in the signal: through a bent table the two means differ; and the highest point of a
     # stretch that is not flat lies above its mean
     bent = np.abs(main - np.interp(main_raw, table[0], table[1])) / np.sqrt(3.0)
-    hump = np.maximum(marks[lk.MAIN_SPREAD] - 2.0 * main_u / marks[lk.MAIN_GAIN] * slow_gain, 0.0) / np.sqrt(3.0)
+    hump = np.maximum(
+        marks[lk.MAIN_SPREAD] - 2.0 * slow_gain * marks.noise_raw * _slope(main_raw, table), 0.0
+    ) / np.sqrt(3.0)
     main_raw_u = np.sqrt(main_raw_u**2 + (bent**2 + hump**2) / _slope(main_raw, table) ** 2)
     main_u = np.sqrt(main_u**2 + bent**2 + hump**2)
     low, low_u, _, _ = level(lk.LOW)

@@ -117,6 +117,38 @@ def parabola_at(
 
 
 @kernel
+def tapered_parabola_at(
+    x: NDArray[np.float32], first: int, stop: int, at: float
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Least-squares parabola through x[first:stop] under cosine weights, read at `at`.
+
+    Returns the value and its standard deviation for white noise of 1. The weights keep ripple out.
+    """
+    n = stop - first
+    middle, scale = 0.5 * (first + stop - 1), 0.5 * n
+    normal, right = np.zeros((3, 3)), np.zeros(3)
+    for k in range(n):
+        weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 0.5) / n)
+        u = (first + k - middle) / scale
+        powers = (1.0, u, u * u)
+        for r in range(3):
+            right[r] += weight * powers[r] * x[first + k]
+            for c in range(3):
+                normal[r, c] += weight * powers[r] * powers[c]
+    a = (at - middle) / scale
+    solution = np.linalg.solve(normal, np.array([1.0, a, a * a]))
+    value, variance = 0.0, 0.0
+    for r in range(3):
+        value += solution[r] * right[r]
+    for k in range(n):
+        weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 0.5) / n)
+        u = (first + k - middle) / scale
+        share = weight * (solution[0] + solution[1] * u + solution[2] * u * u)
+        variance += share * share
+    return value, np.sqrt(variance)
+
+
+@kernel
 def tapered_mean(
     x: NDArray[np.float32], first: int, stop: int, taper: int
 ) -> tuple[float, float]:  # pragma: no cover - compiled

@@ -12,6 +12,7 @@ from models.estimate import Estimate, reason_number
 from models.landmarks import Landmarks
 from models.needs_check import Extent
 from models.sampling import GAP, JITTER_LIMIT, MISSING, OUT_OF_RANGE, STUCK, Stack
+from models.throttle import NOTHING_ELSE, opened_from_channel
 
 Floats = NDArray[np.float64]
 
@@ -61,6 +62,22 @@ def _triggered_early(
     return cut & needles
 
 
+def _throttle_not_full(stack: Stack, marks: Landmarks, found: dict[str, Estimate], family: Family) -> NDArray[np.bool_]:
+    """The throttle's or the pedal's channel says so; without one, a flow too low for anything else."""
+    opened, reference = found["throttle_opened"].value, found["main_peak_reference_g_s"].value
+    with np.errstate(invalid="ignore"):
+        if "throttle_pct" in stack.channels:
+            out = opened < THROTTLE_FULL
+        else:
+            out = reference < NOTHING_ELSE * (family.main_peak.expected_g_s or 0.0)
+        if "pedal_pct" in stack.channels:
+            pedal = opened_from_channel(
+                stack.channels["pedal_pct"], marks.snaps.row, marks[lk.OPENING], marks[lk.HOLD_STOP], open_pct=100.0
+            )
+            out = out | _over_snaps((pedal.value < THROTTLE_FULL).astype(np.float64), out.size, 0.0).astype(np.bool_)
+    return np.asarray(out)
+
+
 def snap_signs(
     stack: Stack,
     conditioned: Conditioned,
@@ -107,12 +124,8 @@ def snap_signs(
     needle_part = conditioned.needles[rows] * 2.0 / count
     rising = np.nan_to_num(_over_snaps(marks[lk.END_SLOPE], entries))
     ended = extent.released | ~snap
-    opened, reference = found["throttle_opened"].value, found["main_peak_reference_g_s"].value
-    expected = family.main_peak.expected_g_s or np.nan
+    not_full = snap & (_throttle_not_full(stack, marks, found, family))
     with np.errstate(invalid="ignore"):
-        full_flow = reference / expected
-        not_full = (opened < THROTTLE_FULL) & snap
-        not_full |= snap & np.isnan(opened) & (full_flow < 0.6)
         cold = manifest["coolant_c"] < WARM_COOLANT_C
     pinned = (conditioned.clipped_high[rows] > 0) | (conditioned.clipped_low[rows] > 0)
     kept = conditioned.fate[rows] != MISSING
@@ -155,5 +168,3 @@ def snap_signs(
         "lambda_clipped": banks.clipped,
         "unsteady_idle": snap & (drift > UNSTEADY),
     }
-
-

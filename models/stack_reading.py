@@ -21,6 +21,7 @@ from models.no_snap import read_without_snap
 from models.sampling import FATES, Stack
 from models.shape import on_grid
 from models.snap_signs import LOWER_BOUND_RATE_HZ, snap_signs
+from models.throttle import opened_from_shape
 from models.transfer import outside, table_of, to_flow
 
 METHOD = "1"
@@ -147,7 +148,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     marks = read_landmarks(conditioned, flow, stack.count, interval_s=dt, table=table, expected_g_s=expected)
     rows, bare = _all_entries(marks, captures)
     manifest = {name: column[rows] for name, column in _manifest(conditions).items()}
-    found = airflow_estimates(marks, stack.start_s, table)
+    found = airflow_estimates(marks, stack.start_s, sensor)
     of_snaps = {name: column[: marks.snaps.row.size] for name, column in manifest.items()}
     found |= engine_estimates(stack, conditioned, marks, family, of_snaps, found["main_peak_g_s"])
     found = _extend(found, read_without_snap(stack, conditioned, flow, bare, family), bare.size)
@@ -164,6 +165,9 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
         humidity_pct=manifest["humidity_pct"], altitude_m=manifest["altitude_m"],
     )  # fmt: skip
     found["main_peak_reference_g_s"] = Estimate(reference.value, reference.u, main.reason)
+    if "throttle_opened" not in found:
+        shape_of = found["first_peak_g_s"].value / main.value
+        found["throttle_opened"] = opened_from_shape(reference.value, shape_of, expected_g_s=expected)
     for name in ("trim_idle_pct", "trim_2500_pct"):
         found[name] = estimate(manifest[name], np.full(rows.size, TRIM_U_PCT), "unmeasured_condition")
     extent = _extent(stack, conditioned, marks, rows, bare, manifest, recorded)

@@ -1,8 +1,7 @@
 """Raw air-mass signal to mass flow through the family's transfer table, and back for uncertainties.
 
-The table is taken as exact and straight between its points: it is what the register says the family's
-sensors do, common to all its vans, so an error of the table is common to everything they are compared with.
-Nothing is read outside the table.
+The table is taken as exact at its points and straight between them, as everywhere in the register; what a smooth curve
+through the points would say instead is part of the uncertainty of levels. Nothing is read outside the table.
 """
 
 import numpy as np
@@ -75,6 +74,35 @@ def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np
     if sensor.kind == "g_s":
         return np.zeros(np.shape(raw_level), dtype=np.bool_)
     return np.asarray((raw_level < sensor.transfer[0]) | (raw_level > sensor.transfer[-1]))
+
+
+def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
+    """What the table leaves open between its points: a smooth monotone curve through them against straight lines.
+
+    Parameters
+    ----------
+    raw_level : ndarray
+        Levels of the raw signal. [V, Hz or g/s]
+    sensor : AirflowSensor
+        Its transfer table.
+
+    Returns
+    -------
+    ndarray
+        Standard uncertainty of the flow, the difference over the root of three; 0 for sensors that report flow. [g/s]
+
+    References
+    ----------
+    F. N. Fritsch and R. E. Carlson, SIAM J. Numer. Anal. 17 (1980) 238: monotone piecewise cubic interpolation.
+    """
+    if sensor.kind == "g_s" or sensor.transfer.size < 3:
+        return np.zeros(np.shape(raw_level))
+    from scipy.interpolate import PchipInterpolator
+
+    curve = PchipInterpolator(sensor.transfer, sensor.transfer_g_s, extrapolate=False)
+    return np.asarray(
+        np.abs(curve(raw_level) - np.interp(raw_level, sensor.transfer, sensor.transfer_g_s)) / np.sqrt(3.0)
+    )
 
 
 def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
