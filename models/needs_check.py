@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
+from data_contracts.limits import WARM_COOLANT_C
 from data_contracts.needs import NEEDS, Need
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.estimate import Estimate, reason_number
@@ -13,6 +14,8 @@ from models.estimate import Estimate, reason_number
 # With an engine-speed channel the speed need not be seen in the ripple.
 SPEED_CHANNEL_RATE_HZ = 5.0
 _FROM_SPEED = ("engine_speed_idle_rpm", "engine_speed_peak_rpm", "flow_per_rev_mg", "volumetric_efficiency")
+# All that a recording without a snap gives; of a cold engine it would be the flow of its warm-up.
+_IDLE_ALONE = ("idle_v", "idle_g_s")
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,9 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
         mark(~extent.airflow, "no_channel")
     if need.snap:
         mark(~extent.snap, "no_snap")
+    if name in _IDLE_ALONE:
+        with np.errstate(invalid="ignore"):
+            mark(~extent.snap & (extent.conditions["coolant_c"] < WARM_COOLANT_C), "cold")
     rate = 0.98 * need.rate_hz  # a clock may run a little slow
     if name in _FROM_SPEED:
         mark(
