@@ -287,6 +287,7 @@ def _condition_rows(
     interval: float,
     low: float,
     high: float,
+    clips: bool,
     noise: NDArray[np.float64],
     step: NDArray[np.float64],
     tally: NDArray[np.int64],
@@ -304,8 +305,9 @@ def _condition_rows(
             _join_updates(x, n, tally[row, 1])
         sigma = sample_noise(x, 0, n, tally[row, 1])
         shortest = max(5, int(0.003 / interval)) * tally[row, 1]
-        tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest)
-        tally[row, 3] = _pinned(x, f, n, -1.0, -low, sigma, step[row], shortest)
+        if clips:
+            tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest)
+            tally[row, 3] = _pinned(x, f, n, -1.0, -low, sigma, step[row], shortest)
         if sigma > 0.6 * step[row] and tally[row, 1] == 1:
             _stuck(x, f, n, max(20, int(0.05 / interval)))
         if interval * NEEDLE_RATE_HZ * tally[row, 1] <= 1.0:
@@ -346,6 +348,7 @@ def condition_airflow(
     interval_s: float,
     range_low: float = -np.inf,
     range_high: float = np.inf,
+    clips: bool = True,
 ) -> Conditioned:
     """Condition a stack of air-mass traces.
 
@@ -361,6 +364,8 @@ def condition_airflow(
         Sampling interval. [s]
     range_low, range_high : float
         Electrical range of the sensor. [unit of signal]
+    clips : bool
+        The signal can run into the end of a range; a flow reported by the control unit does not.
 
     Returns
     -------
@@ -380,5 +385,5 @@ def condition_airflow(
     tally = np.zeros((captures, 4), dtype=np.int64)
     tally[:, 1] = 1
     top = np.full(captures, -np.inf)
-    _condition_rows(x, f, count, interval_s, range_low, range_high, noise, step, tally, top)
+    _condition_rows(x, f, count, interval_s, range_low, range_high, clips, noise, step, tally, top)
     return Conditioned(x, f, noise, step, tally[:, 0], top, tally[:, 1], tally[:, 2], tally[:, 3])

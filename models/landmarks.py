@@ -107,6 +107,7 @@ def read_landmarks(
     interval_s: float,
     table: tuple[Floats, Floats],
     expected_g_s: float,
+    rate_hz: Floats,
 ) -> Landmarks:
     """Find the snaps of a stack and read their landmarks.
 
@@ -124,6 +125,8 @@ def read_landmarks(
         Transfer table: raw signal and flow. [V, Hz or g/s], [g/s]
     expected_g_s : float
         The family's main peak; 0 where unknown. [g/s]
+    rate_hz : ndarray of shape (captures,)
+        Rate at which each recording was updated. [Hz]
 
     Returns
     -------
@@ -137,7 +140,9 @@ def read_landmarks(
     raw_top = conditioned.signal.max(axis=1).astype(np.float64)
     at_idle, at_top = sigma * _slope(raw_idle, table), sigma * _slope(raw_top, table)
     fast_gain, slow_gain = smoothing_gain(fast_half), smoothing_gain(slow_half)
-    snaps = find_snaps(slow, count, interval_s=interval_s, expected_g_s=expected_g_s, noise_g_s=at_top * slow_gain)
+    snaps = find_snaps(
+        slow, count, interval_s=interval_s, expected_g_s=expected_g_s, noise_g_s=at_top * slow_gain, rate_hz=rate_hz
+    )
     rows = snaps.row
     noise = np.stack((at_idle[rows] * fast_gain, at_top[rows] * fast_gain, at_top[rows] * slow_gain), axis=1)
     bounds = np.stack((snaps.on, snaps.off, snaps.first, snaps.stop), axis=1)

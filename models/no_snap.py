@@ -15,6 +15,10 @@ Floats = NDArray[np.float64]
 STEADY_S, NEAR_RPM = 2.0, 60.0
 # A block of idle flow may move this much within itself, and blocks differ this much from the lowest. [1]
 STEADY_FLOW, NEAR_FLOW = 0.10, 0.15
+# Gaps of the speed channel up to this are bridged. [s]
+BRIDGE_S = 1.5
+# Standard uncertainty of an idle flow picked out of a log (a third of it for the raw signal): consumers and idle control. Common practice, no source. [1]
+UNKNOWN_LOAD = 0.03
 
 
 def _runs(inside: NDArray[np.bool_], shortest: int) -> list[tuple[int, int]]:
@@ -23,23 +27,45 @@ def _runs(inside: NDArray[np.bool_], shortest: int) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if b - a >= shortest]
 
 
+def _bridged(speed: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
+    """The channel with short gaps bridged by straight lines; a log in which channels take turns is full of them."""
+    known = np.flatnonzero(np.isfinite(speed))
+    if known.size < 2:
+        return speed
+    filled = np.interp(np.arange(speed.size), known, speed[known]).astype(np.float32)
+    for a, b in _runs(~np.isfinite(speed), longest + 1):
+        filled[a:b] = np.nan
+    return filled
+
+
 def _idle_by_speed(speed: NDArray[np.float32], interval_s: float) -> list[tuple[int, int]]:
-    """Stretches in which the engine runs at its usual idle speed; the first of their seconds is left to settle."""
-    shortest = max(int(STEADY_S / interval_s), 3)
-    low = speed[(speed > IDLE_BAND_RPM[0]) & (speed < IDLE_BAND_RPM[1])]
-    if low.size < shortest:
+    """Stretches in which the engine runs steadily at its lowest steady speed; the first second of each is left to settle."""
+    settle = int(1.0 / interval_s)
+    length = max(int(STEADY_S / interval_s), 3) + settle
+    with np.errstate(invalid="ignore"):
+        idling = (speed > IDLE_BAND_RPM[0]) & (speed < IDLE_BAND_RPM[1])
+    windows = np.lib.stride_tricks.sliding_window_view(speed, length) if speed.size >= length else np.empty((0, 1))
+    if not windows.shape[0]:
         return []
-    counts, edges = np.histogram(low, bins=np.arange(IDLE_BAND_RPM[0], IDLE_BAND_RPM[1] + 25.0, 25.0))
-    usual = float(edges[int(np.argmax(counts))]) + 12.5
+    middle = np.full(windows.shape[0], np.nan)
+    steady = np.array([idling[k : k + length].all() for k in range(0, windows.shape[0], settle + 1)])
+    for k in np.flatnonzero(steady) * (settle + 1):
+        if float(np.ptp(windows[k])) <= NEAR_RPM:
+            middle[k] = float(np.median(windows[k]))
+    if not np.isfinite(middle).any():
+        return []
+    usual = float(np.nanmin(middle))
     with np.errstate(invalid="ignore"):
         inside = np.abs(speed - usual) <= NEAR_RPM
-    settle = int(1.0 / interval_s)
-    return [(a + settle, b) for a, b in _runs(inside, shortest + settle)]
+    return [(a + settle, b) for a, b in _runs(inside, length)]
 
 
-def _idle_by_flow(flow: NDArray[np.float32], kept: NDArray[np.bool_], interval_s: float) -> list[tuple[int, int]]:
+def _idle_by_flow(
+    flow: NDArray[np.float32], kept: NDArray[np.bool_], interval_s: float, update_s: float
+) -> list[tuple[int, int]]:
     """The steady blocks near the lowest steady level."""
-    length = max(int(min(1.0, 0.25 * flow.size * interval_s) / interval_s), 4)
+    block_s = max(min(1.0, 0.25 * flow.size * interval_s), 4.0 * update_s)
+    length = max(int(block_s / interval_s), 4)
     blocks = [(a, a + length) for a in range(0, flow.size - length + 1, length) if kept[a : a + length].mean() > 0.5]
     half = length // 2
     levels = np.array([flow[a:b].mean(dtype=np.float64) for a, b in blocks])
@@ -47,7 +73,7 @@ def _idle_by_flow(flow: NDArray[np.float32], kept: NDArray[np.bool_], interval_s
     steady = (moves < STEADY_FLOW * np.abs(levels)) & (levels > 0.0)
     if not steady.any():
         return []
-    lowest = float(np.quantile(levels[steady], 0.1))
+    lowest = float(np.quantile(levels[steady], 0.05))
     near = steady & (np.abs(levels - lowest) <= NEAR_FLOW * lowest)
     return [blocks[k] for k in np.flatnonzero(near)]
 
@@ -77,10 +103,10 @@ def read_without_snap(
 
     Notes
     -----
-    With an engine-speed channel: where the speed stays within 60 1/min of its usual idle for 2 s after a second of
-    settling. Without: blocks of a second that move by less than 10 % and lie within 15 % of the lowest. The value
-    is the median over the blocks; its uncertainty is their scatter, not that of their mean, because what the engine was
-    asked to do during those seconds is not known. An air-mass signal that never moves is no idle.
+    With an engine-speed channel: where the speed stays within 60 1/min of the lowest it holds, for 2 s after a second of
+    settling. Without: blocks of a second (of four updates at least) that move by less than 10 % and lie within 15 % of the lowest. The value
+    is the median over the blocks; its uncertainty is their scatter, not that of their mean, and 3 % of it, because what
+    the engine was asked to do during those seconds is not known. An air-mass signal that never moves is no idle.
     """
     raw, raw_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
     level, level_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
@@ -98,7 +124,11 @@ def read_without_snap(
         if n * dt < 0.2 or float(x[kept].max()) == float(x[kept].min()):
             reason[k] = reason_number("not_enough_before" if n * dt < 0.2 else "not_steady")
             continue
-        stretches = _idle_by_speed(speed[row, :n], dt) if speed is not None else _idle_by_flow(y, kept, dt)
+        stretches = (
+            _idle_by_speed(_bridged(speed[row, :n], int(BRIDGE_S / dt)), dt)
+            if speed is not None
+            else _idle_by_flow(y, kept, dt, stack.held[row] / stack.rate_hz[row])
+        )
         if not stretches:
             continue
         means = np.array(
@@ -118,7 +148,8 @@ def read_without_snap(
             level_u[k], raw_u[k] = 0.5 * float(within_y[0]), 0.5 * float(within_x[0])
         _, own_y, _ = block_mean(y, a, b, 8)
         _, own_x, _ = block_mean(x, a, b, 8)
-        level_u[k], raw_u[k] = max(level_u[k], np.nan_to_num(own_y)), max(raw_u[k], np.nan_to_num(own_x))
+        level_u[k] = np.hypot(max(level_u[k], np.nan_to_num(own_y)), UNKNOWN_LOAD * level[k])
+        raw_u[k] = np.hypot(max(raw_u[k], np.nan_to_num(own_x)), UNKNOWN_LOAD / 3.0 * raw[k])
         reason[k] = 0
     nothing = reason != 0
     for each in (raw, raw_u, level, level_u):

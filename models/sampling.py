@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
-from data_contracts.signals import SIGNALS
+from data_contracts.signals import AIRFLOW_SIGNALS, SIGNALS
 from models.kernel import kernel
 
 # The fate of a sample: 0 is kept, the rest are the codes of data_contracts.reasons.SAMPLE_REASONS.
@@ -53,6 +53,8 @@ class Stack:
         Length of the recording. [s]
     jitter : ndarray of shape (captures,)
         Largest departure from a uniform time base. [intervals]
+    held : ndarray of shape (captures,)
+        Samples, as recorded, from one update of the air-mass channel to the next; 1 for a live trace.
     """
 
     recording: NDArray[np.int64]
@@ -64,6 +66,29 @@ class Stack:
     rate_hz: NDArray[np.float64]
     length_s: NDArray[np.float64]
     jitter: NDArray[np.float64]
+    held: NDArray[np.float64]
+
+
+@kernel
+def _held(values: NDArray[np.float32]) -> int:  # pragma: no cover - compiled
+    """Rows from one update to the next: the lower decile over the recording, missing rows counted."""
+    runs = np.zeros(128, dtype=np.int64)
+    last, since, total = np.nan, -1, 0
+    for i in range(values.size):
+        if np.isnan(values[i]) or values[i] == last:
+            continue
+        if since >= 0:
+            runs[min(i - since, 127)] += 1
+            total += 1
+        last, since = values[i], i
+    if total < 8:
+        return 1
+    seen = 0
+    for k in range(128):
+        seen += runs[k]
+        if seen > 0.1 * total:
+            return max(k, 1)
+    return 1
 
 
 @kernel
@@ -197,6 +222,7 @@ def _stack(
     channels = {name: np.empty((captures, length), dtype=np.float32) for name in names}
     fate = {name: np.empty((captures, length), dtype=np.uint8) for name in names}
     count = np.zeros(captures, dtype=np.int64)
+    held = np.ones(captures)
     length_s = np.zeros(captures)
     for row, (index, _, _, drift) in enumerate(members):
         waveform = waveforms[index]
@@ -204,6 +230,8 @@ def _stack(
         for name in names:
             signal = SIGNALS[name]
             values = waveform.channels[name]
+            if name in AIRFLOW_SIGNALS:
+                held[row] = _held(values)
             count[row] = _fill(
                 waveform.time_s,
                 values,
@@ -226,4 +254,5 @@ def _stack(
         rate_hz=1.0 / np.array([member[1] for member in members]),
         length_s=length_s,
         jitter=np.array([member[2] for member in members]),
+        held=held,
     )

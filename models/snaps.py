@@ -17,6 +17,8 @@ SHORTEST_S = 0.12
 AFTERMATH_S = 0.4
 # A snap rises at least this many times its low level and this part of the family's main peak.
 RISE_TIMES_LOW, RISE_OF_EXPECTED = 0.8, 0.12
+# A snap of about a second leaves too little in a slower recording to tell it from driving. [Hz]
+SLOWEST_HZ = 8.0
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,7 @@ def _find(
     interval: float,
     expected: float,
     noise: NDArray[np.float64],
+    fast_enough: NDArray[np.bool_],
     found: NDArray[np.int64],
 ) -> int:  # pragma: no cover - compiled
     """Write (row, number, on, off, first, stop) of each snap; return how many there are."""
@@ -60,7 +63,7 @@ def _find(
     total = 0
     for row in range(slow.shape[0]):
         n = count[row]
-        if n < 8:
+        if n < 8 or not fast_enough[row]:
             continue
         stride = max(1, n // 512)
         picked = np.sort(slow[row, :n:stride])
@@ -104,6 +107,7 @@ def find_snaps(
     interval_s: float,
     expected_g_s: float,
     noise_g_s: NDArray[np.float64],
+    rate_hz: NDArray[np.float64],
 ) -> SnapList:
     """Find every snap of every recording.
 
@@ -119,6 +123,8 @@ def find_snaps(
         The family's main peak; 0 where the register gives none. [g/s]
     noise_g_s : ndarray of shape (captures,)
         Noise of `slow`. [g/s]
+    rate_hz : ndarray of shape (captures,)
+        Rate at which the recording was updated; below `SLOWEST_HZ` no snap is looked for. [Hz]
 
     Returns
     -------
@@ -133,6 +139,6 @@ def find_snaps(
     """
     room = int(np.sum(count * interval_s / 0.3)) + 4 * len(count)
     found = np.zeros((room, 6), dtype=np.int64)
-    total = _find(slow, count, interval_s, expected_g_s, noise_g_s, found)
+    total = _find(slow, count, interval_s, expected_g_s, noise_g_s, rate_hz >= SLOWEST_HZ, found)
     found = found[:total]
     return SnapList(*(np.ascontiguousarray(found[:, k]) for k in range(6)))

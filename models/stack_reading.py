@@ -141,11 +141,16 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
         length = next(iter(stack.channels.values())).shape[1] if stack.channels else 8
         signal, fate = np.full((captures, length), np.nan, np.float32), np.ones((captures, length), np.uint8)
     low, high = sensor.range_v if sensor.kind == "volts" else (-np.inf, np.inf)
-    conditioned = condition_airflow(signal, fate, stack.count, interval_s=dt, range_low=low, range_high=high)
+    conditioned = condition_airflow(
+        signal, fate, stack.count, interval_s=dt, range_low=low, range_high=high, clips=sensor.kind != "g_s"
+    )
     table = table_of(sensor)
     flow = to_flow(conditioned.signal, sensor)
     expected = family.main_peak.expected_g_s or 0.0
-    marks = read_landmarks(conditioned, flow, stack.count, interval_s=dt, table=table, expected_g_s=expected)
+    rate = stack.rate_hz / np.maximum(stack.held, 1.0)
+    marks = read_landmarks(
+        conditioned, flow, stack.count, interval_s=dt, table=table, expected_g_s=expected, rate_hz=rate
+    )
     rows, bare = _all_entries(marks, captures)
     manifest = {name: column[rows] for name, column in _manifest(conditions).items()}
     found = airflow_estimates(marks, stack.start_s, sensor)
@@ -244,7 +249,7 @@ def _extent(
         airflow=none | recorded,
         engine_speed=has("engine_rpm"),
         lambda_banks=(has("lambda_v", "lambda_ratio"), has("bank2_lambda_v", "bank2_lambda_ratio")),
-        rate_hz=stack.rate_hz[rows] / conditioned.held[rows],
+        rate_hz=stack.rate_hz[rows] / stack.held[rows],
         before_s=np.concatenate(((marks[lk.RISE_START] - snaps.first) * dt, count[snaps.row.size :])),
         hold_s=np.concatenate(((_to_end(marks) - opening) * dt, tail)),
         after_s=np.concatenate((np.where(released, (snaps.stop - release) * dt, 0.0), tail)),
