@@ -65,7 +65,7 @@ def _power(
         for i in range(length):
             keep[a + i] -= real * np.cos(turn * i) + imaginary * np.sin(turn * i)
     used = pieces * length
-    white, colour, r = coloured(keep[:used], used, max(used - 2 * pieces, 1), 0)
+    white, colour, r = coloured(keep[:used], used, max(used - 2 * pieces, 1), 0, g)
     density = white + colour * (1.0 - r * r) / (1.0 - 2.0 * r * np.cos(2.0 * np.pi * frequency * g) + r * r)
     return power / pieces, 2.0 * density / length, pieces
 

@@ -20,6 +20,8 @@ FIT_COLUMNS = 9
 
 # A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
 RAMP_PRIOR = 0.3
+# How long a lambda trace remembers its noise: about its own lag, from the fastest sensor to a worn one. [s]
+MEMORIES_S = (0.008, 0.016, 0.032, 0.064)
 _PARAMETERS = 5
 _ITERATIONS = 25
 
@@ -117,43 +119,75 @@ def _model(
 
 
 @kernel
-def coloured(
-    residual: NDArray[np.float64], n: int, used: int, fitted: int
-) -> tuple[float, float, float]:  # pragma: no cover
+def coloured(residual: NDArray[np.float64], n: int, used: int, fitted: int, h: float) -> tuple[float, float, float]:
     """Split the noise of a residual into white variance, coloured variance and its lag-one correlation.
 
-    First-order coloured noise under white noise has autocovariance s^2 r^k at lag k > 0; r comes from the first
-    autocovariances and their sum, s^2 from both. What `fitted` parameters took out of the noise shortens its
-    memory; r is lengthened by (1 + (2 fitted + 1) r) / n, Kendall's correction (1 + 3 r) / n for one of them.
+    Parameters
+    ----------
+    residual : ndarray of shape (samples,)
+        Residual; 0 where nothing was recorded. [unit]
+    n, used, fitted : int
+        Samples to look at, those that were recorded, and parameters that were fitted to them.
+    h : float
+        Sampling interval. [s]
+
+    Returns
+    -------
+    tuple of float
+        White variance, coloured variance, lag-one correlation of the coloured part. [unit², unit², 1]
+
+    Notes
+    -----
+    First-order coloured noise under white noise has autocovariance s² r^k at lag k > 0. Short windows can't tell
+    both s² and r, so r is taken from a few memories a lambda trace can have, and s² by projecting the
+    autocovariances on r^k. The fit took about `fitted` times the long-run variance over n out of each of them;
+    it is given back, which takes a few rounds.
     """
     if used < 8:
         return 0.0, 0.0, 0.0
-    power = 0.0
-    for i in range(n):
-        power += residual[i] * residual[i]
-    power /= used
-    lags = min(24, n // 4)
-    one, total = 0.0, 0.0
-    for k in range(1, lags + 1):
-        cov = 0.0
+    lags = max(1, min(40, n // 3, int(0.1 / h)))
+    cov = np.zeros(lags + 1)
+    for k in range(lags + 1):
         for i in range(n - k):
-            cov += residual[i] * residual[i + k]
-        cov /= used
-        if cov <= 0.0 and k > 1:
-            break
-        if k == 1:
-            one = cov
-        total += cov
-        if cov < 0.05 * one:
-            break
-    if one <= 0.0 or total <= 0.0:
-        return power, 0.0, 0.0
-    r = min(max(1.0 - one / total, 0.0), 0.98)
-    if r < 0.02:
-        return power, 0.0, 0.0
-    colour = min(one / r, power)
-    r = min(r + (1.0 + (2.0 * fitted + 1.0) * r) / used, 0.98)
-    return power - colour, colour, r
+            cov[k] += residual[i] * residual[i + k]
+        cov[k] /= used
+    taken, white, colour, r = 0.0, cov[0], 0.0, 0.0
+    for _ in range(4):
+        best = 0.0
+        power = cov[0] + taken
+        white, colour, r = power, 0.0, 0.0
+        for memory in MEMORIES_S:
+            each = np.exp(-h / memory)
+            if each < 0.05:
+                continue
+            top, bottom, part = 0.0, 0.0, 1.0
+            for k in range(1, lags + 1):
+                part *= each
+                top += (cov[k] + taken) * part
+                bottom += part * part
+            if top / np.sqrt(bottom) > best:
+                best = top / np.sqrt(bottom)
+                colour = min(top / bottom, power)
+                white, r = power - colour, each
+        taken = min(fitted * (white + colour * (1.0 + r) / (1.0 - r)) / used, cov[0])
+    return white, colour, r
+
+
+@kernel
+def student(independent: float) -> float:
+    """What an uncertainty grows by because noise and memory were themselves told from few samples.
+
+    Parameters
+    ----------
+    independent : float
+        Independent samples; half of them are counted as degrees of freedom, since the memory was told from them too.
+
+    Returns
+    -------
+    float
+        About the ratio of Student's 97.5 % point to the normal's, 1 + 1.2 / degrees of freedom, at most 2.
+    """
+    return min(1.0 + 2.4 / max(independent, 1.0), 2.0)
 
 
 @kernel
@@ -242,7 +276,8 @@ def fit_step(
     for iteration in range(_ITERATIONS):
         if iteration % 4 == 3:
             variance = max(sse / used, floor)
-            white, colour, r = coloured(residual, n, used, 4)
+        if iteration == 3 or iteration == 11:
+            white, colour, r = coloured(residual, n, used, 4, h)
             spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
         pull_ramp = variance * spread / ramp_u**2
         pull_final = variance * spread / final_u**2 if known else 0.0
@@ -291,12 +326,10 @@ def fit_step(
             break
     sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
     variance = max(sse / max(used - 4, 1), floor)
-    white, colour, r = coloured(residual, n, used, 4)
-    # samples that a coloured noise leaves, and what the fit itself took out of it
+    white, colour, r = coloured(residual, n, used, 4, h)
     spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
-    left = max(used / spread - 4.0, 1.0) / (used / spread)
     middle, inverse = np.empty((_PARAMETERS, _PARAMETERS)), np.zeros((_PARAMETERS, _PARAMETERS))
-    _sandwich(jacobian, n, max(white, floor) / left, colour / left, r, middle)
+    _sandwich(jacobian, n, max(white, floor), colour, r, middle)
     for a in range(_PARAMETERS):
         for b in range(_PARAMETERS):
             total = 0.0
@@ -323,7 +356,7 @@ def fit_step(
         for b in range(_PARAMETERS):
             for c in range(_PARAMETERS):
                 total += inverse[a, b] * middle[b, c] * inverse[c, a]
-        out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau)
+        out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student(used / spread - 4.0)
     out[START], out[CONSTANT], out[BEFORE], out[STEP], out[RAMP] = p[0], tau, p[2], p[3], p[4]
     out[RESIDUAL], out[CORRELATION] = np.sqrt(sse / used), spread
     return True

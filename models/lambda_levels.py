@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from models.kernel import kernel
 from models.lambda_edges import smooth
-from models.lambda_fit import coloured
+from models.lambda_fit import coloured, student
 
 # Columns of a level: mean, slope, their standard uncertainties, scatter about the line, blocks used.
 MEAN, SLOPE, MEAN_U, SLOPE_U, SCATTER, USED = range(6)
@@ -49,17 +49,22 @@ def _level_rows(
     first: NDArray[np.int64],
     stop: NDArray[np.int64],
     drifts: bool,
+    tail: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Mean and slope of each row between first and stop."""
-    rest = np.empty(x.shape[1])
+    """Mean and slope of each row between first and stop, less the tail of a response that is still settling."""
+    rest, y = np.empty(x.shape[1]), np.empty(x.shape[1])
     for row in range(x.shape[0]):
         a, b = max(first[row], 0), min(stop[row], x.shape[1])
+        for i in range(a, b):
+            y[i] = x[row, i]
+            if tail[row, 0] != 0.0:
+                y[i] += tail[row, 0] * np.exp((tail[row, 1] - i * h) / tail[row, 2])
         n, total, moment = 0, 0.0, 0.0
         for i in range(a, b):
-            if not np.isnan(x[row, i]):
+            if not np.isnan(y[i]):
                 n += 1
-                total += x[row, i]
+                total += y[i]
                 moment += i
         out[row, USED] = n
         if n < 1:
@@ -67,26 +72,26 @@ def _level_rows(
         mean, middle = total / n, moment / n
         up, down = 0.0, 0.0
         for i in range(a, b):
-            if not np.isnan(x[row, i]):
-                up += (i - middle) * (x[row, i] - mean)
+            if not np.isnan(y[i]):
+                up += (i - middle) * (y[i] - mean)
                 down += (i - middle) ** 2
         slope = up / down if down > 0.0 else 0.0
         power = 0.0
         for i in range(a, b):
-            if np.isnan(x[row, i]):
+            if np.isnan(y[i]):
                 rest[i - a] = 0.0
             else:
-                rest[i - a] = x[row, i] - mean - (slope * (i - middle) if drifts else 0.0)
+                rest[i - a] = y[i] - mean - (slope * (i - middle) if drifts else 0.0)
             power += rest[i - a] ** 2
         lost = 2.0 if drifts else 1.0
         out[row, MEAN], out[row, SLOPE] = mean, slope / h
         out[row, SCATTER] = np.sqrt(power / max(n - lost, 1.0))
         if n < 4:
             continue
-        white, colour, r = coloured(rest, b - a, n, 2 if drifts else 1)
-        independent = n * (white + colour) / max(white + colour * (1.0 + r) / (1.0 - r), 1e-300)
-        left = max(1.0 - lost / max(independent, lost + 1.0), 0.2)
-        variance = mean_variance(white, colour, r, float(n)) / left
+        white, colour, r = coloured(rest, b - a, n, 2 if drifts else 1, h)
+        variance = mean_variance(white, colour, r, float(n))
+        independent = max((white + colour) / max(variance, 1e-300), 1.0)
+        variance *= student(independent - lost) ** 2
         out[row, MEAN_U] = np.sqrt(variance)
         out[row, SLOPE_U] = np.sqrt(variance * n / max(down, 1e-300)) / h
 
@@ -98,6 +103,7 @@ def levels(
     *,
     interval_s: float,
     drifts: bool = False,
+    tail: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """Mean and slope of every row over its own window.
 
@@ -111,6 +117,9 @@ def levels(
         Interval of the blocks. [s]
     drifts : bool
         Judge the noise about a straight line instead of about the mean.
+    tail : ndarray of shape (captures, 3), optional
+        What the trace still lacks of its level: size at a time, that time, and the time constant with which it dies
+        away. It is added. [unit, s, s]
 
     Returns
     -------
@@ -120,10 +129,11 @@ def levels(
     Notes
     -----
     The noise is split into white and first-order coloured noise by its own autocovariance, and the uncertainty of
-    the mean follows; few independent samples make it wider.
+    the mean follows.
     """
     out = np.full((x.shape[0], LEVEL_COLUMNS), np.nan)
-    _level_rows(x, interval_s, first, stop, drifts, out)
+    tails = np.zeros((x.shape[0], 3)) if tail is None else tail
+    _level_rows(x, interval_s, first, stop, drifts, tails, out)
     return out
 
 

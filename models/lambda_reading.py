@@ -12,8 +12,8 @@ from models import lambda_cycle, lambda_needles
 from models import lambda_levels as level
 from models.estimate import Estimate, estimate, unread
 from models.lambda_blocks import LambdaBlocks, block_lambda
-from models.lambda_edges import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, Edges, find_edges
-from models.lambda_fit import CONSTANT, CONSTANT_U, START, START_U
+from models.lambda_edges import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, WRONG_MODEL, Edges, find_edges
+from models.lambda_fit import CONSTANT, CONSTANT_U, RESIDUAL, START, START_U, STEP
 from models.lambda_scale import LambdaScale, lambda_scale
 from models.lambda_signs import LambdaSigns, lambda_signs
 from models.lambda_switching import switch_times, switching
@@ -26,6 +26,12 @@ LEAST_STEP_LAMBDA = 0.03
 LEAST_STEP_V = 0.3
 # From this many time constants into the response the level is reached (98 %).
 SETTLED_CONSTANTS = 4.0
+# A hold too short for that gives a level over its last part, from this many time constants (86 %), with what is still
+# missing added by the identified response, and these parts of it as the uncertainty of that: where the response is
+# first order to within a hundredth of its step, and where it is not.
+LATEST_CONSTANTS = 2.0
+PREFERRED_LEVEL_S = 0.2
+TAIL_U, WRONG_TAIL_U = 0.05, 0.25
 # Without an identified response full throttle is read from this long after the opening: transport delay and lag of a
 # slow sensor (common practice: everything arrives 0.1 to 0.6 s late).
 SETTLED_S = 0.6
@@ -134,11 +140,20 @@ def _full_throttle(reader: _Reader, rich: Edges) -> dict[str, Estimate]:
     """Level and drift between the settled response and what the release changes."""
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
-    settled = np.where(fitted, rich.fit[:, START] + SETTLED_CONSTANTS * rich.fit[:, CONSTANT], np.nan)
-    first = np.where(fitted, np.nan_to_num(settled) / h, reader.opening + SETTLED_S / h).astype(np.int64)
+    start, constant = rich.fit[:, START], rich.fit[:, CONSTANT]
     stop = np.minimum(reader.release + int(ARRIVES_S / h), blocks.count)
+    # settled by itself, or late in the hold with the rest of the settling added
+    late = np.maximum(stop * h - PREFERRED_LEVEL_S, start + LATEST_CONSTANTS * constant)
+    settled = np.minimum(start + SETTLED_CONSTANTS * constant, late)
+    first = np.where(fitted, np.nan_to_num(settled) / h, reader.opening + SETTLED_S / h).astype(np.int64)
     short = (stop - first) * h < SHORTEST_LEVEL_S
-    row = level.levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
+    tail = np.where(fitted[:, None], np.stack([rich.fit[:, STEP], start, constant], axis=1), 0.0)
+    row = level.levels(blocks.x, first, np.where(short, first, stop), tail=tail, interval_s=h, drifts=True)
+    raw = level.levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
+    wrong = rich.fit[:, RESIDUAL] > WRONG_MODEL * rich.fit[:, STEP]
+    tail_u = np.where(wrong, WRONG_TAIL_U, TAIL_U)
+    for mean, mean_u in ((level.MEAN, level.MEAN_U), (level.SLOPE, level.SLOPE_U)):
+        row[:, mean_u] = np.hypot(row[:, mean_u], tail_u * (row[:, mean] - raw[:, mean]))
     x, u = row[:, level.MEAN], row[:, level.MEAN_U]
     why = np.where(reader.released, "hold_too_short", "record_ends_early")
     out = {}
