@@ -73,7 +73,8 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
             continue
         limits = limits_for(OWN_SHARE * per_van_week / len(known) / 2.0)
         block = np.ix_(rows, known)
-        limit = limits.ewma_width * heavier(followed.ewma_spread[block]) * followed.ewma_spread[block]
+        unrest = np.array([_unrest(followed, std, rows, q) for q in known])
+        limit = unrest * limits.ewma_width * heavier(followed.ewma_spread[block]) * followed.ewma_spread[block]
         ewma_limit[block] = limit
         cusum = np.maximum(followed.cusum_high[block], followed.cusum_low[block])
         with np.errstate(invalid="ignore"):
@@ -81,14 +82,33 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
         for q in known:
             level = std.levels[f, q]
             spread = level.spread / std.scatter[f, q]
-            # an empirical-Bayes level scatters around the family by the prior variance less what is still unknown
-            seen = np.maximum(spread**2 - followed.var_level[rows, q], 0.3 * spread**2)
-            doubt = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]
-            peer_z[rows, q] = followed.level[rows, q] / np.sqrt(seen + doubt)
+            # an empirical-Bayes baseline scatters around the family by the prior variance less what is still unknown
+            seen = np.maximum(spread**2 - followed.baseline_variance[rows, q], 0.3 * spread**2)
+            doubt = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
+            peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + doubt)
             bound = student.isf(PEER_SHARE * per_van_week / len(known) / 2.0, level.degrees)
             with np.errstate(invalid="ignore"):
                 peer[rows, q] = np.abs(peer_z[rows, q]) > bound
     return Alarms(own, peer, peer_z, ewma_limit, _since(own | peer, np.isfinite(std.x), std.starts))
+
+
+def _unrest(followed: Followed, std: Standardised, rows: Flags, q: int) -> float:
+    """How much more a family's averages move than independent visits would make them, at least 1.
+
+    From the median and the 90 % quantile of all its vans' averages (few of them faulty in any one quantity), held towards
+    1 as by ten quiet vans: recorders, seasons and whatever else nobody told the model widen the limits by themselves.
+    """
+    with np.errstate(invalid="ignore"):
+        ratio = np.abs(
+            followed.ewma[rows, q] / (followed.ewma_spread[rows, q] * heavier(followed.ewma_spread[rows, q]))
+        )
+    ratio = ratio[np.isfinite(ratio)]
+    if ratio.size < 20:
+        return 1.0
+    middle, upper = np.quantile(ratio, (0.5, 0.9))
+    widest = max(middle / 0.6745, upper / 1.6449, 1.0)
+    vans = np.unique(std.van[rows]).size
+    return float(np.sqrt((vans * min(widest, 3.0) ** 2 + 10.0) / (vans + 10.0)))
 
 
 @kernel

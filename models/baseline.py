@@ -13,6 +13,10 @@ Codes = NDArray[np.int64]
 
 FIRST_VISITS = 8
 """Visits that stand for a van when its family's level is found. Common practice, no source (2026-11-25)."""
+USUAL_TAIL = 2.6
+"""98 % quantile of a visit's noise, Student's t of five degrees of freedom. [standard deviations]"""
+FEWEST_FOR_TAIL = 60
+"""Pairs of visits below which the tail is not looked at."""
 USUAL_SPREAD = 1.5
 """Vans around their family where nothing is known yet. Common practice, no source (2026-11-25). [scatters]"""
 
@@ -84,8 +88,9 @@ def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
     Notes
     -----
     The larger of the scatter between neighbouring visits and between visits five apart (healthy vans may wander), each
-    the larger of the median of absolute differences and the root mean square of clipped ones over the quieter three
-    quarters of vans (quantities that are often equal).
+    the larger of the median of absolute differences, the root mean square of clipped ones over the quieter three quarters
+    of vans (quantities that are often equal), and their 98 % quantile over that of Student's t with five degrees of freedom
+    (quantities with two modes or wild tails).
     """
     keep = np.isfinite(y)
     values, code = y[keep], van[keep]
@@ -105,6 +110,8 @@ def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
         square = np.bincount(of, np.minimum(difference / scale, 3.5) ** 2) / counts[:, 0]
         quiet = square <= np.quantile(square, 0.75)
         found = max(found, scale, scale * float(np.sqrt(np.average(square[quiet], weights=counts[quiet, 0]))))
+        if difference.size >= FEWEST_FOR_TAIL:
+            found = max(found, float(np.quantile(difference, 0.98)) / USUAL_TAIL)
     return float(max(np.sqrt((pairs * found**2 + 10 * max(usual, least) ** 2) / (pairs + 10)), least))
 
 

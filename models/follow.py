@@ -110,9 +110,9 @@ def follow_vans(
 
     Notes
     -----
-    The baseline is the empirical-Bayes mean of the first ten visits: innovations while it is learned are independent, later
-    ones share its uncertainty, and the limits allow for both. A visit outside its chart's clip moves it no further than the
-    clip; a van that stands outside learns nothing.
+    The baseline is the empirical-Bayes mean of the first ten visits, each held near their median: innovations while it is
+    learned are nearly independent, later ones share its uncertainty, and the limits allow for both. A van that stands far
+    outside learns nothing.
     """
     out = np.full((12, *x.shape), np.nan)
     _follow(
@@ -132,19 +132,19 @@ def _follow(
     vans_spread: Array,
     out: Array,
 ) -> None:  # pragma: no cover - compiled
+    first = np.empty(LEARNING_VISITS)
     for v in range(starts.size - 1):
         for q in range(x.shape[1]):
             spread2 = vans_spread[v, q] ** 2
             base, base_p, learned = 0.0, spread2, 0
+            prior, prior_p, precision = 0.0, spread2, 0.0
             average, own_w, shared_w, spread, high, low = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
             level, slope, p11, p12, p22 = 0.0, 0.0, spread2, 0.0, SLOPE_SPREAD**2
             week, outside = weeks[starts[v]], 0.0
             for r in range(starts[v], starts[v + 1]):
                 if restart[r, q] != NO_RESTART:
-                    if restart[r, q] == REPAIRED:
-                        base_p, learned = spread2, 0
-                    else:
-                        base_p, learned = min(base_p + CHANGE_SPREAD**2, spread2), max(learned - 5, 0)
+                    base_p = spread2 if restart[r, q] == REPAIRED else min(base_p + CHANGE_SPREAD**2, spread2)
+                    prior, prior_p, precision, learned = base, base_p, 0.0, 0
                     average, own_w, shared_w, spread, high, low = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
                     level, slope, p11, p12, p22 = base, 0.0, base_p, 0.0, SLOPE_SPREAD**2
                 if not np.isfinite(x[r, q]):
@@ -192,11 +192,14 @@ def _follow(
                 out[LEVEL, r, q], out[SLOPE, r, q] = level, slope
                 out[VAR_LEVEL, r, q], out[COVAR, r, q], out[VAR_SLOPE, r, q] = p11, p12, p22
 
-                if learns:
-                    gain = base_p / total
-                    base += gain * held * np.sqrt(total)
-                    base_p *= 1.0 - gain
+                if learns:  # mean of the visits so far, each held near their median, shrunk to the prior
+                    first[learned] = x[r, q]
                     learned += 1
+                    precision += 1.0 / noise
+                    middle = np.median(first[:learned])
+                    mean = np.mean(np.minimum(np.maximum(first[:learned], middle - 2.0), middle + 2.0))
+                    base_p = 1.0 / (1.0 / prior_p + precision)
+                    base = base_p * (prior / prior_p + precision * mean)
 
 
 def heavier(spread: Array) -> Array:

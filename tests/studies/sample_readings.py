@@ -11,7 +11,8 @@ from data_contracts.signals import QUANTITIES
 from data_contracts.tables import CAPTURES, READINGS, REPAIRS, SHAPES, polars_schema
 from models.reading import read_waveforms
 from sample_fleet.fleet import run_fleet
-from sample_fleet.scenario import Scenario, plan_fleet
+from sample_fleet.planning import plan_fleet
+from sample_fleet.scenario import Scenario
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Make models/run_length.csv: limits of the fleet's charts from the share of in-control visits they cost.
 
-Run with `python -m tests.studies.tracking_limits`. Healthy vans, normal values, each with a level of its own that wanders a
+Run with `python -m tests.studies.tracking_limits`. Healthy vans, heavy-tailed values, each with a level of its own that wanders a
 little, followed for a year by the recursion of models/follow.py itself, so that learned baselines and clipped visits are in the table.
 """
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from models.follow import BASELINE_STEP, follow_vans
+from models.follow import BASELINE_STEP, VISIT_DEGREES, follow_vans, heavier
 
 VANS, WEEKS, BATCHES = 20_000, 52, 40
 SHARES = (3e-2, 1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6)
@@ -26,13 +26,14 @@ def main() -> None:
         vans_spread = (1.0, 3.0)[batch % 2]
         level = rng.normal(0.0, vans_spread, (VANS, 1))
         level = level + np.cumsum(rng.normal(0.0, BASELINE_STEP, (VANS, WEEKS)), axis=1)
-        x = (level + rng.normal(size=(VANS, WEEKS))).reshape(-1, 1)
+        noise = rng.standard_t(VISIT_DEGREES, (VANS, WEEKS)) / np.sqrt(VISIT_DEGREES / (VISIT_DEGREES - 2.0))
+        x = (level + noise).reshape(-1, 1)
         followed = follow_vans(
             x, np.ones_like(x), weeks=weeks, starts=starts, restart=np.zeros(x.shape, np.int8),
             vans_spread=np.full((VANS, 1), vans_spread),
         )  # fmt: skip
         statistics = {
-            "ewma": np.abs(followed.ewma / followed.ewma_spread).ravel(),
+            "ewma": np.abs(followed.ewma / followed.ewma_spread / heavier(followed.ewma_spread)).ravel(),
             "cusum": np.maximum(followed.cusum_high, followed.cusum_low).ravel(),
         }
         for chart, values in statistics.items():
