@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
 from types import TracebackType
@@ -106,7 +106,8 @@ class Warehouse:
         try:
             yield
         finally:
-            self.connection.unregister(name)
+            with suppress(duckdb.TransactionException):  # aborted: the next frame of the name takes its place
+                self.connection.unregister(name)
 
     def append(self, table: str, rows: pl.DataFrame) -> None:
         """Add rows to a table.
