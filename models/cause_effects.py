@@ -15,8 +15,11 @@ from data_contracts.errors import InputError
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.residuals import Residuals
 
-Scale = Literal["relative", "log", "absolute", "inverse", "root", "scatter"]
-SCALES: tuple[str, ...] = ("relative", "log", "absolute", "inverse", "root", "scatter")
+Scale = Literal["relative", "log", "absolute", "soft", "inverse", "root", "scatter"]
+SCALES: tuple[str, ...] = ("relative", "log", "absolute", "soft", "inverse", "root", "scatter")
+
+# Trims run into limits that differ between control units: on the soft scale what lies well beyond this counts little more.
+SOFT = 10.0
 
 # A relative figure is no evidence where the expectation itself is next to nothing.
 _SMALLEST_FACTOR = 0.02
@@ -197,6 +200,8 @@ def _to_scale(
     with np.errstate(divide="ignore", invalid="ignore"):
         if scale == "absolute":
             moved, moved_u = shift, u
+        elif scale == "soft":
+            moved, moved_u = SOFT * np.arcsinh(shift / SOFT), u / np.hypot(1.0, shift / SOFT)
         elif scale == "relative":
             size = np.where(np.abs(expected) > 0, np.abs(expected), np.nan)
             moved, moved_u = shift / size, u / size
@@ -294,7 +299,7 @@ def effect_at(feature: Feature, effect: float, severity: NDArray[np.float64]) ->
     """Movement of a feature at a severity.
 
     Linear in severity; on a log scale the factor is linear, since severity counts in factors
-    (time constant ×4 at severity 1 is ×2.5 at one half).
+    (time constant ×4 at severity 1 is ×2.5 at one half), and on the soft scale the quantity itself.
 
     Parameters
     ----------
@@ -311,4 +316,6 @@ def effect_at(feature: Feature, effect: float, severity: NDArray[np.float64]) ->
     """
     if feature.scale == "log":
         return np.asarray(np.log(np.maximum(1.0 + np.expm1(effect) * severity, _SMALLEST_FACTOR)))
+    if feature.scale == "soft":
+        return np.asarray(SOFT * np.arcsinh(np.sinh(effect / SOFT) * severity))
     return effect * severity

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSES
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
-from models.cause_effects import Feature, Movements, effect_at
+from models.cause_effects import SOFT, Feature, Movements, effect_at
 from models.residuals import Residuals
 
 # Sentences per side; and how much a quantity must tell before it is worth a sentence. [nat]
@@ -42,6 +42,8 @@ def _change(feature: Feature, moved: float) -> str:
         return f"{'richer' if moved > 0 else 'leaner'} than expected"
     if feature.scale == "root":
         return "more than expected" if moved > 0 else "fewer than expected"
+    if feature.scale == "soft":
+        moved = float(SOFT * np.sinh(moved / SOFT))
     unit = QUANTITIES[feature.quantity].unit
     return f"{_number(abs(moved))}{'' if unit == '1' else ' ' + unit} {'above' if moved > 0 else 'below'} expected"
 

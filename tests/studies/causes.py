@@ -23,7 +23,7 @@ from sample_fleet.parameters import Vehicle
 from tests.studies.cause_fleets import Case, cohort, draw_families, possible, read
 from tests.studies.causes_fit import SEED, fit_captures, in_fit, kinds_of, plain_residuals
 
-HEALTHY_WEEKS, FAULTY_WEEKS, FUTURES, FAULTY_SHARE = 8, 2, 10, 0.45
+HEALTHY_WEEKS, FAULTY_WEEKS, FUTURES, FAULTY_SHARE = 8, 2, 8, 0.45
 TRIMS = ["trim_idle_pct", "trim_2500_pct"]
 
 

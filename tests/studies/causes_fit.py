@@ -18,7 +18,7 @@ import polars as pl
 from data_contracts.causes import CAUSES, NONE
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
-from models.cause_effects import EffectTable, Movements, Pattern, load_effects, movements
+from models.cause_effects import SOFT, EffectTable, Movements, Pattern, load_effects, movements
 from models.residuals import Residuals
 from sample_fleet.parameters import Vehicle
 from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, possible, read
@@ -59,7 +59,7 @@ def plain_residuals(frame: pl.DataFrame, cases: list[Case]) -> Residuals:
     )
     rows = {(row["van_id"], row["future"]): row for row in level.iter_rows(named=True)}
     shape = (len(cases), len(quantities))
-    expected, shift, u = (np.full(shape, np.nan) for _ in range(3))
+    expected, shift, u, scatter = (np.full(shape, np.nan) for _ in range(4))
     for n, case in enumerate(cases):
         past, now = rows.get((case.van_id, -1)), rows.get((case.van_id, case.future))
         if past is None or now is None:
@@ -68,11 +68,12 @@ def plain_residuals(frame: pl.DataFrame, cases: list[Case]) -> Residuals:
             if past[name] is None or now[name] is None:
                 continue
             expected[n, q], shift[n, q] = past[name], now[name] - past[name]
-            scatter = past[name + "_s"] or 0.0
-            u[n, q] = scatter * np.sqrt(1 / past[name + "_n"] + 1 / now[name + "_n"])
+            usual, seen = past[name + "_s"] or 0.0, now[name + "_s"] or 0.0
+            u[n, q] = usual * np.sqrt(1 / past[name + "_n"] + 1 / now[name + "_n"])
+            scatter[n, q] = seen / usual if usual > 0 and seen > 0 else np.nan
     return Residuals(
         tuple(f"{case.van_id}/{case.future}" for case in cases), quantities, expected, shift, u,
-        np.ones(shape), np.ones(len(cases), np.int64),
+        scatter, np.ones(len(cases), np.int64),
     )  # fmt: skip
 
 
@@ -103,10 +104,12 @@ def pattern_of(pattern: Pattern, capture: Capture, table: EffectTable) -> bool:
     return True
 
 
-def to_severity_one(moved: np.ndarray, severity: np.ndarray, log: bool) -> np.ndarray:
+def to_severity_one(moved: np.ndarray, severity: np.ndarray, scale: str) -> np.ndarray:
     """Movements scaled to severity 1, by the law that `effect_at` states."""
-    if log:
+    if scale == "log":
         return np.asarray(np.log(np.maximum(1.0 + np.expm1(moved) / severity, 0.05)))
+    if scale == "soft":
+        return np.asarray(SOFT * np.arcsinh(np.sinh(moved / SOFT) / severity))
     return np.asarray(moved / severity)
 
 
@@ -147,7 +150,7 @@ def estimate(
             read = mine & np.isfinite(values)
             if read.sum() < 12:
                 continue
-            at_one = to_severity_one(values[read], severity[read], feature.scale == "log")
+            at_one = to_severity_one(values[read], severity[read], feature.scale)
             effect, spread = robust(at_one)
             noise = healthy[feature.name] / np.median(severity[read])
             found[feature.name] = Estimated(

@@ -10,7 +10,7 @@ import pytest
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
-from models.cause_effects import effect_at, load_effects, parse_effects
+from models.cause_effects import SOFT, effect_at, load_effects, parse_effects
 from models.causes import CauseSettings, infer_causes
 from models.residuals import Residuals
 
@@ -100,6 +100,7 @@ def planted(cause: str, severity: float, pattern: int = 0) -> np.ndarray:
         expected = EXPECTED[feature.quantity]
         shift[list(EXPECTED).index(feature.quantity)] = {
             "absolute": moved,
+            "soft": SOFT * np.sinh(moved / SOFT),
             "relative": moved * expected,
             "log": expected * np.expm1(moved),
             "inverse": -moved * expected**2 / (1.0 + moved * expected),
