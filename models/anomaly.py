@@ -67,7 +67,7 @@ def make_model(seed: int) -> Any:
     return Pipeline(
         [
             ("scale", RobustScaler(quantile_range=(10.0, 90.0), unit_variance=True)),
-            ("forest", IsolationForest(n_estimators=64, max_samples=256, random_state=seed)),
+            ("forest", IsolationForest(n_estimators=64, max_samples="auto", random_state=seed)),
         ]
     )
 

@@ -1,5 +1,6 @@
 """Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits scatter."""
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -229,7 +230,8 @@ def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[
     """
     present = [name for name in TRACKED if name in captures.columns]
     values = captures.select(present).to_numpy()
-    with np.errstate(all="ignore"):
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a quantity nobody read has no scale
         scale = (
             np.nanmedian(np.abs(values - np.nanmedian(values, axis=0)), axis=0)
             if len(values)
