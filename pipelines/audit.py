@@ -2,12 +2,13 @@
 
 from pathlib import Path
 
+from data_contracts.errors import WorkspaceError
 from pipelines import quarantine
 from pipelines.filing import delivered_folder, place_of
 from pipelines.intake import accounts
 from pipelines.register import load_register
 from pipelines.warehouse import Warehouse
-from pipelines.waveform_store import verify
+from pipelines.waveform_store import read_chunk
 from pipelines.workspace import Workspace
 
 _RESTORE = "restore warehouse.duckdb and waveforms/ from the same backup"
@@ -142,4 +143,39 @@ def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
                 for path in sorted(folder.iterdir())
                 if path not in known and not path.name.startswith(".")
             ]
+    return findings
+
+
+def verify(warehouse: Warehouse, folder: Path) -> list[str]:
+    """Hash every stored waveform again.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Holds the catalogue.
+    folder : Path
+        waveforms/ of the workspace.
+
+    Returns
+    -------
+    list of str
+        One line per finding; empty when every waveform is there and true.
+    """
+    findings: list[str] = []
+    catalogue = warehouse.query("SELECT waveform_id, chunk FROM waveforms ORDER BY chunk, waveform_id")
+    for (chunk,), rows in catalogue.group_by(["chunk"], maintain_order=True):
+        try:
+            held = read_chunk(folder / str(chunk))
+        except WorkspaceError as error:
+            findings.append(f"{error} ({rows.height} recordings)")
+            continue
+        for waveform_id in rows["waveform_id"]:
+            if waveform_id not in held:
+                findings.append(
+                    f"waveform {waveform_id[:12]}… is not in its chunk {str(chunk)[:12]}…: restore the chunk from a backup"
+                )
+            elif held[waveform_id].waveform_id != waveform_id:
+                findings.append(
+                    f"waveform {waveform_id[:12]}… no longer has its hash: restore chunk {str(chunk)[:12]}… from a backup"
+                )
     return findings

@@ -366,38 +366,3 @@ def sweep(warehouse: Warehouse, folder: Path) -> int:
     for path in strays:
         path.unlink()
     return len(strays)
-
-
-def verify(warehouse: Warehouse, folder: Path) -> list[str]:
-    """Hash every stored waveform again.
-
-    Parameters
-    ----------
-    warehouse : Warehouse
-        Holds the catalogue.
-    folder : Path
-        waveforms/ of the workspace.
-
-    Returns
-    -------
-    list of str
-        One line per finding; empty when every waveform is there and true.
-    """
-    findings: list[str] = []
-    catalogue = warehouse.query("SELECT waveform_id, chunk FROM waveforms ORDER BY chunk, waveform_id")
-    for (chunk,), rows in catalogue.group_by(["chunk"], maintain_order=True):
-        try:
-            held = read_chunk(folder / str(chunk))
-        except WorkspaceError as error:
-            findings.append(f"{error} ({rows.height} recordings)")
-            continue
-        for waveform_id in rows["waveform_id"]:
-            if waveform_id not in held:
-                findings.append(
-                    f"waveform {waveform_id[:12]}… is not in its chunk {str(chunk)[:12]}…: restore the chunk from a backup"
-                )
-            elif held[waveform_id].waveform_id != waveform_id:
-                findings.append(
-                    f"waveform {waveform_id[:12]}… no longer has its hash: restore chunk {str(chunk)[:12]}… from a backup"
-                )
-    return findings
