@@ -89,3 +89,8 @@ def run_board(home: Path, address: str, port: int) -> int:
     except KeyboardInterrupt:
         return 0
     return 0 if ended.returncode in (0, -2, 130) else 4
+
+
+if __name__ == "__main__":  # `vansnap board` starts this: pipelines never import dashboards
+    _address, _, _port = sys.argv[2].rpartition(":")
+    sys.exit(run_board(Path(sys.argv[1]), _address, int(_port)))

@@ -158,9 +158,14 @@ def board(
     from pipelines.settings import load_settings
 
     settings = load_settings(workspace.settings_path).board
-    from dashboards.launch import run_board
+    import subprocess
 
-    raise typer.Exit(run_board(workspace.root, address or settings.address, port or settings.port))
+    where = f"{address or settings.address}:{port or settings.port}"
+    launch = [sys.executable, "-m", "dashboards.launch", str(workspace.root), where]
+    try:
+        raise typer.Exit(subprocess.run(launch, check=False).returncode)
+    except KeyboardInterrupt:
+        return
 
 
 @app.command()

@@ -17,7 +17,7 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError, WorkspaceBusyError
-from data_contracts.tables import ORDER_EVENTS, polars_schema
+from data_contracts.tables import ORDER_EVENTS, REPAIRS, polars_schema
 from models.order_life import OrderEvent, OrderStatus, check_event, replay
 from pipelines.warehouse import Warehouse
 from pipelines.workspace import Workspace
@@ -169,6 +169,30 @@ def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
     """All events in the warehouse, oldest first."""
     rows = warehouse.query("SELECT * FROM order_events ORDER BY at, event_id")
     return [event_from(row) for row in rows.iter_rows(named=True)]
+
+
+def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
+    """Repairs that were recorded on orders: something was found and done, so a new baseline starts.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+
+    Returns
+    -------
+    polars.DataFrame
+        Rows of the table `repairs`.
+    """
+    done = warehouse.query(
+        """
+        SELECT e.event_id AS repair_id, o.van_id, e.at AS done_at, e.found AS work, nullif(e.parts, '') AS parts,
+               e.order_id AS work_order, nullif(e.note, '') AS note
+        FROM order_events e JOIN work_orders o USING (order_id)
+        WHERE e.state = 'done' AND e.refused IS NULL AND e.found <> 'none'
+        """
+    )
+    schema = polars_schema(REPAIRS)
+    return done.select(pl.col(name).cast(kind) for name, kind in schema.items())
 
 
 def event_from(row: Mapping[str, Any]) -> OrderEvent:

@@ -17,6 +17,7 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from pipelines.captures import read_new_captures
+from pipelines.decisions import repairs_from_orders, take_in_decisions
 from pipelines.intake import DeliveryAccount, take_in
 from pipelines.progress import bar
 from pipelines.publish import publish, published_run
@@ -208,6 +209,7 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
     workspace, settings = _opened(home)
     register = load_register(workspace.register)
     with Warehouse(workspace.warehouse_path) as warehouse:
+        take_in_decisions(workspace, warehouse)
         data_id = _data_id(warehouse, register, settings, week)
         if published_run(workspace.published_path) == (week, data_id):
             return _standing(warehouse, week)
@@ -271,6 +273,9 @@ def _track(
     from pipelines.work_orders import propose
 
     families: dict[str, Family] = dict(register.families)
+    repairs = (
+        pl.concat([register.repairs_frame(), repairs_from_orders(warehouse)]).unique("repair_id").sort("repair_id")
+    )
     frame = warehouse.query(
         "SELECT c.*, r.* EXCLUDE (capture_id) FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?",
         [week],
@@ -279,7 +284,7 @@ def _track(
     assessment = assess(
         frame,
         families=families,
-        repairs=register.repairs_frame().filter(pl.col("done_at") < week_end(week)),
+        repairs=repairs.filter(pl.col("done_at") < week_end(week)),
         week=week,
         settings=settings.tracking.for_models(),
         shapes=shapes,
@@ -312,7 +317,7 @@ def _track(
             warehouse.append(table, rows)
         warehouse.replace("work_orders", orders)
         warehouse.replace("vans", register.vans_frame())
-        warehouse.replace("repairs", register.repairs_frame())
+        warehouse.replace("repairs", repairs)
         warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
         run = hashlib.sha256(f"{week}\x1f{data_id}".encode()).hexdigest()[:16]
         now = datetime.now(UTC)

@@ -19,7 +19,7 @@ def propose(
     settings: Settings,
     existing: pl.DataFrame,
 ) -> pl.DataFrame:
-    """All orders after a run.
+    """All orders after a run; a proposal whose van is no longer on the list is withdrawn.
 
     Parameters
     ----------
@@ -47,7 +47,8 @@ def propose(
         _watched(row, states[row["van_id"]], since.get(row["van_id"]), register) for row in listed.iter_rows(named=True)
     ]
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
-    return propose_orders(watched, posterior, money, existing).orders
+    orders = propose_orders(watched, posterior, money, existing).orders
+    return orders.filter((pl.col("state") != "proposed") | pl.col("van_id").is_in(listed["van_id"].to_list()))
 
 
 def _latest_alarm() -> pl.Expr:

@@ -1,0 +1,129 @@
+"""The annotated plot of a recording: both traces with every landmark, for screen and for paper in black and white."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import matplotlib
+
+matplotlib.use("Agg")
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from data_contracts.errors import InputError
+from data_contracts.family import Family
+from data_contracts.reasons import GRADE_REASONS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from models.reading import Readings
+    from models.stack_reading import SnapDetail
+
+_LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
+_WORDS = {
+    "opening": "opening",
+    "first_peak": "first peak",
+    "dip": "dip",
+    "main_peak": "main peak",
+    "release": "release",
+    "settle": "settle",
+    "recirculation": "recirculation pulse",
+    "recirculation_pulse": "recirculation pulse",
+}
+
+
+def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
+    """Draw one recording with its snaps.
+
+    Parameters
+    ----------
+    path : Path
+        .svg or .png.
+    title : str
+        Heading, usually the file's name.
+    family : Family
+        Gives units and the healthy level of the main peak.
+    readings : Readings
+        One entry per snap.
+    details : sequence of SnapDetail
+        One per entry.
+
+    Raises
+    ------
+    InputError
+        If the file can't be written.
+    """
+    first = details[0]
+    lambda_names = [name for name in first.channels if "lambda" in name]
+    rows = 1 + bool(lambda_names)
+    figure = Figure(figsize=(10.0, 3.1 * rows + 0.9), layout="constrained")
+    axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
+    _air(axes[0], family, readings, details)
+    if lambda_names:
+        _lambda(axes[1], first, lambda_names)
+        for detail in details:
+            _events(axes[1], detail)
+    axes[-1].set_xlabel("time from the first sample [s]")
+    grades = []
+    for row, grade in enumerate(readings.grade):
+        verdict = "REPEAT" if grade == "repeat" else "ACCEPT"
+        why = "; ".join(GRADE_REASONS[code].sentence for code in readings.grade_reasons[row][:2])
+        grades.append(f"{verdict}, snap {int(readings.snap[row])}, {grade}" + (f": {why}" if why else ""))
+    figure.suptitle(f"{title} ({family.name})\n" + "\n".join(grades[:3]), fontsize=10, ha="left", x=0.01)
+    try:
+        figure.savefig(path, dpi=130, metadata={"Date": None} if path.suffix.lower() == ".svg" else None)
+    except OSError as error:
+        raise InputError(f"can't write {path}: {error.strerror}; name a file you may write") from error
+
+
+def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
+    first = details[0]
+    flow = np.asarray(first.airflow_g_s, dtype=np.float64)
+    fate = np.array([bool(word) for word in first.fate])
+    axes.plot(first.time_s, flow, color=_LINE, linewidth=0.9, label="air mass flow")
+    if fate.any():
+        axes.plot(first.time_s[fate], flow[fate], ".", color=_MARK, markersize=3, label="samples not used")
+    expected, low = family.main_peak.expected_g_s, family.main_peak.low_limit_g_s
+    for level, words in ((expected, "expected at reference"), (low, "low limit")):
+        if level is not None:
+            axes.axhline(level, color=_PALE, linewidth=0.8, linestyle="--" if words.startswith("exp") else ":")
+            axes.annotate(words, (first.time_s[0], level), fontsize=7, color="#555f66", va="bottom")
+    for row, detail in enumerate(details):
+        _events(axes, detail)
+        for name, (at, level) in detail.points.items():
+            if np.isfinite(at) and np.isfinite(level):
+                axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
+                axes.annotate(
+                    _WORDS.get(name, name.replace("_", " ")), (at, level), xytext=(5, 6), textcoords="offset points",
+                    fontsize=8, color=_MARK,
+                )  # fmt: skip
+        idle = float(readings.values["idle_g_s"][row])
+        if np.isfinite(idle):
+            axes.axhline(idle, color=_PALE, linewidth=0.5)
+    top = max((level for level in (expected,) if level), default=0.0)
+    finite = flow[np.isfinite(flow)]
+    if finite.size:
+        axes.set_ylim(min(0.0, float(finite.min()) * 1.05), 1.18 * max(float(finite.max()), top))
+    axes.set_ylabel("air mass flow [g/s]")
+    axes.legend(loc="upper right", fontsize=7, frameon=False)
+    axes.grid(alpha=0.2)
+
+
+def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
+    for name, style in zip(names, ("-", "--", ":"), strict=False):
+        bank = "bank 2" if name.startswith("bank2") else "bank 1"
+        axes.plot(detail.time_s, detail.channels[name], style, color=_LINE, linewidth=0.9, label=bank)
+    volts = all(name.endswith("_v") for name in names)
+    axes.set_ylabel("lambda sensor [V]" if volts else "lambda")
+    axes.grid(alpha=0.2)
+    if len(names) > 1:
+        axes.legend(loc="upper right", fontsize=7, frameon=False)
+
+
+def _events(axes: "Axes", detail: "SnapDetail") -> None:
+    for name in ("opening", "release"):
+        point: Any = detail.points.get(name)
+        if point is not None and np.isfinite(point[0]):
+            axes.axvline(point[0], color=_PALE, linewidth=0.8, linestyle="-.")
