@@ -52,9 +52,8 @@ def show() -> None:
 
 def _choose(published: Published) -> tuple[str, str]:
     known = queries.find_vans(published)
-    asked = st.query_params.get("van")
-    if asked and asked not in known:
-        known = [asked, *known]
+    others = (st.query_params.get("van"), st.session_state.get("van"))
+    known = [*dict.fromkeys(van for van in others if van and van not in known), *known]
     if not known:
         st.info(say("van.none"))
         st.stop()
@@ -62,15 +61,9 @@ def _choose(published: Published) -> tuple[str, str]:
     with right:
         week = parts.choose_week(published)
     with left:
-        van_id = st.selectbox(
-            say("van.choose"),
-            known,
-            key="van",
-            bind="query-params",
-            accept_new_options=True,
-            help=say("van.choose_help"),
-        )
-    return str(van_id or known[0]), week
+        parts.keep_in_address("van", known, known[0])
+        van_id = st.selectbox(say("van.choose"), known, key="van", accept_new_options=True, help=say("van.choose_help"))
+    return str(van_id), week
 
 
 def _facts(van: Mapping[str, object]) -> None:

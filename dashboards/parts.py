@@ -2,7 +2,7 @@
 
 import functools
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -122,16 +122,29 @@ def footer(published: Published) -> None:
     )
 
 
+def keep_in_address(key: str, options: Sequence[str], default: str) -> None:
+    """Before a widget with this key: take its value from the page's address, and write it there, default or not.
+
+    An address copied today must mean the same next week, so it always names what it shows. An address that
+    changed (a link was followed) wins over what the widget held; a value that is no option falls back to the default.
+    """
+    seen = f"address of {key}"
+    asked = st.query_params.get(key)
+    if asked is not None and asked != st.session_state.get(seen):
+        st.session_state[key] = asked
+    if st.session_state.get(key) not in options:
+        st.session_state[key] = default
+    st.query_params[key] = st.session_state[seen] = st.session_state[key]
+
+
 def choose_week(published: Published) -> str:
     """The week to show, kept in the address of the page. Ends the page if nothing ran yet."""
     known = queries.weeks(published)
     if not known:
         st.info(say("state.no_run"))
         st.stop()
-    asked = st.query_params.get("week")
-    if asked is not None and asked not in known:
-        del st.query_params["week"]
-    week: str = st.selectbox(say("common.week"), known, key="week", bind="query-params") or known[0]
+    keep_in_address("week", known, known[0])
+    week: str = st.selectbox(say("common.week"), known, key="week")
     return week
 
 

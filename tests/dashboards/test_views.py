@@ -155,3 +155,14 @@ def test_a_run_that_publishes_is_seen_without_a_restart(view: View, tmp_path: Pa
     time.sleep(0.01)
     make_workspace(tmp_path, vans_per_depot=3, weeks=9)
     assert "6" in app.run().metric[3].value
+
+
+def test_the_address_always_names_what_it_shows(view: View) -> None:
+    app = view("a_van")
+    assert app.query_params["van"] == "N-01"
+    assert app.query_params["week"] == app.selectbox(key="week").value
+    app.selectbox(key="van").set_value("S-03").run()
+    assert app.query_params["van"] == "S-03"
+    assert "S\\-03" in app.title[0].value
+    app.query_params["van"] = "N-02"
+    assert "N\\-02" in app.run().title[0].value

@@ -1,0 +1,165 @@
+"""The board in a real browser: each reader's way, accessibility, phone width, and no word to the outside."""
+
+import os
+import socket
+import subprocess
+import time
+import tomllib
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from dashboards.launch import command, environment
+from data_contracts.family import parse_family
+from tests.published_sample import FAMILIES, snap_waveform
+
+pytestmark = pytest.mark.browser
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking"]
+DESKTOP, PHONE = {"width": 1400, "height": 900}, {"width": 390, "height": 844}
+VIEWS = {"this week": "", "a van": "van?van=N-01", "captures": "captures", "read one now": "read"}
+
+
+@pytest.fixture(scope="module")
+def board(sample_home: Path) -> Iterator[str]:
+    """Address of a board on the made-up workspace."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"http://127.0.0.1:{port}"
+    process = subprocess.Popen(
+        command(sample_home, port), env={**os.environ, **environment(sample_home)},
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        for _ in range(150):
+            try:
+                urllib.request.urlopen(f"{address}/_stcore/health", timeout=1).close()
+                break
+            except OSError:  # not up yet
+                time.sleep(0.2)
+        yield address
+    finally:
+        process.terminate()
+        process.wait(timeout=20)
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> Iterator["playwright.Browser"]:
+    with playwright.sync_playwright() as running:
+        opened = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
+    """A desktop page that must not speak to anybody but the board."""
+    context = browser.new_context(viewport=DESKTOP, accept_downloads=True)
+    opened = context.new_page()
+    outside: list[str] = []
+    opened.on(
+        "request", lambda r: None if r.url.startswith(("http://127.0.0.1", "data:", "blob:")) else outside.append(r.url)
+    )
+    yield opened
+    context.close()
+    assert outside == []
+
+
+def _open(page: "playwright.Page", address: str) -> None:
+    page.goto(address)
+    page.get_by_test_id("stMain").locator("h1").first.wait_for(timeout=30_000)
+    _settled(page)
+
+
+def _settled(page: "playwright.Page") -> None:
+    """Wait until the script has run and drawn."""
+    page.wait_for_function(
+        "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
+        " && !document.querySelector('[data-testid=stSkeleton], [data-stale=true]')",
+        timeout=30_000,
+    )
+    page.wait_for_timeout(300)
+
+
+def test_the_engineer_goes_from_the_list_to_a_van_and_keeps_its_address(page: "playwright.Page", board: str) -> None:
+    _open(page, board)
+    page.get_by_role("link", name="N-02").click()
+    page.get_by_role("heading", name="N-02", exact=True).wait_for(timeout=20_000)
+    assert "van=N-02" in page.url
+    assert "week=" in page.url
+    _open(page, page.url)
+    assert page.get_by_role("heading", name="N-02", exact=True).is_visible()
+    page.locator(".js-plotly-plot").first.wait_for(timeout=20_000)
+
+
+def test_the_engineer_takes_the_list_home(page: "playwright.Page", board: str, tmp_path: Path) -> None:
+    _open(page, board)
+    with page.expect_download() as waiting:
+        page.get_by_test_id("stDownloadButton").locator("button").click()
+    waiting.value.save_as(tmp_path / "list.csv")
+    lines = (tmp_path / "list.csv").read_text("utf-8").splitlines()
+    assert lines[0].startswith("week,rank,van_id")
+    assert {line.split(",")[2] for line in lines[1:]} >= {"N-01", "N-02", "S-03"}
+
+
+def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browser", board: str, tmp_path: Path) -> None:
+    family = parse_family("tarn-15", tomllib.loads(FAMILIES)["tarn-15"])
+    values = {
+        "idle_g_s": 2.6, "first_peak_g_s": 29.0, "main_peak_reference_g_s": 58.0, "run_up_time_s": 0.7,
+        "lambda_full_throttle": 0.9, "lambda_to_rich_time_constant_s": 0.06,
+    }  # fmt: skip
+    waveform = snap_waveform(family, values, np.random.default_rng(3))
+    names = sorted(waveform.channels)
+    rows = np.column_stack([waveform.time_s, *(waveform.channels[name] for name in names)])
+    np.savetxt(tmp_path / "snap.csv", rows, delimiter=",", header=",".join(["time_s", *names]), comments="", fmt="%.6g")
+    context = browser.new_context(viewport=PHONE)
+    page = context.new_page()
+    _open(page, f"{board}/read")
+    page.get_by_label("Engine family").click()
+    page.get_by_role("option", name="tarn-15").click()
+    page.locator("input[type=file]").set_input_files(tmp_path / "snap.csv")
+    page.get_by_text("Main peak as measured").wait_for(timeout=60_000)
+    shown = page.get_by_test_id("stMain").inner_text()
+    assert any(verdict in shown for verdict in ("Keep it", "Record again"))
+    assert "58.0 ± " in shown
+    assert page.locator("[data-testid=stImage] img, [data-testid=stImage] svg").count() == 1
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    context.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_serious_accessibility_finding(browser: "playwright.Browser", board: str, scheme: str) -> None:
+    """axe-core's rules of WCAG 2.1 A and AA; findings inside Streamlit's own widgets count too."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed").Axe()
+    context = browser.new_context(viewport=DESKTOP, color_scheme=scheme)
+    page = context.new_page()
+    found = {}
+    for name, path in VIEWS.items():
+        _open(page, f"{board}/{path}")
+        results = axe.run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).response
+        for rule in results["violations"]:
+            if rule["impact"] in ("serious", "critical"):
+                found[f"{name}: {rule['id']}"] = [node["html"][:160] for node in rule["nodes"][:3]]
+    context.close()
+    assert found == {}
+
+
+def test_nothing_runs_off_a_phone(browser: "playwright.Browser", board: str) -> None:
+    context = browser.new_context(viewport=PHONE)
+    page = context.new_page()
+    for path in VIEWS.values():
+        _open(page, f"{board}/{path}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"], path
+    context.close()
+
+
+def test_nothing_leaves_this_machine(page: "playwright.Page", board: str) -> None:
+    for path in VIEWS.values():
+        _open(page, f"{board}/{path}")
+    page.locator("body").press("Tab")
+    assert page.evaluate("document.activeElement !== document.body")
