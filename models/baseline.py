@@ -13,28 +13,28 @@ Codes = NDArray[np.int64]
 
 FIRST_VISITS = 8
 """Visits that stand for a van when its family's level is found. Common practice, no source (2026-11-25)."""
-USUAL_TAIL = 2.6
-"""98 % quantile of a visit's noise, Student's t of five degrees of freedom. [standard deviations]"""
+USUAL_TAIL = 2.0
+"""95 % quantile of a visit's noise, Student's t of five degrees of freedom. [standard deviations]"""
 FEWEST_FOR_TAIL = 60
 """Pairs of visits below which the tail is not looked at."""
 USUAL_SPREAD = 1.5
 """Vans around their family where nothing is known yet. Common practice, no source (2026-11-25). [scatters]"""
 
 # Scatter below which a change is of no concern to a workshop (standard deviation of one visit). Common practice, no
-# source (2026-11-25): flows 0.4 %, times 3 %, lambda 0.001, trims 0.3 %, counts 0.25 on the root scale.
+# source (2026-11-25): flows 0.6 %, times 5 %, lambda 0.002, trims 0.4 %, counts 0.25 on the root scale.
 _LEAST_PLAIN = {
     "throttle_opened": 0.01,
-    "lambda_idle": 0.001,
-    "lambda_full_throttle": 0.001,
-    "lambda_full_throttle_v": 0.003,
-    "lambda_full_throttle_slope_per_s": 0.003,
+    "lambda_idle": 0.002,
+    "lambda_full_throttle": 0.002,
+    "lambda_full_throttle_v": 0.005,
+    "lambda_full_throttle_slope_per_s": 0.01,
     "lambda_fuel_cut": 0.01,
     "tip_in_lean_blip": 0.003,
-    "cycle_ripple": 0.0005,
-    "trim_idle_pct": 0.3,
-    "trim_2500_pct": 0.3,
-    "lambda_to_rich_dead_time_s": 0.003,
-    "lambda_to_lean_dead_time_s": 0.003,
+    "cycle_ripple": 0.001,
+    "trim_idle_pct": 0.4,
+    "trim_2500_pct": 0.4,
+    "lambda_to_rich_dead_time_s": 0.005,
+    "lambda_to_lean_dead_time_s": 0.005,
     "recirculation_pulse_g_s": 0.05,
 }
 _SPECIFICATION_SPREAD = {"main_peak_reference_g_s": 0.05, "time_constant": 0.30}
@@ -62,7 +62,7 @@ def least_scatter(quantity: str, reported_u: Array) -> float:
     if scale == "root":
         return max(reading, 0.25)
     if scale == "log":
-        return max(reading, 0.03 if quantity.endswith("_s") and not quantity.endswith("_g_s") else 0.004)
+        return max(reading, 0.05 if quantity.endswith("_s") and not quantity.endswith("_g_s") else 0.006)
     return max(reading, _LEAST_PLAIN.get(base_name(quantity), 1e-6))
 
 
@@ -89,8 +89,8 @@ def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
     -----
     The larger of the scatter between neighbouring visits and between visits five apart (healthy vans may wander), each
     the larger of the median of absolute differences, the root mean square of clipped ones over the quieter three quarters
-    of vans (quantities that are often equal), and their 98 % quantile over that of Student's t with five degrees of freedom
-    (quantities with two modes or wild tails).
+    of vans (quantities that are often equal), and the middle van's 95 % quantile over that of Student's t with five degrees
+    of freedom (quantities with two modes or wild tails).
     """
     keep = np.isfinite(y)
     values, code = y[keep], van[keep]
@@ -110,8 +110,9 @@ def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
         square = np.bincount(of, np.minimum(difference / scale, 3.5) ** 2) / counts[:, 0]
         quiet = square <= np.quantile(square, 0.75)
         found = max(found, scale, scale * float(np.sqrt(np.average(square[quiet], weights=counts[quiet, 0]))))
-        if difference.size >= FEWEST_FOR_TAIL:
-            found = max(found, float(np.quantile(difference, 0.98)) / USUAL_TAIL)
+        if lag == 1 and difference.size >= FEWEST_FOR_TAIL:
+            tails = [np.quantile(difference[of == k], 0.95) for k in np.flatnonzero(counts[:, 0] >= 5)]
+            found = max(found, float(np.median(tails)) / USUAL_TAIL) if tails else found
     return float(max(np.sqrt((pairs * found**2 + 10 * max(usual, least) ** 2) / (pairs + 10)), least))
 
 

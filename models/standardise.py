@@ -209,7 +209,9 @@ def standardise(
             share = min(repeat_sd**2 / sigma**2, 1.5)
             few = share * (1.0 / np.maximum(read, 1) - 1.0 / max(float(np.median(read[read > 0])), 1.0))
             scaled[rows, q], x[rows, q] = corrected, (corrected - level.level) / sigma
-            variance[rows, q] = np.maximum(1.0 + few, 0.5) + (extra + own) / sigma**2
+            usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
+            unsure = np.nan_to_num(np.maximum(reported**2 - usual_reported**2, 0.0)) / np.maximum(read, 1)
+            variance[rows, q] = np.maximum(1.0 + few, 0.5) + (extra + own + unsure) / sigma**2
             peer_variance[rows, q] = np.einsum("ij,jk,ik->i", across, answer.covariance, across) / sigma**2
             scatter[f, q], repeat_share[f, q] = sigma, repeat_sd / sigma
             levels[f, q], answers[f, q] = level, answer
@@ -256,6 +258,16 @@ def _repeat_sd(within: pl.DataFrame, quantity: str, steep: float, least: float) 
     return max(float(np.sqrt(np.median(spread**2) / 0.65)) / steep, 0.3 * least)  # median of chi-square over its mean
 
 
+def _manner(visits: pl.DataFrame) -> Codes:
+    """Manner of recording: length and sampling rate, to the nearest power of four."""
+    length, rate = (np.nan_to_num(visits[c].cast(pl.Float64).to_numpy(), nan=1.0) for c in ("length_s", "rate_hz"))
+    return np.asarray(
+        100 * np.round(np.log(np.maximum(length, 1e-3)) / np.log(4.0))
+        + np.round(np.log(np.maximum(rate, 1e-3)) / np.log(4.0)),
+        dtype=np.int64,
+    )
+
+
 def _take_off_shared(
     visits: pl.DataFrame,
     x: Array,
@@ -265,12 +277,13 @@ def _take_off_shared(
     weeks: Codes,
     quantities: tuple[str, ...],
 ) -> tuple[Movement, ...]:
-    """Take shared movements off x in place: of an instrument, of a family's week, of a depot's and instrument's week."""
+    """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and instrument's week."""
     levels = group_medians(x, van, int(van.max()) + 1)[0]
     residual = x - levels[van]
     serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
     depot = visits["depot"].to_numpy().astype(str)
     groups = (
+        np.unique(np.column_stack([family, _manner(visits)]), axis=0, return_inverse=True)[1].ravel(),
         np.unique(serial, return_inverse=True)[1],
         np.unique(np.column_stack([family, weeks]), axis=0, return_inverse=True)[1].ravel(),
         np.unique(np.char.add(np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f")), weeks.astype(str)), return_inverse=True)[1],
@@ -282,7 +295,7 @@ def _take_off_shared(
         residual -= shift
         x -= shift
         variance += u**2
-        if number == 2:
+        if number == len(groups) - 1:
             member = np.zeros(int(group.max()) + 1, np.int64)
             member[group] = np.arange(group.size)
             for g, q in zip(*np.nonzero(np.abs(moved.shift) > np.maximum(3.0 * moved.u, 1.0)), strict=True):

@@ -47,8 +47,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     -------
     polars.DataFrame
         van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software, fuel,
-        hold_s, and for each tracked quantity its value, `<name>_u` (median of the repeats' uncertainty) and `<name>_n`
-        (repeats read); main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
+        hold_s, length_s, rate_hz, and for each tracked quantity its value, `<name>_u` (median of the repeats' uncertainty) and `<name>_n`
+        (repeats read). What fewer than half of the repeats could tell is null. main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [
@@ -67,14 +67,18 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         *(pl.col(name).first() for name in ("family", "depot")),
         pl.col("week").max(),
         pl.len().cast(pl.Int32).alias("repeats"),
-        *(pl.col(name).median() for name in (*CONDITIONS, "hold_s")),
+        *(pl.col(name).median() for name in (*CONDITIONS, "hold_s", "length_s", "rate_hz")),
         *(pl.col(name).drop_nulls().last() for name in ("recorder_serial", "ecu_software", "fuel")),
         *level,
         *spread,
         *counts,
     )
+    half_read = [
+        pl.when(2 * pl.col(name + "_n") >= pl.col("repeats")).then(pl.col(name)).alias(name) for name in present
+    ]
     return (
-        per_visit.sort("van_id", "captured_at", "visit")
+        per_visit.with_columns(half_read)
+        .sort("van_id", "captured_at", "visit")
         .unique(["van_id", "week"], keep="last", maintain_order=True)
         .sort("van_id", "captured_at")
     )
