@@ -17,9 +17,9 @@ from models.sampling import CLIPPED, KEPT, NEEDLE, STUCK
 NEEDLE_S = 0.0025
 # Below this rate a needle can't be told from the first peak.
 NEEDLE_RATE_HZ = 200.0
-# Standard deviations of noise, and multiples of the usual departure nearby, that make a needle.
+# Standard deviations of noise, and multiples of the larger departures nearby, that make a needle.
 NEEDLE_SIGMAS = 6.0
-NEEDLE_TIMES_USUAL = 5.0
+NEEDLE_TIMES_USUAL = 3.0
 _SEGMENTS = 16
 
 
@@ -153,12 +153,12 @@ def _remove_needles(
                 departure[j] = signal[j] - _median_at(signal, j, half, count)
             nearby[k] = abs(departure[j])
             k += 1
-        usual = np.median(nearby[:k])
+        usual = np.sort(nearby[:k])[int(0.8 * k)]
         if abs(departure[i]) <= max(floor, NEEDLE_TIMES_USUAL * usual):
             continue
         if i == 0 or not marked[i - 1]:
             found += 1
-        skirt = max(0.4 * floor, 2.5 * usual)
+        skirt = max(0.4 * floor, 1.3 * usual)
         for j in range(max(i - half, 0), min(i + half + 1, count)):
             if not np.isnan(departure[j]) and abs(departure[j]) > skirt:
                 marked[j] = True
@@ -374,7 +374,7 @@ def condition_airflow(
     Notes
     -----
     A needle is a departure from the running median over ±2.5 ms that exceeds 6 standard deviations of the
-    noise and 5 times the usual departure within ±15 ms, so that firing ripple is no needle. Below 200 Hz
+    noise and 3 times what a fifth of the samples within ±15 ms depart, so that firing ripple is no needle. Below 200 Hz
     none is removed. A run at the extreme value is clipped when it lies at the end of the sensor's range, when
     the noise elsewhere says that equal samples can't follow each other so long, or when the trace ran into
     it with a slope. The noise is that of second differences in the quieter parts.

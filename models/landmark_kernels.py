@@ -7,22 +7,23 @@ written are named below; what they mean is defined in `models.landmarks`.
 import numpy as np
 from numpy.typing import NDArray
 
+from models.conditioning import sample_noise
 from models.kernel import kernel
 from models.smoothing import block_mean, parabola_at, tapered_mean, tapered_parabola_at
 
 (
-    RISE_START, IDLE_FIRST, IDLE_STOP, IDLE, IDLE_U, IDLE_RAW, IDLE_RAW_U, IDLE_DRIFT,
+    RISE_START, IDLE_FIRST, IDLE_STOP, IDLE, IDLE_U, IDLE_RAW, IDLE_RAW_U, IDLE_DRIFT, IDLE_SCATTER,
     OPENING, OPENING_SLOPE,
     FIRST_PEAK_AT, FIRST_PEAK, FIRST_PEAK_RAW, FIRST_PEAK_GAIN,
     DIP_AT, DIP, DIP_RAW, DIP_GAIN,
-    MAIN_AT, MAIN, MAIN_RAW, MAIN_GAIN, MAIN_FIRST, MAIN_STOP, MAIN_SPREAD,
+    MAIN_AT, MAIN, MAIN_RAW, MAIN_GAIN, MAIN_FIRST, MAIN_STOP, MAIN_SPREAD, MAIN_SCATTER,
     CLIMB_10, CLIMB_10_SLOPE, CLIMB_90, CLIMB_90_SLOPE, CLIMB_HEIGHT, NOTCHES, NOTCHES_U, RUN_UP, RUN_UP_SLOPE, END_SLOPE,
     HOLD_STOP, RELEASE, RELEASE_SLOPE, FALL_90, FALL_90_SLOPE, FALL_10, FALL_10_SLOPE,
     PULSE_AT, PULSE, PULSE_RAW,
     LOW_AT, LOW, LOW_RAW, LOW_GAIN,
-    RIPPLE, SETTLE, SETTLE_U, AFTER_FIRST, AFTER_STOP, AFTER, AFTER_U, AFTER_RAW, AFTER_RAW_U, AFTER_DRIFT,
+    RIPPLE, TOP_NOISE, SETTLE, SETTLE_U, AFTER_FIRST, AFTER_STOP, AFTER, AFTER_U, AFTER_RAW, AFTER_RAW_U, AFTER_DRIFT, AFTER_SCATTER,
     COLUMNS,
-) = range(60)  # fmt: skip
+) = range(64)  # fmt: skip
 
 
 @kernel
@@ -34,8 +35,18 @@ def crossing(
         a, b = y[i], y[i + 1]
         if (up and a < level <= b) or (not up and a > level >= b):
             left, right = max(i - 1, 0), min(i + 2, y.size - 1)
-            return i + (level - a) / (b - a), (y[right] - y[left]) / (right - left)
+            around, step = (y[right] - y[left]) / (right - left), b - a
+            return i + (level - a) / step, step if abs(step) > 2.0 * abs(around) else around
     return np.nan, np.nan
+
+
+@kernel
+def scatter(x: NDArray[np.float32], first: int, stop: int, level: float) -> float:  # pragma: no cover - compiled
+    """Standard deviation of samples about a level: noise and ripple together."""
+    total = 0.0
+    for i in range(first, stop):
+        total += (x[i] - level) ** 2
+    return np.sqrt(total / max(stop - first, 1))
 
 
 @kernel
@@ -55,6 +66,7 @@ def _read_idle(
     out[column], out[column + 1] = level, u
     out[column + 2], out[column + 3] = raw, raw_u
     out[column + 4] = drift / max(abs(level), 1e-9)
+    out[column + 5] = scatter(x, first, stop, raw)
 
 
 @kernel
@@ -144,7 +156,7 @@ def _read_main_peak(
     for i in range(first, stop):
         if slow[i] > slow[at]:
             at = i
-    allowance = 0.005 * slow[at] + 2.0 * noise
+    allowance = 0.005 * slow[at] + 4.0 * noise
     a, b = at, at + 1
     while a > first and slow[a - 1] >= slow[at] - allowance:
         a -= 1
@@ -166,7 +178,7 @@ def _read_main_peak(
             level, raw, gain = float(y[at]), float(x[at]), 1.0
     out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
     out[MAIN_FIRST], out[MAIN_STOP] = a, b
-    out[MAIN_SPREAD] = abs(slow[at] - level)
+    out[MAIN_SPREAD], out[MAIN_SCATTER] = abs(slow[at] - level), scatter(x, a, b, raw)
 
 
 @kernel
@@ -333,7 +345,7 @@ def read_snap(
     if peak > 0:
         _read_point(y, x, peak, max(int(0.010 / interval), 1), start, off, out, FIRST_PEAK_AT)
         _read_point(y, x, valley, max(int(0.020 / interval), 1), peak, off, out, DIP_AT)
-    out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.005 else 0.0
+    out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
     main_start = valley if valley > 0 else min(on, off - 1)
     _read_main_peak(y, x, slow, main_start, off, slow_half, interval, noise[2], out)
     release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (out[MAIN] - idle), False)
@@ -343,6 +355,7 @@ def read_snap(
     out[HOLD_STOP] = hold_stop
     _read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, noise[2], out)
     main = out[MAIN]
+    out[TOP_NOISE] = sample_noise(x, max(hold_stop - int(0.4 / interval), main_start), hold_stop, 1)
     release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (main - idle), False)
     out[RELEASE], out[RELEASE_SLOPE] = release, slope
     # the first rise ends at the first peak, or where the flow stops rising steeply

@@ -11,7 +11,7 @@ first peak, dip    earliest fall of the fast trace within 0.6 s of the opening t
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
-                   which the slow trace stays within 0.5 % (and 2 standard deviations of its noise) of it; where that
+                   which the slow trace stays within 0.5 % (and 4 standard deviations of its noise) of it; where that
                    is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point
 release            fast trace falling through half the height from idle before to main peak
 fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
@@ -41,11 +41,15 @@ from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
 from models.smoothing import smooth
 from models.snaps import SnapList, find_snaps
-from models.transfer import table_doubt, table_of
+from models.transfer import rectified, table_doubt, table_of
 
 FAST_S, SLOW_S = 0.004, 0.015
 # Share of the firing ripple early in the climb that reaches the levels of first peak and dip through their parabolas.
-RIPPLE_AT_PEAK, RIPPLE_AT_DIP = 0.8, 0.5
+RIPPLE_AT_PEAK, RIPPLE_AT_DIP = 0.65, 0.45
+# What smoothing moves a crossing of a rounded edge. [s]
+CROSSING_U_S = 4e-5
+# Below this rate the ripple of a fast engine folds onto the level [Hz]; and what sampling that slow can miss or catch.
+FOLDING_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 450.0, 50.0, 0.02
 Floats = NDArray[np.float64]
 
 
@@ -176,21 +180,30 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
     fast_gain = smoothing_gain(int(FAST_S / 2.0 / dt + 0.5))
     slow_gain = smoothing_gain(int(SLOW_S / 2.0 / dt + 0.5))
     step_u = marks.step_raw / np.sqrt(12.0)
+    noise_at_top = marks.noise_raw
+    if sensor.kind == "g_s":  # the noise of a reported flow grows with the flow
+        noise_at_top = np.fmax(noise_at_top, marks[lk.TOP_NOISE] * np.sqrt(marks.held))
+    ripple = np.nan_to_num(marks[lk.RIPPLE])
+    sample_noise = marks.noise_raw / np.sqrt(marks.held)
     idle_raw, main_raw = marks[lk.IDLE_RAW], marks[lk.MAIN_RAW]
     half_raw = np.interp(0.5 * (marks[lk.IDLE] + marks[lk.MAIN]), table[1], table[0])
 
     def level(column: int) -> tuple[Floats, Floats, Floats, Floats]:
         """Flow, its u, raw, its u of a landmark stored as (…, flow, raw, gain)."""
         raw, gain = marks[column + 1], marks[column + 2]
-        raw_u = np.hypot(marks.noise_raw * gain, step_u)
-        return marks[column], np.hypot(raw_u * _slope(raw, table), table_doubt(raw, sensor)), raw, raw_u
+        raw_u = np.hypot((noise_at_top if column == lk.MAIN else marks.noise_raw) * gain, step_u)
+        rippled = marks[lk.MAIN_SCATTER] if column == lk.MAIN else ripple * marks[column] / _slope(raw, table)
+        flow = marks[column] - rectified(raw, rippled, sample_noise, sensor)
+        return flow, np.hypot(raw_u * _slope(raw, table), table_doubt(raw, sensor)), raw, raw_u
 
     def crossing_u(slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
         """u of a crossing: noise and level over the slope, and the share of an interval a straight line can't see."""
         noise = np.hypot(marks.noise_raw * gain * _slope(raw, table), level_u)
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
-        return np.asarray(np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt)
+        return np.asarray(
+            np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt + CROSSING_U_S
+        )
 
     idle_u = np.hypot(np.hypot(marks[lk.IDLE_U], step_u * _slope(idle_raw, table)), table_doubt(idle_raw, sensor))
     after_raw = marks[lk.AFTER_RAW]
@@ -198,7 +211,6 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
     peak, peak_u, peak_raw, peak_raw_u = level(lk.FIRST_PEAK)
     dip, dip_u, dip_raw, dip_raw_u = level(lk.DIP)
     main, main_u, _, main_raw_u = level(lk.MAIN)
-    ripple = np.nan_to_num(marks[lk.RIPPLE])
     peak_u, dip_u = np.hypot(peak_u, RIPPLE_AT_PEAK * ripple * peak), np.hypot(dip_u, RIPPLE_AT_DIP * ripple * dip)
     peak_raw_u = np.hypot(peak_raw_u, RIPPLE_AT_PEAK * ripple * peak / _slope(peak_raw, table))
     dip_raw_u = np.hypot(dip_raw_u, RIPPLE_AT_DIP * ripple * dip / _slope(dip_raw, table))
@@ -209,7 +221,10 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
         marks[lk.MAIN_SPREAD] - 2.0 * slow_gain * marks.noise_raw * _slope(main_raw, table), 0.0
     ) / np.sqrt(3.0)
     main_raw_u = np.sqrt(main_raw_u**2 + (bent**2 + hump**2) / _slope(main_raw, table) ** 2)
-    main_u = np.sqrt(main_u**2 + bent**2 + hump**2)
+    rate = 1.0 / (dt * marks.held)
+    folded = np.where(rate < FOLDING_RATE_HZ, ripple * main, 0.0)
+    folded = np.where(rate < SLOW_RATE_HZ, np.fmax(folded, SLOW_RATE_U * main), folded)
+    main_u = np.sqrt(main_u**2 + bent**2 + hump**2 + folded**2)
     low, low_u, _, _ = level(lk.LOW)
     opening, release = marks[lk.OPENING], marks[lk.RELEASE]
     rippled = np.hypot(0.5 * np.fmax(peak_u, 0.5 * main_u), 0.5 * ripple * np.fmax(peak, 0.5 * main))
@@ -233,7 +248,7 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
     pulse_at = marks[lk.PULSE_AT]
     values = {
         "idle_v": (idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u)),
-        "idle_g_s": (marks[lk.IDLE], idle_u),
+        "idle_g_s": (marks[lk.IDLE] - rectified(idle_raw, marks[lk.IDLE_SCATTER], sample_noise, sensor), idle_u),
         "opening_s": (start_s + opening * dt, opening_u),
         "first_peak_v": (peak_raw, peak_raw_u),
         "first_peak_g_s": (peak, peak_u),
@@ -256,7 +271,10 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
         ),
         "undershoot_g_s": (np.maximum(after - low, 0.0), np.hypot(later_u, low_u)),
         "settle_time_s": ((marks[lk.SETTLE] - release) * dt, np.hypot(marks[lk.SETTLE_U] * dt, release_u)),
-        "idle_after_g_s": (marks[lk.AFTER], after_u),
+        "idle_after_g_s": (
+            marks[lk.AFTER] - rectified(after_raw, marks[lk.AFTER_SCATTER], sample_noise, sensor),
+            after_u,
+        ),
         "run_up_time_s": ((marks[lk.RUN_UP] - opening) * dt, np.hypot(opening_u, run_up_u)),
     }
     return {name: estimate(value, u) for name, (value, u) in values.items()}

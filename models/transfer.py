@@ -76,6 +76,35 @@ def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np
     return np.asarray((raw_level < sensor.transfer[0]) | (raw_level > sensor.transfer[-1]))
 
 
+def rectified(
+    raw_level: NDArray[np.float64], scatter: NDArray[np.float64], noise: NDArray[np.float64], sensor: AirflowSensor
+) -> NDArray[np.float64]:
+    """How much noise lifts the mean flow of samples, because the table bends.
+
+    Parameters
+    ----------
+    raw_level, scatter, noise : ndarray of shape (captures,)
+        Level of the raw signal, the scatter of its samples (ripple and noise), and their noise. [V, Hz or g/s]
+    sensor : AirflowSensor
+        Its transfer table.
+
+    Returns
+    -------
+    ndarray of shape (captures,)
+        What all scatter lifts it less what ripple alone does, by Gauss-Hermite quadrature; 0 for sensors that report
+        flow. [g/s]
+    """
+    if sensor.kind == "g_s":
+        return np.zeros(np.shape(raw_level))
+    points, weights = np.polynomial.hermite_e.hermegauss(7)
+    total = np.fmax(scatter, noise)
+    lifted = np.zeros(raw_level.size)
+    for sign, width in ((1.0, total), (-1.0, np.sqrt(total**2 - noise**2))):
+        flow = np.interp(raw_level[:, None] + width[:, None] * points, sensor.transfer, sensor.transfer_g_s)
+        lifted += sign * (flow @ (weights / weights.sum()))
+    return lifted
+
+
 def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
     """What the table leaves open between its points: a smooth monotone curve through them against straight lines.
 

@@ -158,7 +158,7 @@ def airflow(snap: Snap, recorder: Recorder, rng: np.random.Generator) -> Wavefor
     for other in snap.others:
         flow = flow + clean_flow(other, t) - other.idle
     rpm = speed(snap, t)
-    phase = np.cumsum(rpm / 30.0 * 2 * np.pi * np.gradient(t))
+    phase = np.cumsum(rpm / 30.0 * 2 * np.pi * np.gradient(t)) + rng.uniform(0, 2 * np.pi)
     flow = flow * (1 + snap.ripple * np.sin(phase))
     volts = np.interp(flow, FLOW, VOLTS)
     volts += rng.normal(0, recorder.noise_v, n)
