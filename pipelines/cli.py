@@ -18,7 +18,6 @@ from pipelines.workspace import DEFAULT_HOME, open_workspace
 app = typer.Typer(
     name="vansnap",
     help="Watches the fuel systems of a fleet of petrol vans from short throttle snaps.",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -274,22 +273,21 @@ def run(arguments: list[str] | None = None) -> int:
     int
         Exit code, as in the module's heading.
     """
-    import click
+    from typer.exceptions import Abort, TyperException
 
+    given = sys.argv[1:] if arguments is None else arguments
     try:
-        code = typer.main.get_command(app).main(args=arguments, prog_name="vansnap", standalone_mode=False)
-        return code if isinstance(code, int) else 0
-    except click.exceptions.NoArgsIsHelpError as error:
-        print(error.format_message())
-        return 2
-    except click.ClickException as error:
-        hint = f" (see `{error.ctx.command_path} --help`)" if isinstance(error, click.UsageError) and error.ctx else ""
-        return _fail(" ".join(error.format_message().split()) + hint, 2)
+        code = typer.main.get_command(app).main(args=given or ["--help"], prog_name="vansnap", standalone_mode=False)
+        return 2 if not given else code if isinstance(code, int) else 0
+    except TyperException as error:
+        said = error.format_message() if hasattr(error, "format_message") else str(error)
+        command = getattr(getattr(error, "ctx", None), "command_path", "vansnap")
+        return _fail(f"{' '.join(str(said).split())} (see `{command} --help`)", 2)
     except WorkspaceBusyError as error:
         return _fail(str(error), 3)
     except VansnapError as error:
         return _fail(" ".join(str(error).split()), 2)
-    except (click.Abort, KeyboardInterrupt):
+    except (Abort, KeyboardInterrupt):
         return _fail("stopped; nothing half-done was kept, run again when ready", 130)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -101,7 +101,7 @@ def check(frame: pl.DataFrame, suite_name: str) -> list[Fault]:
 def _validate(frame: pl.DataFrame, name: str, entries: list[dict[str, Any]]) -> list[list[int]]:
     """Failing row numbers of each expectation, in order."""
     os.environ.setdefault("GX_ANALYTICS_ENABLED", "false")
-    with warnings.catch_warnings(), _quiet_log("great_expectations"):
+    with warnings.catch_warnings(), _quiet_log():
         warnings.simplefilter("ignore")
         import great_expectations as gx  # takes seconds, so only where a table is checked
         import pandas as pd
@@ -139,11 +139,11 @@ def _validate(frame: pl.DataFrame, name: str, entries: list[dict[str, Any]]) -> 
 
 
 @contextlib.contextmanager
-def _quiet_log(name: str) -> Any:
-    logger = logging.getLogger(name)
-    before = logger.level
-    logger.setLevel(logging.CRITICAL)
+def _quiet_log() -> Any:
+    """Great Expectations sets levels of its own loggers as it goes, so logging rests as a whole meanwhile."""
+    before = logging.root.manager.disable
+    logging.disable(logging.WARNING)
     try:
         yield
     finally:
-        logger.setLevel(before)
+        logging.disable(before)
