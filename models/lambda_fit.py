@@ -14,9 +14,9 @@ TWO_POINT_LOW = _HIGH_TIME / (_HIGH_TIME - _LOW_TIME)
 TWO_POINT_HIGH = -_LOW_TIME / (_HIGH_TIME - _LOW_TIME)
 
 # Columns of a fit: time of the start of the response and its time constant, level before, step, ramp after the
-# start, standard uncertainties of the first two, root-mean-square residual, samples per independent sample.
-START, CONSTANT, BEFORE, STEP, RAMP, START_U, CONSTANT_U, RESIDUAL, CORRELATION = range(9)
-FIT_COLUMNS = 9
+# start, standard uncertainties of the first two, root-mean-square residual, samples per independent sample, samples.
+START, CONSTANT, BEFORE, STEP, RAMP, START_U, CONSTANT_U, RESIDUAL, CORRELATION, SAMPLES = range(10)
+FIT_COLUMNS = 10
 
 # A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
 RAMP_PRIOR = 0.3
@@ -358,5 +358,5 @@ def fit_step(
                 total += inverse[a, b] * middle[b, c] * inverse[c, a]
         out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student(used / spread - 4.0)
     out[START], out[CONSTANT], out[BEFORE], out[STEP], out[RAMP] = p[0], tau, p[2], p[3], p[4]
-    out[RESIDUAL], out[CORRELATION] = np.sqrt(sse / used), spread
+    out[RESIDUAL], out[CORRELATION], out[SAMPLES] = np.sqrt(sse / used), spread, used
     return True

@@ -12,6 +12,7 @@ from models import lambda_cycle, lambda_needles
 from models import lambda_levels as level
 from models.estimate import Estimate, estimate, unread
 from models.lambda_blocks import LambdaBlocks, block_lambda
+from models.lambda_domains import settle_domain
 from models.lambda_edges import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, WRONG_MODEL, Edges, find_edges
 from models.lambda_fit import CONSTANT, CONSTANT_U, RESIDUAL, START, START_U, STEP
 from models.lambda_scale import LambdaScale, lambda_scale
@@ -39,6 +40,8 @@ SETTLED_S = 0.6
 ARRIVES_S = 0.03
 SHORTEST_LEVEL_S = 0.08
 SHORTEST_SLOPE_S = 0.2
+# Fuel cut begins within this time of the release; later the engine is back under control.
+LONGEST_CUT_S = 4.0
 # Fuel is cut when lambda rises this far above idle. [lambda]
 CUT_LAMBDA = 0.15
 # An idle that wanders more than this is not steady. [lambda]
@@ -115,6 +118,36 @@ def _idle(reader: _Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
     rates = estimate(rate[:, 0], rate[:, 1], "not_found")
     out["lambda_switch_rate_hz"] = _renamed(rates, brief, "not_enough_before")
     return out, row
+
+
+def _edge(reader: _Reader, *, to_rich: bool) -> Edges:
+    """The response to the opening or to the release, in the quantity in which it is first order."""
+    blocks, scale = reader.blocks, reader.scale
+    event = reader.opening if to_rich else np.where(reader.released, reader.release, -1)
+    until = reader.release if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
+    least = LEAST_STEP_V if reader.narrow else LEAST_STEP_LAMBDA * scale.per_lambda
+    found = find_edges(
+        blocks.x,
+        interval_s=reader.h,
+        to_rich=to_rich,
+        event=event,
+        until=until,
+        noise=blocks.noise,
+        least=least,
+        far_end=scale.rich_end if to_rich else scale.lean_end,
+        air=np.nan if to_rich else scale.air,
+    )
+    return settle_domain(
+        found,
+        blocks.x,
+        scale,
+        interval_s=reader.h,
+        to_rich=to_rich,
+        event=event,
+        until=until,
+        noise=blocks.noise,
+        least=least,
+    )
 
 
 def _response(reader: _Reader, edge: Edges, event_s: NDArray[np.float64], name: str) -> dict[str, Estimate]:
@@ -341,28 +374,8 @@ def read_lambda(
         release=reader.release,
         noise=blocks.noise,
     )
-    least = LEAST_STEP_V if reader.narrow else LEAST_STEP_LAMBDA * scale.per_lambda
-    rich = find_edges(
-        blocks.x,
-        interval_s=reader.h,
-        to_rich=True,
-        event=reader.opening,
-        until=reader.release,
-        noise=blocks.noise,
-        least=least,
-        far_end=scale.rich_end,
-    )
-    lean = find_edges(
-        blocks.x,
-        interval_s=reader.h,
-        to_rich=False,
-        event=np.where(reader.released, reader.release, -1),
-        until=blocks.count,
-        noise=blocks.noise,
-        least=least,
-        far_end=scale.lean_end,
-        air=scale.air,
-    )
+    rich = _edge(reader, to_rich=True)
+    lean = _edge(reader, to_rich=False)
     out, idle = _idle(reader)
     out |= _full_throttle(reader, rich)
     out |= _fuel_cut(reader, lean, idle[:, level.MEAN])

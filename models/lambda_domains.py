@@ -1,0 +1,84 @@
+"""In which quantity is the sensor's lag linear: its signal, 1/lambda, or lambda? The trace decides where it can.
+
+A characteristic is bent, so a lag that is first order in one of them is not in the others, and fitting the wrong
+one costs up to a third of the time constant. The recorded signal is the first choice; another is taken only where
+the residual is significantly smaller.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.lambda_edges import FOUND, Edges, find_edges
+from models.lambda_fit import BEFORE, CONSTANT, CONSTANT_U, CORRELATION, RESIDUAL, SAMPLES, START, START_U, STEP
+from models.lambda_scale import LambdaScale
+
+# Another quantity is taken when it makes chi-squared smaller by this much, in independent samples: the odds are then
+# about 20 to 1. A smooth residual, as on an engine, has few of those, so there the difference has to be large.
+GAIN = 6.0
+# A response further than this from first order is not bent by a characteristic; changing the quantity can't help.
+BENT = 0.06
+
+
+def settle_domain(
+    edges: Edges,
+    x: NDArray[np.float64],
+    scale: LambdaScale,
+    *,
+    interval_s: float,
+    to_rich: bool,
+    event: NDArray[np.int64],
+    until: NDArray[np.int64],
+    noise: NDArray[np.float64],
+    least: float,
+) -> Edges:
+    """Refit the edges that bend in the recorded signal, in 1/lambda and in lambda, and keep what fits clearly better.
+
+    Parameters
+    ----------
+    edges : Edges
+        Identified in the recorded signal.
+    x : ndarray of shape (captures, blocks)
+        Richness. [unit of richness]
+    scale : LambdaScale
+        Its scale; narrowband edges are returned as they are.
+    interval_s, to_rich, event, until, noise, least
+        As for `models.lambda_edges.find_edges`.
+
+    Returns
+    -------
+    Edges
+        Times and their uncertainties from the quantity that fits; levels stay in units of richness.
+    """
+    if scale.form == "narrowband":
+        return edges
+    with np.errstate(invalid="ignore"):
+        step = np.abs(edges.fit[:, STEP])
+        bent = (edges.code == FOUND) & ~edges.cut_off & (edges.fit[:, RESIDUAL] < BENT * step)
+    rows = np.flatnonzero(bent)
+    if rows.size == 0:
+        return edges
+    fit = edges.fit.copy()
+    middle = fit[rows, BEFORE] + 0.5 * fit[rows, STEP]
+    slope = scale.lambda_slope(middle)
+    ratio = scale.lambda_of(np.clip(x[rows], scale.lean_end, scale.rich_end))
+    inverse_slope = slope / scale.lambda_of(middle) ** 2
+    others = [(-ratio, slope)] if scale.form == "inverse" else [(1.0 / ratio, inverse_slope), (-ratio, slope)]
+    for y, per in others:
+        other = find_edges(
+            y,
+            interval_s=interval_s,
+            to_rich=to_rich,
+            event=event[rows],
+            until=until[rows],
+            noise=noise[rows] * per,
+            least=least * float(np.median(per)),
+        )
+        with np.errstate(invalid="ignore", divide="ignore"):
+            now = fit[rows, RESIDUAL] / np.abs(fit[rows, STEP])
+            then = other.fit[:, RESIDUAL] / np.abs(other.fit[:, STEP])
+            independent = other.fit[:, SAMPLES] / other.fit[:, CORRELATION]
+            better = (other.code == FOUND) & ((now**2 / then**2 - 1.0) * independent > GAIN)
+        for column in (START, CONSTANT, START_U, CONSTANT_U):
+            fit[rows[better], column] = other.fit[better, column]
+        fit[rows[better], RESIDUAL] = then[better] * np.abs(fit[rows[better], STEP])
+    return Edges(fit, edges.code, edges.turn, edges.end, edges.stop, edges.cut_off)
