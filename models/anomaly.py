@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
+BLOCKS = 3
+"""Views of each quantity: against the family, average against its own baseline, the visit against its own baseline."""
 FOLDS = 3
 FEATURE_CLIP = 8.0
 FEWEST_ROWS, FEWEST_VANS = 150, 8
@@ -29,7 +31,7 @@ TAIL_SHARE = 0.05
 """Share of the calibration scores the tail is fitted on."""
 
 
-def features(peer: Array, own: Array) -> Array:
+def features(peer: Array, own: Array, latest: Array) -> Array:
     """Standardised readings as the models see them.
 
     Parameters
@@ -38,13 +40,15 @@ def features(peer: Array, own: Array) -> Array:
         Level against the family. [standard deviations]
     own : ndarray of shape (rows, quantities)
         Moving average against the van's own baseline. [standard deviations]
+    latest : ndarray of shape (rows, quantities)
+        The visit itself against the van's own baseline. [standard deviations]
 
     Returns
     -------
-    ndarray of shape (rows, 2 * quantities)
+    ndarray of shape (rows, 3 * quantities)
         Clipped; 0 where a quantity was not read, since what is unknown is no evidence.
     """
-    joined = np.concatenate([peer, own], axis=1)
+    joined = np.concatenate([peer, own, latest], axis=1)
     return np.clip(np.where(np.isfinite(joined), joined, 0.0), -FEATURE_CLIP, FEATURE_CLIP)
 
 
@@ -87,6 +91,24 @@ def score_of(model: Any, f: Array) -> Array:
     ndarray of shape (rows,)
     """
     return np.asarray(-model.score_samples(f), dtype=np.float64) if len(f) else np.empty(0)
+
+
+def distance_of(f: Array) -> Array:
+    """How far a week stands from healthy in its most telling respects; higher is more abnormal.
+
+    Parameters
+    ----------
+    f : ndarray of shape (rows, BLOCKS * quantities)
+        As `features` returns.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        Logarithm of 1 plus the sum over quantities of the largest square among its blocks: a forest isolates odd mixtures
+        well, but barely tells one quantity far out from several; this does.
+    """
+    blocks = f.reshape(len(f), BLOCKS, -1)
+    return np.log1p(np.sum(np.max(blocks**2, axis=1), axis=1))
 
 
 def folds_of(vans: Sequence[str]) -> Codes:

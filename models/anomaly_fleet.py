@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from models.alarms import Alarms
 from models.anomaly import (
+    BLOCKS,
     FEWEST_ROWS,
     FEWEST_VANS,
     FOLDS,
@@ -17,6 +18,7 @@ from models.anomaly import (
     POOLED_PENALTY,
     Calibration,
     calibrate,
+    distance_of,
     features,
     folds_of,
     make_model,
@@ -90,9 +92,9 @@ def judge_fleet(
     quiet = np.logical_not(alarms.any.any(axis=1))
     rows = _calibration_rows(std, latest)
     with np.errstate(invalid="ignore"):
-        all_features = features(alarms.peer_z[rows], followed.ewma[rows] / followed.ewma_spread[rows])
+        all_features = features(alarms.peer_z[rows], followed.ewma[rows] / followed.ewma_spread[rows], followed.z[rows])
     fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
-    family, calm = std.family[rows], quiet[rows]
+    family, calm = std.family[rows], (quiet & _of_quiet_vans(std, quiet))[rows]
     score = np.full(rows.size, np.nan)
     pooled = np.zeros(rows.size, bool)
     models: dict[str, Any] = {}
@@ -101,7 +103,8 @@ def judge_fleet(
     groups = [[f] for f in range(len(std.families)) if f not in small] + (
         [list(range(len(std.families)))] if small else []
     )
-    footing: dict[int, tuple[float, float]] = {}
+    distance = distance_of(all_features)
+    footing: dict[int, _Footing] = {}
     for group in groups:
         judged = small if len(group) > 1 else group
         inside = np.isin(family, group)
@@ -117,10 +120,11 @@ def judge_fleet(
         models[name] = model
         pooled[np.isin(family, judged)] = len(group) > 1
         for f in judged:
-            footing[f] = _footing(score[(family == f) & calm])
+            own = (family == f) & calm
+            footing[f] = _Footing(*_footing(score[own]), *_footing(distance[own]))
         cards.append(_card(name, train.size, all_features[train], std, judged))
-    for f, (centre, spread) in footing.items():
-        score[family == f] = (score[family == f] - centre) / spread
+    for f, common in footing.items():
+        score[family == f] = common.of(score[family == f], distance[family == f])
     calibration = calibrate(score[calm])
     place = np.searchsorted(rows, latest)
     p = np.minimum(p_values(score[place], calibration) * np.where(pooled[place], POOLED_PENALTY, 1.0), 1.0)
@@ -130,10 +134,34 @@ def judge_fleet(
     for van in np.flatnonzero(flagged):
         f = int(family[place[van]])
         name = next((m for m in models if std.families[f] == m), "+".join(std.families))
-        parts[van] = _contributions(models[name], all_features[place[van]], float(score[place[van]]))
+        parts[van] = _contributions(models[name], footing[f], all_features[place[van]], float(score[place[van]]))
     return FleetAnomaly(
         p, score[place], flagged, parts, tuple(_with_calibration(c, calibration) for c in cards), models
     )
+
+
+def _of_quiet_vans(std: Standardised, quiet: Flags) -> Flags:
+    """Visits of vans without an alarm of late: what a fault does before its alarm is not healthy either."""
+    recent = np.arange(std.van.size) >= std.starts[1:][std.van] - RECENT_VISITS
+    alarmed = np.bincount(std.van, ~quiet & recent, minlength=std.starts.size - 1) > 0
+    if alarmed.mean() > 0.5:
+        return np.ones(std.van.size, dtype=bool)
+    return np.logical_not(alarmed[std.van])
+
+
+@dataclass(frozen=True)
+class _Footing:
+    """Puts a family's forest score and distance on the fleet's common footing: median 0 and 90 % quantile 1, then halves."""
+
+    forest_centre: float
+    forest_spread: float
+    distance_centre: float
+    distance_spread: float
+
+    def of(self, forest: Array, distance: Array) -> Array:
+        """Common score."""
+        first = (forest - self.forest_centre) / self.forest_spread
+        return 0.5 * first + 0.5 * (distance - self.distance_centre) / self.distance_spread
 
 
 def _calibration_rows(std: Standardised, latest: Codes) -> Codes:
@@ -161,13 +189,13 @@ def _footing(scores: Array) -> tuple[float, float]:
     return float(centre), float(max(upper - centre, 1e-6))
 
 
-def _contributions(model: Any, f: Array, score: float) -> Array:
+def _contributions(model: Any, footing: "_Footing", f: Array, score: float) -> Array:
     """Fall of the score when a quantity is put to healthy, in proportion so that the parts sum to the score."""
-    quantities = f.size // 2
+    quantities = f.size // BLOCKS
     trial = np.repeat(f[None, :], quantities + 1, axis=0)
     for q in range(quantities):
-        trial[q, [q, q + quantities]] = 0.0
-    scores = score_of(model, trial)
+        trial[q, q::quantities] = 0.0
+    scores = footing.of(score_of(model, trial), distance_of(trial))
     fall = np.maximum(scores[-1] - scores[:-1], 0.0)
     return fall / fall.sum() * score if fall.sum() > 0 else np.full(quantities, score / quantities)
 
@@ -178,7 +206,7 @@ def _card(name: str, rows: int, trained_on: Array, std: Standardised, judged: li
         "judges": [std.families[f] for f in judged],
         "training_rows": rows,
         "training_rows_hash": hashlib.sha256(np.ascontiguousarray(trained_on, dtype="<f8").tobytes()).hexdigest(),
-        "features": [f"{q} against the family" for q in std.quantities] + [f"{q} against its own baseline" for q in std.quantities],
+        "features": [f"{q} against the family" for q in std.quantities] + [f"{q} against its own baseline" for q in std.quantities] + [f"{q} of the visit" for q in std.quantities],
         "seed": SEED,
         "folds": FOLDS,
     }  # fmt: skip

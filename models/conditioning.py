@@ -45,6 +45,8 @@ class Conditioned:
         Samples for which the recorder repeats a value; 1 for a live trace.
     clipped_high, clipped_low : ndarray of shape (captures,), int
         Samples pinned to the upper or lower end of a range.
+    lost : ndarray of shape (captures,), int
+        Samples missing, out of range, in a gap or stuck.
     """
 
     signal: NDArray[np.float32]
@@ -56,14 +58,16 @@ class Conditioned:
     held: NDArray[np.int64]
     clipped_high: NDArray[np.int64]
     clipped_low: NDArray[np.int64]
+    lost: NDArray[np.int64]
 
 
 @kernel
-def bridge(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> None:  # pragma: no cover - compiled
-    """Straight lines across samples that are not kept; ends and padding hold the nearest kept value."""
-    last = -1
+def bridge(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
+    """Straight lines across samples that are not kept, and how many; ends and padding hold the nearest kept value."""
+    last, lost = -1, 0
     for i in range(count):
         if fate[i] != KEPT:
+            lost += 1
             continue
         if last < 0:
             for j in range(i):
@@ -76,6 +80,7 @@ def bridge(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> 
     value = signal[last] if last >= 0 else np.float32(0.0)
     for j in range(last + 1, signal.size):
         signal[j] = value
+    return lost
 
 
 @kernel
@@ -140,8 +145,10 @@ def _remove_needles(
     nearby = np.empty(2 * near + 1)
     found = 0
     for i in range(count):
-        left, right = max(i - half, 0), min(i + half, count - 1)
-        if abs(signal[i] - 0.5 * (signal[left] + signal[right])) <= floor:
+        if half <= i < count - half:
+            if abs(signal[i] - np.float32(0.5) * (signal[i - half] + signal[i + half])) <= floor:
+                continue
+        elif abs(signal[i] - 0.5 * (signal[max(i - half, 0)] + signal[min(i + half, count - 1)])) <= floor:
             continue
         if np.isnan(departure[i]):
             departure[i] = signal[i] - _median_at(signal, i, half, count)
@@ -215,15 +222,22 @@ def _pinned(
 @kernel
 def _survey(
     signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int
-) -> tuple[float, int]:  # pragma: no cover - compiled
-    """Quantisation step (smallest movement) and the samples for which values are repeated."""
-    step = np.inf
+) -> tuple[float, int, int, int]:  # pragma: no cover - compiled
+    """Quantisation step (smallest movement), samples for which values are repeated, samples at highest and lowest."""
+    step, high, low, at_high, at_low = np.inf, -np.inf, np.inf, 0, 0
     runs = np.zeros(64, dtype=np.int64)
     run, total, before = 1, 0, 0
     for i in range(1, count):
         if fate[i] != KEPT or fate[i - 1] != KEPT:
             run = 1
             continue
+        value = signal[i]
+        if value >= high:
+            at_high = at_high + 1 if value == high else 1
+            high = value
+        if value <= low:
+            at_low = at_low + 1 if value == low else 1
+            low = value
         move = abs(signal[i] - signal[i - 1])
         if move > 0.0:
             step = min(step, float(move))
@@ -242,7 +256,7 @@ def _survey(
             if seen > 0.1 * total:
                 held = k
                 break
-    return (step if np.isfinite(step) else 0.0), held
+    return (step if np.isfinite(step) else 0.0), held, at_high, at_low
 
 
 @kernel
@@ -293,23 +307,24 @@ def _condition_rows(
     tally: NDArray[np.int64],
     top: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Condition every row in place; `tally` columns: needles, held, clipped high, clipped low."""
+    """Condition every row in place; `tally` columns: needles, held, clipped high, clipped low, lost."""
     half = max(1, int(NEEDLE_S / interval + 0.5))
     near = max(6, int(0.015 / interval + 0.5))
     for row in range(signal.shape[0]):
         n = count[row]
         x, f = signal[row], fate[row]
-        step[row], tally[row, 1] = _survey(x, f, n)
-        bridge(x, f, n)
+        step[row], tally[row, 1], at_high, at_low = _survey(x, f, n)
+        tally[row, 4] = bridge(x, f, n)
         if tally[row, 1] > 1:
             _join_updates(x, n, tally[row, 1])
         sigma = sample_noise(x, 0, n, tally[row, 1])
         shortest = max(5, int(0.003 / interval)) * tally[row, 1]
-        if clips:
+        if clips and at_high >= shortest:
             tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest)
+        if clips and at_low >= shortest:
             tally[row, 3] = _pinned(x, f, n, -1.0, -low, sigma, step[row], shortest)
         if sigma > 0.6 * step[row] and tally[row, 1] == 1:
-            _stuck(x, f, n, max(20, int(0.05 / interval)))
+            tally[row, 4] += _stuck(x, f, n, max(20, int(0.05 / interval)))
         if interval * NEEDLE_RATE_HZ * tally[row, 1] <= 1.0:
             floor = NEEDLE_SIGMAS * max(sigma, 0.5 * step[row])
             tally[row, 0] = _remove_needles(x, f, n, half, near, floor)
@@ -382,8 +397,8 @@ def condition_airflow(
     x, f = signal.copy(), fate.copy()
     captures = x.shape[0]
     noise, step = np.zeros(captures), np.zeros(captures)
-    tally = np.zeros((captures, 4), dtype=np.int64)
+    tally = np.zeros((captures, 5), dtype=np.int64)
     tally[:, 1] = 1
     top = np.full(captures, -np.inf)
     _condition_rows(x, f, count, interval_s, range_low, range_high, clips, noise, step, tally, top)
-    return Conditioned(x, f, noise, step, tally[:, 0], top, tally[:, 1], tally[:, 2], tally[:, 3])
+    return Conditioned(x, f, noise, step, tally[:, 0], top, tally[:, 1], tally[:, 2], tally[:, 3], tally[:, 4])

@@ -10,6 +10,7 @@ from scipy import fft
 
 from models.estimate import Estimate, estimate, reason_number
 from models.kernel import kernel
+from models.smoothing import cosine_window
 
 # Where to look, as a part of the family's highest free speed, and at idle in 1/min.
 PEAK_BAND = (0.45, 1.12)
@@ -51,13 +52,11 @@ def _cut(
             sum_x += value
             sum_kx += (k - centre) * value
         level, slope = sum_x / n, 12.0 * sum_kx / (n * (float(n) * n - 1.0))
-        total, weights = 0.0, 0.0
+        total, weights = 0.0, cosine_window(n)
         for k in range(n):
-            weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 0.5) / n)
-            total += weight * out[s, k]
-            weights += weight
-            out[s, k] = (out[s, k] - level - slope * (k - centre)) * weight
-        means[s] = total / weights
+            total += weights[k] * out[s, k]
+            out[s, k] = (out[s, k] - level - slope * (k - centre)) * weights[k]
+        means[s] = total / weights.sum()
 
 
 @kernel
@@ -147,7 +146,9 @@ def ripple_frequency(
         lobe = (2.0 * size / used).astype(np.int64) + 1
         _strongest(power, lobe, low, high, fundamental, place, clear)
     span_s = used * block * interval_s
-    frequency = np.where((clear > (CLEAR_AT_IDLE if fundamental else CLEAR)) & (span_s * place * step_hz > 3.0), place * step_hz, np.nan)
+    frequency = np.where(
+        (clear > (CLEAR_AT_IDLE if fundamental else CLEAR)) & (span_s * place * step_hz > 3.0), place * step_hz, np.nan
+    )
     # Rife and Boorstyn 1974: var = 6 / (4 pi² T² snr), snr = the line's power over that of noise in its bin; a
     # cosine taper costs about 2.3 times in variance.
     u = np.sqrt(2.3 * 6.0 / (4.0 * np.pi**2 * np.maximum(clear, 1e-9))) / span_s

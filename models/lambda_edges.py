@@ -20,6 +20,7 @@ from models.lambda_fit import (
     RESIDUAL,
     START,
     STEP,
+    coloured,
     fit_step,
     two_point,
 )
@@ -28,6 +29,8 @@ FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
 REASONS = ("", "no_step", "record_ends_early", "noise", "not_found", "gap")
 
 SMOOTH_S = 0.0125
+# The noise where the trace stands still is that of this long before the event.
+STILL_S = 0.4
 # A response is told when it is this many standard deviations of the smoothed noise.
 STEP_SIGMAS = 6.0
 # An excursion against the response before it begins counts as the level it starts from, from this part of the step.
@@ -40,6 +43,7 @@ CONSTANTS_NEEDED = 1.0
 # end of the hold is taken as final within FINAL_U of the step, and this many constants have to be shown.
 WRONG_MODEL = 0.01
 WRONG_MODEL_CONSTANTS = 1.5
+STILL_MOVING = 0.25
 FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
@@ -142,7 +146,7 @@ def _fit(
     high: float,
     final: float,
     final_u: float,
-    noise: float,
+    noise: NDArray[np.float64],
     short: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> bool:  # pragma: no cover - compiled
@@ -155,22 +159,34 @@ def _fit(
         short[j] = _mean(w, first + j * per, first + (j + 1) * per)
     shift = (first + 0.5 * (per - 1)) * h
     guess[0] -= shift
-    done = fit_step(short, 0, n, per * h, guess, -np.inf, high, final, final_u, noise / np.sqrt(float(per)), out)
+    done = fit_step(
+        short,
+        0,
+        n,
+        per * h,
+        guess,
+        -np.inf,
+        high,
+        final,
+        final_u,
+        np.array([noise[0] / per, noise[1], noise[2] ** per]),
+        out,
+    )
     guess[0] += shift
     out[START] += shift
     return done
 
 
 @kernel
-def _plausible(fit: NDArray[np.float64], first: int, stop: int, h: float) -> int:  # pragma: no cover - compiled
-    """What stands against a fit."""
-    shown = (stop - 1) * h - fit[START]
+def _plausible(fit: NDArray[np.float64], stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
+    """What stands against a fit; `moving` is the last slope over the steepest, exp(-constants shown) if first order."""
     if not fit[STEP] > 0.0 or fit[RESIDUAL] > 0.25 * fit[STEP]:
         return NOT_FOUND
-    needed = CONSTANTS_NEEDED if fit[RESIDUAL] < WRONG_MODEL * fit[STEP] else WRONG_MODEL_CONSTANTS
-    if shown < needed * fit[CONSTANT] or fit[CONSTANT] > 3.0:
+    wrong = fit[RESIDUAL] > WRONG_MODEL * fit[STEP]
+    needed = WRONG_MODEL_CONSTANTS if wrong else CONSTANTS_NEEDED
+    if (stop - 1) * h - fit[START] < needed * fit[CONSTANT] or fit[CONSTANT] > 3.0:
         return ENDS_EARLY
-    return FOUND
+    return ENDS_EARLY if wrong and moving > STILL_MOVING else FOUND
 
 
 @kernel
@@ -192,18 +208,19 @@ def _edge_rows(
     rows, blocks = x.shape
     half = max(0, int(0.5 * SMOOTH_S / h))
     w, s, short = np.empty(blocks), np.empty(blocks), np.empty(blocks)
+    still, model = np.empty(blocks), np.empty(3)
     guess, other = np.empty(5), np.empty(FIT_COLUMNS)
     for row in range(rows):
         e, stop = event[row], until[row]
         if e < 0 or stop - e < 8:
             code[row] = NOT_FOUND if e < 0 else ENDS_EARLY
             continue
-        before = max(0, e - int(0.1 / h))
+        before = max(0, e - int(STILL_S / h))
         for i in range(before, stop):
             w[i] = direction * x[row, i]
         smooth(w, before, stop, half, s)
         p, q = _largest_rise(s, e, stop)
-        level = _mean(w, before, e + 1)
+        level = _mean(w, max(before, e - int(0.1 / h)), e + 1)
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
         rise = s[q] - s[p]
         places[row, 0], places[row, 1] = p, q
@@ -217,6 +234,18 @@ def _edge_rows(
         while last + 1 < stop and not s[last + 1] < s[q] - PLATEAU_PART * rise:
             last += 1
         places[row, 2] = last + 1
+        quiet = 0
+        for i in range(before, e):
+            still[quiet] = w[i] - level if not np.isnan(w[i]) else 0.0
+            quiet += 1
+        model[0], model[1], model[2] = coloured(still, quiet, quiet, 1, h)
+        model[0] = max(model[0], noise[row] ** 2)
+        steepest, latest = 0.0, 0.0
+        reach = max(1, int(0.03 / h))
+        for i in range(p, last + 1 - reach):
+            steepest = max(steepest, s[i + reach] - s[i])
+        if last + 1 == stop:
+            latest = max(s[last] - s[last - reach], 0.0)
         lowest, highest = -1, -1
         for i in range(p, q + 1):
             part = (s[i] - low) / (s[q] - low)
@@ -238,7 +267,7 @@ def _edge_rows(
             code[row] = GAP
             continue
         level_end = _mean(w, max(end - max(int(FINAL_S / h), 2), p), end)
-        done = _fit(w, first, end, h, guess, ends[0], level_end, FINAL_U * rise, noise[row], short, fit[row])
+        done = _fit(w, first, end, h, guess, ends[0], level_end, FINAL_U * rise, model, short, fit[row])
         plateau = q
         while plateau > p and s[plateau - 1] > s[q] - PLATEAU_PART * rise:
             plateau -= 1
@@ -248,7 +277,7 @@ def _edge_rows(
             # the straight part before the corner gives the time constant of a cut-off rise
             guess[1] = max(tau * guess[3] / (reached - low), h)
             air_u = AIR_U * abs(ends[1] - low)
-            cut = _fit(w, first, end, h, guess, reached, ends[1], air_u, noise[row], short, other)
+            cut = _fit(w, first, end, h, guess, reached, ends[1], air_u, model, short, other)
             if (
                 cut
                 and other[BEFORE] + other[STEP] > reached
@@ -259,7 +288,7 @@ def _edge_rows(
                 done = True
             elif reached >= ends[0] - 0.01 * rise:
                 cut_off[row] = True
-        code[row] = _plausible(fit[row], first, end, h) if done else NOT_FOUND
+        code[row] = _plausible(fit[row], end, h, latest / max(steepest, 1e-300)) if done else NOT_FOUND
         fit[row, BEFORE] *= direction
         fit[row, STEP] *= direction
         fit[row, RAMP] *= direction

@@ -22,6 +22,10 @@ FIT_COLUMNS = 10
 RAMP_PRIOR = 0.3
 # How long a lambda trace remembers its noise: about its own lag, from the fastest sensor to a worn one. [s]
 MEMORIES_S = (0.008, 0.016, 0.032, 0.064)
+# A response that is no first-order one has no time constant but by definition. How far the definition reaches when foot
+# and hold vary is taken as this part of what its residual would do if it were noise (judgement; repeats on the sample
+# fleet scatter by about as much).
+DEFINITION = 0.3
 _PARAMETERS = 5
 _ITERATIONS = 25
 
@@ -225,7 +229,7 @@ def fit_step(
     high: float,
     final: float,
     final_u: float,
-    noise: float,
+    noise: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> bool:  # pragma: no cover - compiled
     """Fit one step response to samples first..stop-1 of a trace.
@@ -245,8 +249,9 @@ def fit_step(
     final, final_u : float
         What is known of the final level and its standard uncertainty; NaN nothing. It counts for little where the
         model fits to the noise, and for much where the residual is smooth, that is, where the model is wrong. [unit]
-    noise : float
-        Standard deviation of one sample to begin with. [unit]
+    noise : ndarray of shape (3,)
+        White variance, coloured variance and lag-one correlation of the noise where the trace stands still; of a
+        residual that is larger than twice that, the excess counts as the model's, see `DEFINITION`. [unit², unit², 1]
     out : ndarray of shape (FIT_COLUMNS,)
         Filled in.
 
@@ -268,7 +273,7 @@ def fit_step(
     normal, right = np.empty((_PARAMETERS, _PARAMETERS)), np.empty((_PARAMETERS, 1))
     ramp_u = RAMP_PRIOR * abs(guess[3])
     floor = (1e-4 * guess[3]) ** 2
-    variance = max(noise * noise, floor)
+    variance = max(noise[0] + noise[1], floor)
     damping = 1e-3
     sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
     known = not np.isnan(final)
@@ -328,8 +333,16 @@ def fit_step(
     variance = max(sse / max(used - 4, 1), floor)
     white, colour, r = coloured(residual, n, used, 4, h)
     spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
-    middle, inverse = np.empty((_PARAMETERS, _PARAMETERS)), np.zeros((_PARAMETERS, _PARAMETERS))
+    middle, quiet = np.empty((_PARAMETERS, _PARAMETERS)), np.empty((_PARAMETERS, _PARAMETERS))
+    inverse = np.zeros((_PARAMETERS, _PARAMETERS))
     _sandwich(jacobian, n, max(white, floor), colour, r, middle)
+    excess = white + colour * (1.0 + r) / (1.0 - r)
+    still = 2.0 * (noise[0] + noise[1] * (1.0 + noise[2]) / (1.0 - noise[2]))
+    if 0.0 < still < excess:
+        _sandwich(jacobian, n, 2.0 * max(noise[0], floor), 2.0 * noise[1], noise[2], quiet)
+        for a in range(_PARAMETERS):
+            for b in range(_PARAMETERS):
+                middle[a, b] = quiet[a, b] + DEFINITION**2 * (middle[a, b] - quiet[a, b])
     for a in range(_PARAMETERS):
         for b in range(_PARAMETERS):
             total = 0.0

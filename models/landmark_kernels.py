@@ -131,11 +131,10 @@ def _read_point(
 ) -> None:  # pragma: no cover - compiled
     """Place, flow, raw level and noise gain of a rounded peak or valley, by a parabola over ±half samples."""
     a, b = max(at - half, first), min(at + half + 1, stop)
-    order = 2 if b - a >= 5 else 0
-    if order == 0:
-        a, b = at, at + 1
-    level, _, gain = parabola_at(y, a, b, float(at), order)
-    raw, _, _ = parabola_at(x, a, b, float(at), order)
+    level, raw, gain = float(y[at]), float(x[at]), 1.0
+    if b - a >= 5:
+        level, gain = parabola_at(y, a, b, float(at))
+        raw, _ = parabola_at(x, a, b, float(at))
     out[column], out[column + 1], out[column + 2], out[column + 3] = at, level, raw, gain
 
 
@@ -388,9 +387,9 @@ def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float: 
     if stop - first < 12:
         return 0.0
     total, level = 0.0, 0.0
-    middle, _, _ = parabola_at(y, first, stop, 0.5 * (first + stop - 1), 2)
-    early, _, _ = parabola_at(y, first, stop, float(first), 2)
-    late, _, _ = parabola_at(y, first, stop, float(stop - 1), 2)
+    middle, _ = parabola_at(y, first, stop, 0.5 * (first + stop - 1))
+    early, _ = parabola_at(y, first, stop, float(first))
+    late, _ = parabola_at(y, first, stop, float(stop - 1))
     for i in range(first, stop):
         u = 2.0 * (i - first) / (stop - 1 - first) - 1.0
         fitted = middle + 0.5 * (late - early) * u + (0.5 * (late + early) - middle) * u * u

@@ -127,7 +127,16 @@ def _fill(
     fine = n if uniform else int((time[n - 1] - time[0]) / interval + 1e-6) + 1
     count = min(fine // block, out.size)
     left = 0
-    for j in range(count):
+    if uniform and block == 1:
+        for j in range(count):
+            value = float(values[j])
+            out[j] = values[j]
+            fate[j] = KEPT
+            if not low <= value <= high:
+                fate[j] = MISSING if np.isnan(value) else OUT_OF_RANGE
+                out[j] = np.nan
+        fine = 0  # done
+    for j in range(count if fine > 0 else 0):
         total, kept, worst = 0.0, 0, np.uint8(KEPT)
         for i in range(j * block, (j + 1) * block):
             code = np.uint8(KEPT)

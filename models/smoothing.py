@@ -79,41 +79,40 @@ def smooth(x: NDArray[np.float32], count: NDArray[np.int64], half: int) -> NDArr
 
 @kernel
 def parabola_at(
-    x: NDArray[np.float32], first: int, stop: int, at: float, order: int
-) -> tuple[float, float, float]:  # pragma: no cover - compiled
-    """Least-squares polynomial (order 0, 1 or 2) through x[first:stop], read at `at`.
+    x: NDArray[np.float32], first: int, stop: int, at: float
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Least-squares parabola through x[first:stop] (at least 3 samples), read at `at`.
 
-    Returns the value, its slope per sample, and the standard deviation of the value for white noise of 1.
+    Returns the value and its standard deviation for white noise of 1. In u, centred and scaled, the polynomials 1, u
+    and u² - mean(u²) are orthogonal on a uniform grid, so each coefficient stands alone.
     """
     n = stop - first
-    order = min(order, n - 2 if n > 2 else 0)
-    middle = 0.5 * (first + stop - 1)
-    scale = max(0.5 * n, 1.0)
-    s = np.zeros(5)
-    t = np.zeros(3)
+    middle, scale = 0.5 * (first + stop - 1), 2.0 / n
+    second = (n * n - 1.0) / 12.0 * scale * scale  # mean of u²
+    total, tilt, bend, fourth = 0.0, 0.0, 0.0, 0.0
     for i in range(first, stop):
-        u = (i - middle) / scale
-        power = 1.0
-        for k in range(5):
-            s[k] += power
-            if k < 3:
-                t[k] += power * x[i]
-            power *= u
-    a = (at - middle) / scale
-    basis = np.array([1.0, a, a * a])[: order + 1]
-    tilt = np.array([0.0, 1.0, 2.0 * a])[: order + 1]
-    normal = np.empty((order + 1, order + 1))
-    for r in range(order + 1):
-        for c in range(order + 1):
-            normal[r, c] = s[r + c]
-    weights = np.linalg.solve(normal, basis)
-    slopes = np.linalg.solve(normal, tilt)
-    value, slope, variance = 0.0, 0.0, 0.0
-    for k in range(order + 1):
-        value += weights[k] * t[k]
-        slope += slopes[k] * t[k]
-        variance += weights[k] * basis[k]
-    return value, slope / scale, np.sqrt(max(variance, 0.0))
+        u = (i - middle) * scale
+        q = u * u - second
+        total += x[i]
+        tilt += u * x[i]
+        bend += q * x[i]
+        fourth += q * q
+    a = (at - middle) * scale
+    q = a * a - second
+    value = total / n + tilt / (n * second) * a + bend / fourth * q
+    return value, np.sqrt(1.0 / n + a * a / (n * second) + q * q / fourth)
+
+
+@kernel
+def cosine_window(n: int) -> NDArray[np.float64]:  # pragma: no cover - compiled
+    """Weights 0.5 - 0.5 cos(2 pi (k + 0.5) / n), by recurrence."""
+    out = np.empty(n)
+    turn = 2.0 * np.pi / n
+    now, before, twice = np.cos(0.5 * turn), np.cos(-0.5 * turn), 2.0 * np.cos(turn)
+    for k in range(n):
+        out[k] = 0.5 - 0.5 * now
+        now, before = twice * now - before, now
+    return out
 
 
 @kernel
@@ -125,27 +124,30 @@ def tapered_parabola_at(
     Returns the value and its standard deviation for white noise of 1. The weights keep ripple out.
     """
     n = stop - first
-    middle, scale = 0.5 * (first + stop - 1), 0.5 * n
-    normal, right = np.zeros((3, 3)), np.zeros(3)
+    middle, scale = 0.5 * (first + stop - 1), 2.0 / n
+    weights = cosine_window(n)
+    whole, square = 0.0, 0.0
     for k in range(n):
-        weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 0.5) / n)
-        u = (first + k - middle) / scale
-        powers = (1.0, u, u * u)
-        for r in range(3):
-            right[r] += weight * powers[r] * x[first + k]
-            for c in range(3):
-                normal[r, c] += weight * powers[r] * powers[c]
-    a = (at - middle) / scale
-    solution = np.linalg.solve(normal, np.array([1.0, a, a * a]))
-    value, variance = 0.0, 0.0
-    for r in range(3):
-        value += solution[r] * right[r]
+        u = (first + k - middle) * scale
+        whole += weights[k]
+        square += weights[k] * u * u
+    second = square / whole
+    total, tilt, bend, fourth = 0.0, 0.0, 0.0, 0.0
     for k in range(n):
-        weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 0.5) / n)
-        u = (first + k - middle) / scale
-        share = weight * (solution[0] + solution[1] * u + solution[2] * u * u)
-        variance += share * share
-    return value, np.sqrt(variance)
+        u = (first + k - middle) * scale
+        q = u * u - second
+        weighted = weights[k] * x[first + k]
+        total += weighted
+        tilt += u * weighted
+        bend += q * weighted
+        fourth += weights[k] * q * q
+    a = (at - middle) * scale
+    along, across = a / square, (a * a - second) / fourth
+    variance = 0.0
+    for k in range(n):
+        u = (first + k - middle) * scale
+        variance += (weights[k] * (1.0 / whole + along * u + across * (u * u - second))) ** 2
+    return total / whole + along * tilt + across * bend, np.sqrt(variance)
 
 
 @kernel
@@ -180,13 +182,13 @@ def block_mean(
     blocks = max(1, min(blocks, (n - 1) // 4))
     length = int(2.0 * n / (blocks + 1))
     means = np.empty(blocks)
+    weights = cosine_window(length)
+    weight_sum = weights.sum()
     for b in range(blocks):
         start = first + int(b * (n - length) / max(blocks - 1, 1))
-        total, weight_sum = 0.0, 0.0
+        total = 0.0
         for k in range(length):
-            weight = 0.5 - 0.5 * np.cos(2.0 * np.pi * (k + 0.5) / length)
-            total += weight * x[start + k]
-            weight_sum += weight
+            total += weights[k] * x[start + k]
         means[b] = total / weight_sum
     level = means.mean()
     if blocks < 3:

@@ -39,12 +39,12 @@ def _over_snaps(column: Floats, entries: int, fill: float = np.nan) -> Floats:
 def _missing_in_snap(conditioned: Conditioned, marks: Landmarks, entries: int) -> NDArray[np.bool_]:
     """Whether more than 20 ms, or three samples, are missing in a row between rise and release."""
     out = np.zeros(entries, dtype=np.bool_)
-    bad = (conditioned.fate == GAP) | (conditioned.fate == MISSING)
-    bad |= (conditioned.fate == OUT_OF_RANGE) | (conditioned.fate == STUCK)
     longest = max(3, int(0.02 / marks.interval_s))
-    for s, row in enumerate(marks.snaps.row.tolist()):
+    for s in np.flatnonzero(conditioned.lost[marks.snaps.row] >= longest):
+        row = marks.snaps.row[s]
+        bad = np.isin(conditioned.fate[row], (GAP, MISSING, OUT_OF_RANGE, STUCK))
         first = max(int(np.nan_to_num(marks[lk.RISE_START][s])) - longest, 0)
-        stretch = bad[row, first : int(marks.snaps.off[s])]
+        stretch = bad[first : int(marks.snaps.off[s])]
         if stretch.sum() >= longest:
             edges = np.flatnonzero(np.diff(np.concatenate(([False], stretch, [False])).astype(np.int8)))
             out[s] = bool((edges[1::2] - edges[::2]).max() >= longest)
@@ -128,9 +128,9 @@ def snap_signs(
     with np.errstate(invalid="ignore"):
         cold = manifest["coolant_c"] < WARM_COOLANT_C
     pinned = (conditioned.clipped_high[rows] > 0) | (conditioned.clipped_low[rows] > 0)
-    kept = conditioned.fate[rows] != MISSING
     with np.errstate(invalid="ignore"):
         flat = (conditioned.signal.max(axis=1) - conditioned.signal.min(axis=1))[rows] <= conditioned.step[rows]
+    nothing = conditioned.lost[rows] >= stack.count[rows]
     missing_before = extent.before_s < SHORTEST_BEFORE_S
     has_lambda = extent.lambda_banks[0] | extent.lambda_banks[1]
     drift = np.abs(np.nan_to_num(_over_snaps(marks[lk.IDLE_DRIFT], entries)))
@@ -140,7 +140,7 @@ def snap_signs(
     slow = extent.rate_hz < SLOW_RATE_HZ
     return {
         "no_snap": ~snap,
-        "flat": flat | ~kept.any(axis=1),
+        "flat": flat | nothing,
         "cold": cold,
         "not_closed_loop": manifest["closed_loop"] == 0.0,
         "throttle_not_full": not_full,

@@ -200,6 +200,18 @@ def notices_of(std: Standardised, week: str) -> tuple[str, ...]:
     )
 
 
+PRESENT_VISITS = 4
+"""Visits the present level rests on at most; a van without a standing alarm has two. Common practice (2026-11-25)."""
+
+
+def _present(alarms: Alarms, begin: int, end: int) -> int:
+    """First of the visits that show a van's present state."""
+    since = alarms.since[begin:end][-1]
+    standing = since[since >= 0]
+    first = int(standing.min()) if standing.size else end - 2
+    return max(begin, min(end - 1, max(first, end - PRESENT_VISITS)))
+
+
 def residuals_of(
     std: Standardised, followed: Followed, alarms: Alarms, repeats: pl.DataFrame, van_ids: list[str]
 ) -> Residuals:
@@ -219,7 +231,9 @@ def residuals_of(
     Returns
     -------
     Residuals
-        A van that stands apart from its family since its first visits is held against the family, not against itself.
+        Every quantity is the median of the same few last visits, those since the van's first standing alarm, so that the
+        pattern over the quantities is of one time. A van that stands apart from its family since its first visits is held
+        against the family, not against itself.
     """
     names = std.visits["van_id"]
     number = {names[int(s)]: v for v, s in enumerate(std.starts[:-1])}
@@ -230,22 +244,25 @@ def residuals_of(
     for n, van_id in enumerate(van_ids):
         begin, end = int(std.starts[number[van_id]]), int(std.starts[number[van_id] + 1])
         f = int(std.family[begin])
-        visits[n] = min(end - begin, 4)
         own = recent.filter(pl.col("van_id") == van_id)
+        window = _present(alarms, begin, end)
+        visits[n] = end - window
         for q, quantity in enumerate(std.quantities):
-            read = np.flatnonzero(np.isfinite(std.x[begin:end, q])) + begin
-            if not read.size or read[-1] < end - 4:
+            read = np.flatnonzero(np.isfinite(std.x[window:end, q])) + window
+            if not read.size:
                 continue
-            row, level, sigma = int(read[-1]), std.levels[f, q], std.scatter[f, q]
+            level, sigma = std.levels[f, q], std.scatter[f, q]
             spread = level.spread / sigma
-            base, base_p = followed.baseline[row, q], followed.baseline_variance[row, q]
-            if alarms.peer[row, q] and abs(base) > 2.5 * spread:
+            base, base_p = followed.baseline[read[0], q], followed.baseline_variance[read[0], q]
+            if alarms.peer[read[-1], q] and abs(base) > 2.5 * spread:
                 base, base_p = 0.0, spread**2
-            scaled = level.level + sigma * np.array([base, followed.level[row, q]])
+            present = float(np.median(std.x[read, q]))
+            present_p = float(np.mean(std.variance[read, q])) / read.size * (1.0 if read.size < 3 else np.pi / 2)
+            scaled = level.level + sigma * np.array([base, present])
             natural = from_scale(quantity, scaled)
             steep = float(steepness(quantity, scaled)[0])
             expected[n, q], shift[n, q] = natural[0], natural[1] - natural[0]
-            shift_u[n, q] = np.sqrt(followed.var_level[row, q] + base_p) * sigma * steep
+            shift_u[n, q] = np.sqrt(present_p + base_p) * sigma * steep
             usual = std.repeat_share[f, q] * sigma * steep
             seen = own[quantity].drop_nulls().to_numpy()
             if seen.size and usual > 0:
