@@ -282,7 +282,7 @@ def run(arguments: list[str] | None = None) -> int:
     except TyperException as error:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
         command = getattr(getattr(error, "ctx", None), "command_path", "vansnap")
-        return _fail(f"{' '.join(str(said).split())} (see `{command} --help`)", 2)
+        return _fail(f"{' '.join(str(said).split())}{_value_given(error, given)} (see `{command} --help`)", 2)
     except WorkspaceBusyError as error:
         return _fail(str(error), 3)
     except VansnapError as error:
@@ -299,6 +299,13 @@ def run(arguments: list[str] | None = None) -> int:
         return _fail(_internal(error), 4)
 
 
+def _value_given(error: Exception, given: list[str]) -> str:
+    """The value an option was given, for the line that says what is wrong with it."""
+    names = getattr(getattr(error, "param", None), "opts", [])
+    value = next((given[place + 1] for place, word in enumerate(given[:-1]) if word in names), None)
+    return "" if value is None else f", not {value!r}"
+
+
 def _fail(line: str, code: int) -> int:
     print(f"vansnap: {line}", file=sys.stderr)
     return code
@@ -311,4 +318,4 @@ def _internal(error: BaseException) -> str:
 
     with tempfile.NamedTemporaryFile("w", prefix="vansnap-failure-", suffix=".txt", delete=False) as story:
         traceback.print_exception(error, file=story)
-    return f"internal failure ({type(error).__name__}: {str(error)[:200]}); please report it with {story.name}"
+    return f"internal failure ({type(error).__name__}: {' '.join(str(error).split())[:200]}); please report it with {story.name}"

@@ -167,7 +167,7 @@ def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
 
 def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
     """All events in the warehouse, oldest first."""
-    rows = warehouse.query("SELECT * FROM order_events ORDER BY at, event_id")
+    rows = warehouse.query('SELECT * FROM order_events ORDER BY "at", event_id')
     return [event_from(row) for row in rows.iter_rows(named=True)]
 
 
@@ -185,7 +185,7 @@ def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
     """
     done = warehouse.query(
         """
-        SELECT e.event_id AS repair_id, o.van_id, e.at AS done_at, e.found AS work, nullif(e.parts, '') AS parts,
+        SELECT e.event_id AS repair_id, o.van_id, e."at" AS done_at, e.found AS work, nullif(e.parts, '') AS parts,
                e.order_id AS work_order, nullif(e.note, '') AS note
         FROM order_events e JOIN work_orders o USING (order_id)
         WHERE e.state = 'done' AND e.refused IS NULL AND e.found <> 'none'
