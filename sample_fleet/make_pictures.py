@@ -13,7 +13,7 @@ from sample_fleet.simulate import Batch, Recording, simulate
 
 _GREY, _BLUE, _RED = "#8a8f98", "#1f5fa8", "#c2410c"
 _UNITS = {"volts": "air-mass signal [V]", "hertz": "air-mass signal [Hz]", "g_s": "air mass [g/s]"}
-_PAIRS = (
+_PAIRS: tuple[tuple[str, str, dict[str, float]], ...] = (
     ("brook-20", "airflow_under_reading", {}),
     ("brook-20", "intake_restricted", {}),
     ("brook-20", "throttle_not_full", {}),
