@@ -42,8 +42,9 @@ def show() -> None:
             max_upload_size=UPLOAD_MEGABYTES,
             key="recording",
         )
-    st.info(say("read.caution"), icon=":material/health_and_safety:")
-    if upload is not None:
+    if upload is None:
+        st.info(say("read.caution"), icon=":material/health_and_safety:")
+    else:
         _read(upload, str(family), str(recorder), register, conditions)
 
 
@@ -82,13 +83,15 @@ def _say(result: ReadResult, drawing: str | None) -> None:
         st.markdown(say("read.snaps", count=len(captures)))
     for capture in captures:
         _verdict(capture, len(captures) > 1)
+    plot, values = st.columns([3, 2], gap="large")
     if drawing is not None:
-        st.image(drawing, width="stretch", caption=say("read.plot_caption"))
-    for capture in captures:
-        if len(captures) > 1:
-            st.subheader(say("read.snap", number=capture["snap"]))
-        st.table(reading_table(reading_frame(capture)), hide_index=True, border="horizontal", width="content")
-        _unread(capture["unread"])
+        plot.image(drawing, width="stretch", caption=say("read.plot_caption"))
+    with values:
+        for capture in captures:
+            if len(captures) > 1:
+                st.subheader(say("read.snap", number=capture["snap"]))
+            st.table(reading_table(reading_frame(capture)), hide_index=True, border="horizontal")
+            _unread(capture["unread"])
 
 
 def _verdict(capture: Mapping[str, object], numbered: bool) -> None:

@@ -207,7 +207,7 @@ WORDS: dict[str, str] = {
     "read.snap": "Snap {number}",
     "read.yes": "yes",
     "read.no": "no",
-    "read.plot_caption": "The recording with its landmarks. The same values stand in the table below.",
+    "read.plot_caption": "The recording with its landmarks. The same values stand in the table.",
     "read.caution": "Before a snap: engine warm, neutral or park, brake on, wheels chocked, nobody in front or behind, exhaust extracted. Never hold a free-revving engine at its limiter. Qualified people and the vehicle maker's procedure decide.",
     # Conditions
     "condition.coolant_c": "coolant {value} °C",
