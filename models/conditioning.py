@@ -20,6 +20,8 @@ NEEDLE_RATE_HZ = 200.0
 # Standard deviations of noise, and multiples of the larger departures nearby, that make a needle.
 NEEDLE_SIGMAS = 6.0
 NEEDLE_TIMES_USUAL = 3.0
+# And the part of the trace's span below which nothing is called one.
+NEEDLE_SPAN = 0.005
 _SEGMENTS = 16
 
 
@@ -120,8 +122,9 @@ def sample_noise(signal: NDArray[np.float32], first: int, stop: int, lag: int) -
 
 @kernel
 def _median_at(signal: NDArray[np.float32], i: int, half: int, count: int) -> float:  # pragma: no cover - compiled
-    """Median of a window of 2 half + 1 samples, moved inward at the ends."""
-    first = min(max(i - half, 0), count - 2 * half - 1)
+    """Median of a window of 2 half + 1 samples around i, narrower at the ends."""
+    half = min(half, i, count - 1 - i)
+    first = i - half
     window = np.empty(2 * half + 1, dtype=np.float32)
     for k in range(2 * half + 1):
         value = signal[first + k]
@@ -222,8 +225,8 @@ def _pinned(
 @kernel
 def _survey(
     signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int
-) -> tuple[float, int, int, int]:  # pragma: no cover - compiled
-    """Quantisation step (smallest movement), samples for which values are repeated, samples at highest and lowest."""
+) -> tuple[float, int, int, int, float]:  # pragma: no cover - compiled
+    """Quantisation step (smallest movement), samples for which values are repeated, samples at highest and lowest, span."""
     step, high, low, at_high, at_low = np.inf, -np.inf, np.inf, 0, 0
     runs = np.zeros(64, dtype=np.int64)
     run, total, before = 1, 0, 0
@@ -256,7 +259,8 @@ def _survey(
             if seen > 0.1 * total:
                 held = k
                 break
-    return (step if np.isfinite(step) else 0.0), held, at_high, at_low
+    span = high - low if high > low else 0.0
+    return (step if np.isfinite(step) else 0.0), held, at_high, at_low, span
 
 
 @kernel
@@ -313,7 +317,7 @@ def _condition_rows(
     for row in range(signal.shape[0]):
         n = count[row]
         x, f = signal[row], fate[row]
-        step[row], tally[row, 1], at_high, at_low = _survey(x, f, n)
+        step[row], tally[row, 1], at_high, at_low, span = _survey(x, f, n)
         tally[row, 4] = bridge(x, f, n)
         if tally[row, 1] > 1:
             _join_updates(x, n, tally[row, 1])
@@ -326,7 +330,7 @@ def _condition_rows(
         if sigma > 0.6 * step[row] and tally[row, 1] == 1:
             tally[row, 4] += _stuck(x, f, n, max(20, int(0.05 / interval)))
         if interval * NEEDLE_RATE_HZ * tally[row, 1] <= 1.0:
-            floor = NEEDLE_SIGMAS * max(sigma, 0.5 * step[row])
+            floor = max(NEEDLE_SIGMAS * max(sigma, 0.5 * step[row]), NEEDLE_SPAN * span)
             tally[row, 0] = _remove_needles(x, f, n, half, near, floor)
             if tally[row, 0] > 0:
                 for i in range(n):
@@ -389,7 +393,7 @@ def condition_airflow(
     Notes
     -----
     A needle is a departure from the running median over ±2.5 ms that exceeds 6 standard deviations of the
-    noise and 3 times what a fifth of the samples within ±15 ms depart, so that firing ripple is no needle. Below 200 Hz
+    noise, half a percent of the trace's span, and 3 times what a fifth of the samples within ±15 ms depart, so that firing ripple is no needle. Below 200 Hz
     none is removed. A run at the extreme value is clipped when it lies at the end of the sensor's range, when
     the noise elsewhere says that equal samples can't follow each other so long, or when the trace ran into
     it with a slope. The noise is that of second differences in the quieter parts.

@@ -6,6 +6,7 @@ through the points would say instead is part of the uncertainty of levels. Nothi
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from data_contracts.family import AirflowSensor
 from models.kernel import kernel
@@ -91,17 +92,21 @@ def rectified(
     Returns
     -------
     ndarray of shape (captures,)
-        What all scatter lifts it less what ripple alone does, by Gauss-Hermite quadrature; 0 for sensors that report
-        flow. [g/s]
+        What all scatter lifts it less what ripple alone does, both taken as normal; 0 for sensors that report flow. [g/s]
     """
     if sensor.kind == "g_s":
         return np.zeros(np.shape(raw_level))
-    points, weights = np.polynomial.hermite_e.hermegauss(7)
+    slopes = np.diff(sensor.transfer_g_s) / np.diff(sensor.transfer)
+    inner = sensor.transfer[1:-1]
     total = np.fmax(scatter, noise)
     lifted = np.zeros(raw_level.size)
     for sign, width in ((1.0, total), (-1.0, np.sqrt(total**2 - noise**2))):
-        flow = np.interp(raw_level[:, None] + width[:, None] * points, sensor.transfer, sensor.transfer_g_s)
-        lifted += sign * (flow @ (weights / weights.sum()))
+        # a straight line that bends by a unit of slope at a distance d is lifted by E[(d + n)+] - (d)+
+        spread = np.maximum(width[:, None], 1e-12)
+        distance = raw_level[:, None] - inner
+        z = distance / spread
+        density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
+        lifted += sign * ((distance * ndtr(z) + spread * density - np.maximum(distance, 0.0)) @ np.diff(slopes))
     return lifted
 
 

@@ -124,7 +124,7 @@ def truth(snap: Snap) -> dict[str, float]:
     if after.size:
         i = int(after[0])
         out["release_s"] = float(np.interp(-half, -y[i : i + 2], t[i : i + 2]))
-    out["engine_speed_peak_rpm"] = float(speed(snap, t)[held].max())
+    out["engine_speed_peak_rpm"] = float(speed(snap, t)[held][int(np.argmax(y[held]))])
     out["engine_speed_idle_rpm"] = snap.idle_rpm
     return out
 
