@@ -201,7 +201,7 @@ def engine_for(
 def simulate(engine: Engine, start_s: float, end_s: float, seed: int) -> tuple[Floats, NDArray[np.float32]]:
     """Time [s] and `CHANNELS` of one run, kept every 0.5 ms from `start_s`; the first second settles before it."""
     settle = 1.0
-    steps = int(round((end_s - start_s + settle) / STEP_S))
+    steps = round((end_s - start_s + settle) / STEP_S)
     out = np.empty((steps // KEEP_EVERY, len(CHANNELS)), np.float32)
     run(engine, start_s - settle, steps, np.random.Generator(np.random.PCG64(seed)), out)
     time = start_s - settle + _KEPT_S * np.arange(out.shape[0])

@@ -210,10 +210,9 @@ def run(e: Engine, start_s: float, steps: int, rng: np.random.Generator, out: ND
             plate = 0.0
         # idle air
         error = (e.idle_rpm - rpm) / e.idle_rpm
-        if plate < 0.02:
-            if rpm < 1.5 * e.idle_rpm:
-                idle_area += idle_area * 0.35 * error * STEP_S
-                idle_area = max(idle_area, idle_area_floor)
+        if plate < 0.02 and rpm < 1.5 * e.idle_rpm:
+            idle_area += idle_area * 0.35 * error * STEP_S
+            idle_area = max(idle_area, idle_area_floor)
         dashpot = 0.0
         if released_time > 0.0:
             dashpot = 0.9 * np.exp(-released_time / 0.5)

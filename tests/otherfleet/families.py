@@ -132,6 +132,8 @@ def register_table(kind: Kind, expected_g_s: float) -> dict[str, object]:
         "max_free_rpm": round(kind.limit_rpm / 50) * 50,
         "lambda_banks": kind.banks,
     }
+    if kind.bus_speed:
+        table["throttle_open_pct"] = 88.0
     air: dict[str, object] = {"kind": kind.air}
     low = 0.955
     if kind.air == "g_s":

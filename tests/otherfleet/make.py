@@ -137,6 +137,8 @@ def _rows(fleet: list[Van], faults: list[Fault], weeks: int, seed: int, spoiled:
             missing_trims = rng.random() < 0.15
             for repeat in range(3):
                 bad = str(rng.choice(SPOILED)) if rng.random() < spoiled else None
+                if bad == "clipped" and KINDS[van.family].air == "g_s":
+                    bad = "too_short"  # what a bus reports does not clip at a recorder's range
                 capture = make_capture(
                     van, visit, instrument, rng, cause=faults[number].cause if severity > 0 else None, severity=severity, spoiled=bad
                 )  # fmt: skip
