@@ -108,7 +108,7 @@ def distance_of(f: Array) -> Array:
         well, but barely tells one quantity far out from several; this does.
     """
     blocks = f.reshape(len(f), BLOCKS, -1)
-    return np.log1p(np.sum(np.max(blocks**2, axis=1), axis=1))
+    return np.asarray(np.log1p(np.sum(np.max(blocks**2, axis=1), axis=1)), dtype=np.float64)
 
 
 def folds_of(vans: Sequence[str]) -> Codes:

@@ -14,6 +14,7 @@ from models.ambient import Air
 from models.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
 from models.conditions import (
     Answer,
+    SharedMovement,
     design,
     fill_air,
     fit_answer,
@@ -29,6 +30,9 @@ from models.follow import CHANGED, REPAIRED
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
+
+
+PASSES = 3
 
 
 @dataclass(frozen=True)
@@ -278,8 +282,6 @@ def _take_off_shared(
     quantities: tuple[str, ...],
 ) -> tuple[Movement, ...]:
     """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and instrument's week."""
-    levels = group_medians(x, van, int(van.max()) + 1)[0]
-    residual = x - levels[van]
     serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
     depot = visits["depot"].to_numpy().astype(str)
     groups = (
@@ -288,24 +290,27 @@ def _take_off_shared(
         np.unique(np.column_stack([family, weeks]), axis=0, return_inverse=True)[1].ravel(),
         np.unique(np.char.add(np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f")), weeks.astype(str)), return_inverse=True)[1],
     )  # fmt: skip
-    movements: list[Movement] = []
-    for number, group in enumerate(groups):
-        moved = shared_movement(residual, group.astype(np.int64), int(group.max()) + 1)
-        shift, u = moved.shift[group], moved.u[group]
-        residual -= shift
-        x -= shift
-        variance += u**2
-        if number == len(groups) - 1:
-            member = np.zeros(int(group.max()) + 1, np.int64)
-            member[group] = np.arange(group.size)
-            for g, q in zip(*np.nonzero(np.abs(moved.shift) > np.maximum(3.0 * moved.u, 1.0)), strict=True):
-                row = int(member[g])
-                movements.append(
-                    Movement(
-                        str(depot[row]), str(serial[row]), visits["week"][row], quantities[q],
-                        float(moved.shift[g, q]), float(moved.u[g, q]), int(moved.vans[g, q]),
-                    )
-                )  # fmt: skip
+    sizes = [int(group.max()) + 1 for group in groups]
+    moved = [SharedMovement(*(np.zeros((size, x.shape[1])) for _ in range(2)), np.zeros((size, x.shape[1]), np.int64)) for size in sizes]  # fmt: skip
+    remaining = x.copy()
+    for _ in range(PASSES):  # each source again, now that the others are off
+        for number, group in enumerate(groups):
+            whole = remaining + moved[number].shift[group]
+            inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]
+            moved[number] = shared_movement(inside, group.astype(np.int64), sizes[number])
+            remaining = whole - moved[number].shift[group]
+    x[:] = remaining
+    for each, group in zip(moved, groups, strict=True):
+        variance += each.u[group] ** 2
+    last, member = moved[-1], np.zeros(sizes[-1], np.int64)
+    member[groups[-1]] = np.arange(len(x))
+    movements = [
+        Movement(
+            str(depot[member[g]]), str(serial[member[g]]), visits["week"][int(member[g])], quantities[q],
+            float(last.shift[g, q]), float(last.u[g, q]), int(last.vans[g, q]),
+        )
+        for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
+    ]  # fmt: skip
     return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
 
 
