@@ -1,7 +1,8 @@
 """In which quantity is the sensor's lag linear: its signal, 1/lambda, or lambda? The trace decides where it can.
 
 A characteristic is bent, so a lag that is first order in one of them is not in the others, and fitting the wrong
-one costs up to a third of the time constant. The recorded signal is the first choice; another is taken only where
+one costs up to a third of the time constant. Only a step from a steady level, as on a bench, can tell: behind a
+tip-in blip the mixture itself is no step. The recorded signal is the first choice; another is taken only where
 the residual is significantly smaller.
 """
 
@@ -53,7 +54,7 @@ def settle_domain(
         return edges
     with np.errstate(invalid="ignore"):
         step = np.abs(edges.fit[:, STEP])
-        bent = (edges.code == FOUND) & ~edges.cut_off & (edges.fit[:, RESIDUAL] < BENT * step)
+        bent = (edges.code == FOUND) & edges.clean & ~edges.cut_off & (edges.fit[:, RESIDUAL] < BENT * step)
     rows = np.flatnonzero(bent)
     if rows.size == 0:
         return edges
@@ -81,4 +82,4 @@ def settle_domain(
         for column in (START, CONSTANT, START_U, CONSTANT_U):
             fit[rows[better], column] = other.fit[better, column]
         fit[rows[better], RESIDUAL] = then[better] * np.abs(fit[rows[better], STEP])
-    return Edges(fit, edges.code, edges.turn, edges.end, edges.stop, edges.cut_off)
+    return Edges(fit, edges.code, edges.turn, edges.end, edges.stop, edges.clean, edges.cut_off)

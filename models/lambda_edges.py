@@ -43,7 +43,7 @@ CONSTANTS_NEEDED = 1.0
 # end of the hold is taken as final within FINAL_U of the step, and this many constants have to be shown.
 WRONG_MODEL = 0.01
 WRONG_MODEL_CONSTANTS = 1.5
-STILL_MOVING = 0.25
+STILL_MOVING = 0.4
 FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
@@ -71,6 +71,8 @@ class Edges:
         Block at which the trace turns towards the response, and at which it is furthest; -1 where there is none.
     stop : ndarray of shape (captures,), int
         Block after the last one that still holds the level reached.
+    clean : ndarray of shape (captures,), bool
+        The response starts from the level before the event, with no excursion the other way: a known input.
     cut_off : ndarray of shape (captures,), bool
         The level reached is the end of the signal's range: a censored one.
     """
@@ -80,6 +82,7 @@ class Edges:
     turn: NDArray[np.int64]
     end: NDArray[np.int64]
     stop: NDArray[np.int64]
+    clean: NDArray[np.bool_]
     cut_off: NDArray[np.bool_]
 
 
@@ -204,7 +207,7 @@ def _edge_rows(
     places: NDArray[np.int64],
     cut_off: NDArray[np.bool_],
 ) -> None:  # pragma: no cover - compiled
-    """Find and fit one edge per row; `ends` is (far end of the range, level of air), `places` turn, end, stop."""
+    """Find and fit one edge per row; `ends` is (far end of the range, level of air), `places` turn, end, stop, clean."""
     rows, blocks = x.shape
     half = max(0, int(0.5 * SMOOTH_S / h))
     w, s, short = np.empty(blocks), np.empty(blocks), np.empty(blocks)
@@ -228,6 +231,7 @@ def _edge_rows(
             code[row] = NO_STEP if rise <= least else NOISE
             continue
         blip = level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
+        places[row, 3] = not blip
         low = s[p] if blip or np.isnan(level) else level
         first = p if blip else max(before, e - int(0.05 / h))
         last = q
@@ -345,8 +349,8 @@ def find_edges(
     direction = 1.0 if to_rich else -1.0
     fit = np.full((rows, FIT_COLUMNS), np.nan)
     code = np.full(rows, NOT_FOUND, dtype=np.int64)
-    places = np.full((rows, 3), -1, dtype=np.int64)
+    places = np.full((rows, 4), -1, dtype=np.int64)
     cut_off = np.zeros(rows, dtype=np.bool_)
     ends = np.array([abs(far_end) if np.isinf(far_end) else direction * far_end, direction * air])
     _edge_rows(x, interval_s, direction, event, until, noise, least, ends, fit, code, places, cut_off)
-    return Edges(fit, code, places[:, 0], places[:, 1], places[:, 2], cut_off)
+    return Edges(fit, code, places[:, 0], places[:, 1], places[:, 2], places[:, 3] == 1, cut_off)
