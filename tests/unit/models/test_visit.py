@@ -1,0 +1,61 @@
+"""Visits: representative repeats, variance components, combined degrees of freedom."""
+
+import numpy as np
+import pytest
+
+from data_contracts.errors import NotEnoughDataError
+from models.visit import effective_degrees_of_freedom, medoid, tracked_captures, variance_components, visits_of
+from tests.readings_fleet import make_fleet
+
+
+def test_medoid_is_a_member_and_not_the_odd_one():
+    points = np.array([[0.0, 0.0], [0.1, 0.0], [9.0, 9.0]])
+    assert medoid(points) in (0, 1)
+    assert medoid(np.array([[0.0, 1.0], [np.nan, 1.05], [8.0, np.nan]])) in (0, 1)
+
+
+def test_variance_components_give_back_what_was_planted():
+    rng = np.random.default_rng(3)
+    vans, visits, repeats = 60, 12, 3
+    van = np.repeat(np.arange(vans), visits * repeats)
+    visit = np.repeat(np.arange(vans * visits), repeats)
+    values = rng.normal(0, 3, vans)[van] + rng.normal(0, 1, vans * visits)[visit] + rng.normal(0, 0.5, van.size)
+    found = variance_components(values, van, visit)
+    assert found.repeats == pytest.approx(0.5, rel=0.05)
+    assert found.visits == pytest.approx(1.0, rel=0.08)
+    assert found.vans == pytest.approx(3.0, rel=0.25)
+
+
+def test_variance_components_by_hand():
+    # Two vans of two visits of two repeats: mean squares 2 (repeats), 8 (visits), 200 (vans), so components 2, 3 and 48.
+    values = np.array([0.0, 2, 2, 4, 10, 12, 14, 16]) + 0.0
+    van, visit = np.repeat([0, 1], 4), np.repeat([0, 1, 2, 3], 2)
+    found = variance_components(values, van, visit)
+    mean_square_vans, mean_square_visits = 4 * 2 * 5.5**2 / 1 * 1.0, (2 * 2 * 1**2 + 2 * 2 * 2**2) / 2
+    assert found.repeats**2 == pytest.approx(2.0)
+    assert found.visits**2 == pytest.approx((mean_square_visits - 2.0) / 2)
+    assert found.vans**2 == pytest.approx((mean_square_vans - mean_square_visits) / 4)
+
+
+def test_variance_components_of_too_little_is_an_error():
+    with pytest.raises(NotEnoughDataError):
+        variance_components(np.array([1.0, 2.0]), np.array([0, 1]), np.array([0, 1]))
+
+
+def test_gum_example_h1():
+    # JCGM 100:2008 H.1: contributions 25, 9.7, 3.9, 5.8... combine to 32 nm with 16 effective degrees of freedom (as remembered:
+    # 25 nm with 18, 9.7 with 25.6, 2.9 with 50, 16.6 with 2 degrees).
+    u, degrees = np.array([25.0, 9.7, 2.9, 16.6]), np.array([18.0, 25.6, 50.0, 2.0])
+    assert np.sqrt(np.sum(u**2)) == pytest.approx(31.66, abs=0.05)
+    assert effective_degrees_of_freedom(u, degrees) == pytest.approx(16.75, abs=0.2)
+
+
+def test_a_visit_is_the_median_of_its_repeats_and_the_last_of_its_week():
+    fleet = make_fleet(vans=4, weeks=3, seed=2)
+    captures = tracked_captures(fleet.frame)
+    visits = visits_of(captures)
+    assert visits.select("van_id", "week").is_duplicated().sum() == 0
+    row = visits.row(0, named=True)
+    own = captures.filter(visit=row["visit"])
+    assert row["idle_g_s"] == pytest.approx(np.median(own["idle_g_s"].to_numpy()))
+    assert row["idle_g_s_n"] == row["repeats"] == 3
