@@ -20,6 +20,9 @@ _UP_TO_WEEK = {
     "runs": "week = $week",
 }
 
+# Rows of one van side by side, so that a question about a van skips the rest of the file; other tables by their key.
+_ORDER = {"captures": ("van_id", "captured_at", "capture_id")}
+
 
 def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
     """Copy the published tables, as of a week, into a new file and put it in place.
@@ -46,7 +49,7 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
                 continue
             where = _UP_TO_WEEK.get(table.name, "true")
             columns = ", ".join(f'"{column.name}"' for column in table.columns)
-            order = ", ".join(f'"{key}"' for key in table.key) or "ALL"
+            order = ", ".join(f'"{key}"' for key in _ORDER.get(table.name, table.key)) or "ALL"
             parameters = {"week": week} if "$week" in where else None
             connection.execute(
                 f'CREATE TABLE fresh."{table.name}" AS SELECT {columns} FROM "{table.name}" WHERE {where} ORDER BY {order}',
