@@ -26,6 +26,8 @@ def show() -> None:
     with head:
         st.title(say("week.heading", week=week))
     _numbers(counts, seen)
+    for notice in queries.notices(published, week):
+        st.info(inert(text.sentence(notice)), icon=":material/campaign:")
     only = _filters(published, week)
     total = sum(queries.watchlist_counts(published, week, only).values())
     if not total:

@@ -151,7 +151,7 @@ WORDS: dict[str, str] = {
     "captures.list": "Captures, newest first",
     "captures.none": "No capture matches. Take a filter away to see more.",
     "captures.repeatability": "How well each recorder repeats itself",
-    "captures.repeatability_note": "Spread of the main peak between repeats of one visit, pooled. A recorder that stands out needs its leads or its range looked at.",
+    "captures.repeatability_note": "Spread of the main peak between repeats of one visit, pooled over the last four weeks. A recorder that stands out needs its leads or its range looked at.",
     "captures.repeatability_none": "No visit has two usable repeats yet.",
     "captures.reason": "Reason",
     "captures.remedy": "What to do",

@@ -130,6 +130,12 @@ def left_the_list(published: Published, week: str, *, limit: int = 50) -> pl.Dat
     )
 
 
+def notices(published: Published, week: str) -> list[str]:
+    """What a week says of no single van, such as a recorder that moved all its vans."""
+    frame = published.ask("SELECT text FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week})
+    return frame["text"].to_list()
+
+
 def week_in_numbers(published: Published, week: str) -> dict[str, int]:
     """Counts for a week: vans of the register, vans seen, captures, captures sent back."""
     row = published.ask(
@@ -178,8 +184,9 @@ def van_visits(published: Published, van_id: str, week: str, *, limit: int = 30)
     """The representative capture of each of a van's visits up to a week, newest first."""
     return published.ask(
         """
-        SELECT captures.*, opening_s, release_s FROM captures LEFT JOIN readings USING (capture_id)
-        WHERE van_id = $van AND week <= $week AND representative
+        SELECT capture_id, captured_at, week, visit, grade, grade_reasons, odometer_km, coolant_c, intake_air_c,
+               barometer_kpa, humidity_pct, altitude_m, fault_codes, fuel, recorder, recorder_serial
+        FROM captures WHERE van_id = $van AND week <= $week AND representative
         ORDER BY captured_at DESC, capture_id LIMIT $limit
         """,
         {"van": van_id, "week": week, "limit": limit},
@@ -260,7 +267,11 @@ def captures(published: Published, only: CaptureFilter, *, limit: int, offset: i
     """One page of captures, newest first."""
     where, parameters = only.where()
     return published.ask(
-        f"SELECT * FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset",
+        f"""
+        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, depot, family, delivery, file,
+               recorder, recorder_serial
+        FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset
+        """,
         {"limit": limit, "offset": offset, **parameters},
     )
 
@@ -320,8 +331,8 @@ def quarantine_counts(published: Published, *, state: str = "waiting") -> pl.Dat
     )
 
 
-def repeatability(published: Published) -> pl.DataFrame:
-    """How well each recorder repeats the main peak within a visit.
+def repeatability(published: Published, *, last_weeks: int = 4) -> pl.DataFrame:
+    """How well each recorder repeats the main peak within a visit, over the last weeks with captures.
 
     Returns
     -------
@@ -338,7 +349,9 @@ def repeatability(published: Published) -> pl.DataFrame:
                    var_samp(main_peak_g_s) AS variance, avg(main_peak_g_s) AS mean
             FROM captures JOIN readings USING (capture_id)
             WHERE grade <> 'repeat' AND main_peak_g_s > 0
+              AND week IN (SELECT DISTINCT week FROM captures ORDER BY week DESC LIMIT $weeks)
             GROUP BY ALL HAVING count(*) >= 2
         ) GROUP BY ALL ORDER BY recorder, recorder_serial
-        """
+        """,
+        {"weeks": last_weeks},
     )

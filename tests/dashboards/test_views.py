@@ -86,6 +86,10 @@ def test_the_list_ranks_the_faulty_vans_with_reasons_and_causes(view: View) -> N
         assert words in shown or words in str([b.value for b in view("this_week").markdown]), words
 
 
+def test_a_notice_about_no_single_van_stands_above_the_list(view: View) -> None:
+    assert "look at the recorder before the vans" in view("this_week").info[0].value
+
+
 def test_a_filter_narrows_the_list_and_an_empty_result_says_so(view: View) -> None:
     app = view("this_week")
     app.multiselect(key="depot").set_value(["south"]).run()

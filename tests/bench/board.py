@@ -1,0 +1,101 @@
+"""The board on 10,000 vans: how long each question of a page takes, and a whole page without a browser.
+
+The published file is the made-up sample of the tests, copied van by van inside DuckDB. Milliseconds are of this machine; the last
+column is in units of one pass over the watchlist of the whole file, which travels.
+"""
+
+import os
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+from streamlit.testing.v1 import AppTest
+
+from pipelines import queries
+from pipelines.published import open_published
+from pipelines.queries import CaptureFilter, ListFilter
+from tests.published_sample import make_workspace
+
+VANS_PER_DEPOT, WEEKS, COPIES = 20, 26, 250
+REPEATS = 7
+_PER_VAN = {
+    "vans": {"van_id"},
+    "captures": {"van_id", "capture_id", "waveform_id", "visit"},
+    "readings": {"capture_id"},
+    "trends": {"van_id"},
+    "watchlist": {"van_id"},
+    "work_orders": {"van_id", "order_id"},
+    "waveforms": {"waveform_id"},
+}
+
+
+# The order `pipelines.publish` writes in, which is what lets a query skip most of a table.
+_ORDER = {"trends": "van_id, week, quantity", "captures": "van_id, captured_at, capture_id", "readings": "capture_id"}
+
+
+def main() -> None:
+    """Build the file, ask, print."""
+    with tempfile.TemporaryDirectory() as folder:
+        home = Path(folder)
+        make_workspace(home, vans_per_depot=VANS_PER_DEPOT, weeks=WEEKS)
+        multiply(home / "published.duckdb", COPIES)
+        size = (home / "published.duckdb").stat().st_size / 1e6
+        published = open_published(home)
+        week = queries.weeks(published)[0]
+        vans = published.ask("SELECT count(*) AS n FROM vans")["n"][0]
+        trends = published.ask("SELECT count(*) AS n FROM trends")["n"][0]
+        print(f"board: {vans} vans, {trends} trend rows, {size:.0f} MB")
+        van = "N-01.7"
+        capture = queries.van_visits(published, van, week)["capture_id"][0]
+        questions: dict[str, Callable[[], object]] = {
+            "one pass over the watchlist": lambda: published.ask("SELECT count(DISTINCT van_id) FROM watchlist"),
+            "weeks": lambda: queries.weeks(published),
+            "one page of the list": lambda: queries.watchlist(published, week, ListFilter(), limit=20),
+            "the list under a filter": lambda: queries.watchlist(published, week, ListFilter(["north"]), limit=20),
+            "left the list": lambda: queries.left_the_list(published, week),
+            "a van's trends": lambda: queries.van_trends(published, van, week),
+            "a van's visits": lambda: queries.van_visits(published, van, week),
+            "a reading": lambda: queries.reading(published, capture),
+            "captures, one page": lambda: queries.captures(published, CaptureFilter(week=week), limit=100),
+            "why graded down": lambda: queries.grade_reason_counts(published, CaptureFilter()),
+            "repeatability": lambda: queries.repeatability(published),
+        }
+        unit = _best(questions["one pass over the watchlist"])
+        for name, question in questions.items():
+            took = _best(question)
+            print(f"  {name:<32} {1000 * took:8.1f} ms {took / unit:8.1f}")
+        os.environ["VANSNAP_HOME"] = str(home)
+        for name, query in (("this_week", {}), ("a_van", {"van": van}), ("captures", {})):
+            page = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=120)
+            for key, value in query.items():
+                page.query_params[key] = value
+            start = time.perf_counter()
+            page.run()
+            first = time.perf_counter() - start
+            again = _best(page.run)
+            assert not page.exception
+            print(f"  page {name:<27} {1000 * again:8.1f} ms {again / unit:8.1f}   (first {1000 * first:.0f} ms)")
+
+
+def multiply(path: Path, copies: int) -> None:
+    """Give every van `copies` twins, in place: ids get a number after a dot."""
+    with duckdb.connect(str(path)) as connection:
+        for table, ids in _PER_VAN.items():
+            twins = ", ".join(f"{name} || '.' || copy AS {name}" for name in sorted(ids))
+            order = f" ORDER BY {_ORDER[table]}" if table in _ORDER else ""
+            connection.execute(
+                f"CREATE OR REPLACE TABLE {table} AS SELECT {table}.* REPLACE ({twins}) "
+                f"FROM {table}, range(1, {copies + 1}) AS twins(copy){order}"
+            )
+        connection.execute("CHECKPOINT")
+
+
+def _best(ask: Callable[[], object]) -> float:
+    took = []
+    for _ in range(REPEATS):
+        start = time.perf_counter()
+        ask()
+        took.append(time.perf_counter() - start)
+    return min(took)
