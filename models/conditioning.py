@@ -86,11 +86,14 @@ def bridge(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> 
 
 
 @kernel
-def sample_noise(signal: NDArray[np.float32], first: int, stop: int, lag: int) -> float:  # pragma: no cover - compiled
+def sample_noise(
+    signal: NDArray[np.float32], first: int, stop: int, lag: int, low: float, high: float
+) -> float:  # pragma: no cover - compiled
     """Noise of a trace from its second differences, over its quieter parts and without outliers.
 
     White noise of standard deviation s gives x[i] - (x[i-lag] + x[i+lag]) / 2 a standard deviation of
-    s * sqrt(3/2); slow movement and firing ripple nearly vanish in it. `lag` is 1 for a live trace.
+    s * sqrt(3/2); slow movement and firing ripple nearly vanish in it. `lag` is 1 for a live trace;
+    samples at `low` and `high`, which may be pinned there, are left out.
     """
     first, stop = first + lag - 1, stop - lag + 1
     n = stop - first
@@ -104,20 +107,27 @@ def sample_noise(signal: NDArray[np.float32], first: int, stop: int, lag: int) -
     for s in range(segments):
         k = 0
         for i in range(first + s * length + 1, min(first + (s + 1) * length, stop - 1), stride):
+            if signal[i] <= low or signal[i] >= high:
+                continue
             pick[k] = abs(signal[i] - 0.5 * (signal[i - lag] + signal[i + lag]))
             k += 1
-        rough[s] = np.median(pick[:k]) if k > 0 else 0.0
-    level = np.sort(rough)[segments // 3] * 1.4826
+        rough[s] = np.median(pick[:k]) if k > 4 else np.inf
+    usable = np.sum(np.isfinite(rough))
+    if usable == 0:
+        return 0.0
+    level = np.sort(rough)[usable // 3] * 1.4826
     total, used = 0.0, 0
-    for s in range(segments):
-        if rough[s] * 1.4826 > 1.5 * level + 1e-12:
+    for i in range(first + 1, stop - 1):
+        if rough[min((i - first) // length, segments - 1)] * 1.4826 > 1.5 * level + 1e-12:
             continue
-        for i in range(first + s * length + 1, min(first + (s + 1) * length, stop - 1)):
-            departure = signal[i] - 0.5 * (signal[i - lag] + signal[i + lag])
-            if abs(departure) <= 5.0 * level:
-                total += departure * departure
-                used += 1
-    return np.sqrt(total / used / 1.5) if used > 0 else 0.0
+        if signal[i] <= low or signal[i] >= high:
+            continue
+        departure = signal[i] - 0.5 * (signal[i - lag] + signal[i + lag])
+        if abs(departure) <= 3.0 * level:
+            total += departure * departure
+            used += 1
+    # 3 standard deviations keep 97.3 % of the variance of normal noise
+    return np.sqrt(total / used / 1.5 / 0.9733) if used > 0 else 0.0
 
 
 @kernel
@@ -225,8 +235,8 @@ def _pinned(
 @kernel
 def _survey(
     signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int
-) -> tuple[float, int, int, int, float]:  # pragma: no cover - compiled
-    """Quantisation step (smallest movement), samples for which values are repeated, samples at highest and lowest, span."""
+) -> tuple[float, int, int, int, float, float]:  # pragma: no cover - compiled
+    """Quantisation step (smallest movement), samples for which values are repeated, samples at highest and lowest, lowest, span."""
     step, high, low, at_high, at_low = np.inf, -np.inf, np.inf, 0, 0
     runs = np.zeros(64, dtype=np.int64)
     run, total, before = 1, 0, 0
@@ -260,7 +270,7 @@ def _survey(
                 held = k
                 break
     span = high - low if high > low else 0.0
-    return (step if np.isfinite(step) else 0.0), held, at_high, at_low, span
+    return (step if np.isfinite(step) else 0.0), held, at_high, at_low, low, span
 
 
 @kernel
@@ -317,11 +327,11 @@ def _condition_rows(
     for row in range(signal.shape[0]):
         n = count[row]
         x, f = signal[row], fate[row]
-        step[row], tally[row, 1], at_high, at_low, span = _survey(x, f, n)
+        step[row], tally[row, 1], at_high, at_low, lowest, span = _survey(x, f, n)
         tally[row, 4] = bridge(x, f, n)
         if tally[row, 1] > 1:
             _join_updates(x, n, tally[row, 1])
-        sigma = sample_noise(x, 0, n, tally[row, 1])
+        sigma = sample_noise(x, 0, n, tally[row, 1], lowest, lowest + span)
         shortest = max(5, int(0.003 / interval)) * tally[row, 1]
         if clips and at_high >= shortest:
             tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest)

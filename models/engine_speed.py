@@ -16,7 +16,7 @@ from models.smoothing import cosine_window
 PEAK_BAND = (0.45, 1.12)
 IDLE_BAND_RPM = (450.0, 1500.0)
 # A line counts when its power is this many times the mean power beside it in the band.
-CLEAR, CLEAR_AT_IDLE = 9.0, 25.0
+CLEAR, CLEAR_AT_IDLE = 11.0, 25.0
 _SPECTRUM = 1024
 
 Floats = NDArray[np.float64]

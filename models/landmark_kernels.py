@@ -354,7 +354,7 @@ def read_snap(
     out[HOLD_STOP] = hold_stop
     _read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, noise[2], out)
     main = out[MAIN]
-    out[TOP_NOISE] = sample_noise(x, max(hold_stop - int(0.4 / interval), main_start), hold_stop, 1)
+    out[TOP_NOISE] = sample_noise(x, max(hold_stop - int(0.4 / interval), main_start), hold_stop, 1, -np.inf, np.inf)
     release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (main - idle), False)
     out[RELEASE], out[RELEASE_SLOPE] = release, slope
     # the first rise ends at the first peak, or where the flow stops rising steeply

@@ -37,6 +37,8 @@ _MANIFEST = (
 )
 # Standard uncertainty of a trim as a scan tool shows it: steps of 0.78 % (SAE J1979) and its unrest.
 TRIM_U_PCT = 0.5
+# A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
+STILL_CLIMBING = 0.3
 
 
 @dataclass(frozen=True)
@@ -263,7 +265,7 @@ def _marks(
 ) -> list[dict[str, str]]:
     """A main peak read too slowly, or still rising when the pedal was released, is a lower bound."""
     slope = np.concatenate((marks[lk.END_SLOPE], np.full(clipped.size - marks.snaps.row.size, np.nan)))
-    low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | (slope > 0.6)
+    low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | (slope > STILL_CLIMBING)
     bound: list[dict[str, str]] = [{}, {"main_peak_g_s": "lower_bound", "main_peak_v": "lower_bound"}]
     bound.append({"main_peak_g_s": "lower_bound"})
     read = np.isfinite(out["main_peak_g_s"].value) & low

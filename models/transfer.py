@@ -134,9 +134,8 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
     from scipy.interpolate import PchipInterpolator
 
     curve = PchipInterpolator(sensor.transfer, sensor.transfer_g_s, extrapolate=False)
-    return np.asarray(
-        np.abs(curve(raw_level) - np.interp(raw_level, sensor.transfer, sensor.transfer_g_s)) / np.sqrt(3.0)
-    )
+    straight = np.interp(raw_level, sensor.transfer, sensor.transfer_g_s)
+    return np.nan_to_num(np.abs(curve(raw_level) - straight) / np.sqrt(3.0))  # outside the table nothing is read
 
 
 def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
