@@ -360,7 +360,7 @@ def read_snap(
     # the first rise ends at the first peak, or where the flow stops rising steeply
     rise_top = out[FIRST_PEAK]
     if peak < 0:
-        rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.004 / interval), 1))
+        rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.010 / interval), 1))
     out[OPENING], out[OPENING_SLOPE] = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
     # climb
     base_at = valley if valley > 0 else int(out[OPENING]) if np.isfinite(out[OPENING]) else on

@@ -48,6 +48,8 @@ FAST_S, SLOW_S = 0.004, 0.015
 RIPPLE_AT_PEAK, RIPPLE_AT_DIP = 0.65, 0.45
 # What smoothing moves a crossing of a rounded edge. [s]
 CROSSING_U_S = 4e-5
+# With no first peak the top of the first rise is where it bends, and that is less sharp. [s]
+KNEE_U_S = 1.5e-3
 # Below this rate the ripple of a fast engine folds onto the level [Hz]; and what sampling that slow can miss or catch.
 FOLDING_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 450.0, 50.0, 0.02
 Floats = NDArray[np.float64]
@@ -229,6 +231,7 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
     opening, release = marks[lk.OPENING], marks[lk.RELEASE]
     rippled = np.hypot(0.5 * np.fmax(peak_u, 0.5 * main_u), 0.5 * ripple * np.fmax(peak, 0.5 * main))
     opening_u = crossing_u(marks[lk.OPENING_SLOPE], half_raw, fast_gain, rippled)
+    opening_u = np.hypot(opening_u, np.where(np.isnan(peak), KNEE_U_S, 0.0))
     release_u = crossing_u(marks[lk.RELEASE_SLOPE], half_raw, fast_gain, 0.5 * np.hypot(main_u, idle_u))
     climb_s = (marks[lk.CLIMB_90] - marks[lk.CLIMB_10]) * dt
     climb_u = np.hypot(
