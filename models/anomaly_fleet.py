@@ -131,10 +131,10 @@ def judge_fleet(
     p = np.where(np.isfinite(score[place]), p, 1.0)
     flagged = (adjusted_p(p) <= false_discovery) & (p <= most)
     parts = np.full((latest.size, len(std.quantities)), np.nan)
-    for van in np.flatnonzero(flagged):
-        f = int(family[place[van]])
+    for f in np.unique(family[place[flagged]]):
         name = next((m for m in models if std.families[f] == m), "+".join(std.families))
-        parts[van] = _contributions(models[name], footing[f], all_features[place[van]], float(score[place[van]]))
+        vans = np.flatnonzero(flagged & (family[place] == f))
+        parts[vans] = _contributions(models[name], footing[int(f)], all_features[place[vans]], score[place[vans]])
     return FleetAnomaly(
         p, score[place], flagged, parts, tuple(_with_calibration(c, calibration) for c in cards), models
     )
@@ -189,15 +189,18 @@ def _footing(scores: Array) -> tuple[float, float]:
     return float(centre), float(max(upper - centre, 1e-6))
 
 
-def _contributions(model: Any, footing: "_Footing", f: Array, score: float) -> Array:
-    """Fall of the score when a quantity is put to healthy, in proportion so that the parts sum to the score."""
-    quantities = f.size // BLOCKS
-    trial = np.repeat(f[None, :], quantities + 1, axis=0)
+def _contributions(model: Any, footing: _Footing, f: Array, score: Array) -> Array:
+    """Fall of each van's score when a quantity is put to healthy, in proportion so that its parts sum to the score."""
+    vans, quantities = len(f), f.shape[1] // BLOCKS
+    trial = np.repeat(f[:, None, :], quantities + 1, axis=1)
     for q in range(quantities):
-        trial[q, q::quantities] = 0.0
-    scores = footing.of(score_of(model, trial), distance_of(trial))
-    fall = np.maximum(scores[-1] - scores[:-1], 0.0)
-    return fall / fall.sum() * score if fall.sum() > 0 else np.full(quantities, score / quantities)
+        trial[:, q, q::quantities] = 0.0
+    flat = trial.reshape(vans * (quantities + 1), -1)
+    scores = footing.of(score_of(model, flat), distance_of(flat)).reshape(vans, quantities + 1)
+    fall = np.maximum(scores[:, -1:] - scores[:, :-1], 0.0)
+    total = fall.sum(axis=1, keepdims=True)
+    shares = np.where(total > 0, fall / np.where(total > 0, total, 1.0), 1.0 / quantities)
+    return np.asarray(shares * score[:, None], dtype=np.float64)
 
 
 def _card(name: str, rows: int, trained_on: Array, std: Standardised, judged: list[int]) -> dict[str, Any]:

@@ -241,10 +241,11 @@ def residuals_of(
     expected, shift, shift_u, scatter = (np.full(shape, np.nan) for _ in range(4))
     visits = np.zeros(len(van_ids), np.int64)
     recent = repeats.filter(pl.col("van_id").is_in(van_ids)).sort("van_id", "captured_at").group_by("van_id").tail(4)
+    of_van = recent.partition_by("van_id", as_dict=True) if recent.height else {}
     for n, van_id in enumerate(van_ids):
         begin, end = int(std.starts[number[van_id]]), int(std.starts[number[van_id] + 1])
         f = int(std.family[begin])
-        own = recent.filter(pl.col("van_id") == van_id)
+        own = of_van.get((van_id,), recent.head(0))
         window = _present(alarms, begin, end)
         visits[n] = end - window
         for q, quantity in enumerate(std.quantities):

@@ -1,6 +1,5 @@
 """Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits scatter."""
 
-import warnings
 from dataclasses import dataclass
 
 import numpy as np
@@ -195,26 +194,29 @@ def effective_degrees_of_freedom(u: Array, degrees: Array) -> float:
     return float(np.sum(contributions**2) ** 2 / np.sum(contributions**4 / np.asarray(degrees, np.float64)))
 
 
-def medoid(points: Array) -> int:
-    """The member of a set nearest to all the others; of equals the first.
+def medoids(points: Array) -> NDArray[np.int64]:
+    """The member of each set nearest to all the others; of equals the first.
 
     Parameters
     ----------
-    points : ndarray of shape (members, features)
+    points : ndarray of shape (sets, members, features)
         Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance.
 
     Returns
     -------
-    int
-        Its row.
+    ndarray of shape (sets,), int
+        Member of each set.
     """
-    if len(points) < 3:  # two members are equally far from each other
-        return 0
-    gaps = np.abs(points[:, None, :] - points[None, :, :])
-    known = np.isfinite(gaps)
-    shared = known.sum(axis=2)
-    distance = np.where(shared > 0, np.where(known, gaps, 0.0).sum(axis=2) / np.maximum(shared, 1), 0.0)
-    return int(np.argmin(distance.sum(axis=1)))
+    sets, members = points.shape[:2]
+    total = np.zeros((sets, members))
+    for a in range(members):
+        for b in range(a + 1, members):
+            gap = np.abs(points[:, a] - points[:, b])
+            known = np.isfinite(gap)
+            apart = np.where(known, gap, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+            total[:, a] += apart
+            total[:, b] += apart
+    return np.argmin(total, axis=1)
 
 
 def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
@@ -225,37 +227,37 @@ def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[
     captures : polars.DataFrame
         As `tracked_captures` returns.
     shapes : polars.DataFrame or None
-        Rows of the shapes table; captures without one are judged by their readings.
+        Rows of the shapes table; a visit with a capture without one is judged by its readings.
 
     Returns
     -------
     set of str
         One capture_id per visit.
     """
-    present = [name for name in TRACKED if name in captures.columns]
-    values = captures.select(present).to_numpy()
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a quantity nobody read has no scale
-        scale = (
-            np.nanmedian(np.abs(values - np.nanmedian(values, axis=0)), axis=0)
-            if len(values)
-            else np.ones(len(present))
-        )
-    points = values / np.where(scale > 0, scale, np.inf)
-    traces: dict[str, Array] = {}
+    present = [name for name in TRACKED if name in captures.columns and captures[name].count() > 0]
+    readings = captures.select(pl.col(present).cast(pl.Float64))
+    centre = readings.select(pl.all().median())
+    spread = readings.select((pl.col(q) - pl.col(q).median()).abs().median() for q in present).to_numpy()
+    points = (readings.to_numpy() - centre.to_numpy()) / np.where(spread > 0, spread, np.inf)
+    trace_of = np.full(captures.height, -1)
+    traces = np.empty((0, 0))
     if shapes is not None and shapes.height:
-        airflow = np.array(shapes["airflow"].to_list(), dtype=np.float64)
-        traces = dict(zip(shapes["capture_id"].to_list(), airflow, strict=True))
-    ids = captures["capture_id"].to_list()
-    rows: dict[tuple[str, str], list[int]] = {}
-    for row, key in enumerate(zip(captures["van_id"].to_list(), captures["visit"].to_list(), strict=True)):
-        rows.setdefault(key, []).append(row)
-    chosen: set[str] = set()
-    for members in rows.values():
-        if len(members) < 3:
-            chosen.add(ids[members[0]])
-        elif all(ids[row] in traces for row in members):
-            chosen.add(ids[members[medoid(np.stack([traces[ids[row]] for row in members]))]])
-        else:
-            chosen.add(ids[members[medoid(points[members])]])
-    return chosen
+        held = captures.select("capture_id").with_row_index("row")
+        known = held.join(shapes.select("capture_id", "airflow"), on="capture_id", maintain_order="left").drop_nulls()
+        if known.height:
+            traces = np.array(known["airflow"].to_list(), dtype=np.float64)
+            trace_of[known["row"].to_numpy()] = np.arange(known.height)
+    visit = captures.select(pl.struct("van_id", "visit").rank("dense")).to_series().to_numpy().astype(np.int64) - 1
+    order = np.argsort(visit, kind="stable")
+    counts = np.bincount(visit)
+    first = np.cumsum(counts) - counts
+    chosen = order[first]  # one or two repeats are equally far from each other
+    for members in np.unique(counts[counts > 2]):
+        rows = order[first[counts == members][:, None] + np.arange(members)]
+        drawn = (trace_of[rows] >= 0).all(axis=1)
+        best = np.zeros(len(rows), np.int64)
+        best[~drawn] = medoids(points[rows[~drawn]])
+        if drawn.any():
+            best[drawn] = medoids(traces[trace_of[rows[drawn]]])
+        chosen[counts == members] = rows[np.arange(len(rows)), best]
+    return set(captures["capture_id"].gather(chosen).to_list())

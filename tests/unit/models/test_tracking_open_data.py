@@ -18,7 +18,7 @@ def test_machine_temperature_alarms_only_where_labelled():
     windows = [(datetime.fromisoformat(a), datetime.fromisoformat(b)) for a, b, _ in machine_delays()]
     alarmed = [h for h, a in zip(hours, alarm, strict=True) if a]
     assert alarmed
-    assert np.mean([any(a <= h <= b for a, b in windows) for h in alarmed]) > 0.3
+    assert np.mean([any(a <= h <= b for a, b in windows) for h in alarmed]) > 0.8
     assert any(first != "none" for _, _, first in machine_delays())
 
 
