@@ -45,6 +45,8 @@ class Feature:
         Share of its evidence that counts, in (0, 1].
     kinds : tuple of str
         Lambda-sensor kinds that use it; empty is any.
+    plus : str
+        A second quantity added to the first; empty for none.
     """
 
     name: str
@@ -55,6 +57,7 @@ class Feature:
     stray: float
     weight: float
     kinds: tuple[str, ...]
+    plus: str = ""
 
 
 @dataclass(frozen=True)
@@ -124,8 +127,11 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
     faults: list[str] = []
     features = []
     for name, entry in document["features"].items():
-        if entry["quantity"] not in QUANTITIES:
-            faults.append(f"feature {name}: {entry['quantity']} is no quantity: use a name of signals.py")
+        faults.extend(
+            f"feature {name}: {quantity} is no quantity: use a name of signals.py"
+            for quantity in (entry["quantity"], entry.get("plus"))
+            if quantity is not None and quantity not in QUANTITIES
+        )
         if entry["scale"] not in SCALES:
             faults.append(f"feature {name}: scale {entry['scale']} is unknown: use one of {', '.join(SCALES)}")
         features.append(
@@ -138,6 +144,7 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
                 float(entry["stray"]),
                 float(entry["weight"]),
                 tuple(entry.get("kinds", ())),
+                str(entry.get("plus", "")),
             )
         )
     known = {feature.name for feature in features}
@@ -271,6 +278,12 @@ def movements(
             if number is None:
                 continue
             expected, shift, u = (part[:, number] for part in (residuals.expected, residuals.shift, residuals.shift_u))
+            if feature.plus:
+                other = column.get(prefix + feature.plus)
+                if other is None:
+                    continue
+                expected, shift = expected + residuals.expected[:, other], shift + residuals.shift[:, other]
+                u = np.hypot(u, residuals.shift_u[:, other])
             if feature.scale == "scatter":
                 with np.errstate(divide="ignore", invalid="ignore"):
                     ratio = residuals.scatter[:, number]

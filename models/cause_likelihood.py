@@ -33,11 +33,11 @@ class CauseSettings:
     """
 
     minimum_probability: float = 0.5
-    prior_none: float = 0.6
+    prior_none: float = 0.35
     prior_unknown: float = 0.03
     prior_pair: float = 0.03
-    temper: float = 0.85
-    tail: float = 7.0
+    temper: float = 0.9
+    tail: float = 6.0
     severities: tuple[float, ...] = (0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
 

@@ -127,6 +127,8 @@ def read(captures: Sequence[Capture], rng: np.random.Generator) -> pl.DataFrame:
                         "week": f"{c.at.isocalendar().year}-W{c.at.isocalendar().week:02d}",
                         "visit": c.visit,
                         "grade": readings.grade[row],
+                        "rate_hz": recording.rate_hz,
+                        "length_s": recording.length_s,
                         "coolant_c": around.coolant_c,
                         "intake_air_c": around.intake_air_c,
                         "barometer_kpa": around.barometer_kpa,

@@ -57,12 +57,21 @@ class Judged:
     family: Family
 
 
-def judge(group: str, seed: int, families: int, vans: int) -> list[Judged]:
-    """Simulate, read and track one group of families."""
-    from models.assess import assess
+@dataclass(frozen=True)
+class Group:
+    """One group of families, simulated and read."""
 
+    name: str
+    frame: pl.DataFrame
+    cases: list[Case]
+    register: dict[str, Family]
+    family_of: dict[str, Family]
+
+
+def simulate_group(name: str, seed: int, families: int, vans: int) -> Group:
+    """Simulate and read one group of families."""
     rng = np.random.default_rng(seed)
-    accept, change = GROUPS[group]
+    accept, change = GROUPS[name]
 
     def futures(vehicle: Vehicle, rng: np.random.Generator) -> list[tuple[str, float]]:
         return [
@@ -76,22 +85,30 @@ def judge(group: str, seed: int, families: int, vans: int) -> list[Judged]:
     captures, cases = cohort(
         rng, drawn, vans=vans, futures=futures, healthy_weeks=HEALTHY_WEEKS, faulty_weeks=FAULTY_WEEKS
     )
-    frame = read(captures, rng)
-    register = {family.name: family for _, family in drawn}
-    family_of = {c.van_id: c.family for c in captures}
+    return Group(
+        name, read(captures, rng), cases, {family.name: family for _, family in drawn},
+        {c.van_id: c.family for c in captures},
+    )  # fmt: skip
+
+
+def judge(group: Group) -> list[Judged]:
+    """Track one group, each of its futures by itself."""
+    from models.assess import assess
+
     repairs = pl.DataFrame(
         schema={"van_id": pl.String, "done_at": pl.Datetime("us", "UTC"), "work": pl.String, "parts": pl.String}
     )
-    last = frame["week"].max()
+    last = str(group.frame["week"].max())
     judged: list[Judged] = []
     for future in range(FUTURES):
-        part = frame.filter(pl.col("future").is_in([-1, future]))
-        found = assess(part, families=register, repairs=repairs, week=str(last)).residuals
+        part = group.frame.filter(pl.col("future").is_in([-1, future]))
+        found = assess(part, families=group.register, repairs=repairs, week=last).residuals
         listed = {van_id: row for row, van_id in enumerate(found.van_ids)}
-        for case in cases:
+        for case in group.cases:
             if case.future == future:
                 row = listed.get(case.van_id)
-                judged.append(Judged(group, case, None if row is None else _take(found, [row]), family_of[case.van_id]))
+                alone = None if row is None else _take(found, [row])
+                judged.append(Judged(group.name, case, alone, group.family_of[case.van_id]))
     return judged
 
 
@@ -213,10 +230,10 @@ def boosted(train: np.ndarray, cause: np.ndarray, test: np.ndarray) -> np.ndarra
 def main() -> None:
     """Run the study and print it."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--families", type=int, default=8, help="families per group")
-    parser.add_argument("--vans", type=int, default=9, help="vans per family")
+    parser.add_argument("--families", type=int, default=3, help="families per group")
+    parser.add_argument("--vans", type=int, default=7, help="vans per family")
     parser.add_argument("--write", type=Path, help="Markdown file to write")
-    parser.add_argument("--keep", type=Path, help="file of judged vans to reuse, made when missing")
+    parser.add_argument("--keep", type=Path, help="folder for the simulated captures, to judge them again")
     options = parser.parse_args()
     judged = _judged(options)
     lines = report(judged)
@@ -226,18 +243,19 @@ def main() -> None:
 
 
 def _judged(options: argparse.Namespace) -> list[Judged]:
-    import pickle  # only this study's own scratch file
+    import pickle  # only this study's own scratch files
 
-    if options.keep and options.keep.exists():
-        kept: list[Judged] = pickle.loads(options.keep.read_bytes())
-        return kept
-    judged = [
-        one
-        for number, group in enumerate(GROUPS)
-        for one in judge(group, SEED + 100 + number, options.families, options.vans)
-    ]
-    if options.keep:
-        options.keep.write_bytes(pickle.dumps(judged))
+    judged: list[Judged] = []
+    for number, name in enumerate(GROUPS):
+        kept = options.keep / f"group-{number}.pickle" if options.keep else None
+        if kept is not None and kept.exists():
+            group: Group = pickle.loads(kept.read_bytes())
+        else:
+            group = simulate_group(name, SEED + 100 + number, options.families, options.vans)
+            if kept is not None:
+                kept.parent.mkdir(parents=True, exist_ok=True)
+                kept.write_bytes(pickle.dumps(group))
+        judged += judge(group)
     return judged
 
 

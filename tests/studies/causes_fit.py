@@ -26,6 +26,7 @@ from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, pos
 FAMILIES, SEED = 110, 20261125
 SEVERITIES = (0.4, 1.0)
 TRADE_WEIGHT = 0.25
+LEAST_SPREAD = 0.1  # no engine follows another more closely than this share of an effect
 MODELS = Path(__file__).parents[2] / "models"
 
 
@@ -154,7 +155,9 @@ def estimate(
             effect, spread = robust(at_one)
             noise = healthy[feature.name] / np.median(severity[read])
             found[feature.name] = Estimated(
-                effect, float(np.sqrt(max(spread**2 - np.nan_to_num(noise) ** 2, 0.0))), int(read.sum())
+                effect,
+                float(np.sqrt(max(spread**2 - np.nan_to_num(noise) ** 2, (LEAST_SPREAD * effect) ** 2))),
+                int(read.sum()),
             )
     return result, healthy
 
@@ -244,12 +247,10 @@ def kinds_of(captures: dict[tuple[str, int], Capture], cases: list[Case]) -> tup
     return kinds, np.array(rich_low)
 
 
-def main() -> None:
-    """Simulate, read, estimate, write."""
+def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) -> str:
+    """The table of effects as TOML."""
     trade = load_effects("cause_effects_trade")
     document = tomllib.loads((MODELS / "cause_effects_trade.toml").read_text("utf-8"))
-    captures, cases = fit_captures()
-    frame = read(captures, np.random.default_rng(SEED + 1))
     by_case = {(c.van_id, c.future): c for c in captures}
     kinds, rich_low = kinds_of(by_case, cases)
     bare = replace(trade, features=tuple(replace(feature, floor=0.0) for feature in trade.features))
@@ -266,15 +267,22 @@ def main() -> None:
         ]
         if len(silent) >= 4:
             stray[feature.name] = float(np.clip(np.median(silent), 0.3 * feature.floor, feature.floor))
-    text = write(
+    families = len({case.van_id for case in cases})
+    return write(
         document, trade, result, stray,
         [
             "What each cause does to each quantity. Made by tests/studies/causes_fit.py: do not edit, run it again.",
-            f"{len(cases)} cases of {len(CAUSES)} causes on {FAMILIES} invented families, seed {SEED}, severities {SEVERITIES};",
+            f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES};",
             f"medians and spreads over engines, blended with cause_effects_trade.toml at a weight of {TRADE_WEIGHT} for the trade.",
             "Form and meaning: see the head of cause_effects_trade.toml. Fault codes and pairs are the trade's.",
         ],
     )  # fmt: skip
+
+
+def main() -> None:
+    """Simulate, read, estimate, write."""
+    captures, cases = fit_captures()
+    text = make_table(captures, cases, read(captures, np.random.default_rng(SEED + 1)))
     (MODELS / "cause_effects.toml").write_text(text, "utf-8")
     print(f"{len(captures)} captures, {len(cases)} cases: models/cause_effects.toml written")
 

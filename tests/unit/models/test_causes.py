@@ -72,7 +72,7 @@ def make_residuals(shifts: np.ndarray, u: np.ndarray | None = None) -> Residuals
         expected,
         shifts,
         np.tile(uncertainty, (len(shifts), 1)),
-        np.ones_like(shifts),
+        np.where(np.isfinite(shifts), 1.0, np.nan),
         np.full(len(shifts), 4),
     )
 
@@ -170,10 +170,9 @@ def test_below_the_set_probability_it_is_not_separable_and_the_test_separates_th
 def test_two_causes_at_once_are_told() -> None:
     shift = planted("lambda_slow", 0.9) + planted("intake_restricted", 0.9)
     found = infer_causes(make_residuals(shift[None]), [family()], [()])
-    first = found.pairs[0][0]
-    assert "lambda_slow" in first.codes
-    assert first.codes[0] in ("intake_restricted", "lambda_slow") or "exhaust_restricted" in first.codes
-    assert first.probability > 0.5
+    restricted = {"intake_restricted", "exhaust_restricted"}  # which of the two a free snap hardly tells
+    both = [pair for pair in found.pairs[0] if "lambda_slow" in pair.codes and restricted & set(pair.codes)]
+    assert sum(pair.probability for pair in both) > 0.5
 
 
 def test_vans_do_not_depend_on_their_neighbours() -> None:
