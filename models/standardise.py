@@ -291,7 +291,8 @@ def _take_off_shared(
         np.unique(np.char.add(np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f")), weeks.astype(str)), return_inverse=True)[1],
     )  # fmt: skip
     sizes = [int(group.max()) + 1 for group in groups]
-    moved = [SharedMovement(*(np.zeros((size, x.shape[1])) for _ in range(2)), np.zeros((size, x.shape[1]), np.int64)) for size in sizes]  # fmt: skip
+    nothing = [np.zeros((size, x.shape[1])) for size in sizes]
+    moved = [SharedMovement(zero, zero, zero.astype(np.int64)) for zero in nothing]
     remaining = x.copy()
     for _ in range(PASSES):  # each source again, now that the others are off
         for number, group in enumerate(groups):

@@ -216,7 +216,7 @@ def medoids(points: Array) -> NDArray[np.int64]:
             apart = np.where(known, gap, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
             total[:, a] += apart
             total[:, b] += apart
-    return np.argmin(total, axis=1)
+    return np.asarray(np.argmin(total, axis=1), dtype=np.int64)
 
 
 def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
