@@ -116,7 +116,13 @@ def _block_rows(
         sigma = np.sqrt(sigma * sigma + step[row] * step[row] / 12.0) if step[row] < 10.0 * sigma + 1e-3 else sigma
         noise[row] = sigma / np.sqrt(per)
         if half > 0:
-            _needles(y, end, half, max(sigma, 0.3 * step[row]), marked)
+            # the noise as a needle sees it, over its own width: coloured noise is larger there
+            picked = 0
+            for i in range(half, end - half, stride):
+                rough[picked] = abs(y[i] - 0.5 * (y[i - half] + y[i + half]))
+                picked += 1
+            wide = np.median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
+            _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), marked)
         blocks = end // per
         count[row] = blocks
         for j in range(x.shape[1]):

@@ -90,7 +90,8 @@ def _at_speed(
     # a mean over blocks of the grain takes this part of the amplitude
     gain = np.sin(np.pi * frequency * g) / (np.pi * frequency * g)
     out[AMPLITUDE] = amplitude / gain
-    out[AMPLITUDE_U] = square_u / (amplitude + np.sqrt(square + square_u if square > 0.0 else square_u)) / gain
+    wide = amplitude + np.sqrt(max(square, 0.0) + square_u)
+    out[AMPLITUDE_U] = square_u / max(wide, 1e-150) / gain
     # the mean of n exponential powers exceeds z by chance with the tail of a gamma distribution
     z = pieces * power / max(2.0 * quadrature, 1e-300)
     term, tail = 1.0, 1.0

@@ -10,14 +10,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.lambda_edges import FOUND, Edges, find_edges
-from models.lambda_fit import BEFORE, CONSTANT, CONSTANT_U, CORRELATION, RESIDUAL, SAMPLES, START, START_U, STEP
+from models.lambda_fit import BEFORE, CONSTANT, CONSTANT_U, CORRELATION, RAMP, RESIDUAL, START, START_U, STEP
 from models.lambda_scale import LambdaScale
 
 # Another quantity is taken when it makes chi-squared smaller by this much, in independent samples: the odds are then
-# about 20 to 1. A smooth residual, as on an engine, has few of those, so there the difference has to be large.
+# about 20 to 1. All are compared in the recorded signal, where the noise is even. A smooth residual has few independent
+# samples, so there the difference has to be large.
 GAIN = 6.0
 # A response further than this from first order is not bent by a characteristic; changing the quantity can't help.
 BENT = 0.06
+BEFORE_S = 0.05
+
+
+def _curve(fit: NDArray[np.float64], time: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The fitted responses, one row each."""
+    s = np.maximum(time - fit[:, [START]], 0.0)
+    rise = 1.0 - np.exp(-s / fit[:, [CONSTANT]])
+    return fit[:, [BEFORE]] + fit[:, [STEP]] * rise + fit[:, [RAMP]] * (s - fit[:, [CONSTANT]] * rise)
 
 
 def settle_domain(
@@ -59,12 +68,19 @@ def settle_domain(
     if rows.size == 0:
         return edges
     fit = edges.fit.copy()
-    middle = fit[rows, BEFORE] + 0.5 * fit[rows, STEP]
-    slope = scale.lambda_slope(middle)
+    near = fit[rows]
+    time: NDArray[np.float64] = np.arange(x.shape[1], dtype=np.float64) * interval_s
+    shown = (time > event[rows, None] * interval_s - BEFORE_S) & (time < near[:, [START]] + 6.0 * near[:, [CONSTANT]])
+    shown &= np.isfinite(x[rows]) & (np.arange(x.shape[1]) < until[rows, None])
+    samples = shown.sum(axis=1)
+    squares = (((x[rows] - _curve(near, time)) ** 2) * shown).sum(axis=1)
+    middle = near[:, BEFORE] + 0.5 * near[:, STEP]
+    slope, there = scale.lambda_slope(middle), scale.lambda_of(middle)
     ratio = scale.lambda_of(np.clip(x[rows], scale.lean_end, scale.rich_end))
-    inverse_slope = slope / scale.lambda_of(middle) ** 2
-    others = [(-ratio, slope)] if scale.form == "inverse" else [(1.0 / ratio, inverse_slope), (-ratio, slope)]
-    for y, per in others:
+    others = [(False, -ratio, slope)]
+    if scale.form == "wideband":
+        others.append((True, 1.0 / ratio, slope / there**2))
+    for inverse, y, per in others:
         other = find_edges(
             y,
             interval_s=interval_s,
@@ -72,14 +88,16 @@ def settle_domain(
             event=event[rows],
             until=until[rows],
             noise=noise[rows] * per,
-            least=least * float(np.median(per)),
+            least=least * float(np.nanmedian(per)),
         )
         with np.errstate(invalid="ignore", divide="ignore"):
-            now = fit[rows, RESIDUAL] / np.abs(fit[rows, STEP])
-            then = other.fit[:, RESIDUAL] / np.abs(other.fit[:, STEP])
-            independent = other.fit[:, SAMPLES] / other.fit[:, CORRELATION]
-            better = (other.code == FOUND) & ((now**2 / then**2 - 1.0) * independent > GAIN)
+            model = _curve(other.fit, time)
+            back = scale.richness_of(1.0 / model if inverse else -model)
+            then = (((x[rows] - back) ** 2) * shown).sum(axis=1)
+            independent = samples / other.fit[:, CORRELATION]
+            better = (other.code == FOUND) & ((squares / then - 1.0) * independent > GAIN)
         for column in (START, CONSTANT, START_U, CONSTANT_U):
             fit[rows[better], column] = other.fit[better, column]
-        fit[rows[better], RESIDUAL] = then[better] * np.abs(fit[rows[better], STEP])
+        fit[rows[better], RESIDUAL] = np.sqrt(then / samples)[better]
+        squares = np.where(better, then, squares)
     return Edges(fit, edges.code, edges.turn, edges.end, edges.stop, edges.clean, edges.cut_off)

@@ -85,6 +85,26 @@ class LambdaScale:
         piece = np.clip(np.searchsorted(self.knots, richness, side="right") - 1, 0, slopes.size - 1)
         return np.where(np.isfinite(richness), slopes[piece], np.nan)
 
+    def richness_of(self, ratio: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Richness of a lambda, the way back from `lambda_of`; the ends stand for what lies beyond them.
+
+        Parameters
+        ----------
+        ratio : ndarray
+            [1]
+
+        Returns
+        -------
+        ndarray of the same shape
+            NaN for a narrowband sensor. [unit of richness]
+        """
+        if self.form == "narrowband":
+            return np.full(np.shape(ratio), np.nan)
+        if self.form == "inverse":
+            return 1.0 / np.where(np.asarray(ratio) > 0.0, ratio, np.nan)
+        found: NDArray[np.float64] = np.interp(ratio, self.knots_lambda[::-1], self.knots[::-1])
+        return found
+
     def volts_of(self, richness: NDArray[np.float64]) -> NDArray[np.float64]:
         """Recorded volts of a richness.
 

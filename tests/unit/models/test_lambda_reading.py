@@ -1,0 +1,246 @@
+"""The whole lambda reading on analytic snaps: levels, blip, fuel cut, switching, needles, ripple, and reasons."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from data_contracts.needs import NEEDS
+from models.estimate import UNREAD_CODES
+from models.lambda_blocks import block_lambda
+from models.lambda_cycle import cycle_ripple
+from models.lambda_edges import smooth
+from models.lambda_reading import NAMES, read_lambda
+from models.lambda_scale import lambda_scale
+from tests import naive_lambda
+from tests.analytic_lambda import NARROWBAND, RATIO, WIDEBAND, Snap, coloured, lagged, read, volts_of_lambda
+
+RATE = 2000.0
+SNAP = Snap(opening_s=3.0, release_s=4.2)
+
+
+def snap_trace(snap: Snap = SNAP, length_s: float = 9.0, rows: int = 10, noise: float = 0.002) -> np.ndarray:
+    time = np.arange(int(length_s * RATE)) / RATE
+    x = snap.richness(time)
+    rng = np.random.default_rng(3)
+    return np.tile(x, (rows, 1)) + coloured(rng, (rows, x.size), noise, 0.02, 1.0 / RATE)
+
+
+def read_ratio(x: np.ndarray, snap: Snap = SNAP, **more):
+    signal = 1.0 / np.clip(x, 1.0 / 8.0, None)
+    return read(
+        signal, rate_hz=RATE, sensor=RATIO, kind="ratio", opening_s=snap.opening_s, release_s=snap.release_s, **more
+    )
+
+
+def reasons(found) -> set[str]:
+    return {UNREAD_CODES[code] for code in found.reason}
+
+
+def test_every_quantity_is_given_with_a_reason_or_a_value():
+    out, _ = read_ratio(snap_trace())
+    assert tuple(sorted(out)) == tuple(sorted(NAMES))
+    for found in out.values():
+        assert np.all((found.reason == 0) == np.isfinite(found.value))
+        assert np.all(np.isfinite(found.u) == np.isfinite(found.value))
+        assert np.all(found.u[found.reason == 0] >= 0)
+
+
+def test_levels_blip_and_fuel_cut():
+    x = snap_trace()
+    out, signs = read_ratio(x)
+    np.testing.assert_allclose(out["lambda_idle"].value, 1.0, atol=0.002)
+    np.testing.assert_allclose(out["lambda_full_throttle"].value, 0.88, atol=0.002)
+    np.testing.assert_allclose(out["lambda_full_throttle_slope_per_s"].value, 0.0, atol=0.02)
+    clean = 1.0 / SNAP.richness(np.arange(int(9.0 * RATE)) / RATE)
+    depth = naive_lambda.moving_mean(clean[6000:7000:5], 2).max() - 1.0
+    np.testing.assert_allclose(out["tip_in_lean_blip"].value, depth, atol=0.006)
+    above = np.flatnonzero(clean[6000:7000] - 1.0 > 0.5 * depth)
+    np.testing.assert_allclose(out["tip_in_lean_blip_length_s"].value, np.ptp(above) / RATE, atol=0.015)
+    np.testing.assert_allclose(out["lambda_to_lean_dead_time_s"].value, SNAP.dead_lean_s, atol=0.005)
+    np.testing.assert_allclose(out["lambda_to_lean_time_constant_s"].value, SNAP.constant_lean_s, rtol=0.1)
+    assert signs.active.all()
+
+
+def test_a_fuel_cut_at_the_end_of_the_characteristic_is_censored():
+    x = snap_trace()
+    volts = volts_of_lambda(WIDEBAND, 1.0 / np.clip(x, 1e-3, None))
+    out, signs = read(volts, rate_hz=RATE, sensor=WIDEBAND, kind="v", opening_s=3.0, release_s=4.2)
+    assert reasons(out["lambda_fuel_cut"]) == {"censored"}
+    np.testing.assert_allclose(out["lambda_fuel_cut_v"].value, WIDEBAND.characteristic_v[-1], atol=0.01)
+    assert not signs.clipped.any()
+
+
+def test_a_fuel_cut_that_does_not_get_there_is_a_level():
+    out, _ = read_ratio(snap_trace(Snap(opening_s=3.0, release_s=4.2, cut=0.45)))
+    np.testing.assert_allclose(out["lambda_fuel_cut"].value, 1.0 / 0.45, rtol=0.01)
+
+
+def test_without_fuel_cut_or_without_the_time_for_it():
+    none = Snap(opening_s=3.0, release_s=4.2, cut=1.0)
+    assert reasons(read_ratio(snap_trace(none), none)[0]["lambda_fuel_cut"]) == {"no_fuel_cut"}
+    early = snap_trace()[:, : int(4.4 * RATE)]
+    assert reasons(read_ratio(early)[0]["lambda_fuel_cut"]) == {"record_ends_early"}
+    assert reasons(read_ratio(early)[0]["lambda_to_lean_dead_time_s"]) <= {"record_ends_early", "no_step"}
+
+
+@pytest.mark.parametrize("lag_s", [0.03, 0.06, 0.12])
+def test_narrowband_switching(lag_s):
+    """A square mixture at 1.1 Hz through a first-order lag, then a snap: ln 9 lags from 10 % to 90 %."""
+    time = np.arange(int(9.0 * RATE)) / RATE
+    square = np.where((time * 1.1) % 1.0 < 0.5, 0.8, 0.1)
+    square[time > 2.95] = 0.1
+    square[(time > 3.25) & (time < 4.55)] = 0.85
+    square[time >= 4.55] = 0.08
+    signal = np.tile(lagged(time, square, lag_s), (8, 1)) + np.random.default_rng(4).normal(0, 0.004, (8, time.size))
+    out, _ = read(signal, rate_hz=RATE, sensor=NARROWBAND, kind="v", opening_s=3.0, release_s=4.2)
+    np.testing.assert_allclose(out["lambda_switch_rate_hz"].value, 1.1, rtol=0.02)
+    np.testing.assert_allclose(out["lambda_full_throttle_v"].value, 0.85, atol=0.01)
+    for edge in ("rich", "lean"):
+        np.testing.assert_allclose(out[f"lambda_to_{edge}_switch_time_s"].value, np.log(9.0) * lag_s, rtol=0.1)
+        assert reasons(out[f"lambda_to_{edge}_time_constant_s"]) == {"not_for_this_family"}
+    assert reasons(out["lambda_full_throttle"]) == {"not_for_this_family"}
+
+
+def lean_dips(times: list[float], size: float, width_s: float, lag_s: float) -> np.ndarray:
+    time = np.arange(int(9.0 * RATE)) / RATE
+    x = np.zeros_like(time)
+    for moment in times:
+        x[(time >= moment) & (time < moment + width_s)] -= size
+    return lagged(time, x, lag_s)
+
+
+def test_lean_needles_are_counted_and_sized():
+    dips = lean_dips([3.62, 3.81, 3.93, 4.08], 0.2, 0.03, 0.03)
+    out, _ = read_ratio(snap_trace() + dips)
+    assert np.all(out["lean_needles"].value == 4)
+    lambda_size = 1.0 / (SNAP.full + dips.min()) - 1.0 / SNAP.full
+    np.testing.assert_allclose(out["lean_needle_size"].value, lambda_size, rtol=0.15)
+    assert np.all(out["electrical_needles"].value == 0)
+
+
+def test_a_clean_hold_has_no_needles():
+    out, _ = read_ratio(snap_trace(rows=60))
+    assert np.mean(out["lean_needles"].value == 0) > 0.98
+
+
+def test_needles_no_sensor_can_follow_are_electrical_and_move_nothing():
+    x = snap_trace()
+    spiked = x.copy()
+    for place in (1500, 4200, 7600, 12_000):
+        spiked[:, place : place + 3] += 0.3
+    clean, _ = read_ratio(x)
+    out, _ = read_ratio(spiked)
+    assert np.all(out["electrical_needles"].value == 4)
+    assert np.all(out["lean_needles"].value == 0)
+    for name in ("lambda_idle", "lambda_full_throttle", "lambda_to_rich_time_constant_s"):
+        np.testing.assert_allclose(out[name].value, clean[name].value, rtol=0.02)
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_once_per_cycle_ripple(known):
+    time = np.arange(int(9.0 * RATE)) / RATE
+    x = snap_trace(rows=30)
+    rippled = x + 0.01 * np.sin(2 * np.pi * 820.0 / 120.0 * time + 0.4)
+    out, _ = read_ratio(rippled, idle_rpm=820.0 if known else np.nan)
+    np.testing.assert_allclose(out["cycle_ripple"].value, 0.01, rtol=0.15)
+    covered = np.abs(out["cycle_ripple"].value - 0.01) < 1.96 * out["cycle_ripple"].u
+    assert covered.mean() > 0.85
+    quiet, _ = read_ratio(x, idle_rpm=820.0 if known else np.nan)
+    if known:
+        assert np.mean(quiet["cycle_ripple"].value < 2.5 * quiet["cycle_ripple"].u + 1e-4) > 0.9
+    else:
+        assert np.mean(quiet["cycle_ripple"].reason != 0) > 0.9
+
+
+def test_ripple_agrees_with_general_least_squares():
+    h = 0.0025
+    time = np.arange(1200) * h
+    y = 1.0 + 0.01 * time + 0.02 * np.sin(2 * np.pi * 790.0 / 120.0 * time)
+    found = cycle_ripple(y[None, :], np.array([1200]), np.array([790.0]), interval_s=h)
+    assert found[0, 0] == pytest.approx(naive_lambda.ripple_amplitude(y, h, 790.0), rel=0.02)
+
+
+def test_blocks_and_smoothing_agree_with_their_twins():
+    rng = np.random.default_rng(5)
+    x = rng.normal(1.0, 0.001, (1, 4000)).astype(np.float32)
+    x[0, 700:720] = np.nan
+    scale = lambda_scale(RATIO, "ratio")
+    assert scale is not None
+    found = block_lambda(x, np.isfinite(x), scale, interval_s=0.0005)
+    np.testing.assert_allclose(found.x[0], naive_lambda.blocks(1.0 / x[0], 5), rtol=1e-6)
+    out = np.empty(800)
+    smooth(found.x[0], 0, 800, 3, out)
+    np.testing.assert_allclose(out, naive_lambda.moving_mean(found.x[0], 3), rtol=1e-9)
+
+
+def test_no_snap_still_gives_idle():
+    x = 1.0 + np.random.default_rng(6).normal(0, 0.002, (4, 10_000))
+    out, signs = read(1.0 / x, rate_hz=RATE, sensor=RATIO, kind="ratio")
+    np.testing.assert_allclose(out["lambda_idle"].value, 1.0, atol=0.002)
+    assert signs.active.all()
+    for name in NAMES:
+        if NEEDS[name].snap and "ratio" in (NEEDS[name].kinds or ("ratio",)):
+            assert reasons(out[name]) == {"no_snap"}, name
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 10.0, 40.0, 90.0])
+def test_needs_of_rate_are_kept(rate_hz):
+    time = np.arange(int(9.0 * rate_hz)) / rate_hz
+    signal = np.tile(1.0 / SNAP.richness(time).clip(0.125), (2, 1))
+    out, _ = read(signal, rate_hz=rate_hz, sensor=RATIO, kind="ratio", opening_s=3.0, release_s=4.2)
+    for name, found in out.items():
+        if NEEDS[name].rate_hz > rate_hz:
+            assert np.all(found.reason != 0), name
+
+
+def test_splitting_a_batch_changes_nothing():
+    x = snap_trace()
+    whole, signs = read_ratio(x)
+    halves = [read_ratio(x[:5])[0], read_ratio(x[5:])[0]]
+    for name, found in whole.items():
+        parts = np.concatenate([half[name].value for half in halves])
+        np.testing.assert_array_equal(found.value, parts)
+    assert signs.active.shape == (10,)
+
+
+def test_time_shift_changes_nothing():
+    x = snap_trace(noise=0.001)
+    early, _ = read_ratio(x[:, 2000:], Snap(opening_s=2.0, release_s=3.2))
+    late, _ = read_ratio(x)
+    for name in ("lambda_full_throttle", "lambda_to_rich_dead_time_s", "lambda_to_lean_time_constant_s"):
+        np.testing.assert_allclose(early[name].value, late[name].value, rtol=0.02, atol=1e-3)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    signal=hnp.arrays(
+        np.float32,
+        st.tuples(st.integers(1, 3), st.integers(1, 400)),
+        elements=st.one_of(st.floats(-2, 20, width=32), st.just(np.nan), st.just(np.float32(1.0))),
+    ),
+    interval_s=st.sampled_from([5e-6, 5e-4, 2.5e-3, 0.02, 0.1, 1.0]),
+    opening=st.one_of(st.just(np.nan), st.floats(-1, 20)),
+    hold=st.one_of(st.just(np.nan), st.floats(-1, 5)),
+    which=st.sampled_from([(WIDEBAND, "v"), (RATIO, "ratio"), (NARROWBAND, "v"), (RATIO, "v"), (WIDEBAND, "ratio")]),
+)
+def test_no_input_raises(signal, interval_s, opening, hold, which):
+    sensor, kind = which
+    rows = signal.shape[0]
+    out, signs = read_lambda(
+        signal,
+        np.isfinite(signal),
+        interval_s=interval_s,
+        sensor=sensor,
+        opening_s=np.full(rows, opening),
+        release_s=np.full(rows, opening + hold),
+        main_peak_s=np.full(rows, np.nan),
+        cylinders=4,
+        idle_speed_rpm=np.full(rows, np.nan),
+        kind=kind,
+    )
+    assert set(out) == set(NAMES)
+    assert signs.active.shape == (rows,)
+    for found in out.values():
+        assert np.all((found.reason == 0) == np.isfinite(found.value))
