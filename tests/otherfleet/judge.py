@@ -82,8 +82,15 @@ def grades(table: pl.DataFrame) -> pl.DataFrame:
     ).sort("kind")  # fmt: skip
 
 
-def listing(published: Path, truth: Path) -> dict[str, object]:
+def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[str, object]:
     """False alarms, detection, delay and causes from the watchlist.
+
+    Parameters
+    ----------
+    published, truth : Path
+        The published database and what `tests.otherfleet.make` wrote.
+    also : tuple of str
+        ISO weeks that were run and may have left an empty list; without them an empty week is not counted.
 
     Returns
     -------
@@ -95,7 +102,11 @@ def listing(published: Path, truth: Path) -> dict[str, object]:
         watch = link.sql(
             "SELECT week, van_id, urgency, leading_cause, leading_cause_probability, causes FROM watchlist"
         ).pl()
-        weeks = sorted({r[0] for r in link.sql("SELECT DISTINCT week FROM watchlist").fetchall()})
+        tables = {r[0] for r in link.sql("SHOW TABLES").fetchall()}
+        weeks = set(watch["week"])
+        if "runs" in tables:  # a week with an empty list counts too
+            weeks |= {r[0] for r in link.sql("SELECT DISTINCT week FROM runs").fetchall()}
+    weeks |= set(also)
     known = pl.read_csv(truth / "truth.csv", schema_overrides={"onset": pl.String})
     calendar = sorted(pl.read_parquet(truth / "captures_truth.parquet")["week"].unique().to_list())
     position = {week: number for number, week in enumerate(calendar)}
@@ -104,7 +115,7 @@ def listing(published: Path, truth: Path) -> dict[str, object]:
         for van in known.iter_rows(named=True)
         for week in calendar
     }
-    covered = [week for week in weeks if week in position]
+    covered = [week for week in calendar if week in weeks]
     healthy = {key for key, value in severity.items() if value == 0.0 and key[1] in covered}
     false = watch.filter(
         pl.struct("van_id", "week").map_elements(lambda r: (r["van_id"], r["week"]) in healthy, pl.Boolean)
@@ -200,10 +211,10 @@ def replay(fleet: Path, home: Path, command: str, first: int = 0, every: int = 1
     return said
 
 
-def report(published: Path, truth: Path) -> str:
+def report(published: Path, truth: Path, also: tuple[str, ...] = ()) -> str:
     """Everything as text."""
     table = captures_with_truth(published, truth)
-    seen = listing(published, truth)
+    seen = listing(published, truth, also)
     kinds = grades(table)
     refused = 0
     with duckdb.connect(str(published), read_only=True) as link:
@@ -231,8 +242,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("published", type=Path)
     parser.add_argument("truth", type=Path)
+    parser.add_argument("--weeks", default="", help="weeks that were run, by commas: an empty list counts too")
     given = parser.parse_args()
-    print(report(given.published, given.truth))
+    print(report(given.published, given.truth, tuple(w for w in given.weeks.split(",") if w)))
 
 
 if __name__ == "__main__":
