@@ -21,4 +21,4 @@ def kernel(function: Function) -> Function:
     callable
         The same function, compiled on first call.
     """
-    return cast(Function, numba.njit(cache=True, nogil=True)(function))
+    return cast(Function, numba.njit(cache=True, nogil=True, error_model="numpy")(function))

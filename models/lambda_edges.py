@@ -232,7 +232,7 @@ def _edge_rows(
             continue
         blip = level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
         places[row, 3] = not blip
-        low = s[p] if blip or np.isnan(level) else level
+        low = s[p] if blip or np.isnan(level) or not level < s[q] - 0.5 * rise else level
         first = p if blip else max(before, e - int(0.05 / h))
         last = q
         while last + 1 < stop and not s[last + 1] < s[q] - PLATEAU_PART * rise:
