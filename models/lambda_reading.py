@@ -231,14 +231,17 @@ def _fuel_cut(reader: _Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[s
             found = _renamed(found, lean.cut_off, "censored")
         found = _renamed(found, ~cut, "no_fuel_cut")
         found = _renamed(found, (lean.code == ENDS_EARLY) & (short | ~cut) & ended, "record_ends_early")
-        found = _renamed(found, (reader.opening >= 0) & ~reader.released, "record_ends_early")
+        brief = (blocks.count - reader.release) * h < NEEDS[name].after_s
+        found = _renamed(found, (reader.opening >= 0) & (~reader.released | (brief & ~cut)), "record_ends_early")
         out[name] = found
     return out
 
 
-def _tip_in(reader: _Reader, rich: Edges, base: NDArray[np.float64], swing: NDArray[np.float64]) -> dict[str, Estimate]:
+def _tip_in(reader: _Reader, rich: Edges, idle: NDArray[np.float64], swing: NDArray[np.float64]) -> dict[str, Estimate]:
     """Lean blip between the opening and the response to rich."""
     blocks = reader.blocks
+    base = idle[:, level.MEAN]
+    wander = np.sqrt(np.maximum(idle[:, level.SCATTER] ** 2 - blocks.noise**2, 0.0))
     until = np.where(rich.end > reader.opening, rich.end, reader.release)
     row = level.tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
     if reader.narrow:
@@ -248,7 +251,8 @@ def _tip_in(reader: _Reader, rich: Edges, base: NDArray[np.float64], swing: NDAr
     else:
         lean = reader.scale.lambda_of(base - row[:, level.DEPTH])
         depth = lean - reader.scale.lambda_of(base)
-        depth_u = row[:, level.DEPTH_U] * reader.scale.lambda_slope(base - row[:, level.DEPTH])
+        # a short excursion keeps the coloured noise that the idle shows
+        depth_u = np.hypot(row[:, level.DEPTH_U], wander) * reader.scale.lambda_slope(base - row[:, level.DEPTH])
     length = estimate(row[:, level.LENGTH], row[:, level.LENGTH_U])
     return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
 
@@ -384,7 +388,7 @@ def read_lambda(
     lowest = np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
     highest = np.nanmax(np.where(np.isfinite(blocks.x), blocks.x, -np.inf), axis=1)
     swing = highest - lowest
-    out |= _tip_in(reader, rich, idle[:, level.MEAN], swing)
+    out |= _tip_in(reader, rich, idle, swing)
     out |= _needles(reader, rich, swing)
     out |= _ripple(reader, idle_speed_rpm, idle[:, level.MEAN], swing)
     if reader.narrow:

@@ -55,7 +55,9 @@ def test_levels_blip_and_fuel_cut():
     np.testing.assert_allclose(out["lambda_full_throttle_slope_per_s"].value, 0.0, atol=0.02)
     clean = 1.0 / SNAP.richness(np.arange(int(9.0 * RATE)) / RATE)
     depth = naive_lambda.moving_mean(clean[6000:7000:5], 2).max() - 1.0
-    np.testing.assert_allclose(out["tip_in_lean_blip"].value, depth, atol=0.006)
+    blip = out["tip_in_lean_blip"]
+    assert np.all(np.abs(blip.value - depth) < 3.5 * blip.u)
+    assert np.all(blip.u < 0.005)
     above = np.flatnonzero(clean[6000:7000] - 1.0 > 0.5 * depth)
     np.testing.assert_allclose(out["tip_in_lean_blip_length_s"].value, np.ptp(above) / RATE, atol=0.015)
     np.testing.assert_allclose(out["lambda_to_lean_dead_time_s"].value, SNAP.dead_lean_s, atol=0.005)
