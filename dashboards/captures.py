@@ -11,6 +11,7 @@ from pipelines.published import Published
 from pipelines.queries import CaptureFilter
 
 PAGE_SIZE = 100
+STANDS_OUT = 3.0  # times the median recorder's spread
 
 
 @parts.explained
@@ -64,7 +65,7 @@ def _quarantine(published: Published) -> None:
             say("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
         }
     )
-    with st.expander(say("common.table")):
+    with st.expander(say("captures.each")):
         items = queries.quarantine(published, state=state or "waiting")
         _table(
             {
@@ -132,10 +133,16 @@ def _repeatability(published: Published) -> None:
             say("captures.serial"): [s or "" for s in frame["recorder_serial"]],
             say("captures.visits"): [str(n) for n in frame["visits"]],
             say("captures.repeats"): [str(n) for n in frame["repeats"]],
-            say("captures.spread"): [f"{text.number(100 * s, 2)} %" for s in frame["relative_sd"]],
+            say("captures.spread"): [_spread(s, frame["relative_sd"].median()) for s in frame["relative_sd"]],
         }
     )
     parts.quiet(say("captures.repeatability_note"))
+
+
+def _spread(relative_sd: float, usual: object) -> str:
+    shown = f"{text.number(100 * relative_sd, 2)} %"
+    stands_out = isinstance(usual, float) and relative_sd > STANDS_OUT * usual
+    return f"▲ {shown}, {say('captures.stands_out')}" if stands_out else shown
 
 
 def _list(published: Published, only: CaptureFilter) -> None:

@@ -17,6 +17,7 @@ from dashboards.text import inert, say
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
 from pipelines import queries
 from pipelines.published import Published, board_settings, open_published, run_in_progress
+from pipelines.reports.plain import spreadsheet_safe
 
 _PAGES = "vansnap_pages"
 URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
@@ -169,7 +170,9 @@ def csv(frame: pl.DataFrame) -> str:
         if isinstance(kind, pl.List):
             column = pl.Series(column.name, ["; ".join(map(_cell, cell or [])) for cell in column.to_list()])
         if column.dtype == pl.String:
-            column = pl.Series(column.name, [text.sheet_safe(cell) for cell in column.to_list()], dtype=pl.String)
+            column = pl.Series(
+                column.name, [cell and spreadsheet_safe(cell) for cell in column.to_list()], dtype=pl.String
+            )
         columns.append(column)
     return pl.DataFrame(columns).write_csv()
 

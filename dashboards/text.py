@@ -52,13 +52,6 @@ def inert(text: object) -> str:
     return _MARKDOWN.sub(r"\\\1", flat)
 
 
-def sheet_safe(value: object) -> object:
-    """A cell for a CSV that a spreadsheet opens: text that would start a formula gets an apostrophe in front."""
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
-        return "'" + value
-    return value
-
-
 # Numbers -------------------------------------------------------------------------------------
 
 
@@ -147,6 +140,11 @@ def places_count(places: int) -> str:
 def hours(value: float | None) -> str:
     """Workshop hours."""
     return f"{number(value, 2)} {say('unit.hours')}"
+
+
+def money(value: float, currency: str) -> str:
+    """An amount in whole units of the workspace's currency."""
+    return f"{_fixed(round(value), 0)} {inert(currency)}"
 
 
 def day(value: date | datetime | None) -> str:

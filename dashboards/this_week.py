@@ -4,14 +4,14 @@ from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
-from dashboards import parts, text
+from dashboards import decide, parts, text
 from dashboards.text import inert, say
 from pipelines import queries
 from pipelines.published import Published
 from pipelines.queries import ListFilter
 
 PAGE_SIZE = 20
-REASONS_SHOWN = 2
+REASONS_SHOWN = 3
 
 
 @parts.explained
@@ -25,6 +25,7 @@ def show() -> None:
     seen = queries.week_in_numbers(published, week)
     with head:
         st.title(say("week.heading", week=week))
+    decide.told()
     _numbers(counts, seen)
     for notice in queries.notices(published, week):
         st.info(inert(text.sentence(notice)), icon=":material/campaign:")
@@ -36,8 +37,9 @@ def show() -> None:
         pages = -(-total // PAGE_SIZE)
         page = _page(pages)
         frame = queries.watchlist(published, week, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
+        first = queries.week_before(published, week) is None
         for row in frame.iter_rows(named=True):
-            _van_card(row, week)
+            _van_card(row, week, first)
         parts.download(queries.watchlist(published, week, only, limit=5000), f"watchlist-{week}.csv", "download-list")
     _left(published, week)
     parts.footer(published)
@@ -77,13 +79,14 @@ def _page(pages: int) -> int:
     return int(st.number_input(say("common.page_of", pages=pages), 1, pages, 1, key="page", width=160))
 
 
-def _van_card(row: Mapping[str, object], week: str) -> None:
+def _van_card(row: Mapping[str, object], week: str, first: bool) -> None:
     van_id = str(row["van_id"])
     with st.container(border=True):
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             parts.link("a_van", f"{row['rank']}. {inert(van_id)}", van=van_id, week=week)
             parts.badge_urgency(str(row["urgency"]))
-            parts.quiet(text.change_since_before(row), width="content")
+            if not first:
+                parts.quiet(text.change_since_before(row), width="content")
             parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         why, job = st.columns([3, 2], gap="large")
         with why:
@@ -92,12 +95,12 @@ def _van_card(row: Mapping[str, object], week: str) -> None:
             if isinstance(reasons, Sequence):
                 st.markdown("\n".join(f"- {inert(text.sentence(reason))}" for reason in reasons[:REASONS_SHOWN]))
                 if len(reasons) > REASONS_SHOWN:
-                    with st.expander(say("week.more_reasons")):
-                        st.markdown("\n".join(f"- {inert(text.sentence(r))}" for r in reasons[REASONS_SHOWN:]))
+                    parts.quiet(say("week.more_reasons", count=len(reasons) - REASONS_SHOWN))
         with job:
             if row.get("action"):
                 st.markdown(f"**{say('week.action')}** {inert(row['action'])}")
                 parts.quiet(_order_line(row))
+                decide.button(str(row["order_id"]), van_id, str(row["action"]), str(row["state"]))
 
 
 def _cause_line(row: Mapping[str, object]) -> str:

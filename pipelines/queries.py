@@ -130,6 +130,14 @@ def left_the_list(published: Published, week: str, *, limit: int = 50) -> pl.Dat
     )
 
 
+def week_before(published: Published, week: str) -> str | None:
+    """The week of the list before a week's, or None when that is the first."""
+    before: str | None = published.ask("SELECT max(week) AS week FROM watchlist WHERE week < $week", {"week": week})[
+        "week"
+    ][0]
+    return before
+
+
 def notices(published: Published, week: str) -> list[str]:
     """What a week says of no single van, such as a recorder that moved all its vans."""
     frame = published.ask("SELECT text FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week})
@@ -229,6 +237,43 @@ def reading(published: Published, capture_id: str) -> pl.DataFrame:
         [(name, row.get(name), row.get(f"{name}_u"), why.get(name), marks.get(name)) for name in QUANTITIES],
         schema=schema,
         orient="row",
+    )
+
+
+# Workshop ------------------------------------------------------------------------------------
+
+_ORDERS_WHERE = "(len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state)"
+
+
+def order_counts(published: Published, depots: Sequence[str], states: Sequence[str]) -> int:
+    """How many orders are in some states, of some depots; no depot is all."""
+    frame = published.ask(
+        f"SELECT count(*) AS n FROM work_orders WHERE {_ORDERS_WHERE}", {"depots": list(depots), "states": list(states)}
+    )
+    return int(frame["n"][0])
+
+
+def orders(
+    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
+) -> pl.DataFrame:
+    """One page of orders, the newest week first, within it the job worth most first."""
+    return published.ask(
+        f"""
+        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
+        ORDER BY week DESC, rank, order_id LIMIT $limit OFFSET $offset
+        """,
+        {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
+    )
+
+
+def hours_by_depot(published: Published, depots: Sequence[str], states: Sequence[str]) -> pl.DataFrame:
+    """Jobs and estimated hours per depot: depot, jobs, hours."""
+    return published.ask(
+        f"""
+        SELECT depot, count(*) AS jobs, sum(hours) AS hours FROM work_orders WHERE {_ORDERS_WHERE}
+        GROUP BY depot ORDER BY depot
+        """,
+        {"depots": list(depots), "states": list(states)},
     )
 
 

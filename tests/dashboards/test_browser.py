@@ -22,7 +22,13 @@ playwright = pytest.importorskip("playwright.sync_api", reason="playwright is no
 
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking"]
 DESKTOP, PHONE = {"width": 1400, "height": 900}, {"width": 390, "height": 844}
-VIEWS = {"this week": "", "a van": "van?van=N-01", "captures": "captures", "read one now": "read"}
+VIEWS = {
+    "this week": "",
+    "a van": "van?van=N-01",
+    "workshop": "workshop",
+    "captures": "captures",
+    "read one now": "read",
+}
 
 
 @pytest.fixture(scope="module")

@@ -7,12 +7,18 @@ from pathlib import Path
 
 import duckdb
 import pytest
+from streamlit.testing.v1 import AppTest
 
+from dashboards.decide import moves
 from dashboards.text import say
+from pipelines import queries
+from pipelines.published import open_published
+from pipelines.warehouse import Warehouse
+from pipelines.workspace import open_workspace
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
-BOARD_VIEWS = ("this_week", "a_van", "captures")
+BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures")
 
 
 def _everything(app: object) -> str:
@@ -55,7 +61,7 @@ def test_a_damaged_file_says_so(view: View, name: str, tmp_path: Path) -> None:
 def test_a_file_of_another_version_says_so(view: View, name: str, tmp_path: Path) -> None:
     make_workspace(tmp_path, vans_per_depot=1, weeks=9)
     with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
-        connection.execute("DROP TABLE watchlist; DROP TABLE captures")
+        connection.execute("DROP TABLE watchlist; DROP TABLE captures; DROP TABLE work_orders")
     app = view(name, tmp_path)
     assert not app.exception
     assert "vansnap weekly" in _everything(app)
@@ -170,3 +176,53 @@ def test_the_address_always_names_what_it_shows(view: View) -> None:
     assert "S\\-03" in app.title[0].value
     app.query_params["van"] = "N-02"
     assert "N\\-02" in app.run().title[0].value
+
+
+def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
+    shown = _everything(view("workshop"))
+    for words in ("Measure fuel pressure under load", "240 EUR of expected cost avoided", "1.5 h"):
+        assert words in shown, words
+
+
+@pytest.fixture
+def deciding_home(tmp_path: Path) -> Path:
+    """A workspace whose warehouse holds the published orders, so that a decision can be taken in."""
+    make_workspace(tmp_path, vans_per_depot=2, weeks=16)
+    workspace = open_workspace(tmp_path)
+    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+        warehouse.connection.execute(f"ATTACH '{workspace.published_path}' AS old (READ_ONLY)")
+        for table in ("work_orders", "runs", "vans", "watchlist"):
+            warehouse.connection.execute(f"INSERT INTO {table} SELECT * FROM old.{table}")
+        warehouse.connection.execute("DETACH old")
+    return tmp_path
+
+
+def test_an_order_is_declined_in_place_by_name_and_with_a_reason(
+    deciding_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("VANSNAP_HOME", str(deciding_home))
+    published = open_published(deciding_home)
+    order = queries.orders(published, [], ["proposed"], limit=1)["order_id"][0]
+    app = AppTest.from_string(
+        f"from dashboards import decide\ndecide.form({order!r}, 'N-01', 'Look', 'proposed')\n", default_timeout=30
+    ).run()
+    app.selectbox(key=f"move-{order}").set_value("declined").run()
+    app.button(key=f"save-{order}").click().run()
+    assert [e.value for e in app.error] == [say("decide.who")]
+    app.text_input(key="decide-person").set_value("A. Fitter").run()
+    app.button(key=f"save-{order}").click().run()
+    assert "reason" in app.error[0].value
+    app.text_input(key="decide-reason").set_value("sold next week").run()
+    app.button(key=f"save-{order}").click().run()
+    assert not app.exception
+    after = open_published(deciding_home).ask("SELECT order_id, state, person, reason, refused FROM order_events")
+    assert after.rows() == [(order, "declined", "A. Fitter", "sold next week", None)]
+    states = open_published(deciding_home).ask("SELECT state FROM work_orders WHERE order_id = $o", {"o": order})
+    assert states["state"].to_list() == ["declined"]
+
+
+def test_every_state_offers_only_what_a_person_may_do() -> None:
+    assert moves("declined") == ["accepted"]
+    assert moves("done") == ["done"]
+    assert moves("proven") == []
+    assert moves("proposed") == ["accepted", "declined", "postponed", "booked", "done"]

@@ -1,0 +1,72 @@
+"""Deciding on an order in place: a button that opens a short form, and one event that carries who."""
+
+from datetime import date, timedelta
+
+import streamlit as st
+
+from dashboards import parts, text
+from dashboards.text import inert, say
+from data_contracts.causes import CAUSE_CODES
+from data_contracts.errors import VansnapError
+from models.order_life import MOVES, STATES
+from pipelines.decide_command import decide_one
+from pipelines.workspace import open_workspace
+
+_BY_PROOF = ("proven", "not_proven")  # what the next visit's snap decides
+_TOLD = "vansnap_told"
+
+
+def moves(state: str) -> list[str]:
+    """Where a person may take an order from a state, in the order of its life."""
+    return [word for word in STATES if word in MOVES.get(state, ()) and word not in _BY_PROOF]
+
+
+def button(order_id: str, van_id: str, action: str, state: str) -> None:
+    """A button that opens the form; nothing where only the next visit can move the order."""
+    if moves(state) and st.button(
+        say("decide.button"),
+        key=f"decide-{order_id}",
+        icon=":material/edit_note:",
+        help=say("decide.help", van=inert(van_id)),
+    ):
+        form(order_id, van_id, action, state)
+
+
+def told() -> None:
+    """Say once, at the top of the page, what the last decision did."""
+    if words := st.session_state.pop(_TOLD, None):
+        st.success(words, icon=":material/check_circle:")
+
+
+@st.dialog(say("decide.title"))
+def form(order_id: str, van_id: str, action: str, state: str) -> None:
+    """The form: where the order goes, who says so, and what that move needs to be told."""
+    st.markdown(f"**{inert(van_id)}**: {inert(action)}")
+    parts.quiet(say("decide.order", order=inert(order_id), state=text.order_state(state)))
+    move = st.selectbox(say("decide.move"), moves(state), format_func=text.order_state, key=f"move-{order_id}")
+    person = st.text_input(say("decide.person"), key="decide-person", persist_state="session", max_chars=80)
+    told_of: dict[str, object] = {"order_id": order_id, "state": move, "person": person.strip()}
+    if move == "postponed":
+        told_of["until"] = st.date_input(say("decide.until"), date.today() + timedelta(weeks=4), min_value=date.today())  # noqa: DTZ011
+    if move == "done":
+        told_of["found"] = st.selectbox(
+            say("decide.found"), CAUSE_CODES, format_func=lambda c: text.sentence(text.cause(c)), index=None
+        )
+        told_of["parts"] = st.text_input(say("decide.parts"), max_chars=200)
+        told_of["hours"] = st.number_input(say("decide.hours"), 0.0, 200.0, value=None, step=0.25)
+        told_of["cost"] = st.number_input(say("decide.cost"), 0.0, 100_000.0, value=None)
+    key = "decide.reason_needed" if move == "declined" else "decide.reason"
+    told_of["reason"] = st.text_input(say(key), max_chars=300, key="decide-reason")
+    if not st.button(say("decide.save"), type="primary", key=f"save-{order_id}"):
+        return
+    if not person.strip():
+        st.error(say("decide.who"))
+        return
+    try:
+        with st.spinner(say("decide.saving")):
+            words = decide_one(open_workspace(parts.home()), {k: v for k, v in told_of.items() if v not in (None, "")})
+    except VansnapError as error:
+        st.error(inert(text.sentence(str(error))))
+        return
+    st.session_state[_TOLD] = inert(text.sentence(words))
+    st.rerun()
