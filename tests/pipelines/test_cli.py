@@ -1,0 +1,151 @@
+"""The command line: one clear line for every mistake, the promised exit codes, JSON alone on stdout."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from pipelines.cli import run
+from pipelines.workspace import Workspace
+from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
+
+REGISTER = str(SMALL_FLEET / "register")
+
+
+def a_recording() -> tuple[str, str]:
+    """A canonical recording of the small fleet and its family."""
+    import polars as pl
+
+    for folder in sorted((SMALL_FLEET / "inbox").iterdir()):
+        if not folder.is_dir():
+            continue
+        manifest = pl.read_csv(folder / "manifest.csv", infer_schema=False)
+        vans = pl.read_csv(SMALL_FLEET / "register" / "vans.csv", infer_schema=False)
+        rows = manifest.join(vans.select("van_id", "family"), on="van_id").filter(
+            pl.col("recorder").fill_null("canonical").is_in(["", "canonical"])
+            & pl.col("file").str.ends_with(".parquet")
+        )
+        for row in rows.iter_rows(named=True):
+            if (folder / row["file"]).is_file():
+                return str(folder / row["file"]), row["family"]
+    raise AssertionError("the small fleet holds no canonical recording")
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = small_home(tmp_path_factory.mktemp("cli") / "home")
+    run_steps(workspace)
+    return workspace
+
+
+def test_init_makes_a_workspace_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["init", str(tmp_path / "home")]) == 0
+    assert (tmp_path / "home" / "register" / "families.toml").is_file()
+    capsys.readouterr()
+    assert run(["init", str(tmp_path / "home")]) == 2
+    assert "workspace already" in capsys.readouterr().err
+
+
+def test_read_prints_a_verdict_first(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path, family = a_recording()
+    plot = tmp_path / "snap.svg"
+    assert run(["read", path, "--family", family, "--register", REGISTER, "--plot", str(plot)]) == 0
+    out = capsys.readouterr()
+    assert out.out.split()[0] in ("ACCEPT", "REPEAT")
+    assert "main_peak_g_s" in out.out
+    assert out.err == ""
+    assert plot.read_text().lstrip().startswith("<?xml")
+
+
+def test_read_json_is_one_object_alone(capsys: pytest.CaptureFixture[str]) -> None:
+    path, family = a_recording()
+    assert run(["read", path, "--family", family, "--register", REGISTER, "--json", "--coolant-c", "88"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    capture = document["captures"][0]
+    assert capture["verdict"] in ("accept", "repeat")
+    assert capture["readings"]["idle_g_s"]["u"] > 0
+
+
+def test_read_on_a_folder_is_a_table(capsys: pytest.CaptureFixture[str]) -> None:
+    path, family = a_recording()
+    assert run(["read", str(Path(path).parent), "--family", family, "--register", REGISTER]) == 0
+    assert "accepted" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "named"),
+    [
+        (["read", "nowhere.csv", "--family", "brook-20", "--register", REGISTER], 2, "nowhere.csv"),
+        (["read", "nowhere.csv", "--family", "no-such", "--register", REGISTER], 2, "no-such"),
+        (["read", "x.csv", "--family", "brook-20", "--register", "no/register"], 2, "no/register"),
+        (["read", "x.csv", "--family", "brook-20", "--register", REGISTER, "--plot", "x.gif"], 2, ".svg or a .png"),
+        (["read", "x.csv", "--family", "brook-20", "--register", REGISTER, "--recorder", "none-such"], 2, "none-such"),
+        (["read", "x.csv", "--family", "brook-20", "--coolant-c", "warm"], 2, "warm"),
+        (["read"], 2, "FILE"),
+        (["weekly", "--home", "no-home"], 2, "vansnap init"),
+        (["board", "--home", "no-home"], 2, "vansnap init"),
+        (["frobnicate"], 2, "frobnicate"),
+        (["weekly", "--wek", "2026-W14"], 2, "--wek"),
+        (["check", "--home", "no-home"], 2, "vansnap init"),
+        (["demo", "--vans", "1"], 2, "1"),
+    ],
+)
+def test_a_mistake_is_one_line_on_stderr(
+    arguments: list[str],
+    code: int,
+    named: str,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(arguments) == code
+    out = capsys.readouterr()
+    assert named in out.err
+    assert out.err.count("\n") == 1
+    assert "Traceback" not in out.err
+    assert out.out == ""
+
+
+def test_mistakes_in_a_workspace(home: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    for arguments, code, named in (
+        (["weekly", "--week", "2026-W99"], 2, "2026-W14"),
+        (["orders", "--out", "orders.xls"], 2, ".csv"),
+        (["decide", "nosuch", "accepted"], 2, "nosuch"),
+        (["decide"], 2, "ORDER"),
+        (["decide", "--from", str(tmp_path / "none.csv")], 2, "none.csv"),
+    ):
+        assert run([*arguments, "--home", str(home.root)]) == code
+        err = capsys.readouterr().err
+        assert named in err
+        assert err.count("\n") == 1
+
+
+def test_a_held_workspace_exits_with_3(home: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    with home.held():
+        assert run(["weekly", "--home", str(home.root)]) == 3
+    assert "another run" in capsys.readouterr().err
+
+
+def test_orders_and_decisions(home: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    out = tmp_path / "orders.json"
+    assert run(["orders", "--out", str(out), "--home", str(home.root)]) == 0
+    orders = json.loads(out.read_text())["work_orders"]
+    assert run(["orders", "--out", str(tmp_path / "orders.csv"), "--home", str(home.root)]) == 0
+    assert (tmp_path / "orders.csv").read_text().count("\n") == len(orders) + 1
+    if not orders:
+        pytest.skip("the small fleet put no van on the list")
+    order = orders[0]["order_id"]
+    assert run(["decide", order, "declined", "--home", str(home.root)]) == 2
+    assert "reason" in capsys.readouterr().err
+    assert run(["decide", order, "accepted", "--person", "tester", "--home", str(home.root)]) == 0
+    assert run(["orders", "--out", str(out), "--home", str(home.root)]) == 0
+    states = {entry["order_id"]: entry["state"] for entry in json.loads(out.read_text())["work_orders"]}
+    assert states[order] == "accepted"
+    findings = tmp_path / "findings.csv"
+    findings.write_text(f"order_id,state,found,hours\n{order},done,no_such_cause,1\n")
+    assert run(["decide", "--from", str(findings), "--home", str(home.root)]) == 2
+    assert "row 1" in capsys.readouterr().err
+    findings.write_text(f"order_id,state,found,hours\n{order},done,none,1.5\n")
+    assert run(["decide", "--from", str(findings), "--person", "workshop", "--home", str(home.root)]) == 0
+    assert len(list((home.decisions / "taken").iterdir())) == 2

@@ -1,0 +1,144 @@
+"""The whole chain on the committed small fleet: delivered folder in, watchlist out, and nothing twice."""
+
+import hashlib
+import json
+import shutil
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+from data_contracts.causes import CAUSE_CODES
+from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASONS
+from data_contracts.signals import QUANTITIES
+from data_contracts.tables import TABLES, polars_schema
+from pipelines import steps
+from pipelines.audit import check_workspace
+from pipelines.workspace import Workspace
+from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = small_home(tmp_path_factory.mktemp("weekly") / "home")
+    run_steps(workspace)
+    return workspace
+
+
+def ask(workspace: Workspace, sql: str) -> pl.DataFrame:
+    with duckdb.connect(str(workspace.published_path), read_only=True) as connection:
+        return connection.sql(sql).pl()
+
+
+def test_the_row_account_closes_to_the_row(home: Workspace) -> None:
+    account = ask(
+        home,
+        "SELECT sum(rows) r, sum(held) h, sum(superseded) s, sum(duplicates) d, sum(quarantined) q FROM deliveries",
+    )
+    rows, held, superseded, duplicates, quarantined = account.row(0)
+    assert rows == held + superseded + duplicates + quarantined
+    truth = pl.read_csv(SMALL_FLEET / "truth_rows.csv")
+    assert rows == truth.height
+
+
+def test_every_published_table_has_its_columns_and_words(home: Workspace) -> None:
+    for table in TABLES.values():
+        if table.published:
+            assert ask(home, f"SELECT * FROM {table.name} LIMIT 0").columns == list(polars_schema(table))
+    grades = ask(home, "SELECT DISTINCT grade, unnest(grade_reasons) AS reason FROM captures")
+    assert set(grades["reason"]) <= set(GRADE_REASONS)
+    unread = ask(home, "SELECT DISTINCT u.name, u.reason FROM (SELECT unnest(unread) AS u FROM readings)")
+    assert set(unread["name"]) <= set(QUANTITIES)
+    assert set(unread["reason"]) <= set(UNREAD_REASONS)
+    assert set(ask(home, "SELECT DISTINCT rule FROM quarantine")["rule"]) <= set(QUARANTINE_RULES)
+
+
+def test_a_value_has_an_uncertainty_or_a_reason(home: Workspace) -> None:
+    readings = ask(home, "SELECT * FROM readings")
+    unread = [{entry["name"] for entry in row} for row in readings["unread"]]
+    for name in QUANTITIES:
+        given = readings[name].is_not_null()
+        assert readings.filter(given)[name + "_u"].is_not_null().all(), name
+        assert all((name in names) != value for names, value in zip(unread, given, strict=True)), name
+
+
+def test_cause_probabilities_cover_every_code_and_sum_to_one(home: Workspace) -> None:
+    for causes in ask(home, "SELECT causes FROM watchlist")["causes"]:
+        assert {cause["code"] for cause in causes} == set(CAUSE_CODES)
+        assert sum(cause["probability"] for cause in causes) == pytest.approx(1.0)
+
+
+def test_main_peaks_agree_with_the_generator(home: Workspace) -> None:
+    """Healthy good captures of the committed fleet: 95 % within three standard uncertainties of the truth."""
+    truth = pl.read_parquet(SMALL_FLEET / "truth_captures.parquet")
+    name = "main_peak_g_s"
+    read = ask(
+        home,
+        f"SELECT c.file, c.delivery, r.{name}, r.{name}_u FROM captures c JOIN readings r USING (capture_id) "
+        f"WHERE c.grade = 'good' AND r.{name} IS NOT NULL AND len(r.marked) = 0",
+    )
+    both = read.with_columns(pl.col("file").str.split("/").list.last()).join(
+        truth.with_columns(pl.col("file").str.split("/").list.last()).select(
+            "file", "delivery", pl.col(name).alias("true")
+        ),
+        on=["file", "delivery"],
+    )
+    assert both.height >= 20
+    error = np.abs(both[name].to_numpy() / both["true"].to_numpy() - 1.0)
+    assert np.quantile(error, 0.9) < 0.01
+
+
+def test_a_second_run_changes_not_a_byte(home: Workspace) -> None:
+    before = hashlib.sha256(home.published_path.read_bytes()).hexdigest()
+    stamp = home.published_path.stat().st_mtime_ns
+    assert steps.intake(home.root) == ()
+    assert steps.read_captures(home.root) == 0
+    tracked = steps.track(home.root, steps.resolve_week(home.root, None))
+    assert not tracked.changed
+    assert hashlib.sha256(home.published_path.read_bytes()).hexdigest() == before
+    assert home.published_path.stat().st_mtime_ns == stamp
+
+
+def test_an_earlier_week_sees_nothing_later(tmp_path: Path) -> None:
+    workspace = small_home(tmp_path / "home")
+    newest = run_steps(workspace)
+    first = ask(workspace, "SELECT min(week) FROM captures").item()
+    full = ask(workspace, "SELECT * FROM watchlist ORDER BY ALL")
+    assert run_steps(workspace, first) == first
+    for table in ("captures", "trends", "watchlist", "work_orders"):
+        assert ask(workspace, f"SELECT count(*) FROM {table} WHERE week > '{first}'").item() == 0
+    run_steps(workspace)
+    again = ask(workspace, "SELECT * FROM watchlist ORDER BY ALL")
+    assert newest > first
+    assert again.filter(pl.col("week") == newest).drop("new").equals(full.filter(pl.col("week") == newest).drop("new"))
+
+
+def test_any_order_of_arrival_gives_the_same_state(tmp_path: Path, home: Workspace) -> None:
+    workspace = small_home(tmp_path / "home")
+    deliveries = sorted(workspace.inbox.iterdir(), reverse=True)
+    aside = tmp_path / "aside"
+    aside.mkdir()
+    for delivery in deliveries:
+        shutil.move(delivery, aside / delivery.name)
+    for delivery in deliveries[: len(deliveries) // 2], deliveries[len(deliveries) // 2 :]:
+        for path in delivery:
+            shutil.move(aside / path.name, workspace.inbox / path.name)
+        run_steps(workspace)
+    columns = "van_id, week, quantity, round(value, 9) AS value, round(z, 6) AS z, alarm"
+    query = f"SELECT {columns} FROM trends ORDER BY van_id, week, quantity"
+    assert ask(workspace, query).equals(ask(home, query))
+
+
+def test_the_workspace_is_sound_apart_from_what_was_planted(home: Workspace) -> None:
+    findings = check_workspace(home)
+    waiting = ask(home, "SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
+    assert all("\n" not in finding for finding in findings)
+    assert bool(findings) == bool(waiting)
+
+
+def test_summary_reads_and_serialises() -> None:
+    summary = steps.WeeklySummary("2026-W14", (), 0, {"now": 1}, 1, ("a notice",), False)
+    assert "1 now, 0 plan, 0 watch" in summary.text()
+    assert json.loads(json.dumps(summary.document()))["watchlist"] == {"now": 1}
