@@ -79,7 +79,7 @@ def _order_card(row: dict[str, object], currency: str) -> None:
         with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             parts.link("a_van", inert(van_id), van=van_id)
             parts.badge_urgency(str(row["urgency"]))
-            st.badge(text.order_state(str(row["state"])), color="gray")
+            st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
             parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         st.markdown(f"**{inert(row['action'])}**")
         st.markdown(inert(row["reason"]))

@@ -130,8 +130,16 @@ def ripple_frequency(
     """
     block = max(1, int(1.0 / (interval_s * 5.0 * band_hz[1])))
     samples = np.maximum(stop - first, 0) // block
+    fits = samples <= _SPECTRUM // 2
+    if fits.any() and not fits.all():  # each stretch gets the spectrum of its own length, whatever stands beside it
+        found = np.empty((3, rows.size))
+        for part in (fits, ~fits):
+            found[:, part] = ripple_frequency(
+                trace, rows[part], first[part], stop[part], interval_s=interval_s, band_hz=band_hz, fundamental=fundamental
+            )  # fmt: skip
+        return found[0], found[1], found[2]
     longest = int(samples.max(initial=0))
-    size = _SPECTRUM if longest <= _SPECTRUM // 2 else 2 * _SPECTRUM
+    size = _SPECTRUM if fits.all() else 2 * _SPECTRUM
     windows = np.empty((rows.size, min(max(longest, 16), size)), dtype=np.float32)
     means = np.empty(rows.size)
     _cut(trace, rows, first, stop, block, windows, means)

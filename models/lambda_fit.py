@@ -29,7 +29,7 @@ MEMORY_S = 0.03
 DEFINITION = 0.3
 # Where between two samples a response begins shows only through its first sample: standard uncertainty as a part of
 # the interval, from bench traces without noise at every phase.
-KINK = 0.06
+KINK = 0.02
 _PARAMETERS = 5
 _ITERATIONS = 25
 

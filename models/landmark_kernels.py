@@ -46,7 +46,7 @@ def scatter(x: NDArray[np.float32], first: int, stop: int, level: float) -> floa
     total = 0.0
     for i in range(first, stop):
         total += (x[i] - level) ** 2
-    return np.sqrt(total / max(stop - first, 1))
+    return float(np.sqrt(total / max(stop - first, 1)))
 
 
 @kernel
@@ -395,7 +395,7 @@ def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float: 
         fitted = middle + 0.5 * (late - early) * u + (0.5 * (late + early) - middle) * u * u
         total += (y[i] - fitted) ** 2
         level += fitted
-    return np.sqrt(total * (stop - first)) / max(level, 1e-9)
+    return float(np.sqrt(total * (stop - first)) / max(level, 1e-9))
 
 
 @kernel

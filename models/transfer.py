@@ -135,7 +135,8 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
 
     curve = PchipInterpolator(sensor.transfer, sensor.transfer_g_s, extrapolate=False)
     straight = np.interp(raw_level, sensor.transfer, sensor.transfer_g_s)
-    return np.nan_to_num(np.abs(curve(raw_level) - straight) / np.sqrt(3.0))  # outside the table nothing is read
+    doubt: NDArray[np.float64] = np.abs(curve(raw_level) - straight) / np.sqrt(3.0)
+    return np.nan_to_num(doubt)  # outside the table nothing is read
 
 
 def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

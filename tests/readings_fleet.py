@@ -247,10 +247,12 @@ def make_fleet(
     schema = polars_schema(CAPTURES) | polars_schema(READINGS)
     frame = pl.DataFrame(data).with_columns(pl.col("captured_at").dt.replace_time_zone("UTC"))
     rest = [pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in frame.columns]
-    frame = frame.with_columns(rest).cast({k: t for k, t in schema.items()}).select(list(schema))
+    frame = frame.with_columns(rest).cast(dict(schema.items())).select(list(schema))
     numbers = [name for name, kind in schema.items() if kind == pl.Float64()]
     frame = frame.with_columns(pl.col(numbers).fill_nan(None))
-    frame = frame.with_columns(main_peak_reference_g_s=pl.col("main_peak_g_s"), main_peak_reference_g_s_u=pl.col("main_peak_g_s_u"))
+    frame = frame.with_columns(
+        main_peak_reference_g_s=pl.col("main_peak_g_s"), main_peak_reference_g_s_u=pl.col("main_peak_g_s_u")
+    )
     truth = pl.DataFrame(
         {"van_id": [f"van-{i:05d}" for i in range(vans)], "fault": fault, "onset": onset, "ramp_weeks": ramp}
     )

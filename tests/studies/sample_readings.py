@@ -81,7 +81,7 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
             pl.DataFrame(
                 {"capture_id": ids, "airflow": read.shape_airflow, "lambda_signal": read.shape_lambda},
                 schema_overrides={"airflow": pl.Array(pl.Float32, read.shape_airflow.shape[1]), "lambda_signal": pl.Array(pl.Float32, read.shape_lambda.shape[1])},
-            ).cast({k: v for k, v in polars_schema(SHAPES).items()})
+            ).cast(dict(polars_schema(SHAPES).items()))
         )  # fmt: skip
     captures = pl.DataFrame(rows, infer_schema_length=None).with_columns(
         pl.col("captured_at").dt.convert_time_zone("UTC")

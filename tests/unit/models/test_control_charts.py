@@ -6,7 +6,7 @@ from scipy.stats import norm
 
 from data_contracts.errors import NotEnoughDataError
 from models.control_charts import cusum_chart, cusum_run_length, ewma_chart, ewma_run_length, individuals_chart
-from models.follow import limits_for
+from models.follow import BASELINE_STEP, VISIT_DEGREES, follow_vans, heavier, limits_for
 from tests.reference_files import reference_rows
 
 
@@ -86,9 +86,21 @@ def test_shewhart_as_the_limit_of_no_smoothing():
     )
 
 
-def test_tabled_limits_answer_to_the_share():
-    wide, narrow = limits_for(1e-5), limits_for(1e-3)
-    assert wide.ewma_width > narrow.ewma_width
-    assert wide.cusum > narrow.cusum
-    # the fleet's average is normal in control, so its tabled width is near the normal quantile
-    assert narrow.ewma_width == pytest.approx(norm.isf(5e-4), rel=0.03)
+def test_tabled_limits_cost_the_share_they_are_tabled_for():
+    """A fleet in control that the table has not seen, heavy-tailed and wandering as its study says."""
+    vans, visits, share = 4000, 52, 1e-2
+    rng = np.random.default_rng(7)
+    level = rng.normal(0.0, 1.0, (vans, 1)) + np.cumsum(rng.normal(0.0, BASELINE_STEP, (vans, visits)), axis=1)
+    noise = rng.standard_t(VISIT_DEGREES, (vans, visits)) / np.sqrt(VISIT_DEGREES / (VISIT_DEGREES - 2.0))
+    x = (level + noise).reshape(-1, 1)
+    followed = follow_vans(
+        x, np.ones_like(x), weeks=np.tile(np.arange(visits), vans), starts=np.arange(vans + 1) * visits,
+        restart=np.zeros(x.shape, np.int8), vans_spread=np.ones((vans, 1)),
+    )  # fmt: skip
+    limits = limits_for(share)
+    ewma = np.abs(followed.ewma / followed.ewma_spread / heavier(followed.ewma_spread))
+    cusum = np.maximum(followed.cusum_high, followed.cusum_low)
+    assert np.mean(ewma > limits.ewma_width) == pytest.approx(share, rel=0.25)
+    assert np.mean(cusum > limits.cusum) == pytest.approx(share, rel=0.25)
+    assert limits_for(1e-5).ewma_width > limits.ewma_width
+    assert limits_for(1e-5).cusum > limits.cusum
