@@ -240,6 +240,7 @@ WORDS: dict[str, str] = {
     "order.done_at": "Done",
     # Workshop and deciding
     "workshop.heading": "Jobs for the workshop",
+    "workshop.open_orders": "Open orders",
     "workshop.none": "No order matches. Take a filter away to see more.",
     "workshop.jobs": "Open jobs",
     "workshop.hours": "Hours",

@@ -24,9 +24,14 @@ def show() -> None:
     with left:
         only_depots = st.multiselect(say("common.depot"), depots, key="workshop-depot")
     with right:
-        states = st.multiselect(
-            say("order.state"), STATES, default=OPEN, format_func=text.order_state, key="workshop-state"
+        chosen = st.multiselect(
+            say("order.state"),
+            STATES,
+            format_func=text.order_state,
+            key="workshop-state",
+            placeholder=say("workshop.open_orders"),
         )
+    states = chosen or list(OPEN)
     _hours(published, only_depots)
     counts = queries.order_counts(published, only_depots, states)
     if not counts:

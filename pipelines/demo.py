@@ -33,9 +33,8 @@ def run_demo(home: Path, *, vans: int, weeks: int, seed: int, fresh: bool) -> st
     InputError
         If the folder exists and is not an earlier demo to be replaced.
     """
-    from sample_fleet.demo import write_demo
-
     from pipelines.flows import run_weekly
+    from sample_fleet.demo import write_demo
 
     if (home / _MARK).exists() and (home / "settings.toml").exists():
         if not fresh:
