@@ -72,5 +72,8 @@ lock: $(READY)
 	@$(BIN)/uv pip compile --quiet pyproject.toml --all-extras --python-version 3.11 --universal --generate-hashes \
 		--no-emit-index-url --no-emit-find-links --custom-compile-command "make lock" --upgrade -o requirements.lock
 
+pictures: $(READY) browser
+	@$(BIN)/python -m tests.make_pictures $(DEMO_HOME)
+
 clean:
 	@rm -rf $(VENV) build *.egg-info

@@ -1,11 +1,13 @@
 """The demo: a sample fleet in a new workspace, and the weekly job on it."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 from data_contracts.errors import InputError
 from pipelines.example_register import EXAMPLE_FILES
 from pipelines.progress import bar
+from pipelines.weeks import week_before
 from pipelines.workspace import make_workspace
 
 _MARK = "truth.csv"  # only a demo workspace knows what was planted
@@ -46,7 +48,11 @@ def run_demo(home: Path, *, vans: int, weeks: int, seed: int, fresh: bool) -> st
     workspace = make_workspace(home, settings)
     with bar("building the fleet") as progress:
         write_demo(workspace.root, seed, vans=vans, weeks=weeks, progress=progress)
-    summary = run_weekly(workspace, None, quiet=False)
+    newest = max(delivery.name[:8] for delivery in workspace.inbox.iterdir())
+    first = run_weekly(workspace, week_before(newest), quiet=False)  # so that the list can show what changed
+    summary = replace(
+        run_weekly(workspace, newest, quiet=False), intake=first.intake, captures_read=first.captures_read
+    )
     found = _found(workspace.root, summary.week)
     return f"{summary.text()}\n{found}\nopen the board: vansnap board --home {home}   (or `make board`)"
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from models.stack_reading import SnapDetail
 
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
+_LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic
 _WORDS = {
     "opening": "opening",
     "first_peak": "first peak",
@@ -93,7 +94,7 @@ def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[
     for row, detail in enumerate(details):
         _events(axes, detail)
         for name, (at, level) in detail.points.items():
-            if np.isfinite(at) and np.isfinite(level):
+            if name != "undershoot" and np.isfinite(at) and np.isfinite(level):
                 axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
                 axes.annotate(
                     _WORDS.get(name, name.replace("_", " ")), (at, level), xytext=(5, 6), textcoords="offset points",
@@ -117,6 +118,12 @@ def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
         axes.plot(detail.time_s, detail.channels[name], style, color=_LINE, linewidth=0.9, label=bank)
     volts = all(name.endswith("_v") for name in names)
     axes.set_ylabel("lambda sensor [V]" if volts else "lambda")
+    if not volts:
+        axes.set_ylim(*_LAMBDA_SHOWN)
+        if any(np.nanmax(detail.channels[name], initial=0.0) > _LAMBDA_SHOWN[1] for name in names):
+            axes.annotate(
+                f"lean beyond {_LAMBDA_SHOWN[1]:g}: not drawn", (0.01, 0.93), xycoords="axes fraction", fontsize=7
+            )
     axes.grid(alpha=0.2)
     if len(names) > 1:
         axes.legend(loc="upper right", fontsize=7, frameon=False)
