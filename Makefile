@@ -8,7 +8,7 @@ DEMO_HOME ?= vansnap-home
 READY := $(VENV)/.ready
 UV_VERSION := 0.13.9
 
-.PHONY: help setup demo board test check format lint types layers bench study lock browser pictures clean
+.PHONY: help setup demo board test check format lint types layers kernels bench study lock browser pictures clean
 
 help:
 	@echo "make demo     set up, build the sample fleet, run the weekly job on it"
@@ -29,7 +29,7 @@ $(READY): requirements.lock pyproject.toml
 	@$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --editable .
 	@touch $(READY)
 
-demo: $(READY)
+demo: $(READY) kernels
 	@$(BIN)/vansnap demo --fresh --home $(DEMO_HOME)
 
 board: $(READY)
@@ -45,7 +45,13 @@ browser:
 		echo "Chromium could not be installed: the browser tests will be skipped"; \
 	else echo "no Chromium: the browser tests will be skipped"; fi
 
-test: $(READY) browser
+# Compiled kernels are cached per source file, and a kernel that calls one of another file does not notice when that
+# one changes: kernels older than the newest source go.
+kernels:
+	@newest=$$(ls -t models/*.py sample_fleet/*.py tests/otherfleet/*.py | head -1); \
+	find models sample_fleet tests -name '*.nb[ic]' ! -newer "$$newest" -delete
+
+test: $(READY) browser kernels
 	@$(BIN)/python -m pytest -n 2 --dist loadfile
 
 format: $(READY)
@@ -62,10 +68,10 @@ layers: $(READY)
 
 check: lint types layers test
 
-bench: $(READY)
+bench: $(READY) kernels
 	@$(BIN)/python -m tests.bench
 
-study: $(READY)
+study: $(READY) kernels
 	@$(BIN)/python -m tests.studies
 
 lock: $(READY)
