@@ -171,12 +171,15 @@ def board(
 def orders(
     out: Annotated[Path, typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write.")],
     home: Home = Path(DEFAULT_HOME),
+    weekly_list: Annotated[
+        bool, typer.Option("--list", help="The week's list with its orders in a table, .pdf only.")
+    ] = False,
 ) -> None:
-    """Write the ranked work orders for the workshop."""
+    """Write the ranked work orders for the workshop; as .pdf one page each, to print."""
     workspace = open_workspace(home)
     from pipelines.reports.orders import write_orders
 
-    count = write_orders(workspace, out)
+    count = write_orders(workspace, out, weekly_list=weekly_list)
     _say(f"{count} work orders written to {out}")
 
 

@@ -1,7 +1,10 @@
 """Plain values for files other programs read."""
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import polars as pl
 
 
 def finite(value: Any) -> Any:
@@ -44,3 +47,21 @@ def spreadsheet_safe(text: str) -> str:
         With an apostrophe in front where a spreadsheet would compute it.
     """
     return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else text
+
+
+def spreadsheet_safe_frame(frame: "pl.DataFrame") -> "pl.DataFrame":
+    """A table whose texts no spreadsheet takes for formulas.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Any flat table.
+
+    Returns
+    -------
+    polars.DataFrame
+    """
+    import polars as pl
+
+    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
+    return frame.with_columns(pl.col(name).map_elements(spreadsheet_safe, return_dtype=pl.String) for name in texts)

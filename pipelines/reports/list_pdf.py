@@ -1,0 +1,87 @@
+"""The week's list on paper: who is on it and why, then the open orders."""
+
+import math
+from datetime import datetime
+
+import polars as pl
+
+from pipelines import queries
+from pipelines.published import Published
+from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
+from pipelines.reports.paper import day, joined, make_pdf, say
+
+REASONS_SHOWN = 2
+_EVERY_VAN = 10_000
+
+
+def list_pdf(published: Published, orders: pl.DataFrame) -> bytes:
+    """Set the list of the published week.
+
+    Parameters
+    ----------
+    published : Published
+    orders : polars.DataFrame
+        Open rows of work_orders, ranked.
+
+    Returns
+    -------
+    bytes
+        PDF.
+    """
+    run = run_of(published)
+    week = str(run["week"])
+    every = queries.ListFilter()
+    listed = queries.watchlist(published, week, every, limit=_EVERY_VAN)
+    counts = queries.watchlist_counts(published, week, every)
+    numbers = queries.week_in_numbers(published, week)
+    rows = [
+        {
+            "rank": row["rank"],
+            "van_id": row["van_id"],
+            "place": joined([row["family"], row["depot"], say("list.new") if row["new"] else None]),
+            "urgency": say(f"urgency.{row['urgency']}"),
+            "now": row["urgency"] == "now",
+            "cause": _cause(row["leading_cause"], row["leading_cause_probability"]),
+            "limit": _weeks(row["weeks_to_limit"]),
+            "reasons": list(row["reasons"] or [])[:REASONS_SHOWN],
+        }
+        for row in listed.iter_rows(named=True)
+    ]
+    table = [
+        (
+            order["order_id"],
+            order["van_id"],
+            order["action"],
+            "–" if order["hours"] is None else f"{order['hours']:.1f}",
+            day(order["due_by"]),
+            say(f"state.{order['state']}"),
+        )
+        for order in orders.iter_rows(named=True)
+    ]
+    said = {word: counts.get(word, 0) for word in ("now", "plan", "watch")}
+    document = {
+        "week": say("list.week", week=week),
+        "counts": say("list.counts", vans=numbers["vans"], seen=numbers["seen"], **said),
+        "notices": queries.notices(published, week),
+        "rows": rows,
+        "orders": table,
+        "foot": foot(run),
+    }
+    at = run["finished_at"]
+    assert isinstance(at, datetime)
+    return make_pdf("list.typ", document, {}, at)
+
+
+def _cause(code: str, probability: float | None) -> str:
+    title = cause_title(code)
+    return title if probability is None or code == "not_separable" else f"{title}, {percent(probability)}"
+
+
+def _weeks(weeks: float | None) -> str:
+    if weeks is None or math.isnan(weeks):
+        return "–"
+    if math.isinf(weeks):
+        return say("weeks.none")
+    if weeks <= 0:
+        return say("weeks.crossed")
+    return say("weeks.one") if round(weeks) == 1 else say("weeks.some", weeks=round(weeks))

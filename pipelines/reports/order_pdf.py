@@ -1,0 +1,190 @@
+"""Work orders on paper: one page each, made at the board's side and filled in at the van."""
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from data_contracts.causes import CAUSES
+from data_contracts.cautions import cautions_for
+from data_contracts.errors import MissingFileError
+from data_contracts.family import Family
+from data_contracts.jobs import JOBS
+from pipelines import queries
+from pipelines.published import Published, board_settings, families
+from pipelines.reports.paper import board_address, day, make_pdf, qr_code, say
+from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
+from pipelines.traces import traces
+from pipelines.workspace import Workspace
+
+EARLIER_MOST = 16
+CAUSES_SHOWN = 3
+
+
+def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame) -> bytes:
+    """Set one page per order.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    published : Published
+    orders : polars.DataFrame
+        Rows of work_orders, in the order of the pages.
+
+    Returns
+    -------
+    bytes
+        PDF.
+    """
+    run = run_of(published)
+    known = families(workspace.root)
+    settings = board_settings(workspace.root)
+    drawings: dict[str, bytes] = {}
+    pages = []
+    for number, order in enumerate(orders.iter_rows(named=True)):
+        family = known.get(str(order["family"]))
+        visits = queries.van_visits(published, str(order["van_id"]), str(run["week"]), limit=200)
+        drawing, caption = _drawing(published, visits, family, _changed(published, order, str(run["week"])))
+        if drawing is not None:
+            drawings[f"traces-{number}.svg"] = drawing
+        link = board_address(
+            settings.board, "van", van=str(order["van_id"]), week=str(run["week"]), order=str(order["order_id"])
+        )
+        drawings[f"qr-{number}.svg"] = qr_code(link)
+        page = _page(published, order, visits, settings.workshop.currency)
+        page |= {
+            "qr": f"qr-{number}.svg",
+            "drawing": f"traces-{number}.svg" if drawing is not None else None,
+            "caption": caption,
+        }
+        pages.append(page)
+    at = run["finished_at"]
+    assert isinstance(at, datetime)
+    return make_pdf("order.typ", {"orders": pages, "foot": foot(run)}, drawings, at)
+
+
+def run_of(published: Published) -> dict[str, Any]:
+    """The run behind a published file.
+
+    Raises
+    ------
+    MissingFileError
+        If the file holds none.
+    """
+    run = queries.last_run(published)
+    if run is None:
+        raise MissingFileError(
+            f"{published.home} holds no finished run: run `vansnap weekly --home {published.home}` first"
+        )
+    return run
+
+
+def foot(run: Mapping[str, Any]) -> str:
+    """Foot of every page: version, week, time of the run."""
+    at = f"{run['finished_at']:%Y-%m-%d}"
+    return f"{say('foot.run', version=run['vansnap'], week=run['week'], at=at)} {say('foot.indication')}"
+
+
+def cause_title(code: str) -> str:
+    """A cause in words."""
+    return (
+        CAUSES[code].title if code in CAUSES else say(f"cause.{code}") if code == "none" else say("cause.not_separable")
+    )
+
+
+def percent(probability: float) -> str:
+    """A probability in whole percent, never 0 or 100."""
+    if probability > 0.99:
+        return "> 99 %"
+    return "< 1 %" if probability < 0.01 else f"{probability * 100:.0f} %"
+
+
+def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, currency: str) -> dict[str, object]:
+    job = JOBS.get(str(order["cause"]))
+    newest = visits.row(0, named=True) if visits.height else {}
+    odometer, codes = newest.get("odometer_km"), newest.get("fault_codes")
+    worth = order["expected_cost_avoided"]
+    facts = [
+        (say("order.family"), order["family"]),
+        (say("order.depot"), order["depot"]),
+        (say("order.due"), day(order["due_by"])),
+        (say("order.odometer"), "–" if odometer is None else f"{odometer:,.0f} km".replace(",", " ")),
+        (say("order.fault_codes"), ", ".join(codes) if codes else "–"),
+        (say("order.state"), say(f"state.{order['state']}")),
+        (say("order.worth"), "–" if worth is None else f"{worth:.0f} {currency}".replace("-", "−")),
+    ]
+    listed = queries.van_on_list(published, str(order["van_id"]), str(order["week"]))
+    told: Any = (listed or {}).get("causes") or []
+    causes = sorted(told, key=lambda c: -float(c["probability"]))
+    return {
+        "order_id": order["order_id"],
+        "rank": say("order.rank", rank=order["rank"], week=order["week"]),
+        "van_id": order["van_id"],
+        "urgency": say(f"urgency.{order['urgency']}"),
+        "now": order["urgency"] == "now",
+        "facts": facts,
+        "reason": order["reason"],
+        "action": order["action"],
+        "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
+        "steps": list(job.steps) if job else [say("order.steps_open"), next(iter(JOBS.values())).steps[-1]],
+        "parts": (job.parts if job else "") or say("order.no_parts"),
+        "hours": "–" if order["hours"] is None else f"{order['hours']:.1f} h",
+        "cautions": [caution.text for caution in cautions_for(str(order["cause"]))],
+    }
+
+
+def _changed(published: Published, order: Mapping[str, Any], week: str) -> str | None:
+    """The week its oldest standing alarm began."""
+    frame = published.ask(
+        """
+        SELECT min(alarm_since) AS since FROM trends
+        WHERE van_id = $van AND alarm AND week = (SELECT max(week) FROM trends WHERE van_id = $van AND week <= $week)
+        """,
+        {"van": order["van_id"], "week": week},
+    )
+    since: str | None = frame["since"][0]
+    return since
+
+
+def _drawing(
+    published: Published, visits: pl.DataFrame, family: Family | None, changed: str | None
+) -> tuple[bytes | None, str]:
+    """The latest snap over those of visits before the change; the newest ones where no change is dated."""
+    if not visits.height:
+        return None, ""
+    latest = str(visits["capture_id"][0])
+    earlier = visits.slice(1).filter(pl.col("grade") != "repeat")
+    before = earlier.filter(pl.col("week") < changed) if changed else earlier
+    if before.height < 3:
+        before = earlier
+    before = before.head(EARLIER_MOST)
+    shapes = {
+        row["capture_id"]: row
+        for row in queries.shapes(published, [latest, *before["capture_id"].to_list()]).iter_rows(named=True)
+    }
+    if latest not in shapes:
+        return None, ""
+    used = before.filter(pl.col("capture_id").is_in(list(shapes))).sort("captured_at")
+    hold = {r["quantity"]: r["value"] for r in queries.reading(published, latest).iter_rows(named=True)}.get("hold_s")
+    raw = traces(published, [latest], family).get(latest) if family is not None else None
+    one = shapes[latest]
+    snaps = PastSnaps(
+        np.asarray(one["airflow"], dtype=np.float64),
+        np.asarray(one["lambda_signal"], dtype=np.float64),
+        _stack([shapes[c]["airflow"] for c in used["capture_id"]], len(one["airflow"])),
+        _stack([shapes[c]["lambda_signal"] for c in used["capture_id"]], len(one["lambda_signal"])),
+        raw,
+        float("nan") if hold is None else float(hold),
+    )
+    at = day(visits["captured_at"][0])
+    if not used.height:
+        return draw_against_past(snaps, family), say("order.caption_alone", latest=at)
+    days = used["captured_at"]
+    words = say("order.caption", latest=at, count=used.height, first=day(days[0]), last=day(days[-1]))
+    return draw_against_past(snaps, family), words
+
+
+def _stack(rows: list[list[float]], width: int) -> "np.ndarray[Any, np.dtype[np.float64]]":
+    return np.asarray(rows, dtype=np.float64).reshape(-1, width)

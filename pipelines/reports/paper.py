@@ -1,0 +1,135 @@
+"""From a typst template, data and drawings to a PDF: offline, with embedded fonts, the same bytes from the same input.
+
+Text from outside reaches the template only as JSON strings, which typst shows and never runs.
+"""
+
+import json
+import os
+import tempfile
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from data_contracts.errors import InputError
+from pipelines.reports.paper_words_en import WORDS
+from pipelines.reports.plain import finite
+
+_TEMPLATES = Path(__file__).parent
+
+
+def say(key: str, **places: object) -> str:
+    """A sentence of the paper with its places filled."""
+    return WORDS[key].format(**places)
+
+
+def make_pdf(template: str, document: Mapping[str, object], drawings: Mapping[str, bytes], at: datetime) -> bytes:
+    """Set a document.
+
+    Parameters
+    ----------
+    template : str
+        File name of a .typ beside this module.
+    document : mapping
+        What it shows, JSON-able; `words` is added.
+    drawings : mapping of str to bytes
+        SVG files the document names.
+    at : datetime
+        Stated time of the document, with offset.
+
+    Returns
+    -------
+    bytes
+        PDF.
+    """
+    import matplotlib
+    import typst
+
+    with tempfile.TemporaryDirectory(prefix="vansnap-paper-") as name:
+        folder = Path(name)
+        (folder / template).write_bytes((_TEMPLATES / template).read_bytes())
+        data = finite({**document, "words": dict(WORDS)})
+        (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False, allow_nan=False), encoding="utf-8")
+        for drawing, content in drawings.items():
+            (folder / drawing).write_bytes(content)
+        pdf: bytes = typst.compile(
+            str(folder / template),
+            root=str(folder),
+            font_paths=[str(Path(matplotlib.get_data_path()) / "fonts" / "ttf")],
+            ignore_system_fonts=True,
+            format="pdf",
+            timestamp=int(at.astimezone(UTC).timestamp()),
+        )
+    return pdf
+
+
+def write_whole(out: Path, content: bytes) -> None:
+    """Write a file, or leave what was there.
+
+    Parameters
+    ----------
+    out : Path
+        File to write; its folder must exist.
+    content : bytes
+        All of it.
+
+    Raises
+    ------
+    InputError
+        If it can't be written.
+    """
+    fresh = out.with_name(f".{out.name}.{os.getpid()}.fresh")
+    try:
+        if out.is_dir():
+            raise IsADirectoryError(21, "it is a folder", str(out))
+        fresh.write_bytes(content)
+        fresh.replace(out)
+    except OSError as error:
+        fresh.unlink(missing_ok=True) if fresh.parent.is_dir() else None
+        raise InputError(f"can't write {out}: {error.strerror}; name a file you may write") from error
+
+
+def board_address(settings: Any, page: str, **query: str) -> str:
+    """Where the board shows something: a link for a QR code.
+
+    Parameters
+    ----------
+    settings : BoardSettings
+    page : str
+        Address of the view.
+    **query : str
+        What it should show.
+
+    Returns
+    -------
+    str
+    """
+    from urllib.parse import urlencode
+
+    return f"http://{settings.address}:{settings.port}/{page}?{urlencode(query)}"
+
+
+def qr_code(text: str) -> bytes:
+    """A QR code as SVG, medium error correction."""
+    import io
+
+    import segno
+
+    out = io.BytesIO()
+    segno.make(text, error="m", micro=False).save(out, kind="svg", border=2, scale=4, xmldecl=False)
+    return out.getvalue()
+
+
+def day(value: Any) -> str:
+    """A day as 2026-04-30; a dash for none."""
+    return "–" if value is None else f"{value:%Y-%m-%d}"
+
+
+def moment(value: Any) -> str:
+    """A time in UTC, to the minute."""
+    return "–" if value is None else f"{value.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+
+
+def joined(parts: Iterable[str | None], dash: str = "–") -> str:
+    """Words that are there, with dots between."""
+    return " · ".join(part for part in parts if part) or dash

@@ -1,0 +1,101 @@
+"""Paper: one page per order, the same bytes twice, text from outside inert, mistakes in one line."""
+
+import subprocess
+from pathlib import Path
+from shutil import which
+
+import duckdb
+import pytest
+
+from pipelines.cli import run
+from pipelines.reports.paper import qr_code
+from pipelines.reports.plain import spreadsheet_safe
+from pipelines.workspace import Workspace
+from tests.pipelines.small_home import run_steps, small_home
+
+HOSTILE = "#panic() $x$ *bold* <b>=1+1</b>"
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """The small fleet, with three orders written for vans that have snaps and one for a van that has none."""
+    workspace = small_home(tmp_path_factory.mktemp("paper") / "home")
+    run_steps(workspace)
+    with duckdb.connect(str(workspace.published_path)) as connection:
+        connection.execute("DELETE FROM work_orders")
+        for number, (van, cause) in enumerate(
+            (("V002", "fuel_delivery_weak"), ("V006", "not_separable"), ("V005", "lambda_slow"), ("VXXX", "none")), 1
+        ):
+            connection.execute(
+                "INSERT INTO work_orders SELECT $id, week, $rank, $van, $text, 'mill', 'now', $cause, 'look', $text, 1.5, "
+                "-20.0, 'proposed', DATE '2026-02-20' FROM runs LIMIT 1",
+                {"id": f"order{number}", "rank": number, "van": van, "text": HOSTILE, "cause": cause},
+            )
+    return workspace
+
+
+def pages(pdf: Path) -> int:
+    """Pages by the objects of the file: a check that needs no other program."""
+    import re
+
+    counts = [int(n) for n in re.findall(rb"/Count (\d+)", pdf.read_bytes())]
+    return max(counts)
+
+
+def test_one_page_per_order_and_the_same_bytes_twice(home: Workspace, tmp_path: Path) -> None:
+    first, second = tmp_path / "a.pdf", tmp_path / "b.pdf"
+    assert run(["orders", "--out", str(first), "--home", str(home.root)]) == 0
+    assert run(["orders", "--out", str(second), "--home", str(home.root)]) == 0
+    assert first.read_bytes().startswith(b"%PDF-")
+    assert pages(first) == 4
+    assert first.read_bytes() == second.read_bytes()
+
+
+@pytest.mark.skipif(which("pdftotext") is None, reason="pdftotext is not on this machine")
+def test_text_from_outside_is_shown_as_it_is(home: Workspace, tmp_path: Path) -> None:
+    for arguments in ([], ["--list"]):
+        out = tmp_path / "orders.pdf"
+        assert run(["orders", "--out", str(out), "--home", str(home.root), *arguments]) == 0
+        shown = subprocess.run(
+            ["pdftotext", "-layout", str(out), "-"], capture_output=True, text=True, check=True
+        ).stdout
+        assert "V006" in shown
+        if not arguments:
+            assert HOSTILE in " ".join(shown.split())
+            assert "Release fuel pressure" in " ".join(shown.split())
+
+
+def test_no_orders_is_a_page_that_says_so(home: Workspace, tmp_path: Path) -> None:
+    import polars as pl
+
+    from pipelines.published import open_published
+    from pipelines.reports.list_pdf import list_pdf
+    from pipelines.reports.order_pdf import orders_pdf
+
+    published = open_published(home.root)
+    nothing = published.ask("SELECT * FROM work_orders WHERE false")
+    assert isinstance(nothing, pl.DataFrame)
+    assert orders_pdf(home, published, nothing).startswith(b"%PDF-")
+    assert list_pdf(published, nothing).startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["--out", "orders.xls"], ".pdf"),
+        (["--out", "orders.csv", "--list"], "orders.csv"),
+        (["--out", "no/such/folder/orders.pdf"], "no/such/folder"),
+    ],
+)
+def test_a_mistake_is_one_line(
+    home: Workspace, arguments: list[str], named: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["orders", *arguments, "--home", str(home.root)]) == 2
+    err = capsys.readouterr().err
+    assert named in err
+    assert err.count("\n") == 1
+
+
+def test_a_code_is_a_drawing_and_formulas_are_text() -> None:
+    assert qr_code("http://127.0.0.1:8520/van?van=V001").startswith(b"<svg")
+    assert spreadsheet_safe("=1+1") == "'=1+1"
