@@ -230,17 +230,36 @@ def decide(
 
 
 @app.command()
+def evidence(
+    van: Annotated[str, typer.Argument(metavar="VAN", help="The van, as the register names it.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.zip", help="File to write.")],
+    home: Home = Path(DEFAULT_HOME),
+) -> None:
+    """Write the warranty file of one van: report, raw waveforms, readings, and the hash of everything."""
+    workspace = open_workspace(home)
+    from pipelines.evidence_command import evidence_text
+
+    _say(evidence_text(workspace, van, out))
+
+
+@app.command()
 def check(
     file: Annotated[
         Path | None, typer.Argument(metavar="[FILE.zip]", help="A warranty file; default the workspace.")
     ] = None,
     home: Home = Path(DEFAULT_HOME),
 ) -> None:
-    """Verify the workspace: warehouse, hashes, register. Says what is wrong and how to mend it."""
+    """Verify the workspace (warehouse, hashes, register) or a warranty file. Says what is wrong and how to mend it."""
     if file is not None:
-        raise InputError(
-            f"{file}: warranty files can't be checked by this version; leave the file out to check the workspace"
-        )
+        from pipelines.evidence_command import check_text
+
+        altered, sound = check_text(file)
+        for finding in altered:
+            _say(finding)
+        if altered:
+            raise typer.Exit(1)
+        _say(sound)
+        return
     workspace = open_workspace(home)
     from pipelines.audit import check_workspace
 

@@ -102,6 +102,12 @@ class BoardSettings(_Section):
     stale_after_days: Annotated[float, Field(gt=0)] = 10.0
 
 
+class EvidenceSettings(_Section):
+    """How warranty files are signed."""
+
+    signing_key: str = ""
+
+
 class Settings(_Section):
     """All settings of one workspace."""
 
@@ -111,6 +117,7 @@ class Settings(_Section):
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
     board: BoardSettings = BoardSettings()
+    evidence: EvidenceSettings = EvidenceSettings()
 
 
 SETTINGS_TEMPLATE = """\
@@ -140,6 +147,9 @@ hours_per_depot_week = 16.0             # hours a depot's workshop has for these
 address = "127.0.0.1"                   # stays on this machine; read the README before you change it
 port = 8520
 stale_after_days = 10.0                 # the board says so when the last run is older
+
+[evidence]
+signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned
 """
 
 

@@ -46,7 +46,7 @@ def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame)
     for number, order in enumerate(orders.iter_rows(named=True)):
         family = known.get(str(order["family"]))
         visits = queries.van_visits(published, str(order["van_id"]), str(run["week"]), limit=200)
-        drawing, caption = _drawing(published, visits, family, _changed(published, order, str(run["week"])))
+        drawing, caption = draw_latest(published, visits, family, changed_week(published, order, str(run["week"])))
         if drawing is not None:
             drawings[f"traces-{number}.svg"] = drawing
         link = board_address(
@@ -135,7 +135,7 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
     }
 
 
-def _changed(published: Published, order: Mapping[str, Any], week: str) -> str | None:
+def changed_week(published: Published, order: Mapping[str, Any], week: str) -> str | None:
     """The week its oldest standing alarm began."""
     frame = published.ask(
         """
@@ -148,7 +148,7 @@ def _changed(published: Published, order: Mapping[str, Any], week: str) -> str |
     return since
 
 
-def _drawing(
+def draw_latest(
     published: Published, visits: pl.DataFrame, family: Family | None, changed: str | None
 ) -> tuple[bytes | None, str]:
     """The latest snap over those of visits before the change; the newest ones where no change is dated."""

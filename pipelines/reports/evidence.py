@@ -1,0 +1,144 @@
+"""The warranty file of one van: what was measured, how sure it is, and what was left out, in one ZIP that proves itself."""
+
+import io
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from data_contracts.errors import InputError, MissingFileError
+from pipelines import queries
+from pipelines.published import Published, open_published
+from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
+from pipelines.reports.evidence_pdf import evidence_pdf
+from pipelines.reports.order_pdf import run_of
+from pipelines.reports.paper import say, write_whole
+from pipelines.reports.plain import spreadsheet_safe_frame
+from pipelines.settings import load_settings
+from pipelines.waveform_store import read_chunk
+from pipelines.workspace import Workspace
+
+_OF_VAN = {
+    "van": "SELECT * FROM vans WHERE van_id = $van",
+    "captures": "SELECT * FROM captures WHERE van_id = $van ORDER BY captured_at, capture_id",
+    "readings": "SELECT r.* FROM readings r JOIN captures c USING (capture_id) WHERE c.van_id = $van "
+    "ORDER BY c.captured_at, capture_id",
+    "trends": "SELECT * FROM trends WHERE van_id = $van ORDER BY quantity, week",
+    "watchlist": "SELECT * FROM watchlist WHERE van_id = $van ORDER BY week",
+    "work_orders": "SELECT * FROM work_orders WHERE van_id = $van ORDER BY week, rank, order_id",
+    "order_events": "SELECT e.* FROM order_events e JOIN work_orders o USING (order_id) WHERE o.van_id = $van "
+    "ORDER BY e.at, e.event_id",
+    "repairs": "SELECT * FROM repairs WHERE van_id = $van ORDER BY done_at, repair_id",
+}
+
+
+@dataclass(frozen=True)
+class Made:
+    """A warranty file that was written: recordings in it, and its seal."""
+
+    recordings: int
+    seal: str
+
+
+def write_evidence(workspace: Workspace, van_id: str, out: Path) -> Made:
+    """Write the warranty file of a van, as of the published run.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    van_id : str
+        Van of the register.
+    out : Path
+        .zip.
+
+    Returns
+    -------
+    Made
+
+    Raises
+    ------
+    InputError
+        If the van is unknown, the ending wrong or the file can't be written.
+    MissingFileError
+        If nothing is published.
+    WorkspaceError
+        If stored samples are gone or damaged.
+    """
+    if out.suffix.lower() != ".zip":
+        raise InputError(f"--out {out} ends in {out.suffix or 'nothing'}: name a .zip file")
+    if not out.parent.is_dir():
+        raise InputError(f"can't write {out}: its folder is not there; name a file you may write")
+    published = open_published(workspace.root)
+    if queries.van(published, van_id) is None:
+        raise InputError(f"van {van_id!r} is not in the register: `register/vans.csv` names them")
+    run = run_of(published)
+    at = run["finished_at"]
+    if not isinstance(at, datetime):
+        raise MissingFileError("the run has no time: run `vansnap weekly` again")
+    tables = {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
+    payload: dict[str, tuple[bytes, str]] = {}
+    for name, frame in tables.items():
+        payload[f"tables/{name}.parquet"] = (_parquet(frame), say(f"evidence.table.{name}"))
+        payload[f"tables/{name}.csv"] = (_csv(frame), say(f"evidence.table.{name}"))
+    ids = sorted(set(tables["captures"]["waveform_id"]))
+    for identity, frame in _waveforms(published, ids):
+        payload[f"waveforms/{identity}.parquet"] = (_parquet(frame), say("evidence.waveform"))
+        payload[f"waveforms/{identity}.csv"] = (frame.write_csv().encode(), say("evidence.waveform"))
+    payload["report.pdf"] = (evidence_pdf(workspace, published, van_id, tables, run), say("evidence.report"))
+    key = load_settings(workspace.settings_path).evidence.signing_key
+    content = pack(
+        payload,
+        name=say("evidence.name", van=van_id),
+        about=say("evidence.about", van=van_id, week=run["week"]),
+        at=at,
+        key=workspace.root / key if key else None,
+    )
+    write_whole(out, content)
+    import zipfile
+
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        return Made(len(ids), seal_of(archive.read(TAG_MANIFEST)))
+
+
+def _waveforms(published: Published, ids: list[str]) -> list[tuple[str, pl.DataFrame]]:
+    where = published.ask(
+        "SELECT waveform_id, chunk, row_group FROM waveforms WHERE list_contains($ids, waveform_id) ORDER BY ALL",
+        {"ids": ids},
+    )
+    found: dict[str, pl.DataFrame] = {}
+    for (chunk,), rows in where.group_by(["chunk"], maintain_order=True):
+        held = read_chunk(
+            published.home / "waveforms" / str(chunk), sorted(set(rows["row_group"])), set(rows["waveform_id"])
+        )
+        for identity, waveform in held.items():
+            columns: dict[str, Any] = {"time_s": waveform.time_s}
+            columns |= {name: waveform.channels[name] for name in sorted(waveform.channels)}
+            found[identity] = pl.DataFrame(columns)
+    missing = [identity for identity in ids if identity not in found]
+    if missing:
+        raise InputError(f"waveform {missing[0][:12]}… is not stored: run `vansnap check`, then restore waveforms/")
+    return sorted(found.items(), key=lambda item: item[0])
+
+
+def _parquet(frame: pl.DataFrame) -> bytes:
+    out = io.BytesIO()
+    frame.write_parquet(out, compression="zstd", statistics=False)
+    return out.getvalue()
+
+
+def _csv(frame: pl.DataFrame) -> bytes:
+    flat = frame.with_columns(
+        pl.col(name).map_elements(_listed, return_dtype=pl.String)
+        for name, kind in frame.schema.items()
+        if isinstance(kind, pl.List)
+    )
+    return spreadsheet_safe_frame(flat).write_csv().encode()
+
+
+def _listed(items: Any) -> str:
+    """A list in one field: words with semicolons, pairs as name=value."""
+    return "; ".join(
+        "=".join(str(part) for part in item.values()) if isinstance(item, dict) else str(item) for item in items
+    )

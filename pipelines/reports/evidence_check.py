@@ -1,0 +1,123 @@
+"""Was a warranty file altered? What `vansnap check FILE.zip` asks of it. Nothing is unpacked to disk."""
+
+import hashlib
+import io
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from data_contracts.capture import make_waveform
+from data_contracts.errors import MissingFileError, VansnapError
+from pipelines.reports.bag import LARGEST_BYTES, MANIFEST, SIGNATURE, TAG_MANIFEST, seal_of, signer
+
+_TAGS = ("bagit.txt", "bag-info.txt", MANIFEST)
+_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a check found.
+
+    Attributes
+    ----------
+    findings : tuple of str
+        One line each; empty where the file agrees with itself.
+    seal : str
+        Compare it with the one given when the file was made.
+    signed_by : str or None
+        Fingerprint of the signing key.
+    """
+
+    findings: tuple[str, ...]
+    seal: str
+    signed_by: str | None
+
+
+def check_evidence(path: Path) -> Verdict:
+    """Hash everything again and compare with the manifests, and the samples with their identity.
+
+    Parameters
+    ----------
+    path : Path
+        Warranty file.
+
+    Returns
+    -------
+    Verdict
+
+    Raises
+    ------
+    MissingFileError
+        If there is no such file.
+    """
+    if not path.is_file():
+        raise MissingFileError(f"{path} is not there: name a warranty file made by `vansnap evidence`")
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return _check(archive)
+    except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError, zipfile.zlib.error) as error:  # type: ignore[attr-defined]
+        line = f"{path.name}: the archive is damaged ({' '.join(str(error).split())}): ask for the file again"
+        return Verdict((line,), "", None)
+
+
+def _check(archive: zipfile.ZipFile) -> Verdict:
+    names = archive.namelist()
+    if sum(entry.file_size for entry in archive.infolist()) > LARGEST_BYTES:
+        return Verdict((f"unpacks to more than {LARGEST_BYTES >> 30} GiB: no warranty file is that large",), "", None)
+    findings = [f"{name}: stands in the archive twice" for name in sorted({n for n in names if names.count(n) > 1})]
+    absent = [name for name in (*_TAGS, TAG_MANIFEST) if name not in names]
+    if absent:
+        return Verdict(
+            (*findings, *(f"{name}: is missing; this is no whole warranty file" for name in absent)), "", None
+        )
+    tag_manifest = archive.read(TAG_MANIFEST)
+    told = _told(tag_manifest) | _told(archive.read(MANIFEST))
+    findings += [f"{name}: is not named in {TAG_MANIFEST}" for name in _TAGS if name not in _told(tag_manifest)]
+    for name in sorted(told):
+        if name not in names:
+            findings.append(f"{name}: is missing")
+        elif _digest(archive, name) != told[name]:
+            findings.append(f"{name}: was altered (its SHA-256 is not the one in the manifest)")
+    known = {*told, TAG_MANIFEST, SIGNATURE}
+    findings += [f"{name}: was added (no manifest names it)" for name in sorted(set(names) - known)]
+    findings += _samples(archive, [n for n in names if n.startswith("data/waveforms/") and n.endswith(".parquet")])
+    signed_by = None
+    if SIGNATURE in names:
+        signed_by = signer(tag_manifest, archive.read(SIGNATURE))
+        if signed_by is None:
+            findings.append(f"{SIGNATURE}: does not sign this file")
+    return Verdict(tuple(findings), seal_of(tag_manifest), signed_by)
+
+
+def _told(manifest: bytes) -> dict[str, str]:
+    lines = manifest.decode("utf-8", errors="replace").splitlines()
+    return {name: digest for digest, _, name in (line.partition("  ") for line in lines if line)}
+
+
+def _digest(archive: zipfile.ZipFile, name: str) -> str:
+    digest = hashlib.sha256()
+    with archive.open(name) as stream:
+        try:
+            while block := stream.read(_BLOCK):
+                digest.update(block)
+        except (zipfile.BadZipFile, EOFError):
+            return "damaged"
+    return digest.hexdigest()
+
+
+def _samples(archive: zipfile.ZipFile, names: list[str]) -> list[str]:
+    """Each recording is named by the hash of its samples, taken when it was delivered."""
+    findings = []
+    for name in sorted(set(names)):
+        try:
+            frame = pl.read_parquet(io.BytesIO(archive.read(name)))
+            channels = {column: frame[column].to_numpy() for column in frame.columns if column != "time_s"}
+            identity = make_waveform(frame["time_s"].to_numpy(), channels).waveform_id
+        except (pl.exceptions.PolarsError, VansnapError, zipfile.BadZipFile, OSError):
+            findings.append(f"{name}: holds no readable samples")
+            continue
+        if identity != Path(name).stem:
+            findings.append(f"{name}: its samples are not those that were delivered under this name")
+    return findings

@@ -1,0 +1,265 @@
+"""The report inside a warranty file: history, trends with limits and change, repairs, conditions, method, what was left out."""
+
+import warnings
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+import matplotlib
+import numpy as np
+import polars as pl
+from matplotlib.dates import date2num
+from matplotlib.figure import Figure
+
+from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.signals import QUANTITIES
+from pipelines import queries
+from pipelines.published import Published, families, limits
+from pipelines.reports.numbers import with_uncertainty
+from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
+from pipelines.reports.paper import day, joined, make_pdf, moment, say
+from pipelines.reports.snap_against_past import STYLE, to_svg
+from pipelines.workspace import Workspace
+
+TRENDS_SHOWN = 6
+_MAIN = ("main_peak_reference_g_s", "lambda_full_throttle", "lambda_full_throttle_v", "idle_g_s")
+Tables = Mapping[str, pl.DataFrame]
+Section = dict[str, Any]
+
+
+def evidence_pdf(
+    workspace: Workspace, published: Published, van_id: str, tables: Tables, run: Mapping[str, Any]
+) -> bytes:
+    """Set the report of one van.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    published : Published
+    van_id : str
+    tables : mapping of str to polars.DataFrame
+        The van's rows, as they go into the file.
+    run : mapping
+        Row of runs behind the published file.
+
+    Returns
+    -------
+    bytes
+        PDF.
+    """
+    week = str(run["week"])
+    van = tables["van"].row(0, named=True)
+    family = families(workspace.root).get(str(van["family"]))
+    changed = changed_week(published, {"van_id": van_id}, week)
+    drawings: dict[str, bytes] = {}
+    trends = _trends(tables, limits(family), drawings)
+    visits = queries.van_visits(published, van_id, week, limit=1000)
+    drawing, caption = draw_latest(published, visits, family, changed)
+    if drawing is not None:
+        drawings["traces.svg"] = drawing
+        trends["drawings"].append({"file": "traces.svg", "caption": caption})
+    sections = [
+        _judgement(tables, week, changed),
+        trends,
+        _repairs(tables),
+        _visits(visits),
+        _reading(published, visits),
+        _left_out(published, tables, visits),
+        _section("method", [say(f"evidence.method.{k}") for k in range(1, 6)]),
+        _section("versions", [_versions(tables, run)]),
+    ]
+    lead = joined(
+        [
+            f"{say('order.family')} {van['family']}",
+            f"{say('order.depot')} {van['depot']}",
+            say("evidence.service", day=day(van["in_service_on"])),
+            say("evidence.warranty", day=day(van["warranty_until"])),
+        ]
+    )
+    document = {"title": say("evidence.name", van=van_id), "lead": lead, "sections": sections, "foot": foot(run)}
+    return make_pdf("evidence.typ", document, drawings, run["finished_at"])
+
+
+def _section(name: str, text: Sequence[str], *tables: Section) -> Section:
+    return {"title": say(f"evidence.{name}"), "text": list(text), "tables": list(tables), "drawings": []}
+
+
+def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], empty: str) -> Section:
+    return {"heads": [say(head) for head in heads], "rows": [list(row) for row in rows], "empty": say(empty)}
+
+
+def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
+    listed = tables["watchlist"].filter(pl.col("week") == week)
+    if not listed.height:
+        return _section("judgement", [say("evidence.not_listed", week=week)])
+    row = listed.row(0, named=True)
+    causes = sorted(row["causes"] or [], key=lambda cause: -cause["probability"])[:5]
+    text = [say("evidence.listed", rank=row["rank"], week=week, urgency=say(f"urgency.{row['urgency']}"))]
+    text += list(row["reasons"] or [])
+    text.append(say("evidence.changed", week=changed) if changed else say("evidence.no_change"))
+    ranked = [(cause_title(cause["code"]), percent(cause["probability"])) for cause in causes]
+    section = _section("judgement", text, _table(("order.causes", "evidence.probability"), ranked, "evidence.none"))
+    section["text"].append(say("order.causes_note"))
+    return section
+
+
+def _trends(
+    tables: Tables, bounds: Mapping[str, tuple[float | None, float | None]], drawings: dict[str, bytes]
+) -> Section:
+    trends = tables["trends"]
+    alarmed = trends.group_by("quantity").agg(pl.col("alarm").last(), pl.col("alarm").sum().alias("weeks"))
+    ranked = alarmed.filter(pl.col("weeks") > 0).sort(["alarm", "weeks", "quantity"], descending=[True, True, False])
+    known = set(trends["quantity"])
+    chosen = list(dict.fromkeys([*ranked["quantity"], *(name for name in _MAIN if name in known)]))[:TRENDS_SHOWN]
+    section = _section("trends", [say("evidence.trends_key")] if chosen else [say("evidence.no_trend")])
+    repairs = [at.date() for at in tables["repairs"]["done_at"]]
+    for number, name in enumerate(chosen):
+        rows = trends.filter(pl.col("quantity") == name)
+        file = f"trend-{number}.svg"
+        drawings[file] = _draw(rows, QUANTITIES[name].unit, bounds.get(name, (None, None)), repairs)
+        last = rows.row(-1, named=True)
+        unit = "" if QUANTITIES[name].unit == "1" else f" {QUANTITIES[name].unit}"
+        words = {
+            "quantity": QUANTITIES[name].description,
+            "value": with_uncertainty(_number(last["value"]), _number(last["value_u"])) + unit,
+            "baseline": with_uncertainty(_number(last["baseline"]), _number(last["baseline_u"])) + unit,
+            "week": last["week"],
+        }
+        caption = say("evidence.trend", **words)
+        if last["alarm_since"]:
+            caption += " " + say("evidence.outside", week=last["alarm_since"])
+        elif (out := rows.filter(pl.col("alarm"))).height:
+            caption += " " + say(
+                "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]
+            )
+        section["drawings"].append({"file": file, "caption": caption})
+    return section
+
+
+def _draw(rows: pl.DataFrame, unit: str, bounds: tuple[float | None, float | None], repairs: Sequence[date]) -> bytes:
+    at = np.array([_monday(week) for week in rows["week"]], dtype="datetime64[D]")
+    value, u, baseline, baseline_u = (
+        rows[name].cast(pl.Float64).to_numpy() for name in ("value", "value_u", "baseline", "baseline_u")
+    )
+    with matplotlib.rc_context(STYLE), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        figure = Figure(figsize=(7.0, 1.65), layout="constrained")
+        axes = figure.subplots()
+        spread = 2.0 * np.nan_to_num(baseline_u)
+        axes.fill_between(at, baseline - spread, baseline + spread, color="#d4d4d4", linewidth=0)
+        axes.plot(at, baseline, color="#777777", linewidth=0.9, linestyle=(0, (4, 2)))
+        axes.errorbar(at, value, yerr=2.0 * np.nan_to_num(u), fmt="none", ecolor="#555555", elinewidth=0.6)
+        out = rows["alarm"].to_numpy().astype(bool)
+        axes.plot(at[~out], value[~out], "o", color="black", markersize=2.6)
+        axes.plot(at[out], value[out], "s", color="black", mfc="white", markersize=3.8)
+        for bound in bounds:
+            if bound is not None:
+                axes.axhline(bound, color="black", linewidth=0.8, linestyle=(0, (1, 2)))
+        for done in repairs:
+            axes.axvline(date2num(done), color="black", linewidth=0.7, linestyle="-.")
+        since = rows["alarm_since"][-1]
+        if since:
+            axes.axvline(date2num(_monday(since)), color="black", linewidth=1.0)
+        axes.set_ylabel(f"[{unit}]")
+        axes.grid(alpha=0.25, linewidth=0.4)
+        return to_svg(figure)
+
+
+def _repairs(tables: Tables) -> Section:
+    """Last visit before against first visit after each repair, where either is known."""
+    section = _section("repairs", [])
+    for repair in tables["repairs"].iter_rows(named=True):
+        done: datetime = repair["done_at"]
+        year, week, _ = done.isocalendar()
+        stamp = f"{year}-W{week:02d}"
+        section["text"].append(f"{day(done)}: " + joined([repair["work"], repair["parts"], repair["note"]]))
+        rows = []
+        for (name,), trend in tables["trends"].group_by(["quantity"], maintain_order=True):
+            before = trend.filter(pl.col("week") < stamp).tail(1)
+            after = trend.filter(pl.col("week") > stamp).head(1)
+            if not before.height or not after.height:
+                continue
+            old, new = before.row(0, named=True), after.row(0, named=True)
+            change = _number(new["value"]) - _number(old["value"])
+            u = float(np.hypot(_number(old["value_u"]), _number(new["value_u"])))
+            rows.append((str(name), *(_told(row, "value") for row in (old, new)), _told(old, "baseline"),
+                         with_uncertainty(change, u), old["week"], new["week"]))  # fmt: skip
+        heads = ("quantity", "before", "after", "expected", "difference", "week_before", "week_after")
+        section["tables"].append(_table([f"evidence.{head}" for head in heads], rows, "evidence.no_comparison"))
+    if not section["text"]:
+        section["text"].append(say("evidence.no_repair"))
+    return section
+
+
+def _visits(visits: pl.DataFrame) -> Section:
+    columns = ("odometer_km", "coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
+    rows = [
+        (moment(row["captured_at"]), row["grade"], *(_plain(row[name]) for name in columns), row["recorder"] or "–")
+        for row in visits.iter_rows(named=True)
+    ]
+    heads = ("when", "grade", "odometer", "coolant", "intake_air", "barometer", "humidity", "altitude", "recorder")
+    return _section("visits", [], _table([f"evidence.{head}" for head in heads], rows, "evidence.none"))
+
+
+def _reading(published: Published, visits: pl.DataFrame) -> Section:
+    if not visits.height:
+        return _section("reading", [say("evidence.none")])
+    reading = queries.reading(published, str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
+    rows = [
+        (row["quantity"], with_uncertainty(row["value"], _number(row["u"])), QUANTITIES[row["quantity"]].unit,
+         row["mark"] or "")
+        for row in reading.iter_rows(named=True)
+    ]  # fmt: skip
+    heads = ("evidence.quantity", "evidence.value", "evidence.unit", "evidence.mark")
+    when = say("evidence.reading_of", when=moment(visits["captured_at"][0]))
+    return _section("reading", [when], _table(heads, rows, "evidence.none"))
+
+
+def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Section:
+    captures = tables["captures"]
+    sent_back = captures.filter(pl.col("grade") == "repeat")
+    rows = [
+        (moment(row["captured_at"]), "; ".join(_sentence(code) for code in row["grade_reasons"]))
+        for row in sent_back.iter_rows(named=True)
+    ]
+    text = [say("evidence.counts", captures=captures.height, back=sent_back.height, visits=visits.height)]
+    text.append(say("evidence.quarantine"))
+    section = _section("left_out", text, _table(("evidence.when", "evidence.why"), rows, "evidence.none_back"))
+    if visits.height:
+        reading = queries.reading(published, str(visits["capture_id"][0]))
+        unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
+        why = [(row["quantity"], _unread(row["unread"])) for row in unread.iter_rows(named=True)]
+        section["tables"].append(_table(("evidence.quantity", "evidence.not_read"), why, "evidence.all_read"))
+    return section
+
+
+def _versions(tables: Tables, run: Mapping[str, Any]) -> str:
+    methods = ", ".join(sorted(set(tables["readings"]["method"]))) or "–"
+    return say(
+        "evidence.version", version=run["vansnap"], method=methods, run=run["run_id"], data=run["data_id"],
+        at=moment(run["finished_at"]),
+    )  # fmt: skip
+
+
+def _sentence(code: str) -> str:
+    return GRADE_REASONS[code].sentence if code in GRADE_REASONS else code
+
+
+def _unread(code: str) -> str:
+    return UNREAD_REASONS[code].sentence if code in UNREAD_REASONS else code
+
+
+def _told(row: Mapping[str, Any], name: str) -> str:
+    return with_uncertainty(_number(row[name]), _number(row[f"{name}_u"]))
+
+
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def _plain(value: float | None) -> str:
+    return "–" if value is None else f"{value:,.5g}".replace(",", " ")
+
+
+def _monday(week: str) -> date:
+    return date.fromisocalendar(int(week[:4]), int(week[-2:]), 1)

@@ -1,0 +1,190 @@
+"""The warranty file: whole, the same bytes twice, and any change of it is found and named."""
+
+import csv
+import hashlib
+import io
+import json
+import zipfile
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from data_contracts.capture import make_waveform
+from pipelines.cli import run
+from pipelines.workspace import Workspace
+from tests.pipelines.small_home import run_steps, small_home
+
+VAN = "V002"
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = small_home(tmp_path_factory.mktemp("evidence") / "home")
+    run_steps(workspace)
+    return workspace
+
+
+@pytest.fixture(scope="module")
+def made(home: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("out") / "evidence.zip"
+    assert run(["evidence", VAN, "--out", str(out), "--home", str(home.root)]) == 0
+    return out
+
+
+def rewritten(made: Path, out: Path, change: dict[str, bytes | None]) -> Path:
+    """The same archive with members replaced, added, or (None) left out."""
+    with zipfile.ZipFile(made) as archive:
+        files: dict[str, bytes | None] = {name: archive.read(name) for name in archive.namelist()}
+    files |= change
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, content in files.items():
+            if content is not None:
+                archive.writestr(name, content)
+    return out
+
+
+def member(made: Path, name: str) -> bytes:
+    with zipfile.ZipFile(made) as archive:
+        return archive.read(name)
+
+
+def test_built_twice_it_is_the_same_to_the_byte(home: Workspace, made: Path, tmp_path: Path) -> None:
+    again = tmp_path / "again.zip"
+    assert run(["evidence", VAN, "--out", str(again), "--home", str(home.root)]) == 0
+    assert again.read_bytes() == made.read_bytes()
+
+
+def test_manifests_and_crate_name_every_file_with_its_hash(made: Path) -> None:
+    """BagIt 1.0 (RFC 8493) and RO-Crate 1.1, read here by hand."""
+    with zipfile.ZipFile(made) as archive:
+        names = set(archive.namelist())
+        told = dict(reversed(line.split("  ", 1)) for line in archive.read("manifest-sha256.txt").decode().splitlines())
+        assert set(told) == {name for name in names if name.startswith("data/")}
+        for name, digest in told.items():
+            assert hashlib.sha256(archive.read(name)).hexdigest() == digest
+        crate = json.loads(archive.read("data/ro-crate-metadata.json"))
+        assert archive.read("bagit.txt").startswith(b"BagIt-Version: 1.0\n")
+        assert len({entry.date_time for entry in archive.infolist()}) == 1
+    files = {part["@id"]: part["sha256"] for part in crate["@graph"] if part["@type"] == "File"}
+    assert files == {k.removeprefix("data/"): v for k, v in told.items() if k != "data/ro-crate-metadata.json"}
+    assert crate["@graph"][0]["conformsTo"]["@id"] == "https://w3id.org/ro/crate/1.1"
+
+
+def test_samples_are_those_that_were_delivered(home: Workspace, made: Path) -> None:
+    captures = pl.read_parquet(io.BytesIO(member(made, "data/tables/captures.parquet")))
+    assert set(captures["van_id"]) == {VAN}
+    for identity in set(captures["waveform_id"]):
+        for ending, read in ((".parquet", pl.read_parquet), (".csv", pl.read_csv)):
+            frame = read(io.BytesIO(member(made, f"data/waveforms/{identity}{ending}")))
+            channels = {c: frame[c].cast(pl.Float64).to_numpy() for c in frame.columns if c != "time_s"}
+            assert make_waveform(frame["time_s"].to_numpy(), channels).waveform_id == identity
+
+
+def test_readings_agree_in_both_formats_and_no_field_is_a_formula(made: Path) -> None:
+    parquet = pl.read_parquet(io.BytesIO(member(made, "data/tables/readings.parquet")))
+    rows = list(csv.DictReader(io.StringIO(member(made, "data/tables/readings.csv").decode())))
+    assert [row["capture_id"] for row in rows] == parquet["capture_id"].to_list()
+    for row, value in zip(rows, parquet["idle_g_s"], strict=True):
+        assert (float(row["idle_g_s"]) if row["idle_g_s"] else None) == value
+    for name in ("captures", "watchlist", "work_orders", "repairs", "van"):
+        for row in csv.reader(io.StringIO(member(made, f"data/tables/{name}.csv").decode())):
+            assert not any(field[:1] in ("=", "+", "@") for field in row)
+
+
+def test_a_sound_file_passes(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["check", str(made)]) == 0
+    assert "seal" in capsys.readouterr().out
+
+
+def test_every_kind_of_change_is_found(made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with zipfile.ZipFile(made) as archive:
+        waveform = next(name for name in archive.namelist() if name.endswith(".parquet") and "waveforms" in name)
+    readings = "data/tables/readings.csv"
+    changes: list[tuple[dict[str, bytes | None], str]] = [
+        ({readings: member(made, readings).replace(b"1", b"2", 1)}, readings),
+        ({"data/report.pdf": None}, "data/report.pdf: is missing"),
+        ({"data/extra.csv": b"a"}, "data/extra.csv: was added"),
+        ({"bag-info.txt": b"x"}, "bag-info.txt: was altered"),
+        ({"manifest-sha256.txt": b""}, "manifest-sha256.txt: was altered"),
+        ({"tagmanifest-sha256.txt": None}, "tagmanifest-sha256.txt: is missing"),
+        ({waveform: b"PAR1"}, waveform),
+        ({"signature.json": b"{}"}, "signature.json"),
+    ]
+    for change, named in changes:
+        assert run(["check", str(rewritten(made, tmp_path / "altered.zip", change))]) == 1
+        assert named in capsys.readouterr().out
+    cut = tmp_path / "cut.zip"
+    for content in (made.read_bytes()[:-200], b"no archive"):
+        cut.write_bytes(content)
+        assert run(["check", str(cut)]) == 1
+        assert capsys.readouterr().out.count("\n") == 1
+    flipped = bytearray(made.read_bytes())
+    flipped[len(flipped) // 2] ^= 0xFF
+    cut.write_bytes(bytes(flipped))
+    assert run(["check", str(cut)]) == 1
+
+
+def test_samples_swapped_under_new_manifests_are_still_found(made: Path, tmp_path: Path) -> None:
+    """Someone who rewrites every manifest still can't pass other samples off under a delivered identity."""
+    from pipelines.reports.bag import pack
+    from pipelines.reports.evidence_check import check_evidence
+
+    with zipfile.ZipFile(made) as archive:
+        waveform = next(name for name in archive.namelist() if name.endswith(".parquet") and "waveforms" in name)
+    frame = pl.read_parquet(io.BytesIO(member(made, waveform)))
+    other = io.BytesIO()
+    frame.with_columns(pl.col(frame.columns[1]) * 0.9).write_parquet(other)
+    from datetime import UTC, datetime
+
+    payload = {waveform.removeprefix("data/"): (other.getvalue(), "samples")}
+    forged = tmp_path / "forged.zip"
+    forged.write_bytes(pack(payload, name="x", about="x", at=datetime(2026, 1, 1, tzinfo=UTC), key=None))
+    assert any("not those that were delivered" in line for line in check_evidence(forged).findings)
+
+
+def test_signed_with_a_key_from_settings(
+    home: Workspace, made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+    from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+
+    key = Ed25519PrivateKey.generate().private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    (tmp_path / "key.pem").write_bytes(key)
+    before = home.settings_path.read_text()
+    out = tmp_path / "signed.zip"
+    try:
+        home.settings_path.write_text(before.replace('signing_key = ""', f'signing_key = "{tmp_path / "key.pem"}"'))
+        assert run(["evidence", VAN, "--out", str(out), "--home", str(home.root)]) == 0
+        (tmp_path / "key.pem").write_bytes(b"no key")
+        assert run(["evidence", VAN, "--out", str(tmp_path / "no.zip"), "--home", str(home.root)]) == 2
+        assert "signing_key" in capsys.readouterr().err
+    finally:
+        home.settings_path.write_text(before)
+    assert run(["check", str(out)]) == 0
+    assert "signed with key" in capsys.readouterr().out
+    moved = rewritten(
+        made, tmp_path / "moved.zip", {"signature.json": b"{" + member(out, "signature.json")[1:-9] + b"}"}
+    )
+    assert run(["check", str(moved)]) == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["evidence", "NO-VAN", "--out", "x.zip"], "NO-VAN"),
+        (["evidence", VAN, "--out", "x.pdf"], ".zip"),
+        (["evidence", VAN, "--out", "no/such/x.zip"], "no/such/x.zip"),
+        (["evidence", VAN], "--out"),
+        (["check", "nowhere.zip"], "nowhere.zip"),
+    ],
+)
+def test_a_mistake_is_one_line(
+    home: Workspace, arguments: list[str], named: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    assert run([*arguments, "--home", str(home.root)]) == 2
+    err = capsys.readouterr().err
+    assert named in err
+    assert err.count("\n") == 1
+    assert not list(tmp_path.iterdir())
