@@ -8,7 +8,6 @@ from typing import Any
 import matplotlib
 import numpy as np
 import polars as pl
-from matplotlib.dates import date2num
 from matplotlib.figure import Figure
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
@@ -156,10 +155,10 @@ def _draw(rows: pl.DataFrame, unit: str, bounds: tuple[float | None, float | Non
             if bound is not None:
                 axes.axhline(bound, color="black", linewidth=0.8, linestyle=(0, (1, 2)))
         for done in repairs:
-            axes.axvline(date2num(done), color="black", linewidth=0.7, linestyle="-.")
+            axes.axvline(_days(done), color="black", linewidth=0.7, linestyle="-.")
         since = rows["alarm_since"][-1]
         if since:
-            axes.axvline(date2num(_monday(since)), color="black", linewidth=1.0)
+            axes.axvline(_days(_monday(since)), color="black", linewidth=1.0)
         axes.set_ylabel(f"[{unit}]")
         axes.grid(alpha=0.25, linewidth=0.4)
         return to_svg(figure)
@@ -263,3 +262,8 @@ def _plain(value: float | None) -> str:
 
 def _monday(week: str) -> date:
     return date.fromisocalendar(int(week[:4]), int(week[-2:]), 1)
+
+
+def _days(at: date) -> float:
+    """A day on the drawing's axis: days since 1970."""
+    return float((at - date(1970, 1, 1)).days)

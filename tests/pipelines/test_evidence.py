@@ -7,6 +7,7 @@ import json
 import zipfile
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 
@@ -22,6 +23,12 @@ VAN = "V002"
 def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     workspace = small_home(tmp_path_factory.mktemp("evidence") / "home")
     run_steps(workspace)
+    with duckdb.connect(str(workspace.published_path)) as connection:  # a repair between visits, and a standing alarm
+        connection.execute(
+            "INSERT INTO repairs VALUES ('r1', $van, TIMESTAMPTZ '2026-01-14 23:00:00+00', '=cmd()', '#panic()', NULL, NULL)",
+            {"van": VAN},
+        )
+        connection.execute("UPDATE trends SET alarm = true, alarm_since = '2026-W03' WHERE van_id = $van", {"van": VAN})
     return workspace
 
 
