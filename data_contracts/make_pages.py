@@ -1,0 +1,124 @@
+"""Pages per quantity and per cause, made from the contracts: `python -m data_contracts.make_pages`.
+
+A test holds the written pages equal to these, so that they can't drift.
+"""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from data_contracts.causes import CAUSES, Cause
+from data_contracts.cautions import cautions_for
+from data_contracts.jobs import JOBS, TESTS
+from data_contracts.needs import NEEDS, Need
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES, Quantity
+
+PAGES = Path(__file__).parent / "pages"
+_HEAD = "<!-- made by `python -m data_contracts.make_pages`; change the contracts, not this page -->\n\n"
+_CHANNELS = {
+    "airflow": "the air-mass signal",
+    "lambda": "the lambda signal",
+    "manifest": "the manifest of the delivery",
+}
+_REFERENCE = "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded.\n"
+
+
+def pages() -> Mapping[str, str]:
+    """Every page.
+
+    Returns
+    -------
+    mapping of str to str
+        Path under pages/ to Markdown.
+    """
+    own = [quantity for quantity in QUANTITIES.values() if not quantity.name.startswith(BANK2_PREFIX)]
+    made = {f"quantities/{quantity.name}.md": _HEAD + quantity_page(quantity) for quantity in own}
+    made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause) for cause in CAUSES.values()}
+    index = ["# Quantities\n", *(f"- [{q.name}](quantities/{q.name}.md): {q.description}" for q in own)]
+    index += ["\n# Causes\n", *(f"- [{cause.title}](causes/{cause.code}.md)" for cause in CAUSES.values())]
+    made["index.md"] = _HEAD + "\n".join(index) + "\n"
+    return made
+
+
+def quantity_page(quantity: Quantity) -> str:
+    """The page of a quantity: what it is, what it needs, its uncertainty, and which jobs bring it back."""
+    unit = "none (a ratio or count)" if quantity.unit == "1" else quantity.unit
+    lines = [
+        f"# {quantity.name}\n",
+        f"{quantity.description[0].upper()}{quantity.description[1:]}.\n",
+        f"- Unit: {unit}",
+        f"- Read from: {_CHANNELS[NEEDS[quantity.name].channel]}",
+        f"- Charted per van and week: {'yes' if quantity.tracked else 'no'}",
+        f"- Second lambda bank: {f'as `{BANK2_PREFIX}{quantity.name}`' if quantity.banked else 'none'}",
+        f"- Standard uncertainty: column `{quantity.name}_u`, same unit",
+        "\n## What a recording must have\n",
+        *_needs(NEEDS[quantity.name]),
+        "\nWhere this is not met the value is null, and `unread` holds the reason.\n",
+    ]
+    if "reference" in quantity.name:
+        lines.append(_REFERENCE)
+    jobs = [CAUSES[job.cause] for job in JOBS.values() if quantity.name in job.touches]
+    if jobs:
+        lines += [
+            "## Repairs that should bring it back\n",
+            *(f"- [{c.title}](../causes/{c.code}.md)" for c in jobs),
+            "",
+        ]
+    return "\n".join(lines)
+
+
+def _needs(need: Need) -> list[str]:
+    told = [
+        (need.rate_hz, f"- {need.rate_hz:g} samples a second or more"),
+        (need.before_s, f"- {need.before_s:g} s of steady idle before the opening"),
+        (need.hold_s, f"- {need.hold_s:g} s or more from opening to release"),
+        (need.after_s, f"- {need.after_s:g} s after the release"),
+        (need.snap, "- a throttle snap"),
+        (need.kinds, f"- a sensor of kind {', '.join(need.kinds)}"),
+        (need.conditions, f"- in the manifest: {', '.join(need.conditions)}"),
+    ]
+    return [line for there, line in told if there] or ["- nothing else"]
+
+
+def cause_page(cause: Cause) -> str:
+    """The page of a cause: severity, the job with its defaults, tests that find it, cautions."""
+    job = JOBS[cause.code]
+    tests = sorted(
+        (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
+    )
+    lines = [
+        f"# {cause.title[0].upper()}{cause.title[1:]}\n",
+        f"- Code: `{cause.code}`",
+        f"- Severity 1 means: {cause.severity_one}",
+        f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
+        f"- Safety comes first: {'yes' if job.safety else 'no'}",
+        "\n## The job\n",
+        f"{job.action}.\n",
+        *(f"{number}. {step}" for number, step in enumerate(job.steps, 1)),
+        f"\nParts: {job.parts or 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
+        "a published source.",
+        "\n## Quantities the repair should bring back\n",
+        *(f"- [{name}](../quantities/{name}.md): {QUANTITIES[name].description}" for name in job.touches),
+        "\n## Tests that find it\n",
+        *(f"- {test.title} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
+        *([] if tests else ["- none is listed"]),
+        "\n## Cautions\n",
+        *(f"- {caution.text} ({caution.source})" for caution in cautions_for(cause.code)),
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Write the pages, and remove those of what is no longer there."""
+    made = pages()
+    for path in PAGES.rglob("*.md"):
+        if path.relative_to(PAGES).as_posix() not in made:
+            path.unlink()
+    for name, text in made.items():
+        target = PAGES / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
