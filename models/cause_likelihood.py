@@ -9,6 +9,9 @@ from data_contracts.causes import CAUSE_CODES
 from data_contracts.signals import QUANTITIES
 from models.cause_effects import EffectTable, Movements, effect_at
 
+ODD_FLOORS = 20.0
+"""How wide a slip of the reading scatters, in healthy movements of its quantity."""
+
 
 @dataclass(frozen=True)
 class CauseSettings:
@@ -28,6 +31,9 @@ class CauseSettings:
         Power of the likelihood, in (0, 1]: neighbouring quantities tell partly the same.
     tail : float
         Degrees of freedom of each quantity's t distribution; few are forgiving.
+    odd : float
+        Prior share of quantities that one visit's reading gets wrong under any cause; shared out over the visits the
+        level rests on, for a fault that stays is read again and a slip is not.
     severities : tuple of float
         Grid of severities over which the likelihood is averaged.
     """
@@ -38,6 +44,7 @@ class CauseSettings:
     prior_pair: float = 0.03
     temper: float = 0.9
     tail: float = 6.0
+    odd: float = 0.03
     severities: tuple[float, ...] = (0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
 
@@ -99,10 +106,39 @@ def log_t(distance: NDArray[np.float64], scale2: NDArray[np.float64], tail: floa
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
 
+def odd_readings(
+    moved: Movements, rows: slice, visits: NDArray[np.int64], settings: CauseSettings
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How likely each movement is as a slip of the reading, whatever the cause.
+
+    Parameters
+    ----------
+    moved : Movements
+    rows : slice
+        Vans.
+    visits : ndarray of shape (vans,), int
+        Visits the level rests on.
+    settings : CauseSettings
+
+    Returns
+    -------
+    slip : ndarray of shape (vans of the slice, columns)
+        Log of the slip's prior share times its density; NaN where not read.
+    sound : ndarray of shape (vans of the slice, 1)
+        Log of what is left for a sound reading.
+    """
+    share = np.minimum(settings.odd / np.maximum(visits[rows], 1), 0.5)[:, None]
+    wide = ODD_FLOORS * np.array([feature.floor for feature in moved.features])
+    with np.errstate(divide="ignore"):
+        slip = np.log(share) + log_t(moved.moved[rows], moved.u[rows] ** 2 + wide**2, settings.tail)
+    return slip, np.log1p(-share)
+
+
 def log_likelihoods(
-    moved: Movements, rows: slice, hypotheses: Hypotheses, settings: CauseSettings
+    moved: Movements, rows: slice, visits: NDArray[np.int64], hypotheses: Hypotheses, settings: CauseSettings
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown."""
+    slips, sounds = odd_readings(moved, rows, visits, settings)
     severity = np.array(settings.severities)
     x_all, u_all = moved.moved[rows], moved.u[rows]
     vans, count = x_all.shape[0], hypotheses.cause.size
@@ -114,10 +150,10 @@ def log_likelihoods(
         read = np.isfinite(x)
         if not read.any():
             continue
-        x, u2 = x[read], u2[read]
+        x, u2, slip, sound = x[read], u2[read], slips[read, column], sounds[read, 0]
         weight = settings.temper * feature.weight
-        none[read] += weight * log_t(x, u2, settings.tail)
-        unknown[read] += weight * log_t(x, u2 + (4.0 * feature.stray) ** 2, settings.tail)
+        none[read] += weight * np.logaddexp(sound + log_t(x, u2, settings.tail), slip)
+        unknown[read] += weight * np.logaddexp(sound + log_t(x, u2 + (4.0 * feature.stray) ** 2, settings.tail), slip)
         kinds, which = np.unique(
             np.column_stack([hypotheses.effect[:, column], hypotheses.spread[:, column]]), axis=0, return_inverse=True
         )
@@ -125,6 +161,7 @@ def log_likelihoods(
         mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
         variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
         each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
+        each = np.logaddexp(sound[:, None, None] + each, slip[:, None, None])
         under[read] += weight * each[:, which, :]
     return under, none, unknown
 

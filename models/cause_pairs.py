@@ -86,6 +86,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
 def with_pairs(
     x: Array,
     u: Array,
+    odd: tuple[Array, float],
     log_joint: Array,
     log_prior: Array,
     log_share: Array,
@@ -100,6 +101,8 @@ def with_pairs(
     ----------
     x, u : ndarray of shape (columns,)
         Movements and their standard uncertainty; NaN where not read. [scale of the feature]
+    odd : tuple of (ndarray of shape (columns,), float)
+        Of `odd_readings`: each movement as a slip of the reading, and what is left for a sound one.
     log_joint, log_prior : ndarray of shape (codes,)
         Log of prior times likelihood of the single causes and of none; log prior.
     log_share : ndarray of shape (hypotheses,)
@@ -132,7 +135,7 @@ def with_pairs(
         variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
             :, read
         ]
-        each = log_t(distance, variance, settings.tail)
+        each = np.logaddexp(odd[1] + log_t(distance, variance, settings.tail), odd[0][read][:, None])
         total = np.einsum("hcg,c->hg", each, tables.weight[read]) + log_share[:, None]
         of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
         of_cause = np.full(log_joint.size, -np.inf)

@@ -12,7 +12,7 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from models.cause_effects import EffectTable, load_effects, movements
 from models.cause_evidence import Evidence, gather_evidence
-from models.cause_likelihood import CauseSettings, best_placements, log_likelihoods, place_patterns
+from models.cause_likelihood import CauseSettings, best_placements, log_likelihoods, odd_readings, place_patterns
 from models.cause_pairs import PairProbability, pair_tables, with_pairs
 from models.next_test import NextTest, next_tests
 from models.residuals import Residuals
@@ -140,6 +140,7 @@ def infer_causes(
     =====================================  =====================================================
     quantities independent given a cause   readable; what they share is discounted by `temper`
     t-distributed distance                 one odd quantity must not decide
+    any one reading may be a slip          likelier the fewer visits it rests on
     movement proportional to severity      as the scale of severity is defined
     no reading, no contribution            missing is not zero
     =====================================  =====================================================
@@ -173,7 +174,8 @@ def infer_causes(
     pairs: list[tuple[PairProbability, ...]] = []
     for start in range(0, vans, _CHUNK):
         rows = slice(start, min(start + _CHUNK, vans))
-        under, of_none, of_unknown = log_likelihoods(moved, rows, hypotheses, settings)
+        under, of_none, of_unknown = log_likelihoods(moved, rows, residuals.visits, hypotheses, settings)
+        slips, sounds = odd_readings(moved, rows, residuals.visits, settings)
         share = np.where(two_banks[rows, None], hypotheses.log_share, hypotheses.log_share_one)
         placed = under + share[:, :, None] - np.log(severity.size)
         log_joint = np.full((under.shape[0], codes), -np.inf)
@@ -192,6 +194,7 @@ def infer_causes(
             single, both = with_pairs(
                 moved.moved[number],
                 moved.u[number],
+                (slips[van], float(sounds[van, 0])),
                 log_joint[van],
                 log_prior[number],
                 share[van],

@@ -150,6 +150,8 @@ def _action(van: int, posterior: CausePosterior, jobs: Mapping[str, Job]) -> str
         return action
     if leading == NOT_SEPARABLE and test is not None:
         return test.title
+    if leading == NONE:
+        return f"{CAPTURE_AGAIN}; look at recorder, leads and connectors, for no known cause fits"
     return CAPTURE_AGAIN
 
 
@@ -169,7 +171,7 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> str:
         says = f"'{CAUSES[likeliest].title}' is {posterior.leading_probability[row]:.0%} likely."
     elif posterior.leading[row] == NONE:
         moved = van.reasons[0] if van.reasons else moved
-        says = "None of the known causes explains it; record again before any work."
+        says = "Nothing known fits it: no part is named; record again, and look at what moved before any work."
     else:
         order = np.argsort(-posterior.probability[row])[:2]
         titles = [CAUSES[c].title if (c := posterior.codes[k]) in CAUSES else "nothing wrong" for k in order]

@@ -212,6 +212,16 @@ def _present(alarms: Alarms, begin: int, end: int) -> int:
     return max(begin, min(end - 1, max(first, end - PRESENT_VISITS)))
 
 
+def _present_variance(x: Array, variance: Array) -> float:
+    """Variance of the median of a few visits: what is stated of them, or their own spread where that is wider.
+
+    The stated variance counts as two visits, since two or three alone tell little of a spread.
+    """
+    stated, own = float(np.mean(variance)), float(np.sum((x - np.mean(x)) ** 2))
+    one = max(stated, (2.0 * stated + own) / (x.size + 1.0))
+    return one / x.size * (1.0 if x.size < 3 else np.pi / 2)
+
+
 def residuals_of(
     std: Standardised, followed: Followed, alarms: Alarms, repeats: pl.DataFrame, van_ids: list[str]
 ) -> Residuals:
@@ -233,7 +243,8 @@ def residuals_of(
     Residuals
         Every quantity is the median of the same few last visits, those since the van's first standing alarm, so that the
         pattern over the quantities is of one time. A van that stands apart from its family since its first visits is held
-        against the family, not against itself.
+        against the family, not against itself. Where the van's own visits, or the repeats of its visits, disagree more than
+        is usual, the uncertainty of the shift says so.
     """
     names = std.visits["van_id"]
     number = {names[int(s)]: v for v, s in enumerate(std.starts[:-1])}
@@ -258,7 +269,7 @@ def residuals_of(
             if alarms.peer[read[-1], q] and abs(base) > 2.5 * spread:
                 base, base_p = 0.0, spread**2
             present = float(np.median(std.x[read, q]))
-            present_p = float(np.mean(std.variance[read, q])) / read.size * (1.0 if read.size < 3 else np.pi / 2)
+            present_p = _present_variance(std.x[read, q], std.variance[read, q])
             scaled = level.level + sigma * np.array([base, present])
             natural = from_scale(quantity, scaled)
             steep = float(steepness(quantity, scaled)[0])
@@ -268,4 +279,6 @@ def residuals_of(
             seen = own[quantity].drop_nulls().to_numpy()
             if seen.size and usual > 0:
                 scatter[n, q] = float(np.sqrt(np.mean(seen**2))) / usual
+                unrest = max(scatter[n, q] ** 2 - 1.0, 0.0) * usual**2 / read.size
+                shift_u[n, q] = np.sqrt(shift_u[n, q] ** 2 + unrest)
     return Residuals(tuple(van_ids), std.quantities, expected, shift, shift_u, scatter, visits)

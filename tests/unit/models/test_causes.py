@@ -4,6 +4,8 @@ That a planted declared effect is found again shows the machinery, not that engi
 tests/studies/causes.py.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -159,8 +161,10 @@ def test_fault_code_raises_its_causes_and_is_not_needed() -> None:
 
 
 def test_below_the_set_probability_it_is_not_separable_and_the_test_separates_the_leaders() -> None:
+    # flow chokes by as much at full speed and per revolution, the first peak by a third of it: two restrictions fit
     shift = np.zeros((1, len(EXPECTED)))
-    shift[0, list(EXPECTED).index("main_peak_reference_g_s")] = -12.0
+    for quantity, share in (("main_peak_reference_g_s", 0.12), ("flow_per_rev_mg", 0.12), ("first_peak_g_s", 0.04)):
+        shift[0, list(EXPECTED).index(quantity)] = -share * EXPECTED[quantity]
     found = infer_causes(make_residuals(shift), [family()], [()], settings=CauseSettings(minimum_probability=0.9))
     assert found.leading == (NOT_SEPARABLE,)
     assert found.next_test[0] is not None
@@ -185,6 +189,26 @@ def test_evidence_names_what_moved() -> None:
     found = infer_causes(make_residuals(planted("lambda_slow", 1.0)[None]), [family()], [()])
     assert any("response time to rich" in sentence.lower() for sentence in found.evidence_for[0])
     assert all(sentence.endswith(".") for sentence in found.evidence_for[0] + found.evidence_against[0])
+
+
+@pytest.mark.parametrize(
+    ("quantity", "factor"), [("recirculation_pulse_g_s", 4.0), ("lambda_to_rich_time_constant_s", 2.0)]
+)
+def test_one_quantity_that_jumped_names_no_part(quantity: str, factor: float) -> None:
+    column = list(EXPECTED).index(quantity)
+    shift = np.zeros((1, len(EXPECTED)))
+    shift[0, column] = (factor - 1.0) * EXPECTED[quantity]
+    for visits in (1, 2):
+        residuals = replace(make_residuals(shift), visits=np.array([visits]))
+        assert infer_causes(residuals, [family()], [()]).leading[0] in (NONE, NOT_SEPARABLE)
+
+
+def test_what_returns_at_every_visit_is_likelier_a_fault() -> None:
+    shift = np.zeros((1, len(EXPECTED)))
+    shift[0, list(EXPECTED).index("recirculation_pulse_g_s")] = -0.9 * EXPECTED["recirculation_pulse_g_s"]
+    seen = [replace(make_residuals(shift), visits=np.array([n])) for n in (1, 2, 4)]
+    p = [infer_causes(r, [family()], [()]).probability[0, CAUSE_CODES.index("recirculation_valve")] for r in seen]
+    assert p[0] < p[1] < p[2]
 
 
 def test_wrong_input_is_one_clear_line() -> None:

@@ -53,7 +53,8 @@ def test_one_order_per_van_in_the_schema() -> None:
     assert rows["v1"]["cause"] == "fuel_delivery_weak"
     assert rows["v2"]["cause"] == NOT_SEPARABLE
     assert rows["v2"]["action"] == "Look at air filter and intake duct"
-    assert rows["v3"]["action"] == CAPTURE_AGAIN
+    assert rows["v3"]["action"].startswith(CAPTURE_AGAIN)
+    assert "no known cause fits" in rows["v3"]["action"]
     assert sorted(row["rank"] for row in rows.values()) == [1, 2, 3]
     for row in rows.values():
         assert row["reason"].count(". ") <= 1
