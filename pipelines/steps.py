@@ -17,9 +17,10 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from pipelines.captures import read_new_captures
-from pipelines.decisions import repairs_from_orders, take_in_decisions
+from pipelines.decisions import record, repairs_from_orders, take_in_decisions
 from pipelines.intake import DeliveryAccount, take_in
 from pipelines.progress import bar
+from pipelines.proofs import proofs_due
 from pipelines.publish import publish, published_run
 from pipelines.register import Register, load_register
 from pipelines.settings import Settings, load_settings
@@ -216,6 +217,9 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
         with bar("tracking", quiet=quiet) as progress:
             progress(0, 1)
             notices = _track(workspace, warehouse, register, settings, week, data_id)
+            for event in proofs_due(warehouse):
+                record(workspace, event)
+            take_in_decisions(workspace, warehouse)
             progress(1, 1)
         standing = _standing(warehouse, week)
         return Tracked(standing.listed, standing.orders, notices, True)
@@ -366,7 +370,11 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
         digest.update("\x1f".join(row).encode())
     waiting = warehouse.query("SELECT item_id, state FROM quarantine ORDER BY ALL")
     accounts = warehouse.query("SELECT * EXCLUDE (taken_in_at) FROM deliveries ORDER BY ALL")
-    decided = warehouse.query("SELECT order_id, state FROM work_orders WHERE state <> 'proposed' ORDER BY ALL")
+    # a proof follows from what is hashed here, so it must not make the run that found it look out of date
+    decided = warehouse.query(
+        "SELECT order_id, CASE WHEN state IN ('proven', 'not_proven') THEN 'done' ELSE state END AS state "
+        "FROM work_orders WHERE state <> 'proposed' ORDER BY ALL"
+    )
     for frame in (waiting, accounts, decided, register.vans_frame(), register.repairs_frame()):
         digest.update(frame.write_csv().encode())
     digest.update(json.dumps(settings.model_dump(mode="json"), sort_keys=True).encode())
