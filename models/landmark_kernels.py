@@ -25,6 +25,12 @@ from models.smoothing import block_mean, parabola_at, tapered_mean, tapered_para
     COLUMNS,
 ) = range(64)  # fmt: skip
 
+# With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
+# engine then draws about three times its idle flow. A fall to less than this much of it is a throttle that closed.
+DIP_TIMES_IDLE = 1.5
+# The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
+SHORTEST_RUN_UP_S = 0.15
+
 
 @kernel
 def crossing(
@@ -110,9 +116,7 @@ def _first_peak_and_dip(
                     if fast[j] < fast[valley]:
                         valley = j
                     j += 1
-                if fast[valley] < idle + 0.1 * (fast[peak] - idle):
-                    return -1, -1
-                return peak, valley
+                return (peak, valley) if fast[valley] >= DIP_TIMES_IDLE * idle else (-1, -1)
         if deepest < drop_limit:
             return -1, -1
     return -1, -1
@@ -372,7 +376,11 @@ def read_snap(
         out[CLIMB_HEIGHT] = 0.8 * (main - base)
         limit = max(0.03 * main, 6.0 * noise[2])
         out[NOTCHES], out[NOTCHES_U] = _notches(slow, base_at, int(b) + 1, limit, noise[2])
-    out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, base_at, hold_stop, 0.95 * main, True)
+    earliest = base_at
+    if np.isfinite(out[OPENING]):
+        earliest = max(base_at, int(out[OPENING] + SHORTEST_RUN_UP_S / interval))
+    if earliest < hold_stop and slow[earliest] < 0.95 * main:
+        out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, earliest, hold_stop, 0.95 * main, True)
     back = max(int(0.08 / interval), 2)
     if hold_stop - back > main_start:
         out[END_SLOPE] = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval) / main

@@ -7,7 +7,7 @@ Definitions. All levels and crossings are of the *mass flow*; `fast` is the flow
 idle               mean over the steady flow before the opening, at most 3 s, ending short of the first
                    departure from it
 first peak, dip    earliest fall of the fast trace within 0.6 s of the opening that recovers, is more than
-                   5 % of the snap's height, and stays clear of idle; levels by a parabola over ±10 and ±20 ms
+                   5 % of the snap's height, and stays above 1.5 times idle; levels by a parabola over ±10 and ±20 ms
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
@@ -17,7 +17,8 @@ release            fast trace falling through half the height from idle before t
 fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
 climb slope        between 10 % and 90 % of the rise of the slow trace from dip to main peak
 notch              a fall of the slow trace in the climb by more than 3 % of the main peak that rises again
-run-up (by flow)   from the opening until the slow trace first reaches 95 % of the main peak
+run-up (by flow)   from the opening until the slow trace first reaches 95 % of the main peak after the dip; unread
+                   where the flow is there within 0.15 s, which is the manifold filling
 recirculation      highest peak of the fast trace within 0.6 s of the release above the higher of the
 pulse              two valleys beside it
 undershoot         idle after (idle before where the record ends first) less the lowest flow, a parabola over ±25 ms

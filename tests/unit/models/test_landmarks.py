@@ -63,6 +63,19 @@ def test_first_peak_and_dip_stay_within_their_ripple():
         assert np.mean(np.abs(error) < 1.96 * found.u[name]) > 0.9
 
 
+def test_a_surge_as_high_as_the_main_peak_is_the_first_peak_and_no_run_up():
+    """A small engine behind a wide plate: the manifold fills as fast as the engine breathes at its highest speed."""
+    snap = Snap(main=41.0, idle=1.5, after_idle=1.6, surge=44.0, surge_time=0.025, idle_rpm=600.0, speed_time=0.9)
+    found, true = errors(replace(snap, hold=2.2, length=6.0), Recorder(kind="hertz", needles_per_s=0))
+    assert np.all(true["first_peak_g_s"] > snap.main)
+    assert np.all(np.abs(found.values["main_peak_g_s"] / snap.main - 1.0) < 0.01)  # not the surge
+    assert np.all(np.abs(found.values["dip_g_s"] / true["dip_g_s"] - 1.0) < 0.1)
+    reached = -0.9 * np.log1p(
+        -0.88 * (0.95 * 5900.0 - 600.0) / 5300.0
+    )  # of 95 % of the flow, by the formula of the speed
+    np.testing.assert_allclose(found.values["run_up_time_s"], reached, atol=0.05)
+
+
 def test_no_first_peak_is_null_and_says_so():
     found, _ = errors(Snap(surge=0.0), Recorder())
     assert np.all(np.isnan(found.values["first_peak_g_s"]))
