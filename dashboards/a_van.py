@@ -131,7 +131,8 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
         label_visibility="collapsed",
     )
     chosen = present if every == "all" else [*moved, *(q for q in present if q in MAIN and q not in moved)]
-    bounds = limits(families(published.home).get(family))
+    levels = frame.sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
+    bounds = limits(families(published.home).get(family), dict(levels.iter_rows()))
     repairs = [(str(r["week"]), str(r["work"])) for r in queries.van_repairs(published, van_id).iter_rows(named=True)]
     span = (str(frame["week"].min()), str(frame["week"].max()))
     parts.quiet(say("trend.key"))

@@ -17,6 +17,12 @@ OWN_SHARE, PEER_SHARE, ANOMALY_SHARE = 0.5, 0.25, 0.25
 """How the accepted false alarms are shared out over own charts, family comparison and anomaly. Sum to 1."""
 
 
+AGREES = 2.0
+"""A level nearer to its family than this is like the other vans'. Common practice, no source (2026-11-25). [standard deviations]"""
+APART = 4.0
+"""A baseline farther from its family than this is no healthy van's. Common practice (2026-11-25). [standard deviations]"""
+
+
 @dataclass(frozen=True)
 class Alarms:
     """Alarms at every visit; arrays of shape (visits, quantities).
@@ -24,11 +30,14 @@ class Alarms:
     Attributes
     ----------
     own : ndarray of bool
-        EWMA or CUSUM against the van's own baseline is outside.
+        EWMA or CUSUM against the van's own baseline is outside. Not of a van that is back with its family from a baseline
+        that stood apart from it: wild first visits, or a repair nobody noted.
     peer : ndarray of bool
         The level stands apart from the family.
     peer_z : ndarray
-        Level against the family. [standard deviations]
+        Baseline and average movement since against the family. [standard deviations]
+    level_z : ndarray
+        Present level against the family. [standard deviations]
     ewma_limit : ndarray
         [standard deviations, as the EWMA]
     since : ndarray of int
@@ -38,6 +47,7 @@ class Alarms:
     own: Flags
     peer: Flags
     peer_z: Array
+    level_z: Array
     ewma_limit: Array
     since: NDArray[np.int64]
 
@@ -65,7 +75,7 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
     """
     shape = std.x.shape
     own, peer = np.zeros(shape, bool), np.zeros(shape, bool)
-    peer_z, ewma_limit = np.full(shape, np.nan), np.full(shape, np.nan)
+    peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
     for f in range(len(std.families)):
         rows = std.family == f
         known = [q for q in range(shape[1]) if (f, q) in std.levels]
@@ -87,9 +97,14 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
             doubt = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
             peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + doubt)
             bound = student.isf(PEER_SHARE * per_van_week / len(known) / 2.0, level.degrees)
+            common = spread**2 + (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]
+            level_z[rows, q] = followed.level[rows, q] / np.sqrt(common + followed.var_level[rows, q])
             with np.errstate(invalid="ignore"):
-                peer[rows, q] = np.abs(peer_z[rows, q]) > bound
-    return Alarms(own, peer, peer_z, ewma_limit, _since(own | peer, np.isfinite(std.x), std.starts))
+                alike = np.abs(level_z[rows, q]) < AGREES
+                strayed = np.abs(followed.baseline[rows, q]) > APART * np.sqrt(common)
+                peer[rows, q] = (np.abs(peer_z[rows, q]) > bound) & ~alike
+                own[rows, q] &= ~(alike & strayed)
+    return Alarms(own, peer, peer_z, level_z, ewma_limit, _since(own | peer, np.isfinite(std.x), std.starts))
 
 
 def _unrest(followed: Followed, std: Standardised, rows: Flags, q: int) -> float:

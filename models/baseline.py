@@ -37,8 +37,9 @@ _LEAST_PLAIN = {
     "lambda_to_lean_dead_time_s": 0.005,
     "recirculation_pulse_g_s": 0.05,
 }
-_SPECIFICATION_SPREAD = {"main_peak_reference_g_s": 0.05, "time_constant": 0.30}
-"""How far healthy families stand from their register figures, standard deviation. Common practice (2026-11-25). [log]"""
+_SPECIFICATION_SPREAD = {"main_peak_reference_g_s": 0.05, "time_constant": 1.0}
+"""How far healthy families stand from their register figures, standard deviation; a response is read with film and mixing on
+top of the sensor. Common practice (2026-11-25). [log]"""
 
 
 def least_scatter(quantity: str, reported_u: Array) -> float:

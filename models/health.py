@@ -128,6 +128,26 @@ def limit_sentence(quantity: str, weeks: float, low: float, high: float, horizon
     return f"{name[0].upper()}{name[1:]} is expected to cross the family's limit in about {weeks:.0f} weeks (80 %: {low:.0f} to {upper})."
 
 
+def translated_sentence(limit: float, level: float, family: str) -> str:
+    """What limit a response time is held against.
+
+    Parameters
+    ----------
+    limit, level : float
+        Limit as it applies to what is read, and what the family's healthy vans read. [s]
+    family : str
+        Its name.
+
+    Returns
+    -------
+    str
+    """
+    return (
+        f"That limit is {_number(limit)} s: a snap shows the sensor behind wall film and mixing, so the register's allowance "
+        f"for the sensor is counted from what {family} vans read ({_number(level)} s)."
+    )
+
+
 def anomaly_sentence(p: float, leading: tuple[str, ...]) -> str:
     """That the week as a whole is unlike a healthy van's.
 

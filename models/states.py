@@ -10,38 +10,14 @@ from numpy.typing import NDArray
 from data_contracts.family import Family
 from data_contracts.tables import TRENDS, polars_schema
 from models.alarms import Alarms
-from models.conditions import base_name, from_scale, steepness
+from models.conditions import from_scale, steepness
+from models.family_limits import family_limits, is_response
 from models.follow import Followed
 from models.forecast import Forecast, beyond_probability, weeks_to_limit
 from models.standardise import Standardised
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
-
-
-def limits_of(family: Family, quantity: str) -> tuple[float, float]:
-    """Low and high limit of a quantity in the family's register entry.
-
-    Parameters
-    ----------
-    family : Family
-        Register entry.
-    quantity : str
-        A name of data_contracts/signals.py.
-
-    Returns
-    -------
-    low, high : float
-        NaN for none. [unit of the quantity]
-    """
-    name = base_name(quantity)
-    low: float | None = None
-    high: float | None = None
-    if name == "main_peak_reference_g_s":
-        low, high = family.main_peak.low_limit_g_s, family.main_peak.high_limit_g_s
-    elif name.endswith("time_constant_s"):
-        high = family.time_constant_limit_s
-    return (np.nan if low is None else low), (np.nan if high is None else high)
 
 
 @dataclass(frozen=True)
@@ -54,10 +30,13 @@ class FleetForecast:
         Per column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
         Probability that the level is beyond a limit now; NaN where no limit is known.
+    limits : mapping of (family number, quantity number) to (low, high)
+        As they apply to what is read; NaN for none. [unit of the quantity]
     """
 
     by_quantity: Mapping[int, Forecast]
     beyond: Array
+    limits: Mapping[tuple[int, int], tuple[float, float]]
 
 
 def visit_interval(std: Standardised, usual: float) -> Array:
@@ -104,19 +83,24 @@ def fleet_forecasts(
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}
     beyond = np.full(std.x.shape, np.nan)
+    limits: dict[tuple[int, int], tuple[float, float]] = {}
     for q, quantity in enumerate(std.quantities):
         low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
+        doubt = np.zeros(std.van.size)  # of a limit that stands on the family's level
         for f, name in enumerate(std.families):
-            limits = limits_of(families[name], quantity)
-            if (f, q) in std.levels:
-                with np.errstate(invalid="ignore"):
-                    scaled = (np.log(np.array(limits)) - std.levels[f, q].level) / std.scatter[f, q]
-                low[std.family == f], high[std.family == f] = scaled
+            if (f, q) not in std.levels:
+                continue
+            of, healthy = std.family == f, std.levels[f, q]
+            natural = float(from_scale(quantity, np.array([healthy.level]))[0])
+            limits[f, q] = family_limits(families[name], quantity, natural)
+            with np.errstate(invalid="ignore"):
+                low[of], high[of] = (np.log(np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
+            doubt[of] = (healthy.u / std.scatter[f, q]) ** 2 if is_response(quantity) else 0.0
         read = np.isfinite(std.x[:, q])
         if not (read & (np.isfinite(low) | np.isfinite(high))).any():
             continue
         level, slope = followed.level[:, q], followed.slope[:, q]
-        spread = followed.var_level[:, q], followed.covar[:, q], followed.var_slope[:, q]
+        spread = followed.var_level[:, q] + doubt, followed.covar[:, q], followed.var_slope[:, q]
         sides = [
             weeks_to_limit(level - low, -slope, *spread, next_visit_weeks=interval),
             weeks_to_limit(high - level, slope, *spread, next_visit_weeks=interval),
@@ -130,7 +114,7 @@ def fleet_forecasts(
         )
         beyond[:, q] = beyond_probability(level, np.sqrt(spread[0]), low=low, high=high)
         beyond[~read, q] = np.nan
-    return FleetForecast(by_quantity, beyond)
+    return FleetForecast(by_quantity, beyond, limits)
 
 
 def trends_of(

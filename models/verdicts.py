@@ -4,12 +4,21 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.alarms import Alarms
+from models.alarms import AGREES, Alarms
 from models.anomaly_fleet import FleetAnomaly
 from models.conditions import from_scale, steepness
+from models.family_limits import is_response
 from models.follow import Followed
 from models.forecast import HORIZON_WEEKS
-from models.health import anomaly_sentence, limit_sentence, movement_sentence, own_sentence, peer_sentence, urgency
+from models.health import (
+    anomaly_sentence,
+    limit_sentence,
+    movement_sentence,
+    own_sentence,
+    peer_sentence,
+    translated_sentence,
+    urgency,
+)
 from models.residuals import Residuals
 from models.standardise import Standardised
 from models.states import FleetForecast
@@ -69,7 +78,11 @@ def states_of(
     for n, row in enumerate(latest.tolist()):
         alarm = bool(alarms.any[row].any())
         flagged = bool(anomaly.flagged[n])
-        columns = [q for q in forecasts.by_quantity if np.isfinite(forecasts.beyond[row, q])]
+        columns = [
+            q
+            for q in forecasts.by_quantity
+            if np.isfinite(forecasts.beyond[row, q]) and _speaks(alarms, forecasts, row, q)
+        ]
         weeks = [float(forecasts.by_quantity[q].median[row]) for q in columns]
         soon = [float(forecasts.by_quantity[q].within_next[row]) for q in columns]
         later = [float(forecasts.by_quantity[q].within_13[row]) for q in columns]
@@ -112,6 +125,12 @@ def states_of(
     )
 
 
+def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
+    """Whether a quantity's limit may make a van urgent: it is in alarm itself, or its level has left the other vans'."""
+    apart = bool(np.abs(alarms.level_z[row, q]) >= AGREES)
+    return apart if forecasts.by_quantity[q].median[row] <= 0.0 else apart or bool(alarms.any[row, q])
+
+
 def _natural(std: Standardised, f: int, q: int, value: float) -> float:
     scaled = np.array([std.levels[f, q].level + std.scatter[f, q] * value])
     return float(from_scale(std.quantities[q], scaled)[0])
@@ -130,7 +149,8 @@ def _reasons(
     f = int(std.family[row])
     sentences: list[str] = []
     for q, forecast in forecasts.by_quantity.items():
-        if np.isfinite(forecasts.beyond[row, q]) and alarms.any[row, q] and forecast.median[row] <= HORIZON_WEEKS:
+        inside = np.isfinite(forecasts.beyond[row, q]) and forecast.median[row] <= HORIZON_WEEKS
+        if inside and alarms.any[row, q] and _speaks(alarms, forecasts, row, q):
             sentences.append(
                 limit_sentence(
                     std.quantities[q],
@@ -140,6 +160,10 @@ def _reasons(
                     HORIZON_WEEKS,
                 )
             )
+            if is_response(std.quantities[q]):
+                sentences.append(
+                    translated_sentence(forecasts.limits[f, q][1], _natural(std, f, q, 0.0), std.families[f])
+                )
     with np.errstate(invalid="ignore"):
         strength = np.abs(followed.ewma[row]) / alarms.ewma_limit[row]
     own = [q for q in np.argsort(-np.nan_to_num(strength)) if alarms.own[row, q]]
@@ -167,7 +191,7 @@ def _reasons(
     )
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
-        sentences.append(f"{more} more quantities are outside.")
+        sentences.append("1 more quantity is outside." if more == 1 else f"{more} more quantities are outside.")
     if anomaly.flagged[n]:
         parts = anomaly.contributions[n]
         sentences.append(

@@ -5,6 +5,7 @@ called, so the next question after a swap is answered from the new file. Nothing
 one idle connection per file.
 """
 
+import math
 import os
 import threading
 from collections.abc import Mapping
@@ -16,6 +17,7 @@ import polars as pl
 
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError, WorkspaceError
 from data_contracts.family import Family
+from models.family_limits import family_limits
 from pipelines.register import load_families
 from pipelines.settings import Settings, load_settings
 
@@ -176,13 +178,15 @@ def families(home: Path) -> dict[str, Family]:
     return load_families(home / "register")[0]
 
 
-def limits(family: Family | None) -> dict[str, tuple[float | None, float | None]]:
-    """Low and high limit per quantity, as the register gives them.
+def limits(family: Family | None, levels: Mapping[str, float | None]) -> dict[str, tuple[float | None, float | None]]:
+    """Low and high limit per quantity, as they apply to what is read.
 
     Parameters
     ----------
     family : Family or None
         None has no limits.
+    levels : mapping of str to float or None
+        What the family's healthy vans read, per quantity wanted. [unit of the quantity]
 
     Returns
     -------
@@ -192,11 +196,8 @@ def limits(family: Family | None) -> dict[str, tuple[float | None, float | None]
     if family is None:
         return {}
     found: dict[str, tuple[float | None, float | None]] = {}
-    peak = family.main_peak
-    if peak.low_limit_g_s is not None or peak.high_limit_g_s is not None:
-        found["main_peak_reference_g_s"] = (peak.low_limit_g_s, peak.high_limit_g_s)
-    if family.time_constant_limit_s is not None:
-        for way in ("rich", "lean"):
-            for bank in ("", "bank2_"):
-                found[f"{bank}lambda_to_{way}_time_constant_s"] = (None, family.time_constant_limit_s)
+    for quantity, level in levels.items():
+        low, high = family_limits(family, quantity, math.nan if level is None else level)
+        if math.isfinite(low) or math.isfinite(high):
+            found[quantity] = (low if math.isfinite(low) else None, high if math.isfinite(high) else None)
     return found

@@ -67,9 +67,12 @@ def test_limits_come_from_the_register_and_a_broken_family_is_left_out(tmp_path:
     (tmp_path / "register" / "families.toml").write_text(FAMILIES + "\n[odd]\ncylinders = 0\n", encoding="utf-8")
     known = families(tmp_path)
     assert sorted(known) == ["brook-20", "tarn-15"]
-    found = limits(known["tarn-15"])
+    found = limits(
+        known["tarn-15"], {"main_peak_reference_g_s": 58.0, "lambda_to_rich_time_constant_s": 0.2, "idle_g_s": 3.0}
+    )
     assert found["main_peak_reference_g_s"] == (50.0, None)
-    assert found["lambda_to_rich_time_constant_s"] == (None, 0.140)
+    assert found["lambda_to_rich_time_constant_s"] == (None, pytest.approx(0.2 + 0.140 - 0.060))
+    assert "idle_g_s" not in found
 
 
 def test_traces_are_aligned_at_the_opening_and_in_flow(sample_home: Path) -> None:

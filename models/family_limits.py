@@ -1,0 +1,45 @@
+"""Limits of the register as they apply to what is read."""
+
+import math
+
+from data_contracts.family import Family
+from data_contracts.signals import BANK2_PREFIX
+
+
+def is_response(quantity: str) -> bool:
+    """Whether a quantity is a time constant of the lambda response, of either bank."""
+    return quantity.endswith("time_constant_s")
+
+
+def family_limits(family: Family, quantity: str, level: float) -> tuple[float, float]:
+    """Low and high limit of a quantity, as read.
+
+    Parameters
+    ----------
+    family : Family
+        Register entry.
+    quantity : str
+        A name of data_contracts/signals.py.
+    level : float
+        What the family's healthy vans read; NaN unknown. [unit of the quantity]
+
+    Returns
+    -------
+    low, high : float
+        NaN for none. [unit of the quantity]
+
+    Notes
+    -----
+    The register gives a response's expected value and limit for the sensor alone, while a snap shows the sensor behind wall
+    film, mixing and enrichment. Delays of stages in a row add, so a sensor at its limit reads later than the family by the
+    limit less the expected value; without an expected value nothing can be said and there is no limit. It is never below
+    the register's own.
+    """
+    name = quantity.removeprefix(BANK2_PREFIX)
+    low: float | None = None
+    high: float | None = None
+    if name == "main_peak_reference_g_s":
+        low, high = family.main_peak.low_limit_g_s, family.main_peak.high_limit_g_s
+    elif is_response(name) and family.time_constant_limit_s is not None and family.expected_time_constant_s is not None:
+        high = max(level + family.time_constant_limit_s - family.expected_time_constant_s, family.time_constant_limit_s)
+    return (math.nan if low is None else low), (math.nan if high is None else high)
