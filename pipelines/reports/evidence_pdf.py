@@ -51,7 +51,8 @@ def evidence_pdf(
     family = families(workspace.root).get(str(van["family"]))
     changed = changed_week(published, {"van_id": van_id}, week)
     drawings: dict[str, bytes] = {}
-    trends = _trends(tables, limits(family), drawings)
+    levels = tables["trends"].sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
+    trends = _trends(tables, limits(family, dict(levels.iter_rows())), drawings)
     visits = queries.van_visits(published, van_id, week, limit=1000)
     drawing, caption = draw_latest(published, visits, family, changed)
     if drawing is not None:
