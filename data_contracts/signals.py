@@ -167,7 +167,14 @@ _ONE_BANK: tuple[Quantity, ...] = (
         "length of the lean excursion after the opening at half its depth",
         banked=True,
     ),
-    Quantity("lambda_full_throttle", "1", "lambda", "mean lambda at full throttle", banked=True, tracked=True),
+    Quantity(
+        "lambda_full_throttle",
+        "1",
+        "lambda",
+        "mean lambda at full throttle: over the last 0.2 s of the hold, to 0.04 s before the release",
+        banked=True,
+        tracked=True,
+    ),
     Quantity(
         "lambda_full_throttle_v",
         "V",

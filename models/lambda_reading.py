@@ -25,16 +25,24 @@ NAMES: tuple[str, ...] = tuple(
 # Smallest step whose response is identified: half a usual enrichment. [lambda]; for a switching sensor [V]
 LEAST_STEP_LAMBDA = 0.03
 LEAST_STEP_V = 0.3
-# From this many time constants into the response the level is reached (98 %).
+# From this many time constants into the response the level has settled (98 %): a drift is told from there on.
 SETTLED_CONSTANTS = 4.0
-# A hold too short for that gives a level over its last part, from this many time constants (86 %), with what is still
-# missing added by the identified response, and these parts of it as the uncertainty of that: where the response is
-# first order to within a hundredth of its step, and where it is not.
+# Full throttle is the mean level over this long at the end of the hold, as recorded; where the response came late, over
+# less of it, from this many time constants (86 %) on, and from this long after the opening where none was identified
+# (common practice: transport delay and lag of a slow sensor take 0.1 to 0.6 s).
+LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
-PREFERRED_LEVEL_S = 0.2
+ARRIVED_S = 0.5
+# The flow is half down some time after the foot lifts (trade: a plate closes in 0.05 to 0.1 s), and what the release
+# changes takes at least the shortest transport to reach the sensor (0.03 s at full flow): what is burnt in the hold ends
+# this long before the release.
+ENDS_BEFORE_S = 0.04
+# Where the window ends is known to about this much; a level that still drifts is uncertain by its drift over it.
+PLACE_U_S = 0.02
+# What is still missing of the response is taken out of the drift, with these parts of it as its uncertainty: where the
+# response is first order to within a hundredth of its step, and where it is not.
 TAIL_U, WRONG_TAIL_U = 0.05, 0.25
-# Without an identified response full throttle is read from this long after the opening: transport delay and lag of a
-# slow sensor (common practice: everything arrives 0.1 to 0.6 s late).
+# Without an identified response needles and drift are looked for from this long after the opening.
 SETTLED_S = 0.6
 # What was burnt at the release still takes at least this long to reach the sensor.
 ARRIVES_S = 0.03
@@ -170,24 +178,33 @@ def _response(reader: _Reader, edge: Edges, event_s: NDArray[np.float64], name: 
 
 
 def _full_throttle(reader: _Reader, rich: Edges) -> dict[str, Estimate]:
-    """Level and drift between the settled response and what the release changes."""
+    """Level over the end of the hold, and drift once speed and level are reached.
+
+    The level is the mean of what was recorded from `LEVEL_S` + `ENDS_BEFORE_S` to `ENDS_BEFORE_S` before the release
+    (before the end of the record where it has none): nothing is extrapolated, and the rich spike that follows the
+    lifted foot is left out. The drift is that of the same stretch, from where the response has settled, less what the
+    identified response itself still has to go.
+    """
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
-    start, constant = rich.fit[:, START], rich.fit[:, CONSTANT]
-    stop = np.minimum(reader.release + int(ARRIVES_S / h), blocks.count)
-    # settled by itself, or late in the hold with the rest of the settling added
-    late = np.maximum(stop * h - PREFERRED_LEVEL_S, start + LATEST_CONSTANTS * constant)
-    settled = np.minimum(start + SETTLED_CONSTANTS * constant, late)
-    first = np.where(fitted, np.nan_to_num(settled) / h, reader.opening + SETTLED_S / h).astype(np.int64)
+    start, constant = np.nan_to_num(rich.fit[:, START]), np.nan_to_num(rich.fit[:, CONSTANT])
+    stop = np.where(reader.released, reader.release - round(ENDS_BEFORE_S / h), blocks.count)
+    arrived = np.where(fitted, start + LATEST_CONSTANTS * constant, reader.opening * h + ARRIVED_S)
+    first = np.ceil(np.maximum(stop * h - LEVEL_S, arrived) / h - 1e-6).astype(np.int64)
     short = (stop - first) * h < SHORTEST_LEVEL_S
+    row = level.levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
+    x, u = row[:, level.MEAN], np.hypot(row[:, level.MEAN_U], PLACE_U_S * row[:, level.SLOPE])
+    late = np.maximum(stop * h - LEVEL_S, start + LATEST_CONSTANTS * constant)
+    settled = np.where(fitted, np.minimum(start + SETTLED_CONSTANTS * constant, late), reader.opening * h + SETTLED_S)
+    begin = np.ceil(settled / h - 1e-6).astype(np.int64)
+    unsettled = (stop - begin) * h < SHORTEST_SLOPE_S
+    after = np.where(unsettled, begin, stop)
     tail = np.where(fitted[:, None], np.stack([rich.fit[:, STEP], start, constant], axis=1), 0.0)
-    row = level.levels(blocks.x, first, np.where(short, first, stop), tail=tail, interval_s=h, drifts=True)
-    raw = level.levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
+    row = level.levels(blocks.x, begin, after, tail=tail, interval_s=h, drifts=True)
+    raw = level.levels(blocks.x, begin, after, interval_s=h, drifts=True)
     wrong = rich.fit[:, RESIDUAL] > WRONG_MODEL * rich.fit[:, STEP]
-    tail_u = np.where(wrong, WRONG_TAIL_U, TAIL_U)
-    for mean, mean_u in ((level.MEAN, level.MEAN_U), (level.SLOPE, level.SLOPE_U)):
-        row[:, mean_u] = np.hypot(row[:, mean_u], tail_u * (row[:, mean] - raw[:, mean]))
-    x, u = row[:, level.MEAN], row[:, level.MEAN_U]
+    tail_u = np.where(wrong, WRONG_TAIL_U, TAIL_U) * (row[:, level.SLOPE] - raw[:, level.SLOPE])
+    row[:, level.SLOPE_U] = np.hypot(row[:, level.SLOPE_U], tail_u)
     why = np.where(reader.released, "hold_too_short", "record_ends_early")
     out = {}
     for name, found in (
@@ -201,7 +218,7 @@ def _full_throttle(reader: _Reader, rich: Edges) -> dict[str, Estimate]:
             ),
         ),
     ):
-        brief = short | ((stop - first) * h < SHORTEST_SLOPE_S) if name.endswith("slope_per_s") else short
+        brief = unsettled if name.endswith("slope_per_s") else short
         for code in ("hold_too_short", "record_ends_early"):
             found = _renamed(found, brief & (why == code), code)
         out[name] = found

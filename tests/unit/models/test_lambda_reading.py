@@ -127,6 +127,18 @@ def test_a_clean_hold_has_no_needles():
     assert np.mean(out["lean_needles"].value == 0) > 0.98
 
 
+def test_full_throttle_is_the_mean_as_recorded_before_the_foot_lifts():
+    """A level still drifting is read as it stood, and what the lifting foot burns is not part of it."""
+    time = np.arange(int(9.0 * RATE)) / RATE
+    x = snap_trace(noise=0.0005)
+    x += 0.03 * np.clip(time - (SNAP.opening_s + 0.6), 0.0, SNAP.release_s - SNAP.opening_s - 0.6)
+    window = (time >= SNAP.release_s - 0.24) & (time < SNAP.release_s - 0.04)
+    expected = 1.0 / x[:, window].mean(axis=1)
+    x += 0.1 * np.clip((time - (SNAP.release_s - 0.03)) / 0.03, 0.0, 1.0) * (time < SNAP.release_s + 0.1)
+    out, _ = read_ratio(x)
+    np.testing.assert_allclose(out["lambda_full_throttle"].value, expected, atol=0.0005)
+
+
 def test_needles_no_sensor_can_follow_are_electrical_and_move_nothing():
     x = snap_trace()
     spiked = x.copy()
