@@ -13,12 +13,6 @@ WARM_COOLANT_C = 70.0
 # Trigger of the trade: the analogue air-mass signal rising through 2 V. Common practice, no source (2026-11-25).
 TRIGGER_V = 2.0
 
-# Narrowband switching level and its usual lean and rich levels. Low-authority source: a parts supplier's page
-# for zirconia sensors, read 2026-11-25 (about 0.1 V lean, 0.45 V at lambda 1, 0.9 V rich).
-NARROWBAND_SWITCH_V = 0.45
-NARROWBAND_LEAN_V = 0.1
-NARROWBAND_RICH_V = 0.9
-
 # Captures of one van less than this apart are one visit (delivery format, fixed).
 VISIT_GAP_HOURS = 2.0
 

@@ -52,7 +52,6 @@ SIGNALS: dict[str, Signal] = {
 }
 
 AIRFLOW_SIGNALS = ("airflow_v", "airflow_hz", "airflow_g_s")
-LAMBDA_SIGNALS = ("lambda_v", "lambda_ratio")
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from pathlib import Path
 
 from data_contracts.errors import WorkspaceError
 from pipelines import quarantine
+from pipelines.decisions import unreadable
 from pipelines.filing import delivered_folder, place_of
 from pipelines.intake import accounts
 from pipelines.register import load_register
@@ -67,7 +68,25 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     findings += _stray_findings(workspace.waveforms, warehouse)
     findings += _filing_findings(workspace, warehouse)
     findings += [fault.reason for fault in load_register(workspace.register).faults]
-    return findings
+    findings += [
+        f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"
+        for name in unreadable(workspace)
+    ]
+    return findings + _waiting_findings(warehouse)
+
+
+def _waiting_findings(warehouse: Warehouse) -> list[str]:
+    """What waits in quarantine; faults of the register are said by the register itself."""
+    waiting = warehouse.query(
+        "SELECT delivery, file, row, reason FROM quarantine WHERE state = 'waiting' AND rule <> 'bad_register' ORDER BY ALL"
+    )
+    return [
+        f"in quarantine: {row['delivery']}"
+        + (f" {row['file']}" if row["file"] else "")
+        + (f" row {row['row']}" if row["row"] is not None else "")
+        + f": {row['reason']}"
+        for row in waiting.iter_rows(named=True)
+    ]
 
 
 def _account_findings(warehouse: Warehouse) -> list[str]:

@@ -75,11 +75,13 @@ def read(
         Path | None, typer.Option(metavar="DIR", help="Register to take the family from, without a workspace.")
     ] = None,
     recorder: Annotated[str, typer.Option(help="Recorder profile.")] = "canonical",
-    coolant_c: Annotated[float | None, typer.Option(help="Engine coolant, °C.")] = None,
-    intake_air_c: Annotated[float | None, typer.Option(help="Air at the intake duct, °C.")] = None,
-    barometer_kpa: Annotated[float | None, typer.Option(help="Absolute station pressure, kPa.")] = None,
-    humidity_pct: Annotated[float | None, typer.Option(help="Relative humidity, %.")] = None,
-    altitude_m: Annotated[float | None, typer.Option(help="Height above sea level, m.")] = None,
+    coolant_c: Annotated[float | None, typer.Option(min=-60, max=200, help="Engine coolant, °C.")] = None,
+    intake_air_c: Annotated[float | None, typer.Option(min=-60, max=150, help="Air at the intake duct, °C.")] = None,
+    barometer_kpa: Annotated[
+        float | None, typer.Option(min=40, max=120, help="Absolute station pressure, kPa.")
+    ] = None,
+    humidity_pct: Annotated[float | None, typer.Option(min=0, max=100, help="Relative humidity, %.")] = None,
+    altitude_m: Annotated[float | None, typer.Option(min=-500, max=6000, help="Height above sea level, m.")] = None,
     closed_loop: Annotated[
         bool | None, typer.Option("--closed-loop/--open-loop", help="Whether the van reports closed loop.")
     ] = None,
@@ -100,6 +102,11 @@ def read(
         altitude_m=altitude_m,
         closed_loop=closed_loop,
     )
+    unusable = [name for name, value in vars(conditions).items() if isinstance(value, float) and value != value]
+    if unusable:
+        raise InputError(
+            f"--{unusable[0].replace('_', '-')} nan: give a number, or leave it out if it was not measured"
+        )
     folder = register if register is not None else open_workspace(home).register
     reader = read_folder if path.is_dir() else read_file
     result = reader(path, family_name=family, register=folder, recorder=recorder, conditions=conditions, plot=plot)

@@ -107,7 +107,9 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
     import subprocess
     import sys
 
-    from pipelines.serving import wait_until_healthy
+    from pipelines.serving import check_port_free, wait_until_healthy
+
+    check_port_free(address, port)
 
     environment = os.environ | orchestrator_environment(workspace, scheduling=True)
     api = f"http://{address}:{port}/api"

@@ -7,6 +7,7 @@ import duckdb
 
 from data_contracts.tables import TABLES
 from pipelines.warehouse import Warehouse
+from pipelines.weeks import week_end
 
 # What a published table holds when a run stands for an earlier week: nothing later than that week.
 _UP_TO_WEEK = {
@@ -18,6 +19,7 @@ _UP_TO_WEEK = {
     "work_orders": "week <= $week",
     "notices": "week <= $week",
     "runs": "week = $week",
+    "repairs": "done_at < $end",
 }
 
 # Rows of one van side by side, so that a question about a van skips the rest of the file; other tables by their key.
@@ -50,7 +52,8 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
             where = _UP_TO_WEEK.get(table.name, "true")
             columns = ", ".join(f'"{column.name}"' for column in table.columns)
             order = ", ".join(f'"{key}"' for key in _ORDER.get(table.name, table.key)) or "ALL"
-            parameters = {"week": week} if "$week" in where else None
+            known = {"week": week, "end": week_end(week)}
+            parameters = {name: value for name, value in known.items() if f"${name}" in where} or None
             connection.execute(
                 f'CREATE TABLE fresh."{table.name}" AS SELECT {columns} FROM "{table.name}" WHERE {where} ORDER BY {order}',
                 parameters,

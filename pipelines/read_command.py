@@ -56,12 +56,15 @@ def read_file(
     VansnapError
         If file, family, profile or plot can't be used.
     """
-    from models.reading import read_one
-
     family, profile = _family(register, family_name), _profile(register, recorder)
     if plot is not None and plot.suffix.lower() not in (".svg", ".png"):
         raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
+    if plot is not None and not plot.absolute().parent.is_dir():
+        raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
     waveform = _decoded(path, profile)
+
+    from models.reading import read_one
+
     readings, details = read_one(waveform, family, conditions)
     captures = captures_of(readings)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures}
@@ -80,8 +83,6 @@ def read_folder(
 
     Parameters and errors are those of `read_file`; a plot is drawn for single files only.
     """
-    from models.reading import read_waveforms
-
     if plot is not None:
         raise InputError(f"--plot {plot}: a plot is drawn for one file; name a file instead of {path}")
     family, profile = _family(register, family_name), _profile(register, recorder)
@@ -97,14 +98,19 @@ def read_folder(
             names.append(file.name)
         except VansnapError as error:
             refused.append({"file": file.name, "reason": str(error)})
-    captures: list[dict[str, Any]] = []
-    if waveforms:
-        count = len(waveforms)
-        readings = read_waveforms(waveforms, [family] * count, [conditions] * count)
-        captures = [
-            {"file": names[int(recording)]} | capture
-            for recording, capture in zip(readings.recording, captures_of(readings), strict=True)
-        ]
+    if not waveforms:
+        raise InputError(
+            f"none of the {len(files)} recordings in {path} can be read: {refused[0]['file']}: {refused[0]['reason']}"
+        )
+
+    from models.reading import read_waveforms
+
+    count = len(waveforms)
+    readings = read_waveforms(waveforms, [family] * count, [conditions] * count)
+    captures = [
+        {"file": names[int(recording)]} | capture
+        for recording, capture in zip(readings.recording, captures_of(readings), strict=True)
+    ]
     return ReadResult(_table(captures, refused), {"family": family.name, "captures": captures, "refused": refused})
 
 

@@ -1,12 +1,38 @@
 """Wait for a local server to answer."""
 
+import socket
 import subprocess
 import time
 import urllib.error
 import urllib.request
 from pathlib import Path
 
-from data_contracts.errors import WorkspaceError
+from data_contracts.errors import InputError, WorkspaceError
+
+
+def check_port_free(address: str, port: int) -> None:
+    """Refuse a port somebody else listens on: its answer would be taken for our server's.
+
+    Parameters
+    ----------
+    address : str
+        Address to listen on.
+    port : int
+        Port.
+
+    Raises
+    ------
+    InputError
+        If it is taken or can't be used.
+    """
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((address, port))
+        except OSError as error:
+            raise InputError(
+                f"port {port} on {address} can't be used ({error.strerror}): choose another with --port"
+            ) from error
 
 
 def wait_until_healthy(url: str, server: "subprocess.Popen[bytes]", limit_s: float, *, log_path: Path) -> None:

@@ -9,6 +9,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -303,7 +304,7 @@ def _track(
     before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
     listed = watchlist(assessment.states, posterior, week=week, before=set(before))
     existing = warehouse.query("SELECT * FROM work_orders")
-    orders = propose(listed, assessment, posterior, register, settings, existing)
+    orders = propose(listed, assessment, posterior, register, settings, existing, week=week)
     notices = pl.DataFrame(
         {
             "week": [week] * len(assessment.notices),
@@ -358,6 +359,15 @@ def _fault_codes(frame: pl.DataFrame, van_ids: tuple[str, ...]) -> list[tuple[st
     return [tuple(codes.get(van_id) or ()) for van_id in van_ids]
 
 
+def _models_print() -> str:
+    """Hash over the models' own code and data: another judgement is another run."""
+    digest = hashlib.sha256()
+    for file in sorted(resources.files("models").iterdir(), key=lambda entry: entry.name):
+        if file.name.endswith((".py", ".toml", ".csv", ".json")):
+            digest.update(file.name.encode() + b"\x00" + file.read_bytes())
+    return digest.hexdigest()
+
+
 def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week: str) -> str:
     """Hash over everything a week's judgement depends on."""
     from models.reading import METHOD
@@ -378,5 +388,5 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     for frame in (waiting, accounts, decided, register.vans_frame(), register.repairs_frame()):
         digest.update(frame.write_csv().encode())
     digest.update(json.dumps(settings.model_dump(mode="json"), sort_keys=True).encode())
-    digest.update(f"{VERSION}\x1f{METHOD}".encode())
+    digest.update(f"{VERSION}\x1f{METHOD}\x1f{_models_print()}".encode())
     return digest.hexdigest()

@@ -18,8 +18,12 @@ def propose(
     register: Register,
     settings: Settings,
     existing: pl.DataFrame,
+    *,
+    week: str,
 ) -> pl.DataFrame:
     """All orders after a run; a proposal whose van is no longer on the list is withdrawn.
+
+    A run for an earlier week sees no proposal of a later one, and leaves it as it is.
 
     Parameters
     ----------
@@ -35,6 +39,8 @@ def propose(
         Money and the least probability.
     existing : polars.DataFrame
         WORK_ORDERS before the run.
+    week : str
+        ISO week the run stands for.
 
     Returns
     -------
@@ -47,8 +53,11 @@ def propose(
         _watched(row, states[row["van_id"]], since.get(row["van_id"]), register) for row in listed.iter_rows(named=True)
     ]
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
-    orders = propose_orders(watched, posterior, money, existing).orders
-    return orders.filter((pl.col("state") != "proposed") | pl.col("van_id").is_in(listed["van_id"].to_list()))
+    later = existing.filter((pl.col("week") > week) & (pl.col("state") == "proposed"))
+    known = existing.join(later.select("order_id"), on="order_id", how="anti")
+    orders = propose_orders(watched, posterior, money, known).orders
+    orders = orders.filter((pl.col("state") != "proposed") | pl.col("van_id").is_in(listed["van_id"].to_list()))
+    return pl.concat([orders, later.select(orders.columns).join(orders.select("order_id"), on="order_id", how="anti")])
 
 
 def _latest_alarm() -> pl.Expr:

@@ -4,6 +4,12 @@ import os
 import shutil
 
 import pytest
+from hypothesis import settings
+
+# The same examples every time, so that a red run means a change; `HYPOTHESIS_PROFILE=search make test` looks for new ones.
+settings.register_profile("repeatable", derandomize=True)
+settings.register_profile("search", derandomize=False)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 

@@ -16,6 +16,7 @@ from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, polars_schema
 from pipelines import steps
 from pipelines.audit import check_workspace
+from pipelines.model_store import load_model
 from pipelines.workspace import Workspace
 from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
 
@@ -129,6 +130,34 @@ def test_any_order_of_arrival_gives_the_same_state(tmp_path: Path, home: Workspa
     columns = "van_id, week, quantity, round(value, 9) AS value, round(z, 6) AS z, alarm"
     query = f"SELECT {columns} FROM trends ORDER BY van_id, week, quantity"
     assert ask(workspace, query).equals(ask(home, query))
+
+
+def test_an_earlier_week_has_an_order_for_every_van_on_its_list(tmp_path: Path) -> None:
+    workspace = small_home(tmp_path / "home")
+    run_steps(workspace)
+    later = ask(workspace, "SELECT order_id, week FROM work_orders ORDER BY ALL")
+    weeks = ask(workspace, "SELECT DISTINCT week FROM captures ORDER BY week")["week"].to_list()
+    run_steps(workspace, weeks[-2])
+    listed = ask(workspace, f"SELECT van_id FROM watchlist WHERE week = '{weeks[-2]}'")["van_id"].to_list()
+    ordered = ask(workspace, "SELECT van_id FROM work_orders")["van_id"].to_list()
+    assert set(listed) <= set(ordered)
+    run_steps(workspace)
+    assert set(later["order_id"]) <= set(ask(workspace, "SELECT order_id FROM work_orders")["order_id"])
+
+
+def test_a_file_that_is_no_decision_is_found_by_check(tmp_path: Path) -> None:
+    workspace = small_home(tmp_path / "home")
+    run_steps(workspace)
+    (workspace.decisions / "note.json").write_text("{}")
+    assert any("note.json" in finding for finding in check_workspace(workspace))
+
+
+def test_kept_models_come_back_the_same(home: Workspace) -> None:
+    kept = sorted(home.models.glob("*.skops"))
+    cards = json.loads((home.models / "cards.json").read_text())
+    assert len(cards) >= len(kept)
+    for path in kept:
+        assert hasattr(load_model(path), "predict")
 
 
 def test_the_workspace_is_sound_apart_from_what_was_planted(home: Workspace) -> None:
