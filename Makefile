@@ -25,7 +25,7 @@ $(READY): requirements.lock pyproject.toml
 	@echo "setting up $(VENV) (about a minute)"
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check 'uv==$(UV_VERSION)'
-	@$(BIN)/uv pip sync --quiet --python $(BIN)/python requirements.lock
+	@$(BIN)/uv pip sync --quiet --compile-bytecode --python $(BIN)/python requirements.lock
 	@$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --editable .
 	@touch $(READY)
 
