@@ -44,7 +44,7 @@ def check_workspace(workspace: Workspace) -> list[str]:
         One line per finding, each with its remedy; empty when everything adds up.
     """
     with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
-        return audit(workspace, warehouse)
+        return audit(workspace, warehouse) + _waiting_findings(warehouse)
 
 
 def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
@@ -72,7 +72,7 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
         f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"
         for name in unreadable(workspace)
     ]
-    return findings + _waiting_findings(warehouse)
+    return findings
 
 
 def _waiting_findings(warehouse: Warehouse) -> list[str]:

@@ -260,7 +260,7 @@ def orders(
     return published.ask(
         f"""
         SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
-        ORDER BY week DESC, rank, order_id LIMIT $limit OFFSET $offset
+        ORDER BY rank, week DESC, order_id LIMIT $limit OFFSET $offset
         """,
         {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
     )

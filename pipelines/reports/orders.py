@@ -40,7 +40,7 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
         raise InputError(f"--list is set on paper and {out} ends in {ending}: name a .pdf file")
     published = open_published(workspace.root)
     orders = published.ask(
-        "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY week DESC, rank, order_id",
+        "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
         {"open": list(_OPEN)},
     )
     orders = orders.select(column.name for column in WORK_ORDERS.columns)
