@@ -1,0 +1,28 @@
+"""The long studies behind RESULTS.md, one after the other: `make study`, or `python -m tests.studies causes`.
+
+Each prints its tables; figures go into RESULTS.md by hand, with their date and command. `tracking_limits`
+and `causes_fit` write data files of models/ and are run by name only.
+"""
+
+import runpy
+import sys
+
+STUDIES = ("tracking", "open_data", "causes")
+BY_NAME_ONLY = ("tracking_limits", "causes_fit")
+
+
+def main(names: list[str]) -> int:
+    """Run the named studies, all that only print by default."""
+    unknown = [name for name in names if name not in STUDIES + BY_NAME_ONLY]
+    if unknown:
+        print(f"no study {unknown[0]!r}: choose from {', '.join(STUDIES + BY_NAME_ONLY)}", file=sys.stderr)
+        return 2
+    for name in names or STUDIES:
+        print(f"== {name}", flush=True)
+        sys.argv = [f"tests.studies.{name}"]
+        runpy.run_module(f"tests.studies.{name}", run_name="__main__")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
