@@ -9,7 +9,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib import resources
+from importlib import metadata, resources
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +29,7 @@ from pipelines.warehouse import Warehouse
 from pipelines.weeks import week_before, week_end
 from pipelines.workspace import Workspace, open_workspace
 
-VERSION = "0.1.0"
+VERSION = metadata.version("vansnap")
 
 
 @dataclass(frozen=True)
@@ -284,7 +284,7 @@ def _track(
     frame = warehouse.query(
         "SELECT c.*, r.* EXCLUDE (capture_id) FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?",
         [week],
-    )
+    ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van that left the register keeps its history only
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
     assessment = assess(
         frame,
@@ -295,9 +295,10 @@ def _track(
         shapes=shapes,
     )
     van_ids = assessment.residuals.van_ids
+    family_of = dict(assessment.states.select("van_id", "family").iter_rows())
     posterior = infer_causes(
         assessment.residuals,
-        [families[register.vans[van_id].family] for van_id in van_ids],
+        [families[family_of[van_id]] for van_id in van_ids],
         _fault_codes(frame, van_ids),
         settings=settings.causes.for_models(),
     )

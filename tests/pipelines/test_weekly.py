@@ -145,6 +145,24 @@ def test_an_earlier_week_has_an_order_for_every_van_on_its_list(tmp_path: Path) 
     assert set(later["order_id"]) <= set(ask(workspace, "SELECT order_id FROM work_orders")["order_id"])
 
 
+def test_a_listed_van_may_leave_the_register_and_a_family_may_break(tmp_path: Path) -> None:
+    workspace = small_home(tmp_path / "home")
+    week = run_steps(workspace)
+    listed = ask(workspace, f"SELECT van_id, family FROM watchlist WHERE week = '{week}' ORDER BY rank")
+    assert listed.height > 0
+    gone = listed["van_id"][0]
+    vans = workspace.register / "vans.csv"
+    kept = [line for line in vans.read_text().splitlines() if not line.startswith(f"{gone},")]
+    vans.write_text("\n".join(kept) + "\n")
+    assert run_steps(workspace) == week
+    assert gone not in ask(workspace, f"SELECT van_id FROM watchlist WHERE week = '{week}'")["van_id"]
+    assert ask(workspace, f"SELECT count(*) FROM captures WHERE van_id = '{gone}'").item() > 0
+    families = workspace.register / "families.toml"
+    families.write_text(families.read_text().replace('aspiration = "turbo"', 'aspiration = "steam"', 1))
+    assert run_steps(workspace) == week
+    assert ask(workspace, "SELECT count(*) FROM captures").item() > 0
+
+
 def test_a_file_that_is_no_decision_is_found_by_check(tmp_path: Path) -> None:
     workspace = small_home(tmp_path / "home")
     run_steps(workspace)
