@@ -112,6 +112,8 @@ def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
         Decisions taken in.
     """
     waiting = [(path, event) for path, event in _waiting(workspace) if event is not None]
+    if not waiting:
+        return 0
     events = {event.event_id: event for event in (*stored_events(warehouse), *(event for _, event in waiting))}
     status, refused = replay(events.values())
     why = {one.event.event_id: one.why for one in refused}
