@@ -21,7 +21,6 @@ from pipelines.reports.plain import spreadsheet_safe
 
 _PAGES = "vansnap_pages"
 URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
-GRADE_COLOURS = {"good": "green", "usable": "blue", "repeat": "orange"}
 
 
 def home() -> Path:

@@ -116,6 +116,25 @@ def _reading_columns() -> tuple[Column, ...]:
     return tuple(columns)
 
 
+_MEASURED = (
+    Column("odometer_km", "number", "odometer [km]"),
+    Column("coolant_c", "number", "engine coolant [°C]"),
+    Column("intake_air_c", "number", "air at the intake duct [°C]"),
+    Column("barometer_kpa", "number", "absolute station pressure [kPa]"),
+    Column("humidity_pct", "number", "relative humidity [%]"),
+    Column("altitude_m", "number", "height above sea level [m]"),
+    Column("closed_loop", "boolean", "closed loop as the van reports it"),
+)
+_REPORTED = (
+    Column("fault_codes", "texts", "SAE J2012 codes"),
+    Column("fuel", "text", "fuel grade"),
+)
+_TAKEN_WITH = (
+    Column("recorder_serial", "text", "which instrument"),
+    Column("ecu_software", "text", "engine-control software id"),
+    Column("note", "text", "free text"),
+)
+
 CAPTURES = Table(
     "captures",
     "one snap of one van, accepted or graded; a recording without a snap is one capture",
@@ -140,19 +159,10 @@ CAPTURES = Table(
         Column("grade_reasons", "texts", "why it is not good: codes of data_contracts/reasons.py", True),
         Column("rate_hz", "number", "mean sampling rate [Hz]"),
         Column("length_s", "number", "length of the recording [s]"),
-        Column("odometer_km", "number", "odometer [km]"),
-        Column("coolant_c", "number", "engine coolant [°C]"),
-        Column("intake_air_c", "number", "air at the intake duct [°C]"),
-        Column("barometer_kpa", "number", "absolute station pressure [kPa]"),
-        Column("humidity_pct", "number", "relative humidity [%]"),
-        Column("altitude_m", "number", "height above sea level [m]"),
-        Column("closed_loop", "boolean", "closed loop as the van reports it"),
-        Column("fault_codes", "texts", "SAE J2012 codes"),
-        Column("fuel", "text", "fuel grade"),
+        *_MEASURED,
+        *_REPORTED,
         Column("recorder", "text", "recorder profile"),
-        Column("recorder_serial", "text", "which instrument"),
-        Column("ecu_software", "text", "engine-control software id"),
-        Column("note", "text", "free text"),
+        *_TAKEN_WITH,
     ),
     published=True,
 )
@@ -387,21 +397,12 @@ RUNS = Table(
 
 _CONDITIONS = (
     Column("visit", "text", "visit as delivered"),
-    Column("odometer_km", "number", "odometer [km]"),
-    Column("coolant_c", "number", "engine coolant [°C]"),
-    Column("intake_air_c", "number", "air at the intake duct [°C]"),
-    Column("barometer_kpa", "number", "absolute station pressure [kPa]"),
-    Column("humidity_pct", "number", "relative humidity [%]"),
-    Column("altitude_m", "number", "height above sea level [m]"),
-    Column("closed_loop", "boolean", "closed loop as the van reports it"),
+    *_MEASURED,
     Column("trim_idle_pct", "number", "short plus long fuel trim settled at idle; + adds fuel [%]"),
     Column("trim_2500_pct", "number", "short plus long fuel trim settled at 2,500 rpm; + adds fuel [%]"),
-    Column("fault_codes", "texts", "SAE J2012 codes"),
-    Column("fuel", "text", "fuel grade"),
+    *_REPORTED,
     Column("recorder", "text", "recorder profile", True),
-    Column("recorder_serial", "text", "which instrument"),
-    Column("ecu_software", "text", "engine-control software id"),
-    Column("note", "text", "free text"),
+    *_TAKEN_WITH,
 )
 
 MANIFEST_ROWS = Table(

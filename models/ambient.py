@@ -28,8 +28,6 @@ HUMIDITY_U_PCT = 5.0
 UNMEASURED_HUMIDITY_PCT = 65.0
 UNMEASURED_HUMIDITY_U_PCT = 20.0
 
-DRY_AIR_MOLAR_MASS = 28.96546e-3
-"""Dry air at 400 ppm carbon dioxide, CIPM-2007. [kg/mol]"""
 _WATER_OVER_DRY = 1.0 - 0.3780
 """Molar mass of water over that of dry air, CIPM-2007."""
 

@@ -39,7 +39,6 @@ TRUTH_FIELDS: tuple[str, ...] = (
     "lambda_sensor_rich_s", "lambda_sensor_lean_s", "transport_delay_s", "fuel_cut_s", "fuel_resume_s",
     "lowest_rpm_after", "idle_after_g_s", "trim_idle_pct", "trim_2500_pct", "misfires", "aeration_dips",
 )  # fmt: skip
-_INDEX = {name: number for number, name in enumerate(TRUTH_FIELDS)}
 (
     _PEDAL_DOWN, _PEDAL_UP, _OPENING, _OPENING_SAID, _OPENING_RAW, _RELEASE, _RELEASE_SAID, _RELEASE_RAW, _IDLE_ACTUAL,
     _IDLE, _IDLE_RAW, _FIRST, _FIRST_RAW, _DIP, _DIP_RAW, _MAIN_ACTUAL, _MAIN, _MAIN_RAW, _PULSE, _RPM_IDLE, _RPM_PEAK,
