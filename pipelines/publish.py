@@ -18,6 +18,7 @@ _UP_TO_WEEK = {
     "watchlist": "week <= $week",
     "work_orders": "week <= $week",
     "notices": "week <= $week",
+    "learning": "week <= $week",
     "runs": "week = $week",
     "repairs": "done_at < $end",
 }
