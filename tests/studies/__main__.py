@@ -7,7 +7,7 @@ and `causes_fit` write data files of models/ and are run by name only.
 import runpy
 import sys
 
-STUDIES = ("tracking", "open_data", "causes")
+STUDIES = ("reading", "tracking", "open_data", "causes")
 BY_NAME_ONLY = ("tracking_limits", "causes_fit")
 
 
