@@ -144,7 +144,7 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
     with st.expander(say("common.table")):
         table = frame.filter(pl.col("quantity").is_in(chosen))
         st.dataframe(table, hide_index=True)
-        parts.download(table, f"trends-{van_id}-{week}.csv", "download-trends")
+        parts.download(lambda: table, f"trends-{van_id}-{week}.csv", "download-trends")
 
 
 def _has_moved(row: Mapping[str, object]) -> bool:

@@ -76,7 +76,7 @@ def _quarantine(published: Published) -> None:
                 say("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
             }
         )
-        parts.download(items, "quarantine.csv", "download-quarantine")
+        parts.download(lambda: items, "quarantine.csv", "download-quarantine")
 
 
 def _filters(published: Published) -> CaptureFilter:
@@ -168,7 +168,7 @@ def _list(published: Published, only: CaptureFilter) -> None:
         }
     )
     st.dataframe(shown, hide_index=True, height=420)
-    parts.download(frame, "captures.csv", "download-captures")
+    parts.download(lambda: frame, "captures.csv", "download-captures")
 
 
 def _deliveries(published: Published) -> None:

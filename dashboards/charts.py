@@ -7,7 +7,6 @@ from datetime import date, timedelta
 import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
-from plotly.subplots import make_subplots
 
 from dashboards import text
 from dashboards.palette import Palette
@@ -31,26 +30,47 @@ def _week_word(day: date) -> str:
     return f"{year}-W{number:02d}"
 
 
-def _plain(figure: go.Figure, palette: Palette, height: int) -> go.Figure:
-    figure.update_layout(
-        height=height,
-        margin={"l": 8, "r": 12, "t": 8, "b": 8},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"family": _FONT, "size": 13, "color": palette.ink},
-        hoverlabel={"bgcolor": palette.panel, "bordercolor": palette.line, "font": {"color": palette.ink}},
-        showlegend=False,
-        dragmode=False,
-    )
-    figure.update_xaxes(showgrid=False, linecolor=palette.line, tickfont={"color": palette.quiet}, automargin=True)
-    figure.update_yaxes(
-        gridcolor=palette.line,
-        zeroline=False,
-        tickfont={"color": palette.quiet},
-        title_font={"color": palette.quiet},
-        automargin=True,
-    )
-    return figure
+def _figure(
+    traces: Sequence[Row],
+    layout: Row,
+    palette: Palette,
+    height: int,
+    shapes: Sequence[Row] = (),
+    notes: Sequence[Row] = (),
+) -> go.Figure:
+    """A whole figure in the board's look. Plotly checks every change of a figure, so it is handed over in one piece."""
+    x = {"showgrid": False, "linecolor": palette.line, "tickfont": {"color": palette.quiet}, "automargin": True}
+    y = {
+        "gridcolor": palette.line,
+        "zeroline": False,
+        "tickfont": {"color": palette.quiet},
+        "title": {"font": {"color": palette.quiet}},
+        "automargin": True,
+    }
+    common = {
+        "height": height,
+        "margin": {"l": 8, "r": 12, "t": 8, "b": 8},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": _FONT, "size": 14, "color": palette.ink},
+        "hoverlabel": {"bgcolor": palette.panel, "bordercolor": palette.line, "font": {"color": palette.ink}},
+        "showlegend": False,
+        "dragmode": False,
+        "xaxis": x,
+        "yaxis": y,
+        "shapes": list(shapes),
+        "annotations": [{"showarrow": False, **note} for note in notes],
+    }
+    for name, own in layout.items():
+        base = x if name.startswith("xaxis") else y if name.startswith("yaxis") else None
+        common[name] = own if base is None else _merged(base, own)
+    return go.Figure({"data": list(traces), "layout": common})
+
+
+def _merged(base: Row, own: object) -> dict[str, object]:
+    assert isinstance(own, Mapping)
+    both = {key: {**base[key], **own[key]} for key in base.keys() & own.keys() if isinstance(base[key], dict)}  # type: ignore[dict-item]
+    return {**base, **own, **both}
 
 
 def _column(rows: Sequence[Row], name: str) -> NDArray[np.float64]:
@@ -115,68 +135,89 @@ def trend_chart(
     days = [monday(str(row["week"])) for row in rows]
     value, u, baseline = _column(rows, "value"), _column(rows, "value_u"), _column(rows, "baseline")
     half = expected_half_width(rows)
-    figure = go.Figure()
+    traces: list[Row] = []
     known = np.isfinite(baseline) & np.isfinite(half)
     if known.any():
         band_days = [d for d, k in zip(days, known, strict=True) if k]
-        figure.add_scatter(
-            x=[*band_days, *reversed(band_days)],
-            y=[*(baseline + half)[known], *(baseline - half)[known][::-1]],
-            fill="toself",
-            fillcolor=palette.band,
-            line={"width": 0},
-            hoverinfo="skip",
-            name=say("trend.band"),
+        traces.append(
+            {
+                "type": "scatter",
+                "x": [*band_days, *reversed(band_days)],
+                "y": [*(baseline + half)[known], *(baseline - half)[known][::-1]],
+                "fill": "toself",
+                "fillcolor": palette.band,
+                "line": {"width": 0},
+                "mode": "lines",
+                "hoverinfo": "skip",
+                "name": say("trend.band"),
+            }
         )
-        figure.add_scatter(
-            x=days,
-            y=baseline,
-            mode="lines",
-            line={"color": palette.quiet, "width": 1.2, "dash": "dot"},
-            hoverinfo="skip",
-            name=say("trend.baseline"),
+        traces.append(
+            {
+                "type": "scatter",
+                "x": days,
+                "y": baseline,
+                "mode": "lines",
+                "line": {"color": palette.quiet, "width": 1.2, "dash": "dot"},
+                "hoverinfo": "skip",
+                "name": say("trend.baseline"),
+            }
         )
-    _add_forecast(figure, rows[-1], days[-1], palette)
+    traces += _forecast(rows[-1], days[-1], palette)
     hover = [_hover(row) for row in rows]
-    figure.add_scatter(
-        x=days,
-        y=value,
-        mode="lines+markers",
-        error_y={"type": "data", "array": u, "color": palette.accent, "thickness": 1, "width": 0},
-        line={"color": palette.accent, "width": 1.6},
-        marker={"size": 6, "color": palette.accent, "symbol": _symbols(rows)},
-        text=hover,
-        hovertemplate="%{text}<extra></extra>",
-        name=say("trend.value"),
+    traces.append(
+        {
+            "type": "scatter",
+            "x": days,
+            "y": value,
+            "mode": "lines+markers",
+            "error_y": {"type": "data", "array": u, "color": palette.accent, "thickness": 1, "width": 0},
+            "line": {"color": palette.accent, "width": 1.6},
+            "marker": {"size": 6, "color": palette.accent, "symbol": _symbols(rows)},
+            "text": hover,
+            "hovertemplate": "%{text}<extra></extra>",
+            "name": say("trend.value"),
+        }
     )
     alarmed = [k for k, row in enumerate(rows) if row.get("alarm")]
     if alarmed:
-        figure.add_scatter(
-            x=[days[k] for k in alarmed],
-            y=value[alarmed],
-            mode="markers",
-            marker={"symbol": "x", "size": 10, "color": palette.alarm, "line": {"width": 1, "color": palette.paper}},
-            text=[hover[k] for k in alarmed],
-            hovertemplate="%{text}<extra></extra>",
-            name=say("trend.alarm"),
+        traces.append(
+            {
+                "type": "scatter",
+                "x": [days[k] for k in alarmed],
+                "y": value[alarmed],
+                "mode": "markers",
+                "marker": {
+                    "symbol": "x",
+                    "size": 10,
+                    "color": palette.alarm,
+                    "line": {"width": 1, "color": palette.paper},
+                },
+                "text": [hover[k] for k in alarmed],
+                "hovertemplate": "%{text}<extra></extra>",
+                "name": say("trend.alarm"),
+            }
         )
-    _add_limits(figure, limits, value, half, palette)
+    shapes, notes = _limits(limits, value, half, palette)
     for week, _work in repairs:
-        if not span[0] <= week <= span[1]:
-            continue
-        figure.add_vline(x=monday(week).isoformat(), line={"color": palette.well, "width": 1.5, "dash": "dashdot"})
-        figure.add_annotation(
-            x=monday(week).isoformat(),
-            y=1,
-            yref="paper",
-            text=say("trend.repair"),
-            showarrow=False,
-            xanchor="left",
-            yanchor="top",
-            font={"color": palette.well, "size": 12},
-        )
-    _week_ticks(figure, monday(span[0]), monday(span[1]))
-    return _plain(figure, palette, height)
+        if span[0] <= week <= span[1]:
+            at = monday(week).isoformat()
+            shapes.append(_upright(at, {"color": palette.well, "width": 1.5, "dash": "dashdot"}))
+            notes.append(
+                {
+                    "x": at, "y": 1, "yref": "paper", "text": say("trend.repair"), "xanchor": "left", "yanchor": "top",
+                    "font": {"color": palette.well, "size": 13},
+                }
+            )  # fmt: skip
+    return _figure(traces, {"xaxis": _week_axis(monday(span[0]), monday(span[1]))}, palette, height, shapes, notes)
+
+
+def _upright(x: object, line: Row) -> dict[str, object]:
+    return {"type": "line", "x0": x, "x1": x, "y0": 0, "y1": 1, "yref": "paper", "line": line}
+
+
+def _level(y: float, line: Row) -> dict[str, object]:
+    return {"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": y, "y1": y, "line": line}
 
 
 def _symbols(rows: Sequence[Row]) -> list[str]:
@@ -193,74 +234,77 @@ def _hover(row: Row) -> str:
     return f"{row['week']}: {shown}"
 
 
-def _add_forecast(figure: go.Figure, row: Row, last: date, palette: Palette) -> None:
+def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
+    """The drift carried on, where it is clear: its fan and its middle."""
     slope, low, high, start = (row.get(k) for k in ("slope_per_week", "slope_low", "slope_high", "value"))
     if not all(isinstance(v, float) and np.isfinite(v) for v in (slope, low, high, start)):
-        return
+        return []
     assert isinstance(slope, float)
     assert isinstance(low, float)
     assert isinstance(high, float)
     assert isinstance(start, float)
     if low <= 0 <= high:
-        return
+        return []
     end = last + timedelta(weeks=FORECAST_WEEKS)
-    figure.add_scatter(
-        x=[last, end, end, last],
-        y=[start, start + high * FORECAST_WEEKS, start + low * FORECAST_WEEKS, start],
-        fill="toself",
-        fillcolor=palette.line,
-        opacity=0.55,
-        line={"width": 0},
-        mode="lines",
-        hoverinfo="skip",
-        name=say("trend.forecast"),
-    )
-    figure.add_scatter(
-        x=[last, end],
-        y=[start, start + slope * FORECAST_WEEKS],
-        mode="lines",
-        line={"color": palette.accent, "width": 1.2, "dash": "dash"},
-        hoverinfo="skip",
-    )
+    return [
+        {
+            "type": "scatter",
+            "x": [last, end, end, last],
+            "y": [start, start + high * FORECAST_WEEKS, start + low * FORECAST_WEEKS, start],
+            "fill": "toself",
+            "fillcolor": palette.line,
+            "opacity": 0.55,
+            "line": {"width": 0},
+            "mode": "lines",
+            "hoverinfo": "skip",
+            "name": say("trend.forecast"),
+        },
+        {
+            "type": "scatter",
+            "x": [last, end],
+            "y": [start, start + slope * FORECAST_WEEKS],
+            "mode": "lines",
+            "line": {"color": palette.accent, "width": 1.2, "dash": "dash"},
+            "hoverinfo": "skip",
+        },
+    ]
 
 
-def _add_limits(
-    figure: go.Figure,
+def _limits(
     limits: tuple[float | None, float | None],
     value: NDArray[np.float64],
     half: NDArray[np.float64],
     palette: Palette,
-) -> None:
-    """A limit is drawn when it is near enough not to flatten the trend; far ones stay in the sentence."""
+) -> tuple[list[Row], list[Row]]:
+    """Lines and labels of limits near enough not to flatten the trend; far ones stay in the sentence."""
     finite = value[np.isfinite(value)]
+    shapes: list[Row] = []
+    notes: list[Row] = []
     if not finite.size:
-        return
+        return shapes, notes
     reach = max(float(np.ptp(finite)), float(np.nanmax(half)) if np.isfinite(half).any() else 0.0)
     for limit, key, anchor in ((limits[0], "trend.limit_low", "top"), (limits[1], "trend.limit_high", "bottom")):
         if limit is None or not finite.min() - 4 * reach <= limit <= finite.max() + 4 * reach:
             continue
-        figure.add_hline(y=limit, line={"color": palette.alarm, "width": 1.5, "dash": "dash"})
-        figure.add_annotation(
-            x=0,
-            xref="paper",
-            y=limit,
-            text=say(key),
-            showarrow=False,
-            xanchor="left",
-            yanchor=anchor,
-            font={"color": palette.alarm, "size": 12},
-        )
+        shapes.append(_level(limit, {"color": palette.alarm, "width": 1.5, "dash": "dash"}))
+        notes.append(
+            {
+                "x": 0, "xref": "paper", "y": limit, "text": say(key), "xanchor": "left", "yanchor": anchor,
+                "font": {"color": palette.alarm, "size": 13},
+            }
+        )  # fmt: skip
+    return shapes, notes
 
 
-def _week_ticks(figure: go.Figure, first: date, last: date) -> None:
+def _week_axis(first: date, last: date) -> Row:
     """One axis for all charts of a page: from the first week to the end of the forecast."""
     weeks = max(1, (last - first).days // 7) + FORECAST_WEEKS
     ticks = [first + timedelta(weeks=k) for k in range(0, weeks + 1, -(-weeks // 6))]
-    figure.update_xaxes(
-        range=[(first - timedelta(days=5)).isoformat(), (first + timedelta(weeks=weeks, days=2)).isoformat()],
-        tickvals=[tick.isoformat() for tick in ticks],
-        ticktext=[_week_word(tick)[5:] for tick in ticks],
-    )
+    return {
+        "range": [(first - timedelta(days=5)).isoformat(), (first + timedelta(weeks=weeks, days=2)).isoformat()],
+        "tickvals": [tick.isoformat() for tick in ticks],
+        "ticktext": [_week_word(tick)[5:] for tick in ticks],
+    }
 
 
 @dataclass(frozen=True)
@@ -318,48 +362,57 @@ def snap_chart(
     plotly.graph_objects.Figure
     """
     with_lambda = any(s.lambda_signal.size for s in (latest, *earlier))
-    panels = 2 if with_lambda else 1
-    figure = make_subplots(
-        rows=panels, cols=1, shared_xaxes=True, vertical_spacing=0.06, row_heights=[0.6, 0.4][:panels]
-    )
+    drawn: list[Row] = []
     for snap, is_latest in (*((s, False) for s in earlier), (latest, True)):
-        line = {"color": palette.accent, "width": 2.4} if is_latest else {"color": palette.past, "width": 1.1}
         name = say("snap.latest" if is_latest else "snap.earlier", when=snap.when)
-        traces = ((snap.time_s, snap.airflow), (snap.lambda_time_s, snap.lambda_signal))[:panels]
-        for panel, (time, trace) in enumerate(traces, start=1):
-            figure.add_scatter(
-                x=time,
-                y=trace,
-                mode="lines",
-                line=line,
-                name=name,
-                legendgroup="latest" if is_latest else "earlier",
-                showlegend=panel == 1 and (is_latest or snap is earlier[-1]),
-                hovertemplate="%{x:.3f} s: %{y:.3g}<extra>" + snap.when + "</extra>",
-                row=panel,
-                col=1,
+        traces = [(snap.time_s, snap.airflow, "y"), (snap.lambda_time_s, snap.lambda_signal, "y2")]
+        for time, trace, axis in traces[: 1 + with_lambda]:
+            drawn.append(
+                {
+                    "type": "scatter",
+                    "x": time,
+                    "y": trace,
+                    "yaxis": axis,
+                    "mode": "lines",
+                    "line": {
+                        "color": palette.accent if is_latest else palette.past,
+                        "width": 2.4 if is_latest else 1.1,
+                    },
+                    "name": name,
+                    "legendgroup": "latest" if is_latest else "earlier",
+                    "showlegend": axis == "y" and (is_latest or snap is earlier[-1]),
+                    "hovertemplate": "%{x:.3f} s: %{y:.3g}<extra>" + snap.when + "</extra>",
+                }
             )
+    shapes: list[Row] = []
+    notes: list[Row] = []
     for name, at in moments:
-        figure.add_vline(x=at, line={"color": palette.quiet, "width": 1, "dash": "dot"})
-        figure.add_annotation(
-            x=at, y=1, yref="paper", text=name, showarrow=False, xanchor="left", yanchor="top", xshift=3,
-            font={"color": palette.quiet, "size": 12},
+        shapes.append(_upright(at, {"color": palette.quiet, "width": 1, "dash": "dot"}))
+        notes.append(
+            {
+                "x": at, "y": 1, "yref": "paper", "text": name, "xanchor": "left", "yanchor": "top", "xshift": 3,
+                "font": {"color": palette.quiet, "size": 13},
+            }
         )  # fmt: skip
     for name, flow in levels:
-        figure.add_hline(y=flow, line={"color": palette.line, "width": 1}, row=1, col=1)
-        figure.add_annotation(
-            x=1, xref="x domain", y=flow, yref="y", text=name, showarrow=False, xanchor="right", yanchor="bottom",
-            font={"color": palette.ink, "size": 12},
+        shapes.append(_level(flow, {"color": palette.line, "width": 1}))
+        notes.append(
+            {
+                "x": 1, "xref": "paper", "y": flow, "text": name, "xanchor": "right", "yanchor": "bottom",
+                "font": {"color": palette.ink, "size": 13},
+            }
         )  # fmt: skip
-    figure = _plain(figure, palette, height if with_lambda else height - 160)
-    figure.update_layout(
-        showlegend=True, legend={"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 13}}
-    )
-    figure.update_yaxes(title_text=say("snap.airflow"), row=1, col=1)
+    layout: dict[str, object] = {
+        "showlegend": True,
+        "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 13}},
+        "yaxis": {"title": {"text": say("snap.airflow")}, "domain": [0.43 if with_lambda else 0.0, 1.0]},
+        "xaxis": {"title": {"text": say("snap.time"), "font": {"color": palette.quiet}}},
+    }
     if with_lambda:
-        figure.update_yaxes(title_text=say("snap.lambda_narrow" if narrowband else "snap.lambda"), row=2, col=1)
-    figure.update_xaxes(title_text=say("snap.time"), title_font={"color": palette.quiet}, row=panels, col=1)
-    return figure
+        title = say("snap.lambda_narrow" if narrowband else "snap.lambda")
+        layout["yaxis2"] = {"title": {"text": title}, "domain": [0.0, 0.37], "anchor": "x"}
+        layout["xaxis"] = {**layout["xaxis"], "anchor": "y2"}  # type: ignore[dict-item]
+    return _figure(drawn, layout, palette, height if with_lambda else height - 160, shapes, notes)
 
 
 def cause_chart(causes: Sequence[tuple[str, float]], palette: Palette) -> go.Figure:
@@ -376,22 +429,24 @@ def cause_chart(causes: Sequence[tuple[str, float]], palette: Palette) -> go.Fig
     -------
     plotly.graph_objects.Figure
     """
-    figure = go.Figure(
-        go.Bar(
-            x=[p for _, p in causes],
-            y=list(range(len(causes))),
-            orientation="h",
-            marker={"color": [palette.accent if k == 0 else palette.past for k in range(len(causes))]},
-            width=0.28,
-            hoverinfo="skip",
-        )
-    )
-    for k, (title, probability) in enumerate(causes):
-        figure.add_annotation(
-            x=0, xref="paper", y=k - 0.38, text=f"{text.sentence(title)}, {text.percent(probability)}", showarrow=False, xanchor="left",
-            font={"color": palette.ink, "size": 13},
-        )  # fmt: skip
-    figure = _plain(figure, palette, 24 + 46 * len(causes))
-    figure.update_xaxes(range=[0, 1], visible=False)
-    figure.update_yaxes(autorange="reversed", visible=False, range=[-0.7, len(causes) - 0.4])
-    return figure
+    bars = {
+        "type": "bar",
+        "x": [p for _, p in causes],
+        "y": list(range(len(causes))),
+        "orientation": "h",
+        "marker": {"color": [palette.accent if k == 0 else palette.past for k in range(len(causes))]},
+        "width": 0.28,
+        "hoverinfo": "skip",
+    }
+    notes = [
+        {
+            "x": 0, "xref": "paper", "y": k - 0.38, "text": f"{text.sentence(title)}, {text.percent(probability)}",
+            "xanchor": "left", "font": {"color": palette.ink, "size": 14},
+        }
+        for k, (title, probability) in enumerate(causes)
+    ]  # fmt: skip
+    layout = {
+        "xaxis": {"range": [0, 1], "visible": False},
+        "yaxis": {"autorange": "reversed", "visible": False, "range": [-0.7, len(causes) - 0.4]},
+    }
+    return _figure([bars], layout, palette, 24 + 46 * len(causes), notes=notes)

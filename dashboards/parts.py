@@ -154,10 +154,16 @@ def badge_urgency(word: str) -> None:
     st.badge(text.urgency(word), color=URGENCY_COLOURS.get(word, "gray"), help=help_text)  # type: ignore[arg-type]
 
 
-def download(frame: pl.DataFrame, name: str, key: str) -> None:
-    """A button that downloads a table, safe to open in a spreadsheet."""
+def download(ask: Callable[[], pl.DataFrame], name: str, key: str) -> None:
+    """A button that downloads a table, safe to open in a spreadsheet; it is asked for when the button is pressed."""
     st.download_button(
-        say("common.download"), csv(frame), file_name=name, mime="text/csv", key=key, icon=":material/download:"
+        say("common.download"),
+        lambda: csv(ask()),
+        file_name=name,
+        mime="text/csv",
+        key=key,
+        icon=":material/download:",
+        on_click="ignore",
     )
 
 

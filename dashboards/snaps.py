@@ -31,7 +31,7 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
     """
     st.header(say("van.snaps"))
     captured = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
-    drawn = traces(published, list(captured)[:VISITS_DRAWN], family) if family is not None else {}
+    drawn = traces(published, van_id, list(captured)[:VISITS_DRAWN], family) if family is not None else {}
     ids = [capture for capture in captured if capture in drawn]
     if not ids:
         st.info(say("van.no_snaps"))

@@ -12,6 +12,7 @@ from pipelines.queries import ListFilter
 
 PAGE_SIZE = 20
 REASONS_SHOWN = 3
+DOWNLOAD_ROWS = 5000
 
 
 @parts.explained
@@ -40,7 +41,11 @@ def show() -> None:
         first = queries.week_before(published, week) is None
         for row in frame.iter_rows(named=True):
             _van_card(row, week, first)
-        parts.download(queries.watchlist(published, week, only, limit=5000), f"watchlist-{week}.csv", "download-list")
+        parts.download(
+            lambda: queries.watchlist(published, week, only, limit=DOWNLOAD_ROWS),
+            f"watchlist-{week}.csv",
+            "download-list",
+        )
     _left(published, week)
     parts.footer(published)
 

@@ -11,6 +11,7 @@ from pipelines.published import Published, board_settings
 
 OPEN = ("proposed", "accepted", "postponed", "booked")
 PAGE_SIZE = 25
+DOWNLOAD_ROWS = 5000
 
 
 @parts.explained
@@ -46,7 +47,11 @@ def show() -> None:
         currency = board_settings(published.home).workshop.currency
         for row in frame.iter_rows(named=True):
             _order_card(row, currency)
-        parts.download(queries.orders(published, only_depots, states, limit=5000), "work-orders.csv", "download-orders")
+        parts.download(
+            lambda: queries.orders(published, only_depots, states, limit=DOWNLOAD_ROWS),
+            "work-orders.csv",
+            "download-orders",
+        )
     parts.quiet(say("workshop.caution"))
     parts.footer(published)
 

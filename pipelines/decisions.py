@@ -150,7 +150,7 @@ def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
     bool
         False when a run was in progress all the time: it, or the next one, takes them in.
     """
-    from pipelines.publish import publish, published_run
+    from pipelines.publish import publish_decisions, published_run
 
     end = time.monotonic() + wait_s
     while True:
@@ -159,7 +159,7 @@ def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
                 take_in_decisions(workspace, warehouse)
                 run = published_run(workspace.published_path)
                 if run is not None:
-                    publish(warehouse, workspace.published_path, week=run[0])
+                    publish_decisions(warehouse, workspace.published_path, week=run[0])
                 return True
         except WorkspaceBusyError:
             if time.monotonic() > end:

@@ -1,11 +1,13 @@
 """The read side: a fresh file beside the warehouse, swapped in by one rename."""
 
 import os
+import shutil
 from pathlib import Path
 
 import duckdb
 
-from data_contracts.tables import TABLES
+from data_contracts.tables import TABLES, Table
+from pipelines.summaries import make_summaries
 from pipelines.warehouse import Warehouse
 from pipelines.weeks import week_end
 
@@ -24,7 +26,12 @@ _UP_TO_WEEK = {
 }
 
 # Rows of one van side by side, so that a question about a van skips the rest of the file; other tables by their key.
-_ORDER = {"captures": ("van_id", "captured_at", "capture_id")}
+ORDER = {"captures": ("van_id", "captured_at", "capture_id")}
+
+DECIDED = ("work_orders", "order_events")
+"""Tables a decision changes."""
+ROW_GROUP = 8192
+"""Rows that are skipped or read together. The board asks for one van or one capture at a time, so they are few."""
 
 
 def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
@@ -41,27 +48,64 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
     week : str
         ISO week the run stands for.
     """
-    fresh = destination.with_name(f".{destination.name}.{os.getpid()}.fresh")
-    for stale in destination.parent.glob(f".{destination.name}.*.fresh*"):
-        stale.unlink()
+    fresh = _fresh(destination)
     connection = warehouse.connection
-    connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh")
+    connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh (ROW_GROUP_SIZE {ROW_GROUP})")
     try:
         for table in TABLES.values():
-            if not table.published:
-                continue
-            where = _UP_TO_WEEK.get(table.name, "true")
-            columns = ", ".join(f'"{column.name}"' for column in table.columns)
-            order = ", ".join(f'"{key}"' for key in _ORDER.get(table.name, table.key)) or "ALL"
-            known = {"week": week, "end": week_end(week)}
-            parameters = {name: value for name, value in known.items() if f"${name}" in where} or None
-            connection.execute(
-                f'CREATE TABLE fresh."{table.name}" AS SELECT {columns} FROM "{table.name}" WHERE {where} ORDER BY {order}',
-                parameters,
-            )
+            if table.published:
+                _copy(connection, table, week, f'CREATE TABLE fresh."{table.name}" AS')
+        make_summaries(connection, "fresh")
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")
+    _put_in_place(fresh, destination)
+
+
+def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> None:
+    """Bring only what decisions change up to date in the published file; the rest is copied as it is.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+    destination : Path
+        published.duckdb of the workspace; a whole one.
+    week : str
+        ISO week it stands for.
+    """
+    fresh = _fresh(destination)
+    shutil.copyfile(destination, fresh)
+    connection = warehouse.connection
+    connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh")
+    try:
+        for name in DECIDED:
+            connection.execute(f'DELETE FROM fresh."{name}"')
+            _copy(connection, TABLES[name], week, f'INSERT INTO fresh."{name}" BY NAME')
+        connection.execute("CHECKPOINT fresh")
+    finally:
+        connection.execute("DETACH fresh")
+    _put_in_place(fresh, destination)
+
+
+def _fresh(destination: Path) -> Path:
+    for stale in destination.parent.glob(f".{destination.name}.*.fresh*"):
+        stale.unlink()
+    return destination.with_name(f".{destination.name}.{os.getpid()}.fresh")
+
+
+def _copy(connection: duckdb.DuckDBPyConnection, table: Table, week: str, verb: str) -> None:
+    """Rows of one table as of a week, in published order."""
+    where = _UP_TO_WEEK.get(table.name, "true")
+    columns = ", ".join(f'"{column.name}"' for column in table.columns)
+    order = ", ".join(f'"{key}"' for key in ORDER.get(table.name, table.key)) or "ALL"
+    known = {"week": week, "end": week_end(week)}
+    parameters = {name: value for name, value in known.items() if f"${name}" in where} or None
+    connection.execute(f'{verb} SELECT {columns} FROM "{table.name}" WHERE {where} ORDER BY {order}', parameters)
+
+
+def _put_in_place(fresh: Path, destination: Path) -> None:
+    """Sync and rename, so that a reader sees the old file or the new one, whole."""
     descriptor = os.open(fresh, os.O_RDONLY)
     try:
         os.fsync(descriptor)

@@ -192,7 +192,7 @@ def van_visits(published: Published, van_id: str, week: str, *, limit: int = 30)
     """The representative capture of each of a van's visits up to a week, newest first."""
     return published.ask(
         """
-        SELECT capture_id, captured_at, week, visit, grade, grade_reasons, odometer_km, coolant_c, intake_air_c,
+        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, odometer_km, coolant_c, intake_air_c,
                barometer_kpa, humidity_pct, altitude_m, fault_codes, fuel, recorder, recorder_serial
         FROM captures WHERE van_id = $van AND week <= $week AND representative
         ORDER BY captured_at DESC, capture_id LIMIT $limit
@@ -376,7 +376,7 @@ def quarantine_counts(published: Published, *, state: str = "waiting") -> pl.Dat
     )
 
 
-def repeatability(published: Published, *, last_weeks: int = 4) -> pl.DataFrame:
+def repeatability(published: Published) -> pl.DataFrame:
     """How well each recorder repeats the main peak within a visit, over the last weeks with captures.
 
     Returns
@@ -385,18 +385,4 @@ def repeatability(published: Published, *, last_weeks: int = 4) -> pl.DataFrame:
         recorder, recorder_serial, visits (with two or more repeats), repeats, and relative_sd: the pooled standard
         deviation of the repeats of a visit over their mean. [1]
     """
-    return published.ask(
-        """
-        SELECT recorder, recorder_serial, count(*) AS visits, sum(n)::BIGINT AS repeats,
-               sqrt(sum((n - 1) * variance / (mean * mean)) / sum(n - 1)) AS relative_sd
-        FROM (
-            SELECT coalesce(recorder, 'canonical') AS recorder, recorder_serial, van_id, visit, count(*) AS n,
-                   var_samp(main_peak_g_s) AS variance, avg(main_peak_g_s) AS mean
-            FROM captures JOIN readings USING (capture_id)
-            WHERE grade <> 'repeat' AND main_peak_g_s > 0
-              AND week IN (SELECT DISTINCT week FROM captures ORDER BY week DESC LIMIT $weeks)
-            GROUP BY ALL HAVING count(*) >= 2
-        ) GROUP BY ALL ORDER BY recorder, recorder_serial
-        """,
-        {"weeks": last_weeks},
-    )
+    return published.ask("SELECT * FROM repeatability ORDER BY recorder, recorder_serial")

@@ -3,6 +3,7 @@
 `SETTINGS_TEMPLATE` is what `vansnap init` writes; a test holds it equal to the defaults here.
 """
 
+import re
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -100,6 +101,19 @@ class BoardSettings(_Section):
     address: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 8520
     stale_after_days: Annotated[float, Field(gt=0)] = 10.0
+    public_url: str = ""
+
+    @field_validator("public_url")
+    @classmethod
+    def _an_address(cls, value: str) -> str:
+        if value and not re.fullmatch(r"https?://[^\s/?#]+(/[^\s?#]*)?", value):
+            raise ValueError("give the address people open the board at, such as https://vans.example.org")
+        return value.rstrip("/")
+
+    @property
+    def url(self) -> str:
+        """Where people open the board: the public address if one is set, else where it listens."""
+        return self.public_url or f"http://{self.address}:{self.port}"
 
 
 class EvidenceSettings(_Section):
@@ -147,6 +161,7 @@ hours_per_depot_week = 16.0             # hours a depot's workshop has for these
 address = "127.0.0.1"                   # stays on this machine; read the README before you change it
 port = 8520
 stale_after_days = 10.0                 # the board says so when the last run is older
+public_url = ""                         # where people open it, for QR codes on paper; empty: address and port above
 
 [evidence]
 signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned

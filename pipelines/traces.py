@@ -43,15 +43,17 @@ class Traces:
     lambda_signal: NDArray[np.float64]
 
 
-def traces(published: Published, capture_ids: Sequence[str], family: Family) -> dict[str, Traces]:
-    """Traces of some captures of one family; one without an opening, or whose samples are gone, is left out.
+def traces(published: Published, van_id: str, capture_ids: Sequence[str], family: Family) -> dict[str, Traces]:
+    """Traces of some captures of one van; one without an opening, or whose samples are gone, is left out.
 
     Parameters
     ----------
     published : Published
         The read side.
+    van_id : str
+        Van.
     capture_ids : sequence of str
-        Captures.
+        Captures of it.
     family : Family
         Its sensors turn signals into flow and lambda.
 
@@ -65,12 +67,12 @@ def traces(published: Published, capture_ids: Sequence[str], family: Family) -> 
     ids = ", ".join(f"${name}" for name in asked)  # a plain IN list lets most of the file be skipped
     where = published.ask(
         f"""
-        WITH wanted AS (SELECT capture_id, waveform_id FROM captures WHERE capture_id IN ({ids})),
+        WITH wanted AS (SELECT capture_id, waveform_id FROM captures WHERE van_id = $van AND capture_id IN ({ids})),
              opened AS (SELECT capture_id, opening_s FROM readings WHERE capture_id IN ({ids}) AND opening_s IS NOT NULL)
         SELECT capture_id, waveform_id, opening_s, chunk, row_group
         FROM wanted JOIN opened USING (capture_id) JOIN waveforms USING (waveform_id)
         """,
-        asked,
+        {"van": van_id, **asked},
     )
     found: dict[str, Traces] = {}
     for (chunk, group), rows in where.group_by(["chunk", "row_group"]):

@@ -20,6 +20,7 @@ from data_contracts.causes import CAUSE_CODES
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, create_table_sql, polars_schema
+from pipelines.summaries import make_summaries
 from pipelines.waveform_store import encode, write_waveforms
 
 FAMILIES = """\
@@ -180,6 +181,7 @@ def make_workspace(
         for name, table in TABLES.items():
             if table.published:
                 write_table(connection, name, tables.rows[name])
+        make_summaries(connection, "main")
     fresh.replace(home / "published.duckdb")
     return names
 

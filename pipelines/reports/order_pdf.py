@@ -168,7 +168,7 @@ def draw_latest(
         return None, ""
     used = before.filter(pl.col("capture_id").is_in(list(shapes))).sort("captured_at")
     hold = {r["quantity"]: r["value"] for r in queries.reading(published, latest).iter_rows(named=True)}.get("hold_s")
-    raw = traces(published, [latest], family).get(latest) if family is not None else None
+    raw = traces(published, str(visits["van_id"][0]), [latest], family).get(latest) if family is not None else None
     one = shapes[latest]
     snaps = PastSnaps(
         np.asarray(one["airflow"], dtype=np.float64),

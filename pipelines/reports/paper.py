@@ -106,7 +106,7 @@ def board_address(settings: Any, page: str, **query: str) -> str:
     """
     from urllib.parse import urlencode
 
-    return f"http://{settings.address}:{settings.port}/{page}?{urlencode(query)}"
+    return f"{settings.url}/{page}?{urlencode(query)}"
 
 
 def qr_code(text: str) -> bytes:

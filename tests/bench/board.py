@@ -13,9 +13,13 @@ from pathlib import Path
 import duckdb
 from streamlit.testing.v1 import AppTest
 
+from data_contracts.tables import TABLES
 from pipelines import queries
-from pipelines.published import open_published
+from pipelines.publish import ORDER, ROW_GROUP
+from pipelines.published import families, open_published
 from pipelines.queries import CaptureFilter, ListFilter
+from pipelines.summaries import make_summaries
+from pipelines.traces import traces
 from tests.published_sample import make_workspace
 
 VANS_PER_DEPOT, WEEKS, COPIES = 20, 26, 250
@@ -31,10 +35,6 @@ _PER_VAN = {
 }
 
 
-# The order `pipelines.publish` writes in, which is what lets a query skip most of a table.
-_ORDER = {"trends": "van_id, week, quantity", "captures": "van_id, captured_at, capture_id", "readings": "capture_id"}
-
-
 def main() -> None:
     """Build the file, ask, print."""
     with tempfile.TemporaryDirectory() as folder:
@@ -48,7 +48,8 @@ def main() -> None:
         trends = published.ask("SELECT count(*) AS n FROM trends")["n"][0]
         print(f"board: {vans} vans, {trends} trend rows, {size:.0f} MB")
         van = "N-01.7"
-        capture = queries.van_visits(published, van, week)["capture_id"][0]
+        snaps = queries.van_visits(published, van, week)["capture_id"].to_list()[:16]
+        capture, family = snaps[0], families(home)["brook-20"]
         questions: dict[str, Callable[[], object]] = {
             "one pass over the watchlist": lambda: published.ask("SELECT count(DISTINCT van_id) FROM watchlist"),
             "weeks": lambda: queries.weeks(published),
@@ -57,6 +58,7 @@ def main() -> None:
             "left the list": lambda: queries.left_the_list(published, week),
             "a van's trends": lambda: queries.van_trends(published, van, week),
             "a van's visits": lambda: queries.van_visits(published, van, week),
+            "traces of 16 snaps": lambda: traces(published, van, snaps, family),
             "a reading": lambda: queries.reading(published, capture),
             "captures, one page": lambda: queries.captures(published, CaptureFilter(week=week), limit=100),
             "why graded down": lambda: queries.grade_reason_counts(published, CaptureFilter()),
@@ -80,16 +82,24 @@ def main() -> None:
 
 
 def multiply(path: Path, copies: int) -> None:
-    """Give every van `copies` twins, in place: ids get a number after a dot."""
-    with duckdb.connect(str(path)) as connection:
-        for table, ids in _PER_VAN.items():
+    """Give every van `copies` twins: ids get a number after a dot; laid out and summed up as `publish` does it."""
+    fresh = path.with_suffix(".fresh")
+    with duckdb.connect() as connection:
+        connection.execute("SET enable_progress_bar = false")
+        connection.execute(f"ATTACH '{path}' AS one (READ_ONLY)")
+        connection.execute(f"ATTACH '{fresh}' AS many (ROW_GROUP_SIZE {ROW_GROUP})")
+        for table in (table for table in TABLES.values() if table.published):
+            ids = _PER_VAN.get(table.name, set())
             twins = ", ".join(f"{name} || '.' || copy AS {name}" for name in sorted(ids))
-            order = f" ORDER BY {_ORDER[table]}" if table in _ORDER else ""
+            columns = f"{table.name}.* REPLACE ({twins})" if ids else f"{table.name}.*"
+            others = f", range(1, {copies + 1}) AS twins(copy)" if ids else ""
+            order = ", ".join(f'"{key}"' for key in ORDER.get(table.name, table.key)) or "ALL"
             connection.execute(
-                f"CREATE OR REPLACE TABLE {table} AS SELECT {table}.* REPLACE ({twins}) "
-                f"FROM {table}, range(1, {copies + 1}) AS twins(copy){order}"
+                f"CREATE TABLE many.{table.name} AS SELECT {columns} FROM one.{table.name}{others} ORDER BY {order}"
             )
-        connection.execute("CHECKPOINT")
+        make_summaries(connection, "many")
+        connection.execute("CHECKPOINT many")
+    fresh.replace(path)
 
 
 def _best(ask: Callable[[], object]) -> float:

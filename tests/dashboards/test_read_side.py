@@ -79,7 +79,7 @@ def test_traces_are_aligned_at_the_opening_and_in_flow(sample_home: Path) -> Non
     published = open_published(sample_home)
     visits = queries.van_visits(published, "N-01", queries.weeks(published)[0], limit=3)
     ids = visits["capture_id"].to_list()
-    drawn = traces(published, ids, families(sample_home)["brook-20"])
+    drawn = traces(published, "N-01", ids, families(sample_home)["brook-20"])
     assert set(drawn) == set(ids)
     latest = drawn[ids[0]]
     peak = queries.reading(published, ids[0]).filter(quantity="main_peak_g_s")["value"][0]
@@ -95,7 +95,7 @@ def test_a_lost_chunk_leaves_its_snaps_out(tmp_path: Path) -> None:
         chunk.unlink()
     published = open_published(tmp_path)
     ids = queries.van_visits(published, "N-01", queries.weeks(published)[0])["capture_id"].to_list()
-    assert traces(published, ids, families(tmp_path)["brook-20"]) == {}
+    assert traces(published, "N-01", ids, families(tmp_path)["brook-20"]) == {}
 
 
 def test_no_workspace_no_file_and_a_damaged_file_say_what_to_do(tmp_path: Path) -> None:
