@@ -4,37 +4,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.kernel import kernel
-from models.lambda_fit import coloured
+from models.lambda_fit import student
 
 # Columns of a ripple: amplitude and standard uncertainty, probability that noise alone does as much, speed used.
 AMPLITUDE, AMPLITUDE_U, CHANCE, SPEED = range(4)
 CYCLE_COLUMNS = 4
 
 # Idle speeds looked through where the speed is not known. [1/min]
-SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 20.0
+SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 25.0
 # A ripple found by searching counts from this probability of noise doing as much, over all speeds searched.
 SEARCH_CHANCE = 0.01
+# Independent tries a search is worth per resolution of a piece: over a continuous band the maximum of a periodogram
+# is larger than over its independent frequencies (judgement, on the safe side but for records under a second).
+SPEEDS_PER_RESOLUTION = 4.0
 GRAIN_S = 0.01
 # Idle speed wanders by a per cent or two, so phases are only trusted over about this many cycles.
 CYCLES_TOGETHER = 5.0
-# Frequencies beside the one asked for, at which only noise and the closed loop's own switching are expected.
-_BESIDE = (0.7, 1.4)
+# The noise is what stands this many resolutions beside the cycle frequency, as far as the lower half of it.
+_BESIDE = 3
+_LOWEST_PART = 0.5
 
 
 @kernel
-def _power(
-    y: NDArray[np.float64], g: float, frequency: float, keep: NDArray[np.float64]
-) -> tuple[float, float, int]:  # pragma: no cover - compiled
-    """Mean squared amplitude at a frequency over pieces, variance one quadrature has from noise, and pieces.
-
-    A moving mean over one cycle is taken off first: it has no response at the frequency itself, and takes the
-    level, drift and most of the slow switching with it. `keep` receives what is left without the ripple.
-    """
+def _flatten(
+    y: NDArray[np.float64], g: float, frequency: float, rest: NDArray[np.float64]
+) -> int:  # pragma: no cover - compiled
+    """Take a moving mean over one cycle off, which leaves the ripple and takes level, drift and slow switching."""
     n = y.size
     half = int(0.5 / (frequency * g) + 0.5)
-    inner = n - 2 * half
-    if inner * g * frequency < 1.5:
-        return np.nan, np.nan, 0
+    if n - 2 * half < 8:
+        return 0
     # a mean over 2 half + 1 samples, its ends weighted so that it spans exactly one cycle
     weight = 0.5 * (1.0 / (frequency * g) - (2 * half - 1))
     width = 2 * half - 1 + 2.0 * weight
@@ -42,64 +41,101 @@ def _power(
     for i in range(1, 2 * half):
         total += y[i]
     for i in range(half, n - half):
-        keep[i - half] = y[i] - (total + weight * (y[i - half] + y[i + half])) / width
+        rest[i - half] = y[i] - (total + weight * (y[i - half] + y[i + half])) / width
         if i + half < n:
             total += y[i + half] - y[i - half + 1]
-    pieces = max(1, int(inner * g * frequency / CYCLES_TOGETHER + 0.5))
-    length = inner // pieces
+    return n - 2 * half
+
+
+@kernel
+def _power(
+    rest: NDArray[np.float64], length: int, pieces: int, turn: float, gain: float
+) -> float:  # pragma: no cover - compiled
+    """Mean squared amplitude over pieces at `turn` radians a sample, of a line the flattening multiplied by `gain`."""
+    step_c, step_s = np.cos(turn), np.sin(turn)
     power = 0.0
     for p in range(pieces):
-        a = p * length
         cc, ss, cs, yc, ys = 0.0, 0.0, 0.0, 0.0, 0.0
-        turn = 2.0 * np.pi * frequency * g
-        for i in range(length):
-            c, s = np.cos(turn * i), np.sin(turn * i)
+        c, s = 1.0, 0.0
+        for i in range(p * length, (p + 1) * length):
             cc += c * c
             ss += s * s
             cs += c * s
-            yc += keep[a + i] * c
-            ys += keep[a + i] * s
+            yc += rest[i] * c
+            ys += rest[i] * s
+            c, s = c * step_c - s * step_s, s * step_c + c * step_s
         bottom = cc * ss - cs * cs
         real, imaginary = (yc * ss - ys * cs) / bottom, (ys * cc - yc * cs) / bottom
         power += real * real + imaginary * imaginary
-        for i in range(length):
-            keep[a + i] -= real * np.cos(turn * i) + imaginary * np.sin(turn * i)
-    used = pieces * length
-    white, colour, r = coloured(keep[:used], used, max(used - 2 * pieces, 1), 0, g)
-    density = white + colour * (1.0 - r * r) / (1.0 - 2.0 * r * np.cos(2.0 * np.pi * frequency * g) + r * r)
-    return power / pieces, 2.0 * density / length, pieces
+    return power / pieces / (gain * gain)
+
+
+@kernel
+def _gain(part: float) -> float:  # pragma: no cover - compiled
+    """What the flattening leaves of a line at `part` of its cycle frequency."""
+    return 1.0 - np.sin(np.pi * part) / (np.pi * part)
+
+
+@kernel
+def ratio_chance(ratio: float, above: int, below: int) -> float:
+    """Chance that a mean of `above` exponential powers exceeds a mean of `below` of the same by `ratio`.
+
+    Parameters
+    ----------
+    ratio : float
+        Of the means.
+    above, below : int
+        Independent powers in each.
+
+    Returns
+    -------
+    float
+        Tail of the F distribution with 2 above and 2 below degrees of freedom: a finite sum.
+    """
+    share = below / (below + above * ratio)
+    term = share**below
+    tail = 0.0
+    for j in range(above):
+        tail += term
+        term *= (1.0 - share) * (below + j) / (j + 1.0)
+    return min(tail, 1.0)
 
 
 @kernel
 def _at_speed(
-    y: NDArray[np.float64], g: float, rpm: float, keep: NDArray[np.float64], out: NDArray[np.float64]
-) -> None:  # pragma: no cover - compiled
-    """Amplitude at one speed with its chance."""
+    rest: NDArray[np.float64], inner: int, g: float, rpm: float, flat_rpm: float, out: NDArray[np.float64]
+) -> float:  # pragma: no cover - compiled
+    """Amplitude at one speed with its chance; return the resolution of a piece in speed, 0 where nothing is told."""
     frequency = rpm / 120.0
-    power, quadrature, pieces = _power(y, g, frequency, keep)
-    if pieces == 0:
-        return
-    for part in _BESIDE:
-        beside, _, count = _power(y, g, part * frequency, keep)
-        if count > 0:
-            # half of the mean square amplitude beside is the variance of a quadrature, if nothing is there
-            quadrature = max(quadrature, 0.25 * beside) if count < 2 else max(quadrature, 0.5 * beside)
-    square = power - 2.0 * quadrature
-    square_u = np.sqrt((4.0 * max(square, 0.0) * quadrature + 4.0 * quadrature**2) / pieces)
+    if inner * g * frequency < 1.5 or frequency * g > 0.4:
+        return 0.0
+    pieces = max(1, int(inner * g * frequency / CYCLES_TOGETHER + 0.5))
+    length = inner // pieces
+    apart = 1.0 / (length * g)
+    power = _power(rest, length, pieces, 2.0 * np.pi * frequency * g, _gain(rpm / flat_rpm))
+    noise, beside = 0.0, 0
+    for k in range(1, _BESIDE + 1):
+        lower, upper = frequency - k * apart, frequency + k * apart
+        if k > 1 and lower < _LOWEST_PART * frequency:
+            break
+        for near in (max(lower, _LOWEST_PART * frequency), upper):
+            noise += _power(rest, length, pieces, 2.0 * np.pi * near * g, _gain(near * 120.0 / flat_rpm))
+            beside += pieces
+    noise = max(noise / (beside / pieces), 1e-300)
+    square = power - noise
+    # exponential powers, a ripple beating with the noise, and a noise level told from as few of them
+    square_u = np.sqrt((2.0 * max(square, 0.0) * noise + noise**2) / pieces + noise**2 / beside)
+    reach = 1.96 * square_u * student(4.0 * beside)
     amplitude = np.sqrt(max(square, 0.0))
+    below, above = np.sqrt(max(square - reach, 0.0)), np.sqrt(max(square, 0.0) + reach)
     # a mean over blocks of the grain takes this part of the amplitude
     gain = np.sin(np.pi * frequency * g) / (np.pi * frequency * g)
     out[AMPLITUDE] = amplitude / gain
-    wide = amplitude + np.sqrt(max(square, 0.0) + square_u)
-    out[AMPLITUDE_U] = square_u / max(wide, 1e-150) / gain
-    # the mean of n exponential powers exceeds z by chance with the tail of a gamma distribution
-    z = pieces * power / max(2.0 * quadrature, 1e-300)
-    term, tail = 1.0, 1.0
-    for j in range(1, pieces):
-        term *= z / j
-        tail += term
-    out[CHANCE] = tail * np.exp(-min(z, 700.0)) if z < 600.0 else 0.0
+    # the 95 % interval is one of the square; its wider side counts, which is what keeps zero inside without a ripple
+    out[AMPLITUDE_U] = max(amplitude - below, above - amplitude) / 1.96 / gain
+    out[CHANCE] = ratio_chance(power / noise, pieces, beside)
     out[SPEED] = rpm
+    return 120.0 * apart
 
 
 @kernel
@@ -113,8 +149,9 @@ def _cycle_rows(
 ) -> None:  # pragma: no cover - compiled
     """Ripple of every row before `stop`."""
     most = x.shape[1] // per + 1
-    y, keep = np.empty(most), np.empty(most)
+    y, rest = np.empty(most), np.empty(most)
     found, best = np.empty(CYCLE_COLUMNS), np.empty(CYCLE_COLUMNS)
+    g = h * per
     for row in range(x.shape[0]):
         n = 0
         gap = False
@@ -129,27 +166,25 @@ def _cycle_rows(
             n += 1
         if gap or n < 16:
             continue
-        g = h * per
         if not np.isnan(rpm[row]) and rpm[row] > 0.0:
-            _at_speed(y[:n], g, rpm[row], keep, out[row])
+            inner = _flatten(y[:n], g, rpm[row] / 120.0, rest)
+            _at_speed(rest, inner, g, rpm[row], rpm[row], out[row])
             continue
-        tried = 0
         best[CHANCE] = 2.0
-        speed = SLOWEST_RPM
+        middle = 0.5 * (SLOWEST_RPM + FASTEST_RPM)
+        inner = _flatten(y[:n], g, middle / 120.0, rest)
+        speed, searched = SLOWEST_RPM, 1.0
         while speed <= FASTEST_RPM:
-            found[:] = np.nan
-            _at_speed(y[:n], g, speed, keep, found)
-            if found[CHANCE] < best[CHANCE]:
-                best[:] = found
-            tried += 1
+            resolution = _at_speed(rest, inner, g, speed, middle, found)
+            if resolution > 0.0:
+                searched += SPEEDS_PER_RESOLUTION * RPM_STEP / resolution
+                if found[CHANCE] < best[CHANCE]:
+                    best[:] = found
             speed += RPM_STEP
         if best[CHANCE] > 1.0:
             continue
-        # independent speeds in the band: twice the resolution of the pieces, and never more than were tried
-        resolution = 120.0 / min(n * g, CYCLES_TOGETHER * 120.0 / best[SPEED])
-        independent = min(max(2.0 * (FASTEST_RPM - SLOWEST_RPM) / resolution, 1.0), float(tried))
         out[row] = best
-        out[row, CHANCE] = min(1.0, best[CHANCE] * independent)
+        out[row, CHANCE] = 1.0 - (1.0 - best[CHANCE]) ** searched
 
 
 def cycle_ripple(
@@ -176,8 +211,14 @@ def cycle_ripple(
 
     Notes
     -----
-    Amplitudes of pieces of about five cycles are averaged as powers, less what noise puts there: the larger of the
-    residual's own density and of what stands at 0.7 and 1.4 times the frequency.
+    Amplitudes of pieces of about five cycles are averaged as powers, less what noise puts there, which is the mean of
+    the powers one to three resolutions to either side. Under noise alone the ratio of both follows an F distribution;
+    a search multiplies its chance by the speeds that can be told apart.
+
+    References
+    ----------
+    Ratio of periodogram ordinates to their neighbours' mean, F distributed: any text on harmonic analysis of time
+    series, such as M. B. Priestley, Spectral Analysis and Time Series, 1981, section 6.1.
     """
     out = np.full((x.shape[0], CYCLE_COLUMNS), np.nan)
     _cycle_rows(x, interval_s, max(1, int(GRAIN_S / interval_s + 1e-6)), stop, idle_speed_rpm, out)
