@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboards import parts, text
 from dashboards.text import inert, say
+from dashboards.who import home, me
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.errors import VansnapError
 from models.order_life import MOVES, STATES
@@ -23,13 +24,17 @@ def moves(state: str) -> list[str]:
 
 def button(order_id: str, van_id: str, action: str, state: str) -> None:
     """A button that opens the form; nothing where only the next visit can move the order."""
-    if moves(state) and st.button(
-        say("decide.button"),
-        key=f"decide-{order_id}",
-        icon=":material/edit_note:",
-        help=say("decide.help", van=inert(van_id)),
+    if (
+        moves(state)
+        and me().may("decide")
+        and st.button(
+            say("decide.button"),
+            key=f"decide-{order_id}",
+            icon=":material/edit_note:",
+            help=say("decide.help", van=inert(van_id)),
+        )
     ):
-        form(order_id, van_id, action, state)
+        st.dialog(say("decide.title"))(form)(order_id, van_id, action, state)
 
 
 def told() -> None:
@@ -38,13 +43,20 @@ def told() -> None:
         st.success(words, icon=":material/check_circle:")
 
 
-@st.dialog(say("decide.title"))
 def form(order_id: str, van_id: str, action: str, state: str) -> None:
     """The form: where the order goes, who says so, and what that move needs to be told."""
+    who = me()
+    if not who.may("decide"):  # the role may have been taken away while the form was open
+        st.error(say("you.may_not"))
+        return
     st.markdown(f"**{inert(van_id)}**: {inert(action)}")
     parts.quiet(say("decide.order", order=inert(order_id), state=text.order_state(state)))
     move = st.selectbox(say("decide.move"), moves(state), format_func=text.order_state, key=f"move-{order_id}")
-    person = st.text_input(say("decide.person"), key="decide-person", persist_state="session", max_chars=80)
+    if who.name:
+        person = who.name
+        st.markdown(say("decide.signed", person=inert(person)))
+    else:
+        person = st.text_input(say("decide.person"), key="decide-person", persist_state="session", max_chars=80)
     told_of: dict[str, object] = {"order_id": order_id, "state": move, "person": person.strip()}
     if move == "postponed":
         told_of["until"] = st.date_input(say("decide.until"), date.today() + timedelta(weeks=4), min_value=date.today())  # noqa: DTZ011
@@ -64,7 +76,7 @@ def form(order_id: str, van_id: str, action: str, state: str) -> None:
         return
     try:
         with st.spinner(say("decide.saving")):
-            words = decide_one(open_workspace(parts.home()), {k: v for k, v in told_of.items() if v not in (None, "")})
+            words = decide_one(open_workspace(home()), {k: v for k, v in told_of.items() if v not in (None, "")})
     except VansnapError as error:
         st.error(inert(text.sentence(str(error))))
         return

@@ -4,13 +4,19 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from dashboards.palette import DARK, LIGHT, Palette
+from data_contracts.errors import VansnapError
+from pipelines.people import login_file
+from pipelines.settings import load_settings
 
 UPLOAD_MEGABYTES = 64
 
 
-def command(home: Path, port: int, address: str = "127.0.0.1") -> list[str]:
+def command(
+    home: Path, port: int, address: str = "127.0.0.1", *, login: Path | None = None, public_url: str = ""
+) -> list[str]:
     """Command that serves the board until it is stopped.
 
     Parameters
@@ -21,6 +27,10 @@ def command(home: Path, port: int, address: str = "127.0.0.1") -> list[str]:
         Port to listen on.
     address : str
         Address to listen on; loopback unless the settings say otherwise.
+    login : Path or None
+        File with the OpenID client, as `pipelines.people.login_file` checked it.
+    public_url : str
+        Where people open it, if that is another address.
 
     Returns
     -------
@@ -41,13 +51,19 @@ def command(home: Path, port: int, address: str = "127.0.0.1") -> list[str]:
         **_theme("light", LIGHT),
         **_theme("dark", DARK),
     }
+    if login is not None:
+        options["secrets.files"] = str(login)
+    if public := urlsplit(public_url).hostname:
+        options["browser.serverAddress"] = public
+        options["browser.serverPort"] = str(urlsplit(public_url).port or (443 if public_url[:5] == "https" else 80))
     flags = [part for name, value in options.items() for part in (f"--{name}", value)]
     return [sys.executable, "-m", "streamlit", "run", str(app), *flags, "--", "--home", str(home)]
 
 
-def environment(home: Path) -> dict[str, str]:
+def environment(home: Path, *, login: bool = False) -> dict[str, str]:
     """Variables the board's process needs besides the present ones."""
-    return {"VANSNAP_HOME": str(home), "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false", "DO_NOT_TRACK": "1"}
+    variables = {"VANSNAP_HOME": str(home), "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false", "DO_NOT_TRACK": "1"}
+    return variables | {"VANSNAP_LOGIN": "required" if login else ""}
 
 
 def _theme(kind: str, palette: Palette) -> dict[str, str]:
@@ -81,11 +97,21 @@ def run_board(home: Path, address: str, port: int) -> int:
     Returns
     -------
     int
-        0 when it was stopped on purpose, else 4.
+        0 when it was stopped on purpose, 2 when it may not be started like this, else 4.
     """
+    try:
+        settings = load_settings(home / "settings.toml")
+        login = login_file(home, settings, address)
+    except VansnapError as error:
+        print(f"vansnap: {' '.join(str(error).split())}", file=sys.stderr)
+        return 2
     print(f"board at http://{address}:{port} - stop with Ctrl-C", file=sys.stderr)
     try:
-        ended = subprocess.run(command(home, port, address), env={**os.environ, **environment(home)}, check=False)
+        ended = subprocess.run(
+            command(home, port, address, login=login, public_url=settings.board.public_url),
+            env={**os.environ, **environment(home, login=login is not None)},
+            check=False,
+        )
     except KeyboardInterrupt:
         return 0
     return 0 if ended.returncode in (0, -2, 130) else 4

@@ -1,10 +1,8 @@
 """Pieces several views share: the open published file or what to do about it, the week chosen, links, tables."""
 
 import functools
-import os
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Literal
 
 import polars as pl
@@ -14,18 +12,16 @@ from streamlit.navigation.page import StreamlitPage
 from dashboards import text
 from dashboards.palette import DARK, LIGHT, Palette
 from dashboards.text import inert, say
+from dashboards.who import home as home
+from dashboards.who import me
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
 from pipelines import queries
 from pipelines.published import Published, board_settings, open_published, run_in_progress
 from pipelines.reports.plain import spreadsheet_safe
+from pipelines.restricted import restricted
 
 _PAGES = "vansnap_pages"
 URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
-
-
-def home() -> Path:
-    """Workspace the board shows: VANSNAP_HOME, else vansnap-home in the current folder."""
-    return Path(os.environ.get("VANSNAP_HOME", "vansnap-home")).resolve()
 
 
 def quiet(words: str, width: Literal["stretch", "content"] = "stretch") -> None:
@@ -69,7 +65,7 @@ def open_or_explain() -> Published:
     """The published file as it is now; where there is none, say what to do and end the page."""
     where = home()
     try:
-        published = open_published(where)
+        published = restricted(open_published(where), me().depots)
         run = queries.last_run(published)
     except MissingFileError as error:
         nothing_yet = (where / "settings.toml").is_file()

@@ -3,6 +3,7 @@
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import streamlit as st
@@ -15,8 +16,10 @@ from dashboards.text import inert, say
 from data_contracts.capture import Conditions
 from data_contracts.errors import VansnapError
 from pipelines.published import families
-from pipelines.read_command import ReadResult, read_file
+from pipelines.read_command import read_apart
 from pipelines.register import load_recorders
+
+LONGEST_S = 60.0
 
 
 @parts.explained
@@ -67,18 +70,24 @@ def _read(upload: UploadedFile, family: str, recorder: str, register: Path, cond
         path.write_bytes(upload.getvalue())
         plot = Path(folder) / "plot.svg"
         try:
-            result = read_file(
-                path, family_name=family, register=register, recorder=recorder, conditions=conditions, plot=plot
+            document = read_apart(
+                path,
+                family_name=family,
+                register=register,
+                recorder=recorder,
+                conditions=conditions,
+                plot=plot,
+                seconds=LONGEST_S,
             )
         except VansnapError as error:
             st.error(f"**{say('read.failed')}**: {inert(error)}", icon=":material/error:")
             return
         drawing = plot.read_text(encoding="utf-8") if plot.is_file() else None
-    _say(result, drawing)
+    _say(document, drawing)
 
 
-def _say(result: ReadResult, drawing: str | None) -> None:
-    captures = result.document["captures"]
+def _say(document: Mapping[str, Any], drawing: str | None) -> None:
+    captures = document["captures"]
     if len(captures) > 1:
         st.markdown(say("read.snaps", count=len(captures)))
     for capture in captures:

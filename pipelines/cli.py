@@ -348,3 +348,7 @@ def _internal(error: BaseException) -> str:
     with tempfile.NamedTemporaryFile("w", prefix="vansnap-failure-", suffix=".txt", delete=False) as story:
         traceback.print_exception(error, file=story)
     return f"internal failure ({type(error).__name__}: {' '.join(str(error).split())[:200]}); please report it with {story.name}"
+
+
+if __name__ == "__main__":
+    main()

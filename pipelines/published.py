@@ -8,7 +8,7 @@ one idle connection per file.
 import math
 import os
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,11 +39,14 @@ class Published:
         Workspace.
     stamp : tuple of int
         Device, inode and modification time [ns] of the file; another stamp is another run.
+    schema : str
+        Where its tables are looked for: the file itself, or views that leave some of it out (restricted.py).
     """
 
     home: Path
     stamp: tuple[int, int, int]
     _connection: duckdb.DuckDBPyConnection
+    schema: str = "published"
 
     def ask(self, sql: str, parameters: Parameters | None = None) -> pl.DataFrame:
         """Answer one query.
@@ -66,7 +69,7 @@ class Published:
         """
         try:
             cursor = self._connection.cursor()
-            cursor.execute("USE published")
+            cursor.execute(f"USE {self.schema}")
             frame: pl.DataFrame = cursor.sql(sql, params=dict(parameters or {})).pl()
             return frame
         except duckdb.Error as error:
@@ -74,6 +77,13 @@ class Published:
                 f"published.duckdb in {self.home} can't be asked ({_first_line(error)}): "
                 f"publish it again with `vansnap weekly --home {self.home}`"
             ) from error
+
+    def execute(self, statements: Sequence[str]) -> None:
+        """Run statements one after the other in the memory beside the file, which stays as it is."""
+        with _lock:
+            cursor = self._connection.cursor()
+            for statement in statements:
+                cursor.execute(statement)
 
 
 _lock = threading.Lock()

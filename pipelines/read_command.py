@@ -1,5 +1,8 @@
 """`vansnap read`: one recording, or a folder of them, read at the van without a warehouse."""
 
+import json
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,6 +77,45 @@ def read_file(
         draw_snaps(plot, path.name, family, readings, details)
         document["plot"] = str(plot)
     return ReadResult("\n\n".join(_told(capture, path.name) for capture in captures), document)
+
+
+def read_apart(
+    path: Path,
+    *,
+    family_name: str,
+    register: Path,
+    recorder: str,
+    conditions: Conditions,
+    plot: Path,
+    seconds: float,
+) -> dict[str, Any]:
+    """Read one recording in a process of its own, for files from people: what takes too long is ended.
+
+    Parameters and errors are those of `read_file`, and `seconds`: how long it may take. [s]
+
+    Returns
+    -------
+    dict
+        `ReadResult.document`.
+    """
+    command = [sys.executable, "-m", "pipelines.cli", "read", str(path), "--family", family_name, "--json"]
+    command += ["--register", str(register), "--recorder", recorder, "--plot", str(plot)]
+    for name, value in vars(conditions).items():
+        if name == "closed_loop" and value is not None:
+            command.append("--closed-loop" if value else "--open-loop")
+        elif isinstance(value, float):
+            command += [f"--{name.replace('_', '-')}", str(value)]
+    try:
+        ended = subprocess.run(command, capture_output=True, text=True, timeout=seconds, check=False)
+    except subprocess.TimeoutExpired as error:
+        raise InputError(
+            f"it takes more than {seconds:g} s to read: record less around the snap, or export it anew"
+        ) from error
+    if ended.returncode != 0:
+        last = (ended.stderr.strip().splitlines() or ["it can't be read: export it again"])[-1]
+        raise InputError(last.removeprefix("vansnap: ").removesuffix(" (see `vansnap read --help`)"))
+    document: dict[str, Any] = json.loads(ended.stdout)
+    return document
 
 
 def read_folder(

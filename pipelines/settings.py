@@ -6,7 +6,7 @@
 import re
 import tomllib
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
@@ -116,6 +116,22 @@ class BoardSettings(_Section):
         return self.public_url or f"http://{self.address}:{self.port}"
 
 
+class KnownPerson(_Section):
+    """Somebody, or a group, the board lets in."""
+
+    who: Annotated[str, Field(min_length=1)]
+    role: Literal["engineer", "workshop", "viewer"]
+    depots: list[str] = []
+
+
+class PeopleSettings(_Section):
+    """Who may do what on a board that is open to others."""
+
+    login: str = ""
+    claim: Annotated[str, Field(min_length=1)] = "email"
+    known: list[KnownPerson] = []
+
+
 class EvidenceSettings(_Section):
     """How warranty files are signed."""
 
@@ -131,6 +147,7 @@ class Settings(_Section):
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
     board: BoardSettings = BoardSettings()
+    people: PeopleSettings = PeopleSettings()
     evidence: EvidenceSettings = EvidenceSettings()
 
 
@@ -162,6 +179,12 @@ address = "127.0.0.1"                   # stays on this machine; read the README
 port = 8520
 stale_after_days = 10.0                 # the board says so when the last run is older
 public_url = ""                         # where people open it, for QR codes on paper; empty: address and port above
+
+[people]                                # needed before the board is open to others; see the README
+login = ""                              # file with the board's OpenID client, seen from this folder; empty: no login
+claim = "email"                         # claim of the login that says who somebody is; may be one with several values
+known = []                              # [{ who = "ann@example.org", role = "viewer", depots = ["north"] }]: engineer,
+                                        # workshop or viewer; no depots: all; the first that fits counts
 
 [evidence]
 signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned

@@ -1,20 +1,15 @@
 """The board in a real browser: each reader's way, accessibility, phone width, and no word to the outside."""
 
-import os
 import re
-import socket
-import subprocess
-import time
 import tomllib
-import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from dashboards.launch import command, environment
 from data_contracts.family import parse_family
+from tests.dashboards.board_process import serving
 from tests.published_sample import FAMILIES, snap_waveform
 
 pytestmark = pytest.mark.browser
@@ -34,25 +29,8 @@ VIEWS = {
 @pytest.fixture(scope="module")
 def board(sample_home: Path) -> Iterator[str]:
     """Address of a board on the made-up workspace."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    address = f"http://127.0.0.1:{port}"
-    process = subprocess.Popen(
-        command(sample_home, port), env={**os.environ, **environment(sample_home)},
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
-        for _ in range(150):
-            try:
-                urllib.request.urlopen(f"{address}/_stcore/health", timeout=1).close()
-                break
-            except OSError:  # not up yet
-                time.sleep(0.2)
+    with serving(sample_home) as address:
         yield address
-    finally:
-        process.terminate()
-        process.wait(timeout=20)
 
 
 @pytest.fixture(scope="module")

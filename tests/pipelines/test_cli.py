@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from data_contracts.errors import InputError
 from pipelines.cli import run
 from pipelines.workspace import Workspace
 from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
@@ -152,3 +153,14 @@ def test_orders_and_decisions(home: Workspace, capsys: pytest.CaptureFixture[str
     findings.write_text(f"order_id,state,found,hours\n{order},done,none,1.5\n")
     assert run(["decide", "--from", str(findings), "--person", "workshop", "--home", str(home.root)]) == 0
     assert len(list((home.decisions / "taken").iterdir())) == 2
+
+
+def test_a_reading_apart_that_takes_too_long_is_ended(tmp_path: Path) -> None:
+    from data_contracts.capture import Conditions
+    from pipelines.read_command import read_apart
+
+    with pytest.raises(InputError, match=r"more than 0\.01 s"):
+        read_apart(
+            tmp_path / "x.csv", family_name="x", register=tmp_path, recorder="canonical", conditions=Conditions(),
+            plot=tmp_path / "x.svg", seconds=0.01,
+        )  # fmt: skip

@@ -1,0 +1,78 @@
+"""Who is looking: nobody gets past `let_in` without a login where one is asked for, and every view asks `me`."""
+
+import os
+from pathlib import Path
+
+import streamlit as st
+
+from dashboards.text import inert, say
+from data_contracts.errors import InputError, VansnapError
+from pipelines.people import SOLE, Person, is_loopback, person_of
+from pipelines.published import board_settings
+from pipelines.settings import load_settings
+
+
+def home() -> Path:
+    """Workspace the board shows: VANSNAP_HOME, else vansnap-home in the current folder."""
+    return Path(os.environ.get("VANSNAP_HOME", "vansnap-home")).resolve()
+
+
+def login_required() -> bool:
+    """Whether people must say who they are. What the board was started with holds, whatever the settings say later."""
+    return os.environ.get("VANSNAP_LOGIN") == "required" or bool(board_settings(home()).people.login)
+
+
+def me() -> Person:
+    """Who is looking, asked anew each time, so that a role taken away in settings.toml is gone at once.
+
+    Raises
+    ------
+    InputError
+        If nobody who may come in is logged in, or settings.toml can't be read: then nobody is let in.
+    """
+    if not login_required():
+        return SOLE
+    person = _known()
+    if person is None:
+        raise InputError(say("you.lead"))
+    return person
+
+
+def _known() -> Person | None:
+    if not st.user.is_logged_in:
+        return None
+    return person_of(load_settings(home() / "settings.toml").people, st.user.to_dict())
+
+
+def let_in() -> None:
+    """Let in whoever may come in, and say who that is; anybody else gets no further."""
+    if not login_required():
+        address = st.get_option("server.address")
+        if address and not is_loopback(address):
+            st.title(say("you.not_here"))
+            st.stop()
+        return
+    try:
+        person = _known()
+    except VansnapError as error:
+        st.title(say("you.not_here"))
+        st.markdown(inert(error))
+        st.stop()
+    if person is None:
+        st.title(say("you.title"))
+        if st.user.is_logged_in:
+            told = st.user.to_dict()
+            st.warning(
+                say("you.unknown", person=inert(told.get("email") or told.get("name") or "")), icon=":material/block:"
+            )
+            st.button(say("you.logout"), on_click=st.logout)
+        else:
+            st.markdown(say("you.lead"))
+            st.button(say("you.login"), on_click=st.login, type="primary", icon=":material/login:")
+        st.stop()
+    with st.container(horizontal=True, horizontal_alignment="right", vertical_alignment="center", gap="small"):
+        words = say("you.are", person=inert(person.name), role=say(f"you.role.{person.role}"))
+        if person.depots:
+            words += " · " + say("you.depots", depots=inert(", ".join(person.depots)))
+        st.markdown(f":small[:gray[{words}]]", width="content")
+        st.button(say("you.logout"), on_click=st.logout, icon=":material/logout:")
