@@ -17,7 +17,7 @@ from dashboards.who import me
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
 from pipelines import queries
 from pipelines.published import Published, board_settings, open_published, run_in_progress
-from pipelines.reports.plain import spreadsheet_safe
+from pipelines.reports.plain import spreadsheet_csv
 from pipelines.restricted import restricted
 
 _PAGES = "vansnap_pages"
@@ -154,32 +154,13 @@ def download(ask: Callable[[], pl.DataFrame], name: str, key: str) -> None:
     """A button that downloads a table, safe to open in a spreadsheet; it is asked for when the button is pressed."""
     st.download_button(
         say("common.download"),
-        lambda: csv(ask()),
+        lambda: spreadsheet_csv(ask()),
         file_name=name,
         mime="text/csv",
         key=key,
         icon=":material/download:",
         on_click="ignore",
     )
-
-
-def csv(frame: pl.DataFrame) -> str:
-    """A table as CSV: lists joined by "; ", times in UTC, no cell that a spreadsheet takes for a formula."""
-    columns = []
-    for column in frame.iter_columns():
-        kind = column.dtype
-        if isinstance(kind, pl.List):
-            column = pl.Series(column.name, ["; ".join(map(_cell, cell or [])) for cell in column.to_list()])
-        if column.dtype == pl.String:
-            column = pl.Series(
-                column.name, [cell and spreadsheet_safe(cell) for cell in column.to_list()], dtype=pl.String
-            )
-        columns.append(column)
-    return pl.DataFrame(columns).write_csv()
-
-
-def _cell(item: object) -> str:
-    return " ".join(map(str, item.values())) if isinstance(item, dict) else str(item)
 
 
 def unread_table(unread: Mapping[str, str]) -> pl.DataFrame:

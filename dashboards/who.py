@@ -71,7 +71,7 @@ def let_in() -> None:
             st.button(say("you.login"), on_click=st.login, type="primary", icon=":material/login:")
         st.stop()
     with st.container(horizontal=True, horizontal_alignment="right", vertical_alignment="center", gap="small"):
-        words = say("you.are", person=inert(person.name), role=say(f"you.role.{person.role}"))
+        words = say("you.are", person=inert(person.name), role=say(f"role.{person.role}"))
         if person.depots:
             words += " · " + say("you.depots", depots=inert(", ".join(person.depots)))
         st.markdown(f":small[:gray[{words}]]", width="content")

@@ -16,9 +16,9 @@ WORDS: dict[str, str] = {
     "you.unknown": "{person} is logged in, but nobody has let this person in. Ask whoever looks after this board to add an entry under [people] in settings.toml.",
     "you.are": "{person}, {role}",
     "you.depots": "depots: {depots}",
-    "you.role.engineer": "fleet engineer",
-    "you.role.workshop": "workshop",
-    "you.role.viewer": "viewer",
+    "role.engineer": "fleet engineer",
+    "role.workshop": "workshop",
+    "role.viewer": "viewer",
     "you.may_not": "Your role may look, not decide.",
     "you.not_here": "This board is not safe to use like this",
     # States

@@ -15,7 +15,7 @@ from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.order_pdf import run_of
 from pipelines.reports.paper import say, write_whole
-from pipelines.reports.plain import spreadsheet_safe_frame
+from pipelines.reports.plain import spreadsheet_csv
 from pipelines.settings import load_settings
 from pipelines.waveform_store import read_chunk
 from pipelines.workspace import Workspace
@@ -81,7 +81,7 @@ def write_evidence(workspace: Workspace, van_id: str, out: Path) -> Made:
     payload: dict[str, tuple[bytes, str]] = {}
     for name, frame in tables.items():
         payload[f"tables/{name}.parquet"] = (_parquet(frame), say(f"evidence.table.{name}"))
-        payload[f"tables/{name}.csv"] = (_csv(frame), say(f"evidence.table.{name}"))
+        payload[f"tables/{name}.csv"] = (spreadsheet_csv(frame).encode(), say(f"evidence.table.{name}"))
     ids = sorted(set(tables["captures"]["waveform_id"]))
     for identity, frame in _waveforms(published, ids):
         payload[f"waveforms/{identity}.parquet"] = (_parquet(frame), say("evidence.waveform"))
@@ -126,19 +126,3 @@ def _parquet(frame: pl.DataFrame) -> bytes:
     out = io.BytesIO()
     frame.write_parquet(out, compression="zstd", statistics=False)
     return out.getvalue()
-
-
-def _csv(frame: pl.DataFrame) -> bytes:
-    flat = frame.with_columns(
-        pl.col(name).map_elements(_listed, return_dtype=pl.String)
-        for name, kind in frame.schema.items()
-        if isinstance(kind, pl.List)
-    )
-    return spreadsheet_safe_frame(flat).write_csv().encode()
-
-
-def _listed(items: Any) -> str:
-    """A list in one field: words with semicolons, pairs as name=value."""
-    return "; ".join(
-        "=".join(str(part) for part in item.values()) if isinstance(item, dict) else str(item) for item in items
-    )

@@ -6,7 +6,7 @@ from pathlib import Path
 from data_contracts.errors import InputError
 from data_contracts.tables import WORK_ORDERS
 from pipelines.published import open_published
-from pipelines.reports.plain import finite, spreadsheet_safe_frame
+from pipelines.reports.plain import finite, spreadsheet_csv
 from pipelines.workspace import Workspace
 
 _OPEN = ("proposed", "accepted", "postponed", "booked")
@@ -53,7 +53,7 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
         return orders.height
     try:
         if ending == ".csv":
-            out.write_text(spreadsheet_safe_frame(orders).write_csv(), encoding="utf-8")
+            out.write_text(spreadsheet_csv(orders), encoding="utf-8")
         else:
             document = {"work_orders": finite(orders.to_dicts())}
             out.write_text(json.dumps(document, ensure_ascii=False, indent=2, default=str), encoding="utf-8")

@@ -49,19 +49,30 @@ def spreadsheet_safe(text: str) -> str:
     return "'" + text if text[:1] in ("=", "+", "-", "@", "\t", "\r", "\n") else text
 
 
-def spreadsheet_safe_frame(frame: "pl.DataFrame") -> "pl.DataFrame":
-    """A table whose texts no spreadsheet takes for formulas.
+def spreadsheet_csv(frame: "pl.DataFrame") -> str:
+    """A table as CSV for people and spreadsheets: lists joined by "; ", no cell that is taken for a formula.
 
     Parameters
     ----------
     frame : polars.DataFrame
-        Any flat table.
+        Any table; lists may hold structures.
 
     Returns
     -------
-    polars.DataFrame
+    str
     """
     import polars as pl
 
-    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
-    return frame.with_columns(pl.col(name).map_elements(spreadsheet_safe, return_dtype=pl.String) for name in texts)
+    columns = []
+    for column in frame.iter_columns():
+        cells = column.to_list()
+        if isinstance(column.dtype, pl.List):
+            cells = ["; ".join(map(_cell, cell or [])) for cell in cells]
+        if isinstance(column.dtype, pl.List) or column.dtype == pl.String:
+            column = pl.Series(column.name, [cell and spreadsheet_safe(cell) for cell in cells], dtype=pl.String)
+        columns.append(column)
+    return pl.DataFrame(columns).write_csv()
+
+
+def _cell(item: object) -> str:
+    return "=".join(map(str, item.values())) if isinstance(item, dict) else str(item)

@@ -145,8 +145,8 @@ def test_a_viewer_looks_at_the_vans_of_the_depot_and_decides_nothing(
 ) -> None:
     shown = _log_in(page, board, "vera")
     assert "viewer · depots: north" in shown
-    assert "N-02" in shown
-    assert "S-0" not in shown
+    page.get_by_role("link", name="N-02").wait_for(timeout=20_000)
+    assert "S-0" not in _settled(page)
     assert page.get_by_role("button", name="Decide").count() == 0
     with page.expect_download() as waiting:
         page.get_by_test_id("stDownloadButton").locator("button").first.click()

@@ -7,10 +7,11 @@ import polars as pl
 import pytest
 
 import dashboards
-from dashboards import parts, text
+from dashboards import text
 from dashboards.palette import DARK, LIGHT, contrast
 from dashboards.words_en import WORDS
 from data_contracts.signals import QUANTITIES
+from pipelines.reports.plain import spreadsheet_csv
 
 SOURCES = [p for p in Path(dashboards.__file__).parent.glob("*.py") if not p.name.startswith("words_")]
 
@@ -100,7 +101,7 @@ def test_outside_text_is_inert_in_markdown() -> None:
 
 def test_a_downloaded_table_holds_no_formula() -> None:
     frame = pl.DataFrame({"van_id": ["=1+1", "@x", "N-01"], "reasons": [["-2"], ["a", "b"], []], "n": [-1.0, 2.0, 3.0]})
-    lines = parts.csv(frame).splitlines()
+    lines = spreadsheet_csv(frame).splitlines()
     assert lines == ["van_id,reasons,n", "'=1+1,'-2,-1.0", "'@x,a; b,2.0", 'N-01,"",3.0']
 
 

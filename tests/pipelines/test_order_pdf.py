@@ -27,8 +27,10 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
             (("V002", "fuel_delivery_weak"), ("V006", "not_separable"), ("V005", "lambda_slow"), ("VXXX", "none")), 1
         ):
             connection.execute(
-                "INSERT INTO work_orders SELECT $id, week, $rank, $van, $text, 'mill', 'now', $cause, 'look', $text, 1.5, "
-                "-20.0, 'proposed', DATE '2026-02-20' FROM runs LIMIT 1",
+                'INSERT INTO work_orders BY NAME SELECT $id AS order_id, week, $rank AS "rank", $van AS van_id, '
+                "$text AS family, 'mill' AS depot, 'now' AS urgency, $cause AS cause, 'look' AS action, $text AS reason, "
+                "1.5 AS hours, -20.0 AS expected_cost_avoided, 'proposed' AS state, DATE '2026-02-20' AS due_by "
+                "FROM runs LIMIT 1",
                 {"id": f"order{number}", "rank": number, "van": van, "text": HOSTILE, "cause": cause},
             )
     return workspace
