@@ -6,7 +6,7 @@ from datetime import datetime
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, parts, snaps, text
+from dashboards import charts, order_card, parts, snaps, text
 from dashboards.text import inert, say
 from data_contracts.signals import TRACKED
 from pipelines import queries
@@ -37,6 +37,8 @@ def show() -> None:
         st.warning(say("van.unknown", van=inert(van_id)), icon=":material/search_off:")
         return
     st.title(inert(van_id))
+    parts.told()
+    order_card.linked(published, van_id)
     _facts(van)
     _why(queries.van_on_list(published, van_id, week), week)
     visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
@@ -51,19 +53,12 @@ def show() -> None:
 
 
 def _choose(published: Published) -> tuple[str, str]:
-    known = queries.find_vans(published)
-    others = (st.query_params.get("van"), st.session_state.get("van"))
-    known = [*dict.fromkeys(van for van in others if van and van not in known), *known]
-    if not known:
-        st.info(say("van.none"))
-        st.stop()
     left, right = st.columns([3, 1], vertical_alignment="bottom")
+    with left:
+        van_id = parts.choose_van(published)
     with right:
         week = parts.choose_week(published)
-    with left:
-        parts.keep_in_address("van", known, known[0])
-        van_id = st.selectbox(say("van.choose"), known, key="van", accept_new_options=True, help=say("van.choose_help"))
-    return str(van_id), week
+    return van_id, week
 
 
 def _facts(van: Mapping[str, object]) -> None:
@@ -176,6 +171,7 @@ def _trend(
     parts.quiet(inert(words))
 
 
+@st.fragment
 def _reading(published: Published, visits: pl.DataFrame) -> None:
     st.header(say("van.reading"))
     rows = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}

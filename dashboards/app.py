@@ -4,7 +4,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboards import a_van, captures, parts, read_one_now, this_week, who, workshop
+from dashboards import a_van, captures, how_sure, meaning, parts, proof, read_one_now, this_week, who, workshop
 from dashboards.text import say
 
 MARK = Path(__file__).with_name("mark.svg")
@@ -22,6 +22,9 @@ def main() -> None:
         "workshop": st.Page(workshop.show, title=say("page.workshop"), url_path="workshop"),
         "captures": st.Page(captures.show, title=say("page.captures"), url_path="captures"),
         "read_one_now": st.Page(read_one_now.show, title=say("page.read_one_now"), url_path="read"),
+        "proof": st.Page(proof.show, title=say("page.proof"), url_path="proof"),
+        "how_sure": st.Page(how_sure.show, title=say("page.how_sure"), url_path="how-sure"),
+        "meaning": st.Page(meaning.show, title=say("page.meaning"), url_path="meaning"),
     }
     parts.remember_pages(pages)
     st.navigation(list(pages.values()), position="top").run()

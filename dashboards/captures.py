@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboards import parts, text
+from dashboards import mend, parts, text
 from dashboards.text import inert, say
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
 from pipelines import queries
@@ -11,6 +11,7 @@ from pipelines.published import Published
 from pipelines.queries import CaptureFilter
 
 PAGE_SIZE = 100
+ALL = "all"
 STANDS_OUT = 3.0  # times the median recorder's spread
 
 
@@ -19,6 +20,7 @@ def show() -> None:
     """The view."""
     published = parts.open_or_explain()
     st.title(say("captures.heading"))
+    parts.told()
     _account(published)
     _quarantine(published)
     only = _filters(published)
@@ -65,8 +67,10 @@ def _quarantine(published: Published) -> None:
             say("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
         }
     )
+    items = queries.quarantine(published, state=state or "waiting")
+    if (state or "waiting") == "waiting":
+        mend.chooser(published, items)
     with st.expander(say("captures.each")):
-        items = queries.quarantine(published, state=state or "waiting")
         _table(
             {
                 say("captures.delivery"): items["delivery"].to_list(),
@@ -84,9 +88,10 @@ def _filters(published: Published) -> CaptureFilter:
     depots, _ = queries.depots_and_families(published)
     st.header(say("captures.list"))
     columns = st.columns(3)
+    parts.keep_in_address("week", [*weeks, ALL], weeks[0] if weeks else ALL)
     with columns[0]:
         week = st.selectbox(
-            say("common.week"), weeks, index=None, placeholder=say("common.all"), key="week", bind="query-params"
+            say("common.week"), [*weeks, ALL], format_func=lambda w: say("common.all") if w == ALL else w, key="week"
         )
     with columns[1]:
         only_depots = st.multiselect(say("common.depot"), depots, key="captures-depot")
@@ -94,7 +99,7 @@ def _filters(published: Published) -> CaptureFilter:
         grades = st.multiselect(
             say("captures.grade"), list(text.GRADE_SYMBOLS), format_func=text.grade, key="captures-grade"
         )
-    return CaptureFilter(week, only_depots, grades)
+    return CaptureFilter(None if week == ALL else week, only_depots, grades)
 
 
 def _grades(published: Published, only: CaptureFilter) -> None:

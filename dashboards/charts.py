@@ -39,7 +39,13 @@ def _figure(
     notes: Sequence[Row] = (),
 ) -> go.Figure:
     """A whole figure in the board's look. Plotly checks every change of a figure, so it is handed over in one piece."""
-    x = {"showgrid": False, "linecolor": palette.line, "tickfont": {"color": palette.quiet}, "automargin": True}
+    x = {
+        "showgrid": False,
+        "zeroline": False,
+        "linecolor": palette.line,
+        "tickfont": {"color": palette.quiet},
+        "automargin": True,
+    }
     y = {
         "gridcolor": palette.line,
         "zeroline": False,
@@ -398,7 +404,7 @@ def snap_chart(
         shapes.append(_level(flow, {"color": palette.line, "width": 1}))
         notes.append(
             {
-                "x": 1, "xref": "paper", "y": flow, "text": name, "xanchor": "right", "yanchor": "bottom",
+                "x": 1, "xref": "paper", "y": flow, "text": name, "xanchor": "right", "yanchor": "bottom", "yshift": 2,
                 "font": {"color": palette.ink, "size": 13},
             }
         )  # fmt: skip
@@ -450,3 +456,41 @@ def cause_chart(causes: Sequence[tuple[str, float]], palette: Palette) -> go.Fig
         "yaxis": {"autorange": "reversed", "visible": False, "range": [-0.7, len(causes) - 0.4]},
     }
     return _figure([bars], layout, palette, 24 + 46 * len(causes), notes=notes)
+
+
+def promise_chart(points: Sequence[tuple[float, float, float, float]], palette: Palette) -> go.Figure:
+    """What was stated against what came: on the line where promises are kept.
+
+    Parameters
+    ----------
+    points : sequence of (stated, share, low, high)
+        Stated probability, share that came, and its interval. [1]
+    palette : Palette
+        Colours.
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+    """
+    stated, share, low, high = (np.asarray(column, dtype=np.float64) * 100 for column in zip(*points, strict=True))
+    line = {
+        "type": "scatter", "x": [0, 100], "y": [0, 100], "mode": "lines", "hoverinfo": "skip",
+        "line": {"color": palette.quiet, "width": 1.2, "dash": "dot"},
+    }  # fmt: skip
+    seen = {
+        "type": "scatter",
+        "x": stated,
+        "y": share,
+        "mode": "markers",
+        "marker": {"size": 9, "color": palette.accent},
+        "error_y": {
+            "type": "data", "symmetric": False, "array": high - share, "arrayminus": share - low,
+            "color": palette.accent, "thickness": 1.2, "width": 5,
+        },
+        "hovertemplate": "%{x:.0f} % → %{y:.0f} %<extra></extra>",
+    }  # fmt: skip
+    axes = {
+        name: {"title": {"text": say(key)}, "range": [-3, 103], "tickvals": [0, 20, 40, 60, 80, 100]}
+        for name, key in (("xaxis", "sure.stated"), ("yaxis", "sure.came"))
+    }
+    return _figure([line, seen], axes, palette, 280)

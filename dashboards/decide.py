@@ -11,10 +11,10 @@ from data_contracts.causes import CAUSE_CODES
 from data_contracts.errors import VansnapError
 from models.order_life import MOVES, STATES
 from pipelines.decide_command import decide_one
+from pipelines.people import Person
 from pipelines.workspace import open_workspace
 
 _BY_PROOF = ("proven", "not_proven")  # what the next visit's snap decides
-_TOLD = "vansnap_told"
 
 
 def moves(state: str) -> list[str]:
@@ -37,10 +37,12 @@ def button(order_id: str, van_id: str, action: str, state: str) -> None:
         st.dialog(say("decide.title"))(form)(order_id, van_id, action, state)
 
 
-def told() -> None:
-    """Say once, at the top of the page, what the last decision did."""
-    if words := st.session_state.pop(_TOLD, None):
-        st.success(words, icon=":material/check_circle:")
+def name_of(who: Person) -> str:
+    """Under which name a decision goes: the login's, or the one that is typed in."""
+    if who.name:
+        st.markdown(say("decide.signed", person=inert(who.name)))
+        return who.name
+    return st.text_input(say("decide.person"), key="decide-person", persist_state="session", max_chars=80)
 
 
 def form(order_id: str, van_id: str, action: str, state: str) -> None:
@@ -52,11 +54,7 @@ def form(order_id: str, van_id: str, action: str, state: str) -> None:
     st.markdown(f"**{inert(van_id)}**: {inert(action)}")
     parts.quiet(say("decide.order", order=inert(order_id), state=text.order_state(state)))
     move = st.selectbox(say("decide.move"), moves(state), format_func=text.order_state, key=f"move-{order_id}")
-    if who.name:
-        person = who.name
-        st.markdown(say("decide.signed", person=inert(person)))
-    else:
-        person = st.text_input(say("decide.person"), key="decide-person", persist_state="session", max_chars=80)
+    person = name_of(who)
     told_of: dict[str, object] = {"order_id": order_id, "state": move, "person": person.strip()}
     if move == "postponed":
         told_of["until"] = st.date_input(say("decide.until"), date.today() + timedelta(weeks=4), min_value=date.today())  # noqa: DTZ011
@@ -80,5 +78,5 @@ def form(order_id: str, van_id: str, action: str, state: str) -> None:
     except VansnapError as error:
         st.error(inert(text.sentence(str(error))))
         return
-    st.session_state[_TOLD] = inert(text.sentence(words))
+    parts.tell(inert(text.sentence(words)))
     st.rerun()

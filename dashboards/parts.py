@@ -21,7 +21,19 @@ from pipelines.reports.plain import spreadsheet_csv
 from pipelines.restricted import restricted
 
 _PAGES = "vansnap_pages"
+_TOLD = "vansnap_told"
 URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
+
+
+def tell(words: str) -> None:
+    """Keep what was just done, to be said at the top of the page when it is drawn again."""
+    st.session_state[_TOLD] = words
+
+
+def told() -> None:
+    """Say once, at the top of the page, what was just done."""
+    if words := st.session_state.pop(_TOLD, None):
+        st.success(words, icon=":material/check_circle:")
 
 
 def quiet(words: str, width: Literal["stretch", "content"] = "stretch") -> None:
@@ -142,6 +154,18 @@ def choose_week(published: Published) -> str:
     keep_in_address("week", known, known[0])
     week: str = st.selectbox(say("common.week"), known, key="week")
     return week
+
+
+def choose_van(published: Published) -> str:
+    """The van to show, kept in the address of the page; any id may be typed. Ends the page if there is none."""
+    known = queries.find_vans(published)
+    others = (st.query_params.get("van"), st.session_state.get("van"))
+    known = [*dict.fromkeys(van for van in others if van and van not in known), *known]
+    if not known:
+        st.info(say("van.none"))
+        st.stop()
+    keep_in_address("van", known, known[0])
+    return str(st.selectbox(say("van.choose"), known, key="van", accept_new_options=True, help=say("van.choose_help")))
 
 
 def badge_urgency(word: str) -> None:

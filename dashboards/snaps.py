@@ -15,6 +15,7 @@ VISITS_DRAWN = 16
 _LEVELS = (("snap.idle", "idle_g_s"), ("snap.main_peak", "main_peak_g_s"))
 
 
+@st.fragment
 def section(published: Published, van_id: str, visits: pl.DataFrame, family: Family | None) -> None:
     """Draw the latest visit's representative snap over those of earlier visits, with landmarks.
 

@@ -115,6 +115,16 @@ def percent(probability: float | None) -> str:
     return f"{probability * 100:.0f} %"
 
 
+def count(value: float) -> str:
+    """A whole number, thousands apart."""
+    return _fixed(float(value), 0)
+
+
+def observed(share: float, low: float, high: float) -> str:
+    """A share that was observed, with its interval, in whole percent."""
+    return f"{100 * share:.0f} % ({100 * low:.0f} – {100 * high:.0f})"
+
+
 def p_value(p: float | None) -> str:
     """A p-value to two digits; below 0.0001 it says so."""
     if p is None or math.isnan(p):
@@ -152,6 +162,11 @@ def day(value: date | datetime | None) -> str:
     if value is None:
         return say("number.none")
     return (value.astimezone(UTC) if isinstance(value, datetime) else value).strftime("%Y-%m-%d")
+
+
+def weekday(value: date | None) -> str:
+    """A day with its name; words for none."""
+    return say("unit.no_day") if value is None else f"{say(f'unit.day{value.isoweekday()}')} {day(value)}"
 
 
 def moment(value: datetime | None) -> str:
@@ -327,7 +342,7 @@ def _float(value: object) -> float | None:
 def conditions(capture: Mapping[str, object]) -> str:
     """What was recorded about the conditions of a capture."""
     shown = [
-        say(f"condition.{key}", value=number(value, 6 if key == "odometer_km" else 3))
+        say(f"condition.{key}", value=number(value, 1 if key == "odometer_km" else 3))
         for key in ("coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "odometer_km")
         if (value := _float(capture.get(key))) is not None
     ]

@@ -26,7 +26,7 @@ def show() -> None:
     seen = queries.week_in_numbers(published, week)
     with head:
         st.title(say("week.heading", week=week))
-    decide.told()
+    parts.told()
     _numbers(counts, seen)
     for notice in queries.notices(published, week):
         st.info(inert(text.sentence(notice)), icon=":material/campaign:")

@@ -1,10 +1,13 @@
 """Workshop: the open jobs in the order they are worth doing, the hours they take, and what became of the others."""
 
+from collections.abc import Mapping
+
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, parts, text
+from dashboards import order_card, parts, text
 from dashboards.text import inert, say
+from data_contracts.tables import WORK_ORDERS
 from models.order_life import STATES
 from pipelines import queries
 from pipelines.published import Published, board_settings
@@ -19,7 +22,7 @@ def show() -> None:
     """The view."""
     published = parts.open_or_explain()
     st.title(say("workshop.heading"))
-    decide.told()
+    parts.told()
     left, right = st.columns(2)
     depots, _ = queries.depots_and_families(published)
     with left:
@@ -33,27 +36,99 @@ def show() -> None:
             placeholder=say("workshop.open_orders"),
         )
     states = chosen or list(OPEN)
-    _hours(published, only_depots)
+    _plan(published, only_depots)
     counts = queries.order_counts(published, only_depots, states)
     if not counts:
         st.info(say("workshop.none"))
     else:
+        _orders(published, only_depots, states, counts)
+    parts.quiet(say("workshop.caution"))
+    parts.footer(published)
+
+
+def _orders(published: Published, depots: list[str], states: list[str], counts: int) -> None:
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="medium"):
+        by_day = (
+            st.segmented_control(
+                say("workshop.order"),
+                ["worth", "day"],
+                format_func=lambda word: say(f"workshop.by_{word}"),
+                default="worth",
+                key="workshop-order",
+            )
+            == "day"
+        )
         pages = -(-counts // PAGE_SIZE)
         page = 1
         if pages > 1:
             label = say("common.page_of", pages=pages)
             page = int(st.number_input(label, 1, pages, 1, key="workshop-page", width=160))
-        frame = queries.orders(published, only_depots, states, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
-        currency = board_settings(published.home).workshop.currency
-        for row in frame.iter_rows(named=True):
-            _order_card(row, currency)
-        parts.download(
-            lambda: queries.orders(published, only_depots, states, limit=DOWNLOAD_ROWS),
-            "work-orders.csv",
-            "download-orders",
-        )
-    parts.quiet(say("workshop.caution"))
-    parts.footer(published)
+        _print(published, depots, states)
+    ask = queries.orders_by_day if by_day else queries.orders
+    frame = ask(published, depots, states, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
+    currency = board_settings(published.home).workshop.currency
+    day: object = None
+    for row in frame.iter_rows(named=True):
+        if by_day and row["due_by"] != day:
+            day = row["due_by"]
+            st.subheader(say("workshop.day", day=text.weekday(row["due_by"])))
+        order_card.card(row, currency)
+    parts.download(
+        lambda: queries.orders(published, depots, states, limit=DOWNLOAD_ROWS), "work-orders.csv", "download-orders"
+    )
+
+
+def _print(published: Published, depots: list[str], states: list[str]) -> None:
+    """The list on paper, with the orders that are shown."""
+
+    def set_list() -> bytes:
+        from pipelines.reports.list_pdf import list_pdf
+
+        shown = queries.orders(published, depots, states, limit=DOWNLOAD_ROWS)
+        return list_pdf(published, shown.select(column.name for column in WORK_ORDERS.columns))
+
+    st.download_button(
+        say("workshop.print"),
+        set_list,
+        file_name="workshop-list.pdf",
+        mime="application/pdf",
+        icon=":material/print:",
+        on_click="ignore",
+        key="print-list",
+    )
+
+
+def _plan(published: Published, depots: list[str]) -> None:
+    """Hours by week and depot against what a week offers, and what the plan leaves out."""
+    frame = queries.plan(published, depots, OPEN)
+    if frame["plan_week"].null_count() == frame.height:
+        _hours(published, depots)
+        return
+    offered = board_settings(published.home).workshop.hours_per_depot_week
+    st.header(say("workshop.plan"))
+    weeks = frame["plan_week"].drop_nulls().unique().sort().to_list()
+    rows = {(row["plan_week"], row["depot"]): row for row in frame.iter_rows(named=True)}
+    names = sorted(frame["depot"].unique())
+    columns = {say("common.depot"): [inert(name) for name in names]}
+    for week in weeks:
+        columns[week] = [_planned(rows.get((week, name)), offered) for name in names]
+    columns[say("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
+    st.table(pl.DataFrame(columns), hide_index=True, border="horizontal", width="content")
+    parts.quiet(say("workshop.plan_note", hours=text.hours(offered)))
+    rest = queries.left_out(published, depots, OPEN)
+    if rest.height:
+        with st.expander(say("workshop.why_left_out", count=rest.height)):
+            for row in rest.iter_rows(named=True):
+                st.markdown(f"- **{inert(row['van_id'])}**: {inert(row['action'])} {inert(row['plan_note'])}")
+
+
+def _planned(row: Mapping[str, object] | None, offered: float) -> str:
+    """Jobs and hours of a week, and in words how full it is, so that no colour is needed."""
+    if row is None:
+        return say("number.none")
+    hours = row["hours"] if isinstance(row["hours"], float) else 0.0
+    shown = say("workshop.planned", jobs=row["jobs"], hours=text.hours(hours))
+    return shown + (f" ({text.percent(min(hours / offered, 1.0))})" if offered else "")
 
 
 def _hours(published: Published, depots: list[str]) -> None:
@@ -81,21 +156,3 @@ def _load(hours: float | None, offered: float) -> str:
     if not hours or not offered:
         return say("number.none")
     return say("workshop.weeks", weeks=text.number(hours / offered, 2), hours=text.hours(offered))
-
-
-def _order_card(row: dict[str, object], currency: str) -> None:
-    van_id, hours, worth = str(row["van_id"]), row["hours"], row["expected_cost_avoided"]
-    with st.container(border=True):
-        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-            parts.link("a_van", inert(van_id), van=van_id)
-            parts.badge_urgency(str(row["urgency"]))
-            st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
-            parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
-        st.markdown(f"**{inert(row['action'])}**")
-        st.markdown(inert(row["reason"]))
-        line = [text.sentence(text.cause(str(row["cause"]))), text.hours(hours if isinstance(hours, float) else None)]
-        if isinstance(worth, float):
-            line.append(say("workshop.worth", money=text.money(worth, currency)))
-        line.append(say("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
-        parts.quiet(" · ".join(line))
-        decide.button(str(row["order_id"]), van_id, str(row["action"]), str(row["state"]))

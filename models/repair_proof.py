@@ -9,6 +9,7 @@ from scipy.stats import norm
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.signals import QUANTITIES
+from models.shares import share_interval
 
 Verdict = Literal["proven", "not_proven", "made_worse"]
 VERDICT_WORDS: Mapping[str, str] = {"proven": "proven", "not_proven": "not proven", "made_worse": "made worse"}
@@ -204,20 +205,10 @@ def proof_statistics(verdicts: Sequence[tuple[str, str]]) -> dict[str, ProofCoun
     Returns
     -------
     dict of str to ProofCount
-
-    References
-    ----------
-    E. B. Wilson, Journal of the American Statistical Association 22, 1927, 209-212.
     """
     found: dict[str, ProofCount] = {}
-    z = float(norm.ppf(0.975))
     for name in dict.fromkeys(name for name, _ in verdicts):
         mine = [verdict for other, verdict in verdicts if other == name]
         n, k = len(mine), mine.count("proven")
-        share = k / n
-        centre = (share + z * z / (2 * n)) / (1 + z * z / n)
-        half = z / (1 + z * z / n) * float(np.sqrt(share * (1 - share) / n + z * z / (4 * n * n)))
-        found[name] = ProofCount(
-            k, mine.count("not_proven"), mine.count("made_worse"), share, centre - half, centre + half
-        )
+        found[name] = ProofCount(k, mine.count("not_proven"), mine.count("made_worse"), *share_interval(k, n))
     return found

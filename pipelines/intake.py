@@ -19,6 +19,7 @@ from pipelines.delivery import LARGEST_MANIFEST_BYTES, MANIFEST, Delivery, Refus
 from pipelines.filing import file_away, place_of
 from pipelines.identity import Claims
 from pipelines.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
+from pipelines.mends import Mend, filled, mended_rows, mends
 from pipelines.quarantine import Item
 from pipelines.register import Register
 from pipelines.warehouse import Warehouse
@@ -62,6 +63,7 @@ class _Job:
     wanted: list[Wanted] = field(default_factory=list)
     settled: set[int] = field(default_factory=set)  # rows that are not in question now
     waiting: set[int] = field(default_factory=set)  # rows the ledger says wait
+    mended: list[Mend] = field(default_factory=list)  # what people said since, oldest first
 
     def open_rows(self, rows: int) -> list[int]:
         """Rows in question, of a manifest known to have so many."""
@@ -104,6 +106,45 @@ def take_in(
     quarantine.note_register_faults(warehouse, register, now=now)
     _keep_vans(warehouse, register)
     jobs = [*_waiting_jobs(workspace, warehouse), *_new_jobs(workspace, warehouse)]
+    return _take_in(workspace, warehouse, register, jobs, now=now, progress=progress, workers=workers)
+
+
+def retry_waiting(
+    workspace: Workspace, warehouse: Warehouse, register: Register, *, now: datetime
+) -> list[DeliveryAccount]:
+    """Try again what waits in quarantine, and leave the inbox to the next run.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    warehouse : Warehouse
+        Open for writing.
+    register : Register
+        Vans, families and recorder profiles.
+    now : datetime
+        Time of the retry.
+
+    Returns
+    -------
+    list of DeliveryAccount
+        Deliveries whose waiting rows changed.
+    """
+    _keep_vans(warehouse, register)
+    return _take_in(workspace, warehouse, register, list(_waiting_jobs(workspace, warehouse)), now=now, workers=1)
+
+
+def _take_in(
+    workspace: Workspace,
+    warehouse: Warehouse,
+    register: Register,
+    jobs: Sequence[_Job],
+    *,
+    now: datetime,
+    progress: Report | None = None,
+    workers: int,
+) -> list[DeliveryAccount]:
+    _lay_mends(workspace, jobs)
     _check_manifests(jobs, register)
     total = sum(len(job.wanted) for job in jobs)
     done = 0
@@ -191,6 +232,13 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
         yield _Job(name, path.name, path)
 
 
+def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
+    """Give every delivery what people said of it."""
+    told = mends(workspace)
+    for job in jobs:
+        job.mended = [mend for mend in told if mend.delivery == job.delivery]
+
+
 def _check_manifests(jobs: Sequence[_Job], register: Register) -> None:
     """Read all manifests, put them through the gate in one batch, and settle what needs no decoding."""
     for job in jobs:
@@ -213,7 +261,7 @@ def _open(job: _Job) -> None:
     try:
         job.opened = open_delivery(job.path)
         content = job.opened.read(MANIFEST, LARGEST_MANIFEST_BYTES)
-        rows = read_manifest(content)
+        rows = mended_rows(read_manifest(content, filled(job.mended)), job.mended)
     except RefusedManifestError as refused:
         job.total = refused.rows
         job.items.append(

@@ -4,7 +4,7 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -66,13 +66,15 @@ class ManifestRow:
         return hashlib.sha256(json.dumps(plain, ensure_ascii=False).encode()).hexdigest()
 
 
-def read_manifest(content: bytes) -> list[TextRow]:
+def read_manifest(content: bytes, given: Collection[str] = ()) -> list[TextRow]:
     """Rows of a manifest as text; blank lines are left out and not counted.
 
     Parameters
     ----------
     content : bytes
         The file.
+    given : collection of str
+        Required columns that a mend gives, so that the manifest may lack them.
 
     Returns
     -------
@@ -105,7 +107,7 @@ def read_manifest(content: bytes) -> list[TextRow]:
         raise RefusedManifestError(
             "unreadable_manifest", f"manifest.csv has column {doubled[0]} twice: leave one", rows
         )
-    missing = [name for name in REQUIRED if name not in header]
+    missing = [name for name in REQUIRED if name not in header and name not in given]
     if missing:
         seen = ", ".join(header)[:120]
         reason = f"manifest.csv has no column {', '.join(missing)} (it has {seen}): add it and deliver again"

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import duckdb
 
+from data_contracts.summary_tables import SUMMARY_TABLES
 from data_contracts.tables import TABLES, Table
 from pipelines.summaries import make_summaries
 from pipelines.warehouse import Warehouse
@@ -27,6 +28,12 @@ _UP_TO_WEEK = {
 
 # Rows of one van side by side, so that a question about a van skips the rest of the file; other tables by their key.
 ORDER = {"captures": ("van_id", "captured_at", "capture_id")}
+
+_EXPECTED = {
+    (table.name, column.name)
+    for table in (*(t for t in TABLES.values() if t.published), *SUMMARY_TABLES.values())
+    for column in table.columns
+}
 
 DECIDED = ("work_orders", "order_events")
 """Tables a decision changes."""
@@ -130,12 +137,15 @@ def published_run(path: Path) -> tuple[str, str] | None:
     Returns
     -------
     tuple of (str, str) or None
-        Week and `data_id`; None where there is no readable file.
+        Week and `data_id`; None where there is no readable file, or one without a table or column of today.
     """
     if not path.is_file():
         return None
     try:
         with duckdb.connect(str(path), read_only=True) as connection:
+            there = set(connection.execute("SELECT table_name, column_name FROM duckdb_columns()").fetchall())
+            if not there >= _EXPECTED:
+                return None
             row = connection.execute(
                 "SELECT week, data_id FROM runs ORDER BY finished_at DESC, run_id LIMIT 1"
             ).fetchone()

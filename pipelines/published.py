@@ -5,6 +5,7 @@ called, so the next question after a swap is answered from the new file. Nothing
 one idle connection per file.
 """
 
+import json
 import math
 import os
 import threading
@@ -171,6 +172,25 @@ def board_settings(home: Path) -> Settings:
         return load_settings(home / "settings.toml")
     except VansnapError:
         return Settings()
+
+
+def model_cards(home: Path) -> list[dict[str, object]]:
+    """Cards of the fitted models: what each was trained on and how it was calibrated; empty where there are none.
+
+    Parameters
+    ----------
+    home : Path
+        Workspace.
+
+    Returns
+    -------
+    list of dict
+    """
+    try:
+        cards = json.loads((home / "models" / "cards.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return []
+    return [card for card in cards if isinstance(card, dict)] if isinstance(cards, list) else []
 
 
 def families(home: Path) -> dict[str, Family]:

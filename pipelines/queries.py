@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 import polars as pl
 
@@ -201,6 +202,26 @@ def van_visits(published: Published, van_id: str, week: str, *, limit: int = 30)
     )
 
 
+def van_days(published: Published, van_id: str) -> tuple[date, date] | None:
+    """First and last day a van was recorded, UTC; None if it never was."""
+    row = published.ask(
+        """
+        SELECT min(captured_at AT TIME ZONE 'UTC')::DATE AS first, max(captured_at AT TIME ZONE 'UTC')::DATE AS last
+        FROM captures WHERE van_id = $van
+        """,
+        {"van": van_id},
+    ).row(0)
+    return None if row[0] is None else (row[0], row[1])
+
+
+def van_quantities(published: Published, van_id: str) -> list[str]:
+    """Quantities a van has trends of, in nomenclature order."""
+    there = set(
+        published.ask("SELECT DISTINCT quantity FROM trends WHERE van_id = $van", {"van": van_id})["quantity"].to_list()
+    )
+    return [name for name in QUANTITIES if name in there]
+
+
 def van_repairs(published: Published, van_id: str) -> pl.DataFrame:
     """A van's repairs, oldest first, each with its ISO week."""
     return published.ask(
@@ -253,6 +274,12 @@ def order_counts(published: Published, depots: Sequence[str], states: Sequence[s
     return int(frame["n"][0])
 
 
+def order(published: Published, order_id: str) -> dict[str, object] | None:
+    """One order, or None."""
+    frame = published.ask("SELECT * FROM work_orders WHERE order_id = $order", {"order": order_id})
+    return frame.row(0, named=True) if frame.height else None
+
+
 def orders(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
@@ -263,6 +290,41 @@ def orders(
         ORDER BY rank, week DESC, order_id LIMIT $limit OFFSET $offset
         """,
         {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
+    )
+
+
+def orders_by_day(
+    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
+) -> pl.DataFrame:
+    """One page of orders by the day they are due, the earliest first, within it the job worth most."""
+    return published.ask(
+        f"""
+        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
+        ORDER BY due_by NULLS LAST, rank, order_id LIMIT $limit OFFSET $offset
+        """,
+        {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
+    )
+
+
+def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> pl.DataFrame:
+    """The capacity plan: plan_week (null is left out), depot, jobs, hours; in order of week."""
+    return published.ask(
+        f"""
+        SELECT plan_week, depot, count(*) AS jobs, sum(hours) AS hours FROM work_orders WHERE {_ORDERS_WHERE}
+        GROUP BY ALL ORDER BY plan_week NULLS LAST, depot
+        """,
+        {"depots": list(depots), "states": list(states)},
+    )
+
+
+def left_out(published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int = 20) -> pl.DataFrame:
+    """Orders the plan leaves out, with the reason: order_id, van_id, depot, action, plan_note; worth most first."""
+    return published.ask(
+        f"""
+        SELECT order_id, van_id, depot, action, plan_note FROM work_orders
+        WHERE {_ORDERS_WHERE} AND plan_week IS NULL AND plan_note IS NOT NULL ORDER BY rank, order_id LIMIT $limit
+        """,
+        {"depots": list(depots), "states": list(states), "limit": limit},
     )
 
 

@@ -1,6 +1,7 @@
 """The warranty file of one van: what was measured, how sure it is, and what was left out, in one ZIP that proves itself."""
 
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +13,7 @@ from data_contracts.errors import InputError, MissingFileError
 from pipelines import queries
 from pipelines.published import Published, open_published
 from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
+from pipelines.reports.claim import EVERYTHING, Claim
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.order_pdf import run_of
 from pipelines.reports.paper import say, write_whole
@@ -42,7 +44,7 @@ class Made:
     seal: str
 
 
-def write_evidence(workspace: Workspace, van_id: str, out: Path) -> Made:
+def write_evidence(workspace: Workspace, van_id: str, out: Path, claim: Claim = EVERYTHING) -> Made:
     """Write the warranty file of a van, as of the published run.
 
     Parameters
@@ -52,6 +54,8 @@ def write_evidence(workspace: Workspace, van_id: str, out: Path) -> Made:
         Van of the register.
     out : Path
         .zip.
+    claim : Claim
+        Period, quantities and statement; the default is everything.
 
     Returns
     -------
@@ -77,7 +81,8 @@ def write_evidence(workspace: Workspace, van_id: str, out: Path) -> Made:
     at = run["finished_at"]
     if not isinstance(at, datetime):
         raise MissingFileError("the run has no time: run `vansnap weekly` again")
-    tables = {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
+    every = {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
+    tables = claim.of(every)
     payload: dict[str, tuple[bytes, str]] = {}
     for name, frame in tables.items():
         payload[f"tables/{name}.parquet"] = (_parquet(frame), say(f"evidence.table.{name}"))
@@ -86,7 +91,10 @@ def write_evidence(workspace: Workspace, van_id: str, out: Path) -> Made:
     for identity, frame in _waveforms(published, ids):
         payload[f"waveforms/{identity}.parquet"] = (_parquet(frame), say("evidence.waveform"))
         payload[f"waveforms/{identity}.csv"] = (frame.write_csv().encode(), say("evidence.waveform"))
-    payload["report.pdf"] = (evidence_pdf(workspace, published, van_id, tables, run), say("evidence.report"))
+    payload["report.pdf"] = (
+        evidence_pdf(workspace, published, van_id, tables, run, _claimed(claim, every, tables)),
+        say("evidence.report"),
+    )
     key = load_settings(workspace.settings_path).evidence.signing_key
     content = pack(
         payload,
@@ -100,6 +108,21 @@ def write_evidence(workspace: Workspace, van_id: str, out: Path) -> Made:
 
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         return Made(len(ids), seal_of(archive.read(TAG_MANIFEST)))
+
+
+def _claimed(claim: Claim, every: Mapping[str, pl.DataFrame], tables: Mapping[str, pl.DataFrame]) -> list[str]:
+    """What the file was asked to show and what that leaves out, in sentences; empty where it shows everything."""
+    if claim.everything:
+        return []
+    unnamed = say("evidence.open_end")
+    told = [claim.statement] if claim.statement else []
+    told.append(say("evidence.period", first=claim.first or unnamed, last=claim.last or unnamed))
+    if claim.quantities:
+        told.append(say("evidence.only", quantities=", ".join(claim.quantities)))
+    outside = every["captures"].height - tables["captures"].height
+    shown, known = (set(frames["trends"]["quantity"]) for frames in (tables, every))
+    told.append(say("evidence.asked_out", captures=outside, quantities=", ".join(sorted(known - shown)) or "–"))
+    return told
 
 
 def _waveforms(published: Published, ids: list[str]) -> list[tuple[str, pl.DataFrame]]:

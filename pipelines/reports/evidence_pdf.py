@@ -27,7 +27,12 @@ Section = dict[str, Any]
 
 
 def evidence_pdf(
-    workspace: Workspace, published: Published, van_id: str, tables: Tables, run: Mapping[str, Any]
+    workspace: Workspace,
+    published: Published,
+    van_id: str,
+    tables: Tables,
+    run: Mapping[str, Any],
+    claimed: Sequence[str] = (),
 ) -> bytes:
     """Set the report of one van.
 
@@ -40,6 +45,8 @@ def evidence_pdf(
         The van's rows, as they go into the file.
     run : mapping
         Row of runs behind the published file.
+    claimed : sequence of str
+        What the file was asked to show, in sentences.
 
     Returns
     -------
@@ -54,11 +61,13 @@ def evidence_pdf(
     levels = tables["trends"].sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
     trends = _trends(tables, limits(family, dict(levels.iter_rows())), drawings)
     visits = queries.van_visits(published, van_id, week, limit=1000)
+    visits = visits.filter(pl.col("capture_id").is_in(tables["captures"]["capture_id"].to_list()))
     drawing, caption = draw_latest(published, visits, family, changed)
     if drawing is not None:
         drawings["traces.svg"] = drawing
         trends["drawings"].append({"file": "traces.svg", "caption": caption})
     sections = [
+        *([_section("claim", claimed)] if claimed else []),
         _judgement(tables, week, changed),
         trends,
         _repairs(tables),

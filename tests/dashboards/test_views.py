@@ -18,7 +18,7 @@ from pipelines.workspace import open_workspace
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
-BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures")
+BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure")
 
 
 def _everything(app: object) -> str:

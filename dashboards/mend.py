@@ -1,0 +1,115 @@
+"""Mending an item in quarantine: what its row should have said, by name, and the retry at once."""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
+import polars as pl
+import streamlit as st
+
+from dashboards import decide, parts, text
+from dashboards.text import inert, say
+from dashboards.who import home, me
+from data_contracts.errors import VansnapError
+from pipelines import queries
+from pipelines.mends import Mend, record_mend, retry
+from pipelines.published import Published
+from pipelines.register import load_recorders
+from pipelines.workspace import open_workspace
+
+# Rules that a van, a time or a recorder can mend; the rest needs the register mended or another delivery.
+MENDABLE = (
+    "unknown_van", "missing_value", "bad_value", "missing_column", "unknown_recorder", "broken_recorder", "bad_time",
+    "bad_waveform", "unreadable_file", "claimed_twice",
+)  # fmt: skip
+
+
+def chooser(published: Published, items: pl.DataFrame) -> None:
+    """Choose one of the waiting items that can be mended here, and open its form.
+
+    Parameters
+    ----------
+    published : Published
+    items : polars.DataFrame
+        Waiting rows of `quarantine`.
+    """
+    open_ = items.filter(pl.col("rule").is_in(MENDABLE) & (pl.col("delivery") != "register"))
+    if not open_.height or not me().may("decide"):
+        return
+    known = {str(row["item_id"]): row for row in open_.iter_rows(named=True)}
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
+        chosen = st.selectbox(
+            say("mend.choose"), list(known), format_func=lambda item: _label(known[item]), key="mend-item"
+        )
+        pressed = st.button(say("mend.button"), key="mend-open", icon=":material/build:")
+    if pressed and chosen is not None:
+        st.dialog(say("mend.title"))(form)(published, known[str(chosen)], items)
+
+
+def _label(row: Mapping[str, object]) -> str:
+    place = say("mend.whole") if row["row"] is None else say("mend.row", row=row["row"])
+    return f"{row['delivery']} · {place} · {row['reason']}"
+
+
+def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) -> None:
+    """The form: what the row should have said, who says so, and whether its neighbours in trouble mean the same.
+
+    Parameters
+    ----------
+    published : Published
+    item : mapping
+        A row of `quarantine`.
+    items : polars.DataFrame
+        All that wait, to find the same trouble in the same delivery.
+    """
+    who = me()
+    if not who.may("decide"):  # the role may have been taken away while the form was open
+        st.error(say("you.may_not"))
+        return
+    st.markdown(f"**{inert(item['delivery'])}** {inert(item['file'] or '')}")
+    st.markdown(inert(text.sentence(str(item["reason"]))))
+    parts.quiet(say("mend.note"))
+    as_is = say("mend.as_delivered")
+    van = st.selectbox(
+        say("common.van"),
+        queries.find_vans(published),
+        index=None,
+        placeholder=as_is,
+        accept_new_options=True,
+        key="mend-van",
+    )
+    at = st.text_input(say("mend.at"), placeholder=as_is, help=say("mend.at_help"), max_chars=40, key="mend-at")
+    recorders = sorted(load_recorders(home() / "register")[0])
+    recorder = st.selectbox(say("read.recorder"), recorders, index=None, placeholder=as_is, key="mend-recorder")
+    same = items.filter(
+        (pl.col("delivery") == item["delivery"]) & (pl.col("rule") == item["rule"]) & pl.col("row").is_not_null()
+    )
+    every = same.height > 1 and st.checkbox(say("mend.same", count=same.height), key="mend-same")
+    person = decide.name_of(who)
+    reason = st.text_input(say("decide.reason"), key="mend-reason", max_chars=200)
+    if not st.button(say("mend.save"), type="primary", key="mend-save"):
+        return
+    told = {"van_id": van, "captured_at": at.strip(), "recorder": recorder}
+    cells = {name: str(value) for name, value in told.items() if value}
+    rows: list[int | None] = same["row"].to_list() if every else [item["row"]]  # type: ignore[list-item]
+    workspace = open_workspace(home())
+    now = datetime.now(UTC)
+    try:
+        with st.spinner(say("mend.saving")):
+            for row in rows:
+                record_mend(workspace, Mend(str(item["delivery"]), row, cells, now, person.strip(), reason.strip()))
+            outcome = retry(workspace, str(item["delivery"]))
+    except VansnapError as error:
+        st.error(inert(text.sentence(str(error))))
+        return
+    if outcome is None:
+        parts.tell(say("mend.later"))
+    else:
+        parts.tell(
+            say("mend.done", taken=outcome.taken_in, waiting=outcome.waiting)
+            + (
+                " " + inert(text.sentence(outcome.first_reason))
+                if outcome.first_reason and not outcome.taken_in
+                else ""
+            )
+        )
+    st.rerun()

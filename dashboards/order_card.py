@@ -1,0 +1,100 @@
+"""One order as a card: where it stands, what to do, why, its worth and plan, the decision in place, its page on paper."""
+
+from collections.abc import Mapping
+
+import polars as pl
+import streamlit as st
+
+from dashboards import decide, parts, text
+from dashboards.text import inert, say
+from dashboards.who import home
+from data_contracts.cautions import cautions_for
+from data_contracts.jobs import JOBS
+from data_contracts.tables import WORK_ORDERS
+from pipelines import queries
+from pipelines.published import Published, board_settings
+from pipelines.workspace import open_workspace
+
+
+def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None:
+    """Draw the card of an order.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of `work_orders`.
+    currency : str
+        Of the workspace.
+    link : bool
+        The van's name leads to its page.
+    """
+    van_id, hours, worth = str(row["van_id"]), row["hours"], row["expected_cost_avoided"]
+    with st.container(border=True):
+        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+            if link:
+                parts.link("a_van", inert(van_id), van=van_id, order=str(row["order_id"]))
+            else:
+                st.markdown(f"**{say('order.one', order=inert(row['order_id']))}**", width="content")
+            parts.badge_urgency(str(row["urgency"]))
+            if row["safety"]:
+                st.badge(f"! {say('order.safety')}", color="red", help=say("order.safety_help"))
+            st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
+            parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
+        st.markdown(f"**{inert(row['action'])}**")
+        st.markdown(inert(row["reason"]))
+        line = [text.sentence(text.cause(str(row["cause"]))), text.hours(hours if isinstance(hours, float) else None)]
+        if isinstance(worth, float) and worth > 0:
+            line.append(say("workshop.worth", money=text.money(worth, currency)))
+        line.append(say("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
+        parts.quiet(" · ".join(line))
+        for told in (row["worth"], row["plan_note"]):
+            if told:
+                parts.quiet(inert(told))
+        if row["found"]:
+            parts.quiet(say("order.found", cause=inert(text.cause(str(row["found"])))))
+        with st.container(horizontal=True, gap="small"):
+            decide.button(str(row["order_id"]), van_id, str(row["action"]), str(row["state"]))
+            if not link:
+                _paper(row)
+
+
+def linked(published: Published, van_id: str) -> None:
+    """The order the page's address names, such as a QR code on paper leads to; nothing where it names none."""
+    asked = st.query_params.get("order")
+    if asked is None:
+        return
+    row = queries.order(published, asked)
+    if row is None:
+        st.warning(say("order.unknown", order=inert(asked)), icon=":material/search_off:")
+        return
+    if row["van_id"] != van_id:
+        del st.query_params["order"]  # another van was chosen since
+        return
+    card(row, board_settings(published.home).workshop.currency, link=False)
+    job = JOBS.get(str(row["cause"]))
+    with st.expander(say("order.steps")):
+        if job is None:
+            st.markdown(say("order.steps_open"))
+        else:
+            st.markdown("\n".join(f"{k}. {inert(step)}" for k, step in enumerate(job.steps, 1)))
+        st.markdown("\n".join(f"- {inert(caution.text)}" for caution in cautions_for(str(row["cause"]))))
+
+
+def _paper(row: Mapping[str, object]) -> None:
+    def set_page() -> bytes:
+        from pipelines.published import open_published
+        from pipelines.reports.order_pdf import orders_pdf
+
+        columns = [column.name for column in WORK_ORDERS.columns]
+        one = pl.DataFrame([{name: row[name] for name in columns}])
+        return orders_pdf(open_workspace(home()), open_published(home()), one)
+
+    st.download_button(
+        say("order.paper"),
+        set_page,
+        file_name=f"order-{row['order_id']}.pdf",
+        mime="application/pdf",
+        icon=":material/print:",
+        on_click="ignore",
+        key=f"paper-{row['order_id']}",
+    )

@@ -1,0 +1,146 @@
+"""Proof: build the warranty file of a van, take it away, and check one that came back."""
+
+import tempfile
+from datetime import date
+from pathlib import Path
+
+import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
+
+from dashboards import parts, text
+from dashboards.launch import UPLOAD_MEGABYTES
+from dashboards.text import inert, say
+from dashboards.who import home
+from data_contracts.errors import VansnapError
+from pipelines import queries
+from pipelines.published import Published
+from pipelines.reports.claim import LONGEST_STATEMENT, Claim
+from pipelines.workspace import open_workspace
+
+_BUILT = "vansnap_warranty_file"
+
+
+@parts.explained
+def show() -> None:
+    """The view."""
+    published = parts.open_or_explain()
+    st.title(say("proof.heading"))
+    st.markdown(say("proof.lead"))
+    build, check = st.columns([3, 2], gap="large")
+    with build:
+        st.header(say("proof.build"))
+        _build(published)
+    with check:
+        st.header(say("proof.check"))
+        _check()
+    parts.footer(published)
+
+
+def _build(published: Published) -> None:
+    van_id = parts.choose_van(published)
+    span = queries.van_days(published, van_id)
+    if span is None:
+        st.info(say("proof.no_captures", van=inert(van_id)))
+        return
+    left, right = st.columns(2)
+    first = left.date_input(say("proof.first"), span[0], min_value=span[0], max_value=span[1], key=f"first-{van_id}")
+    last = right.date_input(say("proof.last"), span[1], min_value=span[0], max_value=span[1], key=f"last-{van_id}")
+    quantities = st.multiselect(
+        say("proof.quantities"),
+        queries.van_quantities(published, van_id),
+        format_func=text.quantity,
+        placeholder=say("proof.all_quantities"),
+        key=f"quantities-{van_id}",
+    )
+    statement = st.text_area(
+        say("proof.claim"), max_chars=LONGEST_STATEMENT, placeholder=say("proof.claim_example"), key=f"claim-{van_id}"
+    )
+    assert isinstance(first, date)
+    assert isinstance(last, date)
+    asked = (
+        van_id,
+        None if first == span[0] else first,
+        None if last == span[1] else last,
+        tuple(quantities),
+        statement.strip(),
+        published.stamp,
+    )
+    if st.button(say("proof.build_it"), type="primary", icon=":material/inventory_2:"):
+        try:
+            claim = Claim(asked[1], asked[2], asked[3], asked[4])
+            with st.spinner(say("proof.building")):
+                st.session_state[_BUILT] = (asked, *_made(van_id, claim))
+        except VansnapError as error:
+            st.session_state.pop(_BUILT, None)
+            st.error(inert(text.sentence(str(error))))
+    built = st.session_state.get(_BUILT)
+    if built is not None and built[0] == asked:
+        _hand_over(van_id, *built[1:])
+
+
+def _made(van_id: str, claim: Claim) -> tuple[bytes, int, str]:
+    """The file, recordings in it, its seal."""
+    from pipelines.reports.evidence import write_evidence
+
+    with tempfile.TemporaryDirectory(prefix="vansnap-proof-") as folder:
+        out = Path(folder) / "warranty.zip"
+        made = write_evidence(open_workspace(home()), van_id, out, claim)
+        return out.read_bytes(), made.recordings, made.seal
+
+
+def _hand_over(van_id: str, content: bytes, recordings: int, seal: str) -> None:
+    with st.container(border=True):
+        st.success(
+            say("proof.built", van=inert(van_id), recordings=recordings, size=text.number(len(content) / 1e6, 2)),
+            icon=":material/check_circle:",
+        )
+        st.download_button(
+            say("proof.download"),
+            content,
+            file_name=f"warranty-{''.join(c if c.isalnum() or c in '-_' else '_' for c in van_id)}.zip",
+            mime="application/zip",
+            icon=":material/download:",
+            type="primary",
+            on_click="ignore",
+            key="download-proof",
+        )
+        st.markdown(f"**{say('proof.seal')}**")
+        st.code(seal, language=None, wrap_lines=True)
+        parts.quiet(say("proof.seal_note"))
+
+
+def _check() -> None:
+    st.markdown(say("proof.check_lead"))
+    upload = st.file_uploader(
+        say("proof.file", megabytes=UPLOAD_MEGABYTES),
+        type=["zip"],
+        max_upload_size=UPLOAD_MEGABYTES,
+        key="warranty-file",
+    )
+    told = st.text_input(say("proof.told_seal"), max_chars=80, key="told-seal").strip().lower()
+    if upload is not None:
+        _verdict(upload, told)
+
+
+def _verdict(upload: UploadedFile, told: str) -> None:
+    from pipelines.reports.evidence_check import check_evidence
+
+    with tempfile.TemporaryDirectory(prefix="vansnap-check-") as folder, st.spinner(say("proof.checking")):
+        path = Path(folder) / "file.zip"
+        path.write_bytes(upload.getvalue())
+        verdict = check_evidence(path)
+    if verdict.findings:
+        shown = "\n".join(f"- {inert(line.replace('file.zip', upload.name))}" for line in verdict.findings[:20])
+        more = len(verdict.findings) - 20
+        tail = f"\n- {say('proof.more', count=more)}" if more > 0 else ""
+        st.error(f"**{say('proof.altered')}**\n\n{shown}{tail}", icon=":material/error:")
+        return
+    signed = say("proof.signed", signer=inert(verdict.signed_by)) if verdict.signed_by else say("proof.unsigned")
+    if told and told != verdict.seal.lower():
+        st.error(f"**{say('proof.other_seal')}** {say('proof.other_seal_why')}", icon=":material/error:")
+    elif told:
+        st.success(f"**{say('proof.unaltered')}** {signed}", icon=":material/verified:")
+    else:
+        st.success(f"**{say('proof.agrees')}** {signed} {say('proof.compare')}", icon=":material/check_circle:")
+    st.markdown(f"**{say('proof.seal')}**")
+    st.code(verdict.seal, language=None, wrap_lines=True)

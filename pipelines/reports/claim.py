@@ -1,0 +1,90 @@
+"""What a warranty file is asked to show: which period, which quantities, and what is claimed."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+
+import polars as pl
+
+from data_contracts.errors import InputError
+from data_contracts.signals import QUANTITIES
+from pipelines.weeks import week_of
+
+LONGEST_STATEMENT = 2000
+
+
+@dataclass(frozen=True)
+class Claim:
+    """What to put into a warranty file; the default is everything.
+
+    Attributes
+    ----------
+    first, last : date or None
+        Days of the period in UTC, both included; None is open.
+    quantities : tuple of str
+        Tracked quantities whose trends go in; empty is all.
+    statement : str
+        What is claimed, in the clerk's own words.
+
+    Raises
+    ------
+    InputError
+        If the period ends before it begins, a quantity is unknown or the statement is too long.
+    """
+
+    first: date | None = None
+    last: date | None = None
+    quantities: tuple[str, ...] = ()
+    statement: str = ""
+
+    def __post_init__(self) -> None:
+        """Check the values."""
+        if self.first is not None and self.last is not None and self.last < self.first:
+            raise InputError(f"the period ends on {self.last}, before it begins on {self.first}: swap the days")
+        for name in self.quantities:
+            if name not in QUANTITIES:
+                raise InputError(f"quantity {name!r} is unknown: name one of the table of trends")
+        if len(self.statement) > LONGEST_STATEMENT:
+            raise InputError(f"the claim has {len(self.statement)} characters: at most {LONGEST_STATEMENT}")
+
+    @property
+    def everything(self) -> bool:
+        """Nothing is left out and nothing is stated."""
+        return self == EVERYTHING
+
+    def of(self, tables: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+        """The rows of a van's tables that go in; repairs, orders and decisions stay whole, for they explain the rest.
+
+        Parameters
+        ----------
+        tables : mapping of str to polars.DataFrame
+            captures, readings, trends, watchlist and others by name.
+
+        Returns
+        -------
+        dict of str to polars.DataFrame
+        """
+        kept = dict(tables)
+        day = pl.col("captured_at").dt.convert_time_zone("UTC").dt.date()
+        kept["captures"] = _between(tables["captures"], day, self.first, self.last)
+        ids = kept["captures"]["capture_id"].to_list()
+        kept["readings"] = tables["readings"].filter(pl.col("capture_id").is_in(ids))
+        weeks = (_week(self.first), _week(self.last))
+        kept["trends"] = _between(tables["trends"], pl.col("week"), *weeks)
+        kept["watchlist"] = _between(tables["watchlist"], pl.col("week"), *weeks)
+        if self.quantities:
+            kept["trends"] = kept["trends"].filter(pl.col("quantity").is_in(list(self.quantities)))
+        return kept
+
+
+EVERYTHING = Claim()
+
+
+def _between(rows: pl.DataFrame, column: pl.Expr, first: date | str | None, last: date | str | None) -> pl.DataFrame:
+    if first is not None:
+        rows = rows.filter(column >= first)
+    return rows if last is None else rows.filter(column <= last)
+
+
+def _week(day: date | None) -> str | None:
+    return None if day is None else week_of(datetime(day.year, day.month, day.day, tzinfo=UTC))
