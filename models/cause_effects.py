@@ -47,6 +47,8 @@ class Feature:
         Lambda-sensor kinds that use it; empty is any.
     plus : str
         A second quantity added to the first; empty for none.
+    against : str
+        A second quantity whose own movement is taken off; empty for none.
     """
 
     name: str
@@ -58,6 +60,23 @@ class Feature:
     weight: float
     kinds: tuple[str, ...]
     plus: str = ""
+    against: str = ""
+
+
+@dataclass(frozen=True)
+class Inseparable:
+    """Two codes that a free snap does not separate.
+
+    Attributes
+    ----------
+    because : str
+        Why, for people.
+    told_by : tuple of str
+        Features that would tell them apart, where all of them are read; empty where nothing does.
+    """
+
+    because: str
+    told_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -95,15 +114,15 @@ class EffectTable:
     features : tuple of Feature
     patterns : tuple of Pattern
         Every cause has at least one.
-    inseparable : mapping of frozenset of str to str
-        Pairs of causes no free snap separates, and why.
+    inseparable : mapping of frozenset of str to Inseparable
+        Pairs of codes that no free snap separates, or none that lacks what would tell.
     fault_codes : mapping of str to (tuple of str, float)
         SAE J2012 code: the causes it raises, and how many times.
     """
 
     features: tuple[Feature, ...]
     patterns: tuple[Pattern, ...]
-    inseparable: Mapping[frozenset[str], str]
+    inseparable: Mapping[frozenset[str], Inseparable]
     fault_codes: Mapping[str, tuple[tuple[str, ...], float]]
 
 
@@ -129,7 +148,7 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
     for name, entry in document["features"].items():
         faults.extend(
             f"feature {name}: {quantity} is no quantity: use a name of signals.py"
-            for quantity in (entry["quantity"], entry.get("plus"))
+            for quantity in (entry["quantity"], entry.get("plus"), entry.get("against"))
             if quantity is not None and quantity not in QUANTITIES
         )
         if entry["scale"] not in SCALES:
@@ -145,6 +164,7 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
                 float(entry["weight"]),
                 tuple(entry.get("kinds", ())),
                 str(entry.get("plus", "")),
+                str(entry.get("against", "")),
             )
         )
     known = {feature.name for feature in features}
@@ -170,7 +190,13 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
     missing = [code for code in CAUSES if code not in document["causes"]]
     if missing:
         faults.append(f"no effects for {', '.join(missing)}: add a [[causes.…]] entry")
-    pairs = {frozenset(entry["causes"]): str(entry["because"]) for entry in document.get("inseparable", ())}
+    pairs = {
+        frozenset(entry["causes"]): Inseparable(str(entry["because"]), tuple(entry.get("told_by", ())))
+        for entry in document.get("inseparable", ())
+    }
+    asked = sorted({name for pair in pairs.values() for name in pair.told_by} - known)
+    if asked:
+        faults.append(f"inseparable: no feature {', '.join(asked)}: declare it under [features]")
     codes = {
         code: (tuple(entry["causes"]), float(entry["raises"]))
         for code, entry in document.get("fault_codes", {}).items()
@@ -288,9 +314,17 @@ def movements(
                 with np.errstate(divide="ignore", invalid="ignore"):
                     ratio = residuals.scatter[:, number]
                     moved = np.where(np.isfinite(ratio) & (ratio > 0), np.log(np.maximum(ratio, 0.1)), np.nan)
-                    moved_u = 1.0 / np.sqrt(2.0 * np.maximum(residuals.visits, 1)) + np.zeros_like(moved)
+                moved_u = np.zeros_like(moved)  # that few repeats scatter unevenly is in the floor
             else:
                 moved, moved_u = _to_scale(feature.scale, expected, shift, u)
+            if feature.against:
+                other = column.get(prefix + feature.against)
+                if other is None:
+                    continue
+                off, off_u = _to_scale(
+                    feature.scale, *(part[:, other] for part in (residuals.expected, residuals.shift, residuals.shift_u))
+                )
+                moved, moved_u = moved - off, np.hypot(moved_u, off_u)
             if feature.quantity.endswith("_v"):
                 moved = np.where(rich_low, -moved, moved)
             read = fits & np.isfinite(moved) & np.isfinite(moved_u)
@@ -306,6 +340,28 @@ def movements(
         np.column_stack(moved_all) if kept else empty,
         np.column_stack(u_all) if kept else empty,
     )
+
+
+def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> dict[frozenset[str], str]:
+    """Pairs of codes that this van's reading cannot separate, and why.
+
+    Parameters
+    ----------
+    moved : Movements
+    van : int
+        Row.
+    table : EffectTable
+
+    Returns
+    -------
+    dict of frozenset of str to str
+    """
+    read = {f.name for f, x in zip(moved.features, moved.moved[van], strict=True) if np.isfinite(x)}
+    return {
+        pair: why.because
+        for pair, why in table.inseparable.items()
+        if not why.told_by or not read.issuperset(why.told_by)
+    }
 
 
 def effect_at(feature: Feature, effect: float, severity: NDArray[np.float64]) -> NDArray[np.float64]:

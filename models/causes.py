@@ -10,7 +10,7 @@ from scipy.special import logsumexp
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.family import Family
-from models.cause_effects import EffectTable, load_effects, movements
+from models.cause_effects import EffectTable, inseparable_pairs, load_effects, movements
 from models.cause_evidence import Evidence, gather_evidence
 from models.cause_likelihood import CauseSettings, best_placements, log_likelihoods, odd_readings, place_patterns
 from models.cause_pairs import PairProbability, pair_tables, with_pairs
@@ -239,7 +239,7 @@ def infer_causes(
         evidence_against=tuple(e.speaks_against for e in evidence),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(pairs),
-        said=tuple(_said(row, table) for row in probability),
+        said=tuple(_said(row, inseparable_pairs(moved, van, table)) for van, row in enumerate(probability)),
     )
 
 
@@ -258,10 +258,10 @@ def _interval(severity: NDArray[np.float64], weight: NDArray[np.float64]) -> NDA
     return np.array([float(weight @ severity), low, high])
 
 
-def _said(row: NDArray[np.float64], table: EffectTable) -> tuple[str, ...]:
+def _said(row: NDArray[np.float64], inseparable: dict[frozenset[str], str]) -> tuple[str, ...]:
     """Inseparable pairs among the two likeliest codes, in words."""
     first, second = (CAUSE_CODES[number] for number in np.argsort(-row)[:2])
-    because = table.inseparable.get(frozenset((first, second)))
+    because = inseparable.get(frozenset((first, second)))
     if because is None or row.max() > 0.9:
         return ()
     titles = [CAUSES[code].title if code in CAUSES else "nothing wrong" for code in (first, second)]

@@ -19,6 +19,7 @@ from data_contracts.family import Family
 from sample_fleet.families import individual, randomised_family
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle
 from sample_fleet.simulate import Recording, simulate
+from tests.studies.study_cache import kept
 
 START = datetime(2026, 1, 5, 8, tzinfo=UTC)
 TRIM_SCAN_PCT = 0.8  # steps of a scan tool: 100/128 %
@@ -95,6 +96,10 @@ def driver(rng: np.random.Generator, recording: Recording) -> Driver:
 
 def read(captures: Sequence[Capture], rng: np.random.Generator) -> pl.DataFrame:
     """Simulate and read captures: one row each, in the columns tracking takes, and `future`."""
+    return kept((captures, rng.bit_generator.state), lambda: _read(captures, rng))
+
+
+def _read(captures: Sequence[Capture], rng: np.random.Generator) -> pl.DataFrame:
     from models.reading import read_waveforms
 
     rows: list[dict[str, Any]] = []

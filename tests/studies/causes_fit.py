@@ -210,7 +210,7 @@ def write(
             "",
         ]  # fmt: skip
     for pair in document["inseparable"]:
-        lines += ["[[inseparable]]", f"causes = {_toml(pair['causes'])}", f"because = {_toml(pair['because'])}", ""]
+        lines += ["[[inseparable]]", *(f"{key} = {_toml(value)}" for key, value in pair.items()), ""]
     lines += ["[fault_codes]"]
     lines += [
         f"{code} = {{ causes = {_toml(entry['causes'])}, raises = {entry['raises']} }}"
