@@ -49,6 +49,8 @@ class Feature:
         A second quantity added to the first; empty for none.
     against : str
         A second quantity whose own movement is taken off; empty for none.
+    slips_with : str
+        Features of one name come from one step of the reading: where that slips, all of them are wrong. Default: its own.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Feature:
     kinds: tuple[str, ...]
     plus: str = ""
     against: str = ""
+    slips_with: str = ""
 
 
 @dataclass(frozen=True)
@@ -165,6 +168,7 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
                 tuple(entry.get("kinds", ())),
                 str(entry.get("plus", "")),
                 str(entry.get("against", "")),
+                str(entry.get("slips_with", name)),
             )
         )
     known = {feature.name for feature in features}
@@ -322,7 +326,8 @@ def movements(
                 if other is None:
                     continue
                 off, off_u = _to_scale(
-                    feature.scale, *(part[:, other] for part in (residuals.expected, residuals.shift, residuals.shift_u))
+                    feature.scale,
+                    *(part[:, other] for part in (residuals.expected, residuals.shift, residuals.shift_u)),
                 )
                 moved, moved_u = moved - off, np.hypot(moved_u, off_u)
             if feature.quantity.endswith("_v"):

@@ -23,6 +23,24 @@ class Evidence:
     speaks_against: tuple[str, ...]
 
 
+def share_in_words(probability: float) -> str:
+    """A probability for people; what rests on a model is never certain.
+
+    Parameters
+    ----------
+    probability : float
+        In [0, 1].
+
+    Returns
+    -------
+    str
+        Whole per cent between "< 1 %" and "> 99 %".
+    """
+    if probability > 0.99:
+        return "> 99 %"
+    return "< 1 %" if probability < 0.01 else f"{probability * 100:.0f} %"
+
+
 def _number(value: float) -> str:
     """Two or three significant figures, never in powers of ten."""
     if abs(value) >= 10:
@@ -112,10 +130,13 @@ def gather_evidence(
             feature, second, x, u, float(residuals.expected[van, quantity]), float(residuals.shift[van, quantity])
         )
         declared = abs(meant) > 0.5 * feature.floor
+        either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
         if told >= _LEAST and declared:
             rows.append((told, f"{seen}, as '{title}' would make it."))
         elif told <= -_LEAST and declared:
             rows.append((told, f"{seen}; '{title}' at this size would make it {_change(feature, meant)}."))
+        elif not declared and either_way and told >= _LEAST:
+            rows.append((told, f"{seen}, as '{title}' may make it."))
         elif not declared and abs(x) > 3.0 * np.sqrt(scale2):
             rows.append((-abs(x) / u, f"{seen}; '{title}' does not explain it."))
     rows.sort(key=lambda row: -abs(row[0]))

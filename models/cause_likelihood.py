@@ -12,6 +12,9 @@ from models.cause_effects import EffectTable, Movements, effect_at
 ODD_FLOORS = 20.0
 """How wide a slip of the reading scatters, in healthy movements of its quantity."""
 
+UNKNOWN_STRAYS = 4.0
+"""How much wider than any known cause something unknown moves what is not declared."""
+
 
 @dataclass(frozen=True)
 class CauseSettings:
@@ -39,7 +42,7 @@ class CauseSettings:
     """
 
     minimum_probability: float = 0.5
-    prior_none: float = 0.35
+    prior_none: float = 0.2
     prior_unknown: float = 0.03
     prior_pair: float = 0.03
     temper: float = 0.9
@@ -106,10 +109,46 @@ def log_t(distance: NDArray[np.float64], scale2: NDArray[np.float64], tail: floa
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
 
-def odd_readings(
-    moved: Movements, rows: slice, visits: NDArray[np.int64], settings: CauseSettings
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """How likely each movement is as a slip of the reading, whatever the cause.
+def slip_groups(moved: Movements) -> list[list[int]]:
+    """Columns that one slip of the reading spoils together.
+
+    Parameters
+    ----------
+    moved : Movements
+
+    Returns
+    -------
+    list of list of int
+    """
+    groups: dict[tuple[str, bool], list[int]] = {}
+    for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
+        groups.setdefault((feature.slips_with or feature.name, bool(second)), []).append(column)
+    return list(groups.values())
+
+
+@dataclass(frozen=True)
+class Slips:
+    """A slip of the reading as an explanation, whatever the cause.
+
+    Attributes
+    ----------
+    density : ndarray of shape (vans, columns)
+        Log density of each movement as a slip; NaN where not read.
+    slip, sound : ndarray of shape (vans,)
+        Log prior share of a slip, and of a sound reading.
+    """
+
+    density: NDArray[np.float64]
+    slip: NDArray[np.float64]
+    sound: NDArray[np.float64]
+
+    def of(self, van: int) -> "Slips":
+        """Those of one van: (columns,) and scalars."""
+        return Slips(self.density[van], self.slip[van], self.sound[van])
+
+
+def odd_readings(moved: Movements, rows: slice, visits: NDArray[np.int64], settings: CauseSettings) -> Slips:
+    """How likely each movement is as a slip of the reading.
 
     Parameters
     ----------
@@ -122,47 +161,66 @@ def odd_readings(
 
     Returns
     -------
-    slip : ndarray of shape (vans of the slice, columns)
-        Log of the slip's prior share times its density; NaN where not read.
-    sound : ndarray of shape (vans of the slice, 1)
-        Log of what is left for a sound reading.
+    Slips
+        Of the vans of the slice.
     """
-    share = np.minimum(settings.odd / np.maximum(visits[rows], 1), 0.5)[:, None]
+    share = np.minimum(settings.odd / np.maximum(visits[rows], 1), 0.5)
     wide = ODD_FLOORS * np.array([feature.floor for feature in moved.features])
+    density = log_t(moved.moved[rows], moved.u[rows] ** 2 + wide**2, settings.tail)
     with np.errstate(divide="ignore"):
-        slip = np.log(share) + log_t(moved.moved[rows], moved.u[rows] ** 2 + wide**2, settings.tail)
-    return slip, np.log1p(-share)
+        return Slips(density, np.log(share), np.log1p(-share))
 
 
 def log_likelihoods(
-    moved: Movements, rows: slice, visits: NDArray[np.int64], hypotheses: Hypotheses, settings: CauseSettings
+    moved: Movements, rows: slice, slips: Slips, hypotheses: Hypotheses, settings: CauseSettings
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown."""
-    slips, sounds = odd_readings(moved, rows, visits, settings)
+    """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown.
+
+    Parameters
+    ----------
+    moved : Movements
+    rows : slice
+        Vans.
+    slips : Slips
+        Of the same vans.
+    hypotheses : Hypotheses
+    settings : CauseSettings
+
+    Returns
+    -------
+    under : ndarray of shape (vans, hypotheses, severities)
+    none, unknown : ndarray of shape (vans,)
+    """
     severity = np.array(settings.severities)
-    x_all, u_all = moved.moved[rows], moved.u[rows]
-    vans, count = x_all.shape[0], hypotheses.cause.size
-    under = np.zeros((vans, count, severity.size))
-    none = np.zeros(vans)
-    unknown = np.zeros(vans)
-    for column, feature in enumerate(moved.features):
-        x, u2 = x_all[:, column], u_all[:, column] ** 2
-        read = np.isfinite(x)
-        if not read.any():
-            continue
-        x, u2, slip, sound = x[read], u2[read], slips[read, column], sounds[read, 0]
-        weight = settings.temper * feature.weight
-        none[read] += weight * np.logaddexp(sound + log_t(x, u2, settings.tail), slip)
-        unknown[read] += weight * np.logaddexp(sound + log_t(x, u2 + (4.0 * feature.stray) ** 2, settings.tail), slip)
-        kinds, which = np.unique(
-            np.column_stack([hypotheses.effect[:, column], hypotheses.spread[:, column]]), axis=0, return_inverse=True
-        )
-        which = which.reshape(-1)
-        mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
-        variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
-        each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
-        each = np.logaddexp(sound[:, None, None] + each, slip[:, None, None])
-        under[read] += weight * each[:, which, :]
+    vans = moved.moved[rows].shape[0]
+    under = np.zeros((vans, hypotheses.cause.size, severity.size))
+    none, unknown = np.zeros(vans), np.zeros(vans)
+    for group in slip_groups(moved):
+        sound, slip = np.zeros_like(under), np.zeros(vans)
+        of_none, of_unknown = np.zeros(vans), np.zeros(vans)
+        for column in group:
+            feature = moved.features[column]
+            x, u2 = moved.moved[rows, column], moved.u[rows, column] ** 2
+            read = np.isfinite(x)
+            x, u2 = x[read], u2[read]
+            weight = settings.temper * feature.weight
+            slip[read] += weight * slips.density[read, column]
+            of_none[read] += weight * log_t(x, u2, settings.tail)
+            of_unknown[read] += weight * log_t(x, u2 + (UNKNOWN_STRAYS * feature.stray) ** 2, settings.tail)
+            kinds, which = np.unique(
+                np.column_stack([hypotheses.effect[:, column], hypotheses.spread[:, column]]),
+                axis=0,
+                return_inverse=True,
+            )
+            mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
+            variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
+            each = weight * log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
+            sound[read] += each[:, which.reshape(-1), :]
+        some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
+        odd, fine = slips.slip[some] + slip[some], slips.sound[some]
+        under[some] += np.logaddexp(fine[:, None, None] + sound[some], odd[:, None, None])
+        none[some] += np.logaddexp(fine + of_none[some], odd)
+        unknown[some] += np.logaddexp(fine + of_unknown[some], odd)
     return under, none, unknown
 
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from models.cause_effects import Movements, effect_at
-from models.cause_likelihood import CauseSettings, Hypotheses, log_t
+from models.cause_likelihood import CauseSettings, Hypotheses, Slips, log_t, slip_groups
 
 Array = NDArray[np.float64]
 
@@ -39,8 +39,8 @@ class PairTables:
         Variance between engines. [scale of the feature, squared]
     stray_variance : ndarray of shape (columns, grid)
         Variance of what is not declared, by the larger severity. [scale of the feature, squared]
-    weight : ndarray of shape (columns,)
-        Tempered weight of each column's evidence.
+    weight : ndarray of shape (groups, columns)
+        Tempered weight of each column's evidence, in the row of those it slips with.
     """
 
     first: Array
@@ -74,19 +74,22 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
             if effect != 0.0:
                 one[place, number] = effect_at(feature, float(effect), first)
                 other[place, number] = effect_at(feature, float(effect), second)
+    groups = slip_groups(moved)
+    weight = np.zeros((len(groups), len(moved.features)))
+    for row, group in enumerate(groups):
+        weight[row, group] = [settings.temper * moved.features[column].weight for column in group]
     spread2 = hypotheses.spread[:, :, None] ** 2
     stray = np.array([feature.stray for feature in moved.features]).reshape(-1, 1)
     return PairTables(
         first, second, one, other, spread2 * first**2, spread2 * second**2,
-        (stray * np.maximum(first, second)) ** 2,
-        settings.temper * np.array([feature.weight for feature in moved.features]),
+        (stray * np.maximum(first, second)) ** 2, weight,
     )  # fmt: skip
 
 
 def with_pairs(
     x: Array,
     u: Array,
-    odd: tuple[Array, float],
+    slips: Slips,
     log_joint: Array,
     log_prior: Array,
     log_share: Array,
@@ -101,8 +104,8 @@ def with_pairs(
     ----------
     x, u : ndarray of shape (columns,)
         Movements and their standard uncertainty; NaN where not read. [scale of the feature]
-    odd : tuple of (ndarray of shape (columns,), float)
-        Of `odd_readings`: each movement as a slip of the reading, and what is left for a sound one.
+    slips : Slips
+        Of this van.
     log_joint, log_prior : ndarray of shape (codes,)
         Log of prior times likelihood of the single causes and of none; log prior.
     log_share : ndarray of shape (hypotheses,)
@@ -129,14 +132,17 @@ def with_pairs(
     firsts = [int(code) for code in np.argsort(-causes)[:_FIRSTS] if np.isfinite(causes[code])]
     faulty = float(np.logaddexp.reduce(np.delete(log_prior, none)))
     log_pair: dict[tuple[int, int], float] = {}
+    weight = tables.weight[:, read]
+    weight = weight[weight.any(axis=1)]
+    as_slip = slips.slip + weight @ slips.density[read]
     for a in firsts:
         place = best[a][0]
         distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
         variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
             :, read
         ]
-        each = np.logaddexp(odd[1] + log_t(distance, variance, settings.tail), odd[0][read][:, None])
-        total = np.einsum("hcg,c->hg", each, tables.weight[read]) + log_share[:, None]
+        sound = slips.sound + np.matmul(weight, log_t(distance, variance, settings.tail))
+        total = np.logaddexp(sound, as_slip[:, None]).sum(axis=1) + log_share[:, None]
         of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
         of_cause = np.full(log_joint.size, -np.inf)
         np.logaddexp.at(of_cause, hypotheses.cause, of_place)

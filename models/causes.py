@@ -174,8 +174,8 @@ def infer_causes(
     pairs: list[tuple[PairProbability, ...]] = []
     for start in range(0, vans, _CHUNK):
         rows = slice(start, min(start + _CHUNK, vans))
-        under, of_none, of_unknown = log_likelihoods(moved, rows, residuals.visits, hypotheses, settings)
-        slips, sounds = odd_readings(moved, rows, residuals.visits, settings)
+        slips = odd_readings(moved, rows, residuals.visits, settings)
+        under, of_none, of_unknown = log_likelihoods(moved, rows, slips, hypotheses, settings)
         share = np.where(two_banks[rows, None], hypotheses.log_share, hypotheses.log_share_one)
         placed = under + share[:, :, None] - np.log(severity.size)
         log_joint = np.full((under.shape[0], codes), -np.inf)
@@ -194,7 +194,7 @@ def infer_causes(
             single, both = with_pairs(
                 moved.moved[number],
                 moved.u[number],
-                (slips[van], float(sounds[van, 0])),
+                slips.of(van),
                 log_joint[van],
                 log_prior[number],
                 share[van],

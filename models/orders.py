@@ -12,6 +12,7 @@ from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.tables import WORK_ORDERS, polars_schema
+from models.cause_evidence import share_in_words
 from models.causes import CausePosterior
 from models.ranking import RankingSettings, Worth, is_safety, rank_orders, worth_of_order
 
@@ -168,7 +169,7 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> str:
     moved = (posterior.evidence_for[row] or van.reasons or ("The van stands out from its family.",))[0]
     likeliest = posterior.likeliest[row]
     if posterior.leading[row] in CAUSES:
-        says = f"'{CAUSES[likeliest].title}' is {posterior.leading_probability[row]:.0%} likely."
+        says = f"'{CAUSES[likeliest].title}' is {share_in_words(posterior.leading_probability[row])} likely."
     elif posterior.leading[row] == NONE:
         moved = van.reasons[0] if van.reasons else moved
         says = "Nothing known fits it: no part is named; record again, and look at what moved before any work."
@@ -176,7 +177,7 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> str:
         order = np.argsort(-posterior.probability[row])[:2]
         titles = [CAUSES[c].title if (c := posterior.codes[k]) in CAUSES else "nothing wrong" for k in order]
         shares = [posterior.probability[row, k] for k in order]
-        says = f"Not separable yet: '{titles[0]}' {shares[0]:.0%}, '{titles[1]}' {shares[1]:.0%}; test first."
+        says = f"Not separable yet: '{titles[0]}' {share_in_words(shares[0])}, '{titles[1]}' {share_in_words(shares[1])}; test first."
     return f"{moved} {says}"
 
 

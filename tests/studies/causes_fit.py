@@ -198,7 +198,8 @@ def write(
                 (pattern.effect[feature.name], pattern.spread[feature.name]) if feature.name in pattern.effect else None
             )
             effect, spread = blend(trade, found.get(feature.name))
-            if trade is not None or abs(effect) > feature.floor or spread > 2.0 * feature.floor:
+            restless = spread > 2.0 * feature.floor and feature.scale != "scatter"  # few repeats: a spread of its own
+            if trade is not None or abs(effect) > feature.floor or restless:
                 effects[feature.name] = [round(effect, 4), round(max(spread, 0.0), 4)]
         count = max((one.cases for one in found.values()), default=0)
         lines += [
