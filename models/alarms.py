@@ -1,5 +1,6 @@
 """Alarms of every quantity of every van, their cost shared out of one setting: accepted false alarms."""
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,7 +52,7 @@ class Alarms:
     ewma_limit: Array
     since: NDArray[np.int64]
 
-    @property
+    @functools.cached_property
     def any(self) -> Flags:
         """Own or peer."""
         return self.own | self.peer
@@ -83,12 +84,13 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
             continue
         limits = limits_for(OWN_SHARE * per_van_week / len(known) / 2.0)
         block = np.ix_(rows, known)
-        unrest = np.array([_unrest(followed, std, rows, q) for q in known])
-        limit = unrest * limits.ewma_width * heavier(followed.ewma_spread[block]) * followed.ewma_spread[block]
+        usual = heavier(followed.ewma_spread[block]) * followed.ewma_spread[block]
+        average = np.abs(followed.ewma[block])
+        limit = _unrest(average / usual, np.unique(std.van[rows]).size) * limits.ewma_width * usual
         ewma_limit[block] = limit
         cusum = np.maximum(followed.cusum_high[block], followed.cusum_low[block])
         with np.errstate(invalid="ignore"):
-            own[block] = (np.abs(followed.ewma[block]) > limit) | (cusum > limits.cusum)
+            own[block] = (average > limit) | (cusum > limits.cusum)
         for q in known:
             level = std.levels[f, q]
             spread = level.spread / std.scatter[f, q]
@@ -107,23 +109,21 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
     return Alarms(own, peer, peer_z, level_z, ewma_limit, _since(own | peer, np.isfinite(std.x), std.starts))
 
 
-def _unrest(followed: Followed, std: Standardised, rows: Flags, q: int) -> float:
-    """How much more a family's averages move than independent visits would make them, at least 1.
+def _unrest(ratio: Array, vans: int) -> Array:
+    """How much more a family's averages move than independent visits would make them, for each quantity, at least 1.
 
-    From the median and the 90 % quantile of all its vans' averages (few of them faulty in any one quantity), held towards
-    1 as by ten quiet vans: recorders, seasons and whatever else nobody told the model widen the limits by themselves.
+    From the median and the 90 % quantile of all its vans' averages over their usual width (few of them faulty in any one
+    quantity), held towards 1 as by ten quiet vans: recorders, seasons and whatever else nobody told the model widen the
+    limits by themselves.
     """
-    with np.errstate(invalid="ignore"):
-        ratio = np.abs(
-            followed.ewma[rows, q] / (followed.ewma_spread[rows, q] * heavier(followed.ewma_spread[rows, q]))
-        )
-    ratio = ratio[np.isfinite(ratio)]
-    if ratio.size < 20:
-        return 1.0
-    middle, upper = np.quantile(ratio, (0.5, 0.9))
-    widest = max(middle / 0.6745, upper / 1.6449, 1.0)
-    vans = np.unique(std.van[rows]).size
-    return float(np.sqrt((vans * min(widest, 3.0) ** 2 + 10.0) / (vans + 10.0)))
+    unrest = np.ones(ratio.shape[1])
+    for q in range(ratio.shape[1]):
+        known = ratio[np.isfinite(ratio[:, q]), q]
+        if known.size >= 20:
+            middle, upper = np.quantile(known, (0.5, 0.9))
+            widest = min(max(middle / 0.6745, upper / 1.6449, 1.0), 3.0)
+            unrest[q] = np.sqrt((vans * widest**2 + 10.0) / (vans + 10.0))
+    return unrest
 
 
 @kernel

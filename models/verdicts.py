@@ -228,22 +228,27 @@ PRESENT_VISITS = 4
 """Visits the present level rests on at most; a van without a standing alarm has two. Common practice (2026-11-25)."""
 
 
-def _present(alarms: Alarms, begin: int, end: int) -> int:
-    """First of the visits that show a van's present state."""
-    since = alarms.since[begin:end][-1]
-    standing = since[since >= 0]
-    first = int(standing.min()) if standing.size else end - 2
-    return max(begin, min(end - 1, max(first, end - PRESENT_VISITS)))
+def _present(alarms: Alarms, begin: Codes, end: Codes) -> Codes:
+    """First of the visits that show each van's present state."""
+    since = alarms.since[end - 1]
+    standing = np.where(since >= 0, since, end[:, None]).min(axis=1, initial=np.iinfo(np.int64).max)
+    first = np.where(standing < end, standing, end - 2)
+    return np.asarray(np.maximum(begin, np.minimum(end - 1, np.maximum(first, end - PRESENT_VISITS))))
 
 
-def _present_variance(x: Array, variance: Array) -> float:
+def _present_variance(x: Array, variance: Array) -> Array:
     """Variance of the median of a few visits: what is stated of them, or their own spread where that is wider.
 
-    The stated variance counts as two visits, since two or three alone tell little of a spread.
+    Arrays are of shape (vans, visits, quantities), NaN for unread; the result of shape (vans, quantities). The stated variance
+    counts as two visits, since two or three alone tell little of a spread.
     """
-    stated, own = float(np.mean(variance)), float(np.sum((x - np.mean(x)) ** 2))
-    one = max(stated, (2.0 * stated + own) / (x.size + 1.0))
-    return one / x.size * (1.0 if x.size < 3 else np.pi / 2)
+    read = np.isfinite(x)
+    count = np.maximum(read.sum(axis=1), 1)
+    stated = np.where(read, variance, 0.0).sum(axis=1) / count
+    middle = np.where(read, x, 0.0).sum(axis=1) / count
+    own = np.where(read, (x - middle[:, None]) ** 2, 0.0).sum(axis=1)
+    one = np.maximum(stated, (2.0 * stated + own) / (count + 1.0))
+    return np.asarray(one / count * np.where(count < 3, 1.0, np.pi / 2))
 
 
 def residuals_of(
@@ -270,39 +275,65 @@ def residuals_of(
         against the family, not against itself. Where the van's own visits, or the repeats of its visits, disagree more than
         is usual, the uncertainty of the shift says so.
     """
-    names = std.visits["van_id"]
-    number = {names[int(s)]: v for v, s in enumerate(std.starts[:-1])}
-    shape = (len(van_ids), len(std.quantities))
-    expected, shift, shift_u, scatter = (np.full(shape, np.nan) for _ in range(4))
-    visits = np.zeros(len(van_ids), np.int64)
+    names = std.visits["van_id"].gather(std.starts[:-1]).to_list()
+    number = {name: v for v, name in enumerate(names)}
+    vans = np.array([number[van_id] for van_id in van_ids], np.int64)
+    begin, end, f = std.starts[vans], std.starts[vans + 1], std.family[std.starts[vans]]
+    window = _present(alarms, begin, end)
+    place = np.minimum(window[:, None] + np.arange(PRESENT_VISITS), end[:, None] - 1)
+    repeated = np.diff(place, axis=1, prepend=-1) == 0  # fewer visits than that: the last stands in, unread
+    x = np.where(repeated[:, :, None], np.nan, std.x[place])
+    read = np.isfinite(x)
+    column = np.arange(len(std.quantities))
+    first = np.take_along_axis(place, np.argmax(read, axis=1), axis=1)
+    last = np.take_along_axis(place, PRESENT_VISITS - 1 - np.argmax(read[:, ::-1], axis=1), axis=1)
+    sigma, centre, spread = std.scatter[f], *(table[f] for table in _level_tables(std))
+    base, base_p = followed.baseline[first, column], followed.baseline_variance[first, column]
+    stood = alarms.peer[last, column] & (np.abs(base) > 2.5 * spread)
+    base, base_p = np.where(stood, 0.0, base), np.where(stood, spread**2, base_p)
+    present = middle_of(x)
+    shift_p = _present_variance(x, std.variance[place]) + base_p
+    expected, shift, steep = (np.full(base.shape, np.nan) for _ in range(3))
+    for q, quantity in enumerate(std.quantities):
+        from_level = centre[:, q] + sigma[:, q] * base[:, q]
+        expected[:, q], steep[:, q] = from_scale(quantity, from_level), steepness(quantity, from_level)
+        shift[:, q] = from_scale(quantity, centre[:, q] + sigma[:, q] * present[:, q]) - expected[:, q]
+    shift_u = np.sqrt(shift_p) * sigma * steep
+    usual = std.repeat_share[f] * sigma * steep
+    seen = _repeats_of(repeats, van_ids, std.quantities)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scatter = np.where(usual > 0, seen / usual, np.nan)
+        unrest = np.maximum(scatter**2 - 1.0, 0.0) * usual**2 / np.maximum(read.sum(axis=1), 1)
+    shift_u = np.sqrt(shift_u**2 + np.nan_to_num(unrest))
+    unread = ~read.any(axis=1)
+    for part in (expected, shift, shift_u, scatter):
+        part[unread] = np.nan
+    return Residuals(tuple(van_ids), std.quantities, expected, shift, shift_u, scatter, end - window)
+
+
+def middle_of(x: Array) -> Array:
+    """Median over the second axis, NaN left out; NaN where nothing is read."""
+    ordered = np.sort(x, axis=1)  # NaN last
+    count = np.isfinite(x).sum(axis=1)
+    low, high = np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2
+    high = np.minimum(high, np.maximum(count - 1, 0))
+    both = [np.take_along_axis(ordered, place[:, None], axis=1)[:, 0] for place in (low, high)]
+    return np.asarray((both[0] + both[1]) / 2.0)
+
+
+def _level_tables(std: Standardised) -> tuple[Array, Array]:
+    """Level and spread of healthy vans of each family and quantity. [working scale], [scatters]"""
+    level, spread = np.full(std.scatter.shape, np.nan), np.full(std.scatter.shape, np.nan)
+    for at, healthy in std.levels.items():
+        level[at], spread[at] = healthy.level, healthy.spread / std.scatter[at]
+    return level, spread
+
+
+def _repeats_of(repeats: pl.DataFrame, van_ids: list[str], quantities: tuple[str, ...]) -> Array:
+    """Root mean square of the repeats' standard deviation over each van's last four visits; NaN for none. [unit of the quantity]"""
     recent = repeats.filter(pl.col("van_id").is_in(van_ids)).sort("van_id", "captured_at").group_by("van_id").tail(4)
-    of_van = recent.partition_by("van_id", as_dict=True) if recent.height else {}
-    for n, van_id in enumerate(van_ids):
-        begin, end = int(std.starts[number[van_id]]), int(std.starts[number[van_id] + 1])
-        f = int(std.family[begin])
-        own = of_van.get((van_id,), recent.head(0))
-        window = _present(alarms, begin, end)
-        visits[n] = end - window
-        for q, quantity in enumerate(std.quantities):
-            read = np.flatnonzero(np.isfinite(std.x[window:end, q])) + window
-            if not read.size:
-                continue
-            level, sigma = std.levels[f, q], std.scatter[f, q]
-            spread = level.spread / sigma
-            base, base_p = followed.baseline[read[0], q], followed.baseline_variance[read[0], q]
-            if alarms.peer[read[-1], q] and abs(base) > 2.5 * spread:
-                base, base_p = 0.0, spread**2
-            present = float(np.median(std.x[read, q]))
-            present_p = _present_variance(std.x[read, q], std.variance[read, q])
-            scaled = level.level + sigma * np.array([base, present])
-            natural = from_scale(quantity, scaled)
-            steep = float(steepness(quantity, scaled)[0])
-            expected[n, q], shift[n, q] = natural[0], natural[1] - natural[0]
-            shift_u[n, q] = np.sqrt(present_p + base_p) * sigma * steep
-            usual = std.repeat_share[f, q] * sigma * steep
-            seen = own[quantity].drop_nulls().to_numpy()
-            if seen.size and usual > 0:
-                scatter[n, q] = float(np.sqrt(np.mean(seen**2))) / usual
-                unrest = max(scatter[n, q] ** 2 - 1.0, 0.0) * usual**2 / read.size
-                shift_u[n, q] = np.sqrt(shift_u[n, q] ** 2 + unrest)
-    return Residuals(tuple(van_ids), std.quantities, expected, shift, shift_u, scatter, visits)
+    scatter = recent.group_by("van_id").agg((pl.col(q).fill_nan(None) ** 2).mean().sqrt() for q in quantities)
+    wanted = pl.DataFrame({"van_id": van_ids}, schema={"van_id": pl.String}).join(
+        scatter, on="van_id", how="left", maintain_order="left"
+    )
+    return wanted.select(pl.col(quantities).cast(pl.Float64)).to_numpy().reshape(len(van_ids), len(quantities))
