@@ -18,7 +18,9 @@ def main() -> None:
     """Measure and print."""
     sizes = [int(size) for size in os.environ.get("BENCH_VANS", "").split(",") if size] or list(SIZES)
     print(f"tracking, {WEEKS} weeks, one pass over all readings")
-    print(f"{'vans':>8}{'captures':>12}{'seconds':>10}{'processor s':>13}{'peak MB':>9}{'s/van':>8}{'MB/van':>8}{'listed':>8}")
+    print(
+        f"{'vans':>8}{'captures':>12}{'seconds':>10}{'processor s':>13}{'peak MB':>9}{'s/van':>8}{'MB/van':>8}{'listed':>8}"
+    )
     base: tuple[float, float] | None = None
     for vans in sizes:
         with tempfile.TemporaryDirectory() as folder:
