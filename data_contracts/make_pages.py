@@ -9,6 +9,7 @@ from pathlib import Path
 from data_contracts.causes import CAUSES, Cause
 from data_contracts.cautions import cautions_for
 from data_contracts.jobs import JOBS, TESTS
+from data_contracts.methods import CAUSE_METHOD, METHODS, Method
 from data_contracts.needs import NEEDS, Need
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES, Quantity
 
@@ -53,6 +54,7 @@ def quantity_page(quantity: Quantity) -> str:
         "\n## What a recording must have\n",
         *_needs(NEEDS[quantity.name]),
         "\nWhere this is not met the value is null, and `unread` holds the reason.\n",
+        *_method(METHODS[quantity.name]),
     ]
     if "reference" in quantity.name:
         lines.append(_REFERENCE)
@@ -64,6 +66,14 @@ def quantity_page(quantity: Quantity) -> str:
             "",
         ]
     return "\n".join(lines)
+
+
+def _method(method: Method) -> list[str]:
+    return [
+        f"## How it is computed\n\n{method.computed}\n",
+        f"## Uncertainty\n\n{method.uncertainty}\n",
+        f"## Source\n\n{method.source}\n",
+    ]
 
 
 def _needs(need: Need) -> list[str]:
@@ -101,7 +111,9 @@ def cause_page(cause: Cause) -> str:
         "\n## Tests that find it\n",
         *(f"- {test.title} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
         *([] if tests else ["- none is listed"]),
-        "\n## Cautions\n",
+        "",
+        *_method(CAUSE_METHOD),
+        "## Cautions\n",
         *(f"- {caution.text} ({caution.source})" for caution in cautions_for(cause.code)),
         "",
     ]

@@ -4,6 +4,7 @@ import re
 
 from data_contracts.causes import CAUSES
 from data_contracts.make_pages import PAGES, pages
+from data_contracts.methods import METHODS
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
 
@@ -21,3 +22,14 @@ def test_every_quantity_and_cause_has_a_page_and_every_link_leads_somewhere() ->
         for link in re.findall(r"\]\(([^)]+\.md)\)", text):
             target = link.removeprefix("../") if link.startswith("../") else link
             assert target in made, (name, link)
+
+
+def test_every_page_says_how_it_is_computed_how_sure_it_is_and_where_that_comes_from() -> None:
+    assert set(METHODS) == set(QUANTITIES)
+    for name, text in pages().items():
+        if name == "index.md":
+            continue
+        for heading in ("How it is computed", "Uncertainty", "Source"):
+            after = text.split(f"\n## {heading}\n\n")
+            assert len(after) == 2, (name, heading)
+            assert len(after[1].split("\n##")[0].split()) >= 1, (name, heading)
