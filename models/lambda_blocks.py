@@ -17,6 +17,10 @@ NEEDLE_HALF_S = 0.003
 NEEDLE_SIGMAS = 7.0
 NEEDLE_RETURN = 0.6
 NEEDLE_RATE_HZ = 500.0
+# Samples the noise is told from.
+NOISE_SAMPLES = 512
+# What becomes of a sample.
+USED, LOST, QUICK = range(3)
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,7 @@ class LambdaBlocks:
 
 @kernel
 def _needles(
-    y: NDArray[np.float32], count: int, half: int, sigma: float, marked: NDArray[np.bool_]
+    y: NDArray[np.float32], count: int, half: int, sigma: float, fate: NDArray[np.uint8]
 ) -> None:  # pragma: no cover - compiled
     """Mark the samples of needles that are up and back within 2 half samples."""
     floor = NEEDLE_SIGMAS * sigma
@@ -69,8 +73,8 @@ def _needles(
         for j in range(i - half, i + half + 1):
             part = (j - i + half) / (2.0 * half)
             line = y[i - half] * (1.0 - part) + y[i + half] * part
-            if sign * (y[j] - line) > 0.3 * height:
-                marked[j] = True
+            if sign * (y[j] - line) > 0.3 * height and fate[j] == USED:
+                fate[j] = QUICK
 
 
 @kernel
@@ -90,22 +94,25 @@ def _block_rows(
     """Fill the block means, the noise and the needles of every row."""
     rows, samples = signal.shape
     y = np.empty(samples, dtype=np.float32)
-    marked = np.empty(samples, dtype=np.bool_)
-    rough = np.empty(samples)
+    fate = np.empty(samples, dtype=np.uint8)
+    turned = np.float32(sign)
+    rough = np.empty(samples, dtype=np.float32)
     for row in range(rows):
         end, last = 0, np.float32(0.0)
-        smallest = np.inf
+        smallest = np.float32(np.inf)
         for i in range(samples):
             value = signal[row, i]
-            if keep[row, i] and np.isfinite(value) and not (inverse and value <= 0.0):
-                value = np.float32(1.0) / value if inverse else np.float32(sign) * value
-                if end > 0 and value != last:
-                    smallest = min(smallest, abs(float(value - last)))
+            use = keep[row, i] and np.isfinite(value) and not (inverse and value <= 0.0)
+            if use:
+                value = np.float32(1.0) / value if inverse else turned * value
+                apart = abs(value - last)
+                if apart > 0.0 and apart < smallest and end > 0:
+                    smallest = apart
                 end, last = i + 1, value
             y[i] = last
-            marked[i] = False
+            fate[i] = USED if use else LOST
         step[row] = smallest if np.isfinite(smallest) else 0.0
-        stride = max(1, end // 512)
+        stride = max(1, end // NOISE_SAMPLES)
         picked = 0
         for i in range(1, end - 1, stride):
             if keep[row, i - 1] and keep[row, i] and keep[row, i + 1]:
@@ -122,7 +129,7 @@ def _block_rows(
                 rough[picked] = abs(y[i] - 0.5 * (y[i - half] + y[i + half]))
                 picked += 1
             wide = np.median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
-            _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), marked)
+            _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), fate)
         blocks = end // per
         count[row] = blocks
         for j in range(x.shape[1]):
@@ -131,14 +138,11 @@ def _block_rows(
         for j in range(blocks):
             total, used = 0.0, 0
             for i in range(j * per, (j + 1) * per):
-                if not keep[row, i] or not np.isfinite(signal[row, i]) or (inverse and signal[row, i] <= 0.0):
-                    continue
-                if marked[i]:
-                    if i == 0 or not marked[i - 1]:
-                        electrical[row, j] = True
-                    continue
-                total += y[i]
-                used += 1
+                if fate[i] == USED:
+                    total += y[i]
+                    used += 1
+                elif fate[i] == QUICK and (i == 0 or fate[i - 1] != QUICK):
+                    electrical[row, j] = True
             if used > 0:
                 x[row, j] = total / used
 

@@ -73,7 +73,8 @@ def _power(
 @kernel
 def _gain(part: float) -> float:  # pragma: no cover - compiled
     """What the flattening leaves of a line at `part` of its cycle frequency."""
-    return 1.0 - np.sin(np.pi * part) / (np.pi * part)
+    left: float = 1.0 - np.sin(np.pi * part) / (np.pi * part)
+    return left
 
 
 @kernel

@@ -323,7 +323,7 @@ def fit_step(
                 damping = max(0.2 * damping, 1e-9)
                 break
             damping *= 8.0
-        if not better or (moved < 1e-3 * h and iteration > 4):
+        if not better or (moved < 1e-2 * h and iteration > 4):
             break
     sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
     variance = max(sse / max(used - 4, 1), floor)

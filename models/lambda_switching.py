@@ -120,18 +120,23 @@ def _switch_time_rows(
         smooth(w, first, last, half, s)
         low = s[p]
         rise = s[q] - low
-        total, used = 0.0, 0
-        for i in range(p, last):
-            if s[i] > s[q] - 0.1 * rise:
-                total += s[i]
-                used += 1
-        rise = total / used - low
-        upper = p
-        while upper < q and not s[upper + 1] >= low + 0.9 * rise:
-            upper += 1
-        lower = upper
-        while lower > p and not s[lower] < low + 0.1 * rise:
-            lower -= 1
+        upper, lower, again = q, p, p
+        for _ in range(2):
+            total, used = 0.0, 0
+            for i in range(again, last):
+                if s[i] > s[q] - 0.1 * (s[q] - low):
+                    total += s[i]
+                    used += 1
+            if used < 3:
+                break
+            rise = total / used - low
+            upper = p
+            while upper < q and not s[upper + 1] >= low + 0.9 * rise:
+                upper += 1
+            lower = upper
+            while lower > p and not s[lower] < low + 0.1 * rise:
+                lower -= 1
+            again = upper + (upper - lower)
         if upper >= q or s[lower] >= low + 0.1 * rise or s[lower + 1] <= s[lower] or s[upper + 1] <= s[upper]:
             continue
         out[row, 0] = (_crossing(s, upper, low + 0.9 * rise) - _crossing(s, lower, low + 0.1 * rise)) * h
@@ -177,7 +182,8 @@ def switch_times(
 
     Notes
     -----
-    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest.
+    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from as long after
+    its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
     """
     out = np.full((x.shape[0], 2), np.nan)
     half = 1 if interval_s < 0.004 else 0
