@@ -116,6 +116,8 @@ class Conditions:
         SAE J2012 codes.
     fuel : str or None
         E0, E5, E10, E85, …
+    recorder_offset_u_v, recorder_gain_u : float
+        Standard uncertainty of the recorder's offset and gain, from its profile; 0 states none. [V], [1]
     """
 
     coolant_c: float | None = None
@@ -128,6 +130,8 @@ class Conditions:
     trim_2500_pct: float | None = None
     fault_codes: tuple[str, ...] = field(default=())
     fuel: str | None = None
+    recorder_offset_u_v: float = 0.0
+    recorder_gain_u: float = 0.0
 
 
 def capture_id(waveform_id: str, van_id: str, captured_at: datetime, snap: int) -> str:

@@ -42,8 +42,8 @@ REPEAT_REASONS = _page(
     ),
     Reason(
         "throttle_not_full",
-        "the throttle did not open fully",
-        "push the pedal to the floor in one move and hold it about a second",
+        "the throttle did not open fully, or the main peak is too low for a fully open one",
+        "push the pedal to the floor in one move and hold it about a second; if it was on the floor, the van itself is weak",
     ),
     Reason(
         "early_trigger",

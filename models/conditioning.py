@@ -198,11 +198,12 @@ def _pinned(
     noise: float,
     step: float,
     shortest: int,
+    corners: bool,
 ) -> int:  # pragma: no cover - compiled
     """Samples pinned to the largest value (sign 1) or the smallest (sign -1), marked as clipped.
 
-    A run at the extreme is a clip when it lies at the known end of the range, or when noise or the slope
-    on the way in says that so many equal samples in a row can't be.
+    A run at the extreme is a clip when it lies at the known end of the range, or when noise or, with `corners`, the
+    slope on the way in says that so many equal samples in a row can't be.
     """
     top = -np.inf
     for i in range(count):
@@ -224,7 +225,7 @@ def _pinned(
         if first >= 4:
             into = abs(signal[first - 1] - signal[first - 4]) / 3.0
         at_end = top >= end - 0.5 * step - 1e-9
-        corner = run >= 3 * shortest and into > 1.5 * step and into > 3.0 * noise
+        corner = corners and run >= 3 * shortest and into > 1.5 * step and into > 3.0 * noise
         if at_end or moves or corner:
             total += run
             for j in range(first, i):
@@ -333,10 +334,10 @@ def _condition_rows(
             _join_updates(x, n, tally[row, 1])
         sigma = sample_noise(x, 0, n, tally[row, 1], lowest, lowest + span)
         shortest = max(5, int(0.003 / interval)) * tally[row, 1]
-        if clips and at_high >= shortest:
-            tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest)
+        if at_high >= shortest:
+            tally[row, 2] = _pinned(x, f, n, 1.0, high, sigma, step[row], shortest, clips)
         if clips and at_low >= shortest:
-            tally[row, 3] = _pinned(x, f, n, -1.0, -low, sigma, step[row], shortest)
+            tally[row, 3] = _pinned(x, f, n, -1.0, -low, sigma, step[row], shortest, clips)
         if sigma > 0.6 * step[row] and tally[row, 1] == 1:
             tally[row, 4] += _stuck(x, f, n, max(20, int(0.05 / interval)))
         if interval * NEEDLE_RATE_HZ * tally[row, 1] <= 1.0:
@@ -394,7 +395,7 @@ def condition_airflow(
     range_low, range_high : float
         Electrical range of the sensor. [unit of signal]
     clips : bool
-        The signal can run into the end of a range; a flow reported by the control unit does not.
+        The signal has a known range; of a flow the control unit reports only its noise can tell that it is cut off.
 
     Returns
     -------

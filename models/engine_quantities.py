@@ -10,6 +10,7 @@ from models.conditioning import Conditioned
 from models.engine_speed import idle_speed_from_ripple, peak_speed_from_ripple, speed_from_channel
 from models.estimate import Estimate, estimate, unread
 from models.landmarks import Landmarks
+from models.mains_hum import without_hum
 from models.sampling import Stack
 from models.throttle import opened_from_channel
 
@@ -19,7 +20,7 @@ RUN_UP_DONE = 0.97
 
 
 def engine_speeds(
-    stack: Stack, conditioned: Conditioned, marks: Landmarks, family: Family
+    stack: Stack, conditioned: Conditioned, marks: Landmarks, family: Family, hum: tuple[Floats, Floats, Floats]
 ) -> tuple[Estimate, Estimate]:
     """Engine speed at idle and at the main peak; a recorded channel wins over the ripple.
 
@@ -29,6 +30,8 @@ def engine_speeds(
         The stack, its conditioned air-mass traces and their landmarks.
     family : Family
         Of all of them.
+    hum : tuple of three ndarrays of shape (snaps,)
+        Mains hum as `models.mains_hum.find_hum` gives it; taken out before the ripple is looked for.
 
     Returns
     -------
@@ -47,8 +50,18 @@ def engine_speeds(
         )
     if family.airflow_sensor.kind == "g_s":
         return unread(rows.size, "not_for_this_family"), unread(rows.size, "not_for_this_family")
+    signal, of = conditioned.signal, rows
+    humming = np.flatnonzero(hum[0] > 0.0)
+    if humming.size:
+        clean = [
+            without_hum(signal[rows[s]], float(hum[0][s]), float(hum[1][s]), float(hum[2][s]), dt)
+            for s in humming.tolist()
+        ]
+        of = rows.copy()
+        of[humming] = signal.shape[0] + np.arange(humming.size)
+        signal = np.concatenate((signal, np.stack(clean)))
     idle = idle_speed_from_ripple(
-        conditioned.signal, rows, marks[lk.IDLE_FIRST], marks[lk.IDLE_STOP], interval_s=dt, cylinders=family.cylinders
+        signal, of, marks[lk.IDLE_FIRST], marks[lk.IDLE_STOP], interval_s=dt, cylinders=family.cylinders
     )
     peak = peak_speed_from_ripple(
         marks.flow, rows, marks[lk.MAIN_AT], marks[lk.MAIN], marks[lk.MAIN_FIRST], marks[lk.MAIN_STOP], opening, hold_stop,
@@ -75,7 +88,7 @@ def _run_up_from_channel(stack: Stack, marks: Landmarks) -> Estimate:
 
 def engine_estimates(
     stack: Stack, conditioned: Conditioned, marks: Landmarks, family: Family, manifest: dict[str, Floats],
-    main: Estimate,
+    main: Estimate, hum: tuple[Floats, Floats, Floats],
 ) -> dict[str, Estimate]:  # fmt: skip
     """Every quantity of the engine group, and how far the throttle opened where its channel says so.
 
@@ -89,6 +102,8 @@ def engine_estimates(
         Conditions of each snap; NaN is unmeasured.
     main : Estimate
         Flow at the main peak. [g/s]
+    hum : tuple of three ndarrays of shape (snaps,)
+        Mains hum as `models.mains_hum.find_hum` gives it.
 
     Returns
     -------
@@ -100,7 +115,7 @@ def engine_estimates(
     Flow per revolution is flow over speed / 60. Volumetric efficiency is flow per revolution over what half the displacement
     holds at the density of the intake air: m = VE · rho · V · N / 2, the speed–density form for four strokes.
     """
-    idle, peak = engine_speeds(stack, conditioned, marks, family)
+    idle, peak = engine_speeds(stack, conditioned, marks, family, hum)
     out = {"engine_speed_idle_rpm": idle, "engine_speed_peak_rpm": peak}
     if "engine_rpm" in stack.channels:
         out["run_up_time_s"] = _run_up_from_channel(stack, marks)

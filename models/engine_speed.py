@@ -18,6 +18,10 @@ IDLE_BAND_RPM = (450.0, 1500.0)
 # A line counts when its power is this many times the mean power beside it in the band.
 CLEAR, CLEAR_AT_IDLE = 11.0, 25.0
 _SPECTRUM = 1024
+# Idle speed hunts by one or two parts in a hundred; the tallest line of it need not stand at its mean. Common practice. [1]
+IDLE_HUNTS = 0.005
+# The line of a speed that moves stands within this part of the movement's standard deviation from the mean speed.
+MOVED_PART = 0.7
 
 Floats = NDArray[np.float64]
 
@@ -68,8 +72,9 @@ def _strongest(
     fundamental: bool,
     place: NDArray[np.float64],
     clear: NDArray[np.float64],
+    width: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Place of the strongest line in power[:, low:high], and its power over the mean beside it."""
+    """Place of the strongest line in power[:, low:high], its power over the mean beside it, and its width as a variance."""
     for s in range(power.shape[0]):
         p = power[s]
         best = low
@@ -88,11 +93,12 @@ def _strongest(
                 beside += p[k]
                 used += 1
         if not inside or used < 4 or p[best] <= 0.0:
-            place[s], clear[s] = np.nan, 0.0
+            place[s], clear[s], width[s] = np.nan, 0.0, np.nan
             continue
         a, b, c = np.log(p[best - 1] + 1e-30), np.log(p[best] + 1e-30), np.log(p[best + 1] + 1e-30)
         bend = a - 2.0 * b + c
         place[s] = best + (0.5 * (a - c) / bend if bend < 0.0 else 0.0)
+        width[s] = -1.0 / bend if bend < 0.0 else 4.0 * lobe[s] ** 2
         clear[s] = p[best] / (beside / used + 1e-30)
 
 
@@ -148,11 +154,11 @@ def ripple_frequency(
     step_hz = 1.0 / (size * block * interval_s)
     low = max(int(band_hz[0] / step_hz), 2)
     high = min(int(band_hz[1] / step_hz) + 1, power.shape[1] - 1)
-    place, clear = np.full(rows.size, np.nan), np.zeros(rows.size)
+    place, clear, width = np.full(rows.size, np.nan), np.zeros(rows.size), np.full(rows.size, np.nan)
     used = np.clip(samples, 1, windows.shape[1])
     if high - low >= 3:
         lobe = (2.0 * size / used).astype(np.int64) + 1
-        _strongest(power, lobe, low, high, fundamental, place, clear)
+        _strongest(power, lobe, low, high, fundamental, place, clear, width)
     span_s = used * block * interval_s
     frequency = np.where(
         (clear > (CLEAR_AT_IDLE if fundamental else CLEAR)) & (span_s * place * step_hz > 3.0), place * step_hz, np.nan
@@ -160,6 +166,10 @@ def ripple_frequency(
     # Rife and Boorstyn 1974: var = 6 / (4 pi² T² snr), snr = the line's power over that of noise in its bin; a
     # cosine taper costs about 2.3 times in variance.
     u = np.sqrt(2.3 * 6.0 / (4.0 * np.pi**2 * np.maximum(clear, 1e-9))) / span_s
+    # A speed that moves within the stretch widens the line: a still one under a cosine taper of n samples has
+    # d² ln P / df² = -2 (2 pi)² n² (1/12 - 1/(2 pi²)) in cycles per sample; what is wider is movement.
+    still = 1.0 / (8.0 * np.pi**2 * (1.0 / 12.0 - 0.5 / np.pi**2)) * (size / used) ** 2
+    u = np.hypot(u, MOVED_PART * np.sqrt(np.maximum(width - 1.1 * still, 0.0)) * step_hz)
     return frequency, np.where(np.isnan(frequency), np.nan, u), means
 
 
@@ -203,10 +213,10 @@ def idle_speed_from_ripple(
         [1/min]
     """
     a, b, known = _stretch(first, stop)
-    a = np.maximum(a, b - int(1.5 / interval_s))
     rpm_per_hz = 120.0 / cylinders
     band = (IDLE_BAND_RPM[0] / rpm_per_hz, IDLE_BAND_RPM[1] / rpm_per_hz)
     frequency, u, _ = ripple_frequency(trace, rows, a, b, interval_s=interval_s, band_hz=band, fundamental=True)
+    u = np.hypot(u, IDLE_HUNTS * frequency)
     return _from_ripple(frequency, u, known, rpm_per_hz)
 
 
@@ -271,8 +281,8 @@ def peak_speed_from_ripple(
         known = np.zeros_like(known)
     frequency, u, mean = ripple_frequency(flow, rows, a, b, interval_s=interval_s, band_hz=band)
     carry = np.clip(main / mean, 1.0, 1.15)
-    # the carry holds within a quarter of itself
-    u = np.hypot(u * carry, 0.25 * (carry - 1.0) * frequency)
+    # the flow falls short in the window because the speed does, or because the limiter cuts: anything between
+    u = np.hypot(u * carry, (carry - 1.0) / np.sqrt(3.0) * frequency)
     return _from_ripple(frequency * carry, u, known, rpm_per_hz)
 
 

@@ -14,16 +14,16 @@ from models.smoothing import block_mean, parabola_at, tapered_mean, tapered_para
 (
     RISE_START, IDLE_FIRST, IDLE_STOP, IDLE, IDLE_U, IDLE_RAW, IDLE_RAW_U, IDLE_DRIFT, IDLE_SCATTER,
     OPENING, OPENING_SLOPE,
-    FIRST_PEAK_AT, FIRST_PEAK, FIRST_PEAK_RAW, FIRST_PEAK_GAIN,
-    DIP_AT, DIP, DIP_RAW, DIP_GAIN,
+    FIRST_PEAK_AT, FIRST_PEAK, FIRST_PEAK_RAW, FIRST_PEAK_GAIN, FIRST_PEAK_SHAPE,
+    DIP_AT, DIP, DIP_RAW, DIP_GAIN, DIP_SHAPE,
     MAIN_AT, MAIN, MAIN_RAW, MAIN_GAIN, MAIN_FIRST, MAIN_STOP, MAIN_SPREAD, MAIN_SCATTER,
     CLIMB_10, CLIMB_10_SLOPE, CLIMB_90, CLIMB_90_SLOPE, CLIMB_HEIGHT, NOTCHES, NOTCHES_U, RUN_UP, RUN_UP_SLOPE, END_SLOPE,
     HOLD_STOP, RELEASE, RELEASE_SLOPE, FALL_90, FALL_90_SLOPE, FALL_10, FALL_10_SLOPE,
     PULSE_AT, PULSE, PULSE_RAW,
-    LOW_AT, LOW, LOW_RAW, LOW_GAIN,
+    LOW_AT, LOW, LOW_RAW, LOW_GAIN, LOW_SHAPE,
     RIPPLE, TOP_NOISE, SETTLE, SETTLE_U, AFTER_FIRST, AFTER_STOP, AFTER, AFTER_U, AFTER_RAW, AFTER_RAW_U, AFTER_DRIFT, AFTER_SCATTER,
     COLUMNS,
-) = range(64)  # fmt: skip
+) = range(67)  # fmt: skip
 
 # With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
 # engine then draws about three times its idle flow. A fall to less than this much of it is a throttle that closed.
@@ -133,13 +133,22 @@ def _read_point(
     out: NDArray[np.float64],
     column: int,
 ) -> None:  # pragma: no cover - compiled
-    """Place, flow, raw level and noise gain of a rounded peak or valley, by a parabola over ±half samples."""
+    """Place, flow, raw level, noise gain and doubt of shape of a rounded peak or valley, by a parabola over ±half samples.
+
+    The doubt is what a parabola over half the width says else: a peak is no parabola, and ripple bends it.
+    """
     a, b = max(at - half, first), min(at + half + 1, stop)
-    level, raw, gain = float(y[at]), float(x[at]), 1.0
+    level, raw, gain, shape = float(y[at]), float(x[at]), 1.0, 0.0
     if b - a >= 5:
         level, gain = parabola_at(y, a, b, float(at))
         raw, _ = parabola_at(x, a, b, float(at))
-    out[column], out[column + 1], out[column + 2], out[column + 3] = at, level, raw, gain
+        a, b = max(at - half // 2, first), min(at + half // 2 + 1, stop)
+        if b - a >= 5:
+            narrow, _ = parabola_at(y, a, b, float(at))
+            shape = abs(narrow - level)
+    elif b - a == 3:  # the peak lies between samples
+        shape = 0.5 * abs(level - 0.5 * (float(y[a]) + float(y[b - 1])))
+    out[column], out[column + 1], out[column + 2], out[column + 3], out[column + 4] = at, level, raw, gain, shape
 
 
 @kernel
@@ -181,7 +190,7 @@ def _read_main_peak(
             level, raw, gain = float(y[at]), float(x[at]), 1.0
     out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
     out[MAIN_FIRST], out[MAIN_STOP] = a, b
-    out[MAIN_SPREAD], out[MAIN_SCATTER] = abs(slow[at] - level), scatter(x, a, b, raw)
+    out[MAIN_SPREAD], out[MAIN_SCATTER] = slow[at] - level, scatter(x, a, b, raw)
 
 
 @kernel
@@ -290,7 +299,7 @@ def read_after(
     if np.isfinite(out[SETTLE]):
         i = min(max(int(out[SETTLE]), 2), stop - 3)
         slope = abs(slow[i + 2] - slow[i - 2]) / 4.0 + 1e-9
-        out[SETTLE_U] = min(0.1 * level / 3.0 / slope, 0.15 / interval)
+        out[SETTLE_U] = min(0.1 * level / 8.0 / slope, 0.15 / interval)
 
 
 @kernel

@@ -11,8 +11,10 @@ first peak, dip    earliest fall of the fast trace within 0.6 s of the opening t
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
-                   which the slow trace stays within 0.5 % (and 4 standard deviations of its noise) of it; where that
-                   is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point
+                   which the slow trace stays within 0.5 % (and 4 standard deviations of its noise) of it, lifted by
+                   what the slow trace's highest point stands above that mean beyond its noise; where the stretch
+                   is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point. In the raw
+                   signal: the signal at that flow
 release            fast trace falling through half the height from idle before to main peak
 fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
 climb slope        between 10 % and 90 % of the rise of the slow trace from dip to main peak
@@ -27,8 +29,9 @@ idle after         mean over the last 1.5 s, from 1.5 s after the release
 =================  ====================================================================================
 
 Uncertainty. Noise of the trace through the weights of each level (linearised), the quantisation step where
-noise does not dither it, the sampling interval for crossings, and the scatter of block means for idle levels. The
-transfer table passes them on by its slope and adds what it leaves open between its points: see `models.transfer`.
+noise does not dither it, the sampling interval for crossings, the scatter of block means for idle levels, the doubt of a
+window's definition, and the recorder's own offset and gain where its profile states them. The transfer table passes
+them on by its slope and adds what it leaves open between its points: see `models.transfer`.
 """
 
 from dataclasses import dataclass
@@ -48,11 +51,21 @@ FAST_S, SLOW_S = 0.004, 0.015
 # Share of the firing ripple early in the climb that reaches the levels of first peak and dip through their parabolas.
 RIPPLE_AT_PEAK, RIPPLE_AT_DIP = 0.65, 0.45
 # What smoothing moves a crossing of a rounded edge. [s]
-CROSSING_U_S = 4e-5
+CROSSING_U_S = 1e-4
 # With no first peak the top of the first rise is where it bends, and that is less sharp. [s]
 KNEE_U_S = 1.5e-3
+# Part of the difference between a wide and a narrow parabola that counts as doubt of the level.
+SHAPE_PART = 1.0
+# Where a hold ends is a matter of definition: the flow there, as a part of its height, and what that moves in the fall.
+HOLD_END_U = 0.015
+# Of the lift of the main peak over its mean, and of the signal's over that of the mean flow: parts in doubt.
+LIFT_U, BENT_U = 0.6, 0.4
+# Where the highest flow lies within a rounded top, as a part of it, for times read at a part of the main peak.
+TOP_U = 0.003
+# What a sampling interval of 10 ms can miss of a pulse 30 ms wide, and of a main peak. [1]
+MISSED_PULSE, MISSED_PEAK = 0.03, 0.003
 # Below this rate the ripple of a fast engine folds onto the level [Hz]; and what sampling that slow can miss or catch.
-FOLDING_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 450.0, 50.0, 0.02
+FOLDING_RATE_HZ, CLEAN_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 450.0, 900.0, 50.0, 0.02
 Floats = NDArray[np.float64]
 
 
@@ -104,6 +117,13 @@ def _slope(raw: Floats, table: tuple[Floats, Floats]) -> Floats:
     slopes = np.diff(table[1]) / np.diff(table[0])
     where = np.clip(np.searchsorted(table[0], raw) - 1, 0, slopes.size - 1)
     return np.where(np.isnan(raw), np.nan, slopes[where])
+
+
+def _raw_at(flow: Floats, raw: Floats, table: tuple[Floats, Floats]) -> Floats:
+    """Raw signal at a flow; outside the table the raw level as it was read."""
+    with np.errstate(invalid="ignore"):
+        inside = (raw >= table[0][0]) & (raw <= table[0][-1])
+    return np.where(inside, np.interp(flow, table[1], table[0]), raw)
 
 
 def read_landmarks(
@@ -161,7 +181,9 @@ def read_landmarks(
     return Landmarks(snaps, out, flow, fast, slow, noise_of_means[rows], undithered[rows], held[rows], interval_s)
 
 
-def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -> dict[str, Estimate]:
+def airflow_estimates(
+    marks: Landmarks, start_s: float, sensor: AirflowSensor, recorder_u: tuple[Floats, Floats]
+) -> dict[str, Estimate]:
     """Every airflow quantity that the trace itself gives.
 
     Parameters
@@ -172,6 +194,8 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
         Time of the grid's first sample from the recording's first. [s]
     sensor : AirflowSensor
         With its transfer table.
+    recorder_u : tuple of two ndarrays of shape (snaps,)
+        Standard uncertainty of the recorder's offset and gain; 0 where its profile states none. [V], [1]
 
     Returns
     -------
@@ -191,13 +215,26 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
     idle_raw, main_raw = marks[lk.IDLE_RAW], marks[lk.MAIN_RAW]
     half_raw = np.interp(0.5 * (marks[lk.IDLE] + marks[lk.MAIN]), table[1], table[0])
 
+    def recorder(raw: Floats) -> Floats:
+        """What the recorder's offset and gain leave open of a raw level."""
+        if sensor.kind != "volts":
+            return np.zeros(raw.size)
+        return np.asarray(np.hypot(recorder_u[0], recorder_u[1] * raw))
+
     def level(column: int) -> tuple[Floats, Floats, Floats, Floats]:
-        """Flow, its u, raw, its u of a landmark stored as (…, flow, raw, gain)."""
+        """Flow, its u, raw, its u of a landmark stored as (…, flow, raw, gain); the recorder's share not yet in it."""
         raw, gain = marks[column + 1], marks[column + 2]
         raw_u = np.hypot((noise_at_top if column == lk.MAIN else marks.noise_raw) * gain, step_u)
         rippled = marks[lk.MAIN_SCATTER] if column == lk.MAIN else ripple * marks[column] / _slope(raw, table)
         flow = marks[column] - rectified(raw, rippled, sample_noise, sensor)
+        if column != lk.MAIN:
+            raw_u = np.hypot(raw_u, SHAPE_PART * marks[column + 3] / _slope(raw, table))
         return flow, np.hypot(raw_u * _slope(raw, table), table_doubt(raw, sensor)), raw, raw_u
+
+    def with_recorder(raw: Floats, raw_u: Floats, flow_u: Floats) -> tuple[Floats, Floats]:
+        """Uncertainties of a level in raw signal and flow, the recorder's share in them."""
+        own = recorder(raw)
+        return np.hypot(raw_u, own), np.hypot(flow_u, own * _slope(raw, table))
 
     def crossing_u(slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
         """u of a crossing: noise and level over the slope, and the share of an interval a straight line can't see."""
@@ -217,17 +254,29 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
     peak_u, dip_u = np.hypot(peak_u, RIPPLE_AT_PEAK * ripple * peak), np.hypot(dip_u, RIPPLE_AT_DIP * ripple * dip)
     peak_raw_u = np.hypot(peak_raw_u, RIPPLE_AT_PEAK * ripple * peak / _slope(peak_raw, table))
     dip_raw_u = np.hypot(dip_raw_u, RIPPLE_AT_DIP * ripple * dip / _slope(dip_raw, table))
-    # ripple in the flow or in the signal: through a bent table the two means differ; and the highest point of a
-    # stretch that is not flat lies above its mean
-    bent = np.abs(main - np.interp(main_raw, table[0], table[1])) / np.sqrt(3.0)
-    hump = np.maximum(
-        marks[lk.MAIN_SPREAD] - 2.0 * slow_gain * marks.noise_raw * _slope(main_raw, table), 0.0
-    ) / np.sqrt(3.0)
-    main_raw_u = np.sqrt(main_raw_u**2 + (bent**2 + hump**2) / _slope(main_raw, table) ** 2)
+    # a rounded peak or valley in the raw signal is the signal at its flow
+    peak_raw, dip_raw = _raw_at(peak, peak_raw, table), _raw_at(dip, dip_raw, table)
+    # the highest point of a stretch that is not flat lies above its mean; noise lifts the slow trace's by about two of it
+    lifted = 2.0 * slow_gain * noise_at_top * _slope(main_raw, table)
+    lift = np.maximum(marks[lk.MAIN_SPREAD] - lifted, 0.0)
+    doubt = np.where(
+        marks[lk.MAIN_SPREAD] > 0.0, LIFT_U * lift, np.maximum(-marks[lk.MAIN_SPREAD] - lifted, 0.0) / np.sqrt(3.0)
+    )
+    doubt = np.hypot(doubt, 0.25 * lifted)  # a half of the slow trace's noise
     rate = 1.0 / (dt * marks.held)
-    folded = np.where(rate < FOLDING_RATE_HZ, ripple * main, 0.0)
+    foldable = rate < CLEAN_RATE_HZ  # what stands out of the mean may be ripple that sampling folded down
+    lift, doubt = np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(doubt, lift / np.sqrt(3.0)), doubt)
+    main = main + lift
+    # ripple is in the flow: through a bent table the signal at the mean flow is not the mean signal
+    at_main = _raw_at(main, main_raw, table)
+    bent = np.abs(at_main - main_raw - lift / _slope(main_raw, table))
+    main_raw = at_main
+    main_raw_u = np.sqrt(main_raw_u**2 + (BENT_U * bent) ** 2 + (doubt / _slope(main_raw, table)) ** 2)
+    # a control unit that reports flow has averaged the ripple out
+    folded = np.where((rate < FOLDING_RATE_HZ) & (sensor.kind != "g_s"), ripple * main, 0.0)
+    folded = np.where((rate < FOLDING_RATE_HZ) & (sensor.kind == "g_s"), MISSED_PEAK * main, folded)
     folded = np.where(rate < SLOW_RATE_HZ, np.fmax(folded, SLOW_RATE_U * main), folded)
-    main_u = np.sqrt(main_u**2 + bent**2 + hump**2 + folded**2)
+    main_u = np.sqrt(main_u**2 + doubt**2 + folded**2)
     low, low_u, _, _ = level(lk.LOW)
     opening, release = marks[lk.OPENING], marks[lk.RELEASE]
     rippled = np.hypot(0.5 * np.fmax(peak_u, 0.5 * main_u), 0.5 * ripple * np.fmax(peak, 0.5 * main))
@@ -236,22 +285,31 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
     release_u = crossing_u(marks[lk.RELEASE_SLOPE], half_raw, fast_gain, 0.5 * np.hypot(main_u, idle_u))
     climb_s = (marks[lk.CLIMB_90] - marks[lk.CLIMB_10]) * dt
     climb_u = np.hypot(
-        crossing_u(marks[lk.CLIMB_10_SLOPE], half_raw, slow_gain, np.where(np.isfinite(dip_u), dip_u, main_u)),
-        crossing_u(marks[lk.CLIMB_90_SLOPE], main_raw, slow_gain, main_u),
+        crossing_u(marks[lk.CLIMB_10_SLOPE], half_raw, slow_gain, np.zeros(main.size)),
+        crossing_u(marks[lk.CLIMB_90_SLOPE], main_raw, slow_gain, TOP_U * main),
     )
     climb = marks[lk.CLIMB_HEIGHT] / climb_s
-    climb_level_u = np.hypot(np.where(np.isfinite(dip_u), dip_u, main_u), main_u)
+    # a wrong level moves its crossing along the climb, which takes back half of what it does to the height
+    climb_level_u = 0.5 * np.hypot(np.where(np.isfinite(dip_u), dip_u, main_u), main_u)
     fall_u = np.hypot(
         crossing_u(marks[lk.FALL_90_SLOPE], main_raw, fast_gain, main_u),
         crossing_u(marks[lk.FALL_10_SLOPE], idle_raw, fast_gain, idle_u),
     )
-    run_up_u = crossing_u(marks[lk.RUN_UP_SLOPE], main_raw, slow_gain, main_u)
+    height = main - marks[lk.IDLE]
+    fall_u = np.hypot(fall_u, HOLD_END_U * height * dt / np.abs(marks[lk.FALL_90_SLOPE]))
+    run_up_u = crossing_u(marks[lk.RUN_UP_SLOPE], main_raw, slow_gain, np.hypot(main_u, TOP_U * main))
     after = np.where(np.isfinite(marks[lk.AFTER]), marks[lk.AFTER], marks[lk.IDLE])
     later_u = np.where(np.isfinite(marks[lk.AFTER]), after_u, np.hypot(idle_u, 0.03 * marks[lk.IDLE]))
     pulse_raw_u = np.hypot(marks.noise_raw * fast_gain * np.sqrt(2.0), step_u)
-    pulse_at = marks[lk.PULSE_AT]
+    missed = MISSED_PULSE * dt * marks.held / 0.01
+    pulse_slope = _slope(idle_raw + marks[lk.PULSE_RAW], table)
+    idle_raw_u, idle_u = with_recorder(idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u), idle_u)
+    _, after_u = with_recorder(after_raw, after_u, after_u)
+    peak_raw_u, peak_u = with_recorder(peak_raw, peak_raw_u, peak_u)
+    dip_raw_u, dip_u = with_recorder(dip_raw, dip_raw_u, dip_u)
+    main_raw_u, main_u = with_recorder(main_raw, main_raw_u, main_u)
     values = {
-        "idle_v": (idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u)),
+        "idle_v": (idle_raw, idle_raw_u),
         "idle_g_s": (marks[lk.IDLE] - rectified(idle_raw, marks[lk.IDLE_SCATTER], sample_noise, sensor), idle_u),
         "opening_s": (start_s + opening * dt, opening_u),
         "first_peak_v": (peak_raw, peak_raw_u),
@@ -268,10 +326,10 @@ def airflow_estimates(marks: Landmarks, start_s: float, sensor: AirflowSensor) -
         "release_s": (start_s + release * dt, release_u),
         "hold_s": ((release - opening) * dt, np.hypot(opening_u, release_u)),
         "fall_time_s": ((marks[lk.FALL_10] - marks[lk.FALL_90]) * dt, fall_u),
-        "recirculation_pulse_v": (marks[lk.PULSE_RAW], pulse_raw_u),
+        "recirculation_pulse_v": (marks[lk.PULSE_RAW], np.hypot(pulse_raw_u, missed * marks[lk.PULSE_RAW])),
         "recirculation_pulse_g_s": (
             marks[lk.PULSE],
-            pulse_raw_u * _slope(np.where(np.isfinite(pulse_at), half_raw, np.nan), table),
+            np.hypot(pulse_raw_u * pulse_slope, missed * marks[lk.PULSE]),
         ),
         "undershoot_g_s": (np.maximum(after - low, 0.0), np.hypot(later_u, low_u)),
         "settle_time_s": ((marks[lk.SETTLE] - release) * dt, np.hypot(marks[lk.SETTLE_U] * dt, release_u)),

@@ -63,13 +63,18 @@ def _triggered_early(
 
 
 def _throttle_not_full(stack: Stack, marks: Landmarks, found: dict[str, Estimate], family: Family) -> NDArray[np.bool_]:
-    """The throttle's or the pedal's channel says so; without one, a flow too low for anything else."""
+    """The throttle's or the pedal's channel says so; without one, a main peak below the family's low limit.
+
+    From one capture a half-open plate can't be told from a weak van, so the van is recorded again; a van whose every
+    capture of a visit says so is tracked all the same (`models.visit.tracked_captures`).
+    """
     opened, reference = found["throttle_opened"].value, found["main_peak_reference_g_s"].value
     with np.errstate(invalid="ignore"):
         if "throttle_pct" in stack.channels:
             out = opened < THROTTLE_FULL
         else:
-            out = reference < NOTHING_ELSE * (family.main_peak.expected_g_s or 0.0)
+            low = family.main_peak.low_limit_g_s or NOTHING_ELSE * (family.main_peak.expected_g_s or 0.0)
+            out = reference + found["main_peak_reference_g_s"].u < low
         if "pedal_pct" in stack.channels:
             pedal = opened_from_channel(
                 stack.channels["pedal_pct"], marks.snaps.row, marks[lk.OPENING], marks[lk.HOLD_STOP], open_pct=100.0
@@ -89,6 +94,7 @@ def snap_signs(
     family: Family,
     manifest: dict[str, Floats],
     clipped: NDArray[np.bool_],
+    hum: NDArray[np.bool_],
 ) -> dict[str, NDArray[np.bool_]]:
     """Where each grade reason holds.
 
@@ -110,6 +116,8 @@ def snap_signs(
         Conditions; NaN is unmeasured.
     clipped : ndarray of shape (entries,), bool
         The main peak is at the end of the range.
+    hum : ndarray of shape (snaps,), bool
+        Mains hum rides on the trace.
 
     Returns
     -------
@@ -166,5 +174,6 @@ def snap_signs(
         "partly_clipped": pinned & ~clipped,
         "noisy": snap & (noise > NOISE_SHOWS) & (noise <= NOISE_HIDES),
         "lambda_clipped": banks.clipped,
+        "mains_hum": _over_snaps(hum.astype(np.float64), entries, 0.0) > 0.0,
         "unsteady_idle": snap & (drift > UNSTEADY),
     }

@@ -16,6 +16,7 @@ from models.engine_quantities import engine_estimates
 from models.estimate import Estimate, estimate
 from models.grade import grade
 from models.landmarks import Landmarks, airflow_estimates, read_landmarks
+from models.mains_hum import find_hum
 from models.needs_check import Extent, apply_needs
 from models.no_snap import read_without_snap
 from models.sampling import FATES, Stack
@@ -24,7 +25,7 @@ from models.snap_signs import LOWER_BOUND_RATE_HZ, snap_signs
 from models.throttle import opened_from_shape
 from models.transfer import outside, table_of, to_flow
 
-METHOD = "2"
+METHOD = "3"
 Floats = NDArray[np.float64]
 _MANIFEST = (
     "coolant_c",
@@ -155,9 +156,14 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     )
     rows, bare = _all_entries(marks, captures)
     manifest = {name: column[rows] for name, column in _manifest(conditions).items()}
-    found = airflow_estimates(marks, stack.start_s, sensor)
+    recorder_u = (
+        np.array([conditions[row].recorder_offset_u_v for row in marks.snaps.row.tolist()]),
+        np.array([conditions[row].recorder_gain_u for row in marks.snaps.row.tolist()]),
+    )
+    found = airflow_estimates(marks, stack.start_s, sensor, recorder_u)
     of_snaps = {name: column[: marks.snaps.row.size] for name, column in manifest.items()}
-    found |= engine_estimates(stack, conditioned, marks, family, of_snaps, found["main_peak_g_s"])
+    hum = _hum(marks, conditioned, family)
+    found |= engine_estimates(stack, conditioned, marks, family, of_snaps, found["main_peak_g_s"], hum)
     found = _extend(found, read_without_snap(stack, conditioned, flow, bare, family), bare.size)
     for name in ("idle", "first_peak", "dip", "main_peak"):
         beyond = outside(found[f"{name}_v"].value, sensor)
@@ -181,7 +187,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     banks, signs, lambda_shape = read_banks(stack, marks, rows, family, found["engine_speed_idle_rpm"])
     found |= banks
     out = apply_needs(found, extent, family)
-    holds = snap_signs(stack, conditioned, marks, rows, extent, out, signs, family, manifest, clipped)
+    holds = snap_signs(stack, conditioned, marks, rows, extent, out, signs, family, manifest, clipped, hum[0] > 0.0)
     grades, reasons = grade(holds, rows.size)
     start, stop = marks.snaps.first, marks.snaps.stop
     count = stack.count[bare]
@@ -203,13 +209,24 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
         snap_end_s=stack.start_s + np.concatenate((stop, count)).astype(np.float64) * dt,
         shape_airflow=np.concatenate((shape, empty)),
         shape_lambda=lambda_shape,
-        details=_details(stack, conditioned, flow, marks, rows) if detail else [],
+        details=_details(stack, conditioned, flow, marks, rows, out) if detail else [],
     )
 
 
 def _to_end(marks: Landmarks) -> Floats:
     """Release, or the end of the hold where the record ends first. [samples]"""
     return np.where(np.isfinite(marks[lk.RELEASE]), marks[lk.RELEASE], marks.snaps.off)
+
+
+def _hum(marks: Landmarks, conditioned: Conditioned, family: Family) -> tuple[Floats, Floats, Floats]:
+    """Mains hum of every snap; only a voltage picks it up."""
+    if family.airflow_sensor.kind != "volts":
+        return (np.zeros(marks.snaps.row.size),) * 3
+    return find_hum(
+        conditioned.signal, marks.snaps.row, (marks[lk.IDLE_FIRST], marks[lk.IDLE_STOP]),
+        (marks[lk.MAIN_FIRST], marks[lk.HOLD_STOP]), marks[lk.MAIN_RAW] - marks[lk.IDLE_RAW],
+        interval_s=marks.interval_s,
+    )  # fmt: skip
 
 
 def _clipped(marks: Landmarks, conditioned: Conditioned, entries: int) -> NDArray[np.bool_]:
@@ -277,6 +294,12 @@ _POINTS = {
     "opening": lk.OPENING, "first_peak": lk.FIRST_PEAK_AT, "dip": lk.DIP_AT, "main_peak": lk.MAIN_AT,
     "release": lk.RELEASE, "recirculation_pulse": lk.PULSE_AT, "undershoot": lk.LOW_AT, "settle": lk.SETTLE,
 }  # fmt: skip
+# Landmark to the quantity whose reading it shows.
+_SHOWS = {
+    "opening": "opening_s", "first_peak": "first_peak_g_s", "dip": "dip_g_s", "main_peak": "main_peak_g_s",
+    "release": "release_s", "recirculation_pulse": "recirculation_pulse_g_s", "undershoot": "undershoot_g_s",
+    "settle": "settle_time_s", "idle": "idle_g_s", "idle_after": "idle_after_g_s",
+}  # fmt: skip
 _STRETCHES = {
     "idle": (lk.IDLE_FIRST, lk.IDLE_STOP),
     "main_peak": (lk.MAIN_FIRST, lk.MAIN_STOP),
@@ -285,8 +308,14 @@ _STRETCHES = {
 
 
 def _details(
-    stack: Stack, conditioned: Conditioned, flow: NDArray[np.float32], marks: Landmarks, rows: NDArray[np.int64]
+    stack: Stack,
+    conditioned: Conditioned,
+    flow: NDArray[np.float32],
+    marks: Landmarks,
+    rows: NDArray[np.int64],
+    found: dict[str, Estimate],
 ) -> list[SnapDetail]:
+    """What a plot shows: landmarks and stretches of quantities that were read, so that plot and text agree."""
     details = []
     for entry, row in enumerate(rows.tolist()):
         n = int(stack.count[row])
@@ -296,14 +325,14 @@ def _details(
         if entry < marks.snaps.row.size:
             for name, column in _POINTS.items():
                 at = marks.table[entry, column]
-                if np.isfinite(at):
+                if np.isfinite(at) and found[_SHOWS[name]].reason[entry] == 0:
                     points[name] = (
                         stack.start_s + at * stack.interval_s,
                         float(np.interp(at, np.arange(n), marks.fast[row, :n])),
                     )
             for name, (first, stop) in _STRETCHES.items():
                 a, b = marks.table[entry, first], marks.table[entry, stop]
-                if np.isfinite(a):
+                if np.isfinite(a) and found[_SHOWS[name]].reason[entry] == 0:
                     stretches[name] = (stack.start_s + a * stack.interval_s, stack.start_s + b * stack.interval_s)
         details.append(
             SnapDetail(

@@ -20,6 +20,8 @@ NOTHING_ELSE = 0.70
 # First peak over main peak: up to the first a usual free snap, from the second on flat.
 USUAL_SHAPE, FLAT_SHAPE = 0.72, 0.80
 SHAPE_U, DOUBT_U = 0.08, 0.20
+# From the first part of the family's main peak the shape counts less, from the second on not at all: enough was breathed.
+FULL_FROM, FULL_AT = 0.91, 0.97
 
 
 def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, expected_g_s: float) -> Estimate:
@@ -43,7 +45,8 @@ def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, ex
     -----
     A plate that opens part way chokes the flow at high speed but hardly the filling of the manifold: the main peak is low
     and the first peak, beside it, high. A sensor that reads low scales both; so the height counts only as far as the
-    shape is flat, or where it is too low for anything else. A restricted exhaust looks alike, hence the uncertainty.
+    shape is flat, or where it is too low for anything else. Small turbos are flat when fully open: a flow that reaches the
+    family's main peak needs no shape. A restricted exhaust looks alike, hence the uncertainty.
     """
     nothing = np.full(main_reference_g_s.size, np.nan)
     if expected_g_s <= 0.0:
@@ -51,6 +54,7 @@ def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, ex
     part = main_reference_g_s / expected_g_s
     by_height = np.interp(part, FLOW_PART, OPENED)
     flat = np.clip((first_over_main - USUAL_SHAPE) / (FLAT_SHAPE - USUAL_SHAPE), 0.0, 1.0)
+    flat = flat * np.clip((FULL_AT - part) / (FULL_AT - FULL_FROM), 0.0, 1.0)
     weight = np.where(part < NOTHING_ELSE, 1.0, np.nan_to_num(flat))
     value = np.where(np.isnan(part), np.nan, 1.0 - weight * (1.0 - by_height))
     return estimate(value, np.where((weight > 0.0) & (part >= NOTHING_ELSE), DOUBT_U, SHAPE_U))

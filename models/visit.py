@@ -7,6 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.errors import NotEnoughDataError
+from data_contracts.reasons import REPEAT_REASONS
 from data_contracts.signals import TRACKED
 
 Array = NDArray[np.float64]
@@ -29,9 +30,14 @@ def tracked_captures(frame: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture.
+        Without grade `repeat`, sorted by van, time and capture. A main peak that is low in every capture of a visit
+        is the van and not the foot: a visit without any other capture keeps those sent back for the throttle alone.
     """
-    return frame.filter(pl.col("grade") != "repeat").sort("van_id", "captured_at", "capture_id")
+    sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
+    kept = pl.col("grade") != "repeat"
+    throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
+    none_kept = ~kept.any().over("van_id", "visit")
+    return frame.filter(kept | (throttle_alone & none_kept)).sort("van_id", "captured_at", "capture_id")
 
 
 def visits_of(captures: pl.DataFrame) -> pl.DataFrame:

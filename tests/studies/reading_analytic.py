@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from data_contracts.capture import Waveform, make_waveform
-from data_contracts.family import LambdaSensor
+from data_contracts.family import Family, LambdaSensor
 from models.reading import read_waveforms
 from tests.analytic import FLOW, VOLTS, WARM, Recorder, Snap, clean_flow, family, speed
 from tests.analytic_lambda import NARROWBAND, RATIO, WIDEBAND, coloured, first_order, read, volts_of_lambda
@@ -83,10 +83,9 @@ def definitions(t: Floats, y: Floats, rpm: Floats, opens: float, lifts: float, i
         out["climb_slope_g_s2"] = 0.8 * (main - base) / (high - low)
         out["run_up_time_s"] = crossing(0.95 * main, base_s, True) - opening
         out["hold_s"] = release - opening
-    # the hold ends where the fall is a tenth as steep as it gets
+    # the hold ends where the fall is first a tenth as steep as it gets
     fall = np.diff(y[start + main_at : int((release - t[0]) / step) + 1])
-    shallow = np.flatnonzero(fall > 0.1 * fall.min())
-    end = start + main_at + (int(shallow[-1]) if shallow.size else 0)
+    end = start + main_at + int(np.argmax(fall <= 0.1 * fall.min()))
     top = float(y[end])
     down = crossing(idle + 0.1 * (top - idle), t[0] + end * step, False)
     out["fall_time_s"] = down - crossing(top - 0.1 * (top - idle), t[0] + end * step, False)
@@ -128,8 +127,8 @@ def record(
     cycles = np.concatenate(([0.0], np.cumsum(rpm / 30.0 * 1e-3)))[:-1]
     phase = 2 * np.pi * (np.interp(t, np.arange(rpm.size) * 1e-3, cycles) + rng.uniform())
     flow = clean_flow(snap, t) * (1 + (0.0 if recorder.kind == "g_s" else snap.ripple) * np.sin(phase))
-    doubt = _CURVE(_FINE_V) - np.interp(_FINE_V, VOLTS, FLOW)
-    curve = np.interp(_FINE_V, VOLTS, FLOW) + rng.uniform(-1.0, 1.0) * doubt * float(errors)
+    straight = np.interp(_FINE_V, VOLTS, FLOW)
+    curve = straight + (rng.uniform(-1.0, 1.0) * (_CURVE(_FINE_V) - straight) if errors else 0.0)
     volts = np.interp(flow, curve, _FINE_V) + rng.normal(0, recorder.noise_v, n)
     if recorder.kind == "g_s":
         reported = flow + rng.normal(0, 0.01, n) + 0.002 * flow * rng.normal(0, 1, n)
@@ -144,6 +143,14 @@ def record(
     step, grid = recorder.span_v / 2**recorder.bits, rng.uniform()
     volts = np.clip((np.round(volts / step + grid) - grid) * step, 0, recorder.span_v - step)
     return make_waveform(t, {"airflow_v": volts}), late, _FINE_V, curve
+
+
+def with_dense_table(fam: Family, volts: Floats, flow: Floats) -> Family:
+    """The family with a table so fine that it leaves nothing open between its points."""
+    sensor = fam.airflow_sensor
+    fine = np.linspace(volts[0], volts[-1], 800)
+    raw = fine if sensor.kind == "volts" else 1500.0 + 1700.0 * fine
+    return replace(fam, airflow_sensor=replace(sensor, transfer=raw, transfer_g_s=np.interp(fine, volts, flow)))
 
 
 def airflow_case(
@@ -164,8 +171,11 @@ def airflow_case(
                 true[f"{name}_v"] = float(np.interp(true[f"{name}_g_s"], curve, volts))
         waves.append(wave)
         truths.append(true)
-    fam = family(kind)
-    found = read_waveforms(waves, [fam] * count, [WARM] * count)
+    fam = family(kind) if errors or kind == "g_s" else with_dense_table(family(kind), VOLTS, FLOW)
+    conditions = WARM
+    if errors:
+        conditions = replace(WARM, recorder_offset_u_v=OFFSET_V, recorder_gain_u=GAIN)
+    found = read_waveforms(waves, [fam] * count, [conditions] * count)
     keep = np.flatnonzero(found.snap == 1)
     names = sorted({name for each in truths for name in each})
     return {

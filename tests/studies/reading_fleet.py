@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
 from data_contracts.capture import Conditions, Waveform
+from data_contracts.family import Family
 from models.reading import Readings, read_waveforms
 from sample_fleet.families import built_in_families, individual, register_family
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings
@@ -53,13 +54,26 @@ def fleet_case(
         vans, rng, recording=Recording(rate_hz, 9.0), drivers=feet(count, 9.0, rng),
         recorders=recorders(count, rng, errors=errors), clean=True,
     )  # fmt: skip
-    found = read_waveforms(batch.waveforms(), [register_family(blueprint)] * count, [WARM] * count)
+    family, conditions = register_family(blueprint), WARM
+    if errors:
+        conditions = replace(WARM, recorder_offset_u_v=OFFSET_V, recorder_gain_u=GAIN)
+    elif family.airflow_sensor.kind != "g_s":
+        family = _with_own_curve(family, blueprint)
+    found = read_waveforms(batch.waveforms(), [family] * count, [conditions] * count)
     keep = found.snap == 1
     truths = [_truth(batch, k) for k in found.recording[keep].tolist()]
     names = {name for each in truths for name in each}
     return {
         q: (found.values[q][keep], found.u[q][keep], np.array([each.get(q, np.nan) for each in truths])) for q in found.values if q in names
     }  # fmt: skip
+
+
+def _with_own_curve(family: Family, vehicle: Vehicle) -> Family:
+    """The family with its sensor's own curve as a fine table."""
+    sensor = vehicle.air_sensor
+    flow = np.geomspace(0.1 * vehicle.engine.idle_flow_g_s, 1.6 * vehicle.engine.rated_flow_g_s, 800)
+    raw = (sensor.air_zero + sensor.air_slope * flow**sensor.air_exponent) ** sensor.air_root
+    return replace(family, airflow_sensor=replace(family.airflow_sensor, transfer=raw, transfer_g_s=flow))
 
 
 def _truth(batch: Batch, k: int) -> dict[str, float]:
