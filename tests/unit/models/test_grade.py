@@ -150,3 +150,32 @@ def test_the_worst_reason_decides_and_comes_first():
     assert grades == ["repeat", "usable", "good"]
     assert reasons == [("cold", "needles"), ("needles",), ()]
     assert reasons[0][0] in REPEAT_REASONS
+
+
+def test_mains_hum_is_named_and_is_no_engine_speed():
+    """40 mV at 50 Hz on a van that idles at 850: the ripple stands at 28 Hz, the hum at what would be 1,500 a minute."""
+    rng = np.random.default_rng(21)
+    snaps = [random_snap(rng, length=3.0, ripple=0.01) for _ in range(COUNT)]
+
+    def hum(wave, rng):
+        line = 0.04 * np.sin(2 * np.pi * 50.0 * wave.time_s + rng.uniform(0, 2 * np.pi))
+        return make_waveform(wave.time_s, {"airflow_v": wave.channels["airflow_v"] + line})
+
+    found, plain = read(snaps, change=hum), read(snaps)
+    assert np.mean(["mains_hum" in why for why in found.grade_reasons]) >= 0.95
+    assert not any("mains_hum" in why for why in plain.grade_reasons)
+    speed = found.values["engine_speed_idle_rpm"]
+    assert np.mean(np.isfinite(speed)) > 0.8
+    np.testing.assert_allclose(speed[np.isfinite(speed)], 850.0, rtol=0.02)
+
+
+def test_a_flat_topped_bus_flow_is_clipped():
+    rng = np.random.default_rng(22)
+
+    def cut(wave, _):
+        flow = wave.channels["airflow_g_s"]
+        return make_waveform(wave.time_s, {"airflow_g_s": np.minimum(flow, 0.9 * np.quantile(flow, 0.9))})
+
+    waves = [cut(airflow(random_snap(rng), Recorder(kind="g_s", needles_per_s=0), rng), rng) for _ in range(COUNT)]
+    found = read_waveforms(waves, [family("g_s")] * COUNT, [WARM] * COUNT)
+    sent_back(found, "clipped")

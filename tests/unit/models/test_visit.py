@@ -1,6 +1,7 @@
 """Visits: representative repeats, variance components, combined degrees of freedom."""
 
 import numpy as np
+import polars as pl
 import pytest
 
 from data_contracts.errors import NotEnoughDataError
@@ -58,3 +59,19 @@ def test_a_visit_is_the_median_of_its_repeats_and_the_last_of_its_week():
     own = captures.filter(visit=row["visit"])
     assert row["idle_g_s"] == pytest.approx(np.median(own["idle_g_s"].to_numpy()))
     assert row["idle_g_s_n"] == row["repeats"] == 3
+
+
+def test_a_visit_low_in_every_capture_is_the_van_and_not_the_foot():
+    """A low main peak sends a capture back; where every capture of a visit is low, the van is tracked all the same."""
+    low, cold = ["throttle_not_full", "low_rate"], ["cold", "throttle_not_full"]
+    frame = pl.DataFrame(
+        {
+            "capture_id": list("abcdef"),
+            "van_id": ["v"] * 6,
+            "visit": ["one", "one", "two", "two", "three", "three"],
+            "captured_at": list(range(6)),
+            "grade": ["good", "repeat", "repeat", "repeat", "repeat", "repeat"],
+            "grade_reasons": [[], low, low, low, cold, ["flat"]],
+        }
+    )
+    assert tracked_captures(frame)["capture_id"].to_list() == ["a", "c", "d"]
