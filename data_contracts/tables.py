@@ -302,6 +302,7 @@ WORK_ORDERS = Table(
         Column("flagged_by", "texts", "quantities whose alarm brought it; anomaly where none stood out alone"),
         Column("state", "text", "proposed, accepted, declined, postponed, booked, done, proven or not_proven", True),
         Column("due_by", "day", "latest sensible day"),
+        Column("until", "day", "postponed until, or booked for"),
         Column("plan_week", "text", "ISO week the capacity plan gives it; null where it is left out or done"),
         Column("plan_note", "text", "why that week, or why it is left out"),
         Column("found", "text", "cause that was found, or none; of the last completion"),

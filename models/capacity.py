@@ -7,34 +7,63 @@ import numpy as np
 
 from data_contracts.errors import InputError
 
-# A job done a week later has lost a small part of its worth, so that equal plans prefer the earlier.
+# Of two equal plans the earlier is better: each week of waiting takes this share off what goes first whatever its worth,
+# and a much smaller one off a claim on a warranty.
 DELAY_LOSS = 0.02
+_CLAIM_LOSS = 0.001
+# The solver stops at a gap of 1e-6: this makes that less than a hundredth of the currency beside the largest bonus.
+_SCALE = 1e4
 
 
 @dataclass(frozen=True)
 class PlannedJob:
-    """One order to be planned.
+    """One order, or several on one van that make one visit, to be planned.
 
     Attributes
     ----------
     order_id, depot : str
     hours : float
         Workshop hours, above 0. [h]
-    worth : float
-        Expected cost avoided. [currency]
+    failure_avoided : float
+        Gained by doing it at once; half of it is lost by waiting until it is due. [currency]
+    costs : float
+        Work, parts and the van's time; negative. [currency]
+    warranty : float
+        Paid by the warranty in the weeks it covers. [currency]
     safety : bool
-        Goes before any worth.
+        Goes before all else.
+    decided : bool
+        A person accepted or booked it, or a limit is crossed: goes before any worth.
     first_week, last_week : int
-        Weeks in which it can be done: van there, parts there; counted from 0.
+        Weeks in which it can be done, counted from 0.
+    away : frozenset of int
+        Weeks between them in which the van is not there.
+    due_week : int
+        Week it is due in, counted from 0.
+    warranty_week : int
+        Last week the warranty covers.
     """
 
     order_id: str
     depot: str
     hours: float
-    worth: float
+    failure_avoided: float
+    costs: float = 0.0
+    warranty: float = 0.0
     safety: bool = False
+    decided: bool = False
     first_week: int = 0
     last_week: int = 10_000
+    away: frozenset[int] = frozenset()
+    due_week: int = 8
+    warranty_week: int = 10_000
+
+    def worth(self, week: int) -> float:
+        """What doing it in a week is worth. [currency]"""
+        late = week - self.first_week
+        failure = self.failure_avoided / (1.0 + late / max(self.due_week - self.first_week, 1))
+        covered = self.warranty * (1.0 - _CLAIM_LOSS * late) if week <= self.warranty_week else 0.0
+        return failure + covered + self.costs
 
 
 @dataclass(frozen=True)
@@ -48,7 +77,7 @@ class CapacityPlan:
     left_out : mapping of str to str
         Why an order is not in the plan.
     worth : float
-        Total worth of the plan, before the small loss by delay. [currency]
+        Total worth of the plan. [currency]
     """
 
     week_of: Mapping[str, int]
@@ -56,38 +85,47 @@ class CapacityPlan:
     worth: float
 
 
-def job_value(job: PlannedJob, week: int, bonus: float) -> float:
+@dataclass(frozen=True)
+class Bonuses:
+    """Extra worth of what goes first, so large that no sum of what comes after outweighs it. [currency]"""
+
+    decided: float
+    safety: float
+
+
+def bonuses(jobs: Sequence[PlannedJob]) -> Bonuses:
+    """Extra worth of decided and of safety jobs.
+
+    Parameters
+    ----------
+    jobs : sequence of PlannedJob
+        All of one depot.
+
+    Returns
+    -------
+    Bonuses
+    """
+    largest = 1.0 + sum(abs(job.failure_avoided) + abs(job.costs) + abs(job.warranty) for job in jobs)
+    decided = 10.0 * largest
+    return Bonuses(decided, 10.0 * (largest + decided * sum(job.decided for job in jobs)))
+
+
+def job_value(job: PlannedJob, week: int, extra: Bonuses) -> float:
     """What a job in a week adds to the plan's objective.
 
     Parameters
     ----------
     job : PlannedJob
     week : int
-    bonus : float
-        Extra for a safety job, larger than all worths together. [currency]
+    extra : Bonuses
 
     Returns
     -------
     float
         [currency]
     """
-    kept = max(1.0 - DELAY_LOSS * (week - job.first_week), 0.1)
-    return (job.worth if job.worth < 0 else job.worth * kept) + (bonus * kept if job.safety else 0.0)
-
-
-def safety_bonus(jobs: Sequence[PlannedJob]) -> float:
-    """Extra worth of a safety job: more than all others together, whatever its week.
-
-    Parameters
-    ----------
-    jobs : sequence of PlannedJob
-
-    Returns
-    -------
-    float
-        [currency]
-    """
-    return 10.0 * (1.0 + float(sum(abs(job.worth) for job in jobs)))
+    bonus = extra.safety if job.safety else extra.decided if job.decided else 0.0
+    return job.worth(week) + bonus * max(1.0 - DELAY_LOSS * (week - job.first_week), 0.1)
 
 
 def plan_capacity(jobs: Sequence[PlannedJob], hours: Mapping[str, Sequence[float]]) -> CapacityPlan:
@@ -129,25 +167,26 @@ def plan_capacity(jobs: Sequence[PlannedJob], hours: Mapping[str, Sequence[float
         for job in mine:
             if job.order_id not in chosen:
                 left_out[job.order_id] = _why(job, available)
-    return CapacityPlan(week_of, left_out, sum(job.worth for job in jobs if job.order_id in week_of))
+    worth = sum(job.worth(week_of[job.order_id]) for job in jobs if job.order_id in week_of)
+    return CapacityPlan(week_of, left_out, worth)
 
 
 def _weeks(job: PlannedJob, available: Sequence[float]) -> list[int]:
     """Weeks in which a job fits when nothing else is planned."""
     weeks = range(max(job.first_week, 0), min(job.last_week, len(available) - 1) + 1)
-    return [week for week in weeks if job.hours <= available[week] + 1e-9]
+    return [week for week in weeks if week not in job.away and job.hours <= available[week] + 1e-9]
 
 
 def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> dict[str, int]:
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import coo_array
 
-    bonus = safety_bonus(jobs)
+    extra = bonuses(jobs)
     choices = [(number, week) for number, job in enumerate(jobs) for week in _weeks(job, available)]
-    choices = [(number, week) for number, week in choices if job_value(jobs[number], week, bonus) > 0]
+    choices = [(number, week) for number, week in choices if job_value(jobs[number], week, extra) > 0]
     if not choices:
         return {}
-    value = np.array([job_value(jobs[number], week, bonus) for number, week in choices])
+    value = np.array([job_value(jobs[number], week, extra) for number, week in choices])
     columns = np.arange(len(choices))
     job_rows = np.array([number for number, _ in choices])
     week_rows = np.array([week for _, week in choices])
@@ -155,7 +194,7 @@ def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> dict[str, 
     once = coo_array((np.ones(len(choices)), (job_rows, columns)), shape=(len(jobs), len(choices))).tocsr()
     room = coo_array((need, (week_rows, columns)), shape=(len(available), len(choices))).tocsr()
     found = milp(
-        -value / value.max(),
+        -value * (_SCALE / value.max()),
         integrality=np.ones(len(choices), dtype=np.int64),
         bounds=Bounds(0, 1),
         constraints=[LinearConstraint(once, -np.inf, 1.0), LinearConstraint(room, -np.inf, np.array(available) + 1e-9)],
@@ -167,13 +206,15 @@ def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> dict[str, 
 
 
 def _why(job: PlannedJob, available: Sequence[float]) -> str:
-    if not available:
+    if not available or max(available) <= 0:
         return f"depot {job.depot} has no workshop hours in the settings"
-    if job.worth <= 0 and not job.safety:
-        return f"costs {-job.worth:.0f} more than it is expected to avoid"
+    first, last = max(job.first_week, 0), min(job.last_week, len(available) - 1)
+    there = [week for week in range(first, last + 1) if week not in job.away]
+    if not there:
+        return "the van is not there within the weeks planned"
     if not _weeks(job, available):
-        first, last = max(job.first_week, 0), min(job.last_week, len(available) - 1)
-        if first > last:
-            return "van or parts are not there within the weeks planned"
-        return f"needs {job.hours:.1f} h, more than any of its weeks has ({max(available[first : last + 1]):.1f} h)"
-    return "the hours of its weeks go to orders worth more"
+        return f"needs {job.hours:.1f} h, more than any of its weeks has ({max(available[w] for w in there):.1f} h)"
+    best = max(job.worth(week) for week in _weeks(job, available))
+    if best <= 0 and not (job.safety or job.decided):
+        return f"costs {-best:.0f} more than it is expected to avoid"
+    return "the hours of its weeks go to orders that come first or are worth more"

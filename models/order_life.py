@@ -40,7 +40,7 @@ class OrderEvent:
     reason : str
         Why; needed to decline.
     until : date or None
-        Needed to postpone.
+        Needed to postpone; for a booking its day, where it has one.
     found : str
         What was found: a cause, or none for nothing found; needed when done.
     parts : str
@@ -85,7 +85,7 @@ class OrderStatus:
     since : datetime or None
         When it came there; None for a proposal nobody touched.
     until : date or None
-        Postponed until.
+        Postponed until, or booked for.
     found, parts : str
         Of the last completion.
     hours, cost : float or None
@@ -139,6 +139,8 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
         raise InputError(f"{order}: declined without a reason: give one")
     if event.state == "postponed" and (event.until is None or event.until <= event.at.date()):
         raise InputError(f"{order}: postponed until {event.until}: give a day after {event.at.date()}")
+    if event.state == "booked" and event.until is not None and event.until < event.at.date():
+        raise InputError(f"{order}: booked for {event.until}: give {event.at.date()} or a later day")
     if event.state == "done" and event.found not in CAUSE_CODES:
         raise InputError(f"{order}: found {event.found!r}: give a cause, or 'none' for nothing found")
     for name, amount in (("hours", event.hours), ("cost", event.cost)):
@@ -168,7 +170,7 @@ def apply_event(status: OrderStatus, event: OrderEvent) -> OrderStatus:
     return OrderStatus(
         state=event.state,
         since=event.at,
-        until=event.until if event.state == "postponed" else None,
+        until=event.until if event.state in ("postponed", "booked") else None,
         found=event.found if done else status.found,
         parts=event.parts if done else status.parts,
         hours=event.hours if done else status.hours,

@@ -14,7 +14,16 @@ from data_contracts.jobs import JOBS, Job
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.cause_evidence import share_in_words
 from models.causes import CausePosterior
-from models.ranking import RankingSettings, Worth, is_safety, rank_orders, worth_of_order
+from models.ranking import (
+    NO_WORTH,
+    RankingSettings,
+    Worth,
+    explain_worth,
+    is_safety,
+    job_price,
+    rank_orders,
+    worth_of_order,
+)
 
 OPEN_STATES: tuple[str, ...] = ("proposed", "accepted", "postponed", "booked", "done")
 CAPTURE_AGAIN = "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm"
@@ -44,6 +53,8 @@ class WatchedVan:
         Plain sentences, most telling first.
     duty : float
         How much worse a failure of this van is than of an ordinary one. [1]
+    flagged_by : tuple of str
+        Quantities whose alarm stands; anomaly where none stands out alone.
     """
 
     van_id: str
@@ -57,6 +68,7 @@ class WatchedVan:
     warranty_until: date | None
     reasons: tuple[str, ...]
     duty: float = 1.0
+    flagged_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -190,6 +202,9 @@ def propose_orders(
 ) -> OrderBook:
     """One work order per watched van.
 
+    Work that costs more than it is expected to avoid is not proposed: the order says to wait, and why. It is proposed all
+    the same where failing can endanger people or a limit is crossed.
+
     A van with an open order keeps it: a proposal is refreshed, what people decided stays as decided. A declined
     order silences its alarm, and for eight weeks the van, unless it becomes urgent; after a judged repair a standing
     alarm may bring a new order. Run again on the same week, nothing is added.
@@ -222,7 +237,6 @@ def propose_orders(
     open_of = {str(row["van_id"]): str(row["order_id"]) for row in rows.values() if row["state"] in OPEN_STATES}
     position = {van_id: number for number, van_id in enumerate(posterior.van_ids)}
     worth: dict[str, Worth] = {}
-    safety: dict[str, bool] = {}
     for van in watched:
         row = position.get(van.van_id)
         if row is None:
@@ -230,45 +244,14 @@ def propose_orders(
         name = open_of.get(van.van_id) or _next_order(van, rows)
         if name is None or (name in rows and rows[name]["state"] != "proposed"):
             continue
-        probability = dict(zip(posterior.codes, posterior.probability[row].tolist(), strict=True))
-        test = posterior.next_test[row]
-        worth[name] = worth_of_order(
-            probability,
-            posterior.leading[row],
-            None if test is None else test.name,
-            crosses=van.crosses,
-            severity=float(posterior.severity[row]),
-            day=week_start(van.week) + timedelta(days=6),
-            warranty_until=van.warranty_until,
-            duty=van.duty,
-            settings=settings,
-            jobs=jobs,
-        )
-        second = _second_cause(row, posterior)
-        if second is not None:
-            worth[name] = _with_second(worth[name], jobs[second[0]], second[1], settings)
-        safety[name] = is_safety(posterior.leading[row], probability, jobs)
-        rows[name] = {
-            "order_id": name,
-            "week": rows[name]["week"] if name in rows else van.week,
-            "rank": 0,
-            "van_id": van.van_id,
-            "family": van.family,
-            "depot": van.depot,
-            "urgency": van.urgency,
-            "cause": posterior.leading[row],
-            "action": _action(row, posterior, jobs),
-            "reason": _reason(van, row, posterior),
-            "hours": worth[name].hours,
-            "expected_cost_avoided": worth[name].expected_cost_avoided,
-            "state": "proposed",
-            "due_by": due_by(van, settings),
-        }
+        drafted, worth[name] = _draft(van, row, posterior, settings, jobs)
+        drafted["week"] = rows[name]["week"] if name in rows else van.week
+        rows[name] = {"order_id": name, "rank": 0, "state": "proposed"} | drafted
     ranked = list(worth)
     if ranked:
         ranks = rank_orders(
             [str(rows[name]["urgency"]) for name in ranked],
-            [safety[name] for name in ranked],
+            [bool(rows[name]["safety"]) for name in ranked],
             np.array([worth[name].expected_cost_avoided for name in ranked]),
             np.array([worth[name].hours for name in ranked]),
         )
@@ -276,6 +259,61 @@ def propose_orders(
             rows[name]["rank"] = int(rank)
     known = [{key: row.get(key) for key in schema} for row in rows.values()]
     return OrderBook(pl.DataFrame(known, schema=schema, orient="row"), worth)
+
+
+def _draft(
+    van: WatchedVan, row: int, posterior: CausePosterior, settings: RankingSettings, jobs: Mapping[str, Job]
+) -> tuple[dict[str, object], Worth]:
+    """What an order says of a van, and its worth."""
+    leading, test, second = posterior.leading[row], posterior.next_test[row], _second_cause(row, posterior)
+    probability = dict(zip(posterior.codes, posterior.probability[row].tolist(), strict=True))
+    worth = worth_of_order(
+        probability,
+        leading,
+        None if test is None else test.name,
+        crosses=van.crosses,
+        severity=float(posterior.severity[row]),
+        day=week_start(van.week) + timedelta(days=6),
+        warranty_until=van.warranty_until,
+        duty=van.duty,
+        settings=settings,
+        jobs=jobs,
+    )
+    if second is not None:
+        worth = _with_second(worth, jobs[second[0]], second[1], settings, duty=van.duty)
+    safety = is_safety(leading, probability, jobs)
+    action, said = _action(row, posterior, jobs), explain_worth(worth)
+    if worth.expected_cost_avoided < 0:
+        if safety or van.urgency == "now":
+            said += " Done all the same: " + ("failing can endanger people." if safety else "a limit is crossed.")
+        else:
+            said, worth = f"Not worth it yet: {said}", NO_WORTH
+            if action.startswith(CAPTURE_AGAIN):
+                action = f"At the next visit: {action[0].lower()}{action[1:]}"
+            else:
+                action = f"Wait for the next visit and record again; if it stands: {action[0].lower()}{action[1:]}"
+    drafted: dict[str, object] = {
+        "van_id": van.van_id,
+        "family": van.family,
+        "depot": van.depot,
+        "urgency": van.urgency,
+        "cause": leading,
+        "action": action,
+        "reason": _reason(van, row, posterior),
+        "hours": worth.hours,
+        "expected_cost_avoided": worth.expected_cost_avoided,
+        "failure_avoided": worth.failure_avoided,
+        "warranty_paid": worth.warranty,
+        "work_cost": worth.work,
+        "parts_cost": worth.parts,
+        "van_time_cost": worth.van_time,
+        "failure_probability": worth.failure_probability,
+        "worth": said,
+        "safety": safety,
+        "flagged_by": list(van.flagged_by),
+        "due_by": due_by(van, settings),
+    }
+    return drafted, worth
 
 
 def _next_order(van: WatchedVan, rows: Mapping[str, Mapping[str, object]]) -> str | None:
@@ -297,11 +335,11 @@ def _next_order(van: WatchedVan, rows: Mapping[str, Mapping[str, object]]) -> st
     return name
 
 
-def _with_second(worth: Worth, job: Job, probability: float, settings: RankingSettings) -> Worth:
+def _with_second(worth: Worth, job: Job, probability: float, settings: RankingSettings, *, duty: float) -> Worth:
     """Worth with a second job in the same visit: its own hours and parts, no second handling."""
-    gained = worth.failure_probability * probability * job.failure_cost
+    gained = duty * worth.failure_probability * probability * job.failure_cost
     work, parts = job.hours * settings.hour_rate, job.parts_cost * probability
-    van_time = job.hours / settings.day_hours * settings.van_day_cost
+    van_time = job_price(job, settings) - job.parts_cost - work
     return replace(
         worth,
         failure_avoided=worth.failure_avoided + gained,

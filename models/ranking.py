@@ -82,6 +82,10 @@ class Worth:
         return self.expected_cost_avoided / max(self.hours, 1e-9)
 
 
+NO_WORTH = Worth(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+"""Of an order that only waits: no work, nothing avoided."""
+
+
 def failure_probability(crosses: float, severity: float, settings: RankingSettings) -> float:
     """Probability that a van fails before the job would otherwise be done.
 
@@ -100,6 +104,22 @@ def failure_probability(crosses: float, severity: float, settings: RankingSettin
     """
     size = 0.5 if not np.isfinite(severity) else min(max(severity, 0.0), 1.0)
     return crosses * settings.failure_if_crossed + (1.0 - crosses) * settings.failure_if_not * size
+
+
+def job_price(job: Job, settings: RankingSettings) -> float:
+    """What a job costs in a visit already made: work, parts and the van's time.
+
+    Parameters
+    ----------
+    job : Job
+    settings : RankingSettings
+
+    Returns
+    -------
+    float
+        [currency]
+    """
+    return job.hours * (settings.hour_rate + settings.van_day_cost / settings.day_hours) + job.parts_cost
 
 
 def worth_of_order(
@@ -143,8 +163,8 @@ def worth_of_order(
 
     Notes
     -----
-    A job for a cause mends that cause; a test mends what it finds; recording again mends nothing yet.
-    The job for the second of two likely causes comes at the price of the visit already made.
+    A job for a cause mends that cause. After a test whatever it finds is mended in the same visit where that is worth
+    it, so its hours and parts are expected ones. Recording again mends nothing yet.
     """
     settings = settings or RankingSettings()
     risk = failure_probability(crosses, severity, settings)
@@ -153,8 +173,10 @@ def worth_of_order(
         hours, parts = job.hours + settings.handling_hours, job.parts_cost * probability[leading]
         mended = {leading: probability[leading]}
     elif test is not None and leading != NONE:
-        hours, parts = TESTS[test].minutes / 60.0 + settings.handling_hours, 0.0
-        mended = {code: probability.get(code, 0.0) * share for code, share in TESTS[test].finds.items()}
+        found = {code: probability.get(code, 0.0) * share for code, share in TESTS[test].finds.items()}
+        mended = {c: p for c, p in found.items() if duty * risk * jobs[c].failure_cost > job_price(jobs[c], settings)}
+        hours = TESTS[test].minutes / 60.0 + settings.handling_hours + sum(p * jobs[c].hours for c, p in mended.items())
+        parts = sum(p * jobs[c].parts_cost for c, p in mended.items())
     else:
         hours, parts, mended = settings.handling_hours, 0.0, {}
     failure = duty * risk * sum(share * jobs[code].failure_cost for code, share in mended.items())
@@ -196,7 +218,9 @@ def rank_orders(
     expected_cost_avoided: NDArray[np.float64],
     hours: NDArray[np.float64],
 ) -> NDArray[np.int64]:
-    """Ranks from 1: urgency first, then safety, then expected cost avoided per hour.
+    """Ranks from 1: safety first among vans that are called in, then urgency, then expected cost avoided per hour.
+
+    A van to watch comes after those that are called in, whatever is suspected of it.
 
     Parameters
     ----------
@@ -214,7 +238,8 @@ def rank_orders(
     """
     per_hour = np.asarray(expected_cost_avoided, dtype=np.float64) / np.maximum(hours, 1e-9)
     level = np.array([URGENCIES.index(word) for word in urgency], dtype=np.int64)
-    order = np.lexsort((-per_hour, ~np.asarray(safety, dtype=bool), level))
+    watched = level == URGENCIES.index("watch")
+    order = np.lexsort((-per_hour, level, ~np.asarray(safety, dtype=bool), watched))
     ranks = np.empty(len(order), dtype=np.int64)
     ranks[order] = np.arange(1, len(order) + 1)
     return ranks

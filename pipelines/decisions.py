@@ -17,13 +17,15 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError, WorkspaceBusyError
-from data_contracts.tables import ORDER_EVENTS, REPAIRS, polars_schema
+from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_schema
 from models.order_life import OrderEvent, OrderStatus, check_event, replay
+from pipelines.proofs import proof_statistics_of
 from pipelines.warehouse import Warehouse
 from pipelines.workspace import Workspace
 
 TAKEN = "taken"
 _SUFFIX = ".json"
+_FROM_EVENTS = ("order_id", "state", "until", "found", "hours_taken", "parts_paid")
 
 
 def record(workspace: Workspace, event: OrderEvent) -> Path:
@@ -118,22 +120,45 @@ def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
     status, refused = replay(events.values())
     why = {one.event.event_id: one.why for one in refused}
     rows = [asdict(event) | {"event_id": name, "refused": why.get(name)} for name, event in events.items()]
-    states = pl.DataFrame(
-        {"order_id": list(status), "state": [one.state for one in status.values()]},
-        schema={"order_id": pl.String, "state": pl.String},
-    )
     with warehouse.transaction():
         warehouse.replace("order_events", pl.DataFrame(rows, schema=polars_schema(ORDER_EVENTS)))
-        with warehouse.rows("_states", states):
-            warehouse.execute(
-                "UPDATE work_orders SET state = s.state FROM _states s "
-                "WHERE work_orders.order_id = s.order_id AND work_orders.state <> s.state"
-            )
+        bring_orders_up_to_date(warehouse, status)
     taken = workspace.decisions / TAKEN
     taken.mkdir(exist_ok=True)
     for path, _ in waiting:
         path.replace(taken / path.name)
     return len(waiting)
+
+
+def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStatus]) -> None:
+    """Write what follows from the events: every order's state, finding and money, and the statistics of proofs.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing, inside a transaction.
+    status : mapping of str to OrderStatus
+        From all events.
+    """
+    told = pl.DataFrame(
+        [
+            {
+                "order_id": name, "state": one.state, "until": one.until, "found": one.found or None,
+                "hours_taken": one.hours, "parts_paid": one.cost,
+            }
+            for name, one in status.items()
+        ],
+        schema={name: polars_schema(WORK_ORDERS)[name] for name in _FROM_EVENTS},
+    )  # fmt: skip
+    changed = " OR ".join(f"work_orders.{name} IS DISTINCT FROM s.{name}" for name in _FROM_EVENTS[1:])
+    sets = ", ".join(f"{name} = s.{name}" for name in _FROM_EVENTS[1:])
+    with warehouse.rows("_status", told):
+        warehouse.execute(
+            f"UPDATE work_orders SET {sets} FROM _status s WHERE work_orders.order_id = s.order_id AND ({changed})"
+        )
+    closed = "state NOT IN ('proposed', 'accepted', 'postponed', 'booked') AND plan_note IS NOT NULL"
+    warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL WHERE {closed}")
+    warehouse.replace("proof_statistics", proof_statistics_of(status))
 
 
 def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
@@ -176,6 +201,8 @@ def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
 def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
     """Repairs that were recorded on orders: something was found and done, so a new baseline starts.
 
+    The last word on an order counts: a finding that was corrected leaves no repair.
+
     Parameters
     ----------
     warehouse : Warehouse
@@ -189,8 +216,11 @@ def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
         """
         SELECT e.event_id AS repair_id, o.van_id, e."at" AS done_at, e.found AS work, nullif(e.parts, '') AS parts,
                e.order_id AS work_order, nullif(e.note, '') AS note
-        FROM order_events e JOIN work_orders o USING (order_id)
-        WHERE e.state = 'done' AND e.refused IS NULL AND e.found <> 'none'
+        FROM (
+            SELECT * FROM order_events WHERE state = 'done' AND refused IS NULL
+            QUALIFY row_number() OVER (PARTITION BY order_id ORDER BY "at" DESC, event_id DESC) = 1
+        ) e JOIN work_orders o USING (order_id)
+        WHERE e.found <> 'none' ORDER BY e.event_id
         """
     )
     schema = polars_schema(REPAIRS)

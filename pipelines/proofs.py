@@ -1,26 +1,34 @@
 """Proof of repairs: after `done`, the next visit's readings say whether what was touched came back."""
 
+import re
+from collections.abc import Mapping
 from datetime import datetime
+from statistics import fmean
 
 import polars as pl
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.jobs import JOBS
-from models.order_life import OrderEvent
-from models.repair_proof import Level, prove_repair
+from data_contracts.tables import PROOF_STATISTICS, polars_schema
+from models.order_life import OrderEvent, OrderStatus
+from models.repair_proof import Level, proof_statistics, prove_repair
 from pipelines.warehouse import Warehouse
 
 PERSON = "vansnap"
 """Who a proof is signed by."""
+MADE_WORSE = "made worse"
+"""Its reason where something moved further away."""
 
 
-def proofs_due(warehouse: Warehouse) -> list[OrderEvent]:
+def proofs_due(warehouse: Warehouse, trends: pl.DataFrame) -> list[OrderEvent]:
     """Verdicts on completed orders whose van was recorded after it.
 
     Parameters
     ----------
     warehouse : Warehouse
-        Its orders, their events, captures and trends of the run.
+        Its orders, their events, and captures.
+    trends : polars.DataFrame
+        TRENDS of the run.
 
     Returns
     -------
@@ -29,13 +37,12 @@ def proofs_due(warehouse: Warehouse) -> list[OrderEvent]:
     """
     done = warehouse.query(
         """
-        SELECT e.order_id, o.van_id, max(e."at") AS "at", arg_max(e.found, e."at") AS found
+        SELECT e.order_id, o.van_id, max(e."at") AS "at", arg_max(e.found, (e."at", e.event_id)) AS found
         FROM order_events e JOIN work_orders o USING (order_id)
         WHERE o.state = 'done' AND e.state = 'done' AND e.refused IS NULL
         GROUP BY ALL ORDER BY e.order_id
         """
     )
-    trends = warehouse.query("SELECT van_id, week, quantity, value, value_u, baseline, baseline_u FROM trends")
     verdicts = []
     for row in done.iter_rows(named=True):
         if row["found"] in JOBS:
@@ -43,6 +50,52 @@ def proofs_due(warehouse: Warehouse) -> list[OrderEvent]:
             if event is not None:
                 verdicts.append(event)
     return verdicts
+
+
+def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
+    """How often repairs were proven, per action and per part.
+
+    Parameters
+    ----------
+    status : mapping of str to OrderStatus
+        From all events. An order counts under the cause whose job was done, and under every part the workshop named.
+
+    Returns
+    -------
+    polars.DataFrame
+        PROOF_STATISTICS.
+    """
+    verdicts: list[tuple[str, str]] = []
+    members: dict[str, list[OrderStatus]] = {}
+    for one in status.values():
+        if one.found in JOBS:
+            parts = {" ".join(part.split()).casefold() for part in re.split(r"[,;+]", one.parts)} - {""}
+            for name in (f"action\x1f{one.found}", *(f"part\x1f{part}" for part in sorted(parts))):
+                members.setdefault(name, []).append(one)
+                if one.state in ("proven", "not_proven"):
+                    verdicts.append((name, "made_worse" if one.events[-1].reason == MADE_WORSE else one.state))
+    counted = proof_statistics(verdicts)
+    rows = []
+    for name, mine in sorted(members.items()):
+        count = counted.get(name)
+        hours = [one.hours for one in mine if one.hours is not None]
+        paid = [one.cost for one in mine if one.cost is not None]
+        rows.append(
+            {
+                "kind": name.split("\x1f")[0],
+                "name": name.split("\x1f")[1],
+                "proven": count.proven if count else 0,
+                "not_proven": count.not_proven if count else 0,
+                "made_worse": count.made_worse if count else 0,
+                "waiting": sum(one.state == "done" for one in mine),
+                "share_proven": count.share if count else None,
+                "share_low": count.low if count else None,
+                "share_high": count.high if count else None,
+                "mean_hours": fmean(hours) if hours else None,
+                "mean_parts_paid": fmean(paid) if paid else None,
+            }
+        )
+    return pl.DataFrame(rows, schema=polars_schema(PROOF_STATISTICS))
 
 
 def _verdict(warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object]) -> OrderEvent | None:
@@ -74,7 +127,7 @@ def _verdict(warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object]) -
         state=proof.state,
         at=seen[after[0]],
         person=PERSON,
-        reason="made worse" if proof.verdict == "made_worse" else "",
+        reason=MADE_WORSE if proof.verdict == "made_worse" else "",
         note=" ".join(proof.sentences),
     )
 

@@ -75,6 +75,8 @@ class Register:
         Name to what is wrong.
     repairs : tuple of Repair
         Oldest first.
+    absences : mapping of str to tuple of (date, date)
+        Van to the days, both included, on which no workshop can have it.
     faults : tuple of RegisterFault
         Everything that is not used.
     """
@@ -85,6 +87,7 @@ class Register:
     recorders: Mapping[str, RecorderProfile] = field(default_factory=lambda: {CANONICAL.name: CANONICAL})
     broken_recorders: Mapping[str, str] = field(default_factory=dict)
     repairs: tuple[Repair, ...] = ()
+    absences: Mapping[str, tuple[tuple[date, date], ...]] = field(default_factory=dict)
     faults: tuple[RegisterFault, ...] = ()
 
     def vans_frame(self) -> pl.DataFrame:
@@ -125,6 +128,7 @@ def load_register(folder: Path) -> Register:
         recorders=recorders,
         broken_recorders=broken_recorders,
         repairs=_load_repairs(folder, faults),
+        absences=_load_absences(folder, faults),
         faults=tuple(faults),
     )
 
@@ -295,6 +299,20 @@ def _load_repairs(folder: Path, faults: list[RegisterFault]) -> tuple[Repair, ..
         key = hashlib.sha256("\x1f".join((van_id, done_at.isoformat(), work)).encode()).hexdigest()
         repairs[key] = Repair(key, van_id, done_at, work, row.get("parts"), row.get("work_order"), row.get("note"))
     return tuple(sorted(repairs.values(), key=lambda repair: (repair.done_at, repair.repair_id)))
+
+
+def _load_absences(folder: Path, faults: list[RegisterFault]) -> dict[str, tuple[tuple[date, date], ...]]:
+    """away.csv, which need not be there: when a van can't come to a workshop."""
+    found: dict[str, list[tuple[date, date]]] = {}
+    for row in _read_table(folder, "away.csv", ("van_id", "first_day", "last_day"), faults).iter_rows(named=True):
+        first, last = _day(row["first_day"]), _day(row["last_day"])
+        if row["van_id"] is None or not isinstance(first, date) or not isinstance(last, date) or first > last:
+            told = f"van_id {row['van_id']!r}, first_day {row['first_day']!r}, last_day {row['last_day']!r}"
+            reason = f"away.csv row {row['row']}: {told}: name a van and two days, the first not after the last"
+            faults.append(RegisterFault("away.csv", row["row"], reason))
+        else:
+            found.setdefault(row["van_id"], []).append((first, last))
+    return {van_id: tuple(sorted(days)) for van_id, days in sorted(found.items())}
 
 
 def _day(text: str | None) -> Any:

@@ -5,6 +5,7 @@
 
 import re
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -12,9 +13,13 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from data_contracts.errors import InputError
+from data_contracts.jobs import JOBS, Job
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
-    from models import assess, cause_likelihood, ranking
+    from models import assess, cause_likelihood, learning, order_plan, ranking
+
+_Share = Annotated[float, Field(ge=0, le=1)]
+_NotNegative = Annotated[float, Field(ge=0)]
 
 
 class _Section(BaseModel):
@@ -79,20 +84,73 @@ class CauseSettings(_Section):
 
 
 class WorkshopSettings(_Section):
-    """Money and hours."""
+    """Money, hours and risk."""
 
     currency: Annotated[str, Field(min_length=1, max_length=8)] = "EUR"
-    hour_rate: Annotated[float, Field(ge=0)] = 85.0
-    van_day_cost: Annotated[float, Field(ge=0)] = 180.0
-    hours_per_depot_week: Annotated[float, Field(ge=0)] = 16.0
+    hour_rate: _NotNegative = 85.0
+    van_day_cost: _NotNegative = 180.0
+    day_hours: Annotated[float, Field(gt=0, le=24)] = 8.0
+    handling_hours: _NotNegative = 0.3
+    failure_if_crossed: _Share = 0.35
+    failure_if_not: _Share = 0.08
+    warranty_weeks: _NotNegative = 8.0
+    hours_per_depot_week: _NotNegative = 16.0
+    weeks_planned: Annotated[int, Field(ge=1, le=52)] = 8
+    hours_of_depot: dict[str, _NotNegative] = {}
+    duty: dict[str, _NotNegative] = {}
 
     def for_models(self, *, least_probability: float) -> "ranking.RankingSettings":
         """As the ranking takes them."""
         from models.ranking import RankingSettings as ForModels
 
         return ForModels(
-            hour_rate=self.hour_rate, van_day_cost=self.van_day_cost, minimum_probability=least_probability
+            hour_rate=self.hour_rate,
+            van_day_cost=self.van_day_cost,
+            day_hours=self.day_hours,
+            failure_if_crossed=self.failure_if_crossed,
+            failure_if_not=self.failure_if_not,
+            handling_hours=self.handling_hours,
+            warranty_weeks=self.warranty_weeks,
+            minimum_probability=least_probability,
         )
+
+    def for_plan(self) -> "order_plan.PlanSettings":
+        """As the capacity plan takes them."""
+        from models.order_plan import PlanSettings as ForModels
+
+        return ForModels(
+            weeks=self.weeks_planned,
+            hours_per_week=self.hours_per_depot_week,
+            hours_of_depot=self.hours_of_depot,
+            handling_hours=self.handling_hours,
+        )
+
+    def duty_of(self, van_id: str, depot: str, family: str) -> float:
+        """How much worse a failure of a van is than of an ordinary one. [1]"""
+        return next((self.duty[name] for name in (van_id, depot, family) if name in self.duty), 1.0)
+
+
+class JobSettings(_Section):
+    """What a workshop knows better of one job than the defaults of data_contracts/jobs.py."""
+
+    hours: Annotated[float, Field(gt=0)] | None = None
+    parts_cost: _NotNegative | None = None
+    failure_cost: _NotNegative | None = None
+
+
+class LearningSettings(_Section):
+    """How much findings weigh against what was believed before."""
+
+    fleet_weight: Annotated[float, Field(gt=0)] = 40.0
+    family_weight: Annotated[float, Field(gt=0)] = 20.0
+    cost_weight: Annotated[float, Field(gt=0)] = 4.0
+    trust_weight: Annotated[float, Field(gt=0)] = 10.0
+
+    def for_models(self) -> "learning.LearningSettings":
+        """As learning takes them."""
+        from models.learning import LearningSettings as ForModels
+
+        return ForModels(**self.model_dump())
 
 
 class BoardSettings(_Section):
@@ -146,12 +204,32 @@ class Settings(_Section):
     tracking: TrackingSettings = TrackingSettings()
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
+    jobs: dict[str, JobSettings] = {}
+    learning: LearningSettings = LearningSettings()
     board: BoardSettings = BoardSettings()
     people: PeopleSettings = PeopleSettings()
     evidence: EvidenceSettings = EvidenceSettings()
 
+    @field_validator("jobs")
+    @classmethod
+    def _known_causes(cls, value: dict[str, JobSettings]) -> dict[str, JobSettings]:
+        unknown = [name for name in value if name not in JOBS]
+        if unknown:
+            raise ValueError(f"{unknown[0]} is no cause; use one of {', '.join(JOBS)}")
+        return value
 
-SETTINGS_TEMPLATE = """\
+    def jobs_for_models(self) -> dict[str, Job]:
+        """Jobs with the workshop's own hours and costs where the settings give them."""
+        own = {name: job.model_dump(exclude_none=True) for name, job in self.jobs.items()}
+        return {cause: replace(job, **own.get(cause, {})) for cause, job in JOBS.items()}
+
+
+_JOB_LINES = "\n".join(
+    f"# {job.cause} = {{ hours = {job.hours}, parts_cost = {job.parts_cost}, failure_cost = {job.failure_cost} }}"
+    for job in JOBS.values()
+)
+
+SETTINGS_TEMPLATE = f"""\
 # Settings of this Vansnap workspace. Every key is optional; the values here are the defaults.
 
 [schedule]                              # used by `vansnap serve`
@@ -172,7 +250,28 @@ least_probability = 0.5                 # a cause is named from this probability
 currency = "EUR"                        # shown beside money; no conversion is done
 hour_rate = 85.0                        # one workshop hour
 van_day_cost = 180.0                    # one day without the van
+day_hours = 8.0                         # workshop hours that cost the van a day on the road
+handling_hours = 0.3                    # moving, connecting and recording, once per visit
+failure_if_crossed = 0.35               # probability of failing on the road before it would otherwise be done: limit crossed
+failure_if_not = 0.08                   # the same below the limit, for a fault of severity 1
+warranty_weeks = 8.0                    # a warranty that ends within this time pulls a job forward
 hours_per_depot_week = 16.0             # hours a depot's workshop has for these jobs each week
+weeks_planned = 8                       # how far the capacity plan looks ahead
+
+[workshop.hours_of_depot]               # depots with other hours per week
+# north = 24.0
+
+[workshop.duty]                         # how much worse a failure is than of an ordinary van: by van, depot or family
+# V001 = 2.0
+
+[jobs]                                  # your own figures for a job [h, currency]; these are the defaults
+{_JOB_LINES}
+
+[learning]                              # findings that what was believed before is worth
+fleet_weight = 40.0                     # for shares of causes over all families
+family_weight = 20.0                    # the fleet's shares, for one family
+cost_weight = 4.0                       # hours and parts cost of a job
+trust_weight = 10.0                     # share of right alarms of all quantities, for one quantity
 
 [board]
 address = "127.0.0.1"                   # stays on this machine; read the README before you change it
@@ -223,6 +322,13 @@ def load_settings(path: Path) -> Settings:
         raise InputError("; ".join(faults)) from error
 
 
+def _floats(value: object) -> object:
+    """Tables within a section hold numbers only, none of which has to be whole."""
+    if not isinstance(value, dict):
+        return value
+    return {key: float(inner) if type(inner) is int else inner for key, inner in value.items()}
+
+
 def _whole_numbers_as_floats(document: dict[str, object]) -> dict[str, object]:
     """TOML writes 16 where 16.0 is meant; strict checking would refuse it."""
     floats = {
@@ -236,7 +342,7 @@ def _whole_numbers_as_floats(document: dict[str, object]) -> dict[str, object]:
     for section, table in document.items():
         if isinstance(table, dict):
             changed[section] = {
-                key: float(value) if (section, key) in floats and type(value) is int else value
+                key: float(value) if (section, key) in floats and type(value) is int else _floats(value)
                 for key, value in table.items()
             }
         else:

@@ -17,11 +17,18 @@ import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
+from models.order_life import replay
 from pipelines.captures import read_new_captures
-from pipelines.decisions import record, repairs_from_orders, take_in_decisions
+from pipelines.decisions import (
+    bring_orders_up_to_date,
+    record,
+    repairs_from_orders,
+    stored_events,
+    take_in_decisions,
+)
 from pipelines.intake import DeliveryAccount, take_in
 from pipelines.progress import bar
-from pipelines.proofs import proofs_due
+from pipelines.proofs import PERSON, proofs_due
 from pipelines.publish import publish, published_run
 from pipelines.register import Register, load_register
 from pipelines.settings import Settings, load_settings
@@ -218,9 +225,6 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
         with bar("tracking", quiet=quiet) as progress:
             progress(0, 1)
             notices = _track(workspace, warehouse, register, settings, week, data_id)
-            for event in proofs_due(warehouse):
-                record(workspace, event)
-            take_in_decisions(workspace, warehouse)
             progress(1, 1)
         standing = _standing(warehouse, week)
         return Tracked(standing.listed, standing.orders, notices, True)
@@ -273,7 +277,9 @@ def _track(
 ) -> tuple[str, ...]:
     from models.assess import assess
     from models.causes import infer_causes
+    from models.learning import van_priors
     from models.watchlist import watchlist
+    from pipelines import lessons
     from pipelines.model_store import keep_models
     from pipelines.work_orders import propose
 
@@ -294,6 +300,12 @@ def _track(
         settings=settings.tracking.for_models(),
         shapes=shapes,
     )
+    for event in proofs_due(warehouse, assessment.trends):
+        record(workspace, event)
+    take_in_decisions(workspace, warehouse)  # before orders are proposed: a judged repair makes room for the next
+    learned = lessons.learn_until(warehouse, list(families), settings, week)
+    changes = lessons.changes_of_week(warehouse, learned, week)
+    flags = lessons.flags_of(assessment)
     van_ids = assessment.residuals.van_ids
     family_of = dict(assessment.states.select("van_id", "family").iter_rows())
     posterior = infer_causes(
@@ -301,11 +313,15 @@ def _track(
         [families[family_of[van_id]] for van_id in van_ids],
         _fault_codes(frame, van_ids),
         settings=settings.causes.for_models(),
+        priors=van_priors(learned, [family_of[van_id] for van_id in van_ids], [flags[v] for v in van_ids]),
     )
     before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
     listed = watchlist(assessment.states, posterior, week=week, before=set(before))
+    listed = lessons.with_trust(listed, learned, flags)
     existing = warehouse.query("SELECT * FROM work_orders")
-    orders = propose(listed, assessment, posterior, register, settings, existing, week=week)
+    orders = propose(
+        listed, assessment, posterior, register, settings, existing, week=week, jobs=learned.jobs, flags=flags
+    )
     notices = pl.DataFrame(
         {
             "week": [week] * len(assessment.notices),
@@ -314,14 +330,17 @@ def _track(
         },
         schema={"week": pl.String, "number": pl.Int64, "text": pl.String},
     )
-    keep_models(workspace.models, assessment.models, assessment.model_cards)
+    card = lessons.learning_card(learned, changes, week)
+    keep_models(workspace.models, assessment.models, [*assessment.model_cards, card])
     with warehouse.transaction():
         _store_captures(warehouse, assessment.captures)
         warehouse.replace("trends", assessment.trends)
-        for table, rows in (("watchlist", listed), ("notices", notices)):
+        lesson = lessons.learning_rows(changes, week)
+        for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson)):
             warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
             warehouse.append(table, rows)
         warehouse.replace("work_orders", orders)
+        bring_orders_up_to_date(warehouse, replay(stored_events(warehouse))[0])
         warehouse.replace("vans", register.vans_frame())
         warehouse.replace("repairs", repairs)
         warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
@@ -382,12 +401,10 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     waiting = warehouse.query("SELECT item_id, state FROM quarantine ORDER BY ALL")
     accounts = warehouse.query("SELECT * EXCLUDE (taken_in_at) FROM deliveries ORDER BY ALL")
     # a proof follows from what is hashed here, so it must not make the run that found it look out of date
-    decided = warehouse.query(
-        "SELECT order_id, CASE WHEN state IN ('proven', 'not_proven') THEN 'done' ELSE state END AS state "
-        "FROM work_orders WHERE state <> 'proposed' ORDER BY ALL"
-    )
+    decided = warehouse.query("SELECT event_id FROM order_events WHERE person <> ? ORDER BY 1", [PERSON])
     for frame in (waiting, accounts, decided, register.vans_frame(), register.repairs_frame()):
         digest.update(frame.write_csv().encode())
+    digest.update(repr(register.absences).encode())
     digest.update(json.dumps(settings.model_dump(mode="json"), sort_keys=True).encode())
     digest.update(f"{VERSION}\x1f{METHOD}\x1f{_models_print()}".encode())
     return digest.hexdigest()

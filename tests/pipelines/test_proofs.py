@@ -56,17 +56,17 @@ def test_the_next_visit_judges_a_repair(tmp_path: Path, after: float, state: str
                     baseline=100.0, baseline_u=0.5,
                 ),
             )  # fmt: skip
-        assert proofs_due(warehouse) == []
+        assert proofs_due(warehouse, warehouse.query("SELECT * FROM trends")) == []
         record(workspace, OrderEvent("o1", "done", DONE, "fitter", found="intake_restricted", hours=0.5, cost=25.0))
         take_in_decisions(workspace, warehouse)
-        (event,) = proofs_due(warehouse)
+        (event,) = proofs_due(warehouse, warehouse.query("SELECT * FROM trends"))
         assert (event.state, event.person, event.at) == (state, PERSON, DONE + timedelta(days=7))
         assert event.reason == ("made worse" if after < 79 else "")
         assert "before" in event.note
         record(workspace, event)
         take_in_decisions(workspace, warehouse)
         assert warehouse.query("SELECT state FROM work_orders").item() == state
-        assert proofs_due(warehouse) == []
+        assert proofs_due(warehouse, warehouse.query("SELECT * FROM trends")) == []
         before = stored_events(warehouse)
         record(workspace, event)
         take_in_decisions(workspace, warehouse)

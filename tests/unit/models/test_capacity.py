@@ -1,6 +1,7 @@
 """Capacity plan against every plan there is, on small cases."""
 
 import itertools
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from data_contracts.errors import InputError
-from models.capacity import CapacityPlan, PlannedJob, job_value, plan_capacity, safety_bonus
+from models.capacity import CapacityPlan, PlannedJob, bonuses, job_value, plan_capacity
 
 
 def best_by_trying(jobs: list[PlannedJob], available: list[float]) -> float:
     """Objective of the best plan among all plans."""
-    bonus = safety_bonus(jobs)
+    extra = bonuses(jobs)
     best = 0.0
     for weeks in itertools.product([None, *range(len(available))], repeat=len(jobs)):
         used = np.zeros(len(available))
@@ -21,10 +22,10 @@ def best_by_trying(jobs: list[PlannedJob], available: list[float]) -> float:
         for job, week in zip(jobs, weeks, strict=True):
             if week is None:
                 continue
-            if not job.first_week <= week <= job.last_week:
+            if not job.first_week <= week <= job.last_week or week in job.away:
                 break
             used[week] += job.hours
-            value += job_value(job, week, bonus)
+            value += job_value(job, week, extra)
         else:
             if np.all(used <= np.array(available) + 1e-9):
                 best = max(best, value)
@@ -32,22 +33,26 @@ def best_by_trying(jobs: list[PlannedJob], available: list[float]) -> float:
 
 
 def objective(plan: CapacityPlan, jobs: list[PlannedJob]) -> float:
-    bonus = safety_bonus(jobs)
-    return sum(job_value(job, plan.week_of[job.order_id], bonus) for job in jobs if job.order_id in plan.week_of)
+    extra = bonuses(jobs)
+    return sum(job_value(job, plan.week_of[job.order_id], extra) for job in jobs if job.order_id in plan.week_of)
 
 
 _job = st.tuples(
-    st.integers(1, 12), st.integers(-20, 100), st.booleans(), st.integers(0, 1), st.integers(0, 2)
-)  # quarter hours, worth, safety, first week, last week
+    st.integers(1, 12), st.integers(0, 100), st.integers(-60, 0), st.integers(0, 40), st.booleans(), st.booleans(),
+    st.integers(0, 1), st.integers(0, 2), st.sets(st.integers(0, 2), max_size=1), st.integers(-1, 2),
+)  # quarter hours, failure avoided, costs, warranty, safety, decided, first week, last week, away, last week of warranty  # fmt: skip
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.lists(_job, min_size=1, max_size=5), st.lists(st.integers(0, 16), min_size=1, max_size=3))
-def test_as_good_as_every_plan(rows: list[tuple[int, int, bool, int, int]], quarters: list[int]) -> None:
+def test_as_good_as_every_plan(rows: list[tuple[Any, ...]], quarters: list[int]) -> None:
     jobs = [
-        PlannedJob(f"o{n}", "north", q / 4, float(worth), safety, first, last)
-        for n, (q, worth, safety, first, last) in enumerate(rows)
-    ]
+        PlannedJob(
+            f"o{n}", "north", q / 4, float(failure), float(costs), float(warranty), safety, decided, first, last,
+            frozenset(away), due_week=first + 2, warranty_week=covered,
+        )
+        for n, (q, failure, costs, warranty, safety, decided, first, last, away, covered) in enumerate(rows)
+    ]  # fmt: skip
     available = [q / 4 for q in quarters]
     plan = plan_capacity(jobs, {"north": available})
     assert objective(plan, jobs) == pytest.approx(best_by_trying(jobs, available), rel=1e-6, abs=1e-6)
@@ -66,18 +71,39 @@ def test_better_than_taking_the_dearest_first() -> None:
     plan = plan_capacity(jobs, {"a": [8.0]})
     assert plan.week_of == {"one": 0, "two": 0}
     assert plan.worth == 120
-    assert plan.left_out == {"big": "the hours of its weeks go to orders worth more"}
+    assert plan.left_out == {"big": "the hours of its weeks go to orders that come first or are worth more"}
 
 
 def test_safety_goes_before_worth() -> None:
-    jobs = [PlannedJob("dear", "a", 2, 5000), PlannedJob("fuel", "a", 2, -40, safety=True)]
+    jobs = [PlannedJob("dear", "a", 2, 5000), PlannedJob("fuel", "a", 2, 0, -40, safety=True)]
     assert plan_capacity(jobs, {"a": [2.0]}).week_of == {"fuel": 0}
     assert plan_capacity(jobs, {"a": [2.0, 2.0]}).week_of == {"fuel": 0, "dear": 1}
 
 
+def test_one_safety_job_outweighs_all_that_was_decided_and_that_all_worth() -> None:
+    small = [PlannedJob(f"d{n}", "a", 1, 0, -5, decided=True) for n in range(4)]
+    dear = [PlannedJob(f"w{n}", "a", 1, 9000) for n in range(4)]
+    fuel = PlannedJob("fuel", "a", 4, 0, -300, safety=True)
+    assert set(plan_capacity([*small, *dear, fuel], {"a": [4.0]}).week_of) == {"fuel"}
+    assert set(plan_capacity([*small, *dear], {"a": [4.0]}).week_of) == {"d0", "d1", "d2", "d3"}
+
+
+def test_a_claim_is_made_before_its_warranty_ends() -> None:
+    ends = PlannedJob("ends", "a", 4, 100, -150, 120, warranty_week=0)
+    later = PlannedJob("later", "a", 4, 110, -150, 120, warranty_week=30)
+    assert plan_capacity([later, ends], {"a": [4.0, 4.0]}).week_of == {"ends": 0, "later": 1}
+    assert plan_capacity([ends], {"a": [0.0, 4.0]}).left_out == {"ends": "costs 61 more than it is expected to avoid"}
+
+
+def test_what_is_due_soon_goes_first() -> None:
+    soon, late = PlannedJob("soon", "a", 4, 100, due_week=1), PlannedJob("late", "a", 4, 110, due_week=8)
+    assert plan_capacity([late, soon], {"a": [4.0, 4.0]}).week_of == {"soon": 0, "late": 1}
+    assert soon.worth(1) == 50  # half is lost by waiting until it is due
+
+
 def test_reasons_for_what_is_left_out() -> None:
     jobs = [
-        PlannedJob("loss", "a", 1, -30),
+        PlannedJob("loss", "a", 1, 10, -40),
         PlannedJob("long", "a", 9, 30),
         PlannedJob("late", "a", 1, 30, first_week=5),
         PlannedJob("nowhere", "b", 1, 30),
@@ -85,7 +111,10 @@ def test_reasons_for_what_is_left_out() -> None:
     left_out = plan_capacity(jobs, {"a": [4.0]}).left_out
     assert left_out["loss"] == "costs 30 more than it is expected to avoid"
     assert left_out["long"].startswith("needs 9.0 h")
-    assert left_out["late"].startswith("van or parts are not there")
+    assert left_out["late"] == "the van is not there within the weeks planned"
+    assert plan_capacity([PlannedJob("gone", "a", 1, 30, away=frozenset({0}))], {"a": [4.0]}).left_out == {
+        "gone": "the van is not there within the weeks planned"
+    }
     assert left_out["nowhere"].startswith("depot b has no workshop hours")
 
 

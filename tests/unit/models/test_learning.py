@@ -8,7 +8,17 @@ from hypothesis import strategies as st
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS
-from models.learning import Finding, LearningSettings, dirichlet_mean, learn, shrunken_mean
+from models.learning import (
+    Finding,
+    Learned,
+    LearningSettings,
+    changes_since,
+    dirichlet_mean,
+    learn,
+    shrunken_mean,
+    trust_sentence,
+    van_priors,
+)
 
 FAMILIES = ("brook-20", "fern-14")
 
@@ -29,10 +39,10 @@ def test_shrunken_mean_lies_between() -> None:
 
 def test_no_findings_no_change() -> None:
     learned = learn([], FAMILIES)
-    assert learned.changes == ()
+    assert changes_since({}, learned) == ()
     assert learned.jobs == JOBS
     for prior in learned.priors.values():
-        assert prior[:-1] == pytest.approx(np.full(len(CAUSES), 0.4 / len(CAUSES)))
+        assert prior[:-1] == pytest.approx(np.full(len(CAUSES), 0.65 / len(CAUSES)))
 
 
 @settings(max_examples=40, deadline=None)
@@ -49,9 +59,13 @@ def test_priors_are_shares_and_order_is_of_no_matter(rows: list[tuple[str, str]]
 def test_a_family_learns_most_from_its_own_and_a_little_from_the_fleet() -> None:
     learned = learn(findings("fuel_aeration", 10), FAMILIES)
     number = CAUSE_CODES.index("fuel_aeration")
-    start = 0.4 / len(CAUSES)
+    start = 0.65 / len(CAUSES)
     assert learned.priors["brook-20"][number] > learned.priors["fern-14"][number] > start
-    assert any("brook-20: 'air in the fuel'" in sentence for sentence in learned.changes)
+    changed = {change.key: change for change in changes_since({}, learned)}
+    told = changed["cause_share", "brook-20", "fuel_aeration"]
+    assert told.before == pytest.approx(start)
+    assert told.figure.value == learned.priors["brook-20"][number]
+    assert told.figure.why == "10 of 10 findings in the family and 10 of 10 in the fleet were 'air in the fuel'."
 
 
 def test_nothing_found_lowers_what_flagged_it_and_withdrawing_it_brings_it_back() -> None:
@@ -60,8 +74,55 @@ def test_nothing_found_lowers_what_flagged_it_and_withdrawing_it_brings_it_back(
     before, after, withdrawn = learn(good, FAMILIES), learn(good + wrong, FAMILIES), learn(good, FAMILIES)
     assert after.trust["cycle_ripple"].share < before.trust["cycle_ripple"].share
     assert after.priors["brook-20"][-1] > before.priors["brook-20"][-1]
-    assert any("cycle_ripple" in sentence and "nothing found 4" in sentence for sentence in after.changes)
+    assert after.figures["alarm_trust", "", "cycle_ripple"].why.endswith("and in nothing found 4 times.")
     assert withdrawn.trust == before.trust
+    stood = {change.key: change.figure.value for change in changes_since({}, after)}
+    back = {change.key: change for change in changes_since(stood, withdrawn)}
+    moved = {key for key, value in stood.items() if value != withdrawn.figures[key].value}
+    assert set(back) == moved
+    for key, change in back.items():
+        assert (change.before, change.figure.value) == (stood[key], before.figures[key].value)
+
+
+def wrongly_flagged(count: int) -> Learned:
+    return learn(
+        findings(NONE, count, flagged_by=("cycle_ripple",))
+        + findings("lambda_slow", count, flagged_by=("lean_needles",)),
+        FAMILIES,
+    )
+
+
+def test_a_van_flagged_by_what_was_wrong_before_is_believed_less_and_says_so() -> None:
+    learned = wrongly_flagged(6)
+    flags = [("cycle_ripple",), ("lean_needles",), ("cycle_ripple", "lean_needles"), ("never_before",), ()]
+    priors = van_priors(learned, ["fern-14"] * len(flags), flags)
+    assert priors.sum(axis=1) == pytest.approx(np.ones(len(flags)))
+    none = priors[:, -1]
+    assert none[0] > none[3] == none[4] == pytest.approx(learned.priors["fern-14"][-1])
+    assert none[1] == none[2] < none[3]
+    assert "6 of 6 times" in str(trust_sentence(learned, flags[0]))
+    assert trust_sentence(learned, flags[2]) is None
+    # By hand: 12 findings, 6 of them none; the fleet's share right, then the quantity's, each from a prior worth 40 and 10.
+    right = (40 * 0.65 + 6) / 52
+    share = 10 * right / 16
+    assert learned.trust["cycle_ripple"].share == pytest.approx(share)
+    of_family = learned.priors["fern-14"][-1]
+    odds = (1 - of_family) / of_family * share / (1 - share) / (right / (1 - right))
+    assert none[0] == pytest.approx(1 / (1 + odds))
+
+
+def test_without_findings_priors_are_the_start() -> None:
+    start = np.linspace(1, 2, len(CAUSE_CODES))
+    start /= start.sum()
+    priors = van_priors(learn([], FAMILIES, start=start), FAMILIES, [("cycle_ripple",), ()])
+    assert priors == pytest.approx(np.array([start, start]))
+
+
+def test_what_no_finding_rests_on_any_more_falls_back_and_is_told() -> None:
+    stood = {change.key: change.figure.value for change in changes_since({}, wrongly_flagged(6))}
+    back = {change.key: change for change in changes_since(stood, learn([], FAMILIES))}
+    assert set(back) == set(stood)
+    assert back["alarm_trust", "", "cycle_ripple"].figure.value == pytest.approx(0.65)
 
 
 def test_hours_and_costs_shrink_to_the_default() -> None:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -52,13 +53,38 @@ def test_one_order_per_van_in_the_schema() -> None:
     assert set(rows) == set(CAUSES_OF)
     assert rows["v1"]["cause"] == "fuel_delivery_weak"
     assert rows["v2"]["cause"] == NOT_SEPARABLE
-    assert rows["v2"]["action"] == "Look at air filter and intake duct"
-    assert rows["v3"]["action"].startswith(CAPTURE_AGAIN)
+    assert rows["v2"]["action"].endswith("if it stands: look at air filter and intake duct")
+    assert rows["v3"]["action"].startswith(f"At the next visit: {CAPTURE_AGAIN[0].lower()}{CAPTURE_AGAIN[1:]}")
     assert "no known cause fits" in rows["v3"]["action"]
     assert sorted(row["rank"] for row in rows.values()) == [1, 2, 3]
     for row in rows.values():
         assert row["reason"].count(". ") <= 1
         assert row["expected_cost_avoided"] == pytest.approx(book.worth[row["order_id"]].expected_cost_avoided)
+        parts = [row[name] for name in PARTS]
+        assert row["expected_cost_avoided"] == pytest.approx(sum(parts), abs=1e-9)
+
+
+PARTS = ("failure_avoided", "warranty_paid", "work_cost", "parts_cost", "van_time_cost")
+
+
+def test_work_not_worth_it_waits_and_says_why_unless_it_is_urgent_or_unsafe() -> None:
+    slow = {"v1": {"lambda_slow": 0.9, "none": 0.1}}
+
+    def order(causes: dict[str, dict[str, float]], **changes: object) -> dict[str, Any]:
+        return propose_orders([watched("v1", **changes)], posterior(causes)).orders.row(0, named=True)
+
+    waits = order(slow, crosses=0.0)
+    assert (waits["expected_cost_avoided"], waits["hours"]) == (0.0, 0.0)
+    assert waits["action"].endswith("if it stands: replace the lambda sensor after checking heater and wiring")
+    assert waits["worth"].startswith("Not worth it yet: -")
+    urgent = order(slow, crosses=0.0, urgency="now")
+    assert urgent["expected_cost_avoided"] < 0
+    assert urgent["worth"].endswith("Done all the same: a limit is crossed.")
+    unsafe = order({"v1": {"unmetered_air": 0.9, "none": 0.1}}, crosses=0.0)
+    assert unsafe["safety"]
+    assert unsafe["expected_cost_avoided"] < 0
+    assert unsafe["worth"].endswith("failing can endanger people.")
+    assert order(slow, crosses=0.0, warranty_until=date(2026, 5, 1))["expected_cost_avoided"] > 0
 
 
 def test_run_again_adds_and_changes_nothing() -> None:
@@ -124,9 +150,9 @@ def test_two_causes_likelier_than_not_are_one_visit() -> None:
     from models.causes import PairProbability
 
     both = {"v1": {"lambda_slow": 0.9, "intake_restricted": 0.1}}
-    alone = propose_orders([watched("v1")], posterior(both)).orders.row(0, named=True)
+    alone = propose_orders([watched("v1", urgency="now")], posterior(both)).orders.row(0, named=True)
     paired = replace(posterior(both), pairs=((PairProbability(("intake_restricted", "lambda_slow"), 0.8),),))
-    order = propose_orders([watched("v1")], paired).orders.row(0, named=True)
+    order = propose_orders([watched("v1", urgency="now")], paired).orders.row(0, named=True)
     assert "in the same visit" in order["action"]
     assert order["hours"] == pytest.approx(alone["hours"] + 0.4)
 

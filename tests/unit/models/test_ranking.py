@@ -8,7 +8,7 @@ import pytest
 from data_contracts.causes import CAUSE_CODES, CAUSES
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, TESTS
-from models.ranking import RankingSettings, explain_worth, failure_probability, rank_orders, worth_of_order
+from models.ranking import RankingSettings, Worth, explain_worth, failure_probability, rank_orders, worth_of_order
 from models.replacement import best_replacement_age, replacement_cost_rate
 
 DAY = date(2026, 4, 5)
@@ -89,6 +89,41 @@ def test_order_of_ranks() -> None:
         np.array([1.0, 1.0, 1.0, 1.0, 2.0]),
     )
     assert ranks.tolist() == [5, 2, 3, 1, 4]
+
+
+def test_safety_goes_first_among_vans_that_are_called_in() -> None:
+    ranks = rank_orders(
+        ["now", "plan", "watch", "plan"], [False, True, True, False], np.array([900.0, -5.0, 50.0, 60.0]), np.ones(4)
+    )
+    assert ranks.tolist() == [2, 1, 4, 3]
+
+
+def test_a_van_whose_warranty_still_pays_comes_before_its_twin() -> None:
+    def worth(until: date | None) -> Worth:
+        return worth_of_order(
+            certain("lambda_slow"), "lambda_slow", None, crosses=0.9, severity=0.8, day=DAY, warranty_until=until
+        )
+
+    pair = [worth(None), worth(date(2026, 4, 20))]
+    ranks = rank_orders(
+        ["plan", "plan"],
+        [False, False],
+        np.array([one.expected_cost_avoided for one in pair]),
+        np.array([one.hours for one in pair]),
+    )
+    assert ranks.tolist() == [2, 1]
+
+
+def test_worth_of_a_test_by_hand() -> None:
+    # 8 min and 0.3 h handling; the filter, found with 0.85 x 0.6, is changed (0.4 h, 25) where that is worth it.
+    probability = dict.fromkeys(CAUSE_CODES, 0.0) | {"intake_restricted": 0.6, "none": 0.4}
+    worth = worth_of_order(
+        probability, "not_separable", "air_filter", crosses=1.0, severity=0.5, day=DAY, warranty_until=None
+    )
+    found = 0.6 * 0.85
+    hours = 8 / 60 + 0.3 + found * 0.4
+    assert worth.hours == pytest.approx(hours)
+    assert worth.expected_cost_avoided == pytest.approx(found * 0.35 * 350 - hours * (85 + 180 / 8) - found * 25)
 
 
 def test_every_test_and_job_names_known_causes() -> None:
