@@ -287,7 +287,7 @@ def _draft(
         if safety or van.urgency == "now":
             said += " Done all the same: " + ("failing can endanger people." if safety else "a limit is crossed.")
         else:
-            said, worth = f"Not worth it yet: {said}", NO_WORTH
+            said, worth = f"Not worth it yet. {said}", NO_WORTH
             if action.startswith(CAPTURE_AGAIN):
                 action = f"At the next visit: {action[0].lower()}{action[1:]}"
             else:

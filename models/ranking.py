@@ -209,7 +209,7 @@ def explain_worth(worth: Worth, currency: str = "") -> str:
         (worth.van_time, "van off the road"),
     ]
     shown = ", ".join(f"{amount:+.0f}{unit} {name}" for amount, name in parts if abs(amount) >= 0.5)
-    return f"{worth.expected_cost_avoided:+.0f}{unit} expected: {shown}."
+    return f"Expected {worth.expected_cost_avoided:+.0f}{unit}: {shown}."
 
 
 def rank_orders(

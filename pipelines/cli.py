@@ -176,18 +176,36 @@ def board(
 
 @app.command()
 def orders(
-    out: Annotated[Path, typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write; default a list on the terminal."),
+    ] = None,
     home: Home = Path(DEFAULT_HOME),
     weekly_list: Annotated[
         bool, typer.Option("--list", help="The week's list with its orders in a table, .pdf only.")
     ] = False,
+    as_json: Json = False,
 ) -> None:
-    """Write the ranked work orders for the workshop; as .pdf one page each, to print."""
+    """List the ranked work orders, or write them for the workshop; as .pdf one page each, to print."""
     workspace = open_workspace(home)
-    from pipelines.reports.orders import write_orders
+    from pipelines.published import open_published
+    from pipelines.reports.orders import orders_document, orders_text, write_orders
 
-    count = write_orders(workspace, out, weekly_list=weekly_list)
-    _say(f"{count} work orders written to {out}")
+    if out is not None:
+        count = write_orders(workspace, out, weekly_list=weekly_list)
+        told = f"{count} work orders written to {out}"
+        if as_json:
+            _print_json({"work_orders": count, "file": str(out)})
+        else:
+            _say(told)
+        return
+    if weekly_list:
+        raise InputError("--list is set on paper: name a file with --out FILE.pdf")
+    published = open_published(workspace.root)
+    if as_json:
+        _print_json(orders_document(published))
+    else:
+        _say(orders_text(published))
 
 
 @app.command()

@@ -2,14 +2,46 @@
 
 import json
 from pathlib import Path
+from typing import Any
+
+import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.tables import WORK_ORDERS
-from pipelines.published import open_published
+from pipelines.published import Published, open_published
 from pipelines.reports.plain import finite, spreadsheet_csv
 from pipelines.workspace import Workspace
 
 _OPEN = ("proposed", "accepted", "postponed", "booked")
+
+
+def open_orders(published: Published) -> pl.DataFrame:
+    """Open work orders, ranked: columns of WORK_ORDERS."""
+    orders = published.ask(
+        "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
+        {"open": list(_OPEN)},
+    )
+    return orders.select(column.name for column in WORK_ORDERS.columns)
+
+
+def orders_document(published: Published) -> dict[str, Any]:
+    """Open work orders for `--json`."""
+    document: dict[str, Any] = finite({"work_orders": open_orders(published).to_dicts()})
+    return document
+
+
+def orders_text(published: Published) -> str:
+    """Open work orders as lines for a terminal, ranked."""
+    orders = open_orders(published)
+    if not orders.height:
+        return "no open work orders"
+    lines = [f"{'rank':>4}  {'order':<16}  {'van':<12}  {'state':<9}  {'plan week':<9}  {'hours':>5}  action"]
+    lines += [
+        f"{row['rank']:>4}  {row['order_id']:<16}  {row['van_id']:<12}  {row['state']:<9}  {row['plan_week'] or 'none':<9}  "
+        f"{row['hours'] or 0.0:>5.1f}  {row['action']}"
+        for row in orders.iter_rows(named=True)
+    ]
+    return "\n".join(lines)
 
 
 def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) -> int:
@@ -39,11 +71,7 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
     if weekly_list and ending != ".pdf":
         raise InputError(f"--list is set on paper and {out} ends in {ending}: name a .pdf file")
     published = open_published(workspace.root)
-    orders = published.ask(
-        "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
-        {"open": list(_OPEN)},
-    )
-    orders = orders.select(column.name for column in WORK_ORDERS.columns)
+    orders = open_orders(published)
     if ending == ".pdf":
         from pipelines.reports.list_pdf import list_pdf
         from pipelines.reports.order_pdf import orders_pdf
@@ -55,8 +83,8 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
         if ending == ".csv":
             out.write_text(spreadsheet_csv(orders), encoding="utf-8")
         else:
-            document = {"work_orders": finite(orders.to_dicts())}
-            out.write_text(json.dumps(document, ensure_ascii=False, indent=2, default=str), encoding="utf-8")
+            text = json.dumps(orders_document(published), ensure_ascii=False, indent=2, default=str)
+            out.write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputError(f"can't write {out}: {error.strerror}; name a file you may write") from error
     return orders.height

@@ -76,7 +76,7 @@ def test_work_not_worth_it_waits_and_says_why_unless_it_is_urgent_or_unsafe() ->
     waits = order(slow, crosses=0.0)
     assert (waits["expected_cost_avoided"], waits["hours"]) == (0.0, 0.0)
     assert waits["action"].endswith("if it stands: replace the lambda sensor after checking heater and wiring")
-    assert waits["worth"].startswith("Not worth it yet: -")
+    assert waits["worth"].startswith("Not worth it yet. Expected -")
     urgent = order(slow, crosses=0.0, urgency="now")
     assert urgent["expected_cost_avoided"] < 0
     assert urgent["worth"].endswith("Done all the same: a limit is crossed.")
