@@ -35,7 +35,7 @@ _EXPECTED = {
     for column in table.columns
 }
 
-DECIDED = ("work_orders", "order_events")
+DECIDED = ("work_orders", "order_events", "proof_statistics", "item_events", "quarantine")
 """Tables a decision changes."""
 ROW_GROUP = 8192
 """Rows that are skipped or read together. The board asks for one van or one capture at a time, so they are few."""
@@ -87,8 +87,7 @@ def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> 
     connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh")
     try:
         for name in DECIDED:
-            connection.execute(f'DELETE FROM fresh."{name}"')
-            _copy(connection, TABLES[name], week, f'INSERT INTO fresh."{name}" BY NAME')
+            _copy(connection, TABLES[name], week, f'CREATE OR REPLACE TABLE fresh."{name}" AS')
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")

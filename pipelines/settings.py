@@ -229,7 +229,7 @@ _JOB_LINES = "\n".join(
     for job in JOBS.values()
 )
 
-SETTINGS_TEMPLATE = f"""\
+SETTINGS_TEMPLATE = """\
 # Settings of this Vansnap workspace. Every key is optional; the values here are the defaults.
 
 [schedule]                              # used by `vansnap serve`
@@ -265,7 +265,7 @@ weeks_planned = 8                       # how far the capacity plan looks ahead
 # V001 = 2.0
 
 [jobs]                                  # your own figures for a job [h, currency]; these are the defaults
-{_JOB_LINES}
+@JOBS@
 
 [learning]                              # findings that what was believed before is worth
 fleet_weight = 40.0                     # for shares of causes over all families
@@ -287,7 +287,7 @@ known = []                              # [{ who = "ann@example.org", role = "vi
 
 [evidence]
 signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned
-"""
+""".replace("@JOBS@", _JOB_LINES)
 
 
 def load_settings(path: Path) -> Settings:
