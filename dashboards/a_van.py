@@ -248,7 +248,7 @@ def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
                 pl.DataFrame(
                     {
                         say("common.week"): orders["week"],
-                        say("order.action"): [inert(a) for a in orders["action"]],
+                        say("order.action"): [inert(text.contract(a)) for a in orders["action"]],
                         say("order.hours"): [text.hours(h) for h in orders["hours"]],
                         say("order.state"): [text.order_state(s) for s in orders["state"]],
                         say("order.due"): [text.day(d) for d in orders["due_by"]],

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboards import a_van, captures, how_sure, meaning, parts, proof, read_one_now, this_week, who, workshop
+from dashboards import a_van, captures, display, how_sure, meaning, parts, proof, read_one_now, this_week, who, workshop
 from dashboards.text import say
 
 MARK = Path(__file__).with_name("mark.svg")
@@ -13,6 +13,7 @@ STYLE = Path(__file__).with_name("board.css")
 
 def main() -> None:
     """Set up the page, name the views, and show the one asked for."""
+    display.start(who.home())
     st.set_page_config(page_title=say("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
     who.let_in()

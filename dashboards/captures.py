@@ -198,8 +198,8 @@ def _table(columns: dict[str, list[str]]) -> None:
 
 
 def _sentence(page: dict, code: str) -> str:  # type: ignore[type-arg]
-    return text.sentence(page[code].sentence if code in page else code)
+    return text.sentence(text.contract(page[code].sentence) if code in page else code)
 
 
 def _remedy(page: dict, code: str) -> str:  # type: ignore[type-arg]
-    return page[code].remedy if code in page else ""
+    return text.contract(page[code].remedy) if code in page else ""

@@ -138,6 +138,10 @@ def trend_chart(
     -------
     plotly.graph_objects.Figure
     """
+    hover = [_hover(row) for row in rows]
+    scale = text.scale(text.unit(str(rows[0]["quantity"])))
+    rows = [_scaled(row, scale) for row in rows]
+    limits = (_times(limits[0], scale), _times(limits[1], scale))
     days = [monday(str(row["week"])) for row in rows]
     value, u, baseline = _column(rows, "value"), _column(rows, "value_u"), _column(rows, "baseline")
     half = expected_half_width(rows)
@@ -170,7 +174,6 @@ def trend_chart(
             }
         )
     traces += _forecast(rows[-1], days[-1], palette)
-    hover = [_hover(row) for row in rows]
     traces.append(
         {
             "type": "scatter",
@@ -224,6 +227,18 @@ def _upright(x: object, line: Row) -> dict[str, object]:
 
 def _level(y: float, line: Row) -> dict[str, object]:
     return {"type": "line", "x0": 0, "x1": 1, "xref": "paper", "y0": y, "y1": y, "line": line}
+
+
+_DRAWN = ("value", "value_u", "baseline", "slope_per_week", "slope_low", "slope_high")
+
+
+def _scaled(row: Row, scale: float) -> Row:
+    """A row in the reader's units."""
+    return {**row, **{name: _times(row.get(name), scale) for name in _DRAWN}}
+
+
+def _times(value: object, scale: float) -> float | None:
+    return value * scale if isinstance(value, int | float) else None
 
 
 def _symbols(rows: Sequence[Row]) -> list[str]:
@@ -367,11 +382,12 @@ def snap_chart(
     -------
     plotly.graph_objects.Figure
     """
+    scale = text.scale("g/s")
     with_lambda = any(s.lambda_signal.size for s in (latest, *earlier))
     drawn: list[Row] = []
     for snap, is_latest in (*((s, False) for s in earlier), (latest, True)):
         name = say("snap.latest" if is_latest else "snap.earlier", when=snap.when)
-        traces = [(snap.time_s, snap.airflow, "y"), (snap.lambda_time_s, snap.lambda_signal, "y2")]
+        traces = [(snap.time_s, scale * snap.airflow, "y"), (snap.lambda_time_s, snap.lambda_signal, "y2")]
         for time, trace, axis in traces[: 1 + with_lambda]:
             drawn.append(
                 {
@@ -400,7 +416,7 @@ def snap_chart(
                 "font": {"color": palette.quiet, "size": 13},
             }
         )  # fmt: skip
-    for name, flow in levels:
+    for name, flow in ((name, scale * flow) for name, flow in levels):
         shapes.append(_level(flow, {"color": palette.line, "width": 1}))
         notes.append(
             {
@@ -411,7 +427,10 @@ def snap_chart(
     layout: dict[str, object] = {
         "showlegend": True,
         "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 13}},
-        "yaxis": {"title": {"text": say("snap.airflow")}, "domain": [0.43 if with_lambda else 0.0, 1.0]},
+        "yaxis": {
+            "title": {"text": say("snap.airflow", unit=text.shown_unit("g/s"))},
+            "domain": [0.43 if with_lambda else 0.0, 1.0],
+        },
         "xaxis": {"title": {"text": say("snap.time"), "font": {"color": palette.quiet}}},
     }
     if with_lambda:

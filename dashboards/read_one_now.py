@@ -11,10 +11,12 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboards import parts, text
 from dashboards.a_van import reading_table
+from dashboards.display import units
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.text import inert, say
 from data_contracts.capture import Conditions
 from data_contracts.errors import VansnapError
+from data_contracts.units import shown
 from pipelines.published import families
 from pipelines.read_command import read_apart
 from pipelines.register import load_recorders
@@ -52,9 +54,9 @@ def show() -> None:
 
 
 def _conditions() -> Conditions:
-    coolant = st.number_input(say("read.coolant"), -40.0, 150.0, value=None, key="read-coolant")
-    air = st.number_input(say("read.air"), -60.0, 120.0, value=None, key="read-air")
-    barometer = st.number_input(say("read.barometer"), 40.0, 120.0, value=None, key="read-barometer")
+    coolant = _measured("read.coolant", "°C", -40.0, 150.0)
+    air = _measured("read.air", "°C", -60.0, 120.0)
+    barometer = _measured("read.barometer", "kPa", 40.0, 120.0)
     loop = st.segmented_control(
         say("read.closed_loop"),
         [True, False],
@@ -62,6 +64,19 @@ def _conditions() -> Conditions:
         key="read-loop",
     )
     return Conditions(coolant_c=coolant, intake_air_c=air, barometer_kpa=barometer, closed_loop=loop)
+
+
+def _measured(key: str, unit: str, low: float, high: float) -> float | None:
+    """A condition typed in the reader's units, in the unit of the contract."""
+    as_shown = shown(unit, units())
+    typed: float | None = st.number_input(
+        say(key, unit=as_shown.unit),
+        as_shown.value(low),
+        as_shown.value(high),
+        value=None,
+        key=f"{key}-{as_shown.unit}",
+    )
+    return text.stored(typed, unit)
 
 
 def _read(upload: UploadedFile, family: str, recorder: str, register: Path, conditions: Conditions) -> None:
@@ -113,8 +128,8 @@ def _verdict(capture: Mapping[str, object], numbered: bool) -> None:
     assert isinstance(reasons, list)
     lines = [head]
     for reason in reasons:
-        remedy = f": {inert(reason['remedy'])}" if reason["remedy"] else ""
-        lines.append(f"- {inert(text.sentence(reason['sentence']))}{remedy}")
+        remedy = f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else ""
+        lines.append(f"- {inert(text.sentence(text.contract(reason['sentence'])))}{remedy}")
     shown = {"good": st.success, "usable": st.info}.get(grade, st.warning)
     shown("\n".join(lines))
 

@@ -9,11 +9,15 @@ import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 
-from dashboards.words_en import WORDS
+from dashboards import words_de, words_en
+from dashboards.display import language, units
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.units import Shown, shown
+from data_contracts.wording import translated
 
+CATALOGUES = {"en": words_en.WORDS, "de": words_de.WORDS}
 URGENCY_SYMBOLS = {"now": "▲", "plan": "◆", "watch": "○"}
 GRADE_SYMBOLS = {"good": "✓", "usable": "◐", "repeat": "↻"}
 MINUS = "\N{MINUS SIGN}"
@@ -41,7 +45,16 @@ def say(key: str, **places: object) -> str:
     KeyError
         If the words file has no such key.
     """
-    return WORDS[key].format(**places)
+    return CATALOGUES[language()][key].format(**places)
+
+
+def _word(key: str, otherwise: str) -> str:
+    return CATALOGUES[language()].get(key, otherwise)
+
+
+def contract(sentence: object) -> str:
+    """A sentence of the contract, or one stored in a table, in the reader's language where it is known."""
+    return translated(str(sentence), language())
 
 
 def inert(text: object) -> str:
@@ -86,17 +99,20 @@ def uncertain(value: float | None, u: float | None, unit: str = "1") -> str:
     value, u : float or None
         Value and standard uncertainty. [unit]
     unit : str
-        Unit as the nomenclature writes it; "1" is not shown.
+        Unit as the nomenclature writes it; "1" is not shown. Shown in the reader's units.
 
     Returns
     -------
     str
     """
-    tail = "" if unit == "1" else f" {unit}"
+    as_shown = _shown(unit)
+    tail = "" if unit == "1" else f" {as_shown.unit}"
     if value is None or not math.isfinite(value):
         return say("number.none")
+    value = as_shown.value(value)
     if u is None or not math.isfinite(u) or u <= 0:
         return number(value, 4) + tail
+    u = as_shown.difference(u)
     exponent = math.floor(math.log10(u))
     if round(u / 10.0**exponent) == 10:
         exponent += 1
@@ -179,21 +195,39 @@ def moment(value: datetime | None) -> str:
 
 def quantity(name: str) -> str:
     """Title of a quantity."""
-    title = WORDS.get("quantity." + name.removeprefix(BANK2_PREFIX))
-    if title is None:
+    title = _word("quantity." + name.removeprefix(BANK2_PREFIX), "")
+    if not title:
         return name
     return say("quantity.bank2", title=title) if name.startswith(BANK2_PREFIX) else title
 
 
 def unit(name: str) -> str:
-    """Unit of a quantity; "1" has none."""
+    """Unit of a quantity as the nomenclature writes it; "1" has none."""
     return QUANTITIES[name].unit if name in QUANTITIES else "1"
+
+
+def _shown(unit: str) -> Shown:
+    return shown(unit, units())
+
+
+def shown_unit(unit: str) -> str:
+    """A unit of the nomenclature as this reader sees it."""
+    return _shown(unit).unit
+
+
+def scale(unit: str) -> float:
+    """What values of a unit are multiplied by to be drawn for this reader."""
+    return _shown(unit).factor
+
+
+def stored(value: float | None, unit: str) -> float | None:
+    """A value a reader typed, in the unit of the contract."""
+    return None if value is None else (value - _shown(unit).offset) / _shown(unit).factor
 
 
 def quantity_with_unit(name: str) -> str:
     """Title and unit for an axis."""
-    shown = unit(name)
-    return quantity(name) if shown == "1" else f"{quantity(name)} [{shown}]"
+    return quantity(name) if unit(name) == "1" else f"{quantity(name)} [{shown_unit(unit(name))}]"
 
 
 def cause(code: str) -> str:
@@ -202,32 +236,32 @@ def cause(code: str) -> str:
         return say("week.none_fault")
     if code == NOT_SEPARABLE:
         return say("week.not_separable")
-    return CAUSES[code].title if code in CAUSES else code
+    return contract(CAUSES[code].title) if code in CAUSES else code
 
 
 def urgency(word: str) -> str:
     """Symbol and word of an urgency, so that colour is never alone."""
-    return f"{URGENCY_SYMBOLS.get(word, '')} {WORDS.get('urgency.' + word, word)}".strip()
+    return f"{URGENCY_SYMBOLS.get(word, '')} {_word('urgency.' + word, word)}".strip()
 
 
 def grade(word: str) -> str:
     """Symbol and word of a grade."""
-    return f"{GRADE_SYMBOLS.get(word, '')} {WORDS.get('grade.' + word, word)}".strip()
+    return f"{GRADE_SYMBOLS.get(word, '')} {_word('grade.' + word, word)}".strip()
 
 
 def order_state(word: str) -> str:
     """Word of an order's state."""
-    return WORDS.get("order." + word, word)
+    return _word("order." + word, word)
 
 
 def grade_reason(code: str) -> str:
     """Sentence of a grade reason."""
-    return GRADE_REASONS[code].sentence if code in GRADE_REASONS else code
+    return contract(GRADE_REASONS[code].sentence) if code in GRADE_REASONS else code
 
 
 def unread_reason(code: str) -> str:
     """Sentence for a null."""
-    return UNREAD_REASONS[code].sentence if code in UNREAD_REASONS else code
+    return contract(UNREAD_REASONS[code].sentence) if code in UNREAD_REASONS else code
 
 
 def sentence(text: str) -> str:
@@ -279,12 +313,12 @@ def trend_sentence(row: Mapping[str, object]) -> str:
     str
     """
     name = str(row["quantity"])
-    shown = unit(name)
+    of = unit(name)
     parts = [
         say(
             "trend.say_value",
             title=quantity(name),
-            value=uncertain(_float(row["value"]), _float(row.get("value_u")), shown),
+            value=uncertain(_float(row["value"]), _float(row.get("value_u")), of),
             week=row["week"],
         )
     ]
@@ -293,7 +327,7 @@ def trend_sentence(row: Mapping[str, object]) -> str:
     elif name == "main_peak_reference_g_s":
         parts[0] += f" ({say('trend.uncorrected')})"
     if (baseline := _float(row.get("baseline"))) is not None:
-        parts.append(say("trend.say_expected", baseline=uncertain(baseline, _float(row.get("baseline_u")), shown)))
+        parts.append(say("trend.say_expected", baseline=uncertain(baseline, _float(row.get("baseline_u")), of)))
     if (z := _float(row.get("z"))) is not None:
         side = "as_expected" if abs(z) < 2 else ("above" if z > 0 else "below")
         parts.append(say(f"trend.say_{side}", z=number(z if side == "as_expected" else abs(z), 2)))
@@ -302,12 +336,12 @@ def trend_sentence(row: Mapping[str, object]) -> str:
         if low <= 0 <= high:
             parts.append(say("trend.say_level"))
         else:
-            tail = "" if shown == "1" else f" {shown}"
-            near, far = sorted((abs(low), abs(high)))
+            tail = "" if of == "1" else f" {shown_unit(of)}"
+            near, far = sorted((scale(of) * abs(low), scale(of) * abs(high)))
             parts.append(
                 say(
                     "trend.say_rising" if slope > 0 else "trend.say_falling",
-                    slope=number(abs(slope), 2) + tail,
+                    slope=number(scale(of) * abs(slope), 2) + tail,
                     low=number(near, 2),
                     high=number(far, 2),
                 )
@@ -339,16 +373,26 @@ def _float(value: object) -> float | None:
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
 
 
+CONDITION_UNITS = {
+    "coolant_c": "°C",
+    "intake_air_c": "°C",
+    "barometer_kpa": "kPa",
+    "humidity_pct": "%",
+    "altitude_m": "m",
+    "odometer_km": "km",
+}
+
+
 def conditions(capture: Mapping[str, object]) -> str:
     """What was recorded about the conditions of a capture."""
-    shown = [
-        say(f"condition.{key}", value=number(value, 1 if key == "odometer_km" else 3))
-        for key in ("coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "odometer_km")
+    told = [
+        say(f"condition.{key}", value=f"{number(_shown(of).value(value), 6 if of == 'km' else 3)} {shown_unit(of)}")
+        for key, of in CONDITION_UNITS.items()
         if (value := _float(capture.get(key))) is not None
     ]
     if capture.get("fuel"):
-        shown.append(say("condition.fuel", value=inert(capture["fuel"])))
+        told.append(say("condition.fuel", value=inert(capture["fuel"])))
     codes = capture.get("fault_codes")
     if isinstance(codes, Sequence) and not isinstance(codes, str) and codes:
-        shown.append(say("condition.fault_codes", value=inert(", ".join(map(str, codes)))))
-    return say("van.conditions", conditions=", ".join(shown) or say("condition.none"))
+        told.append(say("condition.fault_codes", value=inert(", ".join(map(str, codes)))))
+    return say("van.conditions", conditions=", ".join(told) or say("condition.none"))

@@ -103,9 +103,9 @@ def _van_card(row: Mapping[str, object], week: str, first: bool) -> None:
                     parts.quiet(say("week.more_reasons", count=len(reasons) - REASONS_SHOWN))
         with job:
             if row.get("action"):
-                st.markdown(f"**{say('week.action')}** {inert(row['action'])}")
+                st.markdown(f"**{say('week.action')}** {inert(text.contract(row['action']))}")
                 parts.quiet(_order_line(row))
-                decide.button(str(row["order_id"]), van_id, str(row["action"]), str(row["state"]))
+                decide.button(str(row["order_id"]), van_id, text.contract(row["action"]), str(row["state"]))
 
 
 def _cause_line(row: Mapping[str, object]) -> str:

@@ -4,9 +4,13 @@ import os
 from pathlib import Path
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
+from dashboards.display import LANGUAGE_KEY, UNITS_KEY
 from dashboards.text import inert, say
 from data_contracts.errors import InputError, VansnapError
+from data_contracts.units import UNIT_SYSTEMS
+from data_contracts.wording import LANGUAGE_NAMES, LANGUAGES
 from pipelines.people import SOLE, Person, is_loopback, person_of
 from pipelines.published import board_settings
 from pipelines.settings import load_settings
@@ -51,6 +55,8 @@ def let_in() -> None:
         if address and not is_loopback(address):
             st.title(say("you.not_here"))
             st.stop()
+        with _row():
+            _display()
         return
     try:
         person = _known()
@@ -70,9 +76,23 @@ def let_in() -> None:
             st.markdown(say("you.lead"))
             st.button(say("you.login"), on_click=st.login, type="primary", icon=":material/login:")
         st.stop()
-    with st.container(horizontal=True, horizontal_alignment="right", vertical_alignment="center", gap="small"):
+    with _row():
         words = say("you.are", person=inert(person.name), role=say(f"role.{person.role}"))
         if person.depots:
             words += " · " + say("you.depots", depots=inert(", ".join(person.depots)))
         st.markdown(f":small[:gray[{words}]]", width="content")
+        _display()
         st.button(say("you.logout"), on_click=st.logout, icon=":material/logout:")
+
+
+def _row() -> DeltaGenerator:
+    return st.container(horizontal=True, horizontal_alignment="right", vertical_alignment="center", gap="small")
+
+
+def _display() -> None:
+    """Language and units, for this reader and this session."""
+    with st.popover(say("you.display"), icon=":material/translate:"):
+        st.selectbox(
+            say("you.language"), LANGUAGES, format_func=lambda code: LANGUAGE_NAMES[str(code)], key=LANGUAGE_KEY
+        )
+        st.selectbox(say("you.units"), UNIT_SYSTEMS, format_func=lambda name: say(f"units.{name}"), key=UNITS_KEY)

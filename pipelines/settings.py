@@ -14,6 +14,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
+from data_contracts.units import Units
+from data_contracts.wording import Language
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
     from models import assess, cause_likelihood, learning, order_plan, ranking
@@ -190,6 +192,13 @@ class PeopleSettings(_Section):
     known: list[KnownPerson] = []
 
 
+class DisplaySettings(_Section):
+    """In which language and units people read; what is stored and exported stays as it is."""
+
+    language: Language = "en"
+    units: Units = "metric"
+
+
 class EvidenceSettings(_Section):
     """How warranty files are signed."""
 
@@ -208,6 +217,7 @@ class Settings(_Section):
     learning: LearningSettings = LearningSettings()
     board: BoardSettings = BoardSettings()
     people: PeopleSettings = PeopleSettings()
+    display: DisplaySettings = DisplaySettings()
     evidence: EvidenceSettings = EvidenceSettings()
 
     @field_validator("jobs")
@@ -284,6 +294,10 @@ login = ""                              # file with the board's OpenID client, s
 claim = "email"                         # claim of the login that says who somebody is; may be one with several values
 known = []                              # [{ who = "ann@example.org", role = "viewer", depots = ["north"] }]: engineer,
                                         # workshop or viewer; no depots: all; the first that fits counts
+
+[display]                               # what people read; tables and exports stay in the contract's names and units
+language = "en"                         # "en" or "de"; on the board everybody may choose another
+units = "metric"                        # "metric" or "imperial"
 
 [evidence]
 signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned

@@ -6,21 +6,50 @@ Text from outside reaches the template only as JSON strings, which typst shows a
 import json
 import os
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from data_contracts.errors import InputError
-from pipelines.reports.paper_words_en import WORDS
+from data_contracts.units import Shown, shown
+from data_contracts.wording import translated
+from pipelines.reports import paper_words_de, paper_words_en
 from pipelines.reports.plain import finite
+from pipelines.settings import DisplaySettings
 
 _TEMPLATES = Path(__file__).parent
 
 
+CATALOGUES = {"en": paper_words_en.WORDS, "de": paper_words_de.WORDS}
+_display: ContextVar[DisplaySettings] = ContextVar("display", default=DisplaySettings())
+
+
+@contextmanager
+def written_for(display: DisplaySettings) -> Iterator[None]:
+    """Language and units of everything written in the block."""
+    token = _display.set(display)
+    try:
+        yield
+    finally:
+        _display.reset(token)
+
+
 def say(key: str, **places: object) -> str:
     """A sentence of the paper with its places filled."""
-    return WORDS[key].format(**places)
+    return CATALOGUES[_display.get().language][key].format(**places)
+
+
+def contract(sentence: object) -> str:
+    """A sentence of the contract, or one stored in a table, in the paper's language where it is known."""
+    return translated(str(sentence), _display.get().language)
+
+
+def as_shown(unit: str) -> Shown:
+    """How a unit of the contract is written on the paper."""
+    return shown(unit, _display.get().units)
 
 
 def make_pdf(template: str, document: Mapping[str, object], drawings: Mapping[str, bytes], at: datetime) -> bytes:
@@ -48,7 +77,7 @@ def make_pdf(template: str, document: Mapping[str, object], drawings: Mapping[st
     with tempfile.TemporaryDirectory(prefix="vansnap-paper-") as name:
         folder = Path(name)
         (folder / template).write_bytes((_TEMPLATES / template).read_bytes())
-        data = finite({**document, "words": dict(WORDS)})
+        data = finite({**document, "words": CATALOGUES[_display.get().language], "lang": _display.get().language})
         (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False, allow_nan=False), encoding="utf-8")
         for drawing, content in drawings.items():
             (folder / drawing).write_bytes(content)

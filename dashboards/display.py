@@ -1,0 +1,34 @@
+"""In which language and units this reader reads: the workspace's settings first, then what was chosen on the board."""
+
+from pathlib import Path
+
+import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
+
+from data_contracts.units import UNIT_SYSTEMS
+from data_contracts.wording import LANGUAGES
+from pipelines.published import board_settings
+
+LANGUAGE_KEY, UNITS_KEY = "display-language", "display-units"
+
+
+def language() -> str:
+    """Language of this reader; English outside a page."""
+    return _held(LANGUAGE_KEY, LANGUAGES)
+
+
+def units() -> str:
+    """System of units of this reader; metric outside a page."""
+    return _held(UNITS_KEY, UNIT_SYSTEMS)
+
+
+def _held(key: str, known: tuple[str, ...]) -> str:
+    held = st.session_state.get(key) if get_script_run_ctx(suppress_warning=True) is not None else None
+    return held if held in known else known[0]
+
+
+def start(home: Path) -> None:
+    """At the start of every run of the page: the workspace's settings, where nothing was chosen yet."""
+    settings = board_settings(home).display
+    st.session_state.setdefault(LANGUAGE_KEY, settings.language)
+    st.session_state.setdefault(UNITS_KEY, settings.units)

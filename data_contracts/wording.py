@@ -1,0 +1,50 @@
+"""Languages people can read Vansnap in, and the contract's own sentences in them.
+
+Tables, codes and commands stay as they are; only what people read is translated. The contract's English sentence is
+the key of its translation, so text that was stored in a table can be shown in another language too.
+"""
+
+from typing import Literal, get_args
+
+from data_contracts.causes import CAUSES
+from data_contracts.cautions import CAUTIONS
+from data_contracts.jobs import JOBS, TESTS
+from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, REPEAT_REASONS, UNREAD_REASONS, USABLE_REASONS
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.words_de import GERMAN
+
+Language = Literal["en", "de"]
+LANGUAGES: tuple[str, ...] = get_args(Language)
+LANGUAGE_NAMES = {"en": "English", "de": "Deutsch"}
+
+
+def contract_sentences() -> tuple[str, ...]:
+    """Every English sentence of the contract that people are shown."""
+    found: list[str] = [cause.title for cause in CAUSES.values()]
+    found += [caution.text for caution in CAUTIONS.values()]
+    for page in (REPEAT_REASONS, USABLE_REASONS, GRADE_REASONS, UNREAD_REASONS, QUARANTINE_RULES):
+        for reason in page.values():
+            found += [reason.sentence, reason.remedy]
+    for job in JOBS.values():
+        found += [job.action, *job.steps, job.parts]
+    found += [test.title for test in TESTS.values()]
+    found += [q.description for name, q in QUANTITIES.items() if not name.startswith(BANK2_PREFIX)]
+    return tuple(dict.fromkeys(sentence for sentence in found if sentence))
+
+
+def translated(sentence: str, language: str) -> str:
+    """A sentence of the contract in a language.
+
+    Parameters
+    ----------
+    sentence : str
+        As the contract has it, or any other text.
+    language : str
+        One of `LANGUAGES`.
+
+    Returns
+    -------
+    str
+        The sentence as it is where there is no translation, such as text that people wrote.
+    """
+    return GERMAN.get(sentence, sentence) if language == "de" else sentence
