@@ -18,7 +18,7 @@ _made = functools.cache(pages)
 def titles() -> Mapping[str, str]:
     """Address of every page to its title, quantities first."""
     quantities = {f"quantities/{name}": text.quantity(name) for name in QUANTITIES if not name.startswith(BANK2_PREFIX)}
-    return quantities | {f"causes/{code}": text.sentence(cause.title) for code, cause in CAUSES.items()}
+    return quantities | {f"causes/{code}": text.sentence(text.contract(cause.title)) for code, cause in CAUSES.items()}
 
 
 def body(page: str) -> str:

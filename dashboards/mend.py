@@ -33,7 +33,7 @@ def chooser(published: Published, items: pl.DataFrame) -> None:
         Waiting rows of `quarantine`.
     """
     open_ = items.filter(pl.col("rule").is_in(MENDABLE) & (pl.col("delivery") != "register"))
-    if not open_.height or not me().may("decide"):
+    if not open_.height or not me().may("mend"):
         return
     known = {str(row["item_id"]): row for row in open_.iter_rows(named=True)}
     with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
@@ -62,7 +62,7 @@ def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) 
         All that wait, to find the same trouble in the same delivery.
     """
     who = me()
-    if not who.may("decide"):  # the role may have been taken away while the form was open
+    if not who.may("mend"):  # the role may have been taken away while the form was open
         st.error(say("you.may_not"))
         return
     st.markdown(f"**{inert(item['delivery'])}** {inert(item['file'] or '')}")

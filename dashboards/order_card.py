@@ -40,7 +40,7 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
                 st.badge(f"! {say('order.safety')}", color="red", help=say("order.safety_help"))
             st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
             parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
-        st.markdown(f"**{inert(row['action'])}**")
+        st.markdown(f"**{inert(text.contract(row['action']))}**")
         st.markdown(inert(row["reason"]))
         line = [text.sentence(text.cause(str(row["cause"]))), text.hours(hours if isinstance(hours, float) else None)]
         if isinstance(worth, float) and worth > 0:
@@ -53,7 +53,7 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
         if row["found"]:
             parts.quiet(say("order.found", cause=inert(text.cause(str(row["found"])))))
         with st.container(horizontal=True, gap="small"):
-            decide.button(str(row["order_id"]), van_id, str(row["action"]), str(row["state"]))
+            decide.button(str(row["order_id"]), van_id, text.contract(row["action"]), str(row["state"]))
             if not link:
                 _paper(row)
 
@@ -76,8 +76,8 @@ def linked(published: Published, van_id: str) -> None:
         if job is None:
             st.markdown(say("order.steps_open"))
         else:
-            st.markdown("\n".join(f"{k}. {inert(step)}" for k, step in enumerate(job.steps, 1)))
-        st.markdown("\n".join(f"- {inert(caution.text)}" for caution in cautions_for(str(row["cause"]))))
+            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(job.steps, 1)))
+        st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions_for(str(row["cause"]))))
 
 
 def _paper(row: Mapping[str, object]) -> None:

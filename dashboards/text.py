@@ -386,7 +386,7 @@ CONDITION_UNITS = {
 def conditions(capture: Mapping[str, object]) -> str:
     """What was recorded about the conditions of a capture."""
     told = [
-        say(f"condition.{key}", value=f"{number(_shown(of).value(value), 6 if of == 'km' else 3)} {shown_unit(of)}")
+        say(f"condition.{key}", value=f"{number(_shown(of).value(value), 1 if of == 'km' else 3)} {shown_unit(of)}")
         for key, of in CONDITION_UNITS.items()
         if (value := _float(capture.get(key))) is not None
     ]

@@ -119,7 +119,9 @@ def _plan(published: Published, depots: list[str]) -> None:
     if rest.height:
         with st.expander(say("workshop.why_left_out", count=rest.height)):
             for row in rest.iter_rows(named=True):
-                st.markdown(f"- **{inert(row['van_id'])}**: {inert(row['action'])} {inert(row['plan_note'])}")
+                st.markdown(
+                    f"- **{inert(row['van_id'])}**: {inert(text.contract(row['action']))} {inert(row['plan_note'])}"
+                )
 
 
 def _planned(row: Mapping[str, object] | None, offered: float) -> str:

@@ -18,13 +18,13 @@ from data_contracts.errors import InputError
 if TYPE_CHECKING:
     from pipelines.settings import PeopleSettings, Settings
 
-Right = Literal["decide", "mend", "prove"]
+Right = Literal["decide", "mend"]
 RIGHTS: Mapping[str, frozenset[Right]] = {
-    "engineer": frozenset({"decide", "mend", "prove"}),
-    "workshop": frozenset({"decide", "prove"}),
+    "engineer": frozenset({"decide", "mend"}),
+    "workshop": frozenset({"decide"}),
     "viewer": frozenset(),
 }
-"""What a role may do besides looking: decide on orders; mend what is in quarantine; build a warranty file."""
+"""What a role may do besides looking: decide on orders; mend what is in quarantine."""
 
 LOGIN_KEYS = ("redirect_uri", "cookie_secret", "client_id", "client_secret", "server_metadata_url")
 _CALLBACK = "/oauth2callback"

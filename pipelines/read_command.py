@@ -72,9 +72,12 @@ def read_file(
     captures = captures_of(readings)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures}
     if plot is not None:
+        from pipelines.published import board_settings
+        from pipelines.reports.paper import written_for
         from pipelines.reports.snap_plot import draw_snaps
 
-        draw_snaps(plot, path.name, family, readings, details)
+        with written_for(board_settings(register.parent).display):
+            draw_snaps(plot, path.name, family, readings, details)
         document["plot"] = str(plot)
     return ReadResult("\n\n".join(_told(capture, path.name) for capture in captures), document)
 

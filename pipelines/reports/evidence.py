@@ -16,7 +16,7 @@ from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
 from pipelines.reports.claim import EVERYTHING, Claim
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.order_pdf import run_of
-from pipelines.reports.paper import say, write_whole
+from pipelines.reports.paper import say, write_whole, written_for
 from pipelines.reports.plain import spreadsheet_csv
 from pipelines.settings import load_settings
 from pipelines.waveform_store import read_chunk
@@ -70,6 +70,11 @@ def write_evidence(workspace: Workspace, van_id: str, out: Path, claim: Claim = 
     WorkspaceError
         If stored samples are gone or damaged.
     """
+    with written_for(load_settings(workspace.settings_path).display):
+        return _write(workspace, van_id, out, claim)
+
+
+def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
     if out.suffix.lower() != ".zip":
         raise InputError(f"--out {out} ends in {out.suffix or 'nothing'}: name a .zip file")
     if not out.parent.is_dir():

@@ -12,16 +12,25 @@ from matplotlib.figure import Figure
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES
+from data_contracts.units import Shown
 from pipelines import queries
 from pipelines.published import Published, families, limits
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
-from pipelines.reports.paper import day, joined, make_pdf, moment, say
+from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace import Workspace
 
 TRENDS_SHOWN = 6
 _MAIN = ("main_peak_reference_g_s", "lambda_full_throttle", "lambda_full_throttle_v", "idle_g_s")
+_CONDITIONS = {
+    "odometer": ("odometer_km", "km"),
+    "coolant": ("coolant_c", "°C"),
+    "intake_air": ("intake_air_c", "°C"),
+    "barometer": ("barometer_kpa", "kPa"),
+    "humidity": ("humidity_pct", "%"),
+    "altitude": ("altitude_m", "m"),
+}
 Tables = Mapping[str, pl.DataFrame]
 Section = dict[str, Any]
 
@@ -125,13 +134,14 @@ def _trends(
     for number, name in enumerate(chosen):
         rows = trends.filter(pl.col("quantity") == name)
         file = f"trend-{number}.svg"
-        drawings[file] = _draw(rows, QUANTITIES[name].unit, bounds.get(name, (None, None)), repairs)
+        drawings[file] = _draw(rows, as_shown(QUANTITIES[name].unit), bounds.get(name, (None, None)), repairs)
         last = rows.row(-1, named=True)
-        unit = "" if QUANTITIES[name].unit == "1" else f" {QUANTITIES[name].unit}"
+        unit = as_shown(QUANTITIES[name].unit)
+        tail = "" if unit.unit == "1" else f" {unit.unit}"
         words = {
-            "quantity": QUANTITIES[name].description,
-            "value": with_uncertainty(_number(last["value"]), _number(last["value_u"])) + unit,
-            "baseline": with_uncertainty(_number(last["baseline"]), _number(last["baseline_u"])) + unit,
+            "quantity": contract(QUANTITIES[name].description),
+            "value": _told(last, "value", unit) + tail,
+            "baseline": _told(last, "baseline", unit) + tail,
             "week": last["week"],
         }
         caption = say("evidence.trend", **words)
@@ -145,10 +155,10 @@ def _trends(
     return section
 
 
-def _draw(rows: pl.DataFrame, unit: str, bounds: tuple[float | None, float | None], repairs: Sequence[date]) -> bytes:
+def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | None], repairs: Sequence[date]) -> bytes:
     at = np.array([_monday(week) for week in rows["week"]], dtype="datetime64[D]")
     value, u, baseline, baseline_u = (
-        rows[name].cast(pl.Float64).to_numpy() for name in ("value", "value_u", "baseline", "baseline_u")
+        unit.factor * rows[name].cast(pl.Float64).to_numpy() for name in ("value", "value_u", "baseline", "baseline_u")
     )
     with matplotlib.rc_context(STYLE), warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
@@ -163,13 +173,13 @@ def _draw(rows: pl.DataFrame, unit: str, bounds: tuple[float | None, float | Non
         axes.plot(at[out], value[out], "s", color="black", mfc="white", markersize=3.8)
         for bound in bounds:
             if bound is not None:
-                axes.axhline(bound, color="black", linewidth=0.8, linestyle=(0, (1, 2)))
+                axes.axhline(unit.value(bound), color="black", linewidth=0.8, linestyle=(0, (1, 2)))
         for done in repairs:
             axes.axvline(_days(done), color="black", linewidth=0.7, linestyle="-.")
         since = rows["alarm_since"][-1]
         if since:
             axes.axvline(_days(_monday(since)), color="black", linewidth=1.0)
-        axes.set_ylabel(f"[{unit}]")
+        axes.set_ylabel(f"[{unit.unit}]")
         axes.grid(alpha=0.25, linewidth=0.4)
         return to_svg(figure)
 
@@ -189,9 +199,10 @@ def _repairs(tables: Tables) -> Section:
             if not before.height or not after.height:
                 continue
             old, new = before.row(0, named=True), after.row(0, named=True)
-            change = _number(new["value"]) - _number(old["value"])
-            u = float(np.hypot(_number(old["value_u"]), _number(new["value_u"])))
-            rows.append((str(name), *(_told(row, "value") for row in (old, new)), _told(old, "baseline"),
+            unit = as_shown(QUANTITIES[str(name)].unit)
+            change = unit.difference(_number(new["value"]) - _number(old["value"]))
+            u = unit.difference(float(np.hypot(_number(old["value_u"]), _number(new["value_u"]))))
+            rows.append((str(name), *(_told(row, "value", unit) for row in (old, new)), _told(old, "baseline", unit),
                          with_uncertainty(change, u), old["week"], new["week"]))  # fmt: skip
         heads = ("quantity", "before", "after", "expected", "difference", "week_before", "week_after")
         section["tables"].append(_table([f"evidence.{head}" for head in heads], rows, "evidence.no_comparison"))
@@ -201,13 +212,23 @@ def _repairs(tables: Tables) -> Section:
 
 
 def _visits(visits: pl.DataFrame) -> Section:
-    columns = ("odometer_km", "coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
     rows = [
-        (moment(row["captured_at"]), row["grade"], *(_plain(row[name]) for name in columns), row["recorder"] or "–")
+        (
+            moment(row["captured_at"]),
+            say(f"grade.{row['grade']}"),
+            *(_plain(row[name], unit) for name, unit in _CONDITIONS.values()),
+            row["recorder"] or "–",
+        )
         for row in visits.iter_rows(named=True)
     ]
-    heads = ("when", "grade", "odometer", "coolant", "intake_air", "barometer", "humidity", "altitude", "recorder")
-    return _section("visits", [], _table([f"evidence.{head}" for head in heads], rows, "evidence.none"))
+    heads = [say("evidence.when"), say("evidence.grade")]
+    heads += [say(f"evidence.{head}", unit=as_shown(unit).unit) for head, (_, unit) in _CONDITIONS.items()]
+    table = {
+        "heads": [*heads, say("evidence.recorder")],
+        "rows": [list(row) for row in rows],
+        "empty": say("evidence.none"),
+    }
+    return _section("visits", [], table)
 
 
 def _reading(published: Published, visits: pl.DataFrame) -> Section:
@@ -215,9 +236,10 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
         return _section("reading", [say("evidence.none")])
     reading = queries.reading(published, str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
     rows = [
-        (row["quantity"], with_uncertainty(row["value"], _number(row["u"])), QUANTITIES[row["quantity"]].unit,
+        (row["quantity"], with_uncertainty(unit.value(row["value"]), unit.difference(_number(row["u"]))), unit.unit,
          row["mark"] or "")
         for row in reading.iter_rows(named=True)
+        for unit in (as_shown(QUANTITIES[row["quantity"]].unit),)
     ]  # fmt: skip
     heads = ("evidence.quantity", "evidence.value", "evidence.unit", "evidence.mark")
     when = say("evidence.reading_of", when=moment(visits["captured_at"][0]))
@@ -251,23 +273,23 @@ def _versions(tables: Tables, run: Mapping[str, Any]) -> str:
 
 
 def _sentence(code: str) -> str:
-    return GRADE_REASONS[code].sentence if code in GRADE_REASONS else code
+    return contract(GRADE_REASONS[code].sentence) if code in GRADE_REASONS else code
 
 
 def _unread(code: str) -> str:
-    return UNREAD_REASONS[code].sentence if code in UNREAD_REASONS else code
+    return contract(UNREAD_REASONS[code].sentence) if code in UNREAD_REASONS else code
 
 
-def _told(row: Mapping[str, Any], name: str) -> str:
-    return with_uncertainty(_number(row[name]), _number(row[f"{name}_u"]))
+def _told(row: Mapping[str, Any], name: str, unit: Shown) -> str:
+    return with_uncertainty(unit.value(_number(row[name])), unit.difference(_number(row[f"{name}_u"])))
 
 
 def _number(value: float | None) -> float:
     return float("nan") if value is None else float(value)
 
 
-def _plain(value: float | None) -> str:
-    return "–" if value is None else f"{value:,.5g}".replace(",", " ")
+def _plain(value: float | None, unit: str) -> str:
+    return "–" if value is None else f"{as_shown(unit).value(value):,.5g}".replace(",", " ")
 
 
 def _monday(week: str) -> date:

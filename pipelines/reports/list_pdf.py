@@ -6,9 +6,9 @@ from datetime import datetime
 import polars as pl
 
 from pipelines import queries
-from pipelines.published import Published
+from pipelines.published import Published, board_settings
 from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
-from pipelines.reports.paper import day, joined, make_pdf, say
+from pipelines.reports.paper import contract, day, joined, make_pdf, say, written_for
 
 REASONS_SHOWN = 2
 _EVERY_VAN = 10_000
@@ -28,6 +28,11 @@ def list_pdf(published: Published, orders: pl.DataFrame) -> bytes:
     bytes
         PDF.
     """
+    with written_for(board_settings(published.home).display):
+        return _set(published, orders)
+
+
+def _set(published: Published, orders: pl.DataFrame) -> bytes:
     run = run_of(published)
     week = str(run["week"])
     every = queries.ListFilter()
@@ -51,7 +56,7 @@ def list_pdf(published: Published, orders: pl.DataFrame) -> bytes:
         (
             order["order_id"],
             order["van_id"],
-            order["action"],
+            contract(order["action"]),
             "–" if order["hours"] is None else f"{order['hours']:.1f}",
             day(order["due_by"]),
             say(f"state.{order['state']}"),

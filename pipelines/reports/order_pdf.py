@@ -14,8 +14,9 @@ from data_contracts.family import Family
 from data_contracts.jobs import JOBS
 from pipelines import queries
 from pipelines.published import Published, board_settings, families
-from pipelines.reports.paper import board_address, day, make_pdf, qr_code, say
+from pipelines.reports.paper import as_shown, board_address, contract, day, make_pdf, qr_code, say, written_for
 from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
+from pipelines.settings import Settings
 from pipelines.traces import traces
 from pipelines.workspace import Workspace
 
@@ -38,9 +39,14 @@ def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame)
     bytes
         PDF.
     """
+    settings = board_settings(workspace.root)
+    with written_for(settings.display):
+        return _set(workspace, published, orders, settings)
+
+
+def _set(workspace: Workspace, published: Published, orders: pl.DataFrame, settings: Settings) -> bytes:
     run = run_of(published)
     known = families(workspace.root)
-    settings = board_settings(workspace.root)
     drawings: dict[str, bytes] = {}
     pages = []
     for number, order in enumerate(orders.iter_rows(named=True)):
@@ -90,7 +96,11 @@ def foot(run: Mapping[str, Any]) -> str:
 def cause_title(code: str) -> str:
     """A cause in words."""
     return (
-        CAUSES[code].title if code in CAUSES else say(f"cause.{code}") if code == "none" else say("cause.not_separable")
+        contract(CAUSES[code].title)
+        if code in CAUSES
+        else say(f"cause.{code}")
+        if code == "none"
+        else say("cause.not_separable")
     )
 
 
@@ -106,11 +116,12 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
     newest = visits.row(0, named=True) if visits.height else {}
     odometer, codes = newest.get("odometer_km"), newest.get("fault_codes")
     worth = order["expected_cost_avoided"]
+    km = as_shown("km")
     facts = [
         (say("order.family"), order["family"]),
         (say("order.depot"), order["depot"]),
         (say("order.due"), day(order["due_by"])),
-        (say("order.odometer"), "–" if odometer is None else f"{odometer:,.0f} km".replace(",", " ")),
+        (say("order.odometer"), "–" if odometer is None else f"{km.value(odometer):,.0f} {km.unit}".replace(",", " ")),
         (say("order.fault_codes"), ", ".join(codes) if codes else "–"),
         (say("order.state"), say(f"state.{order['state']}")),
         (say("order.worth"), "–" if worth is None else f"{worth:.0f} {currency}".replace("-", "−")),
@@ -126,12 +137,14 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "now": order["urgency"] == "now",
         "facts": facts,
         "reason": order["reason"],
-        "action": order["action"],
+        "action": contract(order["action"]),
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
-        "steps": list(job.steps) if job else [say("order.steps_open"), next(iter(JOBS.values())).steps[-1]],
-        "parts": (job.parts if job else "") or say("order.no_parts"),
+        "steps": [contract(step) for step in job.steps]
+        if job
+        else [say("order.steps_open"), contract(next(iter(JOBS.values())).steps[-1])],
+        "parts": contract(job.parts if job else "") or say("order.no_parts"),
         "hours": "–" if order["hours"] is None else f"{order['hours']:.1f} h",
-        "cautions": [caution.text for caution in cautions_for(str(order["cause"]))],
+        "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]))],
     }
 
 

@@ -24,7 +24,8 @@ _TEMPLATES = Path(__file__).parent
 
 
 CATALOGUES = {"en": paper_words_en.WORDS, "de": paper_words_de.WORDS}
-_display: ContextVar[DisplaySettings] = ContextVar("display", default=DisplaySettings())
+_DEFAULT = DisplaySettings()
+_display: ContextVar[DisplaySettings] = ContextVar("display", default=_DEFAULT)
 
 
 @contextmanager

@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
-from pipelines.reports.paper import say
+from pipelines.reports.paper import as_shown, say
 from pipelines.traces import Traces
 
 Array = NDArray[np.float64]
@@ -83,14 +83,15 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.2, 3.4), layout="constrained")
         axes = figure.subplots(2, 2, sharex="col", sharey="row", width_ratios=(1.1, 0.8), squeeze=False)
-        rows = ((snaps.latest_airflow, snaps.airflow), (snaps.latest_lambda, snaps.lambda_signal))
+        flow = as_shown("g/s").factor
+        rows = ((flow * snaps.latest_airflow, flow * snaps.airflow), (snaps.latest_lambda, snaps.lambda_signal))
         for row, (latest, earlier) in enumerate(rows):
             _part(axes[row, 0], OPENING_GRID_S, latest[:split], earlier[:, :split])
             _part(axes[row, 1], RELEASE_GRID_S, latest[split:], earlier[:, split:])
             _latest(axes[row], (OPENING_GRID_S, RELEASE_GRID_S), latest, snaps, row)
             axes[row, 1].spines["left"].set_linestyle((0, (1, 2)))
         narrow = family is not None and family.lambda_sensor.kind == "narrowband"
-        axes[0, 0].set_ylabel(say("axis.airflow"))
+        axes[0, 0].set_ylabel(say("axis.airflow", unit=as_shown("g/s").unit))
         axes[1, 0].set_ylabel(say("axis.lambda_v" if narrow else "axis.lambda"))
         axes[1, 0].set_xlabel(say("order.left"))
         axes[1, 1].set_xlabel(say("order.right"))
@@ -120,7 +121,9 @@ def _latest(axes: NDArray[np.object_], grids: tuple[Array, Array], latest: Array
         axes[0].plot(grids[0], latest[:split], color="black", linewidth=1.1)
         axes[1].plot(grids[1], latest[split:], color="black", linewidth=1.1)
         return
-    time, values = (raw.time_s, raw.airflow) if row == 0 else (raw.lambda_time_s, raw.lambda_signal)
+    time, values = (
+        (raw.time_s, as_shown("g/s").factor * raw.airflow) if row == 0 else (raw.lambda_time_s, raw.lambda_signal)
+    )
     hold = snaps.hold_s if np.isfinite(snaps.hold_s) else np.inf
     rising = (time >= grids[0][0]) & (time <= min(grids[0][-1], hold))
     axes[0].plot(time[rising], values[rising], color="black", linewidth=0.9)
@@ -135,5 +138,6 @@ def _levels(axes: "matplotlib.axes.Axes", family: Family) -> None:
         (peak.low_limit_g_s, "axis.low", (0, (1, 2)), "top"),
     ):
         if level is not None:
+            level = as_shown("g/s").value(level)
             axes.axhline(level, color="black", linewidth=0.6, linestyle=style)
             axes.annotate(say(words), (-0.19, level), fontsize=6, va=side, ha="left")

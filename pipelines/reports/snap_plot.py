@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
+from pipelines.reports.paper import as_shown, contract, say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,16 +24,6 @@ if TYPE_CHECKING:
 
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
 _LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic
-_WORDS = {
-    "opening": "opening",
-    "first_peak": "first peak",
-    "dip": "dip",
-    "main_peak": "main peak",
-    "release": "release",
-    "settle": "settle",
-    "recirculation": "recirculation pulse",
-    "recirculation_pulse": "recirculation pulse",
-}
 
 
 def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
@@ -66,12 +57,13 @@ def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", det
         _lambda(axes[1], first, lambda_names)
         for detail in details:
             _events(axes[1], detail)
-    axes[-1].set_xlabel("time from the first sample [s]")
+    axes[-1].set_xlabel(say("plot.time"))
     grades = []
     for row, grade in enumerate(readings.grade):
-        verdict = "REPEAT" if grade == "repeat" else "ACCEPT"
-        why = "; ".join(GRADE_REASONS[code].sentence for code in readings.grade_reasons[row][:2])
-        grades.append(f"{verdict}, snap {int(readings.snap[row])}, {grade}" + (f": {why}" if why else ""))
+        verdict = say("verdict.repeat" if grade == "repeat" else "verdict.accept")
+        why = "; ".join(contract(GRADE_REASONS[code].sentence) for code in readings.grade_reasons[row][:2])
+        head = say("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=say(f"grade.{grade}"))
+        grades.append(head + (f": {why}" if why else ""))
     figure.suptitle(f"{title} ({family.name})\n" + "\n".join(grades[:3]), fontsize=10, ha="left", x=0.01)
     try:
         figure.savefig(path, dpi=130, metadata={"Date": None} if path.suffix.lower() == ".svg" else None)
@@ -81,48 +73,51 @@ def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", det
 
 def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
     first = details[0]
-    flow = np.asarray(first.airflow_g_s, dtype=np.float64)
+    unit = as_shown("g/s")
+    flow = unit.factor * np.asarray(first.airflow_g_s, dtype=np.float64)
     fate = np.array([bool(word) for word in first.fate])
-    axes.plot(first.time_s, flow, color=_LINE, linewidth=0.9, label="air mass flow")
+    axes.plot(first.time_s, flow, color=_LINE, linewidth=0.9, label=say("plot.flow"))
     if fate.any():
-        axes.plot(first.time_s[fate], flow[fate], ".", color=_MARK, markersize=3, label="samples not used")
-    expected, low = family.main_peak.expected_g_s, family.main_peak.low_limit_g_s
-    for level, words in ((expected, "expected at reference"), (low, "low limit")):
+        axes.plot(first.time_s[fate], flow[fate], ".", color=_MARK, markersize=3, label=say("plot.not_used"))
+    peak = family.main_peak
+    expected, low = (None if level is None else unit.value(level) for level in (peak.expected_g_s, peak.low_limit_g_s))
+    for level, key, style in ((expected, "plot.expected", "--"), (low, "plot.low_limit", ":")):
         if level is not None:
-            axes.axhline(level, color=_PALE, linewidth=0.8, linestyle="--" if words.startswith("exp") else ":")
-            axes.annotate(words, (first.time_s[0], level), fontsize=7, color="#555f66", va="bottom")
+            axes.axhline(level, color=_PALE, linewidth=0.8, linestyle=style)
+            axes.annotate(say(key), (first.time_s[0], level), fontsize=7, color="#555f66", va="bottom")
     for row, detail in enumerate(details):
         _events(axes, detail)
         for name, (at, level) in detail.points.items():
             if name != "undershoot" and np.isfinite(at) and np.isfinite(level):
+                level = unit.value(level)
                 axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
                 axes.annotate(
-                    _WORDS.get(name, name.replace("_", " ")), (at, level), xytext=(5, 6), textcoords="offset points",
+                    say(f"plot.{name}"), (at, level), xytext=(5, 6), textcoords="offset points",
                     fontsize=8, color=_MARK,
                 )  # fmt: skip
-        idle = float(readings.values["idle_g_s"][row])
+        idle = unit.value(float(readings.values["idle_g_s"][row]))
         if np.isfinite(idle):
             axes.axhline(idle, color=_PALE, linewidth=0.5)
     top = max((level for level in (expected,) if level), default=0.0)
     finite = flow[np.isfinite(flow)]
     if finite.size:
         axes.set_ylim(min(0.0, float(finite.min()) * 1.05), 1.18 * max(float(finite.max()), top))
-    axes.set_ylabel("air mass flow [g/s]")
+    axes.set_ylabel(say("axis.airflow", unit=unit.unit))
     axes.legend(loc="upper right", fontsize=7, frameon=False)
     axes.grid(alpha=0.2)
 
 
 def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
     for name, style in zip(names, ("-", "--", ":"), strict=False):
-        bank = "bank 2" if name.startswith("bank2") else "bank 1"
+        bank = say("plot.bank", number=2 if name.startswith("bank2") else 1)
         axes.plot(detail.time_s, detail.channels[name], style, color=_LINE, linewidth=0.9, label=bank)
     volts = all(name.endswith("_v") for name in names)
-    axes.set_ylabel("lambda sensor [V]" if volts else "lambda")
+    axes.set_ylabel(say("plot.lambda_v" if volts else "plot.lambda"))
     if not volts:
         axes.set_ylim(*_LAMBDA_SHOWN)
         if any(np.nanmax(detail.channels[name], initial=0.0) > _LAMBDA_SHOWN[1] for name in names):
             axes.annotate(
-                f"lean beyond {_LAMBDA_SHOWN[1]:g}: not drawn", (0.01, 0.93), xycoords="axes fraction", fontsize=7
+                say("plot.beyond", ratio=f"{_LAMBDA_SHOWN[1]:g}"), (0.01, 0.93), xycoords="axes fraction", fontsize=7
             )
     axes.grid(alpha=0.2)
     if len(names) > 1:

@@ -101,3 +101,32 @@ def test_a_mistake_is_one_line(
 def test_a_code_is_a_drawing_and_formulas_are_text() -> None:
     assert qr_code("http://127.0.0.1:8520/van?van=V001").startswith(b"<svg")
     assert spreadsheet_safe("=1+1") == "'=1+1"
+
+
+def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path: Path) -> None:
+    """The words a template is given, which pdftotext would only show where it is installed."""
+    from pipelines.published import open_published
+    from pipelines.reports import list_pdf, order_pdf
+
+    before = home.settings_path.read_text()
+    published = open_published(home.root)
+    orders = published.ask("SELECT * FROM work_orders ORDER BY rank")
+    given: list[str] = []
+    with pytest.MonkeyPatch.context() as patch:
+        for module in (order_pdf, list_pdf):
+            real = module.make_pdf
+
+            def remembered(template, document, drawings, at, real=real):  # type: ignore[no-untyped-def]
+                given.append(str(document))
+                return real(template, document, drawings, at)
+
+            patch.setattr(module, "make_pdf", remembered)
+        try:
+            home.settings_path.write_text(before.replace('language = "en"', 'language = "de"'))
+            assert order_pdf.orders_pdf(home, published, orders).startswith(b"%PDF-")
+            assert list_pdf.list_pdf(published, orders).startswith(b"%PDF-")
+        finally:
+            home.settings_path.write_text(before)
+    for words in ("Kraftstoffdruck ablassen", "Lambdasonde", "JETZT", "drei Gasstöße"):
+        assert words in given[0], words
+    assert "schwache Kraftstoffförderung" in given[0] + given[1]
