@@ -13,7 +13,7 @@ from dashboards.text import inert, say
 from dashboards.who import home
 from data_contracts.errors import VansnapError
 from pipelines import queries
-from pipelines.published import Published
+from pipelines.published import Published, board_settings
 from pipelines.reports.claim import LONGEST_STATEMENT, Claim
 from pipelines.workspace import open_workspace
 
@@ -128,7 +128,7 @@ def _verdict(upload: UploadedFile, told: str) -> None:
     with tempfile.TemporaryDirectory(prefix="vansnap-check-") as folder, st.spinner(say("proof.checking")):
         path = Path(folder) / "file.zip"
         path.write_bytes(upload.getvalue())
-        verdict = check_evidence(path)
+        verdict = check_evidence(path, board_settings(home()).evidence.trusted_keys)
     if verdict.findings:
         shown = "\n".join(f"- {inert(line.replace('file.zip', upload.name))}" for line in verdict.findings[:20])
         more = len(verdict.findings) - 20
@@ -136,6 +136,8 @@ def _verdict(upload: UploadedFile, told: str) -> None:
         st.error(f"**{say('proof.altered')}**\n\n{shown}{tail}", icon=":material/error:")
         return
     signed = say("proof.signed", signer=inert(verdict.signed_by)) if verdict.signed_by else say("proof.unsigned")
+    if verdict.trusted_as:
+        signed += " " + say("proof.trusted", name=inert(verdict.trusted_as))
     if told and told != verdict.seal.lower():
         st.error(f"**{say('proof.other_seal')}** {say('proof.other_seal_why')}", icon=":material/error:")
     elif told:

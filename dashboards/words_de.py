@@ -407,6 +407,7 @@ WORDS: dict[str, str] = {
     "proof.other_seal_why": "Sie stimmt mit sich überein, wurde aber nach einer Änderung neu angelegt, oder das Siegel gehört zu einer anderen Datei.",
     "proof.compare": "Vergleichen Sie ihr Siegel mit dem bei der Anlage genannten: nur eine unveränderte Datei hat dasselbe.",
     "proof.signed": "Unterschrieben mit Schlüssel {signer}.",
+    "proof.trusted": "Ihm wird vertraut als {name}.",
     "proof.unsigned": "Sie ist nicht unterschrieben.",
     "sure.heading": "Wie sicher sind wir",
     "sure.simulation": "Die Wahrscheinlichkeiten der Ursachen beruhen auf simulierten Fehlern. Jeder Befund, den eine Werkstatt hier einträgt, ersetzt einen Teil davon; bis dahin sind sie eine Reihenfolge, keine Zählung dessen, was in dieser Flotte geschah.",

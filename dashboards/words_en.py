@@ -352,6 +352,7 @@ WORDS: dict[str, str] = {
     "proof.other_seal_why": "It agrees with itself, but was made anew after a change, or the seal belongs to another file.",
     "proof.compare": "Compare its seal with the one told when it was made: only an unaltered file has the same.",
     "proof.signed": "Signed with key {signer}.",
+    "proof.trusted": "It is trusted as {name}.",
     "proof.unsigned": "It is not signed.",
     # How sure
     "sure.heading": "How sure are we",

@@ -278,7 +278,7 @@ def check(
     if file is not None:
         from pipelines.evidence_command import check_text
 
-        altered, sound = check_text(file)
+        altered, sound = check_text(file, home)
         for finding in altered:
             _say(finding)
         if altered:

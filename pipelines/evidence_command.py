@@ -17,12 +17,16 @@ def evidence_text(workspace: Workspace, van_id: str, out: Path) -> str:
     )
 
 
-def check_text(file: Path) -> tuple[tuple[str, ...], str]:
-    """Findings on a warranty file, and what to say when there are none."""
+def check_text(file: Path, home: Path) -> tuple[tuple[str, ...], str]:
+    """Findings on a warranty file, and what to say when there are none; a workspace's settings say whom to trust."""
+    from pipelines.published import board_settings
     from pipelines.reports.evidence_check import check_evidence
 
-    verdict = check_evidence(file)
-    signed = f"signed with key {verdict.signed_by}" if verdict.signed_by else "not signed"
+    verdict = check_evidence(file, board_settings(home).evidence.trusted_keys)
+    signed = "not signed"
+    if verdict.signed_by:
+        whose = f"trusted as {verdict.trusted_as}" if verdict.trusted_as else "settings.toml lists no trusted keys"
+        signed = f"signed with key {verdict.signed_by} ({whose})"
     return verdict.findings, (
         f"{file.name} agrees with its manifests; {signed}\n"
         f"seal {verdict.seal}\n"

@@ -203,6 +203,7 @@ class EvidenceSettings(_Section):
     """How warranty files are signed."""
 
     signing_key: str = ""
+    trusted_keys: dict[str, Annotated[str, Field(pattern="^[0-9a-fA-F]{32}$")]] = {}
 
 
 class Settings(_Section):
@@ -301,6 +302,7 @@ units = "metric"                        # "metric" or "imperial"
 
 [evidence]
 signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned
+trusted_keys = {}                       # { "our fleet" = "32 digits `vansnap check` prints" }: only these signatures count
 """.replace("@JOBS@", _JOB_LINES)
 
 

@@ -17,6 +17,8 @@ from data_contracts.errors import InputError
 
 CRATE = "data/ro-crate-metadata.json"
 MANIFEST, TAG_MANIFEST, SIGNATURE = "manifest-sha256.txt", "tagmanifest-sha256.txt", "signature.json"
+FINGERPRINT = 32
+"""Hexadecimal digits of a key's fingerprint: 128 bits of its SHA-256."""
 LARGEST_BYTES = 4 * 1024**3
 _MEDIA = {
     ".pdf": "application/pdf",
@@ -160,4 +162,4 @@ def signer(content: bytes, signature: bytes) -> str | None:
         )
     except (ValueError, KeyError, TypeError, InvalidSignature):
         return None
-    return sha256(public)[:16]
+    return sha256(public)[:FINGERPRINT]

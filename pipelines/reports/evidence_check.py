@@ -3,6 +3,7 @@
 import hashlib
 import io
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,20 +29,25 @@ class Verdict:
         Compare it with the one given when the file was made.
     signed_by : str or None
         Fingerprint of the signing key.
+    trusted_as : str or None
+        Whose key that is, by the settings; None where they don't list it.
     """
 
     findings: tuple[str, ...]
     seal: str
     signed_by: str | None
+    trusted_as: str | None = None
 
 
-def check_evidence(path: Path) -> Verdict:
+def check_evidence(path: Path, trusted: Mapping[str, str] | None = None) -> Verdict:
     """Hash everything again and compare with the manifests, and the samples with their identity.
 
     Parameters
     ----------
     path : Path
         Warranty file.
+    trusted : mapping of str to str, optional
+        Whose signature counts: name to fingerprint. With any, a file signed by nobody of them is a finding.
 
     Returns
     -------
@@ -56,13 +62,13 @@ def check_evidence(path: Path) -> Verdict:
         raise MissingFileError(f"{path} is not there: name a warranty file made by `vansnap evidence`")
     try:
         with zipfile.ZipFile(path) as archive:
-            return _check(archive)
+            return _check(archive, trusted or {})
     except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError, zipfile.zlib.error) as error:  # type: ignore[attr-defined]
         line = f"{path.name}: the archive is damaged ({' '.join(str(error).split())}): ask for the file again"
         return Verdict((line,), "", None)
 
 
-def _check(archive: zipfile.ZipFile) -> Verdict:
+def _check(archive: zipfile.ZipFile, trusted: Mapping[str, str]) -> Verdict:
     names = archive.namelist()
     if sum(entry.file_size for entry in archive.infolist()) > LARGEST_BYTES:
         return Verdict((f"unpacks to more than {LARGEST_BYTES >> 30} GiB: no warranty file is that large",), "", None)
@@ -88,7 +94,13 @@ def _check(archive: zipfile.ZipFile) -> Verdict:
         signed_by = signer(tag_manifest, archive.read(SIGNATURE))
         if signed_by is None:
             findings.append(f"{SIGNATURE}: does not sign this file")
-    return Verdict(tuple(findings), seal_of(tag_manifest), signed_by)
+    trusted_as = next((name for name, key in trusted.items() if key.lower() == signed_by), None)
+    if trusted and trusted_as is None:
+        by = f"key {signed_by}, which is" if signed_by else "nobody"
+        findings.append(
+            f"{SIGNATURE}: signed by {by}{'' if signed_by else ', so'} not one of the trusted keys of settings.toml"
+        )
+    return Verdict(tuple(findings), seal_of(tag_manifest), signed_by, trusted_as)
 
 
 def _told(manifest: bytes) -> dict[str, str]:

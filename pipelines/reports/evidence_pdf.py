@@ -2,7 +2,7 @@
 
 import warnings
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 import matplotlib
@@ -15,6 +15,7 @@ from data_contracts.signals import QUANTITIES
 from data_contracts.units import Shown
 from pipelines import queries
 from pipelines.published import Published, families, limits
+from pipelines.reports.evidence_proof import change_date, monday, repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
 from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say
@@ -79,11 +80,11 @@ def evidence_pdf(
         *([_section("claim", claimed)] if claimed else []),
         _judgement(tables, week, changed),
         trends,
-        _repairs(tables),
+        repairs_section(tables),
         _visits(visits),
         _reading(published, visits),
         _left_out(published, tables, visits),
-        _section("method", [say(f"evidence.method.{k}") for k in range(1, 6)]),
+        _section("method", [say(f"evidence.method.{k}") for k in range(1, 7)]),
         _section("versions", [_versions(tables, run)]),
     ]
     lead = joined(
@@ -146,7 +147,7 @@ def _trends(
         }
         caption = say("evidence.trend", **words)
         if last["alarm_since"]:
-            caption += " " + say("evidence.outside", week=last["alarm_since"])
+            caption += f" {say('evidence.outside', week=last['alarm_since'])} {change_date(rows, tables['repairs'])}"
         elif (out := rows.filter(pl.col("alarm"))).height:
             caption += " " + say(
                 "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]
@@ -156,7 +157,7 @@ def _trends(
 
 
 def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | None], repairs: Sequence[date]) -> bytes:
-    at = np.array([_monday(week) for week in rows["week"]], dtype="datetime64[D]")
+    at = np.array([monday(week) for week in rows["week"]], dtype="datetime64[D]")
     value, u, baseline, baseline_u = (
         unit.factor * rows[name].cast(pl.Float64).to_numpy() for name in ("value", "value_u", "baseline", "baseline_u")
     )
@@ -178,37 +179,10 @@ def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | N
             axes.axvline(_days(done), color="black", linewidth=0.7, linestyle="-.")
         since = rows["alarm_since"][-1]
         if since:
-            axes.axvline(_days(_monday(since)), color="black", linewidth=1.0)
+            axes.axvline(_days(monday(since)), color="black", linewidth=1.0)
         axes.set_ylabel(f"[{unit.unit}]")
         axes.grid(alpha=0.25, linewidth=0.4)
         return to_svg(figure)
-
-
-def _repairs(tables: Tables) -> Section:
-    """Last visit before against first visit after each repair, where either is known."""
-    section = _section("repairs", [])
-    for repair in tables["repairs"].iter_rows(named=True):
-        done: datetime = repair["done_at"]
-        year, week, _ = done.isocalendar()
-        stamp = f"{year}-W{week:02d}"
-        section["text"].append(f"{day(done)}: " + joined([repair["work"], repair["parts"], repair["note"]]))
-        rows = []
-        for (name,), trend in tables["trends"].group_by(["quantity"], maintain_order=True):
-            before = trend.filter(pl.col("week") < stamp).tail(1)
-            after = trend.filter(pl.col("week") > stamp).head(1)
-            if not before.height or not after.height:
-                continue
-            old, new = before.row(0, named=True), after.row(0, named=True)
-            unit = as_shown(QUANTITIES[str(name)].unit)
-            change = unit.difference(_number(new["value"]) - _number(old["value"]))
-            u = unit.difference(float(np.hypot(_number(old["value_u"]), _number(new["value_u"]))))
-            rows.append((str(name), *(_told(row, "value", unit) for row in (old, new)), _told(old, "baseline", unit),
-                         with_uncertainty(change, u), old["week"], new["week"]))  # fmt: skip
-        heads = ("quantity", "before", "after", "expected", "difference", "week_before", "week_after")
-        section["tables"].append(_table([f"evidence.{head}" for head in heads], rows, "evidence.no_comparison"))
-    if not section["text"]:
-        section["text"].append(say("evidence.no_repair"))
-    return section
 
 
 def _visits(visits: pl.DataFrame) -> Section:
@@ -290,10 +264,6 @@ def _number(value: float | None) -> float:
 
 def _plain(value: float | None, unit: str) -> str:
     return "–" if value is None else f"{as_shown(unit).value(value):,.5g}".replace(",", " ")
-
-
-def _monday(week: str) -> date:
-    return date.fromisocalendar(int(week[:4]), int(week[-2:]), 1)
 
 
 def _days(at: date) -> float:

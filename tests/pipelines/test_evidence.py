@@ -4,10 +4,14 @@ import csv
 import hashlib
 import io
 import json
+import re
+import shutil
 import zipfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import duckdb
+import numpy as np
 import polars as pl
 import pytest
 
@@ -132,6 +136,77 @@ def test_every_kind_of_change_is_found(made: Path, tmp_path: Path, capsys: pytes
     assert run(["check", str(cut)]) == 1
 
 
+def test_a_change_of_any_member_at_all_is_found(made: Path, tmp_path: Path) -> None:
+    """Every member in turn: one byte changed, and taken out; then anything added."""
+    from pipelines.reports.evidence_check import check_evidence
+
+    with zipfile.ZipFile(made) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    altered = tmp_path / "altered.zip"
+    for name, content in files.items():
+        for change in (content[:-1] + bytes([content[-1] ^ 1]), None):
+            findings = check_evidence(rewritten(made, altered, {name: change})).findings
+            seal = check_evidence(altered).seal
+            if name == "tagmanifest-sha256.txt" and change is not None:
+                assert findings or seal != check_evidence(made).seal
+            else:
+                assert any(name in line or "tagmanifest" in line for line in findings), (name, change is None)
+    for name in ("data/tables/more.csv", "note.txt", "data/waveforms/0.parquet"):
+        assert any(name in line for line in check_evidence(rewritten(made, altered, {name: b"x"})).findings)
+
+
+def test_only_the_stated_time_differs_between_two_runs_of_the_same_data(
+    home: Workspace, made: Path, tmp_path: Path
+) -> None:
+    again, later = tmp_path / "later.zip", tmp_path / "home"
+    shutil.copytree(home.root, later)
+    with duckdb.connect(str(later / "published.duckdb")) as connection:
+        connection.execute("UPDATE runs SET finished_at = finished_at + INTERVAL 3 DAY")
+    assert run(["evidence", VAN, "--out", str(again), "--home", str(later)]) == 0
+    with zipfile.ZipFile(made) as one, zipfile.ZipFile(again) as other:
+        assert one.namelist() == other.namelist()
+        differs = {name for name in one.namelist() if one.read(name) != other.read(name)}
+    assert differs == {
+        "bag-info.txt", "data/report.pdf", "data/ro-crate-metadata.json", "manifest-sha256.txt", "tagmanifest-sha256.txt",
+    }  # fmt: skip
+
+
+def test_the_report_says_when_a_change_began_and_what_a_repair_did() -> None:
+    """A planted step at week 12 and a repair that takes it back: dated within a week, and proven."""
+    from pipelines.reports.evidence_proof import change_date, repairs_section
+
+    rng = np.random.default_rng(4)
+    weeks = [f"2026-W{k:02d}" for k in range(1, 27)]
+    level = np.where((np.arange(26) >= 11) & (np.arange(26) < 20), 0.92, 0.86) + 0.004 * rng.standard_normal(26)
+    trends = pl.DataFrame(
+        {
+            "week": weeks, "quantity": "lambda_full_throttle", "value": level, "value_u": 0.004, "baseline": 0.86,
+            "baseline_u": 0.002,
+        }
+    )  # fmt: skip
+    at = [datetime.fromisocalendar(2026, k, 3).replace(tzinfo=UTC) for k in range(1, 27)]
+    repairs = pl.DataFrame(
+        {
+            "done_at": [datetime.fromisocalendar(2026, 20, 5).replace(tzinfo=UTC)], "work": ["fuel_delivery_weak"],
+            "parts": ["pump"], "note": [None],
+        }
+    )  # fmt: skip
+    words = change_date(trends.head(20), repairs.clear())
+    dated = re.search(r"stepped, most likely in week 2026-W(\d\d) \(80 %: 2026-W(\d\d) to 2026-W(\d\d)\)", words)
+    assert dated is not None
+    assert int(dated[2]) <= 12 <= int(dated[3])
+    section = repairs_section(
+        {"captures": pl.DataFrame({"week": weeks, "captured_at": at}), "trends": trends, "repairs": repairs}
+    )
+    assert any("proven, what had moved came back" in line for line in section["text"])
+    row = section["tables"][0]["rows"][0]
+    assert row[0] == "lambda_full_throttle"
+    assert row[-1] == "restored"
+    low, high = (float(x.replace("−", "-")) for x in row[-2].split(" to "))
+    assert low < 0.06 < high
+    assert low > 0
+
+
 def test_samples_swapped_under_new_manifests_are_still_found(made: Path, tmp_path: Path) -> None:
     """Someone who rewrites every manifest still can't pass other samples off under a delivered identity."""
     from pipelines.reports.bag import pack
@@ -142,8 +217,6 @@ def test_samples_swapped_under_new_manifests_are_still_found(made: Path, tmp_pat
     frame = pl.read_parquet(io.BytesIO(member(made, waveform)))
     other = io.BytesIO()
     frame.with_columns(pl.col(frame.columns[1]) * 0.9).write_parquet(other)
-    from datetime import UTC, datetime
-
     payload = {waveform.removeprefix("data/"): (other.getvalue(), "samples")}
     forged = tmp_path / "forged.zip"
     forged.write_bytes(pack(payload, name="x", about="x", at=datetime(2026, 1, 1, tzinfo=UTC), key=None))
@@ -169,7 +242,23 @@ def test_signed_with_a_key_from_settings(
     finally:
         home.settings_path.write_text(before)
     assert run(["check", str(out)]) == 0
-    assert "signed with key" in capsys.readouterr().out
+    key_of = re.search(
+        r"signed with key ([0-9a-f]{32}) \(settings.toml lists no trusted keys\)", capsys.readouterr().out
+    )
+    assert key_of is not None
+    try:
+        for told, code, words in (
+            (key_of[1], 0, "trusted as our fleet"), (key_of[1][::-1], 1, "not one of the trusted keys"),
+        ):  # fmt: skip
+            home.settings_path.write_text(
+                before.replace("trusted_keys = {}", f'trusted_keys = {{ "our fleet" = "{told}" }}')
+            )
+            assert run(["check", str(out), "--home", str(home.root)]) == code
+            assert words in capsys.readouterr().out
+        assert run(["check", str(made), "--home", str(home.root)]) == 1
+        assert "signed by nobody" in capsys.readouterr().out
+    finally:
+        home.settings_path.write_text(before)
     moved = rewritten(
         made, tmp_path / "moved.zip", {"signature.json": b"{" + member(out, "signature.json")[1:-9] + b"}"}
     )
