@@ -38,6 +38,8 @@ def main(home: Path) -> int:
         "workshop": ("workshop", (1400, 1000)),
         "captures": ("captures", (1400, 1000)),
         "read-on-a-phone": ("read", (390, 844)),
+        "proof": (f"proof?van={first}", (1400, 800)),
+        "how-sure": ("how-sure", (1400, 1300)),
     }
     PICTURES.mkdir(exist_ok=True)
     with socket.socket() as free:

@@ -10,19 +10,21 @@ import pytest
 
 from data_contracts.family import parse_family
 from tests.dashboards.board_process import serving
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, open_page
 from tests.published_sample import FAMILIES, snap_waveform
 
 pytestmark = pytest.mark.browser
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking"]
-DESKTOP, PHONE = {"width": 1400, "height": 900}, {"width": 390, "height": 844}
 VIEWS = {
     "this week": "",
     "a van": "van?van=N-01",
     "workshop": "workshop",
     "captures": "captures",
     "read one now": "read",
+    "proof": "proof?van=N-01",
+    "how sure are we": "how-sure",
+    "what it means": "meaning?page=causes/lambda_slow",
 }
 
 
@@ -55,35 +57,19 @@ def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
     assert outside == []
 
 
-def _open(page: "playwright.Page", address: str) -> None:
-    page.goto(address)
-    page.get_by_test_id("stMain").locator("h1").first.wait_for(timeout=30_000)
-    _settled(page)
-
-
-def _settled(page: "playwright.Page") -> None:
-    """Wait until the script has run and drawn."""
-    page.wait_for_function(
-        "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'"
-        " && !document.querySelector('[data-testid=stSkeleton], [data-stale=true]')",
-        timeout=30_000,
-    )
-    page.wait_for_timeout(300)
-
-
 def test_the_engineer_goes_from_the_list_to_a_van_and_keeps_its_address(page: "playwright.Page", board: str) -> None:
-    _open(page, board)
+    open_page(page, board)
     page.get_by_role("link", name="N-02").click()
     page.get_by_role("heading", name="N-02", exact=True).wait_for(timeout=20_000)
     assert "van=N-02" in page.url
     assert "week=" in page.url
-    _open(page, page.url)
+    open_page(page, page.url)
     assert page.get_by_role("heading", name="N-02", exact=True).is_visible()
     page.locator(".js-plotly-plot").first.wait_for(timeout=20_000)
 
 
 def test_the_engineer_takes_the_list_home(page: "playwright.Page", board: str, tmp_path: Path) -> None:
-    _open(page, board)
+    open_page(page, board)
     with page.expect_download() as waiting:
         page.get_by_test_id("stDownloadButton").locator("button").click()
     waiting.value.save_as(tmp_path / "list.csv")
@@ -104,7 +90,7 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
     np.savetxt(tmp_path / "snap.csv", rows, delimiter=",", header=",".join(["time_s", *names]), comments="", fmt="%.6g")
     context = browser.new_context(viewport=PHONE)
     page = context.new_page()
-    _open(page, f"{board}/read")
+    open_page(page, f"{board}/read")
     page.get_by_label("Engine family").click()
     page.get_by_role("option", name="tarn-15").click()
     page.locator("input[type=file]").set_input_files(tmp_path / "snap.csv")
@@ -127,7 +113,7 @@ def test_no_serious_accessibility_finding(browser: "playwright.Browser", board: 
     page = context.new_page()
     found = {}
     for name, path in VIEWS.items():
-        _open(page, f"{board}/{path}")
+        open_page(page, f"{board}/{path}")
         results = axe.run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).response
         for rule in results["violations"]:
             if rule["impact"] in ("serious", "critical"):
@@ -140,13 +126,13 @@ def test_nothing_runs_off_a_phone(browser: "playwright.Browser", board: str) -> 
     context = browser.new_context(viewport=PHONE)
     page = context.new_page()
     for path in VIEWS.values():
-        _open(page, f"{board}/{path}")
+        open_page(page, f"{board}/{path}")
         assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"], path
     context.close()
 
 
 def test_nothing_leaves_this_machine(page: "playwright.Page", board: str) -> None:
     for path in VIEWS.values():
-        _open(page, f"{board}/{path}")
+        open_page(page, f"{board}/{path}")
     page.locator("body").press("Tab")
     assert page.evaluate("document.activeElement !== document.body")

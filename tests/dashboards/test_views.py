@@ -1,6 +1,9 @@
 """Every view in every state, without a browser."""
 
+import json
 import os
+import subprocess
+import sys
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,7 +13,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from dashboards.decide import moves
-from dashboards.text import say
+from dashboards.text import inert, say
 from pipelines import queries
 from pipelines.published import open_published
 from pipelines.warehouse import Warehouse
@@ -67,10 +70,38 @@ def test_a_file_of_another_version_says_so(view: View, name: str, tmp_path: Path
     assert "vansnap weekly" in _everything(app)
 
 
-def test_an_old_run_is_called_stale(view: View, tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_an_old_run_is_called_stale(view: View, name: str, tmp_path: Path) -> None:
     make_workspace(tmp_path, vans_per_depot=1, weeks=9, finished_at=datetime.now(UTC) - timedelta(days=30))
-    app = view("this_week", tmp_path)
+    app = view(name, tmp_path)
+    assert not app.exception
     assert "30 days ago" in app.warning[0].value
+
+
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_a_run_in_progress_shows(view: View, name: str, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
+    with open_workspace(tmp_path).held():
+        app = view(name, tmp_path)
+    assert not app.exception
+    assert say("state.running") in [info.value for info in app.info]
+    assert say("state.running") not in [info.value for info in view(name, tmp_path).info]
+
+
+@pytest.mark.parametrize("name", BOARD_VIEWS)
+def test_a_held_file_says_so(view: View, name: str, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
+    hold = "import duckdb, sys, time\nc = duckdb.connect(sys.argv[1])\nprint('held', flush=True)\ntime.sleep(60)"
+    other = subprocess.Popen([sys.executable, "-c", hold, str(tmp_path / "published.duckdb")], stdout=subprocess.PIPE)
+    try:
+        assert other.stdout is not None
+        assert other.stdout.readline() == b"held\n"
+        app = view(name, tmp_path)
+        assert not app.exception
+        assert app.title[0].value == say("state.locked")
+    finally:
+        other.kill()
+        other.wait()
 
 
 def test_an_empty_list_says_that_nothing_needs_doing(view: View, tmp_path: Path) -> None:
@@ -226,3 +257,105 @@ def test_every_state_offers_only_what_a_person_may_do() -> None:
     assert moves("done") == ["done"]
     assert moves("proven") == []
     assert moves("proposed") == ["accepted", "declined", "postponed", "booked", "done"]
+
+
+def test_an_order_is_opened_by_its_link_and_an_unknown_one_says_so(view: View, sample_home: Path) -> None:
+    order = queries.orders(open_published(sample_home), [], ["proposed"], limit=1).row(0, named=True)
+    app = view("a_van", van=order["van_id"], order=order["order_id"])
+    shown = _everything(app)
+    assert f"Order {inert(order['order_id'])}" in shown
+    assert any(button.key == f"decide-{order['order_id']}" for button in app.button)
+    assert "is not among the published ones" in view("a_van", van="N-01", order="no-such").warning[0].value
+    other = view("a_van", van="N-04", order=order["order_id"])
+    assert "order" not in other.query_params
+
+
+def test_orders_stand_by_the_day_they_are_due(view: View) -> None:
+    app = view("workshop")
+    app.button_group(key="workshop-order").set_value("day").run()
+    assert not app.exception
+    days = [heading.value for heading in app.subheader]
+    assert days
+    assert all(day.startswith("Due ") and day.split()[1].endswith("day") for day in days)
+
+
+def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -> None:
+    weeks = make_workspace(tmp_path, vans_per_depot=3, weeks=16)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
+        connection.execute("UPDATE work_orders SET plan_note = 'no hours left in its weeks'")
+        connection.execute(
+            "UPDATE work_orders SET plan_week = $week, plan_note = NULL WHERE rank = 1", {"week": weeks[-1]}
+        )
+    app = view("workshop", tmp_path)
+    assert not app.exception
+    plan = app.table[0].value
+    assert weeks[-1] in plan.columns
+    assert "1 · 1.5 h (9 %)" in plan[weeks[-1]].to_list()
+    assert "no hours left in its weeks" in _everything(app)
+
+
+def test_how_sure_without_findings_says_so_and_with_them_counts(view: View, tmp_path: Path) -> None:
+    assert say("sure.no_findings") in [m.value for m in view("how_sure").markdown]
+    make_workspace(tmp_path, vans_per_depot=3, weeks=16)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
+        connection.execute(
+            "UPDATE work_orders SET found = CASE WHEN rank = 1 THEN cause ELSE 'none' END, state = 'done'"
+        )
+        connection.execute(
+            "INSERT INTO learning VALUES ('2026-W10', 'cause_share', '', 'lambda_slow', 'share of slow sensors', "
+            "0.05, 0.08, '1', 0.05, 3, 'three were found')"
+        )
+        findings = connection.sql("SELECT count(*) FROM work_orders").fetchall()[0][0]
+        van_weeks = connection.sql("SELECT count(*) FROM (SELECT DISTINCT van_id, week FROM captures)").fetchall()[0][0]
+    app = view("how_sure", tmp_path)
+    assert not app.exception
+    shown = {metric.label: metric.value for metric in app.metric}
+    assert shown[say("sure.findings")] == str(findings)
+    assert shown[say("sure.nothing_found")] == str(findings - 1)
+    assert float(shown[say("sure.observed")]) == pytest.approx(100 * (findings - 1) / van_weeks, rel=0.05)
+    tables = str([table.value for table in app.table])
+    assert "share of slow sensors" in tables
+    assert "0.0500 → 0.0800" in tables
+
+
+def test_every_page_of_meaning_opens_and_leads_on(view: View) -> None:
+    app = view("meaning", page="causes/lambda_slow")
+    assert not app.exception
+    assert app.header[0].value == "Lambda sensor slow"
+    shown = _everything(app)
+    assert "How it is computed" in shown
+    assert "](?page=quantities/lambda_to_rich_time_constant_s)" in shown
+    assert view("meaning", page="causes/no_such").selectbox(key="page").value == "quantities/idle_v"
+
+
+def test_mending_needs_a_name_and_is_kept_beside_the_delivery(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_workspace(tmp_path, vans_per_depot=2, weeks=9)
+    (tmp_path / "register" / "vans.csv").write_text(
+        "van_id,family,depot,in_service_on,warranty_until\nN-01,brook-20,north,2024-01-01,2027-01-01\n",
+        encoding="utf-8",
+    )
+    monkeypatch.setenv("VANSNAP_HOME", str(tmp_path))
+    app = AppTest.from_string(
+        "from dashboards import mend, parts\nfrom pipelines import queries\n"
+        "published = parts.open_or_explain()\nitems = queries.quarantine(published)\n"
+        "parts.told()\n"
+        "mend.form(published, items.filter(rule='unknown_van').row(0, named=True), items)\n",
+        default_timeout=60,
+    ).run()
+    app.selectbox(key="mend-van").set_value("N-01").run()
+    app.button(key="mend-save").click().run()
+    assert "nobody is named" in app.error[0].value.lower()
+    assert not (tmp_path / "decisions" / "mends").exists()
+    app.text_input(key="decide-person").set_value("A. Engineer").run()
+    with open_workspace(tmp_path).held():  # a run in progress: it is written down all the same
+        app.button(key="mend-save").click().run()
+    assert not app.exception
+    assert app.success[0].value == say("mend.later")
+    kept = [json.loads(path.read_text("utf-8")) for path in (tmp_path / "decisions" / "mends").glob("*.json")]
+    assert [(told["row"], told["cells"], told["person"]) for told in kept] == [(4, {"van_id": "N-01"}, "A. Engineer")]
+
+
+def test_only_what_can_be_mended_here_is_offered(view: View) -> None:
+    offered = view("captures").selectbox(key="mend-item").options
+    assert len(offered) == 2
+    assert all("row" in label for label in offered)

@@ -1,0 +1,176 @@
+"""Each reader's main task in a real browser, from opening the board to what it leaves behind, on a fleet that was really run."""
+
+import json
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipelines.publish import publish
+from pipelines.published import open_published
+from pipelines.reports.evidence_check import check_evidence
+from pipelines.warehouse import Warehouse
+from pipelines.workspace import Workspace
+from tests.dashboards.board_process import serving
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
+from tests.pipelines.small_home import run_steps, small_home
+from tests.published_sample import write_table
+
+pytestmark = pytest.mark.browser
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+VANS = ("V002", "V006")
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """The small fleet, run, with an order for two vans that have snaps and one row in quarantine for a wrong van."""
+    workspace = small_home(tmp_path_factory.mktemp("readers") / "home")
+    delivery = sorted(path for path in workspace.inbox.iterdir() if path.is_dir())[0]
+    manifest = pl.read_csv(delivery / "manifest.csv", infer_schema=False)
+    first = pl.int_range(pl.len()) == 0
+    manifest.with_columns(van_id=pl.when(first).then(pl.lit("V999")).otherwise("van_id")).write_csv(
+        delivery / "manifest.csv"
+    )
+    week = run_steps(workspace)
+    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+        warehouse.execute("DELETE FROM work_orders")
+        blank = duckdb.connect()
+        orders = [
+            {"order_id": f"{week}-{van}", "week": week, "rank": k, "van_id": van, "family": "f", "depot": "mill",
+             "urgency": "now", "cause": "lambda_slow", "action": "Replace the lambda sensor", "reason": "It answers late.",
+             "hours": 1.0, "state": "proposed"}
+            for k, van in enumerate(VANS, 1)
+        ]  # fmt: skip
+        write_table(blank, "work_orders", orders)
+        warehouse.append("work_orders", blank.sql("SELECT * FROM work_orders").pl())
+        listed = [
+            {"week": week, "rank": k, "van_id": van, "family": "f", "depot": "mill", "urgency": "now",
+             "leading_cause": "lambda_slow", "leading_cause_probability": 0.8, "reasons": ["It answers late."],
+             "causes": [{"code": "lambda_slow", "probability": 0.8}, {"code": "none", "probability": 0.2}], "new": False}
+            for k, van in enumerate(VANS, 1)
+        ]  # fmt: skip
+        write_table(blank, "watchlist", listed)
+        warehouse.replace("watchlist", blank.sql("SELECT * FROM watchlist").pl())
+        publish(warehouse, workspace.published_path, week=week)
+    return workspace
+
+
+@pytest.fixture(scope="module")
+def board(home: Workspace) -> Iterator[str]:
+    with serving(home.root) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> Iterator["playwright.Browser"]:
+    with playwright.sync_playwright() as running:
+        opened = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(params=[DESKTOP], ids=["desktop"])
+def page(browser: "playwright.Browser", request: pytest.FixtureRequest) -> Iterator["playwright.Page"]:
+    context = browser.new_context(viewport=request.param, accept_downloads=True)
+    opened = context.new_page()
+    opened.set_default_timeout(WAIT_MS)
+    yield opened
+    context.close()
+
+
+def _decisions(home: Workspace) -> list[dict[str, object]]:
+    files = [*home.decisions.glob("*.json"), *(home.decisions / "taken").glob("*.json")]
+    return [json.loads(path.read_text(encoding="utf-8")) for path in files]
+
+
+def test_the_engineer_accepts_an_order_on_the_list(page: "playwright.Page", board: str, home: Workspace) -> None:
+    open_page(page, board)
+    page.get_by_role("button", name="Decide").first.click()
+    dialog = page.get_by_role("dialog")
+    dialog.get_by_label("Your name").fill("Ann Engineer")
+    dialog.get_by_label("Reason or remark").fill("seen on three visits")
+    dialog.get_by_role("button", name="Record it").click()
+    page.get_by_text("is accepted").first.wait_for()
+    mine = [told for told in _decisions(home) if told["person"] == "Ann Engineer"]
+    assert [(told["order_id"][-4:], told["state"], told["reason"]) for told in mine] == [  # type: ignore[index]
+        (VANS[0], "accepted", "seen on three visits")
+    ]
+    states = open_published(home.root).ask("SELECT van_id, state FROM work_orders ORDER BY rank").rows()
+    assert states[0] == (VANS[0], "accepted")
+    settled(page)
+    assert "accepted" in page.get_by_test_id("stMain").inner_text()
+
+
+@pytest.mark.parametrize("page", [PHONE], ids=["phone"], indirect=True)
+def test_the_workshop_records_a_finding_from_the_code_on_paper(
+    page: "playwright.Page", board: str, home: Workspace
+) -> None:
+    order = open_published(home.root).ask("SELECT order_id FROM work_orders WHERE van_id = $v", {"v": VANS[1]}).item()
+    open_page(page, f"{board}/van?van={VANS[1]}&order={order}")
+    page.get_by_text(f"Order {order}").first.wait_for()
+    page.get_by_role("button", name="Decide").first.click()
+    dialog = page.get_by_role("dialog")
+    dialog.get_by_label("It becomes").click()
+    page.get_by_role("option", name="done", exact=True).click()
+    dialog.get_by_label("What was found").click()
+    page.get_by_role("option", name="Lambda sensor slow", exact=True).click()
+    dialog.get_by_label("Your name").fill("Will Workshop")
+    dialog.get_by_label("Hours it took").fill("1.25")
+    dialog.get_by_label("Reason or remark").fill("old part kept")
+    dialog.get_by_role("button", name="Record it").click()
+    page.get_by_text("is done").first.wait_for()
+    event = open_published(home.root).ask(
+        "SELECT state, found, hours, person, refused FROM order_events WHERE order_id = $o", {"o": order}
+    )
+    assert event.rows() == [("done", "lambda_slow", 1.25, "Will Workshop", None)]
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+
+
+def test_the_clerk_builds_a_warranty_file_and_checks_it(
+    page: "playwright.Page", board: str, home: Workspace, tmp_path: Path
+) -> None:
+    open_page(page, f"{board}/proof?van={VANS[0]}")
+    page.get_by_label("What is claimed").fill("Sensor replaced under warranty #1")
+    page.get_by_role("button", name="Build the file").click()
+    page.get_by_text("is ready").wait_for()
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name="Download the file").click()
+    out = tmp_path / "file.zip"
+    waiting.value.save_as(out)
+    verdict = check_evidence(out)
+    assert verdict.findings == ()
+    assert verdict.seal in page.get_by_test_id("stMain").inner_text()
+    page.get_by_label("Seal told when it was made").fill(verdict.seal)
+    page.get_by_label("Seal told when it was made").press("Enter")
+    page.locator("input[type=file]").set_input_files(out)
+    page.get_by_text("Unaltered: the file agrees").wait_for()
+    altered = tmp_path / "altered.zip"
+    with zipfile.ZipFile(out) as old, zipfile.ZipFile(altered, "w") as new:
+        for name in old.namelist():
+            content = old.read(name)
+            new.writestr(name, content + b"\n" if name.endswith("trends.csv") else content)
+    open_page(page, f"{board}/proof?van={VANS[0]}")
+    page.locator("input[type=file]").set_input_files(altered)
+    page.get_by_text("This file was altered or is damaged.").wait_for()
+    assert "trends.csv" in page.get_by_test_id("stMain").inner_text()
+
+
+def test_a_quarantined_row_is_mended_and_taken_in(page: "playwright.Page", board: str, home: Workspace) -> None:
+    open_page(page, f"{board}/captures")
+    page.get_by_role("button", name="Mend", exact=True).click()
+    dialog = page.get_by_role("dialog")
+    assert "V999" in dialog.inner_text()
+    dialog.get_by_label("Van", exact=True).fill("V002")
+    page.get_by_role("option", name="V002", exact=True).click()
+    dialog.get_by_label("Your name").fill("Ann Engineer")
+    dialog.get_by_role("button", name="Record it and try again").click()
+    page.get_by_text("1 taken in").wait_for()
+    waiting = open_published(home.root).ask("SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
+    assert waiting == 0
+    assert [json.loads(p.read_text("utf-8"))["person"] for p in (home.decisions / "mends").glob("*.json")] == [
+        "Ann Engineer"
+    ]
