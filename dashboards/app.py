@@ -9,6 +9,8 @@ from dashboards.text import say
 
 MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
+# What stands on the accent colour has the colour of the paper, which Streamlit takes to be white in both themes.
+ON_ACCENT = "<style>[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
 
 
 def main() -> None:
@@ -16,6 +18,7 @@ def main() -> None:
     display.start(who.home())
     st.set_page_config(page_title=say("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
+    st.html(ON_ACCENT.format(paper=parts.palette().paper))
     who.let_in()
     pages = {
         "this_week": st.Page(this_week.show, title=say("page.this_week"), default=True),
