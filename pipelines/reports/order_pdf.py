@@ -22,6 +22,7 @@ from pipelines.workspace import Workspace
 
 EARLIER_MOST = 16
 CAUSES_SHOWN = 3
+REASON_LONGEST = 700
 
 
 def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame) -> bytes:
@@ -136,7 +137,7 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "urgency": say(f"urgency.{order['urgency']}"),
         "now": order["urgency"] == "now",
         "facts": facts,
-        "reason": order["reason"],
+        "reason": _shortened(str(order["reason"])),
         "action": contract(order["action"]),
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in job.steps]
@@ -146,6 +147,11 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "hours": "–" if order["hours"] is None else f"{order['hours']:.1f} h",
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]))],
     }
+
+
+def _shortened(words: str) -> str:
+    """A reason is two sentences; what is much longer is on the board."""
+    return words if len(words) <= REASON_LONGEST else words[: REASON_LONGEST - 1].rsplit(" ", 1)[0] + " …"
 
 
 def changed_week(published: Published, order: Mapping[str, Any], week: str) -> str | None:

@@ -1,5 +1,6 @@
 """Paper: one page per order, the same bytes twice, text from outside inert, mistakes in one line."""
 
+import re
 import subprocess
 from pathlib import Path
 from shutil import which
@@ -38,8 +39,6 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
 
 def pages(pdf: Path) -> int:
     """Pages by the objects of the file: a check that needs no other program."""
-    import re
-
     counts = [int(n) for n in re.findall(rb"/Count (\d+)", pdf.read_bytes())]
     return max(counts)
 
@@ -51,6 +50,34 @@ def test_one_page_per_order_and_the_same_bytes_twice(home: Workspace, tmp_path: 
     assert first.read_bytes().startswith(b"%PDF-")
     assert pages(first) == 4
     assert first.read_bytes() == second.read_bytes()
+
+
+def test_an_order_stays_one_page_however_much_it_says(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A long reason, a long action, twice the steps and every caution, with the two traces, in both languages."""
+    import dataclasses
+
+    import polars as pl
+
+    from pipelines.published import open_published
+    from pipelines.reports import order_pdf
+
+    cause = "fuel_delivery_weak"
+    job = order_pdf.JOBS[cause]
+    longer = dataclasses.replace(job, steps=job.steps * 3, parts=", ".join([job.parts] * 8))
+    monkeypatch.setitem(order_pdf.JOBS, cause, longer)
+    published = open_published(home.root)
+    order = published.ask("SELECT * FROM work_orders WHERE cause = $c", {"c": cause}).with_columns(
+        pl.lit("The main peak fell and lambda leans out under load. " * 40).alias("reason"),
+        pl.lit("Measure fuel pressure and delivery under load " * 5).alias("action"),
+    )
+    before = home.settings_path.read_text()
+    try:
+        for language in ("en", "de"):
+            home.settings_path.write_text(before.replace('language = "en"', f'language = "{language}"'))
+            pdf = order_pdf.orders_pdf(home, published, order)
+            assert max(int(n) for n in re.findall(rb"/Count (\d+)", pdf)) == 1
+    finally:
+        home.settings_path.write_text(before)
 
 
 @pytest.mark.skipif(which("pdftotext") is None, reason="pdftotext is not on this machine")
