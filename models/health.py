@@ -1,6 +1,6 @@
 """A van's state in words: how urgent, and why, in plain sentences."""
 
-from data_contracts.signals import BANK2_PREFIX
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
 # Short names for people; a second bank is said after them.
 WORDS: dict[str, str] = {
@@ -51,11 +51,16 @@ def _number(value: float) -> str:
     return f"{value:.3g}"
 
 
+def _unit(quantity: str) -> str:
+    unit = QUANTITIES[quantity].unit if quantity in QUANTITIES else "1"
+    return "" if unit == "1" else f" {unit}"
+
+
 def _change(quantity: str, value: float, expected: float) -> str:
     name = quantity.removeprefix(BANK2_PREFIX)
     if name.endswith(_RELATIVE) and not name.endswith("per_s") and abs(expected) > 1e-9:
         return f"{abs(value / expected - 1.0):.1%} {'above' if value > expected else 'below'}"
-    return f"{_number(abs(value - expected))} {'above' if value > expected else 'below'}"
+    return f"{_number(abs(value - expected))}{_unit(quantity)} {'above' if value > expected else 'below'}"
 
 
 def own_sentence(quantity: str, value: float, baseline: float, since: str | None, slope_per_week: float | None) -> str:
@@ -77,11 +82,11 @@ def own_sentence(quantity: str, value: float, baseline: float, since: str | None
     str
     """
     name = words_for(quantity)
-    text = f"{name[0].upper()}{name[1:]} is {_change(quantity, value, baseline)} its own baseline ({_number(baseline)} → {_number(value)})"
+    text = f"{name[0].upper()}{name[1:]} is {_change(quantity, value, baseline)} its own baseline ({_number(baseline)} → {_number(value)}{_unit(quantity)})"
     if since is not None:
         text += f", outside since {since}"
     if slope_per_week is not None:
-        text += f", and {'rising' if slope_per_week > 0 else 'falling'} by {_number(abs(slope_per_week))} a week"
+        text += f", and {'rising' if slope_per_week > 0 else 'falling'} by {_number(abs(slope_per_week))}{_unit(quantity)} a week"
     return text + "."
 
 
@@ -102,7 +107,7 @@ def peer_sentence(quantity: str, value: float, peer: float, family: str) -> str:
     str
     """
     name = words_for(quantity)
-    return f"{name[0].upper()}{name[1:]} is {_change(quantity, value, peer)} the other {family} vans ({_number(peer)} → {_number(value)})."
+    return f"{name[0].upper()}{name[1:]} is {_change(quantity, value, peer)} the other {family} vans ({_number(peer)} → {_number(value)}{_unit(quantity)})."
 
 
 def limit_sentence(quantity: str, weeks: float, low: float, high: float, horizon: float) -> str:

@@ -7,6 +7,7 @@ from pipelines import quarantine
 from pipelines.decisions import unreadable
 from pipelines.filing import delivered_folder, place_of
 from pipelines.intake import accounts
+from pipelines.item_decisions import unreadable_items
 from pipelines.register import load_register
 from pipelines.warehouse import Warehouse
 from pipelines.waveform_store import read_chunk
@@ -70,7 +71,7 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     findings += [fault.reason for fault in load_register(workspace.register).faults]
     findings += [
         f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"
-        for name in unreadable(workspace)
+        for name in (*unreadable(workspace), *unreadable_items(workspace))
     ]
     return findings
 
@@ -78,13 +79,13 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
 def _waiting_findings(warehouse: Warehouse) -> list[str]:
     """What waits in quarantine; faults of the register are said by the register itself."""
     waiting = warehouse.query(
-        "SELECT delivery, file, row, reason FROM quarantine WHERE state = 'waiting' AND rule <> 'bad_register' ORDER BY ALL"
+        "SELECT delivery, file, row, reason, item_id FROM quarantine WHERE state = 'waiting' AND rule <> 'bad_register' ORDER BY ALL"
     )
     return [
         f"in quarantine: {row['delivery']}"
         + (f" {row['file']}" if row["file"] else "")
         + (f" row {row['row']}" if row["row"] is not None else "")
-        + f": {row['reason']}"
+        + f": {row['reason']} (item {row['item_id'][:12]})"
         for row in waiting.iter_rows(named=True)
     ]
 
@@ -116,7 +117,10 @@ def _identity_findings(warehouse: Warehouse) -> list[str]:
     twice = warehouse.query(
         """
         SELECT waveform_id FROM recordings GROUP BY waveform_id
-        HAVING count(DISTINCT (van_id, captured_at)) > 1 OR count(*) FILTER (WHERE state = 'held') <> 1 ORDER BY 1
+        HAVING count(DISTINCT (van_id, captured_at)) > 1 + (
+            SELECT count(*) FROM item_events e JOIN quarantine q USING (item_id) JOIN manifest_rows m
+            ON m.delivery = q.delivery AND m."row" = q."row" AND m.waveform_id = recordings.waveform_id
+            WHERE e.state = 'taken_in' AND e.refused IS NULL) OR count(*) FILTER (WHERE state = 'held') <> 1 ORDER BY 1
         """
     )
     lost = warehouse.query(

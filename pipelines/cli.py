@@ -29,6 +29,9 @@ Home = Annotated[
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
 
 
+_STOPPED, _STOPPED_LINE = 130, "stopped; nothing is lost, run again when ready"
+
+
 def _say(text: str = "") -> None:
     print(text)
 
@@ -211,16 +214,24 @@ def orders(
 @app.command()
 def decide(
     order: Annotated[
-        str | None, typer.Argument(metavar="ORDER", help="The order; `vansnap orders` lists them.")
+        str | None,
+        typer.Argument(
+            metavar="ORDER", help="The order (see `vansnap orders`), or an item in quarantine (see `vansnap check`)."
+        ),
     ] = None,
     state: Annotated[
         str | None,
-        typer.Argument(metavar="STATE", help="accepted, declined, postponed, booked, done, proven or not_proven."),
+        typer.Argument(
+            metavar="STATE",
+            help="accepted, declined, postponed, booked, done, proven or not_proven; of an item discarded or taken_in.",
+        ),
     ] = None,
     home: Home = Path(DEFAULT_HOME),
     person: Annotated[str | None, typer.Option(help="Who decided; default the user of this machine.")] = None,
-    reason: Annotated[str, typer.Option(help="Why; needed to decline.")] = "",
-    until: Annotated[str | None, typer.Option(metavar="2026-04-30", help="Needed to postpone.")] = None,
+    reason: Annotated[str, typer.Option(help="Why; needed to decline, and for an item.")] = "",
+    until: Annotated[
+        str | None, typer.Option(metavar="2026-04-30", help="Needed to postpone; for booked the day.")
+    ] = None,
     found: Annotated[str, typer.Option(help="Cause that was found, or none; needed when done.")] = "",
     parts: Annotated[str, typer.Option(help="Parts used.")] = "",
     hours: Annotated[float | None, typer.Option(help="Hours it took.")] = None,
@@ -231,7 +242,7 @@ def decide(
         Path | None, typer.Option("--from", metavar="FILE.csv", help="A CSV from the workshop, one decision per row.")
     ] = None,
 ) -> None:
-    """Record a decision or a finding on a work order."""
+    """Record a decision or a finding on a work order, or decide on an item in quarantine."""
     workspace = open_workspace(home)
     from pipelines.decide_command import decide_from_file, decide_one
 
@@ -325,6 +336,8 @@ def run(arguments: list[str] | None = None) -> int:
     given = sys.argv[1:] if arguments is None else arguments
     try:
         code = typer.main.get_command(app).main(args=given or ["--help"], prog_name="vansnap", standalone_mode=False)
+        if code == _STOPPED:  # typer turns Ctrl-C into this code and says nothing
+            return _fail(_STOPPED_LINE, _STOPPED)
         return 2 if not given else code if isinstance(code, int) else 0
     except TyperException as error:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
@@ -335,7 +348,7 @@ def run(arguments: list[str] | None = None) -> int:
     except VansnapError as error:
         return _fail(" ".join(str(error).split()), 2)
     except (Abort, KeyboardInterrupt):
-        return _fail("stopped; nothing half-done was kept, run again when ready", 130)
+        return _fail(_STOPPED_LINE, _STOPPED)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

@@ -11,6 +11,8 @@ import polars as pl
 from data_contracts.errors import InputError, MissingFileError, VansnapError
 from models.order_life import OrderEvent
 from pipelines.decisions import apply_now, check_decision, event_from, pending, record
+from pipelines.item_decisions import ItemDecision, check_item_decision, record_item
+from pipelines.proofs import PERSON
 from pipelines.published import open_published
 from pipelines.workspace import Workspace
 
@@ -37,6 +39,11 @@ def decide_one(workspace: Workspace, told: Mapping[str, Any]) -> str:
     InputError
         If the order is unknown or can't go there.
     """
+    item = _item_of(workspace, str(told["order_id"]))
+    if item is not None:
+        decision = _item_decision(told, item, None)
+        record_item(workspace, decision)
+        return f"item {decision.item_id[:12]} is to be {decision.state.replace('_', ' ')}" + _when(workspace)
     event = _event(told, None)
     orders, events = _known(workspace)
     check_decision(event, orders, events)
@@ -79,8 +86,13 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
         raise InputError(f"{path} {fault}: its columns are {', '.join(COLUMNS)}")
     orders, events = _known(workspace)
     decided: list[OrderEvent] = []
+    items: list[ItemDecision] = []
     for number, row in enumerate(table.iter_rows(named=True), 1):
         try:
+            item = _item_of(workspace, str(row["order_id"] or ""))
+            if item is not None:
+                items.append(_item_decision(row, item, person))
+                continue
             event = _event(row, person)
             check_decision(event, orders, [*events, *decided])
         except VansnapError as error:
@@ -88,12 +100,42 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
         decided.append(event)
     for event in decided:
         record(workspace, event)
-    return f"{len(decided)} decisions recorded" + _when(workspace)
+    for decision in items:
+        record_item(workspace, decision)
+    return f"{len(decided) + len(items)} decisions recorded" + _when(workspace)
 
 
 def _event(told: Mapping[str, Any], person: str | None) -> OrderEvent:
-    who = told.get("person") or person or getpass.getuser()
-    return event_from({**told, "at": told.get("at") or datetime.now(UTC), "person": who})
+    return event_from({**told, "at": told.get("at") or datetime.now(UTC), "person": _who(told, person)})
+
+
+def _who(told: Mapping[str, Any], person: str | None) -> str:
+    who = str(told.get("person") or person or getpass.getuser())
+    if who == PERSON:
+        raise InputError(f"person {who!r} signs the proofs the software makes: name somebody else with --person")
+    return who
+
+
+def _item_of(workspace: Workspace, name: str) -> dict[str, Any] | None:
+    """The item in quarantine that a name of at least eight characters begins, where it is no order."""
+    if len(name) < 8:
+        return None
+    published = open_published(workspace.root)
+    if published.ask("SELECT 1 FROM work_orders WHERE order_id = $name", {"name": name}).height:
+        return None
+    found = published.ask("SELECT * FROM quarantine WHERE starts_with(item_id, $name)", {"name": name})
+    if found.height > 1:
+        raise InputError(f"{found.height} items in quarantine begin with {name}: give more of it")
+    return found.row(0, named=True) if found.height else None
+
+
+def _item_decision(told: Mapping[str, Any], item: Mapping[str, Any], person: str | None) -> ItemDecision:
+    event = _event({**told, "order_id": item["item_id"]}, person)
+    if event.at.utcoffset() is None:
+        raise InputError(f"item {item['item_id'][:12]}: time {event.at.isoformat()} has no UTC offset: give one")
+    decision = ItemDecision(str(item["item_id"]), event.state, event.at, event.person, event.reason)
+    check_item_decision(decision, item)
+    return decision
 
 
 def _known(workspace: Workspace) -> tuple[list[str], list[OrderEvent]]:

@@ -43,10 +43,14 @@ def record(workspace: Workspace, event: OrderEvent) -> Path:
     Path
         Its file.
     """
-    path = workspace.decisions / f"{event.event_id}{_SUFFIX}"
+    return write_decision(workspace.decisions / f"{event.event_id}{_SUFFIX}", asdict(event))
+
+
+def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
+    """Write a decision's file whole and synced, or not at all; returns its path."""
     fresh = path.with_name(f".{path.name}.{os.getpid()}")
     with fresh.open("w", encoding="utf-8") as file:
-        json.dump(asdict(event), file, default=str, ensure_ascii=False)
+        json.dump(told, file, default=str, ensure_ascii=False)
         file.flush()
         os.fsync(file.fileno())
     fresh.replace(path)
@@ -175,6 +179,7 @@ def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
     bool
         False when a run was in progress all the time: it, or the next one, takes them in.
     """
+    from pipelines.item_decisions import take_in_item_decisions
     from pipelines.publish import publish_decisions, published_run
 
     end = time.monotonic() + wait_s
@@ -182,6 +187,7 @@ def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
         try:
             with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
                 take_in_decisions(workspace, warehouse)
+                take_in_item_decisions(workspace, warehouse)
                 run = published_run(workspace.published_path)
                 if run is not None:
                     publish_decisions(warehouse, workspace.published_path, week=run[0])

@@ -6,10 +6,13 @@ import stays inside the functions. Tasks hand on keys (a week), never frames.
 
 import logging
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from data_contracts.errors import VansnapError
+from pipelines.guard import guard_this_run
 from pipelines.settings import load_settings
 from pipelines.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
 from pipelines.workspace import Workspace, open_workspace
@@ -82,6 +85,7 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool) -> Weekly
     WorkspaceBusyError
         If another run holds the workspace.
     """
+    guard_this_run()
     os.environ.update(orchestrator_environment(workspace))
     from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
@@ -105,11 +109,11 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
         Its port.
     """
     import subprocess
-    import sys
 
     from pipelines.serving import check_port_free, wait_until_healthy
 
     check_port_free(address, port)
+    guard_this_run()
 
     environment = os.environ | orchestrator_environment(workspace, scheduling=True)
     api = f"http://{address}:{port}/api"
@@ -153,16 +157,39 @@ def _weekly_flow() -> Callable[..., Any]:
     return weekly
 
 
+def failure_line(error: Exception) -> str:
+    """What `vansnap serve` says of a scheduled run that failed.
+
+    Parameters
+    ----------
+    error : Exception
+        What ended it.
+
+    Returns
+    -------
+    str
+        One line: the reason, and what to do.
+    """
+    reason = " ".join(str(error).split())[:300] or type(error).__name__
+    kind = "" if isinstance(error, VansnapError) else f"{type(error).__name__}: "
+    return f"vansnap: the scheduled run failed ({kind}{reason}); nothing half-done was kept, run `vansnap weekly` to see it"
+
+
 def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
     from prefect import flow
     from prefect.schedules import Cron
 
     @flow(name="weekly-scheduled", validate_parameters=False)
     def scheduled(home: str) -> None:
-        """One scheduled run; holds the workspace like a run by hand."""
-        workspace = open_workspace(Path(home))
-        with workspace.held():
-            _weekly_flow()(home, None, True)
+        """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
+        try:
+            workspace = open_workspace(Path(home))
+            with workspace.held():
+                summary: WeeklySummary = _weekly_flow()(home, None, True)
+        except Exception as error:
+            print(failure_line(error), file=sys.stderr, flush=True)
+            raise
+        print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
 
     scheduled.serve(
         name="weekly",

@@ -1,6 +1,6 @@
 """Which manifest row is which recording: new, delivered before, a correction, or a contradiction."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -13,11 +13,11 @@ from pipelines.warehouse import Warehouse
 
 @dataclass
 class _Claim:
-    """One recording of a waveform: who claims it, and the rows that did."""
+    """One recording of a waveform: who holds it, and every van, time and conditions it was ever told of."""
 
     van_id: str
     captured_at: datetime
-    conditions: set[str]
+    told: set[tuple[str, datetime, str]]
     holder: tuple[str, int]
 
 
@@ -25,7 +25,8 @@ class Claims:
     """Settles the rows of one delivery against everything held.
 
     A waveform belongs to one van and one time. The same row again is a duplicate, also when it repeats what a
-    later row corrected; other conditions for the same recording supersede; another van or time is refused.
+    later row corrected; other conditions for the same recording supersede; another van or time is refused, unless a
+    person decided that it wins.
 
     Parameters
     ----------
@@ -35,9 +36,14 @@ class Claims:
         Whose rows come now.
     waveform_ids : sequence of str
         Every waveform they name.
+    winning : collection of int
+        Rows whose claim wins over what is held.
     """
 
-    def __init__(self, warehouse: Warehouse, delivery: str, waveform_ids: Sequence[str]) -> None:
+    def __init__(
+        self, warehouse: Warehouse, delivery: str, waveform_ids: Sequence[str], winning: Collection[int] = ()
+    ) -> None:
+        self._winning = winning
         self.delivery = delivery
         self.rows: dict[tuple[str, int], tuple[str, str | None]] = {}  # ledger entries by delivery and row
         self.corrected: dict[tuple[str, int], str] = {}  # rows held before, and what supersedes them
@@ -59,7 +65,8 @@ class Claims:
             claim = self._claims.setdefault(
                 row["waveform_id"], _Claim(row["van_id"], row["captured_at"], set(), holder)
             )
-            claim.conditions.add(row["conditions_id"])
+            claim.told.add((row["van_id"], row["captured_at"], row["conditions_id"]))
+            claim.van_id, claim.captured_at = row["van_id"], row["captured_at"]
             claim.holder = holder  # the held row comes last
 
     def claim(self, row: ManifestRow, waveform_id: str) -> str | None:
@@ -81,14 +88,16 @@ class Claims:
         assert row.captured_at is not None
         here = (self.delivery, row.number)
         held = self._claims.get(waveform_id)
-        if held is not None and (held.van_id, held.captured_at) != (row.van_id, row.captured_at):
+        told = (row.van_id, row.captured_at, row.conditions_id)
+        if held is not None and told in held.told:
+            self.rows[here] = ("duplicate", waveform_id)
+            return None
+        other = held is not None and (held.van_id, held.captured_at) != (row.van_id, row.captured_at)
+        if held is not None and other and row.number not in self._winning:
             return (
                 f"{row.file} is claimed for van {row.van_id} at {row.captured_at:%Y-%m-%d %H:%M:%S} UTC, but {held.holder[0]} "
                 f"row {held.holder[1]} holds it for van {held.van_id} at {held.captured_at:%Y-%m-%d %H:%M:%S} UTC: find out which is right"
             )
-        if held is not None and row.conditions_id in held.conditions:
-            self.rows[here] = ("duplicate", waveform_id)
-            return None
         if held is not None:
             by = f"{here[0]} row {here[1]}"
             self.rows[held.holder] = ("superseded", waveform_id)
@@ -97,9 +106,10 @@ class Claims:
             else:
                 self.corrected[held.holder] = by
             held.holder = here
-            held.conditions.add(row.conditions_id)
+            held.van_id, held.captured_at = row.van_id, row.captured_at
+            held.told.add(told)
         else:
-            self._claims[waveform_id] = _Claim(row.van_id, row.captured_at, {row.conditions_id}, here)
+            self._claims[waveform_id] = _Claim(row.van_id, row.captured_at, {told}, here)
         self.rows[here] = ("held", waveform_id)
         self._new[row.number] = {
             "delivery": self.delivery,

@@ -18,6 +18,7 @@ from pipelines.decoding import Decoded, Wanted, decode_all
 from pipelines.delivery import LARGEST_MANIFEST_BYTES, MANIFEST, Delivery, RefusedError, inner_path, open_delivery
 from pipelines.filing import file_away, place_of
 from pipelines.identity import Claims
+from pipelines.item_decisions import winning_claims
 from pipelines.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
 from pipelines.mends import Mend, filled, mended_rows, mends
 from pipelines.quarantine import Item
@@ -318,14 +319,16 @@ def _commit(
 ) -> bool:
     """Write one delivery; False if nothing of it changed."""
     found = [(row, d) for row, d in zip(job.ready, decoded, strict=True) if d.waveform_id is not None]
-    claims = Claims(warehouse, job.delivery, [d.waveform_id for _, d in found if d.waveform_id is not None])
+    wins = winning_claims(warehouse)
+    winning = {row.number for row in job.ready if _claimed_twice(job.delivery, row, "").item_id in wins}
+    claims = Claims(warehouse, job.delivery, [d.waveform_id for _, d in found if d.waveform_id is not None], winning)
     items = list(job.items)
     for row, result in zip(job.ready, decoded, strict=True):
         if result.waveform_id is None:
             assert result.refusal is not None
             items.append(Item(job.delivery, row.file, row.number, *result.refusal, 1))
         elif (reason := claims.claim(row, result.waveform_id)) is not None:
-            items.append(Item(job.delivery, row.file, row.number, "claimed_twice", reason, 1))
+            items.append(_claimed_twice(job.delivery, row, reason))
     if job.again and not claims.rows and _same_items(warehouse, job.delivery, items):
         return False
 
@@ -356,6 +359,10 @@ def _commit(
         quarantine.store(warehouse, job.delivery, items, now=now)
         _close_accounts(warehouse, sorted({job.delivery} | {d for d, _ in ledger}))
     return True
+
+
+def _claimed_twice(delivery: str, row: ManifestRow, reason: str) -> Item:
+    return Item(delivery, row.file, row.number, "claimed_twice", reason, 1)
 
 
 def _same_items(warehouse: Warehouse, delivery: str, items: Sequence[Item]) -> bool:

@@ -7,7 +7,6 @@ from datetime import datetime
 
 import polars as pl
 
-from data_contracts.errors import InputError
 from data_contracts.tables import QUARANTINE, polars_schema
 from pipelines.register import Register
 from pipelines.warehouse import Warehouse
@@ -99,27 +98,3 @@ def note_register_faults(warehouse: Warehouse, register: Register, *, now: datet
         items.append(Item(REGISTER, file, fault.row, "bad_register", fault.reason, 0))
     with warehouse.transaction():
         store(warehouse, REGISTER, items, now=now)
-
-
-def discard(warehouse: Warehouse, item_id: str) -> None:
-    """Decide that an item will never be taken in; it stays on record and in the row account.
-
-    Parameters
-    ----------
-    warehouse : Warehouse
-        Open for writing, outside a transaction.
-    item_id : str
-        Which; its first characters are enough.
-
-    Raises
-    ------
-    InputError
-        If no waiting item, or more than one, begins like that.
-    """
-    found = warehouse.query(
-        "SELECT item_id FROM quarantine WHERE state = 'waiting' AND starts_with(item_id, ?)", [item_id]
-    )
-    if found.height != 1:
-        raise InputError(f"{found.height} waiting items begin with {item_id!r}: give the id of one")
-    with warehouse.transaction():
-        warehouse.execute("UPDATE quarantine SET state = 'discarded' WHERE item_id = ?", [found.item()])

@@ -27,6 +27,7 @@ from pipelines.decisions import (
     take_in_decisions,
 )
 from pipelines.intake import DeliveryAccount, take_in
+from pipelines.item_decisions import take_in_item_decisions
 from pipelines.progress import bar
 from pipelines.proofs import PERSON, proofs_due
 from pipelines.publish import publish, published_run
@@ -135,6 +136,7 @@ def intake(home: Path, *, quiet: bool = True) -> tuple[DeliveryAccount, ...]:
     workspace, settings = _opened(home)
     register = load_register(workspace.register)
     with Warehouse(workspace.warehouse_path) as warehouse, bar("taking in", quiet=quiet) as progress:
+        take_in_item_decisions(workspace, warehouse)
         return tuple(
             take_in(
                 workspace,

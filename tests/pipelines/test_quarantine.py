@@ -4,6 +4,8 @@ import io
 import os
 import shutil
 import zipfile
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -11,7 +13,12 @@ import pytest
 from data_contracts.errors import InputError
 from pipelines import delivery as delivery_module
 from pipelines.audit import audit
-from pipelines.quarantine import discard
+from pipelines.item_decisions import (
+    ItemDecision,
+    check_item_decision,
+    record_item,
+    take_in_item_decisions,
+)
 from pipelines.warehouse import Warehouse
 from pipelines.workspace import Workspace
 from tests.deliveries import VANS, ask, counts, deliver, make_home, recording, row, run_intake
@@ -251,16 +258,61 @@ def test_discarded_item_stays_in_the_account(home: Workspace) -> None:
         home.inbox / "one", [row("w.csv", van="V900"), row("x.csv")], {"w.csv": recording(1), "x.csv": recording(2)}
     )
     run_intake(home)
-    (item,) = ask(home, "SELECT item_id FROM quarantine")["item_id"]
-    with Warehouse(home.warehouse_path) as warehouse:
-        with pytest.raises(InputError):
-            discard(warehouse, "no such item")
-        discard(warehouse, item[:12])
+    decide_item(home, "discarded")
+    assert ask(home, "SELECT state, person, refused FROM item_events").rows() == [("discarded", "clerk", None)]
     (home.register / "vans.csv").write_text(VANS + "V900,brook-20,south,2025-01-01,2028-01-01\n")
     assert run_intake(home) == []
     assert ask(home, "SELECT rows, held, quarantined FROM deliveries").rows() == [(2, 1, 1)]
     with Warehouse(home.warehouse_path) as warehouse:
         assert audit(home, warehouse) == []
+
+
+def decide_item(home: Workspace, state: str) -> None:
+    """A person decides on the one item that waits."""
+    (item,) = ask(home, "SELECT item_id FROM quarantine WHERE state = 'waiting'")["item_id"]
+    record_item(home, ItemDecision(item, state, datetime(2026, 3, 9, tzinfo=UTC), "clerk", "as the paper says"))
+    with Warehouse(home.warehouse_path) as warehouse:
+        assert take_in_item_decisions(home, warehouse) == 1
+        assert take_in_item_decisions(home, warehouse) == 0
+
+
+def test_a_person_lets_a_contradicting_claim_win(home: Workspace) -> None:
+    deliver(home.inbox / "one", [row("w.csv")], {"w.csv": recording(1)})
+    run_intake(home)
+    deliver(home.inbox / "two", [row("w.csv", van="V002")], {"w.csv": recording(1)})
+    run_intake(home)
+    assert ask(home, "SELECT van_id FROM recordings WHERE state = 'held'").item() == "V001"
+    decide_item(home, "taken_in")
+    run_intake(home)
+    assert ask(home, "SELECT van_id FROM recordings WHERE state = 'held'").item() == "V002"
+    assert ask(home, "SELECT state FROM quarantine").item() == "taken_in"
+    # what lost is told again: it was heard before, so it is a duplicate and no new contradiction
+    deliver(home.inbox / "three", [row("w.csv")], {"w.csv": recording(1)})
+    (account,) = run_intake(home)
+    assert (account.duplicates, account.quarantined) == (1, 0)
+    with Warehouse(home.warehouse_path) as warehouse:
+        assert audit(home, warehouse) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"state": "mended"}, "use discarded or taken_in"),
+        ({"state": "taken_in"}, "mend that and it is taken in"),
+        ({"reason": " "}, "no reason"),
+        ({"person": ""}, "nobody is named"),
+    ],
+)
+def test_a_decision_on_an_item_that_does_not_fit_says_why(changes: dict[str, str], words: str) -> None:
+    item = {"item_id": "a" * 64, "state": "waiting", "rule": "unknown_van"}
+    decision = ItemDecision("a" * 64, "discarded", datetime(2026, 3, 9, tzinfo=UTC), "clerk", "why")
+    check_item_decision(decision, item)
+    with pytest.raises(InputError, match=words):
+        check_item_decision(replace(decision, **changes), item)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="not in quarantine"):
+        check_item_decision(decision, None)
+    with pytest.raises(InputError, match="already"):
+        check_item_decision(decision, item | {"state": "discarded"})
 
 
 def test_audit_finds_what_was_damaged(home: Workspace) -> None:

@@ -1,0 +1,65 @@
+"""A run that is stopped says so, and a run that is killed leaves nothing running behind."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from data_contracts.errors import InputError
+from pipelines.cli import run
+from pipelines.flows import failure_line
+from pipelines.guard import marked
+
+# A run in small: guarded, with a child that would outlive it.
+_RUN = """
+import os, subprocess, sys, time
+from pipelines.guard import guard_this_run
+guard_this_run()
+child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
+print(os.environ["VANSNAP_RUN"], child.pid, flush=True)
+time.sleep(600)
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGTERM])
+def test_what_a_killed_run_started_ends_with_it(number: signal.Signals) -> None:
+    environment = {key: value for key, value in os.environ.items() if key != "VANSNAP_RUN"}
+    with subprocess.Popen([sys.executable, "-c", _RUN], stdout=subprocess.PIPE, text=True, env=environment) as process:
+        assert process.stdout is not None
+        mark, child = process.stdout.readline().split()
+        for _ in range(100):  # a child carries the mark once it runs its own program
+            if int(child) in marked(mark):
+                break
+            time.sleep(0.05)
+        assert int(child) in marked(mark)
+        process.send_signal(number)
+        process.wait()
+        end = time.monotonic() + 30
+        while marked(mark) and time.monotonic() < end:
+            time.sleep(0.1)
+        assert marked(mark) == []
+        assert process.stdout.read() == ""  # nobody holds it any more
+
+
+def test_stopping_says_so_in_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from pipelines import workspace
+
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(workspace, "make_workspace", stop)
+    assert run(["init", str(tmp_path / "home")]) == 130
+    assert capsys.readouterr().err == "vansnap: stopped; nothing is lost, run again when ready\n"
+
+
+def test_a_failed_scheduled_run_says_why_in_one_line() -> None:
+    assert "the inbox is empty" in failure_line(InputError("there is no capture yet and the inbox is empty"))
+    said = failure_line(ZeroDivisionError("division\nby zero"))
+    assert "ZeroDivisionError: division by zero" in said
+    assert "\n" not in said
