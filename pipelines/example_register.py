@@ -45,6 +45,11 @@ van_id,done_at,work,parts,work_order,note
 # van-001,2026-03-02T10:00:00+00:00,air-mass sensor replaced,air-mass sensor,,a repair starts a new baseline for what it touched
 """
 
+_AWAY = """\
+van_id,first_day,last_day,reason
+# van-001,2026-07-01,2026-07-14,days on which no workshop can have it; the file need not be there
+"""
+
 _RECORDER = """\
 # A recorder profile maps a plain CSV to the canonical columns. The manifest names it in its column
 # `recorder` by the stem of this file. Keys are explained in data_contracts/recorder.py.
@@ -75,5 +80,6 @@ EXAMPLE_FILES: dict[str, str] = {
     "register/families.toml": _FAMILIES,
     "register/vans.csv": _VANS,
     "register/repairs.csv": _REPAIRS,
+    "register/away.csv": _AWAY,
     "register/recorders/example.toml": _RECORDER,
 }

@@ -117,12 +117,43 @@ def test_mistakes_in_a_workspace(home: Workspace, capsys: pytest.CaptureFixture[
         (["orders", "--out", "orders.xls"], 2, ".csv"),
         (["decide", "nosuch", "accepted"], 2, "nosuch"),
         (["decide"], 2, "ORDER"),
+        (["decide", "x", "accepted", "--person", "vansnap"], 2, "proofs the software makes"),
+        (["decide", "x", "accepted", "--hours", "many"], 2, "many"),
+        (["decide", "x", "accepted", "--until", "soon"], 2, "soon"),
+        (["decide", "x", "accepted", "--at", "noon"], 2, "noon"),
+        (["decide", "x", "accepted", "--at", "2026-01-01"], 2, "x"),
+        (["orders", "--list"], 2, "--out"),
         (["decide", "--from", str(tmp_path / "none.csv")], 2, "none.csv"),
     ):
         assert run([*arguments, "--home", str(home.root)]) == code
         err = capsys.readouterr().err
         assert named in err
         assert err.count("\n") == 1
+
+
+def test_orders_on_the_terminal_and_as_json(home: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["orders", "--json", "--home", str(home.root)]) == 0
+    orders = json.loads(capsys.readouterr().out)["work_orders"]
+    assert run(["orders", "--home", str(home.root)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == len(orders) + 1
+    for order, line in zip(orders, lines[1:], strict=True):
+        assert order["order_id"] in line
+
+
+def test_an_item_in_quarantine_is_decided_from_the_command_line(
+    home: Workspace, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["check", "--home", str(home.root)])
+    item = next(line for line in capsys.readouterr().out.splitlines() if "(item " in line)
+    name = item.split("(item ")[1].rstrip(")")
+    assert run(["decide", name, "discarded", "--home", str(home.root)]) == 2
+    assert "--reason" in capsys.readouterr().err
+    assert run(["decide", name, "accepted", "--reason", "x", "--home", str(home.root)]) == 2
+    assert run(["decide", name, "discarded", "--reason", "a test recording", "--home", str(home.root)]) == 0
+    capsys.readouterr()
+    run(["check", "--home", str(home.root)])
+    assert name not in capsys.readouterr().out
 
 
 def test_a_held_workspace_exits_with_3(home: Workspace, capsys: pytest.CaptureFixture[str]) -> None:

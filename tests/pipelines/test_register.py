@@ -115,3 +115,14 @@ def test_families_alone(folder: Path) -> None:
 )
 def test_moments(text: str, moment: datetime | None) -> None:
     assert parse_moment(text) == moment
+
+
+def test_absences_are_read_and_a_wrong_one_stops_only_itself(tmp_path: Path) -> None:
+    (tmp_path / "away.csv").write_text(
+        "van_id,first_day,last_day,reason\nV001,2026-07-01,2026-07-14,holiday\nV001,2026-02-30,2026-03-01,\n"
+        "V002,2026-07-14,2026-07-01,\nV001,2026-01-05,2026-01-05,\n"
+    )
+    register = load_register(tmp_path)
+    assert register.absences == {"V001": ((date(2026, 1, 5), date(2026, 1, 5)), (date(2026, 7, 1), date(2026, 7, 14)))}
+    said = [fault.reason for fault in register.faults if fault.file == "away.csv"]
+    assert [reason.split(":")[0] for reason in said] == ["away.csv row 2", "away.csv row 3"]
