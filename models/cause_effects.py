@@ -51,6 +51,8 @@ class Feature:
         A second quantity whose own movement is taken off; empty for none.
     slips_with : str
         Features of one name come from one step of the reading: where that slips, all of them are wrong. Default: its own.
+    slips : float
+        How often its reading slips, over the share set for all: a mean level hardly does, a fit of an edge does. [1]
     """
 
     name: str
@@ -64,6 +66,7 @@ class Feature:
     plus: str = ""
     against: str = ""
     slips_with: str = ""
+    slips: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -169,6 +172,7 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
                 str(entry.get("plus", "")),
                 str(entry.get("against", "")),
                 str(entry.get("slips_with", name)),
+                float(entry.get("slips", 1.0)),
             )
         )
     known = {feature.name for feature in features}

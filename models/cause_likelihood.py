@@ -134,7 +134,7 @@ class Slips:
     ----------
     density : ndarray of shape (vans, columns)
         Log density of each movement as a slip; NaN where not read.
-    slip, sound : ndarray of shape (vans,)
+    slip, sound : ndarray of shape (vans, columns)
         Log prior share of a slip, and of a sound reading.
     """
 
@@ -143,7 +143,7 @@ class Slips:
     sound: NDArray[np.float64]
 
     def of(self, van: int) -> "Slips":
-        """Those of one van: (columns,) and scalars."""
+        """Those of one van, each of shape (columns,)."""
         return Slips(self.density[van], self.slip[van], self.sound[van])
 
 
@@ -164,7 +164,8 @@ def odd_readings(moved: Movements, rows: slice, visits: NDArray[np.int64], setti
     Slips
         Of the vans of the slice.
     """
-    share = np.minimum(settings.odd / np.maximum(visits[rows], 1), 0.5)
+    often = settings.odd * np.array([feature.slips for feature in moved.features])
+    share = np.minimum(often / np.maximum(visits[rows], 1)[:, None], 0.5)
     wide = ODD_FLOORS * np.array([feature.floor for feature in moved.features])
     density = log_t(moved.moved[rows], moved.u[rows] ** 2 + wide**2, settings.tail)
     with np.errstate(divide="ignore"):
@@ -217,7 +218,7 @@ def log_likelihoods(
             each = weight * log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
             sound[read] += each[:, which.reshape(-1), :]
         some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
-        odd, fine = slips.slip[some] + slip[some], slips.sound[some]
+        odd, fine = slips.slip[some, group[0]] + slip[some], slips.sound[some, group[0]]
         under[some] += np.logaddexp(fine[:, None, None] + sound[some], odd[:, None, None])
         none[some] += np.logaddexp(fine + of_none[some], odd)
         unknown[some] += np.logaddexp(fine + of_unknown[some], odd)

@@ -41,6 +41,8 @@ class PairTables:
         Variance of what is not declared, by the larger severity. [scale of the feature, squared]
     weight : ndarray of shape (groups, columns)
         Tempered weight of each column's evidence, in the row of those it slips with.
+    lead : ndarray of shape (groups,), int
+        A column of each group.
     """
 
     first: Array
@@ -51,6 +53,7 @@ class PairTables:
     other_variance: Array
     stray_variance: Array
     weight: Array
+    lead: NDArray[np.int64]
 
 
 def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
@@ -82,7 +85,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
     stray = np.array([feature.stray for feature in moved.features]).reshape(-1, 1)
     return PairTables(
         first, second, one, other, spread2 * first**2, spread2 * second**2,
-        (stray * np.maximum(first, second)) ** 2, weight,
+        (stray * np.maximum(first, second)) ** 2, weight, np.array([group[0] for group in groups], dtype=np.int64),
     )  # fmt: skip
 
 
@@ -132,16 +135,16 @@ def with_pairs(
     firsts = [int(code) for code in np.argsort(-causes)[:_FIRSTS] if np.isfinite(causes[code])]
     faulty = float(np.logaddexp.reduce(np.delete(log_prior, none)))
     log_pair: dict[tuple[int, int], float] = {}
-    weight = tables.weight[:, read]
-    weight = weight[weight.any(axis=1)]
-    as_slip = slips.slip + weight @ slips.density[read]
+    groups = tables.weight[:, read].any(axis=1)
+    weight, lead = tables.weight[np.ix_(groups, read)], tables.lead[groups]
+    as_slip = slips.slip[lead] + weight @ slips.density[read]
     for a in firsts:
         place = best[a][0]
         distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
         variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
             :, read
         ]
-        sound = slips.sound + np.matmul(weight, log_t(distance, variance, settings.tail))
+        sound = slips.sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))
         total = np.logaddexp(sound, as_slip[:, None]).sum(axis=1) + log_share[:, None]
         of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
         of_cause = np.full(log_joint.size, -np.inf)
