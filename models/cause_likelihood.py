@@ -7,10 +7,13 @@ from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.signals import QUANTITIES
-from models.cause_effects import EffectTable, Movements, effect_at
+from models.cause_effects import EffectTable, Feature, Movements, effect_at
 
 ODD_FLOORS = 20.0
 """How wide a slip of the reading scatters, in healthy movements of its quantity."""
+
+LOOSE = 1.0
+"""An effect no larger than this many of its own spreads between engines may as well be absent."""
 
 UNKNOWN_STRAYS = 4.0
 """How much wider than any known cause something unknown moves what is not declared."""
@@ -42,10 +45,10 @@ class CauseSettings:
     """
 
     minimum_probability: float = 0.5
-    prior_none: float = 0.2
+    prior_none: float = 0.25
     prior_unknown: float = 0.03
     prior_pair: float = 0.03
-    temper: float = 0.9
+    temper: float = 1.0
     tail: float = 6.0
     odd: float = 0.03
     severities: tuple[float, ...] = (0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
@@ -172,6 +175,14 @@ def odd_readings(moved: Movements, rows: slice, visits: NDArray[np.int64], setti
         return Slips(density, np.log(share), np.log1p(-share))
 
 
+def may_rest(feature: Feature, effect: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Where a cause moves a quantity on some engines, either way, and leaves it alone on others.
+
+    There half the engines are taken to show the spread and half none of it, lest a quantity at rest speak against the cause.
+    """
+    return np.asarray((np.abs(effect) <= LOOSE * spread) & (spread > 2.0 * feature.floor))
+
+
 def log_likelihoods(
     moved: Movements, rows: slice, slips: Slips, hypotheses: Hypotheses, settings: CauseSettings
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
@@ -215,8 +226,12 @@ def log_likelihoods(
             )
             mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
             variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
-            each = weight * log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
-            sound[read] += each[:, which.reshape(-1), :]
+            each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
+            loose = may_rest(feature, kinds[:, 0], kinds[:, 1])
+            if loose.any():
+                resting = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)
+                each[:, loose, :] = np.logaddexp(each[:, loose, :], resting[:, None, :]) - np.log(2.0)
+            sound[read] += weight * each[:, which.reshape(-1), :]
         some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
         odd, fine = slips.slip[some, group[0]] + slip[some], slips.sound[some, group[0]]
         under[some] += np.logaddexp(fine[:, None, None] + sound[some], odd[:, None, None])

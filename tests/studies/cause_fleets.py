@@ -132,6 +132,7 @@ def _read(captures: Sequence[Capture], rng: np.random.Generator) -> pl.DataFrame
                         "week": f"{c.at.isocalendar().year}-W{c.at.isocalendar().week:02d}",
                         "visit": c.visit,
                         "grade": readings.grade[row],
+                        "grade_reasons": list(readings.grade_reasons[row]),
                         "rate_hz": recording.rate_hz,
                         "length_s": recording.length_s,
                         "coolant_c": around.coolant_c,

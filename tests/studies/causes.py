@@ -116,8 +116,9 @@ def simulate_healthy(seed: int, families: int, vans: int) -> Group:
     rng = np.random.default_rng(seed)
     drawn = draw_families(rng, families, lambda vehicle: True)
     captures, _ = cohort(
-        rng, drawn, vans=vans, futures=lambda vehicle, rng: [], healthy_weeks=LIFE_WEEKS, faulty_weeks=0
-    )
+        rng, drawn, vans=vans, futures=lambda vehicle, rng: [], healthy_weeks=LIFE_WEEKS, faulty_weeks=0,
+        short_share=0.7,
+    )  # fmt: skip
     return Group(
         "healthy", read(captures, rng), [], {family.name: family for _, family in drawn},
         {c.van_id: c.family for c in captures},
@@ -213,19 +214,22 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--families", type=int, default=3, help="families per group")
     parser.add_argument("--vans", type=int, default=7, help="vans per family")
-    parser.add_argument("--healthy-families", type=int, default=12, help="families of the healthy fleet, ten vans each")
+    parser.add_argument(
+        "--healthy-families", type=int, default=12, help="families of the healthy fleet, ten vans each; 0 leaves it out"
+    )
     parser.add_argument("--write", action="store_true", help="write the section of RESULTS.md")
     options = parser.parse_args()
     groups = [
         simulate_group(name, SEED + 100 + number, options.families, options.vans) for number, name in enumerate(GROUPS)
     ]
-    calm = simulate_healthy(SEED + 200, options.healthy_families, 10)
+    calm = simulate_healthy(SEED + 200, options.healthy_families, 10) if options.healthy_families else None
     faulty: dict[str, list[Judged]] = {"with": [], "without": []}
     healthy: dict[str, tuple[list[Judged], int]] = {}
     for arm in faulty:
         for group in groups:
             faulty[arm] += judge(group if arm == "with" else group.without_trims())
-        healthy[arm] = judge_healthy(calm if arm == "with" else calm.without_trims())
+        if calm is not None:
+            healthy[arm] = judge_healthy(calm if arm == "with" else calm.without_trims())
     lines = report(faulty, healthy)
     print("\n".join(lines))
     if options.write:
@@ -263,12 +267,7 @@ def report(
         "",
         *(f"Calibration {arm} trims, all listed: ECE {_ece(answered):.3f}." for arm, answered in ours.items()),
         "",
-        "Healthy fleet, families of every kind: "
-        + "; ".join(
-            f"{arm} trims {named_on_healthy(calm[arm]['likelihood'], weeks, least)}"
-            for arm, (_, weeks) in healthy.items()
-        )
-        + ".",
+        _healthy_line(calm, healthy, "likelihood", least),
         "",
         "### How sure, how right",
         "",
@@ -296,13 +295,20 @@ def report(
         "",
         "Calibration: "
         + ", ".join(f"ECE {_ece(answered):.3f} {arm} trims" for arm, answered in theirs.items())
-        + ". Healthy fleet: "
-        + "; ".join(
-            f"{arm} trims {named_on_healthy(calm[arm]['boosting'], weeks, least)}"
-            for arm, (_, weeks) in healthy.items()
-        )
-        + ".",
+        + ". "
+        + _healthy_line(calm, healthy, "boosting", least),
     ]
+
+
+def _healthy_line(
+    calm: dict[str, dict[str, Answered]], healthy: dict[str, tuple[list[Judged], int]], engine: str, least: float
+) -> str:
+    if not healthy:
+        return "Healthy fleet: left out of this run."
+    said = "; ".join(
+        f"{arm} trims {named_on_healthy(calm[arm][engine], weeks, least)}" for arm, (_, weeks) in healthy.items()
+    )
+    return f"Healthy fleet, families of every kind: {said}."
 
 
 def _ece(answered: Answered) -> float:

@@ -19,11 +19,12 @@ from data_contracts.causes import CAUSES, NONE
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
 from models.cause_effects import SOFT, EffectTable, Movements, Pattern, load_effects, movements
+from models.reading import METHOD
 from models.residuals import Residuals
 from sample_fleet.parameters import Vehicle
 from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, possible, read
 
-FAMILIES, SEED = 110, 20261125
+FAMILIES, SEED = 80, 20261125
 SEVERITIES = (0.4, 1.0)
 TRADE_WEIGHT = 0.25
 LEAST_SPREAD = 0.1  # no engine follows another more closely than this share of an effect
@@ -52,7 +53,10 @@ def main_peak_at_reference(frame: pl.DataFrame) -> pl.DataFrame:
 def plain_residuals(frame: pl.DataFrame, cases: list[Case]) -> Residuals:
     """Mean of a future against the mean of the healthy past of the same van, without any tracking."""
     quantities = tuple(name for name in QUANTITIES if name in frame.columns and frame[name].dtype.is_numeric())
-    frame = main_peak_at_reference(frame).filter(pl.col("grade") != "repeat")
+    kept = (
+        pl.col("grade") != "repeat"
+    )  # a visit with nothing else keeps what was sent back: it is the van, not the foot
+    frame = main_peak_at_reference(frame).filter(kept | ~kept.any().over("van_id", "visit"))
     level = frame.group_by("van_id", "future").agg(
         *(pl.col(name).mean() for name in quantities),
         *(pl.col(name).std().alias(name + "_s") for name in quantities),
@@ -273,7 +277,8 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
         document, trade, result, stray,
         [
             "What each cause does to each quantity. Made by tests/studies/causes_fit.py: do not edit, run it again.",
-            f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES};",
+            f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of",
+            f"method {METHOD};",
             f"medians and spreads over engines, blended with cause_effects_trade.toml at a weight of {TRADE_WEIGHT} for the trade.",
             "Form and meaning: see the head of cause_effects_trade.toml. Fault codes and pairs are the trade's.",
         ],

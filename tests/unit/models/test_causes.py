@@ -181,7 +181,7 @@ def test_fault_code_raises_its_causes_and_is_not_needed() -> None:
 def test_below_the_set_probability_it_is_not_separable_and_the_test_separates_the_leaders() -> None:
     # flow chokes by as much at full speed and per revolution, the first peak by half of it: two restrictions fit
     shift = np.zeros((1, len(EXPECTED)))
-    for quantity, share in (("main_peak_reference_g_s", 0.12), ("flow_per_rev_mg", 0.12), ("first_peak_g_s", 0.06)):
+    for quantity, share in (("main_peak_reference_g_s", 0.12), ("flow_per_rev_mg", 0.12), ("first_peak_g_s", 0.07)):
         shift[0, list(EXPECTED).index(quantity)] = -share * EXPECTED[quantity]
     found = infer_causes(make_residuals(shift), [family()], [()], settings=CauseSettings(minimum_probability=0.9))
     assert found.leading == (NOT_SEPARABLE,)
@@ -288,3 +288,14 @@ def test_one_slip_of_a_fit_is_one_slip() -> None:
     found = infer_causes(replace(make_residuals(shift), visits=np.ones(2, np.int64)), [family()] * 2, [()] * 2)
     none = found.probability[:, CAUSE_CODES.index(NONE)]
     assert none[1] > 0.8 * none[0]
+
+
+def test_level_of_idle_flow_slips_less_than_a_fit() -> None:
+    """The same distance in healthy movements: of a mean level it is rather a fault than of the fit of an edge."""
+    shift = np.zeros((2, len(EXPECTED)))
+    shift[0, list(EXPECTED).index("idle_g_s")] = -0.3 * EXPECTED["idle_g_s"]
+    shift[:, [list(EXPECTED).index(name) for name in TRIMS]] = np.nan
+    shift[1, list(EXPECTED).index("tip_in_lean_blip")] = 25 * _floor("tip_in_lean_blip")
+    found = infer_causes(replace(make_residuals(shift), visits=np.ones(2, np.int64)), [family()] * 2, [()] * 2)
+    none = found.probability[:, CAUSE_CODES.index(NONE)]
+    assert none[0] < none[1] - 0.1
