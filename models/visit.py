@@ -16,6 +16,11 @@ COUNTS: frozenset[str] = frozenset(name for name in TRACKED if name.endswith("le
 """Quantities averaged over the repeats: a fault that comes and goes would hide from a median."""
 
 MAIN_PEAK = "main_peak_reference_g_s"
+MAIN_PEAK_AS_READ = "main_peak_g_s"
+IDENTITY = (
+    "capture_id", "van_id", "family", "depot", "captured_at", "week", "visit", "grade", "recorder_serial", "ecu_software",
+    "fuel", "hold_s", "length_s", "rate_hz",
+)  # fmt: skip
 CONDITIONS = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "coolant_c")
 
 
@@ -30,14 +35,17 @@ def tracked_captures(frame: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture. A main peak that is low in every capture of a visit
+        Without grade `repeat`, sorted by van, time and capture, only the columns tracking uses. A main peak that is low in every capture of a visit
         is the van and not the foot: a visit without any other capture keeps those sent back for the throttle alone.
     """
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
     throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
     none_kept = ~kept.any().over("van_id", "visit")
-    return frame.filter(kept | (throttle_alone & none_kept)).sort("van_id", "captured_at", "capture_id")
+    read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
+    columns = [name for name in (*IDENTITY, *CONDITIONS, *read) if name in frame.columns]
+    used = frame.lazy().filter(kept | (throttle_alone & none_kept)).select(columns)
+    return used.sort("van_id", "captured_at", "capture_id").collect()
 
 
 def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
@@ -58,13 +66,13 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     present = [name for name in TRACKED if name in captures.columns]
     level = [
         pl.col(source).mean().alias(name) if name in COUNTS else pl.col(source).median().alias(name)
-        for name, source in ((n, "main_peak_g_s" if n == MAIN_PEAK else n) for n in present)
+        for name, source in ((n, MAIN_PEAK_AS_READ if n == MAIN_PEAK else n) for n in present)
     ]
     spread = [
-        pl.col("main_peak_g_s_u" if name == MAIN_PEAK else name + "_u").median().alias(name + "_u") for name in present
+        pl.col(MAIN_PEAK_AS_READ + "_u" if name == MAIN_PEAK else name + "_u").median().alias(name + "_u") for name in present
     ]
     counts = [
-        pl.col("main_peak_g_s" if name == MAIN_PEAK else name).count().cast(pl.Int32).alias(name + "_n")
+        pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).count().cast(pl.Int32).alias(name + "_n")
         for name in present
     ]
     per_visit = captures.group_by("van_id", "visit", maintain_order=True).agg(
@@ -106,7 +114,7 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
     return captures.group_by("van_id", "visit", maintain_order=True).agg(
         pl.col("family").first(),
         pl.col("captured_at").max(),
-        *(pl.col("main_peak_g_s" if name == MAIN_PEAK else name).std().alias(name) for name in present),
+        *(pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).std().alias(name) for name in present),
     )
 
 
