@@ -27,6 +27,7 @@ from models.anomaly import (
 )
 from models.follow import Followed
 from models.multiple_testing import adjusted_p
+from models.shape_residual import SHAPES, Waveforms, fit_shape, standard, strangeness
 from models.standardise import Standardised
 
 Array = NDArray[np.float64]
@@ -49,7 +50,9 @@ class FleetAnomaly:
         Calibrated p-value, and score on the common footing; higher is more abnormal.
     flagged : ndarray of shape (vans,), bool
         Stands at the accepted false-discovery rate and false alarms.
-    contributions : ndarray of shape (vans, quantities)
+    names : tuple of str
+        What contributes: the quantities, and the waveforms' shapes.
+    contributions : ndarray of shape (vans, names)
         Parts of the score; they sum to it. NaN rows for vans that are not flagged.
     cards : tuple of mapping
         How each model was made.
@@ -60,13 +63,21 @@ class FleetAnomaly:
     p: Array
     score: Array
     flagged: Flags
+    names: tuple[str, ...]
     contributions: Array
     cards: tuple[Mapping[str, Any], ...]
     models: Mapping[str, Any] = field(default_factory=dict)
 
 
 def judge_fleet(
-    std: Standardised, followed: Followed, alarms: Alarms, latest: Codes, *, false_discovery: float, most: float
+    std: Standardised,
+    followed: Followed,
+    alarms: Alarms,
+    latest: Codes,
+    *,
+    false_discovery: float,
+    most: float,
+    waveforms: Waveforms | None = None,
 ) -> FleetAnomaly:
     """Judge the latest visit of each van.
 
@@ -84,6 +95,8 @@ def judge_fleet(
         Accepted share of healthy vans among the flagged. [1]
     most : float
         Accepted false anomalies per van and week, whatever the false-discovery control allows. [1]
+    waveforms : Waveforms or None
+        Of the visits; without them the readings alone are judged.
 
     Returns
     -------
@@ -91,8 +104,6 @@ def judge_fleet(
     """
     quiet = np.logical_not(alarms.any.any(axis=1))
     rows = _calibration_rows(std, latest)
-    with np.errstate(invalid="ignore"):
-        all_features = features(alarms.peer_z[rows], followed.ewma[rows] / followed.ewma_spread[rows], followed.z[rows])
     fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
     family, calm = std.family[rows], (quiet & _of_quiet_vans(std, quiet))[rows]
     score = np.full(rows.size, np.nan)
@@ -102,6 +113,14 @@ def judge_fleet(
     small = [f for f in range(len(std.families)) if _is_small(family == f, calm, std.van[rows])]
     groups = [[f] for f in range(len(std.families)) if f not in small] + (
         [list(range(len(std.families)))] if small else []
+    )
+    peer, own = _strangeness(std, waveforms, rows, fold, calm, groups, small)
+    with np.errstate(invalid="ignore"):
+        z = followed.ewma[rows] / followed.ewma_spread[rows]
+    all_features = features(
+        np.column_stack([alarms.peer_z[rows], peer]),
+        np.column_stack([z, own]),
+        np.column_stack([followed.z[rows], np.full_like(own, np.nan)]),
     )
     distance = distance_of(all_features)
     footing: dict[int, _Footing] = {}
@@ -120,8 +139,8 @@ def judge_fleet(
         models[name] = model
         pooled[np.isin(family, judged)] = len(group) > 1
         for f in judged:
-            own = (family == f) & calm
-            footing[f] = _Footing(*_footing(score[own]), *_footing(distance[own]))
+            healthy = (family == f) & calm
+            footing[f] = _Footing(*_footing(score[healthy]), *_footing(distance[healthy]))
         cards.append(_card(name, train.size, all_features[train], std, judged))
     for f, common in footing.items():
         score[family == f] = common.of(score[family == f], distance[family == f])
@@ -130,14 +149,53 @@ def judge_fleet(
     p = np.minimum(p_values(score[place], calibration) * np.where(pooled[place], POOLED_PENALTY, 1.0), 1.0)
     p = np.where(np.isfinite(score[place]), p, 1.0)
     flagged = (adjusted_p(p) <= false_discovery) & (p <= most)
-    parts = np.full((latest.size, len(std.quantities)), np.nan)
+    names = (*std.quantities, *SHAPES)
+    parts = np.full((latest.size, len(names)), np.nan)
     for f in np.unique(family[place[flagged]]):
         name = next((m for m in models if std.families[f] == m), "+".join(std.families))
         vans = np.flatnonzero(flagged & (family[place] == f))
         parts[vans] = _contributions(models[name], footing[int(f)], all_features[place[vans]], score[place[vans]])
     return FleetAnomaly(
-        p, score[place], flagged, parts, tuple(_with_calibration(c, calibration) for c in cards), models
+        p, score[place], flagged, names, parts, tuple(_with_calibration(c, calibration) for c in cards), models
     )
+
+
+def _strangeness(
+    std: Standardised,
+    waveforms: Waveforms | None,
+    rows: Codes,
+    fold: Codes,
+    calm: Flags,
+    groups: list[list[int]],
+    small: list[int],
+) -> tuple[Array, Array]:
+    """Waveform shape against the family and against the van's first visits, each from a model that has not seen the van.
+
+    Both of shape (rows, shapes); 0 is healthy or unknown. [standard deviations]
+    """
+    peer, own = np.zeros((rows.size, len(SHAPES))), np.zeros((rows.size, len(SHAPES)))
+    if waveforms is None:
+        return peer, own
+    family, begin, trace = std.family[rows], std.starts[:-1][std.van[rows]], waveforms.row[rows]
+    for channel in range(len(SHAPES)):
+        for group in groups:
+            judged = small if len(group) > 1 else group
+            for k in range(FOLDS):
+                train = np.flatnonzero(np.isin(family, group) & calm & (fold != k) & (trace >= 0))
+                test = np.flatnonzero(np.isin(family, judged) & (fold == k))
+                step = max(1, -(-train.size // MOST_ROWS))
+                model = fit_shape(waveforms.traces[trace[train[::step]], channel]) if test.size else None
+                if model is None:
+                    peer[test, channel] = own[test, channel] = np.nan
+                    continue
+                peer[test, channel], own[test, channel] = strangeness(
+                    model, waveforms, channel, rows[test], begin[test]
+                )
+        for f in range(len(std.families)):
+            of = np.flatnonzero(family == f)
+            peer[of, channel] = standard(peer[of, channel], calm[of])
+            own[of, channel] = standard(own[of, channel], calm[of])
+    return peer, own
 
 
 def _of_quiet_vans(std: Standardised, quiet: Flags) -> Flags:
@@ -209,7 +267,7 @@ def _card(name: str, rows: int, trained_on: Array, std: Standardised, judged: li
         "judges": [std.families[f] for f in judged],
         "training_rows": rows,
         "training_rows_hash": hashlib.sha256(np.ascontiguousarray(trained_on, dtype="<f8").tobytes()).hexdigest(),
-        "features": [f"{q} against the family" for q in std.quantities] + [f"{q} against its own baseline" for q in std.quantities] + [f"{q} of the visit" for q in std.quantities],
+        "features": [f"{q} against the family" for q in (*std.quantities, *SHAPES)] + [f"{q} against its own baseline" for q in (*std.quantities, *SHAPES)] + [f"{q} of the visit" for q in (*std.quantities, *SHAPES)],
         "seed": SEED,
         "folds": FOLDS,
     }  # fmt: skip

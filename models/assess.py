@@ -20,6 +20,7 @@ from models.ambient import Exponents, main_peak_at_reference
 from models.anomaly_fleet import judge_fleet
 from models.follow import follow_vans
 from models.residuals import Residuals
+from models.shape_residual import waveforms_of
 from models.standardise import Standardised, standardise, week_number
 from models.states import fleet_forecasts, trends_of
 from models.verdicts import no_states, notices_of, residuals_of, states_of
@@ -117,7 +118,7 @@ def assess(
     settings : TrackingSettings, optional
         What the user sets.
     shapes : polars.DataFrame or None
-        Rows of the shapes table, for the representative repeat.
+        Rows of the shapes table, for the representative repeat and the anomaly.
 
     Returns
     -------
@@ -127,7 +128,7 @@ def assess(
     captures = tracked_captures(frame.filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))))
     if not captures.height:
         return _nothing()
-    repeats = repeat_spread(captures)
+    repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     std = standardise(visits_of(captures), repeats, families, _until(repairs, week))
     followed = follow_vans(
@@ -144,11 +145,12 @@ def assess(
         latest,
         false_discovery=setting.anomaly_false_discovery,
         most=ANOMALY_SHARE * per_van_week,
+        waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
     states = states_of(std, followed, alarms, forecasts, anomaly, latest)
     listed = states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
     return Assessment(
-        captures=_captures(captures, std, families, shapes),
+        captures=_captures(captures, std, families, chosen),
         trends=trends_of(
             std,
             followed,
@@ -180,10 +182,9 @@ def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
 
 
 def _captures(
-    captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family], shapes: pl.DataFrame | None
+    captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family], chosen: set[str]
 ) -> pl.DataFrame:
     """Per capture: representative or not, and the main peak at reference conditions with the fitted exponents."""
-    chosen = representatives(captures, shapes)
     parts = []
     for f, name in enumerate(std.families):
         part = captures.filter(pl.col("family") == name)

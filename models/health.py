@@ -25,6 +25,8 @@ WORDS: dict[str, str] = {
     "lambda_to_lean_switch_time_s": "switching time to lean",
     "lean_needles": "lean needles under load",
     "cycle_ripple": "once-per-cycle ripple at idle",
+    "airflow_shape": "the waveform shape of the air flow",
+    "lambda_shape": "the waveform shape of lambda",
     "trim_idle_pct": "fuel trim at idle",
     "trim_2500_pct": "fuel trim at 2,500 rpm",
 }

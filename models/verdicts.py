@@ -110,7 +110,7 @@ def states_of(
                 "cross_within_13": max(later, default=None),
                 "reasons": reasons,
                 "contributions": [
-                    {"quantity": std.quantities[q], "part": float(parts[q])}
+                    {"quantity": anomaly.names[q], "part": float(parts[q])}
                     for q in np.argsort(-parts)
                     if np.isfinite(parts[q]) and parts[q] != 0.0
                 ],
@@ -194,9 +194,7 @@ def _reasons(
         sentences.append("1 more quantity is outside." if more == 1 else f"{more} more quantities are outside.")
     if anomaly.flagged[n]:
         parts = anomaly.contributions[n]
-        sentences.append(
-            anomaly_sentence(float(anomaly.p[n]), tuple(std.quantities[q] for q in np.argsort(-parts)[:2]))
-        )
+        sentences.append(anomaly_sentence(float(anomaly.p[n]), tuple(anomaly.names[q] for q in np.argsort(-parts)[:2])))
     return sentences
 
 

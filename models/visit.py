@@ -69,7 +69,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         for name, source in ((n, MAIN_PEAK_AS_READ if n == MAIN_PEAK else n) for n in present)
     ]
     spread = [
-        pl.col(MAIN_PEAK_AS_READ + "_u" if name == MAIN_PEAK else name + "_u").median().alias(name + "_u") for name in present
+        pl.col(MAIN_PEAK_AS_READ + "_u" if name == MAIN_PEAK else name + "_u").median().alias(name + "_u")
+        for name in present
     ]
     counts = [
         pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).count().cast(pl.Int32).alias(name + "_n")
