@@ -128,7 +128,9 @@ def _planned(row: Mapping[str, object] | None, offered: float) -> str:
     """Jobs and hours of a week, and in words how full it is, so that no colour is needed."""
     if row is None:
         return say("number.none")
-    hours = row["hours"] if isinstance(row["hours"], float) else 0.0
+    hours = row["hours"]
+    if not isinstance(hours, float) or not hours:
+        return str(row["jobs"])
     shown = say("workshop.planned", jobs=row["jobs"], hours=text.hours(hours))
     return shown + (f" ({text.percent(min(hours / offered, 1.0))})" if offered else "")
 

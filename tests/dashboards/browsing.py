@@ -4,7 +4,7 @@ from typing import Any
 
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking"]
 DESKTOP, PHONE = {"width": 1400, "height": 900}, {"width": 390, "height": 844}
-WAIT_MS = 60_000
+WAIT_MS = 120_000
 
 
 def open_page(page: Any, address: str) -> None:
