@@ -38,6 +38,8 @@ from pipelines.weeks import week_before, week_end
 from pipelines.workspace import Workspace, open_workspace
 
 VERSION = metadata.version("vansnap")
+# Sections of the settings that say when, where and for whom, and change no figure.
+_NO_RESULT = {"schedule", "intake", "board", "people", "display", "evidence"}
 
 
 @dataclass(frozen=True)
@@ -407,6 +409,6 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     for frame in (waiting, accounts, decided, register.vans_frame(), register.repairs_frame()):
         digest.update(frame.write_csv().encode())
     digest.update(repr(register.absences).encode())
-    digest.update(json.dumps(settings.model_dump(mode="json"), sort_keys=True).encode())
+    digest.update(json.dumps(settings.model_dump(mode="json", exclude=_NO_RESULT), sort_keys=True).encode())
     digest.update(f"{VERSION}\x1f{METHOD}\x1f{_models_print()}".encode())
     return digest.hexdigest()

@@ -263,7 +263,10 @@ def _number(value: float | None) -> float:
 
 
 def _plain(value: float | None, unit: str) -> str:
-    return "–" if value is None else f"{as_shown(unit).value(value):,.5g}".replace(",", " ")
+    if value is None:
+        return "–"
+    told = as_shown(unit).value(value)
+    return f"{told:,.0f}".replace(",", " ") if abs(told) >= 1000 else f"{told:.4g}"
 
 
 def _days(at: date) -> float:

@@ -1,0 +1,93 @@
+"""Whatever people wrote into names, notes and files is shown, and does nothing; no export holds a formula."""
+
+import csv
+import io
+import re
+from pathlib import Path
+
+import duckdb
+import pytest
+from streamlit.testing.v1 import AppTest
+
+import dashboards
+import pipelines
+from data_contracts.tables import TABLES
+from pipelines.published import open_published
+from pipelines.reports.plain import spreadsheet_csv
+from tests.published_sample import make_workspace
+
+HOSTILE = "=1+1<img src=x onerror=alert(1)> [go](https://example.org) :red[x] $y$"
+WRITTEN = {  # what people or their files wrote, by table
+    "vans": ("note", "depot"),
+    "captures": ("depot", "file", "delivery", "recorder_serial", "fuel"),
+    "watchlist": ("depot",),
+    "work_orders": ("depot", "action", "reason"),
+    "repairs": ("work", "parts", "note"),
+    "quarantine": ("file", "delivery", "reason"),
+    "deliveries": ("source",),
+    "notices": ("text",),
+}
+VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure")
+_MARKUP = re.compile(r"(?<!\\)<img|(?<!\\)\]\(https?://|(?<!\\):red\[|(?<!\\)\$y")
+
+
+@pytest.fixture(scope="module")
+def hostile_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("hostile") / "home"
+    make_workspace(home)
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        for table, columns in WRITTEN.items():
+            for column in columns:
+                connection.execute(f'UPDATE "{table}" SET "{column}" = $text', {"text": HOSTILE})
+        connection.execute("UPDATE watchlist SET reasons = [$text, $text]", {"text": HOSTILE})
+    return home
+
+
+@pytest.mark.parametrize("name", VIEWS)
+def test_what_people_wrote_is_inert_in_every_view(
+    hostile_home: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    monkeypatch.setenv("VANSNAP_HOME", str(hostile_home))
+    app = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=60)
+    app.query_params["van"] = "N-04"
+    app.run()
+    assert not app.exception
+    words = [*app.markdown, *app.title, *app.header, *app.subheader, *app.info, *app.warning, *app.success, *app.error]
+    told = [str(element.value) for element in words]
+    told += [str(cell) for table in app.table for row in table.value.to_numpy().tolist() for cell in row]
+    assert [text for text in told if _MARKUP.search(text)] == []
+    if name != "how_sure":
+        assert any("onerror" in text for text in told) or name == "proof"
+
+
+@pytest.mark.parametrize("table", sorted(name for name, table in TABLES.items() if table.published))
+def test_no_export_of_any_table_holds_a_formula(hostile_home: Path, table: str) -> None:
+    """A cell a spreadsheet computes starts with = + - @ or a control sign (OWASP, CSV injection); numbers may be negative."""
+    frame = open_published(hostile_home).ask(f'SELECT * FROM "{table}"')
+    texts = {name for name, kind in frame.schema.items() if not kind.is_numeric()}
+    for row in csv.DictReader(io.StringIO(spreadsheet_csv(frame))):
+        assert not [name for name in texts if row[name][:1] in ("=", "+", "-", "@", "\t", "\r", "\n")]
+
+
+def test_every_csv_for_people_is_written_in_one_place() -> None:
+    allowed = {
+        "plain.py": 1,  # the one place
+        "evidence.py": 1,  # samples: numbers only
+        "steps.py": 1,  # only hashed
+    }
+    written = {
+        path.name: path.read_text("utf-8").count("write_csv(")
+        for folder in (dashboards, pipelines)
+        for path in Path(str(folder.__file__)).parent.rglob("*.py")
+    }
+    assert {name: count for name, count in written.items() if count} == allowed
+
+
+def test_no_view_writes_html_of_its_own() -> None:
+    found = [
+        path.name
+        for path in Path(str(dashboards.__file__)).parent.glob("*.py")
+        if "unsafe_allow_html" in path.read_text("utf-8")
+        or re.search(r"st\.html\((?!STYLE\)|ON_ACCENT\.)", path.read_text("utf-8"))
+    ]
+    assert found == []
