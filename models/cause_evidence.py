@@ -17,10 +17,11 @@ _LEAST = 0.5
 
 @dataclass(frozen=True)
 class Evidence:
-    """Sentences about one cause of one van, strongest first."""
+    """Sentences about one cause of one van, strongest first, and on how many separate steps of the reading the cause rests."""
 
     speaks_for: tuple[str, ...]
     speaks_against: tuple[str, ...]
+    readings: int
 
 
 def share_in_words(probability: float) -> str:
@@ -115,6 +116,7 @@ def gather_evidence(
     title = CAUSES[cause].title
     column = {name: number for number, name in enumerate(residuals.quantities)}
     rows: list[tuple[float, str]] = []
+    readings: set[tuple[str, bool]] = set()
     for number, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
         x, u = float(moved.moved[van, number]), float(moved.u[van, number])
         if not np.isfinite(x):
@@ -131,6 +133,8 @@ def gather_evidence(
         )
         declared = abs(meant) > 0.5 * feature.floor
         either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
+        if told >= _LEAST:
+            readings.add((feature.slips_with or feature.name, bool(second)))
         if told >= _LEAST and declared:
             rows.append((told, f"{seen}, as '{title}' would make it."))
         elif told <= -_LEAST and declared:
@@ -143,4 +147,5 @@ def gather_evidence(
     return Evidence(
         tuple(sentence for told, sentence in rows if told > 0)[:_MOST],
         tuple(sentence for told, sentence in rows if told < 0)[:_MOST],
+        len(readings),
     )

@@ -40,6 +40,8 @@ class CauseSettings:
     odd : float
         Prior share of quantities that one visit's reading gets wrong under any cause; shared out over the visits the
         level rests on, for a fault that stays is read again and a slip is not.
+    alone_visits : int
+        Visits from which a single step of the reading may name a part; below it two must speak for the cause.
     severities : tuple of float
         Grid of severities over which the likelihood is averaged.
     """
@@ -51,6 +53,7 @@ class CauseSettings:
     temper: float = 1.0
     tail: float = 6.0
     odd: float = 0.03
+    alone_visits: int = 3
     severities: tuple[float, ...] = (0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
 

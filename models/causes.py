@@ -31,7 +31,7 @@ class CausePosterior:
     probability : ndarray of shape (vans, codes)
         Probability that the code is the main cause; rows sum to one.
     leading : tuple of str
-        The likeliest code, or not_separable below the set probability.
+        The likeliest code, or not_separable below the set probability or where it rests on one reading of few visits.
     likeliest : tuple of str
         The likeliest code, whatever its probability.
     leading_probability : ndarray of shape (vans,)
@@ -227,8 +227,10 @@ def infer_causes(
         codes=CAUSE_CODES,
         probability=probability,
         leading=tuple(
-            code if p >= settings.minimum_probability else NOT_SEPARABLE
-            for code, p in zip(likeliest, leading_probability, strict=True)
+            code
+            if p >= settings.minimum_probability and (code == NONE or e.readings >= 2 or seen >= settings.alone_visits)
+            else NOT_SEPARABLE
+            for code, p, e, seen in zip(likeliest, leading_probability, evidence, residuals.visits, strict=True)
         ),
         likeliest=likeliest,
         leading_probability=leading_probability,

@@ -36,16 +36,21 @@ class Answered:
     partners : list of set of str
         Codes that count as right for each van: the planted one, and what its reading cannot separate from it.
     probability : ndarray of shape (vans, codes)
+    named : ndarray of shape (vans,), bool
+        The leading code is said, and not `not_separable`.
     """
 
     listed: list[Judged]
     partners: list[set[str]]
     probability: np.ndarray
+    named: np.ndarray
 
     def of(self, groups: Sequence[str]) -> "Answered":
         """Only the vans of some groups."""
         rows = [n for n, one in enumerate(self.listed) if one.group in groups]
-        return Answered([self.listed[n] for n in rows], [self.partners[n] for n in rows], self.probability[rows])
+        return Answered(
+            [self.listed[n] for n in rows], [self.partners[n] for n in rows], self.probability[rows], self.named[rows]
+        )
 
 
 def lambda_kinds(families: Sequence[Family]) -> tuple[tuple[str, ...], np.ndarray]:
@@ -83,7 +88,7 @@ def expected_calibration_error(probability: np.ndarray, right: np.ndarray, bins:
     )
 
 
-def scores(answered: Answered, minimum: float, low: float = 0.0, high: float = 1.01) -> dict[str, float]:
+def scores(answered: Answered, low: float = 0.0, high: float = 1.01) -> dict[str, float]:
     """Shares over listed faulty vans of a range of severity; calibration against the planted code itself."""
     keep = [n for n, one in enumerate(answered.listed) if one.case.cause != NONE and low <= one.case.severity < high]
     if not keep:
@@ -97,7 +102,7 @@ def scores(answered: Answered, minimum: float, low: float = 0.0, high: float = 1
     itself = np.array([t == c for t, c in zip(top, cause, strict=True)])
     also = np.array([s == c for s, c in zip(second, cause, strict=True)])
     p = probability.max(axis=1)
-    named = p >= minimum
+    named = answered.named[keep]
     onehot = np.array([[code == c for code in CAUSE_CODES] for c in cause], dtype=float)
     return {
         "n": len(keep),
@@ -113,7 +118,7 @@ def scores(answered: Answered, minimum: float, low: float = 0.0, high: float = 1
     }
 
 
-def score_lines(arms: dict[str, Answered], groups: dict[str, Sequence[str]], minimum: float) -> list[str]:
+def score_lines(arms: dict[str, Answered], groups: dict[str, Sequence[str]]) -> list[str]:
     """One row per arm, group of families and band of severity."""
     lines = [
         "| trims | families | severity | listed | right or its pair | the very cause | top two | named and right | not separable | ECE | Brier | log score |",
@@ -122,7 +127,7 @@ def score_lines(arms: dict[str, Answered], groups: dict[str, Sequence[str]], min
     for arm, answered in arms.items():
         for title, names in groups.items():
             for band, low, high in BANDS:
-                s = scores(answered.of(names), minimum, low, high)
+                s = scores(answered.of(names), low, high)
                 if s["n"] >= 10:
                     lines.append(
                         f"| {arm} | {title} | {band} | {s['n']} | {s['right']:.0%} | {s['itself']:.0%} | {s['top two']:.0%} | "
@@ -190,13 +195,12 @@ def pair_lines(arms: dict[str, Answered]) -> list[str]:
     ]
 
 
-def named_on_healthy(answered: Answered, van_weeks: int, minimum: float) -> str:
+def named_on_healthy(answered: Answered, van_weeks: int) -> str:
     """Parts named on healthy vans, with the upper end of what that many van-weeks can show."""
     from scipy.stats import beta
 
     healthy = [n for n, one in enumerate(answered.listed) if one.case.cause == NONE]
-    rows = answered.probability[healthy]
-    named = int(sum(CAUSE_CODES[row.argmax()] != NONE and row.max() >= minimum for row in rows))
+    named = sum(bool(answered.named[n]) and CAUSE_CODES[answered.probability[n].argmax()] != NONE for n in healthy)
     at_most = float(beta.ppf(0.95, named + 1, van_weeks - named))
     return (
         f"{van_weeks} healthy van-weeks, {len(healthy)} on the list, a part named on {named}: "

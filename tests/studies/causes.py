@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from data_contracts.causes import CAUSE_CODES, NONE
+from data_contracts.causes import CAUSE_CODES, NONE, NOT_SEPARABLE
 from data_contracts.family import Family
 from models.assess import assess
 from models.cause_effects import load_effects, movements
@@ -160,7 +160,8 @@ def answered_by_likelihood(judged: list[Judged], settings: CauseSettings) -> Ans
     """Listed vans with the probabilities of the cause engine."""
     listed, residuals = _listed(judged)
     found = infer_causes(residuals, [one.family for one in listed], [()] * len(listed), settings=settings)
-    return Answered(listed, partners_of(residuals, listed), found.probability)
+    named = np.array([code != NOT_SEPARABLE for code in found.leading])
+    return Answered(listed, partners_of(residuals, listed), found.probability, named)
 
 
 def _listed(judged: list[Judged]) -> tuple[list[Judged], Residuals]:
@@ -206,7 +207,9 @@ class Boosted:
         given = self.model.predict_proba(features_for_classifier(residuals, families)[:, self.keep])
         out = np.zeros((len(listed), len(CAUSE_CODES)))
         out[:, [CAUSE_CODES.index(code) for code in self.model.classes_]] = given
-        return Answered(listed, partners_of(residuals, listed), out)
+        return Answered(
+            listed, partners_of(residuals, listed), out, out.max(axis=1) >= CauseSettings().minimum_probability
+        )
 
 
 def main() -> None:
@@ -263,11 +266,11 @@ def report(
         f"A part is named from a probability of {least:.2f}; *right or its pair* counts a partner that this van's own reading cannot "
         "separate (below); *not separable* counts as not right in *named and right* only.",
         "",
-        *score_lines(ours, SHOWN, least),
+        *score_lines(ours, SHOWN),
         "",
         *(f"Calibration {arm} trims, all listed: ECE {_ece(answered):.3f}." for arm, answered in ours.items()),
         "",
-        _healthy_line(calm, healthy, "likelihood", least),
+        _healthy_line(calm, healthy, "likelihood"),
         "",
         "### How sure, how right",
         "",
@@ -291,23 +294,21 @@ def report(
         "",
         "Learned from the fleets the table is fitted on, once with and once without their trims.",
         "",
-        *score_lines(theirs, SHOWN, least),
+        *score_lines(theirs, SHOWN),
         "",
         "Calibration: "
         + ", ".join(f"ECE {_ece(answered):.3f} {arm} trims" for arm, answered in theirs.items())
         + ". "
-        + _healthy_line(calm, healthy, "boosting", least),
+        + _healthy_line(calm, healthy, "boosting"),
     ]
 
 
 def _healthy_line(
-    calm: dict[str, dict[str, Answered]], healthy: dict[str, tuple[list[Judged], int]], engine: str, least: float
+    calm: dict[str, dict[str, Answered]], healthy: dict[str, tuple[list[Judged], int]], engine: str
 ) -> str:
     if not healthy:
         return "Healthy fleet: left out of this run."
-    said = "; ".join(
-        f"{arm} trims {named_on_healthy(calm[arm][engine], weeks, least)}" for arm, (_, weeks) in healthy.items()
-    )
+    said = "; ".join(f"{arm} trims {named_on_healthy(calm[arm][engine], weeks)}" for arm, (_, weeks) in healthy.items())
     return f"Healthy fleet, families of every kind: {said}."
 
 

@@ -221,6 +221,16 @@ def test_one_quantity_that_jumped_names_no_part(quantity: str, factor: float) ->
         assert infer_causes(residuals, [family()], [()]).leading[0] in (NONE, NOT_SEPARABLE)
 
 
+def test_one_reading_alone_names_a_part_only_after_enough_visits() -> None:
+    shift = np.zeros((1, len(EXPECTED)))
+    shift[0, list(EXPECTED).index("recirculation_pulse_g_s")] = -0.95 * EXPECTED["recirculation_pulse_g_s"]
+    strict = CauseSettings(minimum_probability=0.3, prior_none=0.05)
+    seen = [replace(make_residuals(shift), visits=np.array([n])) for n in (2, 3)]
+    found = [infer_causes(r, [family()], [()], settings=strict) for r in seen]
+    assert [f.likeliest[0] for f in found] == ["recirculation_valve"] * 2
+    assert [f.leading[0] for f in found] == [NOT_SEPARABLE, "recirculation_valve"]
+
+
 def test_what_returns_at_every_visit_is_likelier_a_fault() -> None:
     shift = np.zeros((1, len(EXPECTED)))
     shift[0, list(EXPECTED).index("recirculation_pulse_g_s")] = -0.9 * EXPECTED["recirculation_pulse_g_s"]
