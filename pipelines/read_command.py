@@ -103,8 +103,11 @@ def read_apart(
     """
     command = [sys.executable, "-m", "pipelines.cli", "read", str(path), "--family", family_name, "--json"]
     command += ["--register", str(register), "--recorder", recorder, "--plot", str(plot)]
+    usual = vars(Conditions())
     for name, value in vars(conditions).items():
-        if name == "closed_loop" and value is not None:
+        if value == usual[name]:
+            continue  # not given; some, such as the recorder's offset, are no option at the van
+        if name == "closed_loop":
             command.append("--closed-loop" if value else "--open-loop")
         elif isinstance(value, float):
             command += [f"--{name.replace('_', '-')}", str(value)]
