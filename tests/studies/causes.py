@@ -7,6 +7,7 @@ a year shows how often a part is named on nothing. Prints its section of RESULTS
 """
 
 import argparse
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -257,7 +258,7 @@ def report(
     return [
         "## Causes",
         "",
-        f"Written {datetime.now(UTC):%Y-%m-%d} by `python -m tests.studies.causes --write`, readings of method {METHOD}; table by "
+        f"Written {datetime.now(UTC):%Y-%m-%d} by `python -m tests.studies.causes {' '.join(sys.argv[1:])}`, readings of method {METHOD}; table by "
         "`python -m tests.studies.causes_fit`.",
         f"{every} vans with two new visits after eight healthy ones, {ill} of them with a cause of severity 0.3 to 1 drawn evenly;",
         "on the list: "
