@@ -135,7 +135,7 @@ def assess(
         std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
     )
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
-    forecasts = fleet_forecasts(std, followed, families, usual_interval=setting.visit_interval_weeks)
+    forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
     anomaly = judge_fleet(

@@ -12,7 +12,8 @@ Array = NDArray[np.float64]
 
 HORIZON_WEEKS = 52
 """A crossing later than this is not in sight. Common practice, no source (2026-11-25)."""
-_GRID = np.concatenate([np.arange(0.0, 27.0), np.arange(28.0, HORIZON_WEEKS + 1, 2.0)])
+GRID = np.concatenate([np.arange(0.0, 27.0), np.arange(28.0, HORIZON_WEEKS + 1, 2.0)])
+"""Weeks ahead at which a crossing is looked for. [weeks]"""
 _BATCH = 50_000
 
 
@@ -68,27 +69,39 @@ def weeks_to_limit(
     Forecast
         A week's probability is the largest of the Gaussian probabilities of being beyond the limit up to it.
     """
-    n = margin.size
-    reached = {q: np.full(n, np.nan) for q in (0.1, 0.5, 0.9)}
-    within = {w: np.full(n, np.nan) for w in (4.0, 8.0, 13.0)}
-    within_next = np.full(n, np.nan)
-    until = np.broadcast_to(np.asarray(next_visit_weeks, np.float64), (n,))
-    for start in range(0, n, _BATCH):
+    chance = np.full((margin.size, GRID.size), np.nan)
+    for start in range(0, margin.size, _BATCH):
         part = np.flatnonzero(np.isfinite(margin[start : start + _BATCH])) + start
-        if not part.size:
-            continue
-        h = _GRID[None, :]
+        h = GRID[None, :]
         mean = -margin[part, None] + h * closing[part, None]
         variance = var_margin[part, None] + 2.0 * h * covar[part, None] + h**2 * var_closing[part, None]
         variance = variance + level_step**2 * h + slope_step**2 * h**3 / 3.0
-        chance = np.maximum.accumulate(ndtr(mean / np.sqrt(np.maximum(variance, 1e-12))), axis=1)
-        for quantile, out in reached.items():
-            out[part] = _first(chance, quantile)
-        for week, out in within.items():
-            out[part] = chance[:, int(np.searchsorted(_GRID, week))]
-        place = np.minimum(np.searchsorted(_GRID, until[part]), _GRID.size - 1)
-        within_next[part] = chance[np.arange(part.size), place]
-    return Forecast(reached[0.1], reached[0.5], reached[0.9], within_next, within[4.0], within[8.0], within[13.0])
+        chance[part] = np.maximum.accumulate(ndtr(mean / np.sqrt(np.maximum(variance, 1e-12))), axis=1)
+    return forecast_of(chance, next_visit_weeks)
+
+
+def forecast_of(chance: Array, next_visit_weeks: Array | float) -> Forecast:
+    """Quantiles and probabilities of a crossing from its cumulative probability.
+
+    Parameters
+    ----------
+    chance : ndarray of shape (n, weeks)
+        Probability of having crossed by each week of `GRID`, rising; NaN rows have no limit. [1]
+    next_visit_weeks : ndarray of shape (n,) or float
+        Until the next expected visit. [weeks]
+
+    Returns
+    -------
+    Forecast
+    """
+    known = np.isfinite(chance[:, 0])
+    until = np.broadcast_to(np.asarray(next_visit_weeks, np.float64), (len(chance),))
+    place = np.minimum(np.searchsorted(GRID, until), GRID.size - 1)
+    return Forecast(
+        *(np.where(known, _first(chance, q), np.nan) for q in (0.1, 0.5, 0.9)),
+        chance[np.arange(len(chance)), place],
+        *(chance[:, int(np.searchsorted(GRID, week))].copy() for week in (4.0, 8.0, 13.0)),
+    )
 
 
 def _first(chance: Array, quantile: float) -> Array:
@@ -99,7 +112,7 @@ def _first(chance: Array, quantile: float) -> Array:
     before = np.maximum(place - 1, 0)
     low, high = chance[rows, before], chance[rows, place]
     share = np.where(high > low, (quantile - low) / np.where(high > low, high - low, 1.0), 1.0)
-    week = _GRID[before] + share * (_GRID[place] - _GRID[before])
+    week = GRID[before] + share * (GRID[place] - GRID[before])
     return np.where(~beyond.any(axis=1), np.inf, np.where(place == 0, 0.0, week))
 
 

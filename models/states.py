@@ -12,8 +12,9 @@ from data_contracts.tables import TRENDS, polars_schema
 from models.alarms import Alarms
 from models.conditions import from_scale, steepness
 from models.family_limits import family_limits, is_response
-from models.follow import Followed
+from models.follow import NO_RESTART, Followed
 from models.forecast import Forecast, beyond_probability, weeks_to_limit
+from models.movement import Movements, movements
 from models.standardise import Standardised
 
 Array = NDArray[np.float64]
@@ -60,8 +61,55 @@ def visit_interval(std: Standardised, usual: float) -> Array:
     return np.where(count >= 2, span / np.maximum(count, 1), usual)
 
 
+def movements_at(
+    std: Standardised, rows: Codes, q: int, *, low: Array, high: Array, limit_variance: Array, interval: Array
+) -> Movements:
+    """How one quantity moves, as of some visits.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    rows : ndarray of shape (n,), int
+        Visits judged as of.
+    q : int
+        Quantity number.
+    low, high, limit_variance, interval : ndarray of shape (visits,)
+        Limits (NaN for none), their variance, weeks until the next visit. [scatters], [scatters²], [weeks]
+
+    Returns
+    -------
+    Movements
+        Looked for since the van's first visit, or since its baseline last started again.
+    """
+    begins = np.where(std.restart[:, q] != NO_RESTART, np.arange(std.van.size), std.starts[:-1][std.van])
+    begins = np.maximum.accumulate(begins)
+    spread = np.array([std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))])
+    return movements(
+        std.x[:, q], std.variance[:, q], visit_times(std), begins[rows], rows, spread=spread[std.family[rows]],
+        low=low[rows], high=high[rows], limit_variance=limit_variance[rows], next_visit_weeks=interval[rows],
+    )  # fmt: skip
+
+
+def visit_times(std: Standardised) -> Array:
+    """When each visit was: the number of its week and the fraction of it.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+
+    Returns
+    -------
+    ndarray of shape (visits,)
+        [weeks]
+    """
+    at = std.visits["captured_at"].dt
+    return std.weeks + (at.weekday().to_numpy() - 1.0 + at.hour().to_numpy() / 24.0) / 7.0
+
+
 def fleet_forecasts(
-    std: Standardised, followed: Followed, families: Mapping[str, Family], *, usual_interval: float
+    std: Standardised, followed: Followed, alarms: Alarms, families: Mapping[str, Family], *, usual_interval: float
 ) -> FleetForecast:
     """Weeks to the family's limits, at every visit.
 
@@ -69,8 +117,8 @@ def fleet_forecasts(
     ----------
     std : Standardised
         Visits.
-    followed : Followed
-        Their charts.
+    followed, alarms
+        What was made of them.
     families : mapping of str to Family
         Register.
     usual_interval : float
@@ -79,6 +127,7 @@ def fleet_forecasts(
     Returns
     -------
     FleetForecast
+        A quantity in alarm moves as `models.movement` finds; one without is held to stand where it is, but for its wandering.
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}
@@ -99,20 +148,23 @@ def fleet_forecasts(
         read = np.isfinite(std.x[:, q])
         if not (read & (np.isfinite(low) | np.isfinite(high))).any():
             continue
-        level, slope = followed.level[:, q], followed.slope[:, q]
-        spread = followed.var_level[:, q] + doubt, followed.covar[:, q], followed.var_slope[:, q]
+        level, var_level, nothing = followed.level[:, q], followed.var_level[:, q] + doubt, np.zeros(std.van.size)
         sides = [
-            weeks_to_limit(level - low, -slope, *spread, next_visit_weeks=interval),
-            weeks_to_limit(high - level, slope, *spread, next_visit_weeks=interval),
+            weeks_to_limit(margin, nothing, var_level, nothing, nothing, next_visit_weeks=interval, slope_step=0.0)
+            for margin in (level - low, high - level)
         ]
-        fields = ("low", "median", "high", "within_next", "within_4", "within_8", "within_13")
-        by_quantity[q] = Forecast(
-            *(
-                (np.fmin if name in fields[:3] else np.fmax)(getattr(sides[0], name), getattr(sides[1], name))
-                for name in fields
-            )
-        )
-        beyond[:, q] = beyond_probability(level, np.sqrt(spread[0]), low=low, high=high)
+        beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
+        moved = np.flatnonzero(alarms.any[:, q] & read & (np.isfinite(low) | np.isfinite(high)))
+        found = movements_at(std, moved, q, low=low, high=high, limit_variance=doubt, interval=interval)
+        enough = np.isfinite(found.beyond)
+        columns = []
+        for name in ("low", "median", "high", "within_next", "within_4", "within_8", "within_13"):
+            nearer = np.fmin if name in ("low", "median", "high") else np.fmax
+            column = nearer(getattr(sides[0], name), getattr(sides[1], name))
+            column[moved[enough]] = getattr(found.forecast, name)[enough]
+            columns.append(column)
+        by_quantity[q] = Forecast(*columns)
+        beyond[moved[enough], q] = found.beyond[enough]
         beyond[~read, q] = np.nan
     return FleetForecast(by_quantity, beyond, limits)
 

@@ -17,9 +17,9 @@ def weekly_states(
     weeks: Sequence[str],
     settings: TrackingSettings,
     shapes: pl.DataFrame | None = None,
-) -> pl.DataFrame:
-    """States of every van as of every week, judged with nothing later."""
-    parts = []
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """States of every van and its trends as of every week, judged with nothing later."""
+    parts, trends = [], []
     for week in weeks:
         result = assess(frame, families=families, repairs=repairs, week=week, settings=settings, shapes=shapes)
         parts.append(
@@ -28,7 +28,8 @@ def weekly_states(
                 "anomaly_p", "weeks_to_limit", pl.col("reasons").list.join(" ").alias("reasons"),
             )
         )  # fmt: skip
-    return pl.concat(parts).with_columns((pl.col("urgency") != "healthy").alias("listed"))
+        trends.append(result.trends)
+    return pl.concat(parts).with_columns((pl.col("urgency") != "healthy").alias("listed")), pl.concat(trends)
 
 
 @dataclass(frozen=True)
