@@ -1,4 +1,7 @@
-"""When did it change: levels of a long series."""
+"""When did it change: levels of a long series, and the onset of a step or a ramp with its interval."""
+
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -141,3 +144,77 @@ def change_points(
         changes.append(end)
         end = int(before[end])
     return tuple(reversed(changes))
+
+
+@dataclass(frozen=True)
+class Onset:
+    """When a van's quantity began to move.
+
+    Attributes
+    ----------
+    kind : {"step", "ramp"}
+        The likelier shape.
+    time, low, high : float
+        Likeliest onset and its 80 % interval. [unit of t]
+    ramp_probability : float
+        Of a ramp against a step. [1]
+    """
+
+    kind: Literal["step", "ramp"]
+    time: float
+    low: float
+    high: float
+    ramp_probability: float
+
+
+def date_onset(t: Array, x: Array, *, sigma: float) -> Onset:
+    """Date one onset in a series known to have moved.
+
+    Parameters
+    ----------
+    t : ndarray of shape (n,)
+        Times, rising. [any unit]
+    x : ndarray of shape (n,)
+        Values; NaN left out. [any unit]
+    sigma : float
+        Scatter of one point. [unit of x]
+
+    Returns
+    -------
+    Onset
+
+    Raises
+    ------
+    NotEnoughDataError
+        With fewer than five values.
+
+    Notes
+    -----
+    Every point but the first is tried as the onset of a step and of a ramp, level and size by least squares on values
+    without lone outliers; posterior weights exp(-rss / 2 sigma²) with equal priors.
+    """
+    keep = np.isfinite(x)
+    times, values = np.asarray(t, np.float64)[keep], np.asarray(x, np.float64)[keep]
+    n = values.size
+    if n < 5:
+        raise NotEnoughDataError(f"{n} values: dating an onset needs at least 5")
+    y = without_outliers(values, sigma) / sigma
+    candidates = np.arange(1, n)
+    shapes = np.stack(
+        [
+            np.arange(n)[None, :] >= candidates[:, None],
+            np.maximum(times[None, :] - times[candidates - 1, None], 0.0),
+        ]
+    ).astype(np.float64)
+    centred = shapes - shapes.mean(axis=2, keepdims=True)
+    deviation = y - y.mean()
+    size2 = np.sum(centred**2, axis=2)
+    explained = (centred @ deviation) ** 2 / np.maximum(size2, 1e-12)
+    weight = np.exp((explained - explained.max()) / 2.0)
+    weight /= weight.sum()
+    kind = int(np.argmax(weight.sum(axis=1)))
+    chance = weight[kind] / weight[kind].sum()
+    dates = times[candidates] if kind == 0 else times[candidates - 1]
+    cumulative = np.cumsum(chance)
+    low, high = (float(dates[int(np.searchsorted(cumulative, q))]) for q in (0.1, 0.9))
+    return Onset("ramp" if kind else "step", float(dates[int(np.argmax(chance))]), low, high, float(weight[1].sum()))

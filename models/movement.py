@@ -174,13 +174,21 @@ def _movements(
                 else:
                     prior = math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * (t[e + 1] - t[e])) - ENDS_PER_WEEK * length
                 evidence[count] = (
-                    share + prior - 0.5 * math.log(determinant) - math.log(size) - 0.5 * (NOISE_DEGREES + n) * math.log(left)
+                    share
+                    + prior
+                    - 0.5 * math.log(determinant)
+                    - math.log(size)
+                    - 0.5 * (NOISE_DEGREES + n) * math.log(left)
                 )
                 best = max(best, evidence[count])
                 noise = left / (NOISE_DEGREES + n)
                 begins[count], ends[count] = begin, end
                 fit[count, 0], fit[count, 1] = level, slope
-                fit[count, 2], fit[count, 3], fit[count, 4] = noise * s11 / determinant, -noise * s01 / determinant, noise * s00 / determinant
+                fit[count, 2], fit[count, 3], fit[count, 4] = (
+                    noise * s11 / determinant,
+                    -noise * s01 / determinant,
+                    noise * s00 / determinant,
+                )
                 fit[count, 5] = 1.0 if step else 0.0
                 count += 1
         total, going = 0.0, 0.0

@@ -84,7 +84,9 @@ def movements_at(
     """
     begins = np.where(std.restart[:, q] != NO_RESTART, np.arange(std.van.size), std.starts[:-1][std.van])
     begins = np.maximum.accumulate(begins)
-    spread = np.array([std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))])
+    spread = np.array(
+        [std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))]
+    )
     return movements(
         std.x[:, q], std.variance[:, q], visit_times(std), begins[rows], rows, spread=spread[std.family[rows]],
         low=low[rows], high=high[rows], limit_variance=limit_variance[rows], next_visit_weeks=interval[rows],

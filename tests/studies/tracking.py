@@ -26,9 +26,7 @@ def scenario(**changes: object) -> Scenario:
     return Scenario(**({"profiles": ("ramp",), "severity": (0.75, 1.0), "repair_share": 0.0} | changes))  # type: ignore[arg-type]
 
 
-def study_fleet(
-    fleet: ReadFleet, crossings: pl.DataFrame, seed: int, every: int
-) -> tuple[pl.DataFrame, pl.DataFrame]:
+def study_fleet(fleet: ReadFleet, crossings: pl.DataFrame, seed: int, every: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """States as of the weeks, with the truth beside them; and the forecasts' check."""
     weeks = fleet.weeks[::-every][::-1]
     states, trends = weekly_states(fleet.frame, fleet.families, fleet.repairs, weeks, TrackingSettings(trend_weeks=1))
@@ -117,10 +115,18 @@ def report(states: pl.DataFrame, forecast: pl.DataFrame, every: int) -> str:
 
 def forecast_lines(forecast: pl.DataFrame) -> list[str]:
     """Coverage of the intervals, answers to steady vans and reliability of the probabilities, as Markdown."""
-    inside = (pl.col("true_weeks") >= pl.col("weeks_to_limit_low")) & (pl.col("true_weeks") <= pl.col("weeks_to_limit_high"))
+    inside = (pl.col("true_weeks") >= pl.col("weeks_to_limit_low")) & (
+        pl.col("true_weeks") <= pl.col("weeks_to_limit_high")
+    )
     crossing = forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_finite())
     held = crossing.filter(inside)
-    early, late = (crossing.filter(c).height for c in (pl.col("true_weeks") < pl.col("weeks_to_limit_low"), pl.col("true_weeks") > pl.col("weeks_to_limit_high")))
+    early, late = (
+        crossing.filter(c).height
+        for c in (
+            pl.col("true_weeks") < pl.col("weeks_to_limit_low"),
+            pl.col("true_weeks") > pl.col("weeks_to_limit_high"),
+        )
+    )
     steady = forecast.filter("healthy")
     unseen = steady.filter(pl.col("weeks_to_limit").is_infinite())
     stops = forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_infinite() & ~pl.col("healthy"))

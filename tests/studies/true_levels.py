@@ -73,7 +73,9 @@ def true_crossings(scenario: Scenario, seed: int) -> pl.DataFrame:
                 share = _crossed_share(curve[:, q], low, high)
                 rows.append((van.van_id, quantity, low, high, curve[0, q], curve[-1, q], _moment(van.fault, share)))
     names = ["van_id", "quantity", "low", "high", "healthy", "worst", "crossing"]
-    return pl.DataFrame(rows, schema=dict.fromkeys(names[:2], pl.String) | dict.fromkeys(names[2:], pl.Float64), orient="row")
+    return pl.DataFrame(
+        rows, schema=dict.fromkeys(names[:2], pl.String) | dict.fromkeys(names[2:], pl.Float64), orient="row"
+    )
 
 
 def _read(
