@@ -20,6 +20,9 @@ OWN_SHARE, PEER_SHARE, ANOMALY_SHARE = 0.5, 0.25, 0.25
 
 AGREES = 2.0
 """A level nearer to its family than this is like the other vans'. Common practice, no source (2026-11-25). [standard deviations]"""
+RETURNED = 1.0
+"""A moving average nearer to the baseline than this has returned: the sum charted before no longer raises an alarm, however large
+it had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
 APART = 4.0
 """A baseline farther from its family than this is no healthy van's. Common practice (2026-11-25). [standard deviations]"""
 
@@ -31,7 +34,8 @@ class Alarms:
     Attributes
     ----------
     own : ndarray of bool
-        EWMA or CUSUM against the van's own baseline is outside. Not of a van that is back with its family from a baseline
+        EWMA or CUSUM against the van's own baseline is outside, the CUSUM only while the average is still off on its side.
+        Not of a van that is back with its family from a baseline
         that stood apart from it: wild first visits, or a repair nobody noted.
     peer : ndarray of bool
         The level stands apart from the family.
@@ -88,9 +92,11 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
         average = np.abs(followed.ewma[block])
         limit = _unrest(average / usual, np.unique(std.van[rows]).size) * limits.ewma_width * usual
         ewma_limit[block] = limit
-        cusum = np.maximum(followed.cusum_high[block], followed.cusum_low[block])
+        side = followed.ewma[block] / usual
         with np.errstate(invalid="ignore"):
-            own[block] = (average > limit) | (cusum > limits.cusum)
+            high = (followed.cusum_high[block] > limits.cusum) & (side > RETURNED)
+            low = (followed.cusum_low[block] > limits.cusum) & (side < -RETURNED)
+            own[block] = (average > limit) | high | low
         for q in known:
             level = std.levels[f, q]
             spread = level.spread / std.scatter[f, q]

@@ -97,11 +97,9 @@ def forecast_of(chance: Array, next_visit_weeks: Array | float) -> Forecast:
     known = np.isfinite(chance[:, 0])
     until = np.broadcast_to(np.asarray(next_visit_weeks, np.float64), (len(chance),))
     place = np.minimum(np.searchsorted(GRID, until), GRID.size - 1)
-    return Forecast(
-        *(np.where(known, _first(chance, q), np.nan) for q in (0.1, 0.5, 0.9)),
-        chance[np.arange(len(chance)), place],
-        *(chance[:, int(np.searchsorted(GRID, week))].copy() for week in (4.0, 8.0, 13.0)),
-    )
+    low, median, high = (np.where(known, _first(chance, q), np.nan) for q in (0.1, 0.5, 0.9))
+    within_4, within_8, within_13 = (chance[:, int(np.searchsorted(GRID, week))].copy() for week in (4.0, 8.0, 13.0))
+    return Forecast(low, median, high, chance[np.arange(len(chance)), place], within_4, within_8, within_13)
 
 
 def _first(chance: Array, quantile: float) -> Array:

@@ -65,7 +65,14 @@ def _change(quantity: str, value: float, expected: float) -> str:
     return f"{_number(abs(value - expected))}{_unit(quantity)} {'above' if value > expected else 'below'}"
 
 
-def own_sentence(quantity: str, value: float, baseline: float, since: str | None, slope_per_week: float | None) -> str:
+def own_sentence(
+    quantity: str,
+    value: float,
+    baseline: float,
+    since: str | None,
+    slope_per_week: float | None,
+    began: tuple[str, str, str] | None = None,
+) -> str:
     """What moved away from the van's own baseline.
 
     Parameters
@@ -78,6 +85,8 @@ def own_sentence(quantity: str, value: float, baseline: float, since: str | None
         Week the alarm began.
     slope_per_week : float or None
         Drift, where it is certain. [unit per week]
+    began : (str, str, str) or None
+        Week the movement began, and its 80 % interval.
 
     Returns
     -------
@@ -87,6 +96,9 @@ def own_sentence(quantity: str, value: float, baseline: float, since: str | None
     text = f"{name[0].upper()}{name[1:]} is {_change(quantity, value, baseline)} its own baseline ({_number(baseline)} → {_number(value)}{_unit(quantity)})"
     if since is not None:
         text += f", outside since {since}"
+    if began is not None:
+        week, earliest, latest = began
+        text += f", moving since about {week}" + (f" (80 %: {earliest} to {latest})" if earliest != latest else "")
     if slope_per_week is not None:
         text += f", and {'rising' if slope_per_week > 0 else 'falling'} by {_number(abs(slope_per_week))}{_unit(quantity)} a week"
     return text + "."

@@ -128,6 +128,23 @@ def week_number(week: str) -> int:
     return date.fromisocalendar(int(week[:4]), int(week[6:]), 1).toordinal() // 7
 
 
+def week_name(number: float) -> str:
+    """The ISO week a moment lies in; undoes `week_number`.
+
+    Parameters
+    ----------
+    number : float
+        Number of the week and the fraction of it. [weeks]
+
+    Returns
+    -------
+    str
+        For example 2026-W14.
+    """
+    year, week, _ = date.fromordinal(int(number) * 7 + 1).isocalendar()
+    return f"{year}-W{week:02d}"
+
+
 def standardise(
     visits: pl.DataFrame, repeats: pl.DataFrame, families: Mapping[str, Family], repairs: pl.DataFrame
 ) -> Standardised:

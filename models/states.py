@@ -62,7 +62,14 @@ def visit_interval(std: Standardised, usual: float) -> Array:
 
 
 def movements_at(
-    std: Standardised, rows: Codes, q: int, *, low: Array, high: Array, limit_variance: Array, interval: Array
+    std: Standardised,
+    rows: Codes,
+    q: int,
+    *,
+    low: Array | None = None,
+    high: Array | None = None,
+    limit_variance: Array | None = None,
+    interval: Array | None = None,
 ) -> Movements:
     """How one quantity moves, as of some visits.
 
@@ -74,8 +81,8 @@ def movements_at(
         Visits judged as of.
     q : int
         Quantity number.
-    low, high, limit_variance, interval : ndarray of shape (visits,)
-        Limits (NaN for none), their variance, weeks until the next visit. [scatters], [scatters²], [weeks]
+    low, high, limit_variance, interval : ndarray of shape (visits,), optional
+        Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters], [scatters²], [weeks]
 
     Returns
     -------
@@ -87,10 +94,19 @@ def movements_at(
     spread = np.array(
         [std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))]
     )
+    none, nothing = np.full(rows.size, np.nan), np.zeros(rows.size)
     return movements(
-        std.x[:, q], std.variance[:, q], visit_times(std), begins[rows], rows, spread=spread[std.family[rows]],
-        low=low[rows], high=high[rows], limit_variance=limit_variance[rows], next_visit_weeks=interval[rows],
-    )  # fmt: skip
+        std.x[:, q],
+        std.variance[:, q],
+        visit_times(std),
+        begins[rows],
+        rows,
+        spread=spread[std.family[rows]],
+        low=none if low is None else low[rows],
+        high=none if high is None else high[rows],
+        limit_variance=nothing if limit_variance is None else limit_variance[rows],
+        next_visit_weeks=nothing if interval is None else interval[rows],
+    )
 
 
 def visit_times(std: Standardised) -> Array:

@@ -20,8 +20,8 @@ from models.health import (
     urgency,
 )
 from models.residuals import Residuals
-from models.standardise import Standardised
-from models.states import FleetForecast
+from models.standardise import Standardised, week_name
+from models.states import FleetForecast, movements_at
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -168,6 +168,7 @@ def _reasons(
         strength = np.abs(followed.ewma[row]) / alarms.ewma_limit[row]
     own = [q for q in np.argsort(-np.nan_to_num(strength)) if alarms.own[row, q]]
     for q in own[:3]:
+        moved = movements_at(std, np.array([row]), q)
         slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
         level = _natural(std, f, q, followed.level[row, q])
         steep = float(steepness(std.quantities[q], np.array([std.levels[f, q].level]))[0])
@@ -178,6 +179,9 @@ def _reasons(
                 _natural(std, f, q, followed.baseline[row, q]),
                 std.visits["week"][int(alarms.since[row, q])],
                 float(slope * std.scatter[f, q] * steep) if abs(slope) > 2.0 * slope_u else None,
+                (week_name(moved.onset[0]), week_name(moved.onset_low[0]), week_name(moved.onset_high[0]))
+                if np.isfinite(moved.onset[0])
+                else None,
             )
         )
     peer = [
