@@ -35,8 +35,7 @@ class Alarms:
     ----------
     own : ndarray of bool
         EWMA or CUSUM against the van's own baseline is outside, the CUSUM only while the average is still off on its side.
-        Not of a van that is back with its family from a baseline
-        that stood apart from it: wild first visits, or a repair nobody noted.
+        Not of a van that has rejoined its family.
     peer : ndarray of bool
         The level stands apart from the family.
     peer_z : ndarray
@@ -45,6 +44,8 @@ class Alarms:
         Present level against the family. [standard deviations]
     ewma_limit : ndarray
         [standard deviations, as the EWMA]
+    rejoined : ndarray of bool
+        The level is with the family again, the baseline stands apart from it: wild first visits, or a repair nobody noted.
     since : ndarray of int
         Visit at which the standing alarm began; -1 for none.
     """
@@ -54,6 +55,7 @@ class Alarms:
     peer_z: Array
     level_z: Array
     ewma_limit: Array
+    rejoined: Flags
     since: NDArray[np.int64]
 
     @functools.cached_property
@@ -79,7 +81,7 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
     Alarms
     """
     shape = std.x.shape
-    own, peer = np.zeros(shape, bool), np.zeros(shape, bool)
+    own, peer, rejoined = (np.zeros(shape, bool) for _ in range(3))
     peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
     for f in range(len(std.families)):
         rows = std.family == f
@@ -111,8 +113,9 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
                 alike = np.abs(level_z[rows, q]) < AGREES
                 strayed = np.abs(followed.baseline[rows, q]) > APART * np.sqrt(common)
                 peer[rows, q] = (np.abs(peer_z[rows, q]) > bound) & ~alike
-                own[rows, q] &= ~(alike & strayed)
-    return Alarms(own, peer, peer_z, level_z, ewma_limit, _since(own | peer, np.isfinite(std.x), std.starts))
+                rejoined[rows, q] = alike & strayed
+                own[rows, q] &= ~rejoined[rows, q]
+    return Alarms(own, peer, peer_z, level_z, ewma_limit, rejoined, _since(own | peer, np.isfinite(std.x), std.starts))
 
 
 def _unrest(ratio: Array, vans: int) -> Array:

@@ -116,11 +116,12 @@ def judge_fleet(
     )
     peer, own = _strangeness(std, waveforms, rows, fold, calm, groups, small)
     with np.errstate(invalid="ignore"):
-        z = followed.ewma[rows] / followed.ewma_spread[rows]
+        average = followed.ewma[rows] / followed.ewma_spread[rows]
+    rejoined = alarms.rejoined[rows]  # a baseline that was never the van's own tells nothing
     all_features = features(
-        np.column_stack([alarms.peer_z[rows], peer]),
-        np.column_stack([z, own]),
-        np.column_stack([followed.z[rows], np.full_like(own, np.nan)]),
+        np.column_stack([np.where(rejoined, alarms.level_z[rows], alarms.peer_z[rows]), peer]),
+        np.column_stack([np.where(rejoined, np.nan, average), own]),
+        np.column_stack([np.where(rejoined, np.nan, followed.z[rows]), np.full_like(own, np.nan)]),
     )
     distance = distance_of(all_features)
     footing: dict[int, _Footing] = {}
