@@ -8,6 +8,10 @@ skip_rows = 0                   # rows before the header
 comment = "#"                   # rows that start with it are left out
 missing_text = ["overflow"]     # cells to treat as missing
 empty_cell = "missing"          # "missing" | "unchanged" (the last value stands)
+bits = 12                       # of its converter, and the voltage that all of its steps span; from them follow, unless
+range_v = 5.0                   # a calibration or the maker states them:
+offset_u_v = 0.0028             # standard uncertainty of its zero [V]
+gain_u = 0.00056                # and of its gain [1]
 
 [time]
 column = "Time"                 # a source column, or:
@@ -56,6 +60,34 @@ class RecorderProfile:
     time_unit_s: float
     clock: str | None
     channels: Mapping[str, ChannelMap]
+    offset_u_v: float
+    gain_u: float
+
+
+# What a recorder is taken for that states neither bits nor range.
+_BITS, _RANGE_V = 12, 5.0
+# Limits of a converter's error of zero, and of full scale: steps. More than 12 bits tell finer, not truer.
+# Common practice, no source; a limit of unknown inside counts as rectangular: JCGM 100:2008 (GUM), 4.3.7.
+_ERROR_STEPS, _TRUE_BITS = 4.0, 12
+
+
+def stated_accuracy(bits: float = _BITS, range_v: float = _RANGE_V) -> tuple[float, float]:
+    """Standard uncertainties of a recorder's zero and gain where nobody measured them (type B).
+
+    Parameters
+    ----------
+    bits : float
+        Of its converter.
+    range_v : float
+        Voltage that all of its steps span. [V]
+
+    Returns
+    -------
+    tuple of float
+        Of the zero and of the gain. [V], [1]
+    """
+    gain_u = _ERROR_STEPS / 2.0 ** min(bits, _TRUE_BITS) / 3.0**0.5
+    return gain_u * range_v, gain_u
 
 
 # What one of the unit is in the canonical unit of a signal. Exact by definition of the units, except psi and lb,
@@ -139,6 +171,21 @@ def parse_profile(name: str, document: Mapping[str, Any]) -> RecorderProfile:
     if empty_cell not in ("missing", "unchanged"):
         fault("profile.empty_cell", empty_cell, 'give "missing" or "unchanged"')
 
+    bits, range_v = profile.get("bits", _BITS), profile.get("range_v", _RANGE_V)
+    if not is_number(bits) or not 4 <= bits <= 32:
+        fault("profile.bits", bits, "give a number from 4 to 32")
+        bits = _BITS
+    if not is_number(range_v) or range_v <= 0:
+        fault("profile.range_v", range_v, "give volts above 0")
+        range_v = _RANGE_V
+    accuracy = dict(zip(("offset_u_v", "gain_u"), stated_accuracy(bits, range_v), strict=True))
+    for key in accuracy:
+        stated = profile.get(key, accuracy[key])
+        if not is_number(stated) or stated < 0:
+            fault(f"profile.{key}", stated, "give a standard uncertainty from 0")
+        else:
+            accuracy[key] = float(stated)
+
     time_column, interval = time.get("column"), time.get("interval_s")
     if (time_column is None) == (interval is None):
         fault("time", dict(time), "give either column or interval_s")
@@ -180,10 +227,11 @@ def parse_profile(name: str, document: Mapping[str, Any]) -> RecorderProfile:
     return RecorderProfile(
         name, delimiter, decimal, encoding, skip_rows, comment, tuple(missing), empty_cell,
         time_column, None if interval is None else float(interval), _UNITS_S[unit], clock, maps,
+        **accuracy,
     )  # fmt: skip
 
 
 CANONICAL = RecorderProfile(
     "canonical", ",", ".", "utf-8", 0, "#", (), "missing", "time_s", None, 1.0, None,
-    {name: ChannelMap(name, 1.0, 0.0) for name in SIGNALS},
+    {name: ChannelMap(name, 1.0, 0.0) for name in SIGNALS}, *stated_accuracy(),
 )  # fmt: skip

@@ -162,6 +162,8 @@ CAPTURES = Table(
         *_MEASURED,
         *_REPORTED,
         Column("recorder", "text", "recorder profile"),
+        Column("recorder_offset_u_v", "number", "standard uncertainty of the recorder's zero, in all its captures [V]"),
+        Column("recorder_gain_u", "number", "standard uncertainty of the recorder's gain, in all its captures [1]"),
         *_TAKEN_WITH,
     ),
     published=True,

@@ -45,7 +45,7 @@ from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
 from models.smoothing import smooth
 from models.snaps import SnapList, find_snaps
-from models.transfer import rectified, table_doubt, table_of
+from models.transfer import rectified, slope_of, table_doubt, table_of
 
 FAST_S, SLOW_S = 0.004, 0.015
 # Share of the firing ripple early in the climb that reaches the levels of first peak and dip through their parabolas.
@@ -112,13 +112,6 @@ def smoothing_gain(half: int) -> float:
     return float(np.sqrt((2.0 * width * width + 1.0) / (3.0 * width**3)))
 
 
-def _slope(raw: Floats, table: tuple[Floats, Floats]) -> Floats:
-    """Slope of the transfer table at raw levels."""
-    slopes = np.diff(table[1]) / np.diff(table[0])
-    where = np.clip(np.searchsorted(table[0], raw) - 1, 0, slopes.size - 1)
-    return np.where(np.isnan(raw), np.nan, slopes[where])
-
-
 def _raw_at(flow: Floats, raw: Floats, table: tuple[Floats, Floats]) -> Floats:
     """Raw signal at a flow; outside the table the raw level as it was read."""
     with np.errstate(invalid="ignore"):
@@ -165,7 +158,7 @@ def read_landmarks(
     sigma = np.maximum(conditioned.noise, conditioned.step / np.sqrt(12.0))
     raw_idle = np.quantile(conditioned.signal[:, :: max(1, flow.shape[1] // 64)], 0.3, axis=1).astype(np.float64)
     raw_top = conditioned.signal.max(axis=1).astype(np.float64)
-    at_idle, at_top = sigma * _slope(raw_idle, table), sigma * _slope(raw_top, table)
+    at_idle, at_top = sigma * slope_of(raw_idle, table), sigma * slope_of(raw_top, table)
     fast_gain, slow_gain = smoothing_gain(fast_half), smoothing_gain(slow_half)
     snaps = find_snaps(
         slow, count, interval_s=interval_s, expected_g_s=expected_g_s, noise_g_s=at_top * slow_gain, rate_hz=rate_hz
@@ -225,39 +218,39 @@ def airflow_estimates(
         """Flow, its u, raw, its u of a landmark stored as (…, flow, raw, gain); the recorder's share not yet in it."""
         raw, gain = marks[column + 1], marks[column + 2]
         raw_u = np.hypot((noise_at_top if column == lk.MAIN else marks.noise_raw) * gain, step_u)
-        rippled = marks[lk.MAIN_SCATTER] if column == lk.MAIN else ripple * marks[column] / _slope(raw, table)
+        rippled = marks[lk.MAIN_SCATTER] if column == lk.MAIN else ripple * marks[column] / slope_of(raw, table)
         flow = marks[column] - rectified(raw, rippled, sample_noise, sensor)
         if column != lk.MAIN:
-            raw_u = np.hypot(raw_u, SHAPE_PART * marks[column + 3] / _slope(raw, table))
-        return flow, np.hypot(raw_u * _slope(raw, table), table_doubt(raw, sensor)), raw, raw_u
+            raw_u = np.hypot(raw_u, SHAPE_PART * marks[column + 3] / slope_of(raw, table))
+        return flow, np.hypot(raw_u * slope_of(raw, table), table_doubt(raw, sensor)), raw, raw_u
 
     def with_recorder(raw: Floats, raw_u: Floats, flow_u: Floats) -> tuple[Floats, Floats]:
         """Uncertainties of a level in raw signal and flow, the recorder's share in them."""
         own = recorder(raw)
-        return np.hypot(raw_u, own), np.hypot(flow_u, own * _slope(raw, table))
+        return np.hypot(raw_u, own), np.hypot(flow_u, own * slope_of(raw, table))
 
     def crossing_u(slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
         """u of a crossing: noise and level over the slope, and the share of an interval a straight line can't see."""
-        noise = np.hypot(marks.noise_raw * gain * _slope(raw, table), level_u)
+        noise = np.hypot(marks.noise_raw * gain * slope_of(raw, table), level_u)
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
         return np.asarray(
             np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt + CROSSING_U_S
         )
 
-    idle_u = np.hypot(np.hypot(marks[lk.IDLE_U], step_u * _slope(idle_raw, table)), table_doubt(idle_raw, sensor))
+    idle_u = np.hypot(np.hypot(marks[lk.IDLE_U], step_u * slope_of(idle_raw, table)), table_doubt(idle_raw, sensor))
     after_raw = marks[lk.AFTER_RAW]
-    after_u = np.hypot(np.hypot(marks[lk.AFTER_U], step_u * _slope(after_raw, table)), table_doubt(after_raw, sensor))
+    after_u = np.hypot(np.hypot(marks[lk.AFTER_U], step_u * slope_of(after_raw, table)), table_doubt(after_raw, sensor))
     peak, peak_u, peak_raw, peak_raw_u = level(lk.FIRST_PEAK)
     dip, dip_u, dip_raw, dip_raw_u = level(lk.DIP)
     main, main_u, _, main_raw_u = level(lk.MAIN)
     peak_u, dip_u = np.hypot(peak_u, RIPPLE_AT_PEAK * ripple * peak), np.hypot(dip_u, RIPPLE_AT_DIP * ripple * dip)
-    peak_raw_u = np.hypot(peak_raw_u, RIPPLE_AT_PEAK * ripple * peak / _slope(peak_raw, table))
-    dip_raw_u = np.hypot(dip_raw_u, RIPPLE_AT_DIP * ripple * dip / _slope(dip_raw, table))
+    peak_raw_u = np.hypot(peak_raw_u, RIPPLE_AT_PEAK * ripple * peak / slope_of(peak_raw, table))
+    dip_raw_u = np.hypot(dip_raw_u, RIPPLE_AT_DIP * ripple * dip / slope_of(dip_raw, table))
     # a rounded peak or valley in the raw signal is the signal at its flow
     peak_raw, dip_raw = _raw_at(peak, peak_raw, table), _raw_at(dip, dip_raw, table)
     # the highest point of a stretch that is not flat lies above its mean; noise lifts the slow trace's by about two of it
-    lifted = 2.0 * slow_gain * noise_at_top * _slope(main_raw, table)
+    lifted = 2.0 * slow_gain * noise_at_top * slope_of(main_raw, table)
     lift = np.maximum(marks[lk.MAIN_SPREAD] - lifted, 0.0)
     doubt = np.where(
         marks[lk.MAIN_SPREAD] > 0.0, LIFT_U * lift, np.maximum(-marks[lk.MAIN_SPREAD] - lifted, 0.0) / np.sqrt(3.0)
@@ -269,9 +262,9 @@ def airflow_estimates(
     main = main + lift
     # ripple is in the flow: through a bent table the signal at the mean flow is not the mean signal
     at_main = _raw_at(main, main_raw, table)
-    bent = np.abs(at_main - main_raw - lift / _slope(main_raw, table))
+    bent = np.abs(at_main - main_raw - lift / slope_of(main_raw, table))
     main_raw = at_main
-    main_raw_u = np.sqrt(main_raw_u**2 + (BENT_U * bent) ** 2 + (doubt / _slope(main_raw, table)) ** 2)
+    main_raw_u = np.sqrt(main_raw_u**2 + (BENT_U * bent) ** 2 + (doubt / slope_of(main_raw, table)) ** 2)
     # a control unit that reports flow has averaged the ripple out
     folded = np.where((rate < FOLDING_RATE_HZ) & (sensor.kind != "g_s"), ripple * main, 0.0)
     folded = np.where((rate < FOLDING_RATE_HZ) & (sensor.kind == "g_s"), MISSED_PEAK * main, folded)
@@ -302,7 +295,7 @@ def airflow_estimates(
     later_u = np.where(np.isfinite(marks[lk.AFTER]), after_u, np.hypot(idle_u, 0.03 * marks[lk.IDLE]))
     pulse_raw_u = np.hypot(marks.noise_raw * fast_gain * np.sqrt(2.0), step_u)
     missed = MISSED_PULSE * dt * marks.held / 0.01
-    pulse_slope = _slope(idle_raw + marks[lk.PULSE_RAW], table)
+    pulse_slope = slope_of(idle_raw + marks[lk.PULSE_RAW], table)
     idle_raw_u, idle_u = with_recorder(idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u), idle_u)
     _, after_u = with_recorder(after_raw, after_u, after_u)
     peak_raw_u, peak_u = with_recorder(peak_raw, peak_raw_u, peak_u)

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.family import Family
+from data_contracts.family import AirflowSensor, Family
 from models.ambient import Air
 from models.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
 from models.conditions import (
@@ -27,12 +27,16 @@ from models.conditions import (
     tracked_of,
 )
 from models.follow import CHANGED, REPAIRED
+from models.transfer import recorder_doubt
+from models.visit import MAIN_PEAK, RECORDER
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
 
 PASSES = 3
+LEVELS = ("idle_g_s", "first_peak_g_s", MAIN_PEAK)
+"""Levels of the flow that a wrong zero or gain of the recorder moves; the main peak stands under its tracked name."""
 
 
 @dataclass(frozen=True)
@@ -208,7 +212,7 @@ def standardise(
                 continue
             y = to_scale(quantity, value)
             steep = np.maximum(np.abs(steepness(quantity, y)), 1e-12)
-            reported = part[quantity + "_u"].cast(pl.Float64).to_numpy() / steep
+            reported = _without_recorder(part, quantity, families[name].airflow_sensor) / steep
             least = least_scatter(quantity, reported)
             read = part[quantity + "_n"].to_numpy()
             repeat_sd = _repeat_sd(within, quantity, float(np.nanmedian(steep)), least)
@@ -269,6 +273,23 @@ def _dense(codes: Codes) -> Codes:
 
 def _rows(air: Air, rows: Codes) -> Air:
     return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
+
+
+def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Array:
+    """Uncertainty a reading reports less its recorder's zero and gain: those are the same at every visit with it.
+
+    What they do to all vans of a recorder alike is found as a shared movement.
+    """
+    reported: Array = part[quantity + "_u"].cast(pl.Float64).to_numpy()
+    level = MAIN_PEAK if quantity == "flow_per_rev_mg" else quantity
+    if level not in LEVELS or level not in part.columns or not set(RECORDER) <= set(part.columns):
+        return reported
+    flow = part[level].cast(pl.Float64).to_numpy()
+    offset, gain = (part[column].cast(pl.Float64).fill_null(0.0).to_numpy() for column in RECORDER)
+    common = recorder_doubt(flow, sensor, offset, gain)
+    if level != quantity:
+        common = common / flow * part[quantity].cast(pl.Float64).to_numpy()
+    return np.asarray(np.sqrt(np.maximum(reported**2 - common**2, 0.0)))
 
 
 def _repeat_sd(within: pl.DataFrame, quantity: str, steep: float, least: float) -> float:

@@ -139,6 +139,52 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
     return np.nan_to_num(doubt)  # outside the table nothing is read
 
 
+def recorder_doubt(
+    flow: NDArray[np.float64], sensor: AirflowSensor, offset_u_v: NDArray[np.float64], gain_u: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What the recorder's zero and gain leave open of a flow; nothing where the sensor's signal is no voltage.
+
+    Parameters
+    ----------
+    flow : ndarray of shape (levels,)
+        [g/s]
+    sensor : AirflowSensor
+        With its transfer table.
+    offset_u_v, gain_u : ndarray of shape (levels,)
+        Standard uncertainties of zero and gain. [V], [1]
+
+    Returns
+    -------
+    ndarray of shape (levels,)
+        Standard uncertainty. [g/s]
+    """
+    if sensor.kind != "volts":
+        return np.zeros(flow.size)
+    raw_table, flow_table = table_of(sensor)
+    raw = np.interp(flow, flow_table, raw_table)
+    return np.asarray(np.hypot(offset_u_v, gain_u * raw) * slope_of(raw, (raw_table, flow_table)))
+
+
+def slope_of(raw: NDArray[np.float64], table: tuple[NDArray[np.float64], NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Slope of a transfer table at raw levels.
+
+    Parameters
+    ----------
+    raw : ndarray of shape (levels,)
+        [V, Hz or g/s]
+    table : tuple of two ndarrays of shape (points,)
+        As `table_of` gives it.
+
+    Returns
+    -------
+    ndarray of shape (levels,)
+        [g/s per raw unit]
+    """
+    slopes = np.diff(table[1]) / np.diff(table[0])
+    where = np.clip(np.searchsorted(table[0], raw) - 1, 0, slopes.size - 1)
+    return np.where(np.isnan(raw), np.nan, slopes[where])
+
+
 def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The transfer table, or the identity for sensors that report flow.
 

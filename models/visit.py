@@ -21,6 +21,7 @@ IDENTITY = (
     "capture_id", "van_id", "family", "depot", "captured_at", "week", "visit", "grade", "recorder_serial", "ecu_software",
     "fuel", "hold_s", "length_s", "rate_hz",
 )  # fmt: skip
+RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
 CONDITIONS = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "coolant_c")
 
 
@@ -43,7 +44,7 @@ def tracked_captures(frame: pl.DataFrame) -> pl.DataFrame:
     throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
     none_kept = ~kept.any().over("van_id", "visit")
     read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
-    columns = [name for name in (*IDENTITY, *CONDITIONS, *read) if name in frame.columns]
+    columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in frame.columns]
     used = frame.lazy().filter(kept | (throttle_alone & none_kept)).select(columns)
     return used.sort("van_id", "captured_at", "capture_id").collect()
 
@@ -59,7 +60,7 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software, fuel,
+        van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software, fuel, the recorder's accuracy (where known),
         hold_s, length_s, rate_hz, and for each tracked quantity its value, `<name>_u` (median of the repeats' uncertainty) and `<name>_n`
         (repeats read). What fewer than half of the repeats could tell is null. main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
     """
@@ -82,6 +83,7 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         pl.col("week").max(),
         pl.len().cast(pl.Int32).alias("repeats"),
         *(pl.col(name).median() for name in (*CONDITIONS, "hold_s", "length_s", "rate_hz")),
+        *(pl.col(name).median() for name in RECORDER if name in captures.columns),
         *(pl.col(name).drop_nulls().last() for name in ("recorder_serial", "ecu_software", "fuel")),
         *level,
         *spread,

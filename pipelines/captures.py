@@ -1,7 +1,7 @@
 """From held recordings to captures and readings: only what is new or changed is read, many recordings at a time.
 
-A recording is read again when its samples, its conditions, its van's family or the method changed;
-`read_id` is the hash over all four. Work goes to a process pool in batches; the one writer
+A recording is read again when its samples, its conditions (the recorder's accuracy among them), its van's family or the
+method changed; `read_id` is the hash over all four. Work goes to a process pool in batches; the one writer
 commits each batch whole, so a killed run loses at most the batch it was in.
 """
 
@@ -19,6 +19,7 @@ import polars as pl
 from data_contracts.capture import Conditions, Waveform, capture_id
 from data_contracts.family import Family
 from data_contracts.limits import VISIT_GAP_HOURS
+from data_contracts.recorder import CANONICAL
 from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
 from pipelines.progress import Report
 from pipelines.register import Register
@@ -44,6 +45,8 @@ _READ_COLUMNS = (
     "trim_2500_pct",
     "fault_codes",
     "fuel",
+    "recorder_offset_u_v",
+    "recorder_gain_u",
 )
 
 
@@ -93,6 +96,8 @@ def read_new_captures(
     prints = {van_id: _family_print(family) for van_id, family in families.items() if family is not None}
     rows = [row for row in held.iter_rows(named=True) if row["van_id"] in prints]
     for row in rows:
+        profile = register.recorders.get(row["recorder"], CANONICAL)
+        row["recorder_offset_u_v"], row["recorder_gain_u"] = profile.offset_u_v, profile.gain_u
         row["read_id"] = _read_id(row, prints[row["van_id"]], METHOD)
     read = dict(warehouse.query("SELECT DISTINCT read_id, true AS done FROM captures").iter_rows())
     todo = [row for row in rows if row["read_id"] not in read]
@@ -252,6 +257,8 @@ def _conditions(row: Mapping[str, Any]) -> Conditions:
         trim_2500_pct=row["trim_2500_pct"],
         fault_codes=tuple(row["fault_codes"] or ()),
         fuel=row["fuel"],
+        recorder_offset_u_v=row["recorder_offset_u_v"],
+        recorder_gain_u=row["recorder_gain_u"],
     )
 
 

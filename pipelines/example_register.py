@@ -61,6 +61,10 @@ encoding = "utf-8"
 skip_rows = 0
 missing_text = ["overflow"]
 empty_cell = "missing"              # "missing" | "unchanged"
+# bits = 12                         # of its converter, and the voltage all of its steps span: how true its volts are taken to be
+# range_v = 5.0
+# offset_u_v = 0.0028               # or so by its calibration: standard uncertainty of its zero [V] and gain [1]
+# gain_u = 0.00056
 
 [time]
 column = "Time"

@@ -4,7 +4,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -68,7 +68,7 @@ def read_file(
 
     from models.reading import read_one
 
-    readings, details = read_one(waveform, family, conditions)
+    readings, details = read_one(waveform, family, _recorded_with(profile, conditions))
     captures = captures_of(readings)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures}
     if plot is not None:
@@ -109,7 +109,7 @@ def read_apart(
             continue  # not given; some, such as the recorder's offset, are no option at the van
         if name == "closed_loop":
             command.append("--closed-loop" if value else "--open-loop")
-        elif isinstance(value, float):
+        elif isinstance(value, float) and not name.startswith("recorder_"):  # those are its profile's
             command += [f"--{name.replace('_', '-')}", str(value)]
     try:
         ended = subprocess.run(command, capture_output=True, text=True, timeout=seconds, check=False)
@@ -154,7 +154,7 @@ def read_folder(
     from models.reading import read_waveforms
 
     count = len(waveforms)
-    readings = read_waveforms(waveforms, [family] * count, [conditions] * count)
+    readings = read_waveforms(waveforms, [family] * count, [_recorded_with(profile, conditions)] * count)
     captures = [
         {"file": names[int(recording)]} | capture
         for recording, capture in zip(readings.recording, captures_of(readings), strict=True)
@@ -243,6 +243,10 @@ def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]
     lines.append(f"{accepted} of {len(captures)} accepted")
     lines.extend(f"can't read {entry['file']}: {entry['reason']}" for entry in refused)
     return "\n".join(lines)
+
+
+def _recorded_with(profile: RecorderProfile, conditions: Conditions) -> Conditions:
+    return replace(conditions, recorder_offset_u_v=profile.offset_u_v, recorder_gain_u=profile.gain_u)
 
 
 def _decoded(path: Path, profile: RecorderProfile) -> Waveform:
