@@ -117,15 +117,17 @@ def sample_noise(
         return 0.0
     level = np.sort(rough)[usable // 3] * 1.4826
     total, used = 0.0, 0
-    for i in range(first + 1, stop - 1):
-        if rough[min((i - first) // length, segments - 1)] * 1.4826 > 1.5 * level + 1e-12:
+    for s in range(segments):
+        if rough[s] * 1.4826 > 1.5 * level + 1e-12:
             continue
-        if signal[i] <= low or signal[i] >= high:
-            continue
-        departure = signal[i] - 0.5 * (signal[i - lag] + signal[i + lag])
-        if abs(departure) <= 3.0 * level:
-            total += departure * departure
-            used += 1
+        end = first + (s + 1) * length if s < segments - 1 else stop
+        for i in range(first + max(s * length, 1), min(end, stop - 1)):
+            if signal[i] <= low or signal[i] >= high:
+                continue
+            departure = signal[i] - 0.5 * (signal[i - lag] + signal[i + lag])
+            if abs(departure) <= 3.0 * level:
+                total += departure * departure
+                used += 1
     # 3 standard deviations keep 97.3 % of the variance of normal noise
     return np.sqrt(total / used / 1.5 / 0.9733) if used > 0 else 0.0
 

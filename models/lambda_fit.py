@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import kernel
+from models.kernel import kernel, sum_kernel
 
 # Two-point method of Sundaresan and Krishnaswamy (35.3 % and 85.3 % of the step) with exact coefficients:
 # 1 - exp(-s) passes them at s = -ln(0.647) and -ln(0.147). The printed ones are 0.67, 1.3 and -0.29.
@@ -126,6 +126,14 @@ def _model(
     return total
 
 
+@sum_kernel
+def _product_sum(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:  # pragma: no cover - compiled
+    total = 0.0
+    for i in range(a.size):
+        total += a[i] * b[i]
+    return total
+
+
 @kernel
 def coloured(residual: NDArray[np.float64], n: int, used: int, fitted: int, h: float) -> tuple[float, float, float]:
     """Split the noise of a residual into white variance, coloured variance and its lag-one correlation.
@@ -153,11 +161,9 @@ def coloured(residual: NDArray[np.float64], n: int, used: int, fitted: int, h: f
     if used < 8:
         return 0.0, 0.0, 0.0
     lags = max(1, min(40, n // 3, int(0.1 / h)))
-    cov = np.zeros(lags + 1)
+    cov = np.empty(lags + 1)
     for k in range(lags + 1):
-        for i in range(n - k):
-            cov[k] += residual[i] * residual[i + k]
-        cov[k] /= used
+        cov[k] = _product_sum(residual[: n - k], residual[k:n]) / used
     r = np.exp(-h / MEMORY_S)
     taken, colour = 0.0, 0.0
     for _ in range(4):

@@ -11,20 +11,18 @@ from data_contracts.signals import QUANTITIES
 from models import lambda_cycle, lambda_needles
 from models import lambda_levels as level
 from models.estimate import Estimate, estimate, unread
-from models.lambda_blocks import LambdaBlocks, block_lambda
-from models.lambda_domains import settle_domain
-from models.lambda_edges import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, WRONG_MODEL, Edges, find_edges
-from models.lambda_fit import CONSTANT, CONSTANT_U, RESIDUAL, START, START_U, STEP
-from models.lambda_scale import LambdaScale, lambda_scale
+from models.lambda_blocks import block_lambda
+from models.lambda_edges import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
+from models.lambda_fit import CONSTANT, RESIDUAL, START, STEP
+from models.lambda_reader import Reader, renamed
+from models.lambda_response import LEAST_STEP_V, edge_after, response, switch_time, tip_in
+from models.lambda_scale import lambda_scale
 from models.lambda_signs import LambdaSigns, lambda_signs
-from models.lambda_switching import switch_times, switching
+from models.lambda_switching import switching
 
 NAMES: tuple[str, ...] = tuple(
     name for name, quantity in QUANTITIES.items() if quantity.group == "lambda" and not name.startswith("bank2_")
 )
-# Smallest step whose response is identified: half a usual enrichment. [lambda]; for a switching sensor [V]
-LEAST_STEP_LAMBDA = 0.03
-LEAST_STEP_V = 0.3
 # From this many time constants into the response the level has settled (98 %): a drift is told from there on.
 SETTLED_CONSTANTS = 4.0
 # Full throttle is the mean level over this long at the end of the hold, as recorded; where the response came late, over
@@ -48,8 +46,6 @@ SETTLED_S = 0.6
 ARRIVES_S = 0.03
 SHORTEST_LEVEL_S = 0.08
 SHORTEST_SLOPE_S = 0.2
-# Fuel cut begins within this time of the release; later the engine is back under control.
-LONGEST_CUT_S = 4.0
 # Fuel is cut when lambda rises this far above idle. [lambda]
 CUT_LAMBDA = 0.15
 # An idle that wanders more than this is not steady. [lambda]
@@ -62,53 +58,7 @@ NEEDLES_FROM_CONSTANTS = 2.0
 _SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
 
 
-class _Reader:
-    """One stack being read: what its rooms share."""
-
-    def __init__(
-        self,
-        blocks: LambdaBlocks,
-        scale: LambdaScale,
-        interval_s: float,
-        opening_s: NDArray[np.float64],
-        release_s: NDArray[np.float64],
-    ) -> None:
-        self.blocks, self.scale, self.rate_hz = blocks, scale, 1.0 / interval_s
-        self.h = blocks.interval_s
-        self.narrow = scale.form == "narrowband"
-        self.unit = 1.0 if self.narrow else scale.per_lambda
-        self.opening_s, self.release_s = opening_s, release_s
-        self.opening = np.where(np.isfinite(opening_s), self._block(opening_s), -1)
-        self.opening = np.where(self.opening >= blocks.count, -1, self.opening)
-        released = np.isfinite(release_s) & (self.opening >= 0)
-        self.release = np.where(released, np.minimum(self._block(release_s), blocks.count), blocks.count)
-        self.released = self.release < blocks.count
-        step_hidden = np.maximum(0.0, 1.0 - blocks.noise * np.sqrt(self.h / interval_s) / (0.5 * blocks.step + 1e-300))
-        self.step_u = blocks.step / np.sqrt(12.0) * step_hidden
-
-    def _block(self, seconds: NDArray[np.float64]) -> NDArray[np.int64]:
-        with np.errstate(invalid="ignore"):
-            block = np.round((np.nan_to_num(seconds) - self.blocks.start_s) / self.h)
-        return np.maximum(block, 0.0).astype(np.int64)
-
-    def as_lambda(self, x: NDArray[np.float64], u: NDArray[np.float64], missing: str = "not_found") -> Estimate:
-        """Richness as lambda; what lies outside the characteristic is censored there."""
-        u_all = np.hypot(u, self.step_u)
-        found = estimate(self.scale.lambda_of(x), u_all * self.scale.lambda_slope(x), missing)
-        return found if self.narrow else _renamed(found, np.isfinite(x) & np.isnan(found.value), "censored")
-
-    def as_volts(self, x: NDArray[np.float64], u: NDArray[np.float64], missing: str = "not_found") -> Estimate:
-        """Richness as recorded volts."""
-        return estimate(self.scale.volts_of(x), np.hypot(u, self.step_u), missing)
-
-
-def _renamed(found: Estimate, where: NDArray[np.bool_], code: str) -> Estimate:
-    """The same estimate with another reason where `where`."""
-    cleared = Estimate(found.value, found.u, np.where(where, 0, found.reason).astype(np.int8))
-    return cleared.because(where, code)
-
-
-def _idle(reader: _Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+def _idle(reader: Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
     """Level and switching before the opening, or over the record where there is no snap."""
     blocks, h = reader.blocks, reader.h
     stop = np.where(reader.opening >= 0, reader.opening, blocks.count)
@@ -124,60 +74,11 @@ def _idle(reader: _Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
     rate = switching(blocks.x, first, stop, x, margin, interval_s=h)
     brief = stop * h < NEEDS["lambda_switch_rate_hz"].before_s
     rates = estimate(rate[:, 0], rate[:, 1], "not_found")
-    out["lambda_switch_rate_hz"] = _renamed(rates, brief, "not_enough_before")
+    out["lambda_switch_rate_hz"] = renamed(rates, brief, "not_enough_before")
     return out, row
 
 
-def _edge(reader: _Reader, *, to_rich: bool) -> Edges:
-    """The response to the opening or to the release, in the quantity in which it is first order."""
-    blocks, scale = reader.blocks, reader.scale
-    event = reader.opening if to_rich else np.where(reader.released, reader.release, -1)
-    until = reader.release if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
-    least = LEAST_STEP_V if reader.narrow else LEAST_STEP_LAMBDA * scale.per_lambda
-    found = find_edges(
-        blocks.x,
-        interval_s=reader.h,
-        to_rich=to_rich,
-        event=event,
-        until=until,
-        noise=blocks.noise,
-        least=least,
-        far_end=scale.rich_end if to_rich else scale.lean_end,
-        air=np.nan if to_rich else scale.air,
-    )
-    return settle_domain(
-        found,
-        blocks.x,
-        scale,
-        interval_s=reader.h,
-        to_rich=to_rich,
-        event=event,
-        until=until,
-        noise=blocks.noise,
-        least=least,
-    )
-
-
-def _response(reader: _Reader, edge: Edges, event_s: NDArray[np.float64], name: str) -> dict[str, Estimate]:
-    """Dead time and time constant of one edge."""
-    good = edge.code == FOUND
-    start = edge.fit[:, START] + reader.blocks.start_s - event_s
-    dead = estimate(np.where(good, start, np.nan), edge.fit[:, START_U])
-    constant = estimate(np.where(good, edge.fit[:, CONSTANT], np.nan), edge.fit[:, CONSTANT_U])
-    out = {}
-    for key, found in (("dead_time_s", dead), ("time_constant_s", constant)):
-        for number, reason in enumerate(REASONS):
-            if number != FOUND:
-                found = _renamed(found, edge.code == number, reason)
-        if reader.narrow and key == "time_constant_s":
-            found = _renamed(found, np.ones_like(good), "not_for_this_family")
-        if name == "to_rich":
-            found = _renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
-        out[f"lambda_{name}_{key}"] = found
-    return out
-
-
-def _full_throttle(reader: _Reader, rich: Edges) -> dict[str, Estimate]:
+def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     """Level over the end of the hold, and drift once speed and level are reached.
 
     The level is the mean of what was recorded from `LEVEL_S` + `ENDS_BEFORE_S` to `ENDS_BEFORE_S` before the release
@@ -220,12 +121,12 @@ def _full_throttle(reader: _Reader, rich: Edges) -> dict[str, Estimate]:
     ):
         brief = unsettled if name.endswith("slope_per_s") else short
         for code in ("hold_too_short", "record_ends_early"):
-            found = _renamed(found, brief & (why == code), code)
+            found = renamed(found, brief & (why == code), code)
         out[name] = found
     return out
 
 
-def _fuel_cut(reader: _Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[str, Estimate]:
+def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[str, Estimate]:
     """Plateau after the release."""
     blocks, h = reader.blocks, reader.h
     seen = np.isin(lean.code, (FOUND, ENDS_EARLY)) & (lean.end >= 0)
@@ -242,39 +143,19 @@ def _fuel_cut(reader: _Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[s
     ended = lean.stop >= blocks.count - 2
     out = {}
     for name, found in (("lambda_fuel_cut", reader.as_lambda(x, u)), ("lambda_fuel_cut_v", reader.as_volts(x, u))):
-        found = _renamed(found, seen & short & ~ended, "not_steady")
-        found = _renamed(found, seen & short & ended, "record_ends_early")
+        found = renamed(found, seen & short & ~ended, "not_steady")
+        found = renamed(found, seen & short & ended, "record_ends_early")
         if name == "lambda_fuel_cut" and not reader.narrow:
-            found = _renamed(found, lean.cut_off, "censored")
-        found = _renamed(found, ~cut, "no_fuel_cut")
-        found = _renamed(found, (lean.code == ENDS_EARLY) & (short | ~cut) & ended, "record_ends_early")
+            found = renamed(found, lean.cut_off, "censored")
+        found = renamed(found, ~cut, "no_fuel_cut")
+        found = renamed(found, (lean.code == ENDS_EARLY) & (short | ~cut) & ended, "record_ends_early")
         brief = (blocks.count - reader.release) * h < NEEDS[name].after_s
-        found = _renamed(found, (reader.opening >= 0) & (~reader.released | (brief & ~cut)), "record_ends_early")
+        found = renamed(found, (reader.opening >= 0) & (~reader.released | (brief & ~cut)), "record_ends_early")
         out[name] = found
     return out
 
 
-def _tip_in(reader: _Reader, rich: Edges, idle: NDArray[np.float64], swing: NDArray[np.float64]) -> dict[str, Estimate]:
-    """Lean blip between the opening and the response to rich."""
-    blocks = reader.blocks
-    base = idle[:, level.MEAN]
-    wander = np.sqrt(np.maximum(idle[:, level.SCATTER] ** 2 - blocks.noise**2, 0.0))
-    until = np.where(rich.end > reader.opening, rich.end, reader.release)
-    row = level.tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
-    if reader.narrow:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            part = np.where(swing > LEAST_STEP_V, swing, np.nan)
-            depth, depth_u = row[:, level.DEPTH] / part, row[:, level.DEPTH_U] / part
-    else:
-        lean = reader.scale.lambda_of(base - row[:, level.DEPTH])
-        depth = lean - reader.scale.lambda_of(base)
-        # a short excursion keeps the coloured noise that the idle shows
-        depth_u = np.hypot(row[:, level.DEPTH_U], wander) * reader.scale.lambda_slope(base - row[:, level.DEPTH])
-    length = estimate(row[:, level.LENGTH], row[:, level.LENGTH_U])
-    return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
-
-
-def _needles(reader: _Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[str, Estimate]:
+def _needles(reader: Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[str, Estimate]:
     """Needles in the settled part of the hold; electrical ones over the whole record."""
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
@@ -294,7 +175,7 @@ def _needles(reader: _Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[s
     why = np.where(reader.released, "hold_too_short", "record_ends_early")
     counted = estimate(row[:, lambda_needles.COUNT], row[:, lambda_needles.COUNT_U])
     for code in ("hold_too_short", "record_ends_early"):
-        counted = _renamed(counted, np.isnan(row[:, lambda_needles.COUNT]) & (why == code), code)
+        counted = renamed(counted, np.isnan(row[:, lambda_needles.COUNT]) & (why == code), code)
     size, size_u = row[:, lambda_needles.SIZE], row[:, lambda_needles.SIZE_U]
     if reader.narrow:
         scale = 1.0 / np.where(swing > LEAST_STEP_V, swing, np.nan)
@@ -308,7 +189,7 @@ def _needles(reader: _Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[s
 
 
 def _ripple(
-    reader: _Reader, idle_speed_rpm: NDArray[np.float64], base: NDArray[np.float64], swing: NDArray[np.float64]
+    reader: Reader, idle_speed_rpm: NDArray[np.float64], base: NDArray[np.float64], swing: NDArray[np.float64]
 ) -> dict[str, Estimate]:
     """Once-per-cycle ripple before the opening."""
     stop = np.where(reader.opening >= 0, reader.opening, reader.blocks.count)
@@ -318,26 +199,7 @@ def _ripple(
     short = stop * reader.h < NEEDS["cycle_ripple"].before_s
     with np.errstate(invalid="ignore"):
         hidden = np.isnan(idle_speed_rpm) & (row[:, lambda_cycle.CHANCE] > lambda_cycle.SEARCH_CHANCE)
-    return {"cycle_ripple": _renamed(found.because(hidden, "noise"), short, "not_enough_before")}
-
-
-def _switch_time(reader: _Reader, edge: Edges, name: str) -> dict[str, Estimate]:
-    """How long a narrowband sensor takes from one level to the other."""
-    there = np.where(np.isin(edge.code, (FOUND, NOT_FOUND)), edge.turn, -1)
-    row = switch_times(
-        reader.blocks.x,
-        there,
-        edge.end,
-        edge.stop,
-        reader.blocks.noise,
-        interval_s=reader.h,
-        to_rich=name == "to_rich",
-    )
-    found = estimate(row[:, 0], row[:, 1])
-    for number, reason in enumerate(REASONS):
-        if number not in (FOUND, NOT_FOUND):
-            found = _renamed(found, edge.code == number, reason)
-    return {f"lambda_{name}_switch_time_s": found}
+    return {"cycle_ripple": renamed(found.because(hidden, "noise"), short, "not_enough_before")}
 
 
 def read_lambda(
@@ -385,7 +247,7 @@ def read_lambda(
         no = np.zeros(rows, dtype=np.bool_)
         return {name: unread(rows, "not_for_this_family") for name in NAMES}, LambdaSigns(~no, no, no.copy())
     blocks = block_lambda(signal, keep, scale, interval_s=interval_s)
-    reader = _Reader(blocks, scale, interval_s, opening_s, release_s)
+    reader = Reader(blocks, scale, interval_s, opening_s, release_s)
     signs = lambda_signs(
         blocks.x,
         scale,
@@ -395,29 +257,29 @@ def read_lambda(
         release=reader.release,
         noise=blocks.noise,
     )
-    rich = _edge(reader, to_rich=True)
-    lean = _edge(reader, to_rich=False)
+    rich = edge_after(reader, to_rich=True)
+    lean = edge_after(reader, to_rich=False)
     out, idle = _idle(reader)
     out |= _full_throttle(reader, rich)
     out |= _fuel_cut(reader, lean, idle[:, level.MEAN])
-    out |= _response(reader, rich, opening_s, "to_rich")
-    out |= _response(reader, lean, release_s, "to_lean")
+    out |= response(reader, rich, opening_s, "to_rich")
+    out |= response(reader, lean, release_s, "to_lean")
     lowest = np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
     highest = np.nanmax(np.where(np.isfinite(blocks.x), blocks.x, -np.inf), axis=1)
     swing = highest - lowest
-    out |= _tip_in(reader, rich, idle, swing)
+    out |= tip_in(reader, rich, idle, swing)
     out |= _needles(reader, rich, swing)
     out |= _ripple(reader, idle_speed_rpm, idle[:, level.MEAN], swing)
     if reader.narrow:
-        out |= _switch_time(reader, rich, "to_rich")
-        out |= _switch_time(reader, lean, "to_lean")
+        out |= switch_time(reader, rich, "to_rich")
+        out |= switch_time(reader, lean, "to_lean")
     for name in NAMES:
         out.setdefault(name, unread(rows, "not_for_this_family"))
     recorded = "ratio" if scale.form == "inverse" else scale.form
     return _with_needs(out, reader, signs, recorded), signs
 
 
-def _with_needs(out: dict[str, Estimate], reader: _Reader, signs: LambdaSigns, recorded: str) -> dict[str, Estimate]:
+def _with_needs(out: dict[str, Estimate], reader: Reader, signs: LambdaSigns, recorded: str) -> dict[str, Estimate]:
     """Null what the recording, the sensor or its signs can't carry; a reason from here comes first."""
     rows = signs.active.size
     everywhere = np.ones(rows, dtype=np.bool_)
@@ -425,14 +287,14 @@ def _with_needs(out: dict[str, Estimate], reader: _Reader, signs: LambdaSigns, r
     for name, found in out.items():
         need = NEEDS[name]
         if name not in _SENSOR_VOLTS:
-            found = _renamed(found, signs.polarity_contradicts, "polarity_contradicts")
-        found = _renamed(found, ~signs.active, "sensor_inactive")
+            found = renamed(found, signs.polarity_contradicts, "polarity_contradicts")
+        found = renamed(found, ~signs.active, "sensor_inactive")
         if need.snap:
-            found = _renamed(found, reader.opening < 0, "no_snap")
+            found = renamed(found, reader.opening < 0, "no_snap")
         if reader.rate_hz < 0.98 * need.rate_hz:
-            found = _renamed(found, everywhere, "rate_too_low")
-        found = _renamed(found, nothing, "no_channel")
+            found = renamed(found, everywhere, "rate_too_low")
+        found = renamed(found, nothing, "no_channel")
         if need.kinds and recorded not in need.kinds:
-            found = _renamed(found, everywhere, "not_for_this_family")
+            found = renamed(found, everywhere, "not_for_this_family")
         out[name] = found
     return out

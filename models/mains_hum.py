@@ -18,11 +18,12 @@ Floats = NDArray[np.float64]
 
 @kernel
 def _line(
-    x: NDArray[np.float32], first: int, stop: int, turn: float
+    x: NDArray[np.float32], first: int, stop: int, turn: float, least: float
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
     """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either from beside it.
 
-    The stretch is freed of its mean and slope and tapered. The noise is that of four places beside the line.
+    The stretch is freed of its mean and slope and tapered. The noise is that of four places beside the line, infinite for a
+    line of less than `least`.
     """
     n = stop - first
     centre = 0.5 * (n - 1)
@@ -31,8 +32,10 @@ def _line(
         level += x[first + k]
         slope += (k - centre) * x[first + k]
     level, slope = level / n, 12.0 * slope / (n * (float(n) * n - 1.0))
-    weights = cosine_window(n)
-    half = 0.5 * weights.sum()
+    value = cosine_window(n)
+    half = 0.5 * value.sum()
+    for k in range(n):
+        value[k] *= x[first + k] - level - slope * (k - centre)
     c, s, beside = 0.0, 0.0, 0.0
     for place in range(5):
         # beside the line by 4.5 and 6.5 bins of the stretch, outside the taper's main lobe
@@ -42,12 +45,13 @@ def _line(
         now_c, now_s = np.cos(w * first), np.sin(w * first)
         step_c, step_s = np.cos(w), np.sin(w)
         for k in range(n):
-            value = weights[k] * (x[first + k] - level - slope * (k - centre))
-            a += value * now_c
-            b += value * now_s
+            a += value[k] * now_c
+            b += value[k] * now_s
             now_c, now_s = now_c * step_c - now_s * step_s, now_s * step_c + now_c * step_s
         if place == 0:
             c, s = a / half, b / half
+            if np.hypot(c, s) < least:
+                return c, s, np.inf
         else:
             beside += (a * a + b * b) / (half * half)
     return c, s, np.sqrt(beside / 8.0)
@@ -69,11 +73,11 @@ def _search(
         if stop <= first or end <= later:
             continue
         x = signal[rows[s]]
-        a, b, noise = _line(x, first, stop, turn)
+        a, b, noise = _line(x, first, stop, turn, least[s])
         size = np.hypot(a, b)
-        if size < CLEAR * noise or size < least[s]:
+        if size < CLEAR * noise:
             continue
-        c, d, noise_later = _line(x, later, end, turn)
+        c, d, noise_later = _line(x, later, end, turn, 0.0)
         if np.hypot(a - c, b - d) > ALIKE * size + 2.0 * noise_later or np.hypot(c, d) < 2.0 * noise_later:
             continue
         out[s, 0], out[s, 1] = a, b

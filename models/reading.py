@@ -143,12 +143,15 @@ def _read_all(
 
 def _named(reasons: NDArray[np.int8]) -> list[dict[str, str]]:
     """Rows of reason numbers to dicts; equal rows share one."""
-    if not reasons.size:
-        return []
-    patterns, index = np.unique(reasons, axis=0, return_inverse=True)
     names = tuple(QUANTITIES)
-    dicts = [{names[k]: UNREAD_CODES[row[k]] for k in np.flatnonzero(row)} for row in patterns]
-    return [dicts[k] for k in index.reshape(-1).tolist()]
+    patterns: dict[bytes, dict[str, str]] = {}
+    out = []
+    for row in reasons:
+        key = row.tobytes()
+        if key not in patterns:
+            patterns[key] = {names[k]: UNREAD_CODES[row[k]] for k in np.flatnonzero(row)}
+        out.append(patterns[key])
+    return out
 
 
 def _join(parts: Sequence[StackReading]) -> Readings:

@@ -26,7 +26,7 @@ WORKING_RATE_HZ = 4000.0
 JITTER_LIMIT = 0.1
 # A step this much longer than the usual interval is a gap. [intervals]
 GAP_STEPS = 2.5
-_STACK_SAMPLES = 2**20
+_STACK_SAMPLES = 2**21
 
 
 @dataclass(frozen=True)
@@ -175,6 +175,36 @@ def _fill(
     return count
 
 
+@kernel
+def _fill_rows(
+    time: NDArray[np.float64],
+    values: NDArray[np.float32],
+    starts: NDArray[np.int64],
+    interval: float,
+    uniform: NDArray[np.bool_],
+    block: int,
+    low: float,
+    high: float,
+    out: NDArray[np.float32],
+    fate: NDArray[np.uint8],
+    count: NDArray[np.int64],
+) -> None:  # pragma: no cover - compiled
+    """`_fill` for every row; `starts` says where each recording begins in `time` and `values`, which hold all in a row."""
+    for row in range(out.shape[0]):
+        a, b = starts[row], starts[row + 1]
+        count[row] = _fill(
+            time[a:b], values[a:b], interval, uniform[row], block, low, high, out[row], fate[row]
+        )  # fmt: skip
+
+
+@kernel
+def _held_rows(
+    values: NDArray[np.float32], starts: NDArray[np.int64], held: NDArray[np.float64]
+) -> None:  # pragma: no cover - compiled
+    for row in range(held.size):
+        held[row] = _held(values[starts[row] : starts[row + 1]])
+
+
 def _padded(count: int) -> int:
     """Row length for a recording: rows of similar length share a stack."""
     step: int = max(64, 1 << max(count.bit_length() - 4, 0))
@@ -194,7 +224,7 @@ def stack_waveforms(waveforms: Sequence[Waveform], which: Sequence[int]) -> Iter
     Yields
     ------
     Stack
-        Of at most about a million samples a channel, or one recording.
+        Of at most about two million samples a channel, or one recording.
 
     Notes
     -----
@@ -232,27 +262,18 @@ def _stack(
     fate = {name: np.empty((captures, length), dtype=np.uint8) for name in names}
     count = np.zeros(captures, dtype=np.int64)
     held = np.ones(captures)
-    length_s = np.zeros(captures)
-    for row, (index, _, _, drift) in enumerate(members):
-        waveform = waveforms[index]
-        uniform = drift < JITTER_LIMIT
-        for name in names:
-            signal = SIGNALS[name]
-            values = waveform.channels[name]
-            if name in AIRFLOW_SIGNALS:
-                held[row] = _held(values)
-            count[row] = _fill(
-                waveform.time_s,
-                values,
-                interval,
-                uniform,
-                block,
-                signal.low,
-                signal.high,
-                channels[name][row],
-                fate[name][row],
-            )
-        length_s[row] = waveform.time_s[-1]
+    chosen = [waveforms[member[0]] for member in members]
+    starts = np.zeros(captures + 1, dtype=np.int64)
+    np.cumsum([waveform.time_s.size for waveform in chosen], out=starts[1:])
+    uniform = np.array([member[3] < JITTER_LIMIT for member in members])
+    # a uniform recording keeps its samples: nobody looks at its times
+    time = np.empty(0) if uniform.all() else np.concatenate([waveform.time_s for waveform in chosen])
+    for name in names:
+        low, high = SIGNALS[name].low, SIGNALS[name].high
+        values = np.concatenate([waveform.channels[name] for waveform in chosen])
+        if name in AIRFLOW_SIGNALS:
+            _held_rows(values, starts, held)
+        _fill_rows(time, values, starts, interval, uniform, block, low, high, channels[name], fate[name], count)
     return Stack(
         recording=np.array([member[0] for member in members], dtype=np.int64),
         interval_s=interval * block,
@@ -261,7 +282,7 @@ def _stack(
         fate=fate,
         count=count,
         rate_hz=1.0 / np.array([member[1] for member in members]),
-        length_s=length_s,
+        length_s=np.array([waveform.time_s[-1] for waveform in chosen]),
         jitter=np.array([member[2] for member in members]),
         held=held,
     )

@@ -66,8 +66,9 @@ def _find(
         if n < 8 or not fast_enough[row]:
             continue
         stride = max(1, n // 512)
-        picked = np.sort(slow[row, :n:stride])
-        low = float(picked[int(0.08 * picked.size)])
+        picked = slow[row, :n:stride].copy()
+        place = int(0.08 * picked.size)
+        low = float(np.partition(picked, place)[place])
         high = float(slow[row, :n].max())
         height = high - low
         if height < max(RISE_TIMES_LOW * abs(low), RISE_OF_EXPECTED * expected) or height < 8.0 * noise[row]:

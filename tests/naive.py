@@ -66,3 +66,38 @@ def spectrum_line(x: Floats, interval: float, low: float, high: float) -> float:
     grid = np.linspace(low, high, 4000)
     power = np.abs(np.exp(-2j * np.pi * grid[:, None] * k * interval) @ x) ** 2
     return float(grid[int(np.argmax(power))])
+
+
+def mains_line(x: Floats, first: int, stop: int, turn: float) -> tuple[complex, float]:
+    """Complex amplitude of a line of `turn` radians per sample, phase from sample 0, and the noise of its parts."""
+    n = stop - first
+    k = np.arange(n)
+    value = x[first:stop] - np.polyval(np.polyfit(k, x[first:stop], 1), k)
+    taper = 0.5 - 0.5 * np.cos(2 * np.pi * (k + 0.5) / n)
+
+    def amplitude(bins: float) -> complex:
+        phase = (turn + 2 * np.pi * bins / n) * (first + k)
+        return complex(2.0 * np.sum(taper * value * np.exp(1j * phase)) / taper.sum())
+
+    beside = [abs(amplitude(bins)) for bins in (-6.5, -4.5, 4.5, 6.5)]
+    return amplitude(0.0), float(np.sqrt(0.5 * np.mean(np.square(beside))))
+
+
+def mains_hum(x: Floats, idle: tuple[int, int], hold: tuple[int, int], height: float, interval: float) -> complex:
+    """The taller of 50 and 60 Hz that stands clear at idle and is alike at full throttle; 0 for none."""
+    shortest = int(0.25 / interval)
+    later = min(hold[0], hold[1] - shortest)
+    if idle[1] - idle[0] < shortest or later < idle[1]:
+        return 0j
+    found = [0j]
+    for mains in (50.0, 60.0):
+        turn = 2 * np.pi * mains * interval
+        if turn >= 0.8 * np.pi:
+            continue
+        line, noise = mains_line(x, *idle, turn)
+        again, noise_again = mains_line(x, later, hold[1], turn)
+        clear = abs(line) >= 5.0 * noise and abs(line) >= 0.0003 * height
+        alike = abs(line - again) <= 0.5 * abs(line) + 2.0 * noise_again and abs(again) >= 2.0 * noise_again
+        if clear and alike:
+            found.append(line)
+    return max(found, key=abs)

@@ -73,3 +73,39 @@ def crossings(s: NDArray[np.float64], level: float) -> NDArray[np.float64]:
     """Every upward crossing of a level, between samples."""
     i = np.flatnonzero((s[:-1] < level) & (s[1:] >= level))
     return i + (level - s[i]) / (s[i + 1] - s[i])
+
+
+def departures(w: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
+    """Fall of each sample below the upper quartile of all samples within `reach` of it."""
+    out = np.empty(w.size)
+    for i in range(w.size):
+        around = np.sort(w[max(i - reach, 0) : i + reach + 1])
+        out[i] = around[min(3 * around.size // 4, around.size - 1)] - w[i]
+    return out
+
+
+def lean_needles(
+    x: NDArray[np.float64], idle_stop: int, first: int, stop: int, interval_s: float, noise: float, least: float
+) -> tuple[int, float]:
+    """How many needles fall from the level around them, and their median size, in a trace without gaps.
+
+    A needle begins at six standard deviations of the noise and ends at half that; the noise is at least that of the idle.
+    """
+    half, reach = int(0.0025 / interval_s + 1e-6), int(0.125 / interval_s)
+    idle = departures(moving_mean(x[idle_stop - 4 * reach : idle_stop], half), reach)
+    sigma = max(noise / np.sqrt(2 * half + 1), float(np.median(np.abs(idle - np.median(idle)))) / 0.6745)
+    fall = departures(moving_mean(x[first:stop], half), reach) - 0.6745 * sigma
+    threshold = max(6.0 * sigma, least)
+    sizes: list[float] = []
+    inside = False
+    for k, value in enumerate(fall):
+        if not inside and value > threshold:
+            inside = True
+            sizes.append(value)
+        elif inside and value > 0.5 * threshold:
+            sizes[-1] = max(sizes[-1], value)
+        else:
+            inside = False
+        if inside and k in (0, fall.size - 1):
+            sizes.pop()  # cut by the window: neither its beginning nor its size is known
+    return len(sizes), float(np.median(sizes)) if sizes else float("nan")

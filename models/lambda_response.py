@@ -1,0 +1,106 @@
+"""How lambda answers the pedal: tip-in blip, dead time and time constant of both edges, switching times."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models import lambda_levels as level
+from models.estimate import Estimate, estimate
+from models.lambda_domains import settle_domain
+from models.lambda_edges import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, Edges, find_edges
+from models.lambda_fit import CONSTANT, CONSTANT_U, START, START_U
+from models.lambda_reader import Reader, renamed
+from models.lambda_switching import switch_times
+
+# Smallest step whose response is identified: half a usual enrichment. [lambda]; for a switching sensor [V]
+LEAST_STEP_LAMBDA = 0.03
+LEAST_STEP_V = 0.3
+# Fuel cut begins within this time of the release; later the engine is back under control.
+LONGEST_CUT_S = 4.0
+
+
+def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
+    """The response to the opening or to the release, in the quantity in which it is first order."""
+    blocks, scale = reader.blocks, reader.scale
+    event = reader.opening if to_rich else np.where(reader.released, reader.release, -1)
+    until = reader.release if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
+    least = LEAST_STEP_V if reader.narrow else LEAST_STEP_LAMBDA * scale.per_lambda
+    found = find_edges(
+        blocks.x,
+        interval_s=reader.h,
+        to_rich=to_rich,
+        event=event,
+        until=until,
+        noise=blocks.noise,
+        least=least,
+        far_end=scale.rich_end if to_rich else scale.lean_end,
+        air=np.nan if to_rich else scale.air,
+    )
+    return settle_domain(
+        found,
+        blocks.x,
+        scale,
+        interval_s=reader.h,
+        to_rich=to_rich,
+        event=event,
+        until=until,
+        noise=blocks.noise,
+        least=least,
+    )
+
+
+def response(reader: Reader, edge: Edges, event_s: NDArray[np.float64], name: str) -> dict[str, Estimate]:
+    """Dead time and time constant of one edge."""
+    good = edge.code == FOUND
+    start = edge.fit[:, START] + reader.blocks.start_s - event_s
+    dead = estimate(np.where(good, start, np.nan), edge.fit[:, START_U])
+    constant = estimate(np.where(good, edge.fit[:, CONSTANT], np.nan), edge.fit[:, CONSTANT_U])
+    out = {}
+    for key, found in (("dead_time_s", dead), ("time_constant_s", constant)):
+        for number, reason in enumerate(REASONS):
+            if number != FOUND:
+                found = renamed(found, edge.code == number, reason)
+        if reader.narrow and key == "time_constant_s":
+            found = renamed(found, np.ones_like(good), "not_for_this_family")
+        if name == "to_rich":
+            found = renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
+        out[f"lambda_{name}_{key}"] = found
+    return out
+
+
+def tip_in(reader: Reader, rich: Edges, idle: NDArray[np.float64], swing: NDArray[np.float64]) -> dict[str, Estimate]:
+    """Lean blip between the opening and the response to rich."""
+    blocks = reader.blocks
+    base = idle[:, level.MEAN]
+    wander = np.sqrt(np.maximum(idle[:, level.SCATTER] ** 2 - blocks.noise**2, 0.0))
+    until = np.where(rich.end > reader.opening, rich.end, reader.release)
+    row = level.tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
+    if reader.narrow:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            part = np.where(swing > LEAST_STEP_V, swing, np.nan)
+            depth, depth_u = row[:, level.DEPTH] / part, row[:, level.DEPTH_U] / part
+    else:
+        lean = reader.scale.lambda_of(base - row[:, level.DEPTH])
+        depth = lean - reader.scale.lambda_of(base)
+        # a short excursion keeps the coloured noise that the idle shows
+        depth_u = np.hypot(row[:, level.DEPTH_U], wander) * reader.scale.lambda_slope(base - row[:, level.DEPTH])
+    length = estimate(row[:, level.LENGTH], row[:, level.LENGTH_U])
+    return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
+
+
+def switch_time(reader: Reader, edge: Edges, name: str) -> dict[str, Estimate]:
+    """How long a narrowband sensor takes from one level to the other."""
+    there = np.where(np.isin(edge.code, (FOUND, NOT_FOUND)), edge.turn, -1)
+    row = switch_times(
+        reader.blocks.x,
+        there,
+        edge.end,
+        edge.stop,
+        reader.blocks.noise,
+        interval_s=reader.h,
+        to_rich=name == "to_rich",
+    )
+    found = estimate(row[:, 0], row[:, 1])
+    for number, reason in enumerate(REASONS):
+        if number not in (FOUND, NOT_FOUND):
+            found = renamed(found, edge.code == number, reason)
+    return {f"lambda_{name}_switch_time_s": found}
