@@ -51,11 +51,23 @@ class LambdaSigns:
 
 # Columns of a survey: lowest and highest of the record; against idle: level late in the hold, its lowest, highest of
 # the early hold, lowest before that, time that early excursion lasts; share of the late hold on the lean side; longest
-# time lean and rich after the release, and longest time too rich; blocks at an end of the range.
-(LOWEST, HIGHEST, HOLD, HOLD_LOW, EARLY_HIGH, EARLY_LOW, EARLY_S, LEAN_SHARE, LEAN_S, RICH_S, TOO_RICH_S, AT_END) = (
-    range(12)
-)
-_COLUMNS = 12
+# time lean and rich after the release, and longest time too rich; blocks at an end of the range; the idle itself.
+(
+    LOWEST,
+    HIGHEST,
+    HOLD,
+    HOLD_LOW,
+    EARLY_HIGH,
+    EARLY_LOW,
+    EARLY_S,
+    LEAN_SHARE,
+    LEAN_S,
+    RICH_S,
+    TOO_RICH_S,
+    AT_END,
+    IDLE,
+) = range(13)
+_COLUMNS = 13
 
 
 @kernel
@@ -98,6 +110,7 @@ def _survey_rows(
         if used == 0:
             continue
         idle = total / used
+        out[row, IDLE] = idle
         late = max(o + int(0.3 / h), o + (r - o) // 2)
         total, used = 0.0, 0
         for i in range(late, r):
@@ -144,6 +157,11 @@ def _survey_rows(
             longest_rich * h,
             longest_too_rich * h,
         )
+
+
+def _per_lambda(scale: LambdaScale, richness: NDArray[np.float64]) -> NDArray[np.float64]:
+    """1/lambda of a richness, the ends of the characteristic standing for what lies beyond them."""
+    return 1.0 / scale.lambda_of(np.clip(richness, scale.lean_end, scale.rich_end))
 
 
 def lambda_signs(
@@ -223,7 +241,13 @@ def lambda_signs(
             too_rich = (out[:, TOO_RICH_S] > CUT_S) & (out[:, TOO_RICH_S] > 1.5 * out[:, LEAN_S])
             rich_hold = out[:, HOLD] > wrong_side
             depth = -out[:, HOLD]
-            blip = out[:, EARLY_HIGH] > np.maximum(np.maximum(BLIP_PART * depth, BLIP_LAMBDA * unit), 6.0 * sigma)
+            blip = out[:, EARLY_HIGH] > np.maximum(BLIP_LAMBDA * unit, 6.0 * sigma)
+            high, idle, hold = (
+                _per_lambda(scale, out[:, IDLE] + part) for part in (out[:, EARLY_HIGH], 0.0, out[:, HOLD])
+            )
+            blip &= high - idle > BLIP_PART * (
+                idle - hold
+            )  # in 1/lambda: volts make more of one side than of the other
             blip &= (out[:, EARLY_S] < BLIP_S) & (out[:, HOLD_LOW] > -1.5 * depth - 4.0 * sigma)
             blip &= out[:, EARLY_LOW] > -np.maximum(0.2 * out[:, EARLY_HIGH], 4.0 * sigma)
             uncut = (out[:, LEAN_S] < CUT_S) & (out[:, RICH_S] < CUT_S)

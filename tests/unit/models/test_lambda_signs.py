@@ -5,7 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from data_contracts.capture import Conditions
 from models.estimate import UNREAD_CODES
+from models.reading import read_waveforms
+from sample_fleet.families import built_in_families, register_family
+from sample_fleet.parameters import HEALTHY as NO_FAULT
+from sample_fleet.parameters import Driver
+from sample_fleet.simulate import Recording, simulate
 from tests.analytic_lambda import NARROWBAND, RATIO, WIDEBAND, WIDEBAND_HIGH, Snap, coloured, read, volts_of_lambda
 
 RATE = 2000.0
@@ -47,13 +53,7 @@ def test_the_right_polarity_is_left_alone(which, length):
     assert not contradicted(as_narrowband(x), NARROWBAND, "v").any()
 
 
-def lengths_that_tell():
-    """Every length; the short one is a known weakness, said in the open."""
-    known = pytest.mark.xfail(strict=True, reason="a 2 s record ends before the fuel cut and is not judged")
-    return [pytest.param(name, marks=known) if name == "short" else name for name in LENGTHS]
-
-
-@pytest.mark.parametrize("length", lengths_that_tell())
+@pytest.mark.parametrize("length", LENGTHS)
 def test_swapped_polarity_is_said(length):
     x = trace(HEALTHY, LENGTHS[length])
     swapped = replace(WIDEBAND, polarity="rich_high", characteristic_lambda=WIDEBAND.characteristic_lambda[::-1])
@@ -105,3 +105,21 @@ def test_clipped_counts_the_rich_end_and_not_the_fuel_cut():
     for signal, expected in ((cut, False), (flooded, True)):
         _, signs = read(signal, rate_hz=RATE, sensor=WIDEBAND, kind="v", opening_s=0.6, release_s=1.7)
         assert np.all(signs.clipped == expected)
+
+
+@pytest.mark.parametrize("fault", ["fuel_delivery_weak", "injector_restricted", "fuel_aeration"])
+def test_a_faulty_van_on_a_short_record_contradicts_nothing(fault):
+    """Simulated vans short of fuel up to the worst, recorded for 2 s: a false call is worse than a miss."""
+    rng = np.random.default_rng(21)
+    vans = [
+        vehicle for vehicle in built_in_families().values() if register_family(vehicle).lambda_sensor.kind != "none"
+    ]
+    faults = [replace(NO_FAULT, **{fault: severity}) for severity in np.linspace(0.3, 1.0, 4) for _ in vans]
+    feet = [Driver(pedal_at_s=0.55, hold_s=1.1)] * len(faults)
+    batch = simulate(vans * 4, rng, recording=Recording(2000.0, 2.0), drivers=feet, faults=faults)
+    found = read_waveforms(
+        batch.waveforms(), [register_family(each) for each in vans * 4], [Conditions()] * len(faults)
+    )
+    assert np.isfinite(found.values["main_peak_g_s"]).sum() >= 0.9 * len(faults)
+    assert np.isfinite(found.values["tip_in_lean_blip"]).sum() >= 0.5 * len(faults)
+    assert not any("polarity_contradicts" in why.values() for why in found.unread)
