@@ -197,7 +197,7 @@ def _read_main_peak(
 def _notches(
     slow: NDArray[np.float32], first: int, stop: int, limit: float, noise: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Count falls of more than `limit` in a climb, each ended by as large a rise; half a count where noise decides."""
+    """Count falls of more than `limit` in a climb, each ended by as large a rise, and their u: a whole number's, half a count where noise decides."""
     found, doubtful = 0.0, 0.0
     high, low, falling = slow[first], slow[first], False
     for i in range(first, stop):
@@ -213,7 +213,7 @@ def _notches(
                 if high - low - limit < 2.0 * noise:
                     doubtful += 0.25
                 falling, high = False, value
-    return found, np.sqrt(doubtful)
+    return found, np.sqrt(doubtful + 1.0 / 12.0)
 
 
 @kernel
