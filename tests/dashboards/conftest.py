@@ -1,6 +1,7 @@
 """A made-up workspace per test session, and a board to run views on."""
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,14 @@ from streamlit.testing.v1 import AppTest
 from tests.published_sample import make_workspace
 
 View = Callable[..., AppTest]
+
+
+@pytest.fixture(autouse=True)
+def main_module() -> Iterator[None]:
+    """A view run by AppTest takes the place of __main__; worker processes of a later test would start from it."""
+    before = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = before
 
 
 @pytest.fixture(scope="session")

@@ -163,7 +163,7 @@ def test_a_quarantined_row_is_mended_and_taken_in(page: "playwright.Page", board
     open_page(page, f"{board}/captures")
     page.get_by_role("button", name="Mend", exact=True).click()
     dialog = page.get_by_role("dialog")
-    assert "V999" in dialog.inner_text()
+    dialog.get_by_text("V999").first.wait_for()
     dialog.get_by_label("Van", exact=True).fill("V002")
     page.get_by_role("option", name="V002", exact=True).click()
     dialog.get_by_label("Your name").fill("Ann Engineer")
