@@ -52,7 +52,7 @@ def let_in() -> None:
     """Let in whoever may come in, and say who that is; anybody else gets no further."""
     if not login_required():
         address = st.get_option("server.address")
-        if address and not is_loopback(address):
+        if not is_loopback(address or "0.0.0.0"):  # unset is every interface
             st.title(say("you.not_here"))
             st.stop()
         with _row():

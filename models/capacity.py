@@ -209,6 +209,8 @@ def _why(job: PlannedJob, available: Sequence[float]) -> str:
     if not available or max(available) <= 0:
         return f"depot {job.depot} has no workshop hours in the settings"
     first, last = max(job.first_week, 0), min(job.last_week, len(available) - 1)
+    if first >= len(available):
+        return "its day lies beyond the weeks planned"
     there = [week for week in range(first, last + 1) if week not in job.away]
     if not there:
         return "the van is not there within the weeks planned"

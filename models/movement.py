@@ -172,7 +172,10 @@ def _movements(
                 elif e == n - 1:
                     prior = math.log(1.0 - STEP_SHARE) - ENDS_PER_WEEK * length
                 else:
-                    prior = math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * (t[e + 1] - t[e])) - ENDS_PER_WEEK * length
+                    prior = (
+                        math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * max(t[e + 1] - t[e], 1e-3))
+                        - ENDS_PER_WEEK * length
+                    )
                 evidence[count] = (
                     share
                     + prior

@@ -74,28 +74,32 @@ def plan_orders(
     monday = week_start(week) + timedelta(days=7)
     rows = [row for row in orders.iter_rows(named=True) if row["state"] in PLANNED_STATES]
     waiting = {row["order_id"] for row in rows if not (row["hours"] or 0.0) > 0}
-    visits: dict[str, list[dict[str, Any]]] = {}
+    by_van: dict[str, list[dict[str, Any]]] = {}
     for row in rows:
         if row["order_id"] not in waiting:
-            visits.setdefault(row["van_id"], []).append(row)
+            by_van.setdefault(row["van_id"], []).append(row)
+    visits: dict[str, list[dict[str, Any]]] = {}
     jobs = {}
-    for van_id, members in visits.items():
+    for van_id, of_van in by_van.items():
         until = (warranties or {}).get(van_id)
         away = _weeks_away((absences or {}).get(van_id, ()), monday, settings.weeks)
-        jobs[van_id] = _visit(members, until, away, monday, settings)
+        for members in _visits(of_van, monday):
+            name = str(members[0]["order_id"])
+            visits[name] = members
+            jobs[name] = _visit(members, until, away, monday, settings)
     depots = {job.depot for job in jobs.values()}
     plan = plan_capacity(list(jobs.values()), {depot: settings.available(depot) for depot in depots})
     told: dict[str, tuple[str | None, str | None]] = dict.fromkeys(
         waiting, (None, "no workshop time: recorded again at the next visit")
     )
-    for van_id, members in visits.items():
-        number = plan.week_of.get(van_id)
+    for name, members in visits.items():
+        number = plan.week_of.get(name)
         for row in members:
             others = [str(other["order_id"]) for other in members if other is not row]
             if number is None:
-                told[row["order_id"]] = (None, plan.left_out[van_id])
+                told[row["order_id"]] = (None, plan.left_out[name])
             else:
-                note = _note(row, jobs[van_id], number, others)
+                note = _note(row, jobs[name], number, others)
                 told[row["order_id"]] = (_iso_week(monday + timedelta(weeks=number)), note)
     nothing = (None, None)
     planned = [told.get(name, nothing) for name in orders["order_id"]]
@@ -105,6 +109,27 @@ def plan_orders(
     )
 
 
+def _visits(orders: Sequence[dict[str, Any]], monday: date) -> list[list[dict[str, Any]]]:
+    """Orders of one van that can share a visit: one visit per booked week; what is postponed joins a booking that is not earlier
+    or waits for its own day; the rest joins the first booking, unless it can't wait."""
+    weeks = [_week_number(row["until"], monday) if row["until"] else 0 for row in orders]
+    booked = [row["state"] == "booked" and week >= 0 and row["until"] for row, week in zip(orders, weeks, strict=True)]
+    days = sorted({week for week, is_booked in zip(weeks, booked, strict=True) if is_booked})
+    groups: dict[tuple[str, int], list[dict[str, Any]]] = {}
+    for row, week, is_booked in zip(orders, weeks, booked, strict=True):
+        held = max(week, 0) if row["state"] == "postponed" else 0
+        later = [day for day in days if day >= held]
+        urgent = row["safety"] or row["urgency"] == "now"
+        if is_booked:
+            key = ("booked", week)
+        elif later and not urgent:
+            key = ("booked", later[0])
+        else:
+            key = ("free", held)
+        groups.setdefault(key, []).append(row)
+    return list(groups.values())
+
+
 def _visit(
     members: Sequence[Mapping[str, Any]],
     warranty_until: date | None,
@@ -112,7 +137,7 @@ def _visit(
     monday: date,
     settings: PlanSettings,
 ) -> PlannedJob:
-    """All open orders of one van as one visit: one handling; when a day is booked, that week."""
+    """Orders of one van as one visit: one handling; when a day is booked, that week."""
     saved = settings.handling_hours * (len(members) - 1)
     hours = sum(row["hours"] for row in members)
     costs = sum(
@@ -124,7 +149,7 @@ def _visit(
     first = max([0, *held, *booked[:1]])
     due = min((_week_number(row["due_by"], monday) for row in members if row["due_by"]), default=settings.weeks)
     return PlannedJob(
-        order_id=str(members[0]["van_id"]),
+        order_id=str(members[0]["order_id"]),
         depot=str(members[0]["depot"]),
         hours=max(hours - saved, 0.1),
         failure_avoided=sum(row["failure_avoided"] or 0.0 for row in members),

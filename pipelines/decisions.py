@@ -54,6 +54,11 @@ def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
         file.flush()
         os.fsync(file.fileno())
     fresh.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
     return path
 
 

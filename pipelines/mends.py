@@ -6,7 +6,6 @@ word on a row and column wins, and a word on a whole delivery fills only what it
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
@@ -15,6 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from data_contracts.errors import InputError, WorkspaceBusyError
+from pipelines.decisions import write_decision
 from pipelines.manifest import TextRow
 from pipelines.register import Register, load_register, parse_moment
 from pipelines.warehouse import Warehouse
@@ -78,14 +78,7 @@ def record_mend(workspace: Workspace, mend: Mend) -> Path:
     check_mend(mend, load_register(workspace.register))
     folder = workspace.decisions / FOLDER
     folder.mkdir(exist_ok=True)
-    path = folder / f"{mend.mend_id}.json"
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    with fresh.open("w", encoding="utf-8") as file:
-        json.dump(asdict(mend), file, default=str, ensure_ascii=False)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
-    return path
+    return write_decision(folder / f"{mend.mend_id}.json", asdict(mend))
 
 
 def check_mend(mend: Mend, register: Register) -> None:

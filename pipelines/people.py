@@ -73,7 +73,7 @@ def person_of(settings: "PeopleSettings", claims: Mapping[str, object]) -> Perso
     """
     told = claims.get(settings.claim)
     values = {str(value).casefold() for value in (told if isinstance(told, list | tuple) else [told]) if value}
-    if settings.claim == "email" and claims.get("email_verified") is False:
+    if settings.claim == "email" and claims.get("email_verified") is not True:
         return None
     for known in settings.known:
         if known.who.casefold() in values:

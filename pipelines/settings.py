@@ -292,7 +292,8 @@ public_url = ""                         # where people open it, for QR codes on 
 
 [people]                                # needed before the board is open to others; see the README
 login = ""                              # file with the board's OpenID client, seen from this folder; empty: no login
-claim = "email"                         # claim of the login that says who somebody is; may be one with several values
+claim = "email"                         # claim of the login that says who somebody is; may be one with several values;
+                                        # an e-mail counts only where email_verified is true, else choose another claim
 known = []                              # [{ who = "ann@example.org", role = "viewer", depots = ["north"] }]: engineer,
                                         # workshop or viewer; no depots: all; the first that fits counts
 

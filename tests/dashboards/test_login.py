@@ -18,10 +18,10 @@ pytestmark = pytest.mark.browser
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
 PEOPLE = {
-    "ann": {"email": "ann@example.org", "name": "Ann Engineer"},
-    "will": {"email": "will@example.org", "name": "Will *Workshop*"},
-    "vera": {"email": "vera@example.org", "name": "Vera Viewer"},
-    "max": {"email": "max@example.org", "name": "Max Nobody"},
+    "ann": {"email": "ann@example.org", "email_verified": True, "name": "Ann Engineer"},
+    "will": {"email": "will@example.org", "email_verified": True, "name": "Will *Workshop*"},
+    "vera": {"email": "vera@example.org", "email_verified": True, "name": "Vera Viewer"},
+    "max": {"email": "max@example.org", "email_verified": True, "name": "Max Nobody"},
     "mallory": {"email": "ann@example.org", "email_verified": False, "name": "Ann Engineer"},
 }
 SETTINGS = """\

@@ -33,11 +33,12 @@ def ann(**entry: object) -> Settings:
 
 def test_a_login_is_somebody_of_the_settings_or_nobody() -> None:
     people = ann(depots=["north"]).people
-    found = person_of(people, {"email": "Ann@Example.org", "name": "Ann"})
+    found = person_of(people, {"email": "Ann@Example.org", "email_verified": True, "name": "Ann"})
     assert found == Person("Ann (Ann@Example.org)", "viewer", ("north",))
-    assert person_of(people, {"email": "bob@example.org"}) is None
+    assert person_of(people, {"email": "bob@example.org", "email_verified": True}) is None
     assert person_of(people, {"name": "ann@example.org"}) is None
-    assert person_of(people, {"email": "ann@example.org", "email_verified": False}) is None
+    for told in ({"email_verified": False}, {"email_verified": "false"}, {}):  # only a plain yes counts
+        assert person_of(people, {"email": "ann@example.org", **told}) is None
     assert person_of(people, {}) is None
 
 

@@ -111,7 +111,7 @@ def test_reasons_for_what_is_left_out() -> None:
     left_out = plan_capacity(jobs, {"a": [4.0]}).left_out
     assert left_out["loss"] == "costs 30 more than it is expected to avoid"
     assert left_out["long"].startswith("needs 9.0 h")
-    assert left_out["late"] == "the van is not there within the weeks planned"
+    assert left_out["late"] == "its day lies beyond the weeks planned"
     assert plan_capacity([PlannedJob("gone", "a", 1, 30, away=frozenset({0}))], {"a": [4.0]}).left_out == {
         "gone": "the van is not there within the weeks planned"
     }

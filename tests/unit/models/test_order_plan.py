@@ -65,6 +65,25 @@ def test_van_away_postponed_and_booked() -> None:
     assert gone == (None, "the van is not there within the weeks planned")
 
 
+def test_a_day_of_one_order_holds_no_other_order_of_its_van() -> None:
+    wide = PlanSettings(weeks=8, hours_per_week=16.0)
+
+    def on_one_van(*told: dict[str, Any]) -> list[str | None]:
+        rows = [order(str(n), van_id="v1", **one) for n, one in enumerate(told)]
+        return [week for week, _ in planned(*rows, settings=wide).values()]
+
+    september = {"state": "postponed", "until": date(2026, 9, 1)}
+    assert on_one_van({"safety": True}, september) == ["2026-W15", None]
+    assert planned(order("o", **september), settings=wide)["o"][1] == "its day lies beyond the weeks planned"
+    week_16, week_19 = ({"state": "booked", "until": day} for day in (date(2026, 4, 14), date(2026, 5, 5)))
+    later = {"state": "postponed", "until": date(2026, 5, 12)}
+    assert on_one_van(week_16, later) == ["2026-W16", "2026-W20"]
+    assert on_one_van(week_16, week_19) == ["2026-W16", "2026-W19"]
+    # what can wait comes along, what can't does not wait
+    assert on_one_van(week_16, {}) == ["2026-W16", "2026-W16"]
+    assert on_one_van(week_16, {"urgency": "now"}) == ["2026-W16", "2026-W15"]
+
+
 def test_a_claim_goes_before_its_warranty_ends() -> None:
     plan = planned(
         order("dear", failure_avoided=320.0),
