@@ -21,7 +21,7 @@ from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_sch
 from models.order_life import OrderEvent, OrderStatus, check_event, replay
 from pipelines.proofs import proof_statistics_of
 from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace
+from pipelines.workspace import Workspace, sync_folder
 
 TAKEN = "taken"
 _SUFFIX = ".json"
@@ -54,11 +54,7 @@ def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
         file.flush()
         os.fsync(file.fileno())
     fresh.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    sync_folder(path.parent)
     return path
 
 

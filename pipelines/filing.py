@@ -5,8 +5,7 @@ from pathlib import Path
 from data_contracts.errors import WorkspaceError
 from pipelines.delivery import RefusedError, open_delivery
 from pipelines.warehouse import Warehouse
-from pipelines.waveform_store import sync_folder
-from pipelines.workspace import Workspace
+from pipelines.workspace import Workspace, sync_folder
 
 
 def place_of(workspace: Workspace, delivery: str, source: str, place: str) -> Path:

@@ -11,6 +11,7 @@ from data_contracts.tables import TABLES, Table
 from pipelines.summaries import make_summaries
 from pipelines.warehouse import Warehouse
 from pipelines.weeks import week_end
+from pipelines.workspace import sync_folder
 
 # What a published table holds when a run stands for an earlier week: nothing later than that week.
 _UP_TO_WEEK = {
@@ -118,11 +119,7 @@ def _put_in_place(fresh: Path, destination: Path) -> None:
     finally:
         os.close(descriptor)
     fresh.replace(destination)
-    folder = os.open(destination.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    sync_folder(destination.parent)
 
 
 def published_run(path: Path) -> tuple[str, str] | None:

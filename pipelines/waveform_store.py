@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
 from pipelines.warehouse import Warehouse
+from pipelines.workspace import sync_folder
 
 _SCHEMA = pa.schema(
     [
@@ -233,15 +234,6 @@ def _write_synced(folder: Path, name: str, content: bytes) -> None:
         os.fsync(file.fileno())
     draft.replace(final)
     sync_folder(folder)
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring renames within a folder to disk."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
 
 
 def read_waveforms(warehouse: Warehouse, folder: Path, waveform_ids: Iterable[str]) -> dict[str, Waveform]:
