@@ -33,7 +33,7 @@ def view(sample_home: Path, monkeypatch: pytest.MonkeyPatch) -> View:
 
     def run(name: str, home: Path | None = None, **query: str) -> AppTest:
         monkeypatch.setenv("VANSNAP_HOME", str(home or sample_home))
-        test = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=30)
+        test = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=120)
         for key, value in query.items():
             test.query_params[key] = value
         return test.run()

@@ -10,7 +10,7 @@ import pytest
 
 from data_contracts.family import parse_family
 from tests.dashboards.board_process import serving
-from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, open_page
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page
 from tests.published_sample import FAMILIES, snap_waveform
 
 pytestmark = pytest.mark.browser
@@ -47,6 +47,7 @@ def browser(chromium: str) -> Iterator["playwright.Browser"]:
 def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
     """A desktop page that must not speak to anybody but the board."""
     context = browser.new_context(viewport=DESKTOP, accept_downloads=True)
+    context.set_default_timeout(WAIT_MS)
     opened = context.new_page()
     outside: list[str] = []
     opened.on(
@@ -60,12 +61,12 @@ def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
 def test_the_engineer_goes_from_the_list_to_a_van_and_keeps_its_address(page: "playwright.Page", board: str) -> None:
     open_page(page, board)
     page.get_by_role("link", name="N-02").click()
-    page.get_by_role("heading", name="N-02", exact=True).wait_for(timeout=20_000)
+    page.get_by_role("heading", name="N-02", exact=True).wait_for()
     assert "van=N-02" in page.url
     assert "week=" in page.url
     open_page(page, page.url)
     assert page.get_by_role("heading", name="N-02", exact=True).is_visible()
-    page.locator(".js-plotly-plot").first.wait_for(timeout=20_000)
+    page.locator(".js-plotly-plot").first.wait_for()
 
 
 def test_the_engineer_takes_the_list_home(page: "playwright.Page", board: str, tmp_path: Path) -> None:
@@ -89,12 +90,13 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
     rows = np.column_stack([waveform.time_s, *(waveform.channels[name] for name in names)])
     np.savetxt(tmp_path / "snap.csv", rows, delimiter=",", header=",".join(["time_s", *names]), comments="", fmt="%.6g")
     context = browser.new_context(viewport=PHONE)
+    context.set_default_timeout(WAIT_MS)
     page = context.new_page()
     open_page(page, f"{board}/read")
     page.get_by_label("Engine family").click()
     page.get_by_role("option", name="tarn-15").click()
     page.locator("input[type=file]").set_input_files(tmp_path / "snap.csv")
-    page.get_by_text("Main peak as measured").wait_for(timeout=60_000)
+    page.get_by_text("Main peak as measured").wait_for()
     shown = page.get_by_test_id("stMain").inner_text()
     assert any(verdict in shown for verdict in ("Keep it", "Record again"))
     peak = re.search(r"Main peak as measured\s+([0-9.]+) ± [0-9.]+ g/s", shown)
@@ -110,6 +112,7 @@ def test_no_serious_accessibility_finding(browser: "playwright.Browser", board: 
     """axe-core's rules of WCAG 2.1 A and AA; findings inside Streamlit's own widgets count too."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed").Axe()
     context = browser.new_context(viewport=DESKTOP, color_scheme=scheme)
+    context.set_default_timeout(WAIT_MS)
     page = context.new_page()
     found = {}
     for name, path in VIEWS.items():
@@ -124,6 +127,7 @@ def test_no_serious_accessibility_finding(browser: "playwright.Browser", board: 
 
 def test_nothing_runs_off_a_phone(browser: "playwright.Browser", board: str) -> None:
     context = browser.new_context(viewport=PHONE)
+    context.set_default_timeout(WAIT_MS)
     page = context.new_page()
     for path in VIEWS.values():
         open_page(page, f"{board}/{path}")

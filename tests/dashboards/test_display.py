@@ -30,7 +30,7 @@ def german_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_every_view_speaks_german(german_home: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     monkeypatch.setenv("VANSNAP_HOME", str(german_home))
     script = f"from dashboards import display, who, {name}\ndisplay.start(who.home())\n{name}.show()\n"
-    app = AppTest.from_string(script, default_timeout=60).run()
+    app = AppTest.from_string(script, default_timeout=120).run()
     assert not app.exception
     heading = {
         "this_week": "week.heading",
@@ -45,7 +45,7 @@ def test_every_view_speaks_german(german_home: Path, monkeypatch: pytest.MonkeyP
 def test_values_are_shown_in_the_units_of_the_setting(german_home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("VANSNAP_HOME", str(german_home))
     script = "from dashboards import display, who, a_van\ndisplay.start(who.home())\na_van.show()\n"
-    app = AppTest.from_string(script, default_timeout=60)
+    app = AppTest.from_string(script, default_timeout=120)
     app.query_params["van"] = "N-01"
     app.run()
     shown = _shown(app)

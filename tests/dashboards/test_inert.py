@@ -48,7 +48,7 @@ def test_what_people_wrote_is_inert_in_every_view(
     hostile_home: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     monkeypatch.setenv("VANSNAP_HOME", str(hostile_home))
-    app = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=60)
+    app = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=120)
     app.query_params["van"] = "N-04"
     app.run()
     assert not app.exception

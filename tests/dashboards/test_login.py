@@ -11,6 +11,7 @@ import pytest
 
 from dashboards.text import say
 from tests.dashboards.board_process import free_port, serving
+from tests.dashboards.browsing import WAIT_MS
 from tests.dashboards.openid_provider import CLIENT, SECRET, Provider, provider
 from tests.published_sample import make_workspace
 
@@ -81,15 +82,14 @@ def browser(chromium: str) -> Iterator["playwright.Browser"]:
 @pytest.fixture
 def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
     context = browser.new_context(viewport={"width": 1400, "height": 900}, accept_downloads=True)
+    context.set_default_timeout(WAIT_MS)
     yield context.new_page()
     context.close()
 
 
 def _settled(page: "playwright.Page") -> str:
-    page.get_by_test_id("stMain").locator("h1").first.wait_for(timeout=30_000)
-    page.wait_for_function(
-        "document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'", timeout=30_000
-    )
+    page.get_by_test_id("stMain").locator("h1").first.wait_for()
+    page.wait_for_function("document.querySelector('[data-testid=stApp]')?.dataset.testScriptState === 'notRunning'")
     page.wait_for_timeout(300)
     shown: str = page.get_by_test_id("stApp").inner_text()
     return shown.replace("\N{ZERO WIDTH SPACE}", "")  # keeps an address from becoming a link
@@ -100,7 +100,7 @@ def _log_in(page: "playwright.Page", board: str, name: str) -> str:
     _settled(page)
     page.get_by_role("button", name=say("you.login")).click()
     page.get_by_role("link", name=name, exact=True).click()
-    page.wait_for_url(f"{board}/**", timeout=30_000)
+    page.wait_for_url(f"{board}/**")
     return _settled(page)
 
 
@@ -129,10 +129,10 @@ def test_the_workshop_decides_by_name(page: "playwright.Page", board: str, home:
     assert "Will *Workshop* (will@example.org), workshop" in shown
     page.get_by_role("button", name="Decide").first.click()
     form = page.get_by_role("dialog")
-    form.get_by_text("Decided by Will *Workshop*").wait_for(timeout=20_000)
+    form.get_by_text("Decided by Will *Workshop*").wait_for()
     assert form.get_by_label(say("decide.person")).count() == 0
     form.get_by_role("button", name=say("decide.save")).click()
-    form.wait_for(state="detached", timeout=40_000)
+    form.wait_for(state="detached")
     told = [json.loads(path.read_text()) for path in (home / "decisions").rglob("*.json")]
     assert [event["person"] for event in told] == ["Will *Workshop* (will@example.org)"]
     if (home / "warehouse.duckdb").is_file():
@@ -145,7 +145,7 @@ def test_a_viewer_looks_at_the_vans_of_the_depot_and_decides_nothing(
 ) -> None:
     shown = _log_in(page, board, "vera")
     assert "viewer · depots: north" in shown
-    page.get_by_role("link", name="N-02").wait_for(timeout=20_000)
+    page.get_by_role("link", name="N-02").wait_for()
     assert "S-0" not in _settled(page)
     assert page.get_by_role("button", name="Decide").count() == 0
     with page.expect_download() as waiting:
@@ -183,7 +183,7 @@ def test_a_role_taken_away_is_gone_at_once_and_a_logout_ends_it(
     page.reload()
     _settled(page)
     page.get_by_role("button", name=say("you.logout")).click()
-    page.get_by_role("button", name=say("you.login")).wait_for(timeout=30_000)
+    page.get_by_role("button", name=say("you.login")).wait_for()
     page.goto(f"{board}/van?van=N-02")
     assert say("you.title") in _settled(page)
 

@@ -235,7 +235,7 @@ def test_an_order_is_declined_in_place_by_name_and_with_a_reason(
     published = open_published(deciding_home)
     order = queries.orders(published, [], ["proposed"], limit=1)["order_id"][0]
     app = AppTest.from_string(
-        f"from dashboards import decide\ndecide.form({order!r}, 'N-01', 'Look', 'proposed')\n", default_timeout=30
+        f"from dashboards import decide\ndecide.form({order!r}, 'N-01', 'Look', 'proposed')\n", default_timeout=120
     ).run()
     app.selectbox(key=f"move-{order}").set_value("declined").run()
     app.button(key=f"save-{order}").click().run()
@@ -340,7 +340,7 @@ def test_mending_needs_a_name_and_is_kept_beside_the_delivery(tmp_path: Path, mo
         "published = parts.open_or_explain()\nitems = queries.quarantine(published)\n"
         "parts.told()\n"
         "mend.form(published, items.filter(rule='unknown_van').row(0, named=True), items)\n",
-        default_timeout=60,
+        default_timeout=120,
     ).run()
     app.selectbox(key="mend-van").set_value("N-01").run()
     app.button(key="mend-save").click().run()
