@@ -94,12 +94,16 @@ def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) 
     workspace = open_workspace(home())
     now = datetime.now(UTC)
     try:
-        with st.spinner(say("mend.saving")):
-            for row in rows:
-                record_mend(workspace, Mend(str(item["delivery"]), row, cells, now, person.strip(), reason.strip()))
-            outcome = retry(workspace, str(item["delivery"]))
+        for row in rows:
+            record_mend(workspace, Mend(str(item["delivery"]), row, cells, now, person.strip(), reason.strip()))
     except VansnapError as error:
         st.error(inert(text.sentence(str(error))))
+        return
+    try:
+        with st.spinner(say("mend.saving")):
+            outcome = retry(workspace, str(item["delivery"]))
+    except VansnapError as error:
+        st.warning(say("mend.kept") + " " + inert(text.sentence(str(error))))
         return
     if outcome is None:
         parts.tell(say("mend.later"))

@@ -377,6 +377,7 @@ WORDS: dict[str, str] = {
     "mend.save": "Eintragen und noch einmal versuchen",
     "mend.saving": "Neuer Versuch…",
     "mend.later": "Aufgeschrieben. Ein Lauf ist im Gange und übernimmt es.",
+    "mend.kept": "Aufgeschrieben, doch jetzt war kein Versuch möglich; der nächste Lauf versucht es.",
     "mend.done": "{taken} übernommen, {waiting} warten noch. Der nächste Lauf beurteilt die Fahrzeuge neu.",
     "proof.heading": "Die Garantieakte eines Fahrzeugs",
     "proof.lead": "Geschichte, Verläufe mit ihren Grenzen, Reparaturen, die Rohaufnahmen und ein Bericht, in einer Datei, die zeigt, ob etwas darin geändert wurde.",

@@ -321,6 +321,7 @@ WORDS: dict[str, str] = {
     "mend.save": "Record it and try again",
     "mend.saving": "Trying again…",
     "mend.later": "Written down. A run is in progress and takes it in.",
+    "mend.kept": "Written down, but it could not be tried now; the next run tries it.",
     "mend.done": "{taken} taken in, {waiting} still wait. The next run judges the vans anew.",
     # Proof
     "proof.heading": "The warranty file of a van",

@@ -13,6 +13,10 @@ DELAY_LOSS = 0.02
 _CLAIM_LOSS = 0.001
 # The solver stops at a gap of 1e-6: this makes that less than a hundredth of the currency beside the largest bonus.
 _SCALE = 1e4
+# What the solver may take for one depot; a plan of a hundred orders takes well under a second. [s]
+SOLVER_TIME = 60.0
+_OUT_OF_TIME = 1  # status of scipy.optimize.milp
+_NOT_PLACED = "not placed by the best plan found in"
 
 
 @dataclass(frozen=True)
@@ -78,11 +82,14 @@ class CapacityPlan:
         Why an order is not in the plan.
     worth : float
         Total worth of the plan. [currency]
+    unproven : frozenset of str
+        Depots whose solver ran out of time: their plan is the best found, not proven the best.
     """
 
     week_of: Mapping[str, int]
     left_out: Mapping[str, str]
     worth: float
+    unproven: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -149,7 +156,8 @@ def plan_capacity(jobs: Sequence[PlannedJob], hours: Mapping[str, Sequence[float
     Notes
     -----
     Each depot is its own problem: a 0/1 choice per order and week, at most one week per order, hours within
-    capacity. Solved to proven optimality by branch and bound (HiGHS in scipy.optimize.milp).
+    capacity. Solved to proven optimality by branch and bound (HiGHS in scipy.optimize.milp), unless it takes longer
+    than `SOLVER_TIME`.
     """
     names = [job.order_id for job in jobs]
     if len(set(names)) < len(names):
@@ -159,16 +167,19 @@ def plan_capacity(jobs: Sequence[PlannedJob], hours: Mapping[str, Sequence[float
         raise InputError(f"order {wrong.order_id}: {wrong.hours} h: give hours above 0")
     week_of: dict[str, int] = {}
     left_out: dict[str, str] = {}
+    unproven = set()
     for depot in sorted({job.depot for job in jobs}):
         mine = [job for job in jobs if job.depot == depot]
         available = list(hours.get(depot, ()))
-        chosen = _solve(mine, available)
+        chosen, proven = _solve(mine, available)
         week_of |= chosen
+        if not proven:
+            unproven.add(depot)
         for job in mine:
             if job.order_id not in chosen:
-                left_out[job.order_id] = _why(job, available)
+                left_out[job.order_id] = _why(job, available) if proven else f"{_NOT_PLACED} {SOLVER_TIME:.0f} s"
     worth = sum(job.worth(week_of[job.order_id]) for job in jobs if job.order_id in week_of)
-    return CapacityPlan(week_of, left_out, worth)
+    return CapacityPlan(week_of, left_out, worth, frozenset(unproven))
 
 
 def _weeks(job: PlannedJob, available: Sequence[float]) -> list[int]:
@@ -177,7 +188,8 @@ def _weeks(job: PlannedJob, available: Sequence[float]) -> list[int]:
     return [week for week in weeks if week not in job.away and job.hours <= available[week] + 1e-9]
 
 
-def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> dict[str, int]:
+def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> tuple[dict[str, int], bool]:
+    """Week of each job planned, and whether no plan can be better."""
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import coo_array
 
@@ -185,7 +197,7 @@ def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> dict[str, 
     choices = [(number, week) for number, job in enumerate(jobs) for week in _weeks(job, available)]
     choices = [(number, week) for number, week in choices if job_value(jobs[number], week, extra) > 0]
     if not choices:
-        return {}
+        return {}, True
     value = np.array([job_value(jobs[number], week, extra) for number, week in choices])
     columns = np.arange(len(choices))
     job_rows = np.array([number for number, _ in choices])
@@ -198,11 +210,13 @@ def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> dict[str, 
         integrality=np.ones(len(choices), dtype=np.int64),
         bounds=Bounds(0, 1),
         constraints=[LinearConstraint(once, -np.inf, 1.0), LinearConstraint(room, -np.inf, np.array(available) + 1e-9)],
-        options={"mip_rel_gap": 0.0},
+        options={"mip_rel_gap": 0.0, "time_limit": SOLVER_TIME},
     )
-    if found.x is None:
+    if found.x is None and found.status != _OUT_OF_TIME:
         raise InputError(f"no plan found ({found.message}): check hours and weeks")
-    return {jobs[number].order_id: week for (number, week), taken in zip(choices, found.x, strict=True) if taken > 0.5}
+    taken = np.zeros(len(choices)) if found.x is None else found.x
+    planned = {jobs[number].order_id: week for (number, week), share in zip(choices, taken, strict=True) if share > 0.5}
+    return planned, found.status != _OUT_OF_TIME
 
 
 def _why(job: PlannedJob, available: Sequence[float]) -> str:

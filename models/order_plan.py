@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from models.capacity import PlannedJob, plan_capacity
+from models.capacity import SOLVER_TIME, PlannedJob, plan_capacity
 from models.orders import week_start
 
 PLANNED_STATES: tuple[str, ...] = ("proposed", "accepted", "postponed", "booked")
@@ -100,6 +100,8 @@ def plan_orders(
                 told[row["order_id"]] = (None, plan.left_out[name])
             else:
                 note = _note(row, jobs[name], number, others)
+                if jobs[name].depot in plan.unproven:
+                    note += f"; the best plan found in {SOLVER_TIME:.0f} s"
                 told[row["order_id"]] = (_iso_week(monday + timedelta(weeks=number)), note)
     nothing = (None, None)
     planned = [told.get(name, nothing) for name in orders["order_id"]]

@@ -8,6 +8,7 @@ from pipelines.decisions import unreadable
 from pipelines.filing import delivered_folder, place_of
 from pipelines.intake import accounts
 from pipelines.item_decisions import unreadable_items
+from pipelines.mends import unreadable_mends
 from pipelines.register import load_register
 from pipelines.warehouse import Warehouse
 from pipelines.waveform_store import read_chunk
@@ -72,6 +73,10 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     findings += [
         f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"
         for name in (*unreadable(workspace), *unreadable_items(workspace))
+    ]
+    findings += [
+        f"decisions/{name} can't be read: mend the row again on the board, then delete the file"
+        for name in unreadable_mends(workspace)
     ]
     return findings
 

@@ -270,12 +270,19 @@ def evidence(
     van: Annotated[str, typer.Argument(metavar="VAN", help="The van, as the register names it.")],
     out: Annotated[Path, typer.Option("--out", metavar="FILE.zip", help="File to write.")],
     home: Home = Path(DEFAULT_HOME),
+    first: Annotated[str, typer.Option("--from", metavar="DATE", help="First day that goes in; default all.")] = "",
+    last: Annotated[str, typer.Option("--to", metavar="DATE", help="Last day that goes in.")] = "",
+    quantity: Annotated[
+        list[str] | None, typer.Option("--quantity", metavar="NAME", help="A trend that goes in, once per trend.")
+    ] = None,
+    claim: Annotated[str, typer.Option("--claim", metavar="TEXT", help="What is claimed, in your words.")] = "",
 ) -> None:
     """Write the warranty file of one van: report, raw waveforms, readings, and the hash of everything."""
     workspace = open_workspace(home)
     from pipelines.evidence_command import evidence_text
+    from pipelines.reports.claim import claim_from
 
-    _say(evidence_text(workspace, van, out))
+    _say(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
 
 
 @app.command()

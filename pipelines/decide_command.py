@@ -91,6 +91,8 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
         try:
             item = _item_of(workspace, str(row["order_id"] or ""))
             if item is not None:
+                if any(other.item_id == item["item_id"] for other in items):
+                    raise InputError(f"item {item['item_id'][:12]} is decided twice: leave one row")
                 items.append(_item_decision(row, item, person))
                 continue
             event = _event(row, person)

@@ -2,14 +2,15 @@
 
 from pathlib import Path
 
+from pipelines.reports.claim import Claim
 from pipelines.workspace import Workspace
 
 
-def evidence_text(workspace: Workspace, van_id: str, out: Path) -> str:
+def evidence_text(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> str:
     """Write a warranty file and tell its seal."""
     from pipelines.reports.evidence import write_evidence
 
-    made = write_evidence(workspace, van_id, out)
+    made = write_evidence(workspace, van_id, out, claim)
     return (
         f"warranty file of {van_id} with {made.recordings} recordings written to {out}\n"
         f"seal {made.seal}\n"

@@ -115,7 +115,7 @@ def check_mend(mend: Mend, register: Register) -> None:
 
 
 def mends(workspace: Workspace) -> list[Mend]:
-    """Every mend on record, oldest first; a file that is none is left out.
+    """Every mend on record, oldest first; a file that is none is left out (see `vansnap check`).
 
     Parameters
     ----------
@@ -125,17 +125,28 @@ def mends(workspace: Workspace) -> list[Mend]:
     -------
     list of Mend
     """
-    found = []
-    for path in sorted((workspace.decisions / FOLDER).glob("[!.]*.json")):
-        try:
-            told = json.loads(path.read_text(encoding="utf-8"))
-            cells = {str(name): str(value) for name, value in told["cells"].items() if name in COLUMNS}
-            at = datetime.fromisoformat(told["at"]).astimezone(UTC)
-            row = None if told["row"] is None else int(told["row"])
-            found.append(Mend(str(told["delivery"]), row, cells, at, str(told["person"]), str(told.get("reason", ""))))
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            continue
+    found = [mend for path in _files(workspace) if (mend := _read(path)) is not None]
     return sorted(found, key=lambda mend: (mend.at, mend.mend_id))
+
+
+def unreadable_mends(workspace: Workspace) -> list[str]:
+    """Names, within decisions/, of files among the mends that can't be read."""
+    return [f"{FOLDER}/{path.name}" for path in _files(workspace) if _read(path) is None]
+
+
+def _files(workspace: Workspace) -> list[Path]:
+    return sorted((workspace.decisions / FOLDER).glob("[!.]*.json"))
+
+
+def _read(path: Path) -> Mend | None:
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+        cells = {str(name): str(value) for name, value in told["cells"].items() if name in COLUMNS}
+        at = datetime.fromisoformat(told["at"]).astimezone(UTC)
+        row = None if told["row"] is None else int(told["row"])
+        return Mend(str(told["delivery"]), row, cells, at, str(told["person"]), str(told.get("reason", "")))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return None
 
 
 def filled(mended: Sequence[Mend]) -> dict[str, str]:

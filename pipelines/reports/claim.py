@@ -1,13 +1,13 @@
 """What a warranty file is asked to show: which period, which quantities, and what is claimed."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
 import polars as pl
 
 from data_contracts.errors import InputError
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import TRACKED
 from pipelines.weeks import week_of
 
 LONGEST_STATEMENT = 2000
@@ -42,8 +42,8 @@ class Claim:
         if self.first is not None and self.last is not None and self.last < self.first:
             raise InputError(f"the period ends on {self.last}, before it begins on {self.first}: swap the days")
         for name in self.quantities:
-            if name not in QUANTITIES:
-                raise InputError(f"quantity {name!r} is unknown: name one of the table of trends")
+            if name not in TRACKED:
+                raise InputError(f"quantity {name!r} is not followed over time: use one of {', '.join(TRACKED)}")
         if len(self.statement) > LONGEST_STATEMENT:
             raise InputError(f"the claim has {len(self.statement)} characters: at most {LONGEST_STATEMENT}")
 
@@ -78,6 +78,34 @@ class Claim:
 
 
 EVERYTHING = Claim()
+
+
+def claim_from(first: str, last: str, quantities: Sequence[str], statement: str) -> Claim:
+    """A claim as typed.
+
+    Parameters
+    ----------
+    first, last : str
+        Days as YYYY-MM-DD; empty is open.
+    quantities : sequence of str
+    statement : str
+
+    Returns
+    -------
+    Claim
+
+    Raises
+    ------
+    InputError
+        If a day is none, or the claim does not fit.
+    """
+    days = []
+    for told in (first, last):
+        try:
+            days.append(date.fromisoformat(told) if told else None)
+        except ValueError:
+            raise InputError(f"{told!r} is no day: write it as 2026-03-02") from None
+    return Claim(days[0], days[1], tuple(dict.fromkeys(quantities)), statement.strip())
 
 
 def _between(rows: pl.DataFrame, column: pl.Expr, first: date | str | None, last: date | str | None) -> pl.DataFrame:

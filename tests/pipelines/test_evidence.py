@@ -265,6 +265,17 @@ def test_signed_with_a_key_from_settings(
     assert run(["check", str(moved)]) == 1
 
 
+def test_only_what_was_asked_for_goes_in(home: Workspace, made: Path, tmp_path: Path) -> None:
+    out = tmp_path / "part.zip"
+    asked = ["--from", "2026-01-12", "--quantity", "main_peak_reference_g_s", "--claim", "The sensor reads low."]
+    assert run(["evidence", VAN, "--out", str(out), "--home", str(home.root), *asked]) == 0
+    whole, part = (pl.read_csv(member(file, "data/tables/captures.csv")) for file in (made, out))
+    assert part.height < whole.height
+    assert part["captured_at"].min() >= "2026-01-12"  # type: ignore[operator]
+    trends = pl.read_csv(member(out, "data/tables/trends.csv"))
+    assert set(trends["quantity"]) == {"main_peak_reference_g_s"}
+
+
 @pytest.mark.parametrize(
     ("arguments", "named"),
     [
@@ -272,6 +283,9 @@ def test_signed_with_a_key_from_settings(
         (["evidence", VAN, "--out", "x.pdf"], ".zip"),
         (["evidence", VAN, "--out", "no/such/x.zip"], "no/such/x.zip"),
         (["evidence", VAN], "--out"),
+        (["evidence", VAN, "--out", "x.zip", "--from", "1 May"], "1 May"),
+        (["evidence", VAN, "--out", "x.zip", "--from", "2026-02-02", "--to", "2026-01-02"], "2026-01-02"),
+        (["evidence", VAN, "--out", "x.zip", "--quantity", "horsepower"], "horsepower"),
         (["check", "nowhere.zip"], "nowhere.zip"),
     ],
 )

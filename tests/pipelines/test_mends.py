@@ -9,7 +9,7 @@ import pytest
 from data_contracts.errors import InputError
 from pipelines.decisions import unreadable
 from pipelines.manifest import TextRow
-from pipelines.mends import FOLDER, Mend, mended_rows, mends, record_mend, retry
+from pipelines.mends import FOLDER, Mend, mended_rows, mends, record_mend, retry, unreadable_mends
 from pipelines.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
 
@@ -112,6 +112,7 @@ def test_a_torn_file_among_the_mends_is_left_out(home: Workspace) -> None:
     say(home, "d", 1, van_id="V001")
     (home.decisions / FOLDER / "torn.json").write_text('{"delivery": "d"', encoding="utf-8")
     assert [mend.cells for mend in mends(home)] == [{"van_id": "V001"}]
+    assert unreadable_mends(home) == ["mends/torn.json"]
 
 
 def test_a_word_on_the_delivery_fills_only_what_is_empty() -> None:

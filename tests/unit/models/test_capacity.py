@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from data_contracts.errors import InputError
+from models import capacity
 from models.capacity import CapacityPlan, PlannedJob, bonuses, job_value, plan_capacity
 
 
@@ -123,3 +124,14 @@ def test_wrong_input_is_one_clear_line() -> None:
         plan_capacity([PlannedJob("x", "a", 1, 1), PlannedJob("x", "a", 1, 1)], {"a": [4.0]})
     with pytest.raises(InputError, match="hours above 0"):
         plan_capacity([PlannedJob("x", "a", 0, 1)], {"a": [4.0]})
+
+
+def test_a_solver_out_of_time_leaves_a_plan_that_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capacity, "SOLVER_TIME", 0.0)
+    jobs = [
+        PlannedJob(f"o{n}", "north", 1.0 + 0.37 * (n % 7), 100.0 + n, 0.0, 0.0, False, False, 0, 3) for n in range(40)
+    ]
+    plan = plan_capacity(jobs, {"north": [8.0, 8.0, 8.0, 8.0]})
+    assert plan.unproven == {"north"}
+    assert set(plan.week_of) | set(plan.left_out) == {job.order_id for job in jobs}
+    assert all("best plan found" in why for why in plan.left_out.values())
