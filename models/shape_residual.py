@@ -111,7 +111,7 @@ def fit_shape(traces: NDArray[np.float32]) -> Any:
     scaler.scale_ = np.maximum(scaler.scale_, LEAST_SPREAD)
     z = _scaled(scaler, known)
     length = np.linalg.norm(z, axis=1, keepdims=True)
-    pca = PCA(n_components=COMPONENTS, svd_solver="full").fit(z / np.maximum(length, 1e-9))
+    pca = PCA(n_components=COMPONENTS, svd_solver="covariance_eigh").fit(z / np.maximum(length, 1e-9))
     pca.mean_ = np.zeros(GRID)
     return Pipeline([("scale", scaler), ("components", pca)])
 

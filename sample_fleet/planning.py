@@ -27,7 +27,7 @@ from sample_fleet.scenario import (
 from sample_fleet.simulate import Recording
 from sample_fleet.vehicle import Vehicle
 
-_PLACES = (("north", 45.0), ("harbour", 4.0), ("hill", 640.0), ("mill", 180.0), ("south", 95.0))
+_PLACES = ("north", "harbour", "hill", "mill", "south")
 _COMES_AND_GOES = ("fuel_aeration", "ignition_weak")
 _MAY_COME_AND_GO = (
     "airflow_under_reading", "throttle_not_full", "recirculation_valve", "fuel_delivery_weak", "injector_leaking",
@@ -109,7 +109,7 @@ def _plan_depots(scenario: Scenario, rng: np.random.Generator) -> tuple[Depot, .
     day_of_year = np.arange(days) + scenario.start.timetuple().tm_yday
     season = -np.cos(2.0 * np.pi * (day_of_year - 20) / 365.25)
     depots = []
-    for number, (name, altitude) in enumerate(_PLACES[: scenario.depots]):
+    for number, (name, altitude) in enumerate(list(zip(_PLACES, scenario.altitudes, strict=True))[: scenario.depots]):
         sea_level = 101.4 + scenario.weather * (0.85 * region_p + 0.25 * _wander(days, rng, 0.6))
         air = 10.5 - 0.0065 * altitude + scenario.weather * (
             8.5 * season + 3.0 * region_t + 1.2 * _wander(days, rng, 0.5)
@@ -246,7 +246,7 @@ def _plan_visit(
     )
     recording = LONG if rng.random() < scenario.long_share else SHORT
     instrument = int(rng.integers(2))
-    drift = scenario.recorder_drift_v_week * week if depot.name == _PLACES[0][0] and instrument == 0 else 0.0
+    drift = scenario.recorder_drift_v_week * week if depot.name == _PLACES[0] and instrument == 0 else 0.0
     manifest = _written_down(scenario, depot, van, around, week, cold, rng)
     day_vehicle_noise = rng.normal()
     plans = []

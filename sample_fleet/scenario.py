@@ -25,6 +25,8 @@ class Scenario:
     ----------
     vans, weeks, repeats, depots : int
         Size of the fleet, length, snaps per visit, places (at most 5).
+    altitudes : tuple of 5 float
+        Of the places, the first `depots` of which there are. [m]
     start : date
         A Monday.
     fault_share : float
@@ -63,6 +65,7 @@ class Scenario:
     weeks: int = 26
     repeats: int = 3
     depots: int = 5
+    altitudes: tuple[float, ...] = (45.0, 4.0, 640.0, 180.0, 95.0)
     start: date = date(2026, 1, 5)
     fault_share: float = 0.28
     causes: tuple[str, ...] = tuple(CAUSES)
