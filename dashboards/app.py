@@ -4,7 +4,20 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboards import a_van, captures, display, how_sure, meaning, parts, proof, read_one_now, this_week, who, workshop
+from dashboards import (
+    a_van,
+    captures,
+    display,
+    how_sure,
+    meaning,
+    parts,
+    proof,
+    read_one_now,
+    this_week,
+    way_back,
+    who,
+    workshop,
+)
 from dashboards.text import say
 
 MARK = Path(__file__).with_name("mark.svg")
@@ -31,7 +44,10 @@ def main() -> None:
         "meaning": st.Page(meaning.show, title=say("page.meaning"), url_path="meaning"),
     }
     parts.remember_pages(pages)
-    st.navigation(list(pages.values()), position="top").run()
+    shown = st.navigation(list(pages.values()), position="top")
+    if who.login_required():
+        way_back.resume(pages)
+    shown.run()
 
 
 main()

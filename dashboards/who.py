@@ -6,6 +6,7 @@ from pathlib import Path
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from dashboards import way_back
 from dashboards.display import LANGUAGE_KEY, UNITS_KEY
 from dashboards.text import inert, say
 from data_contracts.errors import InputError, VansnapError
@@ -74,7 +75,7 @@ def let_in() -> None:
             st.button(say("you.logout"), on_click=st.logout)
         else:
             st.markdown(say("you.lead"))
-            st.button(say("you.login"), on_click=st.login, type="primary", icon=":material/login:")
+            st.button(say("you.login"), on_click=_log_in, type="primary", icon=":material/login:")
         st.stop()
     with _row():
         words = say("you.are", person=inert(person.name), role=say(f"role.{person.role}"))
@@ -83,6 +84,11 @@ def let_in() -> None:
         st.markdown(f":small[:gray[{words}]]", width="content")
         _display()
         st.button(say("you.logout"), on_click=st.logout, icon=":material/logout:")
+
+
+def _log_in() -> None:
+    way_back.remember()
+    st.login()
 
 
 def _row() -> DeltaGenerator:

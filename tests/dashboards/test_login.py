@@ -163,6 +163,19 @@ def test_a_viewer_looks_at_the_vans_of_the_depot_and_decides_nothing(
     assert "brook-20, depot south" not in shown
 
 
+def test_a_login_in_between_leads_on_to_the_order_of_the_scanned_code(page: "playwright.Page", board: str) -> None:
+    page.goto(f"{board}/van?van=N-02")
+    _settled(page)
+    page.get_by_role("button", name=say("you.login")).click()
+    page.get_by_role("link", name="will", exact=True).click()
+    page.get_by_role("heading", name="N-02", exact=True).wait_for()
+    assert page.url.startswith(f"{board}/van")
+    assert "van=N-02" in page.url
+    page.goto(board)
+    _settled(page)
+    assert "/van" not in page.url
+
+
 def test_a_role_taken_away_is_gone_at_once_and_a_logout_ends_it(
     page: "playwright.Page", board: str, home: Path
 ) -> None:
