@@ -7,8 +7,8 @@ written are named below; what they mean is defined in `models.landmarks`.
 import numpy as np
 from numpy.typing import NDArray
 
-from models.conditioning import sample_noise
 from models.kernel import kernel
+from models.sample_noise import sample_noise
 from models.smoothing import block_mean, parabola_at, tapered_mean, tapered_parabola_at
 
 (

@@ -46,6 +46,73 @@ def bridge(x: Floats, keep: NDArray[np.bool_]) -> Floats:
     return np.interp(places, places[keep], x[keep])
 
 
+def sample_noise(x: Floats, first: int, stop: int, lag: int, low: float, high: float) -> float:
+    """Root mean square of second differences over the quieter segments, without outliers and pinned samples."""
+    first, stop = first + lag - 1, stop - lag + 1
+    n = stop - first
+    segments = 16 if n >= 256 else max(1, n // 16)
+    length = n // segments
+    places = np.arange(first + 1, stop - 1)
+    places = places[places >= lag]
+    inside = (x[places] > low) & (x[places] < high)
+    departure = x[places] - 0.5 * (x[places - lag] + x[places + lag])
+    segment = np.minimum((places - first) // length, segments - 1)
+    stride = max(1, length // 64)
+    usual = np.full(segments, np.inf)
+    for s in range(segments):
+        begin = first + s * length + 1
+        picked = (places >= begin) & (places < first + (s + 1) * length) & ((places - begin) % stride == 0) & inside
+        if picked.sum() > 4:
+            usual[s] = 1.4826 * np.median(np.abs(departure[picked]))
+    level = np.sort(usual)[np.isfinite(usual).sum() // 3]
+    counts = inside & (usual[segment] <= 1.5 * level + 1e-12) & (np.abs(departure) <= 3.0 * level)
+    return float(np.sqrt(np.mean(departure[counts] ** 2) / 1.5 / 0.9733))
+
+
+def survey(x: NDArray[np.float32], keep: NDArray[np.bool_]) -> tuple[float, int, int, int, float, float]:
+    """Smallest movement, samples per update (lower decile), samples at highest and lowest, lowest, highest."""
+    pairs = [i for i in range(1, x.size) if keep[i] and keep[i - 1]]
+    moves = [i for i in pairs if x[i] != x[i - 1]]
+    runs = []
+    for i in moves[1:]:
+        before = i - 1
+        while before > 0 and keep[before - 1] and keep[before] and x[before] == x[before - 1]:
+            before -= 1
+        runs.append(i - before)
+    held = sorted(runs)[int(0.1 * len(runs))] if len(runs) >= 8 else 1
+    values = [float(x[i]) for i in pairs]
+    low, high = min(values), max(values)
+    step = min(abs(float(x[i]) - float(x[i - 1])) for i in moves)
+    return step, held, values.count(high), values.count(low), low, high
+
+
+def needles(x: Floats, half: int, near: int, floor: float) -> tuple[NDArray[np.bool_], int]:
+    """Samples of needles, and how many stand apart, against a running median."""
+    n = x.size
+    reach = np.minimum(np.minimum(half, np.arange(n)), n - 1 - np.arange(n))
+    apart = np.array([abs(x[i] - np.median(x[i - r : i + r + 1])) for i, r in enumerate(reach)])
+    where, count = np.zeros(n, dtype=np.bool_), 0
+    for i in range(n):
+        beside = abs(x[i] - 0.5 * (x[max(i - half, 0)] + x[min(i + half, n - 1)]))
+        around = np.sort(apart[max(i - near, 0) : i + near + 1])
+        usual = around[int(0.8 * around.size)]
+        if beside <= floor or apart[i] <= max(floor, 3.0 * usual):
+            continue
+        count += i == 0 or not where[i - 1]
+        part = slice(max(i - half, 0), i + half + 1)
+        where[part] |= apart[part] > max(0.4 * floor, 1.3 * usual)
+    return where, count
+
+
+def stuck(x: NDArray[np.float32], keep: NDArray[np.bool_], longest: int) -> NDArray[np.bool_]:
+    """Samples in runs of one value longer than `longest`; a run ends before a sample that is not kept."""
+    begins = [0] + [i for i in range(1, x.size) if x[i] != x[i - 1] or not keep[i]]
+    out = np.zeros(x.size, dtype=np.bool_)
+    for a, b in zip(begins, [*begins[1:], x.size], strict=True):
+        out[a:b] = b - a > longest and keep[a]
+    return out
+
+
 def resample(time: Floats, values: Floats, interval: float) -> Floats:
     """Linear interpolation onto the uniform grid, NaN inside steps longer than 2.5 intervals."""
     grid = time[0] + interval * np.arange(int((time[-1] - time[0]) / interval + 1e-6) + 1)

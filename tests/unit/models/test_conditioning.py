@@ -6,7 +6,11 @@ from scipy.special import ndtri
 
 from data_contracts.capture import make_waveform
 from models.conditioning import condition_airflow
+from models.ignition_needles import mark_needles
+from models.sample_fates import mark_stuck, survey
+from models.sample_noise import sample_noise
 from models.sampling import CLIPPED, FATES, GAP, KEPT, MISSING, NEEDLE, OUT_OF_RANGE, STUCK, stack_waveforms
+from models.selection import median, ranked
 from models.smoothing import parabola_at, smooth, tapered_parabola_at
 from models.transfer import rectified, to_flow
 from tests import naive
@@ -167,3 +171,64 @@ def test_noise_lifts_the_flow_of_a_bent_table_by_what_is_taken_off():
     draws = ndtri((np.arange(100_000) + 0.5) / 100_000)[:, None]  # the normal distribution, evenly
     lifted = np.interp(level + 0.05 * draws, VOLTS, FLOW).mean(axis=0) - np.interp(level, VOLTS, FLOW)
     np.testing.assert_allclose(rectified(level, noise, noise, sensor), lifted, rtol=1e-3)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 10, 83, 84, 512])
+@pytest.mark.parametrize("levels", [3, 0])
+def test_order_statistics_agree_with_a_sorted_list(n, levels):
+    rng = np.random.default_rng(n)
+    for _ in range(20):
+        values = rng.normal(size=n).astype(np.float32)
+        if levels:  # many equal values, as quantisation makes them
+            values = np.round(values * levels).astype(np.float32)
+        assert median(values.copy()) == pytest.approx(float(np.median(values.astype(float))), abs=1e-7)
+        rank = int(rng.integers(n))
+        assert ranked(values.copy(), rank) == np.sort(values)[rank]
+
+
+@pytest.mark.parametrize("bits", [8, 12])
+def test_noise_agrees_with_its_twin(bits):
+    wave = airflow(Snap(), Recorder(bits=bits, noise_v=0.006, needles_per_s=0.0), np.random.default_rng(9))
+    x = wave.channels["airflow_v"]
+    low, high = float(x.min()), float(x.max())
+    for first, stop, lag in ((0, x.size, 1), (100, 900, 1), (30, 250, 2), (10, 40, 1)):
+        expected = naive.sample_noise(x.astype(float), first, stop, lag, low, high)
+        assert sample_noise(x, first, stop, lag, low, high) == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("held", [1, 3, 7])
+def test_survey_agrees_with_its_twin(held):
+    rng = np.random.default_rng(held)
+    x = np.repeat(np.round(rng.normal(2.0, 0.4, 300) / 0.05) * 0.05, held).astype(np.float32)
+    fate = np.full(x.size, KEPT, dtype=np.uint8)
+    for marked in ([], [0, 40, 41, 200, x.size - 1]):
+        fate[marked] = MISSING
+        found = survey(x, fate, x.size)
+        expected = naive.survey(x, fate == KEPT)
+        assert found[1:4] == expected[1:4]
+        np.testing.assert_allclose([found[0], *found[4:]], [expected[0], *expected[4:]], rtol=1e-6)
+
+
+def test_needles_agree_with_their_twin():
+    rng = np.random.default_rng(12)
+    for _ in range(10):
+        x = np.cumsum(rng.normal(0.0, 0.01, 600))
+        for place in rng.integers(0, 600, 5):
+            x[place : place + rng.integers(1, 4)] += rng.choice([-1.0, 1.0]) * rng.uniform(0.2, 0.8)
+        signal, fate = x.astype(np.float32), np.full(600, KEPT, dtype=np.uint8)
+        found = mark_needles(signal, fate, 600, 5, 30, 0.12)
+        where, count = naive.needles(signal.astype(float), 5, 30, 0.12)
+        assert found == count
+        assert np.array_equal(fate == NEEDLE, where)
+
+
+def test_stuck_runs_agree_with_their_twin():
+    rng = np.random.default_rng(13)
+    for _ in range(20):
+        runs = rng.integers(1, 30, 60)
+        x = np.repeat(rng.integers(0, 3, 60), runs).astype(np.float32)
+        fate = np.where(rng.random(x.size) < 0.02, MISSING, KEPT).astype(np.uint8)
+        expected = naive.stuck(x, fate == KEPT, 25)
+        total = mark_stuck(x, fate, x.size, 25)
+        assert total == expected.sum()
+        assert np.array_equal(fate == STUCK, expected)
