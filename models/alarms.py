@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 from scipy.stats import t as student
 
 from models.follow import Followed, heavier, limits_for
@@ -14,9 +15,8 @@ from models.standardise import Standardised
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-OWN_SHARE, PEER_SHARE, ANOMALY_SHARE = 0.5, 0.25, 0.25
-"""How the accepted false alarms are shared out over own charts, family comparison and anomaly. Sum to 1."""
-
+OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
+"""How the accepted false alarms are shared out over own charts, family comparison, unsteady repeats and anomaly. Sum to 1."""
 
 AGREES = 2.0
 """A level nearer to its family than this is like the other vans'. Common practice, no source (2026-11-25). [standard deviations]"""
@@ -25,6 +25,13 @@ RETURNED = 1.0
 it had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
 APART = 4.0
 """A baseline farther from its family than this is no healthy van's. Common practice (2026-11-25). [standard deviations]"""
+UPPER_VAN, UPPER_SIZE = 2.0 / 3.0, 0.92
+"""The van whose averages stand for its family's, by rank, and what they come to in control: simulated with the recursion of
+models/follow.py over 20 visits (tests/unit/models/test_alarms.py). [1]"""
+CALMEST, WILDEST = 0.8, 3.0
+"""How far limits may be narrowed or widened by what a family's averages really do. Common practice, no source (2026-11-25)."""
+PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
+"""Degrees of freedom of a family's scatter: of its prior, and of each pair of neighbouring visits, which a robust scale uses by half."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +71,14 @@ class Alarms:
         return self.own | self.peer
 
 
-def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) -> Alarms:
+def raise_alarms(
+    std: Standardised,
+    followed: Followed,
+    *,
+    per_van_week: float,
+    own_share: float = OWN_SHARE,
+    peer_share: float = PEER_SHARE,
+) -> Alarms:
     """Judge every quantity of every visit.
 
     Parameters
@@ -75,6 +89,8 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
         Their charts.
     per_van_week : float
         Accepted false alarms per van and week, all quantities and mechanisms together. [1]
+    own_share, peer_share : float
+        Shares of them for the own charts and for the comparison with the family. [1]
 
     Returns
     -------
@@ -83,21 +99,24 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
     shape = std.x.shape
     own, peer, rejoined = (np.zeros(shape, bool) for _ in range(3))
     peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
+    rest = unrest(std, followed)[std.van]
     for f in range(len(std.families)):
         rows = std.family == f
         known = [q for q in range(shape[1]) if (f, q) in std.levels]
         if not known or not rows.any():
             continue
-        limits = limits_for(OWN_SHARE * per_van_week / len(known) / 2.0)
+        share = own_share * per_van_week / len(known) / 2.0
+        limits = limits_for(share)
         block = np.ix_(rows, known)
+        wider = _of_unsure_scatter(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
         usual = heavier(followed.ewma_spread[block]) * followed.ewma_spread[block]
         average = np.abs(followed.ewma[block])
-        limit = _unrest(average / usual, np.unique(std.van[rows]).size) * limits.ewma_width * usual
+        limit = rest[block] * wider * limits.ewma_width * usual
         ewma_limit[block] = limit
         side = followed.ewma[block] / usual
         with np.errstate(invalid="ignore"):
-            high = (followed.cusum_high[block] > limits.cusum) & (side > RETURNED)
-            low = (followed.cusum_low[block] > limits.cusum) & (side < -RETURNED)
+            high = (followed.cusum_high[block] > wider * limits.cusum) & (side > RETURNED)
+            low = (followed.cusum_low[block] > wider * limits.cusum) & (side < -RETURNED)
             own[block] = (average > limit) | high | low
         for q in known:
             level = std.levels[f, q]
@@ -106,7 +125,7 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
             seen = np.maximum(spread**2 - followed.baseline_variance[rows, q], 0.3 * spread**2)
             doubt = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
             peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + doubt)
-            bound = student.isf(PEER_SHARE * per_van_week / len(known) / 2.0, level.degrees)
+            bound = student.isf(peer_share * per_van_week / len(known) / 2.0, level.degrees)
             common = spread**2 + (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]
             level_z[rows, q] = followed.level[rows, q] / np.sqrt(common + followed.var_level[rows, q])
             with np.errstate(invalid="ignore"):
@@ -118,21 +137,61 @@ def raise_alarms(std: Standardised, followed: Followed, *, per_van_week: float) 
     return Alarms(own, peer, peer_z, level_z, ewma_limit, rejoined, _since(own | peer, np.isfinite(std.x), std.starts))
 
 
-def _unrest(ratio: Array, vans: int) -> Array:
-    """How much more a family's averages move than independent visits would make them, for each quantity, at least 1.
+def unrest(std: Standardised, followed: Followed) -> Array:
+    """How much more, or less, the averages of healthy vans move than their stated scatter would make them.
 
-    From the median and the 90 % quantile of all its vans' averages over their usual width (few of them faulty in any one
-    quantity), held towards 1 as by ten quiet vans: recorders, seasons and whatever else nobody told the model widen the
-    limits by themselves.
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed : Followed
+        Their charts.
+
+    Returns
+    -------
+    ndarray of shape (vans, quantities)
+        Factor on the limits: recorders, seasons and whatever else nobody told the model widen them by themselves, a scatter stated
+        too wide narrows them. What moves most vans of a depot, of whatever family, widens those of that depot.
+
+    Notes
+    -----
+    One figure per van, the root mean square of its averages over their usual width, each held to 3; of a family's or depot's vans the
+    one at two thirds, so that a fault moves the figure by its van's rank and not by its size. Held towards that of all
+    families as by ten vans, and that towards 1 as by ten more.
     """
-    unrest = np.ones(ratio.shape[1])
-    for q in range(ratio.shape[1]):
-        known = ratio[np.isfinite(ratio[:, q]), q]
-        if known.size >= 20:
-            middle, upper = np.quantile(known, (0.5, 0.9))
-            widest = min(max(middle / 0.6745, upper / 1.6449, 1.0), 3.0)
-            unrest[q] = np.sqrt((vans * widest**2 + 10.0) / (vans + 10.0))
-    return unrest
+    first = std.starts[:-1]
+    factor = np.ones((first.size, std.x.shape[1]))
+    family = std.family[first]
+    depot = np.unique(std.visits["depot"].to_numpy().astype(str)[first], return_inverse=True)[1]
+    for q in range(std.x.shape[1]):
+        spread = followed.ewma_spread[:, q]
+        with np.errstate(invalid="ignore"):
+            square = np.minimum((followed.ewma[:, q] / (heavier(spread) * spread)) ** 2, 9.0)
+        read = np.isfinite(square)
+        visits = np.add.reduceat(read.astype(np.int64), first)
+        size = np.add.reduceat(np.where(read, square, 0.0), first) / np.maximum(visits, 1)
+        enough = visits >= 4
+        if not enough.any():
+            continue
+        everywhere = _held(size[enough], 1.0)
+        for group, widens_only in ((family, False), (depot, True)):
+            for member in range(int(group.max()) + 1):
+                of = size[enough & (group == member)]
+                found = _held(of, everywhere) if of.size else everywhere
+                inside = group == member
+                factor[inside, q] = np.maximum(factor[inside, q], found) if widens_only else found
+    return np.clip(np.sqrt(factor), CALMEST, WILDEST)
+
+
+def _held(size: Array, towards: float) -> float:
+    """Mean square of the upper van over what it comes to in control, held towards a value as by ten vans."""
+    return float((size.size * np.quantile(size, UPPER_VAN) / UPPER_SIZE**2 + 10.0 * towards) / (size.size + 10.0))
+
+
+def _of_unsure_scatter(share: float, pairs: NDArray[np.int64]) -> Array:
+    """Factor on limits while a family's scatter rests on few pairs of visits: Student's over the normal quantile."""
+    degrees = PRIOR_DEGREES + DEGREES_PER_PAIR * np.maximum(pairs, 0)
+    return np.asarray(student.isf(share / 2.0, degrees) / norm.isf(share / 2.0))
 
 
 @kernel

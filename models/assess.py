@@ -1,7 +1,7 @@
 """From readings to states: the recipe of tracking, in order.
 
-Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms → forecast →
-anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later is used.
+Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, unsteady repeats →
+forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later is used.
 """
 
 from collections.abc import Mapping
@@ -21,8 +21,9 @@ from models.anomaly_fleet import judge_fleet
 from models.follow import follow_vans
 from models.residuals import Residuals
 from models.shape_residual import waveforms_of
-from models.standardise import Standardised, standardise, week_number
+from models.standardise import Standardised, standardise, vans_spread, week_number
 from models.states import fleet_forecasts, trends_of
+from models.unsteady import unsteady_repeats
 from models.verdicts import no_states, notices_of, residuals_of, states_of
 from models.visit import MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
@@ -135,6 +136,7 @@ def assess(
         std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
     )
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
+    unsteady = unsteady_repeats(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
@@ -147,7 +149,7 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    states = states_of(std, followed, alarms, forecasts, anomaly, latest)
+    states = states_of(std, followed, alarms, unsteady, forecasts, anomaly, latest)
     listed = states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
@@ -164,14 +166,6 @@ def assess(
         model_cards=anomaly.cards,
         models=anomaly.models,
     )
-
-
-def vans_spread(std: Standardised) -> Array:
-    """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it. [scatters]"""
-    spread = np.full((len(std.families), len(std.quantities)), np.nan)
-    for (f, q), level in std.levels.items():
-        spread[f, q] = level.spread / std.scatter[f, q]
-    return spread[std.family[std.starts[:-1]]]
 
 
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:

@@ -186,6 +186,29 @@ def anomaly_sentence(p: float, leading: tuple[str, ...]) -> str:
     return f"The readings together are unlike a healthy van's ({chance} such weeks), most of all {names}."
 
 
+def unsteady_sentence(quantity: str, times: float, since: str) -> str:
+    """That the repeats of a visit disagree.
+
+    Parameters
+    ----------
+    quantity : str
+        Tracked quantity.
+    times : float
+        Scatter of the repeats over what is usual for the van. [1]
+    since : str
+        Week the alarm began.
+
+    Returns
+    -------
+    str
+    """
+    name = words_for(quantity)
+    return (
+        f"Snaps of one visit disagree in {name} {_number(max(times, 1.0))} times as much as is usual for this van, "
+        f"since {since}: something comes and goes."
+    )
+
+
 def movement_sentence(depot: str, recorder_serial: str, quantities: tuple[str, ...], vans: int) -> str:
     """That vans of a depot moved together.
 

@@ -267,6 +267,14 @@ def standardise(
     )  # fmt: skip
 
 
+def vans_spread(std: Standardised) -> Array:
+    """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it. [scatters]"""
+    spread = np.full((len(std.families), len(std.quantities)), np.nan)
+    for (f, q), level in std.levels.items():
+        spread[f, q] = level.spread / std.scatter[f, q]
+    return spread[std.family[std.starts[:-1]]]
+
+
 def _dense(codes: Codes) -> Codes:
     return np.unique(codes, return_inverse=True)[1].astype(np.int64)
 

@@ -17,11 +17,13 @@ from models.health import (
     own_sentence,
     peer_sentence,
     translated_sentence,
+    unsteady_sentence,
     urgency,
 )
 from models.residuals import Residuals
 from models.standardise import Standardised, week_name
 from models.states import FleetForecast, movements_at
+from models.unsteady import Unsteady
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -54,6 +56,7 @@ def states_of(
     std: Standardised,
     followed: Followed,
     alarms: Alarms,
+    unsteady: Unsteady,
     forecasts: FleetForecast,
     anomaly: FleetAnomaly,
     latest: Codes,
@@ -64,7 +67,7 @@ def states_of(
     ----------
     std : Standardised
         Visits.
-    followed, alarms, forecasts, anomaly
+    followed, alarms, unsteady, forecasts, anomaly
         What was made of them.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
@@ -76,7 +79,7 @@ def states_of(
     """
     rows = []
     for n, row in enumerate(latest.tolist()):
-        alarm = bool(alarms.any[row].any())
+        alarm = bool(alarms.any[row].any() or unsteady.alarm[row].any())
         flagged = bool(anomaly.flagged[n])
         columns = [
             q
@@ -87,7 +90,7 @@ def states_of(
         soon = [float(forecasts.by_quantity[q].within_next[row]) for q in columns]
         later = [float(forecasts.by_quantity[q].within_13[row]) for q in columns]
         listed = alarm or flagged
-        reasons = _reasons(std, followed, alarms, forecasts, anomaly, n, row) if listed else []
+        reasons = _reasons(std, followed, alarms, unsteady, forecasts, anomaly, n, row) if listed else []
         parts = anomaly.contributions[n]
         rows.append(
             {
@@ -140,12 +143,13 @@ def _reasons(
     std: Standardised,
     followed: Followed,
     alarms: Alarms,
+    unsteady: Unsteady,
     forecasts: FleetForecast,
     anomaly: FleetAnomaly,
     n: int,
     row: int,
 ) -> list[str]:
-    """Plain sentences: limits, then what moved furthest from its own baseline, then from the family, then the whole."""
+    """Plain sentences: limits, then what moved furthest from its own baseline, then from the family, what comes and goes, then the whole."""
     f = int(std.family[row])
     sentences: list[str] = []
     for q, forecast in forecasts.by_quantity.items():
@@ -196,6 +200,11 @@ def _reasons(
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
         sentences.append("1 more quantity is outside." if more == 1 else f"{more} more quantities are outside.")
+    restless = np.flatnonzero(unsteady.alarm[row])
+    if restless.size:
+        k = int(restless[np.argmax(unsteady.times[row, restless])])
+        since = std.visits["week"][int(unsteady.since[row, k])]
+        sentences.append(unsteady_sentence(unsteady.quantities[k], float(unsteady.times[row, k]), since))
     if anomaly.flagged[n]:
         parts = anomaly.contributions[n]
         sentences.append(anomaly_sentence(float(anomaly.p[n]), tuple(anomaly.names[q] for q in np.argsort(-parts)[:2])))

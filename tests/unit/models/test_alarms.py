@@ -1,0 +1,85 @@
+"""What limits cost and how they follow the fleet: shares, scatter known from few visits, averages that move more than stated."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.alarms import (
+    ANOMALY_SHARE,
+    CALMEST,
+    OWN_SHARE,
+    PEER_SHARE,
+    UNSTEADY_SHARE,
+    raise_alarms,
+    unrest,
+)
+from models.baseline import FamilyLevel
+from models.follow import BASELINE_STEP, VISIT_DEGREES, follow_vans
+
+
+def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: float = 0.0, shift: float = 0.0):
+    """One quantity of one family in control, or with a share of the vans shifted from their sixth visit on."""
+    rng = np.random.default_rng(seed)
+    level = rng.normal(0.0, 1.0, (vans, 1)) + np.cumsum(rng.normal(0.0, BASELINE_STEP, (vans, visits)), axis=1)
+    noise = rng.standard_t(VISIT_DEGREES, (vans, visits)) / np.sqrt(VISIT_DEGREES / (VISIT_DEGREES - 2.0))
+    x = level + scale * noise
+    x[: round(moved * vans), 6:] += shift
+    std = SimpleNamespace(
+        x=x.reshape(-1, 1), variance=np.ones((vans * visits, 1)), peer_variance=np.zeros((vans * visits, 1)),
+        visits=pl.DataFrame({"depot": np.repeat(np.array([f"depot-{d}" for d in range(5)])[np.arange(vans) % 5], visits)}),
+        families=("heron-16",), family=np.zeros(vans * visits, np.int64), van=np.repeat(np.arange(vans), visits),
+        starts=np.arange(vans + 1) * visits, scatter=np.ones((1, 1)), levels={(0, 0): FamilyLevel(0.0, 0.1, 1.0, 20.0, vans)},
+    )  # fmt: skip
+    followed = follow_vans(
+        std.x, std.variance, weeks=np.tile(np.arange(visits), vans), starts=std.starts,
+        restart=np.zeros(std.x.shape, np.int8), vans_spread=np.ones((vans, 1)),
+    )  # fmt: skip
+    return std, followed
+
+
+def test_the_shares_spend_the_setting_once():
+    assert sum((OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE)) == pytest.approx(1.0)
+
+
+def test_a_fleet_in_control_moves_as_stated():
+    assert unrest(*_fleet(2000, 20))[0, 0] == pytest.approx(1.0, abs=0.03)
+
+
+def test_what_moves_all_vans_widens_and_a_scatter_stated_too_wide_narrows_to_its_floor():
+    assert unrest(*_fleet(200, 20, scale=2.0))[0, 0] > 1.5
+    assert unrest(*_fleet(200, 20, scale=0.4))[0, 0] == CALMEST
+
+
+def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
+    quiet, faulty = (unrest(*_fleet(12, 20, moved=share, shift=8.0))[0, 0] for share in (0.0, 2.0 / 12.0))
+    assert faulty < 1.15 * max(quiet, 1.0)
+
+
+def test_what_moves_the_vans_of_one_depot_widens_that_depot():
+    std, followed = _fleet(60, 20)
+    at_depot = np.arange(60) % 5 == 1
+    followed = replace(followed, ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
+    factor = unrest(std, followed)[:, 0]
+    assert factor[at_depot].min() > 1.4
+    assert factor[~at_depot].max() < 1.2
+
+
+def test_limits_are_wider_while_the_scatter_rests_on_few_visits():
+    def width(vans: int, visits: int) -> float:
+        std, followed = _fleet(vans, visits)
+        alarms = raise_alarms(std, followed, per_van_week=0.005)
+        third = np.arange(vans) * visits + 2
+        return (
+            float(np.median(alarms.ewma_limit[third, 0] / followed.ewma_spread[third, 0])) / unrest(std, followed)[0, 0]
+        )
+
+    assert width(6, 3) > 1.2 * width(200, 20)
+
+
+def test_own_charts_cost_no_more_than_their_share_of_visits():
+    std, followed = _fleet(4000, 52, seed=9)
+    per_van_week = 0.02
+    assert raise_alarms(std, followed, per_van_week=per_van_week).own.mean() <= 1.1 * OWN_SHARE * per_van_week
