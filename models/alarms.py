@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 from scipy.stats import t as student
 
+from models.conditions import FEWEST_TOGETHER
 from models.follow import Followed, heavier, limits_for
 from models.kernel import kernel
 from models.standardise import Standardised
@@ -177,6 +178,8 @@ def unrest(std: Standardised, followed: Followed) -> Array:
         for group, widens_only in ((family, False), (depot, True)):
             for member in range(int(group.max()) + 1):
                 of = size[enough & (group == member)]
+                if widens_only and of.size < FEWEST_TOGETHER:
+                    continue  # cannot be told from its vans
                 found = _held(of, everywhere) if of.size else everywhere
                 inside = group == member
                 factor[inside, q] = np.maximum(factor[inside, q], found) if widens_only else found
