@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import kernel
+from models.kernel import kernel, vector_kernel
 from models.lambda_scale import LambdaScale
+from models.selection import median
 
 # Blocks this long keep all a lambda sensor can show: the fastest answers in about 20 ms (REFERENCES 7 of the
 # design notes: abstract of a fast wide-range device), and a mean over an eighth of that costs it 0.1 %.
@@ -19,6 +20,7 @@ NEEDLE_RETURN = 0.6
 NEEDLE_RATE_HZ = 500.0
 # Samples the noise is told from.
 NOISE_SAMPLES = 512
+_AT_ONCE = 64
 # What becomes of a sample.
 USED, LOST, QUICK = range(3)
 
@@ -54,27 +56,98 @@ class LambdaBlocks:
     electrical: NDArray[np.bool_]
 
 
+@vector_kernel
+def _any_peak(
+    before: NDArray[np.float32], here: NDArray[np.float32], after: NDArray[np.float32], floor: float
+) -> bool:  # pragma: no cover - compiled
+    """Whether any sample stands more than `floor` above, or below, both others."""
+    least, found = np.float32(floor), np.int32(0)
+    for i in range(here.size):
+        left, right = here[i] - before[i], here[i] - after[i]
+        found += np.int32(((left > least) & (right > least)) | ((left < -least) & (right < -least)))
+    return bool(found > 0)
+
+
 @kernel
 def _needles(
     y: NDArray[np.float32], count: int, half: int, sigma: float, fate: NDArray[np.uint8]
-) -> None:  # pragma: no cover - compiled
-    """Mark the samples of needles that are up and back within 2 half samples."""
+) -> int:  # pragma: no cover - compiled
+    """Mark the samples of needles that are up and back within 2 half samples; return how many."""
     floor = NEEDLE_SIGMAS * sigma
-    far = 4 * half
-    for i in range(half, count - half):
-        left, right = y[i] - y[i - half], y[i] - y[i + half]
-        height = min(abs(left), abs(right))
-        if height <= floor or left * right <= 0.0:
+    far, marked = 4 * half, 0
+    for begin in range(half, count - half, _AT_ONCE):
+        stop = min(begin + _AT_ONCE, count - half)
+        if not _any_peak(
+            y[begin - half : stop - half], y[begin:stop], y[begin + half : stop + half], (1.0 - 1e-6) * floor
+        ):
             continue
-        around = 0.5 * (y[max(i - far, 0)] + y[min(i + far, count - 1)])
-        if height < NEEDLE_RETURN * abs(y[i] - around):
-            continue
-        sign = 1.0 if left > 0.0 else -1.0
-        for j in range(i - half, i + half + 1):
-            part = (j - i + half) / (2.0 * half)
-            line = y[i - half] * (1.0 - part) + y[i + half] * part
-            if sign * (y[j] - line) > 0.3 * height and fate[j] == USED:
-                fate[j] = QUICK
+        for i in range(begin, stop):
+            left, right = y[i] - y[i - half], y[i] - y[i + half]
+            height = min(abs(left), abs(right))
+            if height <= floor or left * right <= 0.0:
+                continue
+            around = 0.5 * (y[max(i - far, 0)] + y[min(i + far, count - 1)])
+            if height < NEEDLE_RETURN * abs(y[i] - around):
+                continue
+            sign = 1.0 if left > 0.0 else -1.0
+            for j in range(i - half, i + half + 1):
+                part = (j - i + half) / (2.0 * half)
+                line = y[i - half] * (1.0 - part) + y[i + half] * part
+                if sign * (y[j] - line) > 0.3 * height and fate[j] == USED:
+                    fate[j] = QUICK
+                    marked += 1
+    return marked
+
+
+@kernel
+def _turn(
+    signal: NDArray[np.float32],
+    keep: NDArray[np.bool_],
+    sign: float,
+    inverse: bool,
+    y: NDArray[np.float32],
+    fate: NDArray[np.uint8],
+) -> tuple[int, bool]:  # pragma: no cover - compiled
+    """Richness of one row, the last one where nothing was recorded; its length, and whether all of that is there."""
+    turned, one, nothing = np.float32(sign), np.float32(1.0), np.float32(0.0)
+    used = np.int32(0)
+    for i in range(signal.size):
+        value = signal[i]
+        use = keep[i] & (abs(value) < np.float32(np.inf)) & ((not inverse) | (value > nothing))
+        used += np.int32(use)
+        fate[i] = USED if use else LOST
+        y[i] = (one / value if inverse else turned * value) if use else nothing
+    end = signal.size
+    while end > 0 and fate[end - 1] != USED:
+        end -= 1
+    whole = used == end
+    if not whole:
+        last = np.float32(0.0)
+        for i in range(end):
+            if fate[i] == USED:
+                last = y[i]
+            y[i] = last
+    for i in range(end, signal.size):
+        y[i] = y[end - 1] if end > 0 else nothing
+    return end, whole
+
+
+@vector_kernel
+def _smallest_move(before: NDArray[np.float32], after: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
+    smallest = np.float32(np.inf)
+    for i in range(after.size):
+        apart = abs(after[i] - before[i])
+        smallest = min(smallest, apart if apart > np.float32(0.0) else np.float32(np.inf))
+    return float(smallest)
+
+
+@vector_kernel
+def _means(y: NDArray[np.float32], per: int, out: NDArray[np.float64]) -> None:  # pragma: no cover - compiled
+    for j in range(out.size):
+        total = 0.0
+        for i in range(per):
+            total += y[j * per + i]
+        out[j] = total / per
 
 
 @kernel
@@ -95,46 +168,41 @@ def _block_rows(
     rows, samples = signal.shape
     y = np.empty(samples, dtype=np.float32)
     fate = np.empty(samples, dtype=np.uint8)
-    turned = np.float32(sign)
     rough = np.empty(samples, dtype=np.float32)
+    middle = np.float32(0.5)
     for row in range(rows):
-        end, last = 0, np.float32(0.0)
-        smallest = np.float32(np.inf)
-        for i in range(samples):
-            value = signal[row, i]
-            use = keep[row, i] and np.isfinite(value) and not (inverse and value <= 0.0)
-            if use:
-                value = np.float32(1.0) / value if inverse else turned * value
-                apart = abs(value - last)
-                if apart > 0.0 and apart < smallest and end > 0:
-                    smallest = apart
-                end, last = i + 1, value
-            y[i] = last
-            fate[i] = USED if use else LOST
+        end, whole = _turn(signal[row], keep[row], sign, inverse, y, fate)
+        begin = 0  # the first sample that was recorded
+        while begin < end and fate[begin] != USED:
+            begin += 1
+        smallest = _smallest_move(y[begin : end - 1], y[begin + 1 : end]) if end - begin > 1 else np.inf
         step[row] = smallest if np.isfinite(smallest) else 0.0
         stride = max(1, end // NOISE_SAMPLES)
         picked = 0
         for i in range(1, end - 1, stride):
-            if keep[row, i - 1] and keep[row, i] and keep[row, i + 1]:
-                rough[picked] = abs(y[i] - 0.5 * (y[i - 1] + y[i + 1]))
+            if whole or (keep[row, i - 1] and keep[row, i] and keep[row, i + 1]):
+                rough[picked] = abs(y[i] - middle * (y[i - 1] + y[i + 1]))
                 picked += 1
         # second differences of white noise have sqrt(3/2) of its standard deviation; 0.6745 is the normal's quartile
-        sigma = np.median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
+        sigma = median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
         sigma = np.sqrt(sigma * sigma + step[row] * step[row] / 12.0) if step[row] < 10.0 * sigma + 1e-3 else sigma
         noise[row] = sigma / np.sqrt(per)
+        quick = 0
         if half > 0:
             # the noise as a needle sees it, over its own width: coloured noise is larger there
             picked = 0
             for i in range(half, end - half, stride):
-                rough[picked] = abs(y[i] - 0.5 * (y[i - half] + y[i + half]))
+                rough[picked] = abs(y[i] - middle * (y[i - half] + y[i + half]))
                 picked += 1
-            wide = np.median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
-            _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), fate)
+            wide = median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
+            quick = _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), fate)
         blocks = end // per
         count[row] = blocks
-        for j in range(x.shape[1]):
-            x[row, j] = np.nan
-            electrical[row, j] = False
+        electrical[row] = False
+        x[row, blocks:] = np.nan
+        if whole and quick == 0:
+            _means(y, per, x[row, :blocks])
+            continue
         for j in range(blocks):
             total, used = 0.0, 0
             for i in range(j * per, (j + 1) * per):
@@ -143,8 +211,7 @@ def _block_rows(
                     used += 1
                 elif fate[i] == QUICK and (i == 0 or fate[i - 1] != QUICK):
                     electrical[row, j] = True
-            if used > 0:
-                x[row, j] = total / used
+            x[row, j] = total / used if used > 0 else np.nan
 
 
 def block_lambda(

@@ -63,10 +63,11 @@ def solve_spd(matrix: NDArray[np.float64], right: NDArray[np.float64]) -> bool: 
         pivot = matrix[k, k]
         if not pivot > 1e-300:
             return False
+        inverse = 1.0 / pivot
         for j in range(n):
-            matrix[k, j] /= pivot
+            matrix[k, j] *= inverse
         for j in range(right.shape[1]):
-            right[k, j] /= pivot
+            right[k, j] *= inverse
         for i in range(n):
             factor = matrix[i, k]
             if i == k or factor == 0.0:
@@ -93,7 +94,8 @@ def _model(
     """Residuals and derivatives of the clipped step response; return the sum of squares."""
     start, tau = p[0], np.exp(p[1])
     before, step, ramp = p[2], p[3], p[4]
-    decay = np.exp(-h / tau)
+    per_tau = 1.0 / tau
+    decay = np.exp(-h * per_tau)
     e = -1.0
     total = 0.0
     for i in range(first, stop):
@@ -102,25 +104,26 @@ def _model(
         if s <= 0.0:
             rise, gone, left = 0.0, 0.0, 0.0
         else:
-            e = np.exp(-s / tau) if e < 0.0 else e * decay
+            e = np.exp(-s * per_tau) if e < 0.0 else e * decay
             rise, left, gone = 1.0 - e, e, s
-        value = before + step * rise + ramp * (gone - tau * rise)
+        lagged = gone - tau * rise
+        value = before + step * rise + ramp * lagged
         if np.isnan(y[i]):
             residual[k] = 0.0
             for j in range(_PARAMETERS):
-                jacobian[k, j] = 0.0
+                jacobian[j, k] = 0.0
             continue
         if value < low or value > high:
             value = low if value < low else high
             for j in range(_PARAMETERS):
-                jacobian[k, j] = 0.0
+                jacobian[j, k] = 0.0
         else:
-            pull = gone * left / tau
-            jacobian[k, 0] = -(step * left / tau + ramp * rise)
-            jacobian[k, 1] = -step * pull + ramp * (pull - rise) * tau
-            jacobian[k, 2] = 1.0
-            jacobian[k, 3] = rise
-            jacobian[k, 4] = gone - tau * rise
+            pull = gone * left * per_tau
+            jacobian[0, k] = -(step * left * per_tau + ramp * rise)
+            jacobian[1, k] = -step * pull + ramp * (pull - rise) * tau
+            jacobian[2, k] = 1.0
+            jacobian[3, k] = rise
+            jacobian[4, k] = lagged
         residual[k] = y[i] - value
         total += residual[k] * residual[k]
     return total
@@ -201,23 +204,20 @@ def _sandwich(
     jacobian: NDArray[np.float64], n: int, white: float, colour: float, r: float, middle: NDArray[np.float64]
 ) -> None:  # pragma: no cover - compiled
     """J' S J for noise covariance S = white I + colour r^|i-j|, by two recursions per column."""
-    p = jacobian.shape[1]
-    smooth = np.empty((n, p))
-    for j in range(p):
+    smooth = np.empty(n)
+    for b in range(_PARAMETERS):
+        column = jacobian[b]
         carry = 0.0
         for i in range(n):
-            carry = r * carry + jacobian[i, j]
-            smooth[i, j] = carry
+            carry = r * carry + column[i]
+            smooth[i] = carry
         carry = 0.0
         for i in range(n - 1, -1, -1):
-            smooth[i, j] = white * jacobian[i, j] + colour * (smooth[i, j] + carry)
-            carry = r * (carry + jacobian[i, j])
-    for a in range(p):
-        for b in range(p):
-            total = 0.0
-            for i in range(n):
-                total += jacobian[i, a] * smooth[i, b]
-            middle[a, b] = total
+            smooth[i] = white * column[i] + colour * (smooth[i] + carry)
+            carry = r * (carry + column[i])
+        for a in range(b + 1):
+            middle[a, b] = _product_sum(jacobian[a], smooth)
+            middle[b, a] = middle[a, b]
 
 
 @kernel
@@ -271,8 +271,9 @@ def fit_step(
         return False
     p = np.array([guess[0], np.log(guess[1]), guess[2], guess[3], guess[4]])
     trial = np.empty(_PARAMETERS)
-    residual, jacobian = np.empty(n), np.empty((n, _PARAMETERS))
+    residual, jacobian = np.empty(n), np.empty((_PARAMETERS, n))
     normal, right = np.empty((_PARAMETERS, _PARAMETERS)), np.empty((_PARAMETERS, 1))
+    base, gradient = np.empty((_PARAMETERS, _PARAMETERS)), np.empty(_PARAMETERS)
     ramp_u = RAMP_PRIOR * abs(guess[3])
     floor = (1e-4 * guess[3]) ** 2
     variance = max(noise[0] + noise[1], floor)
@@ -290,13 +291,10 @@ def fit_step(
         pull_final = variance * spread / final_u**2 if known else 0.0
         off_final = p[2] + p[3] - final if known else 0.0
         cost = sse + pull_ramp * p[4] ** 2 + pull_final * off_final**2
-        base, gradient = np.zeros((_PARAMETERS, _PARAMETERS)), np.zeros(_PARAMETERS)
-        for k in range(n):
-            for a in range(_PARAMETERS):
-                slope = jacobian[k, a]
-                gradient[a] += slope * residual[k]
-                for b in range(a + 1):
-                    base[a, b] += slope * jacobian[k, b]
+        for a in range(_PARAMETERS):
+            gradient[a] = _product_sum(jacobian[a], residual)
+            for b in range(a + 1):
+                base[a, b] = _product_sum(jacobian[a], jacobian[b])
         base[4, 4] += pull_ramp
         gradient[4] -= pull_ramp * p[4]
         base[2, 2] += pull_final
@@ -347,10 +345,7 @@ def fit_step(
                 middle[a, b] = quiet[a, b] + DEFINITION**2 * (middle[a, b] - quiet[a, b])
     for a in range(_PARAMETERS):
         for b in range(_PARAMETERS):
-            total = 0.0
-            for k in range(n):
-                total += jacobian[k, a] * jacobian[k, b]
-            normal[a, b] = total
+            normal[a, b] = _product_sum(jacobian[a], jacobian[b])
         inverse[a, a] = 1.0
     pull_ramp = variance * spread / ramp_u**2
     normal[4, 4] += pull_ramp

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from models.kernel import kernel
 from models.lambda_edges import smooth
+from models.selection import median, ranked
 
 # Columns of a count: lean needles, their median size (fall of richness), needles too quick for the sensor,
 # standard uncertainties of the first two, share of the needles' scatter in time that a regular beat would leave.
@@ -30,15 +31,9 @@ def _upper_quartile(
     """Upper quartile of every `stride`-th sample between first and stop."""
     size = 0
     for k in range(first, stop, stride):
-        value = w[k]
-        j = size
-        while j > 0 and window[j - 1] > value:
-            window[j] = window[j - 1]
-            j -= 1
-        window[j] = value
+        window[size] = w[k]
         size += 1
-    quartile: float = window[min((3 * size) // 4, size - 1)]
-    return quartile
+    return ranked(window[:size], min((3 * size) // 4, size - 1))
 
 
 @kernel
@@ -102,8 +97,11 @@ def _needle_rows(
             smooth(x[row], begin, until, half, s)
             _departures(s, begin, until, reach, d)
             m = until - begin
-            heights[:m] = np.abs(d[:m] - np.median(d[:m]))
-            sigma = max(sigma, np.median(heights[:m]) / _QUARTILE_SIGMA)
+            heights[:m] = d[:m]
+            middle = median(heights[:m])
+            for k in range(m):
+                heights[k] = abs(d[k] - middle)
+            sigma = max(sigma, median(heights[:m]) / _QUARTILE_SIGMA)
         _bridge(x[row], a, b, w)
         smooth(w, a, b, half, s)
         _departures(s, a, b, reach, d)
