@@ -9,25 +9,32 @@ from numpy.typing import NDArray
 
 from models.kernel import kernel
 from models.sample_noise import sample_noise
-from models.smoothing import block_mean, parabola_at, tapered_mean, tapered_parabola_at
+from models.smoothing import block_mean, parabola_at, parabola_top, smoothing_gain, tapered_mean, tapered_parabola_at
 
 (
     RISE_START, IDLE_FIRST, IDLE_STOP, IDLE, IDLE_U, IDLE_RAW, IDLE_RAW_U, IDLE_DRIFT, IDLE_SCATTER,
     OPENING, OPENING_SLOPE,
     FIRST_PEAK_AT, FIRST_PEAK, FIRST_PEAK_RAW, FIRST_PEAK_GAIN, FIRST_PEAK_SHAPE,
     DIP_AT, DIP, DIP_RAW, DIP_GAIN, DIP_SHAPE,
-    MAIN_AT, MAIN, MAIN_RAW, MAIN_GAIN, MAIN_FIRST, MAIN_STOP, MAIN_SPREAD, MAIN_SCATTER,
+    MAIN_AT, MAIN, MAIN_RAW, MAIN_GAIN, MAIN_FIRST, MAIN_STOP, MAIN_SPREAD, MAIN_SCATTER, MAIN_NEAR, MAIN_UNEVEN, MAIN_UNEVEN_TOP, MAIN_RISE,
     CLIMB_10, CLIMB_10_SLOPE, CLIMB_90, CLIMB_90_SLOPE, CLIMB_HEIGHT, NOTCHES, NOTCHES_U, RUN_UP, RUN_UP_SLOPE, END_SLOPE,
     HOLD_STOP, RELEASE, RELEASE_SLOPE, FALL_90, FALL_90_SLOPE, FALL_10, FALL_10_SLOPE,
     PULSE_AT, PULSE, PULSE_RAW,
     LOW_AT, LOW, LOW_RAW, LOW_GAIN, LOW_SHAPE,
     RIPPLE, TOP_NOISE, SETTLE, SETTLE_U, AFTER_FIRST, AFTER_STOP, AFTER, AFTER_U, AFTER_RAW, AFTER_RAW_U, AFTER_DRIFT, AFTER_SCATTER,
     COLUMNS,
-) = range(67)  # fmt: skip
+) = range(71)  # fmt: skip
 
 # With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
 # engine then draws about three times its idle flow. A fall to less than this much of it is a throttle that closed.
 DIP_TIMES_IDLE = 1.5
+# Half widths of the parabolas of first peak and dip. [s]
+PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
+# As a part of one of its two running means, how far apart places of a smoothed white noise count as independent for
+# its highest: by simulation, within 10 % from 60 to 3000 samples.
+SMOOTHED_APART = 0.62
+# Standard deviation of d² for d even over ±1/2: sqrt(1/80 - 1/144).
+MISSED_VERTEX = 0.0745
 # The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
 SHORTEST_RUN_UP_S = 0.15
 
@@ -62,15 +69,19 @@ def _read_idle(
     first: int,
     stop: int,
     interval: float,
+    left_out: float,
     out: NDArray[np.float64],
     column: int,
 ) -> None:  # pragma: no cover - compiled
-    """Level, uncertainty and drift of a steady stretch in flow and raw signal (IDLE… or AFTER… order)."""
+    """Level, uncertainty and drift of a steady stretch in flow and raw signal (IDLE… or AFTER… order).
+
+    `left_out` is the part of the steady flow that the stretch leaves aside: the level may stand elsewhere there.
+    """
     blocks = min(max(int((stop - first) * interval / 0.07), 5), 24)
-    level, u, drift = block_mean(y, first, stop, blocks)
-    raw, raw_u, _ = block_mean(x, first, stop, blocks)
-    out[column], out[column + 1] = level, u
-    out[column + 2], out[column + 3] = raw, raw_u
+    level, u, drift, wander = block_mean(y, first, stop, blocks)
+    raw, raw_u, raw_drift, raw_wander = block_mean(x, first, stop, blocks)
+    out[column], out[column + 1] = level, np.hypot(u, left_out * np.hypot(wander, 0.5 * drift))
+    out[column + 2], out[column + 3] = raw, np.hypot(raw_u, left_out * np.hypot(raw_wander, 0.5 * raw_drift))
     out[column + 4] = drift / max(abs(level), 1e-9)
     out[column + 5] = scatter(x, first, stop, raw)
 
@@ -135,7 +146,9 @@ def _read_point(
 ) -> None:  # pragma: no cover - compiled
     """Place, flow, raw level, noise gain and doubt of shape of a rounded peak or valley, by a parabola over ±half samples.
 
-    The doubt is what a parabola over half the width says else: a peak is no parabola, and ripple bends it.
+    The doubt is what a parabola over half the width says else: a peak is no parabola, and ripple bends it. Of three
+    samples the parabola is exact; one sample of them misses its vertex by the bend times a square that is even over
+    ±1/2, and as much is in doubt.
     """
     a, b = max(at - half, first), min(at + half + 1, stop)
     level, raw, gain, shape = float(y[at]), float(x[at]), 1.0, 0.0
@@ -143,12 +156,37 @@ def _read_point(
         level, gain = parabola_at(y, a, b, float(at))
         raw, _ = parabola_at(x, a, b, float(at))
         a, b = max(at - half // 2, first), min(at + half // 2 + 1, stop)
-        if b - a >= 5:
-            narrow, _ = parabola_at(y, a, b, float(at))
-            shape = abs(narrow - level)
-    elif b - a == 3:  # the peak lies between samples
-        shape = 0.5 * abs(level - 0.5 * (float(y[a]) + float(y[b - 1])))
+        narrow = parabola_at(y, a, b, float(at))[0] if b - a >= 5 else float(y[at])
+        shape = abs(narrow - level)
+    elif b - a == 3:
+        bend, tilt = level - 0.5 * (float(y[a]) + float(y[b - 1])), 0.5 * (float(y[b - 1]) - float(y[a]))
+        level += 0.25 * tilt * tilt / bend if abs(tilt) < abs(bend) else 0.0
+        shape = MISSED_VERTEX * abs(bend)
     out[column], out[column + 1], out[column + 2], out[column + 3], out[column + 4] = at, level, raw, gain, shape
+
+
+@kernel
+def _read_top(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    at: int,
+    half: int,
+    first: int,
+    stop: int,
+    out: NDArray[np.float64],
+    column: int,
+) -> None:  # pragma: no cover - compiled
+    """The same for a peak, read where the parabola is highest: ripple moves the highest sample, the parabola less."""
+    _read_point(y, x, at, half, first, stop, out, column)
+    a, b = max(at - half, first), min(at + half + 1, stop)
+    if b - a < 5:
+        return
+    place, level = parabola_top(y, a, b, float(at))
+    raw, _ = parabola_at(x, a, b, place)
+    out[column + 1], out[column + 2] = level, raw
+    a, b = max(at - half // 2, first), min(at + half // 2 + 1, stop)
+    narrow = parabola_top(y, a, b, float(at))[1] if b - a >= 5 else float(y[at])
+    out[column + 4] = abs(narrow - level)
 
 
 @kernel
@@ -190,7 +228,34 @@ def _read_main_peak(
             level, raw, gain = float(y[at]), float(x[at]), 1.0
     out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
     out[MAIN_FIRST], out[MAIN_STOP] = a, b
-    out[MAIN_SPREAD], out[MAIN_SCATTER] = slow[at] - level, scatter(x, a, b, raw)
+    out[MAIN_SPREAD], out[MAIN_SCATTER], out[MAIN_RISE] = slow[at] - level, scatter(x, a, b, raw), 0.0
+    near, upper, total, square, all_total, all_square = 0, 0, 0.0, 0.0, 0.0, 0.0
+    for i in range(a, b):
+        below = float(slow[at] - slow[i])
+        all_total += below
+        all_square += below * below
+        if below <= 6.0 * noise:  # what lies deeper, as at the stretch's ends, is not where the top is
+            upper += 1
+            total += below
+            square += below * below
+        if below <= 3.0 * noise:
+            near += 1
+    out[MAIN_UNEVEN] = np.sqrt(max(all_square / (b - a) - (all_total / (b - a)) ** 2, 0.0))
+    out[MAIN_UNEVEN_TOP] = np.sqrt(max(square / upper - (total / upper) ** 2, 0.0))
+    out[MAIN_NEAR] = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))
+
+
+@kernel
+def _read_rise(
+    slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: NDArray[np.float64]
+) -> None:  # pragma: no cover - compiled
+    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall."""
+    back = max(int(0.08 / interval), 2)
+    end = stop - 1 - 2 * slow_half
+    if end - back < first or out[MAIN_AT] < end - slow_half:
+        return
+    slope = (float(slow[end]) - float(slow[end - back])) / back
+    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 - end) - slow[int(out[MAIN_AT])], 0.0)
 
 
 @kernel
@@ -291,7 +356,7 @@ def read_after(
     _read_point(y, x, low, max(int(0.025 / interval), 1), start, stop, out, LOW_AT)
     first = max(int(release + 1.5 / interval), stop - int(1.5 / interval))
     if stop - first > max(6, int(0.3 / interval)):
-        _read_idle(y, x, first, stop, interval, out, AFTER)
+        _read_idle(y, x, first, stop, interval, 0.0, out, AFTER)
         out[AFTER_FIRST], out[AFTER_STOP] = first, stop
     level = out[AFTER] if np.isfinite(out[AFTER]) else idle
     band = max(0.1 * level, 4.0 * noise_slow)
@@ -330,9 +395,13 @@ def read_snap(
     interval: float,
     halves: tuple[int, int],
     noise: NDArray[np.float64],
+    reported: bool,
     out: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Read one snap. `snap` is on, off, first, stop; `noise` that of y at idle, of fast and of slow (at the top)."""
+    """Read one snap. `snap` is on, off, first, stop; `noise` that of y at idle, of fast and of slow (at the top).
+
+    Of a flow that a control unit reported the noise at the top is told anew: it grows with the flow, and no ripple is in it.
+    """
     on, off, first, stop = snap[0], snap[1], snap[2], snap[3]
     fast_half, slow_half = halves
     start = _rise_start(y, fast, first, on, interval, noise[0])
@@ -343,7 +412,8 @@ def read_snap(
     if first > 0:  # leave the previous snap's return to idle alone
         idle_first = max(idle_first, min(first + int(1.0 / interval), (first + idle_stop) // 2))
     if idle_stop - idle_first >= max(3, int(0.05 / interval)):
-        _read_idle(y, x, idle_first, idle_stop, interval, out, IDLE)
+        left_out = (start - idle_stop) / (start - idle_first)
+        _read_idle(y, x, idle_first, idle_stop, interval, left_out, out, IDLE)
         out[IDLE_FIRST], out[IDLE_STOP] = idle_first, idle_stop
     idle = out[IDLE] if np.isfinite(out[IDLE]) else float(fast[start])
     top = float(slow[on])
@@ -355,8 +425,14 @@ def read_snap(
     if peak > 0 and (valley >= search_stop - 1 or (peak - start) * interval > 0.4):
         peak, valley = -1, -1
     if peak > 0:
-        _read_point(y, x, peak, max(int(0.010 / interval), 1), start, off, out, FIRST_PEAK_AT)
-        _read_point(y, x, valley, max(int(0.020 / interval), 1), peak, off, out, DIP_AT)
+        _read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, off, out, FIRST_PEAK_AT)
+        reach = int(0.04 / interval)
+        lowest = max(valley - reach, peak)  # the dip is wide: ripple moves the lowest sample of the slow trace less
+        for i in range(lowest, min(valley + reach + 1, search_stop)):
+            if slow[i] < slow[lowest]:
+                lowest = i
+        valley = lowest
+        _read_point(y, x, valley, max(int(DIP_HALF_S / interval + 0.01), 1), peak, off, out, DIP_AT)
     out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
     main_start = valley if valley > 0 else min(on, off - 1)
     _read_main_peak(y, x, slow, main_start, off, slow_half, interval, noise[2], out)
@@ -365,9 +441,11 @@ def read_snap(
     hold_stop = _hold_stop(slow, int(out[MAIN_AT]), release, off, slow_half)
     hold_stop = max(hold_stop, main_start + 1)
     out[HOLD_STOP] = hold_stop
-    _read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, noise[2], out)
+    out[TOP_NOISE] = sample_noise(y, max(hold_stop - int(0.4 / interval), main_start), hold_stop, 1, -np.inf, np.inf)
+    top_noise = max(noise[2], smoothing_gain(slow_half) * out[TOP_NOISE]) if reported else noise[2]
+    _read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, top_noise, out)
+    _read_rise(slow, main_start, hold_stop, slow_half, interval, out)
     main = out[MAIN]
-    out[TOP_NOISE] = sample_noise(x, max(hold_stop - int(0.4 / interval), main_start), hold_stop, 1, -np.inf, np.inf)
     release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (main - idle), False)
     out[RELEASE], out[RELEASE_SLOPE] = release, slope
     # the first rise ends at the first peak, or where the flow stops rising steeply
@@ -439,9 +517,10 @@ def read_snaps(
     interval: float,
     halves: tuple[int, int],
     noise: NDArray[np.float64],
+    reported: bool,
     out: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
     """Read every snap of a stack: see `read_snap`."""
     for s in range(rows.size):
         row = rows[s]
-        read_snap(y[row], x[row], fast[row], slow[row], snaps[s], interval, halves, noise[s], out[s])
+        read_snap(y[row], x[row], fast[row], slow[row], snaps[s], interval, halves, noise[s], reported, out[s])

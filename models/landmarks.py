@@ -7,7 +7,8 @@ Definitions. All levels and crossings are of the *mass flow*; `fast` is the flow
 idle               mean over the steady flow before the opening, at most 3 s, ending short of the first
                    departure from it
 first peak, dip    earliest fall of the fast trace within 0.6 s of the opening that recovers, is more than
-                   5 % of the snap's height, and stays above 1.5 times idle; levels by a parabola over ±10 and ±20 ms
+                   5 % of the snap's height, and stays above 1.5 times idle; the peak where a parabola over ±12.5 ms
+                   is highest, the dip by one over ±20 ms at the lowest of the slow trace
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
@@ -29,8 +30,8 @@ idle after         mean over the last 1.5 s, from 1.5 s after the release
 =================  ====================================================================================
 
 Uncertainty. Noise of the trace through the weights of each level (linearised), the quantisation step where
-noise does not dither it, the sampling interval for crossings, the scatter of block means for idle levels, the doubt of a
-window's definition, and the recorder's own offset and gain where its profile states them. The transfer table passes
+noise does not dither it, the sampling interval for crossings, second differences of block means for idle levels and the wander of what
+the window leaves aside, firing ripple that a parabola keeps or that sampling folds, the doubt of a window's definition, and the recorder's own offset and gain where its profile states them. The transfer table passes
 them on by its slope and adds what it leaves open between its points: see `models.transfer`.
 """
 
@@ -39,17 +40,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from data_contracts.family import AirflowSensor
+from data_contracts.family import Family
 from models import landmark_kernels as lk
 from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
-from models.smoothing import smooth
+from models.landmark_doubt import FOLDING_RATE_HZ, highest_of, ripple_alone, ripple_gains
+from models.smoothing import smooth, smoothing_gain
 from models.snaps import SnapList, find_snaps
 from models.transfer import rectified, slope_of, table_doubt, table_of
 
 FAST_S, SLOW_S = 0.004, 0.015
-# Share of the firing ripple early in the climb that reaches the levels of first peak and dip through their parabolas.
-RIPPLE_AT_PEAK, RIPPLE_AT_DIP = 0.65, 0.45
 # What smoothing moves a crossing of a rounded edge. [s]
 CROSSING_U_S = 1e-4
 # With no first peak the top of the first rise is where it bends, and that is less sharp. [s]
@@ -58,14 +58,16 @@ KNEE_U_S = 1.5e-3
 SHAPE_PART = 1.0
 # Where a hold ends is a matter of definition: the flow there, as a part of its height, and what that moves in the fall.
 HOLD_END_U = 0.015
-# Of the lift of the main peak over its mean, and of the signal's over that of the mean flow: parts in doubt.
-LIFT_U, BENT_U = 0.6, 0.4
-# Where the highest flow lies within a rounded top, as a part of it, for times read at a part of the main peak.
-TOP_U = 0.003
-# What a sampling interval of 10 ms can miss of a pulse 30 ms wide, and of a main peak. [1]
-MISSED_PULSE, MISSED_PEAK = 0.03, 0.003
-# Below this rate the ripple of a fast engine folds onto the level [Hz]; and what sampling that slow can miss or catch.
-FOLDING_RATE_HZ, CLEAN_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 450.0, 900.0, 50.0, 0.02
+# How far waves on the main peak rise over their own scatter: a sine 1.4, several beside each other 1.8; and its doubt. [1]
+WAVES, WAVES_U = 1.6, 0.3
+# Of what the signal at the mean flow differs from the mean signal: the part in doubt.
+BENT_U = 0.4
+# What a sampling interval of 10 ms can miss of a pulse 30 ms wide. [1]
+MISSED_PULSE = 0.03
+# What ripple folded down to any frequency hides: crossings of gentle slopes and the lowest flow.
+HIDDEN_BY_FOLDING = ("climb_slope_g_s2", "run_up_time_s", "settle_time_s", "undershoot_g_s")
+# Below CLEAN ripple may fold onto the level [Hz]; what sampling below SLOW can miss or catch.
+CLEAN_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 900.0, 50.0, 0.02
 Floats = NDArray[np.float64]
 
 
@@ -106,12 +108,6 @@ class Landmarks:
         return self.table[:, column]
 
 
-def smoothing_gain(half: int) -> float:
-    """Standard deviation that `smooth` with this half width leaves of white noise of 1."""
-    width = 2 * half + 1
-    return float(np.sqrt((2.0 * width * width + 1.0) / (3.0 * width**3)))
-
-
 def _raw_at(flow: Floats, raw: Floats, table: tuple[Floats, Floats]) -> Floats:
     """Raw signal at a flow; outside the table the raw level as it was read."""
     with np.errstate(invalid="ignore"):
@@ -126,6 +122,7 @@ def read_landmarks(
     *,
     interval_s: float,
     table: tuple[Floats, Floats],
+    reported: bool,
     expected_g_s: float,
     rate_hz: Floats,
 ) -> Landmarks:
@@ -143,6 +140,8 @@ def read_landmarks(
         Sampling interval. [s]
     table : tuple of two ndarrays of shape (points,)
         Transfer table: raw signal and flow. [V, Hz or g/s], [g/s]
+    reported : bool
+        The signal is a flow that a control unit reported.
     expected_g_s : float
         The family's main peak; 0 where unknown. [g/s]
     rate_hz : ndarray of shape (captures,)
@@ -167,7 +166,7 @@ def read_landmarks(
     noise = np.stack((at_idle[rows] * fast_gain, at_top[rows] * fast_gain, at_top[rows] * slow_gain), axis=1)
     bounds = np.stack((snaps.on, snaps.off, snaps.first, snaps.stop), axis=1)
     out = np.full((rows.size, lk.COLUMNS), np.nan)
-    lk.read_snaps(flow, conditioned.signal, fast, slow, rows, bounds, interval_s, (fast_half, slow_half), noise, out)
+    lk.read_snaps(flow, conditioned.signal, fast, slow, rows, bounds, interval_s, (fast_half, slow_half), noise, reported, out)
     undithered = np.where(conditioned.noise > 0.5 * conditioned.step, 0.0, conditioned.step)
     held = conditioned.held.astype(np.float64)
     noise_of_means = sigma * np.sqrt(held)
@@ -175,7 +174,7 @@ def read_landmarks(
 
 
 def airflow_estimates(
-    marks: Landmarks, start_s: float, sensor: AirflowSensor, recorder_u: tuple[Floats, Floats]
+    marks: Landmarks, start_s: float, family: Family, recorder_u: tuple[Floats, Floats]
 ) -> dict[str, Estimate]:
     """Every airflow quantity that the trace itself gives.
 
@@ -185,8 +184,8 @@ def airflow_estimates(
         Of a stack.
     start_s : float
         Time of the grid's first sample from the recording's first. [s]
-    sensor : AirflowSensor
-        With its transfer table.
+    family : Family
+        With the sensor's transfer table.
     recorder_u : tuple of two ndarrays of shape (snaps,)
         Standard uncertainty of the recorder's offset and gain; 0 where its profile states none. [V], [1]
 
@@ -195,6 +194,7 @@ def airflow_estimates(
     dict of str to Estimate
         Over the snaps. Raw levels are under `<landmark>_v` whatever the raw unit.
     """
+    sensor = family.airflow_sensor
     table = table_of(sensor)
     dt = marks.interval_s
     fast_gain = smoothing_gain(int(FAST_S / 2.0 / dt + 0.5))
@@ -203,8 +203,9 @@ def airflow_estimates(
     noise_at_top = marks.noise_raw
     if sensor.kind == "g_s":  # the noise of a reported flow grows with the flow
         noise_at_top = np.fmax(noise_at_top, marks[lk.TOP_NOISE] * np.sqrt(marks.held))
-    ripple = np.nan_to_num(marks[lk.RIPPLE])
     sample_noise = marks.noise_raw / np.sqrt(marks.held)
+    rate = 1.0 / (dt * marks.held)
+    ripple = ripple_alone(marks.table, sample_noise, table)
     idle_raw, main_raw = marks[lk.IDLE_RAW], marks[lk.MAIN_RAW]
     half_raw = np.interp(0.5 * (marks[lk.IDLE] + marks[lk.MAIN]), table[1], table[0])
 
@@ -235,7 +236,7 @@ def airflow_estimates(
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
         return np.asarray(
-            np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt + CROSSING_U_S
+            np.hypot(np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt, CROSSING_U_S)
         )
 
     idle_u = np.hypot(np.hypot(marks[lk.IDLE_U], step_u * slope_of(idle_raw, table)), table_doubt(idle_raw, sensor))
@@ -244,32 +245,44 @@ def airflow_estimates(
     peak, peak_u, peak_raw, peak_raw_u = level(lk.FIRST_PEAK)
     dip, dip_u, dip_raw, dip_raw_u = level(lk.DIP)
     main, main_u, _, main_raw_u = level(lk.MAIN)
-    peak_u, dip_u = np.hypot(peak_u, RIPPLE_AT_PEAK * ripple * peak), np.hypot(dip_u, RIPPLE_AT_DIP * ripple * dip)
-    peak_raw_u = np.hypot(peak_raw_u, RIPPLE_AT_PEAK * ripple * peak / slope_of(peak_raw, table))
-    dip_raw_u = np.hypot(dip_raw_u, RIPPLE_AT_DIP * ripple * dip / slope_of(dip_raw, table))
+    peak_gain, dip_gain = ripple_gains(family, dip / main, rate)
+    peak_u, dip_u = np.hypot(peak_u, peak_gain * ripple * peak), np.hypot(dip_u, dip_gain * ripple * dip)
+    peak_raw_u = np.hypot(peak_raw_u, peak_gain * ripple * peak / slope_of(peak_raw, table))
+    dip_raw_u = np.hypot(dip_raw_u, dip_gain * ripple * dip / slope_of(dip_raw, table))
     # a rounded peak or valley in the raw signal is the signal at its flow
     peak_raw, dip_raw = _raw_at(peak, peak_raw, table), _raw_at(dip, dip_raw, table)
-    # the highest point of a stretch that is not flat lies above its mean; noise lifts the slow trace's by about two of it
-    lifted = 2.0 * slow_gain * noise_at_top * slope_of(main_raw, table)
-    lift = np.maximum(marks[lk.MAIN_SPREAD] - lifted, 0.0)
-    doubt = np.where(
-        marks[lk.MAIN_SPREAD] > 0.0, LIFT_U * lift, np.maximum(-marks[lk.MAIN_SPREAD] - lifted, 0.0) / np.sqrt(3.0)
-    )
-    doubt = np.hypot(doubt, 0.25 * lifted)  # a half of the slow trace's noise
-    rate = 1.0 / (dt * marks.held)
-    foldable = rate < CLEAN_RATE_HZ  # what stands out of the mean may be ripple that sampling folded down
+    # The highest point of a stretch that is not flat lies above its mean. Noise lifts the highest of the slow trace's
+    # independent places near the top, and what smoothing leaves of the ripple is noise to it; on an uneven top noise and
+    # unevenness together make it, and what the unevenness has of it, as a few waves would, is real.
+    leak = float(np.sinc(family.max_free_rpm * family.cylinders / 120.0 * SLOW_S / 2.0)) ** 2
+    rippling = np.sqrt(np.maximum(marks[lk.MAIN_SCATTER] ** 2 - sample_noise**2, 0.0)) * slope_of(main_raw, table)
+    white = slow_gain * noise_at_top * slope_of(main_raw, table)
+    slow_noise = np.hypot(white, leak * rippling)
+    uneven = np.sqrt(np.maximum(marks[lk.MAIN_UNEVEN_TOP] ** 2 - slow_noise**2, 0.0))
+    highest, highest_u = highest_of(marks[lk.MAIN_NEAR])
+    noise_lift = np.clip(highest * np.hypot(slow_noise, uneven) - WAVES * uneven, 0.0, highest * slow_noise)
+    spread = marks[lk.MAIN_SPREAD]
+    lift = np.maximum(spread - noise_lift, 0.0)
+    doubt = np.hypot(np.maximum(-spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
+    doubt = np.hypot(doubt, WAVES_U * np.hypot(marks[lk.MAIN_UNEVEN], leak * rippling))
+    lift, doubt = lift + marks[lk.MAIN_RISE], np.hypot(doubt, 0.5 * marks[lk.MAIN_RISE])
+    # what stands out of the mean may be ripple that sampling folded down; a reported flow has none
+    foldable = (rate < CLEAN_RATE_HZ) & (sensor.kind != "g_s")
     lift, doubt = np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(doubt, lift / np.sqrt(3.0)), doubt)
     main = main + lift
+    # the climb was read to parts of the mean level
+    run_up_at = marks[lk.RUN_UP] + 0.95 * lift / marks[lk.RUN_UP_SLOPE]
     # ripple is in the flow: through a bent table the signal at the mean flow is not the mean signal
     at_main = _raw_at(main, main_raw, table)
     bent = np.abs(at_main - main_raw - lift / slope_of(main_raw, table))
     main_raw = at_main
     main_raw_u = np.sqrt(main_raw_u**2 + (BENT_U * bent) ** 2 + (doubt / slope_of(main_raw, table)) ** 2)
     # a control unit that reports flow has averaged the ripple out
-    folded = np.where((rate < FOLDING_RATE_HZ) & (sensor.kind != "g_s"), ripple * main, 0.0)
-    folded = np.where((rate < FOLDING_RATE_HZ) & (sensor.kind == "g_s"), MISSED_PEAK * main, folded)
+    folds = (rate < FOLDING_RATE_HZ) & (sensor.kind != "g_s")
+    folded = np.where(folds, np.sqrt(2.0) * ripple * main, 0.0)  # the highest samples are crests
     folded = np.where(rate < SLOW_RATE_HZ, np.fmax(folded, SLOW_RATE_U * main), folded)
     main_u = np.sqrt(main_u**2 + doubt**2 + folded**2)
+    main_raw_u = np.hypot(main_raw_u, folded / slope_of(main_raw, table))
     low, low_u, _, _ = level(lk.LOW)
     opening, release = marks[lk.OPENING], marks[lk.RELEASE]
     rippled = np.hypot(0.5 * np.fmax(peak_u, 0.5 * main_u), 0.5 * ripple * np.fmax(peak, 0.5 * main))
@@ -279,7 +292,7 @@ def airflow_estimates(
     climb_s = (marks[lk.CLIMB_90] - marks[lk.CLIMB_10]) * dt
     climb_u = np.hypot(
         crossing_u(marks[lk.CLIMB_10_SLOPE], half_raw, slow_gain, np.zeros(main.size)),
-        crossing_u(marks[lk.CLIMB_90_SLOPE], main_raw, slow_gain, TOP_U * main),
+        crossing_u(marks[lk.CLIMB_90_SLOPE], main_raw, slow_gain, np.zeros(main.size)),
     )
     climb = marks[lk.CLIMB_HEIGHT] / climb_s
     # a wrong level moves its crossing along the climb, which takes back half of what it does to the height
@@ -290,12 +303,14 @@ def airflow_estimates(
     )
     height = main - marks[lk.IDLE]
     fall_u = np.hypot(fall_u, HOLD_END_U * height * dt / np.abs(marks[lk.FALL_90_SLOPE]))
-    run_up_u = crossing_u(marks[lk.RUN_UP_SLOPE], main_raw, slow_gain, np.hypot(main_u, TOP_U * main))
+    run_up_u = crossing_u(marks[lk.RUN_UP_SLOPE], main_raw, slow_gain, main_u)
     after = np.where(np.isfinite(marks[lk.AFTER]), marks[lk.AFTER], marks[lk.IDLE])
     later_u = np.where(np.isfinite(marks[lk.AFTER]), after_u, np.hypot(idle_u, 0.03 * marks[lk.IDLE]))
     pulse_raw_u = np.hypot(marks.noise_raw * fast_gain * np.sqrt(2.0), step_u)
     missed = MISSED_PULSE * dt * marks.held / 0.01
     pulse_slope = slope_of(idle_raw + marks[lk.PULSE_RAW], table)
+    idle = marks[lk.IDLE] - rectified(idle_raw, marks[lk.IDLE_SCATTER], sample_noise, sensor)
+    idle_raw = _raw_at(idle, idle_raw, table)
     idle_raw_u, idle_u = with_recorder(idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u), idle_u)
     _, after_u = with_recorder(after_raw, after_u, after_u)
     peak_raw_u, peak_u = with_recorder(peak_raw, peak_raw_u, peak_u)
@@ -303,7 +318,7 @@ def airflow_estimates(
     main_raw_u, main_u = with_recorder(main_raw, main_raw_u, main_u)
     values = {
         "idle_v": (idle_raw, idle_raw_u),
-        "idle_g_s": (marks[lk.IDLE] - rectified(idle_raw, marks[lk.IDLE_SCATTER], sample_noise, sensor), idle_u),
+        "idle_g_s": (idle, idle_u),
         "opening_s": (start_s + opening * dt, opening_u),
         "first_peak_v": (peak_raw, peak_raw_u),
         "first_peak_g_s": (peak, peak_u),
@@ -330,6 +345,7 @@ def airflow_estimates(
             marks[lk.AFTER] - rectified(after_raw, marks[lk.AFTER_SCATTER], sample_noise, sensor),
             after_u,
         ),
-        "run_up_time_s": ((marks[lk.RUN_UP] - opening) * dt, np.hypot(opening_u, run_up_u)),
+        "run_up_time_s": ((run_up_at - opening) * dt, np.hypot(opening_u, run_up_u)),
     }
-    return {name: estimate(value, u) for name, (value, u) in values.items()}
+    out = {name: estimate(value, u) for name, (value, u) in values.items()}
+    return out | {name: out[name].because(folds, "rate_too_low") for name in HIDDEN_BY_FOLDING}

@@ -146,8 +146,8 @@ def read_without_snap(
             level_u[k], raw_u[k] = means.std(ddof=1), raws.std(ddof=1)
         else:
             level_u[k], raw_u[k] = 0.5 * float(within_y[0]), 0.5 * float(within_x[0])
-        _, own_y, _ = block_mean(y, a, b, 8)
-        _, own_x, _ = block_mean(x, a, b, 8)
+        _, own_y, _, _ = block_mean(y, a, b, 8)
+        _, own_x, _, _ = block_mean(x, a, b, 8)
         level_u[k] = np.hypot(max(level_u[k], np.nan_to_num(own_y)), UNKNOWN_LOAD * level[k])
         raw_u[k] = np.hypot(max(raw_u[k], np.nan_to_num(own_x)), UNKNOWN_LOAD / 3.0 * raw[k])
         reason[k] = 0

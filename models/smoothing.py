@@ -5,6 +5,16 @@ from numpy.typing import NDArray
 
 from models.kernel import kernel
 
+# Blocks whose second differences can tell noise from a wander of the level.
+FEWEST_DIFFERENCES = 6
+
+
+@kernel
+def smoothing_gain(half: int) -> float:
+    """Standard deviation that `smooth` with this half width leaves of white noise of 1."""
+    width = 2 * half + 1
+    return float(np.sqrt((2.0 * width * width + 1.0) / (3.0 * width**3)))
+
 
 @kernel
 def _running_mean(
@@ -78,13 +88,13 @@ def smooth(x: NDArray[np.float32], count: NDArray[np.int64], half: int) -> NDArr
 
 
 @kernel
-def parabola_at(
-    x: NDArray[np.float32], first: int, stop: int, at: float
-) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Least-squares parabola through x[first:stop] (at least 3 samples), read at `at`.
+def _parabola(
+    x: NDArray[np.float32], first: int, stop: int
+) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
+    """Mean, tilt and bend of the least-squares parabola through x[first:stop], and the sum of squares under the bend.
 
-    Returns the value and its standard deviation for white noise of 1. In u, centred and scaled, the polynomials 1, u
-    and u² - mean(u²) are orthogonal on a uniform grid, so each coefficient stands alone.
+    In u, centred and scaled, the polynomials 1, u and u² - mean(u²) are orthogonal on a uniform grid, so each coefficient
+    stands alone.
     """
     n = stop - first
     middle, scale = 0.5 * (first + stop - 1), 2.0 / n
@@ -97,10 +107,38 @@ def parabola_at(
         tilt += u * x[i]
         bend += q * x[i]
         fourth += q * q
-    a = (at - middle) * scale
+    return total / n, tilt / (n * second), bend / fourth, fourth
+
+
+@kernel
+def parabola_at(
+    x: NDArray[np.float32], first: int, stop: int, at: float
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Least-squares parabola through x[first:stop] (at least 3 samples), read at `at`.
+
+    Returns the value and its standard deviation for white noise of 1.
+    """
+    n = stop - first
+    scale = 2.0 / n
+    second = (n * n - 1.0) / 12.0 * scale * scale
+    mean, tilt, bend, fourth = _parabola(x, first, stop)
+    a = (at - 0.5 * (first + stop - 1)) * scale
     q = a * a - second
-    value = total / n + tilt / (n * second) * a + bend / fourth * q
-    return value, np.sqrt(1.0 / n + a * a / (n * second) + q * q / fourth)
+    return mean + tilt * a + bend * q, np.sqrt(1.0 / n + a * a / (n * second) + q * q / fourth)
+
+
+@kernel
+def parabola_top(
+    x: NDArray[np.float32], first: int, stop: int, at: float
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Where the least-squares parabola through x[first:stop] is highest within a quarter of its width of `at`, and how high."""
+    scale = 2.0 / (stop - first)
+    second = ((stop - first) ** 2 - 1.0) / 12.0 * scale * scale
+    mean, tilt, bend, _ = _parabola(x, first, stop)
+    a = (at - 0.5 * (first + stop - 1)) * scale
+    if bend < 0.0:
+        a = min(max(-0.5 * tilt / bend, a - 0.5), a + 0.5)
+    return 0.5 * (first + stop - 1) + a / scale, mean + tilt * a + bend * (a * a - second)
 
 
 @kernel
@@ -172,11 +210,12 @@ def tapered_mean(
 @kernel
 def block_mean(
     x: NDArray[np.float32], first: int, stop: int, blocks: int
-) -> tuple[float, float, float]:  # pragma: no cover - compiled
-    """Level of a stretch, its standard uncertainty from its own scatter, and its drift end to end.
+) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
+    """Level of a stretch, its standard uncertainty from noise, its drift end to end, and the wander of the level itself.
 
-    Means over half-overlapping cosine windows leave firing ripple out; their scatter holds noise of any
-    colour and the slow wander of the level. Neighbours share a sixth of their variance.
+    Means over half-overlapping cosine windows leave firing ripple out; neighbours share a sixth of their variance. Noise
+    is what their second differences hold, 6 - 8/6 times its variance, in which a slow movement of the level cancels;
+    what they scatter beyond it is wander: real, and part of the mean.
     """
     n = stop - first
     blocks = max(1, min(blocks, (n - 1) // 4))
@@ -192,16 +231,21 @@ def block_mean(
         means[b] = total / weight_sum
     level = means.mean()
     if blocks < 3:
-        return level, np.nan, 0.0
+        return level, np.nan, 0.0, 0.0
     centre = 0.5 * (blocks - 1)
-    top, bottom, spread = 0.0, 0.0, 0.0
+    top, bottom, spread, rough = 0.0, 0.0, 0.0, 0.0
     for b in range(blocks):
         top += (b - centre) * (means[b] - level)
         bottom += (b - centre) ** 2
         spread += (means[b] - level) ** 2
+        if 0 < b < blocks - 1:
+            rough += (means[b - 1] - 2.0 * means[b] + means[b + 1]) ** 2
     drift = top / bottom * (blocks - 1)
-    # independent blocks behind the scatter, and Student's factor that keeps two of u a 95 % interval
-    free = max(0.75 * (blocks - 1), 1.0)
+    noise = rough / (blocks - 2) / (6.0 - 8.0 / 6.0)
+    free = 0.5 * (blocks - 2)  # independent differences behind it
+    if blocks < FEWEST_DIFFERENCES:  # too few to tell noise from wander
+        noise, free = spread / (blocks - 1), 0.75 * (blocks - 1)
+    free = max(free, 1.0)  # and Student's factor that keeps two of u a 95 % interval
     student = 1.0 + 1.2 / free + 1.6 / free**2
-    u = np.sqrt(spread / (blocks - 1) * (1.0 + 1.0 / 3.0) / blocks) * student
-    return level, u, drift
+    u = np.sqrt(noise * (1.0 + 1.0 / 3.0) / blocks) * student
+    return level, u, drift, np.sqrt(max(spread / (blocks - 1) - noise, 0.0))

@@ -25,7 +25,7 @@ from models.snap_signs import LOWER_BOUND_RATE_HZ, snap_signs
 from models.throttle import opened_from_shape
 from models.transfer import outside, table_of, to_flow
 
-METHOD = "3"
+METHOD = "4"
 Floats = NDArray[np.float64]
 _MANIFEST = (
     "coolant_c",
@@ -152,7 +152,8 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     expected = family.main_peak.expected_g_s or 0.0
     rate = stack.rate_hz / np.maximum(stack.held, 1.0)
     marks = read_landmarks(
-        conditioned, flow, stack.count, interval_s=dt, table=table, expected_g_s=expected, rate_hz=rate
+        conditioned, flow, stack.count, interval_s=dt, table=table, reported=sensor.kind == "g_s", expected_g_s=expected,
+        rate_hz=rate,
     )
     rows, bare = _all_entries(marks, captures)
     manifest = {name: column[rows] for name, column in _manifest(conditions).items()}
@@ -160,7 +161,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
         np.array([conditions[row].recorder_offset_u_v for row in marks.snaps.row.tolist()]),
         np.array([conditions[row].recorder_gain_u for row in marks.snaps.row.tolist()]),
     )
-    found = airflow_estimates(marks, stack.start_s, sensor, recorder_u)
+    found = airflow_estimates(marks, stack.start_s, family, recorder_u)
     of_snaps = {name: column[: marks.snaps.row.size] for name, column in manifest.items()}
     hum = _hum(marks, conditioned, family)
     found |= engine_estimates(stack, conditioned, marks, family, of_snaps, found["main_peak_g_s"], hum)
