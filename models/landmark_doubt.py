@@ -47,14 +47,14 @@ def highest_of(independent: Floats) -> tuple[Floats, Floats]:
     Returns
     -------
     tuple of two ndarrays
-        The mean by Blom's formula, the standard deviation by a fit, within 6 %. [1]
+        The mean by Blom's formula, the standard deviation by a fit, within 12 %. [1]
 
     References
     ----------
     G. Blom, Statistical Estimates and Transformed Beta-Variables (1958): expected order statistics.
     """
     n = np.fmax(independent, 1.0)
-    return ndtri((n - 0.375) / (n + 0.25)) * (n > 1.0), 1.0 / np.sqrt(1.0 + 0.63 * np.log(n))
+    return ndtri((n - 0.375) / (n + 0.25)) * (n > 1.0), 1.0 / np.sqrt(1.0 + 0.75 * np.log(n))
 
 
 def ripple_alone(marks: NDArray[np.float64], sample_noise: Floats, table: tuple[Floats, Floats]) -> Floats:

@@ -166,7 +166,9 @@ def read_landmarks(
     noise = np.stack((at_idle[rows] * fast_gain, at_top[rows] * fast_gain, at_top[rows] * slow_gain), axis=1)
     bounds = np.stack((snaps.on, snaps.off, snaps.first, snaps.stop), axis=1)
     out = np.full((rows.size, lk.COLUMNS), np.nan)
-    lk.read_snaps(flow, conditioned.signal, fast, slow, rows, bounds, interval_s, (fast_half, slow_half), noise, reported, out)
+    lk.read_snaps(
+        flow, conditioned.signal, fast, slow, rows, bounds, interval_s, (fast_half, slow_half), noise, reported, out
+    )
     undithered = np.where(conditioned.noise > 0.5 * conditioned.step, 0.0, conditioned.step)
     held = conditioned.held.astype(np.float64)
     noise_of_means = sigma * np.sqrt(held)
@@ -236,7 +238,9 @@ def airflow_estimates(
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
         return np.asarray(
-            np.hypot(np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt, CROSSING_U_S)
+            np.hypot(
+                np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt, CROSSING_U_S
+            )
         )
 
     idle_u = np.hypot(np.hypot(marks[lk.IDLE_U], step_u * slope_of(idle_raw, table)), table_doubt(idle_raw, sensor))
@@ -265,7 +269,9 @@ def airflow_estimates(
     lift = np.maximum(spread - noise_lift, 0.0)
     doubt = np.hypot(np.maximum(-spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
     doubt = np.hypot(doubt, WAVES_U * np.hypot(marks[lk.MAIN_UNEVEN], leak * rippling))
-    lift, doubt = lift + marks[lk.MAIN_RISE], np.hypot(doubt, 0.5 * marks[lk.MAIN_RISE])
+    # of a climb that goes on into the fall anything between nothing and all of its last rise is reached
+    rise = np.where(spread > 0.0, marks[lk.MAIN_RISE], 0.0)
+    lift, doubt = lift + 0.5 * rise, np.hypot(doubt, rise / np.sqrt(12.0))
     # what stands out of the mean may be ripple that sampling folded down; a reported flow has none
     foldable = (rate < CLEAN_RATE_HZ) & (sensor.kind != "g_s")
     lift, doubt = np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(doubt, lift / np.sqrt(3.0)), doubt)

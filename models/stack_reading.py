@@ -152,7 +152,13 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     expected = family.main_peak.expected_g_s or 0.0
     rate = stack.rate_hz / np.maximum(stack.held, 1.0)
     marks = read_landmarks(
-        conditioned, flow, stack.count, interval_s=dt, table=table, reported=sensor.kind == "g_s", expected_g_s=expected,
+        conditioned,
+        flow,
+        stack.count,
+        interval_s=dt,
+        table=table,
+        reported=sensor.kind == "g_s",
+        expected_g_s=expected,
         rate_hz=rate,
     )
     rows, bare = _all_entries(marks, captures)

@@ -85,7 +85,9 @@ def _truth(batch: Batch, k: int) -> dict[str, float]:
     idle = float(batch.truth["idle_g_s"][k])
     y, rpm = batch.clean_said[k].astype(np.float64), batch.clean_rpm[k].astype(np.float64)
     t = batch.time_s
-    if t[1] - t[0] > 1e-3:  # between the samples of a slow recording the clean trace runs on, smooth through the sensor's lag
+    if (
+        t[1] - t[0] > 1e-3
+    ):  # between the samples of a slow recording the clean trace runs on, smooth through the sensor's lag
         fine = np.arange(t[0], t[-1], 5e-4)
         t, y, rpm = fine, CubicSpline(t, y)(fine), np.interp(fine, t, rpm)
     out = definitions(t, y, rpm, opens, lifts, idle)

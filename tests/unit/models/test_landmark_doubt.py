@@ -19,7 +19,7 @@ def test_the_highest_of_normal_numbers(count):
     drawn = np.random.default_rng(count).normal(size=(20_000, count)).max(axis=1)
     mean, sd = highest_of(np.array([float(count)]))
     assert mean[0] == pytest.approx(drawn.mean(), abs=0.04)
-    assert sd[0] == pytest.approx(drawn.std(), rel=0.08)
+    assert sd[0] == pytest.approx(drawn.std(), rel=0.12)
 
 
 @pytest.mark.parametrize("samples", [60, 200, 600])
@@ -29,8 +29,8 @@ def test_the_highest_of_a_smoothed_noise(samples):
     noise = rng.normal(size=(1500, samples + 4 * half)).astype(np.float32)
     trace = smooth(noise, np.full(1500, noise.shape[1]), half)[:, 2 * half : -2 * half] / smoothing_gain(half)
     mean, sd = highest_of(np.array([1.0 + samples / (0.62 * (2 * half + 1))]))
-    assert mean[0] == pytest.approx(trace.max(axis=1).mean(), abs=0.15)
-    assert sd[0] == pytest.approx(trace.max(axis=1).std(), rel=0.15)
+    assert mean[0] == pytest.approx(trace.max(axis=1).mean(), abs=0.2)
+    assert sd[0] == pytest.approx(trace.max(axis=1).std(), rel=0.2)
 
 
 def test_the_top_of_a_parabola_is_found_between_samples():
@@ -54,5 +54,5 @@ def test_noise_of_a_level_is_told_from_its_wander(wander):
         errors.append(level - 4.0 - swing.mean())
         us.append(u)
         wanders.append(moved)
-    assert 0.85 < np.std(errors) / np.median(us) < 1.15
+    assert 0.75 < np.std(errors) / np.median(us) < 1.1  # Student's factor is in u
     assert np.median(wanders) == pytest.approx(np.std(swing), abs=0.006)
