@@ -441,7 +441,7 @@ def read_snap(
     hold_stop = _hold_stop(slow, int(out[MAIN_AT]), release, off, slow_half)
     hold_stop = max(hold_stop, main_start + 1)
     out[HOLD_STOP] = hold_stop
-    out[TOP_NOISE] = sample_noise(y, max(hold_stop - int(0.8 / interval), main_start), hold_stop, 1, -np.inf, np.inf)
+    out[TOP_NOISE] = sample_noise(y, max(hold_stop - int(0.4 / interval), main_start), hold_stop, 1, -np.inf, np.inf)
     top_noise = max(noise[2], smoothing_gain(slow_half) * out[TOP_NOISE]) if reported else noise[2]
     _read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, top_noise, out)
     _read_rise(slow, main_start, hold_stop, slow_half, interval, out)
