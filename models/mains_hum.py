@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import kernel
+from models.kernel import kernel, sum_kernel
 from models.smoothing import cosine_window
 
 MAINS_HZ = (50.0, 60.0)
@@ -17,14 +17,10 @@ Floats = NDArray[np.float64]
 
 
 @kernel
-def _line(
-    x: NDArray[np.float32], first: int, stop: int, turn: float, least: float
-) -> tuple[float, float, float]:  # pragma: no cover - compiled
-    """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either from beside it.
-
-    The stretch is freed of its mean and slope and tapered. The noise is that of four places beside the line, infinite for a
-    line of less than `least`.
-    """
+def _tapered(
+    x: NDArray[np.float32], first: int, stop: int, value: NDArray[np.float64]
+) -> float:  # pragma: no cover - compiled
+    """Write a stretch without its mean and slope and tapered; return half the sum of the taper."""
     n = stop - first
     centre = 0.5 * (n - 1)
     level, slope = 0.0, 0.0
@@ -32,28 +28,47 @@ def _line(
         level += x[first + k]
         slope += (k - centre) * x[first + k]
     level, slope = level / n, 12.0 * slope / (n * (float(n) * n - 1.0))
-    value = cosine_window(n)
-    half = 0.5 * value.sum()
+    taper = cosine_window(n)
     for k in range(n):
-        value[k] *= x[first + k] - level - slope * (k - centre)
-    c, s, beside = 0.0, 0.0, 0.0
-    for place in range(5):
+        value[k] = taper[k] * (x[first + k] - level - slope * (k - centre))
+    return float(0.5 * taper.sum())
+
+
+@sum_kernel
+def _product_sum(value: NDArray[np.float64], wave: NDArray[np.float64]) -> float:  # pragma: no cover - compiled
+    total = 0.0
+    for k in range(value.size):
+        total += value[k] * wave[k]
+    return total
+
+
+@kernel
+def _line(
+    value: NDArray[np.float64], first: int, half: float, turn: float, waves: NDArray[np.float64], least: float
+) -> tuple[float, float, float]:  # pragma: no cover - compiled
+    """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either from beside it.
+
+    `waves` holds the cosine and the sine of that line from sample 0. The noise is that of four places beside the line,
+    infinite for a line of less than `least`.
+    """
+    n = value.size
+    c = _product_sum(value, waves[0, first : first + n]) / half
+    s = _product_sum(value, waves[1, first : first + n]) / half
+    if np.hypot(c, s) < least:
+        return c, s, np.inf
+    beside = 0.0
+    for place in range(4):
         # beside the line by 4.5 and 6.5 bins of the stretch, outside the taper's main lobe
-        off = (0.0, -6.5, -4.5, 4.5, 6.5)[place] * 2.0 * np.pi / n
+        off = (-6.5, -4.5, 4.5, 6.5)[place] * 2.0 * np.pi / n
         w = turn + off
         a, b = 0.0, 0.0
-        now_c, now_s = np.cos(w * first), np.sin(w * first)
+        now_c, now_s = 1.0, 0.0
         step_c, step_s = np.cos(w), np.sin(w)
         for k in range(n):
             a += value[k] * now_c
             b += value[k] * now_s
             now_c, now_s = now_c * step_c - now_s * step_s, now_s * step_c + now_c * step_s
-        if place == 0:
-            c, s = a / half, b / half
-            if np.hypot(c, s) < least:
-                return c, s, np.inf
-        else:
-            beside += (a * a + b * b) / (half * half)
+        beside += (a * a + b * b) / (half * half)
     return c, s, np.sqrt(beside / 8.0)
 
 
@@ -62,25 +77,35 @@ def _search(
     signal: NDArray[np.float32],
     rows: NDArray[np.int64],
     stretches: NDArray[np.int64],
-    turn: float,
+    turns: NDArray[np.float64],
     least: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Cosine and sine part of the hum of every snap; 0 for none."""
+    """Cosine and sine part of the hum of every snap at each of `turns` radians per sample; left alone for none."""
+    samples = signal.shape[1]
+    waves = np.empty((turns.size, 2, samples))
+    for number in range(turns.size):
+        for k in range(samples):
+            waves[number, 0, k], waves[number, 1, k] = np.cos(turns[number] * k), np.sin(turns[number] * k)
+    value, again = np.empty(samples), np.empty(samples)
     for s in range(rows.size):
         first, stop, later, end = stretches[s]
-        out[s, 0], out[s, 1] = 0.0, 0.0
         if stop <= first or end <= later:
             continue
         x = signal[rows[s]]
-        a, b, noise = _line(x, first, stop, turn, least[s])
-        size = np.hypot(a, b)
-        if size < CLEAR * noise:
-            continue
-        c, d, noise_later = _line(x, later, end, turn, 0.0)
-        if np.hypot(a - c, b - d) > ALIKE * size + 2.0 * noise_later or np.hypot(c, d) < 2.0 * noise_later:
-            continue
-        out[s, 0], out[s, 1] = a, b
+        half, half_later = _tapered(x, first, stop, value), 0.0
+        for number in range(turns.size):
+            turn, wave = turns[number], waves[number]
+            a, b, noise = _line(value[: stop - first], first, half, turn, wave, least[s])
+            size = np.hypot(a, b)
+            if size < CLEAR * noise:
+                continue
+            if half_later == 0.0:
+                half_later = _tapered(x, later, end, again)
+            c, d, noise_later = _line(again[: end - later], later, half_later, turn, wave, 0.0)
+            if np.hypot(a - c, b - d) > ALIKE * size + 2.0 * noise_later or np.hypot(c, d) < 2.0 * noise_later:
+                continue
+            out[number, s, 0], out[number, s, 1] = a, b
 
 
 def find_hum(
@@ -125,10 +150,8 @@ def find_hum(
     # the main peak's stretch may be short: take the time before it too, where only firing ripple rides on the flow
     bounds[:, 2] = np.minimum(bounds[:, 2], bounds[:, 3] - shortest)
     bounds[(bounds[:, 1] - bounds[:, 0] < shortest) | (bounds[:, 2] < bounds[:, 1])] = 0
-    for number, mains in enumerate(MAINS_HZ):
-        turn = 2.0 * np.pi * mains * interval_s
-        if turn < 0.8 * np.pi:
-            _search(signal, rows, bounds, turn, PART * np.abs(np.nan_to_num(height)), out[number])
+    turns = 2.0 * np.pi * np.array(MAINS_HZ) * interval_s
+    _search(signal, rows, bounds, turns[turns < 0.8 * np.pi], PART * np.abs(np.nan_to_num(height)), out)
     size = np.hypot(out[..., 0], out[..., 1])
     strongest = np.argmax(size, axis=0)
     at = np.arange(rows.size)

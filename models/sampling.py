@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.signals import AIRFLOW_SIGNALS, SIGNALS
-from models.kernel import kernel
+from models.kernel import kernel, vector_kernel
 
 # The fate of a sample: 0 is kept, the rest are the codes of data_contracts.reasons.SAMPLE_REASONS.
 KEPT, MISSING, OUT_OF_RANGE, STUCK, CLIPPED, NEEDLE, GAP = range(7)
@@ -72,6 +72,14 @@ class Stack:
 @kernel
 def _held(values: NDArray[np.float32]) -> int:  # pragma: no cover - compiled
     """Rows from one update to the next: the lower decile over the recording, missing rows counted."""
+    moves, follow, lost = np.int32(0), np.int32(0), np.int32(0)
+    for i in range(values.size - 2):
+        moved = values[i + 1] != values[i + 2]
+        moves += np.int32(moved)
+        follow += np.int32(moved & (values[i] != values[i + 1]))
+        lost += np.int32(values[i] != values[i])
+    if lost == 0 and follow > 0.1 * moves + 1.0:  # enough follow right on another to be the lower decile
+        return 1
     runs = np.zeros(128, dtype=np.int64)
     last, since, total = np.nan, -1, 0
     for i in range(values.size):
@@ -91,14 +99,21 @@ def _held(values: NDArray[np.float32]) -> int:  # pragma: no cover - compiled
     return 1
 
 
+@vector_kernel
+def _furthest(time: NDArray[np.float64], interval: float) -> float:  # pragma: no cover - compiled
+    """Largest distance of a sample from its place on a uniform grid. [s]"""
+    worst, start = 0.0, time[0]
+    for i in range(time.size):
+        worst = max(worst, abs(time[i] - start - np.int32(i) * interval))
+    return float(worst)
+
+
 @kernel
 def _time_base(time: NDArray[np.float64]) -> tuple[float, float]:  # pragma: no cover - compiled
     """Usual interval and largest departure from uniform, in intervals."""
     n = time.size
     interval = (time[n - 1] - time[0]) / (n - 1)
-    worst = 0.0
-    for i in range(n):
-        worst = max(worst, abs(time[i] - time[0] - i * interval))
+    worst = _furthest(time, interval)
     if worst < 0.1 * interval:
         return interval, worst / interval
     steps = np.diff(time)

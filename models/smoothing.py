@@ -34,14 +34,24 @@ def _running_mean(
             for j in range(i - at_end, i + at_end + 1):
                 total += x[j]
             out[i] = total / (2 * at_end + 1)
-    if count > 2 * half:
-        total = 0.0
-        for j in range(width):
-            total += x[j]
-        out[half] = total / width
-        for i in range(half + 1, count - half):
-            total += x[i + half] - x[i - half - 1]
-            out[i] = total / width
+    inner = max(count - 2 * half, 0)
+    quarter, per = inner // 4, 1.0 / width
+    totals = np.zeros(4)
+    for part in range(4):  # four stretches side by side, since each total waits for the one before it
+        for j in range(width if inner > 0 else 0):
+            totals[part] += x[part * quarter + j]
+    p, q, r, s = totals
+    leaving, entering, middle = x, x[width:], out[half:]
+    for k in range(quarter):
+        i, j, m = k + quarter, k + 2 * quarter, k + 3 * quarter
+        middle[k], middle[i], middle[j], middle[m] = p * per, q * per, r * per, s * per
+        p += entering[k] - leaving[k]
+        q += entering[i] - leaving[i]
+        r += entering[j] - leaving[j]
+        s += np.float32(0.0) if m + 1 == inner else entering[m] - leaving[m]
+    for k in range(4 * quarter, inner):
+        middle[k] = s * per
+        s += np.float32(0.0) if k + 1 == inner else entering[k] - leaving[k]
     for i in range(max(half + 1, count - half), count):
         at_end = min(i, count - 1 - i)
         total = 0.0

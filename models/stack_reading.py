@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,7 @@ _MANIFEST = (
     "trim_idle_pct",
     "trim_2500_pct",
 )
+_RECORDED = attrgetter(*_MANIFEST, "closed_loop")
 # Standard uncertainty of a trim as a scan tool shows it: steps of 0.78 % (SAE J1979) and its unrest.
 TRIM_U_PCT = 0.5
 # A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
@@ -91,9 +93,8 @@ class StackReading:
 
 
 def _manifest(conditions: Sequence[Conditions]) -> dict[str, Floats]:
-    table = {name: np.array([getattr(each, name) for each in conditions], dtype=np.float64) for name in _MANIFEST}
-    table["closed_loop"] = np.array([each.closed_loop for each in conditions], dtype=np.float64)
-    return table
+    rows = np.array([_RECORDED(each) for each in conditions], dtype=np.float64).reshape(len(conditions), -1)
+    return dict(zip((*_MANIFEST, "closed_loop"), np.ascontiguousarray(rows.T), strict=True))
 
 
 def _all_entries(marks: Landmarks, captures: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -4,12 +4,16 @@ The table is taken as exact at its points and straight between them, as everywhe
 through the points would say instead is part of the uncertainty of levels. Nothing is read outside the table.
 """
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from data_contracts.family import AirflowSensor
 from models.kernel import kernel
+
+# A bend of the table this many standard deviations away lifts nothing that a float could hold.
+FURTHEST_BEND = 9.0
 
 
 @kernel
@@ -19,20 +23,46 @@ def _interpolate(
     """Straight lines between the points; held at the ends; neighbouring samples start where the last one ended."""
     last = table.size - 2
     slope = (flow[1:] - flow[:-1]) / (table[1:] - table[:-1])
+    lowest, highest = table[0], table[last + 1]
     for row in range(raw.shape[0]):
         k = 0
+        low, high, base, steep = table[0], table[1], flow[0], slope[0]
         for i in range(raw.shape[1]):
-            value = raw[row, i]
-            while k < last and value > table[k + 1]:
-                k += 1
-            while k > 0 and value < table[k]:
-                k -= 1
-            if value <= table[0]:
-                out[row, i] = flow[0]
-            elif value >= table[last + 1]:
-                out[row, i] = flow[last + 1]
-            else:
-                out[row, i] = flow[k] + (value - table[k]) * slope[k]
+            value = min(max(float(raw[row, i]), lowest), highest)
+            if value < low or value > high:
+                while k < last and value > table[k + 1]:
+                    k += 1
+                while k > 0 and value < table[k]:
+                    k -= 1
+                low, high, base, steep = table[k], table[k + 1], flow[k], slope[k]
+            out[row, i] = base + (value - low) * steep
+
+
+@kernel
+def _lift(
+    level: NDArray[np.float64],
+    scatter: NDArray[np.float64],
+    noise: NDArray[np.float64],
+    knots: NDArray[np.float64],
+    bends: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """See `rectified`; `bends` is what the slope gains at each knot."""
+    for s in range(level.size):
+        total = scatter[s] if scatter[s] > noise[s] or np.isnan(noise[s]) else noise[s]
+        sign = 1.0
+        out[s] = level[s] + total + noise[s] - (level[s] + total + noise[s])  # NaN stays NaN
+        for width in (total, math.sqrt(total * total - noise[s] * noise[s])):
+            # a straight line that bends by a unit of slope at a distance d is lifted by E[(d + n)+] - (d)+
+            spread = max(width, 1e-12)
+            for k in range(knots.size):
+                distance = level[s] - knots[k]
+                z = distance / spread
+                if abs(z) < FURTHEST_BEND:
+                    density = math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+                    below = 0.5 * math.erfc(-z / math.sqrt(2.0))
+                    out[s] += sign * bends[k] * (distance * below + spread * density - max(distance, 0.0))
+            sign = -1.0
 
 
 def to_flow(raw: NDArray[np.float32], sensor: AirflowSensor) -> NDArray[np.float32]:
@@ -97,16 +127,8 @@ def rectified(
     if sensor.kind == "g_s":
         return np.zeros(np.shape(raw_level))
     slopes = np.diff(sensor.transfer_g_s) / np.diff(sensor.transfer)
-    inner = sensor.transfer[1:-1]
-    total = np.fmax(scatter, noise)
-    lifted = np.zeros(raw_level.size)
-    for sign, width in ((1.0, total), (-1.0, np.sqrt(total**2 - noise**2))):
-        # a straight line that bends by a unit of slope at a distance d is lifted by E[(d + n)+] - (d)+
-        spread = np.maximum(width[:, None], 1e-12)
-        distance = raw_level[:, None] - inner
-        z = distance / spread
-        density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
-        lifted += sign * ((distance * ndtr(z) + spread * density - np.maximum(distance, 0.0)) @ np.diff(slopes))
+    lifted = np.empty(raw_level.size)
+    _lift(raw_level, scatter, noise, sensor.transfer[1:-1], np.diff(slopes), lifted)
     return lifted
 
 
