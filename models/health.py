@@ -2,20 +2,20 @@
 
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
-# Short names for people; a second bank is said after them.
+# Short names for people, the same as on the board; a second bank is said after them.
 WORDS: dict[str, str] = {
-    "idle_g_s": "idle air flow",
+    "idle_g_s": "idle flow",
     "first_peak_g_s": "first peak",
     "main_peak_reference_g_s": "main peak",
     "recirculation_pulse_g_s": "recirculation pulse",
     "throttle_opened": "throttle opening",
     "run_up_time_s": "run-up time",
-    "flow_per_rev_mg": "air per revolution",
+    "flow_per_rev_mg": "flow per revolution",
     "lambda_idle": "lambda at idle",
     "tip_in_lean_blip": "lean blip at tip-in",
     "lambda_full_throttle": "lambda at full throttle",
     "lambda_full_throttle_v": "lambda signal at full throttle",
-    "lambda_full_throttle_slope_per_s": "leaning out while held",
+    "lambda_full_throttle_slope_per_s": "drift of lambda while held",
     "lambda_fuel_cut": "fuel-cut plateau of lambda",
     "lambda_to_rich_dead_time_s": "dead time to rich",
     "lambda_to_rich_time_constant_s": "response time to rich",

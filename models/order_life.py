@@ -138,11 +138,12 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
     if event.state == "declined" and not event.reason.strip():
         raise InputError(f"{order}: declined without a reason: give one")
     if event.state == "postponed" and (event.until is None or event.until <= event.at.date()):
-        raise InputError(f"{order}: postponed until {event.until}: give a day after {event.at.date()}")
+        until = "without a day" if event.until is None else f"until {event.until}"
+        raise InputError(f"{order}: postponed {until}: give a day after {event.at.date()}")
     if event.state == "booked" and event.until is not None and event.until < event.at.date():
         raise InputError(f"{order}: booked for {event.until}: give {event.at.date()} or a later day")
     if event.state == "done" and event.found not in CAUSE_CODES:
-        raise InputError(f"{order}: found {event.found!r}: give a cause, or 'none' for nothing found")
+        raise InputError(f"{order}: found {event.found!r}: name one of {', '.join(CAUSE_CODES)}; none is nothing found")
     for name, amount in (("hours", event.hours), ("cost", event.cost)):
         if amount is not None and not 0 <= amount < 1e7:
             raise InputError(f"{order}: {name} {amount}: give a number from 0")

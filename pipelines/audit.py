@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from data_contracts.errors import WorkspaceError
+from data_contracts.errors import InputError, WorkspaceError
 from pipelines import quarantine
 from pipelines.decisions import unreadable
 from pipelines.filing import delivered_folder, place_of
@@ -10,6 +10,7 @@ from pipelines.intake import accounts
 from pipelines.item_decisions import unreadable_items
 from pipelines.mends import unreadable_mends
 from pipelines.register import load_register
+from pipelines.settings import load_settings
 from pipelines.warehouse import Warehouse
 from pipelines.waveform_store import read_chunk
 from pipelines.workspace import Workspace
@@ -50,7 +51,7 @@ def check_workspace(workspace: Workspace) -> list[str]:
 
 
 def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
-    """Check row accounts, identities, waveforms, kept deliveries and the register.
+    """Check row accounts, identities, waveforms, kept deliveries, register and settings.
 
     Parameters
     ----------
@@ -70,6 +71,7 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     findings += _stray_findings(workspace.waveforms, warehouse)
     findings += _filing_findings(workspace, warehouse)
     findings += [fault.reason for fault in load_register(workspace.register).faults]
+    findings += _settings_findings(workspace.settings_path)
     findings += [
         f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"
         for name in (*unreadable(workspace), *unreadable_items(workspace))
@@ -79,6 +81,14 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
         for name in unreadable_mends(workspace)
     ]
     return findings
+
+
+def _settings_findings(path: Path) -> list[str]:
+    try:
+        load_settings(path)
+    except InputError as error:
+        return [str(error)]
+    return []
 
 
 def _waiting_findings(warehouse: Warehouse) -> list[str]:

@@ -341,11 +341,13 @@ def run(arguments: list[str] | None = None) -> int:
     from typer.exceptions import Abort, TyperException
 
     given = sys.argv[1:] if arguments is None else arguments
+    if not given:
+        return _fail("no command is given: name one of those `vansnap --help` lists", 2)
     try:
-        code = typer.main.get_command(app).main(args=given or ["--help"], prog_name="vansnap", standalone_mode=False)
+        code = typer.main.get_command(app).main(args=given, prog_name="vansnap", standalone_mode=False)
         if code == _STOPPED:  # typer turns Ctrl-C into this code and says nothing
             return _fail(_STOPPED_LINE, _STOPPED)
-        return 2 if not given else code if isinstance(code, int) else 0
+        return code if isinstance(code, int) else 0
     except TyperException as error:
         said = error.format_message() if hasattr(error, "format_message") else str(error)
         command = getattr(getattr(error, "ctx", None), "command_path", "vansnap")

@@ -73,7 +73,8 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
         Naming the first row that does not fit.
     """
     if not path.is_file():
-        raise MissingFileError(f"{path} is not there: name a CSV with columns {', '.join(COLUMNS)}")
+        what = "is no file" if path.exists() else "is not there"
+        raise MissingFileError(f"{path} {what}: name a CSV with columns {', '.join(COLUMNS)}")
     try:
         table = pl.read_csv(path, infer_schema=False, encoding="utf8")
     except (pl.exceptions.PolarsError, UnicodeDecodeError) as error:

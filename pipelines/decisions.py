@@ -8,11 +8,11 @@ The same decision told twice is one event.
 import json
 import os
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import polars as pl
 
@@ -22,6 +22,8 @@ from models.order_life import OrderEvent, OrderStatus, check_event, replay
 from pipelines.proofs import proof_statistics_of
 from pipelines.warehouse import Warehouse
 from pipelines.workspace import Workspace, sync_folder
+
+T = TypeVar("T")
 
 TAKEN = "taken"
 _SUFFIX = ".json"
@@ -189,7 +191,7 @@ def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
             with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
                 take_in_decisions(workspace, warehouse)
                 take_in_item_decisions(workspace, warehouse)
-                run = published_run(workspace.published_path)
+                run = published_run(workspace.published_path, whole=False)
                 if run is not None:
                     publish_decisions(warehouse, workspace.published_path, week=run[0])
                 return True
@@ -251,28 +253,40 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
     InputError
         If a value is missing or of the wrong kind.
     """
+    if not isinstance(row, Mapping):
+        raise InputError(f"the decision is {str(row)[:60]!r}: write it again")
+    missing = [name for name in ("order_id", "state", "at", "person") if row.get(name) is None]
+    if missing:
+        raise InputError(f"the decision has no {missing[0]}: give one")
+    until, at = row.get("until") or None, row["at"]
+    if not isinstance(at, datetime):
+        at = _made_of("at", at, datetime.fromisoformat, "write a moment such as 2026-04-30T09:15:00+02:00")
+    if until is not None and not isinstance(until, date):
+        until = _made_of("until", until, date.fromisoformat, "write a day such as 2026-04-30")
+    return OrderEvent(
+        order_id=str(row["order_id"]),
+        state=str(row["state"]),
+        at=at if at.utcoffset() is None else at.astimezone(UTC),
+        person=str(row["person"]),
+        reason=str(row.get("reason") or ""),
+        until=until,
+        found=str(row.get("found") or ""),
+        parts=str(row.get("parts") or ""),
+        hours=_amount("hours", row.get("hours")),
+        cost=_amount("cost", row.get("cost")),
+        note=str(row.get("note") or ""),
+    )
+
+
+def _amount(name: str, value: object) -> float | None:
+    return None if value is None or value == "" else _made_of(name, value, float, "write a number with a decimal point")
+
+
+def _made_of(name: str, value: object, make: Callable[[str], T], remedy: str) -> T:
     try:
-        until = row.get("until") or None
-        at = row["at"] if isinstance(row["at"], datetime) else datetime.fromisoformat(str(row["at"]))
-        return OrderEvent(
-            order_id=str(row["order_id"]),
-            state=str(row["state"]),
-            at=at if at.utcoffset() is None else at.astimezone(UTC),
-            person=str(row["person"]),
-            reason=str(row.get("reason") or ""),
-            until=until if until is None or isinstance(until, date) else date.fromisoformat(str(until)),
-            found=str(row.get("found") or ""),
-            parts=str(row.get("parts") or ""),
-            hours=_amount(row.get("hours")),
-            cost=_amount(row.get("cost")),
-            note=str(row.get("note") or ""),
-        )
-    except (KeyError, ValueError, TypeError) as error:
-        raise InputError(f"decision {dict(row)!r:.120} can't be read ({error}): write it again") from error
-
-
-def _amount(value: object) -> float | None:
-    return None if value is None or value == "" else float(str(value))
+        return make(str(value))
+    except ValueError:
+        raise InputError(f"{name} is {str(value)[:60]!r}: {remedy}") from None
 
 
 def _waiting(workspace: Workspace) -> list[tuple[Path, OrderEvent | None]]:

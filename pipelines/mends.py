@@ -234,7 +234,7 @@ def retry(workspace: Workspace, delivery: str) -> Outcome | None:
             retry_waiting(workspace, warehouse, register, now=datetime.now(UTC))
             read_new_captures(workspace, warehouse, register, workers=1, progress=lambda done, total: None)
             after = _waiting(warehouse)
-            run = published_run(workspace.published_path)
+            run = published_run(workspace.published_path, whole=False)
             if run is not None:
                 publish(warehouse, workspace.published_path, week=run[0])
     except WorkspaceBusyError:

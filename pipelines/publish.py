@@ -78,7 +78,7 @@ def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> 
     warehouse : Warehouse
         Open for writing, outside a transaction.
     destination : Path
-        published.duckdb of the workspace; a whole one.
+        published.duckdb of the workspace.
     week : str
         ISO week it stands for.
     """
@@ -122,25 +122,27 @@ def _put_in_place(fresh: Path, destination: Path) -> None:
     sync_folder(destination.parent)
 
 
-def published_run(path: Path) -> tuple[str, str] | None:
+def published_run(path: Path, *, whole: bool = True) -> tuple[str, str] | None:
     """Week and data hash of the run a published file holds.
 
     Parameters
     ----------
     path : Path
         published.duckdb.
+    whole : bool
+        Only of a file with every table and column of today. One that an earlier version published has a week too.
 
     Returns
     -------
     tuple of (str, str) or None
-        Week and `data_id`; None where there is no readable file, or one without a table or column of today.
+        Week and `data_id`; None where there is no such file, or it can't be read.
     """
     if not path.is_file():
         return None
     try:
         with duckdb.connect(str(path), read_only=True) as connection:
             there = set(connection.execute("SELECT table_name, column_name FROM duckdb_columns()").fetchall())
-            if not there >= _EXPECTED:
+            if whole and not there >= _EXPECTED:
                 return None
             row = connection.execute(
                 "SELECT week, data_id FROM runs ORDER BY finished_at DESC, run_id LIMIT 1"

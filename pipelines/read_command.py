@@ -15,7 +15,7 @@ from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES
 from pipelines.readers.recording import read_recording
-from pipelines.register import load_families, load_recorders
+from pipelines.register import RegisterFault, load_families, load_recorders
 from pipelines.reports.numbers import with_uncertainty
 
 _ENDINGS = (".csv", ".parquet")
@@ -262,11 +262,14 @@ def _decoded(path: Path, profile: RecorderProfile) -> Waveform:
 def _family(register: Path, name: str) -> Family:
     if not register.is_dir():
         raise MissingFileError(f"register {register} is not there: name a folder with families.toml")
-    families, broken = load_families(register)
+    faults: list[RegisterFault] = []
+    families, broken = load_families(register, faults)
     if name in families:
         return families[name]
     if name in broken:
         raise InputError(broken[name])
+    if faults and not families:
+        raise InputError(faults[0].reason)
     known = ", ".join(sorted(families)) or "none yet"
     raise InputError(f"family {name!r} is not in {register / 'families.toml'}: name one of {known}")
 

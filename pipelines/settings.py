@@ -334,6 +334,9 @@ def load_settings(path: Path) -> Settings:
         faults = []
         for fault in error.errors():
             key = ".".join(str(part) for part in fault["loc"])
+            if fault["type"] == "extra_forbidden":
+                faults.append(f"{path.name}: {key} is no setting: mend its name, or take it out")
+                continue
             value = "" if fault["type"] == "missing" else f" is {str(fault['input'])[:60]!r}"
             faults.append(f"{path.name}: {key}{value}: {fault['msg'].removeprefix('Value error, ')}")
         raise InputError("; ".join(faults)) from error

@@ -59,7 +59,8 @@ def check_evidence(path: Path, trusted: Mapping[str, str] | None = None) -> Verd
         If there is no such file.
     """
     if not path.is_file():
-        raise MissingFileError(f"{path} is not there: name a warranty file made by `vansnap evidence`")
+        what = "is no file" if path.exists() else "is not there"
+        raise MissingFileError(f"{path} {what}: name a warranty file made by `vansnap evidence`")
     try:
         with zipfile.ZipFile(path) as archive:
             return _check(archive, trusted or {})

@@ -90,6 +90,8 @@ def test_read_on_a_folder_is_a_table(capsys: pytest.CaptureFixture[str]) -> None
         (["weekly", "--home", "no-home"], 2, "vansnap init"),
         (["board", "--home", "no-home"], 2, "vansnap init"),
         (["frobnicate"], 2, "frobnicate"),
+        ([], 2, "vansnap --help"),
+        (["check", "."], 2, "is no file"),
         (["weekly", "--wek", "2026-W14"], 2, "--wek"),
         (["check", "--home", "no-home"], 2, "vansnap init"),
         (["demo", "--vans", "1"], 2, "1"),
@@ -125,11 +127,13 @@ def test_mistakes_in_a_workspace(home: Workspace, capsys: pytest.CaptureFixture[
         (["decide", "x", "accepted", "--at", "2026-01-01"], 2, "x"),
         (["orders", "--list"], 2, "--out"),
         (["decide", "--from", str(tmp_path / "none.csv")], 2, "none.csv"),
+        (["decide", "--from", str(tmp_path)], 2, "is no file"),
     ):
         assert run([*arguments, "--home", str(home.root)]) == code
         err = capsys.readouterr().err
         assert named in err
         assert err.count("\n") == 1
+        assert "datetime" not in err  # nor any other inside of the software
 
 
 def test_orders_on_the_terminal_and_as_json(home: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
@@ -178,6 +182,11 @@ def test_orders_and_decisions(home: Workspace, capsys: pytest.CaptureFixture[str
     assert run(["orders", "--out", str(out), "--home", str(home.root)]) == 0
     states = {entry["order_id"]: entry["state"] for entry in json.loads(out.read_text())["work_orders"]}
     assert states[order] == "accepted"
+    _publish_as_an_earlier_version(home)
+    assert run(["decide", order, "booked", "--person", "tester", "--home", str(home.root)]) == 0
+    assert run(["orders", "--out", str(out), "--home", str(home.root)]) == 0
+    states = {entry["order_id"]: entry["state"] for entry in json.loads(out.read_text())["work_orders"]}
+    assert states[order] == "booked"
     findings = tmp_path / "findings.csv"
     findings.write_text(f"order_id,state,found,hours\n{order},done,no_such_cause,1\n")
     assert run(["decide", "--from", str(findings), "--home", str(home.root)]) == 2
@@ -185,7 +194,38 @@ def test_orders_and_decisions(home: Workspace, capsys: pytest.CaptureFixture[str
     findings.write_text(f"order_id,state,found,hours\n{order},done,none,1.5\n")
     assert run(["decide", "--from", str(findings), "--person", "workshop", "--home", str(home.root)]) == 0
     taken = [json.loads(path.read_text()) for path in (home.decisions / "taken").iterdir()]
-    assert sum("order_id" in told for told in taken) == 2
+    assert sum("order_id" in told for told in taken) == 3
+
+
+def _publish_as_an_earlier_version(home: Workspace) -> None:
+    """An earlier version knew less: one column of another table is not there yet."""
+    import shutil
+
+    import duckdb
+
+    earlier = home.root / "earlier.duckdb"
+    shutil.copyfile(home.published_path, earlier)
+    with duckdb.connect(str(earlier)) as connection:
+        connection.execute("ALTER TABLE captures DROP COLUMN recorder_gain_u")
+    earlier.replace(home.published_path)
+
+
+def test_check_names_settings_and_a_register_that_can_not_be_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    root = tmp_path / "home"
+    assert run(["init", str(root)]) == 0
+    (root / "settings.toml").write_text("[bord]\nport = 1\n")
+    (root / "register" / "families.toml").write_text("[brook-20\n")
+    (root / "decisions" / "torn.json").write_text("[]")
+    capsys.readouterr()
+    assert run(["check", "--home", str(root)]) == 1
+    said = capsys.readouterr().out
+    assert "settings.toml: bord is no setting" in said
+    assert "families.toml is not TOML" in said
+    assert "decisions/torn.json can't be read" in said
+    assert run(["read", "x.csv", "--family", "brook-20", "--home", str(root)]) == 2
+    assert "families.toml is not TOML" in capsys.readouterr().err
 
 
 def test_a_reading_apart_that_takes_too_long_is_ended(tmp_path: Path) -> None:

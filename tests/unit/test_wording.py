@@ -10,7 +10,11 @@ from dashboards import words_de, words_en
 from data_contracts.units import shown
 from data_contracts.wording import contract_sentences, translated
 from data_contracts.words_de import GERMAN
+from models import health
 from pipelines.reports import paper_words_de, paper_words_en
+
+# Judged as a whole: the board draws no chart of it.
+_NO_CHART = {"airflow_shape", "lambda_shape"}
 
 
 def places(sentence: str) -> set[str]:
@@ -68,3 +72,8 @@ def test_imperial_values_are_those_of_the_standard(
     assert as_shown.value(value) == pytest.approx(value_shown, rel=2e-4)
     assert as_shown.difference(2.0) == pytest.approx(as_shown.value(value + 2.0) - as_shown.value(value))
     assert shown(unit, "metric").value(value) == value
+
+
+def test_reasons_and_charts_name_a_quantity_alike() -> None:
+    titles = {name: words_en.WORDS[f"quantity.{name}"].lower() for name in health.WORDS if name not in _NO_CHART}
+    assert {name: health.WORDS[name] for name in titles} == titles
