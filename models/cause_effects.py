@@ -21,6 +21,9 @@ SCALES: tuple[str, ...] = ("relative", "log", "absolute", "soft", "inverse", "ro
 # Trims run into limits that differ between control units: on the soft scale what lies well beyond this counts little more.
 SOFT = 10.0
 
+# Gain of a pattern that states none: engines show a fault of one size by a quarter more or less. A judgement, no source.
+GAIN = 0.25
+
 # A relative figure is no evidence where the expectation itself is next to nothing.
 _SMALLEST_FACTOR = 0.02
 
@@ -99,14 +102,17 @@ class Pattern:
         Prior share among the patterns of the cause.
     one_bank : bool
         May sit on a single bank of an engine with two.
+    gain : float
+        How much more or less engines show of one severity in everything at once, standard deviation of ln(factor).
     effect, spread : mapping of str to float
-        Per feature: movement at severity 1, and its spread between engines. [scale of the feature]
+        Per feature: movement at severity 1, and its spread between engines beyond the gain. [scale of the feature]
     """
 
     cause: str
     name: str
     share: float
     one_bank: bool
+    gain: float
     effect: Mapping[str, float]
     spread: Mapping[str, float]
 
@@ -191,6 +197,7 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
                     entry["pattern"],
                     entry["share"] / total,
                     entry["banks"] == "one",
+                    float(entry.get("gain", GAIN)),
                     {name: float(pair[0]) for name, pair in entry["effects"].items()},
                     {name: float(pair[1]) for name, pair in entry["effects"].items()},
                 )

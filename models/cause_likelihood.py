@@ -67,6 +67,8 @@ class Hypotheses:
         Position in `CAUSE_CODES`.
     log_share, log_share_one : ndarray of shape (hypotheses,)
         Log prior share within the cause, on an engine with two banks and with one.
+    gain : ndarray of shape (hypotheses,)
+        Standard deviation of ln of how much of a severity an engine shows.
     effect, spread : ndarray of shape (hypotheses, columns)
         Movement at severity 1 and its spread. [scale of the feature]
     """
@@ -74,6 +76,7 @@ class Hypotheses:
     cause: NDArray[np.int64]
     log_share: NDArray[np.float64]
     log_share_one: NDArray[np.float64]
+    gain: NDArray[np.float64]
     effect: NDArray[np.float64]
     spread: NDArray[np.float64]
 
@@ -90,7 +93,7 @@ def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
     -------
     Hypotheses
     """
-    cause, share, share_one, effect, spread = [], [], [], [], []
+    cause, share, share_one, gain, effect, spread = [], [], [], [], [], []
     for pattern in table.patterns:
         for bank in ("both", "first", "second") if pattern.one_bank and moved.bank2.any() else ("both",):
             rows = np.zeros((2, len(moved.features)))
@@ -104,10 +107,36 @@ def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
             cause.append(CAUSE_CODES.index(pattern.cause))
             share.append(pattern.share / (3.0 if pattern.one_bank and moved.bank2.any() else 1.0))
             share_one.append(pattern.share if bank == "both" else 0.0)
+            gain.append(pattern.gain)
             effect.append(rows[0])
             spread.append(rows[1])
     with np.errstate(divide="ignore"):
-        return Hypotheses(np.array(cause), np.log(share), np.log(share_one), np.array(effect), np.array(spread))
+        return Hypotheses(
+            np.array(cause), np.log(share), np.log(share_one), np.array(gain), np.array(effect), np.array(spread)
+        )
+
+
+def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> NDArray[np.float64]:
+    """Prior probability of each severity together with how much of it the engine shows, on one grid.
+
+    Engines differ in how much they show of one fault, in everything at once: half a plate takes a tenth of the flow from
+    one and a third from another, and the pattern is the same.
+
+    Parameters
+    ----------
+    hypotheses : Hypotheses
+    severities : tuple of float
+        The grid, all alike before anything is read.
+
+    Returns
+    -------
+    ndarray of shape (hypotheses, severities, shown severities)
+        Each hypothesis sums to 1.
+    """
+    position = np.log(severities)
+    distance = (position - position[:, None]) / np.maximum(hypotheses.gain, 1e-3)[:, None, None]
+    density = np.exp(-0.5 * distance**2) * np.gradient(position)
+    return np.asarray(density / density.sum(axis=2, keepdims=True) / position.size)
 
 
 def log_t(distance: NDArray[np.float64], scale2: NDArray[np.float64], tail: float) -> NDArray[np.float64]:

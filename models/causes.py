@@ -12,7 +12,14 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from models.cause_effects import EffectTable, inseparable_pairs, load_effects, movements
 from models.cause_evidence import Evidence, gather_evidence
-from models.cause_likelihood import CauseSettings, best_placements, log_likelihoods, odd_readings, place_patterns
+from models.cause_likelihood import (
+    CauseSettings,
+    best_placements,
+    log_likelihoods,
+    odd_readings,
+    place_patterns,
+    shown_of,
+)
 from models.cause_pairs import PairProbability, pair_tables, with_pairs
 from models.next_test import NextTest, next_tests
 from models.residuals import Residuals
@@ -142,6 +149,7 @@ def infer_causes(
     t-distributed distance                 one odd quantity must not decide
     any one reading may be a slip          likelier the fewer visits it rests on
     movement proportional to severity      as the scale of severity is defined
+    engines show more or less of it        in all quantities at once: the gain of a pattern
     no reading, no contribution            missing is not zero
     =====================================  =====================================================
     """
@@ -165,6 +173,9 @@ def infer_causes(
     log_prior = _log_priors(families, priors, settings) + _fault_code_log_weights(fault_codes, table)
     two_banks = np.asarray(np.isfinite(moved.moved[:, moved.bank2]).any(axis=1))
     severity = np.array(settings.severities)
+    shown_together = shown_of(hypotheses, settings.severities)
+    with np.errstate(divide="ignore"):
+        log_shown = np.log(shown_together.sum(axis=1))
     tables = pair_tables(moved, hypotheses, settings)
 
     none, codes = CAUSE_CODES.index(NONE), len(CAUSE_CODES)
@@ -177,7 +188,7 @@ def infer_causes(
         slips = odd_readings(moved, rows, residuals.visits, settings)
         under, of_none, of_unknown = log_likelihoods(moved, rows, slips, hypotheses, settings)
         share = np.where(two_banks[rows, None], hypotheses.log_share, hypotheses.log_share_one)
-        placed = under + share[:, :, None] - np.log(severity.size)
+        placed = under + share[:, :, None] + log_shown
         log_joint = np.full((under.shape[0], codes), -np.inf)
         for code in range(codes):
             mine = hypotheses.cause == code
@@ -208,10 +219,11 @@ def infer_causes(
             lead = int(np.argmax(single))
             shown = lead if lead != none else _runner_up(single, none)
             mine = hypotheses.cause == shown
-            weight = np.exp(placed[van][mine] - placed[van][mine].max()).sum(axis=0)
-            weight /= weight.sum()
             if lead != none:
-                level[:, number] = _interval(severity, weight)
+                weight = np.exp(placed[van][mine] - placed[van][mine].max())
+                of_each = shown_together[mine] / shown_together[mine].sum(axis=1, keepdims=True)
+                weight = np.einsum("hk,hsk->s", weight, of_each)
+                level[:, number] = _interval(severity, weight / weight.sum())
             place, at = best[shown]
             evidence.append(
                 gather_evidence(

@@ -236,15 +236,24 @@ def notices_of(std: Standardised, week: str) -> tuple[str, ...]:
 
 
 PRESENT_VISITS = 4
-"""Visits the present level rests on at most; a van without a standing alarm has two. Common practice (2026-11-25)."""
+"""Visits the present level rests on at most, two at least where there are two. Common practice (2026-11-25)."""
 
 
-def _present(alarms: Alarms, begin: Codes, end: Codes) -> Codes:
-    """First of the visits that show each van's present state."""
-    since = alarms.since[end - 1]
-    standing = np.where(since >= 0, since, end[:, None]).min(axis=1, initial=np.iinfo(np.int64).max)
-    first = np.where(standing < end, standing, end - 2)
-    return np.asarray(np.maximum(begin, np.minimum(end - 1, np.maximum(first, end - PRESENT_VISITS))))
+def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes, end: Codes) -> Codes:
+    """First of the visits that show each van's present state.
+
+    A chart holds single visits back, so that its alarm comes a visit or more after the fault: of the last few visits those
+    count in which what is in alarm stands out most from its own baseline, or from the family where only the family tells.
+    """
+    place = end[:, None] - 1 - np.arange(PRESENT_VISITS)
+    x = np.where((place >= begin[:, None])[:, :, None], std.x[np.maximum(place, begin[:, None])], np.nan)
+    last = end - 1
+    base = np.where(alarms.own[last], followed.baseline[last], 0.0)
+    moved = (x - base[:, None]) / np.sqrt(std.variance[last])[:, None]
+    read = np.isfinite(moved) & alarms.any[last][:, None]
+    total, count = np.cumsum(np.where(read, moved, 0.0), axis=1), np.maximum(np.cumsum(read, axis=1), 1)
+    visits = 2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1)
+    return np.asarray(np.maximum(begin, end - visits))
 
 
 def _present_variance(x: Array, variance: Array) -> Array:
@@ -281,7 +290,7 @@ def residuals_of(
     Returns
     -------
     Residuals
-        Every quantity is the median of the same few last visits, those since the van's first standing alarm, so that the
+        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so that the
         pattern over the quantities is of one time. A van that stands apart from its family since its first visits is held
         against the family, not against itself. Where the van's own visits, or the repeats of its visits, disagree more than
         is usual, the uncertainty of the shift says so.
@@ -290,7 +299,7 @@ def residuals_of(
     number = {name: v for v, name in enumerate(names)}
     vans = np.array([number[van_id] for van_id in van_ids], np.int64)
     begin, end, f = std.starts[vans], std.starts[vans + 1], std.family[std.starts[vans]]
-    window = _present(alarms, begin, end)
+    window = _present(std, followed, alarms, begin, end)
     place = np.minimum(window[:, None] + np.arange(PRESENT_VISITS), end[:, None] - 1)
     repeated = np.diff(place, axis=1, prepend=-1) == 0  # fewer visits than that: the last stands in, unread
     x = np.where(repeated[:, :, None], np.nan, std.x[place])

@@ -18,7 +18,8 @@ import polars as pl
 from data_contracts.causes import CAUSES, NONE
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
-from models.cause_effects import SOFT, EffectTable, Movements, Pattern, load_effects, movements
+from models.cause_effects import GAIN, SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
+from models.cause_likelihood import log_t
 from models.reading import METHOD
 from models.residuals import Residuals
 from sample_fleet.parameters import Vehicle
@@ -28,6 +29,8 @@ FAMILIES, SEED = 80, 20261125
 SEVERITIES = (0.4, 1.0)
 TRADE_WEIGHT = 0.25
 LEAST_SPREAD = 0.1  # no engine follows another more closely than this share of an effect
+ROUNDS, GAIN_PRIOR, TAIL = 5, 0.5, 6.0  # of the gains: rounds, spread before anything is seen, degrees of freedom
+GAINS = np.exp(np.linspace(np.log(0.2), np.log(3.0), 28))
 MODELS = Path(__file__).parents[2] / "models"
 
 
@@ -125,19 +128,40 @@ def robust(values: np.ndarray) -> tuple[float, float]:
     return centre, float((high - low) / 2.563)
 
 
+def gains_of(
+    values: np.ndarray, severity: np.ndarray, features: list[Feature], found: dict[str, Estimated], counts: list[bool]
+) -> np.ndarray:
+    """How much of its severity each case shows in everything at once: the likeliest factor, with a median of 1."""
+    shown = severity[:, None] * GAINS
+    log = np.tile(-0.5 * (np.log(GAINS) / GAIN_PRIOR) ** 2, (severity.size, 1))
+    for column, (feature, counted) in enumerate(zip(features, counts, strict=True)):
+        if not counted or feature.name not in found:
+            continue
+        one = found[feature.name]
+        read = np.isfinite(values[:, column])
+        meant = effect_at(feature, one.effect, shown[read])
+        variance = feature.floor**2 + (shown[read] * np.hypot(one.spread, feature.stray)) ** 2
+        log[read] += feature.weight * log_t(values[read, column, None] - meant, variance, TAIL)
+    gain = GAINS[log.argmax(axis=1)]
+    return np.asarray(gain / np.median(gain))
+
+
 def estimate(
     table: EffectTable, moved: Movements, cases: list[Case], captures: dict[tuple[str, int], Capture]
-) -> tuple[dict[tuple[str, str], dict[str, Estimated]], dict[str, float]]:
-    """Effects of every pattern on every feature, and the healthy movement of every feature."""
+) -> tuple[dict[tuple[str, str], dict[str, Estimated]], dict[tuple[str, str], float]]:
+    """Effects of every pattern on every feature, and the spread of its gain."""
     first = [c for c, second in enumerate(moved.bank2) if not second]
     second = {moved.features[c].name: c for c, two in enumerate(moved.bank2) if two}
+    floors = {feature.name: feature for feature in table.features}
+    features = [floors[moved.features[c].name] for c in first]
     cause = np.array([case.cause for case in cases])
     severity = np.array([case.severity for case in cases])
     result: dict[tuple[str, str], dict[str, Estimated]] = {}
+    spreads: dict[tuple[str, str], float] = {}
     healthy = {}
-    for c in first:
+    for c, feature in zip(first, features, strict=True):
         calm = moved.moved[(cause == NONE) & np.isfinite(moved.moved[:, c]), c]
-        healthy[moved.features[c].name] = robust(calm)[1] if calm.size > 10 else np.nan
+        healthy[feature.name] = robust(calm)[1] if calm.size > 10 else np.nan
     for pattern in table.patterns:
         mine = np.array(
             [
@@ -145,25 +169,34 @@ def estimate(
                 for case in cases
             ]
         )
-        found = result.setdefault((pattern.cause, pattern.name), {})
-        for c in first:
-            feature = moved.features[c]
-            values = moved.moved[:, c].copy()
-            if pattern.one_bank and feature.name in second:
-                on_second = np.array([captures[case.van_id, case.future].faults.fault_bank > 1 for case in cases])
-                values = np.where(on_second, moved.moved[:, second[feature.name]], values)
-            read = mine & np.isfinite(values)
-            if read.sum() < 12:
-                continue
-            at_one = to_severity_one(values[read], severity[read], feature.scale)
-            effect, spread = robust(at_one)
-            noise = healthy[feature.name] / np.median(severity[read])
-            found[feature.name] = Estimated(
-                effect,
-                float(np.sqrt(max(spread**2 - np.nan_to_num(noise) ** 2, (LEAST_SPREAD * effect) ** 2))),
-                int(read.sum()),
-            )
-    return result, healthy
+        values = moved.moved[np.ix_(mine, first)].copy()
+        if pattern.one_bank:
+            on_second = np.array([captures[c.van_id, c.future].faults.fault_bank > 1 for c in cases])[mine]
+            for column, feature in enumerate(features):
+                if feature.name in second:
+                    values[on_second, column] = moved.moved[mine, second[feature.name]][on_second]
+        found: dict[str, Estimated] = {}
+        gain = np.ones(int(mine.sum()))
+        for _ in range(ROUNDS if gain.size >= 20 else 1):
+            for column, feature in enumerate(features):
+                read = np.isfinite(values[:, column])
+                if read.sum() < 12:
+                    continue
+                shown = severity[mine][read] * gain[read]
+                effect, spread = robust(to_severity_one(values[read, column], shown, feature.scale))
+                noise = healthy[feature.name] / np.median(severity[mine][read])
+                found[feature.name] = Estimated(
+                    effect,
+                    float(np.sqrt(max(spread**2 - np.nan_to_num(noise) ** 2, (LEAST_SPREAD * effect) ** 2))),
+                    int(read.sum()),
+                )
+            if gain.size >= 20:
+                counts = [feature.scale != "scatter" for feature in features]
+                gain = gains_of(values, severity[mine], features, found, counts)
+        result[pattern.cause, pattern.name] = found
+        if gain.size >= 20:
+            spreads[pattern.cause, pattern.name] = robust(np.log(gain))[1]
+    return result, spreads
 
 
 def blend(trade: tuple[float, float] | None, fitted: Estimated | None) -> tuple[float, float]:
@@ -182,6 +215,7 @@ def write(
     document: dict[str, Any],
     table: EffectTable,
     result: dict[tuple[str, str], dict[str, Estimated]],
+    gains: dict[tuple[str, str], float],
     stray: dict[str, float],
     provenance: list[str],
 ) -> str:
@@ -211,6 +245,7 @@ def write(
             f"pattern = {_toml(pattern.name)}",
             f"share = {_toml(round(pattern.share, 4))}",
             f"banks = {_toml('one' if pattern.one_bank else 'both')}",
+            f"gain = {round(float(np.sqrt(TRADE_WEIGHT * GAIN**2 + (1 - TRADE_WEIGHT) * gains.get((pattern.cause, pattern.name), GAIN) ** 2)), 3)}",
             "effects = { " + ", ".join(f"{name} = [{e}, {s}]" for name, (e, s) in effects.items()) + " }",
             "",
         ]  # fmt: skip
@@ -260,7 +295,7 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
     kinds, rich_low = kinds_of(by_case, cases)
     bare = replace(trade, features=tuple(replace(feature, floor=0.0) for feature in trade.features))
     moved = movements(plain_residuals(frame, cases), kinds, rich_low, bare)
-    result, _ = estimate(trade, moved, cases, by_case)
+    result, gains = estimate(trade, moved, cases, by_case)
     stray = {}
     for feature in trade.features:
         silent = [
@@ -274,7 +309,7 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
             stray[feature.name] = float(np.clip(np.median(silent), 0.3 * feature.floor, feature.floor))
     families = len({case.van_id for case in cases})
     return write(
-        document, trade, result, stray,
+        document, trade, result, gains, stray,
         [
             "What each cause does to each quantity. Made by tests/studies/causes_fit.py: do not edit, run it again.",
             f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of",
