@@ -15,6 +15,9 @@ ODD_FLOORS = 20.0
 LOOSE = 1.0
 """An effect no larger than this many of its own spreads between engines may as well be absent."""
 
+RESTS = 0.05
+"""Share of engines on which a declared effect does not show. A judgement, no source."""
+
 UNKNOWN_STRAYS = 4.0
 """How much wider than any known cause something unknown moves what is not declared."""
 
@@ -54,7 +57,7 @@ class CauseSettings:
     tail: float = 6.0
     odd: float = 0.03
     alone_visits: int = 3
-    severities: tuple[float, ...] = (0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
+    severities: tuple[float, ...] = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
 
 @dataclass(frozen=True)
@@ -207,12 +210,14 @@ def odd_readings(moved: Movements, rows: slice, visits: NDArray[np.int64], setti
         return Slips(density, np.log(share), np.log1p(-share))
 
 
-def may_rest(feature: Feature, effect: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Where a cause moves a quantity on some engines, either way, and leaves it alone on others.
+def rest_share(feature: Feature, effect: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Share of engines on which a cause leaves a quantity alone, lest a quantity at rest speak too much against the cause.
 
-    There half the engines are taken to show the spread and half none of it, lest a quantity at rest speak against the cause.
+    Half of them where the cause moves it on some engines, either way, and not on others; a few of any: no table knows every
+    engine.
     """
-    return np.asarray((np.abs(effect) <= LOOSE * spread) & (spread > 2.0 * feature.floor))
+    loose = (np.abs(effect) <= LOOSE * spread) & (spread > 2.0 * feature.floor)
+    return np.where(loose, 0.5, RESTS)
 
 
 def log_likelihoods(
@@ -259,10 +264,9 @@ def log_likelihoods(
             mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
             variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
             each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
-            loose = may_rest(feature, kinds[:, 0], kinds[:, 1])
-            if loose.any():
-                resting = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)
-                each[:, loose, :] = np.logaddexp(each[:, loose, :], resting[:, None, :]) - np.log(2.0)
+            rests = rest_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
+            resting = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)[:, None, :]
+            each = np.logaddexp(each + np.log1p(-rests), resting + np.log(rests))
             sound[read] += weight * each[:, which.reshape(-1), :]
         some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
         odd, fine = slips.slip[some, group[0]] + slip[some], slips.sound[some, group[0]]

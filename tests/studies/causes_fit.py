@@ -18,7 +18,7 @@ import polars as pl
 from data_contracts.causes import CAUSES, NONE
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
-from models.cause_effects import GAIN, SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
+from models.cause_effects import SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
 from models.cause_likelihood import log_t
 from models.reading import METHOD
 from models.residuals import Residuals
@@ -211,6 +211,11 @@ def blend(trade: tuple[float, float] | None, fitted: Estimated | None) -> tuple[
     return effect, float(np.sqrt(variance))
 
 
+def blended_gain(trade: float, fitted: float | None) -> float:
+    """Gain of the mixture of trade and estimate."""
+    return trade if fitted is None else float(np.sqrt(TRADE_WEIGHT * trade**2 + (1 - TRADE_WEIGHT) * fitted**2))
+
+
 def write(
     document: dict[str, Any],
     table: EffectTable,
@@ -245,7 +250,7 @@ def write(
             f"pattern = {_toml(pattern.name)}",
             f"share = {_toml(round(pattern.share, 4))}",
             f"banks = {_toml('one' if pattern.one_bank else 'both')}",
-            f"gain = {round(float(np.sqrt(TRADE_WEIGHT * GAIN**2 + (1 - TRADE_WEIGHT) * gains.get((pattern.cause, pattern.name), GAIN) ** 2)), 3)}",
+            f"gain = {blended_gain(pattern.gain, gains.get((pattern.cause, pattern.name))):.3f}",
             "effects = { " + ", ".join(f"{name} = [{e}, {s}]" for name, (e, s) in effects.items()) + " }",
             "",
         ]  # fmt: skip
