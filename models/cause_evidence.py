@@ -115,6 +115,11 @@ def gather_evidence(
     """
     title = CAUSES[cause].title
     column = {name: number for number, name in enumerate(residuals.quantities)}
+    fit_of = {
+        feature.quantity: feature.slips_with
+        for feature in moved.features
+        if feature.scale != "scatter" and not feature.plus
+    }
     rows: list[tuple[float, str]] = []
     readings: set[tuple[str, bool]] = set()
     for number, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
@@ -134,7 +139,8 @@ def gather_evidence(
         declared = abs(meant) > 0.5 * feature.floor
         either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
         if told >= _LEAST:
-            readings.add((feature.slips_with or feature.name, bool(second)))
+            same_fit = fit_of.get(feature.quantity, feature.slips_with) if feature.plus else feature.slips_with
+            readings.add((same_fit or feature.name, bool(second)))
         if told >= _LEAST and declared:
             rows.append((told, f"{seen}, as '{title}' would make it."))
         elif told <= -_LEAST and declared:

@@ -137,19 +137,27 @@ def score_lines(arms: dict[str, Answered], groups: dict[str, Sequence[str]]) -> 
 
 
 def reliability_lines(arms: dict[str, Answered]) -> list[str]:
-    """Stated probability of the leading cause against how often it was right, as a table and a picture in text."""
-    lines = ["| trims | stated | vans | mean stated | right | |", "| --- | --- | --- | --- | --- | --- |"]
+    """Stated probability of the leading cause against how often it was right, by severity, as a table and a picture in text."""
+    lines = [
+        "| trims | severity | stated | vans | mean stated | right | |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    bands = (("all", -1.0, 2.0), *BANDS)
     for arm, answered in arms.items():
         p = answered.probability.max(axis=1)
         right = np.array(
             [CAUSE_CODES[k] == one.case.cause for k, one in zip(answered.probability.argmax(axis=1), answered.listed, strict=True)]
         )  # fmt: skip
+        severity = np.array([one.case.severity if one.case.cause != NONE else -1.0 for one in answered.listed])
         which = np.minimum((p * 10).astype(int), 9)
-        lines += [
-            f"| {arm} | {b / 10:.1f} to {b / 10 + 0.1:.1f} | {int((which == b).sum())} | {p[which == b].mean():.2f} | "
-            f"{right[which == b].mean():.2f} | {'#' * round(20 * right[which == b].mean())} |"
-            for b in np.unique(which)
-        ]
+        for band, low, high in bands:
+            inside = (severity >= low) & (severity < high)
+            for b in np.unique(which[inside]):
+                mine = inside & (which == b)
+                lines.append(
+                    f"| {arm} | {band} | {b / 10:.1f} to {b / 10 + 0.1:.1f} | {int(mine.sum())} | {p[mine].mean():.2f} | "
+                    f"{right[mine].mean():.2f} | {'#' * round(20 * right[mine].mean())} |"
+                )
     return lines
 
 
