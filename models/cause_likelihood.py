@@ -56,7 +56,7 @@ class CauseSettings:
     temper: float = 1.0
     tail: float = 6.0
     odd: float = 0.03
-    alone_visits: int = 3
+    alone_visits: int = 2
     severities: tuple[float, ...] = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
 

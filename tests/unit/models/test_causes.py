@@ -216,16 +216,15 @@ def test_one_quantity_that_jumped_names_no_part(quantity: str, factor: float) ->
     column = list(EXPECTED).index(quantity)
     shift = np.zeros((1, len(EXPECTED)))
     shift[0, column] = (factor - 1.0) * EXPECTED[quantity]
-    for visits in (1, 2):
-        residuals = replace(make_residuals(shift), visits=np.array([visits]))
-        assert infer_causes(residuals, [family()], [()]).leading[0] in (NONE, NOT_SEPARABLE)
+    residuals = replace(make_residuals(shift), visits=np.array([1]))
+    assert infer_causes(residuals, [family()], [()]).leading[0] in (NONE, NOT_SEPARABLE)
 
 
 def test_one_reading_alone_names_a_part_only_after_enough_visits() -> None:
     shift = np.zeros((1, len(EXPECTED)))
     shift[0, list(EXPECTED).index("recirculation_pulse_g_s")] = -0.95 * EXPECTED["recirculation_pulse_g_s"]
     strict = CauseSettings(minimum_probability=0.3, prior_none=0.05)
-    seen = [replace(make_residuals(shift), visits=np.array([n])) for n in (2, 3)]
+    seen = [replace(make_residuals(shift), visits=np.array([n])) for n in (1, 2)]
     found = [infer_causes(r, [family()], [()], settings=strict) for r in seen]
     assert [f.likeliest[0] for f in found] == ["recirculation_valve"] * 2
     assert [f.leading[0] for f in found] == [NOT_SEPARABLE, "recirculation_valve"]
