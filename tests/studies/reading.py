@@ -31,27 +31,27 @@ FLEET = (
 )
 
 
-def coverage(value: Floats, u: Floats, true: Floats) -> tuple[float, int]:
-    """Share covered by 1.96 u, and how many were read."""
+def coverage(value: Floats, u: Floats, true: Floats) -> tuple[float, float, int]:
+    """Share covered by 1.96 u, root mean square of error over u, and how many were read."""
     read = np.isfinite(value) & np.isfinite(true)
     if not read.any():
-        return np.nan, 0
-    error = value[read] - true[read]
-    return float(np.mean(np.abs(error) <= 1.96 * u[read])), int(read.sum())
+        return np.nan, np.nan, 0
+    part = (value[read] - true[read]) / u[read]
+    return float(np.mean(np.abs(part) <= 1.96)), float(np.sqrt(np.mean(part**2))), int(read.sum())
 
 
 def coverage_table(title: str, cases: dict[str, Case]) -> None:
-    """One row per quantity, one column per case: covered (share read where below 0.995)."""
+    """One row per quantity, one column per case: covered, error over u in brackets (share read where below 0.995)."""
     names = [name for case in cases.values() for name in case]
     print(f"\n### {title}\n\n| quantity | " + " | ".join(cases) + " |\n| --- |" + " --- |" * len(cases))
     for name in dict.fromkeys(names):
         cells = []
         for case in cases.values():
             value, u, true = case.get(name, (np.array([np.nan]),) * 3)
-            covered, read = coverage(value, u, true)
+            covered, size, read = coverage(value, u, true)
             known = int(np.isfinite(true).sum())
-            part = f" ({100 * read / known:.0f} % read)" if known and read < 0.995 * known else ""
-            cells.append(f"{100 * covered:.0f}{part}" if read else "–")
+            part = f", {100 * read / known:.0f} % read" if known and read < 0.995 * known else ""
+            cells.append(f"{100 * covered:.0f} ({size:.1f}){part}" if read else "–")
         if any(cell != "–" for cell in cells):
             print(f"| {name} | " + " | ".join(cells) + " |")
 
@@ -73,6 +73,13 @@ def errors_table(title: str, cases: dict[str, Case], names: tuple[str, ...]) -> 
                 print(f"| {label} | {name}{kind} | {np.median(error):+.5f} | {np.quantile(np.abs(error), 0.95):.5f} | {np.median(spread):.5f} |")  # fmt: skip
 
 
+# What may stand for the sensor's lag; a switching sensor has no time constant.
+LAG_TIMES = {
+    "time constant": ("time_constant_s",),
+    "dead time and time constant": ("dead_time_s", "time_constant_s"),
+    "switch time": ("switch_time_s",),
+    "dead time and switch time": ("dead_time_s", "switch_time_s"),
+}
 LANDMARKS = (
     "idle_v",
     "main_peak_v",
@@ -98,11 +105,14 @@ def lambda_study(count: int) -> None:
     """Coverage of lambda quantities, and lags in order."""
     cases = {f"{kind} {rate:g} Hz": lambda_case(kind, rate, count, 13) for kind, rate in LAMBDA}
     coverage_table(f"Lambda, analytic traces ({count} repeats)", cases)
-    names = tuple(f"lambda_to_{edge}_time_constant_s" for edge in ("rich", "lean"))
-    print("\n### Rank correlation of the apparent time constant with the true lag, ×1 to ×4 (24 snaps)\n")
-    print("| family | to rich | to lean |\n| --- | --- | --- |")
+    edges = [f"lambda_to_{edge}_" for edge in ("rich", "lean")]
+    print("\n### Rank correlation of apparent times with the true lag, ×1 to ×4 (24 snaps; how many were read)\n")
+    print("| family | time | to rich | to lean |\n| --- | --- | --- | --- |")
     for name, vehicle in built_in_families().items():
-        print(f"| {name} | " + " | ".join(f"{rank_of_lag(vehicle, quantity, 24, 14):.3f}" for quantity in names) + " |")
+        for label, parts in LAG_TIMES.items():
+            found = [rank_of_lag(vehicle, [edge + part for part in parts], 24, 14) for edge in edges]
+            if any(read for _, read in found):
+                print(f"| {name} | {label} | " + " | ".join(f"{rank:.3f} ({read})" for rank, read in found) + " |")
 
 
 def grade_study(count: int) -> None:

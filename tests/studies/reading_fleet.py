@@ -213,8 +213,8 @@ def first_entries(found: Readings, count: int) -> list[tuple[str, tuple[str, ...
     return out
 
 
-def rank_of_lag(vehicle: Vehicle, quantity: str, count: int, seed: int) -> float:
-    """Rank correlation of an apparent time with the sensor's true lag, ×1 to ×4, one van."""
+def rank_of_lag(vehicle: Vehicle, quantities: list[str], count: int, seed: int) -> tuple[float, int]:
+    """Rank correlation of a sum of apparent times with the sensor's true lag, ×1 to ×4, one van; and how many were read."""
     rng = np.random.default_rng(seed)
     family = register_family(vehicle)
     severity = np.linspace(0.0, 1.0, count)
@@ -224,8 +224,8 @@ def rank_of_lag(vehicle: Vehicle, quantity: str, count: int, seed: int) -> float
     )  # fmt: skip
     found = read_waveforms(batch.waveforms(), [family] * count, [WARM] * count)
     keep = found.snap == 1
-    value = found.values[quantity][keep]
+    value = np.sum([found.values[quantity][keep] for quantity in quantities], axis=0)
     read = np.isfinite(value)
     if read.sum() < 5:
-        return float("nan")
-    return float(spearmanr(severity[found.recording[keep]][read], value[read]).statistic)
+        return float("nan"), int(read.sum())
+    return float(spearmanr(severity[found.recording[keep]][read], value[read]).statistic), int(read.sum())
