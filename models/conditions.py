@@ -373,11 +373,14 @@ class SharedMovement:
         Taken off each of the group's visits, and the standard uncertainty left. [scatters]
     vans : ndarray of shape (groups, quantities), int
         Visits it rests on.
+    spread : ndarray of shape (quantities,)
+        Standard deviation of true shifts between groups: what a group that is not known may be off by. [scatters]
     """
 
     shift: Array
     u: Array
     vans: NDArray[np.int64]
+    spread: Array
 
 
 FEWEST_TOGETHER = 5
@@ -408,16 +411,17 @@ def shared_movement(residual: Array, group: NDArray[np.int64], groups: int) -> S
     medians, counts = group_medians(residual, group, groups)
     enough = counts >= FEWEST_TOGETHER
     sampling = 1.57 / np.maximum(counts, 1)
-    shift, u = np.zeros_like(medians), np.zeros_like(medians)
+    shift, u, spread = np.zeros_like(medians), np.zeros_like(medians), np.zeros(residual.shape[1])
     for column in range(residual.shape[1]):
         use = enough[:, column]
         if use.sum() < 2:
             continue
         m, noise = medians[use, column], sampling[use, column]
         real = max(float(np.mean(np.minimum(m**2, 9.0) - noise)), 0.0)
+        spread[column] = np.sqrt(real)
         shift[use, column] = m * real / (real + noise)
         u[use, column] = np.sqrt(real * noise / (real + noise))
-    return SharedMovement(shift, u, counts)
+    return SharedMovement(shift, u, counts, spread)
 
 
 def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from data_contracts.family import AirflowSensor, Family
 from models.ambient import Air
 from models.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
 from models.conditions import (
+    FEWEST_TOGETHER,
     Answer,
     SharedMovement,
     design,
@@ -35,6 +36,8 @@ Codes = NDArray[np.int64]
 
 
 PASSES = 3
+RECORDERS = 1
+"""Place of the recorders among the shared movements."""
 LEVELS = ("idle_g_s", "first_peak_g_s", MAIN_PEAK)
 """Levels of the flow that a wrong zero or gain of the recorder moves; the main peak stands under its tracked name."""
 
@@ -83,7 +86,8 @@ class Standardised:
     x : ndarray of shape (visits, quantities)
         Less the family's level and shared movements, over the scatter. [scatters]
     variance : ndarray of shape (visits, quantities)
-        In-control variance of x; 1 for a usual visit. [scatters²]
+        In-control variance of x; 1 for a usual visit. The visits' own, the repeats' over their number, the recorder's where its shift
+        is not known, and the doubt in conditions and shared movements. [scatters²]
     peer_variance : ndarray of shape (visits, quantities)
         What conditions unlike the family's add against it. [scatters²]
     scatter : ndarray of shape (families, quantities)
@@ -338,7 +342,7 @@ def _take_off_shared(
     )  # fmt: skip
     sizes = [int(group.max()) + 1 for group in groups]
     nothing = [np.zeros((size, x.shape[1])) for size in sizes]
-    moved = [SharedMovement(zero, zero, zero.astype(np.int64)) for zero in nothing]
+    moved = [SharedMovement(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
     remaining = x.copy()
     for _ in range(PASSES):  # each source again, now that the others are off
         for number, group in enumerate(groups):
@@ -349,6 +353,7 @@ def _take_off_shared(
     x[:] = remaining
     for each, group in zip(moved, groups, strict=True):
         variance += each.u[group] ** 2
+    variance += _unknown_recorder(moved[RECORDERS], groups[RECORDERS], serial)
     last, member = moved[-1], np.zeros(sizes[-1], np.int64)
     member[groups[-1]] = np.arange(len(x))
     movements = [
@@ -359,6 +364,12 @@ def _take_off_shared(
         for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
     ]  # fmt: skip
     return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
+
+
+def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Array:
+    """Variance that a visit's recorder adds while nobody knows its shift: not named, or seen too rarely. [scatters²]"""
+    unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
+    return np.asarray(np.where(unknown, recorders.spread**2, 0.0))
 
 
 def _restarts(

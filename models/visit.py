@@ -1,12 +1,9 @@
 """Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits scatter."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.errors import NotEnoughDataError
 from data_contracts.reasons import REPEAT_REASONS
 from data_contracts.signals import TRACKED
 
@@ -118,76 +115,6 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
         pl.col("family").first(),
         pl.col("captured_at").max(),
         *(pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).std().alias(name) for name in present),
-    )
-
-
-@dataclass(frozen=True)
-class VarianceComponents:
-    """How far repeats of a visit, visits of a van and vans of a family scatter.
-
-    Attributes
-    ----------
-    repeats, visits, vans : float
-        Standard deviations. [unit of the quantity]
-    """
-
-    repeats: float
-    visits: float
-    vans: float
-
-
-def variance_components(values: Array, van: NDArray[np.int64], visit: NDArray[np.int64]) -> VarianceComponents:
-    """Nested variance components by moments; unbalanced data allowed, negative components are 0.
-
-    Parameters
-    ----------
-    values : ndarray of shape (captures,)
-        One quantity; NaN left out. [any unit]
-    van, visit : ndarray of shape (captures,), int
-        Codes; visits of different vans have different codes.
-
-    Returns
-    -------
-    VarianceComponents
-
-    Raises
-    ------
-    NotEnoughDataError
-        With no visit of two repeats, no van of two visits, or fewer than two vans.
-
-    References
-    ----------
-    Nested analysis of variance by expected mean squares (textbook; balanced case in NIST/SEMATECH e-Handbook 2.4).
-    """
-    keep = np.isfinite(values)
-    x = values[keep]
-    visits, visit_code = np.unique(visit[keep], return_inverse=True)
-    first = np.zeros(visits.size, np.int64)
-    first[visit_code] = van[keep]
-    vans, van_code = np.unique(first, return_inverse=True)
-    n = np.bincount(visit_code).astype(np.float64)
-    if x.size <= visits.size or visits.size <= vans.size or vans.size < 2:
-        raise NotEnoughDataError(
-            f"{x.size} captures of {visits.size} visits of {vans.size} vans: "
-            "variance components need repeats, visits and vans of at least two"
-        )
-    visit_mean = np.bincount(visit_code, x) / n
-    van_n = np.bincount(van_code, n)
-    van_mean = np.bincount(van_code, n * visit_mean) / van_n
-    total = n.sum()
-    mean_square_repeats = np.sum((x - visit_mean[visit_code]) ** 2) / (total - visits.size)
-    mean_square_visits = np.sum(n * (visit_mean - van_mean[van_code]) ** 2) / (visits.size - vans.size)
-    mean_square_vans = np.sum(van_n * (van_mean - x.mean()) ** 2) / (vans.size - 1)
-    inside = np.bincount(van_code, n**2) / van_n
-    repeats_per_visit = (total - inside.sum()) / (visits.size - vans.size)
-    repeats_across = (inside.sum() - np.sum(n**2) / total) / (vans.size - 1)
-    repeats_per_van = (total - np.sum(van_n**2) / total) / (vans.size - 1)
-    between_visits = max((mean_square_visits - mean_square_repeats) / repeats_per_visit, 0.0)
-    between_vans = max(
-        (mean_square_vans - mean_square_repeats - repeats_across * between_visits) / repeats_per_van, 0.0
-    )
-    return VarianceComponents(
-        float(np.sqrt(mean_square_repeats)), float(np.sqrt(between_visits)), float(np.sqrt(between_vans))
     )
 
 

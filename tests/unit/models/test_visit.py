@@ -1,45 +1,16 @@
-"""Visits: representative repeats, variance components, combined degrees of freedom."""
+"""Visits: representative repeats, combined degrees of freedom."""
 
 import numpy as np
 import polars as pl
 import pytest
 
-from data_contracts.errors import NotEnoughDataError
-from models.visit import effective_degrees_of_freedom, medoids, tracked_captures, variance_components, visits_of
+from models.visit import effective_degrees_of_freedom, medoids, tracked_captures, visits_of
 from tests.readings_fleet import make_fleet
 
 
 def test_medoid_is_a_member_and_not_the_odd_one():
     points = np.array([[[0.0, 0.0], [0.1, 0.0], [9.0, 9.0]], [[8.0, np.nan], [0.0, 1.0], [np.nan, 1.05]]])
     assert medoids(points).tolist() == [1, 2]  # of the second set the last shares only near features
-
-
-def test_variance_components_give_back_what_was_planted():
-    rng = np.random.default_rng(3)
-    vans, visits, repeats = 60, 12, 3
-    van = np.repeat(np.arange(vans), visits * repeats)
-    visit = np.repeat(np.arange(vans * visits), repeats)
-    values = rng.normal(0, 3, vans)[van] + rng.normal(0, 1, vans * visits)[visit] + rng.normal(0, 0.5, van.size)
-    found = variance_components(values, van, visit)
-    assert found.repeats == pytest.approx(0.5, rel=0.05)
-    assert found.visits == pytest.approx(1.0, rel=0.08)
-    assert found.vans == pytest.approx(3.0, rel=0.25)
-
-
-def test_variance_components_by_hand():
-    # Two vans of two visits of two repeats: mean squares 2 (repeats), 8 (visits), 200 (vans), so components 2, 3 and 48.
-    values = np.array([0.0, 2, 2, 4, 10, 12, 14, 16]) + 0.0
-    van, visit = np.repeat([0, 1], 4), np.repeat([0, 1, 2, 3], 2)
-    found = variance_components(values, van, visit)
-    mean_square_vans, mean_square_visits = 4 * 2 * 5.5**2 / 1 * 1.0, (2 * 2 * 1**2 + 2 * 2 * 2**2) / 2
-    assert found.repeats**2 == pytest.approx(2.0)
-    assert found.visits**2 == pytest.approx((mean_square_visits - 2.0) / 2)
-    assert found.vans**2 == pytest.approx((mean_square_vans - mean_square_visits) / 4)
-
-
-def test_variance_components_of_too_little_is_an_error():
-    with pytest.raises(NotEnoughDataError):
-        variance_components(np.array([1.0, 2.0]), np.array([0, 1]), np.array([0, 1]))
 
 
 def test_gum_example_h1():
