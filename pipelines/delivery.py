@@ -67,6 +67,13 @@ class Delivery:
             digest.update(f"\x00{name}\x1f{size}".encode(errors="surrogateescape"))
         return digest.hexdigest()
 
+    def without_manifest(self) -> str:
+        """Why a delivery without a manifest is refused: where one lies that is not where, or not named as, it should be."""
+        strays = sorted(name for name, _ in self._sizes() if PurePosixPath(name).name.lower() == MANIFEST)
+        if not strays:
+            return f"there is no {MANIFEST} in the delivery: add it and deliver again"
+        return f"there is no {MANIFEST} on top of the delivery, but {strays[0][:120]}: deliver that folder, with the name in small letters"
+
     def _sizes(self) -> list[tuple[str, int]]:
         if self.archive:
             with zipfile.ZipFile(self.path) as archive:

@@ -272,7 +272,7 @@ def _open(job: _Job) -> None:
         rule, reason = refused.rule, refused.reason
         if job.opened is not None:
             if rule == "missing_file":
-                rule, reason = "missing_manifest", f"there is no {MANIFEST} in the delivery: add it and deliver again"
+                rule, reason = "missing_manifest", job.opened.without_manifest()
             elif rule in ("unreadable_file", "too_large"):
                 rule = "unreadable_manifest"
         file = None if job.opened is None else MANIFEST

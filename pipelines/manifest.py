@@ -110,7 +110,8 @@ def read_manifest(content: bytes, given: Collection[str] = ()) -> list[TextRow]:
     missing = [name for name in REQUIRED if name not in header and name not in given]
     if missing:
         seen = ", ".join(header)[:120]
-        reason = f"manifest.csv has no column {', '.join(missing)} (it has {seen}): add it and deliver again"
+        mend = remedy if len(header) == 1 and any(mark in seen for mark in ";\t|") else "add it and deliver again"
+        reason = f"manifest.csv has no column {', '.join(missing)} (it has {seen}): {mend}"
         raise RefusedManifestError("missing_column", reason, rows)
     positions = {name: header.index(name) for name in COLUMNS if name in header}
     found = []

@@ -221,6 +221,29 @@ def test_row_with_too_many_cells_stops_only_itself(home: Workspace) -> None:
     assert "row 1" in only_item(home)[1]
 
 
+@pytest.mark.parametrize("zipped", [False, True])
+@pytest.mark.parametrize("place", ["inner/deep/manifest.csv", "MANIFEST.CSV"])
+def test_a_manifest_in_the_wrong_place_is_pointed_at(home: Workspace, place: str, zipped: bool) -> None:
+    folder = home.root / "made"
+    (folder / place).parent.mkdir(parents=True)
+    (folder / place).write_text("file,van_id,captured_at\nw.csv,V001,2026-03-02T09:00:00Z\n")
+    if zipped:
+        shutil.make_archive(str(home.inbox / "one"), "zip", folder)
+    else:
+        shutil.move(folder, home.inbox / "one")
+    run_intake(home)
+    rule, reason, _ = only_item(home)
+    assert rule == "missing_manifest"
+    assert place in reason
+
+
+def test_a_manifest_with_semicolons_is_told_what_it_needs(home: Workspace) -> None:
+    folder = deliver(home.inbox / "one", [], {"w.csv": recording(1)})
+    (folder / "manifest.csv").write_text("file;van_id;captured_at\nw.csv;V001;2026-03-02T09:00:00Z\n")
+    run_intake(home)
+    assert "with commas" in only_item(home)[1]
+
+
 def test_stray_file_in_the_inbox(home: Workspace) -> None:
     recording(1).write_csv(home.inbox / "loose.csv")
     run_intake(home)
