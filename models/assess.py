@@ -29,6 +29,12 @@ from models.visit import MAIN_PEAK, repeat_spread, representatives, tracked_capt
 
 Array = NDArray[np.float64]
 
+AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
+
+
+KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
+"""Columns of the captures that are still needed once they are visits."""
+
 
 @dataclass(frozen=True)
 class TrackingSettings:
@@ -126,12 +132,14 @@ def assess(
     Assessment
     """
     setting = settings if settings is not None else TrackingSettings()
-    captures = tracked_captures(frame.filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))))
+    captures = tracked_captures(frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))))
     if not captures.height:
         return _nothing()
     repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
-    std = standardise(visits_of(captures), repeats, families, _until(repairs, week))
+    visits = visits_of(captures)
+    captures = captures.select(*KEPT)  # a large fleet's readings are not held twice
+    std = standardise(visits, repeats, families, _until(repairs, week))
     followed = follow_vans(
         std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
     )
@@ -182,10 +190,7 @@ def _captures(
     parts = []
     for f, name in enumerate(std.families):
         part = captures.filter(pl.col("family") == name)
-        conditions = {
-            c: part[c].cast(pl.Float64).to_numpy()
-            for c in ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
-        }
+        conditions = {c: part[c].cast(pl.Float64).to_numpy() for c in AIR}
         answer = std.answers.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
         exponents = None
         if answer is not None:

@@ -89,18 +89,21 @@ def movements_at(
     Movements
         Looked for since the van's first visit, or since its baseline last started again.
     """
-    begins = np.where(std.restart[:, q] != NO_RESTART, np.arange(std.van.size), std.starts[:-1][std.van])
+    start = int(std.starts[std.van[rows].min()]) if rows.size else 0
+    span = slice(start, int(rows.max()) + 1 if rows.size else 0)  # the visits of these vans, not of the fleet
+    own = np.arange(std.van.size)[span] - start
+    begins = np.where(std.restart[span, q] != NO_RESTART, own, std.starts[:-1][std.van[span]] - start)
     begins = np.maximum.accumulate(begins)
     spread = np.array(
         [std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))]
     )
     none, nothing = np.full(rows.size, np.nan), np.zeros(rows.size)
     return movements(
-        std.x[:, q],
-        std.variance[:, q],
-        visit_times(std),
-        begins[rows],
-        rows,
+        std.x[span, q],
+        std.variance[span, q],
+        visit_times(std, span),
+        begins[rows - start],
+        rows - start,
         spread=spread[std.family[rows]],
         low=none if low is None else low[rows],
         high=none if high is None else high[rows],
@@ -109,21 +112,23 @@ def movements_at(
     )
 
 
-def visit_times(std: Standardised) -> Array:
+def visit_times(std: Standardised, span: slice = slice(None)) -> Array:
     """When each visit was: the number of its week and the fraction of it.
 
     Parameters
     ----------
     std : Standardised
         Visits.
+    span : slice
+        Of the visits.
 
     Returns
     -------
     ndarray of shape (visits,)
         [weeks]
     """
-    at = std.visits["captured_at"].dt
-    return std.weeks + (at.weekday().to_numpy() - 1.0 + at.hour().to_numpy() / 24.0) / 7.0
+    at = std.visits["captured_at"][span].dt
+    return std.weeks[span] + (at.weekday().to_numpy() - 1.0 + at.hour().to_numpy() / 24.0) / 7.0
 
 
 def fleet_forecasts(

@@ -22,12 +22,12 @@ RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
 CONDITIONS = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "coolant_c")
 
 
-def tracked_captures(frame: pl.DataFrame) -> pl.DataFrame:
+def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     """The captures that are tracked, in an order that does not depend on the order delivered.
 
     Parameters
     ----------
-    frame : polars.DataFrame
+    frame : polars.DataFrame or polars.LazyFrame
         Captures joined with their readings.
 
     Returns
@@ -41,7 +41,8 @@ def tracked_captures(frame: pl.DataFrame) -> pl.DataFrame:
     throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
     none_kept = ~kept.any().over("van_id", "visit")
     read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
-    columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in frame.columns]
+    known = set(frame.collect_schema().names())
+    columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
     used = frame.lazy().filter(kept | (throttle_alone & none_kept)).select(columns)
     return used.sort("van_id", "captured_at", "capture_id").collect()
 
