@@ -16,6 +16,8 @@ LEAST_STEP_LAMBDA = 0.03
 LEAST_STEP_V = 0.3
 # Fuel cut begins within this time of the release; later the engine is back under control.
 LONGEST_CUT_S = 4.0
+# A time known no better than this, several times what a response takes, is not read.
+VAGUE_S = 0.5
 
 
 def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
@@ -52,10 +54,12 @@ def response(reader: Reader, edge: Edges, event_s: NDArray[np.float64], name: st
     """Dead time and time constant of one edge."""
     good = edge.code == FOUND
     start = edge.fit[:, START] + reader.blocks.start_s - event_s
-    dead = estimate(np.where(good, start, np.nan), edge.fit[:, START_U])
-    constant = estimate(np.where(good, edge.fit[:, CONSTANT], np.nan), edge.fit[:, CONSTANT_U])
     out = {}
-    for key, found in (("dead_time_s", dead), ("time_constant_s", constant)):
+    for key, value, u in (
+        ("dead_time_s", start, edge.fit[:, START_U]), ("time_constant_s", edge.fit[:, CONSTANT], edge.fit[:, CONSTANT_U])
+    ):  # fmt: skip
+        vague = good & ~(u <= VAGUE_S)
+        found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
         for number, reason in enumerate(REASONS):
             if number != FOUND:
                 found = renamed(found, edge.code == number, reason)

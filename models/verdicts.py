@@ -106,7 +106,7 @@ def states_of(
                 ),
                 "alarm": alarm,
                 "anomaly": flagged,
-                "anomaly_p": float(anomaly.p[n]),
+                "anomaly_p": float(anomaly.p[n]) if np.isfinite(anomaly.score[n]) else None,
                 "anomaly_score": float(anomaly.score[n]) if np.isfinite(anomaly.score[n]) else None,
                 "weeks_to_limit": min(weeks, default=None),
                 "cross_before_next": max(soon, default=None),
