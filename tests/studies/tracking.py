@@ -29,7 +29,8 @@ def scenario(**changes: object) -> Scenario:
 def study_fleet(fleet: ReadFleet, crossings: pl.DataFrame, seed: int, every: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """States as of the weeks, with the truth beside them; and the forecasts' check."""
     weeks = fleet.weeks[::-every][::-1]
-    states, trends = weekly_states(fleet.frame, fleet.families, fleet.repairs, weeks, TrackingSettings(trend_weeks=1))
+    settings = TrackingSettings(trend_weeks=1)
+    states, trends = weekly_states(fleet.frame, fleet.families, fleet.repairs, weeks, settings, fleet.shapes)
     states = states.join(fleet.truth, on="van_id", suffix="_register").join(
         fleet.severity, left_on=["van_id", "last_week"], right_on=["van_id", "week"], how="left"
     )
