@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family, LambdaSensor
 from data_contracts.signals import BANK2_PREFIX
-from models import landmark_kernels as lk
+from models import landmark_columns as lk
 from models.estimate import Estimate
 from models.lambda_reading import read_lambda
 from models.landmarks import Landmarks

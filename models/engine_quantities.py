@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
-from models import landmark_kernels as lk
+from models import landmark_columns as lk
 from models.ambient import known_air, moist_air_density_kg_m3
 from models.conditioning import Conditioned
 from models.engine_speed import idle_speed_from_ripple, peak_speed_from_ripple, speed_from_channel

@@ -5,7 +5,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from data_contracts.family import Family
-from models import landmark_kernels as lk
+from models import landmark_columns as lk
+from models.landmark_kernels import DIP_HALF_S, PEAK_HALF_S
 from models.transfer import slope_of
 
 # Idle speed where the opening finds an engine; common practice, no source. [1/min]
@@ -73,8 +74,8 @@ def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Flo
     at_dip = np.fmax(dip_part * family.max_free_rpm, USUAL_IDLE_RPM)
     at_peak = np.sqrt(USUAL_IDLE_RPM * at_dip)
     per_rpm = 2.0 * np.pi * family.cylinders / 120.0
-    peak = RIPPLE_GROWS * np.abs(parabola_gain(per_rpm * at_peak * lk.PEAK_HALF_S))
-    whole, half = (parabola_gain(per_rpm * at_dip * part * lk.DIP_HALF_S) for part in (1.0, 0.5))
+    peak = RIPPLE_GROWS * np.abs(parabola_gain(per_rpm * at_peak * PEAK_HALF_S))
+    whole, half = (parabola_gain(per_rpm * at_dip * part * DIP_HALF_S) for part in (1.0, 0.5))
     # the doubt of the dip's shape is a difference to a parabola of half the width: ripple moves it by as much
     dip = np.hypot(whole, half - whole)
     slow = rate_hz < FOLDING_RATE_HZ  # too few samples to keep anything out

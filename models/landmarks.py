@@ -41,10 +41,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
-from models import landmark_kernels as lk
+from models import landmark_columns as lk
 from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
 from models.landmark_doubt import FOLDING_RATE_HZ, highest_of, ripple_alone, ripple_gains
+from models.landmark_kernels import read_snaps
 from models.smoothing import smooth, smoothing_gain
 from models.snaps import SnapList, find_snaps
 from models.transfer import rectified, slope_of, table_doubt, table_of
@@ -80,7 +81,7 @@ class Landmarks:
     snaps : SnapList
         Which snap of which row.
     table : ndarray of shape (snaps, columns)
-        Columns of `models.landmark_kernels`; NaN where not found.
+        Columns of `models.landmark_columns`; NaN where not found.
     flow, fast, slow : ndarray of shape (captures, samples), float32
         The traces they were read from. [g/s]
     noise_raw : ndarray of shape (snaps,)
@@ -166,7 +167,7 @@ def read_landmarks(
     noise = np.stack((at_idle[rows] * fast_gain, at_top[rows] * fast_gain, at_top[rows] * slow_gain), axis=1)
     bounds = np.stack((snaps.on, snaps.off, snaps.first, snaps.stop), axis=1)
     out = np.full((rows.size, lk.COLUMNS), np.nan)
-    lk.read_snaps(
+    read_snaps(
         flow, conditioned.signal, fast, slow, rows, bounds, interval_s, (fast_half, slow_half), noise, reported, out
     )
     undithered = np.where(conditioned.noise > 0.5 * conditioned.step, 0.0, conditioned.step)

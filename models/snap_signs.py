@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from data_contracts.limits import TRIGGER_V, WARM_COOLANT_C
-from models import landmark_kernels as lk
+from models import landmark_columns as lk
 from models.bank_reading import BankSigns
 from models.conditioning import Conditioned
 from models.estimate import Estimate, reason_number

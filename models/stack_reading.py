@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Conditions
 from data_contracts.family import Family
-from models import landmark_kernels as lk
+from models import landmark_columns as lk
 from models.ambient import main_peak_at_reference
 from models.bank_reading import read_banks
 from models.conditioning import Conditioned, condition_airflow
