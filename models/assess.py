@@ -25,12 +25,9 @@ from models.standardise import Standardised, standardise, vans_spread, week_numb
 from models.states import fleet_forecasts, trends_of
 from models.unsteady import unsteady_repeats
 from models.verdicts import no_states, notices_of, residuals_of, states_of
-from models.visit import MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
+from models.visit import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
 Array = NDArray[np.float64]
-
-AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
-
 
 KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
 """Columns of the captures that are still needed once they are visits."""

@@ -19,7 +19,8 @@ IDENTITY = (
     "fuel", "hold_s", "length_s", "rate_hz",
 )  # fmt: skip
 RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
-CONDITIONS = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "coolant_c")
+AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
+CONDITIONS = (*AIR, "coolant_c")
 
 
 def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:

@@ -260,9 +260,9 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
         raise InputError(f"the decision has no {missing[0]}: give one")
     until, at = row.get("until") or None, row["at"]
     if not isinstance(at, datetime):
-        at = _made_of("at", at, datetime.fromisoformat, "write a moment such as 2026-04-30T09:15:00+02:00")
+        at = made_of("at", at, datetime.fromisoformat, "write a moment such as 2026-04-30T09:15:00+02:00")
     if until is not None and not isinstance(until, date):
-        until = _made_of("until", until, date.fromisoformat, "write a day such as 2026-04-30")
+        until = made_of("until", until, date.fromisoformat, "write a day such as 2026-04-30")
     return OrderEvent(
         order_id=str(row["order_id"]),
         state=str(row["state"]),
@@ -279,10 +279,33 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
 
 
 def _amount(name: str, value: object) -> float | None:
-    return None if value is None or value == "" else _made_of(name, value, float, "write a number with a decimal point")
+    return None if value is None or value == "" else made_of(name, value, float, "write a number with a decimal point")
 
 
-def _made_of(name: str, value: object, make: Callable[[str], T], remedy: str) -> T:
+def made_of(name: str, value: object, make: Callable[[str], T], remedy: str) -> T:
+    """A value made of what somebody typed.
+
+    Parameters
+    ----------
+    name : str
+        What it is called where it was typed.
+    value : object
+        What was typed.
+    make : callable
+        Takes the text; raises ValueError where it is none of the kind.
+    remedy : str
+        What to do then.
+
+    Returns
+    -------
+    object
+        What `make` returns.
+
+    Raises
+    ------
+    InputError
+        Naming value and remedy.
+    """
     try:
         return make(str(value))
     except ValueError:

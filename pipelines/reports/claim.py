@@ -8,6 +8,7 @@ import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.signals import TRACKED
+from pipelines.decisions import made_of
 from pipelines.weeks import week_of
 
 LONGEST_STATEMENT = 2000
@@ -99,13 +100,11 @@ def claim_from(first: str, last: str, quantities: Sequence[str], statement: str)
     InputError
         If a day is none, or the claim does not fit.
     """
-    days = []
-    for told in (first, last):
-        try:
-            days.append(date.fromisoformat(told) if told else None)
-        except ValueError:
-            raise InputError(f"{told!r} is no day: write it as 2026-03-02") from None
-    return Claim(days[0], days[1], tuple(dict.fromkeys(quantities)), statement.strip())
+    begin, end = (
+        made_of(name, told, date.fromisoformat, "write a day such as 2026-04-30") if told else None
+        for name, told in (("--from", first), ("--to", last))
+    )
+    return Claim(begin, end, tuple(dict.fromkeys(quantities)), statement.strip())
 
 
 def _between(rows: pl.DataFrame, column: pl.Expr, first: date | str | None, last: date | str | None) -> pl.DataFrame:
