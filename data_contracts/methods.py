@@ -97,7 +97,8 @@ _add("settle_time_s",
      "From the release until the slow trace stays within 10 % of idle to the end of the record.", _CROSSING)  # fmt: skip
 _add("throttle_opened",
      "From the throttle's channel, against what the register says fully open reads. Without a channel, from the shape: a main peak "
-     "that is low against the family's while the first peak beside it is high.",
+     "that is low against the family's while the first peak beside it is high. From visit to visit it is followed from its channel only: "
+     "told from the shape it would repeat what the two peaks say.",
      "0.01 from the channel (0.04 where the register gives no full opening); 0.08 from the shape, 0.20 where another fault "
      "could look alike.",
      "Flow over opening from a mean-value engine; no published source.")  # fmt: skip

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from data_contracts.reasons import REPEAT_REASONS
 from data_contracts.signals import TRACKED
+from models.throttle import UNKNOWN_OPEN_U
 
 Array = NDArray[np.float64]
 
@@ -35,7 +36,8 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     -------
     polars.DataFrame
         Without grade `repeat`, sorted by van, time and capture, only the columns tracking uses. A main peak that is low in every capture of a visit
-        is the van and not the foot: a visit without any other capture keeps those sent back for the throttle alone.
+        is the van and not the foot: a visit without any other capture keeps those sent back for the throttle alone. How far the throttle opened is
+        followed from its channel only.
     """
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
@@ -44,8 +46,29 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
     known = set(frame.collect_schema().names())
     columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
-    used = frame.lazy().filter(kept | (throttle_alone & none_kept)).select(columns)
+    used = throttle_from_channel(frame.lazy().filter(kept | (throttle_alone & none_kept)).select(columns))
     return used.sort("van_id", "captured_at", "capture_id").collect()
+
+
+def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
+    """Captures whose throttle opening is null where no channel gave it.
+
+    Parameters
+    ----------
+    captures : polars.LazyFrame
+        With or without `throttle_opened` and its uncertainty.
+
+    Returns
+    -------
+    polars.LazyFrame
+        The same columns. Told from the shape, the opening is made of the main peak and the first peak, which are followed themselves: it would
+        speak twice.
+    """
+    names = ("throttle_opened", "throttle_opened_u")
+    if not set(names) <= set(captures.collect_schema().names()):
+        return captures
+    recorded = pl.col("throttle_opened_u") <= UNKNOWN_OPEN_U
+    return captures.with_columns(pl.when(recorded).then(pl.col(name)).alias(name) for name in names)
 
 
 def visits_of(captures: pl.DataFrame) -> pl.DataFrame:

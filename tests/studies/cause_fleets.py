@@ -24,6 +24,7 @@ from tests.studies.study_cache import kept
 START = datetime(2026, 1, 5, 8, tzinfo=UTC)
 TRIM_SCAN_PCT = 0.8  # steps of a scan tool: 100/128 %
 LONG, SHORT = Recording(2000.0, 8.0), Recording(2000.0, 2.0)
+THROTTLE = ("throttle_pct",)
 
 
 @dataclass(frozen=True)
@@ -195,6 +196,7 @@ def cohort(
     repeats: int = 3,
     short_share: float = 0.3,
     trims_share: float = 0.8,
+    throttle_share: float = 0.3,
     same_air: bool = False,
 ) -> tuple[list[Capture], list[Case]]:
     """Captures of vans with a healthy past (future −1) and several futures each.
@@ -213,6 +215,8 @@ def cohort(
         Snaps per visit.
     short_share, trims_share : float
         Share of vans recorded for 2 s; of visits with trims. [1]
+    throttle_share : float
+        Share of vans whose throttle position is recorded. [1]
     same_air : bool
         One weather for all visits of a van, to see effects free of it.
 
@@ -228,6 +232,8 @@ def cohort(
             van_id = f"{family.name}-{number:02d}"
             vehicle = individual(blueprint, rng)
             recording = SHORT if rng.random() < short_share else LONG
+            if rng.random() < throttle_share:
+                recording = replace(recording, extras=THROTTLE)
             fixed = weather(rng, int(rng.integers(365)), altitude)
 
             def visit(

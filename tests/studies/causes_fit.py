@@ -2,9 +2,9 @@
 
 Run with `python -m tests.studies.causes_fit`. Families are drawn with wide randomisation, but inside the ranges of
 `in_fit`: what lies outside (other displacements and cylinder counts, slow throttles, no trim learning, no delay of the
-fuel cut) is kept for tests/studies/causes.py. Each estimate is a median over engines, with its spread between engines,
-blended with the trade's own table (models/cause_effects_trade.toml) at a fixed weight, so that the table does not
-become a portrait of this one generator.
+fuel cut) is kept for tests/studies/causes.py. Each estimate is a median over engines, with its spread between engines.
+Beside each estimated pattern stands the same pattern as the trade has it (models/cause_effects_trade.toml), for a fixed
+share of all engines: the table does not become a portrait of this one generator, and stays sharp where the two differ.
 """
 
 import tomllib
@@ -22,12 +22,13 @@ from models.cause_effects import SOFT, EffectTable, Feature, Movements, Pattern,
 from models.cause_likelihood import log_t
 from models.reading import METHOD
 from models.residuals import Residuals
+from models.visit import throttle_from_channel
 from sample_fleet.parameters import Vehicle
 from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, possible, read
 
 FAMILIES, SEED = 80, 20261125
 SEVERITIES = (0.4, 1.0)
-TRADE_WEIGHT = 0.25
+TRADE_SHARE = 0.25
 LEAST_SPREAD = 0.1  # no engine follows another more closely than this share of an effect
 ROUNDS, GAIN_PRIOR, TAIL = 5, 0.5, 6.0  # of the gains: rounds, spread before anything is seen, degrees of freedom
 GAINS = np.exp(np.linspace(np.log(0.2), np.log(3.0), 28))
@@ -59,7 +60,8 @@ def plain_residuals(frame: pl.DataFrame, cases: list[Case]) -> Residuals:
     kept = (
         pl.col("grade") != "repeat"
     )  # a visit with nothing else keeps what was sent back: it is the van, not the foot
-    frame = main_peak_at_reference(frame).filter(kept | ~kept.any().over("van_id", "visit"))
+    frame = throttle_from_channel(main_peak_at_reference(frame).lazy()).collect()
+    frame = frame.filter(kept | ~kept.any().over("van_id", "visit"))
     level = frame.group_by("van_id", "future").agg(
         *(pl.col(name).mean() for name in quantities),
         *(pl.col(name).std().alias(name + "_s") for name in quantities),
@@ -199,21 +201,20 @@ def estimate(
     return result, spreads
 
 
-def blend(trade: tuple[float, float] | None, fitted: Estimated | None) -> tuple[float, float]:
-    """Effect and spread of the mixture of trade and estimate."""
-    if fitted is None:
-        return trade or (0.0, 0.0)
-    believed = trade or (0.0, 0.0)
-    effect = TRADE_WEIGHT * believed[0] + (1 - TRADE_WEIGHT) * fitted.effect
-    variance = TRADE_WEIGHT * (believed[1] ** 2 + (believed[0] - effect) ** 2) + (1 - TRADE_WEIGHT) * (
-        fitted.spread**2 + (fitted.effect - effect) ** 2
-    )
-    return effect, float(np.sqrt(variance))
-
-
-def blended_gain(trade: float, fitted: float | None) -> float:
-    """Gain of the mixture of trade and estimate."""
-    return trade if fitted is None else float(np.sqrt(TRADE_WEIGHT * trade**2 + (1 - TRADE_WEIGHT) * fitted**2))
+def stated(pattern: Pattern, found: dict[str, Estimated], features: tuple[Feature, ...]) -> dict[str, list[float]]:
+    """What the estimate says a pattern does: the trade's word where too few were read, and nothing that does not stand out."""
+    effects = {}
+    for feature in features:
+        believed = feature.name in pattern.effect
+        one = found.get(feature.name)
+        if one is None:
+            if believed:
+                effects[feature.name] = [pattern.effect[feature.name], pattern.spread[feature.name]]
+            continue
+        restless = one.spread > 2.0 * feature.floor and feature.scale != "scatter"  # few repeats: a spread of its own
+        if believed or abs(one.effect) > feature.floor or restless:
+            effects[feature.name] = [round(one.effect, 4), round(one.spread, 4)]
+    return effects
 
 
 def write(
@@ -234,26 +235,26 @@ def write(
             lines.append(f"{key} = {_toml(shown)}")
         lines.append("")
     for pattern in table.patterns:
-        found = result.get((pattern.cause, pattern.name), {})
-        effects = {}
-        for feature in table.features:
-            trade = (
-                (pattern.effect[feature.name], pattern.spread[feature.name]) if feature.name in pattern.effect else None
-            )
-            effect, spread = blend(trade, found.get(feature.name))
-            restless = spread > 2.0 * feature.floor and feature.scale != "scatter"  # few repeats: a spread of its own
-            if trade is not None or abs(effect) > feature.floor or restless:
-                effects[feature.name] = [round(effect, 4), round(max(spread, 0.0), 4)]
-        count = max((one.cases for one in found.values()), default=0)
-        lines += [
-            f"[[causes.{pattern.cause}]]  # {count} simulated cases" if count else f"[[causes.{pattern.cause}]]  # trade only",
-            f"pattern = {_toml(pattern.name)}",
-            f"share = {_toml(round(pattern.share, 4))}",
-            f"banks = {_toml('one' if pattern.one_bank else 'both')}",
-            f"gain = {blended_gain(pattern.gain, gains.get((pattern.cause, pattern.name))):.3f}",
-            "effects = { " + ", ".join(f"{name} = [{e}, {s}]" for name, (e, s) in effects.items()) + " }",
-            "",
-        ]  # fmt: skip
+        key = (pattern.cause, pattern.name)
+        told = {name: [effect, pattern.spread[name]] for name, effect in pattern.effect.items()}
+        versions = [("the trade's word", pattern.name, 1.0, pattern.gain, told)]
+        if found := result.get(key):
+            count = max(one.cases for one in found.values())
+            fitted = stated(pattern, found, table.features)
+            versions = [
+                (f"{count} simulated cases", pattern.name, 1.0 - TRADE_SHARE, gains.get(key, pattern.gain), fitted),
+                ("the trade's word", f"{pattern.name}, as the trade has it", TRADE_SHARE, pattern.gain, told),
+            ]
+        for source, name, share, gain, effects in versions:
+            lines += [
+                f"[[causes.{pattern.cause}]]  # {source}",
+                f"pattern = {_toml(name)}",
+                f"share = {_toml(round(share * pattern.share, 4))}",
+                f"banks = {_toml('one' if pattern.one_bank else 'both')}",
+                f"gain = {gain:.3f}",
+                "effects = { " + ", ".join(f"{quantity} = [{e}, {s}]" for quantity, (e, s) in effects.items()) + " }",
+                "",
+            ]
     for pair in document["inseparable"]:
         lines += ["[[inseparable]]", *(f"{key} = {_toml(value)}" for key, value in pair.items()), ""]
     lines += ["[fault_codes]"]
@@ -319,7 +320,7 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
             "What each cause does to each quantity. Made by tests/studies/causes_fit.py: do not edit, run it again.",
             f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of",
             f"method {METHOD};",
-            f"medians and spreads over engines, blended with cause_effects_trade.toml at a weight of {TRADE_WEIGHT} for the trade.",
+            f"medians and spreads over engines; beside each its pattern as cause_effects_trade.toml has it, a share of {TRADE_SHARE} of all engines.",
             "Form and meaning: see the head of cause_effects_trade.toml. Fault codes and pairs are the trade's.",
         ],
     )  # fmt: skip

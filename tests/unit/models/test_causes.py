@@ -189,6 +189,20 @@ def test_below_the_set_probability_it_is_not_separable_and_the_test_separates_th
     assert found.next_test[0].information > 0
 
 
+def test_a_recorded_throttle_names_the_plate_and_clears_the_other_restrictions() -> None:
+    """Plate at 65 % while the main peak is a tenth low: with its channel no restriction of intake or exhaust is meant."""
+    shift = np.zeros((2, len(EXPECTED)))
+    for quantity in ("main_peak_reference_g_s", "flow_per_rev_mg", "first_peak_g_s"):
+        shift[:, list(EXPECTED).index(quantity)] = -0.1 * EXPECTED[quantity]
+    shift[1, list(EXPECTED).index("throttle_opened")] = -0.35
+    residuals = make_residuals(shift)
+    residuals.shift[0, list(EXPECTED).index("throttle_opened")] = np.nan
+    found = infer_causes(residuals, [family()] * 2, [()] * 2)
+    plate = CAUSE_CODES.index("throttle_not_full")
+    assert found.leading[1] == "throttle_not_full"
+    assert found.probability[1, plate] > 0.9 > 0.6 > found.probability[0, plate]
+
+
 def test_two_causes_at_once_are_told() -> None:
     shift = planted("lambda_slow", 0.9) + planted("intake_restricted", 0.9)
     found = infer_causes(make_residuals(shift[None]), [family()], [()])

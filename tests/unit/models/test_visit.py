@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.visit import effective_degrees_of_freedom, medoids, tracked_captures, visits_of
+from models.visit import effective_degrees_of_freedom, medoids, throttle_from_channel, tracked_captures, visits_of
 from tests.readings_fleet import make_fleet
 
 
@@ -46,3 +46,18 @@ def test_a_visit_low_in_every_capture_is_the_van_and_not_the_foot():
         }
     )
     assert tracked_captures(frame)["capture_id"].to_list() == ["a", "c", "d"]
+
+
+def test_a_throttle_opening_told_from_the_shape_is_not_followed():
+    channel, unknown_open, shape, doubted = 0.01, 0.04, 0.08, 0.20  # models/throttle.py's own four uncertainties
+    captures = pl.LazyFrame(
+        {
+            "throttle_opened": [0.7, 0.7, 0.7, 0.7, None],
+            "throttle_opened_u": [channel, unknown_open, shape, doubted, None],
+        }
+    )
+    followed = throttle_from_channel(captures).collect()
+    assert followed["throttle_opened"].to_list() == [0.7, 0.7, None, None, None]
+    assert followed["throttle_opened_u"].to_list() == [channel, unknown_open, None, None, None]
+    without = pl.LazyFrame({"idle_g_s": [1.0]})
+    assert throttle_from_channel(without).collect().equals(without.collect())
