@@ -34,9 +34,9 @@ def grade(signs: dict[str, NDArray[np.bool_]], captures: int) -> tuple[list[str]
     table = np.zeros((captures, len(_CODES)), dtype=np.bool_)
     for code, where in signs.items():
         table[:, _CODES.index(code)] = where
-    patterns, index = np.unique(table, axis=0, return_inverse=True)
+    _, examples, index = np.unique(table @ (1 << np.arange(len(_CODES))), return_index=True, return_inverse=True)
     grades, reasons = [], []
-    for pattern in patterns:
+    for pattern in table[examples]:
         held = np.flatnonzero(pattern)
         grades.append("repeat" if _REPEAT[held].any() else "usable" if held.size else "good")
         reasons.append(tuple(_CODES[k] for k in sorted(held, key=lambda k: (not _REPEAT[k], k))))

@@ -200,24 +200,17 @@ def student(independent: float) -> float:
 
 
 @kernel
-def _sandwich(
-    jacobian: NDArray[np.float64], n: int, white: float, colour: float, r: float, middle: NDArray[np.float64]
-) -> None:  # pragma: no cover - compiled
-    """J' S J for noise covariance S = white I + colour r^|i-j|, by two recursions per column."""
-    smooth = np.empty(n)
-    for b in range(_PARAMETERS):
-        column = jacobian[b]
-        carry = 0.0
-        for i in range(n):
-            carry = r * carry + column[i]
-            smooth[i] = carry
-        carry = 0.0
-        for i in range(n - 1, -1, -1):
-            smooth[i] = white * column[i] + colour * (smooth[i] + carry)
-            carry = r * (carry + column[i])
-        for a in range(b + 1):
-            middle[a, b] = _product_sum(jacobian[a], smooth)
-            middle[b, a] = middle[a, b]
+def _variance_of_sum(
+    weights: NDArray[np.float64], white: float, colour: float, r: float
+) -> float:  # pragma: no cover - compiled
+    """Variance of a weighted sum of noise whose covariance is white I + colour r^|i-j|."""
+    square, product, earlier = 0.0, 0.0, 0.0
+    for i in range(weights.size):
+        square += weights[i] * weights[i]
+        product += weights[i] * earlier
+        earlier = r * (earlier + weights[i])
+    variance: float = (white + colour) * square + 2.0 * colour * product
+    return variance
 
 
 @kernel
@@ -280,7 +273,7 @@ def fit_step(
     damping = 1e-3
     sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
     known = not np.isnan(final)
-    spread = 1.0
+    better, spread = False, 1.0
     for iteration in range(_ITERATIONS):
         if iteration % 4 == 3:
             variance = max(sse / used, floor)
@@ -329,43 +322,43 @@ def fit_step(
             damping *= 8.0
         if not better or (moved < 1e-2 * h and iteration > 4):
             break
-    sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
+    if not better:  # the last trial was refused: back to what stands
+        sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
     variance = max(sse / max(used - 4, 1), floor)
     white, colour, r = coloured(residual, n, used, 4, h)
     spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
-    middle, quiet = np.empty((_PARAMETERS, _PARAMETERS)), np.empty((_PARAMETERS, _PARAMETERS))
     inverse = np.zeros((_PARAMETERS, _PARAMETERS))
-    _sandwich(jacobian, n, max(white, floor), colour, r, middle)
     excess = white + colour * (1.0 + r) / (1.0 - r)
     still = 2.0 * (noise[0] + noise[1] * (1.0 + noise[2]) / (1.0 - noise[2]))
-    if 0.0 < still < excess:
-        _sandwich(jacobian, n, 2.0 * max(noise[0], floor), 2.0 * noise[1], noise[2], quiet)
-        for a in range(_PARAMETERS):
-            for b in range(_PARAMETERS):
-                middle[a, b] = quiet[a, b] + DEFINITION**2 * (middle[a, b] - quiet[a, b])
     for a in range(_PARAMETERS):
         for b in range(_PARAMETERS):
             normal[a, b] = _product_sum(jacobian[a], jacobian[b])
         inverse[a, a] = 1.0
     pull_ramp = variance * spread / ramp_u**2
+    pull_final = variance * spread / final_u**2 if known else 0.0
     normal[4, 4] += pull_ramp
-    middle[4, 4] += pull_ramp * variance * spread
-    if known:
-        pull_final = variance * spread / final_u**2
-        for a in range(2, 4):
-            for b in range(2, 4):
-                normal[a, b] += pull_final
-                middle[a, b] += pull_final * variance * spread
+    for a in range(2, 4):
+        for b in range(2, 4):
+            normal[a, b] += pull_final
     for a in range(_PARAMETERS):
         normal[a, a] += 1e-12 * normal[2, 2] * (1.0 if a >= 2 else guess[3] ** 2)
     if not solve_spd(normal, inverse):
         return False
     tau = np.exp(p[1])
     for a in range(2):
-        total = 0.0
+        # what each sample, and what was known before, does to the parameter
+        for i in range(n):
+            residual[i] = 0.0
         for b in range(_PARAMETERS):
-            for c in range(_PARAMETERS):
-                total += inverse[a, b] * middle[b, c] * inverse[c, a]
+            for i in range(n):
+                residual[i] += inverse[a, b] * jacobian[b, i]
+        total = _variance_of_sum(residual, max(white, floor), colour, r)
+        if 0.0 < still < excess:
+            quiet = _variance_of_sum(residual, 2.0 * max(noise[0], floor), 2.0 * noise[1], noise[2])
+            total = quiet + DEFINITION**2 * (total - quiet)
+        total += (
+            variance * spread * (pull_ramp * inverse[a, 4] ** 2 + pull_final * (inverse[a, 2] + inverse[a, 3]) ** 2)
+        )
         out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student(used / spread - 4.0)
     out[START_U] = np.hypot(out[START_U], KINK * h)
     out[START], out[CONSTANT], out[BEFORE], out[STEP], out[RAMP] = p[0], tau, p[2], p[3], p[4]

@@ -38,11 +38,11 @@ from models.landmark_columns import (
     RUN_UP_SLOPE,
     TOP_NOISE,
 )
-from models.landmark_levels import crossing, read_idle, read_main_peak, read_point, read_top
+from models.landmark_levels import crossing, main_level, read_idle, read_main_peak, read_point, read_top
 from models.landmark_release import read_after
 from models.sample_noise import sample_noise
 from models.selection import median
-from models.smoothing import parabola_at, smoothing_gain
+from models.smoothing import parabola, smoothing_gain
 
 # With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
 # engine then draws about three times its idle flow. A fall to less than this much of it is a throttle that closed.
@@ -204,14 +204,16 @@ def read_snap(
         read_point(y, x, valley, max(int(DIP_HALF_S / interval + 0.01), 1), peak, off, out, DIP_AT)
     out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
     main_start = valley if valley > 0 else min(on, off - 1)
-    read_main_peak(y, x, slow, main_start, off, slow_half, interval, noise[2], out)
-    release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (out[MAIN] - idle), False)
-    out[RELEASE], out[RELEASE_SLOPE] = release, slope
-    hold_stop = _hold_stop(slow, int(out[MAIN_AT]), release, off, slow_half)
+    main_at, _, _, main, _, _ = main_level(y, x, slow, main_start, off, slow_half, interval, noise[2])
+    release, _ = crossing(fast, main_at, stop, idle + 0.5 * (main - idle), False)
+    hold_stop = _hold_stop(slow, main_at, release, off, slow_half)
     hold_stop = max(hold_stop, main_start + 1)
     out[HOLD_STOP] = hold_stop
-    out[TOP_NOISE] = sample_noise(y, max(hold_stop - int(0.4 / interval), main_start), hold_stop, 1, -np.inf, np.inf)
-    top_noise = max(noise[2], smoothing_gain(slow_half) * out[TOP_NOISE]) if reported else noise[2]
+    top_noise = noise[2]
+    if reported:
+        begin = max(hold_stop - int(0.4 / interval), main_start)
+        out[TOP_NOISE] = sample_noise(y, begin, hold_stop, 1, -np.inf, np.inf)
+        top_noise = max(top_noise, smoothing_gain(slow_half) * out[TOP_NOISE])
     read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, top_noise, out)
     _read_rise(slow, main_start, hold_stop, slow_half, interval, out)
     main = out[MAIN]
@@ -250,16 +252,15 @@ def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float: 
     stop = min(first + span, stop)
     if stop - first < 12:
         return 0.0
-    total, level = 0.0, 0.0
-    middle, _ = parabola_at(y, first, stop, 0.5 * (first + stop - 1))
-    early, _ = parabola_at(y, first, stop, float(first))
-    late, _ = parabola_at(y, first, stop, float(stop - 1))
-    for i in range(first, stop):
-        u = 2.0 * (i - first) / (stop - 1 - first) - 1.0
-        fitted = middle + 0.5 * (late - early) * u + (0.5 * (late + early) - middle) * u * u
-        total += (y[i] - fitted) ** 2
-        level += fitted
-    return float(np.sqrt(total * (stop - first)) / max(level, 1e-9))
+    n = stop - first
+    scale = 2.0 / n
+    second = (n * n - 1.0) / 12.0 * scale * scale
+    mean, tilt, bend, _ = parabola(y, first, stop)
+    total = 0.0
+    for k in range(n):
+        u = (k - 0.5 * (n - 1)) * scale
+        total += (y[first + k] - mean - tilt * u - bend * (u * u - second)) ** 2
+    return float(np.sqrt(total / n) / max(mean, 1e-9))
 
 
 @kernel

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import kernel
+from models.kernel import kernel, sum_kernel
 from models.landmark_columns import (
     MAIN,
     MAIN_AT,
@@ -41,13 +41,13 @@ def crossing(
     return np.nan, np.nan
 
 
-@kernel
-def scatter(x: NDArray[np.float32], first: int, stop: int, level: float) -> float:  # pragma: no cover - compiled
+@sum_kernel
+def scatter(x: NDArray[np.float32], level: float) -> float:  # pragma: no cover - compiled
     """Standard deviation of samples about a level: noise and ripple together."""
     total = 0.0
-    for i in range(first, stop):
+    for i in range(x.size):
         total += (x[i] - level) ** 2
-    return float(np.sqrt(total / max(stop - first, 1)))
+    return float(np.sqrt(total / max(x.size, 1)))
 
 
 @kernel
@@ -71,7 +71,7 @@ def read_idle(
     out[column], out[column + 1] = level, np.hypot(u, left_out * np.hypot(wander, 0.5 * drift))
     out[column + 2], out[column + 3] = raw, np.hypot(raw_u, left_out * np.hypot(raw_wander, 0.5 * raw_drift))
     out[column + 4] = drift / max(abs(level), 1e-9)
-    out[column + 5] = scatter(x, first, stop, raw)
+    out[column + 5] = scatter(x[first:stop], raw)
 
 
 @kernel
@@ -130,8 +130,27 @@ def read_top(
     out[column + 4] = abs(narrow - level)
 
 
+@sum_kernel
+def _unevenness(
+    slow: NDArray[np.float32], top: float, noise: float
+) -> tuple[float, float, int]:  # pragma: no cover - compiled
+    """Scatter of a stretch, that of its part near the top, and how many samples the noise may have made the highest."""
+    near, upper, total, square, all_total, all_square = 0, 0, 0.0, 0.0, 0.0, 0.0
+    for i in range(slow.size):
+        below = top - float(slow[i])
+        high = below <= 6.0 * noise  # what lies deeper, as at the stretch's ends, is not where the top is
+        all_total += below
+        all_square += below * below
+        upper += np.int64(high)
+        total += below if high else 0.0
+        square += below * below if high else 0.0
+        near += np.int64(below <= 3.0 * noise)
+    of_all = np.sqrt(max(all_square / slow.size - (all_total / slow.size) ** 2, 0.0))
+    return of_all, np.sqrt(max(square / upper - (total / upper) ** 2, 0.0)), near
+
+
 @kernel
-def read_main_peak(
+def main_level(
     y: NDArray[np.float32],
     x: NDArray[np.float32],
     slow: NDArray[np.float32],
@@ -140,9 +159,8 @@ def read_main_peak(
     slow_half: int,
     interval: float,
     noise: float,
-    out: NDArray[np.float64],
-) -> None:  # pragma: no cover - compiled
-    """The main peak as a level: see `models.landmarks`."""
+) -> tuple[int, int, int, float, float, float]:  # pragma: no cover - compiled
+    """Where the main peak is highest, the stretch it is read over, its flow, raw level and noise gain."""
     at = first
     for i in range(first, stop):
         if slow[i] > slow[at]:
@@ -167,20 +185,25 @@ def read_main_peak(
             raw, _ = tapered_parabola_at(x, a, b, float(at))
         else:
             level, raw, gain = float(y[at]), float(x[at]), 1.0
+    return at, a, b, level, raw, gain
+
+
+@kernel
+def read_main_peak(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    first: int,
+    stop: int,
+    slow_half: int,
+    interval: float,
+    noise: float,
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """The main peak as a level: see `models.landmarks`."""
+    at, a, b, level, raw, gain = main_level(y, x, slow, first, stop, slow_half, interval, noise)
     out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
     out[MAIN_FIRST], out[MAIN_STOP] = a, b
-    out[MAIN_SPREAD], out[MAIN_SCATTER], out[MAIN_RISE] = slow[at] - level, scatter(x, a, b, raw), 0.0
-    near, upper, total, square, all_total, all_square = 0, 0, 0.0, 0.0, 0.0, 0.0
-    for i in range(a, b):
-        below = float(slow[at] - slow[i])
-        all_total += below
-        all_square += below * below
-        if below <= 6.0 * noise:  # what lies deeper, as at the stretch's ends, is not where the top is
-            upper += 1
-            total += below
-            square += below * below
-        if below <= 3.0 * noise:
-            near += 1
-    out[MAIN_UNEVEN] = np.sqrt(max(all_square / (b - a) - (all_total / (b - a)) ** 2, 0.0))
-    out[MAIN_UNEVEN_TOP] = np.sqrt(max(square / upper - (total / upper) ** 2, 0.0))
+    out[MAIN_SPREAD], out[MAIN_SCATTER], out[MAIN_RISE] = slow[at] - level, scatter(x[a:b], raw), 0.0
+    out[MAIN_UNEVEN], out[MAIN_UNEVEN_TOP], near = _unevenness(slow[a:b], float(slow[at]), noise)
     out[MAIN_NEAR] = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))

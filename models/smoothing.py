@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import kernel
+from models.kernel import kernel, sum_kernel
 
 # Blocks whose second differences can tell noise from a wander of the level.
 FEWEST_DIFFERENCES = 6
@@ -97,8 +97,25 @@ def smooth(x: NDArray[np.float32], count: NDArray[np.int64], half: int) -> NDArr
     return out
 
 
+@sum_kernel
+def plain_sum(x: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
+    """Sum of samples."""
+    total = 0.0
+    for i in range(x.size):
+        total += x[i]
+    return total
+
+
+@sum_kernel
+def _weighted_sum(weights: NDArray[np.float64], x: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
+    total = 0.0
+    for i in range(x.size):
+        total += weights[i] * x[i]
+    return total
+
+
 @kernel
-def _parabola(
+def parabola(
     x: NDArray[np.float32], first: int, stop: int
 ) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
     """Mean, tilt and bend of the least-squares parabola through x[first:stop], and the sum of squares under the bend.
@@ -131,7 +148,7 @@ def parabola_at(
     n = stop - first
     scale = 2.0 / n
     second = (n * n - 1.0) / 12.0 * scale * scale
-    mean, tilt, bend, fourth = _parabola(x, first, stop)
+    mean, tilt, bend, fourth = parabola(x, first, stop)
     a = (at - 0.5 * (first + stop - 1)) * scale
     q = a * a - second
     return mean + tilt * a + bend * q, np.sqrt(1.0 / n + a * a / (n * second) + q * q / fourth)
@@ -144,7 +161,7 @@ def parabola_top(
     """Where the least-squares parabola through x[first:stop] is highest within a quarter of its width of `at`, and how high."""
     scale = 2.0 / (stop - first)
     second = ((stop - first) ** 2 - 1.0) / 12.0 * scale * scale
-    mean, tilt, bend, _ = _parabola(x, first, stop)
+    mean, tilt, bend, _ = parabola(x, first, stop)
     a = (at - 0.5 * (first + stop - 1)) * scale
     if bend < 0.0:
         a = min(max(-0.5 * tilt / bend, a - 0.5), a + 0.5)
@@ -203,17 +220,14 @@ def tapered_mean(
     x: NDArray[np.float32], first: int, stop: int, taper: int
 ) -> tuple[float, float]:  # pragma: no cover - compiled
     """Mean with cosine ends of `taper` samples, and its standard deviation for white noise of 1."""
-    n = stop - first
-    taper = min(taper, n // 2)
-    total, weight_sum, squares = 0.0, 0.0, 0.0
-    for k in range(n):
-        edge = min(k, n - 1 - k)
-        weight = 1.0
-        if edge < taper:
-            weight = 0.5 - 0.5 * np.cos(np.pi * (edge + 0.5) / taper)
-        total += weight * x[first + k]
-        weight_sum += weight
-        squares += weight * weight
+    taper = min(taper, (stop - first) // 2)
+    total, flat = plain_sum(x[first + taper : stop - taper]), float(stop - first - 2 * taper)
+    weight_sum, squares = flat, flat
+    weights = cosine_window(2 * taper)
+    for k in range(taper):
+        total += weights[k] * (float(x[first + k]) + float(x[stop - 1 - k]))
+        weight_sum += 2.0 * weights[k]
+        squares += 2.0 * weights[k] * weights[k]
     return total / weight_sum, np.sqrt(squares) / weight_sum
 
 
@@ -235,10 +249,7 @@ def block_mean(
     weight_sum = weights.sum()
     for b in range(blocks):
         start = first + int(b * (n - length) / max(blocks - 1, 1))
-        total = 0.0
-        for k in range(length):
-            total += weights[k] * x[start + k]
-        means[b] = total / weight_sum
+        means[b] = _weighted_sum(weights, x[start : start + length]) / weight_sum
     level = means.mean()
     if blocks < 3:
         return level, np.nan, 0.0, 0.0
