@@ -141,10 +141,10 @@ def _unevenness(
         high = below <= 6.0 * noise  # what lies deeper, as at the stretch's ends, is not where the top is
         all_total += below
         all_square += below * below
-        upper += np.int64(high)
+        upper += high
         total += below if high else 0.0
         square += below * below if high else 0.0
-        near += np.int64(below <= 3.0 * noise)
+        near += below <= 3.0 * noise
     of_all = np.sqrt(max(all_square / slow.size - (all_total / slow.size) ** 2, 0.0))
     return of_all, np.sqrt(max(square / upper - (total / upper) ** 2, 0.0)), near
 
