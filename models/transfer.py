@@ -5,6 +5,8 @@ through the points would say instead is part of the uncertainty of levels. Nothi
 """
 
 import math
+from collections.abc import Callable
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,6 +134,17 @@ def rectified(
     return lifted
 
 
+@lru_cache(maxsize=64)
+def _smooth_curve(raw: bytes, flow: bytes) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+    """The monotone curve through a table's points, kept since every level of a family asks for it."""
+    from scipy.interpolate import PchipInterpolator
+
+    curve: Callable[[NDArray[np.float64]], NDArray[np.float64]] = PchipInterpolator(
+        np.frombuffer(raw), np.frombuffer(flow), extrapolate=False
+    )
+    return curve
+
+
 def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
     """What the table leaves open between its points: a smooth monotone curve through them against straight lines.
 
@@ -153,9 +166,7 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
     """
     if sensor.kind == "g_s" or sensor.transfer.size < 3:
         return np.zeros(np.shape(raw_level))
-    from scipy.interpolate import PchipInterpolator
-
-    curve = PchipInterpolator(sensor.transfer, sensor.transfer_g_s, extrapolate=False)
+    curve = _smooth_curve(sensor.transfer.tobytes(), sensor.transfer_g_s.tobytes())
     straight = np.interp(raw_level, sensor.transfer, sensor.transfer_g_s)
     doubt: NDArray[np.float64] = np.abs(curve(raw_level) - straight) / np.sqrt(3.0)
     return np.nan_to_num(doubt)  # outside the table nothing is read
