@@ -184,6 +184,11 @@ QUARANTINE_RULES = _page(
         "the same waveform is claimed for another van or another time",
         "find out which claim is right and deliver that one again",
     ),
+    Reason(
+        "wrong_clock",
+        "the capture is dated years from its delivery or its van's service",
+        "give the right time, or set the recorder's clock and deliver again",
+    ),
     Reason("too_large", "the file is larger than the contract allows", "split the recording"),
     Reason("bad_register", "an entry of the register breaks the contract", "mend the entry"),
 )

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from models.conditions import FEWEST_TOGETHER
 from models.follow import Followed, heavier, limits_for
 from models.kernel import kernel
+from models.shared_movement import FEWEST_TOGETHER
 from models.standardise import Standardised
 
 Array = NDArray[np.float64]

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.limits import DRY_AIR_GAS_CONSTANT_J_KG_K, ZERO_CELSIUS_K
 from models.estimate import Estimate, estimate
@@ -27,6 +28,9 @@ UNMEASURED_BAROMETER_U_KPA = 3.5
 HUMIDITY_U_PCT = 5.0
 UNMEASURED_HUMIDITY_PCT = 65.0
 UNMEASURED_HUMIDITY_U_PCT = 20.0
+
+MOST_HUMID_C = 35.0
+"""Highest dew point there is outside: about the highest ever observed on land. Common knowledge, no source (2026-11-25). [°C]"""
 
 _WATER_OVER_DRY = 1.0 - 0.3780
 """Molar mass of water over that of dry air, CIPM-2007."""
@@ -226,9 +230,18 @@ def known_air(
     -------
     Air
         A measured barometer wins over altitude, altitude over nothing; each step down is wider.
+
+    Raises
+    ------
+    InputError
+        If a temperature is below absolute zero or a pressure not above zero.
     """
     temperature, pressure = np.asarray(intake_air_c, np.float64), np.asarray(barometer_kpa, np.float64)
     humidity, altitude = np.asarray(humidity_pct, np.float64), np.asarray(altitude_m, np.float64)
+    if np.any(temperature <= -ZERO_CELSIUS_K) or np.any(pressure <= 0.0):
+        raise InputError(
+            "intake_air_c or barometer_kpa is impossible: give °C above -273.15 and kPa above 0, or neither"
+        )
     no_temperature, no_humidity = ~np.isfinite(temperature), ~np.isfinite(humidity)
     barometer, height = np.isfinite(pressure), np.isfinite(altitude)
     return Air(
@@ -257,6 +270,8 @@ def log_ratios(air: Air, *, reference_intake_air_c: float, reference_barometer_k
         0 at the reference; the second is positive for air colder than it. [1]
     """
     water = water_fraction(air.intake_air_c, air.barometer_kpa, air.humidity_pct)
+    # Outside humidity beside a heat-soaked duct can come to more water than air: then as much as there ever is outside.
+    water = np.where(water < 1.0, water, saturation_pressure_kpa(np.array(MOST_HUMID_C)) / air.barometer_kpa)
     moist = 1.0 - water * (1.0 - _WATER_OVER_DRY)
     reference_k = reference_intake_air_c + ZERO_CELSIUS_K
     log_pressure = np.log(air.barometer_kpa / reference_barometer_kpa)

@@ -24,7 +24,7 @@ from models.shape_residual import waveforms_of
 from models.standardise import Standardised, standardise, vans_spread, week_number
 from models.states import fleet_forecasts, trends_of
 from models.unsteady import unsteady_repeats
-from models.verdicts import no_states, notices_of, residuals_of, states_of
+from models.verdicts import Notice, no_states, notices_of, residuals_of, states_of
 from models.visit import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
 Array = NDArray[np.float64]
@@ -77,11 +77,11 @@ class Assessment:
     trends : polars.DataFrame
         Rows of the trends table.
     states : polars.DataFrame
-        One row per van with a visit not long ago: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm, anomaly,
-        urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent first.
+        One row per van with a visit not long ago: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm, unsteady,
+        anomaly, urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent first.
     residuals : Residuals
         Of the vans on the list, in the order of `states`.
-    notices : tuple of str
+    notices : tuple of Notice
         What concerns no single van: vans that moved together accuse a recorder or barometer.
     model_cards : tuple of mapping
         How each family's anomaly model was made.
@@ -93,7 +93,7 @@ class Assessment:
     trends: pl.DataFrame
     states: pl.DataFrame
     residuals: Residuals
-    notices: tuple[str, ...]
+    notices: tuple[Notice, ...]
     model_cards: tuple[Mapping[str, Any], ...] = ()
     models: Mapping[str, Any] = field(default_factory=dict)
 
@@ -162,6 +162,7 @@ def assess(
             std,
             followed,
             alarms,
+            unsteady,
             forecasts,
             week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
         ),

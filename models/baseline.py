@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
-from models.conditions import base_name, group_medians, scale_of
+from models.scales import base_name, scale_of
+from models.shared_movement import group_medians
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]

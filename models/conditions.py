@@ -1,18 +1,15 @@
-"""What the surroundings do to each quantity, fitted from the fleet itself: weather, temperature, foot, fuel, shared movements.
+"""What the surroundings do to each quantity, fitted from the fleet itself: weather, temperature, foot, fuel.
 
-Every quantity is worked on in a scale where it scatters evenly (`SCALES`). Its answer to the surroundings starts from
-physics (`prior_of`) and is re-estimated as data grows; what many vans do together in one week is not a fault of any of them.
+A quantity's answer to the surroundings starts from physics (`prior_of`) and is re-estimated as data grows.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.signals import QUANTITIES
 from models.ambient import (
     BAROMETER_U_KPA,
     HUMIDITY_U_PCT,
@@ -22,105 +19,15 @@ from models.ambient import (
     log_ratios,
     textbook_exponents,
 )
-from models.kernel import kernel
+from models.scales import base_name, scale_of
+from models.shared_movement import group_medians
 
 Array = NDArray[np.float64]
-Scale = Literal["log", "root", "plain"]
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
 
 # Stoichiometric air–fuel ratio over that of E0. From elements: CH1.85 14.57, ethanol 9.00 (mass-weighted mixes).
 _FUEL_RATIO = {"E0": 1.0, "E5": 0.983, "E10": 0.968, "E15": 0.951, "E20": 0.934, "E85": 0.673, "E100": 0.618}
-
-
-def base_name(quantity: str) -> str:
-    """The quantity without its bank."""
-    return quantity.removeprefix(BANK2_PREFIX)
-
-
-def scale_of(quantity: str) -> Scale:
-    """The scale a quantity scatters evenly in: flows and times logarithmic, counts as roots, the rest plain.
-
-    Parameters
-    ----------
-    quantity : str
-        A name of data_contracts/signals.py.
-
-    Returns
-    -------
-    {"log", "root", "plain"}
-    """
-    name = base_name(quantity)
-    if name.endswith("lean_needles"):
-        return "root"
-    flow = name.endswith(("_g_s", "_mg")) and name != "recirculation_pulse_g_s"
-    return "log" if flow or name.endswith(("time_constant_s", "switch_time_s", "run_up_time_s")) else "plain"
-
-
-def to_scale(quantity: str, values: Array) -> Array:
-    """Values on the working scale; what has no logarithm is NaN.
-
-    Parameters
-    ----------
-    quantity : str
-        A name of data_contracts/signals.py.
-    values : ndarray
-        [unit of the quantity]
-
-    Returns
-    -------
-    ndarray
-        [working scale]
-    """
-    scale = scale_of(quantity)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        if scale == "log":
-            return np.where(values > 0, np.log(np.where(values > 0, values, 1.0)), np.nan)
-        if scale == "root":
-            return np.sqrt(np.maximum(values, 0.0) + 0.375)  # Anscombe, Biometrika 35 (1948) 246
-    return np.asarray(values, dtype=np.float64)
-
-
-def from_scale(quantity: str, scaled: Array) -> Array:
-    """Back from the working scale.
-
-    Parameters
-    ----------
-    quantity : str
-        A name of data_contracts/signals.py.
-    scaled : ndarray
-        [working scale]
-
-    Returns
-    -------
-    ndarray
-        [unit of the quantity]
-    """
-    scale = scale_of(quantity)
-    if scale == "log":
-        return np.exp(np.minimum(scaled, 50.0))
-    return np.maximum(scaled, 0.0) ** 2 - 0.375 if scale == "root" else scaled
-
-
-def steepness(quantity: str, scaled: Array) -> Array:
-    """Change of the quantity per change of the working scale, there.
-
-    Parameters
-    ----------
-    quantity : str
-        A name of data_contracts/signals.py.
-    scaled : ndarray
-        [working scale]
-
-    Returns
-    -------
-    ndarray
-        [unit of the quantity per working scale]
-    """
-    scale = scale_of(quantity)
-    if scale == "log":
-        return np.exp(np.minimum(scaled, 50.0))
-    return 2.0 * np.maximum(scaled, 0.0) if scale == "root" else np.ones_like(scaled)
 
 
 def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Array, Array]:
@@ -321,148 +228,6 @@ def fit_answer(
     return Answer(slope, np.asarray(np.linalg.inv(information), np.float64))
 
 
-@kernel
-def _group_medians(ordered: Array, bounds: NDArray[np.int64]) -> tuple[Array, NDArray[np.int64]]:  # pragma: no cover
-    groups, columns = bounds.size - 1, ordered.shape[1]
-    medians, counts = np.full((groups, columns), np.nan), np.zeros((groups, columns), np.int64)
-    for g in range(groups):
-        held = np.empty(bounds[g + 1] - bounds[g])
-        for column in range(columns):
-            n = 0
-            for row in range(bounds[g], bounds[g + 1]):
-                if np.isfinite(ordered[row, column]):
-                    held[n] = ordered[row, column]
-                    n += 1
-            counts[g, column] = n
-            if n:
-                medians[g, column] = np.median(held[:n])
-    return medians, counts
-
-
-def group_medians(values: Array, group: NDArray[np.int64], groups: int) -> tuple[Array, NDArray[np.int64]]:
-    """Median of each column in each group, NaN left out.
-
-    Parameters
-    ----------
-    values : ndarray of shape (rows, columns)
-        [any unit]
-    group : ndarray of shape (rows,), int
-        From 0 to `groups` - 1.
-    groups : int
-        Number of groups.
-
-    Returns
-    -------
-    medians : ndarray of shape (groups, columns)
-        NaN for an empty one.
-    counts : ndarray of shape (groups, columns), int
-    """
-    order = np.argsort(group, kind="stable")
-    bounds = np.searchsorted(group[order], np.arange(groups + 1))
-    medians, counts = _group_medians(np.ascontiguousarray(values[order]), bounds.astype(np.int64))
-    return medians, counts
-
-
-@dataclass(frozen=True)
-class SharedMovement:
-    """What a group of vans did together, apart from its vans.
-
-    Attributes
-    ----------
-    shift, u : ndarray of shape (groups, quantities)
-        Taken off each of the group's visits, and the standard uncertainty left. [scatters]
-    vans : ndarray of shape (groups, quantities), int
-        Visits it rests on.
-    spread : ndarray of shape (quantities,)
-        Standard deviation of true shifts between groups: what a group that is not known may be off by. [scatters]
-    """
-
-    shift: Array
-    u: Array
-    vans: NDArray[np.int64]
-    spread: Array
-
-
-FEWEST_TOGETHER = 5
-
-
-def shared_movement(residual: Array, group: NDArray[np.int64], groups: int) -> SharedMovement:
-    """Robust, shrunken common shift of each group of visits.
-
-    Parameters
-    ----------
-    residual : ndarray of shape (visits, quantities)
-        Standardised: in-control standard deviation 1; NaN left out. [scatters]
-    group : ndarray of shape (visits,), int
-        For example family and week, or depot, recorder and week.
-    groups : int
-        Number of groups.
-
-    Returns
-    -------
-    SharedMovement
-        A group of fewer than five vans has no shift: it can't be told from its vans'.
-
-    Notes
-    -----
-    Group medians m with sampling variance 1.57 / n are shrunk by s² / (s² + 1.57 / n), s² being the variance of true
-    shifts by moments over all groups of a quantity (empirical Bayes).
-    """
-    medians, counts = group_medians(residual, group, groups)
-    enough = counts >= FEWEST_TOGETHER
-    sampling = 1.57 / np.maximum(counts, 1)
-    shift, u, spread = np.zeros_like(medians), np.zeros_like(medians), np.zeros(residual.shape[1])
-    for column in range(residual.shape[1]):
-        use = enough[:, column]
-        if use.sum() < 2:
-            continue
-        m, noise = medians[use, column], sampling[use, column]
-        real = max(float(np.mean(np.minimum(m**2, 9.0) - noise)), 0.0)
-        spread[column] = np.sqrt(real)
-        shift[use, column] = m * real / (real + noise)
-        u[use, column] = np.sqrt(real * noise / (real + noise))
-    return SharedMovement(shift, u, counts, spread)
-
-
 def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:
     """The tracked quantities that were read at least once in a frame."""
     return tuple(q for q in QUANTITIES if QUANTITIES[q].tracked and q in frame.columns and frame[q].count() > 0)
-
-
-def repaired_quantities(work: str) -> frozenset[str]:
-    """The tracked quantities a repair may have touched; everything when its words name nothing known.
-
-    Parameters
-    ----------
-    work : str
-        Work and parts as written.
-
-    Returns
-    -------
-    frozenset of str
-        Names of data_contracts/signals.py.
-    """
-    words = work.casefold()
-    touched: set[str] = set()
-    for keys, quantities in _TOUCHED.items():
-        if any(key in words for key in keys):
-            touched.update(quantities)
-    tracked = [q for q in QUANTITIES if QUANTITIES[q].tracked]
-    return frozenset(q for q in tracked if not touched or base_name(q) in touched)
-
-
-_AIRFLOW = ("idle_g_s", "first_peak_g_s", "main_peak_reference_g_s", "recirculation_pulse_g_s", "throttle_opened", "run_up_time_s", "flow_per_rev_mg")  # fmt: skip
-_TRIMS = ("trim_idle_pct", "trim_2500_pct")
-_LAMBDA = tuple(
-    q for q in QUANTITIES if QUANTITIES[q].tracked and QUANTITIES[q].group == "lambda" and q == base_name(q)
-)
-_RESPONSE = tuple(q for q in _LAMBDA if "_to_rich_" in q or "_to_lean_" in q)
-_MIXTURE = tuple(q for q in _LAMBDA if q not in _RESPONSE)
-_TOUCHED: Mapping[tuple[str, ...], tuple[str, ...]] = {
-    ("air-mass", "air mass", "airflow", "maf", "throttle", "intake", "inlet", "air filter", "turbo", "charge", "recirculation"): (*_AIRFLOW, *_TRIMS, "lambda_full_throttle", "lambda_full_throttle_v"),
-    ("vacuum", "manifold", "gasket", "breather", "unmetered", "purge"): (*_AIRFLOW, *_TRIMS, *_MIXTURE),
-    ("lambda", "oxygen"): (*_LAMBDA, *_TRIMS),
-    ("inject", "fuel", "pump", "rail", "regulator"): (*_MIXTURE, *_TRIMS),
-    ("ignition", "spark", "coil", "plug"): (*_MIXTURE, "run_up_time_s"),
-    ("exhaust", "catalyst", "manifold", "silencer"): (*_AIRFLOW, *_LAMBDA, *_TRIMS),
-}  # fmt: skip

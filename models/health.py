@@ -230,6 +230,24 @@ def movement_sentence(depot: str, recorder_serial: str, quantities: tuple[str, .
     return f"{vans} vans of {depot} moved together this week in {names}: check {recorder} and the barometer before the vans. The common part was taken off."
 
 
+def lone_recorder_sentence(recorder_serial: str) -> str:
+    """That nothing tells a van's flow from its recorder's gain.
+
+    Parameters
+    ----------
+    recorder_serial : str
+        The recorder.
+
+    Returns
+    -------
+    str
+    """
+    return (
+        f"Recorder {recorder_serial} has recorded no other van of late, so the van and the recorder can't be told apart: "
+        "record once with another recorder before anything is replaced."
+    )
+
+
 def urgency(
     *, on_list: bool, crossed: bool, cross_before_next: float, cross_within_13: float, named: bool = False
 ) -> str:

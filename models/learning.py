@@ -16,6 +16,8 @@ from data_contracts.jobs import JOBS, Job
 from models.health import words_for
 
 ANOMALY = "anomaly"
+UNSTEADY = "unsteady_"
+"""Before a quantity whose repeats disagree more than is usual."""
 """What flagged a van whose readings are unlike a healthy van's only together."""
 
 
@@ -368,8 +370,11 @@ def trust_sentence(learned: Learned, flagged_by: Sequence[str]) -> str | None:
 
 
 def flag_words(name: str) -> str:
-    """A quantity, or the anomaly, in words."""
-    return "the readings together" if name == ANOMALY else words_for(name)
+    """A quantity, the scatter of its repeats, or the anomaly, in words."""
+    if name == ANOMALY:
+        return "the readings together"
+    quantity = name.removeprefix(UNSTEADY)
+    return words_for(name) if quantity == name else f"the scatter of {words_for(quantity)}"
 
 
 def _title(code: str) -> str:

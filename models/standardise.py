@@ -12,22 +12,11 @@ from numpy.typing import NDArray
 from data_contracts.family import AirflowSensor, Family
 from models.ambient import Air
 from models.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
-from models.conditions import (
-    FEWEST_TOGETHER,
-    Answer,
-    SharedMovement,
-    design,
-    fill_air,
-    fit_answer,
-    group_medians,
-    prior_of,
-    repaired_quantities,
-    shared_movement,
-    steepness,
-    to_scale,
-    tracked_of,
-)
+from models.conditions import COVARIATES, Answer, design, fill_air, fit_answer, prior_of, tracked_of
 from models.follow import CHANGED, REPAIRED
+from models.repaired import repaired_quantities
+from models.scales import steepness, to_scale
+from models.shared_movement import FEWEST_TOGETHER, SharedMovement, group_medians, shared_movement
 from models.transfer import recorder_doubt
 from models.visit import MAIN_PEAK, RECORDER
 
@@ -88,6 +77,8 @@ class Standardised:
     variance : ndarray of shape (visits, quantities)
         In-control variance of x; 1 for a usual visit. The visits' own, the repeats' over their number, the recorder's where its shift
         is not known, and the doubt in conditions and shared movements. [scatters²]
+    conditions_u : ndarray of shape (visits, covariates)
+        Standard uncertainty of the surroundings, as `models.conditions.COVARIATES`.
     peer_variance : ndarray of shape (visits, quantities)
         What conditions unlike the family's add against it. [scatters²]
     scatter : ndarray of shape (families, quantities)
@@ -112,6 +103,7 @@ class Standardised:
     scaled: Array
     x: Array
     variance: Array
+    conditions_u: Array
     peer_variance: Array
     scatter: Array
     repeat_share: Array
@@ -188,6 +180,7 @@ def standardise(
     shape = (visits.height, len(quantities))
     scaled, x = np.full(shape, np.nan), np.full(shape, np.nan)
     variance, peer_variance = np.ones(shape), np.zeros(shape)
+    conditions_u = np.zeros((visits.height, len(COVARIATES)))
     scatter, repeat_share = np.full((len(names), shape[1]), np.nan), np.zeros((len(names), shape[1]))
     levels: dict[tuple[int, int], FamilyLevel] = {}
     answers: dict[tuple[int, int], Answer] = {}
@@ -201,6 +194,7 @@ def standardise(
             reference_intake_air_c=peak.reference_intake_air_c,
             reference_barometer_kpa=peak.reference_barometer_kpa,
         )
+        conditions_u[rows] = covariates_u
         usual_u = np.median(covariates_u, axis=0)
         places = part.select("depot", "week").n_unique()
         independent = min(1.0, 2.0 * places / max(part.height, 1))
@@ -266,7 +260,8 @@ def standardise(
             repeat_share[f, q] /= after
             levels[f, q] = level
     return Standardised(
-        visits, quantities, names, family, van, weeks, starts, scaled, x, np.maximum(variance, 0.3), peer_variance,
+        visits, quantities, names, family, van, weeks, starts, scaled, x, np.maximum(variance, 0.3), conditions_u,
+        peer_variance,
         scatter, repeat_share, levels, answers, _restarts(visits, quantities, repairs, starts), movements,
     )  # fmt: skip
 

@@ -10,15 +10,19 @@ from numpy.typing import NDArray
 from data_contracts.family import Family
 from data_contracts.tables import TRENDS, polars_schema
 from models.alarms import Alarms
-from models.conditions import from_scale, steepness
+from models.conditions import COVARIATES
 from models.family_limits import family_limits, is_response
 from models.follow import NO_RESTART, Followed
 from models.forecast import Forecast, beyond_probability, weeks_to_limit
 from models.movement import Movements, movements
+from models.scales import from_scale, steepness
 from models.standardise import Standardised
+from models.unsteady import Unsteady
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
+
+_STILL = np.zeros(len(COVARIATES))
 
 
 @dataclass(frozen=True)
@@ -193,7 +197,12 @@ def fleet_forecasts(
 
 
 def trends_of(
-    std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, first_week: int
+    std: Standardised,
+    followed: Followed,
+    alarms: Alarms,
+    unsteady: Unsteady,
+    forecasts: FleetForecast,
+    first_week: int,
 ) -> pl.DataFrame:
     """Rows of the trends table.
 
@@ -201,7 +210,7 @@ def trends_of(
     ----------
     std : Standardised
         Visits.
-    followed, alarms, forecasts
+    followed, alarms, unsteady, forecasts
         What was made of them.
     first_week : int
         Number of the first week wanted.
@@ -216,6 +225,7 @@ def trends_of(
     parts: list[pl.DataFrame] = []
     schema = polars_schema(TRENDS)
     corrected = (std.visits["air_from"] != "unmeasured").to_numpy()
+    watched = {name: k for k, name in enumerate(unsteady.quantities)}
     for q, quantity in enumerate(std.quantities):
         rows = np.flatnonzero(wanted & np.isfinite(std.x[:, q]))
         if not rows.size:
@@ -224,20 +234,29 @@ def trends_of(
         centre = np.array(
             [std.levels[g, q].level if (g, q) in std.levels else np.nan for g in range(len(std.families))]
         )[f]
+        slopes = np.array(
+            [std.answers[g, q].slope if (g, q) in std.answers else _STILL for g in range(len(std.families))]
+        )
         sigma = std.scatter[f, q]
         scaled = std.scaled[rows, q]
         steep = steepness(quantity, scaled)
         slope, slope_u = followed.slope[rows, q], 1.959964 * np.sqrt(followed.var_slope[rows, q])
         reported = np.nan_to_num(std.visits[quantity + "_u"][rows].to_numpy())
+        air_u = np.sqrt(np.sum((std.conditions_u[rows] * slopes[f]) ** 2, axis=1))
         forecast = forecasts.by_quantity.get(q)
         nothing = np.full(rows.size, np.nan)
-        since = alarms.since[rows, q]
+        alarm, since = alarms.any[rows, q], alarms.since[rows, q]
+        restless = np.zeros(rows.size, bool)
+        if quantity in watched:
+            restless = unsteady.alarm[rows, watched[quantity]]
+            began = unsteady.since[rows, watched[quantity]]
+            since = np.where(restless & ((since < 0) | (began < since)), began, since)
         columns = {
             "van_id": std.visits["van_id"][rows],
             "week": std.visits["week"][rows],
             "quantity": pl.repeat(quantity, rows.size, eager=True),
             "value": from_scale(quantity, scaled),
-            "value_u": np.maximum(np.sqrt(std.variance[rows, q]) * sigma * steep, reported),
+            "value_u": np.maximum(np.sqrt(std.variance[rows, q]) * sigma * steep, np.hypot(reported, air_u * steep)),
             "corrected": corrected[rows],
             "baseline": from_scale(quantity, centre + sigma * followed.baseline[rows, q]),
             "baseline_u": np.sqrt(followed.baseline_variance[rows, q]) * sigma * steep,
@@ -256,8 +275,10 @@ def trends_of(
             "cross_within_4": nothing if forecast is None else forecast.within_4[rows],
             "cross_within_8": nothing if forecast is None else forecast.within_8[rows],
             "cross_within_13": nothing if forecast is None else forecast.within_13[rows],
-            "alarm": alarms.any[rows, q],
+            "alarm": alarm | restless,
             "alarm_since": std.visits["week"].gather(np.maximum(since, 0)).set(pl.Series(since < 0), None),
+            "unsteady": restless,
+            "air_from": std.visits["air_from"][rows],
         }  # fmt: skip
         parts.append(pl.DataFrame(columns).cast(dict(schema)).fill_nan(None))  # type: ignore[arg-type]
     if not parts:

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from models.alarms import UNSTEADY_SHARE, raise_alarms
 from models.baseline import family_level, visit_scatter
 from models.cause_effects import load_effects
-from models.conditions import base_name
 from models.follow import follow_vans
+from models.scales import base_name
 from models.standardise import Standardised, vans_spread
 
 Array = NDArray[np.float64]

@@ -1,18 +1,20 @@
 """Per van: its state of the week with reasons, and how far it stands from expectation, for the causes."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from models.alarms import AGREES, Alarms
 from models.anomaly_fleet import FleetAnomaly
-from models.conditions import from_scale, steepness
 from models.family_limits import is_response
 from models.follow import Followed
 from models.forecast import HORIZON_WEEKS
 from models.health import (
     anomaly_sentence,
     limit_sentence,
+    lone_recorder_sentence,
     movement_sentence,
     own_sentence,
     peer_sentence,
@@ -21,7 +23,8 @@ from models.health import (
     urgency,
 )
 from models.residuals import Residuals
-from models.standardise import Standardised, week_name
+from models.scales import base_name, from_scale, steepness
+from models.standardise import LEVELS, Standardised, week_name
 from models.states import FleetForecast, movements_at
 from models.unsteady import Unsteady
 
@@ -36,6 +39,7 @@ _STATES = {
     "last_week": pl.String(),
     "urgency": pl.String(),
     "alarm": pl.Boolean(),
+    "unsteady": pl.List(pl.String()),
     "anomaly": pl.Boolean(),
     "anomaly_p": pl.Float64(),
     "anomaly_score": pl.Float64(),
@@ -105,6 +109,7 @@ def states_of(
                     cross_within_13=max(later, default=np.nan),
                 ),
                 "alarm": alarm,
+                "unsteady": [unsteady.quantities[k] for k in np.flatnonzero(unsteady.alarm[row])],
                 "anomaly": flagged,
                 "anomaly_p": float(anomaly.p[n]) if np.isfinite(anomaly.score[n]) else None,
                 "anomaly_score": float(anomaly.score[n]) if np.isfinite(anomaly.score[n]) else None,
@@ -200,6 +205,9 @@ def _reasons(
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
         sentences.append("1 more quantity is outside." if more == 1 else f"{more} more quantities are outside.")
+    flows = [q for q, name in enumerate(std.quantities) if base_name(name) in LEVELS and alarms.any[row, q]]
+    if flows and (serial := _lone_recorder(std, row)):
+        sentences.append(lone_recorder_sentence(serial))
     restless = np.flatnonzero(unsteady.alarm[row])
     if restless.size:
         k = int(restless[np.argmax(unsteady.times[row, restless])])
@@ -211,7 +219,23 @@ def _reasons(
     return sentences
 
 
-def notices_of(std: Standardised, week: str) -> tuple[str, ...]:
+def _lone_recorder(std: Standardised, row: int) -> str:
+    """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not named."""
+    serial: str | None = std.visits["recorder_serial"][row]
+    recent = (std.weeks > std.weeks[row] - RECORDER_WEEKS) & (std.weeks <= std.weeks[row])
+    same = recent & (std.visits["recorder_serial"] == serial).fill_null(False).to_numpy()
+    return serial if serial and np.unique(std.van[same]).size == 1 else ""
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A sentence about vans of a depot that moved together."""
+
+    depot: str
+    text: str
+
+
+def notices_of(std: Standardised, week: str) -> tuple[Notice, ...]:
     """Sentences about vans that moved together in a week.
 
     Parameters
@@ -223,18 +247,20 @@ def notices_of(std: Standardised, week: str) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
+    tuple of Notice
     """
     places: dict[tuple[str, str], list[tuple[str, int]]] = {}
     for m in std.movements:
         if m.week == week:
             places.setdefault((m.depot, m.recorder_serial), []).append((m.quantity, m.vans))
     return tuple(
-        movement_sentence(depot, serial, tuple(q for q, _ in moved), max(n for _, n in moved))
+        Notice(depot, movement_sentence(depot, serial, tuple(q for q, _ in moved), max(n for _, n in moved)))
         for (depot, serial), moved in sorted(places.items())
     )
 
 
+RECORDER_WEEKS = 13
+"""Weeks in which another van recorded with the same recorder tells the two apart. Common practice (2026-11-25)."""
 PRESENT_VISITS = 4
 """Visits the present level rests on at most, two at least where there are two. Common practice (2026-11-25)."""
 

@@ -29,6 +29,23 @@ Home = Annotated[
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
 
 
+def _tell_version(wanted: bool) -> None:
+    if wanted:
+        from pipelines.steps import VERSION
+
+        _say(f"vansnap {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _vansnap(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_tell_version, is_eager=True, help="Say the version and stop.")
+    ] = False,
+) -> None:
+    """Watches the fuel systems of a fleet of petrol vans from short throttle snaps."""
+
+
 _STOPPED, _STOPPED_LINE = 130, "stopped; nothing is lost, run again when ready"
 
 

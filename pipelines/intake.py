@@ -21,6 +21,7 @@ from pipelines.identity import Claims
 from pipelines.item_decisions import winning_claims
 from pipelines.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
 from pipelines.mends import Mend, filled, mended_rows, mends
+from pipelines.moments import check_moment, date_of_delivery
 from pipelines.quarantine import Item
 from pipelines.register import Register
 from pipelines.warehouse import Warehouse
@@ -59,6 +60,7 @@ class _Job:
     opened: Delivery | None = None
     total: int = 0  # rows of its manifest
     text: list[TextRow] = field(default_factory=list)  # rows to process now
+    dated: datetime | None = None  # what its rows say, settled ones too
     items: list[Item] = field(default_factory=list)
     ready: list[ManifestRow] = field(default_factory=list)  # rows whose file is to be decoded
     wanted: list[Wanted] = field(default_factory=list)
@@ -278,7 +280,7 @@ def _open(job: _Job) -> None:
         file = None if job.opened is None else MANIFEST
         job.items.append(Item(job.delivery, file, None, rule, reason, len(job.open_rows(0))))
     else:
-        job.total = len(rows)
+        job.total, job.dated = len(rows), date_of_delivery(rows)
         job.text = [row for row in rows if row.number not in job.settled]
         for number in sorted(job.waiting - {row.number for row in rows}):
             reason = f"row {number} is no longer in the manifest: put it back, or discard the item"
@@ -302,6 +304,8 @@ def _admit(job: _Job, row: ManifestRow, register: Register) -> Wanted:
         broken = register.broken_families.get(van.family)
         what = broken or f"family {van.family} of van {van.van_id} is not in register/families.toml: add it"
         raise RefusedError("broken_family", what)
+    said = {mend.row for mend in job.mended if mend.row is not None and "captured_at" in mend.cells}
+    check_moment(row, van, job.dated, said)
     name = row.conditions["recorder"]
     profile = register.recorders.get(name)
     if profile is None:

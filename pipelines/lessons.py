@@ -7,7 +7,7 @@ import polars as pl
 
 from data_contracts.tables import LEARNING, polars_schema
 from models.assess import Assessment
-from models.learning import ANOMALY, Change, Finding, Key, Learned, changes_since, learn, trust_sentence
+from models.learning import ANOMALY, UNSTEADY, Change, Finding, Key, Learned, changes_since, learn, trust_sentence
 from pipelines.settings import Settings
 from pipelines.warehouse import Warehouse
 from pipelines.weeks import week_end
@@ -78,7 +78,7 @@ def learn_until(warehouse: Warehouse, families: Sequence[str], settings: Setting
 
 
 def flags_of(assessment: Assessment) -> dict[str, tuple[str, ...]]:
-    """Quantities whose alarm stands at each listed van's last visit; the anomaly where none stands.
+    """What lists each van: quantities whose alarm stands at its last visit, and whose repeats scatter; the anomaly where none does.
 
     Parameters
     ----------
@@ -89,9 +89,13 @@ def flags_of(assessment: Assessment) -> dict[str, tuple[str, ...]]:
     dict of str to tuple of str
     """
     last = pl.col("week") == pl.col("week").max().over("van_id")
-    standing = assessment.trends.filter(last).filter("alarm").sort("van_id", "quantity")
-    flags = dict(standing.group_by("van_id", maintain_order=True).agg("quantity").iter_rows())
-    return {van_id: tuple(flags.get(van_id) or (ANOMALY,)) for van_id in assessment.residuals.van_ids}
+    standing = assessment.trends.filter(last).filter(pl.col("alarm") & ~pl.col("unsteady")).sort("van_id", "quantity")
+    charted = dict(standing.group_by("van_id", maintain_order=True).agg("quantity").iter_rows())
+    restless = dict(assessment.states.select("van_id", "unsteady").iter_rows())
+    return {
+        van_id: (*charted.get(van_id, ()), *(UNSTEADY + name for name in restless[van_id])) or (ANOMALY,)
+        for van_id in assessment.residuals.van_ids
+    }
 
 
 def changes_of_week(warehouse: Warehouse, learned: Learned, week: str) -> tuple[Change, ...]:

@@ -12,16 +12,15 @@ import duckdb
 from data_contracts.errors import WorkspaceError
 from pipelines.published import Published
 
-# How a row is tied to its van. The first key a table has counts.
+# How a row is tied to its van, or else to its depot. The first key a table has counts.
 _TIES = {
     "van_id": "SELECT van_id FROM published.vans WHERE depot IN ({depots})",
     "capture_id": "SELECT capture_id FROM captures",
     "order_id": "SELECT order_id FROM work_orders",
     "waveform_id": "SELECT waveform_id FROM captures",
+    "depot": "{depots}",
 }
-OF_THE_FLEET = frozenset(
-    {"runs", "notices", "learning", "proof_statistics", "repeatability", "forecast_record", "coverage"}
-)
+OF_THE_FLEET = frozenset({"runs", "learning", "proof_statistics", "repeatability", "forecast_record", "coverage"})
 """Tables about no single van, shown to everybody. Any other table without a tie is shown empty."""
 
 

@@ -330,9 +330,10 @@ def _track(
         {
             "week": [week] * len(assessment.notices),
             "number": range(len(assessment.notices)),
-            "text": assessment.notices,
+            "text": [notice.text for notice in assessment.notices],
+            "depot": [notice.depot for notice in assessment.notices],
         },
-        schema={"week": pl.String, "number": pl.Int64, "text": pl.String},
+        schema={"week": pl.String, "number": pl.Int64, "text": pl.String, "depot": pl.String},
     )
     card = lessons.learning_card(learned, changes, week)
     keep_models(workspace.models, assessment.models, [*assessment.model_cards, card])
@@ -352,7 +353,7 @@ def _track(
         now = datetime.now(UTC)
         row = {"run_id": run, "week": week, "finished_at": now, "vansnap": VERSION, "data_id": data_id}
         warehouse.append("runs", pl.DataFrame([row]))
-    return assessment.notices
+    return tuple(notice.text for notice in assessment.notices)
 
 
 def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:

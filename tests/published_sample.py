@@ -425,7 +425,7 @@ class _Rows:
                     )
             before = set(ranked)
 
-        self.rows["notices"].append({"week": iso_week(self.mondays[-1]), "number": 0, "text": NOTICE})
+        self.rows["notices"].append({"week": iso_week(self.mondays[-1]), "number": 0, "text": NOTICE, "depot": "north"})
 
     def add_account(self) -> None:
         """Deliveries that close to the row, and a few refused items."""

@@ -10,6 +10,7 @@ from data_contracts.errors import InputError
 from data_contracts.tables import WORK_ORDERS
 from pipelines.published import Published, open_published
 from pipelines.reports.plain import finite, spreadsheet_csv
+from pipelines.settings import load_settings
 from pipelines.workspace import Workspace
 
 _OPEN = ("proposed", "accepted", "postponed", "booked")
@@ -63,13 +64,14 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
     Raises
     ------
     InputError
-        If the ending is unknown or the file can't be written.
+        If the ending is unknown, settings.toml is broken or the file can't be written.
     """
     ending = out.suffix.lower()
     if ending not in (".csv", ".json", ".pdf"):
         raise InputError(f"--out {out} ends in {ending or 'nothing'}: name a .csv, .json or .pdf file")
     if weekly_list and ending != ".pdf":
         raise InputError(f"--list is set on paper and {out} ends in {ending}: name a .pdf file")
+    load_settings(workspace.settings_path)  # a broken one is told, not replaced by the defaults
     published = open_published(workspace.root)
     orders = open_orders(published)
     if ending == ".pdf":

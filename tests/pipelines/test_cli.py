@@ -1,6 +1,7 @@
 """The command line: one clear line for every mistake, the promised exit codes, JSON alone on stdout."""
 
 import json
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -144,6 +145,28 @@ def test_orders_on_the_terminal_and_as_json(home: Workspace, capsys: pytest.Capt
     assert len(lines) == len(orders) + 1
     for order, line in zip(orders, lines[1:], strict=True):
         assert order["order_id"] in line
+
+
+def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--version"]) == 0
+    assert capsys.readouterr().out == f"vansnap {metadata.version('vansnap')}\n"
+
+
+@pytest.mark.parametrize("ending", ["pdf", "csv", "json"])
+def test_orders_are_not_written_under_settings_that_can_not_be_read(
+    home: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path, ending: str
+) -> None:
+    before = home.settings_path.read_text(encoding="utf-8")
+    home.settings_path.write_text("[board\n", encoding="utf-8")
+    out = tmp_path / f"orders.{ending}"
+    try:
+        assert run(["orders", "--out", str(out), "--home", str(home.root)]) == 2
+    finally:
+        home.settings_path.write_text(before, encoding="utf-8")
+    err = capsys.readouterr().err
+    assert "settings.toml" in err
+    assert err.count("\n") == 1
+    assert not out.exists()
 
 
 def test_an_item_in_quarantine_is_decided_from_the_command_line(

@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
+from data_contracts.errors import InputError
 from models.ambient import (
     Exponents,
+    known_air,
+    log_ratios,
     main_peak_at_reference,
     moist_air_density_kg_m3,
     saturation_pressure_kpa,
@@ -109,3 +112,18 @@ def test_certain_exponents_leave_only_the_conditions():
     prior = main_peak_at_reference(np.array([60.0]), np.array([0.0]), **conditions, family=family)
     assert sure.value[0] == pytest.approx(prior.value[0])
     assert sure.u[0] < 0.6 * prior.u[0]
+
+
+def test_more_water_than_air_is_taken_as_the_most_there_is_outside_without_a_warning():
+    soaked = known_air(*(np.array([v]) for v in (140.0, 98.0, 100.0, np.nan)), usual_intake_air_c=25.0)
+    with np.errstate(all="raise"):
+        _, ratio = log_ratios(soaked, reference_intake_air_c=25.0, reference_barometer_kpa=99.0)
+    # 35 °C saturated is 5.63 kPa (steam tables): 5.7 % of 98 kPa, which lightens air by 2.2 %.
+    assert ratio[0] == pytest.approx(np.log((1 - 0.378 * 5.63 / 98.0) * 298.15 / 413.15), abs=3e-4)
+
+
+@pytest.mark.parametrize(("air", "pressure"), [(-300.0, 98.0), (20.0, 0.0), (20.0, -3.0)])
+def test_air_that_can_not_be_is_refused_in_one_line(air, pressure):
+    with pytest.raises(InputError, match="impossible") as refused:
+        known_air(*(np.array([v]) for v in (air, pressure, 50.0, np.nan)), usual_intake_air_c=25.0)
+    assert "\n" not in str(refused.value)

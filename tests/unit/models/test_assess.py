@@ -131,7 +131,7 @@ def test_a_van_that_arrives_faulty_is_compared_with_its_family():
 def test_a_drifting_recorder_is_accused_before_its_vans():
     fleet = make_fleet(vans=60, weeks=20, seed=4, faulty=0.0, recorder_drift={"depot-1": 0.006})
     result = _judge(fleet)
-    assert any("depot-1" in notice and "before the vans" in notice for notice in result.notices)
+    assert any(notice.depot == "depot-1" and "before the vans" in notice.text for notice in result.notices)
     assert len(_listed(result)) <= 2
 
 

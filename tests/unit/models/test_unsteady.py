@@ -5,9 +5,11 @@ import pytest
 
 from models.alarms import UNSTEADY_SHARE
 from models.assess import Assessment, assess
+from models.learning import UNSTEADY, flag_words
 from models.standardise import standardise
 from models.unsteady import unsteady_repeats
 from models.visit import repeat_spread, tracked_captures, visits_of
+from pipelines.lessons import flags_of
 from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
 
 LEVEL = "lambda_full_throttle"
@@ -41,7 +43,8 @@ def test_a_van_whose_repeats_begin_to_disagree_is_listed_though_its_middle_value
     assert row["urgency"] != "healthy"
     assert any("disagree in lambda at full throttle" in text and "comes and goes" in text for text in row["reasons"])
     charted = after.trends.filter((pl.col("van_id") == van) & (pl.col("quantity") == LEVEL))
-    assert not charted["alarm"].any()
+    assert (charted["alarm"] == charted["unsteady"]).all()  # its chart of the level shows nothing
+    assert charted["unsteady"].any()
 
 
 def test_one_wild_visit_is_no_alarm_and_steadier_than_usual_is_none(fleet):
@@ -64,3 +67,16 @@ def test_healthy_heavy_tailed_repeats_cost_no_more_than_their_share():
     per_van_week = 0.05  # ten times the usual setting, so that there is something to count
     found = unsteady_repeats(std, repeats, per_van_week=per_van_week)
     assert found.alarm.any(axis=1).mean() <= UNSTEADY_SHARE * per_van_week
+
+
+def test_a_van_listed_for_its_repeats_alone_is_credited_to_them(fleet):
+    van, frame = _restless(fleet, pl.col("week") >= fleet.weeks[-6], 40.0)
+    result = _judge(fleet, frame)
+    assert flags_of(result)[van] == (UNSTEADY + LEVEL,)
+    last = (
+        result.trends.filter((pl.col("van_id") == van) & (pl.col("quantity") == LEVEL)).sort("week").row(-1, named=True)
+    )
+    assert last["alarm"]
+    assert last["unsteady"]
+    assert last["alarm_since"] >= fleet.weeks[-6]
+    assert flag_words(UNSTEADY + LEVEL) == "the scatter of lambda at full throttle"
