@@ -147,9 +147,7 @@ def read_folder(
         except VansnapError as error:
             refused.append({"file": file.name, "reason": str(error)})
     if not waveforms:
-        raise InputError(
-            f"none of the {len(files)} recordings in {path} can be read: {refused[0]['file']}: {refused[0]['reason']}"
-        )
+        raise InputError(f"none of the {len(files)} recordings in {path} can be read: {refused[0]['reason']}")
 
     from models.reading import read_waveforms
 
@@ -241,7 +239,7 @@ def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     accepted = sum(capture["verdict"] == "accept" for capture in captures)
     lines.append(f"{accepted} of {len(captures)} accepted")
-    lines.extend(f"can't read {entry['file']}: {entry['reason']}" for entry in refused)
+    lines.extend(f"can't read {entry['reason']}" for entry in refused)
     return "\n".join(lines)
 
 
@@ -256,7 +254,12 @@ def _decoded(path: Path, profile: RecorderProfile) -> Waveform:
         raise InputError(f"{path} is not a file: name a recording (.csv or .parquet)")
     if path.stat().st_size > _LARGEST_BYTES:
         raise InputError(f"{path} has {path.stat().st_size / 1e6:.0f} MB: split the recording")
-    return read_recording(path.name, path.read_bytes(), profile)
+    try:
+        return read_recording(path.name, path.read_bytes(), profile)
+    except VansnapError as error:
+        raise InputError(f"{path.name}: {error}") from error
+    except OSError as error:
+        raise InputError(f"{path.name}: can't be opened ({error.strerror}): check that you may read it") from error
 
 
 def _family(register: Path, name: str) -> Family:

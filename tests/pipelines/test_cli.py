@@ -1,6 +1,7 @@
 """The command line: one clear line for every mistake, the promised exit codes, JSON alone on stdout."""
 
 import json
+import shutil
 from importlib import metadata
 from pathlib import Path
 
@@ -73,6 +74,18 @@ def test_read_on_a_folder_is_a_table(capsys: pytest.CaptureFixture[str]) -> None
     path, family = a_recording()
     assert run(["read", str(Path(path).parent), "--family", family, "--register", REGISTER]) == 0
     assert "accepted" in capsys.readouterr().out
+
+
+def test_what_can_not_be_read_is_named(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path, family = a_recording()
+    (tmp_path / "empty.csv").write_bytes(b"")
+    options = ["--family", family, "--register", REGISTER]
+    for what in (tmp_path / "empty.csv", tmp_path):
+        assert run(["read", str(what), *options]) == 2
+        assert capsys.readouterr().err.count("empty.csv") == 1
+    shutil.copy(path, tmp_path / "good.parquet")
+    assert run(["read", str(tmp_path), *options]) == 0
+    assert "can't read empty.csv: the file is empty" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
