@@ -10,7 +10,7 @@ from scipy.stats import t as student
 
 from models.follow import Followed, heavier, limits_for
 from models.kernel import kernel
-from models.shared_movement import FEWEST_TOGETHER
+from models.shared_movement import FEWEST_TOGETHER, group_medians
 from models.standardise import Standardised
 
 Array = NDArray[np.float64]
@@ -33,7 +33,8 @@ CALMEST, WILDEST = 0.8, 3.0
 """How far limits may be narrowed or widened by what a family's averages really do. Common practice, no source (2026-11-25)."""
 PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
 """Degrees of freedom of a family's scatter: of its prior, and of each pair of neighbouring visits, which a robust scale uses by half."""
-
+FEWEST_VISITS = 4
+"""Visits of some van from which on a quantity's limits follow what the fleet does."""
 MIDDLE_STEP = float(np.sqrt(2.0) * norm.isf(0.25))
 """Median of the size of the difference of two normal values of variance 1."""
 MEDIAN_DEGREES = 0.32
@@ -156,15 +157,41 @@ def unrest(std: Standardised, followed: Followed) -> Array:
     Returns
     -------
     ndarray of shape (vans, quantities)
-        Factor on the limits: recorders, seasons and whatever else nobody told the model widen them by themselves, a scatter stated
+        Factor on the limits: what families and depots share, and for a van that scatters more from visit to visit than these (shorter
+        recordings, a noisier installation) its own scatter, held towards the shared as by `PRIOR_DEGREES`.
+    """
+    factor = shared_unrest(std, followed)
+    for q in range(std.x.shape[1]):
+        own, pairs = own_scatter(followed.z[:, q], std.starts)
+        if pairs.max() < FEWEST_VISITS - 1:
+            continue
+        weight = MEDIAN_DEGREES * pairs
+        held = (weight * own + PRIOR_DEGREES * factor[:, q]) / (weight + PRIOR_DEGREES)
+        factor[:, q] = np.maximum(factor[:, q], held)
+    return np.clip(np.sqrt(factor), CALMEST, WILDEST)
+
+
+def shared_unrest(std: Standardised, followed: Followed) -> Array:
+    """How much more, or less, the averages of a family's or a depot's vans move than their stated scatter would make them.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed : Followed
+        Their charts.
+
+    Returns
+    -------
+    ndarray of shape (vans, quantities)
+        Factor on the variance: recorders, seasons and whatever else nobody told the model widen limits by themselves, a scatter stated
         too wide narrows them. What moves most vans of a depot, of whatever family, widens those of that depot.
 
     Notes
     -----
     One figure per van, the root mean square of its averages over their usual width, each held to 3; of a family's or depot's vans the
     one at two thirds, so that a fault moves the figure by its van's rank and not by its size. Held towards that of all
-    families as by ten vans, and that towards 1 as by ten more. A van that scatters more from visit to visit than its family (shorter
-    recordings, a noisier installation) has limits as wide as its own scatter; see `own_scatter`.
+    families as by ten vans, and that towards 1 as by ten more.
     """
     first = std.starts[:-1]
     factor = np.ones((first.size, std.x.shape[1]))
@@ -177,7 +204,7 @@ def unrest(std: Standardised, followed: Followed) -> Array:
         read = np.isfinite(square)
         visits = np.add.reduceat(read.astype(np.int64), first)
         size = np.add.reduceat(np.where(read, square, 0.0), first) / np.maximum(visits, 1)
-        enough = visits >= 4
+        enough = visits >= FEWEST_VISITS
         if not enough.any():
             continue
         everywhere = _held(size[enough], 1.0)
@@ -189,11 +216,7 @@ def unrest(std: Standardised, followed: Followed) -> Array:
                 found = _held(of, everywhere) if of.size else everywhere
                 inside = group == member
                 factor[inside, q] = np.maximum(factor[inside, q], found) if widens_only else found
-        middle, pairs = own_scatter(followed.z[:, q], std.starts)
-        weight = MEDIAN_DEGREES * pairs
-        own = (weight * middle + PRIOR_DEGREES * factor[:, q]) / (weight + PRIOR_DEGREES)
-        factor[:, q] = np.maximum(factor[:, q], own)
-    return np.clip(np.sqrt(factor), CALMEST, WILDEST)
+    return factor
 
 
 def own_scatter(z: Array, starts: NDArray[np.int64]) -> tuple[Array, NDArray[np.int64]]:
@@ -214,14 +237,12 @@ def own_scatter(z: Array, starts: NDArray[np.int64]) -> tuple[Array, NDArray[np.
     pairs : ndarray of shape (vans,), int
         Differences it rests on.
     """
-    variance, pairs = np.zeros(starts.size - 1), np.zeros(starts.size - 1, np.int64)
-    for van in range(starts.size - 1):
-        seen = z[starts[van] : starts[van + 1]]
-        steps = np.abs(np.diff(seen[np.isfinite(seen)]))
-        if steps.size:
-            pairs[van] = steps.size
-            variance[van] = (np.median(steps) / MIDDLE_STEP) ** 2
-    return variance, pairs
+    read = np.isfinite(z)
+    van = np.repeat(np.arange(starts.size - 1), np.diff(starts))[read]
+    same = van[1:] == van[:-1]
+    steps = np.abs(np.diff(z[read]))[same]
+    middle, pairs = group_medians(steps[:, None], van[1:][same], starts.size - 1)
+    return np.nan_to_num(middle[:, 0] / MIDDLE_STEP) ** 2, pairs[:, 0]
 
 
 def _held(size: Array, towards: float) -> float:

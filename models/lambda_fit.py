@@ -3,7 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import kernel, sum_kernel
+from models.kernel import kernel
+from models.smoothing import product_sum
 
 # Two-point method of Sundaresan and Krishnaswamy (35.3 % and 85.3 % of the step) with exact coefficients:
 # 1 - exp(-s) passes them at s = -ln(0.647) and -ln(0.147). The printed ones are 0.67, 1.3 and -0.29.
@@ -129,14 +130,6 @@ def _model(
     return total
 
 
-@sum_kernel
-def _product_sum(a: NDArray[np.float64], b: NDArray[np.float64]) -> float:  # pragma: no cover - compiled
-    total = 0.0
-    for i in range(a.size):
-        total += a[i] * b[i]
-    return total
-
-
 @kernel
 def coloured(residual: NDArray[np.float64], n: int, used: int, fitted: int, h: float) -> tuple[float, float, float]:
     """Split the noise of a residual into white variance, coloured variance and its lag-one correlation.
@@ -166,7 +159,7 @@ def coloured(residual: NDArray[np.float64], n: int, used: int, fitted: int, h: f
     lags = max(1, min(40, n // 3, int(0.1 / h)))
     cov = np.empty(lags + 1)
     for k in range(lags + 1):
-        cov[k] = _product_sum(residual[: n - k], residual[k:n]) / used
+        cov[k] = product_sum(residual[: n - k], residual[k:n]) / used
     r = np.exp(-h / MEMORY_S)
     taken, colour = 0.0, 0.0
     for _ in range(4):
@@ -285,9 +278,9 @@ def fit_step(
         off_final = p[2] + p[3] - final if known else 0.0
         cost = sse + pull_ramp * p[4] ** 2 + pull_final * off_final**2
         for a in range(_PARAMETERS):
-            gradient[a] = _product_sum(jacobian[a], residual)
+            gradient[a] = product_sum(jacobian[a], residual)
             for b in range(a + 1):
-                base[a, b] = _product_sum(jacobian[a], jacobian[b])
+                base[a, b] = product_sum(jacobian[a], jacobian[b])
         base[4, 4] += pull_ramp
         gradient[4] -= pull_ramp * p[4]
         base[2, 2] += pull_final
@@ -332,7 +325,7 @@ def fit_step(
     still = 2.0 * (noise[0] + noise[1] * (1.0 + noise[2]) / (1.0 - noise[2]))
     for a in range(_PARAMETERS):
         for b in range(_PARAMETERS):
-            normal[a, b] = _product_sum(jacobian[a], jacobian[b])
+            normal[a, b] = product_sum(jacobian[a], jacobian[b])
         inverse[a, a] = 1.0
     pull_ramp = variance * spread / ramp_u**2
     pull_final = variance * spread / final_u**2 if known else 0.0

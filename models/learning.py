@@ -16,9 +16,9 @@ from data_contracts.jobs import JOBS, Job
 from models.health import words_for
 
 ANOMALY = "anomaly"
+"""What flagged a van whose readings are unlike a healthy van's only together."""
 UNSTEADY = "unsteady_"
 """Before a quantity whose repeats disagree more than is usual."""
-"""What flagged a van whose readings are unlike a healthy van's only together."""
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.kernel import kernel, sum_kernel
-from models.smoothing import cosine_window
+from models.kernel import kernel
+from models.smoothing import cosine_window, product_sum
 
 MAINS_HZ = (50.0, 60.0)
 # A hum counts when it is this many times the scatter of its amplitude, and this part of the snap's height.
@@ -34,14 +34,6 @@ def _tapered(
     return float(0.5 * taper.sum())
 
 
-@sum_kernel
-def _product_sum(value: NDArray[np.float64], wave: NDArray[np.float64]) -> float:  # pragma: no cover - compiled
-    total = 0.0
-    for k in range(value.size):
-        total += value[k] * wave[k]
-    return total
-
-
 @kernel
 def _line(
     value: NDArray[np.float64], first: int, half: float, turn: float, waves: NDArray[np.float64], least: float
@@ -52,8 +44,8 @@ def _line(
     infinite for a line of less than `least`.
     """
     n = value.size
-    c = _product_sum(value, waves[0, first : first + n]) / half
-    s = _product_sum(value, waves[1, first : first + n]) / half
+    c = product_sum(value, waves[0, first : first + n]) / half
+    s = product_sum(value, waves[1, first : first + n]) / half
     if np.hypot(c, s) < least:
         return c, s, np.inf
     beside = 0.0

@@ -107,10 +107,13 @@ def plain_sum(x: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
 
 
 @sum_kernel
-def _weighted_sum(weights: NDArray[np.float64], x: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
+def product_sum(
+    a: NDArray[np.float64], b: NDArray[np.float64] | NDArray[np.float32]
+) -> float:  # pragma: no cover - compiled
+    """Sum of the products of two series."""
     total = 0.0
-    for i in range(x.size):
-        total += weights[i] * x[i]
+    for i in range(a.size):
+        total += a[i] * b[i]
     return total
 
 
@@ -249,7 +252,7 @@ def block_mean(
     weight_sum = weights.sum()
     for b in range(blocks):
         start = first + int(b * (n - length) / max(blocks - 1, 1))
-        means[b] = _weighted_sum(weights, x[start : start + length]) / weight_sum
+        means[b] = product_sum(weights, x[start : start + length]) / weight_sum
     level = means.mean()
     if blocks < 3:
         return level, np.nan, 0.0, 0.0

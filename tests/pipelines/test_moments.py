@@ -22,10 +22,15 @@ def home(tmp_path: Path) -> Workspace:
 def put(home: Workspace, name: str, *days: str) -> None:
     """A delivery of one recording per day."""
     rows = [row(f"{n}.csv", van=f"V00{1 + n % 3}", at=f"{day}T09:00:00Z") for n, day in enumerate(days)]
-    deliver(home.inbox / name, rows, {f"{n}.csv": recording(hash_free(name, n)) for n in range(len(days))})
+    deliver(home.inbox / name, rows, {f"{n}.csv": recording(seed_of(name, n)) for n in range(len(days))})
 
 
-def hash_free(name: str, number: int) -> int:
+def give_time(home: Workspace, day: str, on: datetime) -> None:
+    """Somebody says the time of row 4 of delivery `one`."""
+    record_mend(home, Mend("one", 4, {"captured_at": f"{day}T09:00:00+00:00"}, on, "Head of workshop"))
+
+
+def seed_of(name: str, number: int) -> int:
     """A seed of its own for each recording of each delivery."""
     return 100 * sum(name.encode()) + number
 
@@ -49,8 +54,7 @@ def test_a_year_of_backlog_is_taken_in_whenever_it_comes(home: Workspace) -> Non
 def test_the_time_a_person_gives_is_believed_though_it_is_the_same(home: Workspace) -> None:
     put(home, "one", *DAYS, "2031-03-04")
     run_intake(home)
-    said = {"captured_at": "2031-03-04T09:00:00+00:00"}
-    record_mend(home, Mend("one", 4, said, datetime(2031, 3, 5, tzinfo=UTC), "Head of workshop"))
+    give_time(home, "2031-03-04", datetime(2031, 3, 5, tzinfo=UTC))
     assert [counts(a) for a in run_intake(home)] == [(4, 4, 0, 0, 0)]
     with Warehouse(home.warehouse_path) as warehouse:
         assert all(account.closes for account in accounts(warehouse))
@@ -59,7 +63,6 @@ def test_the_time_a_person_gives_is_believed_though_it_is_the_same(home: Workspa
 def test_the_right_time_given_later_takes_the_row_in(home: Workspace) -> None:
     put(home, "one", *DAYS, "2031-03-04")
     run_intake(home)
-    said = {"captured_at": "2026-03-04T09:00:00+00:00"}
-    record_mend(home, Mend("one", 4, said, datetime(2026, 3, 5, tzinfo=UTC), "Head of workshop"))
+    give_time(home, "2026-03-04", datetime(2026, 3, 5, tzinfo=UTC))
     assert [counts(a) for a in run_intake(home)] == [(4, 4, 0, 0, 0)]
     assert ask(home, "SELECT count(*) AS n FROM quarantine WHERE state = 'waiting'")["n"][0] == 0

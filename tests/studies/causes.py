@@ -222,7 +222,7 @@ def main() -> None:
         "--healthy-families", type=int, default=12, help="families of the healthy fleet, ten vans each; 0 leaves it out"
     )
     parser.add_argument(
-        "--seed", type=int, default=300, help="fleets are drawn from this; 100 and 200 served to choose"
+        "--seed", type=int, default=300, help="fleets are drawn from this; 100, 200, 700 and 710 served to choose"
     )
     parser.add_argument("--write", action="store_true", help="write the section of RESULTS.md")
     options = parser.parse_args()

@@ -15,6 +15,7 @@ from models.alarms import (
     UNSTEADY_SHARE,
     own_scatter,
     raise_alarms,
+    shared_unrest,
     unrest,
 )
 from models.baseline import FamilyLevel
@@ -63,7 +64,9 @@ def test_what_moves_the_vans_of_one_depot_widens_that_depot():
     std, followed = _fleet(60, 20)
     at_depot = np.arange(60) % 5 == 1
     followed = replace(followed, ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
-    factor = unrest(std, followed)[:, 0]
+    shared, factor = np.sqrt(shared_unrest(std, followed))[:, 0], unrest(std, followed)[:, 0]
+    assert shared[at_depot].min() > 1.4
+    assert shared[~at_depot].max() < 1.2
     assert factor[at_depot].min() > 1.4
     assert np.median(factor[~at_depot]) < 1.2  # single vans may have wider limits, by their own scatter
     assert factor[~at_depot].max() < factor[at_depot].min()
