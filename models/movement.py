@@ -15,8 +15,12 @@ Codes = NDArray[np.int64]
 
 MOST_VISITS = 26
 """Visits a movement is looked for in, the latest."""
-SLOPE_PRIOR = 1.0
-"""Standard deviation of a movement's slope before any data. Common practice, no source (2026-11-25). [scatters per week]"""
+SLOPE_PRIOR = 3.0
+"""Standard deviation of a movement's mean slope before any data. Common practice, no source (2026-11-25). [scatters per week]"""
+POWERS = np.array([1.0, 0.6, 1.5, 2.0, 3.0])
+"""A movement that goes on grows with such a power of the time since its onset. Common practice, no source (2026-11-26). [1]"""
+POWER_SHARES = np.array([0.4, 0.15, 0.15, 0.15, 0.15])
+"""Their prior shares. Common practice, no source (2026-11-26). [1]"""
 STEP_SIZE = 10.0
 """Standard deviation of a step before any data. Common practice, no source (2026-11-25). [scatters]"""
 STEP_SHARE = 0.3
@@ -82,9 +86,11 @@ def movements(
 
     Notes
     -----
-    A van stands at a level of its own, from some moment moves in a straight line, and may have stopped since; a step begins and
-    ends between two visits. Every onset and end at or midway between visits is a hypothesis with a conjugate normal posterior of
-    level and slope and an inverse-gamma one of the scatter; they are weighed by their marginal likelihood and mixed.
+    A van stands at a level of its own and from some moment moves: as a power of the time since then if it goes on (a leak that
+    widens speeds up, a filter's choke comes late, a sensor's ageing slows down), in a straight line if it has stopped since; a
+    step begins and ends between two visits. Every onset and end at or midway between visits is a hypothesis with a conjugate
+    normal posterior of level and slope and an inverse-gamma one of the scatter; they are weighed by their marginal likelihood and
+    mixed.
 
     References
     ----------
@@ -101,6 +107,15 @@ def movements(
     on = forecast_of(np.where(moving[:, None] >= 0.5, lasting, chance), next_visit_weeks)
     forecast = replace(whole, low=on.low, median=on.median, high=on.high)
     return Movements(onset[:, 1], onset[:, 0], onset[:, 2], moving, chance[:, 0], forecast)
+
+
+@kernel
+def _grown(at: float, begin: float, now: float, power: float) -> float:  # pragma: no cover - compiled
+    """What a movement of unit slope on average until now has grown by at a time; power 0 is a step of size one."""
+    if power == 0.0:
+        return 1.0 if at >= begin else 0.0
+    since = max(at - begin, 0.0)
+    return since if power == 1.0 else (now - begin) * (since / (now - begin)) ** power
 
 
 @kernel
@@ -122,9 +137,9 @@ def _movements(
 ) -> None:  # pragma: no cover - compiled
     t, y, w = np.empty(MOST_VISITS), np.empty(MOST_VISITS), np.empty(MOST_VISITS)
     moments = np.empty(2 * MOST_VISITS)
-    most = 2 * MOST_VISITS * (MOST_VISITS + 2)
-    evidence, begins, ends = np.empty(most), np.empty(most), np.empty(most)
-    fit = np.empty((most, 6))
+    most = 2 * MOST_VISITS * (MOST_VISITS + 2 + POWERS.size)
+    evidence, begins, ends, powers = np.empty(most), np.empty(most), np.empty(most), np.empty(most)
+    fit = np.empty((most, 5))
     by_onset = np.empty(2 * MOST_VISITS)
     for m in range(first.size):
         n = 0
@@ -145,18 +160,20 @@ def _movements(
         for k in range(places):
             begin = moments[k]
             share = math.log(max(moments[k + 1] - begin if k + 1 < places else now - begin, 1e-3))
-            for e in range(-1, n):  # -1 is a step, n - 1 goes on, others have ended
+            for hypothesis in range(-1, n - 1 + POWERS.size):  # -1 is a step, from n - 1 it goes on, others have ended
+                e = min(hypothesis, n - 1)
                 step = e == -1
                 if step and k % 2 == 0:
                     continue
                 if not step and t[e] <= begin:
                     continue
                 end = begin if step else (np.inf if e == n - 1 else t[e])
+                power = 0.0 if step else POWERS[max(hypothesis - n + 1, 0)]
                 size = STEP_SIZE if step else SLOPE_PRIOR
                 s00, s01, s11 = 1.0 / max(spread[m], 0.1) ** 2, 0.0, 1.0 / size**2
                 r0, r1, square = 0.0, 0.0, 0.0
                 for i in range(n):
-                    u = (1.0 if t[i] > begin else 0.0) if step else max(min(t[i], end) - begin, 0.0)
+                    u = _grown(min(t[i], end), begin, now, power)
                     s00 += w[i]
                     s01 += w[i] * u
                     s11 += w[i] * u * u
@@ -170,7 +187,7 @@ def _movements(
                 if step:
                     prior = math.log(2.0 * STEP_SHARE)
                 elif e == n - 1:
-                    prior = math.log(1.0 - STEP_SHARE) - ENDS_PER_WEEK * length
+                    prior = math.log((1.0 - STEP_SHARE) * POWER_SHARES[hypothesis - n + 1]) - ENDS_PER_WEEK * length
                 else:
                     prior = (
                         math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * max(t[e + 1] - t[e], 1e-3))
@@ -185,14 +202,13 @@ def _movements(
                 )
                 best = max(best, evidence[count])
                 noise = left / (NOISE_DEGREES + n)
-                begins[count], ends[count] = begin, end
+                begins[count], ends[count], powers[count] = begin, end, power
                 fit[count, 0], fit[count, 1] = level, slope
                 fit[count, 2], fit[count, 3], fit[count, 4] = (
                     noise * s11 / determinant,
                     -noise * s01 / determinant,
                     noise * s00 / determinant,
                 )
-                fit[count, 5] = 1.0 if step else 0.0
                 count += 1
         total, going = 0.0, 0.0
         by_onset[:places] = 0.0
@@ -208,7 +224,7 @@ def _movements(
             reached, before = 0.0, 0.0
             for g in range(grid.size):
                 h = grid[g]
-                u = 1.0 if fit[c, 5] > 0.0 else (now + h if continues else ends[c]) - begins[c]
+                u = _grown(min(now + h, ends[c]), begins[c], now, powers[c])
                 mean = fit[c, 0] + u * fit[c, 1]
                 spread2 = fit[c, 2] + 2.0 * u * fit[c, 3] + u * u * fit[c, 4] + limit_variance[m] + LEVEL_STEP**2 * h
                 if continues:
@@ -230,8 +246,12 @@ def _movements(
         if not (np.isfinite(low[m]) or np.isfinite(high[m])):
             chance[m], lasting[m] = np.nan, np.nan
         cumulative, at = 0.0, 0
-        for k in range(places):
-            cumulative += by_onset[k] / total
-            while at < 3 and cumulative >= (0.1, 0.5, 0.9)[at] - 1e-12:
-                onset[m, at] = moments[k]
+        for k in range(places):  # a moment stands for the time halfway to the next ones
+            begin = 0.5 * (moments[k - 1] + moments[k]) if k > 0 else moments[0]
+            end = 0.5 * (moments[k] + moments[k + 1]) if k + 1 < places else now
+            share = by_onset[k] / total
+            while at < 3 and cumulative + share >= (0.1, 0.5, 0.9)[at] - 1e-12:
+                inside = ((0.1, 0.5, 0.9)[at] - cumulative) / share if share > 0.0 else 1.0
+                onset[m, at] = begin + min(inside, 1.0) * (end - begin)
                 at += 1
+            cumulative += share

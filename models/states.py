@@ -162,7 +162,8 @@ def fleet_forecasts(
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     for q, quantity in enumerate(std.quantities):
         low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
-        doubt = np.zeros(std.van.size)  # of a limit that stands on the family's level
+        doubt = np.zeros(std.van.size)  # of a limit beside what is read: neither shrinks with more visits
+        reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / steepness(quantity, std.scaled[:, q])
         for f, name in enumerate(std.families):
             if (f, q) not in std.levels:
                 continue
@@ -171,7 +172,8 @@ def fleet_forecasts(
             limits[f, q] = family_limits(families[name], quantity, natural)
             with np.errstate(invalid="ignore"):
                 low[of], high[of] = (np.log(np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
-            doubt[of] = (healthy.u / std.scatter[f, q]) ** 2 if is_response(quantity) else 0.0
+            off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
+            doubt[of] = (off / std.scatter[f, q]) ** 2
         read = np.isfinite(std.x[:, q])
         if not (read & (np.isfinite(low) | np.isfinite(high))).any():
             continue
