@@ -29,6 +29,9 @@ ENDS_PER_WEEK = 0.02
 """Chance that a movement ends in a week. Common practice, no source (2026-11-25). [1/week]"""
 NOISE_DEGREES = 6.0
 """Degrees of freedom of the prior that visits scatter as stated. Common practice, no source (2026-11-25)."""
+UNEVENNESS = 0.08
+"""A movement is off the curve that is fitted to it by this share of its size, standard deviation: how far a faulty van reads out
+depends on the day's load and air more than a healthy one's. Common practice, no source (2026-11-26). [1]"""
 _WORTH = 6.0  # a hypothesis less likely than the best by more than e to this is left out
 
 
@@ -225,8 +228,10 @@ def _movements(
             for g in range(grid.size):
                 h = grid[g]
                 u = _grown(min(now + h, ends[c]), begins[c], now, powers[c])
-                mean = fit[c, 0] + u * fit[c, 1]
-                spread2 = fit[c, 2] + 2.0 * u * fit[c, 3] + u * u * fit[c, 4] + limit_variance[m] + LEVEL_STEP**2 * h
+                moved = u * fit[c, 1]
+                mean = fit[c, 0] + moved
+                spread2 = fit[c, 2] + 2.0 * u * fit[c, 3] + u * u * fit[c, 4] + (UNEVENNESS * moved) ** 2
+                spread2 += limit_variance[m] + LEVEL_STEP**2 * h
                 if continues:
                     spread2 += SLOPE_STEP**2 * h**3 / 3.0
                 root = math.sqrt(2.0 * max(spread2, 1e-12))

@@ -21,14 +21,14 @@ def _noise(rng: np.random.Generator, n: int) -> np.ndarray:
     return rng.standard_t(5, n) / np.sqrt(5 / 3)
 
 
-def _ramps(power: float, fastest: float, n: int) -> tuple[float, float]:
+def _ramps(power: float, pace: float, n: int) -> tuple[float, float]:
     """Shares of ramps whose crossing and onset the 80 % intervals hold."""
     # Slopes log-normal and onsets at any moment, neither as the model's own prior; visits every week or every second.
     rng = np.random.default_rng(12)
     series, times, limits, onsets, left = [], [], [], [], []
     while len(series) < n:
         t = np.arange(0, 26, rng.choice([1.0, 2.0])) + rng.uniform(0, 0.6)
-        onset, slope, own = rng.uniform(4, 14), rng.choice([-1, 1]) * rng.lognormal(fastest, 0.6), rng.normal()
+        onset, slope, own = rng.uniform(4, 14), rng.choice([-1, 1]) * rng.lognormal(pace, 0.6), rng.normal()
         long = rng.uniform(5, 10) + 3 / abs(slope)
         limit, crossing = own + slope * long, onset + long
         moved = slope * long * (np.maximum(t - onset, 0) / long) ** power
@@ -46,15 +46,14 @@ def _ramps(power: float, fastest: float, n: int) -> tuple[float, float]:
     return float(inside), float(np.mean((found.onset_low <= began) & (began <= found.onset_high)))
 
 
-@pytest.mark.parametrize("fastest", [-0.3, 1.3], ids=["slow", "fast"])
-def test_ramps_are_dated_and_forecast_with_covering_intervals(fastest):
-    # Straight, and bent either way by powers that are none of the model's own.
-    held = np.array([_ramps(power, fastest, 300) for power in (0.8, 1.0, 1.3, 2.4)])
-    print(held)
-    assert 0.7 <= held[:, 0].mean() <= 0.9
-    assert 0.7 <= held[:, 1].mean() <= 0.92
-    assert (held[:, 0] >= 0.7).all()
-    assert (held[:, 1] >= 0.6).all()  # a movement that speeds up leaves the noise late
+def test_ramps_are_dated_and_forecast_with_covering_intervals():
+    # Slow and fast, straight and bent either way by powers that are none of the model's own.
+    held = np.array([_ramps(power, pace, 300) for pace in (-0.3, 1.3) for power in (0.8, 1.0, 1.3, 2.4)])
+    crossing, onset = held.T
+    assert 0.7 <= crossing.mean() <= 0.9
+    assert ((crossing >= 0.7) & (crossing <= 0.96)).all()
+    assert 0.7 <= onset.mean() <= 0.9
+    assert (onset >= 0.6).all()  # a movement that speeds up leaves the noise late
 
 
 def test_a_step_is_dated_and_does_not_go_on():
