@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from models.follow import Followed, heavier, limits_for
+from models.follow import Followed, cusums, heavier, limits_for
 from models.kernel import kernel
-from models.shared_movement import FEWEST_TOGETHER, group_medians
+from models.shared_movement import FEWEST_TOGETHER
 from models.standardise import Standardised
 
 Array = NDArray[np.float64]
@@ -35,10 +35,13 @@ PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
 """Degrees of freedom of a family's scatter: of its prior, and of each pair of neighbouring visits, which a robust scale uses by half."""
 FEWEST_VISITS = 4
 """Visits of some van from which on a quantity's limits follow what the fleet does."""
-MIDDLE_STEP = float(np.sqrt(2.0) * norm.isf(0.25))
-"""Median of the size of the difference of two normal values of variance 1."""
-MEDIAN_DEGREES = 0.32
-"""Degrees of freedom of a variance from the median size of neighbouring differences, per difference: by simulation, 20 and 4,000 visits."""
+UPPER = 0.75
+"""A van's scatter is told from the size of its bends at this rank: one reading in seven may be of another mode before it is seen, a
+few wild ones or a step never are. [1]"""
+UPPER_BEND = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
+"""Size at that rank of a second difference of normal values of variance 1."""
+BEND_DEGREES = 0.4
+"""Degrees of freedom of a variance told so, per bend: by simulation, 20 and 40 visits (tests/unit/models/test_alarms.py)."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +61,8 @@ class Alarms:
         Present level against the family. [standard deviations]
     ewma_limit : ndarray
         [standard deviations, as the EWMA]
+    cusum_high, cusum_low : ndarray
+        Cumulative sums of the innovations, each over how much more than stated the van scatters. [standard deviations]
     rejoined : ndarray of bool
         The level is with the family again, the baseline stands apart from it: wild first visits, or a repair nobody noted.
     since : ndarray of int
@@ -69,6 +74,8 @@ class Alarms:
     peer_z: Array
     level_z: Array
     ewma_limit: Array
+    cusum_high: Array
+    cusum_low: Array
     rejoined: Flags
     since: NDArray[np.int64]
 
@@ -106,7 +113,8 @@ def raise_alarms(
     shape = std.x.shape
     own, peer, rejoined = (np.zeros(shape, bool) for _ in range(3))
     peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
-    rest = unrest(std, followed)[std.van]
+    rest, restless = (factor[std.van] for factor in unrest(std, followed))
+    above, below = cusums(followed.z / restless, std.starts, std.restart)
     for f in range(len(std.families)):
         rows = std.family == f
         known = [q for q in range(shape[1]) if (f, q) in std.levels]
@@ -122,8 +130,8 @@ def raise_alarms(
         ewma_limit[block] = limit
         side = followed.ewma[block] / usual
         with np.errstate(invalid="ignore"):
-            high = (followed.cusum_high[block] > wider * limits.cusum) & (side > RETURNED)
-            low = (followed.cusum_low[block] > wider * limits.cusum) & (side < -RETURNED)
+            high = (above[block] > wider * limits.cusum) & (side > RETURNED)
+            low = (below[block] > wider * limits.cusum) & (side < -RETURNED)
             own[block] = (average > limit) | high | low
         for q in known:
             level = std.levels[f, q]
@@ -141,11 +149,12 @@ def raise_alarms(
                 peer[rows, q] = (np.abs(peer_z[rows, q]) > bound) & ~alike
                 rejoined[rows, q] = alike & strayed
                 own[rows, q] &= ~rejoined[rows, q]
-    return Alarms(own, peer, peer_z, level_z, ewma_limit, rejoined, _since(own | peer, np.isfinite(std.x), std.starts))
+    since = _since(own | peer, np.isfinite(std.x), std.starts)
+    return Alarms(own, peer, peer_z, level_z, ewma_limit, above, below, rejoined, since)
 
 
-def unrest(std: Standardised, followed: Followed) -> Array:
-    """How much more, or less, the averages of healthy vans move than their stated scatter would make them.
+def unrest(std: Standardised, followed: Followed) -> tuple[Array, Array]:
+    """How much more, or less, healthy vans move than their stated scatter would make them.
 
     Parameters
     ----------
@@ -156,19 +165,21 @@ def unrest(std: Standardised, followed: Followed) -> Array:
 
     Returns
     -------
-    ndarray of shape (vans, quantities)
-        Factor on the limits: what families and depots share, and for a van that scatters more from visit to visit than these (shorter
-        recordings, a noisier installation) its own scatter, held towards the shared as by `PRIOR_DEGREES`.
+    of_averages : ndarray of shape (vans, quantities)
+        Factor on the limits of averages: what families and depots share, and for a van that scatters more from visit to visit than these
+        (shorter recordings, a noisier installation) its own scatter, held towards the shared as by `PRIOR_DEGREES`.
+    of_visits : ndarray of shape (vans, quantities)
+        Factor on single visits, at least 1: the van's own scatter, held towards the stated one. What a fleet's averages share is slow and
+        hides no sudden fault, so it has no part in this.
     """
-    factor = shared_unrest(std, followed)
+    averages, visits = shared_unrest(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
     for q in range(std.x.shape[1]):
-        own, pairs = own_scatter(followed.z[:, q], std.starts)
-        if pairs.max() < FEWEST_VISITS - 1:
-            continue
-        weight = MEDIAN_DEGREES * pairs
-        held = (weight * own + PRIOR_DEGREES * factor[:, q]) / (weight + PRIOR_DEGREES)
-        factor[:, q] = np.maximum(factor[:, q], held)
-    return np.clip(np.sqrt(factor), CALMEST, WILDEST)
+        own, bends = own_scatter(followed.z[:, q], std.starts)
+        weight = BEND_DEGREES * bends
+        for factor in (averages, visits):
+            held = (weight * own + PRIOR_DEGREES * factor[:, q]) / (weight + PRIOR_DEGREES)
+            factor[:, q] = np.maximum(factor[:, q], held)
+    return np.clip(np.sqrt(averages), CALMEST, WILDEST), np.minimum(np.sqrt(visits), WILDEST)
 
 
 def shared_unrest(std: Standardised, followed: Followed) -> Array:
@@ -232,17 +243,22 @@ def own_scatter(z: Array, starts: NDArray[np.int64]) -> tuple[Array, NDArray[np.
     Returns
     -------
     variance : ndarray of shape (vans,)
-        From the median of the differences of visits that follow each other: neither a drift nor a step moves it. 0 without any pair.
+        From the bends of three visits that follow each other: neither a drift nor a step moves it. 0 without any.
         [variance of the stated scatter]
-    pairs : ndarray of shape (vans,), int
-        Differences it rests on.
+    bends : ndarray of shape (vans,), int
+        How many it rests on.
     """
     read = np.isfinite(z)
-    van = np.repeat(np.arange(starts.size - 1), np.diff(starts))[read]
-    same = van[1:] == van[:-1]
-    steps = np.abs(np.diff(z[read]))[same]
-    middle, pairs = group_medians(steps[:, None], van[1:][same], starts.size - 1)
-    return np.nan_to_num(middle[:, 0] / MIDDLE_STEP) ** 2, pairs[:, 0]
+    values, van = z[read], np.repeat(np.arange(starts.size - 1), np.diff(starts))[read]
+    same = van[2:] == van[:-2]
+    size, of = np.abs(np.diff(values, 2))[same], van[2:][same]
+    bends = np.bincount(of, minlength=starts.size - 1)
+    if not size.size:
+        return np.zeros(bends.size), bends
+    ranked = size[np.lexsort((size, of))]
+    place = np.cumsum(bends) - bends + UPPER * np.maximum(bends - 1, 0)
+    upper = np.interp(place, np.arange(size.size), ranked)
+    return np.where(bends > 0, (upper / UPPER_BEND) ** 2, 0.0), bends
 
 
 def _held(size: Array, towards: float) -> float:

@@ -1,4 +1,4 @@
-"""Every quantity of every van, once through time: own baseline, EWMA, CUSUM, level and slope in one recursion.
+"""Every quantity of every van, once through time: own baseline, EWMA, level and slope in one recursion; and the CUSUM.
 
 All in scatters: a quantity less its family's level, over the family's visit-to-visit standard deviation.
 """
@@ -41,7 +41,7 @@ NO_RESTART, CHANGED, REPAIRED = 0, 1, 2
 CHANGE_SPREAD = 1.5
 """Doubt a software update or the like adds to a baseline, standard deviation. Common practice (2026-11-25). [scatters]"""
 
-Z, EWMA, EWMA_SPREAD, CUSUM_HIGH, CUSUM_LOW, BASELINE, BASELINE_VARIANCE, LEVEL, SLOPE, VAR_LEVEL, COVAR, VAR_SLOPE = range(12)  # fmt: skip
+Z, EWMA, EWMA_SPREAD, BASELINE, BASELINE_VARIANCE, LEVEL, SLOPE, VAR_LEVEL, COVAR, VAR_SLOPE = range(10)
 
 
 @dataclass(frozen=True)
@@ -54,8 +54,6 @@ class Followed:
         Innovation against the van's own baseline as it stood before the visit. [standard deviations]
     ewma, ewma_spread : ndarray
         Its moving average, and that average's in-control standard deviation, the baseline's own uncertainty included.
-    cusum_high, cusum_low : ndarray
-        Two-sided cumulative sums of z. [standard deviations]
     baseline, baseline_variance : ndarray
         The van's own expectation before the visit. [scatters]
     level, slope : ndarray
@@ -67,8 +65,6 @@ class Followed:
     z: Array
     ewma: Array
     ewma_spread: Array
-    cusum_high: Array
-    cusum_low: Array
     baseline: Array
     baseline_variance: Array
     level: Array
@@ -114,7 +110,7 @@ def follow_vans(
     learned are nearly independent, later ones share its uncertainty, and the limits allow for both. A van that stands far
     outside learns nothing.
     """
-    out = np.full((12, *x.shape), np.nan)
+    out = np.full((10, *x.shape), np.nan)
     _follow(
         np.ascontiguousarray(x), np.ascontiguousarray(variance), weeks.astype(np.int64), starts.astype(np.int64),
         np.ascontiguousarray(restart), np.ascontiguousarray(vans_spread), out,
@@ -138,14 +134,14 @@ def _follow(
             spread2 = vans_spread[v, q] ** 2
             base, base_p, learned = 0.0, spread2, 0
             prior, prior_p, precision = 0.0, spread2, 0.0
-            average, own_w, shared_w, spread, high, low = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+            average, own_w, shared_w, spread = 0.0, 0.0, 0.0, 0.0
             level, slope, p11, p12, p22 = 0.0, 0.0, spread2, 0.0, SLOPE_SPREAD**2
             week, outside = weeks[starts[v]], 0.0
             for r in range(starts[v], starts[v + 1]):
                 if restart[r, q] != NO_RESTART:
                     base_p = spread2 if restart[r, q] == REPAIRED else min(base_p + CHANGE_SPREAD**2, spread2)
                     prior, prior_p, precision, learned = base, base_p, 0.0, 0
-                    average, own_w, shared_w, spread, high, low = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+                    average, own_w, shared_w, spread = 0.0, 0.0, 0.0, 0.0
                     level, slope, p11, p12, p22 = base, 0.0, base_p, 0.0, SLOPE_SPREAD**2
                 if not np.isfinite(x[r, q]):
                     continue
@@ -162,8 +158,6 @@ def _follow(
                 own_w = (1.0 - SMOOTHING) ** 2 * own_w + SMOOTHING**2 * (1.0 - shared)
                 shared_w = (1.0 - SMOOTHING) * shared_w + SMOOTHING * np.sqrt(shared)
                 spread = np.sqrt(own_w + shared_w**2)
-                wide = min(max(z, -CUSUM_CLIP), CUSUM_CLIP)
-                high, low = max(0.0, high + wide - ALLOWANCE), max(0.0, low - wide - ALLOWANCE)
 
                 level += gap * slope
                 p11 += gap * (2.0 * p12 + gap * p22 + LEVEL_STEP**2 + gap * gap * SLOPE_STEP**2 / 3.0)
@@ -187,7 +181,6 @@ def _follow(
                 p11 -= gain1 * p11
 
                 out[Z, r, q], out[EWMA, r, q], out[EWMA_SPREAD, r, q] = z, average, spread
-                out[CUSUM_HIGH, r, q], out[CUSUM_LOW, r, q] = high, low
                 out[BASELINE, r, q], out[BASELINE_VARIANCE, r, q] = base, base_p
                 out[LEVEL, r, q], out[SLOPE, r, q] = level, slope
                 out[VAR_LEVEL, r, q], out[COVAR, r, q], out[VAR_SLOPE, r, q] = p11, p12, p22
@@ -200,6 +193,45 @@ def _follow(
                     mean = np.mean(np.minimum(np.maximum(first[:learned], middle - 2.0), middle + 2.0))
                     base_p = 1.0 / (1.0 / prior_p + precision)
                     base = base_p * (prior / prior_p + precision * mean)
+
+
+def cusums(z: Array, starts: NDArray[np.int64], restart: NDArray[np.int8]) -> tuple[Array, Array]:
+    """Two-sided cumulative sums of every quantity of every van.
+
+    Parameters
+    ----------
+    z : ndarray of shape (visits, quantities)
+        Innovations; NaN is unread. [standard deviations]
+    starts : ndarray of shape (vans + 1,), int
+        First visit of each van, and the end.
+    restart : ndarray of shape (visits, quantities), int8
+        `NO_RESTART`, or another: the sums begin again at this visit.
+
+    Returns
+    -------
+    high, low : ndarray of shape (visits, quantities)
+        Page's sums with `ALLOWANCE`, each visit held to `CUSUM_CLIP`; NaN where z is. [standard deviations]
+    """
+    high, low = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
+    _sum_up(np.ascontiguousarray(z), starts.astype(np.int64), np.ascontiguousarray(restart), high, low)
+    return high, low
+
+
+@kernel
+def _sum_up(
+    z: Array, starts: NDArray[np.int64], restart: NDArray[np.int8], high: Array, low: Array
+) -> None:  # pragma: no cover - compiled
+    for v in range(starts.size - 1):
+        for q in range(z.shape[1]):
+            above, below = 0.0, 0.0
+            for r in range(starts[v], starts[v + 1]):
+                if restart[r, q] != NO_RESTART:
+                    above, below = 0.0, 0.0
+                if not np.isfinite(z[r, q]):
+                    continue
+                held = min(max(z[r, q], -CUSUM_CLIP), CUSUM_CLIP)
+                above, below = max(0.0, above + held - ALLOWANCE), max(0.0, below - held - ALLOWANCE)
+                high[r, q], low[r, q] = above, below
 
 
 def heavier(spread: Array) -> Array:

@@ -10,7 +10,7 @@ from datetime import datetime
 import numpy as np
 
 from models.anomaly import distance_of, features, make_model, score_of
-from models.follow import follow_vans, heavier, limits_for
+from models.follow import cusums, follow_vans, heavier, limits_for
 from models.forecast import weeks_to_limit
 from tests.reference_files import HERE, reference_rows
 
@@ -21,13 +21,13 @@ MACHINE = "machine_temperature_system_failure"
 def one_chart(values: np.ndarray, *, share: float) -> np.ndarray:
     """Alarms of the fleet's own recursion on one standardised series."""
     x = values.reshape(-1, 1)
+    starts, restart = np.array([0, len(x)]), np.zeros(x.shape, np.int8)
     followed = follow_vans(
-        x, np.ones_like(x), weeks=np.arange(len(x)), starts=np.array([0, len(x)]),
-        restart=np.zeros(x.shape, np.int8), vans_spread=np.full((1, 1), 1.5),
-    )  # fmt: skip
+        x, np.ones_like(x), weeks=np.arange(len(x)), starts=starts, restart=restart, vans_spread=np.full((1, 1), 1.5)
+    )
     limits = limits_for(share)
     width = limits.ewma_width * heavier(followed.ewma_spread) * followed.ewma_spread
-    cusum = np.maximum(followed.cusum_high, followed.cusum_low)
+    cusum = np.maximum(*cusums(followed.z, starts, restart))
     return ((np.abs(followed.ewma) > width) | (cusum > limits.cusum)).ravel()
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from models.follow import BASELINE_STEP, VISIT_DEGREES, follow_vans, heavier
+from models.follow import BASELINE_STEP, VISIT_DEGREES, cusums, follow_vans, heavier
 
 VANS, WEEKS, BATCHES = 20_000, 52, 40
 SHARES = (3e-2, 1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6)
@@ -28,13 +28,14 @@ def main() -> None:
         level = level + np.cumsum(rng.normal(0.0, BASELINE_STEP, (VANS, WEEKS)), axis=1)
         noise = rng.standard_t(VISIT_DEGREES, (VANS, WEEKS)) / np.sqrt(VISIT_DEGREES / (VISIT_DEGREES - 2.0))
         x = (level + noise).reshape(-1, 1)
+        restart = np.zeros(x.shape, np.int8)
         followed = follow_vans(
-            x, np.ones_like(x), weeks=weeks, starts=starts, restart=np.zeros(x.shape, np.int8),
+            x, np.ones_like(x), weeks=weeks, starts=starts, restart=restart,
             vans_spread=np.full((VANS, 1), vans_spread),
         )  # fmt: skip
         statistics = {
             "ewma": np.abs(followed.ewma / followed.ewma_spread / heavier(followed.ewma_spread)).ravel(),
-            "cusum": np.maximum(followed.cusum_high, followed.cusum_low).ravel(),
+            "cusum": np.maximum(*cusums(followed.z, starts, restart)).ravel(),
         }
         for chart, values in statistics.items():
             top[chart] = np.sort(np.concatenate([top[chart], values]))[-int(KEPT * 8) :]

@@ -6,7 +6,17 @@ from scipy.stats import norm
 
 from data_contracts.errors import NotEnoughDataError
 from models.control_charts import cusum_chart, cusum_run_length, ewma_chart, ewma_run_length, individuals_chart
-from models.follow import BASELINE_STEP, VISIT_DEGREES, follow_vans, heavier, limits_for
+from models.follow import (
+    ALLOWANCE,
+    BASELINE_STEP,
+    CHANGED,
+    CUSUM_CLIP,
+    VISIT_DEGREES,
+    cusums,
+    follow_vans,
+    heavier,
+    limits_for,
+)
 from tests.reference_files import reference_rows
 
 
@@ -93,14 +103,32 @@ def test_tabled_limits_cost_the_share_they_are_tabled_for():
     level = rng.normal(0.0, 1.0, (vans, 1)) + np.cumsum(rng.normal(0.0, BASELINE_STEP, (vans, visits)), axis=1)
     noise = rng.standard_t(VISIT_DEGREES, (vans, visits)) / np.sqrt(VISIT_DEGREES / (VISIT_DEGREES - 2.0))
     x = (level + noise).reshape(-1, 1)
+    starts, restart = np.arange(vans + 1) * visits, np.zeros(x.shape, np.int8)
     followed = follow_vans(
-        x, np.ones_like(x), weeks=np.tile(np.arange(visits), vans), starts=np.arange(vans + 1) * visits,
-        restart=np.zeros(x.shape, np.int8), vans_spread=np.ones((vans, 1)),
+        x, np.ones_like(x), weeks=np.tile(np.arange(visits), vans), starts=starts, restart=restart,
+        vans_spread=np.ones((vans, 1)),
     )  # fmt: skip
     limits = limits_for(share)
     ewma = np.abs(followed.ewma / followed.ewma_spread / heavier(followed.ewma_spread))
-    cusum = np.maximum(followed.cusum_high, followed.cusum_low)
+    cusum = np.maximum(*cusums(followed.z, starts, restart))
     assert np.mean(ewma > limits.ewma_width) == pytest.approx(share, rel=0.25)
     assert np.mean(cusum > limits.cusum) == pytest.approx(share, rel=0.25)
     assert limits_for(1e-5).ewma_width > limits.ewma_width
     assert limits_for(1e-5).cusum > limits.cusum
+
+
+def test_the_fleets_cusums_are_the_textbooks_from_each_restart_on():
+    """Page's sums as in the NIST handbook 6.3.2.3, checked above against its table; unread visits are passed over."""
+    rng = np.random.default_rng(3)
+    z = rng.standard_t(3, (30, 1)) + 1.0
+    z[[4, 17]] = np.nan
+    restart = np.zeros(z.shape, np.int8)
+    restart[21] = CHANGED
+    high, low = cusums(z, np.array([0, 12, 30]), restart)
+    for part in (slice(0, 12), slice(12, 21), slice(21, 30)):
+        read = np.isfinite(z[part, 0])
+        held = np.clip(z[part, 0][read], -CUSUM_CLIP, CUSUM_CLIP)
+        chart = cusum_chart(held, target=0.0, allowance=ALLOWANCE, decision=9.0)
+        assert high[part, 0][read] == pytest.approx(chart.high)
+        assert low[part, 0][read] == pytest.approx(chart.low)
+        assert np.isnan(high[part, 0][~read]).all()
