@@ -35,6 +35,9 @@ ARRIVED_S = 0.5
 # changes takes at least the shortest transport to reach the sensor (0.03 s at full flow): what is burnt in the hold ends
 # this long before the release.
 ENDS_BEFORE_S = 0.04
+# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a third of the least step that
+# counts as a response.
+STILL_RISING_V = LEAST_STEP_V / 3.0
 # Where the window ends is known to about this much; a level that still drifts is uncertain by its drift over it.
 PLACE_U_S = 0.02
 # What is still missing of the response is taken out of the drift, with these parts of it as its uncertainty: where the
@@ -83,7 +86,7 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
 
     The level is the mean of what was recorded from `LEVEL_S` + `ENDS_BEFORE_S` to `ENDS_BEFORE_S` before the release
     (before the end of the record where it has none): nothing is extrapolated, and the rich spike that follows the
-    lifted foot is left out. The drift is that of the same stretch, from where the response has settled, less what the
+    lifted foot is left out. A switching sensor still on its way has no level yet: the hold, or the record, was too short. The drift is that of the same stretch, from where the response has settled, less what the
     identified response itself still has to go.
     """
     blocks, h = reader.blocks, reader.h
@@ -95,6 +98,8 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     short = (stop - first) * h < SHORTEST_LEVEL_S
     row = level.levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
     x, u = row[:, level.MEAN], np.hypot(row[:, level.MEAN_U], PLACE_U_S * row[:, level.SLOPE])
+    with np.errstate(invalid="ignore"):
+        rising = reader.narrow & (row[:, level.SLOPE] > np.maximum(STILL_RISING_V / LEVEL_S, row[:, level.SLOPE_U]))
     late = np.maximum(stop * h - LEVEL_S, start + LATEST_CONSTANTS * constant)
     settled = np.where(fitted, np.minimum(start + SETTLED_CONSTANTS * constant, late), reader.opening * h + SETTLED_S)
     begin = np.ceil(settled / h - 1e-6).astype(np.int64)
@@ -119,7 +124,7 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
             ),
         ),
     ):
-        brief = unsettled if name.endswith("slope_per_s") else short
+        brief = unsettled if name.endswith("slope_per_s") else short | rising
         for code in ("hold_too_short", "record_ends_early"):
             found = renamed(found, brief & (why == code), code)
         out[name] = found

@@ -105,6 +105,20 @@ def test_narrowband_switching(lag_s):
     assert reasons(out["lambda_full_throttle"]) == {"not_for_this_family"}
 
 
+def test_a_narrowband_still_going_rich_has_no_full_throttle_level_and_one_that_sags_has():
+    """Late enrichment near the middle of the characteristic: what is read depends on how long the foot stayed down."""
+    time = np.arange(int(9.0 * RATE)) / RATE
+    held = (time > 3.1) & (time < 4.25)
+    for level, expected in ((0.15 + 1.0 * (time - 3.6), None), (0.9 - 1.0 * (time - 4.1), 0.85)):
+        x = np.where(held, np.clip(level, 0.1, 0.85), 0.1)
+        signal = np.tile(lagged(time, x, 0.03), (8, 1)) + np.random.default_rng(4).normal(0, 0.004, (8, time.size))
+        out, _ = read(signal, rate_hz=RATE, sensor=NARROWBAND, kind="v", opening_s=3.0, release_s=4.2)
+        if expected is None:
+            assert reasons(out["lambda_full_throttle_v"]) == {"hold_too_short"}
+        else:
+            np.testing.assert_allclose(out["lambda_full_throttle_v"].value, expected, atol=0.03)
+
+
 def lean_dips(times: list[float], size: float, width_s: float, lag_s: float) -> np.ndarray:
     time = np.arange(int(9.0 * RATE)) / RATE
     x = np.zeros_like(time)
