@@ -10,7 +10,7 @@ from scipy.stats import t as student
 
 from models.follow import Followed, cusums, heavier, limits_for
 from models.kernel import kernel
-from models.shared_movement import FEWEST_TOGETHER
+from models.shared_movement import FEWEST_TOGETHER, ranked
 from models.standardise import Standardised
 
 Array = NDArray[np.float64]
@@ -251,13 +251,10 @@ def own_scatter(z: Array, starts: NDArray[np.int64]) -> tuple[Array, NDArray[np.
     read = np.isfinite(z)
     values, van = z[read], np.repeat(np.arange(starts.size - 1), np.diff(starts))[read]
     same = van[2:] == van[:-2]
-    size, of = np.abs(np.diff(values, 2))[same], van[2:][same]
-    bends = np.bincount(of, minlength=starts.size - 1)
+    size, first, bends = ranked(np.abs(np.diff(values, 2))[same], van[2:][same], starts.size - 1)
     if not size.size:
         return np.zeros(bends.size), bends
-    ranked = size[np.lexsort((size, of))]
-    place = np.cumsum(bends) - bends + UPPER * np.maximum(bends - 1, 0)
-    upper = np.interp(place, np.arange(size.size), ranked)
+    upper = np.interp(first + UPPER * np.maximum(bends - 1, 0), np.arange(size.size), size)
     return np.where(bends > 0, (upper / UPPER_BEND) ** 2, 0.0), bends
 
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from models.scales import base_name, scale_of
-from models.shared_movement import group_medians
+from models.shared_movement import group_medians, ranked
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -113,7 +113,7 @@ def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
         quiet = square <= np.quantile(square, 0.75)
         found = max(found, scale, scale * float(np.sqrt(np.average(square[quiet], weights=counts[quiet, 0]))))
         if lag == 1 and difference.size >= FEWEST_FOR_TAIL:
-            found = max(found, _middle_tail(difference, of, counts[:, 0]) / USUAL_TAIL)
+            found = max(found, _middle_tail(difference, of, names.size) / USUAL_TAIL)
     return float(max(np.sqrt((pairs * found**2 + 10 * max(usual, least) ** 2) / (pairs + 10)), least))
 
 
@@ -227,9 +227,9 @@ def _huber_scale(deviation: Array) -> float:
     return scale
 
 
-def _middle_tail(difference: Array, of: Codes, counts: Codes) -> float:
+def _middle_tail(difference: Array, of: Codes, vans: int) -> float:
     """Median over the vans with five differences or more of their 95 % quantile; 0 without any."""
-    ordered = difference[np.lexsort((difference, of))]
-    place = np.cumsum(counts) - counts + np.floor(0.95 * (counts - 1)).astype(np.int64)
+    ordered, first, counts = ranked(difference, of, vans)
+    place = first + np.floor(0.95 * (counts - 1)).astype(np.int64)
     enough = counts >= 5
     return float(np.median(ordered[place[enough]])) if enough.any() else 0.0

@@ -52,6 +52,28 @@ def group_medians(values: Array, group: NDArray[np.int64], groups: int) -> tuple
     return medians, counts
 
 
+def ranked(values: Array, group: NDArray[np.int64], groups: int) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
+    """Values of each group in order of size, one group after the other: what ranks within groups are read from.
+
+    Parameters
+    ----------
+    values : ndarray of shape (rows,)
+        No NaN. [any unit]
+    group : ndarray of shape (rows,), int
+        From 0 to `groups` - 1.
+    groups : int
+        Number of groups.
+
+    Returns
+    -------
+    ordered : ndarray of shape (rows,)
+    first, counts : ndarray of shape (groups,), int
+        Where each group begins, and how many it has.
+    """
+    counts = np.bincount(group, minlength=groups)
+    return values[np.lexsort((values, group))], np.cumsum(counts) - counts, counts
+
+
 @dataclass(frozen=True)
 class SharedMovement:
     """What a group of vans did together, apart from its vans.

@@ -77,6 +77,18 @@ def detection(states: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["cause", "by_mark", "ever", "severity", "delay"], orient="row")
 
 
+def one_each(states: pl.DataFrame) -> pl.DataFrame:
+    """The last judged week of each healthy van: one p of each."""
+    healthy = states.filter(pl.col("cause") == "")
+    return healthy.sort("week").group_by("seed", "van_id", maintain_order=True).last()
+
+
+def before_crossing(forecast: pl.DataFrame) -> pl.DataFrame:
+    """Forecasts in alarm before a true crossing, with `inside`: the 80 % interval holds it."""
+    inside = pl.col("true_weeks").is_between(pl.col("weeks_to_limit_low"), pl.col("weeks_to_limit_high"))
+    return forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_finite()).with_columns(inside=inside)
+
+
 def report(states: pl.DataFrame, forecast: pl.DataFrame, every: int) -> str:
     """The tables, as Markdown."""
     healthy = states.filter(pl.col("cause") == "")
@@ -108,7 +120,7 @@ def report(states: pl.DataFrame, forecast: pl.DataFrame, every: int) -> str:
         lines.append(
             f"| {row[0]} | {row[1]} | {row[2]} | {row[3]} | {row[4] or float('nan'):.2f} | {(row[5] if row[5] is not None else float('nan')) * every:.0f} |"
         )
-    one = healthy.sort("week").group_by("seed", "van_id", maintain_order=True).last()
+    one = one_each(states)
     lines += ["", "| p at most | share of healthy vans (one p each) |", "| --- | --- |"]
     lines += [f"| {a:g} | {float((one['anomaly_p'] <= a).mean()):.4f} |" for a in (0.5, 0.2, 0.1, 0.05, 0.02, 0.01)]
     return "\n".join([*lines, *forecast_lines(forecast)])
@@ -116,11 +128,8 @@ def report(states: pl.DataFrame, forecast: pl.DataFrame, every: int) -> str:
 
 def forecast_lines(forecast: pl.DataFrame) -> list[str]:
     """Coverage of the intervals, answers to steady vans and reliability of the probabilities, as Markdown."""
-    inside = (pl.col("true_weeks") >= pl.col("weeks_to_limit_low")) & (
-        pl.col("true_weeks") <= pl.col("weeks_to_limit_high")
-    )
-    crossing = forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_finite())
-    held = crossing.filter(inside)
+    crossing = before_crossing(forecast)
+    held = crossing.filter("inside")
     early, late = (
         crossing.filter(c).height
         for c in (

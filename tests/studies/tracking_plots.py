@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
 
-from tests.studies.tracking import HARD_TO_SEE, LATE, detection, report
+from tests.studies.tracking import HARD_TO_SEE, LATE, before_crossing, detection, one_each, report
 
 PICTURE = Path(__file__).with_name("tracking.svg")
 INSIDE, OUTSIDE, MARK = "#1b6f74", "#c2571a", "#555555"
@@ -44,12 +44,12 @@ def draw_detection(axes: Axes, found: pl.DataFrame) -> None:
 
 def draw_forecasts(axes: Axes, forecast: pl.DataFrame) -> None:
     """Weeks to the limit as told, with their 80 % interval, against the truth."""
-    told = forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_finite())
+    told = before_crossing(forecast)
     truth, low, middle, high = (
         told[name].to_numpy() for name in ("true_weeks", "weeks_to_limit_low", "weeks_to_limit", "weeks_to_limit_high")
     )
     most = 30.0
-    inside = (truth >= low) & (truth <= high)
+    inside = told["inside"].to_numpy()
     for which, colour, label in ((inside, INSIDE, "interval holds it"), (~inside, OUTSIDE, "does not")):
         low_end, high_end = np.minimum(low[which], most), np.minimum(high[which], most)
         axes.vlines(
@@ -69,9 +69,7 @@ def draw_forecasts(axes: Axes, forecast: pl.DataFrame) -> None:
 
 def draw_p_values(axes: Axes, states: pl.DataFrame) -> None:
     """Share of healthy vans at or below each anomaly p, one per van, against the diagonal."""
-    healthy = states.filter(pl.col("cause") == "")
-    one = healthy.sort("week").group_by("seed", "van_id", maintain_order=True).last()
-    p = np.sort(one["anomaly_p"].drop_nulls().to_numpy())
+    p = np.sort(one_each(states)["anomaly_p"].drop_nulls().to_numpy())
     share = np.arange(1, p.size + 1) / p.size
     axes.step(p, share, where="post", color=INSIDE)
     axes.plot([1e-3, 1], [1e-3, 1], color=MARK, linewidth=0.8)
@@ -103,6 +101,9 @@ def main(arguments: Iterable[str] | None = None) -> None:
     parser.add_argument("kept", nargs="+")
     parser.add_argument("--every", type=int, default=1)
     chosen = parser.parse_args(None if arguments is None else list(arguments))
+    missing = [prefix for prefix in chosen.kept if not Path(f"{prefix}_states.parquet").is_file()]
+    if missing:
+        parser.error(f"nothing kept under {missing[0]!r}: give what was given to tracking's --keep")
     states, forecast = (
         pl.concat([pl.read_parquet(f"{prefix}_{part}.parquet") for prefix in chosen.kept])
         for part in ("states", "forecasts")
