@@ -10,7 +10,7 @@ import pytest
 
 from data_contracts.family import parse_family
 from tests.dashboards.board_process import serving
-from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
 from tests.published_sample import FAMILIES, snap_waveform
 
 pytestmark = pytest.mark.browser
@@ -97,6 +97,7 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
     page.get_by_role("option", name="tarn-15").click()
     page.locator("input[type=file]").set_input_files(tmp_path / "snap.csv")
     page.get_by_text("Main peak as measured").wait_for()
+    settled(page)
     shown = page.get_by_test_id("stMain").inner_text()
     assert any(verdict in shown for verdict in ("Keep it", "Record again"))
     peak = re.search(r"Main peak as measured\s+([0-9.]+) ± [0-9.]+ g/s", shown)

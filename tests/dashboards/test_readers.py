@@ -143,7 +143,7 @@ def test_the_clerk_builds_a_warranty_file_and_checks_it(
     waiting.value.save_as(out)
     verdict = check_evidence(out)
     assert verdict.findings == ()
-    assert verdict.seal in page.get_by_test_id("stMain").inner_text()
+    page.get_by_text(verdict.seal).first.wait_for()
     page.get_by_label("Seal told when it was made").fill(verdict.seal)
     page.get_by_label("Seal told when it was made").press("Enter")
     page.locator("input[type=file]").set_input_files(out)
@@ -156,7 +156,7 @@ def test_the_clerk_builds_a_warranty_file_and_checks_it(
     open_page(page, f"{board}/proof?van={VANS[0]}")
     page.locator("input[type=file]").set_input_files(altered)
     page.get_by_text("This file was altered or is damaged.").wait_for()
-    assert "trends.csv" in page.get_by_test_id("stMain").inner_text()
+    page.get_by_text("trends.csv").first.wait_for()
 
 
 def test_a_quarantined_row_is_mended_and_taken_in(page: "playwright.Page", board: str, home: Workspace) -> None:
