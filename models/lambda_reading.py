@@ -1,5 +1,6 @@
 """The lambda half of the reading: every lambda quantity of a stack of captures, with its uncertainty."""
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -131,6 +132,21 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     return out
 
 
+def _leaner_than_idle(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether the fall after the release goes as far as only a cut of the fuel takes it."""
+    furthest = reader.blocks.x[np.arange(idle.size), np.clip(lean.end, 0, reader.blocks.x.shape[1] - 1)]
+    with np.errstate(invalid="ignore"):
+        return np.asarray(idle - furthest > (0.0 if reader.narrow else CUT_LAMBDA * reader.unit))
+
+
+def _until_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> Edges:
+    """A record that ends while the mixture still comes back from the rich spike of the lifted foot ends before the cut."""
+    settled_s = lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT]
+    ended = (lean.stop >= reader.blocks.count - 2) & (settled_s > lean.stop * reader.h)
+    early = (lean.code == FOUND) & ended & ~_leaner_than_idle(reader, lean, idle)
+    return replace(lean, code=np.where(early, ENDS_EARLY, lean.code))
+
+
 def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[str, Estimate]:
     """Plateau after the release."""
     blocks, h = reader.blocks, reader.h
@@ -142,9 +158,7 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[st
     short = (lean.stop - first) * h < 0.03
     row = level.levels(blocks.x, first, np.where(short | ~seen, first, lean.stop), interval_s=h)
     x, u = row[:, level.MEAN], row[:, level.MEAN_U]
-    furthest = blocks.x[np.arange(x.size), np.clip(lean.end, 0, blocks.x.shape[1] - 1)]
-    with np.errstate(invalid="ignore"):
-        cut = seen & (idle - furthest > (0.0 if reader.narrow else CUT_LAMBDA * reader.unit))
+    cut = seen & _leaner_than_idle(reader, lean, idle)
     ended = lean.stop >= blocks.count - 2
     out = {}
     for name, found in (("lambda_fuel_cut", reader.as_lambda(x, u)), ("lambda_fuel_cut_v", reader.as_volts(x, u))):
@@ -265,6 +279,7 @@ def read_lambda(
     rich = edge_after(reader, to_rich=True)
     lean = edge_after(reader, to_rich=False)
     out, idle = _idle(reader)
+    lean = _until_cut(reader, lean, idle[:, level.MEAN])
     out |= _full_throttle(reader, rich)
     out |= _fuel_cut(reader, lean, idle[:, level.MEAN])
     out |= response(reader, rich, opening_s, "to_rich")
