@@ -89,7 +89,8 @@ _add("release_s hold_s",
 _add("fall_time_s",
      "Fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold.", _CROSSING)  # fmt: skip
 _add("recirculation_pulse_v recirculation_pulse_g_s",
-     "Highest peak of the fast trace within 0.6 s of the release, above the higher of the two valleys beside it.", _LEVEL)  # fmt: skip
+     "Of the fast trace within 0.6 s of the release the peak that stands highest above both valleys beside it, its height above the "
+     "one behind it, at most twice what it stands above both.", _LEVEL)  # fmt: skip
 _add("undershoot_g_s",
      "Idle afterwards (idle before where the record ends first) less the lowest flow after the release, a parabola over ±25 ms.",
      _LEVEL)  # fmt: skip
@@ -139,8 +140,10 @@ _add("lambda_to_rich_dead_time_s lambda_to_rich_time_constant_s",
      "First-order response with a dead time, fitted to the largest rise of richness after the opening, in the quantity (signal, 1/lambda "
      "or lambda) in which the sensor's lag is linear. Apparent: transport, fuel film and control are in it.", _FIT, _TWO_POINT)  # fmt: skip
 _add("lambda_to_lean_dead_time_s lambda_to_lean_time_constant_s",
-     "First-order response with a dead time, fitted to the largest fall of richness after the release, in the quantity in which "
-     "the sensor's lag is linear. Apparent: the delay of fuel cut, transport and control are in it.", _FIT, _TWO_POINT)  # fmt: skip
+     "First-order response with a dead time, fitted to the largest fall of richness after the release, from the knee before its "
+     "steepest part where the mixture came back from the rich spike of the lifted foot first, in the quantity in which the sensor's "
+     "lag is linear; none where the record ends before fuel is cut. Apparent: the delay of fuel cut, transport and control are in it.",
+     _FIT, _TWO_POINT)  # fmt: skip
 _add("lambda_to_rich_switch_time_s lambda_to_lean_switch_time_s",
      "Narrowband sensors: time from 10 % to 90 % of the edge between its turn and its end.", _CROSSING)  # fmt: skip
 _add("lean_needles lean_needle_size",

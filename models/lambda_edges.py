@@ -53,12 +53,13 @@ PLATEAU_PART = 0.1
 PLATEAU_S = 0.04
 # How well the signal of pure air is known from the end of a characteristic, as a part of the step.
 AIR_U = 0.15
-# After the rich spike of a lifted foot the mixture may rest before fuel is cut: a stretch of at least this length in
-# which the trace moves by less than this part of its steepest, with a further fall at least this steep behind it.
-SHELF_S = 0.04
-SHELF_PART, BEHIND_PART = 0.1, 0.3
-# How much of the shelf the fit looks at.
-SHELF_FIT_S = 0.05
+# After the rich spike of a lifted foot the mixture comes back before fuel is cut. The response to the cut begins at the
+# knee before its steepest part, where the trace moved by less than this part of it; the fit looks at a little before.
+KNEE_PART = 0.3
+KNEE_REACH_S = 0.03
+KNEE_FIT_S = 0.02
+# A trace that goes back by more than this part of its step on the way answers more than one event.
+BACK_PART = 0.25
 # A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
 CUT_OFF_GAIN = 0.85
 
@@ -136,24 +137,27 @@ def _largest_rise(s: NDArray[np.float64], first: int, stop: int) -> tuple[int, i
 
 
 @kernel
-def _last_shelf(
-    s: NDArray[np.float64], p: int, q: int, reach: int, shortest: int, least: float
-) -> tuple[int, int]:  # pragma: no cover - compiled
-    """First and last block of the last shelf between p and q that a further rise follows; p, p where there is none."""
-    steepest = 0.0
+def _knee(s: NDArray[np.float64], p: int, q: int, reach: int) -> int:  # pragma: no cover - compiled
+    """Where the steepest part of the rise from p to q begins; p where it begins there."""
+    steepest, at = 0.0, p
     for i in range(p, q + 1 - reach):
-        steepest = max(steepest, s[i + reach] - s[i])
-    behind = 0.0
-    i = q - reach
-    while i > p:
-        behind = max(behind, s[i + reach] - s[i])
-        last = i
-        while i > p and abs(s[i + reach] - s[i]) < SHELF_PART * steepest:
-            i -= 1
-        if last - i >= shortest and i > p and behind > BEHIND_PART * steepest and s[q] - s[last] > least:
-            return i + 1, last
-        i -= 1
-    return p, p
+        if s[i + reach] - s[i] > steepest:
+            steepest, at = s[i + reach] - s[i], i
+    while at > p and not s[at + reach] - s[at] < KNEE_PART * steepest:
+        at -= 1
+    return at
+
+
+@kernel
+def _goes_back(s: NDArray[np.float64], p: int, q: int) -> float:  # pragma: no cover - compiled
+    """Largest fall on the way from p up to q."""
+    highest, back = s[p], 0.0
+    for i in range(p, q + 1):
+        if s[i] > highest:
+            highest = s[i]
+        elif highest - s[i] > back:
+            back = highest - s[i]
+    return back
 
 
 @kernel
@@ -250,11 +254,6 @@ def _edge_rows(
             w[i] = direction * x[row, i]
         smooth(w, before, stop, half, s)
         p, q = _largest_rise(s, e, stop)
-        reach = max(1, int(0.03 / h))
-        shelf = p
-        if direction < 0.0:
-            shelf, p = _last_shelf(s, p, q, reach, max(2, int(SHELF_S / h)), least)
-        rests = p > shelf
         level = _mean(w, max(before, e - int(0.1 / h)), e + 1)
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
         rise = s[q] - s[p]
@@ -262,12 +261,22 @@ def _edge_rows(
         if not rise > max(least, STEP_SIGMAS * sigma):
             code[row] = NO_STEP if rise <= least else NOISE
             continue
-        blip = rests or level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
+        if _goes_back(s, p, q) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
+            code[row] = NOT_FOUND
+            continue
+        reach = max(1, int(KNEE_REACH_S / h))
+        knee = _knee(s, p, q, reach) if direction < 0.0 else p
+        came_back = s[knee] - s[p] > max(BLIP_PART * rise, 4.0 * sigma) and s[q] - s[knee] > least
+        if came_back:
+            p = knee
+            places[row, 0] = p
+            rise = s[q] - s[p]
+        blip = came_back or level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
         places[row, 3] = not blip
         low = s[p] if blip or np.isnan(level) or not level < s[q] - 0.5 * rise else level
         first = p if blip else max(before, e - int(0.05 / h))
-        if rests:
-            first = max(shelf, p - int(SHELF_FIT_S / h))
+        if came_back:
+            first = max(before, p - int(KNEE_FIT_S / h))
         last = q
         while last + 1 < stop and not s[last + 1] < s[q] - PLATEAU_PART * rise:
             last += 1

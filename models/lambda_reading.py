@@ -140,10 +140,11 @@ def _leaner_than_idle(reader: Reader, lean: Edges, idle: NDArray[np.float64]) ->
 
 
 def _until_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> Edges:
-    """A record that ends while the mixture still comes back from the rich spike of the lifted foot ends before the cut."""
+    """A record that ends before the cut, still falling or back from a rich spike of the lifted foot, has no response to it."""
     settled_s = lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT]
-    ended = (lean.stop >= reader.blocks.count - 2) & (settled_s > lean.stop * reader.h)
-    early = (lean.code == FOUND) & ended & ~_leaner_than_idle(reader, lean, idle)
+    ended = lean.stop >= reader.blocks.count - 2
+    other = ~lean.clean | (settled_s > lean.stop * reader.h)
+    early = (lean.code == FOUND) & ended & other & ~_leaner_than_idle(reader, lean, idle)
     return replace(lean, code=np.where(early, ENDS_EARLY, lean.code))
 
 

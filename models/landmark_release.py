@@ -26,12 +26,18 @@ from models.landmark_columns import (
 from models.landmark_levels import crossing, read_idle, read_point
 from models.smoothing import tapered_mean
 
+# The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
+# more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
+VALLEY_BEHIND = 2.0
+# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is averaged.
+BAND_U = 0.01
+
 
 @kernel
 def _pulse_after(
     fast: NDArray[np.float32], first: int, stop: int
 ) -> tuple[int, float, int]:  # pragma: no cover - compiled
-    """Highest peak above the lower of the two valleys beside it: where, how high, and its base."""
+    """Peak that stands highest above both valleys beside it: where, how high above the one behind, and that one."""
     n = stop - first
     if n < 5:
         return -1, np.nan, -1
@@ -45,12 +51,11 @@ def _pulse_after(
     for k in range(n):
         if fast[first + k] < fast[first + low]:
             low = k
-        before, behind = fast[first + low], fast[first + after[k]]
-        height = fast[first + k] - max(before, behind)
-        if height > best:
-            best, at = height, first + k
-            base = first + low if before >= behind else first + after[k]
-    return at, best, base
+        behind = fast[first + after[k]]
+        stands = fast[first + k] - max(fast[first + low], behind)
+        if stands > best:
+            best, at, base = stands, first + k, first + after[k]
+    return at, min(VALLEY_BEHIND * best, float(fast[at] - fast[base])), base
 
 
 @kernel
@@ -86,15 +91,15 @@ def read_after(
             out[FALL_90], out[FALL_90_SLOPE] = crossing(fast, i - 1, i + 1, at_90, False)
             break
     out[FALL_10], out[FALL_10_SLOPE] = crossing(fast, start, stop, at_10, False)
-    bottom = out[FALL_10] if np.isfinite(out[FALL_10]) else release
     pulse_stop = min(int(release + 0.6 / interval) + 1, stop)
-    at, height, base = _pulse_after(fast, min(int(bottom), pulse_stop), pulse_stop)
+    at, height, base = _pulse_after(fast, start, pulse_stop)
     if at >= 0:
         out[PULSE_AT], out[PULSE] = at, height
         half = max(int(0.003 / interval), 0)
         up, _ = tapered_mean(x, max(at - half, 0), min(at + half + 1, stop), 0)
         down, _ = tapered_mean(x, max(base - half, 0), min(base + half + 1, stop), 0)
-        out[PULSE_RAW] = max(up - down, 0.0)
+        part = height / (fast[at] - fast[base]) if fast[at] > fast[base] else 0.0
+        out[PULSE_RAW] = max(part * (up - down), 0.0)
     low = start
     for i in range(start, min(int(release + 2.0 / interval) + 1, stop)):
         if slow[i] < slow[low]:
@@ -106,8 +111,17 @@ def read_after(
         out[AFTER_FIRST], out[AFTER_STOP] = first, stop
     level = out[AFTER] if np.isfinite(out[AFTER]) else idle
     band = max(0.1 * level, 4.0 * noise_slow)
-    out[SETTLE] = _settle(slow, start, stop, level, band, int(0.4 / interval))
+    stay = int(0.4 / interval)
+    out[SETTLE] = _settle(slow, start, stop, level, band, stay)
     if np.isfinite(out[SETTLE]):
         i = min(max(int(out[SETTLE]), 2), stop - 3)
         slope = abs(slow[i + 2] - slow[i - 2]) / 4.0 + 1e-9
         out[SETTLE_U] = min(0.1 * level / 8.0 / slope, 0.15 / interval)
+        # a swing that only just leaves the band, or only just stays within it, moves the instant by its whole length
+        doubt = max(2.0 * noise_slow, BAND_U * level)
+        soon, late = (
+            _settle(slow, start, stop, level, band + doubt, stay),
+            _settle(slow, start, stop, level, band - doubt, stay),
+        )
+        if np.isfinite(late):
+            out[SETTLE_U] = max(out[SETTLE_U], (late - soon) / np.sqrt(12.0))

@@ -97,9 +97,11 @@ def definitions(t: Floats, y: Floats, rpm: Floats, opens: float, lifts: float, i
         outside = np.flatnonzero(np.abs(after - late) > 0.1 * late)
         if after.size - outside[-1] > 0.4 / step:
             out["settle_time_s"] = float((outside[-1] + 1) * step)
-    part = y[int((down - t[0]) / step) : int((release + 0.6 - t[0]) / step)]
+    part = y[int((release - t[0]) / step) : int((release + 0.6 - t[0]) / step)]
     before, behind = np.minimum.accumulate(part), np.minimum.accumulate(part[::-1])[::-1]
-    out["recirculation_pulse_g_s"] = float(np.max(part - np.maximum(before, behind)))
+    stands = part - np.maximum(before, behind)
+    pulse = int(np.argmax(stands))
+    out["recirculation_pulse_g_s"] = float(min(2.0 * stands[pulse], part[pulse] - behind[pulse]))
     return out
 
 

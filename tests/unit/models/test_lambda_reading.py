@@ -14,7 +14,17 @@ from models.lambda_edges import smooth
 from models.lambda_reading import NAMES, read_lambda
 from models.lambda_scale import lambda_scale
 from tests import naive_lambda
-from tests.analytic_lambda import NARROWBAND, RATIO, WIDEBAND, Snap, coloured, lagged, read, volts_of_lambda
+from tests.analytic_lambda import (
+    NARROWBAND,
+    RATIO,
+    WIDEBAND,
+    Snap,
+    coloured,
+    first_order,
+    lagged,
+    read,
+    volts_of_lambda,
+)
 
 RATE = 2000.0
 SNAP = Snap(opening_s=3.0, release_s=4.2)
@@ -85,6 +95,39 @@ def test_without_fuel_cut_or_without_the_time_for_it():
     early = snap_trace()[:, : int(4.4 * RATE)]
     assert reasons(read_ratio(early)[0]["lambda_fuel_cut"]) == {"record_ends_early"}
     assert reasons(read_ratio(early)[0]["lambda_to_lean_dead_time_s"]) <= {"record_ends_early", "no_step"}
+
+
+def spike_then_cut(back_s: float, length_s: float = 9.0) -> np.ndarray:
+    """1/lambda of a foot lifted at 4.2 s: a rich spike of its own, back within some time constant, cut 0.7 s after the release."""
+    time = np.arange(int(length_s * RATE)) / RATE
+    x = SNAP.richness(time)
+    x[time > SNAP.release_s] = SNAP.full
+    for at, lag, step in ((0.1, 0.05, 0.3), (0.25, back_s, -0.4), (0.7, 0.07, -0.98)):
+        x += first_order(time, SNAP.release_s + at, lag, 0.0, step)
+    rng = np.random.default_rng(3)
+    return np.tile(x, (10, 1)) + coloured(rng, (10, x.size), 0.002, 0.02, 1.0 / RATE)
+
+
+@pytest.mark.parametrize("back_s", [0.05, 0.1, 0.2])
+def test_the_response_to_lean_is_that_to_the_cut_and_not_the_way_back_from_the_spike(back_s):
+    """What a lifted foot throws in comes back ahead of the cut; the two together are no response of any sensor."""
+    out, _ = read_ratio(spike_then_cut(back_s))
+    np.testing.assert_allclose(out["lambda_to_lean_dead_time_s"].value, 0.7, atol=0.015)
+    np.testing.assert_allclose(out["lambda_to_lean_time_constant_s"].value, 0.07, rtol=0.15)
+    ended = read_ratio(spike_then_cut(back_s, length_s=SNAP.release_s + 0.55))[0]
+    for name in ("lambda_to_lean_dead_time_s", "lambda_to_lean_time_constant_s"):
+        assert reasons(ended[name]) == {"record_ends_early"}
+
+
+def test_a_trace_that_goes_back_on_its_way_is_no_response():
+    """A narrowband that goes rich, far back lean and rich again answers more than the opening."""
+    time = np.arange(int(9.0 * RATE)) / RATE
+    x = np.where(((time > 3.1) & (time < 3.3)) | ((time > 3.5) & (time < 4.6)), 0.85, 0.1)
+    for again, expected in ((0.1, {"not_found"}), (0.85, set())):
+        signal = np.where((time > 3.3) & (time < 3.5), again, x)
+        rows = np.tile(lagged(time, signal, 0.05), (4, 1)) + np.random.default_rng(4).normal(0, 0.004, (4, time.size))
+        out, _ = read(rows, rate_hz=RATE, sensor=NARROWBAND, kind="v", opening_s=3.0, release_s=4.2)
+        assert reasons(out["lambda_to_rich_dead_time_s"]) - {""} == expected
 
 
 @pytest.mark.parametrize("lag_s", [0.03, 0.06, 0.12])

@@ -127,6 +127,17 @@ def test_pulse_undershoot_and_settle():
     assert np.all((found.values["settle_time_s"] > 0.2) & (found.values["settle_time_s"] < 1.5))
 
 
+def test_a_plate_shut_hard_does_not_change_the_pulse():
+    """A dip of 15 ms as the plate meets its stop is deeper than the valley ahead of the pulse."""
+    snap, fam = Snap(opening=1.0, length=4.0, pulse=6.0), family()
+    gentle = airflow(snap, Recorder(needles_per_s=0), np.random.default_rng(1))
+    t = gentle.time_s - snap.opening - snap.hold
+    hard = gentle.channels["airflow_v"] - (0.3 * np.exp(-(((t - 0.09) / 0.006) ** 2))).astype(np.float32)
+    waves = [gentle, type(gentle)(gentle.time_s, {"airflow_v": hard})]
+    pulse = read_waveforms(waves, [fam] * 2, [WARM] * 2).values["recirculation_pulse_g_s"]
+    assert pulse[1] == pytest.approx(pulse[0], rel=0.02)
+
+
 def test_notches_of_the_climb_are_counted():
     rng = np.random.default_rng(1)
     snap, fam = Snap(speed_time=0.6, ripple=0.02), family()
