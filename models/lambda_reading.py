@@ -157,8 +157,10 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[st
     first = np.where(lean.cut_off, lean.end - int(0.02 / h), np.nan_to_num(settled, nan=1e6) / h).astype(np.int64)
     first = np.minimum(first, lean.stop)
     short = (lean.stop - first) * h < 0.03
-    row = level.levels(blocks.x, first, np.where(short | ~seen, first, lean.stop), interval_s=h)
-    x, u = row[:, level.MEAN], row[:, level.MEAN_U]
+    row = level.levels(blocks.x, first, np.where(short | ~seen, first, lean.stop), interval_s=h, drifts=True)
+    # a plateau that drifts has no one level: where in it the level is meant is as good as any
+    drift_u = np.abs(np.nan_to_num(row[:, level.SLOPE])) * np.maximum(lean.stop - first, 0) * h / np.sqrt(12.0)
+    x, u = row[:, level.MEAN], np.hypot(row[:, level.MEAN_U], drift_u)
     cut = seen & _leaner_than_idle(reader, lean, idle)
     ended = lean.stop >= blocks.count - 2
     out = {}
