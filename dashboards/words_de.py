@@ -337,6 +337,8 @@ WORDS: dict[str, str] = {
     "quantity.lambda_to_lean_switch_time_s": "Schaltzeit nach mager",
     "quantity.lean_needles": "Magere Nadeln",
     "quantity.lean_needle_size": "Größe der mageren Nadeln",
+    "quantity.lean_needle_time_s": "Mittlere magere Nadel nach dem Öffnen",
+    "quantity.lean_needle_irregularity": "Unregelmäßigkeit der mageren Nadeln",
     "quantity.electrical_needles": "Elektrische Nadeln",
     "quantity.cycle_ripple": "Zyklische Welligkeit im Leerlauf",
     "quantity.trim_idle_pct": "Kraftstofftrimm im Leerlauf",

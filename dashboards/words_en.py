@@ -465,6 +465,8 @@ WORDS: dict[str, str] = {
     "quantity.lambda_to_lean_switch_time_s": "Switching time to lean",
     "quantity.lean_needles": "Lean needles under load",
     "quantity.lean_needle_size": "Lean needle size",
+    "quantity.lean_needle_time_s": "Middle lean needle after the opening",
+    "quantity.lean_needle_irregularity": "Irregularity of lean needles",
     "quantity.electrical_needles": "Electrical needles",
     "quantity.cycle_ripple": "Once-per-cycle ripple at idle",
     "quantity.trim_idle_pct": "Fuel trim at idle",

@@ -150,6 +150,10 @@ _add("lean_needles lean_needle_size",
      "Short falls of richness in the settled part of the hold, below the upper quartile of their surroundings, that stand clear of the "
      "noise; and their median size. Needles too quick for the sensor are electrical and count apart.",
      "What noise alone could add or hide, and the scatter of the sizes.")  # fmt: skip
+_add("lean_needle_time_s lean_needle_irregularity",
+     "Where the middle one of the lean needles has its top; and the standard deviation of the gaps between them over their mean, from "
+     "four needles on: near 0 where they keep a beat (one cylinder, one rotation), near 1 where each comes by chance (air in the fuel).",
+     "That of the smoothing, of a median and of a coefficient of variation of so few gaps.")  # fmt: skip
 _add("electrical_needles",
      "Needles up and back faster than a lambda sensor can move, over the whole record.", "That of rounding a count.")  # fmt: skip
 _add("cycle_ripple",

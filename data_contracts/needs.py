@@ -95,6 +95,8 @@ _ONE_BANK: dict[str, Need] = {
     "lambda_to_lean_switch_time_s": Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3, kinds=("narrowband",)),
     "lean_needles": Need("lambda", rate_hz=100.0, hold_s=0.3),
     "lean_needle_size": Need("lambda", rate_hz=100.0, hold_s=0.3),
+    "lean_needle_time_s": Need("lambda", rate_hz=100.0, hold_s=0.3),
+    "lean_needle_irregularity": Need("lambda", rate_hz=100.0, hold_s=0.3),
     "electrical_needles": Need("lambda", rate_hz=500.0, hold_s=0.3),
     "cycle_ripple": Need("lambda", rate_hz=50.0, before_s=0.5, snap=False),
     "trim_idle_pct": Need("manifest", snap=False),

@@ -264,6 +264,16 @@ _ONE_BANK: tuple[Quantity, ...] = (
         "median size of the lean needles in lambda (narrowband: as a fraction of the swing)",
         banked=True,
     ),
+    Quantity(
+        "lean_needle_time_s", "s", "lambda", "time from the opening to the middle one of the lean needles", banked=True
+    ),
+    Quantity(
+        "lean_needle_irregularity",
+        "1",
+        "lambda",
+        "scatter of the gaps between lean needles over their mean: near 0 where they keep a beat, near 1 where they come by chance",
+        banked=True,
+    ),
     Quantity("electrical_needles", "1", "lambda", "count of needles quicker than the sensor's own lag", banked=True),
     Quantity(
         "cycle_ripple",

@@ -10,9 +10,12 @@ from models.lambda_edges import smooth
 from models.selection import median, ranked
 
 # Columns of a count: lean needles, their median size (fall of richness), needles too quick for the sensor,
-# standard uncertainties of the first two, share of the needles' scatter in time that a regular beat would leave.
-COUNT, SIZE, QUICK, COUNT_U, SIZE_U, IRREGULARITY = range(6)
-NEEDLE_COLUMNS = 6
+# standard uncertainties of the first two, where the middle needle is from the row's first block, how irregular the gaps
+# are, standard uncertainties of these two.
+COUNT, SIZE, QUICK, COUNT_U, SIZE_U, MIDDLE, IRREGULARITY, MIDDLE_U, IRREGULARITY_U = range(9)
+NEEDLE_COLUMNS = 9
+# Gaps of fewer needles tell no beat.
+LEAST_FOR_A_BEAT = 4
 
 # The level a needle is measured from: the upper quartile of the richness around it.
 AROUND_S = 0.25
@@ -128,7 +131,7 @@ def _needle_rows(
             if (right - left + 1) * h < NARROWEST_S and h * (2 * half + 1) < NARROWEST_S:
                 quick += 1
             elif lean < sizes.size:
-                sizes[lean], times[lean] = height, top * h
+                sizes[lean], times[lean] = height, (a + top) * h
                 chance = 0.5 * math.erfc((threshold - height) / (1.4142135623730951 * max(sigma, 1e-12)))
                 doubt += chance * (1.0 - chance)
                 lean += 1
@@ -138,9 +141,16 @@ def _needle_rows(
             out[row, SIZE] = np.median(sizes[:lean])
             scatter = np.std(sizes[:lean]) if lean > 2 else 0.0
             out[row, SIZE_U] = 1.2533 * np.sqrt((sigma * sigma + scatter * scatter) / lean)
-        if lean > 3:
+            middle = np.median(times[:lean])
+            out[row, MIDDLE] = middle
+            # a needle is as long as what made it and the sensor's lag together: its top is known to the smoothing at best
+            out[row, MIDDLE_U] = np.hypot((2 * half + 1) * h, np.std(times[:lean]) / np.sqrt(lean))
+        if lean >= LEAST_FOR_A_BEAT:
             gaps = np.diff(times[:lean])
-            out[row, IRREGULARITY] = np.std(gaps) / np.mean(gaps)
+            spread = np.std(gaps) * np.sqrt(gaps.size / (gaps.size - 1.0)) / np.mean(gaps)
+            out[row, IRREGULARITY] = spread
+            timing = 2.0 * (2 * half + 1) * h / np.mean(gaps)
+            out[row, IRREGULARITY_U] = np.hypot(spread * np.sqrt((0.5 + spread * spread) / gaps.size), timing)
 
 
 def count_needles(
@@ -173,12 +183,20 @@ def count_needles(
     Returns
     -------
     ndarray of shape (captures, NEEDLE_COLUMNS)
-        NaN where the window is shorter than a quarter of a second. [1, unit, 1, 1, unit, 1]
+        NaN where the window is shorter than a quarter of a second, for the middle where there is no needle and for
+        the irregularity where there are fewer than four. [1, unit, 1, 1, unit, s, 1, s, 1]
 
     Notes
     -----
     A needle begins where richness falls below the upper quartile of the quarter second around it by six standard
     deviations of the noise, and ends at half that. The noise is that of the idle just before, seen the same way.
+    Irregularity is the standard deviation of the gaps over their mean: 0 of a beat, about 1 where each needle comes by
+    chance (exponential gaps); its uncertainty is that of a coefficient of variation, c sqrt((1/2 + c²) / n).
+
+    References
+    ----------
+    A. T. McKay, J. R. Statist. Soc. 95, 1932, 695-698, for the variance of a coefficient of variation, to first order
+    (from memory).
     """
     half = max(0, int(0.0025 / interval_s + 1e-6))
     out = np.full((x.shape[0], NEEDLE_COLUMNS), np.nan)

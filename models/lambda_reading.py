@@ -207,7 +207,15 @@ def _needles(reader: Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[st
     sizes = estimate(size * scale, size_u * scale)
     electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(row[:, lambda_needles.QUICK])
     few = np.full(electrical.shape, 12.0**-0.5)
-    return {"lean_needles": counted, "lean_needle_size": sizes, "electrical_needles": estimate(electrical, few)}
+    middle = estimate(row[:, lambda_needles.MIDDLE] - reader.opening * h, row[:, lambda_needles.MIDDLE_U])
+    beat = estimate(row[:, lambda_needles.IRREGULARITY], row[:, lambda_needles.IRREGULARITY_U])
+    return {
+        "lean_needles": counted,
+        "lean_needle_size": sizes,
+        "lean_needle_time_s": middle,
+        "lean_needle_irregularity": beat,
+        "electrical_needles": estimate(electrical, few),
+    }
 
 
 def _ripple(

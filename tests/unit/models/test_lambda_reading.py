@@ -179,6 +179,20 @@ def test_lean_needles_are_counted_and_sized():
     assert np.all(out["electrical_needles"].value == 0)
 
 
+def test_needles_are_placed_and_a_beat_told_from_chance():
+    beat, chance = [3.65, 3.75, 3.85, 3.95, 4.05], [3.65, 3.73, 3.81, 4.01, 4.10]
+    for times, low, high in ((beat, 0.0, 0.15), (chance, 0.4, 1.0)):
+        out, _ = read_ratio(snap_trace() + lean_dips(times, 0.2, 0.012, 0.02))
+        assert np.all(out["lean_needles"].value == 5)
+        np.testing.assert_allclose(out["lean_needle_time_s"].value, times[2] - SNAP.opening_s, atol=0.03)
+        irregular = out["lean_needle_irregularity"]
+        assert np.all((irregular.value >= low) & (irregular.value <= high))
+        gaps = np.diff(times)
+        assert np.all(np.abs(irregular.value - gaps.std(ddof=1) / gaps.mean()) < 2 * irregular.u + 0.02)
+    few, _ = read_ratio(snap_trace() + lean_dips([3.7, 3.9], 0.2, 0.012, 0.02))
+    assert np.isnan(few["lean_needle_irregularity"].value).all()
+
+
 def test_a_clean_hold_has_no_needles():
     out, _ = read_ratio(snap_trace(rows=60))
     assert np.mean(out["lean_needles"].value == 0) > 0.98
