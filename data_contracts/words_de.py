@@ -274,6 +274,8 @@ GERMAN: dict[str, str] = {
     "narrowband: time of the signal from lean to rich level, 10 % to 90 %": "Sprungsonde: Zeit des Signals vom mageren zum fetten Pegel, 10 % bis 90 %",
     "narrowband: time of the signal from rich to lean level, 10 % to 90 %": "Sprungsonde: Zeit des Signals vom fetten zum mageren Pegel, 10 % bis 90 %",
     "count of lean needles under load that the sensor's lag allows": "Zahl der mageren Nadeln unter Last, die die Trägheit der Sonde zulässt",
+    "time from the opening to the middle one of the lean needles": "Zeit vom Öffnen bis zur mittleren der mageren Nadeln",
+    "scatter of the gaps between lean needles over their mean: near 0 where they keep a beat, near 1 where they come by chance": "Streuung der Abstände magerer Nadeln durch ihr Mittel: nahe 0 im Takt, nahe 1 wo sie zufällig kommen",
     "median size of the lean needles in lambda (narrowband: as a fraction of the swing)": "mittlere Größe der mageren Nadeln in Lambda (Sprungsonde: als Anteil des Hubs)",
     "count of needles quicker than the sensor's own lag": "Zahl der Nadeln, die schneller sind als die Sonde selbst",
     "amplitude of the once-per-cycle ripple of lambda at idle (narrowband: as a fraction of the swing)": "Amplitude der Welligkeit von Lambda einmal je Arbeitsspiel im Leerlauf (Sprungsonde: als Anteil des Hubs)",
