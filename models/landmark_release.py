@@ -8,6 +8,7 @@ from models.landmark_columns import (
     AFTER,
     AFTER_FIRST,
     AFTER_STOP,
+    BASE_AT,
     FALL_10,
     FALL_10_SLOPE,
     FALL_90,
@@ -16,15 +17,13 @@ from models.landmark_columns import (
     IDLE,
     LOW_AT,
     MAIN_AT,
-    PULSE,
     PULSE_AT,
-    PULSE_RAW,
+    PULSE_PART,
     RELEASE,
     SETTLE,
     SETTLE_U,
 )
-from models.landmark_levels import crossing, read_idle, read_point
-from models.smoothing import tapered_mean
+from models.landmark_levels import crossing, read_idle, read_point, read_top
 
 # The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
 # more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
@@ -37,7 +36,7 @@ BAND_U = 0.01
 def _pulse_after(
     fast: NDArray[np.float32], first: int, stop: int
 ) -> tuple[int, float, int]:  # pragma: no cover - compiled
-    """Peak that stands highest above both valleys beside it: where, how high above the one behind, and that one."""
+    """Peak that stands highest above both valleys beside it: where, the part of its height above the one behind that counts, that one."""
     n = stop - first
     if n < 5:
         return -1, np.nan, -1
@@ -55,7 +54,8 @@ def _pulse_after(
         stands = fast[first + k] - max(fast[first + low], behind)
         if stands > best:
             best, at, base = stands, first + k, first + after[k]
-    return at, min(VALLEY_BEHIND * best, float(fast[at] - fast[base])), base
+    height = float(fast[at] - fast[base])
+    return at, min(VALLEY_BEHIND * best / height, 1.0) if height > 0.0 else 0.0, base
 
 
 @kernel
@@ -92,14 +92,12 @@ def read_after(
             break
     out[FALL_10], out[FALL_10_SLOPE] = crossing(fast, start, stop, at_10, False)
     pulse_stop = min(int(release + 0.6 / interval) + 1, stop)
-    at, height, base = _pulse_after(fast, start, pulse_stop)
+    at, part, base = _pulse_after(fast, start, pulse_stop)
     if at >= 0:
-        out[PULSE_AT], out[PULSE] = at, height
-        half = max(int(0.003 / interval), 0)
-        up, _ = tapered_mean(x, max(at - half, 0), min(at + half + 1, stop), 0)
-        down, _ = tapered_mean(x, max(base - half, 0), min(base + half + 1, stop), 0)
-        part = height / (fast[at] - fast[base]) if fast[at] > fast[base] else 0.0
-        out[PULSE_RAW] = max(part * (up - down), 0.0)
+        half = max(int(0.01 / interval), 1)
+        read_top(y, x, at, half, start, stop, out, PULSE_AT)
+        read_point(y, x, base, half, start, stop, out, BASE_AT)
+        out[PULSE_PART] = part
     low = start
     for i in range(start, min(int(release + 2.0 / interval) + 1, stop)):
         if slow[i] < slow[low]:

@@ -313,9 +313,12 @@ def airflow_estimates(
     run_up_u = crossing_u(marks[lk.RUN_UP_SLOPE], main_raw, slow_gain, main_u)
     after = np.where(np.isfinite(marks[lk.AFTER]), marks[lk.AFTER], marks[lk.IDLE])
     later_u = np.where(np.isfinite(marks[lk.AFTER]), after_u, np.hypot(idle_u, 0.03 * marks[lk.IDLE]))
-    pulse_raw_u = np.hypot(marks.noise_raw * fast_gain * np.sqrt(2.0), step_u)
+    top, top_u, top_raw, top_raw_u = level(lk.PULSE)
+    base, base_u, base_raw, base_raw_u = level(lk.BASE)
     missed = MISSED_PULSE * dt * marks.held / 0.01
-    pulse_slope = slope_of(idle_raw + marks[lk.PULSE_RAW], table)
+    part = marks[lk.PULSE_PART]
+    pulse, pulse_u = part * np.maximum(top - base, 0.0), part * np.hypot(top_u, base_u)
+    pulse_raw, pulse_raw_u = part * np.maximum(top_raw - base_raw, 0.0), part * np.hypot(top_raw_u, base_raw_u)
     idle = marks[lk.IDLE] - rectified(idle_raw, marks[lk.IDLE_SCATTER], sample_noise, sensor)
     idle_raw = _raw_at(idle, idle_raw, table)
     idle_raw_u, idle_u = with_recorder(idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u), idle_u)
@@ -341,10 +344,10 @@ def airflow_estimates(
         "release_s": (start_s + release * dt, release_u),
         "hold_s": ((release - opening) * dt, np.hypot(opening_u, release_u)),
         "fall_time_s": ((marks[lk.FALL_10] - marks[lk.FALL_90]) * dt, fall_u),
-        "recirculation_pulse_v": (marks[lk.PULSE_RAW], np.hypot(pulse_raw_u, missed * marks[lk.PULSE_RAW])),
+        "recirculation_pulse_v": (pulse_raw, np.hypot(pulse_raw_u, missed * pulse_raw)),
         "recirculation_pulse_g_s": (
-            marks[lk.PULSE],
-            np.hypot(pulse_raw_u * pulse_slope, missed * marks[lk.PULSE]),
+            pulse,
+            np.hypot(pulse_u, missed * pulse),
         ),
         "undershoot_g_s": (np.maximum(after - low, 0.0), np.hypot(later_u, low_u)),
         "settle_time_s": ((marks[lk.SETTLE] - release) * dt, np.hypot(marks[lk.SETTLE_U] * dt, release_u)),
