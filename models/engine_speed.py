@@ -19,7 +19,7 @@ IDLE_BAND_RPM = (450.0, 1500.0)
 CLEAR, CLEAR_AT_IDLE = 11.0, 25.0
 _SPECTRUM = 1024
 # Idle speed hunts by one or two parts in a hundred; the tallest line of it need not stand at its mean. Common practice. [1]
-IDLE_HUNTS = 0.005
+IDLE_HUNTS = 0.0075
 # The line of a speed that moves stands within this part of the movement's standard deviation from the mean speed.
 MOVED_PART = 0.7
 
