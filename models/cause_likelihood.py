@@ -49,7 +49,7 @@ class CauseSettings:
         Grid of severities over which the likelihood is averaged.
     """
 
-    minimum_probability: float = 0.5
+    minimum_probability: float = 0.45
     prior_none: float = 0.25
     prior_unknown: float = 0.03
     prior_pair: float = 0.03

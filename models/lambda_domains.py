@@ -6,6 +6,8 @@ tip-in blip the mixture itself is no step. The recorded signal is the first choi
 the residual is significantly smaller.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -63,7 +65,13 @@ def settle_domain(
         return edges
     with np.errstate(invalid="ignore"):
         step = np.abs(edges.fit[:, STEP])
-        bent = (edges.code == FOUND) & edges.clean & ~edges.cut_off & (edges.fit[:, RESIDUAL] < BENT * step)
+        bent = (
+            (edges.code == FOUND)
+            & edges.clean
+            & ~edges.cut_off
+            & ~edges.goes_on
+            & (edges.fit[:, RESIDUAL] < BENT * step)
+        )
     rows = np.flatnonzero(bent)
     if rows.size == 0:
         return edges
@@ -100,4 +108,4 @@ def settle_domain(
             fit[rows[better], column] = other.fit[better, column]
         fit[rows[better], RESIDUAL] = np.sqrt(then / samples)[better]
         squares = np.where(better, then, squares)
-    return Edges(fit, edges.code, edges.turn, edges.end, edges.stop, edges.clean, edges.cut_off)
+    return replace(edges, fit=fit)

@@ -58,6 +58,9 @@ AIR_U = 0.15
 KNEE_PART = 0.3
 KNEE_REACH_S = 0.03
 KNEE_FIT_S = 0.02
+# It ends at the shoulder behind it, where the trace moves by less than this part of the steepest, if it then goes on by more
+# than that part of what it came: a first-order response has a ninth of it left there.
+SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # A trace that goes back by more than this part of its step on the way answers more than one event.
 BACK_PART = 0.25
 # A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
@@ -82,6 +85,8 @@ class Edges:
         The response starts from the level before the event, with no excursion the other way: a known input.
     cut_off : ndarray of shape (captures,), bool
         The level reached is the end of the signal's range: a censored one.
+    goes_on : ndarray of shape (captures,), bool
+        The trace moves on to `end` after the step that was fitted.
     """
 
     fit: NDArray[np.float64]
@@ -91,6 +96,7 @@ class Edges:
     stop: NDArray[np.int64]
     clean: NDArray[np.bool_]
     cut_off: NDArray[np.bool_]
+    goes_on: NDArray[np.bool_]
 
 
 @kernel
@@ -137,15 +143,20 @@ def _largest_rise(s: NDArray[np.float64], first: int, stop: int) -> tuple[int, i
 
 
 @kernel
-def _knee(s: NDArray[np.float64], p: int, q: int, reach: int) -> int:  # pragma: no cover - compiled
-    """Where the steepest part of the rise from p to q begins; p where it begins there."""
-    steepest, at = 0.0, p
+def _knee_and_shoulder(
+    s: NDArray[np.float64], p: int, q: int, reach: int, sigma: float
+) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Where the steepest part of the rise from p to q begins and ends; p and q where it is all of the rise."""
+    steepest, knee = 0.0, p
     for i in range(p, q + 1 - reach):
         if s[i + reach] - s[i] > steepest:
-            steepest, at = s[i + reach] - s[i], i
-    while at > p and not s[at + reach] - s[at] < KNEE_PART * steepest:
-        at -= 1
-    return at
+            steepest, knee = s[i + reach] - s[i], i
+    shoulder = knee
+    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - 4.0 * sigma:
+        shoulder += 1
+    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest:
+        knee -= 1
+    return knee, q if shoulder + reach > q else shoulder
 
 
 @kernel
@@ -237,6 +248,7 @@ def _edge_rows(
     code: NDArray[np.int64],
     places: NDArray[np.int64],
     cut_off: NDArray[np.bool_],
+    goes_on: NDArray[np.bool_],
 ) -> None:  # pragma: no cover - compiled
     """Find and fit one edge per row; `ends` is (far end of the range, level of air), `places` turn, end, stop, clean."""
     rows, blocks = x.shape
@@ -261,16 +273,22 @@ def _edge_rows(
         if not rise > max(least, STEP_SIGMAS * sigma):
             code[row] = NO_STEP if rise <= least else NOISE
             continue
-        if _goes_back(s, p, q) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
-            code[row] = NOT_FOUND
-            continue
         reach = max(1, int(KNEE_REACH_S / h))
-        knee = _knee(s, p, q, reach) if direction < 0.0 else p
+        knee, shoulder = p, q
+        if direction < 0.0:
+            knee, shoulder = _knee_and_shoulder(s, p, q, reach, sigma)
         came_back = s[knee] - s[p] > max(BLIP_PART * rise, 4.0 * sigma) and s[q] - s[knee] > least
         if came_back:
             p = knee
             places[row, 0] = p
-            rise = s[q] - s[p]
+        further = s[q] - s[shoulder] > FURTHER_PART * (s[shoulder] - s[p]) and s[shoulder] - s[p] > least
+        if further:
+            q = shoulder
+        goes_on[row] = further
+        rise = s[q] - s[p]
+        if _goes_back(s, p, q) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
+            code[row] = NOT_FOUND
+            continue
         blip = came_back or level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
         places[row, 3] = not blip
         low = s[p] if blip or np.isnan(level) or not level < s[q] - 0.5 * rise else level
@@ -290,7 +308,7 @@ def _edge_rows(
         steepest, latest = 0.0, 0.0
         for i in range(p, last + 1 - reach):
             steepest = max(steepest, s[i + reach] - s[i])
-        if last + 1 == stop:
+        if last + 1 == stop and not further:
             latest = max(s[last] - s[last - reach], 0.0)
         lowest, highest = -1, -1
         for i in range(p, q + 1):
@@ -304,7 +322,10 @@ def _edge_rows(
             lowest = max(lowest, p)
         dead, tau = two_point((lowest + 0.5) * h, (highest - 0.5) * h)
         tau = max(tau, h)
-        end = min(last + 1, max(int((dead + CONSTANTS_LONG * tau) / h) + 1, q if q - p < 40 else first + 16))
+        end = min(
+            q + 1 if further else last + 1,
+            max(int((dead + CONSTANTS_LONG * tau) / h) + 1, q if q - p < 40 else first + 16),
+        )
         guess[0], guess[1], guess[2], guess[3], guess[4] = max(dead, first * h), tau, low, s[q] - low, 0.0
         gaps = 0
         for i in range(first, end):
@@ -317,7 +338,7 @@ def _edge_rows(
         plateau = q
         while plateau > p and s[plateau - 1] > s[q] - PLATEAU_PART * rise:
             plateau -= 1
-        if not np.isnan(ends[1]) and (last + 1 - plateau) * h >= PLATEAU_S + SMOOTH_S:
+        if not (further or np.isnan(ends[1])) and (last + 1 - plateau) * h >= PLATEAU_S + SMOOTH_S:
             reached = _mean(w, plateau + 2 * half + 1, last + 1)
             guess[3] = max(ends[1] - low, 1.2 * (reached - low))
             # the straight part before the corner gives the time constant of a cut-off rise
@@ -392,7 +413,7 @@ def find_edges(
     fit = np.full((rows, FIT_COLUMNS), np.nan)
     code = np.full(rows, NOT_FOUND, dtype=np.int64)
     places = np.full((rows, 4), -1, dtype=np.int64)
-    cut_off = np.zeros(rows, dtype=np.bool_)
+    cut_off, goes_on = np.zeros(rows, dtype=np.bool_), np.zeros(rows, dtype=np.bool_)
     ends = np.array([abs(far_end) if np.isinf(far_end) else direction * far_end, direction * air])
-    _edge_rows(x, interval_s, direction, event, until, noise, least, ends, fit, code, places, cut_off)
-    return Edges(fit, code, places[:, 0], places[:, 1], places[:, 2], places[:, 3] == 1, cut_off)
+    _edge_rows(x, interval_s, direction, event, until, noise, least, ends, fit, code, places, cut_off, goes_on)
+    return Edges(fit, code, places[:, 0], places[:, 1], places[:, 2], places[:, 3] == 1, cut_off, goes_on)

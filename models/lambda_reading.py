@@ -16,7 +16,7 @@ from models.lambda_blocks import block_lambda
 from models.lambda_edges import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
 from models.lambda_fit import CONSTANT, RESIDUAL, START, STEP
 from models.lambda_reader import Reader, renamed
-from models.lambda_response import LEAST_STEP_V, edge_after, response, switch_time, tip_in
+from models.lambda_response import LEAST_STEP_V, LONGEST_CUT_S, edge_after, response, switch_time, tip_in
 from models.lambda_scale import lambda_scale
 from models.lambda_signs import LambdaSigns, lambda_signs
 from models.lambda_switching import switching
@@ -140,11 +140,16 @@ def _leaner_than_idle(reader: Reader, lean: Edges, idle: NDArray[np.float64]) ->
 
 
 def _until_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> Edges:
-    """A record that ends before the cut, still falling or back from a rich spike of the lifted foot, has no response to it."""
-    settled_s = lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT]
-    ended = lean.stop >= reader.blocks.count - 2
-    other = ~lean.clean | (settled_s > lean.stop * reader.h)
-    early = (lean.code == FOUND) & ended & other & ~_leaner_than_idle(reader, lean, idle)
+    """Without a cut there is no response to it where the record ends while one could still come.
+
+    What falls then is the way back from the rich spike of the lifted foot, or a ripple on it; a fall from the level held,
+    as on a bench, counts once it has settled.
+    """
+    blocks, h = reader.blocks, reader.h
+    still_to_come = reader.release + int(LONGEST_CUT_S / h) > blocks.count
+    falling = lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT] > lean.stop * h
+    other = (still_to_come & ~lean.clean) | (falling & (lean.stop >= blocks.count - 2))
+    early = (lean.code == FOUND) & other & ~_leaner_than_idle(reader, lean, idle)
     return replace(lean, code=np.where(early, ENDS_EARLY, lean.code))
 
 
@@ -153,8 +158,10 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[st
     blocks, h = reader.blocks, reader.h
     seen = np.isin(lean.code, (FOUND, ENDS_EARLY)) & (lean.end >= 0)
     settled = np.where(lean.code == FOUND, lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT], np.nan)
-    # a cut-off signal is at its end before the response has settled
-    first = np.where(lean.cut_off, lean.end - int(0.02 / h), np.nan_to_num(settled, nan=1e6) / h).astype(np.int64)
+    # a cut-off signal is at its end before the response has settled, one that goes on only later
+    first = np.where(lean.cut_off | lean.goes_on, lean.end - int(0.02 / h), np.nan_to_num(settled, nan=1e6) / h).astype(
+        np.int64
+    )
     first = np.minimum(first, lean.stop)
     short = (lean.stop - first) * h < 0.03
     row = level.levels(blocks.x, first, np.where(short | ~seen, first, lean.stop), interval_s=h, drifts=True)

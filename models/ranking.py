@@ -44,7 +44,7 @@ class RankingSettings:
     failure_if_not: float = 0.08
     handling_hours: float = 0.3
     warranty_weeks: float = 8.0
-    minimum_probability: float = 0.5
+    minimum_probability: float = 0.45
 
 
 @dataclass(frozen=True)

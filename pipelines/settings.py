@@ -76,7 +76,7 @@ class TrackingSettings(_Section):
 class CauseSettings(_Section):
     """When a cause is named."""
 
-    least_probability: Annotated[float, Field(ge=0.3, le=0.99)] = 0.5
+    least_probability: Annotated[float, Field(ge=0.3, le=0.99)] = 0.45
 
     def for_models(self) -> "cause_likelihood.CauseSettings":
         """As the cause engine takes them."""
@@ -255,7 +255,7 @@ false_alarms_per_100_van_weeks = 0.5    # what the watchlist may cost in false a
 weeks_between_visits = 1.0              # usual time between two visits of a van
 
 [causes]
-least_probability = 0.5                 # a cause is named from this probability; below it the next test comes first
+least_probability = 0.45                # a cause is named from this probability; below it the next test comes first
 
 [workshop]
 currency = "EUR"                        # shown beside money; no conversion is done

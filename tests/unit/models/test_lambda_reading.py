@@ -119,6 +119,23 @@ def test_the_response_to_lean_is_that_to_the_cut_and_not_the_way_back_from_the_s
         assert reasons(ended[name]) == {"record_ends_early"}
 
 
+@pytest.mark.parametrize("length_s", [9.0, 5.6])
+def test_the_first_part_of_a_fall_that_goes_on_later_is_the_response(length_s):
+    """Film that burns on holds the mixture for a while: how long the record shows of it does not matter."""
+    time = np.arange(int(length_s * RATE)) / RATE
+    x = SNAP.richness(time)
+    x[time > SNAP.release_s] = SNAP.full
+    x += first_order(time, SNAP.release_s + 0.3, 0.06, 0.0, -0.6)
+    x -= 0.4 * np.clip((time - SNAP.release_s - 0.8) / 0.9, 0.0, 1.0)
+    rows = np.tile(x, (10, 1)) + coloured(np.random.default_rng(3), (10, x.size), 0.002, 0.02, 1.0 / RATE)
+    out, _ = read_ratio(rows)
+    np.testing.assert_allclose(out["lambda_to_lean_dead_time_s"].value, 0.3, atol=0.01)
+    np.testing.assert_allclose(out["lambda_to_lean_time_constant_s"].value, 0.06, rtol=0.12)
+    plateau = out["lambda_fuel_cut"].value
+    if length_s == 9.0:
+        np.testing.assert_allclose(plateau, 1.0 / (SNAP.full - 1.0), rtol=0.05)
+
+
 def test_a_trace_that_goes_back_on_its_way_is_no_response():
     """A narrowband that goes rich, far back lean and rich again answers more than the opening."""
     time = np.arange(int(9.0 * RATE)) / RATE
