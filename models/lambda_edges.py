@@ -1,7 +1,8 @@
 """Where the lambda trace answers the pedal: the response to rich after the opening, to lean after the release.
 
-Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in
-and the shelf before fuel cut, and is then identified as a first-order response with a dead time.
+Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in, and is then
+identified as a first-order response with a dead time. After the release it is the steepest part of the fall: from the knee
+behind the way back from the rich spike of the lifted foot to the shoulder where the fall goes on later.
 """
 
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ from models.lambda_fit import (
     fit_step,
     two_point,
 )
+from models.selection import median
 
 FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
 REASONS = ("", "no_step", "record_ends_early", "noise", "not_found", "gap")
@@ -61,6 +63,9 @@ KNEE_FIT_S = 0.02
 # It ends at the shoulder behind it, where the trace moves by less than this part of the steepest, if it then goes on by more
 # than that part of what it came: a first-order response has a ninth of it left there.
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
+# What it moves by so many times its unrest ahead of the release says nothing of either.
+DOUBTS = 3.0
+NORMAL_QUARTILE = 0.6745
 # A trace that goes back by more than this part of its step on the way answers more than one event.
 BACK_PART = 0.25
 # A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
@@ -144,26 +149,49 @@ def _largest_rise(s: NDArray[np.float64], first: int, stop: int) -> tuple[int, i
 
 @kernel
 def _knee_and_shoulder(
-    s: NDArray[np.float64], p: int, q: int, reach: int, sigma: float
+    s: NDArray[np.float64], p: int, q: int, reach: int, doubt: float
 ) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Where the steepest part of the rise from p to q begins and ends; p and q where it is all of the rise."""
+    """Where the steepest part of the rise from p to q begins and ends; p and q where it is all of the rise.
+
+    `doubt` is how far the trace may move over `reach` without meaning it.
+    """
     steepest, knee = 0.0, p
     for i in range(p, q + 1 - reach):
         if s[i + reach] - s[i] > steepest:
             steepest, knee = s[i + reach] - s[i], i
     shoulder = knee
-    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - 4.0 * sigma:
+    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - doubt:
         shoulder += 1
-    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest:
+    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - doubt:
         knee -= 1
     return knee, q if shoulder + reach > q else shoulder
 
 
 @kernel
-def _goes_back(s: NDArray[np.float64], p: int, q: int) -> float:  # pragma: no cover - compiled
-    """Largest fall on the way from p up to q."""
+def _unrest(
+    s: NDArray[np.float64], first: int, stop: int, reach: int, moves: NDArray[np.float64]
+) -> float:  # pragma: no cover - compiled
+    """How far the trace moves over `reach` beside its drift: a standard deviation from the median size; 0 where unknown."""
+    used = 0
+    for i in range(first, stop - reach):
+        if not np.isnan(s[i + reach] - s[i]):
+            moves[used] = s[i + reach] - s[i]
+            used += 1
+    if used < 2 * reach:
+        return 0.0
+    drift = median(moves[:used])
+    for i in range(used):
+        moves[i] = abs(moves[i] - drift)
+    return median(moves[:used]) / NORMAL_QUARTILE
+
+
+@kernel
+def _goes_back(s: NDArray[np.float64], p: int, q: int, near: float) -> float:  # pragma: no cover - compiled
+    """Largest fall on the way up from p, before the trace first reaches `near` at or ahead of q."""
     highest, back = s[p], 0.0
     for i in range(p, q + 1):
+        if s[i] >= near:
+            break
         if s[i] > highest:
             highest = s[i]
         elif highest - s[i] > back:
@@ -276,7 +304,8 @@ def _edge_rows(
         reach = max(1, int(KNEE_REACH_S / h))
         knee, shoulder = p, q
         if direction < 0.0:
-            knee, shoulder = _knee_and_shoulder(s, p, q, reach, sigma)
+            doubt = DOUBTS * max(_unrest(s, before, e, reach, still), np.sqrt(2.0) * sigma)
+            knee, shoulder = _knee_and_shoulder(s, p, q, reach, doubt)
         came_back = s[knee] - s[p] > max(BLIP_PART * rise, 4.0 * sigma) and s[q] - s[knee] > least
         if came_back:
             p = knee
@@ -286,7 +315,7 @@ def _edge_rows(
             q = shoulder
         goes_on[row] = further
         rise = s[q] - s[p]
-        if _goes_back(s, p, q) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
+        if _goes_back(s, p, q, s[q] - PLATEAU_PART * rise) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
             code[row] = NOT_FOUND
             continue
         blip = came_back or level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
@@ -403,8 +432,9 @@ def find_edges(
     Notes
     -----
     Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0.
-    The ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, or at
-    the turn of an excursion against the response (the tip-in blip), and ends six time constants into the response.
+    The ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, at the turn of an
+    excursion against the response (the tip-in blip) or, to lean, at the knee behind one; it ends six time constants into the
+    response, or at the shoulder from which a fall goes on later. What goes far back on its way is not fitted.
     A fall that runs into the end of its range is fitted with the model cut off there as well and its final level
     known to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
     """

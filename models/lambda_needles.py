@@ -14,6 +14,8 @@ from models.selection import median, ranked
 # are, standard uncertainties of these two.
 COUNT, SIZE, QUICK, COUNT_U, SIZE_U, MIDDLE, IRREGULARITY, MIDDLE_U, IRREGULARITY_U = range(9)
 NEEDLE_COLUMNS = 9
+# Standard deviation of a median of normal values over that of their mean.
+MEDIAN_U = 1.2533
 # Gaps of fewer needles tell no beat.
 LEAST_FOR_A_BEAT = 4
 
@@ -140,11 +142,11 @@ def _needle_rows(
         if lean > 0:
             out[row, SIZE] = np.median(sizes[:lean])
             scatter = np.std(sizes[:lean]) if lean > 2 else 0.0
-            out[row, SIZE_U] = 1.2533 * np.sqrt((sigma * sigma + scatter * scatter) / lean)
+            out[row, SIZE_U] = MEDIAN_U * np.sqrt((sigma * sigma + scatter * scatter) / lean)
             middle = np.median(times[:lean])
             out[row, MIDDLE] = middle
             # a needle is as long as what made it and the sensor's lag together: its top is known to the smoothing at best
-            out[row, MIDDLE_U] = np.hypot((2 * half + 1) * h, np.std(times[:lean]) / np.sqrt(lean))
+            out[row, MIDDLE_U] = np.hypot((2 * half + 1) * h, MEDIAN_U * np.std(times[:lean]) / np.sqrt(lean))
         if lean >= LEAST_FOR_A_BEAT:
             gaps = np.diff(times[:lean])
             spread = np.std(gaps) * np.sqrt(gaps.size / (gaps.size - 1.0)) / np.mean(gaps)

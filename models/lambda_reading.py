@@ -134,7 +134,9 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
 
 def _leaner_than_idle(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether the fall after the release goes as far as only a cut of the fuel takes it."""
-    furthest = reader.blocks.x[np.arange(idle.size), np.clip(lean.end, 0, reader.blocks.x.shape[1] - 1)]
+    x = reader.blocks.x
+    around = np.clip(lean.end[:, None] + np.arange(-2, 3), 0, x.shape[1] - 1)
+    furthest = np.nanmin(np.where(np.isfinite(x), x, np.inf)[np.arange(idle.size)[:, None], around], axis=1)
     with np.errstate(invalid="ignore"):
         return np.asarray(idle - furthest > (0.0 if reader.narrow else CUT_LAMBDA * reader.unit))
 
@@ -149,7 +151,7 @@ def _until_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> Edges:
     still_to_come = reader.release + int(LONGEST_CUT_S / h) > blocks.count
     falling = lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT] > lean.stop * h
     other = (still_to_come & ~lean.clean) | (falling & (lean.stop >= blocks.count - 2))
-    early = (lean.code == FOUND) & other & ~_leaner_than_idle(reader, lean, idle)
+    early = (lean.code == FOUND) & other & np.isfinite(idle) & ~_leaner_than_idle(reader, lean, idle)
     return replace(lean, code=np.where(early, ENDS_EARLY, lean.code))
 
 
@@ -164,10 +166,12 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[st
     )
     first = np.minimum(first, lean.stop)
     short = (lean.stop - first) * h < 0.03
-    row = level.levels(blocks.x, first, np.where(short | ~seen, first, lean.stop), interval_s=h, drifts=True)
+    stop = np.where(short | ~seen, first, lean.stop)
+    row = level.levels(blocks.x, first, stop, interval_s=h)
     # a plateau that drifts has no one level: where in it the level is meant is as good as any
-    drift_u = np.abs(np.nan_to_num(row[:, level.SLOPE])) * np.maximum(lean.stop - first, 0) * h / np.sqrt(12.0)
-    x, u = row[:, level.MEAN], np.hypot(row[:, level.MEAN_U], drift_u)
+    moving = level.levels(blocks.x, first, stop, interval_s=h, drifts=True)
+    slope = np.sqrt(np.maximum(np.nan_to_num(moving[:, level.SLOPE] ** 2 - moving[:, level.SLOPE_U] ** 2), 0.0))
+    x, u = row[:, level.MEAN], np.hypot(row[:, level.MEAN_U], slope * (stop - first) * h / np.sqrt(12.0))
     cut = seen & _leaner_than_idle(reader, lean, idle)
     ended = lean.stop >= blocks.count - 2
     out = {}
@@ -184,7 +188,9 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[st
     return out
 
 
-def _needles(reader: Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[str, Estimate]:
+def _needles(
+    reader: Reader, rich: Edges, swing: NDArray[np.float64], opening_s: NDArray[np.float64]
+) -> dict[str, Estimate]:
     """Needles in the settled part of the hold; electrical ones over the whole record."""
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
@@ -214,7 +220,8 @@ def _needles(reader: Reader, rich: Edges, swing: NDArray[np.float64]) -> dict[st
     sizes = estimate(size * scale, size_u * scale)
     electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(row[:, lambda_needles.QUICK])
     few = np.full(electrical.shape, 12.0**-0.5)
-    middle = estimate(row[:, lambda_needles.MIDDLE] - reader.opening * h, row[:, lambda_needles.MIDDLE_U])
+    since = reader.blocks.start_s - opening_s
+    middle = estimate(row[:, lambda_needles.MIDDLE] + since, row[:, lambda_needles.MIDDLE_U])
     beat = estimate(row[:, lambda_needles.IRREGULARITY], row[:, lambda_needles.IRREGULARITY_U])
     return {
         "lean_needles": counted,
@@ -306,7 +313,7 @@ def read_lambda(
     highest = np.nanmax(np.where(np.isfinite(blocks.x), blocks.x, -np.inf), axis=1)
     swing = highest - lowest
     out |= tip_in(reader, rich, idle, swing)
-    out |= _needles(reader, rich, swing)
+    out |= _needles(reader, rich, swing, opening_s)
     out |= _ripple(reader, idle_speed_rpm, idle[:, level.MEAN], swing)
     if reader.narrow:
         out |= switch_time(reader, rich, "to_rich")

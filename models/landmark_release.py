@@ -121,5 +121,6 @@ def read_after(
             _settle(slow, start, stop, level, band + doubt, stay),
             _settle(slow, start, stop, level, band - doubt, stay),
         )
-        if np.isfinite(late):
-            out[SETTLE_U] = max(out[SETTLE_U], (late - soon) / np.sqrt(12.0))
+        if not np.isfinite(late):
+            late = float(stop - stay)
+        out[SETTLE_U] = max(out[SETTLE_U], (late - soon) / np.sqrt(12.0))

@@ -22,8 +22,9 @@ climb slope        between 10 % and 90 % of the rise of the slow trace from dip 
 notch              a fall of the slow trace in the climb by more than 3 % of the main peak that rises again
 run-up (by flow)   from the opening until the slow trace first reaches 95 % of the main peak after the dip; unread
                    where the flow is there within 0.15 s, which is the manifold filling
-recirculation      highest peak of the fast trace within 0.6 s of the release above the higher of the
-pulse              two valleys beside it
+recirculation      of the fast trace within 0.6 s of the release the peak that stands highest above both valleys
+pulse              beside it, its height above the one behind it, at most twice what it stands above both;
+                   peak and valley by parabolas over ±10 ms
 undershoot         idle after (idle before where the record ends first) less the lowest flow, a parabola over ±25 ms
 settle             from the release until the slow trace stays within 10 % of idle to the end of the record
 idle after         mean over the last 1.5 s, from 1.5 s after the release
@@ -46,6 +47,7 @@ from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
 from models.landmark_doubt import FOLDING_RATE_HZ, highest_of, ripple_alone, ripple_gains
 from models.landmark_kernels import read_snaps
+from models.landmark_release import VALLEY_BEHIND
 from models.smoothing import smooth, smoothing_gain
 from models.snaps import SnapList, find_snaps
 from models.transfer import rectified, slope_of, table_doubt, table_of
@@ -319,6 +321,12 @@ def airflow_estimates(
     part = marks[lk.PULSE_PART]
     pulse, pulse_u = part * np.maximum(top - base, 0.0), part * np.hypot(top_u, base_u)
     pulse_raw, pulse_raw_u = part * np.maximum(top_raw - base_raw, 0.0), part * np.hypot(top_raw_u, base_raw_u)
+    # of a ripple only what it stands above its surroundings counts, and noise is as high
+    ripple_raw_u = np.where(
+        part < 1.0, VALLEY_BEHIND * np.sqrt(2.0) * np.hypot(marks.noise_raw * fast_gain, step_u), 0.0
+    )
+    pulse_raw_u = np.hypot(pulse_raw_u, ripple_raw_u)
+    pulse_u = np.hypot(pulse_u, ripple_raw_u * slope_of(base_raw, table))
     idle = marks[lk.IDLE] - rectified(idle_raw, marks[lk.IDLE_SCATTER], sample_noise, sensor)
     idle_raw = _raw_at(idle, idle_raw, table)
     idle_raw_u, idle_u = with_recorder(idle_raw, np.hypot(marks[lk.IDLE_RAW_U], step_u), idle_u)

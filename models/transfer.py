@@ -1,7 +1,7 @@
 """Raw air-mass signal to mass flow through the family's transfer table, and back for uncertainties.
 
-The table is taken as exact at its points and straight between them, as everywhere in the register; what a smooth curve
-through the points would say instead is part of the uncertainty of levels. Nothing is read outside the table.
+The table is taken as exact at its points and straight between them, as everywhere in the register; what a curve as
+bent as the points are would say instead is part of the uncertainty of levels. Nothing is read outside the table.
 """
 
 import math

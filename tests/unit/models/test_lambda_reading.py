@@ -136,6 +136,28 @@ def test_the_first_part_of_a_fall_that_goes_on_later_is_the_response(length_s):
         np.testing.assert_allclose(plateau, 1.0 / (SNAP.full - 1.0), rtol=0.05)
 
 
+@pytest.mark.parametrize(
+    ("step", "constant_s", "noise"), [(1.14, 0.6, 0.008), (0.44, 0.3, 0.004), (0.44, 0.6, 0.002), (0.14, 0.15, 0.004)]
+)
+def test_noise_with_a_memory_makes_no_knee_and_no_shoulder(step, constant_s, noise):
+    """A slow sensor is not cut into pieces: a plain first-order fall keeps its time constant."""
+    time = np.arange(int(9.0 * RATE)) / RATE
+    x = SNAP.richness(time)
+    x[time > SNAP.release_s] = SNAP.full
+    x += first_order(time, SNAP.release_s + 0.3, constant_s, 0.0, -step)
+    rows = np.tile(x, (40, 1)) + coloured(np.random.default_rng(6), (40, x.size), noise, 0.02, 1.0 / RATE)
+    out, _ = read_ratio(rows)
+    found = out["lambda_to_lean_time_constant_s"].value
+    assert np.isfinite(found).mean() > 0.8
+    assert np.nanmedian(found) == pytest.approx(constant_s, rel=0.05)
+
+
+def test_a_late_needle_does_not_undo_the_response_to_rich():
+    late = snap_trace(SNAP, rows=20) + lean_dips([SNAP.opening_s + 0.8], 0.2, 0.012, 0.02)
+    out, _ = read_ratio(late)
+    assert np.isfinite(out["lambda_to_rich_dead_time_s"].value).all()
+
+
 def test_a_trace_that_goes_back_on_its_way_is_no_response():
     """A narrowband that goes rich, far back lean and rich again answers more than the opening."""
     time = np.arange(int(9.0 * RATE)) / RATE
