@@ -18,7 +18,8 @@ IDLE_BAND_RPM = (450.0, 1500.0)
 # A line counts when its power is this many times the mean power beside it in the band.
 CLEAR, CLEAR_AT_IDLE = 11.0, 25.0
 _SPECTRUM = 1024
-# Idle speed hunts by one or two parts in a hundred; the tallest line of it need not stand at its mean. Common practice. [1]
+# Idle speed hunts by one or two parts in a hundred (common practice); the tallest line of it need not stand at its mean, and
+# over the engines of tests/studies/reading.py stands off it by this much (root mean square, drawn engines). [1]
 IDLE_HUNTS = 0.0075
 # The line of a speed that moves stands within this part of the movement's standard deviation from the mean speed.
 MOVED_PART = 0.7

@@ -1,5 +1,7 @@
 """Conditioning: each sample's fate, the noise that is left, and kernels against their slow twins."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import ndtri
@@ -12,7 +14,7 @@ from models.sample_noise import sample_noise
 from models.sampling import CLIPPED, FATES, GAP, KEPT, MISSING, NEEDLE, OUT_OF_RANGE, STUCK, stack_waveforms
 from models.selection import median, ranked
 from models.smoothing import parabola_at, smooth, tapered_parabola_at
-from models.transfer import rectified, to_flow
+from models.transfer import rectified, table_doubt, to_flow
 from tests import naive
 from tests.analytic import FLOW, VOLTS, Recorder, Snap, airflow, family
 
@@ -232,3 +234,11 @@ def test_stuck_runs_agree_with_their_twin():
         total = mark_stuck(x, fate, x.size, 25)
         assert total == expected.sum()
         assert np.array_equal(fate == STUCK, expected)
+
+
+def test_what_a_table_leaves_open_is_the_bound_of_linear_interpolation():
+    """Of a parabola through 0, 1 and 2 the chord is off by (x - a)(b - x): a quarter in the middle, nothing at a point."""
+    sensor = family("volts").airflow_sensor
+    parabola = replace(sensor, transfer=np.array([0.0, 1.0, 2.0, 3.0]), transfer_g_s=np.array([0.0, 1.0, 4.0, 9.0]))
+    doubt = table_doubt(np.array([0.5, 1.5, 2.25, 2.0, 3.5]), parabola)
+    np.testing.assert_allclose(doubt, np.array([0.25, 0.25, 0.1875, 0.0, 0.0]) / np.sqrt(2.0), atol=1e-12)

@@ -89,6 +89,18 @@ def test_a_fuel_cut_that_does_not_get_there_is_a_level():
     np.testing.assert_allclose(out["lambda_fuel_cut"].value, 1.0 / 0.45, rtol=0.01)
 
 
+def test_a_plateau_that_drifts_is_as_unsure_as_its_drift():
+    time = np.arange(int(9.0 * RATE)) / RATE
+    steady = Snap(opening_s=3.0, release_s=4.2, cut=0.5)
+    drift = np.where(time > 5.0, 0.08 * np.clip((time - 5.0) / 1.2, 0.0, 1.0), 0.0)
+    flat, moving = (
+        read_ratio(snap_trace(steady) - part * drift, steady)[0]["lambda_fuel_cut"].u for part in (0.0, 1.0)
+    )
+    slope = 1.0 / 0.46**2  # of lambda over richness at the middle of the drift
+    assert np.all(flat < 0.01)
+    assert np.all((moving > 0.5 * 0.08 * slope / np.sqrt(12.0)) & (moving < 1.5 * 0.08 * slope / np.sqrt(12.0)))
+
+
 def test_without_fuel_cut_or_without_the_time_for_it():
     none = Snap(opening_s=3.0, release_s=4.2, cut=1.0)
     assert reasons(read_ratio(snap_trace(none), none)[0]["lambda_fuel_cut"]) == {"no_fuel_cut"}
