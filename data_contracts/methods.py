@@ -142,7 +142,8 @@ _add("lambda_to_rich_dead_time_s lambda_to_rich_time_constant_s",
 _add("lambda_to_lean_dead_time_s lambda_to_lean_time_constant_s",
      "First-order response with a dead time, fitted to the largest fall of richness after the release, from the knee before its "
      "steepest part where the mixture came back from the rich spike of the lifted foot first, and to the shoulder behind it where it then "
-     "goes on, in the quantity in which the sensor's lag is linear; none where the record ends before fuel is cut. Apparent: the delay of fuel cut, transport and control are in it.",
+     "goes on, in the quantity in which the sensor's lag is linear; none where the record ends before fuel is cut. Apparent: the delay "
+     "of fuel cut, transport and control are in it.",
      _FIT, _TWO_POINT)  # fmt: skip
 _add("lambda_to_rich_switch_time_s lambda_to_lean_switch_time_s",
      "Narrowband sensors: time from 10 % to 90 % of the edge between its turn and its end.", _CROSSING)  # fmt: skip

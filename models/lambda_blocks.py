@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from models.kernel import kernel, vector_kernel
 from models.lambda_scale import LambdaScale
-from models.selection import median
+from models.selection import NORMAL_QUARTILE, median
 
 # Blocks this long keep all a lambda sensor can show: the fastest answers in about 20 ms (REFERENCES 7 of the
 # design notes: abstract of a fast wide-range device), and a mean over an eighth of that costs it 0.1 %.
@@ -183,8 +183,8 @@ def _block_rows(
             if whole or (keep[row, i - 1] and keep[row, i] and keep[row, i + 1]):
                 rough[picked] = abs(y[i] - middle * (y[i - 1] + y[i + 1]))
                 picked += 1
-        # second differences of white noise have sqrt(3/2) of its standard deviation; 0.6745 is the normal's quartile
-        sigma = median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
+        # second differences of white noise have sqrt(3/2) of its standard deviation
+        sigma = median(rough[:picked]) / (NORMAL_QUARTILE * np.sqrt(1.5)) if picked > 4 else 0.0
         sigma = np.sqrt(sigma * sigma + step[row] * step[row] / 12.0) if step[row] < 10.0 * sigma + 1e-3 else sigma
         noise[row] = sigma / np.sqrt(per)
         quick = 0
@@ -194,7 +194,7 @@ def _block_rows(
             for i in range(half, end - half, stride):
                 rough[picked] = abs(y[i] - middle * (y[i - half] + y[i + half]))
                 picked += 1
-            wide = median(rough[:picked]) / (0.6745 * np.sqrt(1.5)) if picked > 4 else 0.0
+            wide = median(rough[:picked]) / (NORMAL_QUARTILE * np.sqrt(1.5)) if picked > 4 else 0.0
             quick = _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), fate)
         blocks = end // per
         count[row] = blocks

@@ -25,7 +25,7 @@ from models.lambda_fit import (
     fit_step,
     two_point,
 )
-from models.selection import median
+from models.selection import normal_scatter
 
 FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
 REASONS = ("", "no_step", "record_ends_early", "noise", "not_found", "gap")
@@ -65,7 +65,6 @@ KNEE_FIT_S = 0.02
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # What it moves by so many times its unrest ahead of the release says nothing of either.
 DOUBTS = 3.0
-NORMAL_QUARTILE = 0.6745
 # A trace that goes back by more than this part of its step on the way answers more than one event.
 BACK_PART = 0.25
 # A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
@@ -171,7 +170,7 @@ def _knee_and_shoulder(
 def _unrest(
     s: NDArray[np.float64], first: int, stop: int, reach: int, moves: NDArray[np.float64]
 ) -> float:  # pragma: no cover - compiled
-    """How far the trace moves over `reach` beside its drift: a standard deviation from the median size; 0 where unknown."""
+    """How far the trace moves over `reach` beside its drift: a standard deviation; 0 where unknown."""
     used = 0
     for i in range(first, stop - reach):
         if not np.isnan(s[i + reach] - s[i]):
@@ -179,10 +178,7 @@ def _unrest(
             used += 1
     if used < 2 * reach:
         return 0.0
-    drift = median(moves[:used])
-    for i in range(used):
-        moves[i] = abs(moves[i] - drift)
-    return median(moves[:used]) / NORMAL_QUARTILE
+    return normal_scatter(moves[:used])
 
 
 @kernel

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from models.kernel import kernel
 from models.lambda_edges import smooth
-from models.selection import median, ranked
+from models.selection import NORMAL_QUARTILE, normal_scatter, ranked
 
 # Columns of a count: lean needles, their median size (fall of richness), needles too quick for the sensor,
 # standard uncertainties of the first two, where the middle needle is from the row's first block, how irregular the gaps
@@ -26,7 +26,6 @@ SIGMAS = 6.0
 # The impulse response of a first-order sensor is 0.69 time constants wide at half height; the fastest sensor has
 # 20 ms (abstract of a fast wide-range device, design references section 7), so nothing narrower is exhaust gas.
 NARROWEST_S = 0.01
-_QUARTILE_SIGMA = 0.6745
 
 
 @kernel
@@ -103,10 +102,7 @@ def _needle_rows(
             _departures(s, begin, until, reach, d)
             m = until - begin
             heights[:m] = d[:m]
-            middle = median(heights[:m])
-            for k in range(m):
-                heights[k] = abs(d[k] - middle)
-            sigma = max(sigma, median(heights[:m]) / _QUARTILE_SIGMA)
+            sigma = max(sigma, normal_scatter(heights[:m]))
         _bridge(x[row], a, b, w)
         smooth(w, a, b, half, s)
         _departures(s, a, b, reach, d)
@@ -114,17 +110,17 @@ def _needle_rows(
         lean, quick, doubt = 0, 0, 0.0
         i, n = 0, b - a
         while i < n:
-            if d[i] - _QUARTILE_SIGMA * sigma <= threshold:
+            if d[i] - NORMAL_QUARTILE * sigma <= threshold:
                 i += 1
                 continue
             start, top = i, i
-            while i < n and d[i] - _QUARTILE_SIGMA * sigma > 0.5 * threshold:
+            while i < n and d[i] - NORMAL_QUARTILE * sigma > 0.5 * threshold:
                 if d[i] > d[top]:
                     top = i
                 i += 1
             if start == 0 or i == n:
                 continue
-            height = d[top] - _QUARTILE_SIGMA * sigma
+            height = d[top] - NORMAL_QUARTILE * sigma
             left, right = top, top
             while left > 0 and d[left - 1] > 0.5 * d[top]:
                 left -= 1

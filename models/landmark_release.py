@@ -36,7 +36,7 @@ BAND_U = 0.01
 def _pulse_after(
     fast: NDArray[np.float32], first: int, stop: int
 ) -> tuple[int, float, int]:  # pragma: no cover - compiled
-    """Peak that stands highest above both valleys beside it: where, the part of its height above the one behind that counts, that one."""
+    """Peak that stands highest above both valleys beside it: where, what part of its height above the one behind counts, that one."""
     n = stop - first
     if n < 5:
         return -1, np.nan, -1

@@ -1,9 +1,12 @@
-"""Order statistics of small windows without sorting them. Both functions leave the values in another order."""
+"""Order statistics of small windows without sorting them. All functions leave the values in another order."""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.kernel import kernel
+
+# The upper quartile of the standard normal distribution.
+NORMAL_QUARTILE = 0.6745
 
 
 @kernel
@@ -72,3 +75,22 @@ def median(values: NDArray[np.floating]) -> float:
     for i in range(1, half):
         lower = max(lower, values[i])
     return 0.5 * (float(lower) + upper)
+
+
+@kernel
+def normal_scatter(values: NDArray[np.floating]) -> float:
+    """Standard deviation of normal values from the median size of what they are off their median.
+
+    Parameters
+    ----------
+    values : ndarray of shape (values,)
+        At least one, no NaN; replaced by what each is off the median, in another order.
+
+    Returns
+    -------
+    float
+    """
+    middle = median(values)
+    for i in range(values.size):
+        values[i] = abs(values[i] - middle)
+    return median(values) / NORMAL_QUARTILE
