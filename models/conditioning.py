@@ -9,11 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ignition_needles import (
+    LONE_NEEDLE_RATE_HZ,
     NEEDLE_RATE_HZ,
     NEEDLE_S,
     NEEDLE_SIGMAS,
     NEEDLE_SPAN,
     bridge_needles,
+    mark_lone_needles,
     mark_needles,
 )
 from models.kernel import kernel
@@ -91,12 +93,13 @@ def _condition_rows(
             tally[row, 3] = mark_pinned(x, f, n, -1.0, -low, sigma, step[row], shortest, clips)
         if sigma > 0.6 * step[row] and tally[row, 1] == 1:
             tally[row, 4] += mark_stuck(x, f, n, max(20, int(0.05 / interval)))
+        floor = max(NEEDLE_SIGMAS * max(sigma, 0.5 * step[row]), NEEDLE_SPAN * max(highest - lowest, 0.0))
         if interval * NEEDLE_RATE_HZ * tally[row, 1] <= 1.0:
-            span = max(highest - lowest, 0.0)
-            floor = max(NEEDLE_SIGMAS * max(sigma, 0.5 * step[row]), NEEDLE_SPAN * span)
             tally[row, 0] = mark_needles(x, f, n, half, near, floor)
-            if tally[row, 0] > 0:
-                top[row] = bridge_needles(x, f, n)
+        elif clips and interval * LONE_NEEDLE_RATE_HZ <= 1.0 and tally[row, 1] == 1:
+            tally[row, 0] = mark_lone_needles(x, f, n, floor)
+        if tally[row, 0] > 0:
+            top[row] = bridge_needles(x, f, n)
         noise[row] = sigma
 
 
@@ -134,8 +137,9 @@ def condition_airflow(
     Notes
     -----
     A needle is a departure from the running median over ±2.5 ms that exceeds 6 standard deviations of the
-    noise, half a percent of the trace's span, and 3 times what a fifth of the samples within ±15 ms depart, so that firing ripple is no needle. Below 200 Hz
-    none is removed. A run at the extreme value is clipped when it lies at the end of the sensor's range, when
+    noise, half a percent of the trace's span, and 3 times what a fifth of the samples within ±15 ms depart, so that firing ripple is no needle. From 60 to 200 Hz
+    it is one sample that stands out of the two before and the two behind by 3 times what these lie apart; below 60 Hz, and of a
+    flow that a control unit reports, none is removed. A run at the extreme value is clipped when it lies at the end of the sensor's range, when
     the noise elsewhere says that equal samples can't follow each other so long, or when the trace ran into
     it with a slope. The noise is that of second differences in the quieter parts.
     """

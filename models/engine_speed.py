@@ -16,7 +16,7 @@ from models.smoothing import cosine_window
 PEAK_BAND = (0.45, 1.12)
 IDLE_BAND_RPM = (450.0, 1500.0)
 # A line counts when its power is this many times the mean power beside it in the band.
-CLEAR, CLEAR_AT_IDLE = 11.0, 25.0
+CLEAR, CLEAR_AT_IDLE = 13.0, 25.0
 _SPECTRUM = 1024
 # Idle speed hunts by one or two parts in a hundred (common practice); the tallest line of it need not stand at its mean, and
 # over the engines of tests/studies/reading.py stands off it by this much (root mean square, drawn engines). [1]
@@ -266,8 +266,8 @@ def peak_speed_from_ripple(
     Notes
     -----
     The window is the stretch of the main peak, 0.2 to 0.4 s of it (0.1 s at least), inside the hold. While the engine still climbs, its
-    middle lies before the peak: at full throttle flow goes as speed, so the speed found is carried to
-    the peak by the ratio of the flows.
+    middle lies before the peak: at full throttle flow goes as speed, so the speed found is carried towards
+    the peak by half of what the flows differ. An engine that still climbs there is at all of it, one at its limit at none.
     """
     half = np.clip(0.5 * (main_stop - main_first), 0.1 / interval_s, 0.2 / interval_s)
     middle = np.where(half > 0.11 / interval_s, 0.5 * (main_first + main_stop), main_at)
@@ -281,9 +281,11 @@ def peak_speed_from_ripple(
     if band[1] > 0.48 / interval_s:  # the ripple can't be told from its mirror image
         known = np.zeros_like(known)
     frequency, u, mean = ripple_frequency(flow, rows, a, b, interval_s=interval_s, band_hz=band)
-    carry = np.clip(main / mean, 1.0, 1.15)
-    # the flow falls short in the window because the speed does, or because the limiter cuts: anything between
-    u = np.hypot(u * carry, (carry - 1.0) / np.sqrt(3.0) * frequency)
+    # the flow falls short in the window because the speed does, or the speed stands at its limit and the filling rises: the
+    # middle, and half of what lies between the two
+    half_carry = 0.5 * (np.clip(main / mean, 1.0, 1.15) - 1.0)
+    carry = 1.0 + half_carry
+    u = np.hypot(u * carry, half_carry * frequency)
     return _from_ripple(frequency * carry, u, known, rpm_per_hz)
 
 

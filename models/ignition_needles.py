@@ -10,8 +10,11 @@ from models.selection import ranked
 # Ignition needles are over within this time; no air-mass sensor goes up and back as fast.
 # Common practice, no source.
 NEEDLE_S = 0.0025
-# Below this rate a needle can't be told from the first peak.
-NEEDLE_RATE_HZ = 200.0
+# Below this rate a needle is one sample, and told from the first peak by the two on either side, which agree. Below the
+# next a recirculation pulse may be one sample too.
+NEEDLE_RATE_HZ, LONE_NEEDLE_RATE_HZ = 200.0, 60.0
+# Of how far the four neighbours lie apart, what one sample must stand out of them to be a needle. [1]
+LONE_TIMES_APART = 3.0
 # Standard deviations of noise, and multiples of the larger departures nearby, that make a needle.
 NEEDLE_SIGMAS = 6.0
 NEEDLE_TIMES_USUAL = 3.0
@@ -111,6 +114,22 @@ def mark_needles(
                 marked[j] = True
                 if fate[j] == KEPT:
                     fate[j] = NEEDLE
+    return found
+
+
+@kernel
+def mark_lone_needles(
+    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int, floor: float
+) -> int:  # pragma: no cover - compiled
+    """Mark needles of one slow row, each a sample far outside the two before it and the two behind; return how many."""
+    found = 0
+    for i in range(2, count - 2):
+        low = min(min(signal[i - 2], signal[i - 1]), min(signal[i + 1], signal[i + 2]))
+        high = max(max(signal[i - 2], signal[i - 1]), max(signal[i + 1], signal[i + 2]))
+        out = max(signal[i] - high, low - signal[i])
+        if out > floor and out > LONE_TIMES_APART * (high - low) and fate[i] == KEPT:
+            fate[i] = NEEDLE
+            found += 1
     return found
 
 

@@ -136,7 +136,7 @@ def _switch_time_rows(
             lower = upper
             while lower > p and not s[lower] < low + 0.1 * rise:
                 lower -= 1
-            again = upper + (upper - lower)
+            again = upper + 2 * (upper - lower)
         if upper >= q or s[lower] >= low + 0.1 * rise or s[lower + 1] <= s[lower] or s[upper + 1] <= s[upper]:
             continue
         out[row, 0] = (_crossing(s, upper, low + 0.9 * rise) - _crossing(s, lower, low + 0.1 * rise)) * h
@@ -182,8 +182,8 @@ def switch_times(
 
     Notes
     -----
-    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from as long after
-    its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
+    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from twice as long
+    after its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
     """
     out = np.full((x.shape[0], 2), np.nan)
     half = 1 if interval_s < 0.004 else 0

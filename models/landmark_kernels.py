@@ -49,6 +49,11 @@ from models.smoothing import parabola, smoothing_gain
 DIP_TIMES_IDLE = 1.5
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
+# Of so few samples the slow trace is smoothed over more time than is meant; the dip is then where the fast one is lowest, and
+# each sample of its parabola stands for a whole interval.
+FEW = 2
+# The first rise is over between two samples this far apart, and the climb behind it no knee's fifth: half must do. [s]
+SLOW_S = 0.02
 # The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
 SHORTEST_RUN_UP_S = 0.15
 
@@ -104,13 +109,16 @@ def _first_peak_and_dip(
 def _read_rise(
     slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: NDArray[np.float64]
 ) -> None:  # pragma: no cover - compiled
-    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall."""
+    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall.
+
+    `stop` lies ahead of the fall by the smoothing's reach, so the climb goes on as far behind it.
+    """
     back = max(int(0.08 / interval), 2)
     end = stop - 1 - 2 * slow_half
     if end - back < first or out[MAIN_AT] < end - slow_half:
         return
     slope = (float(slow[end]) - float(slow[end - back])) / back
-    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 - end) - slow[int(out[MAIN_AT])], 0.0)
+    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 + 2 * slow_half - end) - slow[int(out[MAIN_AT])], 0.0)
 
 
 @kernel
@@ -195,13 +203,17 @@ def read_snap(
         peak, valley = -1, -1
     if peak > 0:
         read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, off, out, FIRST_PEAK_AT)
-        reach = int(0.04 / interval)
-        lowest = max(valley - reach, peak)  # the dip is wide: ripple moves the lowest sample of the slow trace less
-        for i in range(lowest, min(valley + reach + 1, search_stop)):
-            if slow[i] < slow[lowest]:
-                lowest = i
-        valley = lowest
-        read_point(y, x, valley, max(int(DIP_HALF_S / interval + 0.01), 1), peak, off, out, DIP_AT)
+        half = max(int(DIP_HALF_S / interval + 0.01), 1)
+        if slow_half > FEW:
+            reach = int(0.04 / interval)
+            lowest = max(valley - reach, peak)  # the dip is wide: ripple moves the lowest sample of the slow trace less
+            for i in range(lowest, min(valley + reach + 1, search_stop)):
+                if slow[i] < slow[lowest]:
+                    lowest = i
+            valley = lowest
+        else:
+            half = max(int(DIP_HALF_S / interval - 0.49), 1)
+        read_point(y, x, valley, half, peak, off, out, DIP_AT)
     out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
     main_start = valley if valley > 0 else min(on, off - 1)
     main_at, _, _, main, _, _ = main_level(y, x, slow, main_start, off, slow_half, interval, noise[2])
@@ -222,7 +234,8 @@ def read_snap(
     # the first rise ends at the first peak, or where the flow stops rising steeply
     rise_top = out[FIRST_PEAK]
     if peak < 0:
-        rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.010 / interval), 1))
+        left = 0.2 if interval < SLOW_S else 0.5
+        rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.010 / interval), 1), left)
     out[OPENING], out[OPENING_SLOPE] = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
     # climb
     base_at = valley if valley > 0 else int(out[OPENING]) if np.isfinite(out[OPENING]) else on
@@ -264,14 +277,16 @@ def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float: 
 
 
 @kernel
-def _knee(fast: NDArray[np.float32], start: int, stop: int, span: int) -> float:  # pragma: no cover - compiled
-    """Level at which the first rise loses four fifths of its steepness."""
+def _knee(
+    fast: NDArray[np.float32], start: int, stop: int, span: int, left: float
+) -> float:  # pragma: no cover - compiled
+    """Level at which of the first rise's steepness only the part `left` remains."""
     steepest = 0.0
     for i in range(start, max(stop - span, start)):
         rise = float(fast[i + span] - fast[i])
         if rise > steepest:
             steepest = rise
-        elif rise < 0.2 * steepest:
+        elif rise < left * steepest:
             return float(fast[i])
     return float(fast[max(stop, start)])
 

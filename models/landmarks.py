@@ -10,7 +10,7 @@ first peak, dip    earliest fall of the fast trace within 0.6 s of the opening t
                    5 % of the snap's height, and stays above 1.5 times idle; the peak where a parabola over ±12.5 ms
                    is highest, the dip by one over ±20 ms at the lowest of the slow trace
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
-                   the level at which the first rise has lost four fifths of its steepness
+                   the level at which the first rise has lost four fifths of its steepness (half, below 50 Hz)
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
                    which the slow trace stays within 0.5 % (and 4 standard deviations of its noise) of it, lifted by
                    what the slow trace's highest point stands above that mean beyond its noise; where the stretch
@@ -45,7 +45,7 @@ from data_contracts.family import Family
 from models import landmark_columns as lk
 from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
-from models.landmark_doubt import FOLDING_RATE_HZ, highest_of, ripple_alone, ripple_gains
+from models.landmark_doubt import FOLDING_RATE_HZ, RIPPLE_GROWS, highest_of, ripple_alone, ripple_gains
 from models.landmark_kernels import read_snaps
 from models.landmark_release import VALLEY_BEHIND
 from models.smoothing import smooth, smoothing_gain
@@ -53,8 +53,8 @@ from models.snaps import SnapList, find_snaps
 from models.transfer import rectified, slope_of, table_doubt, table_of
 
 FAST_S, SLOW_S = 0.004, 0.015
-# What smoothing moves a crossing of a rounded edge. [s]
-CROSSING_U_S = 1e-4
+# What smoothing moves a crossing of a rounded edge; sized on simulated engines and analytic traces. [s]
+CROSSING_U_S = 1.3e-4
 # With no first peak the top of the first rise is where it bends, and that is less sharp. [s]
 KNEE_U_S = 1.5e-3
 # Part of the difference between a wide and a narrow parabola that counts as doubt of the level.
@@ -206,7 +206,8 @@ def airflow_estimates(
     slow_gain = smoothing_gain(int(SLOW_S / 2.0 / dt + 0.5))
     step_u = marks.step_raw / np.sqrt(12.0)
     noise_at_top = marks.noise_raw
-    if sensor.kind == "g_s":  # the noise of a reported flow grows with the flow
+    reported = sensor.kind == "g_s"
+    if reported:  # the noise of a reported flow grows with the flow
         noise_at_top = np.fmax(noise_at_top, marks[lk.TOP_NOISE] * np.sqrt(marks.held))
     sample_noise = marks.noise_raw / np.sqrt(marks.held)
     rate = 1.0 / (dt * marks.held)
@@ -237,7 +238,8 @@ def airflow_estimates(
 
     def crossing_u(slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
         """u of a crossing: noise and level over the slope, and the share of an interval a straight line can't see."""
-        noise = np.hypot(marks.noise_raw * gain * slope_of(raw, table), level_u)
+        grown = np.fmax(marks.noise_raw, noise_at_top * np.minimum(raw / main_raw, 1.0)) if reported else marks.noise_raw
+        noise = np.hypot(grown * gain * slope_of(raw, table), level_u)
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
         return np.asarray(
@@ -245,6 +247,11 @@ def airflow_estimates(
                 np.hypot(noise / steep, marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)) * dt, CROSSING_U_S
             )
         )
+
+    def passed_u(slope: Floats, flow: Floats) -> Floats:
+        """u of where the slow trace passes a flow in the climb, with what the table leaves open there."""
+        raw = np.interp(flow, table[1], table[0])
+        return crossing_u(slope, raw, slow_gain, table_doubt(raw, sensor))
 
     idle_u = np.hypot(np.hypot(marks[lk.IDLE_U], step_u * slope_of(idle_raw, table)), table_doubt(idle_raw, sensor))
     after_raw = marks[lk.AFTER_RAW]
@@ -265,7 +272,8 @@ def airflow_estimates(
     rippling = np.sqrt(np.maximum(marks[lk.MAIN_SCATTER] ** 2 - sample_noise**2, 0.0)) * slope_of(main_raw, table)
     white = slow_gain * noise_at_top * slope_of(main_raw, table)
     slow_noise = np.hypot(white, leak * rippling)
-    uneven = np.sqrt(np.maximum(marks[lk.MAIN_UNEVEN_TOP] ** 2 - slow_noise**2, 0.0))
+    by_noise = slow_noise**2 * (1.0 + np.sqrt(2.0 / np.fmax(marks[lk.MAIN_NEAR], 1.0)))  # so few places scatter by as much more
+    uneven = np.sqrt(np.maximum(marks[lk.MAIN_UNEVEN_TOP] ** 2 - by_noise, 0.0))
     highest, highest_u = highest_of(marks[lk.MAIN_NEAR])
     noise_lift = np.clip(highest * np.hypot(slow_noise, uneven) - WAVES * uneven, 0.0, highest * slow_noise)
     spread = marks[lk.MAIN_SPREAD]
@@ -294,14 +302,19 @@ def airflow_estimates(
     main_raw_u = np.hypot(main_raw_u, folded / slope_of(main_raw, table))
     low, low_u, _, _ = level(lk.LOW)
     opening, release = marks[lk.OPENING], marks[lk.RELEASE]
-    rippled = np.hypot(0.5 * np.fmax(peak_u, 0.5 * main_u), 0.5 * ripple * np.fmax(peak, 0.5 * main))
+    rippled = np.hypot(0.5 * np.fmax(peak_u, 0.5 * main_u), 0.5 * RIPPLE_GROWS * ripple * np.fmax(peak, 0.5 * main))
     opening_u = crossing_u(marks[lk.OPENING_SLOPE], half_raw, fast_gain, rippled)
     opening_u = np.hypot(opening_u, np.where(np.isnan(peak), KNEE_U_S, 0.0))
-    release_u = crossing_u(marks[lk.RELEASE_SLOPE], half_raw, fast_gain, 0.5 * np.hypot(main_u, idle_u))
+    # the first rise is over between two samples of a slow log: it may be anywhere between them
+    opening_u = np.where(rate < SLOW_RATE_HZ, np.fmax(opening_u, dt * marks.held / np.sqrt(12.0)), opening_u)
+    # folded ripple moves the level and the samples beside the crossing
+    release_u = crossing_u(
+        marks[lk.RELEASE_SLOPE], half_raw, fast_gain, 0.5 * np.sqrt(main_u**2 + idle_u**2 + folded**2)
+    )
     climb_s = (marks[lk.CLIMB_90] - marks[lk.CLIMB_10]) * dt
     climb_u = np.hypot(
-        crossing_u(marks[lk.CLIMB_10_SLOPE], half_raw, slow_gain, np.zeros(main.size)),
-        crossing_u(marks[lk.CLIMB_90_SLOPE], main_raw, slow_gain, np.zeros(main.size)),
+        passed_u(marks[lk.CLIMB_10_SLOPE], marks[lk.MAIN] - 1.125 * marks[lk.CLIMB_HEIGHT]),
+        passed_u(marks[lk.CLIMB_90_SLOPE], marks[lk.MAIN] - 0.125 * marks[lk.CLIMB_HEIGHT]),
     )
     climb = marks[lk.CLIMB_HEIGHT] / climb_s
     # a wrong level moves its crossing along the climb, which takes back half of what it does to the height
@@ -312,7 +325,7 @@ def airflow_estimates(
     )
     height = main - marks[lk.IDLE]
     fall_u = np.hypot(fall_u, HOLD_END_U * height * dt / np.abs(marks[lk.FALL_90_SLOPE]))
-    run_up_u = crossing_u(marks[lk.RUN_UP_SLOPE], main_raw, slow_gain, main_u)
+    run_up_u = np.hypot(passed_u(marks[lk.RUN_UP_SLOPE], 0.95 * marks[lk.MAIN]), main_u / np.abs(marks[lk.RUN_UP_SLOPE]) * dt)
     after = np.where(np.isfinite(marks[lk.AFTER]), marks[lk.AFTER], marks[lk.IDLE])
     later_u = np.where(np.isfinite(marks[lk.AFTER]), after_u, np.hypot(idle_u, 0.03 * marks[lk.IDLE]))
     top, top_u, top_raw, top_raw_u = level(lk.PULSE)

@@ -43,7 +43,7 @@ def sample_noise(
     n = stop - first
     if n < 8:
         return 0.0
-    segments = _SEGMENTS if n >= 256 else max(1, n // 16)
+    segments = _SEGMENTS if n >= 256 else max(1, n // 48)
     length = n // segments
     stride = max(1, length // 64)
     rough = np.empty(segments)

@@ -50,7 +50,7 @@ def sample_noise(x: Floats, first: int, stop: int, lag: int, low: float, high: f
     """Root mean square of second differences over the quieter segments, without outliers and pinned samples."""
     first, stop = first + lag - 1, stop - lag + 1
     n = stop - first
-    segments = 16 if n >= 256 else max(1, n // 16)
+    segments = 16 if n >= 256 else max(1, n // 48)
     length = n // segments
     places = np.arange(first + 1, stop - 1)
     places = places[places >= lag]
