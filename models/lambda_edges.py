@@ -57,7 +57,7 @@ PLATEAU_S = 0.04
 AIR_U = 0.15
 # After the rich spike of a lifted foot the mixture comes back before fuel is cut. The response to the cut begins at the
 # knee before its steepest part, where the trace moved by less than this part of it; the fit looks at a little before.
-KNEE_PART = 0.3
+KNEE_PART = 0.75
 KNEE_REACH_S = 0.03
 KNEE_FIT_S = 0.02
 # It ends at the shoulder behind it, where the trace moves by less than this part of the steepest, if it then goes on by more

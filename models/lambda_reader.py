@@ -7,6 +7,11 @@ from models.estimate import Estimate, estimate
 from models.lambda_blocks import LambdaBlocks
 from models.lambda_scale import LambdaScale
 
+# The flow is half down some time after the foot lifts (trade: a plate closes in 0.05 to 0.1 s), and what the release
+# changes takes at least the shortest transport to reach the sensor (0.03 s at full flow): what is burnt in the hold ends
+# this long before the release.
+ENDS_BEFORE_S = 0.04
+
 
 def renamed(found: Estimate, where: NDArray[np.bool_], code: str) -> Estimate:
     """The same estimate with another reason where `where`."""
@@ -35,6 +40,7 @@ class Reader:
         released = np.isfinite(release_s) & (self.opening >= 0)
         self.release = np.where(released, np.minimum(self._block(release_s), blocks.count), blocks.count)
         self.released = self.release < blocks.count
+        self.held_until = np.where(self.released, self.release - round(ENDS_BEFORE_S / self.h), blocks.count)
         step_hidden = np.maximum(0.0, 1.0 - blocks.noise * np.sqrt(self.h / interval_s) / (0.5 * blocks.step + 1e-300))
         self.step_u = blocks.step / np.sqrt(12.0) * step_hidden
 

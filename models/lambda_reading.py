@@ -32,10 +32,6 @@ SETTLED_CONSTANTS = 4.0
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
 ARRIVED_S = 0.5
-# The flow is half down some time after the foot lifts (trade: a plate closes in 0.05 to 0.1 s), and what the release
-# changes takes at least the shortest transport to reach the sensor (0.03 s at full flow): what is burnt in the hold ends
-# this long before the release.
-ENDS_BEFORE_S = 0.04
 # Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a third of the least step that
 # counts as a response.
 STILL_RISING_V = LEAST_STEP_V / 3.0
@@ -85,7 +81,7 @@ def _idle(reader: Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
 def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     """Level over the end of the hold, and drift once speed and level are reached.
 
-    The level is the mean of what was recorded from `LEVEL_S` + `ENDS_BEFORE_S` to `ENDS_BEFORE_S` before the release
+    The level is the mean of what was recorded over `LEVEL_S`, up to `ENDS_BEFORE_S` before the release
     (before the end of the record where it has none): nothing is extrapolated, and the rich spike that follows the
     lifted foot is left out. A switching sensor still on its way has no level yet: the hold, or the record, was too short. The drift is that of the same stretch, from where the response has settled, less what the
     identified response itself still has to go.
@@ -93,7 +89,7 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
     start, constant = np.nan_to_num(rich.fit[:, START]), np.nan_to_num(rich.fit[:, CONSTANT])
-    stop = np.where(reader.released, reader.release - round(ENDS_BEFORE_S / h), blocks.count)
+    stop = reader.held_until
     arrived = np.where(fitted, start + LATEST_CONSTANTS * constant, reader.opening * h + ARRIVED_S)
     first = np.ceil(np.maximum(stop * h - LEVEL_S, arrived) / h - 1e-6).astype(np.int64)
     short = (stop - first) * h < SHORTEST_LEVEL_S

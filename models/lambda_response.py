@@ -24,7 +24,7 @@ def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
     """The response to the opening or to the release, in the quantity in which it is first order."""
     blocks, scale = reader.blocks, reader.scale
     event = reader.opening if to_rich else np.where(reader.released, reader.release, -1)
-    until = reader.release if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
+    until = reader.held_until if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
     least = LEAST_STEP_V if reader.narrow else LEAST_STEP_LAMBDA * scale.per_lambda
     found = find_edges(
         blocks.x,

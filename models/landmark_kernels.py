@@ -256,7 +256,8 @@ def read_snap(
     if hold_stop - back > main_start:
         out[END_SLOPE] = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval) / main
     if np.isfinite(out[RELEASE]):
-        read_after(y, x, fast, slow, stop, interval, noise[2], out)
+        at_idle = noise[0] * noise[2] / noise[1] if noise[1] > 0.0 else 0.0
+        read_after(y, x, fast, slow, stop, interval, at_idle, out)
 
 
 @kernel

@@ -28,8 +28,9 @@ from models.landmark_levels import crossing, read_idle, read_point, read_top
 # The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
 # more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
 VALLEY_BEHIND = 2.0
-# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is averaged.
-BAND_U = 0.01
+# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is averaged, and
+# the curve between the points of the table bends.
+BAND_U = 0.015
 
 
 @kernel

@@ -26,7 +26,7 @@ from models.snap_signs import LOWER_BOUND_RATE_HZ, snap_signs
 from models.throttle import opened_from_shape
 from models.transfer import outside, table_of, to_flow
 
-METHOD = "6"
+METHOD = "7"
 Floats = NDArray[np.float64]
 _MANIFEST = (
     "coolant_c",
