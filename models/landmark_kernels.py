@@ -111,14 +111,15 @@ def _read_rise(
 ) -> None:  # pragma: no cover - compiled
     """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall.
 
-    `stop` lies ahead of the fall by the smoothing's reach, so the climb goes on as far behind it.
+    Of few samples `stop` lies ahead of the fall by the smoothing's reach, so the climb goes on as far behind it.
     """
     back = max(int(0.08 / interval), 2)
     end = stop - 1 - 2 * slow_half
-    if end - back < first or out[MAIN_AT] < end - slow_half:
+    if end - back < first or out[MAIN_AT] < stop - 1 - slow_half:
         return
     slope = (float(slow[end]) - float(slow[end - back])) / back
-    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 + 2 * slow_half - end) - slow[int(out[MAIN_AT])], 0.0)
+    further = 2 * slow_half if slow_half <= FEW else 0
+    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 + further - end) - slow[int(out[MAIN_AT])], 0.0)
 
 
 @kernel

@@ -281,7 +281,7 @@ def airflow_estimates(
     doubt = np.hypot(np.maximum(-spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
     doubt = np.hypot(doubt, WAVES_U * np.hypot(marks[lk.MAIN_UNEVEN], leak * rippling))
     # of a climb that goes on into the fall anything between nothing and all of its last rise is reached
-    rise = np.where(spread > 0.0, marks[lk.MAIN_RISE], 0.0)
+    rise = marks[lk.MAIN_RISE]
     lift, doubt = lift + 0.5 * rise, np.hypot(doubt, rise / np.sqrt(12.0))
     # what stands out of the mean may be ripple that sampling folded down; a reported flow has none
     foldable = (rate < CLEAN_RATE_HZ) & (sensor.kind != "g_s")
