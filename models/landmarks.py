@@ -238,8 +238,8 @@ def airflow_estimates(
 
     def crossing_u(slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
         """u of a crossing: noise and level over the slope, and the share of an interval a straight line can't see."""
-        grown = np.fmax(marks.noise_raw, noise_at_top * np.minimum(raw / main_raw, 1.0)) if reported else marks.noise_raw
-        noise = np.hypot(grown * gain * slope_of(raw, table), level_u)
+        own = np.fmax(marks.noise_raw, noise_at_top * np.minimum(raw / main_raw, 1.0)) if reported else marks.noise_raw
+        noise = np.hypot(own * gain * slope_of(raw, table), level_u)
         steep = np.abs(slope)
         height = np.abs(marks[lk.MAIN] - marks[lk.IDLE])
         return np.asarray(
@@ -272,7 +272,8 @@ def airflow_estimates(
     rippling = np.sqrt(np.maximum(marks[lk.MAIN_SCATTER] ** 2 - sample_noise**2, 0.0)) * slope_of(main_raw, table)
     white = slow_gain * noise_at_top * slope_of(main_raw, table)
     slow_noise = np.hypot(white, leak * rippling)
-    by_noise = slow_noise**2 * (1.0 + np.sqrt(2.0 / np.fmax(marks[lk.MAIN_NEAR], 1.0)))  # so few places scatter by as much more
+    # so few places scatter by as much more
+    by_noise = slow_noise**2 * (1.0 + np.sqrt(2.0 / np.fmax(marks[lk.MAIN_NEAR], 1.0)))
     uneven = np.sqrt(np.maximum(marks[lk.MAIN_UNEVEN_TOP] ** 2 - by_noise, 0.0))
     highest, highest_u = highest_of(marks[lk.MAIN_NEAR])
     noise_lift = np.clip(highest * np.hypot(slow_noise, uneven) - WAVES * uneven, 0.0, highest * slow_noise)
@@ -325,7 +326,8 @@ def airflow_estimates(
     )
     height = main - marks[lk.IDLE]
     fall_u = np.hypot(fall_u, HOLD_END_U * height * dt / np.abs(marks[lk.FALL_90_SLOPE]))
-    run_up_u = np.hypot(passed_u(marks[lk.RUN_UP_SLOPE], 0.95 * marks[lk.MAIN]), main_u / np.abs(marks[lk.RUN_UP_SLOPE]) * dt)
+    run_up_slope = marks[lk.RUN_UP_SLOPE]
+    run_up_u = np.hypot(passed_u(run_up_slope, 0.95 * marks[lk.MAIN]), main_u / np.abs(run_up_slope) * dt)
     after = np.where(np.isfinite(marks[lk.AFTER]), marks[lk.AFTER], marks[lk.IDLE])
     later_u = np.where(np.isfinite(marks[lk.AFTER]), after_u, np.hypot(idle_u, 0.03 * marks[lk.IDLE]))
     top, top_u, top_raw, top_raw_u = level(lk.PULSE)
