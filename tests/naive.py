@@ -104,6 +104,16 @@ def needles(x: Floats, half: int, near: int, floor: float) -> tuple[NDArray[np.b
     return where, count
 
 
+def lone_needles(x: Floats, floor: float) -> NDArray[np.bool_]:
+    """Single samples far outside the two on either side."""
+    where = np.zeros(x.size, dtype=np.bool_)
+    for i in range(2, x.size - 2):
+        beside = x[[i - 2, i - 1, i + 1, i + 2]]
+        out = max(x[i] - beside.max(), beside.min() - x[i])
+        where[i] = out > floor and out > 3.0 * np.ptp(beside)
+    return where
+
+
 def stuck(x: NDArray[np.float32], keep: NDArray[np.bool_], longest: int) -> NDArray[np.bool_]:
     """Samples in runs of one value longer than `longest`; a run ends before a sample that is not kept."""
     begins = [0] + [i for i in range(1, x.size) if x[i] != x[i - 1] or not keep[i]]

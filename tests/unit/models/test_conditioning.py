@@ -8,7 +8,7 @@ from scipy.special import ndtri
 
 from data_contracts.capture import make_waveform
 from models.conditioning import condition_airflow
-from models.ignition_needles import mark_needles
+from models.ignition_needles import mark_lone_needles, mark_needles
 from models.sample_fates import mark_stuck, survey
 from models.sample_noise import sample_noise
 from models.sampling import CLIPPED, FATES, GAP, KEPT, MISSING, NEEDLE, OUT_OF_RANGE, STUCK, stack_waveforms
@@ -222,6 +222,32 @@ def test_needles_agree_with_their_twin():
         where, count = naive.needles(signal.astype(float), 5, 30, 0.12)
         assert found == count
         assert np.array_equal(fate == NEEDLE, where)
+
+
+def test_lone_needles_agree_with_their_twin():
+    rng = np.random.default_rng(14)
+    for _ in range(10):
+        x = np.cumsum(rng.normal(0.0, 0.03, 300))
+        x[rng.integers(0, 300, 12)] += rng.choice([-1.0, 1.0], 12) * rng.uniform(0.1, 0.8, 12)
+        signal, fate = x.astype(np.float32), np.full(300, KEPT, dtype=np.uint8)
+        found = mark_lone_needles(signal, fate, 300, 0.12)
+        expected = naive.lone_needles(signal.astype(float), 0.12)
+        assert found == expected.sum() > 0
+        assert np.array_equal(fate == NEEDLE, expected)
+
+
+def test_a_slow_log_loses_its_needles_and_keeps_its_first_peak():
+    """At 100 Hz a needle is one sample; a first peak is several, and what a control unit reports has none."""
+    wave = airflow(Snap(ripple=0.0), Recorder(rate_hz=100.0, needles_per_s=0), np.random.default_rng(1))
+    clean = wave.channels["airflow_v"].astype(float)
+    struck = clean.copy()
+    struck[[30, 120]] += [1.2, -1.2]
+    done = conditioned(struck, 100.0, range_low=0.0, range_high=5.0)
+    assert np.flatnonzero(done.fate[0] == NEEDLE).tolist() == [30, 120]
+    np.testing.assert_allclose(done.signal[0], clean, atol=0.03)
+    assert not (conditioned(clean, 100.0, range_low=0.0, range_high=5.0).fate == NEEDLE).any()
+    assert not (conditioned(struck, 100.0, clips=False).fate == NEEDLE).any()
+    assert not (conditioned(struck, 50.0, range_low=0.0, range_high=5.0).fate == NEEDLE).any()
 
 
 def test_stuck_runs_agree_with_their_twin():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from data_contracts.capture import make_waveform
-from models.engine_speed import ripple_frequency
+from models.engine_speed import peak_speed_from_ripple, ripple_frequency
 from models.reading import read_waveforms
 from tests import naive
 from tests.analytic import WARM, Recorder, Snap, airflow, family, repeats, speed, truth
@@ -56,6 +56,25 @@ def test_speed_at_the_peak_is_within_two_percent(cylinders):
     idle = found.values["engine_speed_idle_rpm"]
     assert np.isfinite(idle).mean() > 0.7
     assert np.nanmax(np.abs(idle / 850.0 - 1.0)) < 0.02
+
+
+@pytest.mark.parametrize("late", ["speed", "filling"])
+def test_a_flow_that_rises_to_its_peak_is_speed_or_filling(late):
+    """Over the window the flow gains 2 %: as the speed does, or at a governed speed as the filling; one as near as the other."""
+    dt, count, rng = 5e-4, 12, np.random.default_rng(7)
+    t = np.arange(2000) * dt
+    rise = 1.0 + 0.02 * (t - t[-1]) / 0.2
+    rpm = 6000.0 * (rise if late == "speed" else np.ones_like(t))
+    phase = 2.0 * np.pi * np.cumsum(rpm / 30.0) * dt
+    flow = np.stack([100.0 * rise * (1.0 + 0.03 * np.sin(phase + rng.uniform(0, 6.28))) for _ in range(count)])
+    flow = (flow + rng.normal(0, 0.3, flow.shape)).astype(np.float32)
+    same = np.ones(count)
+    found = peak_speed_from_ripple(
+        flow, np.arange(count), 1999.0 * same, 100.0 * same, 1600.0 * same, 2000.0 * same, 0.0 * same, 2000.0 * same,
+        interval_s=dt, cylinders=4, max_free_rpm=6500.0,
+    )  # fmt: skip
+    assert np.all(np.abs(found.value - 6000.0) < 1.2 * found.u)
+    assert np.all(found.u < 40.0)
 
 
 def test_no_ripple_no_speed():

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from data_contracts.capture import make_waveform
 from models.reading import read_waveforms
 from tests.analytic import FLOW, VOLTS, WARM, Recorder, Snap, airflow, family, repeats, truth
 
@@ -23,11 +24,11 @@ SNAPS = {
 }
 
 
-def errors(snap, recorder, seed=1, **changes):
+def errors(snap, recorder, seed=1, shift=0.05, **changes):
     """Readings of repeats, and the truth of each as arrays."""
     kind = {"hertz": "hertz", "g_s": "g_s"}.get(recorder.kind, "volts")
     fam = family(kind, main_peak={"expected_g_s": snap.main}, **changes)
-    waves, snaps = repeats(snap, recorder, COUNT, seed)
+    waves, snaps = repeats(snap, recorder, COUNT, seed, shift)
     found = read_waveforms(waves, [fam] * COUNT, [WARM] * COUNT)
     assert len(found.grade) == COUNT
     truths = [truth(each) for each in snaps]
@@ -102,6 +103,65 @@ def test_a_13_hz_log_gives_idle_and_a_lower_bound():
     for name in ("first_peak_g_s", "dip_g_s", "engine_speed_peak_rpm", "main_peak_reference_g_s"):
         assert np.all(np.isnan(found.values[name]))
         assert all(each[name] == "rate_too_low" for each in found.unread)
+
+
+def test_the_opening_of_a_slow_log_is_as_unsure_as_its_interval():
+    """Whatever the phase of the sampling: a rise of 50 ms lies between two samples, and a steep climb behind is no part of it."""
+    steep = Snap(opening=2.0, length=6.0, ripple=0.0, speed_time=0.25)
+    found, true = errors(steep, Recorder(rate_hz=13.0, kind="g_s", needles_per_s=0), shift=0.08)
+    at, u = found.values["opening_s"], found.u["opening_s"]
+    assert np.isfinite(at).mean() > 0.9
+    assert np.nanmax(np.abs(at - true["opening_s"])) < 1.0 / 13.0
+    np.testing.assert_allclose(u[np.isfinite(u)], 1.0 / 13.0 / np.sqrt(12.0), rtol=0.05)
+
+
+def test_a_narrow_dip_is_read_from_a_slow_log():
+    """At 100 Hz the dip behind a sharp surge is three samples wide: its lowest is the lowest of the flow, not of a smoothed one."""
+    sharp = Snap(opening=1.0, surge=70.0, surge_time=0.02, rise=0.006, ripple=0.0)
+    found, true = errors(sharp, Recorder(rate_hz=100.0, needles_per_s=0))
+    off = (found.values["dip_g_s"] - true["dip_g_s"]) / found.u["dip_g_s"]
+    assert np.mean(np.abs(off) < 1.96) > 0.85
+    assert np.max(np.abs(found.values["dip_g_s"] / true["dip_g_s"] - 1.0)) < 0.05
+
+
+def test_a_coarse_table_makes_climb_and_run_up_less_sure():
+    """What the curve does between the points moves where the flow passes 10, 90 and 95 %."""
+    snap, rng = Snap(), np.random.default_rng(4)
+    wave = airflow(snap, Recorder(), rng)
+    fine_v = np.linspace(VOLTS[0], VOLTS[-1], 400)
+    fine = family(
+        airflow_sensor={
+            "kind": "volts", "range_v": [0.0, 5.0], "transfer_v": fine_v.tolist(),
+            "transfer_g_s": np.interp(fine_v, VOLTS, FLOW).tolist(),
+        }
+    )  # fmt: skip
+    coarse_read, fine_read = (read_waveforms([wave], [fam], [WARM]) for fam in (family(), fine))
+    for name in ("climb_slope_g_s2", "run_up_time_s"):
+        assert coarse_read.values[name][0] == pytest.approx(fine_read.values[name][0], rel=0.01)
+        assert coarse_read.u[name][0] > 1.3 * fine_read.u[name][0]
+
+
+def test_noise_of_a_reported_flow_counts_where_the_flow_is_high():
+    """Two parts in a thousand of the flow, nothing at idle: run-up and main peak are as unsure as that makes them."""
+    snap, rng, count = Snap(opening=1.0, hold=1.3, length=4.0), np.random.default_rng(5), 60
+    waves, true = [], truth(snap)
+    for _ in range(count):
+        wave = airflow(
+            replace(snap, ripple=0.0), Recorder(rate_hz=100.0, kind="g_s", noise_v=1e-5, needles_per_s=0), rng
+        )
+        flow = wave.channels["airflow_g_s"] * (1.0 + 0.002 * rng.normal(size=wave.time_s.size))
+        waves.append(make_waveform(wave.time_s, {"airflow_g_s": np.round(flow, 2)}))
+    found = read_waveforms(waves, [family("g_s")] * count, [WARM] * count)
+    off = (found.values["main_peak_g_s"] - true["main_peak_g_s"]) / found.u["main_peak_g_s"]
+    assert np.sqrt(np.mean(off**2)) < 1.5
+    spread = np.std(found.values["run_up_time_s"] - found.values["run_up_time_s"].mean())
+    assert 0.6 < np.median(found.u["run_up_time_s"]) / spread < 2.5
+
+
+def test_settling_is_as_unsure_as_the_idle_it_settles_to():
+    """The noise of the flow at the main peak, ten times that at idle in g/s, has no part in it."""
+    found, _ = errors(Snap(opening=1.0, length=7.0, undershoot=0.0, pulse=0.0), Recorder(needles_per_s=0))
+    assert np.all(found.u["settle_time_s"] < 0.06)
 
 
 def test_a_limiter_that_bounces_gives_its_highest_level():
