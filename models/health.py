@@ -61,7 +61,7 @@ def _unit(quantity: str) -> str:
 def _change(quantity: str, value: float, expected: float) -> str:
     name = quantity.removeprefix(BANK2_PREFIX)
     if name.endswith(_RELATIVE) and not name.endswith("per_s") and abs(expected) > 1e-9:
-        return f"{abs(value / expected - 1.0):.1%} {'above' if value > expected else 'below'}"
+        return f"{100.0 * abs(value / expected - 1.0):.1f} % {'above' if value > expected else 'below'}"
     return f"{_number(abs(value - expected))}{_unit(quantity)} {'above' if value > expected else 'below'}"
 
 

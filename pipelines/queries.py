@@ -283,7 +283,7 @@ def order(published: Published, order_id: str) -> dict[str, object] | None:
 def orders(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders, the newest week first, within it the job worth most first."""
+    """One page of orders by rank: what can endanger people, then by urgency and worth per hour."""
     return published.ask(
         f"""
         SELECT * FROM work_orders WHERE {_ORDERS_WHERE}

@@ -163,7 +163,8 @@ def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | N
     )
     with matplotlib.rc_context(STYLE), warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
-        figure = Figure(figsize=(7.0, 1.65), layout="constrained")
+        figure = Figure(figsize=(7.0, 1.65))  # fixed margins: one edge for all charts of a page, and room for any tick
+        figure.subplots_adjust(left=0.1, right=0.995, bottom=0.16, top=0.97)
         axes = figure.subplots()
         spread = 2.0 * np.nan_to_num(baseline_u)
         axes.fill_between(at, baseline - spread, baseline + spread, color="#d4d4d4", linewidth=0)
@@ -181,6 +182,7 @@ def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | N
         if since:
             axes.axvline(_days(monday(since)), color="black", linewidth=1.0)
         axes.set_ylabel(f"[{unit.unit}]")
+        axes.yaxis.set_label_coords(-0.08, 0.5)
         axes.grid(alpha=0.25, linewidth=0.4)
         return to_svg(figure)
 

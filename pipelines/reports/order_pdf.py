@@ -139,6 +139,7 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "facts": facts,
         "reason": _shortened(str(order["reason"])),
         "action": contract(order["action"]),
+        "place": str(order["plan_note"] or ""),
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in job.steps]
         if job

@@ -61,7 +61,7 @@ WORDS: dict[str, str] = {
     "list.empty": "Diese Woche ist kein Fahrzeug auf der Liste.",
     "list.new": "neu",
     "list.notices": "Bemerkungen",
-    "list.orders": "Offene Aufträge, der lohnendste zuerst",
+    "list.orders": "Offene Aufträge: was Menschen gefährden kann, dann nach Dringlichkeit und Nutzen je Stunde",
     "urgency.now": "JETZT",
     "urgency.plan": "EINPLANEN",
     "urgency.watch": "BEOBACHTEN",

@@ -61,7 +61,7 @@ WORDS: dict[str, str] = {
     "list.empty": "No van is on the list this week.",
     "list.new": "new",
     "list.notices": "Remarks",
-    "list.orders": "Open orders, the job worth most first",
+    "list.orders": "Open orders: what can endanger people, then by urgency and worth per hour",
     "urgency.now": "NOW",
     "urgency.plan": "PLAN",
     "urgency.watch": "WATCH",
