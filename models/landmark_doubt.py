@@ -14,6 +14,8 @@ USUAL_IDLE_RPM = 800.0
 # Ripple at the first peak over that where the climb begins: the sensor's lag takes more of the faster one. Sized on
 # simulated engines (1.0 to 1.4).
 RIPPLE_GROWS = 1.2
+# Crest of a sine over its standard deviation. [1]
+CREST = np.sqrt(2.0)
 # Below this rate the ripple of a fast engine folds onto the level. [Hz]
 FOLDING_RATE_HZ = 450.0
 Floats = NDArray[np.float64]
@@ -78,5 +80,5 @@ def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Flo
     whole, half = (parabola_gain(per_rpm * at_dip * part * DIP_HALF_S) for part in (1.0, 0.5))
     # the doubt of the dip's shape is a difference to a parabola of half the width: ripple moves it by as much
     dip = np.hypot(whole, half - whole)
-    slow = rate_hz < FOLDING_RATE_HZ  # too few samples to keep anything out
-    return np.where(slow, 1.0, peak), np.where(slow, 1.0, dip)
+    slow = rate_hz < FOLDING_RATE_HZ  # too few samples to keep anything out, and the outermost are crests
+    return np.where(slow, CREST, peak), np.where(slow, CREST, dip)

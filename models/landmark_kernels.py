@@ -275,7 +275,7 @@ def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float: 
     for k in range(n):
         u = (k - 0.5 * (n - 1)) * scale
         total += (y[first + k] - mean - tilt * u - bend * (u * u - second)) ** 2
-    return float(np.sqrt(total / n) / max(mean, 1e-9))
+    return float(np.sqrt(total / (n - 3)) / max(mean, 1e-9))
 
 
 @kernel

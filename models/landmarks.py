@@ -45,7 +45,7 @@ from data_contracts.family import Family
 from models import landmark_columns as lk
 from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
-from models.landmark_doubt import FOLDING_RATE_HZ, RIPPLE_GROWS, highest_of, ripple_alone, ripple_gains
+from models.landmark_doubt import CREST, FOLDING_RATE_HZ, RIPPLE_GROWS, highest_of, ripple_alone, ripple_gains
 from models.landmark_kernels import read_snaps
 from models.landmark_release import VALLEY_BEHIND
 from models.smoothing import smooth, smoothing_gain
@@ -297,7 +297,7 @@ def airflow_estimates(
     main_raw_u = np.sqrt(main_raw_u**2 + (BENT_U * bent) ** 2 + (doubt / slope_of(main_raw, table)) ** 2)
     # a control unit that reports flow has averaged the ripple out
     folds = (rate < FOLDING_RATE_HZ) & (sensor.kind != "g_s")
-    folded = np.where(folds, np.sqrt(2.0) * ripple * main, 0.0)  # the highest samples are crests
+    folded = np.where(folds, CREST * ripple * main, 0.0)  # the highest samples are crests
     folded = np.where(rate < SLOW_RATE_HZ, np.fmax(folded, SLOW_RATE_U * main), folded)
     main_u = np.sqrt(main_u**2 + doubt**2 + folded**2)
     main_raw_u = np.hypot(main_raw_u, folded / slope_of(main_raw, table))
