@@ -32,9 +32,9 @@ SETTLED_CONSTANTS = 4.0
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
 ARRIVED_S = 0.5
-# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a third of the least step that
+# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a sixth of the least step that
 # counts as a response.
-STILL_RISING_V = LEAST_STEP_V / 3.0
+STILL_RISING_V = LEAST_STEP_V / 6.0
 # Where the window ends is known to about this much; a level that still drifts is uncertain by its drift over it.
 PLACE_U_S = 0.02
 # What is still missing of the response is taken out of the drift, with these parts of it as its uncertainty: where the
