@@ -50,6 +50,8 @@ FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
 FIT_SAMPLES = 128
+# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins.
+TURN_U = 0.02
 # A plateau is a stretch within this part of the step from the end level, of at least this length.
 PLATEAU_PART = 0.1
 PLATEAU_S = 0.04
@@ -215,6 +217,7 @@ def _fit(
     high: float,
     final: float,
     final_u: float,
+    before_u: float,
     noise: NDArray[np.float64],
     short: NDArray[np.float64],
     out: NDArray[np.float64],
@@ -222,7 +225,7 @@ def _fit(
     """Fit a window on means of blocks where it holds more of them than a fit needs."""
     per = max(1, min((stop - first) // FIT_SAMPLES, int(0.2 * guess[1] / h)))
     if per == 1:
-        return fit_step(w, first, stop, h, guess, -np.inf, high, final, final_u, noise, out)
+        return fit_step(w, first, stop, h, guess, -np.inf, high, final, final_u, before_u, noise, out)
     n = (stop - first) // per
     for j in range(n):
         short[j] = _mean(w, first + j * per, first + (j + 1) * per)
@@ -238,6 +241,7 @@ def _fit(
         high,
         final,
         final_u,
+        before_u,
         np.array([noise[0] / per, noise[1], noise[2] ** per]),
         out,
     )
@@ -359,7 +363,8 @@ def _edge_rows(
             code[row] = GAP
             continue
         level_end = _mean(w, max(end - max(int(FINAL_S / h), 2), p), end)
-        done = _fit(w, first, end, h, guess, ends[0], level_end, FINAL_U * rise, model, short, fit[row])
+        before_u = np.hypot(TURN_U * rise, sigma) if blip else np.nan
+        done = _fit(w, first, end, h, guess, ends[0], level_end, FINAL_U * rise, before_u, model, short, fit[row])
         plateau = q
         while plateau > p and s[plateau - 1] > s[q] - PLATEAU_PART * rise:
             plateau -= 1
@@ -369,7 +374,7 @@ def _edge_rows(
             # the straight part before the corner gives the time constant of a cut-off rise
             guess[1] = max(tau * guess[3] / (reached - low), h)
             air_u = AIR_U * abs(ends[1] - low)
-            cut = _fit(w, first, end, h, guess, reached, ends[1], air_u, model, short, other)
+            cut = _fit(w, first, end, h, guess, reached, ends[1], air_u, before_u, model, short, other)
             if (
                 cut
                 and other[BEFORE] + other[STEP] > reached

@@ -217,6 +217,7 @@ def fit_step(
     high: float,
     final: float,
     final_u: float,
+    before_u: float,
     noise: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> bool:  # pragma: no cover - compiled
@@ -237,6 +238,9 @@ def fit_step(
     final, final_u : float
         What is known of the final level and its standard uncertainty; NaN nothing. It counts for little where the
         model fits to the noise, and for much where the residual is smooth, that is, where the model is wrong. [unit]
+    before_u : float
+        Standard uncertainty of the guessed level before, where the window begins at the turn and shows little of it; NaN
+        nothing is known. [unit]
     noise : ndarray of shape (3,)
         White variance, coloured variance and lag-one correlation of the noise where the trace stands still; of a
         residual that is larger than twice that, the excess counts as the model's, see `DEFINITION`. [unit², unit², 1]
@@ -266,6 +270,7 @@ def fit_step(
     damping = 1e-3
     sse = _model(y, first, stop, h, p, low, high, residual, jacobian)
     known = not np.isnan(final)
+    turned, level_before = not np.isnan(before_u), guess[2]
     better, spread = False, 1.0
     for iteration in range(_ITERATIONS):
         if iteration % 4 == 3:
@@ -275,18 +280,19 @@ def fit_step(
             spread = (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
         pull_ramp = variance * spread / ramp_u**2
         pull_final = variance * spread / final_u**2 if known else 0.0
+        pull_before = variance * spread / before_u**2 if turned else 0.0
         off_final = p[2] + p[3] - final if known else 0.0
-        cost = sse + pull_ramp * p[4] ** 2 + pull_final * off_final**2
+        cost = sse + pull_ramp * p[4] ** 2 + pull_final * off_final**2 + pull_before * (p[2] - level_before) ** 2
         for a in range(_PARAMETERS):
             gradient[a] = product_sum(jacobian[a], residual)
             for b in range(a + 1):
                 base[a, b] = product_sum(jacobian[a], jacobian[b])
         base[4, 4] += pull_ramp
         gradient[4] -= pull_ramp * p[4]
-        base[2, 2] += pull_final
+        base[2, 2] += pull_final + pull_before
         base[3, 3] += pull_final
         base[3, 2] += pull_final
-        gradient[2] -= pull_final * off_final
+        gradient[2] -= pull_final * off_final + pull_before * (p[2] - level_before)
         gradient[3] -= pull_final * off_final
         better = False
         moved = 0.0
@@ -306,7 +312,8 @@ def fit_step(
             trial[1] = min(max(trial[1], p[1] - 1.0, np.log(0.2 * h)), p[1] + 1.0, np.log(4.0))
             new = _model(y, first, stop, h, trial, low, high, residual, jacobian)
             off = trial[2] + trial[3] - final if known else 0.0
-            if new + pull_ramp * trial[4] ** 2 + pull_final * off**2 <= cost:
+            lifted = trial[2] - level_before
+            if new + pull_ramp * trial[4] ** 2 + pull_final * off**2 + pull_before * lifted**2 <= cost:
                 moved = max(abs(trial[0] - p[0]), abs(trial[1] - p[1]) * np.exp(p[1]))
                 p[:] = trial
                 sse, better = new, True
@@ -329,7 +336,9 @@ def fit_step(
         inverse[a, a] = 1.0
     pull_ramp = variance * spread / ramp_u**2
     pull_final = variance * spread / final_u**2 if known else 0.0
+    pull_before = variance * spread / before_u**2 if turned else 0.0
     normal[4, 4] += pull_ramp
+    normal[2, 2] += pull_before
     for a in range(2, 4):
         for b in range(2, 4):
             normal[a, b] += pull_final
@@ -349,9 +358,8 @@ def fit_step(
         if 0.0 < still < excess:
             quiet = _variance_of_sum(residual, 2.0 * max(noise[0], floor), 2.0 * noise[1], noise[2])
             total = quiet + DEFINITION**2 * (total - quiet)
-        total += (
-            variance * spread * (pull_ramp * inverse[a, 4] ** 2 + pull_final * (inverse[a, 2] + inverse[a, 3]) ** 2)
-        )
+        by_final = pull_final * (inverse[a, 2] + inverse[a, 3]) ** 2
+        total += variance * spread * (pull_ramp * inverse[a, 4] ** 2 + by_final + pull_before * inverse[a, 2] ** 2)
         out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student(used / spread - 4.0)
     out[START_U] = np.hypot(out[START_U], KINK * h)
     out[START], out[CONSTANT], out[BEFORE], out[STEP], out[RAMP] = p[0], tau, p[2], p[3], p[4]

@@ -1,6 +1,6 @@
 """The annotated plot of a recording: both traces with every landmark, for screen and for paper in black and white."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,9 @@ from matplotlib.figure import Figure
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
+from data_contracts.signals import BANK2_PREFIX
+from models.lambda_reader import ENDS_BEFORE_S
+from models.lambda_reading import LEVEL_S
 from pipelines.reports.paper import as_shown, contract, say
 
 if TYPE_CHECKING:
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
 
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
 _LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic
+_FUEL_CUT_S = 0.4  # a line this long stands for the level of fuel cut
 
 
 def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
@@ -48,15 +52,20 @@ def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", det
         If the file can't be written.
     """
     first = details[0]
-    lambda_names = [name for name in first.channels if "lambda" in name]
+    lambda_names = sorted(
+        (name for name in first.channels if "lambda" in name), key=lambda n: n.startswith(BANK2_PREFIX)
+    )
     rows = 1 + bool(lambda_names)
     figure = Figure(figsize=(10.0, 3.1 * rows + 0.9), layout="constrained")
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
     _air(axes[0], family, readings, details)
     if lambda_names:
         _lambda(axes[1], first, lambda_names)
-        for detail in details:
+        for row, detail in enumerate(details):
             _events(axes[1], detail)
+            read = {name: float(values[row]) for name, values in readings.values.items()}
+            for name in lambda_names:
+                _lambda_landmarks(axes[1], detail, name, read, named=name == lambda_names[0])
     axes[-1].set_xlabel(say("plot.time"))
     grades = []
     for row, grade in enumerate(readings.grade):
@@ -91,10 +100,7 @@ def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[
             if name != "undershoot" and np.isfinite(at) and np.isfinite(level):
                 level = unit.value(level)
                 axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
-                axes.annotate(
-                    say(f"plot.{name}"), (at, level), xytext=(5, 6), textcoords="offset points",
-                    fontsize=8, color=_MARK,
-                )  # fmt: skip
+                _say_at(axes, f"plot.{name}", at, level)
         idle = unit.value(float(readings.values["idle_g_s"][row]))
         if np.isfinite(idle):
             axes.axhline(idle, color=_PALE, linewidth=0.5)
@@ -122,6 +128,50 @@ def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
     axes.grid(alpha=0.2)
     if len(names) > 1:
         axes.legend(loc="upper right", fontsize=7, frameon=False)
+
+
+def _lambda_landmarks(
+    axes: "Axes", detail: "SnapDetail", channel: str, value: Mapping[str, float], *, named: bool
+) -> None:
+    """Where the responses begin and needles stand, and the levels beside them, of what was read of one channel."""
+    bank = BANK2_PREFIX if channel.startswith(BANK2_PREFIX) else ""
+    unit = "_v" if channel.endswith("_v") else ""
+    opening, release = value["opening_s"], value["release_s"]
+    cut = release + value[f"{bank}lambda_to_lean_dead_time_s"]
+    moments = {
+        "to_rich": opening + value[f"{bank}lambda_to_rich_dead_time_s"],
+        "needles": opening + value[f"{bank}lean_needle_time_s"],
+        "to_lean": cut,
+    }
+    for name, at in moments.items():
+        if np.isfinite(at):
+            level = float(np.interp(at, detail.time_s, detail.channels[channel]))
+            axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
+            _say_at(axes, f"plot.{name}" if named else "", at, level)
+    gone = 4.0 * value[f"{bank}lambda_to_lean_time_constant_s"], 1.5 * value[f"{bank}lambda_to_lean_switch_time_s"]
+    settled = cut + float(np.nansum(gone))
+    stretches = {
+        "lambda_idle": detail.stretches.get("idle", (np.nan, np.nan)),
+        "lambda_full_throttle": (release - LEVEL_S - ENDS_BEFORE_S, release - ENDS_BEFORE_S),
+        "lambda_fuel_cut": (settled, settled + _FUEL_CUT_S),
+    }
+    for name, (first, stop) in stretches.items():
+        level = value[f"{bank}{name}{unit}"]
+        if np.isfinite(first) and np.isfinite(level):
+            axes.plot([first, stop], [level, level], color=_MARK, linewidth=1.6, solid_capstyle="butt")
+            _say_at(axes, f"plot.{name}" if named else "", first, level)
+
+
+def _say_at(axes: "Axes", key: str, at: float, level: float) -> None:
+    axes.annotate(
+        say(key) if key else "",
+        (at, level),
+        xytext=(5, 6),
+        textcoords="offset points",
+        fontsize=8,
+        color=_MARK,
+        annotation_clip=True,
+    )
 
 
 def _events(axes: "Axes", detail: "SnapDetail") -> None:

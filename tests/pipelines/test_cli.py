@@ -61,6 +61,28 @@ def test_read_prints_a_verdict_first(capsys: pytest.CaptureFixture[str], tmp_pat
     assert plot.read_text().lstrip().startswith("<?xml")
 
 
+def test_the_plot_marks_what_was_read_of_both_traces(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    said: list[tuple[str, float, float]] = []
+    monkeypatch.setattr("pipelines.reports.snap_plot._say_at", lambda _, key, at, level: said.append((key, at, level)))
+    path, family = a_recording()
+    assert run(["read", path, "--family", family, "--register", REGISTER, "--plot", str(tmp_path / "x.png")]) == 0
+    at = {key.removeprefix("plot."): (when, level) for key, when, level in said}
+    values, unread = the_reading(path, family)
+    for name, event, after in (
+        ("to_rich", "opening_s", "lambda_to_rich_dead_time_s"),
+        ("to_lean", "release_s", "lambda_to_lean_dead_time_s"),
+    ):
+        assert (name in at) == (after not in unread)
+        if name in at:
+            assert at[name][0] == pytest.approx(values[event] + values[after], abs=1e-6)
+    assert at["main_peak"][1] == pytest.approx(values["main_peak_g_s"], rel=0.02)
+    for name in ("lambda_idle", "lambda_full_throttle"):
+        quantity = next((each for each in (f"{name}_v", name) if each not in unread), None)
+        assert (name in at) == (quantity is not None)
+        if quantity:
+            assert at[name][1] == pytest.approx(values[quantity])
+
+
 def test_read_json_is_one_object_alone(capsys: pytest.CaptureFixture[str]) -> None:
     path, family = a_recording()
     assert run(["read", path, "--family", family, "--register", REGISTER, "--json", "--coolant-c", "88"]) == 0

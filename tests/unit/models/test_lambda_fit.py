@@ -51,9 +51,11 @@ def test_exact_coefficients():
     assert ours == pytest.approx((0.67480, 1.29382, -0.29382), abs=6e-6)
 
 
-def identify(y, h, guess, *, low=-np.inf, high=np.inf, final=np.nan, final_u=1.0, noise=(1e-8, 0.0, 0.0)):
+def identify(
+    y, h, guess, *, low=-np.inf, high=np.inf, final=np.nan, final_u=1.0, before_u=np.nan, noise=(1e-8, 0.0, 0.0)
+):
     out = np.full(fit.FIT_COLUMNS, np.nan)
-    assert fit.fit_step(y, 0, y.size, h, np.array(guess), low, high, final, final_u, np.array(noise), out)
+    assert fit.fit_step(y, 0, y.size, h, np.array(guess), low, high, final, final_u, before_u, np.array(noise), out)
     return out
 
 
@@ -79,6 +81,21 @@ def test_a_cut_off_rise_keeps_its_time_constant():
     assert out[fit.CONSTANT] == pytest.approx(0.09, rel=0.03)
 
 
+def test_a_window_that_begins_at_the_turn_is_told_its_level():
+    """Nothing was recorded before the response began: where it did rests on the level it began at, known to 2 % of the step."""
+    rng = np.random.default_rng(8)
+    h, tau, told, untold = 0.01, 0.15, [], []
+    time = np.arange(0.0, 0.9, h)
+    for _ in range(60):
+        start = rng.uniform(-1.0, 0.0) * h
+        y = naive_lambda.step_response(time, start, tau, 1.0, 0.2, 0.0) + rng.normal(0, 0.002, time.size)
+        guess = (h, tau, 1.0 + rng.normal(0.0, 0.004), 0.2, 0.0)
+        for found, before_u in ((told, 0.004), (untold, np.nan)):
+            out = identify(y, h, guess, before_u=before_u, noise=(4e-6, 0.0, 0.0))
+            found.append(abs(out[fit.START] - start) < 1.96 * out[fit.START_U])
+    assert np.mean(told) > 0.7 > 0.4 > np.mean(untold)
+
+
 def test_ramp_after_the_step_does_not_bend_the_time_constant():
     h = 0.0025
     time = np.arange(0.0, 0.8, h)
@@ -93,7 +110,7 @@ def test_too_few_samples_are_no_fit():
     guess = np.array([0.0, 0.1, 0.0, 1.0, 0.0])
     y = np.full(30, np.nan)
     y[:5] = 1.0
-    assert not fit.fit_step(y, 0, 30, 0.01, guess, -np.inf, np.inf, np.nan, 1.0, np.zeros(3), out)
+    assert not fit.fit_step(y, 0, 30, 0.01, guess, -np.inf, np.inf, np.nan, 1.0, np.nan, np.zeros(3), out)
 
 
 @pytest.mark.parametrize(("white", "colour", "r", "n"), [(1.0, 0.0, 0.0, 50), (0.2, 1.0, 0.9, 120), (0.0, 2.0, 0.5, 7)])
