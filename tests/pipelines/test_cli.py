@@ -61,13 +61,17 @@ def test_read_prints_a_verdict_first(capsys: pytest.CaptureFixture[str], tmp_pat
     assert plot.read_text().lstrip().startswith("<?xml")
 
 
-def test_the_plot_marks_what_was_read_of_both_traces(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_the_plot_marks_what_was_read_of_both_traces(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
     said: list[tuple[str, float, float]] = []
     monkeypatch.setattr("pipelines.reports.snap_plot._say_at", lambda _, key, at, level: said.append((key, at, level)))
     path, family = a_recording()
-    assert run(["read", path, "--family", family, "--register", REGISTER, "--plot", str(tmp_path / "x.png")]) == 0
+    plot = str(tmp_path / "x.png")
+    assert run(["read", path, "--family", family, "--register", REGISTER, "--json", "--plot", plot]) == 0
+    capture = json.loads(capsys.readouterr().out)["captures"][0]
+    values, unread = {name: each["value"] for name, each in capture["readings"].items()}, capture["unread"]
     at = {key.removeprefix("plot."): (when, level) for key, when, level in said}
-    values, unread = the_reading(path, family)
     for name, event, after in (
         ("to_rich", "opening_s", "lambda_to_rich_dead_time_s"),
         ("to_lean", "release_s", "lambda_to_lean_dead_time_s"),
