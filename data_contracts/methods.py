@@ -59,10 +59,10 @@ _add("idle_v idle_g_s",
 _add("idle_after_g_s", "Mean over the last 1.5 s of the record, from 1.5 s after the release.", _IDLE)
 _add("opening_s",
      "Where the fast trace passes half the height from idle to the first peak; with no first peak, the level at which the "
-     f"first rise has lost four fifths of its steepness. {_SMOOTH}", _CROSSING)  # fmt: skip
+     f"first rise has lost four fifths of its steepness (half of it in a log below 50 Hz). {_SMOOTH}", _CROSSING)  # fmt: skip
 _add("first_peak_v first_peak_g_s",
      "Top of the earliest rise of the fast trace, within 0.6 s of the opening, that falls by more than 5 % of the snap's "
-     f"height and recovers; level by a parabola over ±10 ms. {_SMOOTH}", _LEVEL)  # fmt: skip
+     f"height and recovers; level by a parabola over ±12.5 ms. {_SMOOTH}", _LEVEL)  # fmt: skip
 _add("dip_v dip_g_s",
      "Bottom of the fall behind the first peak, above 1.5 times idle; level by a parabola over ±20 ms.", _LEVEL)  # fmt: skip
 _add("climb_slope_g_s2",
@@ -105,7 +105,8 @@ _add("throttle_opened",
      "Flow over opening from a mean-value engine; no published source.")  # fmt: skip
 _add("engine_speed_idle_rpm engine_speed_peak_rpm",
      "From the engine-speed channel; without one, from the firing ripple on the air-mass trace: the strongest line of a tapered spectrum, "
-     "given only where it stands clear of the rest.",
+     "given only where it stands clear of the rest. Where the flow still rises to the main peak, the speed of the window is carried to it "
+     "by half of what the flow gains: the speed may rise with it or stand at its limit.",
      "Of the channel its step and unrest; of the ripple the width of its line against the noise beside it.",
      "Four-stroke firing frequency: speed / 60 × cylinders / 2.")  # fmt: skip
 _add("run_up_time_s",
@@ -137,8 +138,8 @@ _add("lambda_fuel_cut lambda_fuel_cut_v",
      "Mean of the plateau after the release, from four time constants into the response to lean; given where lambda rose far above idle. At "
      "the end of the characteristic the ratio is censored and only volts are given.", _LAMBDA_LEVEL)  # fmt: skip
 _add("lambda_to_rich_dead_time_s lambda_to_rich_time_constant_s",
-     "First-order response with a dead time, fitted to the largest rise of richness after the opening, in the quantity (signal, 1/lambda "
-     "or lambda) in which the sensor's lag is linear. Apparent: transport, fuel film and control are in it.", _FIT, _TWO_POINT)  # fmt: skip
+     "First-order response with a dead time, fitted to the largest rise of richness from the opening to 0.04 s before the release, where the "
+     "mixture answers the lifting foot, in the quantity (signal, 1/lambda or lambda) in which the sensor's lag is linear. Apparent: transport, fuel film and control are in it.", _FIT, _TWO_POINT)  # fmt: skip
 _add("lambda_to_lean_dead_time_s lambda_to_lean_time_constant_s",
      "First-order response with a dead time, fitted to the largest fall of richness after the release, from the knee before its "
      "steepest part where the mixture came back from the rich spike of the lifted foot first, and to the shoulder behind it where it then "
@@ -146,7 +147,7 @@ _add("lambda_to_lean_dead_time_s lambda_to_lean_time_constant_s",
      "of fuel cut, transport and control are in it.",
      _FIT, _TWO_POINT)  # fmt: skip
 _add("lambda_to_rich_switch_time_s lambda_to_lean_switch_time_s",
-     "Narrowband sensors: time from 10 % to 90 % of the edge between its turn and its end.", _CROSSING)  # fmt: skip
+     "Narrowband sensors: time from 10 % to 90 % of the edge between its turn and the level reached, read from twice as long after its end.", _CROSSING)  # fmt: skip
 _add("lean_needles lean_needle_size",
      "Short falls of richness in the settled part of the hold, below the upper quartile of their surroundings, that stand clear of the "
      "noise; and their median size. Needles too quick for the sensor are electrical and count apart.",
