@@ -51,9 +51,9 @@ DIP_TIMES_IDLE = 1.5
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
 # Of so few samples the slow trace is smoothed over more time than is meant; the dip is then where the fast one is lowest, and
 # each sample of its parabola stands for a whole interval.
-FEW = 2
+FEW_SAMPLES = 2
 # The first rise is over between two samples this far apart, and the climb behind it no knee's fifth: half must do. [s]
-SLOW_S = 0.02
+SLOW_LOG_S = 0.02
 # The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
 SHORTEST_RUN_UP_S = 0.15
 
@@ -118,7 +118,7 @@ def _read_rise(
     if end - back < first or out[MAIN_AT] < stop - 1 - slow_half:
         return
     slope = (float(slow[end]) - float(slow[end - back])) / back
-    further = 2 * slow_half if slow_half <= FEW else 0
+    further = 2 * slow_half if slow_half <= FEW_SAMPLES else 0
     out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 + further - end) - slow[int(out[MAIN_AT])], 0.0)
 
 
@@ -205,7 +205,7 @@ def read_snap(
     if peak > 0:
         read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, off, out, FIRST_PEAK_AT)
         half = max(int(DIP_HALF_S / interval + 0.01), 1)
-        if slow_half > FEW:
+        if slow_half > FEW_SAMPLES:
             reach = int(0.04 / interval)
             lowest = max(valley - reach, peak)  # the dip is wide: ripple moves the lowest sample of the slow trace less
             for i in range(lowest, min(valley + reach + 1, search_stop)):
@@ -235,7 +235,7 @@ def read_snap(
     # the first rise ends at the first peak, or where the flow stops rising steeply
     rise_top = out[FIRST_PEAK]
     if peak < 0:
-        left = 0.2 if interval < SLOW_S else 0.5
+        left = 0.2 if interval < SLOW_LOG_S else 0.5
         rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.010 / interval), 1), left)
     out[OPENING], out[OPENING_SLOPE] = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
     # climb

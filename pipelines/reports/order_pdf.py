@@ -118,6 +118,7 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
     odometer, codes = newest.get("odometer_km"), newest.get("fault_codes")
     worth = order["expected_cost_avoided"]
     km = as_shown("km")
+    place = str(order["plan_note"] or "")
     facts = [
         (say("order.family"), order["family"]),
         (say("order.depot"), order["depot"]),
@@ -139,7 +140,7 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "facts": facts,
         "reason": _shortened(str(order["reason"])),
         "action": contract(order["action"]),
-        "place": str(order["plan_note"] or ""),
+        "place": place[:1].upper() + place[1:],
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in job.steps]
         if job
