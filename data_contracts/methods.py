@@ -105,7 +105,7 @@ _add("throttle_opened",
      "Flow over opening from a mean-value engine; no published source.")  # fmt: skip
 _add("engine_speed_idle_rpm engine_speed_peak_rpm",
      "From the engine-speed channel; without one, from the firing ripple on the air-mass trace: the strongest line of a tapered spectrum, "
-     "given only where it stands clear of the rest. Where the flow still rises to the main peak, the speed of the window is carried to it "
+     "given only where it stands clear of the rest. At a main peak to which the flow still rises, the speed of the window is carried to it "
      "by half of what the flow gains: the speed may rise with it or stand at its limit.",
      "Of the channel its step and unrest; of the ripple the width of its line against the noise beside it.",
      "Four-stroke firing frequency: speed / 60 × cylinders / 2.")  # fmt: skip

@@ -16,6 +16,7 @@ from models.smoothing import cosine_window
 PEAK_BAND = (0.45, 1.12)
 IDLE_BAND_RPM = (450.0, 1500.0)
 # A line counts when its power is this many times the mean power beside it in the band.
+# One line of noise in so many tops 13 times the mean: exp(-13) of 300 in a band, one recording in 1,500.
 CLEAR, CLEAR_AT_IDLE = 13.0, 25.0
 _SPECTRUM = 1024
 # Idle speed hunts by one or two parts in a hundred (common practice); the tallest line of it need not stand at its mean, and

@@ -50,7 +50,8 @@ FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
 FIT_SAMPLES = 128
-# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins.
+# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins (judgement:
+# a sixth to a third of what KNEE_PART and BLIP_PART let pass).
 TURN_U = 0.02
 # A plateau is a stretch within this part of the step from the end level, of at least this length.
 PLATEAU_PART = 0.1
@@ -306,7 +307,8 @@ def _edge_rows(
         if direction < 0.0:
             doubt = DOUBTS * max(_unrest(s, before, e, reach, still), np.sqrt(2.0) * sigma)
             knee, shoulder = _knee_and_shoulder(s, p, q, reach, doubt)
-        came_back = s[knee] - s[p] > max(BLIP_PART * rise, 4.0 * sigma) and s[q] - s[knee] > least
+        against = level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)  # a tip-in blip, or the spike of the lifted foot
+        came_back = against and s[knee] - s[p] > max(BLIP_PART * rise, 4.0 * sigma) and s[q] - s[knee] > least
         if came_back:
             p = knee
             places[row, 0] = p

@@ -107,4 +107,6 @@ def switch_time(reader: Reader, edge: Edges, name: str) -> dict[str, Estimate]:
     for number, reason in enumerate(REASONS):
         if number not in (FOUND, NOT_FOUND):
             found = renamed(found, edge.code == number, reason)
+    if name == "to_rich":
+        found = renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
     return {f"lambda_{name}_switch_time_s": found}

@@ -6,6 +6,9 @@ from numpy.typing import NDArray
 from models.kernel import kernel
 from models.lambda_edges import smooth
 
+# A first-order lag goes from 10 to 90 % in ln 9 of its time constant.
+LAGS_OF_SWITCH = np.log(9.0)
+
 
 @kernel
 def _switch_rows(
@@ -108,7 +111,7 @@ def _switch_time_rows(
     noise: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Time from 10 % to 90 % of each edge between its turn and its end."""
+    """Time from 10 % to 90 % of each edge between its turn and the level reached."""
     w, s = np.empty(x.shape[1]), np.empty(x.shape[1])
     for row in range(x.shape[0]):
         p, q, last = turn[row], end[row], stop[row]
@@ -122,7 +125,7 @@ def _switch_time_rows(
         rise = s[q] - low
         upper, lower, again = q, p, p
         for _ in range(2):
-            total, used = 0.0, 0
+            total, used, reached = 0.0, 0, again
             for i in range(again, last):
                 if s[i] > s[q] - 0.1 * (s[q] - low):
                     total += s[i]
@@ -136,7 +139,7 @@ def _switch_time_rows(
             lower = upper
             while lower > p and not s[lower] < low + 0.1 * rise:
                 lower -= 1
-            again = upper + 2 * (upper - lower)
+            again = max(min(upper + 2 * (upper - lower), last - 3), p)
         if upper >= q or s[lower] >= low + 0.1 * rise or s[lower + 1] <= s[lower] or s[upper + 1] <= s[upper]:
             continue
         out[row, 0] = (_crossing(s, upper, low + 0.9 * rise) - _crossing(s, lower, low + 0.1 * rise)) * h
@@ -147,7 +150,11 @@ def _switch_time_rows(
         a, b = max(upper - wide, first), min(upper + wide, last - 1)
         late = max((s[b] - s[a]) / (b - a), 1e-9)
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
-        out[row, 1] = h * np.sqrt(sigma**2 * (2.0 / early**2 + 1.0 / late**2) + 2.0 / 12.0 * (half > 0 or h > 0.004))
+        # what a lag still lacks of its step in the middle of the stretch its upper level is read from, over its slope at 90 %
+        lag = max(upper - lower, 1) / LAGS_OF_SWITCH
+        missing = 10.0 * lag * np.exp(-np.log(10.0) - max(0.5 * (reached + last) - upper, 0.0) / lag)
+        told = sigma**2 * (2.0 / early**2 + 1.0 / late**2) + 2.0 / 12.0 * (half > 0 or h > 0.004)
+        out[row, 1] = h * np.sqrt(told + missing**2)
 
 
 def switch_times(

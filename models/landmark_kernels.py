@@ -49,8 +49,8 @@ from models.smoothing import parabola, smoothing_gain
 DIP_TIMES_IDLE = 1.5
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
-# Of so few samples the slow trace is smoothed over more time than is meant; the dip is then where the fast one is lowest, and
-# each sample of its parabola stands for a whole interval.
+# Where the slow trace's half width is so few samples (below 330 Hz) it may be smoothed over up to twice the time that is meant;
+# the dip is then where the fast one is lowest, and each sample of its parabola stands for a whole interval.
 FEW_SAMPLES = 2
 # The first rise is over between two samples this far apart, and the climb behind it no knee's fifth: half must do. [s]
 SLOW_LOG_S = 0.02
@@ -109,17 +109,13 @@ def _first_peak_and_dip(
 def _read_rise(
     slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: NDArray[np.float64]
 ) -> None:  # pragma: no cover - compiled
-    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall.
-
-    Of few samples `stop` lies ahead of the fall by the smoothing's reach, so the climb goes on as far behind it.
-    """
+    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall."""
     back = max(int(0.08 / interval), 2)
     end = stop - 1 - 2 * slow_half
     if end - back < first or out[MAIN_AT] < stop - 1 - slow_half:
         return
     slope = (float(slow[end]) - float(slow[end - back])) / back
-    further = 2 * slow_half if slow_half <= FEW_SAMPLES else 0
-    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 + further - end) - slow[int(out[MAIN_AT])], 0.0)
+    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 - end) - slow[int(out[MAIN_AT])], 0.0)
 
 
 @kernel
@@ -235,7 +231,7 @@ def read_snap(
     # the first rise ends at the first peak, or where the flow stops rising steeply
     rise_top = out[FIRST_PEAK]
     if peak < 0:
-        left = 0.2 if interval < SLOW_LOG_S else 0.5
+        left = 0.5 if interval > SLOW_LOG_S else 0.2
         rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.010 / interval), 1), left)
     out[OPENING], out[OPENING_SLOPE] = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
     # climb

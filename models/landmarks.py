@@ -8,7 +8,7 @@ idle               mean over the steady flow before the opening, at most 3 s, en
                    departure from it
 first peak, dip    earliest fall of the fast trace within 0.6 s of the opening that recovers, is more than
                    5 % of the snap's height, and stays above 1.5 times idle; the peak where a parabola over ±12.5 ms
-                   is highest, the dip by one over ±20 ms at the lowest of the slow trace
+                   is highest, the dip by one over ±20 ms at the lowest of the slow trace (below 330 Hz of the fast trace)
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness (half, below 50 Hz)
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
@@ -46,7 +46,7 @@ from models import landmark_columns as lk
 from models.conditioning import Conditioned
 from models.estimate import Estimate, estimate
 from models.landmark_doubt import CREST, FOLDING_RATE_HZ, RIPPLE_GROWS, highest_of, ripple_alone, ripple_gains
-from models.landmark_kernels import read_snaps
+from models.landmark_kernels import SLOW_LOG_S, read_snaps
 from models.landmark_release import VALLEY_BEHIND
 from models.smoothing import smooth, smoothing_gain
 from models.snaps import SnapList, find_snaps
@@ -298,7 +298,8 @@ def airflow_estimates(
     # a control unit that reports flow has averaged the ripple out
     folds = (rate < FOLDING_RATE_HZ) & (sensor.kind != "g_s")
     folded = np.where(folds, CREST * ripple * main, 0.0)  # the highest samples are crests
-    folded = np.where(rate < SLOW_RATE_HZ, np.fmax(folded, SLOW_RATE_U * main), folded)
+    unseen = (rate < SLOW_RATE_HZ) | (folds & (marks[lk.RIPPLE] == 0.0))  # too few samples to tell the ripple from
+    folded = np.where(unseen, np.fmax(folded, SLOW_RATE_U * main), folded)
     main_u = np.sqrt(main_u**2 + doubt**2 + folded**2)
     main_raw_u = np.hypot(main_raw_u, folded / slope_of(main_raw, table))
     low, low_u, _, _ = level(lk.LOW)
@@ -307,7 +308,7 @@ def airflow_estimates(
     opening_u = crossing_u(marks[lk.OPENING_SLOPE], half_raw, fast_gain, rippled)
     opening_u = np.hypot(opening_u, np.where(np.isnan(peak), KNEE_U_S, 0.0))
     # the first rise is over between two samples of a slow log: it may be anywhere between them
-    opening_u = np.where(rate < SLOW_RATE_HZ, np.fmax(opening_u, dt * marks.held / np.sqrt(12.0)), opening_u)
+    opening_u = np.fmax(opening_u, np.maximum(dt * marks.held - SLOW_LOG_S, 0.0) / np.sqrt(12.0))
     # folded ripple moves the level and the samples beside the crossing
     release_u = crossing_u(
         marks[lk.RELEASE_SLOPE], half_raw, fast_gain, 0.5 * np.sqrt(main_u**2 + idle_u**2 + folded**2)

@@ -137,6 +137,7 @@ def _lambda_landmarks(
     bank = BANK2_PREFIX if channel.startswith(BANK2_PREFIX) else ""
     unit = "_v" if channel.endswith("_v") else ""
     opening, release = value["opening_s"], value["release_s"]
+    held_until = release - ENDS_BEFORE_S if np.isfinite(release) else float(detail.time_s[-1])
     cut = release + value[f"{bank}lambda_to_lean_dead_time_s"]
     moments = {
         "to_rich": opening + value[f"{bank}lambda_to_rich_dead_time_s"],
@@ -147,19 +148,21 @@ def _lambda_landmarks(
         if np.isfinite(at):
             level = float(np.interp(at, detail.time_s, detail.channels[channel]))
             axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
-            _say_at(axes, f"plot.{name}" if named else "", at, level)
+            if named:
+                _say_at(axes, f"plot.{name}", at, level)
     gone = 4.0 * value[f"{bank}lambda_to_lean_time_constant_s"], 1.5 * value[f"{bank}lambda_to_lean_switch_time_s"]
     settled = cut + float(np.nansum(gone))
     stretches = {
         "lambda_idle": detail.stretches.get("idle", (np.nan, np.nan)),
-        "lambda_full_throttle": (release - LEVEL_S - ENDS_BEFORE_S, release - ENDS_BEFORE_S),
+        "lambda_full_throttle": (held_until - LEVEL_S, held_until),
         "lambda_fuel_cut": (settled, settled + _FUEL_CUT_S),
     }
     for name, (first, stop) in stretches.items():
         level = value[f"{bank}{name}{unit}"]
         if np.isfinite(first) and np.isfinite(level):
             axes.plot([first, stop], [level, level], color=_MARK, linewidth=1.6, solid_capstyle="butt")
-            _say_at(axes, f"plot.{name}" if named else "", first, level)
+            if named:
+                _say_at(axes, f"plot.{name}", first, level)
 
 
 def _say_at(axes: "Axes", key: str, at: float, level: float) -> None:
