@@ -435,3 +435,26 @@ def test_no_input_raises(signal, interval_s, opening, hold, which):
     assert signs.active.shape == (rows,)
     for found in out.values():
         assert np.all((found.reason == 0) == np.isfinite(found.value))
+
+
+@pytest.mark.parametrize("release_s", [3.55, 3.65, 3.75, 3.8, 4.2])
+def test_a_short_hold_makes_the_switching_time_less_sure_and_no_jump(release_s):
+    """The upper level of a hold that ends before the lag has died away lacks part of the step; the interval knows."""
+    time = np.arange(int(9.0 * RATE)) / RATE
+    x = np.where((time > 3.25) & (time < release_s + 0.35), 0.85, np.where(time < 3.25, 0.1, 0.08))
+    signal = np.tile(lagged(time, x, 0.08), (8, 1)) + np.random.default_rng(4).normal(0, 0.004, (8, time.size))
+    out, _ = read(signal, rate_hz=RATE, sensor=NARROWBAND, kind="v", opening_s=3.0, release_s=release_s)
+    found, true = out["lambda_to_rich_switch_time_s"], np.log(9.0) * 0.08
+    assert np.all(np.abs(found.value - true) < 2.5 * found.u)
+    assert np.all(found.u < 0.12 * true)
+
+
+def test_a_cut_without_a_spike_is_read_from_the_level_held():
+    """Three lags in a row bend the begin of the fall as a way back from a spike would; with no spike it is part of the response."""
+    time = np.arange(int(9.0 * RATE)) / RATE
+    x = np.where(time < 3.1, 1.0, np.where(time < 4.5, SNAP.full, 0.5))
+    for _ in range(3):
+        x = lagged(time, x, 0.1)
+    rows = np.tile(x, (40, 1)) + np.random.default_rng(5).normal(0, 0.006, (40, time.size))
+    out, _ = read_ratio(rows)
+    assert np.ptp(out["lambda_to_lean_dead_time_s"].value) < 0.01

@@ -234,3 +234,20 @@ def test_idle_intervals_cover():
     found = read_waveforms(waves, [fam] * 400, [WARM] * 400)
     error = found.values["idle_g_s"] - np.array([each.idle for each in snaps])
     assert 0.91 < np.mean(np.abs(error) < 1.96 * found.u["idle_g_s"]) < 0.99
+
+
+@pytest.mark.parametrize("rate", [100.0, 250.0, 340.0, 1000.0])
+def test_a_short_hold_that_still_climbs_is_not_carried_on(rate):
+    """What the engine would have reached is not read: at any rate the main peak is what it did reach, within its interval."""
+    snap = Snap(opening=1.0, hold=0.5, length=4.0, ripple=0.0, speed_time=0.4)
+    found, true = errors(snap, Recorder(rate_hz=rate, kind="g_s", needles_per_s=0))
+    off = found.values["main_peak_g_s"] - true["main_peak_g_s"]
+    assert np.sqrt(np.mean((off / found.u["main_peak_g_s"]) ** 2)) < 1.2
+    assert np.abs(np.mean(off / true["main_peak_g_s"])) < 0.01
+
+
+@pytest.mark.parametrize("rate", [60.0, 66.0, 75.0])
+def test_ripple_that_so_slow_a_log_cannot_tell_is_in_the_main_peaks_doubt(rate):
+    found, true = errors(Snap(), Recorder(rate_hz=rate, needles_per_s=0))
+    off = (found.values["main_peak_g_s"] - true["main_peak_g_s"]) / found.u["main_peak_g_s"]
+    assert np.mean(np.abs(off) < 1.96) > 0.9
