@@ -307,8 +307,9 @@ def _edge_rows(
         if direction < 0.0:
             doubt = DOUBTS * max(_unrest(s, before, e, reach, still), np.sqrt(2.0) * sigma)
             knee, shoulder = _knee_and_shoulder(s, p, q, reach, doubt)
-        against = level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)  # a tip-in blip, or the spike of the lifted foot
-        came_back = against and s[knee] - s[p] > max(BLIP_PART * rise, 4.0 * sigma) and s[q] - s[knee] > least
+        counts = max(BLIP_PART * rise, 4.0 * sigma)
+        against = level - s[p] > counts  # a tip-in blip, or the spike of the lifted foot
+        came_back = against and s[knee] - s[p] > counts and s[q] - s[knee] > least
         if came_back:
             p = knee
             places[row, 0] = p

@@ -152,7 +152,7 @@ def _switch_time_rows(
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
         # what a lag still lacks of its step in the middle of the stretch its upper level is read from, over its slope at 90 %
         lag = max(upper - lower, 1) / LAGS_OF_SWITCH
-        missing = 10.0 * lag * np.exp(-np.log(10.0) - max(0.5 * (reached + last) - upper, 0.0) / lag)
+        missing = lag * np.exp(-max(0.5 * (reached + last) - upper, 0.0) / lag)
         told = sigma**2 * (2.0 / early**2 + 1.0 / late**2) + 2.0 / 12.0 * (half > 0 or h > 0.004)
         out[row, 1] = h * np.sqrt(told + missing**2)
 

@@ -99,7 +99,7 @@ def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[
         for name, (at, level) in detail.points.items():
             if name != "undershoot" and np.isfinite(at) and np.isfinite(level):
                 level = unit.value(level)
-                axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
+                _dot(axes, at, level)
                 _say_at(axes, f"plot.{name}", at, level)
         idle = unit.value(float(readings.values["idle_g_s"][row]))
         if np.isfinite(idle):
@@ -147,7 +147,7 @@ def _lambda_landmarks(
     for name, at in moments.items():
         if np.isfinite(at):
             level = float(np.interp(at, detail.time_s, detail.channels[channel]))
-            axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
+            _dot(axes, at, level)
             if named:
                 _say_at(axes, f"plot.{name}", at, level)
     gone = 4.0 * value[f"{bank}lambda_to_lean_time_constant_s"], 1.5 * value[f"{bank}lambda_to_lean_switch_time_s"]
@@ -165,15 +165,13 @@ def _lambda_landmarks(
                 _say_at(axes, f"plot.{name}", first, level)
 
 
+def _dot(axes: "Axes", at: float, level: float) -> None:
+    axes.plot([at], [level], "o", mfc="white", mec=_MARK, markersize=5)
+
+
 def _say_at(axes: "Axes", key: str, at: float, level: float) -> None:
     axes.annotate(
-        say(key) if key else "",
-        (at, level),
-        xytext=(5, 6),
-        textcoords="offset points",
-        fontsize=8,
-        color=_MARK,
-        annotation_clip=True,
+        say(key), (at, level), xytext=(5, 6), textcoords="offset points", fontsize=8, color=_MARK, annotation_clip=True
     )
 
 
