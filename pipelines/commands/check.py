@@ -5,9 +5,10 @@ from pathlib import Path
 from data_contracts.errors import InputError, WorkspaceError
 from pipelines.decisions.order_decisions import unreadable
 from pipelines.decisions.quarantine_decisions import unreadable_items
+from pipelines.intake import quarantine
 from pipelines.intake.corrections import unreadable_mends
 from pipelines.intake.filing import delivered_folder, place_of
-from pipelines.intake.take_in import accounts, quarantine
+from pipelines.intake.take_in import accounts
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_chunk
 from pipelines.workspace.register import load_register

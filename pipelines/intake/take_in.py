@@ -14,6 +14,7 @@ import polars as pl
 
 from data_contracts.tables import DELIVERIES, MANIFEST_ROWS, RECORDINGS, WAVEFORMS, polars_schema
 from pipelines.decisions.quarantine_decisions import winning_claims
+from pipelines.intake import quarantine
 from pipelines.intake.capture_dates import check_moment, date_of_delivery
 from pipelines.intake.corrections import Mend, filled, mended_rows, mends
 from pipelines.intake.decoding import Decoded, Wanted, decode_all
@@ -29,7 +30,6 @@ from pipelines.intake.filing import file_away, place_of
 from pipelines.intake.identity import Claims
 from pipelines.intake.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
-from pipelines.intake.take_in import quarantine
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import sweep, write_waveforms
 from pipelines.workspace.register import Register

@@ -283,7 +283,7 @@ def _track(
     from models.tracking.assess import assess
     from models.work.learning import van_priors
     from models.work.watchlist import watchlist
-    from pipelines.decisions.order_decisions import lessons
+    from pipelines.decisions import lessons
     from pipelines.decisions.work_orders import propose
     from pipelines.storage.models import keep_models
 

@@ -18,7 +18,7 @@ from data_contracts.units import Units
 from data_contracts.wording import Language
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
-    from models.causes.infer import likelihood as cause_likelihood
+    from models.causes import likelihood as cause_likelihood
     from models.tracking import assess
     from models.work import learning
     from models.work import visit_plan as order_plan

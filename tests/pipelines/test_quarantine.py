@@ -18,7 +18,7 @@ from pipelines.decisions.quarantine_decisions import (
     record_item,
     take_in_item_decisions,
 )
-from pipelines.intake.take_in import delivery as delivery_module
+from pipelines.intake import delivery as delivery_module
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import VANS, ask, counts, deliver, make_home, recording, row, run_intake
