@@ -25,7 +25,7 @@ def judged_home(root: Path, fleet: ReadingsFleet, families: Mapping[str, object]
     files = {
         "settings.toml": "",
         "register/vans.csv": vans.write_csv(),
-        "register/families.toml": "".join(_table(name, table) for name, table in families.items()),
+        "register/families.toml": "".join(toml_of(name, table) for name, table in families.items()),
     }
     workspace = make_workspace(root, files)
     put_captures(workspace, fleet.frame)
@@ -64,13 +64,13 @@ def judge(workspace: Workspace, week: str | None = None) -> steps.Tracked:
     return tracked
 
 
-def _table(name: str, table: object, path: str = "") -> str:
-    """TOML of one family."""
+def toml_of(name: str, table: object, path: str = "") -> str:
+    """TOML of one family, from its table."""
     assert isinstance(table, Mapping)
     own = {key: value for key, value in table.items() if not isinstance(value, Mapping)}
     inner = {key: value for key, value in table.items() if isinstance(value, Mapping)}
     lines = [f"[{path}{name}]", *(f"{key} = {_value(value)}" for key, value in own.items())]
-    return "\n".join(lines) + "\n" + "".join(_table(key, value, f"{path}{name}.") for key, value in inner.items())
+    return "\n".join(lines) + "\n" + "".join(toml_of(key, value, f"{path}{name}.") for key, value in inner.items())
 
 
 def _value(value: object) -> str:
