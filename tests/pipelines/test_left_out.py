@@ -1,6 +1,8 @@
 """Whatever the delivery format calls optional may be left out, be empty or half filled: the week is published all the same."""
 
+import json
 import tomllib
+from datetime import date, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -12,6 +14,7 @@ from data_contracts.tables import REPAIRS, polars_schema
 from models.health import lone_recorder_sentence
 from pipelines import steps
 from pipelines.manifest import COLUMNS, REQUIRED
+from pipelines.model_store import keep_models
 from pipelines.register import load_register
 from pipelines.workspace import Workspace
 from tests.deliveries import FAMILIES, VANS, ask, deliver, make_home, recording, row, run_intake
@@ -278,6 +281,49 @@ def test_optional_keys_of_recorder_profiles_stop_no_week(tmp_path: Path) -> None
     deliver(home.inbox / "boxes", rows, files)
     assert [account.held for account in run_intake(home)] == [len(cases)]
     assert run_steps(home) == "2026-W10"
+
+
+def test_a_list_without_a_visit_of_late_says_so(home: Workspace, fleet: ReadingsFleet) -> None:
+    put_captures(home, fleet.frame)
+    last = fleet.weeks[-1]
+    end = date.fromisocalendar(int(last[:4]), int(last[6:]), 7)
+
+    def told(weeks: int) -> list[str]:
+        year, number, _ = (end + timedelta(weeks=weeks)).isocalendar()
+        return [text for text in judge(home, f"{year}-W{number:02d}").notices if "was seen" in text]
+
+    said = f"No van was seen since {last}: that no van is listed tells nothing of how they are. Deliver recordings, then run again."
+    assert told(0) == told(3) == []
+    assert told(4) == told(30) == [said]
+
+
+def test_names_of_families_are_no_names_of_files(tmp_path: Path, fleet: ReadingsFleet) -> None:
+    """Many pooled families, long names, and one that leads out of the workspace."""
+    vans = sorted(fleet.frame["van_id"].unique())
+    names = {van_id: f"../../{'x' * 60}/{n // 2:02d} of the fleet's engines" for n, van_id in enumerate(vans)}
+    frame = fleet.frame.with_columns(family=pl.col("van_id").replace_strict(names))
+    tables = {f'"{name}"': FAMILIES_TABLE["heron-16"] for name in sorted(set(names.values()))}
+    there = ReadingsFleet(frame, fleet.truth, fleet.weeks)
+    home = judged_home(tmp_path / "deep" / "er" / "home", there, tables)
+    assert not load_register(home.register).faults
+    judge(home)
+    kept = list(home.models.glob("*.skops"))
+    assert len(kept) == 1
+    assert {path.name for path in (tmp_path / "deep" / "er").iterdir()} == {"home"}
+    assert {path.name for path in (tmp_path / "deep").iterdir()} == {"er"}
+    (card,) = (c for c in json.loads((home.models / "cards.json").read_text()) if "judges" in c)
+    assert card["file"] == kept[0].name
+    assert card["judges"] == sorted(set(names.values()))
+
+
+def test_models_of_families_that_went_are_not_kept(tmp_path: Path) -> None:
+    from sklearn.preprocessing import StandardScaler
+
+    for names in (("a", "b+" * 400), ("../b",)):
+        keep_models(tmp_path, {n: StandardScaler() for n in names}, [{"family": n} for n in names])
+        cards = json.loads((tmp_path / "cards.json").read_text())
+        assert {p.name for p in tmp_path.iterdir()} == {"cards.json", *(c["file"] for c in cards)}
+        assert [card["family"] for card in cards] == list(names)
 
 
 def test_spaces_around_a_columns_name_do_not_matter_and_another_name_is_no_column(tmp_path: Path) -> None:
