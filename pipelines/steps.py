@@ -44,6 +44,8 @@ if TYPE_CHECKING:  # they take seconds to import
 
 VERSION = metadata.version("vansnap")
 # Sections of the settings that say when, where and for whom, and change no figure.
+NOT_JUDGED = "Not judged this week;"
+"""Begins the first reason of a van on the list whose judging failed: it stands as in the week before."""
 _NO_RESULT = {"schedule", "intake", "board", "people", "display", "evidence"}
 
 
@@ -415,8 +417,11 @@ def _with_standing(
     standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
         pl.col("van_id").is_in(van_ids)
     )
-    said = pl.concat_list(pl.lit(f"Not judged this week; this stands from {last}."), "reasons")
-    standing = standing.with_columns(week=pl.lit(week), new=pl.lit(False), reasons=said).select(listed.columns)
+    told = pl.col("reasons").list.first().str.starts_with(NOT_JUDGED).fill_null(False)  # in the week before, too
+    said = pl.concat_list(pl.lit(f"{NOT_JUDGED} this stands from {last}."), "reasons")
+    standing = standing.with_columns(
+        week=pl.lit(week), new=pl.lit(False), reasons=pl.when(told).then("reasons").otherwise(said)
+    ).select(listed.columns)
     urgencies = pl.col("urgency").replace_strict({"now": 0, "plan": 1, "watch": 2}, return_dtype=pl.Int64)
     listed = pl.concat([listed, standing]).sort(urgencies, maintain_order=True)  # last within their urgency
     known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))

@@ -14,9 +14,11 @@ from streamlit.testing.v1 import AppTest
 
 from dashboards.decide import moves
 from dashboards.text import inert, say
+from data_contracts.limits import SILENT_WEEKS
 from pipelines import queries
 from pipelines.published import open_published
 from pipelines.warehouse import Warehouse
+from pipelines.weeks import week_end, week_of
 from pipelines.workspace import open_workspace
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
@@ -108,6 +110,19 @@ def test_an_empty_list_says_that_nothing_needs_doing(view: View, tmp_path: Path)
     make_workspace(tmp_path, vans_per_depot=1, weeks=4)
     app = view("this_week", tmp_path)
     assert "Nothing needs doing" in app.success[0].value
+
+
+def test_an_empty_list_without_a_visit_of_late_is_no_all_clear(view: View, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=4)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
+        (last,) = connection.execute("SELECT max(week) FROM captures").fetchone() or ("",)
+        connection.execute("UPDATE runs SET week = ?", [week_of(week_end(last) + timedelta(weeks=SILENT_WEEKS - 1))])
+    app = view("this_week", tmp_path)
+    assert not app.success
+    assert f"No van was seen since {last}" in app.warning[0].value
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
+        connection.execute("DELETE FROM captures")
+    assert "No van was seen up to" in view("this_week", tmp_path).warning[0].value
 
 
 def test_a_workspace_without_vans_says_where_to_add_them(view: View, tmp_path: Path) -> None:

@@ -86,6 +86,11 @@ def test_one_van_that_fails_is_named_and_keeps_its_place(
     assert len(set(listed_of(home, week)) - {van_id}) >= 5
     assert "ZeroDivisionError" in (home.reports / f"not-judged-{week}.txt").read_text()
 
+    judge(home)  # again: it still stands from the week it was judged in, and says so once
+    assert listed_of(home, week)[van_id] == before[van_id]
+    again = published(home, f"SELECT reasons FROM watchlist WHERE week = '{week}' AND van_id = '{van_id}'")
+    assert again["reasons"][0].to_list() == kept["reasons"][0].to_list()
+
     monkeypatch.undo()
     judge(home)
     assert not (home.reports / f"not-judged-{week}.txt").exists()
