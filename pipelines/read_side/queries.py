@@ -145,6 +145,14 @@ def notices(published: Published, week: str) -> list[str]:
     return frame["text"].to_list()
 
 
+def last_week_seen(published: Published, week: str) -> str | None:
+    """The last week up to one in which any van was seen; None for never."""
+    last: str | None = published.ask("SELECT max(week) AS week FROM captures WHERE week <= $week", {"week": week})[
+        "week"
+    ][0]
+    return last
+
+
 def week_in_numbers(published: Published, week: str) -> dict[str, int]:
     """Counts for a week: vans of the register, vans seen, captures, captures sent back."""
     row = published.ask(

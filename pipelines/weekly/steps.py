@@ -6,18 +6,18 @@ a killed run is picked up by running again.
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import metadata, resources
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
-from data_contracts.weeks import week_before, week_end
+from data_contracts.weeks import is_silent, week_before, week_end, week_of
 from models.work.order_states import replay
 from pipelines.decisions.order_decisions import (
     bring_orders_up_to_date,
@@ -31,14 +31,21 @@ from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.take_in import DeliveryAccount, take_in
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.judge_apart import NotJudged, judge_apart
 from pipelines.weekly.progress import bar
-from pipelines.weekly.read_captures import read_new_captures
+from pipelines.weekly.read_captures import READ_TRACES, read_new_captures
 from pipelines.workspace.register import Register, load_register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
 
+if TYPE_CHECKING:  # they take seconds to import
+    from models.causes.infer import CausePosterior
+    from models.tracking.assess import Assessment
+
 VERSION = metadata.version("vansnap")
 # Sections of the settings that say when, where and for whom, and change no figure.
+NOT_JUDGED = "Not judged this week;"
+"""Begins the first reason of a van on the list whose judging failed: it stands as in the week before."""
 _NO_RESULT = {"schedule", "intake", "board", "people", "display", "evidence"}
 
 
@@ -112,6 +119,16 @@ class WeeklySummary:
 
 
 @dataclass(frozen=True)
+class _Judged:
+    """What is found of the vans that are judged together."""
+
+    assessment: "Assessment"
+    posterior: "CausePosterior"
+    flags: Mapping[str, tuple[str, ...]]
+    listed: pl.DataFrame
+
+
+@dataclass(frozen=True)
 class Tracked:
     """Result of the tracking step: counts by urgency, open orders, notices, and whether anything changed."""
 
@@ -121,7 +138,7 @@ class Tracked:
     changed: bool
 
 
-def intake(home: Path, *, quiet: bool = True) -> tuple[DeliveryAccount, ...]:
+def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tuple[DeliveryAccount, ...]:
     """Take in what is in the inbox and what waits in quarantine.
 
     Parameters
@@ -130,6 +147,8 @@ def intake(home: Path, *, quiet: bool = True) -> tuple[DeliveryAccount, ...]:
         The workspace.
     quiet : bool
         Show no progress.
+    now : datetime or None
+        Time of the run; None is the clock's.
 
     Returns
     -------
@@ -144,7 +163,7 @@ def intake(home: Path, *, quiet: bool = True) -> tuple[DeliveryAccount, ...]:
                 workspace,
                 warehouse,
                 register,
-                now=datetime.now(UTC),
+                now=now or datetime.now(UTC),
                 progress=progress,
                 workers=settings.intake.workers,
             )
@@ -180,7 +199,7 @@ def resolve_week(home: Path, week: str | None) -> str:
     home : Path
         The workspace.
     week : str or None
-        As asked; None is the week of the newest capture.
+        As asked; None is the week of the newest capture that is not dated ahead of this week.
 
     Returns
     -------
@@ -195,7 +214,7 @@ def resolve_week(home: Path, week: str | None) -> str:
         return week
     workspace, _ = _opened(home)
     with Warehouse(workspace.warehouse_path) as warehouse:
-        newest = warehouse.query("SELECT max(week) FROM captures").item()
+        newest = warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(datetime.now(UTC))]).item()
         refused = warehouse.query("SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
     if newest is None:
         why = f"{refused} items wait in quarantine (see `vansnap check`)" if refused else "the inbox is empty"
@@ -296,42 +315,72 @@ def _track(
         [week],
     ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van that left the register keeps its history only
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
-    assessment = assess(
-        frame,
-        families=families,
-        repairs=repairs.filter(pl.col("done_at") < week_end(week)),
-        week=week,
-        settings=settings.tracking.for_models(),
-        shapes=shapes,
+    learned = lessons.learn_until(warehouse, list(families), settings, week)
+    before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
+
+    def judged(van_ids: frozenset[str]) -> _Judged:
+        mine = frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        assessment = assess(
+            mine,
+            families=families,
+            repairs=repairs.filter(pl.col("done_at") < week_end(week)),
+            week=week,
+            settings=settings.tracking.for_models(),
+            shapes=shapes,
+        )
+        flags = lessons.flags_of(assessment)
+        found = assessment.residuals.van_ids
+        family_of = dict(assessment.states.select("van_id", "family").iter_rows())
+        posterior = infer_causes(
+            assessment.residuals,
+            [families[family_of[van_id]] for van_id in found],
+            _fault_codes(mine, found),
+            settings=settings.causes.for_models(),
+            priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
+        )
+        listed = watchlist(assessment.states, posterior, week=week, before=set(before))
+        return _Judged(assessment, posterior, flags, lessons.with_trust(listed, learned, flags))
+
+    now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(families)))))
+    assessment = now.assessment
+    proofs, unproven = judge_apart(
+        lambda van_ids: proofs_due(warehouse, assessment.trends.filter(pl.col("van_id").is_in(list(van_ids)))),
+        _vans_by_family(warehouse.query("SELECT family, van_id FROM work_orders")),
     )
-    for event in proofs_due(warehouse, assessment.trends):
+    for event in proofs:
         record(workspace, event)
     take_in_decisions(workspace, warehouse)  # before orders are proposed: a judged repair makes room for the next
-    learned = lessons.learn_until(warehouse, list(families), settings, week)
     changes = lessons.changes_of_week(warehouse, learned, week)
-    flags = lessons.flags_of(assessment)
-    van_ids = assessment.residuals.van_ids
-    family_of = dict(assessment.states.select("van_id", "family").iter_rows())
-    posterior = infer_causes(
-        assessment.residuals,
-        [families[family_of[van_id]] for van_id in van_ids],
-        _fault_codes(frame, van_ids),
-        settings=settings.causes.for_models(),
-        priors=van_priors(learned, [family_of[van_id] for van_id in van_ids], [flags[v] for v in van_ids]),
-    )
-    before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
-    listed = watchlist(assessment.states, posterior, week=week, before=set(before))
-    listed = lessons.with_trust(listed, learned, flags)
     existing = warehouse.query("SELECT * FROM work_orders")
-    orders = propose(
-        listed, assessment, posterior, register, settings, existing, week=week, jobs=learned.jobs, flags=flags
-    )
+    aside = {van_id for one in failed for van_id in one.van_ids}
+    candidates = _vans_by_family(pl.concat([part.select("family", "van_id") for part in (now.listed, existing)]))
+
+    def proposed(van_ids: frozenset[str]) -> pl.DataFrame:
+        apart = aside.union(*candidates.values()) - (van_ids - aside)
+        kept = pl.col("van_id").is_in(sorted(apart))
+        orders = propose(
+            now.listed.filter(~kept), assessment, now.posterior, register, settings, existing.filter(~kept),
+            week=week, jobs=learned.jobs, flags=now.flags,
+        )  # fmt: skip
+        return pl.concat([orders, existing.filter(kept).select(orders.columns)])
+
+    orders, unordered = judge_apart(proposed, candidates)
+    listed, trends = now.listed, assessment.trends
+    if aside:
+        listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
+    trouble = [one.sentence() for one in failed]
+    trouble += [one.sentence("No repair proven") for one in unproven] + [
+        one.sentence("No order made") for one in unordered
+    ]
+    _keep_traces(workspace, week, [*failed, *unproven, *unordered])
+    told = [*trouble, *_silence(frame, week), *_unread(warehouse, register)]
+    texts = [*told, *(notice.text for notice in assessment.notices)]
     notices = pl.DataFrame(
         {
-            "week": [week] * len(assessment.notices),
-            "number": range(len(assessment.notices)),
-            "text": [notice.text for notice in assessment.notices],
-            "depot": [notice.depot for notice in assessment.notices],
+            "week": [week] * len(texts),
+            "number": range(len(texts)),
+            "text": texts,
+            "depot": [*[None] * len(told), *(notice.depot for notice in assessment.notices)],
         },
         schema={"week": pl.String, "number": pl.Int64, "text": pl.String, "depot": pl.String},
     )
@@ -339,7 +388,7 @@ def _track(
     keep_models(workspace.models, assessment.models, [*assessment.model_cards, card])
     with warehouse.transaction():
         _store_captures(warehouse, assessment.captures)
-        warehouse.replace("trends", assessment.trends)
+        warehouse.replace("trends", trends)
         lesson = lessons.learning_rows(changes, week)
         for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson)):
             warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
@@ -350,10 +399,68 @@ def _track(
         warehouse.replace("repairs", repairs)
         warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
         run = hashlib.sha256(f"{week}\x1f{data_id}".encode()).hexdigest()[:16]
-        now = datetime.now(UTC)
-        row = {"run_id": run, "week": week, "finished_at": now, "vansnap": VERSION, "data_id": data_id}
+        row = {"run_id": run, "week": week, "finished_at": datetime.now(UTC), "vansnap": VERSION, "data_id": data_id}
         warehouse.append("runs", pl.DataFrame([row]))
-    return tuple(notice.text for notice in assessment.notices)
+    return tuple(texts)
+
+
+def _vans_by_family(rows: pl.DataFrame) -> dict[str, list[str]]:
+    """Family to its vans, of any table that names both."""
+    return dict(rows.group_by("family").agg(pl.col("van_id").unique().sort()).sort("family").iter_rows())
+
+
+def _with_standing(
+    warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """List and trends with what was known before of vans that could not be judged: off the list would say they are well."""
+    last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
+    standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
+        pl.col("van_id").is_in(van_ids)
+    )
+    told = pl.col("reasons").list.first().str.starts_with(NOT_JUDGED).fill_null(False)  # in the week before, too
+    said = pl.concat_list(pl.lit(f"{NOT_JUDGED} this stands from {last}."), "reasons")
+    standing = standing.with_columns(
+        week=pl.lit(week), new=pl.lit(False), reasons=pl.when(told).then("reasons").otherwise(said)
+    ).select(listed.columns)
+    urgencies = pl.col("urgency").replace_strict({"now": 0, "plan": 1, "watch": 2}, return_dtype=pl.Int64)
+    listed = pl.concat([listed, standing]).sort(urgencies, maintain_order=True)  # last within their urgency
+    known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))
+    ranked = listed.with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
+    return ranked, pl.concat([trends, known.select(trends.columns)]).sort("van_id", "week", "quantity")
+
+
+def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -> None:
+    """For whoever mends it: where each failure of a run happened; none leaves no file."""
+    path = workspace.reports / f"not-judged-{week}.txt"
+    path.unlink(missing_ok=True)
+    if failed:
+        parts = [f"{one.family}: {', '.join(one.van_ids)}\n{one.trace}" for one in failed]
+        path.write_text("\n".join(parts), encoding="utf-8")
+
+
+def _silence(frame: pl.DataFrame, week: str) -> list[str]:
+    """What a list without a visit of late must say."""
+    last = max(frame["week"], default="")
+    if last and not is_silent(last, week):
+        return []
+    seen = f"No van was seen since {last}" if last else f"No van was seen up to {week}"
+    return [f"{seen}: that no van is listed tells nothing of how they are. Deliver recordings, then run again."]
+
+
+def _unread(warehouse: Warehouse, register: Register) -> list[str]:
+    """What is said of recordings whose reading failed; it is tried again at every run."""
+    sound = [van.van_id for van in register.vans.values() if van.family in register.families]
+    rows = warehouse.query(
+        "SELECT delivery, file, van_id FROM recordings r WHERE state = 'held' AND NOT EXISTS "
+        "(SELECT 1 FROM captures c WHERE c.delivery = r.delivery AND c.row = r.row) ORDER BY ALL"
+    ).filter(pl.col("van_id").is_in(sound))
+    if rows.is_empty():
+        return []
+    first = f"{rows['file'][0]} of delivery {rows['delivery'][0]}"
+    count = "1 recording" if rows.height == 1 else f"{rows.height} recordings"
+    return [
+        f"{count} could not be read, first {first}: see {READ_TRACES}. Each run tries again; what was delivered is kept."
+    ]
 
 
 def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:
