@@ -101,7 +101,7 @@ def toml_document(content: bytes) -> dict[str, Any]:
     except RecursionError as error:
         raise InputError("its tables or lists are nested too deeply: make them flat") from error
     except ValueError as error:  # of TOML itself, or of a number with thousands of digits
-        raise InputError(f"it is not TOML ({shown(error)}): mend that line") from error
+        raise InputError(f"it is not TOML ({shown(error, longest=None)}): mend that line") from error
 
 
 def fault_lines(error: ValidationError, model: type[Entry], document: Mapping[str, Any], where: str) -> list[str]:
