@@ -6,9 +6,8 @@ its line in the list of keys that `vansnap init` writes.
 
 import difflib
 import tomllib
-from collections.abc import Iterable, Mapping
-from types import UnionType
-from typing import Annotated, Any, NoReturn, Union, get_args, get_origin
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Annotated, Any, Literal, NoReturn, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import InitErrorDetails, PydanticCustomError
@@ -165,16 +164,38 @@ def shown(value: object, longest: int | None = _LONGEST_SHOWN) -> str:
     except (ValueError, RecursionError):  # a number of thousands of digits; nested without end
         return "too long to show"
     text = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return text if longest is None or len(text) <= longest else text[: longest - 1] + "…"
+    if longest is not None and len(text) > longest:
+        return text[: longest - 1] + "…"
+    return text or "empty"
 
 
-def key_table(model: type[Entry]) -> list[tuple[str, bool, str]]:
-    """The plain keys of a table, as documentation lists them: key, whether it must be there, and what to give."""
-    return [
+def key_tables(model: type[Entry], heading: str) -> Iterator[tuple[str, list[tuple[str, bool, str]]]]:
+    """The keys of a document, as documentation lists them.
+
+    Parameters
+    ----------
+    model : type of Entry
+        Model of the document.
+    heading : str
+        Name of its table; empty for the document itself.
+
+    Yields
+    ------
+    tuple of (str, list of (str, bool, str))
+        Heading of a table; each key of it, whether it must be there, and what to give.
+    """
+    inner = {name: table for name, field in model.model_fields.items() if (table := _table_in(field.annotation))}
+    rows = [
         (name, field.is_required(), _described(field))
         for name, field in model.model_fields.items()
-        if _table_in(field.annotation) is None
+        if name not in inner
     ]
+    yield f"[{heading}]" if heading else "top", rows[1:] + rows[:1] if rows[0][0] == "source" else rows
+    path = f"{heading}." if heading else ""
+    if len(set(inner.values())) < len(inner):  # tables all alike, such as one for each channel
+        inner = {"NAME": next(iter(inner.values()))}
+    for name, table in inner.items():
+        yield from key_tables(table, path + name)
 
 
 def _remedy(fault: Any, path: tuple[int | str, ...], model: type[Entry]) -> str:
@@ -194,14 +215,15 @@ def _remedy(fault: Any, path: tuple[int | str, ...], model: type[Entry]) -> str:
 
 def _described(field: Any) -> str:
     """Description of a field, with the words it takes where it takes only some."""
-    return (field.description or "") + "".join(f": one of {', '.join(words)}" for words in _words(field.annotation))
+    return (field.description or "") + "".join(f": one of {words}" for words in _words(field.annotation))
 
 
-def _words(annotation: Any) -> list[tuple[str, ...]]:
-    if get_origin(annotation) in (Union, UnionType, Annotated):
-        return [words for inner in get_args(annotation) for words in _words(inner)]
-    words = get_args(annotation)
-    return [words] if words and all(isinstance(word, str) for word in words) else []
+def _words(annotation: Any) -> list[str]:
+    """The words a field takes, as TOML writes them; empty where it takes others."""
+    inner = get_args(annotation)
+    if get_origin(annotation) is Literal:
+        return [", ".join(f'"{word}"' for word in inner)]
+    return [words for part in inner for words in _words(part)]
 
 
 def _table_in(annotation: Any) -> type[Entry] | None:

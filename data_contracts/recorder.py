@@ -103,7 +103,9 @@ _Uncertainty = Annotated[float, Field(ge=0, lt=1e300)]
 class FormatEntry(SourcedEntry):
     """[profile]: how the file is written, and how true the recorder is. Everything is optional."""
 
-    delimiter: Annotated[str, Field(min_length=1, max_length=1, description="one character (left out: a comma)")] = ","
+    delimiter: Annotated[
+        str, Field(pattern=r"^[\x00-\x7f]$", description="one ASCII character (left out: a comma)")
+    ] = ","
     decimal: Annotated[Literal[".", ","], Field(description="the decimal mark")] = "."
     encoding: Annotated[str, Field(description='an encoding such as "utf-8" or "latin-1"')] = "utf-8"
     skip_rows: Annotated[int, Field(ge=0, description="rows before the header, a whole number from 0")] = 0

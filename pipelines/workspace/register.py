@@ -254,8 +254,7 @@ def _read_table(folder: Path, file: str, faults: list[RegisterFault]) -> pl.Data
     frame = rows.select(pl.col("row").cast(pl.Int64), **{name: cells.columns[at] for name, at in places.items()})
     again = frame.filter(pl.all_horizontal(pl.col(name) == name for name in places))["row"].to_list()
     for row in again:
-        reason = f"{file} row {row}: it is the header row again: take it out"
-        faults.append(RegisterFault(file, row, reason))
+        faults.append(RegisterFault(file, row, f"{file} row {row}: it is the header row again: take it out"))
     return frame.filter(~pl.col("row").is_in(again))
 
 
@@ -272,8 +271,7 @@ def _known_places(cells: pl.DataFrame, header: list[str], file: str) -> tuple[di
         elif name in known or part:
             places[name] = at
         elif name:
-            remedy = unknown_name(name, known, kind="column")
-            reasons.append(f"has a column {shown(name)} that is not used: {remedy}")
+            reasons.append(f"has a column {shown(name)} that is not used: {unknown_name(name, known, kind='column')}")
         elif cells[1:, at].null_count() < cells.height - 1:
             reasons.append(f"has values but no name in column {at + 1}: name it, or leave it out")
     return places, reasons

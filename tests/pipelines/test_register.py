@@ -11,7 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from data_contracts.entries import SourcedEntry
 from data_contracts.errors import MissingFileError
+from data_contracts.family import FamilyEntry
+from data_contracts.recorder import ChannelsEntry, RecorderEntry
+from data_contracts.signals import SIGNALS
+from pipelines.workspace.example_register import EXAMPLE_FILES
 from pipelines.workspace.register import load_families, load_register, parse_moment
 from tests.deliveries import FAMILIES, VANS
 
@@ -203,7 +208,7 @@ def test_no_slip_of_the_pen_ends_in_anything_but_clear_lines(data: st.DataObject
             (folder / file).write_bytes(
                 text.encode(data.draw(st.sampled_from(["utf-8", "utf-16", "latin-1"])), "replace")
             )
-        with patch("pipelines.gate.check", return_value=[]):
+        with patch("pipelines.contract_suites.check", return_value=[]):
             register = load_register(folder)
     for fault in register.faults:
         assert fault.reason.isprintable(), fault.reason
@@ -247,3 +252,27 @@ def test_absences_are_read_and_a_wrong_one_stops_only_itself(tmp_path: Path) -> 
     assert register.absences == {"V001": ((date(2026, 1, 5), date(2026, 1, 5)), (date(2026, 7, 1), date(2026, 7, 14)))}
     said = [fault.reason for fault in register.faults if fault.file == "away.csv"]
     assert [reason.split(":")[0] for reason in said] == ["away.csv row 2", "away.csv row 3"]
+
+
+def test_the_example_register_is_sound_and_its_readme_names_every_key(tmp_path: Path) -> None:
+    folder = tmp_path / "register"
+    (folder / "recorders").mkdir(parents=True)
+    for name, text in EXAMPLE_FILES.items():
+        (tmp_path / name).write_text(text)
+    families = (folder / "families.toml").read_text()
+    at = families.index("# [example-20]")
+    (folder / "families.toml").write_text(families[:at] + families[at:].replace("# ", "", 1).replace("\n# ", "\n"))
+    for name in ("vans.csv", "repairs.csv", "away.csv"):
+        (folder / name).write_text((folder / name).read_text().replace("\n# ", "\n"))
+    register = load_register(folder)
+    assert register.faults == ()
+    assert (len(register.vans), len(register.families), len(register.recorders)) == (1, 1, 2)
+    assert (len(register.repairs), len(register.absences)) == (1, 1)
+    readme = EXAMPLE_FILES["register/README.md"]
+    keys = {key for table in SourcedEntry.__subclasses__() if table is not ChannelsEntry for key in table.model_fields}
+    tables = {
+        key for table in (FamilyEntry, RecorderEntry) for key, f in table.model_fields.items() if f.default_factory
+    }
+    assert [key for key in sorted(keys - tables) if f"| {key} | " not in readme] == []
+    assert [key for key in sorted(tables - {"channels"}) if f"{key}]" not in readme] == []
+    assert [name for name in SIGNALS if name not in readme] == []
