@@ -1,23 +1,27 @@
 """An engine family of the fleet register: what a healthy van of it should read.
 
-`parse_family` turns one table of families.toml into a `Family`; every fault is collected and
-reported once, each as one clear line naming family, key and remedy.
+`parse_family` turns one table of families.toml (`FamilyEntry` and its tables, as people write them) into a `Family`
+(as models take it); every fault is reported at once, each as one clear line naming family, key and remedy.
 """
 
 import itertools
-import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import AfterValidator, Field, ValidationError, ValidationInfo, field_validator
+from pydantic_core import PydanticCustomError
 
+from data_contracts.entries import Positive, SourcedEntry, Whole, contradiction, fault_lines, refuse
 from data_contracts.errors import RegisterError
 from data_contracts.limits import REFERENCE_BAROMETER_KPA, REFERENCE_INTAKE_AIR_C
 
 AirflowKind = Literal["volts", "hertz", "g_s"]
 LambdaKind = Literal["narrowband", "wideband", "ratio", "none"]
+Polarity = Literal["rich_low", "rich_high"]
+Aspiration = Literal["natural", "turbo"]
 
 
 @dataclass(frozen=True)
@@ -88,7 +92,7 @@ class LambdaSensor:
     """
 
     kind: LambdaKind
-    polarity: Literal["rich_low", "rich_high"] | None
+    polarity: Polarity | None
     characteristic_v: NDArray[np.float64]
     characteristic_lambda: NDArray[np.float64]
 
@@ -122,7 +126,7 @@ class Family:
     name: str
     displacement_l: float
     cylinders: int
-    aspiration: Literal["natural", "turbo"]
+    aspiration: Aspiration
     max_free_rpm: float
     throttle_open_pct: float | None
     lambda_banks: int
@@ -133,63 +137,226 @@ class Family:
     time_constant_limit_s: float | None
 
 
-class _Table:
-    """One TOML table with its faults collected, so that all are reported at once."""
+_Floats = TypeVar("_Floats", bound=Sequence[float])
 
-    def __init__(self, family: str, table: object, path: str, faults: list[str]) -> None:
-        self.family, self.path, self.faults = family, path, faults
-        if table is None:
-            self.values: Mapping[str, Any] = {}
-        elif isinstance(table, Mapping):
-            self.values = table
-        else:
-            self.values = {}
-            self.fault("", table, "make it a table")
 
-    def fault(self, key: str, value: object, remedy: str) -> None:
-        name = f"{self.path}{key}".rstrip(".") or self.family
-        shown = "is missing" if value is None else f"is {str(value)[:80]}"
-        self.faults.append(f"family {self.family}: {name} {shown}: {remedy}")
+def _rising(values: _Floats) -> _Floats:
+    if not all(a < b for a, b in itertools.pairwise(values)):
+        raise PydanticCustomError("curve", "not strictly increasing")
+    return values
 
-    def number(self, key: str, remedy: str, *, above: float | None = None, required: bool = True) -> float | None:
-        value = self.values.get(key)
-        if value is None:
-            if required:
-                self.fault(key, None, remedy)
-            return None
-        good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-        if not good or (above is not None and value <= above):
-            self.fault(key, value, remedy)
-            return None
-        return float(value)
 
-    def word(self, key: str, words: tuple[str, ...], *, required: bool = True) -> str | None:
-        value = self.values.get(key)
-        if value is None and not required:
-            return None
-        if not isinstance(value, str) or value not in words:
-            self.fault(key, value, "give one of " + ", ".join(words))
-            return None
+def _monotonic(values: list[float]) -> list[float]:
+    if not (all(a < b for a, b in itertools.pairwise(values)) or all(a > b for a, b in itertools.pairwise(values))):
+        raise PydanticCustomError("curve", "neither strictly rising nor strictly falling")
+    return values
+
+
+_RisingCurve = Annotated[list[float], Field(min_length=2), AfterValidator(_rising)]
+_Curve = Annotated[list[float], Field(min_length=2), AfterValidator(_monotonic)]
+_Volts = Annotated[tuple[float, float], Field(strict=False), AfterValidator(_rising)]
+# Whether a key must be there depends on the kind of sensor: its validator sees it where it is left out, too.
+_ByKind = Field(validate_default=True)
+_Rising = "at least 2 strictly increasing numbers"
+
+
+def _array(values: list[float] | None) -> NDArray[np.float64]:
+    return np.asarray([] if values is None else values, dtype=np.float64)
+
+
+def _belongs(value: object, needed: bool, kind: str) -> None:
+    """Refuse a key that a sensor of this kind lacks or must not have."""
+    if needed and value is None:
+        raise PydanticCustomError("wanted", "missing")
+    if not needed and value is not None:
+        raise contradiction(f'leave it out for kind = "{kind}"')
+
+
+def _same_length(key: str, value: list[float] | None, other_key: str, other: list[float] | None) -> None:
+    if value is not None and other is not None and len(value) != len(other):
+        told = f"{len(value)} points long and {other_key} {len(other)}"
+        raise contradiction("give both the same length", told)
+
+
+_TRANSFER_KEYS: dict[str, tuple[str, ...]] = {
+    "volts": ("transfer_v", "transfer_g_s"),
+    "hertz": ("transfer_hz", "transfer_g_s"),
+    "g_s": (),
+}
+
+
+class AirflowSensorEntry(SourcedEntry):
+    """[FAMILY.airflow_sensor]: the air-mass sensor."""
+
+    kind: Annotated[AirflowKind, Field(description="what the recording holds")]
+    range_v: Annotated[
+        _Volts, Field(description="[lowest, highest] in volts of an analogue sensor (left out: [0.0, 5.0])")
+    ] = (0.0, 5.0)
+    transfer_v: Annotated[
+        _RisingCurve | None, _ByKind, Field(description=f'{_Rising} in volts, for kind = "volts"')
+    ] = None
+    transfer_hz: Annotated[_RisingCurve | None, _ByKind, Field(description=f'{_Rising} in Hz, for kind = "hertz"')] = (
+        None
+    )
+    transfer_g_s: Annotated[
+        _RisingCurve | None, _ByKind, Field(description=f"{_Rising} in g/s, as many as transfer_v or transfer_hz")
+    ] = None
+
+    @field_validator("transfer_v", "transfer_hz", "transfer_g_s")
+    @classmethod
+    def _fits(cls, value: list[float] | None, info: ValidationInfo) -> list[float] | None:
+        kind = info.data.get("kind")
+        if kind is not None:
+            needed = _TRANSFER_KEYS[kind]
+            _belongs(value, info.field_name in needed, kind)
+            if info.field_name == "transfer_g_s" and needed:
+                _same_length(info.field_name, value, needed[0], info.data.get(needed[0]))
         return value
 
-    def curve(self, key: str, *, increasing: bool) -> NDArray[np.float64]:
-        value = self.values.get(key)
-        what = "strictly increasing" if increasing else "strictly rising or strictly falling"
-        remedy = f"give at least 2 {what} numbers"
-        if (
-            not isinstance(value, list)
-            or len(value) < 2
-            or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value)
-        ):
-            self.fault(key, value, remedy)
-            return np.empty(0)
-        curve = np.asarray(value, dtype=np.float64)
-        steps = np.diff(curve)
-        monotonic = np.all(steps > 0) or (not increasing and np.all(steps < 0))
-        if not np.all(np.isfinite(curve)) or not monotonic:
-            self.fault(key, value, remedy)
-            return np.empty(0)
-        return curve
+    def sensor(self) -> AirflowSensor:
+        """As models take it."""
+        if self.kind == "g_s":
+            return AirflowSensor("g_s", (0.0, 0.0), _array(None), _array(None))
+        raw = self.transfer_v if self.kind == "volts" else self.transfer_hz
+        return AirflowSensor(self.kind, self.range_v, _array(raw), _array(self.transfer_g_s))
+
+
+class MainPeakEntry(SourcedEntry):
+    """[FAMILY.main_peak]: the main peak of a healthy van, at its reference conditions."""
+
+    expected_v: Annotated[Positive | None, Field(description="volts above 0, or expected_g_s")] = None
+    expected_g_s: Annotated[Positive | None, Field(description="g/s above 0")] = None
+    low_limit_v: Annotated[Positive | None, Field(description="volts above 0, or low_limit_g_s")] = None
+    low_limit_g_s: Annotated[Positive | None, Field(description="g/s above 0")] = None
+    high_limit_v: Annotated[Positive | None, Field(description="volts above 0, or high_limit_g_s")] = None
+    high_limit_g_s: Annotated[Positive | None, Field(description="g/s above 0")] = None
+    reference_intake_air_c: Annotated[
+        float, Field(gt=-60, description=f"°C above -60 (left out: {REFERENCE_INTAKE_AIR_C:g})")
+    ] = REFERENCE_INTAKE_AIR_C
+    reference_barometer_kpa: Annotated[
+        float, Field(gt=0, description=f"kPa above 0, dry air (left out: {REFERENCE_BAROMETER_KPA:g})")
+    ] = REFERENCE_BAROMETER_KPA
+
+    def peak(self, airflow: AirflowSensor) -> MainPeak:
+        """As models take it: in flow, through the transfer table where the register gives volts."""
+        levels = ("expected", "low_limit", "high_limit")
+        return MainPeak(
+            **{f"{level}_g_s": self.flow(level, airflow) for level in levels},
+            **{f"{level}_v": getattr(self, f"{level}_v") for level in levels},
+            reference_intake_air_c=self.reference_intake_air_c,
+            reference_barometer_kpa=self.reference_barometer_kpa,
+        )
+
+    def flow(self, level: str, airflow: AirflowSensor) -> float | None:
+        """Flow of "expected", "low_limit" or "high_limit". [g/s]"""
+        volts: float | None = getattr(self, f"{level}_v")
+        if volts is None or airflow.kind != "volts":
+            flow: float | None = getattr(self, f"{level}_g_s")
+            return flow
+        return float(np.interp(volts, airflow.transfer, airflow.transfer_g_s))
+
+    def faults(self, airflow: AirflowSensor) -> dict[str, PydanticCustomError]:
+        """What contradicts itself or the air-mass sensor, by key."""
+        found: dict[str, PydanticCustomError] = {}
+        for level in ("expected", "low_limit", "high_limit"):
+            volts = getattr(self, f"{level}_v")
+            if volts is None:
+                continue
+            if getattr(self, f"{level}_g_s") is not None:
+                found[f"{level}_v"] = contradiction(f"give either {level}_v or {level}_g_s, not both")
+            elif airflow.kind != "volts":
+                remedy = f'give {level}_g_s for an air-mass sensor of kind "{airflow.kind}"'
+                found[f"{level}_v"] = contradiction(remedy)
+            elif not airflow.transfer[0] <= volts <= airflow.transfer[-1]:
+                found[f"{level}_v"] = contradiction("extend transfer_v and transfer_g_s to cover it")
+        order = [flow for level in ("low_limit", "expected", "high_limit") if (flow := self.flow(level, airflow))]
+        if not found and any(a >= b for a, b in itertools.pairwise(order)):
+            told = ", ".join(f"{flow:g}" for flow in order) + " g/s in turn"
+            found["low_limit"] = contradiction("give low limit < expected < high limit", told)
+        return found
+
+
+class LambdaSensorEntry(SourcedEntry):
+    """[FAMILY.lambda_sensor]: the lambda sensor upstream of the catalyst."""
+
+    kind: Annotated[LambdaKind, Field(description="what the recording holds")]
+    polarity: Annotated[
+        Polarity | None, _ByKind, Field(description="where the signal goes when rich, for narrowband and wideband")
+    ] = None
+    characteristic_v: Annotated[
+        _RisingCurve | None, _ByKind, Field(description=f'{_Rising} in volts, for kind = "wideband"')
+    ] = None
+    characteristic_lambda: Annotated[
+        _Curve | None, _ByKind, Field(description="lambda at those volts, strictly rising or strictly falling numbers")
+    ] = None
+
+    @field_validator("polarity")
+    @classmethod
+    def _never_guessed(cls, value: Polarity | None, info: ValidationInfo) -> Polarity | None:
+        if value is None and info.data.get("kind") in ("narrowband", "wideband"):
+            raise PydanticCustomError("wanted", "missing")
+        return value
+
+    @field_validator("characteristic_v", "characteristic_lambda")
+    @classmethod
+    def _fits(cls, value: list[float] | None, info: ValidationInfo) -> list[float] | None:
+        kind = info.data.get("kind")
+        if kind is not None:
+            _belongs(value, kind == "wideband", kind)
+        if info.field_name == "characteristic_lambda" and value is not None:
+            _same_length(info.field_name, value, "characteristic_v", info.data.get("characteristic_v"))
+            told = info.data.get("polarity")
+            rising = "rich_low" if value[-1] > value[0] else "rich_high"
+            if told is not None and told != rising:
+                raise contradiction(f"the characteristic says {rising} and polarity {told}: mend one of the two")
+        return value
+
+    def sensor(self) -> LambdaSensor:
+        """As models take it."""
+        polarity = self.polarity if self.kind in ("narrowband", "wideband") else None
+        return LambdaSensor(self.kind, polarity, _array(self.characteristic_v), _array(self.characteristic_lambda))
+
+
+class LambdaResponseEntry(SourcedEntry):
+    """[FAMILY.lambda_response]: how fast the lambda sensor follows."""
+
+    expected_time_constant_s: Annotated[Positive | None, Field(description="seconds above 0")] = None
+    time_constant_limit_s: Annotated[Positive | None, Field(description="seconds above expected_time_constant_s")] = (
+        None
+    )
+
+    @field_validator("time_constant_limit_s")
+    @classmethod
+    def _above_expected(cls, value: float | None, info: ValidationInfo) -> float | None:
+        expected = info.data.get("expected_time_constant_s")
+        if value is not None and expected is not None and value <= expected:
+            raise contradiction(f"give a limit above expected_time_constant_s ({expected:g})")
+        return value
+
+
+class FamilyEntry(SourcedEntry):
+    """[FAMILY] of families.toml; FAMILY is what vans.csv names in its column family."""
+
+    displacement_l: Annotated[Positive, Field(description="the swept volume in litres")]
+    cylinders: Annotated[Whole, Field(ge=1, description="the number of cylinders, a whole number from 1")]
+    aspiration: Annotated[Aspiration, Field(description="how it is aspirated")]
+    max_free_rpm: Annotated[Positive, Field(description="the highest speed without load in 1/min")]
+    throttle_open_pct: Annotated[
+        Positive | None, Field(description="what the throttle channel reads fully open, in percent")
+    ] = None
+    lambda_banks: Annotated[Whole, Field(ge=1, le=2, description="1 or 2 (left out: 1)")] = 1
+    airflow_sensor: Annotated[AirflowSensorEntry, Field(default_factory=dict, validate_default=True)]
+    main_peak: Annotated[MainPeakEntry, Field(default_factory=dict, validate_default=True)]
+    lambda_sensor: Annotated[LambdaSensorEntry, Field(default_factory=dict, validate_default=True)]
+    lambda_response: Annotated[LambdaResponseEntry, Field(default_factory=dict, validate_default=True)]
+
+    @field_validator("main_peak")
+    @classmethod
+    def _fits_the_sensor(cls, value: MainPeakEntry, info: ValidationInfo) -> MainPeakEntry:
+        airflow = info.data.get("airflow_sensor")
+        if airflow is not None and (faults := value.faults(airflow.sensor())):
+            refuse(faults, value)
+        return value
 
 
 def parse_family(name: str, table: Mapping[str, Any]) -> Family:
@@ -211,139 +378,22 @@ def parse_family(name: str, table: Mapping[str, Any]) -> Family:
     RegisterError
         Naming family, key and remedy of every fault, joined by "; ".
     """
-    faults: list[str] = []
-    top = _Table(name, table, "", faults)
-    displacement = top.number("displacement_l", "give the swept volume in litres", above=0)
-    cylinders = top.number("cylinders", "give the number of cylinders, a whole number from 1", above=0)
-    if cylinders is not None and cylinders != int(cylinders):
-        top.fault("cylinders", cylinders, "give a whole number")
-    aspiration = top.word("aspiration", ("natural", "turbo"))
-    max_free_rpm = top.number("max_free_rpm", "give the highest speed without load in 1/min", above=0)
-    throttle_open = top.number(
-        "throttle_open_pct", "give what the throttle channel reads fully open, in percent", above=0, required=False
-    )
-    banks = top.number("lambda_banks", "give 1 or 2", above=0, required=False)
-    if banks is not None and banks not in (1, 2):
-        top.fault("lambda_banks", banks, "give 1 or 2")
-
-    airflow = _parse_airflow(_Table(name, top.values.get("airflow_sensor"), "airflow_sensor.", faults))
-    peak = _parse_main_peak(_Table(name, top.values.get("main_peak"), "main_peak.", faults), airflow)
-    lambda_sensor = _parse_lambda(_Table(name, top.values.get("lambda_sensor"), "lambda_sensor.", faults))
-    response = _Table(name, top.values.get("lambda_response"), "lambda_response.", faults)
-    expected = response.number("expected_time_constant_s", "give seconds above 0", above=0, required=False)
-    limit = response.number("time_constant_limit_s", "give seconds above 0", above=0, required=False)
-    if expected is not None and limit is not None and limit <= expected:
-        response.fault("time_constant_limit_s", limit, f"give a limit above expected_time_constant_s ({expected:g})")
-    if faults:
-        raise RegisterError("; ".join(faults))
-    assert displacement is not None
-    assert cylinders is not None
-    assert max_free_rpm is not None
-    assert airflow is not None
-    assert peak is not None
-    assert lambda_sensor is not None
+    try:
+        entry = FamilyEntry.model_validate(table)
+    except ValidationError as error:
+        raise RegisterError("; ".join(fault_lines(error, FamilyEntry, table, f"family {name}"))) from error
+    airflow = entry.airflow_sensor.sensor()
     return Family(
         name=name,
-        displacement_l=displacement,
-        cylinders=int(cylinders),
-        aspiration="turbo" if aspiration == "turbo" else "natural",
-        max_free_rpm=max_free_rpm,
-        throttle_open_pct=throttle_open,
-        lambda_banks=int(banks or 1),
+        displacement_l=entry.displacement_l,
+        cylinders=int(entry.cylinders),
+        aspiration=entry.aspiration,
+        max_free_rpm=entry.max_free_rpm,
+        throttle_open_pct=entry.throttle_open_pct,
+        lambda_banks=int(entry.lambda_banks),
         airflow_sensor=airflow,
-        main_peak=peak,
-        lambda_sensor=lambda_sensor,
-        expected_time_constant_s=expected,
-        time_constant_limit_s=limit,
+        main_peak=entry.main_peak.peak(airflow),
+        lambda_sensor=entry.lambda_sensor.sensor(),
+        expected_time_constant_s=entry.lambda_response.expected_time_constant_s,
+        time_constant_limit_s=entry.lambda_response.time_constant_limit_s,
     )
-
-
-def _parse_airflow(table: _Table) -> AirflowSensor | None:
-    kind = table.word("kind", ("volts", "hertz", "g_s"))
-    if kind is None:
-        return None
-    empty = np.empty(0)
-    if kind == "g_s":
-        for key in ("transfer_v", "transfer_hz", "transfer_g_s"):
-            if key in table.values:
-                table.fault(key, table.values[key], 'leave it out for kind = "g_s"')
-        return AirflowSensor("g_s", (0.0, 0.0), empty, empty)
-    raw_key = "transfer_v" if kind == "volts" else "transfer_hz"
-    other = "transfer_hz" if kind == "volts" else "transfer_v"
-    if other in table.values:
-        table.fault(other, table.values[other], f'leave it out for kind = "{kind}"')
-    raw, flow = table.curve(raw_key, increasing=True), table.curve("transfer_g_s", increasing=True)
-    if raw.size and flow.size and raw.size != flow.size:
-        table.fault(raw_key, f"{raw.size} points long and transfer_g_s {flow.size}", "give both the same length")
-    bounds = table.values.get("range_v", [0.0, 5.0])
-    good = (
-        isinstance(bounds, list)
-        and len(bounds) == 2
-        and all(isinstance(b, int | float) and not isinstance(b, bool) for b in bounds)
-        and bounds[0] < bounds[1]
-    )
-    if not good:
-        table.fault("range_v", bounds, "give [lowest, highest] in volts")
-        bounds = [0.0, 5.0]
-    return AirflowSensor("volts" if kind == "volts" else "hertz", (float(bounds[0]), float(bounds[1])), raw, flow)
-
-
-def _parse_main_peak(table: _Table, airflow: AirflowSensor | None) -> MainPeak | None:
-    remedy = "give a number above 0"
-    volts: dict[str, float | None] = {}
-    flow: dict[str, float | None] = {}
-    for key in ("expected", "low_limit", "high_limit"):
-        volts[key] = table.number(f"{key}_v", remedy, above=0, required=False)
-        flow[key] = table.number(f"{key}_g_s", remedy, above=0, required=False)
-        level = volts[key]
-        if level is None:
-            continue
-        if flow[key] is not None:
-            table.fault(f"{key}_v", level, f"give either {key}_v or {key}_g_s, not both")
-        elif airflow is not None and airflow.kind != "volts":
-            table.fault(f"{key}_v", level, f'give {key}_g_s for an air-mass sensor of kind "{airflow.kind}"')
-        elif airflow is not None and airflow.transfer.size and airflow.transfer.size == airflow.transfer_g_s.size:
-            if not airflow.transfer[0] <= level <= airflow.transfer[-1]:
-                table.fault(f"{key}_v", level, "extend transfer_v and transfer_g_s to cover it")
-            flow[key] = float(np.interp(level, airflow.transfer, airflow.transfer_g_s))
-    order = [level for level in (flow["low_limit"], flow["expected"], flow["high_limit"]) if level is not None]
-    if any(a >= b for a, b in itertools.pairwise(order)):
-        table.fault("low_limit", order, "give low limit < expected < high limit")
-    air = table.number("reference_intake_air_c", "give °C above -60", above=-60, required=False)
-    pressure = table.number("reference_barometer_kpa", "give kPa above 0", above=0, required=False)
-    return MainPeak(
-        expected_g_s=flow["expected"],
-        low_limit_g_s=flow["low_limit"],
-        high_limit_g_s=flow["high_limit"],
-        expected_v=volts["expected"],
-        low_limit_v=volts["low_limit"],
-        high_limit_v=volts["high_limit"],
-        reference_intake_air_c=REFERENCE_INTAKE_AIR_C if air is None else air,
-        reference_barometer_kpa=REFERENCE_BAROMETER_KPA if pressure is None else pressure,
-    )
-
-
-def _parse_lambda(table: _Table) -> LambdaSensor | None:
-    kind = table.word("kind", ("narrowband", "wideband", "ratio", "none"))
-    empty = np.empty(0)
-    if kind is None:
-        return None
-    if kind in ("ratio", "none"):
-        return LambdaSensor("ratio" if kind == "ratio" else "none", None, empty, empty)
-    polarity = table.word("polarity", ("rich_low", "rich_high"))
-    sign: Literal["rich_low", "rich_high"] = "rich_low" if polarity == "rich_low" else "rich_high"
-    if kind == "narrowband":
-        return LambdaSensor("narrowband", sign, empty, empty)
-    volts = table.curve("characteristic_v", increasing=True)
-    ratio = table.curve("characteristic_lambda", increasing=False)
-    if volts.size and ratio.size:
-        if volts.size != ratio.size:
-            table.fault(
-                "characteristic_v",
-                f"{volts.size} points long and characteristic_lambda {ratio.size}",
-                "give both the same length",
-            )
-        rising = "rich_low" if ratio[-1] > ratio[0] else "rich_high"
-        if polarity is not None and rising != polarity:
-            table.fault("polarity", polarity, f"the characteristic says {rising}: mend one of the two")
-    return LambdaSensor("wideband", sign, volts, ratio)

@@ -1,35 +1,24 @@
 """A recorder profile: ten lines of TOML that map a plain CSV to the canonical columns.
 
-[profile]                       # everything here is optional
-delimiter = ","                 # one character
-decimal = "."                   # "." or ","
-encoding = "utf-8"
-skip_rows = 0                   # rows before the header
-comment = "#"                   # rows that start with it are left out
-missing_text = ["overflow"]     # cells to treat as missing
-empty_cell = "missing"          # "missing" | "unchanged" (the last value stands)
-bits = 12                       # of its converter, and the voltage that all of its steps span; from them follow, unless
-range_v = 5.0                   # a calibration or the maker states them:
-offset_u_v = 0.0028             # standard uncertainty of its zero [V]
-gain_u = 0.00056                # and of its gain [1]
-
-[time]
-column = "Time"                 # a source column, or:
-interval_s = 0.001              # a fixed sampling interval
-unit = "s"                      # "s" | "ms" | "us" | "ns"
-clock = "%H:%M:%S.%f"           # instead of unit: clock times; midnight is crossed forward
-
-[channels.airflow_g_s]          # one table per canonical channel
-column = "Air Flow Rate"        # source header
-scale = 1.0                     # value = scale * source + offset
-offset = 0.0
-unit = "g/s"                    # unit of that value, see UNITS; left out: the canonical unit
+`parse_profile` checks a profile as people write it (`ProfileEntry` and its tables, which say what each key is) and turns
+it into a `RecorderProfile`; every fault is reported at once, each as one clear line.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
+from pydantic import (
+    AfterValidator,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    create_model,
+    field_validator,
+    model_validator,
+)
+
+from data_contracts.entries import Positive, SourcedEntry, contradiction, fault_lines, refuse
 from data_contracts.errors import ProfileError
 from data_contracts.signals import SIGNALS
 
@@ -45,7 +34,7 @@ class ChannelMap:
 
 @dataclass(frozen=True)
 class RecorderProfile:
-    """How one kind of recorder writes its CSV; see the module for each key."""
+    """How one kind of recorder writes its CSV; see `RecorderEntry` for each key."""
 
     name: str
     delimiter: str
@@ -102,7 +91,128 @@ UNITS: dict[str, dict[str, float]] = {
     "kPa": {"kPa": 1.0, "Pa": 1e-3, "mbar": 0.1, "hPa": 0.1, "bar": 100.0, "MPa": 1e3, "psi": 6.894757293168},
 }
 
-_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
+TimeUnit = Literal["s", "ms", "us", "ns"]
+_UNITS_S: dict[TimeUnit, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
+
+
+# Larger figures are slips of the pen, and products of them no number.
+_Number = Annotated[float, Field(gt=-1e300, lt=1e300)]
+_Uncertainty = Annotated[float, Field(ge=0, lt=1e300)]
+
+
+class FormatEntry(SourcedEntry):
+    """[profile]: how the file is written, and how true the recorder is. Everything is optional."""
+
+    delimiter: Annotated[
+        str, Field(pattern=r"^[\x00-\x7f]$", description="one ASCII character (left out: a comma)")
+    ] = ","
+    decimal: Annotated[Literal[".", ","], Field(description="the decimal mark")] = "."
+    encoding: Annotated[str, Field(description='an encoding such as "utf-8" or "latin-1"')] = "utf-8"
+    skip_rows: Annotated[int, Field(ge=0, description="rows before the header, a whole number from 0")] = 0
+    comment: Annotated[str | None, Field(min_length=1, description="the mark that starts a comment row")] = None
+    missing_text: Annotated[
+        tuple[str, ...], Field(strict=False, description="a list of texts that stand for a missing value")
+    ] = ()
+    empty_cell: Annotated[
+        Literal["missing", "unchanged"],
+        Field(description="what an empty cell means (unchanged: the last value stands)"),
+    ] = "missing"
+    bits: Annotated[float, Field(ge=4, le=32, description="bits of its converter, a number from 4 to 32")] = _BITS
+    range_v: Annotated[
+        float, Field(gt=0, lt=1e300, description="volts above 0 that all steps of its converter span")
+    ] = _RANGE_V
+    offset_u_v: Annotated[
+        _Uncertainty | None,
+        Field(description="standard uncertainty of its zero in volts, from 0 (left out: from bits and range_v)"),
+    ] = None
+    gain_u: Annotated[
+        _Uncertainty | None, Field(description="standard uncertainty of its gain, from 0 (left out: from bits)")
+    ] = None
+
+    @field_validator("decimal")
+    @classmethod
+    def _not_the_delimiter(cls, value: str, info: ValidationInfo) -> str:
+        if value == info.data.get("delimiter"):
+            raise contradiction("delimiter and decimal mark must differ")
+        return value
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, value: str) -> str:
+        try:
+            "".encode(value)
+        except (LookupError, ValueError) as error:
+            raise contradiction('give an encoding such as "utf-8" or "latin-1"') from error
+        return value
+
+
+class TimeEntry(SourcedEntry):
+    """[time]: where time comes from."""
+
+    column: Annotated[str | None, Field(description="source header of the time column, or interval_s")] = None
+    interval_s: Annotated[
+        Positive | None, Field(lt=1e300, description="a fixed sampling interval in seconds above 0, in place of column")
+    ] = None
+    unit: Annotated[TimeUnit, Field(description="unit of the time column")] = "s"
+    clock: Annotated[
+        str | None,
+        Field(
+            pattern="%",
+            description='a format such as "%H:%M:%S.%f" of clock times, in place of unit (midnight is crossed forward)',
+        ),
+    ] = None
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> Self:
+        if (self.column is None) == (self.interval_s is None):
+            raise contradiction("give either column or interval_s")
+        return self
+
+
+class ChannelEntry(SourcedEntry):
+    """[channels.NAME]: where a canonical channel comes from, as value = scale * source + offset."""
+
+    column: Annotated[str, Field(description="source header of the channel")]
+    scale: Annotated[_Number, Field(description="a number other than 0 (left out: 1)")] = 1.0
+    offset: Annotated[_Number, Field(description="a number (left out: 0)")] = 0.0
+    unit: Annotated[str | None, Field(description="unit of the value (left out: the canonical unit)")] = None
+
+    @field_validator("scale")
+    @classmethod
+    def _not_zero(cls, value: float) -> float:
+        if value == 0:
+            raise contradiction("give a number other than 0")
+        return value
+
+
+def _in_its_unit(value: ChannelEntry | None, info: ValidationInfo) -> ChannelEntry | None:
+    """Refuse a unit that the channel can't be converted from."""
+    units = UNITS[SIGNALS[str(info.field_name)].unit]
+    if value is not None and value.unit is not None and value.unit not in units:
+        refuse({"unit": contradiction("give one of " + ", ".join(units))}, value)
+    return value
+
+
+if TYPE_CHECKING:
+    ChannelsEntry = SourcedEntry
+else:  # a key for every canonical channel
+    _channel = Annotated[ChannelEntry | None, AfterValidator(_in_its_unit)]
+    ChannelsEntry = create_model("ChannelsEntry", __base__=SourcedEntry, **dict.fromkeys(SIGNALS, (_channel, None)))
+
+
+class RecorderEntry(SourcedEntry):
+    """A file of recorders/; its stem is what the manifest names in its column recorder."""
+
+    profile: Annotated[FormatEntry, Field(default_factory=dict, validate_default=True)]
+    time: Annotated[TimeEntry, Field(default_factory=dict, validate_default=True)]
+    channels: Annotated[ChannelsEntry, Field(default_factory=dict, validate_default=True)]
+
+    @field_validator("channels")
+    @classmethod
+    def _at_least_one(cls, value: SourcedEntry) -> SourcedEntry:
+        if not value.model_fields_set - {"source"}:
+            raise contradiction("give at least one table [channels.NAME]")
+        return value
 
 
 def parse_profile(name: str, document: Mapping[str, Any]) -> RecorderProfile:
@@ -124,111 +234,37 @@ def parse_profile(name: str, document: Mapping[str, Any]) -> RecorderProfile:
     ProfileError
         Naming profile, key and remedy of every fault, joined by "; ".
     """
-    faults: list[str] = []
-
-    def fault(key: str, value: object, remedy: str) -> None:
-        faults.append(f"recorder {name}: {key} is {value!r}: {remedy}")
-
-    def table(key: str) -> Mapping[str, Any]:
-        value = document.get(key, {})
-        if isinstance(value, Mapping):
-            return value
-        fault(key, value, "make it a table")
-        return {}
-
-    def is_number(value: object) -> bool:
-        return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
-
-    profile, time, channels = table("profile"), table("time"), table("channels")
-    known = {"profile", "time", "channels", "source"}
-    for key in document:
-        if key not in known:
-            fault(key, document[key], "leave it out; tables are profile, time and channels")
-
-    delimiter, decimal = profile.get("delimiter", ","), profile.get("decimal", ".")
-    if not isinstance(delimiter, str) or len(delimiter) != 1:
-        fault("profile.delimiter", delimiter, "give one character")
-    if decimal not in (".", ","):
-        fault("profile.decimal", decimal, 'give "." or ","')
-    if decimal == delimiter:
-        fault("profile.decimal", decimal, "delimiter and decimal mark must differ")
-    encoding = profile.get("encoding", "utf-8")
     try:
-        "".encode(encoding)
-    except (LookupError, TypeError):
-        fault("profile.encoding", encoding, 'give an encoding such as "utf-8" or "latin-1"')
-    skip_rows = profile.get("skip_rows", 0)
-    if not isinstance(skip_rows, int) or isinstance(skip_rows, bool) or skip_rows < 0:
-        fault("profile.skip_rows", skip_rows, "give a whole number from 0")
-    comment = profile.get("comment")
-    if comment is not None and (not isinstance(comment, str) or not comment):
-        fault("profile.comment", comment, "give the mark that starts a comment row")
-    missing = profile.get("missing_text", [])
-    if not isinstance(missing, list) or not all(isinstance(m, str) for m in missing):
-        fault("profile.missing_text", missing, "give a list of texts")
-        missing = []
-    empty_cell = profile.get("empty_cell", "missing")
-    if empty_cell not in ("missing", "unchanged"):
-        fault("profile.empty_cell", empty_cell, 'give "missing" or "unchanged"')
-
-    bits, range_v = profile.get("bits", _BITS), profile.get("range_v", _RANGE_V)
-    if not is_number(bits) or not 4 <= bits <= 32:
-        fault("profile.bits", bits, "give a number from 4 to 32")
-        bits = _BITS
-    if not is_number(range_v) or range_v <= 0:
-        fault("profile.range_v", range_v, "give volts above 0")
-        range_v = _RANGE_V
-    accuracy = dict(zip(("offset_u_v", "gain_u"), stated_accuracy(bits, range_v), strict=True))
-    for key in accuracy:
-        stated = profile.get(key, accuracy[key])
-        if not is_number(stated) or stated < 0:
-            fault(f"profile.{key}", stated, "give a standard uncertainty from 0")
-        else:
-            accuracy[key] = float(stated)
-
-    time_column, interval = time.get("column"), time.get("interval_s")
-    if (time_column is None) == (interval is None):
-        fault("time", dict(time), "give either column or interval_s")
-    if interval is not None and (not is_number(interval) or interval <= 0):
-        fault("time.interval_s", interval, "give seconds above 0")
-    unit, clock = time.get("unit", "s"), time.get("clock")
-    if unit not in _UNITS_S:
-        fault("time.unit", unit, "give one of " + ", ".join(_UNITS_S))
-    if clock is not None and (not isinstance(clock, str) or "%" not in clock):
-        fault("time.clock", clock, 'give a format such as "%H:%M:%S.%f"')
-
-    maps: dict[str, ChannelMap] = {}
-    if not channels:
-        fault("channels", None, "give at least one table [channels.NAME]")
-    for channel, entry in channels.items():
-        key = f"channels.{channel}"
-        if channel not in SIGNALS:
-            fault(key, entry, "name one of " + ", ".join(SIGNALS))
-            continue
-        if not isinstance(entry, Mapping) or not isinstance(entry.get("column"), str):
-            fault(key, entry, 'give column = "source header"')
-            continue
-        scale, offset = entry.get("scale", 1.0), entry.get("offset", 0.0)
-        if not is_number(scale) or scale == 0:
-            fault(f"{key}.scale", scale, "give a number other than 0")
-            continue
-        if not is_number(offset):
-            fault(f"{key}.offset", offset, "give a number")
-            continue
-        target = SIGNALS[channel].unit
-        unit_of_value = entry.get("unit", target)
-        if unit_of_value not in UNITS[target]:
-            fault(f"{key}.unit", unit_of_value, "give one of " + ", ".join(UNITS[target]))
-            continue
-        factor = UNITS[target][unit_of_value]
-        maps[channel] = ChannelMap(entry["column"], factor * scale, factor * offset)
-    if faults:
-        raise ProfileError("; ".join(faults))
+        entry = RecorderEntry.model_validate(document)
+    except ValidationError as error:
+        raise ProfileError("; ".join(fault_lines(error, RecorderEntry, document, f"recorder {name}"))) from error
+    form, time = entry.profile, entry.time
+    offset_u_v, gain_u = stated_accuracy(form.bits, form.range_v)
     return RecorderProfile(
-        name, delimiter, decimal, encoding, skip_rows, comment, tuple(missing), empty_cell,
-        time_column, None if interval is None else float(interval), _UNITS_S[unit], clock, maps,
-        **accuracy,
-    )  # fmt: skip
+        name=name,
+        delimiter=form.delimiter,
+        decimal=form.decimal,
+        encoding=form.encoding,
+        skip_rows=form.skip_rows,
+        comment=form.comment,
+        missing_text=form.missing_text,
+        empty_cell=form.empty_cell,
+        time_column=time.column,
+        interval_s=time.interval_s,
+        time_unit_s=_UNITS_S[time.unit],
+        clock=time.clock,
+        channels={
+            channel: _channel_map(channel, told) for channel, told in entry.channels if channel in SIGNALS and told
+        },
+        offset_u_v=offset_u_v if form.offset_u_v is None else form.offset_u_v,
+        gain_u=gain_u if form.gain_u is None else form.gain_u,
+    )
+
+
+def _channel_map(channel: str, entry: ChannelEntry) -> ChannelMap:
+    target = SIGNALS[channel].unit
+    factor = UNITS[target][entry.unit or target]
+    return ChannelMap(entry.column, factor * entry.scale, factor * entry.offset)
 
 
 CANONICAL = RecorderProfile(

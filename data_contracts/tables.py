@@ -453,6 +453,13 @@ VANS = Table(
         Column("odometer_km", "number", "odometer at registration [km]"),
         Column("lambda_banks", "integer", "lambda banks, where it differs from the family"),
         Column("note", "text", "free text"),
+        Column("vin", "text", "vehicle identification number"),
+        Column("plate", "text", "number plate"),
+        Column("warranty_until_km", "number", "odometer at the end of warranty [km]"),
+        Column("duty", "text", "what it is used for"),
+        Column("fuel_station", "text", "where it is usually filled"),
+        Column("workshop", "text", "workshop that looks after it"),
+        Column("part_numbers", "texts", "part numbers of this van, each `name=number`"),
     ),
     published=True,
 )
@@ -472,6 +479,28 @@ REPAIRS = Table(
     ),
     published=True,
 )
+
+AWAY = Table(
+    "away",
+    "days on which no workshop can have a van",
+    (),
+    (
+        Column("van_id", "text", "van", True),
+        Column("first_day", "day", "first day away", True),
+        Column("last_day", "day", "last day away", True),
+        Column("reason", "text", "free text"),
+    ),
+)
+"""Columns of register/away.csv; kept in no database."""
+
+PART_PREFIX = "part_"
+"""Start of a column of vans.csv that holds the number of one part."""
+REGISTER_COLUMNS: dict[str, tuple[Column, ...]] = {
+    "vans.csv": tuple(c for c in VANS.columns if c.name != "part_numbers"),
+    "repairs.csv": tuple(c for c in REPAIRS.columns if c.name != "repair_id"),
+    "away.csv": AWAY.columns,
+}
+"""What people write in the tables of the register."""
 
 RUNS = Table(
     "runs",

@@ -1,10 +1,16 @@
 """What `vansnap init` writes: commented examples a fleet can start from."""
 
+from data_contracts.entries import key_tables
+from data_contracts.family import FamilyEntry
+from data_contracts.recorder import RecorderEntry
+from data_contracts.signals import SIGNALS
+from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS
 from pipelines.workspace.settings import SETTINGS_TEMPLATE
 
 _FAMILIES = """\
 # One table per engine family; the key is what vans.csv names in its column `family`.
 # Figures here are an example: take yours from the maker's documents or from known-good vans.
+# Every key is explained in README.md beside this file; any table may say `source = "…"`.
 
 # [example-20]
 # displacement_l = 2.0
@@ -52,7 +58,7 @@ van_id,first_day,last_day,reason
 
 _RECORDER = """\
 # A recorder profile maps a plain CSV to the canonical columns. The manifest names it in its column
-# `recorder` by the stem of this file. Keys are explained in data_contracts/recorder.py.
+# `recorder` by the stem of this file. Keys are explained in the README.md of the register.
 
 [profile]
 delimiter = ";"
@@ -79,8 +85,49 @@ column = "Channel B"
 scale = 0.001
 """
 
+_README_INTRO = """\
+# The fleet register
+
+Written by `vansnap init` and read by every run. Keys and columns that are not listed here are refused, naming the
+nearest known one; `vansnap check` and the board's quarantine list what is refused. A refused column or row is left out
+and the rest of its file used, a family with a fault stops its own vans, a recorder with a fault its own recordings.
+Every table of a TOML file may say `source = "…"`.
+"""
+
+
+_HOW_WRITTEN = {
+    "day": ", such as 2024-03-01",
+    "moment": ": a day, or ISO 8601 with a UTC offset",
+    "number": ", a number with a decimal point",
+    "integer": ", a whole number",
+}
+
+
+def _readme() -> str:
+    """Every key and column of the register, from the contracts that check them."""
+    parts = [_README_INTRO]
+    for file, columns in REGISTER_COLUMNS.items():
+        rows = [(c.name, c.required, c.description + _HOW_WRITTEN.get(c.type, "")) for c in columns]
+        if file == "vans.csv":
+            rows.append((f"{PART_PREFIX}NAME", False, "number of the part NAME; one column for each part"))
+        parts.append(_key_table(f"{file} (UTF-8, commas)", "column", rows))
+    for file, model, table in (("families.toml", FamilyEntry, "FAMILY"), ("recorders/NAME.toml", RecorderEntry, "")):
+        for heading, keys in key_tables(model, table):
+            if len(keys) > 1:  # more than its source
+                parts.append(_key_table(f"{file}: {heading}", "key", keys))
+    parts.append("Canonical channels: " + ", ".join(f"{s.name} [{s.unit}]" for s in SIGNALS.values()) + ".\n")
+    return "\n".join(parts)
+
+
+def _key_table(title: str, what: str, rows: list[tuple[str, bool, str]]) -> str:
+    lines = [f"## {title}", "", f"| {what} | needed | what to give |", "| --- | --- | --- |"]
+    lines += [f"| {name} | {'yes' if needed else ''} | {text} |" for name, needed, text in rows]
+    return "\n".join(lines) + "\n"
+
+
 EXAMPLE_FILES: dict[str, str] = {
     "settings.toml": SETTINGS_TEMPLATE,
+    "register/README.md": _readme(),
     "register/families.toml": _FAMILIES,
     "register/vans.csv": _VANS,
     "register/repairs.csv": _REPAIRS,

@@ -6,13 +6,13 @@ board's own server) says who asks, and settings.toml says what that person may d
 
 import ipaddress
 import stat
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from urllib.parse import urlsplit
 
+from data_contracts.entries import toml_document
 from data_contracts.errors import InputError
 
 if TYPE_CHECKING:
@@ -137,8 +137,8 @@ def login_file(home: Path, settings: "Settings", address: str) -> Path | None:
     path = home / settings.people.login
     try:
         mode = path.stat().st_mode
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        document = toml_document(path.read_bytes())
+    except (OSError, InputError) as error:
         raise InputError(f"[people] login {path} can't be read ({error}): write it as the README says") from error
     if mode & (stat.S_IRWXG | stat.S_IRWXO):
         raise InputError(f"{path} holds secrets and others may read it: `chmod 600 {path}`")

@@ -5,8 +5,8 @@ fault is kept as one clear line, and the rest of the register is used.
 """
 
 import hashlib
+import math
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -15,15 +15,16 @@ from typing import Any
 
 import polars as pl
 
-from data_contracts.errors import MissingFileError, RegisterError
+from data_contracts.entries import shown, toml_document, unknown_name
+from data_contracts.errors import InputError, MissingFileError, RegisterError
 from data_contracts.family import Family, parse_family
 from data_contracts.recorder import CANONICAL, RecorderProfile, parse_profile
-from data_contracts.tables import REPAIRS, VANS, polars_schema
+from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS, REPAIRS, VANS, polars_schema
 
 
 @dataclass(frozen=True)
 class Van:
-    """One van: key, engine family, depot, days in service and of warranty, odometer [km], banks if not the family's."""
+    """One van, as `data_contracts.tables.VANS` describes it."""
 
     van_id: str
     family: str
@@ -33,6 +34,13 @@ class Van:
     odometer_km: float | None
     lambda_banks: int | None
     note: str | None
+    vin: str | None = None
+    plate: str | None = None
+    warranty_until_km: float | None = None
+    duty: str | None = None
+    fuel_station: str | None = None
+    workshop: str | None = None
+    part_numbers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -152,9 +160,11 @@ def load_families(folder: Path, faults: list[RegisterFault] | None = None) -> tu
     families: dict[str, Family] = {}
     broken: dict[str, str] = {}
     for name, table in _read_toml(folder / "families.toml", "families.toml", faults).items():
+        if name == "source" and isinstance(table, str):
+            continue
         try:
             if not isinstance(table, Mapping):
-                raise RegisterError(f"family {name}: is {str(table)[:80]}: make it a table [{name}]")
+                raise RegisterError(shown(f"family {name}: is {shown(table)}: make it a table [{name}]", longest=None))
             families[name] = parse_family(name, table)
         except RegisterError as error:
             broken[name] = str(error)
@@ -198,45 +208,73 @@ def load_recorders(
 
 def _read_toml(path: Path, file: str, faults: list[RegisterFault]) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return toml_document(path.read_bytes())
     except FileNotFoundError:
         faults.append(RegisterFault(file, None, f"register/{file} is missing: add it"))
-    except tomllib.TOMLDecodeError as error:
-        faults.append(RegisterFault(file, None, f"register/{file} is not TOML: {error}; mend that line"))
-    except (OSError, UnicodeDecodeError) as error:
-        faults.append(RegisterFault(file, None, f"register/{file} can't be read ({error}): save it as UTF-8 text"))
+    except (OSError, InputError) as error:
+        faults.append(RegisterFault(file, None, f"register/{file} can't be read: {error}"))
     return {}
 
 
-def _read_table(folder: Path, file: str, required: tuple[str, ...], faults: list[RegisterFault]) -> pl.DataFrame:
+def _read_table(folder: Path, file: str, faults: list[RegisterFault]) -> pl.DataFrame:
     """A register CSV as trimmed text, its row number in the column `row`; empty where the file can't be used."""
+    required = [column.name for column in REGISTER_COLUMNS[file] if column.required]
     nothing = pl.DataFrame(schema={"row": pl.Int64} | dict.fromkeys(required, pl.String))
     path = folder / file
+
+    def refuse(reason: str) -> None:
+        faults.append(RegisterFault(file, None, shown(f"register/{file} {reason}", longest=None)))
+
     if not path.is_file():
         if file == "vans.csv":
-            faults.append(RegisterFault(file, None, f"register/{file} is missing: add it"))
+            refuse("is missing: add it")
         return nothing
     try:
-        frame = pl.read_csv(path, infer_schema=False, comment_prefix="#", encoding="utf8", truncate_ragged_lines=False)
+        text = path.read_bytes().decode("utf-8-sig").encode()
+        cells = pl.read_csv(text, has_header=False, infer_schema=False, comment_prefix="#", encoding="utf8")
     except pl.exceptions.NoDataError:
-        faults.append(RegisterFault(file, None, f"register/{file} is empty: start it with {','.join(required)}"))
+        refuse(f"is empty: start it with {','.join(required)}")
         return nothing
-    except (pl.exceptions.PolarsError, OSError) as error:
-        first = str(error).splitlines()[0]
-        faults.append(
-            RegisterFault(file, None, f"register/{file} can't be read ({first}): save it as UTF-8 CSV with commas")
-        )
+    except (pl.exceptions.PolarsError, OSError, UnicodeDecodeError) as error:
+        refuse(f"can't be read ({str(error).splitlines()[0]}): save it as UTF-8 CSV with commas")
         return nothing
-    frame = frame.rename({c: c.strip() for c in frame.columns}).with_columns(
-        pl.all().str.strip_chars().replace("", None)
-    )
-    missing = [c for c in required if c not in frame.columns]
+    cells = cells.with_columns(pl.all().str.strip_chars().replace("", None))
+    header = [name or "" for name in cells.row(0)]
+    places, reasons = _known_places(cells, header, file)
+    missing = [name for name in required if name not in places]
+    if missing and not set(missing) & set(header):  # else told already: there twice
+        reasons = [
+            f"has no column {', '.join(missing)} (the header is {', '.join(filter(None, header))}): add it to the header row"
+        ]
+    for reason in reasons:
+        refuse(reason)
     if missing:
-        faults.append(
-            RegisterFault(file, None, f"register/{file} has no column {', '.join(missing)}: add it to the header row")
-        )
         return nothing
-    return frame.with_row_index("row", offset=1).with_columns(pl.col("row").cast(pl.Int64))
+    rows = cells[1:].with_row_index("row", offset=1)
+    frame = rows.select(pl.col("row").cast(pl.Int64), **{name: cells.columns[at] for name, at in places.items()})
+    again = frame.filter(pl.all_horizontal(pl.col(name) == name for name in places))["row"].to_list()
+    for row in again:
+        faults.append(RegisterFault(file, row, f"{file} row {row}: it is the header row again: take it out"))
+    return frame.filter(~pl.col("row").is_in(again))
+
+
+def _known_places(cells: pl.DataFrame, header: list[str], file: str) -> tuple[dict[str, int], list[str]]:
+    """Place of every column that is used, and why each of the others is not: the file is used without it."""
+    known = [column.name for column in REGISTER_COLUMNS[file]]
+    places: dict[str, int] = {}
+    reasons = []
+    for at, name in enumerate(header):
+        part = file == "vans.csv" and name.startswith(PART_PREFIX) and name != PART_PREFIX
+        if name and header.count(name) > 1:
+            if at == header.index(name):
+                reasons.append(f"has the column {shown(name)} {header.count(name)} times: leave one of them")
+        elif name in known or part:
+            places[name] = at
+        elif name:
+            reasons.append(f"has a column {shown(name)} that is not used: {unknown_name(name, known, kind='column')}")
+        elif cells[1:, at].null_count() < cells.height - 1:
+            reasons.append(f"has values but no name in column {at + 1}: name it, or leave it out")
+    return places, reasons
 
 
 def _sound_rows(
@@ -260,31 +298,29 @@ def _sound_rows(
 
 
 def _load_vans(folder: Path, faults: list[RegisterFault]) -> dict[str, Van]:
-    frame = _read_table(folder, "vans.csv", ("van_id", "family", "depot"), faults)
+    frame = _read_table(folder, "vans.csv", faults)
+
+    columns = REGISTER_COLUMNS["vans.csv"]
 
     def problem(row: dict[str, str | None]) -> str | None:
-        for column in ("in_service_on", "warranty_until"):
-            if _day(row.get(column)) is ...:
-                return f"{column} is {row[column]!r}: must be a day of the calendar; mend the entry"
+        for column in columns:
+            try:
+                _value(column.type, row.get(column.name))
+            except ValueError as error:
+                return f"{column.name} is {row[column.name]!r}: {error}; mend the entry"
         return None
 
-    return {
-        str(row["van_id"]): Van(
-            van_id=str(row["van_id"]),
-            family=str(row["family"]),
-            depot=str(row["depot"]),
-            in_service_on=_as_day(row.get("in_service_on")),
-            warranty_until=_as_day(row.get("warranty_until")),
-            odometer_km=None if (km := row.get("odometer_km")) is None else float(km),
-            lambda_banks=None if (banks := row.get("lambda_banks")) is None else int(banks),
-            note=row.get("note"),
-        )
-        for row in _sound_rows(frame, "register_vans", "vans.csv", faults, problem)
-    }
+    vans = {}
+    for row in _sound_rows(frame, "register_vans", "vans.csv", faults, problem):
+        values: dict[str, Any] = {column.name: _value(column.type, row.get(column.name)) for column in columns}
+        parts = {name.removeprefix(PART_PREFIX): number for name, number in row.items() if name.startswith(PART_PREFIX)}
+        numbers = tuple(f"{name}={number}" for name, number in sorted(parts.items()) if number is not None)
+        vans[values["van_id"]] = Van(**values, part_numbers=numbers)
+    return vans
 
 
 def _load_repairs(folder: Path, faults: list[RegisterFault]) -> tuple[Repair, ...]:
-    frame = _read_table(folder, "repairs.csv", ("van_id", "done_at", "work"), faults)
+    frame = _read_table(folder, "repairs.csv", faults)
 
     def problem(row: dict[str, str | None]) -> str | None:
         if parse_moment(row["done_at"] or "", day_allowed=True) is None:
@@ -304,9 +340,12 @@ def _load_repairs(folder: Path, faults: list[RegisterFault]) -> tuple[Repair, ..
 def _load_absences(folder: Path, faults: list[RegisterFault]) -> dict[str, tuple[tuple[date, date], ...]]:
     """away.csv, which need not be there: when a van can't come to a workshop."""
     found: dict[str, list[tuple[date, date]]] = {}
-    for row in _read_table(folder, "away.csv", ("van_id", "first_day", "last_day"), faults).iter_rows(named=True):
-        first, last = _day(row["first_day"]), _day(row["last_day"])
-        if row["van_id"] is None or not isinstance(first, date) or not isinstance(last, date) or first > last:
+    for row in _read_table(folder, "away.csv", faults).iter_rows(named=True):
+        try:
+            first, last = (date.fromisoformat(row[column] or "") for column in ("first_day", "last_day"))
+        except ValueError:
+            first, last = date.max, date.min
+        if row["van_id"] is None or first > last:
             told = f"van_id {row['van_id']!r}, first_day {row['first_day']!r}, last_day {row['last_day']!r}"
             reason = f"away.csv row {row['row']}: {told}: name a van and two days, the first not after the last"
             faults.append(RegisterFault("away.csv", row["row"], reason))
@@ -315,18 +354,18 @@ def _load_absences(folder: Path, faults: list[RegisterFault]) -> dict[str, tuple
     return {van_id: tuple(sorted(days)) for van_id, days in sorted(found.items())}
 
 
-def _day(text: str | None) -> Any:
-    """A day, None for no text, or ... for a day that is not in the calendar."""
+def _value(kind: str, text: str | None) -> str | date | float | int | None:
+    """A cell of vans.csv or away.csv as its column's type; ValueError says what it must be."""
     if text is None:
         return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        return ...
-
-
-def _as_day(text: str | None) -> date | None:
-    return None if text is None else date.fromisoformat(text)
+    if kind == "day":
+        try:
+            return date.fromisoformat(text)
+        except ValueError as error:
+            raise ValueError("must be a day of the calendar") from error
+    if kind == "number" and not math.isfinite(float(text)):
+        raise ValueError("must be a finite number")
+    return float(text) if kind == "number" else int(text) if kind == "integer" else text
 
 
 def parse_moment(text: str, *, day_allowed: bool = False) -> datetime | None:

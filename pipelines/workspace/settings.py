@@ -4,14 +4,14 @@
 """
 
 import re
-import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator
 
+from data_contracts.entries import Entry, contradiction, fault_lines, refuse, toml_document, unknown_name
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.units import Units
@@ -28,11 +28,7 @@ _Share = Annotated[float, Field(ge=0, le=1)]
 _NotNegative = Annotated[float, Field(ge=0)]
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-class ScheduleSettings(_Section):
+class ScheduleSettings(Entry):
     """When `vansnap serve` starts the weekly run."""
 
     cron: str = "0 5 * * 1"
@@ -55,13 +51,13 @@ class ScheduleSettings(_Section):
         return value
 
 
-class IntakeSettings(_Section):
+class IntakeSettings(Entry):
     """How much of the machine a run takes."""
 
     workers: Annotated[int, Field(ge=0, le=256)] = 0
 
 
-class TrackingSettings(_Section):
+class TrackingSettings(Entry):
     """What the watchlist may cost in false alarms, and how far ahead it looks."""
 
     false_alarms_per_100_van_weeks: Annotated[float, Field(gt=0, le=50)] = 0.5
@@ -77,7 +73,7 @@ class TrackingSettings(_Section):
         )
 
 
-class CauseSettings(_Section):
+class CauseSettings(Entry):
     """When a cause is named."""
 
     least_probability: Annotated[float, Field(ge=0.3, le=0.99)] = 0.45
@@ -89,7 +85,7 @@ class CauseSettings(_Section):
         return ForModels(minimum_probability=self.least_probability)
 
 
-class WorkshopSettings(_Section):
+class WorkshopSettings(Entry):
     """Money, hours and risk."""
 
     currency: Annotated[str, Field(min_length=1, max_length=8)] = "EUR"
@@ -102,8 +98,8 @@ class WorkshopSettings(_Section):
     warranty_weeks: _NotNegative = 8.0
     hours_per_depot_week: _NotNegative = 16.0
     weeks_planned: Annotated[int, Field(ge=1, le=52)] = 8
-    hours_of_depot: dict[str, _NotNegative] = {}
-    duty: dict[str, _NotNegative] = {}
+    hours_of_depot: dict[str, _NotNegative] = Field(default_factory=dict)
+    duty: dict[str, _NotNegative] = Field(default_factory=dict)
 
     def for_models(self, *, least_probability: float) -> "ranking.RankingSettings":
         """As the ranking takes them."""
@@ -136,7 +132,7 @@ class WorkshopSettings(_Section):
         return next((self.duty[name] for name in (van_id, depot, family) if name in self.duty), 1.0)
 
 
-class JobSettings(_Section):
+class JobSettings(Entry):
     """What a workshop knows better of one job than the defaults of data_contracts/jobs.py."""
 
     hours: Annotated[float, Field(gt=0)] | None = None
@@ -144,7 +140,7 @@ class JobSettings(_Section):
     failure_cost: _NotNegative | None = None
 
 
-class LearningSettings(_Section):
+class LearningSettings(Entry):
     """How much findings weigh against what was believed before."""
 
     fleet_weight: Annotated[float, Field(gt=0)] = 40.0
@@ -159,7 +155,7 @@ class LearningSettings(_Section):
         return ForModels(**self.model_dump())
 
 
-class BoardSettings(_Section):
+class BoardSettings(Entry):
     """Where the board listens."""
 
     address: str = "127.0.0.1"
@@ -180,37 +176,37 @@ class BoardSettings(_Section):
         return self.public_url or f"http://{self.address}:{self.port}"
 
 
-class KnownPerson(_Section):
+class KnownPerson(Entry):
     """Somebody, or a group, the board lets in."""
 
     who: Annotated[str, Field(min_length=1)]
     role: Literal["engineer", "workshop", "viewer"]
-    depots: list[str] = []
+    depots: list[str] = Field(default_factory=list)
 
 
-class PeopleSettings(_Section):
+class PeopleSettings(Entry):
     """Who may do what on a board that is open to others."""
 
     login: str = ""
     claim: Annotated[str, Field(min_length=1)] = "email"
-    known: list[KnownPerson] = []
+    known: list[KnownPerson] = Field(default_factory=list)
 
 
-class DisplaySettings(_Section):
+class DisplaySettings(Entry):
     """In which language and units people read; what is stored and exported stays as it is."""
 
     language: Language = "en"
     units: Units = "metric"
 
 
-class EvidenceSettings(_Section):
+class EvidenceSettings(Entry):
     """How warranty files are signed."""
 
     signing_key: str = ""
-    trusted_keys: dict[str, Annotated[str, Field(pattern="^[0-9a-fA-F]{32}$")]] = {}
+    trusted_keys: dict[str, Annotated[str, Field(pattern="^[0-9a-fA-F]{32}$")]] = Field(default_factory=dict)
 
 
-class Settings(_Section):
+class Settings(Entry):
     """All settings of one workspace."""
 
     schedule: ScheduleSettings = ScheduleSettings()
@@ -218,7 +214,7 @@ class Settings(_Section):
     tracking: TrackingSettings = TrackingSettings()
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
-    jobs: dict[str, JobSettings] = {}
+    jobs: dict[str, JobSettings] = Field(default_factory=dict)
     learning: LearningSettings = LearningSettings()
     board: BoardSettings = BoardSettings()
     people: PeopleSettings = PeopleSettings()
@@ -230,7 +226,7 @@ class Settings(_Section):
     def _known_causes(cls, value: dict[str, JobSettings]) -> dict[str, JobSettings]:
         unknown = [name for name in value if name not in JOBS]
         if unknown:
-            raise ValueError(f"{unknown[0]} is no cause; use one of {', '.join(JOBS)}")
+            refuse({name: contradiction(unknown_name(name, JOBS, kind="cause")) for name in unknown}, value)
         return value
 
     def jobs_for_models(self) -> dict[str, Job]:
@@ -329,46 +325,10 @@ def load_settings(path: Path) -> Settings:
         Naming every wrong key, its value and the remedy.
     """
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(f"{path.name} can't be read ({error}): mend it") from error
+        document = toml_document(path.read_bytes())
+    except (OSError, InputError) as error:
+        raise InputError(f"{path.name} can't be read: {error}") from error
     try:
-        return Settings.model_validate(_whole_numbers_as_floats(document))
+        return Settings.model_validate(document)
     except ValidationError as error:
-        faults = []
-        for fault in error.errors():
-            key = ".".join(str(part) for part in fault["loc"])
-            if fault["type"] == "extra_forbidden":
-                faults.append(f"{path.name}: {key} is no setting: mend its name, or take it out")
-                continue
-            value = "" if fault["type"] == "missing" else f" is {str(fault['input'])[:60]!r}"
-            faults.append(f"{path.name}: {key}{value}: {fault['msg'].removeprefix('Value error, ')}")
-        raise InputError("; ".join(faults)) from error
-
-
-def _floats(value: object) -> object:
-    """Tables within a section hold numbers only, none of which has to be whole."""
-    if not isinstance(value, dict):
-        return value
-    return {key: float(inner) if type(inner) is int else inner for key, inner in value.items()}
-
-
-def _whole_numbers_as_floats(document: dict[str, object]) -> dict[str, object]:
-    """TOML writes 16 where 16.0 is meant; strict checking would refuse it."""
-    floats = {
-        (section, key)
-        for section, part in Settings.model_fields.items()
-        if isinstance(part.annotation, type) and issubclass(part.annotation, BaseModel)
-        for key, field in part.annotation.model_fields.items()
-        if field.annotation is float
-    }
-    changed: dict[str, object] = {}
-    for section, table in document.items():
-        if isinstance(table, dict):
-            changed[section] = {
-                key: float(value) if (section, key) in floats and type(value) is int else _floats(value)
-                for key, value in table.items()
-            }
-        else:
-            changed[section] = table
-    return changed
+        raise InputError("; ".join(fault_lines(error, Settings, document, path.name))) from error

@@ -104,3 +104,47 @@ def test_a_falling_characteristic_is_rich_high() -> None:
 def test_sensors_without_a_characteristic(kind: str) -> None:
     table = changed("lambda_sensor", {"kind": kind, "polarity": "rich_high"})
     assert parse_family("brook-20", table).lambda_sensor.kind == kind
+
+
+@pytest.mark.parametrize(
+    ("path", "nearest"),
+    [
+        ("displacement", "displacement_l"),
+        ("lambda_bank", "lambda_banks"),
+        ("airflow_sensors", "airflow_sensor"),
+        ("airflow_sensor.transfer_volts", "transfer_v"),
+        ("main_peak.expected_gs", "expected_g_s"),
+        ("lambda_sensor.polarty", "polarity"),
+        ("lambda_response.time_constant_limit", "time_constant_limit_s"),
+    ],
+)
+def test_an_unknown_key_is_refused_at_every_level_naming_the_nearest(path: str, nearest: str) -> None:
+    with pytest.raises(RegisterError, match=f"^family brook-20: {path} is 1: .* the nearest is {nearest}: [^;]*$"):
+        parse_family("brook-20", changed(path, 1))
+
+
+def test_an_unknown_key_like_no_other_lists_all() -> None:
+    with pytest.raises(RegisterError, match=r"colour is red: .* the keys are displacement_l, cylinders, .*, source:"):
+        parse_family("brook-20", changed("colour", "red"))
+
+
+@pytest.mark.parametrize("path", ["airflow_sensor", "main_peak", "lambda_sensor", "lambda_response"])
+def test_a_source_is_welcome_in_every_table_as_text(path: str) -> None:
+    assert parse_family("brook-20", changed(f"{path}.source", "the workshop's own")).cylinders == 4
+    with pytest.raises(RegisterError, match=rf"{path}.source is \[\]: give .* as text"):
+        parse_family("brook-20", changed(f"{path}.source", []))
+
+
+@pytest.mark.parametrize("path", ["displacement_l", "airflow_sensor.kind", "airflow_sensor.transfer_v", "main_peak"])
+@pytest.mark.parametrize("value", ["huge", float("nan"), [[[]]], {"a": []}, "two\nlines\x1b[31m", [None]])
+def test_no_value_is_too_odd_for_one_clear_line(path: str, value: object) -> None:
+    with pytest.raises(RegisterError) as caught:
+        parse_family("brook-20", changed(path, 1 << 20000 if value == "huge" else value))
+    assert str(caught.value).isprintable()
+    assert f"family brook-20: {path}" in str(caught.value)
+    assert len(str(caught.value)) < 600
+
+
+def test_a_characteristic_is_of_wideband_sensors_only() -> None:
+    with pytest.raises(RegisterError, match=r'characteristic_v is .*: leave it out for kind = "narrowband"'):
+        parse_family("brook-20", changed("lambda_sensor.kind", "narrowband"))
