@@ -6,6 +6,7 @@ import streamlit as st
 from dashboards import mend, parts, text
 from dashboards.text import inert, say
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
+from data_contracts.states import ITEM_STATES
 from pipelines import queries
 from pipelines.published import Published
 from pipelines.queries import CaptureFilter
@@ -47,7 +48,7 @@ def _quarantine(published: Published) -> None:
     st.header(say("captures.quarantine"))
     state = st.segmented_control(
         say("captures.state"),
-        ["waiting", "taken_in", "discarded"],
+        ITEM_STATES,
         format_func=lambda word: say(f"quarantine.{word}"),
         default="waiting",
         key="quarantine",

@@ -184,12 +184,8 @@ def accounts(warehouse: Warehouse, deliveries: Sequence[str] | None = None) -> l
 
 
 def _keep_vans(warehouse: Warehouse, register: Register) -> None:
-    vans = register.vans_frame().sort("van_id")
-    if not vans.equals(warehouse.query("SELECT * FROM vans ORDER BY van_id")):
-        with warehouse.transaction():
-            warehouse.upsert("vans", vans)
-            with warehouse.rows("_vans", vans):
-                warehouse.execute("DELETE FROM vans WHERE van_id NOT IN (SELECT van_id FROM _vans)")
+    with warehouse.transaction():
+        warehouse.replace("vans", register.vans_frame())
 
 
 def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:

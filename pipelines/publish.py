@@ -64,6 +64,8 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
             if table.published:
                 _copy(connection, table, week, f'CREATE TABLE fresh."{table.name}" AS')
         make_summaries(connection, "fresh")
+        for database in ("fresh", _name_of(warehouse)):
+            view_samples(connection, database, destination.parent / "waveforms")
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")

@@ -322,7 +322,7 @@ def _track(
     before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
     listed = watchlist(assessment.states, posterior, week=week, before=set(before))
     listed = lessons.with_trust(listed, learned, flags)
-    existing = warehouse.query("SELECT * FROM work_orders")
+    existing = warehouse.query("SELECT * FROM work_orders ORDER BY week, rank, order_id")
     orders = propose(
         listed, assessment, posterior, register, settings, existing, week=week, jobs=learned.jobs, flags=flags
     )
