@@ -18,7 +18,7 @@ from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.tables import TABLES, VANS, create_table_sql, polars_schema
 from pipelines.warehouse import Warehouse
-from pipelines.waveform_store import encode, read_chunk, to_steps, write_waveforms
+from pipelines.waveform_store import encode, read_chunk, to_steps, view_samples, write_waveforms
 
 
 def test_every_table_of_the_contract_is_made(tmp_path: Path) -> None:
@@ -80,7 +80,7 @@ def older_warehouse(path: Path, state: str = "waiting") -> None:
             [state],
         )
         old.execute(
-            "INSERT INTO order_events (event_id, order_id, state, \"at\", person, refused) "
+            'INSERT INTO order_events (event_id, order_id, state, "at", person, refused) '
             "VALUES ('e', 'o', 'flown', '2026-03-02 09:00:00+00', 'ann', 'state flown is unknown')"
         )
 
@@ -255,3 +255,37 @@ def test_same_content_gives_the_same_chunk(tmp_path: Path) -> None:
     encoded = {waveform.waveform_id: encode(waveform.waveform_id, waveform)}
     assert write_waveforms(tmp_path, encoded) == write_waveforms(tmp_path, encoded)
     assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_any_sql_client_sees_the_samples(tmp_path: Path) -> None:
+    """The view gives what `read_chunk` gives, bit for bit: whole steps, steps far from zero, plain floats, uneven time, NaN."""
+    rng = np.random.default_rng(11)
+    folder = tmp_path / "it's here"
+    folder.mkdir()
+    stepped = np.round(np.cumsum(rng.integers(-3, 4, 3000)) * 5 / 4096, 9) + 40_000 * 5 / 4096
+    gappy = rng.normal(2.0, 0.5, 3000)
+    gappy[50:60] = np.nan
+    uneven = np.cumsum([0, *rng.integers(1, 5, 2999)]) * 1e-4
+    waveforms = [
+        make_waveform(np.arange(3000) / 1000, {"airflow_v": stepped, "lambda_v": gappy}),
+        make_waveform(uneven, {"airflow_v": gappy, "lambda_v": np.zeros(3000)}),
+    ]
+    (stored, _) = write_waveforms(folder, {w.waveform_id: encode(w.waveform_id, w) for w in waveforms})
+    with duckdb.connect(str(tmp_path / "any.duckdb")) as any_client:
+        view_samples(any_client, folder)
+    back = read_chunk(folder / stored.chunk)
+    with duckdb.connect(str(tmp_path / "any.duckdb"), read_only=True) as any_client:
+        ask = "SELECT time_s, value FROM waveform_samples WHERE waveform_id = ? AND channel = ? ORDER BY time_s"
+        for waveform_id, waveform in back.items():
+            for channel, values in waveform.channels.items():
+                seen = any_client.sql(ask, params=[waveform_id, channel]).pl()
+                assert seen["value"].dtype == pl.Float32
+                np.testing.assert_array_equal(seen["value"].to_numpy(), values)
+                np.testing.assert_array_equal(seen["time_s"].to_numpy(), waveform.time_s)
+        assert any_client.execute("SELECT count(*) FROM waveform_samples").fetchall() == [(4 * 3000,)]
+
+
+def test_no_chunk_no_view(tmp_path: Path) -> None:
+    with duckdb.connect(str(tmp_path / "any.duckdb")) as any_client:
+        view_samples(any_client, tmp_path)
+        assert any_client.execute("SELECT count(*) FROM duckdb_views() WHERE NOT internal").fetchall() == [(0,)]
