@@ -5,11 +5,13 @@ import streamlit as st
 
 from dashboards import mend, parts, text
 from dashboards.text import inert, say
+from data_contracts.errors import MissingFileError
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
 from data_contracts.states import ITEM_STATES
-from pipelines import queries
+from pipelines import check_results, queries
 from pipelines.published import Published
 from pipelines.queries import CaptureFilter
+from pipelines.workspace import Workspace
 
 PAGE_SIZE = 100
 ALL = "all"
@@ -190,6 +192,39 @@ def _deliveries(published: Published) -> None:
             }
         ),
         hide_index=True,
+    )
+    _checks(published, frame["delivery"].to_list())
+
+
+def _checks(published: Published, deliveries: list[str]) -> None:
+    """What the contract check of one delivery found; the first page asked for takes seconds to make."""
+    if not deliveries:
+        return
+    chosen = st.selectbox(
+        say("captures.check"),
+        deliveries,
+        index=None,
+        key="captures-check",
+        placeholder=say("captures.check_choose"),
+        help=say("captures.check_help"),
+    )
+    if chosen is None:
+        return
+    try:
+        with st.spinner(say("captures.check_making")):
+            page = check_results.page(Workspace(published.home).checks, chosen)
+    except MissingFileError:
+        st.info(say("captures.check_none"))
+        return
+    st.iframe(page, height=640)
+    st.download_button(
+        say("captures.check_download"),
+        page,
+        file_name=f"{chosen}.html",
+        mime="text/html",
+        key="download-check",
+        icon=":material/download:",
+        on_click="ignore",
     )
 
 

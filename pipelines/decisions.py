@@ -6,7 +6,6 @@ The same decision told twice is one event.
 """
 
 import json
-import os
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict
@@ -21,7 +20,7 @@ from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_sch
 from models.order_life import OrderEvent, OrderStatus, check_event, replay
 from pipelines.proofs import proof_statistics_of
 from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace, sync_folder
+from pipelines.workspace import Workspace, write_synced
 
 T = TypeVar("T")
 
@@ -50,13 +49,7 @@ def record(workspace: Workspace, event: OrderEvent) -> Path:
 
 def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
     """Write a decision's file whole and synced, or not at all; returns its path."""
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    with fresh.open("w", encoding="utf-8") as file:
-        json.dump(told, file, default=str, ensure_ascii=False)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
-    sync_folder(path.parent)
+    write_synced(path, json.dumps(told, default=str, ensure_ascii=False).encode())
     return path
 
 

@@ -5,6 +5,7 @@ synced, then one transaction for all its rows, and only then is it moved out of 
 killed at any point leaves nothing that running again does not put right.
 """
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -13,7 +14,7 @@ from pathlib import Path
 import polars as pl
 
 from data_contracts.tables import DELIVERIES, MANIFEST_ROWS, RECORDINGS, WAVEFORMS, polars_schema
-from pipelines import quarantine
+from pipelines import check_results, quarantine
 from pipelines.decoding import Decoded, Wanted, decode_all
 from pipelines.delivery import LARGEST_MANIFEST_BYTES, MANIFEST, Delivery, RefusedError, inner_path, open_delivery
 from pipelines.filing import file_away, place_of
@@ -148,7 +149,7 @@ def _take_in(
     workers: int,
 ) -> list[DeliveryAccount]:
     _lay_mends(workspace, jobs)
-    _check_manifests(jobs, register)
+    _check_manifests(workspace, jobs, register, now=now)
     total = sum(len(job.wanted) for job in jobs)
     done = 0
     changed: list[str] = []
@@ -238,15 +239,16 @@ def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
         job.mended = [mend for mend in told if mend.delivery == job.delivery]
 
 
-def _check_manifests(jobs: Sequence[_Job], register: Register) -> None:
+def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
     """Read all manifests, put them through the gate in one batch, and settle what needs no decoding."""
     for job in jobs:
         _open(job)
     text = [row for job in jobs for row in job.text]
     checked = iter(check_rows(text))
     for job in jobs:
-        for _ in job.text:
-            row = next(checked)
+        rows = list(itertools.islice(checked, len(job.text)))
+        check_results.keep(workspace.checks, job.delivery, check_results.of_delivery(job.text, rows), now=now)
+        for row in rows:
             try:
                 wanted = _admit(job, row, register)
             except RefusedError as refused:

@@ -7,7 +7,6 @@ as float32 otherwise. Time is kept only where it is not uniform.
 import hashlib
 import io
 import itertools
-import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -23,7 +22,7 @@ from numpy.typing import NDArray
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
 from pipelines.warehouse import Warehouse
-from pipelines.workspace import sync_folder
+from pipelines.workspace import write_synced
 
 _SCHEMA = pa.schema(
     [
@@ -230,13 +229,7 @@ def _write_synced(folder: Path, name: str, content: bytes) -> None:
     final = folder / name
     if final.exists() and final.stat().st_size == len(content):
         return
-    draft = folder / f".{name}.{os.getpid()}.part"
-    with draft.open("wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(final)
-    sync_folder(folder)
+    write_synced(final, content)
 
 
 def read_waveforms(warehouse: Warehouse, folder: Path, waveform_ids: Iterable[str]) -> dict[str, Waveform]:

@@ -16,6 +16,7 @@ from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, polars_schema
 from pipelines import steps
 from pipelines.audit import check_workspace
+from pipelines.check_results import kept
 from pipelines.model_store import load_model
 from pipelines.publish import published_run
 from pipelines.workspace import Workspace, open_workspace
@@ -110,6 +111,16 @@ def test_the_published_file_shows_every_stored_sample(home: Workspace) -> None:
         with duckdb.connect(str(path), read_only=True) as connection:
             shown = connection.execute("SELECT count(*) FROM waveform_samples").fetchall()
             assert shown == [(stored,)]
+
+
+def test_the_check_of_every_delivery_is_kept_and_agrees_with_the_quarantine(home: Workspace) -> None:
+    for delivery, rows in ask(home, "SELECT delivery, rows FROM deliveries WHERE rows > 0").iter_rows():
+        broken = ask(
+            home, f"SELECT count(*) FROM quarantine WHERE delivery = '{delivery}' AND rule LIKE '%\\_value' ESCAPE '\\'"
+        )
+        (check,) = kept(home.checks, delivery)
+        assert {r["result"]["element_count"] for result in check["results"] for r in result["results"]} == {rows}
+        assert all(result["success"] for result in check["results"]) is (broken.item() == 0)
 
 
 def test_a_moved_workspace_gets_its_view_again(home: Workspace, tmp_path: Path) -> None:
