@@ -5,10 +5,14 @@ import streamlit as st
 
 from dashboards import mend, parts, text
 from dashboards.text import inert, say
+from data_contracts.errors import MissingFileError
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
+from data_contracts.states import ITEM_STATES
+from pipelines.intake import check_results
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
 from pipelines.read_side.queries import CaptureFilter
+from pipelines.workspace.workspace import Workspace
 
 PAGE_SIZE = 100
 ALL = "all"
@@ -47,7 +51,7 @@ def _quarantine(published: Published) -> None:
     st.header(say("captures.quarantine"))
     state = st.segmented_control(
         say("captures.state"),
-        ["waiting", "taken_in", "discarded"],
+        ITEM_STATES,
         format_func=lambda word: say(f"quarantine.{word}"),
         default="waiting",
         key="quarantine",
@@ -189,6 +193,39 @@ def _deliveries(published: Published) -> None:
             }
         ),
         hide_index=True,
+    )
+    _checks(published, frame["delivery"].to_list())
+
+
+def _checks(published: Published, deliveries: list[str]) -> None:
+    """What the contract check of one delivery found; the first page asked for takes seconds to make."""
+    if not deliveries:
+        return
+    chosen = st.selectbox(
+        say("captures.check"),
+        deliveries,
+        index=None,
+        key="captures-check",
+        placeholder=say("captures.check_choose"),
+        help=say("captures.check_help"),
+    )
+    if chosen is None:
+        return
+    try:
+        with st.spinner(say("captures.check_making")):
+            page = check_results.page(Workspace(published.home).checks, chosen)
+    except MissingFileError:
+        st.info(say("captures.check_none"))
+        return
+    st.iframe(page, height=640)
+    st.download_button(
+        say("captures.check_download"),
+        page,
+        file_name=f"{chosen}.html",
+        mime="text/html",
+        key="download-check",
+        icon=":material/download:",
+        on_click="ignore",
     )
 
 

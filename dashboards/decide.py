@@ -9,7 +9,8 @@ from dashboards.text import inert, say
 from dashboards.who import home, me
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.errors import VansnapError
-from models.work.order_states import MOVES, STATES
+from data_contracts.states import ORDER_STATES
+from models.work.order_states import MOVES
 from pipelines.commands.decide import decide_one
 from pipelines.workspace.people import Person
 from pipelines.workspace.workspace import open_workspace
@@ -19,7 +20,7 @@ _BY_PROOF = ("proven", "not_proven")  # what the next visit's snap decides
 
 def moves(state: str) -> list[str]:
     """Where a person may take an order from a state, in the order of its life."""
-    return [word for word in STATES if word in MOVES.get(state, ()) and word not in _BY_PROOF]
+    return [word for word in ORDER_STATES if word in MOVES.get(state, ()) and word not in _BY_PROOF]
 
 
 def button(order_id: str, van_id: str, action: str, state: str) -> None:

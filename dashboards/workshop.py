@@ -7,12 +7,11 @@ import streamlit as st
 
 from dashboards import order_card, parts, text
 from dashboards.text import inert, say
+from data_contracts.states import ORDER_STATES, PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
-from models.work.order_states import STATES
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 
-OPEN = ("proposed", "accepted", "postponed", "booked")
 PAGE_SIZE = 25
 DOWNLOAD_ROWS = 5000
 
@@ -30,12 +29,12 @@ def show() -> None:
     with right:
         chosen = st.multiselect(
             say("order.state"),
-            STATES,
+            ORDER_STATES,
             format_func=text.order_state,
             key="workshop-state",
             placeholder=say("workshop.open_orders"),
         )
-    states = chosen or list(OPEN)
+    states = chosen or list(PLANNED_STATES)
     _plan(published, only_depots)
     counts = queries.order_counts(published, only_depots, states)
     if not counts:
@@ -100,7 +99,7 @@ def _print(published: Published, depots: list[str], states: list[str]) -> None:
 
 def _plan(published: Published, depots: list[str]) -> None:
     """Hours by week and depot against what a week offers, and what the plan leaves out."""
-    frame = queries.plan(published, depots, OPEN)
+    frame = queries.plan(published, depots, PLANNED_STATES)
     if frame["plan_week"].null_count() == frame.height:
         _hours(published, depots)
         return
@@ -115,7 +114,7 @@ def _plan(published: Published, depots: list[str]) -> None:
     columns[say("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
     st.table(pl.DataFrame(columns), hide_index=True, border="horizontal", width="content")
     parts.quiet(say("workshop.plan_note", hours=text.hours(offered)))
-    rest = queries.left_out(published, depots, OPEN)
+    rest = queries.left_out(published, depots, PLANNED_STATES)
     if rest.height:
         with st.expander(say("workshop.why_left_out", count=rest.height)):
             for row in rest.iter_rows(named=True):
@@ -136,7 +135,7 @@ def _planned(row: Mapping[str, object] | None, offered: float) -> str:
 
 
 def _hours(published: Published, depots: list[str]) -> None:
-    frame = queries.hours_by_depot(published, depots, OPEN)
+    frame = queries.hours_by_depot(published, depots, PLANNED_STATES)
     if not frame.height:
         return
     offered = board_settings(published.home).workshop.hours_per_depot_week

@@ -10,6 +10,7 @@ from typing import Literal
 
 import polars as pl
 
+from data_contracts import states
 from data_contracts.signals import QUANTITIES
 
 ColumnType = Literal[
@@ -56,12 +57,30 @@ _POLARS: dict[str, pl.DataType] = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its name, type word (see `ColumnType`), description, and whether it may be null."""
+    """One column.
+
+    Attributes
+    ----------
+    name : str
+        Name in DuckDB.
+    type : ColumnType
+        Type word.
+    description : str
+        What it holds, with its unit.
+    required : bool
+        It may not be null.
+    words : tuple of str
+        The only words it may hold; empty where any will do.
+    unless : str
+        Column that, where it is set, lets any other word stand.
+    """
 
     name: str
     type: ColumnType
     description: str
     required: bool = False
+    words: tuple[str, ...] = ()
+    unless: str = ""
 
 
 @dataclass(frozen=True)
@@ -91,10 +110,18 @@ class Table:
 
 def create_table_sql(table: Table) -> str:
     """DDL that makes the table if it is not there."""
-    lines = [f'    "{c.name}" {_DUCKDB[c.type]}{" NOT NULL" if c.required else ""}' for c in table.columns]
+    lines = [f'    "{c.name}" {_DUCKDB[c.type]}{" NOT NULL" if c.required else ""}{_check(c)}' for c in table.columns]
     if table.key:
         lines.append("    PRIMARY KEY (" + ", ".join(f'"{k}"' for k in table.key) + ")")
     return f'CREATE TABLE IF NOT EXISTS "{table.name}" (\n' + ",\n".join(lines) + "\n)"
+
+
+def _check(column: Column) -> str:
+    """CHECK rather than ENUM: what is read of the column stays plain text, in any program."""
+    if not column.words:
+        return ""
+    words = ", ".join(f"'{word}'" for word in column.words)
+    return f' CHECK ("{column.name}" IN ({words})' + (f' OR "{column.unless}" IS NOT NULL)' if column.unless else ")")
 
 
 def polars_schema(table: Table) -> dict[str, pl.DataType]:
@@ -155,7 +182,7 @@ CAPTURES = Table(
         Column("week", "text", "ISO week of captured_at in UTC", True),
         Column("visit", "text", "visit: as delivered, or made from captures less than 2 h apart", True),
         Column("representative", "boolean", "the repeat that stands for its visit"),
-        Column("grade", "text", "good, usable or repeat", True),
+        Column("grade", "text", "good, usable or repeat", True, words=states.GRADES),
         Column("grade_reasons", "texts", "why it is not good: codes of data_contracts/reasons.py", True),
         Column("rate_hz", "number", "mean sampling rate [Hz]"),
         Column("length_s", "number", "length of the recording [s]"),
@@ -234,6 +261,7 @@ TRENDS = Table(
             "air_from",
             "text",
             "where pressure and temperature are from: measured, depot_day, depot_week, fleet_week, unmeasured",
+            words=states.AIR_SOURCES,
         ),
     ),
     published=True,
@@ -249,7 +277,7 @@ WATCHLIST = Table(
         Column("van_id", "text", "van", True),
         Column("family", "text", "engine family", True),
         Column("depot", "text", "depot", True),
-        Column("urgency", "text", "now, plan or watch", True),
+        Column("urgency", "text", "now, plan or watch", True, words=states.URGENCIES),
         Column("anomaly_p", "number", "calibrated p-value of the van's week"),
         Column("anomaly_score", "number", "higher is more abnormal"),
         Column("leading_cause", "text", "likeliest code, or not_separable", True),
@@ -286,7 +314,7 @@ WORK_ORDERS = Table(
         Column("van_id", "text", "van", True),
         Column("family", "text", "engine family", True),
         Column("depot", "text", "depot", True),
-        Column("urgency", "text", "now, plan or watch", True),
+        Column("urgency", "text", "now, plan or watch", True, words=states.URGENCIES),
         Column("cause", "text", "leading cause, or not_separable", True),
         Column("action", "text", "what to do first", True),
         Column("reason", "text", "why, in at most two sentences", True),
@@ -313,7 +341,13 @@ WORK_ORDERS = Table(
             "texts",
             "quantities whose alarm brought it, unsteady_ before one whose repeats disagree; anomaly where none stood out alone",
         ),
-        Column("state", "text", "proposed, accepted, declined, postponed, booked, done, proven or not_proven", True),
+        Column(
+            "state",
+            "text",
+            "proposed, accepted, declined, postponed, booked, done, proven or not_proven",
+            True,
+            words=states.ORDER_STATES,
+        ),
         Column("due_by", "day", "latest sensible day"),
         Column("until", "day", "postponed until, or booked for"),
         Column("plan_week", "text", "ISO week the capacity plan gives it; null where it is left out or done"),
@@ -332,7 +366,7 @@ ORDER_EVENTS = Table(
     (
         Column("event_id", "text", "hash of everything it says", True),
         Column("order_id", "text", "order", True),
-        Column("state", "text", "state the order goes to", True),
+        Column("state", "text", "state the order goes to", True, words=states.ORDER_STATES, unless="refused"),
         Column("at", "moment", "when", True),
         Column("person", "text", "who", True),
         Column("reason", "text", "why"),
@@ -354,7 +388,14 @@ ITEM_EVENTS = Table(
     (
         Column("event_id", "text", "hash of everything it says", True),
         Column("item_id", "text", "item", True),
-        Column("state", "text", "discarded, or taken_in to let a contradicting claim win", True),
+        Column(
+            "state",
+            "text",
+            "discarded, or taken_in to let a contradicting claim win",
+            True,
+            words=states.ITEM_DECISIONS,
+            unless="refused",
+        ),
         Column("at", "moment", "when", True),
         Column("person", "text", "who", True),
         Column("reason", "text", "why", True),
@@ -369,7 +410,9 @@ LEARNING = Table(
     ("week", "kind", "family", "subject"),
     (
         Column("week", "text", "ISO week of the run that moved it", True),
-        Column("kind", "text", "cause_share, job_hours, job_parts_cost or alarm_trust", True),
+        Column(
+            "kind", "text", "cause_share, job_hours, job_parts_cost or alarm_trust", True, words=states.LESSON_KINDS
+        ),
         Column("family", "text", "engine family; empty where it holds for all", True),
         Column("subject", "text", "cause, or none; for alarm_trust as flagged_by of the orders", True),
         Column("what", "text", "what moved, in words", True),
@@ -388,7 +431,7 @@ PROOF_STATISTICS = Table(
     "one action or part, and how often a repair with it was proven",
     ("kind", "name"),
     (
-        Column("kind", "text", "action or part", True),
+        Column("kind", "text", "action or part", True, words=states.PROOF_KINDS),
         Column("name", "text", "cause whose job was done, or the part as the workshop wrote it", True),
         Column("proven", "integer", "orders proven", True),
         Column("not_proven", "integer", "orders not proven", True),
@@ -415,7 +458,7 @@ QUARANTINE = Table(
         Column("rule", "text", "code of data_contracts/reasons.py", True),
         Column("reason", "text", "what was wrong, the value, and what to do", True),
         Column("first_seen", "moment", "when it was first refused", True),
-        Column("state", "text", "waiting, taken_in or discarded", True),
+        Column("state", "text", "waiting, taken_in or discarded", True, words=states.ITEM_STATES),
         Column("rows", "integer", "manifest rows it stands for", True),
     ),
     published=True,
@@ -429,7 +472,13 @@ DELIVERIES = Table(
         Column("delivery", "text", "name in the inbox", True),
         Column("content_id", "text", "SHA-256 over its manifest and file list", True),
         Column("source", "text", "name of its folder or archive as it lay in the inbox", True),
-        Column("place", "text", "where its files are: inbox (about to be moved), quarantine or delivered", True),
+        Column(
+            "place",
+            "text",
+            "where its files are: inbox (about to be moved), quarantine or delivered",
+            True,
+            words=states.PLACES,
+        ),
         Column("taken_in_at", "moment", "when it was taken in", True),
         Column("rows", "integer", "rows of its manifest", True),
         Column("held", "integer", "rows that are held recordings", True),
@@ -533,7 +582,7 @@ MANIFEST_ROWS = Table(
     (
         Column("delivery", "text", "delivery", True),
         Column("row", "integer", "row of the manifest, from 1", True),
-        Column("state", "text", "held, superseded, duplicate or quarantined", True),
+        Column("state", "text", "held, superseded, duplicate or quarantined", True, words=states.ROW_STATES),
         Column("waveform_id", "text", "SHA-256 of the canonical samples; null while quarantined"),
     ),
 )
@@ -545,7 +594,7 @@ RECORDINGS = Table(
     (
         Column("delivery", "text", "the delivery that brought it", True),
         Column("row", "integer", "row of its manifest, from 1", True),
-        Column("state", "text", "held or superseded", True),
+        Column("state", "text", "held or superseded", True, words=states.RECORDING_STATES),
         Column("waveform_id", "text", "SHA-256 of the canonical samples", True),
         Column("van_id", "text", "van", True),
         Column("captured_at", "moment", "start of the recording", True),

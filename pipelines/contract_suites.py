@@ -5,14 +5,21 @@ import json
 import logging
 import os
 import warnings
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.reasons import QUARANTINE_RULES
+
+if TYPE_CHECKING:
+    from great_expectations.core import ExpectationSuiteValidationResult
+
+ROW = "row"
+"""Column that names the rows of a checked table."""
 
 
 @dataclass(frozen=True)
@@ -23,6 +30,8 @@ class Fault:
     ----------
     index : int
         Row of the checked frame, from 0.
+    expectation : int
+        Place of the broken expectation in its suite, from 0.
     rule : str
         Code of `data_contracts.reasons.QUARANTINE_RULES`.
     reason : str
@@ -30,6 +39,7 @@ class Fault:
     """
 
     index: int
+    expectation: int
     rule: str
     reason: str
 
@@ -77,14 +87,15 @@ def check(frame: pl.DataFrame, suite_name: str) -> list[Fault]:
         By row, then in the order of the suite; empty when every row passes.
     """
     suite = load_suite(suite_name)
-    entries = [e for e in suite["expectations"] if e["kwargs"]["column"] in frame.columns]
-    if frame.is_empty() or not entries:
+    numbered = [(n, e) for n, e in enumerate(suite["expectations"]) if e["kwargs"]["column"] in frame.columns]
+    if frame.is_empty() or not numbered:
         return []
     faults: list[Fault] = []
-    for result, entry in zip(_validate(frame, suite["name"], entries), entries, strict=True):
+    found = _failing_rows(validate(frame, suite["name"], [e for _, e in numbered]), len(numbered))
+    for rows, (number, entry) in zip(found, numbered, strict=True):
         column, meta = entry["kwargs"]["column"], entry["meta"]
         values = frame[column]
-        for index in result:
+        for index in rows:
             value = values[index]
             shown = (
                 "is empty"
@@ -94,12 +105,32 @@ def check(frame: pl.DataFrame, suite_name: str) -> list[Fault]:
                 else f"is {value:g}"
             )
             remedy = meta.get("remedy") or QUARANTINE_RULES[meta["rule"]].remedy
-            faults.append(Fault(index, meta["rule"], f"{column} {shown}: {meta['must']}; {remedy}"))
+            faults.append(Fault(index, number, meta["rule"], f"{column} {shown}: {meta['must']}; {remedy}"))
     return sorted(faults, key=lambda fault: fault.index)
 
 
-def _validate(frame: pl.DataFrame, name: str, entries: list[dict[str, Any]]) -> list[list[int]]:
-    """Failing row numbers of each expectation, in order."""
+def validate(
+    frame: pl.DataFrame, name: str, entries: Sequence[Mapping[str, Any]], result_format: str = "COMPLETE"
+) -> "ExpectationSuiteValidationResult":
+    """Run expectations on a frame as a checkpoint of Great Expectations, in a context that lives in memory.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Text and number columns only. Its column `row`, where it has one, names the rows in the result; else they
+        are counted from 0.
+    name : str
+        Name of the suite.
+    entries : sequence of mapping
+        Expectations as stored.
+    result_format : {"COMPLETE", "SUMMARY"}
+        How much of the failing rows is told.
+
+    Returns
+    -------
+    ExpectationSuiteValidationResult
+        Results in any order; `meta["number"]` of each is the place of its expectation.
+    """
     os.environ.setdefault("GX_ANALYTICS_ENABLED", "false")
     with warnings.catch_warnings(), _quiet_log():
         warnings.simplefilter("ignore")
@@ -109,32 +140,43 @@ def _validate(frame: pl.DataFrame, name: str, entries: list[dict[str, Any]]) -> 
 
         context = gx.get_context(mode="ephemeral")
         context.variables.progress_bars = ProgressBarsConfig(globally=False)
-        source = context.data_sources.add_pandas("tables")
-        asset = source.add_dataframe_asset("table")
         # pandas matches text with RE2: no look-around, no \x escapes in a suite's patterns.
         columns = {
             c: pd.Series(frame[c].to_list(), dtype=float if frame[c].dtype.is_numeric() else object)
             for c in frame.columns
         }
-        table = pd.DataFrame(columns | {"__row": range(frame.height)})
-        batch = asset.add_batch_definition_whole_dataframe("all").get_batch({"dataframe": table})
+        table = pd.DataFrame({ROW: range(frame.height)} | columns)
+        asset = context.data_sources.add_pandas("tables").add_dataframe_asset("table")
         configured = [
             {"type": e["type"], "kwargs": e["kwargs"], "meta": {"number": number}} for number, e in enumerate(entries)
         ]
-        outcome = batch.validate(
-            gx.ExpectationSuite(name=name, expectations=configured),
-            result_format={"result_format": "COMPLETE", "unexpected_index_column_names": ["__row"]},
+        definition = gx.ValidationDefinition(
+            name=name,
+            data=asset.add_batch_definition_whole_dataframe("all"),
+            suite=context.suites.add(gx.ExpectationSuite(name=name, expectations=configured)),
         )
-    failing: list[list[int]] = [[] for _ in entries]
+        checkpoint = gx.Checkpoint(
+            name=name,
+            validation_definitions=[context.validation_definitions.add(definition)],
+            result_format={"result_format": result_format, "unexpected_index_column_names": [ROW]},
+        )
+        done = context.checkpoints.add(checkpoint).run(batch_parameters={"dataframe": table})
+    (outcome,) = done.run_results.values()
+    return outcome
+
+
+def _failing_rows(outcome: "ExpectationSuiteValidationResult", expectations: int) -> list[list[int]]:
+    """Failing row numbers of each expectation, in order."""
+    failing: list[list[int]] = [[] for _ in range(expectations)]
     for result in outcome.results:
         assert result.expectation_config is not None
         number = (result.expectation_config.meta or {})["number"]
         if result.exception_info.get("raised_exception", False) or "unexpected_index_list" not in result.result:
             if result.success:
                 continue
-            raise InputError(f"expectation {number} of suite {name} can't be checked: mend the suite")
+            raise InputError(f"expectation {number} of suite {outcome.suite_name} can't be checked: mend the suite")
         if not result.success:  # a passing rule may still list rows that `mostly` lets through
-            failing[number] = sorted(int(item["__row"]) for item in result.result["unexpected_index_list"] or [])
+            failing[number] = sorted(int(item[ROW]) for item in result.result["unexpected_index_list"] or [])
     return failing
 
 

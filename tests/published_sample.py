@@ -122,7 +122,7 @@ def write_table(connection: duckdb.DuckDBPyConnection, name: str, rows: list[dic
     connection.execute(create_table_sql(table))
     if rows:
         schema = polars_schema(table)
-        blank = {c.name: _FILLER.get(c.type) if c.required else None for c in table.columns}
+        blank = {c.name: (c.words or (_FILLER.get(c.type),))[0] if c.required else None for c in table.columns}
         frame = pl.DataFrame([blank | row for row in rows], schema=schema)  # noqa: F841 (read by name)
         connection.execute(f'INSERT INTO "{name}" SELECT * FROM frame')
 

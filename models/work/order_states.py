@@ -7,10 +7,7 @@ from datetime import date, datetime
 
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.errors import InputError
-
-STATES: tuple[str, ...] = (
-    "proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven",
-)  # fmt: skip
+from data_contracts.states import ORDER_STATES
 
 # From each state, where a person or the next visit may take it.
 MOVES: Mapping[str, frozenset[str]] = {
@@ -126,8 +123,8 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
         Naming the order, what is wrong and what to do.
     """
     order = f"order {event.order_id}"
-    if event.state not in STATES:
-        raise InputError(f"{order}: state {event.state!r} is unknown: use one of {', '.join(STATES)}")
+    if event.state not in ORDER_STATES:
+        raise InputError(f"{order}: state {event.state!r} is unknown: use one of {', '.join(ORDER_STATES)}")
     if event.at.utcoffset() is None:
         raise InputError(f"{order}: time {event.at.isoformat()} has no UTC offset: give one")
     if not event.person.strip():
@@ -233,7 +230,7 @@ def account(status: Mapping[str, OrderStatus], order_ids: Sequence[str]) -> Acco
     -------
     Account
     """
-    counts = dict.fromkeys(STATES, 0)
+    counts = dict.fromkeys(ORDER_STATES, 0)
     completed = []
     for name in order_ids:
         mine = status.get(name, OrderStatus())

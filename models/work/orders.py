@@ -11,6 +11,7 @@ import polars as pl
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
+from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.evidence import share_in_words
 from models.causes.infer import CausePosterior
@@ -25,7 +26,7 @@ from models.work.worth import (
     worth_of_order,
 )
 
-OPEN_STATES: tuple[str, ...] = ("proposed", "accepted", "postponed", "booked", "done")
+OPEN_STATES = (*PLANNED_STATES, "done")
 CAPTURE_AGAIN = "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm"
 _LATEST_DAYS = 91
 _SILENT_WEEKS = 8

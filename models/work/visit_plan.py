@@ -7,10 +7,9 @@ from typing import Any
 
 import polars as pl
 
+from data_contracts.states import PLANNED_STATES
 from models.work.capacity import SOLVER_TIME, PlannedJob, plan_capacity
 from models.work.orders import week_start
-
-PLANNED_STATES: tuple[str, ...] = ("proposed", "accepted", "postponed", "booked")
 
 
 @dataclass(frozen=True)

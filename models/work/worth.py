@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from data_contracts.causes import NONE, NOT_SEPARABLE
 from data_contracts.jobs import JOBS, TESTS, Job
-
-URGENCIES: tuple[str, ...] = ("now", "plan", "watch")
+from data_contracts.states import URGENCIES
 
 
 @dataclass(frozen=True)

@@ -15,12 +15,12 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.states import ITEM_DECISIONS
 from data_contracts.tables import ITEM_EVENTS, polars_schema
 from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 
-STATES = ("discarded", "taken_in")
 _FOLDER = "quarantine"
 
 
@@ -60,8 +60,8 @@ def check_item_decision(decision: ItemDecision, item: Mapping[str, Any] | None) 
         raise InputError(f"{name} is not in quarantine: `vansnap check` lists what waits")
     if item["state"] != "waiting":
         raise InputError(f"{name} is {item['state']} already: only what waits can be decided")
-    if decision.state not in STATES:
-        raise InputError(f"{name}: state {decision.state!r} is unknown: use discarded or taken_in")
+    if decision.state not in ITEM_DECISIONS:
+        raise InputError(f"{name}: state {decision.state!r} is unknown: use {' or '.join(ITEM_DECISIONS)}")
     if decision.state == "taken_in" and item["rule"] != "claimed_twice":
         raise InputError(f"{name} is refused for {item['rule']}: mend that and it is taken in, or discard it")
     if not decision.reason.strip():

@@ -50,6 +50,8 @@ class ManifestRow:
         Every other column, typed; None is unmeasured.
     fault : tuple of (str, str) or None
         Rule and reason why the row can't be taken in.
+    broken : tuple of (str, int)
+        Expectations it breaks: suite and place in it.
     """
 
     number: int
@@ -58,6 +60,7 @@ class ManifestRow:
     captured_at: datetime | None
     conditions: Mapping[str, Any]
     fault: tuple[str, str] | None
+    broken: tuple[tuple[str, int], ...] = ()
 
     @property
     def conditions_id(self) -> str:
@@ -153,20 +156,37 @@ def check_rows(rows: Sequence[TextRow]) -> list[ManifestRow]:
     return checked
 
 
+def suite_tables(rows: Sequence[TextRow]) -> dict[str, pl.DataFrame]:
+    """What each contract suite of a manifest checks: every cell as text, then the numbers.
+
+    Parameters
+    ----------
+    rows : sequence of TextRow
+
+    Returns
+    -------
+    dict of str to DataFrame
+        One row per manifest row; a number that can't be read is null.
+    """
+    text = pl.DataFrame([[row.cells.get(name) for name in COLUMNS] for row in rows],
+                        schema=dict.fromkeys(COLUMNS, pl.String), orient="row")  # fmt: skip
+    return {"manifest_text": text, "manifest_values": text.select(pl.col(NUMBERS).cast(pl.Float64, strict=False))}
+
+
 def _check_batch(rows: Sequence[TextRow]) -> list[ManifestRow]:
     from pipelines import contract_suites
 
     faults: dict[int, list[tuple[str, str]]] = {}
+    broken: dict[int, list[tuple[str, int]]] = {}
     for index, row in enumerate(rows):
         if row.fault is not None:
             faults[index] = [("bad_value", row.fault)]
-    text = pl.DataFrame([[row.cells.get(name) for name in COLUMNS] for row in rows],
-                        schema=dict.fromkeys(COLUMNS, pl.String), orient="row")  # fmt: skip
-    for fault in contract_suites.check(text, "manifest_text"):
-        faults.setdefault(fault.index, []).append((fault.rule, fault.reason))
-    values = text.select(pl.col(NUMBERS).cast(pl.Float64, strict=False))
-    for fault in contract_suites.check(values, "manifest_values"):
-        faults.setdefault(fault.index, []).append((fault.rule, fault.reason))
+    tables = suite_tables(rows)
+    for suite, table in tables.items():
+        for fault in contract_suites.check(table, suite):
+            faults.setdefault(fault.index, []).append((fault.rule, fault.reason))
+            broken.setdefault(fault.index, []).append((suite, fault.expectation))
+    text, values = tables.values()
     moments = [None if cell is None else parse_moment(cell) for cell in text["captured_at"]]
     for index, moment in enumerate(moments):
         if moment is None and index not in faults:
@@ -180,6 +200,7 @@ def _check_batch(rows: Sequence[TextRow]) -> list[ManifestRow]:
             captured_at=moments[index],
             conditions=_conditions(row, numbers),
             fault=_joined(faults.get(index)),
+            broken=tuple(broken.get(index, ())),
         )
         for index, (row, numbers) in enumerate(zip(rows, values.iter_rows(named=True), strict=True))
     ]

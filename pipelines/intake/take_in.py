@@ -5,6 +5,7 @@ synced, then one transaction for all its rows, and only then is it moved out of 
 killed at any point leaves nothing that running again does not put right.
 """
 
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -14,7 +15,7 @@ import polars as pl
 
 from data_contracts.tables import DELIVERIES, MANIFEST_ROWS, RECORDINGS, WAVEFORMS, polars_schema
 from pipelines.decisions.quarantine_decisions import winning_claims
-from pipelines.intake import quarantine
+from pipelines.intake import check_results, quarantine
 from pipelines.intake.capture_dates import check_moment, date_of_delivery
 from pipelines.intake.corrections import Mend, filled, mended_rows, mends
 from pipelines.intake.decoding import Decoded, Wanted, decode_all
@@ -155,7 +156,7 @@ def _take_in(
     workers: int,
 ) -> list[DeliveryAccount]:
     _lay_mends(workspace, jobs)
-    _check_manifests(jobs, register, now)
+    _check_manifests(workspace, jobs, register, now=now)
     total = sum(len(job.wanted) for job in jobs)
     done = 0
     changed: list[str] = []
@@ -191,12 +192,8 @@ def accounts(warehouse: Warehouse, deliveries: Sequence[str] | None = None) -> l
 
 
 def _keep_vans(warehouse: Warehouse, register: Register) -> None:
-    vans = register.vans_frame().sort("van_id")
-    if not vans.equals(warehouse.query("SELECT * FROM vans ORDER BY van_id")):
-        with warehouse.transaction():
-            warehouse.upsert("vans", vans)
-            with warehouse.rows("_vans", vans):
-                warehouse.execute("DELETE FROM vans WHERE van_id NOT IN (SELECT van_id FROM _vans)")
+    with warehouse.transaction():
+        warehouse.replace("vans", register.vans_frame())
 
 
 def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
@@ -249,15 +246,16 @@ def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
         job.mended = [mend for mend in told if mend.delivery == job.delivery]
 
 
-def _check_manifests(jobs: Sequence[_Job], register: Register, now: datetime) -> None:
+def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
     """Read all manifests, put them through the gate in one batch, and settle what needs no decoding."""
     for job in jobs:
         _open(job, now)
     text = [row for job in jobs for row in job.text]
     checked = iter(check_rows(text))
     for job in jobs:
-        for _ in job.text:
-            row = next(checked)
+        rows = list(itertools.islice(checked, len(job.text)))
+        check_results.keep(workspace.checks, job.delivery, check_results.of_delivery(job.text, rows), now=now)
+        for row in rows:
             try:
                 wanted = _admit(job, row, register, now)
             except RefusedError as refused:

@@ -7,20 +7,19 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
 from pipelines.read_side.published import Published, open_published
 from pipelines.storage.plain_text import finite, spreadsheet_csv
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
-_OPEN = ("proposed", "accepted", "postponed", "booked")
-
 
 def open_orders(published: Published) -> pl.DataFrame:
     """Open work orders, ranked: columns of WORK_ORDERS."""
     orders = published.ask(
         "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
-        {"open": list(_OPEN)},
+        {"open": list(PLANNED_STATES)},
     )
     return orders.select(column.name for column in WORK_ORDERS.columns)
 

@@ -11,6 +11,7 @@ from data_contracts.tables import TABLES, Table
 from data_contracts.weeks import week_end
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 from pipelines.workspace.workspace import sync_folder
 
 # What a published table holds when a run stands for an earlier week: nothing later than that week.
@@ -64,6 +65,8 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
             if table.published:
                 _copy(connection, table, week, f'CREATE TABLE fresh."{table.name}" AS')
         make_summaries(connection, "fresh")
+        for database in ("fresh", ""):
+            view_samples(connection, destination.parent / "waveforms", database)
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")
@@ -142,7 +145,7 @@ def published_run(path: Path, *, whole: bool = True) -> tuple[str, str] | None:
     try:
         with duckdb.connect(str(path), read_only=True) as connection:
             there = set(connection.execute("SELECT table_name, column_name FROM duckdb_columns()").fetchall())
-            if whole and not there >= _EXPECTED:
+            if whole and not (there >= _EXPECTED and _shows_samples(connection, path.parent / "waveforms")):
                 return None
             row = connection.execute(
                 "SELECT week, data_id FROM runs ORDER BY finished_at DESC, run_id LIMIT 1"
@@ -150,6 +153,12 @@ def published_run(path: Path, *, whole: bool = True) -> tuple[str, str] | None:
     except duckdb.Error:
         return None
     return None if row is None else (str(row[0]), str(row[1]))
+
+
+def _shows_samples(connection: duckdb.DuckDBPyConnection, folder: Path) -> bool:
+    """The view over the waveforms looks where they are."""
+    views = connection.execute("SELECT sql FROM duckdb_views() WHERE view_name = ?", [SAMPLES_VIEW]).fetchall()
+    return any(chunks_in_sql(folder) in text for (text,) in views) or not has_chunks(folder)
 
 
 def _quoted(path: Path) -> str:

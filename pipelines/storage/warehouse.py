@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from types import TracebackType
@@ -12,14 +13,14 @@ import duckdb
 import polars as pl
 
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
-from data_contracts.tables import TABLES, create_table_sql, duckdb_type, polars_schema
+from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type, polars_schema
 
 
 class Warehouse:
     """Typed access to warehouse.duckdb; the only thing that writes to it.
 
-    Opening makes missing tables and columns and applies numbered migrations, so an older warehouse
-    is brought up to date by the first run of a newer version.
+    Opening makes missing tables, columns and checks and applies numbered migrations, all in one transaction, so
+    an older warehouse is brought up to date by the first run of a newer version.
 
     Parameters
     ----------
@@ -126,18 +127,35 @@ class Warehouse:
         self._insert(table, rows, "INSERT OR REPLACE INTO")
 
     def replace(self, table: str, rows: pl.DataFrame) -> None:
-        """Replace everything a table holds; call inside a transaction to do it in one step."""
-        self.execute(f'DELETE FROM "{table}"')
-        self._insert(table, rows, "INSERT INTO")
+        """Make a table hold exactly these rows; call inside a transaction to do it in one step.
+
+        Only rows that are gone, new or different are touched, so a table that grows is appended to.
+
+        Parameters
+        ----------
+        table : str
+            A table of `data_contracts.tables.TABLES`.
+        rows : DataFrame
+            Columns by name; columns it lacks become null, columns the table lacks are an error.
+        """
+        contract = TABLES[table]
+        wanted = _typed(table, rows).select(
+            pl.col(name) if name in rows.columns else pl.lit(None, kind).alias(name)
+            for name, kind in polars_schema(contract).items()
+        )
+        unchanged = " AND ".join(
+            f'r."{c.name}" {"=" if c.name in contract.key else "IS NOT DISTINCT FROM"} t."{c.name}"'
+            for c in contract.columns
+        )
+        with self.rows("_wanted", wanted):
+            self.execute(f'DELETE FROM "{table}" t WHERE NOT EXISTS (SELECT 1 FROM _wanted r WHERE {unchanged})')
+            keys = ", ".join(f'"{key}"' for key in contract.key)
+            self.execute(f'INSERT INTO "{table}" BY NAME SELECT * FROM _wanted ANTI JOIN "{table}" USING ({keys})')
 
     def _insert(self, table: str, rows: pl.DataFrame, verb: str) -> None:
-        schema = polars_schema(TABLES[table])
-        unknown = [c for c in rows.columns if c not in schema]
-        if unknown:
-            raise KeyError(f"table {table} has no column {', '.join(unknown)}")
-        if rows.is_empty():
+        typed = _typed(table, rows)
+        if typed.is_empty():
             return
-        typed = rows.select(pl.col(c).cast(schema[c]) for c in rows.columns)
         columns = ", ".join(f'"{c}"' for c in typed.columns)
         with self.rows("_rows", typed):
             self.connection.execute(f'{verb} "{table}" ({columns}) SELECT {columns} FROM _rows')
@@ -162,9 +180,55 @@ class Warehouse:
                 for column in table.columns:
                     if column.name not in there:
                         self.execute(f'ALTER TABLE "{table.name}" ADD COLUMN "{column.name}" {duckdb_type(column)}')
+                if self._checks(table.name) != _contract_checks(table):
+                    self._make_anew(table)
             for number in sorted(n for n in numbered if n > done):
                 self.connection.execute(numbered[number])
                 self.execute("INSERT INTO schema_version VALUES (?)", [number])
+
+    def _checks(self, table: str) -> set[tuple[frozenset[str], frozenset[str]]]:
+        """Columns and words of every CHECK of a table as it stands in the file."""
+        found = self.connection.execute(
+            "SELECT constraint_column_names, expression FROM duckdb_constraints() "
+            "WHERE table_name = ? AND constraint_type = 'CHECK'",
+            [table],
+        ).fetchall()
+        return {(frozenset(columns), frozenset(re.findall(r"'([^']*)'", text))) for columns, text in found}
+
+    def _make_anew(self, table: Table) -> None:
+        """Make a table again with the checks of the contract and copy its rows: DuckDB can't add a CHECK to one that stands.
+
+        A column that was added to rows already there may be null in them, and goes on to.
+        """
+        columns = ", ".join(f'"{column.name}"' for column in table.columns)
+        nullable = set(
+            self.query("SELECT column_name FROM duckdb_columns() WHERE table_name = ? AND is_nullable", [table.name])[
+                "column_name"
+            ]
+        )
+        kept = tuple(replace(c, required=c.required and c.name not in nullable) for c in table.columns)
+        self.execute(f'ALTER TABLE "{table.name}" RENAME TO _before')
+        self.execute(create_table_sql(replace(table, columns=kept)))
+        try:
+            self.execute(f'INSERT INTO "{table.name}" ({columns}) SELECT {columns} FROM _before')
+        except duckdb.ConstraintException as error:
+            raise WorkspaceError(
+                f"{self.path}, table {table.name}, holds what this version does not know ({_first_line(error)}): "
+                "restore it from a backup, or update Vansnap"
+            ) from error
+        self.execute("DROP TABLE _before")
+
+
+def _typed(table: str, rows: pl.DataFrame) -> pl.DataFrame:
+    schema = polars_schema(TABLES[table])
+    unknown = [c for c in rows.columns if c not in schema]
+    if unknown:
+        raise KeyError(f"table {table} has no column {', '.join(unknown)}")
+    return rows.select(pl.col(c).cast(schema[c]) for c in rows.columns)
+
+
+def _contract_checks(table: Table) -> set[tuple[frozenset[str], frozenset[str]]]:
+    return {(frozenset({c.name, c.unless} - {""}), frozenset(c.words)) for c in table.columns if c.words}
 
 
 def _migrations() -> dict[int, str]:

@@ -8,11 +8,14 @@ import logging
 import os
 import sys
 from collections.abc import Callable
+from contextlib import ExitStack
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from data_contracts.errors import VansnapError
+import duckdb
+
+from data_contracts.errors import VansnapError, WorkspaceBusyError
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
 from pipelines.workspace.settings import load_settings
@@ -138,13 +141,12 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
 
 def _weekly_flow() -> Callable[..., Any]:
     """The flow; made on call because importing Prefect takes seconds and reads the environment."""
-    from prefect import flow, task
-    from prefect.cache_policies import NO_CACHE
+    from prefect import flow
 
-    take_in = task(name="intake", retries=1, retry_delay_seconds=2, cache_policy=NO_CACHE)(intake)
-    read = task(name="reading", cache_policy=NO_CACHE)(read_captures)
-    assess = task(name="tracking", cache_policy=NO_CACHE)(track)
-    put_out = task(name="publish", retries=1, retry_delay_seconds=2, cache_policy=NO_CACHE)(publish_week)
+    take_in = _tried_again("intake", intake)
+    read = _tried_again("reading", read_captures)
+    assess = _tried_again("tracking", track)
+    put_out = _tried_again("publish", publish_week)
 
     @flow(name="weekly", validate_parameters=False)
     def weekly(home: str, week: str | None = None, quiet: bool = True, now: datetime | None = None) -> WeeklySummary:
@@ -155,9 +157,64 @@ def _weekly_flow() -> Callable[..., Any]:
         standing = resolve_week(root, week)
         tracked = assess(root, standing, quiet=quiet)
         fresh = put_out(root, standing, tracked)
-        return WeeklySummary(standing, account, count, tracked.listed, tracked.orders, tracked.notices, fresh)
+        summary = WeeklySummary(standing, account, count, tracked.listed, tracked.orders, tracked.notices, fresh)
+        _keep_summary(summary)
+        return summary
 
     return weekly
+
+
+def may_pass(error: BaseException) -> bool:
+    """Whether trying again can help: the warehouse is open elsewhere, or a disk or share did not answer.
+
+    What a person must mend (an entry of the register, a setting, a damaged file) stays wrong however often it is tried.
+
+    Parameters
+    ----------
+    error : BaseException
+        What ended a step.
+
+    Returns
+    -------
+    bool
+    """
+    if isinstance(error, VansnapError):
+        return isinstance(error, WorkspaceBusyError)
+    return isinstance(error, OSError | duckdb.IOException)
+
+
+def _tried_again(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
+    """A step as a task, tried again after 2, 4 and 8 s where that can help; every step may be run again at any point."""
+    from prefect import task
+    from prefect.cache_policies import NO_CACHE
+    from prefect.tasks import exponential_backoff
+
+    def worth_it(_task: Any, _run: Any, state: Any) -> bool:
+        return may_pass(state.result(raise_on_failure=False))
+
+    return task(
+        name=name,
+        cache_policy=NO_CACHE,
+        retries=3,
+        retry_delay_seconds=exponential_backoff(2),
+        retry_condition_fn=worth_it,
+    )(step)
+
+
+def _keep_summary(summary: WeeklySummary) -> None:
+    """The week's summary and its deliveries as artifacts of the run, to be looked up later."""
+    from prefect.artifacts import create_markdown_artifact, create_table_artifact
+
+    lines = "\n".join(f"- {line}" for line in summary.text().splitlines()[1:])
+    create_markdown_artifact(
+        f"# Week {summary.week}\n\n{lines}\n", key="week", description=f"What the weekly run of {summary.week} did"
+    )
+    if summary.intake:
+        create_table_artifact(
+            [vars(account) for account in summary.intake],
+            key="deliveries",
+            description=f"Row accounts of the deliveries taken in for {summary.week}",
+        )
 
 
 def failure_line(error: Exception) -> str:
@@ -178,16 +235,24 @@ def failure_line(error: Exception) -> str:
     return f"vansnap: the scheduled run failed ({kind}{reason}); nothing half-done was kept, run `vansnap weekly` to see it"
 
 
+def _hold(root: Path) -> ExitStack:
+    """The workspace, held until the block ends; a decision just being taken in on the board holds it for seconds."""
+    held = ExitStack()
+    held.enter_context(open_workspace(root).held())
+    return held
+
+
 def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
     from prefect import flow
     from prefect.schedules import Cron
+
+    hold = _tried_again("hold", _hold)
 
     @flow(name="weekly-scheduled", validate_parameters=False)
     def scheduled(home: str) -> None:
         """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
         try:
-            workspace = open_workspace(Path(home))
-            with workspace.held():
+            with hold(Path(home)):
                 summary: WeeklySummary = _weekly_flow()(home, None, True)
         except Exception as error:
             print(failure_line(error), file=sys.stderr, flush=True)

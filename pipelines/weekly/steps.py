@@ -351,7 +351,7 @@ def _track(
         record(workspace, event)
     take_in_decisions(workspace, warehouse)  # before orders are proposed: a judged repair makes room for the next
     changes = lessons.changes_of_week(warehouse, learned, week)
-    existing = warehouse.query("SELECT * FROM work_orders")
+    existing = warehouse.query("SELECT * FROM work_orders ORDER BY week, rank, order_id")
     aside = {van_id for one in failed for van_id in one.van_ids}
     candidates = _vans_by_family(pl.concat([part.select("family", "van_id") for part in (now.listed, existing)]))
 

@@ -2,9 +2,11 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,9 +18,12 @@ from dashboards.decide import moves
 from dashboards.text import inert, say
 from data_contracts.limits import SILENT_WEEKS
 from data_contracts.weeks import week_end, week_of
+from pipelines.intake.manifest import check_rows, read_manifest
+from pipelines.intake.take_in import check_results
 from pipelines.read_side import queries
 from pipelines.read_side.published import open_published
 from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.people import SOLE
 from pipelines.workspace.workspace import open_workspace
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
@@ -194,6 +199,30 @@ def test_captures_account_for_every_row_and_say_how_to_mend(view: View) -> None:
     tables = str([t.value for t in app.table])
     assert "The van is not in the register" in tables
     assert "Push the pedal to the floor" in tables
+
+
+def test_the_contract_check_of_a_delivery_is_shown_on_request(view: View, sample_home: Path, tmp_path: Path) -> None:
+    home = shutil.copytree(sample_home, tmp_path / "home")
+    app = view("captures", home)
+    box = app.selectbox(key="captures-check")
+    assert box.value is None
+    assert not app.get("iframe")
+    app = box.set_value(box.options[0]).run()
+    assert "before checks were kept" in app.info[-1].value
+    rows = read_manifest(b"file,van_id,captured_at\na.csv,,2026-03-02T09:15:00+01:00\n")
+    found = check_results.of_delivery(rows, check_rows(rows))
+    check_results.keep(home / "reports" / "checks", box.options[0], found, now=datetime(2026, 3, 9, tzinfo=UTC))
+    app = app.run()
+    assert not app.exception
+    assert "values must never be null" in app.get("iframe")[0].proto.srcdoc
+
+
+def test_who_sees_some_depots_is_offered_no_delivery(view: View, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A delivery holds rows of any depot, so its check is for those who see them all."""
+    monkeypatch.setattr("dashboards.parts.me", lambda: replace(SOLE, depots=("north",)))
+    app = view("captures")
+    assert not app.exception
+    assert [box.key for box in app.selectbox] == ["week"]
 
 
 def test_captures_filtered_to_nothing_say_so(view: View) -> None:

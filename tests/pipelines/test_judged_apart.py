@@ -8,8 +8,8 @@ import duckdb
 import polars as pl
 import pytest
 
-from models.causes.infer import infer as causes
-from models.reading.read import read as reading
+from models.causes import infer as causes
+from models.reading import read as reading
 from models.tracking import assess as assessing
 from models.tracking.standardise import Standardised
 from models.work import orders

@@ -2,6 +2,9 @@
 
 import subprocess
 import sys
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from importlib import resources
 from pathlib import Path
 
 import duckdb
@@ -13,9 +16,9 @@ from hypothesis import strategies as st
 
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
-from data_contracts.tables import TABLES, VANS
+from data_contracts.tables import TABLES, VANS, create_table_sql, polars_schema
 from pipelines.storage.warehouse import Warehouse
-from pipelines.storage.waveforms import encode, read_chunk, to_steps, write_waveforms
+from pipelines.storage.waveforms import encode, read_chunk, to_steps, view_samples, write_waveforms
 
 
 def test_every_table_of_the_contract_is_made(tmp_path: Path) -> None:
@@ -59,6 +62,108 @@ def test_older_warehouse_gets_what_it_lacks(tmp_path: Path) -> None:
         found = warehouse.query("SELECT * FROM vans")
         assert found.columns == [c.name for c in VANS.columns]
         assert found["van_id"].to_list() == ["a"]
+
+
+def older_warehouse(path: Path, state: str = "waiting") -> None:
+    """As versions before 2026-11-29 made it: no CHECK, and `rows` of the quarantine added later, so without NOT NULL."""
+    bare = [replace(t, columns=tuple(replace(c, words=()) for c in t.columns)) for t in TABLES.values()]
+    with duckdb.connect(str(path)) as old:
+        for table in bare:
+            columns = tuple(replace(c, required=c.required and c.name != "rows") for c in table.columns)
+            old.execute(create_table_sql(replace(table, columns=columns)))
+        old.execute("CREATE TABLE schema_version (version BIGINT NOT NULL)")
+        old.execute((resources.files("pipelines") / "sql" / "0001_row_account.sql").read_text())
+        old.execute("INSERT INTO schema_version VALUES (1)")
+        old.execute("INSERT INTO manifest_rows VALUES ('d', 1, 'held', 'w'), ('d', 2, 'quarantined', NULL)")
+        old.execute(
+            "INSERT INTO quarantine VALUES ('i', 'd', 'f', 2, 'bad_value', 'why', '2026-03-02 09:00:00+00', ?, NULL)",
+            [state],
+        )
+        old.execute(
+            'INSERT INTO order_events (event_id, order_id, state, "at", person, refused) '
+            "VALUES ('e', 'o', 'flown', '2026-03-02 09:00:00+00', 'ann', 'state flown is unknown')"
+        )
+
+
+def checks(warehouse: Warehouse) -> set[str]:
+    found = warehouse.query("SELECT table_name FROM duckdb_constraints() WHERE constraint_type = 'CHECK'")
+    return set(found["table_name"])
+
+
+def test_older_warehouse_gets_its_checks_and_keeps_its_rows(tmp_path: Path) -> None:
+    path = tmp_path / "w.duckdb"
+    older_warehouse(path)
+    for _ in range(2):
+        with Warehouse(path) as warehouse:
+            assert checks(warehouse) == {t.name for t in TABLES.values() if any(c.words for c in t.columns)}
+            assert warehouse.query("SELECT state, rows FROM quarantine").rows() == [("waiting", None)]
+            assert warehouse.query("SELECT state FROM order_events").rows() == [("flown",)]
+            assert warehouse.query("SELECT delivery, rows, held, quarantined FROM row_account").rows() == [
+                ("d", 2, 1, 1)
+            ]
+            with pytest.raises(duckdb.ConstraintException, match="Duplicate key"):
+                warehouse.execute("INSERT INTO manifest_rows VALUES ('d', 1, 'held', 'w')")
+
+
+def test_a_word_the_contract_does_not_know_is_one_clear_line_and_nothing_changes(tmp_path: Path) -> None:
+    path = tmp_path / "w.duckdb"
+    older_warehouse(path, state="lost")
+    with pytest.raises(WorkspaceError, match="quarantine") as caught:
+        Warehouse(path)
+    assert "\n" not in str(caught.value)
+    with duckdb.connect(str(path)) as old:
+        assert old.execute("SELECT state FROM quarantine").fetchall() == [("lost",)]
+        assert old.execute("SELECT count(*) FROM duckdb_constraints() WHERE constraint_type = 'CHECK'").fetchall() == [
+            (0,)
+        ]
+
+
+@pytest.mark.parametrize(("table", "column"), [(t.name, c.name) for t in TABLES.values() for c in t.columns if c.words])
+def test_no_other_word_gets_in(tmp_path: Path, table: str, column: str) -> None:
+    contract = TABLES[table]
+    schema = polars_schema(contract)
+    sample = {
+        "text": "x",
+        "integer": 1,
+        "number": 1.0,
+        "boolean": True,
+        "day": date(2026, 3, 2),
+        "texts": [],
+        "moment": datetime(2026, 3, 2, tzinfo=UTC),
+        "name_reason": [],
+        "name_mark": [],
+        "code_probability": [],
+    }
+    row = {c.name: (c.words or (sample[c.type],))[0] for c in contract.columns if c.required or c.name == column}
+    with Warehouse(tmp_path / "w.duckdb") as warehouse:
+        warehouse.append(table, pl.DataFrame([row], schema={name: schema[name] for name in row}))
+        with pytest.raises(duckdb.ConstraintException, match="CHECK"):
+            warehouse.execute(f'UPDATE "{table}" SET "{column}" = \'other\'')
+        for word in next(c.words for c in contract.columns if c.name == column):
+            warehouse.execute(f'UPDATE "{table}" SET "{column}" = ?', [word])
+
+
+def test_a_table_that_grows_is_appended_to(tmp_path: Path) -> None:
+    """A row that stays as it is is not written again: it keeps its place in the file, its rowid."""
+    rows = pl.DataFrame(
+        {"kind": ["part"] * 4, "name": ["a", "b", "c", "d"], "proven": [1, 2, 3, 4], "not_proven": 0, "made_worse": 0,
+         "waiting": 0, "share_proven": [None, float("nan"), float("inf"), 0.5]}
+    )  # fmt: skip
+    ask = "SELECT rowid, name, proven, share_proven FROM proof_statistics ORDER BY name"
+    with Warehouse(tmp_path / "w.duckdb") as warehouse:
+        warehouse.replace("proof_statistics", rows)
+        before = warehouse.query(ask)
+        more = pl.concat([rows[:3], rows[3:].with_columns(name=pl.lit("e"))])
+        warehouse.replace("proof_statistics", more.with_columns(proven=pl.Series([1, 2, 30, 4])))
+        after = warehouse.query(ask)
+        assert after["name"].to_list() == ["a", "b", "c", "e"]
+        assert after["proven"].to_list() == [1, 2, 30, 4]
+        assert after[:2].equals(before[:2], null_equal=True)
+        assert not set(after[2:]["rowid"]) & set(before["rowid"])
+        warehouse.replace("proof_statistics", rows.clear())
+        assert warehouse.query(ask).is_empty()
+        with pytest.raises(duckdb.ConstraintException), warehouse.transaction():
+            warehouse.replace("proof_statistics", pl.concat([rows, rows]))
 
 
 def test_newer_warehouse_is_left_alone(tmp_path: Path) -> None:
@@ -150,3 +255,37 @@ def test_same_content_gives_the_same_chunk(tmp_path: Path) -> None:
     encoded = {waveform.waveform_id: encode(waveform.waveform_id, waveform)}
     assert write_waveforms(tmp_path, encoded) == write_waveforms(tmp_path, encoded)
     assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_any_sql_client_sees_the_samples(tmp_path: Path) -> None:
+    """The view gives what `read_chunk` gives, bit for bit: whole steps, steps far from zero, plain floats, uneven time, NaN."""
+    rng = np.random.default_rng(11)
+    folder = tmp_path / "it's here"
+    folder.mkdir()
+    stepped = np.round(np.cumsum(rng.integers(-3, 4, 3000)) * 5 / 4096, 9) + 40_000 * 5 / 4096
+    gappy = rng.normal(2.0, 0.5, 3000)
+    gappy[50:60] = np.nan
+    uneven = np.cumsum([0, *rng.integers(1, 5, 2999)]) * 1e-4
+    waveforms = [
+        make_waveform(np.arange(3000) / 1000, {"airflow_v": stepped, "lambda_v": gappy}),
+        make_waveform(uneven, {"airflow_v": gappy, "lambda_v": np.zeros(3000)}),
+    ]
+    (stored, _) = write_waveforms(folder, {w.waveform_id: encode(w.waveform_id, w) for w in waveforms})
+    with duckdb.connect(str(tmp_path / "any.duckdb")) as any_client:
+        view_samples(any_client, folder)
+    back = read_chunk(folder / stored.chunk)
+    with duckdb.connect(str(tmp_path / "any.duckdb"), read_only=True) as any_client:
+        ask = "SELECT time_s, value FROM waveform_samples WHERE waveform_id = ? AND channel = ? ORDER BY time_s"
+        for waveform_id, waveform in back.items():
+            for channel, values in waveform.channels.items():
+                seen = any_client.sql(ask, params=[waveform_id, channel]).pl()
+                assert seen["value"].dtype == pl.Float32
+                np.testing.assert_array_equal(seen["value"].to_numpy(), values)
+                np.testing.assert_array_equal(seen["time_s"].to_numpy(), waveform.time_s)
+        assert any_client.execute("SELECT count(*) FROM waveform_samples").fetchall() == [(4 * 3000,)]
+
+
+def test_no_chunk_no_view(tmp_path: Path) -> None:
+    with duckdb.connect(str(tmp_path / "any.duckdb")) as any_client:
+        view_samples(any_client, tmp_path)
+        assert any_client.execute("SELECT count(*) FROM duckdb_views() WHERE NOT internal").fetchall() == [(0,)]

@@ -15,9 +15,11 @@ from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASO
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, polars_schema
 from pipelines.commands.check import check_workspace
+from pipelines.intake.check_results import kept
 from pipelines.storage.models import load_model
+from pipelines.storage.publish import published_run
 from pipelines.weekly import steps
-from pipelines.workspace.workspace import Workspace
+from pipelines.workspace.workspace import Workspace, open_workspace
 from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
 
 
@@ -100,6 +102,35 @@ def test_a_second_run_changes_not_a_byte(home: Workspace) -> None:
     assert not tracked.changed
     assert hashlib.sha256(home.published_path.read_bytes()).hexdigest() == before
     assert home.published_path.stat().st_mtime_ns == stamp
+
+
+def test_the_published_file_shows_every_stored_sample(home: Workspace) -> None:
+    """Through the view, as any SQL client sees it; the warehouse has the same view."""
+    stored = ask(home, "SELECT sum(samples * len(channels))::BIGINT AS n FROM waveforms").item()
+    for path in (home.published_path, home.warehouse_path):
+        with duckdb.connect(str(path), read_only=True) as connection:
+            shown = connection.execute("SELECT count(*) FROM waveform_samples").fetchall()
+            assert shown == [(stored,)]
+
+
+def test_the_check_of_every_delivery_is_kept_and_agrees_with_the_quarantine(home: Workspace) -> None:
+    for delivery, rows in ask(home, "SELECT delivery, rows FROM deliveries WHERE rows > 0").iter_rows():
+        broken = ask(
+            home, f"SELECT count(*) FROM quarantine WHERE delivery = '{delivery}' AND rule LIKE '%\\_value' ESCAPE '\\'"
+        )
+        (check,) = kept(home.checks, delivery)
+        assert {r["result"]["element_count"] for result in check["results"] for r in result["results"]} == {rows}
+        assert all(result["success"] for result in check["results"]) is (broken.item() == 0)
+
+
+def test_a_moved_workspace_gets_its_view_again(home: Workspace, tmp_path: Path) -> None:
+    moved = shutil.copytree(home.root, tmp_path / "elsewhere")
+    run = published_run(home.published_path)
+    assert run is not None
+    assert published_run(moved / "published.duckdb") is None
+    assert published_run(moved / "published.duckdb", whole=False) == run
+    run_steps(open_workspace(moved))
+    assert published_run(moved / "published.duckdb") == run
 
 
 def test_an_earlier_week_sees_nothing_later(tmp_path: Path) -> None:

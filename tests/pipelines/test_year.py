@@ -8,9 +8,10 @@ import duckdb
 import polars as pl
 import pytest
 
+from data_contracts.states import ORDER_STATES
 from data_contracts.tables import TABLES, polars_schema
 from data_contracts.weeks import week_end
-from models.work.order_states import STATES, account, replay
+from models.work.order_states import account, replay
 from pipelines.cli import run
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.order_decisions import stored_events
@@ -130,7 +131,7 @@ def test_money_and_hours_are_those_of_the_events(home: Workspace) -> None:
     assert spent.cost == pytest.approx(150 + 35 + 30 + 130)
     assert orders["hours_taken"].sum() == pytest.approx(spent.hours)
     assert orders["parts_paid"].sum() == pytest.approx(spent.cost)
-    for state in STATES:
+    for state in ORDER_STATES:
         assert orders.filter(pl.col("state") == state).height == spent.orders[state], state
     for row in orders.iter_rows(named=True):
         assert row["expected_cost_avoided"] == pytest.approx(sum(row[part] for part in PARTS), abs=1e-6)

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NOT_SEPARABLE
 from data_contracts.errors import InputError
+from data_contracts.states import ORDER_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
 from models.causes.next_test import next_tests
-from models.work.order_states import MOVES, STATES, OrderEvent, OrderStatus, account, apply_event, replay
+from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
 from models.work.orders import CAPTURE_AGAIN, WatchedVan, order_id, propose_orders
 
 NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
@@ -185,7 +186,7 @@ def test_a_whole_life() -> None:
 
 
 @settings(deadline=None)
-@given(st.lists(st.sampled_from(STATES), max_size=8), st.randoms(use_true_random=False))
+@given(st.lists(st.sampled_from(ORDER_STATES), max_size=8), st.randoms(use_true_random=False))
 def test_replay_needs_no_order_of_arrival_and_forgets_nothing(states: list[str], random: object) -> None:
     events = [event(state, n) for n, state in enumerate(states)]
     shuffled = events * 2
@@ -196,7 +197,7 @@ def test_replay_needs_no_order_of_arrival_and_forgets_nothing(states: list[str],
     assert kept + len(refused) == len(events)
 
 
-@given(st.sampled_from(STATES), st.sampled_from(STATES))
+@given(st.sampled_from(ORDER_STATES), st.sampled_from(ORDER_STATES))
 def test_only_the_moves_of_the_table(start: str, end: str) -> None:
     if end in MOVES[start]:
         assert apply_event(OrderStatus(start), event(end)).state == end

@@ -1,0 +1,27 @@
+"""The words a state, grade or urgency may be: the only place they are listed. The warehouse checks them.
+
+A word goes into tables and never changes its meaning.
+"""
+
+GRADES = ("good", "usable", "repeat")
+"""Of a capture."""
+URGENCIES = ("now", "plan", "watch")
+"""Of a van on the week's list and of its order, the most urgent first."""
+ORDER_STATES = ("proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven")
+PLANNED_STATES = ("proposed", "accepted", "postponed", "booked")
+"""Of an order that still waits for the workshop."""
+ITEM_STATES = ("waiting", "taken_in", "discarded")
+"""Of an item in quarantine."""
+ITEM_DECISIONS = ("discarded", "taken_in")
+"""What a person may decide about an item in quarantine."""
+RECORDING_STATES = ("held", "superseded")
+ROW_STATES = (*RECORDING_STATES, "duplicate", "quarantined")
+"""Of a manifest row: the parts of the row account."""
+PLACES = ("inbox", "quarantine", "delivered")
+"""Where the files of a delivery lie."""
+AIR_SOURCES = ("measured", "depot_day", "depot_week", "fleet_week", "unmeasured")
+"""Where the pressure and temperature of a visit are from, the nearest first."""
+LESSON_KINDS = ("cause_share", "job_hours", "job_parts_cost", "alarm_trust")
+"""What findings of the workshops move."""
+PROOF_KINDS = ("action", "part")
+"""What proofs of repairs are counted by."""
