@@ -13,7 +13,7 @@ from models.reading import read as reading
 from models.tracking import assess as assessing
 from models.tracking.standardise import Standardised
 from models.work import orders
-from pipelines.decisions.order_decisions import proofs
+from pipelines.decisions import proofs
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
 from pipelines.weekly.judge_apart import MOST_TRIALS, judge_apart
