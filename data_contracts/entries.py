@@ -91,19 +91,21 @@ def toml_document(content: bytes) -> dict[str, Any]:
     Raises
     ------
     InputError
-        Saying what the file is not, and what to do.
+        "is not …" and what to do, to follow the name of the file.
     """
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
-        raise InputError(f"it is not UTF-8 text ({error}): save it as UTF-8") from error
+        raise InputError(f"is not UTF-8 text ({error}): save it as UTF-8") from error
     except RecursionError as error:
-        raise InputError("its tables or lists are nested too deeply: make them flat") from error
+        raise InputError("is nested too deeply: make its tables and lists flat") from error
     except ValueError as error:  # of TOML itself, or of a number with thousands of digits
-        raise InputError(f"it is not TOML ({shown(error, longest=None)}): mend that line") from error
+        raise InputError(f"is not TOML ({shown(error, longest=None)}): mend that line") from error
 
 
-def fault_lines(error: ValidationError, model: type[Entry], document: Mapping[str, Any], where: str) -> list[str]:
+def fault_lines(
+    error: ValidationError, model: type[Entry], document: Mapping[str, Any], where: str, *, kind: str = "key"
+) -> list[str]:
     """One clear line for each fault of a document.
 
     Parameters
@@ -116,6 +118,8 @@ def fault_lines(error: ValidationError, model: type[Entry], document: Mapping[st
         What was checked.
     where : str
         Start of every line, such as "family brook-20".
+    kind : str
+        What a key of this document is called.
 
     Returns
     -------
@@ -129,7 +133,10 @@ def fault_lines(error: ValidationError, model: type[Entry], document: Mapping[st
             path = path[:-1]  # a list is shown and mended as a whole
         said = fault.get("ctx", {})
         key, value = ".".join(str(part) for part in path), _value_at(document, path)
-        state = "is missing" if value is None else f"is {said.get('shown', shown(value))}"
+        if fault["type"] == "extra_forbidden":
+            state = f"is no {kind} (value {shown(value)})"
+        else:
+            state = "is missing" if value is None else f"is {said.get('shown', shown(value))}"
         lines.append(shown(f"{where}: {key} {state}: {_remedy(fault, path, model)}", longest=None))
     return list(dict.fromkeys(lines))
 
@@ -154,7 +161,7 @@ def unknown_name(name: str, known: Iterable[str], *, kind: str = "key") -> str:
     known = list(known)
     near = difflib.get_close_matches(name.strip().lower(), known, n=1)
     which = f"the nearest is {near[0]}" if near else f"the {kind}s are " + ", ".join(known)
-    return f"no {kind} has this name, {which}: mend its name, or leave it out"
+    return f"{which}: mend its name, or leave it out"
 
 
 def shown(value: object, longest: int | None = _LONGEST_SHOWN) -> str:

@@ -508,7 +508,7 @@ VANS = Table(
         Column("duty", "text", "what it is used for"),
         Column("fuel_station", "text", "where it is usually filled"),
         Column("workshop", "text", "workshop that looks after it"),
-        Column("part_numbers", "texts", "part numbers of this van, each `name=number`"),
+        Column("part_numbers", "text", "part numbers of this van, each `name=number`, separated by `;`"),
     ),
     published=True,
 )

@@ -40,7 +40,7 @@ class Van:
     duty: str | None = None
     fuel_station: str | None = None
     workshop: str | None = None
-    part_numbers: tuple[str, ...] = ()
+    part_numbers: str | None = None
 
 
 @dataclass(frozen=True)
@@ -211,8 +211,10 @@ def _read_toml(path: Path, file: str, faults: list[RegisterFault]) -> dict[str, 
         return toml_document(path.read_bytes())
     except FileNotFoundError:
         faults.append(RegisterFault(file, None, f"register/{file} is missing: add it"))
-    except (OSError, InputError) as error:
-        faults.append(RegisterFault(file, None, f"register/{file} can't be read: {error}"))
+    except OSError as error:
+        faults.append(RegisterFault(file, None, f"register/{file} can't be read ({error}): make it a readable file"))
+    except InputError as error:
+        faults.append(RegisterFault(file, None, f"register/{file} {error}"))
     return {}
 
 
@@ -298,8 +300,6 @@ def _sound_rows(
 
 
 def _load_vans(folder: Path, faults: list[RegisterFault]) -> dict[str, Van]:
-    frame = _read_table(folder, "vans.csv", faults)
-
     columns = REGISTER_COLUMNS["vans.csv"]
 
     def problem(row: dict[str, str | None]) -> str | None:
@@ -311,24 +311,24 @@ def _load_vans(folder: Path, faults: list[RegisterFault]) -> dict[str, Van]:
         return None
 
     vans = {}
-    for row in _sound_rows(frame, "register_vans", "vans.csv", faults, problem):
+    for row in _sound_rows(_read_table(folder, "vans.csv", faults), "register_vans", "vans.csv", faults, problem):
         values: dict[str, Any] = {column.name: _value(column.type, row.get(column.name)) for column in columns}
         parts = {name.removeprefix(PART_PREFIX): number for name, number in row.items() if name.startswith(PART_PREFIX)}
-        numbers = tuple(f"{name}={number}" for name, number in sorted(parts.items()) if number is not None)
-        vans[values["van_id"]] = Van(**values, part_numbers=numbers)
+        numbers = ";".join(f"{name}={number}" for name, number in sorted(parts.items()) if number is not None)
+        vans[values["van_id"]] = Van(**values, part_numbers=numbers or None)
     return vans
 
 
 def _load_repairs(folder: Path, faults: list[RegisterFault]) -> tuple[Repair, ...]:
-    frame = _read_table(folder, "repairs.csv", faults)
-
     def problem(row: dict[str, str | None]) -> str | None:
         if parse_moment(row["done_at"] or "", day_allowed=True) is None:
             return f"done_at is {row['done_at']!r}: must be a day and time of the calendar; mend the entry"
         return None
 
     repairs: dict[str, Repair] = {}
-    for row in _sound_rows(frame, "register_repairs", "repairs.csv", faults, problem):
+    for row in _sound_rows(
+        _read_table(folder, "repairs.csv", faults), "register_repairs", "repairs.csv", faults, problem
+    ):
         done_at = parse_moment(str(row["done_at"]), day_allowed=True)
         assert done_at is not None
         van_id, work = str(row["van_id"]), str(row["work"])

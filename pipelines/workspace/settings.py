@@ -226,7 +226,8 @@ class Settings(Entry):
     def _known_causes(cls, value: dict[str, JobSettings]) -> dict[str, JobSettings]:
         unknown = [name for name in value if name not in JOBS]
         if unknown:
-            refuse({name: contradiction(unknown_name(name, JOBS, kind="cause")) for name in unknown}, value)
+            remedies = {name: f"no cause has this name, {unknown_name(name, JOBS, kind='cause')}" for name in unknown}
+            refuse({name: contradiction(remedy) for name, remedy in remedies.items()}, value)
         return value
 
     def jobs_for_models(self) -> dict[str, Job]:
@@ -326,9 +327,11 @@ def load_settings(path: Path) -> Settings:
     """
     try:
         document = toml_document(path.read_bytes())
-    except (OSError, InputError) as error:
-        raise InputError(f"{path.name} can't be read: {error}") from error
+    except OSError as error:
+        raise InputError(f"{path.name} can't be read ({error}): mend it") from error
+    except InputError as error:
+        raise InputError(f"{path.name} can't be read: it {error}") from error
     try:
         return Settings.model_validate(document)
     except ValidationError as error:
-        raise InputError("; ".join(fault_lines(error, Settings, document, path.name))) from error
+        raise InputError("; ".join(fault_lines(error, Settings, document, path.name, kind="setting"))) from error

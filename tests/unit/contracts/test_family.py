@@ -119,12 +119,16 @@ def test_sensors_without_a_characteristic(kind: str) -> None:
     ],
 )
 def test_an_unknown_key_is_refused_at_every_level_naming_the_nearest(path: str, nearest: str) -> None:
-    with pytest.raises(RegisterError, match=f"^family brook-20: {path} is 1: .* the nearest is {nearest}: [^;]*$"):
+    with pytest.raises(
+        RegisterError, match=rf"^family brook-20: {path} is no key \(value 1\): the nearest is {nearest}: [^;]*$"
+    ):
         parse_family("brook-20", changed(path, 1))
 
 
 def test_an_unknown_key_like_no_other_lists_all() -> None:
-    with pytest.raises(RegisterError, match=r"colour is red: .* the keys are displacement_l, cylinders, .*, source:"):
+    with pytest.raises(
+        RegisterError, match=r"colour is no key \(value red\): the keys are displacement_l, cylinders, .*, source:"
+    ):
         parse_family("brook-20", changed("colour", "red"))
 
 
