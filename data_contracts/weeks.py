@@ -80,3 +80,35 @@ def week_before(week: str) -> str:
         If it is not an ISO week.
     """
     return week_of(week_end(week) - timedelta(days=10))
+
+
+def week_number(week: str) -> int:
+    """Number of an ISO week, one more for each next week.
+
+    Parameters
+    ----------
+    week : str
+        For example 2026-W14.
+
+    Returns
+    -------
+    int
+    """
+    return date.fromisocalendar(int(week[:4]), int(week[6:]), 1).toordinal() // 7
+
+
+def week_name(number: float) -> str:
+    """The ISO week a moment lies in; undoes `week_number`.
+
+    Parameters
+    ----------
+    number : float
+        Number of the week and the fraction of it. [weeks]
+
+    Returns
+    -------
+    str
+        For example 2026-W14.
+    """
+    year, week, _ = date.fromordinal(int(number) * 7 + 1).isocalendar()
+    return f"{year}-W{week:02d}"

@@ -8,11 +8,11 @@ from importlib import resources
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES, CAUSES
 from data_contracts.errors import InputError
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from models.statistics.arrays import Flags, Floats
 from models.tracking.state.residuals import Residuals
 
 Scale = Literal["relative", "log", "absolute", "soft", "inverse", "root", "scatter"]
@@ -240,9 +240,7 @@ def load_effects(name: str = "cause_effects") -> EffectTable:
     return parse_effects(tomllib.loads(resources.files("models.causes").joinpath(f"{name}.toml").read_text("utf-8")))
 
 
-def _to_scale(
-    scale: Scale, expected: NDArray[np.float64], shift: NDArray[np.float64], u: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _to_scale(scale: Scale, expected: Floats, shift: Floats, u: Floats) -> tuple[Floats, Floats]:
     """Movement and its standard uncertainty on a feature's scale, linearised."""
     present = expected + shift
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -284,14 +282,12 @@ class Movements:
     """
 
     features: tuple[Feature, ...]
-    bank2: NDArray[np.bool_]
-    moved: NDArray[np.float64]
-    u: NDArray[np.float64]
+    bank2: Flags
+    moved: Floats
+    u: Floats
 
 
-def movements(
-    residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: NDArray[np.bool_], table: EffectTable
-) -> Movements:
+def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flags, table: EffectTable) -> Movements:
     """Bring residuals onto the scales of the table.
 
     Parameters
@@ -380,7 +376,7 @@ def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> dict[fr
     }
 
 
-def effect_at(feature: Feature, effect: float, severity: NDArray[np.float64]) -> NDArray[np.float64]:
+def effect_at(feature: Feature, effect: float, severity: Floats) -> Floats:
     """Movement of a feature at a severity.
 
     Linear in severity; on a log scale the factor is linear, since severity counts in factors

@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSES
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.causes.effects import SOFT, Feature, Movements, effect_at
+from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
 # Sentences per side; and how much a quantity must tell before it is worth a sentence. [nat]
@@ -85,8 +85,8 @@ def gather_evidence(
     residuals: Residuals,
     van: int,
     moved: Movements,
-    effect: NDArray[np.float64],
-    spread: NDArray[np.float64],
+    effect: Floats,
+    spread: Floats,
     severity: float,
     cause: str,
     tail: float,

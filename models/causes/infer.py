@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
@@ -22,6 +21,7 @@ from models.causes.likelihood import (
 )
 from models.causes.next_test import NextTest, next_tests
 from models.causes.pairs import PairProbability, pair_tables, with_pairs
+from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
 _CHUNK = 1000
@@ -57,13 +57,13 @@ class CausePosterior:
 
     van_ids: tuple[str, ...]
     codes: tuple[str, ...]
-    probability: NDArray[np.float64]
+    probability: Floats
     leading: tuple[str, ...]
     likeliest: tuple[str, ...]
-    leading_probability: NDArray[np.float64]
-    severity: NDArray[np.float64]
-    severity_low: NDArray[np.float64]
-    severity_high: NDArray[np.float64]
+    leading_probability: Floats
+    severity: Floats
+    severity_low: Floats
+    severity_high: Floats
     evidence_for: tuple[tuple[str, ...], ...]
     evidence_against: tuple[tuple[str, ...], ...]
     next_test: tuple[NextTest | None, ...]
@@ -71,7 +71,7 @@ class CausePosterior:
     said: tuple[tuple[str, ...], ...]
 
 
-def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> NDArray[np.float64]:
+def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> Floats:
     """Log of how much the fault codes raise each cause; the strongest code of each cause counts in full."""
     weights = np.zeros((len(fault_codes), len(CAUSE_CODES)))
     for van, codes in enumerate(fault_codes):
@@ -83,9 +83,7 @@ def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: Effec
     return weights
 
 
-def _log_priors(
-    families: Sequence[Family], priors: NDArray[np.float64] | None, settings: CauseSettings
-) -> NDArray[np.float64]:
+def _log_priors(families: Sequence[Family], priors: Floats | None, settings: CauseSettings) -> Floats:
     """Log prior of every code for every van; turbo causes are not for natural engines."""
     vans, none = len(families), CAUSE_CODES.index(NONE)
     if priors is None:
@@ -112,7 +110,7 @@ def infer_causes(
     fault_codes: Sequence[tuple[str, ...]],
     *,
     settings: CauseSettings | None = None,
-    priors: NDArray[np.float64] | None = None,
+    priors: Floats | None = None,
     table: EffectTable | None = None,
 ) -> CausePosterior:
     """Probabilities of the causes of each van's movements, with what speaks for and against.
@@ -257,13 +255,13 @@ def infer_causes(
     )
 
 
-def _runner_up(single: NDArray[np.float64], none: int) -> int:
+def _runner_up(single: Floats, none: int) -> int:
     without = single.copy()
     without[none] = -1.0
     return int(np.argmax(without))
 
 
-def _interval(severity: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+def _interval(severity: Floats, weight: Floats) -> Floats:
     """Mean and 90 % interval of a severity known on a grid."""
     below = np.cumsum(weight)
     edges = np.concatenate([[0.0], below])
@@ -272,7 +270,7 @@ def _interval(severity: NDArray[np.float64], weight: NDArray[np.float64]) -> NDA
     return np.array([float(weight @ severity), low, high])
 
 
-def _said(row: NDArray[np.float64], inseparable: dict[frozenset[str], str]) -> tuple[str, ...]:
+def _said(row: Floats, inseparable: dict[frozenset[str], str]) -> tuple[str, ...]:
     """Inseparable pairs among the two likeliest codes, in words."""
     first, second = (CAUSE_CODES[number] for number in np.argsort(-row)[:2])
     because = inseparable.get(frozenset((first, second)))

@@ -24,10 +24,10 @@ from models.reading.lambda_trace.banks import read_banks
 from models.reading.needs import Extent, apply_needs
 from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, snap_signs
 from models.reading.resampling import FATES, Stack
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 
 METHOD = "7"
-Floats = NDArray[np.float64]
 _MANIFEST = (
     "coolant_c",
     "intake_air_c",

@@ -1,14 +1,12 @@
 """Many tests at once: false-discovery control, and rank-based p-values of scores."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.errors import NotEnoughDataError
+from models.statistics.arrays import Floats
 
-Array = NDArray[np.float64]
 
-
-def adjusted_p(p: Array) -> Array:
+def adjusted_p(p: Floats) -> Floats:
     """Benjamini–Hochberg adjusted p-values: a test is rejected at false-discovery rate q when its value is at most q.
 
     Parameters
@@ -33,7 +31,7 @@ def adjusted_p(p: Array) -> Array:
     return adjusted
 
 
-def conformal_p(scores: Array, calibration: Array) -> Array:
+def conformal_p(scores: Floats, calibration: Floats) -> Floats:
     """Share of calibration scores at least as large, counting the score itself.
 
     Parameters

@@ -3,14 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.family import Family
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians, ranked
 from models.tracking.scales import base_name, scale_of
-from models.tracking.shared_shifts import group_medians, ranked
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 FIRST_VISITS = 8
 """Visits that stand for a van when its family's level is found. Common practice, no source (2026-11-25)."""
@@ -43,7 +40,7 @@ _SPECIFICATION_SPREAD = {"main_peak_reference_g_s": 0.05, "time_constant": 1.0}
 top of the sensor. Common practice (2026-11-25). [log]"""
 
 
-def least_scatter(quantity: str, reported_u: Array) -> float:
+def least_scatter(quantity: str, reported_u: Floats) -> float:
     """Floor of the visit-to-visit scatter, so that no value is taken for more exact than it can be.
 
     Parameters
@@ -68,7 +65,7 @@ def least_scatter(quantity: str, reported_u: Array) -> float:
     return max(reading, _LEAST_PLAIN.get(base_name(quantity), 1e-6))
 
 
-def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
+def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float:
     """Visit-to-visit standard deviation of a healthy van, from differences, so that drifting vans do not widen it.
 
     Parameters
@@ -164,7 +161,7 @@ def specification(family: Family, quantity: str) -> tuple[float, float] | None:
 
 
 def family_level(
-    y: Array, van: Codes, *, scatter: float, spec: tuple[float, float] | None, usual_spread: float = USUAL_SPREAD
+    y: Floats, van: Codes, *, scatter: float, spec: tuple[float, float] | None, usual_spread: float = USUAL_SPREAD
 ) -> FamilyLevel:
     """Centre and spread of a family's vans, not moved by its faulty ones.
 
@@ -212,7 +209,7 @@ def family_level(
     return FamilyLevel(centre, float(np.sqrt(u2)), float(np.sqrt(spread2)), 3.0 + 0.6 * n, n)
 
 
-def _huber_scale(deviation: Array) -> float:
+def _huber_scale(deviation: Floats) -> float:
     """Huber's second proposal with deviations clipped at 1.5, started from the median absolute deviation.
 
     References
@@ -227,7 +224,7 @@ def _huber_scale(deviation: Array) -> float:
     return scale
 
 
-def _middle_tail(difference: Array, of: Codes, vans: int) -> float:
+def _middle_tail(difference: Floats, of: Codes, vans: int) -> float:
     """Median over the vans with five differences or more of their 95 % quantile; 0 without any."""
     ordered, first, counts = ranked(difference, of, vans)
     place = first + np.floor(0.95 * (counts - 1)).astype(np.int64)

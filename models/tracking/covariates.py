@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from data_contracts.signals import QUANTITIES
 from models.physics.air import (
@@ -19,10 +18,9 @@ from models.physics.air import (
     log_ratios,
     textbook_exponents,
 )
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians
 from models.tracking.scales import base_name, scale_of
-from models.tracking.shared_shifts import group_medians
-
-Array = NDArray[np.float64]
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
 
@@ -30,7 +28,7 @@ COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
 _FUEL_RATIO = {"E0": 1.0, "E5": 0.983, "E10": 0.968, "E15": 0.951, "E20": 0.934, "E85": 0.673, "E100": 0.618}
 
 
-def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Array, Array]:
+def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Floats]:
     """Mean and standard deviation, before any data, of a quantity's answer to each of `COVARIATES`.
 
     Parameters
@@ -125,7 +123,7 @@ def fill_air(visits: pl.DataFrame, *, usual_intake_air_c: float = 15.0) -> tuple
 
 def design(
     visits: pl.DataFrame, air: Air, *, reference_intake_air_c: float, reference_barometer_kpa: float
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Covariates of each visit and their standard uncertainties; 0 is the reference.
 
     Parameters
@@ -172,12 +170,12 @@ class Answer:
         Of the slopes.
     """
 
-    slope: Array
-    covariance: Array
+    slope: Floats
+    covariance: Floats
 
 
 def fit_answer(
-    y: Array, x: Array, van: NDArray[np.int64], *, scatter: float, prior: tuple[Array, Array], independent: float
+    y: Floats, x: Floats, van: Codes, *, scatter: float, prior: tuple[Floats, Floats], independent: float
 ) -> Answer:
     """Robust within-van regression with a Gaussian prior.
 

@@ -3,11 +3,10 @@
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.signals import BANK2_PREFIX
+from models.statistics.arrays import Floats
 
-Array = NDArray[np.float64]
 Scale = Literal["log", "root", "plain"]
 
 
@@ -35,7 +34,7 @@ def scale_of(quantity: str) -> Scale:
     return "log" if flow or name.endswith(("time_constant_s", "switch_time_s", "run_up_time_s")) else "plain"
 
 
-def to_scale(quantity: str, values: Array) -> Array:
+def to_scale(quantity: str, values: Floats) -> Floats:
     """Values on the working scale; what has no logarithm is NaN.
 
     Parameters
@@ -59,7 +58,7 @@ def to_scale(quantity: str, values: Array) -> Array:
     return np.asarray(values, dtype=np.float64)
 
 
-def from_scale(quantity: str, scaled: Array) -> Array:
+def from_scale(quantity: str, scaled: Floats) -> Floats:
     """Back from the working scale.
 
     Parameters
@@ -80,7 +79,7 @@ def from_scale(quantity: str, scaled: Array) -> Array:
     return np.maximum(scaled, 0.0) ** 2 - 0.375 if scale == "root" else scaled
 
 
-def steepness(quantity: str, scaled: Array) -> Array:
+def steepness(quantity: str, scaled: Floats) -> Floats:
     """Change of the quantity per change of the working scale, there.
 
     Parameters

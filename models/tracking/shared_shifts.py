@@ -1,77 +1,11 @@
-"""What many vans do together: medians of groups of visits, and the shift a group has in common."""
+"""The shift that a group of visits has in common."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from models.statistics.compiled import kernel
-
-Array = NDArray[np.float64]
-
-
-@kernel
-def _group_medians(ordered: Array, bounds: NDArray[np.int64]) -> tuple[Array, NDArray[np.int64]]:  # pragma: no cover
-    groups, columns = bounds.size - 1, ordered.shape[1]
-    medians, counts = np.full((groups, columns), np.nan), np.zeros((groups, columns), np.int64)
-    for g in range(groups):
-        held = np.empty(bounds[g + 1] - bounds[g])
-        for column in range(columns):
-            n = 0
-            for row in range(bounds[g], bounds[g + 1]):
-                if np.isfinite(ordered[row, column]):
-                    held[n] = ordered[row, column]
-                    n += 1
-            counts[g, column] = n
-            if n:
-                medians[g, column] = np.median(held[:n])
-    return medians, counts
-
-
-def group_medians(values: Array, group: NDArray[np.int64], groups: int) -> tuple[Array, NDArray[np.int64]]:
-    """Median of each column in each group, NaN left out.
-
-    Parameters
-    ----------
-    values : ndarray of shape (rows, columns)
-        [any unit]
-    group : ndarray of shape (rows,), int
-        From 0 to `groups` - 1.
-    groups : int
-        Number of groups.
-
-    Returns
-    -------
-    medians : ndarray of shape (groups, columns)
-        NaN for an empty one.
-    counts : ndarray of shape (groups, columns), int
-    """
-    order = np.argsort(group, kind="stable")
-    bounds = np.searchsorted(group[order], np.arange(groups + 1))
-    medians, counts = _group_medians(np.ascontiguousarray(values[order]), bounds.astype(np.int64))
-    return medians, counts
-
-
-def ranked(values: Array, group: NDArray[np.int64], groups: int) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
-    """Values of each group in order of size, one group after the other: what ranks within groups are read from.
-
-    Parameters
-    ----------
-    values : ndarray of shape (rows,)
-        No NaN. [any unit]
-    group : ndarray of shape (rows,), int
-        From 0 to `groups` - 1.
-    groups : int
-        Number of groups.
-
-    Returns
-    -------
-    ordered : ndarray of shape (rows,)
-    first, counts : ndarray of shape (groups,), int
-        Where each group begins, and how many it has.
-    """
-    counts = np.bincount(group, minlength=groups)
-    return values[np.lexsort((values, group))], np.cumsum(counts) - counts, counts
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians
 
 
 @dataclass(frozen=True)
@@ -88,16 +22,16 @@ class SharedMovement:
         Standard deviation of true shifts between groups: what a group that is not known may be off by. [scatters]
     """
 
-    shift: Array
-    u: Array
-    vans: NDArray[np.int64]
-    spread: Array
+    shift: Floats
+    u: Floats
+    vans: Codes
+    spread: Floats
 
 
 FEWEST_TOGETHER = 5
 
 
-def shared_movement(residual: Array, group: NDArray[np.int64], groups: int) -> SharedMovement:
+def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMovement:
     """Robust, shrunken common shift of each group of visits.
 
     Parameters

@@ -1,28 +1,24 @@
 """Readings to scatters: every quantity at reference conditions, over its family's scatter, without what vans do together."""
 
-import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.family import AirflowSensor, Family
+from data_contracts.weeks import week_number
 from models.physics.air import Air
 from models.physics.transfer_table import recorder_doubt
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
-from models.tracking.charts.recursion import CHANGED, REPAIRED
 from models.tracking.covariates import COVARIATES, Answer, design, fill_air, fit_answer, prior_of, tracked_of
-from models.tracking.restarts import repaired_quantities
+from models.tracking.restarts import restarts_of
 from models.tracking.scales import steepness, to_scale
-from models.tracking.shared_shifts import FEWEST_TOGETHER, SharedMovement, group_medians, shared_movement
+from models.tracking.shared_shifts import FEWEST_TOGETHER, SharedMovement, shared_movement
 from models.tracking.visits import MAIN_PEAK, RECORDER
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-
 
 PASSES = 3
 RECORDERS = 1
@@ -100,49 +96,17 @@ class Standardised:
     van: Codes
     weeks: Codes
     starts: Codes
-    scaled: Array
-    x: Array
-    variance: Array
-    conditions_u: Array
-    peer_variance: Array
-    scatter: Array
-    repeat_share: Array
+    scaled: Floats
+    x: Floats
+    variance: Floats
+    conditions_u: Floats
+    peer_variance: Floats
+    scatter: Floats
+    repeat_share: Floats
     levels: Mapping[tuple[int, int], FamilyLevel]
     answers: Mapping[tuple[int, int], Answer]
     restart: NDArray[np.int8]
     movements: tuple[Movement, ...]
-
-
-def week_number(week: str) -> int:
-    """Number of an ISO week, one more for each next week.
-
-    Parameters
-    ----------
-    week : str
-        For example 2026-W14.
-
-    Returns
-    -------
-    int
-    """
-    return date.fromisocalendar(int(week[:4]), int(week[6:]), 1).toordinal() // 7
-
-
-def week_name(number: float) -> str:
-    """The ISO week a moment lies in; undoes `week_number`.
-
-    Parameters
-    ----------
-    number : float
-        Number of the week and the fraction of it. [weeks]
-
-    Returns
-    -------
-    str
-        For example 2026-W14.
-    """
-    year, week, _ = date.fromordinal(int(number) * 7 + 1).isocalendar()
-    return f"{year}-W{week:02d}"
 
 
 def standardise(
@@ -262,11 +226,11 @@ def standardise(
     return Standardised(
         visits, quantities, names, family, van, weeks, starts, scaled, x, np.maximum(variance, 0.3), conditions_u,
         peer_variance,
-        scatter, repeat_share, levels, answers, _restarts(visits, quantities, repairs, starts), movements,
+        scatter, repeat_share, levels, answers, restarts_of(visits, quantities, repairs, starts), movements,
     )  # fmt: skip
 
 
-def vans_spread(std: Standardised) -> Array:
+def vans_spread(std: Standardised) -> Floats:
     """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it. [scatters]"""
     spread = np.full((len(std.families), len(std.quantities)), np.nan)
     for (f, q), level in std.levels.items():
@@ -282,12 +246,12 @@ def _rows(air: Air, rows: Codes) -> Air:
     return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
 
 
-def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Array:
+def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:
     """Uncertainty a reading reports less its recorder's zero and gain: those are the same at every visit with it.
 
     What they do to all vans of a recorder alike is found as a shared movement.
     """
-    reported: Array = part[quantity + "_u"].cast(pl.Float64).to_numpy()
+    reported: Floats = part[quantity + "_u"].cast(pl.Float64).to_numpy()
     level = MAIN_PEAK if quantity == "flow_per_rev_mg" else quantity
     if level not in LEVELS or level not in part.columns or not set(RECORDER) <= set(part.columns):
         return reported
@@ -319,8 +283,8 @@ def _manner(visits: pl.DataFrame) -> Codes:
 
 def _take_off_shared(
     visits: pl.DataFrame,
-    x: Array,
-    variance: Array,
+    x: Floats,
+    variance: Floats,
     family: Codes,
     van: Codes,
     weeks: Codes,
@@ -361,38 +325,7 @@ def _take_off_shared(
     return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
 
 
-def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Array:
+def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Floats:
     """Variance that a visit's recorder adds while nobody knows its shift: not named, or seen too rarely. [scatters²]"""
     unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
     return np.asarray(np.where(unknown, recorders.spread**2, 0.0))
-
-
-def _restarts(
-    visits: pl.DataFrame, quantities: tuple[str, ...], repairs: pl.DataFrame, starts: Codes
-) -> NDArray[np.int8]:
-    """Where baselines start again (repairs, for what they touched) or are doubted (another engine-control software)."""
-    restart = np.zeros((visits.height, len(quantities)), np.int8)
-    software = visits["ecu_software"].to_list()
-    is_first = np.zeros(visits.height, bool)
-    is_first[starts[:-1]] = True
-    known: str | None = None
-    for row, name in enumerate(software):
-        if is_first[row]:
-            known = name
-        elif name is not None:
-            if known is not None and name != known:
-                restart[row] = CHANGED
-            known = name
-    if repairs.height:
-        moments = visits["captured_at"].to_numpy()
-        first_of = {visits["van_id"][int(s)]: (int(s), int(e)) for s, e in itertools.pairwise(starts)}
-        for repair in repairs.sort("van_id", "done_at").iter_rows(named=True):
-            if repair["van_id"] not in first_of:
-                continue
-            begin, end = first_of[repair["van_id"]]
-            done = np.datetime64(repair["done_at"].replace(tzinfo=None), "us")
-            row = begin + int(np.searchsorted(moments[begin:end], done, side="right"))
-            if row < end and row > begin:
-                touched = repaired_quantities(f"{repair['work']} {repair['parts'] or ''}")
-                restart[row, [q for q, name in enumerate(quantities) if name in touched]] = REPAIRED
-    return restart

@@ -2,13 +2,11 @@
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from data_contracts.reasons import REPEAT_REASONS
 from data_contracts.signals import TRACKED
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
-
-Array = NDArray[np.float64]
+from models.statistics.arrays import Codes, Floats
 
 COUNTS: frozenset[str] = frozenset(name for name in TRACKED if name.endswith("lean_needles"))
 """Quantities averaged over the repeats: a fault that comes and goes would hide from a median."""
@@ -143,7 +141,7 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def effective_degrees_of_freedom(u: Array, degrees: Array) -> float:
+def effective_degrees_of_freedom(u: Floats, degrees: Floats) -> float:
     """Degrees of freedom of a combined standard uncertainty.
 
     Parameters
@@ -163,7 +161,7 @@ def effective_degrees_of_freedom(u: Array, degrees: Array) -> float:
     return float(np.sum(contributions**2) ** 2 / np.sum(contributions**4 / np.asarray(degrees, np.float64)))
 
 
-def medoids(points: Array) -> NDArray[np.int64]:
+def medoids(points: Floats) -> Codes:
     """The member of each set nearest to all the others; of equals the first.
 
     Parameters

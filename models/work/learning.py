@@ -8,11 +8,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
+from models.statistics.arrays import Floats
 from models.tracking.state.sentences import words_for
 
 ANOMALY = "anomaly"
@@ -133,7 +133,7 @@ class Learned:
     findings : int
     """
 
-    priors: Mapping[str, NDArray[np.float64]]
+    priors: Mapping[str, Floats]
     jobs: Mapping[str, Job]
     trust: Mapping[str, Trust]
     right: float
@@ -150,7 +150,7 @@ class Change:
     figure: Figure
 
 
-def dirichlet_mean(prior: NDArray[np.float64], weight: float, counts: NDArray[np.float64]) -> NDArray[np.float64]:
+def dirichlet_mean(prior: Floats, weight: float, counts: Floats) -> Floats:
     """Posterior mean of shares after counts, from a Dirichlet prior.
 
     Parameters
@@ -191,7 +191,7 @@ def learn(
     findings: Sequence[Finding],
     families: Sequence[str],
     *,
-    start: NDArray[np.float64] | None = None,
+    start: Floats | None = None,
     prior_none: float = 0.35,
     settings: LearningSettings | None = None,
     jobs: Mapping[str, Job] = JOBS,
@@ -316,7 +316,7 @@ def changes_since(before: Mapping[Key, float], learned: Learned) -> tuple[Change
     )
 
 
-def van_priors(learned: Learned, families: Sequence[str], flagged_by: Sequence[Sequence[str]]) -> NDArray[np.float64]:
+def van_priors(learned: Learned, families: Sequence[str], flagged_by: Sequence[Sequence[str]]) -> Floats:
     """Prior of every code for every van, from its family's findings and from what flagged it.
 
     Parameters
@@ -381,7 +381,7 @@ def _title(code: str) -> str:
     return CAUSES[code].title if code in CAUSES else "nothing wrong"
 
 
-def _counts(findings: Sequence[Finding]) -> NDArray[np.float64]:
+def _counts(findings: Sequence[Finding]) -> Floats:
     return np.array([sum(finding.found == code for finding in findings) for code in CAUSE_CODES], dtype=np.float64)
 
 

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import NONE, NOT_SEPARABLE
 from data_contracts.jobs import JOBS, TESTS, Job
+from models.statistics.arrays import Codes, Floats
 
 URGENCIES: tuple[str, ...] = ("now", "plan", "watch")
 
@@ -215,9 +215,9 @@ def explain_worth(worth: Worth, currency: str = "") -> str:
 def rank_orders(
     urgency: Sequence[str],
     safety: Sequence[bool],
-    expected_cost_avoided: NDArray[np.float64],
-    hours: NDArray[np.float64],
-) -> NDArray[np.int64]:
+    expected_cost_avoided: Floats,
+    hours: Floats,
+) -> Codes:
     """Ranks from 1: safety first among vans that are called in, then urgency, then expected cost avoided per hour.
 
     A van to watch comes after those that are called in, whatever is suspected of it.

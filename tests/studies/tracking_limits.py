@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from models.tracking.charts.recursion import BASELINE_STEP, VISIT_DEGREES, cusums, follow_vans, heavier
+from models.tracking.charts.chart_limits import VISIT_DEGREES, heavier
+from models.tracking.charts.recursion import BASELINE_STEP, cusums, follow_vans
 
 VANS, WEEKS, BATCHES = 20_000, 52, 40
 SHARES = (3e-2, 1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6)

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.lambda_trace.step_fit import student
+from models.statistics.coloured_noise import student
 from models.statistics.compiled import kernel
 
 # Columns of a ripple: amplitude and standard uncertainty, probability that noise alone does as much, speed used.

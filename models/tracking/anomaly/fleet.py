@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.multiple_testing import adjusted_p
 from models.tracking.anomaly.score import (
     BLOCKS,
@@ -29,10 +29,6 @@ from models.tracking.anomaly.waveform_residual import SHAPES, Waveforms, fit_sha
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.recursion import Followed
 from models.tracking.standardise import Standardised
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 SEED = 20261125
 RECENT_VISITS = 26
@@ -60,11 +56,11 @@ class FleetAnomaly:
         One per family, trained on all its quiet visits.
     """
 
-    p: Array
-    score: Array
+    p: Floats
+    score: Floats
     flagged: Flags
     names: tuple[str, ...]
-    contributions: Array
+    contributions: Floats
     cards: tuple[Mapping[str, Any], ...]
     models: Mapping[str, Any] = field(default_factory=dict)
 
@@ -169,7 +165,7 @@ def _strangeness(
     calm: Flags,
     groups: list[list[int]],
     small: list[int],
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Waveform shape against the family and against the van's first visits, each from a model that has not seen the van.
 
     Both of shape (rows, shapes); 0 is healthy or unknown. [standard deviations]
@@ -217,7 +213,7 @@ class _Footing:
     distance_centre: float
     distance_spread: float
 
-    def of(self, forest: Array, distance: Array) -> Array:
+    def of(self, forest: Floats, distance: Floats) -> Floats:
         """Common score."""
         first = (forest - self.forest_centre) / self.forest_spread
         return 0.5 * first + 0.5 * (distance - self.distance_centre) / self.distance_spread
@@ -235,12 +231,12 @@ def _is_small(inside: Flags, calm: Flags, van: Codes) -> bool:
     return int((inside & calm).sum()) < FEWEST_ROWS or np.unique(van[inside]).size < FEWEST_VANS
 
 
-def _trained(f: Array, rows: Codes) -> Any:
+def _trained(f: Floats, rows: Codes) -> Any:
     step = max(1, -(-rows.size // MOST_ROWS))
     return make_model(SEED).fit(f[rows[::step]])
 
 
-def _footing(scores: Array) -> tuple[float, float]:
+def _footing(scores: Floats) -> tuple[float, float]:
     known = scores[np.isfinite(scores)]
     if not known.size:
         return 0.0, 1.0
@@ -248,7 +244,7 @@ def _footing(scores: Array) -> tuple[float, float]:
     return float(centre), float(max(upper - centre, 1e-6))
 
 
-def _contributions(model: Any, footing: _Footing, f: Array, score: Array) -> Array:
+def _contributions(model: Any, footing: _Footing, f: Floats, score: Floats) -> Floats:
     """Fall of each van's score when a quantity is put to healthy, in proportion so that its parts sum to the score."""
     vans, quantities = len(f), f.shape[1] // BLOCKS
     trial = np.repeat(f[:, None, :], quantities + 1, axis=1)
@@ -262,7 +258,7 @@ def _contributions(model: Any, footing: _Footing, f: Array, score: Array) -> Arr
     return np.asarray(shares * score[:, None], dtype=np.float64)
 
 
-def _card(name: str, rows: int, trained_on: Array, std: Standardised, judged: list[int]) -> dict[str, Any]:
+def _card(name: str, rows: int, trained_on: Floats, std: Standardised, judged: list[int]) -> dict[str, Any]:
     return {
         "family": name,
         "judges": [std.families[f] for f in judged],

@@ -9,13 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.multiple_testing import conformal_p
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 BLOCKS = 3
 """Views of each quantity: against the family, average against its own baseline, the visit against its own baseline."""
@@ -31,7 +27,7 @@ TAIL_SHARE = 0.05
 """Share of the calibration scores the tail is fitted on."""
 
 
-def features(peer: Array, own: Array, latest: Array) -> Array:
+def features(peer: Floats, own: Floats, latest: Floats) -> Floats:
     """Standardised readings as the models see them.
 
     Parameters
@@ -76,7 +72,7 @@ def make_model(seed: int) -> Any:
     )
 
 
-def score_of(model: Any, f: Array) -> Array:
+def score_of(model: Any, f: Floats) -> Floats:
     """Anomaly score; higher is more abnormal.
 
     Parameters
@@ -93,7 +89,7 @@ def score_of(model: Any, f: Array) -> Array:
     return np.asarray(-model.score_samples(f), dtype=np.float64) if len(f) else np.empty(0)
 
 
-def distance_of(f: Array) -> Array:
+def distance_of(f: Floats) -> Floats:
     """How far a week stands from healthy in its most telling respects; higher is more abnormal.
 
     Parameters
@@ -139,12 +135,12 @@ class Calibration:
         Where the exponential tail starts, and its mean excess.
     """
 
-    scores: Array
+    scores: Floats
     threshold: float
     excess: float
 
 
-def calibrate(scores: Array) -> Calibration:
+def calibrate(scores: Floats) -> Calibration:
     """Calibration from healthy scores.
 
     Parameters
@@ -165,7 +161,7 @@ def calibrate(scores: Array) -> Calibration:
     return Calibration(known, float(known[start]), float(above.mean() * (1.0 + 1.0 / np.sqrt(above.size))))
 
 
-def p_values(scores: Array, calibration: Calibration) -> Array:
+def p_values(scores: Floats, calibration: Calibration) -> Floats:
     """Calibrated p-values: conformal, and in the far tail the larger of what the exponential says and a tenth of the floor.
 
     Parameters

@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from models.statistics.arrays import Floats
 from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
-
-Array = NDArray[np.float64]
 
 HORIZON_WEEKS = 52
 """A crossing later than this is not in sight. Common practice, no source (2026-11-25)."""
@@ -29,23 +27,23 @@ class Forecast:
         Probability of having crossed by the next expected visit, and within so many weeks. [1]
     """
 
-    low: Array
-    median: Array
-    high: Array
-    within_next: Array
-    within_4: Array
-    within_8: Array
-    within_13: Array
+    low: Floats
+    median: Floats
+    high: Floats
+    within_next: Floats
+    within_4: Floats
+    within_8: Floats
+    within_13: Floats
 
 
 def weeks_to_limit(
-    margin: Array,
-    closing: Array,
-    var_margin: Array,
-    covar: Array,
-    var_closing: Array,
+    margin: Floats,
+    closing: Floats,
+    var_margin: Floats,
+    covar: Floats,
+    var_closing: Floats,
     *,
-    next_visit_weeks: Array | float = 1.0,
+    next_visit_weeks: Floats | float = 1.0,
     level_step: float = LEVEL_STEP,
     slope_step: float = SLOPE_STEP,
 ) -> Forecast:
@@ -80,7 +78,7 @@ def weeks_to_limit(
     return forecast_of(chance, next_visit_weeks)
 
 
-def forecast_of(chance: Array, next_visit_weeks: Array | float) -> Forecast:
+def forecast_of(chance: Floats, next_visit_weeks: Floats | float) -> Forecast:
     """Quantiles and probabilities of a crossing from its cumulative probability.
 
     Parameters
@@ -102,7 +100,7 @@ def forecast_of(chance: Array, next_visit_weeks: Array | float) -> Forecast:
     return Forecast(low, median, high, chance[np.arange(len(chance)), place], within_4, within_8, within_13)
 
 
-def _first(chance: Array, quantile: float) -> Array:
+def _first(chance: Floats, quantile: float) -> Floats:
     """Week at which rows of rising probabilities reach a quantile, between grid points in proportion."""
     beyond = chance >= quantile
     place = np.argmax(beyond, axis=1)
@@ -114,7 +112,7 @@ def _first(chance: Array, quantile: float) -> Array:
     return np.where(~beyond.any(axis=1), np.inf, np.where(place == 0, 0.0, week))
 
 
-def beyond_probability(value: Array, u: Array, *, low: Array, high: Array) -> Array:
+def beyond_probability(value: Floats, u: Floats, *, low: Floats, high: Floats) -> Floats:
     """Probability that the true value is outside its limits.
 
     Parameters

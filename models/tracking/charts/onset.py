@@ -4,14 +4,11 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
 from models.tracking.charts.forecast import GRID, Forecast, forecast_of
 from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 MOST_VISITS = 26
 """Visits a movement is looked for in, the latest."""
@@ -52,17 +49,17 @@ class Movements:
         its end.
     """
 
-    onset: Array
-    onset_low: Array
-    onset_high: Array
-    moving: Array
-    beyond: Array
+    onset: Floats
+    onset_low: Floats
+    onset_high: Floats
+    moving: Floats
+    beyond: Floats
     forecast: Forecast
 
 
 def movements(
-    x: Array, variance: Array, weeks: Array, first: Codes, last: Codes, *, spread: Array, low: Array, high: Array,
-    limit_variance: Array, next_visit_weeks: Array,
+    x: Floats, variance: Floats, weeks: Floats, first: Codes, last: Codes, *, spread: Floats, low: Floats, high: Floats,
+    limit_variance: Floats, next_visit_weeks: Floats,
 ) -> Movements:  # fmt: skip
     """Judge movements, each of one quantity of one van.
 
@@ -123,20 +120,20 @@ def _grown(at: float, begin: float, now: float, power: float) -> float:  # pragm
 
 @kernel
 def _movements(
-    x: Array,
-    variance: Array,
-    weeks: Array,
+    x: Floats,
+    variance: Floats,
+    weeks: Floats,
     first: Codes,
     last: Codes,
-    spread: Array,
-    low: Array,
-    high: Array,
-    limit_variance: Array,
-    grid: Array,
-    chance: Array,
-    lasting: Array,
-    onset: Array,
-    moving: Array,
+    spread: Floats,
+    low: Floats,
+    high: Floats,
+    limit_variance: Floats,
+    grid: Floats,
+    chance: Floats,
+    lasting: Floats,
+    onset: Floats,
+    moving: Floats,
 ) -> None:  # pragma: no cover - compiled
     t, y, w = np.empty(MOST_VISITS), np.empty(MOST_VISITS), np.empty(MOST_VISITS)
     moments = np.empty(2 * MOST_VISITS)

@@ -3,18 +3,14 @@
 All in scatters: a quantity less its family's level, over the family's visit-to-visit standard deviation.
 """
 
-import csv
-import functools
-import math
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
-
-Array = NDArray[np.float64]
+from models.tracking.restarts import NO_RESTART, REPAIRED
 
 SMOOTHING = 0.2
 """Weight of the newest visit in the EWMA. [1]"""
@@ -26,8 +22,6 @@ CLIP = 3.5
 """One visit counts for at most this much in the average, so that a lone outlier is no alarm. [standard deviations]"""
 CUSUM_CLIP = 6.0
 """And at most this much in the CUSUM: two visits far outside in a row are no accident. [standard deviations]"""
-VISIT_DEGREES = 5.0
-"""Degrees of freedom of one visit's noise: heavier than normal. Common practice, no source (2026-11-25)."""
 BASELINE_STEP = 0.05
 """How far a healthy van's baseline wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
 LEVEL_STEP = 0.1
@@ -37,7 +31,6 @@ SLOPE_STEP = 0.06
 SLOPE_SPREAD = 0.1
 """Slope of a van before any data, standard deviation. Common practice, no source (2026-11-25). [scatters per week]"""
 
-NO_RESTART, CHANGED, REPAIRED = 0, 1, 2
 CHANGE_SPREAD = 1.5
 """Doubt a software update or the like adds to a baseline, standard deviation. Common practice (2026-11-25). [scatters]"""
 
@@ -62,26 +55,26 @@ class Followed:
         Their covariance.
     """
 
-    z: Array
-    ewma: Array
-    ewma_spread: Array
-    baseline: Array
-    baseline_variance: Array
-    level: Array
-    slope: Array
-    var_level: Array
-    covar: Array
-    var_slope: Array
+    z: Floats
+    ewma: Floats
+    ewma_spread: Floats
+    baseline: Floats
+    baseline_variance: Floats
+    level: Floats
+    slope: Floats
+    var_level: Floats
+    covar: Floats
+    var_slope: Floats
 
 
 def follow_vans(
-    x: Array,
-    variance: Array,
+    x: Floats,
+    variance: Floats,
     *,
-    weeks: NDArray[np.int64],
-    starts: NDArray[np.int64],
+    weeks: Codes,
+    starts: Codes,
     restart: NDArray[np.int8],
-    vans_spread: Array,
+    vans_spread: Floats,
 ) -> Followed:
     """Follow every quantity of every van.
 
@@ -120,13 +113,13 @@ def follow_vans(
 
 @kernel
 def _follow(
-    x: Array,
-    variance: Array,
-    weeks: NDArray[np.int64],
-    starts: NDArray[np.int64],
+    x: Floats,
+    variance: Floats,
+    weeks: Codes,
+    starts: Codes,
     restart: NDArray[np.int8],
-    vans_spread: Array,
-    out: Array,
+    vans_spread: Floats,
+    out: Floats,
 ) -> None:  # pragma: no cover - compiled
     first = np.empty(LEARNING_VISITS)
     for v in range(starts.size - 1):
@@ -195,7 +188,7 @@ def _follow(
                     base = base_p * (prior / prior_p + precision * mean)
 
 
-def cusums(z: Array, starts: NDArray[np.int64], restart: NDArray[np.int8]) -> tuple[Array, Array]:
+def cusums(z: Floats, starts: Codes, restart: NDArray[np.int8]) -> tuple[Floats, Floats]:
     """Two-sided cumulative sums of every quantity of every van.
 
     Parameters
@@ -219,7 +212,7 @@ def cusums(z: Array, starts: NDArray[np.int64], restart: NDArray[np.int8]) -> tu
 
 @kernel
 def _sum_up(
-    z: Array, starts: NDArray[np.int64], restart: NDArray[np.int8], high: Array, low: Array
+    z: Floats, starts: Codes, restart: NDArray[np.int8], high: Floats, low: Floats
 ) -> None:  # pragma: no cover - compiled
     for v in range(starts.size - 1):
         for q in range(z.shape[1]):
@@ -232,84 +225,3 @@ def _sum_up(
                 held = min(max(z[r, q], -CUSUM_CLIP), CUSUM_CLIP)
                 above, below = max(0.0, above + held - ALLOWANCE), max(0.0, below - held - ALLOWANCE)
                 high[r, q], low[r, q] = above, below
-
-
-def heavier(spread: Array) -> Array:
-    """How much wider than in the normal case a limit must be on an average of few heavy-tailed visits.
-
-    Parameters
-    ----------
-    spread : ndarray
-        In-control standard deviation of the average. [standard deviations]
-
-    Returns
-    -------
-    ndarray
-        At least 1: the ratio of Student's to the normal quantile at one in ten thousand.
-    """
-    return np.asarray(np.interp(spread, *_heavier_table()))
-
-
-@functools.cache
-def _heavier_table() -> tuple[Array, Array]:
-    """`heavier` at spreads from 0.02 to 1, which holds every average of the recursion; good to 1e-6 between."""
-    from scipy.special import ndtri, stdtrit
-
-    spread = np.linspace(0.02, 1.0, 2000)
-    return spread, stdtrit(VISIT_DEGREES / spread**2, 1.0 - 1e-4) / ndtri(1.0 - 1e-4)
-
-
-@dataclass(frozen=True)
-class Limits:
-    """Limits of the fleet's two charts.
-
-    Attributes
-    ----------
-    ewma_width : float
-        Half-width in standard deviations of the average, times `heavier`. [1]
-    cusum : float
-        Decision interval. [standard deviations]
-    """
-
-    ewma_width: float
-    cusum: float
-
-
-@functools.cache
-def _tabled() -> dict[str, tuple[Array, Array]]:
-    with (Path(__file__).parent / "run_length.csv").open(encoding="utf-8") as file:
-        rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
-    return {
-        chart: (
-            np.array([math.log(float(r["share_outside"])) for r in rows if r["chart"] == chart]),
-            np.array([float(r["limit"]) for r in rows if r["chart"] == chart]),
-        )
-        for chart in ("ewma", "cusum")
-    }
-
-
-def limits_for(share_outside: float) -> Limits:
-    """Limits that leave each chart of a healthy van outside in a given share of its visits.
-
-    Parameters
-    ----------
-    share_outside : float
-        For each of the two charts of one quantity. [1]
-
-    Returns
-    -------
-    Limits
-        From models/tracking/charts/run_length.csv: simulated with this recursion, learned baselines included; beyond the table straight on
-        in the logarithm.
-    """
-    wanted = math.log(share_outside)
-    found = []
-    for chart in ("ewma", "cusum"):
-        shares, limits = _tabled()[chart]
-        rising = np.argsort(shares)
-        s, lim = shares[rising], limits[rising]
-        value = float(np.interp(wanted, s, lim))
-        if wanted < s[0]:
-            value = float(lim[0] + (wanted - s[0]) * (lim[1] - lim[0]) / (s[1] - s[0]))
-        found.append(value)
-    return Limits(*found)

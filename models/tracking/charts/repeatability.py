@@ -8,18 +8,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from models.causes.effects import load_effects
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
 from models.tracking.charts.alarms import UNSTEADY_SHARE, raise_alarms
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.scales import base_name
 from models.tracking.standardise import Standardised, vans_spread
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-Codes = NDArray[np.int64]
 
 LEAST, USUAL = 0.4, 0.64
 """Scatter of the logarithm of a standard deviation: floor, and what three repeats of normal noise come to, from half the logarithm
@@ -46,7 +42,7 @@ class Unsteady:
 
     quantities: tuple[str, ...]
     alarm: Flags
-    times: Array
+    times: Floats
     since: Codes
 
 
@@ -87,7 +83,7 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
     return Unsteady(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
 
 
-def _charted(std: Standardised, scatter: Array, watched: list[int], names: tuple[str, ...]) -> Standardised:
+def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tuple[str, ...]) -> Standardised:
     """The logarithm of the repeats' scatter on the footing of any quantity."""
     x = np.full(scatter.shape, np.nan)
     sigmas, levels = np.full((len(std.families), len(names)), np.nan), {}

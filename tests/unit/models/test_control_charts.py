@@ -6,17 +6,9 @@ from scipy.stats import norm
 
 from data_contracts.errors import NotEnoughDataError
 from models.control_charts import cusum_chart, cusum_run_length, ewma_chart, ewma_run_length, individuals_chart
-from models.tracking.charts.recursion import (
-    ALLOWANCE,
-    BASELINE_STEP,
-    CHANGED,
-    CUSUM_CLIP,
-    VISIT_DEGREES,
-    cusums,
-    follow_vans,
-    heavier,
-    limits_for,
-)
+from models.tracking.charts.chart_limits import VISIT_DEGREES, heavier, limits_for
+from models.tracking.charts.recursion import ALLOWANCE, BASELINE_STEP, CUSUM_CLIP, cusums, follow_vans
+from models.tracking.restarts import CHANGED
 from tests.reference_files import reference_rows
 
 

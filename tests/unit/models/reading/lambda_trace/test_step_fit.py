@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from models.reading.lambda_trace import step_fit as fit
-from models.reading.lambda_trace.levels import levels, mean_variance
+from models.reading.lambda_trace.levels import levels
+from models.statistics.coloured_noise import mean_variance
 from tests import naive_lambda
 from tests.analytic_lambda import coloured
 from tests.reference_files import HERE

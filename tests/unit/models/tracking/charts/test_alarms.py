@@ -8,19 +8,10 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.charts.alarms import (
-    ANOMALY_SHARE,
-    BEND_DEGREES,
-    CALMEST,
-    OWN_SHARE,
-    PEER_SHARE,
-    UNSTEADY_SHARE,
-    own_scatter,
-    raise_alarms,
-    shared_unrest,
-    unrest,
-)
-from models.tracking.charts.recursion import BASELINE_STEP, VISIT_DEGREES, follow_vans
+from models.tracking.charts.alarms import ANOMALY_SHARE, OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, raise_alarms
+from models.tracking.charts.chart_limits import VISIT_DEGREES
+from models.tracking.charts.dispersion import BEND_DEGREES, CALMEST, own_scatter, shared_unrest, unrest
+from models.tracking.charts.recursion import BASELINE_STEP, follow_vans
 
 
 def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: float = 0.0, shift: float = 0.0):

@@ -1,0 +1,51 @@
+"""What concerns no single van: vans that moved together, and a recorder that no other van has used."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.tracking.standardise import Standardised
+from models.tracking.state.sentences import movement_sentence
+
+RECORDER_WEEKS = 13
+"""Weeks in which another van recorded with the same recorder tells the two apart. Common practice (2026-11-25)."""
+
+
+def lone_recorder(std: Standardised, row: int) -> str:
+    """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not named."""
+    serial: str | None = std.visits["recorder_serial"][row]
+    recent = (std.weeks > std.weeks[row] - RECORDER_WEEKS) & (std.weeks <= std.weeks[row])
+    same = recent & (std.visits["recorder_serial"] == serial).fill_null(False).to_numpy()
+    return serial if serial and np.unique(std.van[same]).size == 1 else ""
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A sentence about vans of a depot that moved together."""
+
+    depot: str
+    text: str
+
+
+def notices_of(std: Standardised, week: str) -> tuple[Notice, ...]:
+    """Sentences about vans that moved together in a week.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    week : str
+        ISO week.
+
+    Returns
+    -------
+    tuple of Notice
+    """
+    places: dict[tuple[str, str], list[tuple[str, int]]] = {}
+    for m in std.movements:
+        if m.week == week:
+            places.setdefault((m.depot, m.recorder_serial), []).append((m.quantity, m.vans))
+    return tuple(
+        Notice(depot, movement_sentence(depot, serial, tuple(q for q, _ in moved), max(n for _, n in moved)))
+        for (depot, serial), moved in sorted(places.items())
+    )
