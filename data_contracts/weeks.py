@@ -3,24 +3,31 @@
 import re
 from datetime import UTC, date, datetime, timedelta
 
+import polars as pl
+
 from data_contracts.errors import InputError
 
 
-def week_of(moment: datetime) -> str:
-    """ISO week of a moment in UTC.
+def week_of(day: date) -> str:
+    """ISO week of a day, or of a moment in UTC.
 
     Parameters
     ----------
-    moment : datetime
-        With a UTC offset.
+    day : date or datetime
+        A datetime has a UTC offset.
 
     Returns
     -------
     str
         Such as 2026-W14.
     """
-    year, week, _ = moment.astimezone(UTC).isocalendar()
+    year, week, _ = (day.astimezone(UTC) if isinstance(day, datetime) else day).isocalendar()
     return f"{year:04d}-W{week:02d}"
+
+
+def weeks_of(moments: pl.Expr) -> pl.Expr:
+    """ISO weeks of a column of days or moments in UTC, as `week_of` writes them."""
+    return moments.dt.strftime("%G-W%V")
 
 
 def check_week(week: str) -> str:
@@ -31,8 +38,34 @@ def check_week(week: str) -> str:
     InputError
         If it is not an ISO week.
     """
-    week_end(week)
+    week_start(week)
     return week
+
+
+def week_start(week: str) -> date:
+    """Monday of an ISO week.
+
+    Parameters
+    ----------
+    week : str
+        Such as 2026-W14.
+
+    Returns
+    -------
+    date
+
+    Raises
+    ------
+    InputError
+        If it is not an ISO week.
+    """
+    match = re.fullmatch(r"(\d{4})-W(\d{2})", week)
+    try:
+        if match is None:
+            raise ValueError
+        return date.fromisocalendar(int(match[1]), int(match[2]), 1)
+    except ValueError:
+        raise InputError(f"week {week!r} is not an ISO week: write it like 2026-W14") from None
 
 
 def week_end(week: str) -> datetime:
@@ -52,14 +85,7 @@ def week_end(week: str) -> datetime:
     InputError
         If it is not an ISO week.
     """
-    match = re.fullmatch(r"(\d{4})-W(\d{2})", week)
-    try:
-        if match is None:
-            raise ValueError
-        monday = date.fromisocalendar(int(match[1]), int(match[2]), 1)
-    except ValueError:
-        raise InputError(f"week {week!r} is not an ISO week: write it like 2026-W14") from None
-    return datetime(monday.year, monday.month, monday.day, tzinfo=UTC) + timedelta(weeks=1)
+    return datetime.combine(week_start(week) + timedelta(weeks=1), datetime.min.time(), UTC)
 
 
 def week_before(week: str) -> str:
@@ -94,7 +120,7 @@ def week_number(week: str) -> int:
     -------
     int
     """
-    return date.fromisocalendar(int(week[:4]), int(week[6:]), 1).toordinal() // 7
+    return week_start(week).toordinal() // 7
 
 
 def week_name(number: float) -> str:
@@ -110,5 +136,4 @@ def week_name(number: float) -> str:
     str
         For example 2026-W14.
     """
-    year, week, _ = date.fromordinal(int(number) * 7 + 1).isocalendar()
-    return f"{year}-W{week:02d}"
+    return week_of(date.fromordinal(int(number) * 7 + 1))

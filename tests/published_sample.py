@@ -20,6 +20,7 @@ from data_contracts.causes import CAUSE_CODES
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, create_table_sql, polars_schema
+from data_contracts.weeks import week_of
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.waveforms import encode, write_waveforms
 
@@ -110,12 +111,6 @@ NOTICE = "Six vans read by REC-N1 moved together; look at the recorder before th
 _FILLER: dict[str, object] = {"text": "sample", "integer": 0, "number": 0.0, "boolean": False, "texts": []}
 
 
-def iso_week(monday: date) -> str:
-    """ISO week word of a day."""
-    year, week, _ = monday.isocalendar()
-    return f"{year}-W{week:02d}"
-
-
 def write_table(connection: duckdb.DuckDBPyConnection, name: str, rows: list[dict[str, object]]) -> None:
     """Make a contract table and fill it; columns a row leaves out are null, or a filler where null is not allowed."""
     table = TABLES[name]
@@ -164,7 +159,7 @@ def make_workspace(
     finished = finished_at or datetime.now(UTC)
     mondays = [(finished - timedelta(weeks=weeks - 1 - k)).date() for k in range(weeks)]
     mondays = [day - timedelta(days=day.weekday()) for day in mondays]
-    names = [iso_week(day) for day in mondays]
+    names = [week_of(day) for day in mondays]
     tables = _Rows(np.random.default_rng(seed), mondays, van_notes or {})
     for depot in ("north", "south"):
         for number in range(1, vans_per_depot + 1):
@@ -246,7 +241,7 @@ class _Rows:
         for k, monday in enumerate(self.mondays):
             if self.rng.random() < 0.06 and k not in (0, len(self.mondays) - 1):
                 continue
-            week = iso_week(monday)
+            week = week_of(monday)
             values = {q: self._value(van_id, family, q, own[q], k) for q in own}
             self._add_visit(van_id, family, depot, monday, week, values)
             for q, value in values.items():
@@ -372,7 +367,7 @@ class _Rows:
         place = {str(row["van_id"]): row for row in self.rows["vans"]}
         before: set[str] = set()
         for k, monday in enumerate(self.mondays):
-            week = iso_week(monday)
+            week = week_of(monday)
             moved = {van: z for (w, van), z in self.z.items() if w == week and max(map(abs, z.values())) > 1.0}
             ranked = sorted(moved, key=lambda van: -max(map(abs, moved[van].values())))
             for rank, van_id in enumerate(ranked, start=1):
@@ -425,11 +420,11 @@ class _Rows:
                     )
             before = set(ranked)
 
-        self.rows["notices"].append({"week": iso_week(self.mondays[-1]), "number": 0, "text": NOTICE, "depot": "north"})
+        self.rows["notices"].append({"week": week_of(self.mondays[-1]), "number": 0, "text": NOTICE, "depot": "north"})
 
     def add_account(self) -> None:
         """Deliveries that close to the row, and a few refused items."""
-        last = iso_week(self.mondays[-1])
+        last = week_of(self.mondays[-1])
         refused = [
             (f"{last}-north", "waveforms/X-99-0.csv", 4, "unknown_van", "van 'X-99' is not in the register"),
             (f"{last}-north", "waveforms/torn.csv", 9, "unreadable_file", "torn.csv ends inside a row"),

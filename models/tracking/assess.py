@@ -14,7 +14,7 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.tables import TRENDS, polars_schema
-from data_contracts.weeks import week_number
+from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
@@ -177,8 +177,7 @@ def assess(
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
     if not repairs.height:
         return repairs
-    iso = pl.col("done_at").dt.strftime("%G-W%V")
-    return repairs.filter(iso <= week)
+    return repairs.filter(weeks_of(pl.col("done_at")) <= week)
 
 
 def _captures(

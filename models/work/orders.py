@@ -12,6 +12,7 @@ from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.tables import WORK_ORDERS, polars_schema
+from data_contracts.weeks import week_start
 from models.causes.evidence import share_in_words
 from models.causes.infer import CausePosterior
 from models.work.worth import (
@@ -102,30 +103,6 @@ def order_id(van_id: str, alarm_since: str, number: int = 0) -> str:
         16 hexadecimal digits.
     """
     return hashlib.sha256(f"{van_id}\x1f{alarm_since}\x1f{number}".encode()).hexdigest()[:16]
-
-
-def week_start(week: str) -> date:
-    """Monday of an ISO week.
-
-    Parameters
-    ----------
-    week : str
-        As 2026-W14.
-
-    Returns
-    -------
-    date
-
-    Raises
-    ------
-    InputError
-        If it is not an ISO week.
-    """
-    try:
-        year, number = week.split("-W")
-        return date.fromisocalendar(int(year), int(number), 1)
-    except ValueError as error:
-        raise InputError(f"week {week!r} is not an ISO week: give one as 2026-W14") from error
 
 
 def due_by(van: WatchedVan, settings: RankingSettings) -> date:

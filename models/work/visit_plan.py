@@ -7,8 +7,8 @@ from typing import Any
 
 import polars as pl
 
+from data_contracts.weeks import week_of, week_start
 from models.work.capacity import SOLVER_TIME, PlannedJob, plan_capacity
-from models.work.orders import week_start
 
 PLANNED_STATES: tuple[str, ...] = ("proposed", "accepted", "postponed", "booked")
 
@@ -102,7 +102,7 @@ def plan_orders(
                 note = _note(row, jobs[name], number, others)
                 if jobs[name].depot in plan.unproven:
                     note += f"; the best plan found in {SOLVER_TIME:.0f} s"
-                told[row["order_id"]] = (_iso_week(monday + timedelta(weeks=number)), note)
+                told[row["order_id"]] = (week_of(monday + timedelta(weeks=number)), note)
     nothing = (None, None)
     planned = [told.get(name, nothing) for name in orders["order_id"]]
     return orders.with_columns(
@@ -169,11 +169,6 @@ def _visit(
 
 def _week_number(day: date, monday: date) -> int:
     return (day - monday).days // 7
-
-
-def _iso_week(day: date) -> str:
-    year, number, _ = day.isocalendar()
-    return f"{year:04d}-W{number:02d}"
 
 
 def _weeks_away(absences: Sequence[Days], monday: date, weeks: int) -> frozenset[int]:

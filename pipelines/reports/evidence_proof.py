@@ -10,17 +10,13 @@ import polars as pl
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.jobs import JOBS
 from data_contracts.signals import QUANTITIES
+from data_contracts.weeks import week_start
 from models.change_point import date_onset, difference_scatter
 from models.work.repair_proof import Level, RepairProof, TouchedQuantity, prove_repair
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import as_shown, contract, day, joined, say
 
 Section = dict[str, Any]
-
-
-def monday(week: str) -> date:
-    """First day of an ISO week."""
-    return date.fromisocalendar(int(week[:4]), int(week[-2:]), 1)
 
 
 def change_date(rows: pl.DataFrame, repairs: pl.DataFrame) -> str:
@@ -38,12 +34,12 @@ def change_date(rows: pl.DataFrame, repairs: pl.DataFrame) -> str:
     str
         Empty where too few visits tell.
     """
-    done = [at.date() for at in repairs["done_at"] if at.date() < monday(rows["week"][-1])]
+    done = [at.date() for at in repairs["done_at"] if at.date() < week_start(rows["week"][-1])]
     if done:
-        rows = rows.filter(pl.col("week").map_elements(lambda w: monday(w) > max(done), return_dtype=pl.Boolean))
+        rows = rows.filter(pl.col("week").map_elements(lambda w: week_start(w) > max(done), return_dtype=pl.Boolean))
     rows = rows.filter(pl.col("value").is_not_null())
     values = rows["value"].cast(pl.Float64).to_numpy()
-    days = np.array([monday(week).toordinal() for week in rows["week"]], dtype=np.float64)
+    days = np.array([week_start(week).toordinal() for week in rows["week"]], dtype=np.float64)
     try:
         sigma = max(difference_scatter(values), 1e-12 * float(np.max(np.abs(values), initial=1.0)))
         onset = date_onset(days, values, sigma=sigma)
