@@ -9,6 +9,7 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.tables import WORK_ORDERS
 from pipelines.read_side.published import Published, open_published
+from pipelines.reports.paper import write_whole
 from pipelines.storage.plain_text import finite, spreadsheet_csv
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
@@ -74,19 +75,14 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
     load_settings(workspace.settings_path)  # a broken one is told, not replaced by the defaults
     published = open_published(workspace.root)
     orders = open_orders(published)
-    if ending == ".pdf":
+    if ending == ".csv":
+        content = spreadsheet_csv(orders).encode()
+    elif ending == ".json":
+        content = json.dumps(orders_document(published), ensure_ascii=False, indent=2, default=str).encode()
+    else:
         from pipelines.reports.list_pdf import list_pdf
         from pipelines.reports.order_pdf import orders_pdf
-        from pipelines.reports.paper import write_whole
 
-        write_whole(out, list_pdf(published, orders) if weekly_list else orders_pdf(workspace, published, orders))
-        return orders.height
-    try:
-        if ending == ".csv":
-            out.write_text(spreadsheet_csv(orders), encoding="utf-8")
-        else:
-            text = json.dumps(orders_document(published), ensure_ascii=False, indent=2, default=str)
-            out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"can't write {out}: {error.strerror}; name a file you may write") from error
+        content = list_pdf(published, orders) if weekly_list else orders_pdf(workspace, published, orders)
+    write_whole(out, content)
     return orders.height

@@ -4,11 +4,11 @@ No pickle. A model whose libraries or training rows changed is fitted again, nev
 """
 
 import json
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.plain_text import finite
 
 TRUSTED = ("sklearn.tree._tree.Tree",)
@@ -30,9 +30,9 @@ def keep_models(folder: Path, models: Mapping[str, Any], cards: Sequence[Mapping
     import skops.io
 
     for name, model in models.items():
-        _write(folder / f"{name}.skops", skops.io.dumps(model))
+        write_atomically(folder / f"{name}.skops", skops.io.dumps(model))
     text = json.dumps(finite(list(cards)), indent=2, ensure_ascii=False, sort_keys=True)
-    _write(folder / "cards.json", text.encode())
+    write_atomically(folder / "cards.json", text.encode())
 
 
 def load_model(path: Path) -> Any:
@@ -55,12 +55,3 @@ def load_model(path: Path) -> Any:
     import skops.io
 
     return skops.io.load(path, trusted=list(TRUSTED))
-
-
-def _write(path: Path, content: bytes) -> None:
-    fresh = path.with_name(f".{path.name}.fresh")
-    with fresh.open("wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)

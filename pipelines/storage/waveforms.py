@@ -7,7 +7,6 @@ as float32 otherwise. Time is kept only where it is not uniform.
 import hashlib
 import io
 import itertools
-import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,8 +19,8 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.warehouse import Warehouse
-from pipelines.workspace.workspace import sync_folder
 
 _SCHEMA = pa.schema(
     [
@@ -155,7 +154,9 @@ def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, ob
     for chunk in _chunks(encoded):
         content, groups = _chunk_bytes(chunk)
         name = hashlib.sha256(content).hexdigest() + ".parquet"
-        _write_synced(folder, name, content)
+        path = folder / name
+        if not (path.exists() and path.stat().st_size == len(content)):
+            write_atomically(path, content)
         for waveform_id, group in groups.items():
             rows = chunk[waveform_id]
             samples = int(str(rows[0]["samples"]))
@@ -221,19 +222,6 @@ def _chunk_bytes(chunk: Mapping[str, Sequence[Mapping[str, object]]]) -> tuple[b
         if pending:
             flush()
     return buffer.getvalue(), groups
-
-
-def _write_synced(folder: Path, name: str, content: bytes) -> None:
-    final = folder / name
-    if final.exists() and final.stat().st_size == len(content):
-        return
-    draft = folder / f".{name}.{os.getpid()}.part"
-    with draft.open("wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(final)
-    sync_folder(folder)
 
 
 def read_waveforms(warehouse: Warehouse, folder: Path, waveform_ids: Iterable[str]) -> dict[str, Waveform]:

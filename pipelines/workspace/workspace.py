@@ -166,12 +166,3 @@ def make_workspace(home: Path, files: dict[str, str]) -> Workspace:
     except OSError as error:
         raise InputError(f"can't make {root}: {error.strerror}; name a folder you may write to") from error
     return Workspace(root)
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring renames within a folder to disk."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -1,0 +1,30 @@
+"""The inbox of decisions: one file each under decisions/, written whole before anything else happens."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pipelines.storage.atomic_files import write_atomically
+
+TAKEN = "taken"
+"""Folder of the decisions that a run has taken in."""
+
+
+def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
+    """Write a decision down; it is safe once this returns.
+
+    Parameters
+    ----------
+    path : Path
+        Its file.
+    told : mapping of str to object
+        What it says.
+
+    Returns
+    -------
+    Path
+        The same.
+    """
+    write_atomically(path, json.dumps(told, default=str, ensure_ascii=False).encode())
+    return path
