@@ -1,4 +1,4 @@
-"""Decisions take effect at once where no run is in progress."""
+"""A decision takes effect at once where no run holds the workspace."""
 
 import time
 

@@ -1,4 +1,4 @@
-"""What waits in quarantine is tried again at once, after it was mended."""
+"""What waits in quarantine is tried again on the spot, once a person has mended it."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -6,7 +6,10 @@ from datetime import UTC, datetime
 import polars as pl
 
 from data_contracts.errors import WorkspaceBusyError
+from pipelines.intake.take_in import retry_waiting
+from pipelines.storage.publish import publish, published_run
 from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.read_captures import read_new_captures
 from pipelines.workspace.register import load_register
 from pipelines.workspace.workspace import Workspace
 
@@ -36,10 +39,6 @@ def retry(workspace: Workspace, delivery: str) -> Outcome | None:
     Outcome or None
         None when a run is in progress, which takes it in.
     """
-    from pipelines.intake.take_in import retry_waiting
-    from pipelines.storage.publish import publish, published_run
-    from pipelines.weekly.read_captures import read_new_captures
-
     register = load_register(workspace.register)
     try:
         with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
