@@ -13,7 +13,7 @@ from dashboards import words_de, words_en
 from dashboards.display import language, units
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 
@@ -195,10 +195,7 @@ def moment(value: datetime | None) -> str:
 
 def quantity(name: str) -> str:
     """Title of a quantity."""
-    title = _word("quantity." + name.removeprefix(BANK2_PREFIX), "")
-    if not title:
-        return name
-    return say("quantity.bank2", title=title) if name.startswith(BANK2_PREFIX) else title
+    return sentence(words_for(name, language())) if name in QUANTITIES else name
 
 
 def unit(name: str) -> str:

@@ -4,17 +4,18 @@ Tables, codes and commands stay as they are; only what people read is translated
 the key of its translation, so text that was stored in a table can be shown in another language too.
 """
 
-from typing import Literal, get_args
+from collections.abc import Mapping
 
+from data_contracts.bilingual import LANGUAGES, Language, Words
 from data_contracts.causes import CAUSES
 from data_contracts.cautions import CAUTIONS
 from data_contracts.jobs import JOBS, TESTS
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, REPEAT_REASONS, UNREAD_REASONS, USABLE_REASONS
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.signals import QUANTITIES
 from data_contracts.words_de import GERMAN
 
-Language = Literal["en", "de"]
-LANGUAGES: tuple[str, ...] = get_args(Language)
+__all__ = ["LANGUAGES", "LANGUAGE_NAMES", "Language", "contract_sentences", "contract_words", "translated"]
+
 LANGUAGE_NAMES = {"en": "English", "de": "Deutsch"}
 
 
@@ -28,8 +29,15 @@ def contract_sentences() -> tuple[str, ...]:
     for job in JOBS.values():
         found += [job.action, *job.steps, job.parts]
     found += [test.title for test in TESTS.values()]
-    found += [q.description for name, q in QUANTITIES.items() if not name.startswith(BANK2_PREFIX)]
     return tuple(dict.fromkeys(sentence for sentence in found if sentence))
+
+
+def contract_words() -> tuple[Words, ...]:
+    """All that the records of quantities say, in every language."""
+    return tuple(dict.fromkeys(q.description for q in QUANTITIES.values()))
+
+
+_GERMAN: Mapping[str, str] = GERMAN | {words.en: words.de for words in contract_words()}
 
 
 def translated(sentence: str, language: str) -> str:
@@ -47,4 +55,4 @@ def translated(sentence: str, language: str) -> str:
     str
         The sentence as it is where there is no translation, such as text that people wrote.
     """
-    return GERMAN.get(sentence, sentence) if language == "de" else sentence
+    return _GERMAN.get(sentence, sentence) if language == "de" else sentence

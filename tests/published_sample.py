@@ -393,7 +393,7 @@ class _Rows:
                         "causes": [{"code": c, "probability": p} for c, p in causes.items()],
                         "weeks_to_limit": 2.0 if urgency == "now" else None,
                         "reasons": [
-                            f"{QUANTITIES[worst].description} moved by {moved[van_id][worst]:+.1f} standard deviations.",
+                            f"{QUANTITIES[worst].description.en} moved by {moved[van_id][worst]:+.1f} standard deviations.",
                             "The trims agree with it.",
                         ],
                         "new": van_id not in before,

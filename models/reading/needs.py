@@ -7,15 +7,12 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from data_contracts.limits import WARM_COOLANT_C
-from data_contracts.needs import NEEDS, Need
+from data_contracts.quantities.record import Need
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.statistics.estimate import Estimate, reason_number
 
 # With an engine-speed channel the speed need not be seen in the ripple.
 SPEED_CHANNEL_RATE_HZ = 5.0
-_FROM_SPEED = ("engine_speed_idle_rpm", "engine_speed_peak_rpm", "flow_per_rev_mg", "volumetric_efficiency")
-# All that a recording without a snap gives; of a cold engine it would be the flow of its warm-up.
-_IDLE_ALONE = ("idle_v", "idle_g_s")
 
 
 @dataclass(frozen=True)
@@ -53,7 +50,7 @@ class Extent:
 def _kind_fits(name: str, need: Need, family: Family) -> bool:
     if name.startswith(BANK2_PREFIX) and family.lambda_banks < 2:
         return False
-    if name.startswith("recirculation_pulse") and family.aspiration != "turbo":
+    if need.turbo and family.aspiration != "turbo":
         return False
     if need.channel == "lambda":
         kind = family.lambda_sensor.kind
@@ -62,7 +59,7 @@ def _kind_fits(name: str, need: Need, family: Family) -> bool:
 
 
 def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8]:
-    """Why captures can't give a quantity, from data_contracts/needs.py.
+    """Why captures can't give a quantity, from its record.
 
     Parameters
     ----------
@@ -78,7 +75,7 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
     ndarray of shape (captures,), int8
         Number of the reason in `models.statistics.estimate.UNREAD_CODES`; 0 where the need is met.
     """
-    need = NEEDS[name]
+    need = QUANTITIES[name].need
     out = np.zeros(extent.snap.size, dtype=np.int8)
 
     def mark(where: NDArray[np.bool_], code: str) -> None:
@@ -96,11 +93,11 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
         mark(~extent.airflow, "no_channel")
     if need.snap:
         mark(~extent.snap, "no_snap")
-    if name in _IDLE_ALONE:
+    if need.warm:
         with np.errstate(invalid="ignore"):
             mark(~extent.snap & (extent.conditions["coolant_c"] < WARM_COOLANT_C), "cold")
     rate = 0.98 * need.rate_hz  # a clock may run a little slow
-    if name in _FROM_SPEED:
+    if need.or_speed_channel:
         mark(
             np.where(extent.engine_speed, extent.rate_hz < SPEED_CHANNEL_RATE_HZ, extent.rate_hz < rate), "rate_too_low"
         )

@@ -12,8 +12,8 @@ import numpy as np
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
+from data_contracts.signals import words_for
 from models.statistics.arrays import Floats
-from models.tracking.state.sentences import words_for
 
 ANOMALY = "anomaly"
 """What flagged a van whose readings are unlike a healthy van's only together."""

@@ -167,7 +167,7 @@ def _still_away(one: TouchedQuantity, width: float) -> bool:
 def _sentence(one: TouchedQuantity) -> str:
     unit = QUANTITIES[one.quantity].unit
     shown = "" if unit == "1" else f" {unit}"
-    name = QUANTITIES[one.quantity].description.split(":")[0]
+    name = QUANTITIES[one.quantity].description.en.split(":")[0]
     return (
         f"{name[0].upper()}{name[1:]}: {one.before.value:.3g}{shown} before, {one.after.value:.3g}{shown} after, "
         f"{one.expected.value:.3g}{shown} expected: {one.verdict} "

@@ -11,7 +11,7 @@ import polars as pl
 from matplotlib.figure import Figure
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import QUANTITIES, shown_at
 from data_contracts.units import Shown
 from data_contracts.weeks import week_start
 from pipelines.read_side import queries
@@ -24,7 +24,7 @@ from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
 TRENDS_SHOWN = 6
-_MAIN = ("main_peak_reference_g_s", "lambda_full_throttle", "lambda_full_throttle_v", "idle_g_s")
+_MAIN = shown_at("evidence")
 _CONDITIONS = {
     "odometer": ("odometer_km", "km"),
     "coolant": ("coolant_c", "°C"),
@@ -141,7 +141,7 @@ def _trends(
         unit = as_shown(QUANTITIES[name].unit)
         tail = "" if unit.unit == "1" else f" {unit.unit}"
         words = {
-            "quantity": contract(QUANTITIES[name].description),
+            "quantity": contract(QUANTITIES[name].description.en),
             "value": _told(last, "value", unit) + tail,
             "baseline": _told(last, "baseline", unit) + tail,
             "week": last["week"],

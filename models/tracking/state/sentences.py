@@ -1,52 +1,8 @@
 """A van's state in words: how urgent, and why, in plain sentences."""
 
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES, words_for
 
-# Short names for people, the same as on the board; a second bank is said after them.
-WORDS: dict[str, str] = {
-    "idle_g_s": "idle flow",
-    "first_peak_g_s": "first peak",
-    "main_peak_reference_g_s": "main peak",
-    "recirculation_pulse_g_s": "recirculation pulse",
-    "throttle_opened": "throttle opening",
-    "run_up_time_s": "run-up time",
-    "flow_per_rev_mg": "flow per revolution",
-    "lambda_idle": "lambda at idle",
-    "tip_in_lean_blip": "lean blip at tip-in",
-    "lambda_full_throttle": "lambda at full throttle",
-    "lambda_full_throttle_v": "lambda signal at full throttle",
-    "lambda_full_throttle_slope_per_s": "drift of lambda while held",
-    "lambda_fuel_cut": "fuel-cut plateau of lambda",
-    "lambda_to_rich_dead_time_s": "dead time to rich",
-    "lambda_to_rich_time_constant_s": "response time to rich",
-    "lambda_to_lean_dead_time_s": "dead time to lean",
-    "lambda_to_lean_time_constant_s": "response time to lean",
-    "lambda_to_rich_switch_time_s": "switching time to rich",
-    "lambda_to_lean_switch_time_s": "switching time to lean",
-    "lean_needles": "lean needles under load",
-    "cycle_ripple": "once-per-cycle ripple at idle",
-    "airflow_shape": "the waveform shape of the air flow",
-    "lambda_shape": "the waveform shape of lambda",
-    "trim_idle_pct": "fuel trim at idle",
-    "trim_2500_pct": "fuel trim at 2,500 rpm",
-}
 _RELATIVE = ("_g_s", "_mg", "_s")
-
-
-def words_for(quantity: str) -> str:
-    """Short name of a tracked quantity.
-
-    Parameters
-    ----------
-    quantity : str
-        A name of data_contracts/signals.py.
-
-    Returns
-    -------
-    str
-    """
-    name = quantity.removeprefix(BANK2_PREFIX)
-    return WORDS.get(name, name.replace("_", " ")) + (", bank 2" if quantity != name else "")
 
 
 def _number(value: float) -> str:

@@ -12,7 +12,7 @@ from models.tracking.charts.forecast import HORIZON_WEEKS
 from models.tracking.charts.limit_forecasts import FleetForecast, movements_at
 from models.tracking.charts.recursion import Followed
 from models.tracking.charts.repeatability import Unsteady
-from models.tracking.scales import base_name, from_scale, steepness
+from models.tracking.scales import from_scale, steepness
 from models.tracking.standardise import LEVELS, Standardised
 from models.tracking.state.notices import lone_recorder
 from models.tracking.state.sentences import (
@@ -200,7 +200,7 @@ def _reasons(
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
         sentences.append("1 more quantity is outside." if more == 1 else f"{more} more quantities are outside.")
-    flows = [q for q, name in enumerate(std.quantities) if base_name(name) in LEVELS and alarms.any[row, q]]
+    flows = [q for q, name in enumerate(std.quantities) if name in LEVELS and alarms.any[row, q]]
     if flows and (serial := lone_recorder(std, row)):
         sentences.append(lone_recorder_sentence(serial))
     restless = np.flatnonzero(unsteady.alarm[row])
