@@ -345,6 +345,10 @@ def trend_sentence(row: Mapping[str, object]) -> str:
             )
     if row.get("alarm"):
         parts.append(say("trend.say_alarm", week=row.get("alarm_since") or row["week"]))
+        if row.get("onset_week"):
+            parts.append(
+                say("trend.say_onset", week=row["onset_week"], low=row.get("onset_low"), high=row.get("onset_high"))
+            )
     else:
         parts.append(say("trend.say_no_alarm"))
     weeks = row.get("weeks_to_limit")

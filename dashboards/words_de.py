@@ -136,6 +136,7 @@ WORDS: dict[str, str] = {
     "trend.say_falling": "fällt um {slope} je Woche ({low} bis {high})",
     "trend.say_level": "keine klare Drift",
     "trend.say_alarm": "im Alarm seit {week}",
+    "trend.say_onset": "in Bewegung etwa seit {week} (80 %: {low} bis {high})",
     "trend.say_no_alarm": "kein Alarm",
     "trend.say_crossed": "die Grenze ist überschritten",
     "trend.say_crossing": "Grenze in {weeks} ({low} bis {high})",

@@ -139,6 +139,7 @@ WORDS: dict[str, str] = {
     "trend.say_falling": "falling {slope} per week ({low} to {high})",
     "trend.say_level": "no clear drift",
     "trend.say_alarm": "in alarm since {week}",
+    "trend.say_onset": "moving since about {week} (80 %: {low} to {high})",
     "trend.say_no_alarm": "no alarm",
     "trend.say_crossed": "its limit is crossed",
     "trend.say_crossing": "its limit in {weeks} ({low} to {high})",

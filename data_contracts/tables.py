@@ -229,6 +229,13 @@ TRENDS = Table(
         Column("cross_within_13", "number", "probability of crossing within 13 weeks, the movement ending included"),
         Column("alarm", "boolean", "outside now, or its repeats disagree; true every week it lasts", True),
         Column("alarm_since", "text", "ISO week the standing alarm began"),
+        Column(
+            "onset_week",
+            "text",
+            "ISO week the movement away from the own baseline began, median, as of this week; null without one",
+        ),
+        Column("onset_low", "text", "10 % quantile of that week"),
+        Column("onset_high", "text", "90 % quantile of that week"),
         Column("unsteady", "boolean", "the snaps of one visit disagree more than is usual: part of the alarm"),
         Column(
             "air_from",

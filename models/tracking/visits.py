@@ -141,26 +141,6 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def effective_degrees_of_freedom(u: Floats, degrees: Floats) -> float:
-    """Degrees of freedom of a combined standard uncertainty.
-
-    Parameters
-    ----------
-    u, degrees : ndarray of shape (components,)
-        Contributions to the combined standard uncertainty, and their degrees of freedom (infinity allowed).
-
-    Returns
-    -------
-    float
-
-    References
-    ----------
-    Welch–Satterthwaite formula: JCGM 100:2008 (GUM), G.4.1.
-    """
-    contributions = np.asarray(u, np.float64)
-    return float(np.sum(contributions**2) ** 2 / np.sum(contributions**4 / np.asarray(degrees, np.float64)))
-
-
 def medoids(points: Floats) -> Codes:
     """The member of each set nearest to all the others; of equals the first.
 

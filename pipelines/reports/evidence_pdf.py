@@ -148,7 +148,7 @@ def _trends(
         }
         caption = say("evidence.trend", **words)
         if last["alarm_since"]:
-            caption += f" {say('evidence.outside', week=last['alarm_since'])} {change_date(rows, tables['repairs'])}"
+            caption += f" {say('evidence.outside', week=last['alarm_since'])} {change_date(last)}"
         elif (out := rows.filter(pl.col("alarm"))).height:
             caption += " " + say(
                 "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]

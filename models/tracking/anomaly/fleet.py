@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from models.statistics.arrays import Codes, Flags, Floats
-from models.statistics.multiple_testing import adjusted_p
 from models.tracking.anomaly.score import (
     BLOCKS,
     FEWEST_ROWS,
@@ -20,6 +19,7 @@ from models.tracking.anomaly.score import (
     calibrate,
     distance_of,
     features,
+    flag,
     folds_of,
     make_model,
     p_values,
@@ -145,7 +145,7 @@ def judge_fleet(
     place = np.searchsorted(rows, latest)
     p = np.minimum(p_values(score[place], calibration) * np.where(pooled[place], POOLED_PENALTY, 1.0), 1.0)
     p = np.where(np.isfinite(score[place]), p, 1.0)
-    flagged = (adjusted_p(p) <= false_discovery) & (p <= most)
+    flagged = flag(p, false_discovery=false_discovery, most=most)
     names = (*std.quantities, *SHAPES)
     parts = np.full((latest.size, len(names)), np.nan)
     for f in np.unique(family[place[flagged]]):

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.stats import false_discovery_control
 
-from models.statistics.arrays import Codes, Floats
-from models.statistics.multiple_testing import conformal_p
+from models.statistics.arrays import Codes, Flags, Floats
+from models.statistics.conformal import conformal_p
 
 BLOCKS = 3
 """Views of each quantity: against the family, average against its own baseline, the visit against its own baseline."""
@@ -185,3 +186,27 @@ def p_values(scores: Floats, calibration: Calibration) -> Floats:
     return np.where(
         beyond, np.minimum(tail, rank), np.maximum(rank, np.where(scores > calibration.threshold, tail, 0.0))
     )
+
+
+def flag(p: Floats, *, false_discovery: float, most: float) -> Flags:
+    """Which of many p-values stand out: by false-discovery control, and within the accepted false alarms.
+
+    Parameters
+    ----------
+    p : ndarray of shape (n,)
+        p-values, no NaN. [unitless]
+    false_discovery : float
+        Accepted share of healthy vans among the flagged. [unitless]
+    most : float
+        Accepted false anomalies per van, whatever the false-discovery control allows. [unitless]
+
+    Returns
+    -------
+    ndarray of shape (n,), bool
+
+    References
+    ----------
+    Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, doi:10.1111/j.2517-6161.1995.tb02031.x (reference test:
+    their 15 p-values).
+    """
+    return np.asarray((false_discovery_control(p) <= false_discovery) & (p <= most))

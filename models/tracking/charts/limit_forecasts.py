@@ -1,4 +1,4 @@
-"""Weeks until each quantity of each van crosses its family's limit."""
+"""When each quantity of each van began to move, and the weeks until it crosses its family's limit."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_contracts.family import Family
+from data_contracts.weeks import week_name
 from models.statistics.arrays import Codes, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.family_limits import family_limits, is_response
@@ -19,10 +20,13 @@ from models.tracking.standardise import Standardised
 
 @dataclass(frozen=True)
 class FleetForecast:
-    """Forecast of every visit and quantity that has a limit, and whether its level is beyond it.
+    """What the movements of the fleet's quantities say: when they began, and when they reach a limit.
 
     Attributes
     ----------
+    onset, onset_low, onset_high : ndarray of shape (visits, quantities)
+        Median of the week the movement began and its 80 % interval, as of the visit, where the quantity is outside its own
+        baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it. [weeks]
     by_quantity : mapping of int to Forecast
         Per column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
@@ -31,9 +35,20 @@ class FleetForecast:
         As they apply to what is read; NaN for none. [unit of the quantity]
     """
 
+    onset: Floats
+    onset_low: Floats
+    onset_high: Floats
     by_quantity: Mapping[int, Forecast]
     beyond: Floats
     limits: Mapping[tuple[int, int], tuple[float, float]]
+
+    def began(self, row: int, q: int) -> tuple[str, str, str] | None:
+        """ISO week in which a movement began and its 80 % interval; None where there is none or it can't be dated."""
+        found = [float(each[row, q]) for each in (self.onset, self.onset_low, self.onset_high)]
+        if not np.isfinite(found).all():
+            return None
+        week, low, high = (week_name(each) for each in found)
+        return week, low, high
 
 
 def visit_interval(std: Standardised, usual: float) -> Floats:
@@ -130,7 +145,7 @@ def visit_times(std: Standardised, span: slice = slice(None)) -> Floats:
 def fleet_forecasts(
     std: Standardised, followed: Followed, alarms: Alarms, families: Mapping[str, Family], *, usual_interval: float
 ) -> FleetForecast:
-    """Weeks to the family's limits, at every visit.
+    """When movements began, and the weeks to the family's limits, at every visit.
 
     Parameters
     ----------
@@ -150,7 +165,7 @@ def fleet_forecasts(
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}
-    beyond = np.full(std.x.shape, np.nan)
+    onset, onset_low, onset_high, beyond = (np.full(std.x.shape, np.nan) for _ in range(4))
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     for q, quantity in enumerate(std.quantities):
         low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
@@ -167,16 +182,18 @@ def fleet_forecasts(
             off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
             doubt[of] = (off / std.scatter[f, q]) ** 2
         read = np.isfinite(std.x[:, q])
-        if not (read & (np.isfinite(low) | np.isfinite(high))).any():
-            continue
-        level, var_level, nothing = followed.level[:, q], followed.var_level[:, q] + doubt, np.zeros(std.van.size)
-        sides = [
-            weeks_to_limit(margin, nothing, var_level, nothing, nothing, next_visit_weeks=interval, slope_step=0.0)
-            for margin in (level - low, high - level)
-        ]
-        beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
-        moved = np.flatnonzero(alarms.any[:, q] & read & (np.isfinite(low) | np.isfinite(high)))
+        limited = read & (np.isfinite(low) | np.isfinite(high))
+        outside = alarms.own[:, q] & read
+        moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
         found = movements_at(std, moved, q, low=low, high=high, limit_variance=doubt, interval=interval)
+        at = moved[outside[moved]]
+        for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
+            table[at, q] = weeks[outside[moved]]
+        if not limited.any():
+            continue
+        level, var_level = followed.level[:, q], followed.var_level[:, q] + doubt
+        sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
+        beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
         enough = np.isfinite(found.beyond)
         columns = []
         for name in ("low", "median", "high", "within_next", "within_4", "within_8", "within_13"):
@@ -187,4 +204,4 @@ def fleet_forecasts(
         by_quantity[q] = Forecast(*columns)
         beyond[moved[enough], q] = found.beyond[enough]
         beyond[~read, q] = np.nan
-    return FleetForecast(by_quantity, beyond, limits)
+    return FleetForecast(onset, onset_low, onset_high, by_quantity, beyond, limits)

@@ -3,13 +3,12 @@
 import numpy as np
 import polars as pl
 
-from data_contracts.weeks import week_name
 from models.statistics.arrays import Codes
 from models.tracking.anomaly.fleet import FleetAnomaly
 from models.tracking.charts.alarms import AGREES, Alarms
 from models.tracking.charts.family_limits import is_response
 from models.tracking.charts.forecast import HORIZON_WEEKS
-from models.tracking.charts.limit_forecasts import FleetForecast, movements_at
+from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.charts.recursion import Followed
 from models.tracking.charts.repeatability import Unsteady
 from models.tracking.scales import from_scale, steepness
@@ -172,7 +171,6 @@ def _reasons(
         strength = np.abs(followed.ewma[row]) / alarms.ewma_limit[row]
     own = [q for q in np.argsort(-np.nan_to_num(strength)) if alarms.own[row, q]]
     for q in own[:3]:
-        moved = movements_at(std, np.array([row]), q)
         slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
         level = _natural(std, f, q, followed.level[row, q])
         steep = float(steepness(std.quantities[q], np.array([std.levels[f, q].level]))[0])
@@ -183,9 +181,7 @@ def _reasons(
                 _natural(std, f, q, followed.baseline[row, q]),
                 std.visits["week"][int(alarms.since[row, q])],
                 float(slope * std.scatter[f, q] * steep) if abs(slope) > 2.0 * slope_u else None,
-                (week_name(moved.onset[0]), week_name(moved.onset_low[0]), week_name(moved.onset_high[0]))
-                if np.isfinite(moved.onset[0])
-                else None,
+                forecasts.began(row, q),
             )
         )
     peer = [

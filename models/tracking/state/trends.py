@@ -4,6 +4,8 @@ import numpy as np
 import polars as pl
 
 from data_contracts.tables import TRENDS, polars_schema
+from data_contracts.weeks import week_name
+from models.statistics.arrays import Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.charts.recursion import Followed
@@ -96,6 +98,9 @@ def trends_of(
             "cross_within_13": nothing if forecast is None else forecast.within_13[rows],
             "alarm": alarm | restless,
             "alarm_since": std.visits["week"].gather(np.maximum(since, 0)).set(pl.Series(since < 0), None),
+            "onset_week": _weeks_named(forecasts.onset[rows, q]),
+            "onset_low": _weeks_named(forecasts.onset_low[rows, q]),
+            "onset_high": _weeks_named(forecasts.onset_high[rows, q]),
             "unsteady": restless,
             "air_from": std.visits["air_from"][rows],
         }  # fmt: skip
@@ -103,3 +108,10 @@ def trends_of(
     if not parts:
         return pl.DataFrame(schema=schema)
     return pl.concat(parts).select(list(schema)).sort("van_id", "week", "quantity")
+
+
+def _weeks_named(numbers: Floats) -> pl.Series:
+    """ISO weeks of week numbers; null for NaN."""
+    whole = pl.Series(numbers).fill_nan(None).floor().cast(pl.Int64)
+    names = {number: week_name(number) for number in whole.drop_nulls().unique().to_list()}
+    return whole.replace_strict(names, default=None, return_dtype=pl.String)

@@ -1,6 +1,5 @@
 """What limits cost and how they follow the fleet: shares, scatter known from few visits, averages that move more than stated."""
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -57,7 +56,7 @@ def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
 def test_what_moves_the_vans_of_one_depot_widens_that_depot():
     std, followed = _fleet(60, 20)
     at_depot = np.arange(60) % 5 == 1
-    followed = replace(followed, ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
+    followed = followed._replace(ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
     shared, factor = np.sqrt(shared_unrest(std, followed))[:, 0], unrest(std, followed)[0][:, 0]
     assert shared[at_depot].min() > 1.4
     assert shared[~at_depot].max() < 1.2
