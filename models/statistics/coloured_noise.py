@@ -56,24 +56,6 @@ def coloured(residual: Floats, n: int, used: int, fitted: int, h: float) -> tupl
 
 
 @kernel
-def student(independent: float) -> float:
-    """What an uncertainty grows by because noise and memory were themselves told from few samples.
-
-    Parameters
-    ----------
-    independent : float
-        Independent samples; half of them are counted as degrees of freedom, since the memory was told from them too.
-
-    Returns
-    -------
-    float
-        Ratio of Student's 97.5 % point to the normal's, 1 + 1.2 / f + 1.7 / f² within 1 % from f = 5 on, at most 3.
-    """
-    freedom = max(0.5 * independent, 0.5)
-    return min(1.0 + 1.2 / freedom + 1.7 / freedom**2, 3.0)
-
-
-@kernel
 def variance_of_weighted_sum(
     weights: Floats, white: float, colour: float, r: float
 ) -> float:  # pragma: no cover - compiled

@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel, sum_kernel
+from models.statistics.student import student_factor
 
 # Blocks whose second differences can tell noise from a wander of the level.
 FEWEST_DIFFERENCES = 6
@@ -268,9 +269,7 @@ def block_mean(
     free = 0.5 * (blocks - 2)  # independent differences behind it
     if blocks < FEWEST_DIFFERENCES:  # too few to tell noise from wander
         noise, free = spread / (blocks - 1), 0.75 * (blocks - 1)
-    free = max(free, 1.0)  # and Student's factor that keeps two of u a 95 % interval
-    student = 1.0 + 1.2 / free + 1.6 / free**2
-    u = np.sqrt(noise * (1.0 + 1.0 / 3.0) / blocks) * student
+    u = np.sqrt(noise * (1.0 + 1.0 / 3.0) / blocks) * student_factor(free)
     return level, u, drift, np.sqrt(max(spread / (blocks - 1) - noise, 0.0))
 
 

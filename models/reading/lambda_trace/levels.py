@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.statistics.coloured_noise import coloured, mean_variance, student
+from models.statistics.coloured_noise import coloured, mean_variance
 from models.statistics.compiled import kernel
 from models.statistics.smoothing import moving_mean
+from models.statistics.student import student_factor
 
 # Columns of a level: mean, slope, their standard uncertainties, scatter about the line, blocks used.
 MEAN, SLOPE, MEAN_U, SLOPE_U, SCATTER, USED = range(6)
@@ -64,7 +65,8 @@ def _level_rows(
         white, colour, r = coloured(rest, b - a, n, 2 if drifts else 1, h)
         variance = mean_variance(white, colour, r, float(n))
         independent = max((white + colour) / max(variance, 1e-300), 1.0)
-        variance *= student(independent - lost) ** 2
+        # half of what is independent counts, since how long the noise lasts was told from it too
+        variance *= student_factor(0.5 * (independent - lost)) ** 2
         out[row, MEAN_U] = np.sqrt(variance)
         out[row, SLOPE_U] = np.sqrt(variance * n / max(down, 1e-300)) / h
 

@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.statistics.coloured_noise import coloured, student, variance_of_weighted_sum
+from models.statistics.coloured_noise import coloured, variance_of_weighted_sum
 from models.statistics.compiled import kernel
 from models.statistics.smoothing import product_sum
+from models.statistics.student import student_factor
 
 # Two-point method of Sundaresan and Krishnaswamy (35.3 % and 85.3 % of the step) with exact coefficients:
 # 1 - exp(-s) passes them at s = -ln(0.647) and -ln(0.147). The printed ones are 0.67, 1.3 and -0.29.
@@ -282,7 +283,9 @@ def fit_step(
             total = quiet + DEFINITION**2 * (total - quiet)
         by_final = pull_final * (inverse[a, 2] + inverse[a, 3]) ** 2
         total += variance * spread * (pull_ramp * inverse[a, 4] ** 2 + by_final + pull_before * inverse[a, 2] ** 2)
-        out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student(used / spread - 4.0)
+        out[START_U + a] = (
+            np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student_factor(0.5 * (used / spread - 4.0))
+        )
     out[START_U] = np.hypot(out[START_U], KINK * h)
     out[START], out[CONSTANT], out[BEFORE], out[STEP], out[RAMP] = p[0], tau, p[2], p[3], p[4]
     out[RESIDUAL], out[CORRELATION], out[SAMPLES] = np.sqrt(sse / used), spread, used

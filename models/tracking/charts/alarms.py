@@ -8,8 +8,8 @@ from scipy.stats import t as student
 
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
-from models.tracking.charts.chart_limits import heavier, limits_for
-from models.tracking.charts.dispersion import of_unsure_scatter, unrest
+from models.tracking.charts.chart_limits import limits_for, tail_factor
+from models.tracking.charts.dispersion import dispersion_factors, of_unsure_scatter
 from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.standardise import Standardised
 
@@ -94,7 +94,7 @@ def raise_alarms(
     shape = std.x.shape
     own, peer, rejoined = (np.zeros(shape, bool) for _ in range(3))
     peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
-    rest, restless = (factor[std.van] for factor in unrest(std, followed))
+    rest, restless = (factor[std.van] for factor in dispersion_factors(std, followed))
     above, below = cusums(followed.z / restless, std.starts, std.restart)
     for f in range(len(std.families)):
         rows = std.family == f
@@ -105,7 +105,7 @@ def raise_alarms(
         limits = limits_for(share)
         block = np.ix_(rows, known)
         wider = of_unsure_scatter(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
-        usual = heavier(followed.ewma_spread[block]) * followed.ewma_spread[block]
+        usual = tail_factor(followed.ewma_spread[block]) * followed.ewma_spread[block]
         average = np.abs(followed.ewma[block])
         limit = rest[block] * wider * limits.ewma_width * usual
         ewma_limit[block] = limit

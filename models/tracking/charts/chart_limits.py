@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from models.statistics.arrays import Floats
+from models.statistics.student import quantile_ratio
 
 VISIT_DEGREES = 5.0
 """Degrees of freedom of one visit's noise: heavier than normal. Common practice, no source (2026-11-25)."""
 
 
-def heavier(spread: Floats) -> Floats:
+def tail_factor(spread: Floats) -> Floats:
     """How much wider than in the normal case a limit must be on an average of few heavy-tailed visits.
 
     Parameters
@@ -27,16 +28,14 @@ def heavier(spread: Floats) -> Floats:
     ndarray
         At least 1: the ratio of Student's to the normal quantile at one in ten thousand.
     """
-    return np.asarray(np.interp(spread, *_heavier_table()))
+    return np.asarray(np.interp(spread, *_tail_factors()))
 
 
 @functools.cache
-def _heavier_table() -> tuple[Floats, Floats]:
-    """`heavier` at spreads from 0.02 to 1, which holds every average of the recursion; good to 1e-6 between."""
-    from scipy.special import ndtri, stdtrit
-
+def _tail_factors() -> tuple[Floats, Floats]:
+    """`tail_factor` at spreads from 0.02 to 1, which holds every average of the recursion; good to 1e-6 between."""
     spread = np.linspace(0.02, 1.0, 2000)
-    return spread, stdtrit(VISIT_DEGREES / spread**2, 1.0 - 1e-4) / ndtri(1.0 - 1e-4)
+    return spread, quantile_ratio(1e-4, VISIT_DEGREES / spread**2)
 
 
 @dataclass(frozen=True)
@@ -46,7 +45,7 @@ class Limits:
     Attributes
     ----------
     ewma_width : float
-        Half-width in standard deviations of the average, times `heavier`. [1]
+        Half-width in standard deviations of the average, times `tail_factor`. [1]
     cusum : float
         Decision interval. [standard deviations]
     """

@@ -2,11 +2,11 @@
 
 import numpy as np
 from scipy.stats import norm
-from scipy.stats import t as student
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import ranked
-from models.tracking.charts.chart_limits import heavier
+from models.statistics.student import quantile_ratio
+from models.tracking.charts.chart_limits import tail_factor
 from models.tracking.charts.recursion import Followed
 from models.tracking.shared_shifts import FEWEST_TOGETHER
 from models.tracking.standardise import Standardised
@@ -29,7 +29,7 @@ BEND_DEGREES = 0.4
 """Degrees of freedom of a variance told so, per bend: by simulation, 20 and 40 visits (tests/unit/models/test_alarms.py)."""
 
 
-def unrest(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
+def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
     """How much more, or less, healthy vans move than their stated scatter would make them.
 
     Parameters
@@ -48,7 +48,7 @@ def unrest(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
         Factor on single visits, at least 1: the van's own scatter, held towards the stated one. What a fleet's averages share is slow and
         hides no sudden fault, so it has no part in this.
     """
-    averages, visits = shared_unrest(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
+    averages, visits = shared_dispersion_factors(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
     for q in range(std.x.shape[1]):
         own, bends = own_scatter(followed.z[:, q], std.starts)
         weight = BEND_DEGREES * bends
@@ -58,7 +58,7 @@ def unrest(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
     return np.clip(np.sqrt(averages), CALMEST, WILDEST), np.minimum(np.sqrt(visits), WILDEST)
 
 
-def shared_unrest(std: Standardised, followed: Followed) -> Floats:
+def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
     """How much more, or less, the averages of a family's or a depot's vans move than their stated scatter would make them.
 
     Parameters
@@ -87,7 +87,7 @@ def shared_unrest(std: Standardised, followed: Followed) -> Floats:
     for q in range(std.x.shape[1]):
         spread = followed.ewma_spread[:, q]
         with np.errstate(invalid="ignore"):
-            square = np.minimum((followed.ewma[:, q] / (heavier(spread) * spread)) ** 2, 9.0)
+            square = np.minimum((followed.ewma[:, q] / (tail_factor(spread) * spread)) ** 2, 9.0)
         read = np.isfinite(square)
         visits = np.add.reduceat(read.astype(np.int64), first)
         size = np.add.reduceat(np.where(read, square, 0.0), first) / np.maximum(visits, 1)
@@ -142,4 +142,4 @@ def _held(size: Floats, towards: float) -> float:
 def of_unsure_scatter(share: float, pairs: Codes) -> Floats:
     """Factor on limits while a family's scatter rests on few pairs of visits: Student's over the normal quantile."""
     degrees = PRIOR_DEGREES + DEGREES_PER_PAIR * np.maximum(pairs, 0)
-    return np.asarray(student.isf(share / 2.0, degrees) / norm.isf(share / 2.0))
+    return quantile_ratio(share / 2.0, degrees)

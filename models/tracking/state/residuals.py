@@ -131,8 +131,8 @@ def residuals_of(
     seen = _repeats_of(repeats, van_ids, std.quantities)
     with np.errstate(invalid="ignore", divide="ignore"):
         scatter = np.where(usual > 0, seen / usual, np.nan)
-        unrest = np.maximum(scatter**2 - 1.0, 0.0) * usual**2 / np.maximum(read.sum(axis=1), 1)
-    shift_u = np.sqrt(shift_u**2 + np.nan_to_num(unrest))
+        excess = np.maximum(scatter**2 - 1.0, 0.0) * usual**2 / np.maximum(read.sum(axis=1), 1)
+    shift_u = np.sqrt(shift_u**2 + np.nan_to_num(excess))
     unread = ~read.any(axis=1)
     for part in (expected, shift, shift_u, scatter):
         part[unread] = np.nan

@@ -37,14 +37,6 @@ def test_published_two_point_methods(row):
     assert out[fit.START] == pytest.approx(its_theta, rel=0.03)
 
 
-@pytest.mark.parametrize("independent", [10.0, 20.0, 60.0, 500.0])
-def test_widening_is_students(independent):
-    from scipy import stats
-
-    exact = stats.t.ppf(0.975, 0.5 * independent) / stats.norm.ppf(0.975)
-    assert fit.student(independent) == pytest.approx(exact, rel=0.01)
-
-
 def test_exact_coefficients():
     theta, tau = fit.two_point(0.08 - 0.12 * np.log(1 - 0.353), 0.08 - 0.12 * np.log(1 - 0.853))
     assert (theta, tau) == pytest.approx((0.08, 0.12), rel=1e-12)

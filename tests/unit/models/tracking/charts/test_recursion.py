@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from models.statistics.compiled import kernel
-from models.tracking.charts.chart_limits import VISIT_DEGREES, heavier, limits_for
+from models.tracking.charts.chart_limits import VISIT_DEGREES, limits_for, tail_factor
 from models.tracking.charts.recursion import (
     BASELINE_STEP,
     CUSUM_CLIP,
@@ -137,7 +137,7 @@ def test_tabled_limits_cost_the_share_they_are_tabled_for():
         vans_spread=np.ones((vans, 1)),
     )  # fmt: skip
     limits = limits_for(share)
-    ewma = np.abs(followed.ewma / followed.ewma_spread / heavier(followed.ewma_spread))
+    ewma = np.abs(followed.ewma / followed.ewma_spread / tail_factor(followed.ewma_spread))
     cusum = np.maximum(*cusums(followed.z, starts, restart))
     assert np.mean(ewma > limits.ewma_width) == pytest.approx(share, rel=0.25)
     assert np.mean(cusum > limits.cusum) == pytest.approx(share, rel=0.25)
