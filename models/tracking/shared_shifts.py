@@ -3,9 +3,18 @@
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
+from numpy.typing import NDArray
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
+
+FEWEST_TOGETHER = 5
+"""Vans from which on what they share can be told from what each does."""
+PASSES = 3
+"""Times each source of shared shifts is looked at, so that none keeps what is another's."""
+RECORDERS = 1
+"""Place of the recorders among the sources."""
 
 
 @dataclass(frozen=True)
@@ -26,9 +35,6 @@ class SharedMovement:
     u: Floats
     vans: Codes
     spread: Floats
-
-
-FEWEST_TOGETHER = 5
 
 
 def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMovement:
@@ -67,3 +73,87 @@ def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMoveme
         shift[use, column] = m * real / (real + noise)
         u[use, column] = np.sqrt(real * noise / (real + noise))
     return SharedMovement(shift, u, counts, spread)
+
+
+@dataclass(frozen=True)
+class Movement:
+    """Vans of one depot and recorder that moved together: the recorder or the barometer is accused before the vans.
+
+    Attributes
+    ----------
+    depot, recorder_serial, week, quantity : str
+        Where, with which instrument, when and in what.
+    shift, u : float
+        Common shift and its standard uncertainty. [scatters]
+    vans : int
+        Visits it rests on.
+    """
+
+    depot: str
+    recorder_serial: str
+    week: str
+    quantity: str
+    shift: float
+    u: float
+    vans: int
+
+
+def _manner(visits: pl.DataFrame) -> Codes:
+    """Manner of recording: length and sampling rate, to the nearest power of four."""
+    length, rate = (np.nan_to_num(visits[c].cast(pl.Float64).to_numpy(), nan=1.0) for c in ("length_s", "rate_hz"))
+    return np.asarray(
+        100 * np.round(np.log(np.maximum(length, 1e-3)) / np.log(4.0))
+        + np.round(np.log(np.maximum(rate, 1e-3)) / np.log(4.0)),
+        dtype=np.int64,
+    )
+
+
+def take_off_shared(
+    visits: pl.DataFrame,
+    x: Floats,
+    variance: Floats,
+    family: Codes,
+    van: Codes,
+    weeks: Codes,
+    quantities: tuple[str, ...],
+) -> tuple[Movement, ...]:
+    """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and instrument's week."""
+    serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
+    depot = visits["depot"].to_numpy().astype(str)
+    at_depot = np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f"))
+    groups = (
+        np.unique(np.column_stack([family, _manner(visits)]), axis=0, return_inverse=True)[1].ravel(),
+        np.unique(serial, return_inverse=True)[1],
+        np.unique(np.column_stack([family, weeks]), axis=0, return_inverse=True)[1].ravel(),
+        np.unique(np.char.add(at_depot, weeks.astype(str)), return_inverse=True)[1],
+    )
+    sizes = [int(group.max()) + 1 for group in groups]
+    nothing = [np.zeros((size, x.shape[1])) for size in sizes]
+    moved = [SharedMovement(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
+    remaining = x.copy()
+    for _ in range(PASSES):  # each source again, now that the others are off
+        for number, group in enumerate(groups):
+            whole = remaining + moved[number].shift[group]
+            inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]
+            moved[number] = shared_movement(inside, group.astype(np.int64), sizes[number])
+            remaining = whole - moved[number].shift[group]
+    x[:] = remaining
+    for each, group in zip(moved, groups, strict=True):
+        variance += each.u[group] ** 2
+    variance += _unknown_recorder(moved[RECORDERS], groups[RECORDERS], serial)
+    last, member = moved[-1], np.zeros(sizes[-1], np.int64)
+    member[groups[-1]] = np.arange(len(x))
+    movements = [
+        Movement(
+            str(depot[member[g]]), str(serial[member[g]]), visits["week"][int(member[g])], quantities[q],
+            float(last.shift[g, q]), float(last.u[g, q]), int(last.vans[g, q]),
+        )
+        for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
+    ]  # fmt: skip
+    return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
+
+
+def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Floats:
+    """Variance that a visit's recorder adds while nobody knows its shift: not named, or seen too rarely. [scatters²]"""
+    unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
+    return np.asarray(np.where(unknown, recorders.spread**2, 0.0))

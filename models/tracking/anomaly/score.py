@@ -14,8 +14,9 @@ from scipy.stats import false_discovery_control
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.conformal import conformal_p
 
-BLOCKS = 3
-"""Views of each quantity: against the family, average against its own baseline, the visit against its own baseline."""
+VIEWS = ("against the family", "against its own baseline", "of the visit")
+"""Views of each quantity: level against the family, average against the own baseline, the visit against the own baseline."""
+BLOCKS = len(VIEWS)
 FOLDS = 3
 FEATURE_CLIP = 8.0
 FEWEST_ROWS, FEWEST_VANS = 150, 8

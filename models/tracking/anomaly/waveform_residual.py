@@ -140,7 +140,7 @@ def residual(model: Any, traces: NDArray[np.float32]) -> Floats:
     return np.asarray(left, np.float64)
 
 
-def strangeness(model: Any, waveforms: Waveforms, channel: int, rows: Codes, begin: Codes) -> tuple[Floats, Floats]:
+def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, begin: Codes) -> tuple[Floats, Floats]:
     """How much of the recent waveforms is unexplained, against the family and against the van's own first visits.
 
     Parameters

@@ -5,8 +5,9 @@ import polars as pl
 
 from data_contracts.tables import TRENDS, polars_schema
 from data_contracts.weeks import week_name
-from models.statistics.arrays import Floats
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.charts.alarms import Alarms
+from models.tracking.charts.forecast import Forecast
 from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.charts.recursion import Followed
 from models.tracking.charts.repeatability import Unsteady
@@ -45,69 +46,85 @@ def trends_of(
     wanted = std.weeks >= first_week
     parts: list[pl.DataFrame] = []
     schema = polars_schema(TRENDS)
-    corrected = (std.visits["air_from"] != "unmeasured").to_numpy()
-    watched = {name: k for k, name in enumerate(unsteady.quantities)}
     for q, quantity in enumerate(std.quantities):
         rows = np.flatnonzero(wanted & np.isfinite(std.x[:, q]))
         if not rows.size:
             continue
-        f = std.family[rows]
-        centre = np.array(
-            [std.levels[g, q].level if (g, q) in std.levels else np.nan for g in range(len(std.families))]
-        )[f]
-        slopes = np.array(
-            [std.answers[g, q].slope if (g, q) in std.answers else _STILL for g in range(len(std.families))]
-        )
-        sigma = std.scatter[f, q]
-        scaled = std.scaled[rows, q]
-        steep = steepness(quantity, scaled)
-        slope, slope_u = followed.slope[rows, q], 1.959964 * np.sqrt(followed.var_slope[rows, q])
-        reported = np.nan_to_num(std.visits[quantity + "_u"][rows].to_numpy())
-        air_u = np.sqrt(np.sum((std.conditions_u[rows] * slopes[f]) ** 2, axis=1))
-        forecast = forecasts.by_quantity.get(q)
-        nothing = np.full(rows.size, np.nan)
-        alarm, since = alarms.any[rows, q], alarms.since[rows, q]
-        restless = np.zeros(rows.size, bool)
-        if quantity in watched:
-            restless = unsteady.alarm[rows, watched[quantity]]
-            began = unsteady.since[rows, watched[quantity]]
-            since = np.where(restless & ((since < 0) | (began < since)), began, since)
         columns = {
             "van_id": std.visits["van_id"][rows],
             "week": std.visits["week"][rows],
             "quantity": pl.repeat(quantity, rows.size, eager=True),
-            "value": from_scale(quantity, scaled),
-            "value_u": np.maximum(np.sqrt(std.variance[rows, q]) * sigma * steep, np.hypot(reported, air_u * steep)),
-            "corrected": corrected[rows],
-            "baseline": from_scale(quantity, centre + sigma * followed.baseline[rows, q]),
-            "baseline_u": np.sqrt(followed.baseline_variance[rows, q]) * sigma * steep,
-            "peer_baseline": from_scale(quantity, centre),
+            "corrected": (std.visits["air_from"][rows] != "unmeasured"),
+            "air_from": std.visits["air_from"][rows],
+            **_levels(std, followed, rows, q),
             "z": followed.z[rows, q],
             "ewma": followed.ewma[rows, q],
             "ewma_limit": alarms.ewma_limit[rows, q],
             "cusum_high": alarms.cusum_high[rows, q],
             "cusum_low": alarms.cusum_low[rows, q],
-            "slope_per_week": slope * sigma * steep,
-            "slope_low": (slope - slope_u) * sigma * steep,
-            "slope_high": (slope + slope_u) * sigma * steep,
-            "weeks_to_limit_low": nothing if forecast is None else forecast.low[rows],
-            "weeks_to_limit": nothing if forecast is None else forecast.median[rows],
-            "weeks_to_limit_high": nothing if forecast is None else forecast.high[rows],
-            "cross_within_4": nothing if forecast is None else forecast.within_4[rows],
-            "cross_within_8": nothing if forecast is None else forecast.within_8[rows],
-            "cross_within_13": nothing if forecast is None else forecast.within_13[rows],
-            "alarm": alarm | restless,
-            "alarm_since": std.visits["week"].gather(np.maximum(since, 0)).set(pl.Series(since < 0), None),
+            **_crossings(forecasts.by_quantity.get(q), rows),
+            **_alarm(std, alarms, unsteady, rows, q),
             "onset_week": _weeks_named(forecasts.onset[rows, q]),
             "onset_low": _weeks_named(forecasts.onset_low[rows, q]),
             "onset_high": _weeks_named(forecasts.onset_high[rows, q]),
-            "unsteady": restless,
-            "air_from": std.visits["air_from"][rows],
-        }  # fmt: skip
-        parts.append(pl.DataFrame(columns).cast(dict(schema)).fill_nan(None))  # type: ignore[arg-type]
+        }
+        parts.append(pl.DataFrame(columns).select(list(schema)).cast(dict(schema)).fill_nan(None))  # type: ignore[arg-type]
     if not parts:
         return pl.DataFrame(schema=schema)
-    return pl.concat(parts).select(list(schema)).sort("van_id", "week", "quantity")
+    return pl.concat(parts).sort("van_id", "week", "quantity")
+
+
+Columns = dict[str, Floats | Flags | pl.Series]
+
+
+def _levels(std: Standardised, followed: Followed, rows: Codes, q: int) -> Columns:
+    """Value, baselines and drift of one quantity at some visits, with their uncertainty. [unit of the quantity]"""
+    quantity, f, families = std.quantities[q], std.family[rows], range(len(std.families))
+    centre = np.array([std.levels[g, q].level if (g, q) in std.levels else np.nan for g in families])[f]
+    slopes = np.array([std.answers[g, q].slope if (g, q) in std.answers else _STILL for g in families])
+    sigma, scaled = std.scatter[f, q], std.scaled[rows, q]
+    steep = steepness(quantity, scaled)
+    slope, slope_u = followed.slope[rows, q], 1.959964 * np.sqrt(followed.var_slope[rows, q])
+    reported = np.nan_to_num(std.visits[quantity + "_u"][rows].to_numpy())
+    air_u = np.sqrt(np.sum((std.conditions_u[rows] * slopes[f]) ** 2, axis=1))
+    return {
+        "value": from_scale(quantity, scaled),
+        "value_u": np.maximum(np.sqrt(std.variance[rows, q]) * sigma * steep, np.hypot(reported, air_u * steep)),
+        "baseline": from_scale(quantity, centre + sigma * followed.baseline[rows, q]),
+        "baseline_u": np.sqrt(followed.baseline_variance[rows, q]) * sigma * steep,
+        "peer_baseline": from_scale(quantity, centre),
+        "slope_per_week": slope * sigma * steep,
+        "slope_low": (slope - slope_u) * sigma * steep,
+        "slope_high": (slope + slope_u) * sigma * steep,
+    }
+
+
+def _crossings(forecast: Forecast | None, rows: Codes) -> Columns:
+    """Weeks to a limit and the probabilities of crossing; NaN where no limit is known."""
+    found = {
+        "weeks_to_limit_low": "low",
+        "weeks_to_limit": "median",
+        "weeks_to_limit_high": "high",
+        "cross_within_4": "within_4",
+        "cross_within_8": "within_8",
+        "cross_within_13": "within_13",
+    }
+    nothing = np.full(rows.size, np.nan)
+    return {name: nothing if forecast is None else getattr(forecast, part)[rows] for name, part in found.items()}
+
+
+def _alarm(std: Standardised, alarms: Alarms, unsteady: Unsteady, rows: Codes, q: int) -> Columns:
+    """Whether an alarm stands, of the value or of its repeats, and since which week."""
+    since, restless = alarms.since[rows, q], np.zeros(rows.size, bool)
+    if std.quantities[q] in unsteady.quantities:
+        k = unsteady.quantities.index(std.quantities[q])
+        restless, began = unsteady.alarm[rows, k], unsteady.since[rows, k]
+        since = np.where(restless & ((since < 0) | (began < since)), began, since)
+    return {
+        "alarm": alarms.any[rows, q] | restless,
+        "alarm_since": std.visits["week"].gather(np.maximum(since, 0)).set(pl.Series(since < 0), None),
+        "unsteady": restless,
+    }
 
 
 def _weeks_named(numbers: Floats) -> pl.Series:
