@@ -31,7 +31,7 @@ class Pattern:
     Attributes
     ----------
     cause : str
-        Code of data_contracts/causes.py.
+        Code of a record in data_contracts/causes.
     name : str
         What tells this pattern from the cause's others.
     share : float
