@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime
 
 from dashboards import words_de, words_en
 from dashboards.display import language, units
+from data_contracts.bilingual import Words
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
@@ -54,7 +55,7 @@ def _word(key: str, otherwise: str) -> str:
 
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the reader's language where it is known."""
-    return translated(str(sentence), language())
+    return translated(sentence if isinstance(sentence, Words) else str(sentence), language())
 
 
 def inert(text: object) -> str:

@@ -7,9 +7,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from data_contracts.causes import CAUSES, Cause
+from data_contracts.causes import CAUSES
+from data_contracts.causes.record import Cause
 from data_contracts.cautions import cautions_for
-from data_contracts.jobs import JOBS, TESTS
+from data_contracts.jobs import TESTS
 from data_contracts.quantities.record import Method, Need, Quantity
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
@@ -46,7 +47,7 @@ def pages() -> Mapping[str, str]:
     made = {f"quantities/{quantity.name}.md": _HEAD + quantity_page(quantity) for quantity in own}
     made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause) for cause in CAUSES.values()}
     index = ["# Quantities\n", *(f"- [{q.name}](quantities/{q.name}.md): {q.description.en}" for q in own)]
-    index += ["\n# Causes\n", *(f"- [{cause.title}](causes/{cause.code}.md)" for cause in CAUSES.values())]
+    index += ["\n# Causes\n", *(f"- [{cause.title.en}](causes/{cause.code}.md)" for cause in CAUSES.values())]
     made["index.md"] = _HEAD + "\n".join(index) + "\n"
     return made
 
@@ -69,11 +70,11 @@ def quantity_page(quantity: Quantity) -> str:
     ]
     if "reference" in quantity.name:
         lines.append(_REFERENCE)
-    jobs = [CAUSES[job.cause] for job in JOBS.values() if quantity.name in job.touches]
+    jobs = [cause for cause in CAUSES.values() if quantity.name in cause.job.touches]
     if jobs:
         lines += [
             "## Repairs that should bring it back\n",
-            *(f"- [{c.title}](../causes/{c.code}.md)" for c in jobs),
+            *(f"- [{c.title.en}](../causes/{c.code}.md)" for c in jobs),
             "",
         ]
     return "\n".join(lines)
@@ -106,30 +107,30 @@ def _needs(need: Need) -> list[str]:
 
 def cause_page(cause: Cause) -> str:
     """The page of a cause: severity, the job with its defaults, tests that find it, cautions."""
-    job = JOBS[cause.code]
+    job = cause.job
     tests = sorted(
         (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
     )
     lines = [
-        f"# {_sentence(cause.title)}\n",
+        f"# {_sentence(cause.title.en)}\n",
         f"- Code: `{cause.code}`",
         f"- Severity 1 means: {cause.severity_one}",
         f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
         f"- Safety comes first: {'yes' if job.safety else 'no'}",
         "\n## The job\n",
-        f"{job.action}.\n",
-        *(f"{number}. {step}" for number, step in enumerate(job.steps, 1)),
-        f"\nParts: {job.parts or 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
+        f"{job.action.en}.\n",
+        *(f"{number}. {step.en}" for number, step in enumerate(job.all_steps, 1)),
+        f"\nParts: {job.parts.en if job.parts else 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
         "a published source.",
         "\n## Quantities the repair should bring back\n",
         *(f"- [{name}](../quantities/{name}.md): {QUANTITIES[name].description.en}" for name in job.touches),
         "\n## Tests that find it\n",
-        *(f"- {test.title} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
+        *(f"- {test.title.en} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
         *([] if tests else ["- none is listed"]),
         "",
         *_method(_CAUSE_METHOD),
         "## Cautions\n",
-        *(f"- {caution.text} ({caution.source})" for caution in cautions_for(cause.code)),
+        *(f"- {caution.text.en} ({caution.source})" for caution in cautions_for(cause.code)),
         "",
     ]
     return "\n".join(lines)

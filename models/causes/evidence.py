@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_contracts.causes import CAUSES
+from data_contracts.features import Feature
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
-from models.causes.effects import SOFT, Feature, Movements, effect_at
+from models.causes.effects import SOFT, Movements, effect_at
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
@@ -68,7 +69,7 @@ def _change(feature: Feature, moved: float) -> str:
 
 
 def _title(feature: Feature, second: bool) -> str:
-    title = feature.title + (", bank 2" if second else "")
+    title = feature.words.en + (", bank 2" if second else "")
     return title[0].upper() + title[1:]
 
 
@@ -113,12 +114,10 @@ def gather_evidence(
     -------
     Evidence
     """
-    title = CAUSES[cause].title
+    title = CAUSES[cause].title.en
     column = {name: number for number, name in enumerate(residuals.quantities)}
     fit_of = {
-        feature.quantity: feature.slips_with
-        for feature in moved.features
-        if feature.scale != "scatter" and not feature.plus
+        feature.quantity: feature.fit for feature in moved.features if feature.scale != "scatter" and not feature.plus
     }
     rows: list[tuple[float, str]] = []
     readings: set[tuple[str, bool]] = set()
@@ -139,8 +138,8 @@ def gather_evidence(
         declared = abs(meant) > 0.5 * feature.floor
         either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
         if told >= _LEAST:
-            same_fit = fit_of.get(feature.quantity, feature.slips_with) if feature.plus else feature.slips_with
-            readings.add((same_fit or feature.name, bool(second)))
+            same_fit = fit_of.get(feature.quantity, feature.fit) if feature.plus else feature.fit
+            readings.add((same_fit, bool(second)))
         if told >= _LEAST and declared:
             rows.append((told, f"{seen}, as '{title}' would make it."))
         elif told <= -_LEAST and declared:

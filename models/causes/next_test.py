@@ -86,7 +86,7 @@ def next_tests(
     per_minute = information / np.array([test.minutes for test in listed])
     best = np.argmax(np.where(information >= _LEAST_INFORMATION, per_minute, -1.0), axis=1)
     return tuple(
-        NextTest(listed[b].name, listed[b].title, listed[b].minutes, float(information[van, b]))
+        NextTest(listed[b].name, listed[b].title.en, listed[b].minutes, float(information[van, b]))
         if information[van, b] >= _LEAST_INFORMATION
         else None
         for van, b in enumerate(best)

@@ -1,5 +1,6 @@
 """What a recording can't give: the table of needs applied to a batch, one reason per quantity and capture."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,13 +116,17 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
     return out
 
 
-def apply_needs(estimates: dict[str, Estimate], extent: Extent, family: Family) -> dict[str, Estimate]:
+class DeclarationError(AssertionError):
+    """What the reading computes and what data_contracts/quantities declares are not the same: a mistake in the program."""
+
+
+def apply_needs(estimates: Mapping[str, Estimate], extent: Extent, family: Family) -> dict[str, Estimate]:
     """Every quantity of the nomenclature, null with its reason where its need is not met.
 
     Parameters
     ----------
-    estimates : dict of str to Estimate
-        What was read; a quantity that is not in it is `no_channel` where nothing else forbids it.
+    estimates : mapping of str to Estimate
+        What was read. A quantity may be left out where no capture of the batch meets its need.
     extent : Extent
         What each capture holds.
     family : Family
@@ -131,16 +136,32 @@ def apply_needs(estimates: dict[str, Estimate], extent: Extent, family: Family) 
     -------
     dict of str to Estimate
         A key for every quantity of `QUANTITIES`. A need that is not met is named before any other reason.
+
+    Raises
+    ------
+    DeclarationError
+        If something was computed that no record declares, or a quantity was not computed though a capture meets its need.
     """
-    captures = extent.snap.size
-    absent = np.full(captures, reason_number("no_channel"), dtype=np.int8)
-    nothing = np.full(captures, np.nan)
     out: dict[str, Estimate] = {}
+    nothing = np.full(extent.snap.size, np.nan)
+    forgotten = []
     for name in QUANTITIES:
-        found = estimates.get(name)
-        value, u, reason = (nothing, nothing, absent) if found is None else (found.value, found.u, found.reason)
-        need = missing_reason(name, extent, family)
-        out[name] = Estimate(
-            np.where(need != 0, np.nan, value), np.where(need != 0, np.nan, u), np.where(need != 0, need, reason)
+        need, found = missing_reason(name, extent, family), estimates.get(name)
+        if found is None:
+            out[name] = Estimate(nothing, nothing, need)
+            if not need.all():
+                forgotten.append(name)
+        else:
+            missing = need != 0
+            out[name] = Estimate(
+                np.where(missing, np.nan, found.value),
+                np.where(missing, np.nan, found.u),
+                np.where(missing, need, found.reason),
+            )
+    undeclared = sorted(estimates.keys() - QUANTITIES.keys())
+    if undeclared or forgotten:
+        raise DeclarationError(
+            f"computed but not declared: {', '.join(undeclared) or 'none'}; declared but not computed: "
+            f"{', '.join(forgotten) or 'none'}. Give both one name in data_contracts/quantities and in the reading."
         )
     return out

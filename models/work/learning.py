@@ -378,7 +378,7 @@ def flag_words(name: str) -> str:
 
 
 def _title(code: str) -> str:
-    return CAUSES[code].title if code in CAUSES else "nothing wrong"
+    return CAUSES[code].title.en if code in CAUSES else "nothing wrong"
 
 
 def _counts(findings: Sequence[Finding]) -> Floats:

@@ -133,9 +133,9 @@ def _action(van: int, posterior: CausePosterior, jobs: Mapping[str, Job]) -> str
     leading, test = posterior.leading[van], posterior.next_test[van]
     if leading in jobs:
         second = _second_cause(van, posterior)
-        action = jobs[leading].action
+        action = jobs[leading].action.en
         if second is not None:
-            other = jobs[second[0]].action
+            other = jobs[second[0]].action.en
             action += f"; in the same visit: {other[0].lower()}{other[1:]}"
         return action
     if leading == NOT_SEPARABLE and test is not None:
@@ -158,13 +158,13 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> str:
     moved = (posterior.evidence_for[row] or van.reasons or ("The van stands out from its family.",))[0]
     likeliest = posterior.likeliest[row]
     if posterior.leading[row] in CAUSES:
-        says = f"'{CAUSES[likeliest].title}' is {share_in_words(posterior.leading_probability[row])} likely."
+        says = f"'{CAUSES[likeliest].title.en}' is {share_in_words(posterior.leading_probability[row])} likely."
     elif posterior.leading[row] == NONE:
         moved = van.reasons[0] if van.reasons else moved
         says = "Nothing known fits it: no part is named; record again, and look at what moved before any work."
     else:
         order = np.argsort(-posterior.probability[row])[:2]
-        titles = [CAUSES[c].title if (c := posterior.codes[k]) in CAUSES else "nothing wrong" for k in order]
+        titles = [CAUSES[c].title.en if (c := posterior.codes[k]) in CAUSES else "nothing wrong" for k in order]
         shares = [posterior.probability[row, k] for k in order]
         says = f"Not separable yet: '{titles[0]}' {share_in_words(shares[0])}, '{titles[1]}' {share_in_words(shares[1])}; test first."
     return f"{moved} {says}"

@@ -141,7 +141,7 @@ def _trends(
         unit = as_shown(QUANTITIES[name].unit)
         tail = "" if unit.unit == "1" else f" {unit.unit}"
         words = {
-            "quantity": contract(QUANTITIES[name].description.en),
+            "quantity": contract(QUANTITIES[name].description),
             "value": _told(last, "value", unit) + tail,
             "baseline": _told(last, "baseline", unit) + tail,
             "week": last["week"],
