@@ -7,10 +7,10 @@ from collections.abc import Mapping
 import pytest
 
 from dashboards import words_de, words_en
+from data_contracts.facts.names import SHORT
 from data_contracts.units import shown
 from data_contracts.wording import contract_sentences, translated
 from data_contracts.words_de import GERMAN
-from models.tracking.state import sentences as health
 from pipelines.reports import paper_words_de, paper_words_en
 
 # Judged as a whole: the board draws no chart of it.
@@ -74,6 +74,7 @@ def test_imperial_values_are_those_of_the_standard(
     assert shown(unit, "metric").value(value) == value
 
 
-def test_reasons_and_charts_name_a_quantity_alike() -> None:
-    titles = {name: words_en.WORDS[f"quantity.{name}"].lower() for name in health.WORDS if name not in _NO_CHART}
-    assert {name: health.WORDS[name] for name in titles} == titles
+@pytest.mark.parametrize(("words", "language"), [(words_en.WORDS, "en"), (words_de.WORDS, "de")], ids=["en", "de"])
+def test_reasons_and_charts_name_a_quantity_alike(words: Mapping[str, str], language: str) -> None:
+    titles = {name: words[f"quantity.{name}"].lower() for name in SHORT if name not in _NO_CHART}
+    assert {name: SHORT[name].in_language(language).lower() for name in titles} == titles
