@@ -8,20 +8,11 @@ import streamlit as st
 
 from dashboards import charts, order_card, parts, snaps, text
 from dashboards.text import inert, say
-from data_contracts.signals import TRACKED
+from data_contracts.signals import TRACKED, shown_at
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, limits
 
-MAIN = (
-    "main_peak_reference_g_s",
-    "idle_g_s",
-    "lambda_full_throttle",
-    "lambda_to_rich_time_constant_s",
-    "lambda_to_lean_time_constant_s",
-    "lambda_to_rich_switch_time_s",
-    "lambda_to_lean_switch_time_s",
-    "trim_idle_pct",
-)
+MAIN = shown_at("board")
 MOVED_EWMA_SHARE = 0.8
 VISITS_OFFERED = 30
 

@@ -77,7 +77,7 @@ def linked(published: Published, van_id: str) -> None:
         if job is None:
             st.markdown(say("order.steps_open"))
         else:
-            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(job.steps, 1)))
+            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(job.all_steps, 1)))
         st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions_for(str(row["cause"]))))
 
 

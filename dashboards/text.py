@@ -11,10 +11,11 @@ from datetime import UTC, date, datetime
 
 from dashboards import words_de, words_en
 from dashboards.display import language, units
+from data_contracts.bilingual import Words
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.facts.say import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 
@@ -55,7 +56,7 @@ def _word(key: str, otherwise: str) -> str:
 
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the reader's language where it is known."""
-    return translated(str(sentence), language())
+    return translated(sentence if isinstance(sentence, Words) else str(sentence), language())
 
 
 def told(row: Mapping[str, object], column: str) -> list[str]:
@@ -206,10 +207,7 @@ def moment(value: datetime | None) -> str:
 
 def quantity(name: str) -> str:
     """Title of a quantity."""
-    title = _word("quantity." + name.removeprefix(BANK2_PREFIX), "")
-    if not title:
-        return name
-    return say("quantity.bank2", title=title) if name.startswith(BANK2_PREFIX) else title
+    return sentence(words_for(name, language())) if name in QUANTITIES else name
 
 
 def unit(name: str) -> str:

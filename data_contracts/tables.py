@@ -126,7 +126,7 @@ def _reading_columns() -> tuple[Column, ...]:
     columns: list[Column] = []
     for quantity in QUANTITIES.values():
         unit = f" [{quantity.unit}]"
-        columns.append(Column(quantity.name, "number", quantity.description + unit))
+        columns.append(Column(quantity.name, "number", quantity.description.en + unit))
         columns.append(Column(quantity.name + "_u", "number", f"standard uncertainty of {quantity.name}{unit}"))
     return tuple(columns)
 

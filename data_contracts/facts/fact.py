@@ -71,7 +71,7 @@ WORDS: dict[str, str] = {
     "cause": "cause",
     "second_cause": "cause",
     "test": "test",
-    "feature": "feature",  # name in the table of effects
+    "feature": "feature",  # a name of data_contracts/features.py
     "scale": "choice",  # relative, times, scatter, plain, richer or count: how the two below are told
     "seen": "choice",  # as_expected, level or change: what is told of the quantity
     "outcome": "outcome",  # restored, closer, unchanged or worse

@@ -5,16 +5,15 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from data_contracts.bilingual import Words
 from data_contracts.causes import CAUSES
 from data_contracts.facts.fact import ANOMALY, NUMBERS, UNSTEADY, WORDS, Fact
-from data_contracts.facts.features import FEATURES
-from data_contracts.facts.names import short_name
 from data_contracts.facts.numerals import counted, in_language, is_number, plain, rough, share
 from data_contracts.facts.vocabulary import FACTS, PHRASES
-from data_contracts.jobs import JOBS, TESTS
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.features import FEATURES
+from data_contracts.jobs import TESTS
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES, words_for
 from data_contracts.units import shown
-from data_contracts.wording import translated
 
 _CLAUSE = re.compile(r"\[([^\]]*)\]")
 _PLACE = re.compile(r"\{(\w+)\}")
@@ -144,11 +143,11 @@ class _Telling:
         return in_language(text, self.language)
 
     def name_of(self, quantity: str) -> str:
-        return short_name(quantity, self.language)
+        return words_for(quantity, self.language)
 
-    def contract(self, sentence: str) -> str:
+    def inside(self, words: Words) -> str:
         """An instruction of the contract inside a sentence."""
-        told = translated(sentence, self.language)
+        told = words.in_language(self.language)
         return told[:1].lower() + told[1:] if self.language == "en" else told
 
     # Quantities ------------------------------------------------------------------------------
@@ -231,17 +230,12 @@ def _seen(telling: _Telling) -> str:
 
 def _job(telling: _Telling, cause: str) -> str | None:
     code = telling.fact.words.get(cause)
-    return None if code is None else telling.contract(JOBS[code].action)
+    return None if code is None else telling.inside(CAUSES[code].job.action)
 
 
 def _instrument(telling: _Telling) -> str:
     recorder = telling.fact.words.get("recorder")
     return telling.phrase("named_recorder", recorder=recorder) if recorder else telling.phrase("the_recorder")
-
-
-def _capture(telling: _Telling) -> str:
-    told = telling.phrase("capture")
-    return told[:1].lower() + told[1:] if telling.language == "en" else told
 
 
 _MADE: dict[str, Callable[[_Telling], str | None]] = {
@@ -257,7 +251,7 @@ _MADE: dict[str, Callable[[_Telling], str | None]] = {
     "job": lambda telling: _job(telling, "cause"),
     "second_job": lambda telling: _job(telling, "second_cause"),
     "instrument": _instrument,
-    "capture": _capture,
+    "capture": lambda telling: telling.inside(PHRASES["capture"]),
 }
 """Places made of several fields."""
 
@@ -301,11 +295,11 @@ def _flag(telling: _Telling, word: str) -> str:
 
 
 def _cause(telling: _Telling, word: str) -> str:
-    return translated(CAUSES[word].title, telling.language) if word in CAUSES else telling.phrase("cause.none")
+    return CAUSES[word].title.in_language(telling.language) if word in CAUSES else telling.phrase("cause.none")
 
 
 def _feature(telling: _Telling, word: str) -> str:
-    title = FEATURES[word].in_language(telling.language)
+    title = FEATURES[word].words.in_language(telling.language)
     second = (telling.fact.quantity or "").startswith(BANK2_PREFIX)
     return telling.phrase("bank2", name=title) if second else title
 
@@ -316,7 +310,7 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "quantity": lambda telling, word: telling.name_of(word),
     "flag": _flag,
     "cause": _cause,
-    "test": lambda telling, word: telling.contract(TESTS[word].title),
+    "test": lambda telling, word: telling.inside(TESTS[word].title),
     "feature": _feature,
     "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
 }

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.facts.fact import Fact
+from data_contracts.features import Feature
 from data_contracts.signals import BANK2_PREFIX
-from models.causes.effects import SOFT, Feature, Movements, effect_at
+from models.causes.effects import SOFT, Movements, effect_at
 from models.tracking.state.residuals import Residuals
 
 # Facts per side; and how much a quantity must tell before it is worth one. [nat]
@@ -105,9 +106,7 @@ def gather_evidence(
     """
     column = {name: number for number, name in enumerate(residuals.quantities)}
     fit_of = {
-        feature.quantity: feature.slips_with
-        for feature in moved.features
-        if feature.scale != "scatter" and not feature.plus
+        feature.quantity: feature.fit for feature in moved.features if feature.scale != "scatter" and not feature.plus
     }
     rows: list[tuple[float, Fact]] = []
     readings: set[tuple[str, bool]] = set()
@@ -127,8 +126,8 @@ def gather_evidence(
         declared = abs(meant) > 0.5 * feature.floor
         either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
         if told >= _LEAST:
-            same_fit = fit_of.get(feature.quantity, feature.slips_with) if feature.plus else feature.slips_with
-            readings.add((same_fit or feature.name, bool(second)))
+            same_fit = fit_of.get(feature.quantity, feature.fit) if feature.plus else feature.fit
+            readings.add((same_fit, bool(second)))
         if (code := _says(told, x, scale2, declared=declared, either_way=either_way)) is not None:
             rows.append(
                 (

@@ -77,8 +77,7 @@ def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: Effec
     weights = np.zeros((len(fault_codes), len(CAUSE_CODES)))
     for van, codes in enumerate(fault_codes):
         for code in codes:
-            causes, raises = table.fault_codes.get(code.strip().upper(), ((), 1.0))
-            for cause in causes:
+            for cause, raises in table.fault_codes.get(code.strip().upper(), {}).items():
                 column = CAUSE_CODES.index(cause)
                 weights[van, column] = max(weights[van, column], np.log(raises))
     return weights
@@ -279,5 +278,5 @@ def _said(row: NDArray[np.float64], inseparable: dict[frozenset[str], str]) -> t
     because = inseparable.get(frozenset((first, second)))
     if because is None or row.max() > 0.9:
         return ()
-    titles = [CAUSES[code].title if code in CAUSES else "nothing wrong" for code in (first, second)]
+    titles = [CAUSES[code].title.en if code in CAUSES else "nothing wrong" for code in (first, second)]
     return (f"A free snap does not surely separate '{titles[0]}' from '{titles[1]}': {because}.",)

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES
+from data_contracts.features import Feature
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import EffectTable, Feature, Movements, effect_at
+from models.causes.effects import EffectTable, Movements, effect_at
 
 ODD_FLOORS = 20.0
 """How wide a slip of the reading scatters, in healthy movements of its quantity."""
@@ -160,7 +161,7 @@ def slip_groups(moved: Movements) -> list[list[int]]:
     """
     groups: dict[tuple[str, bool], list[int]] = {}
     for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
-        groups.setdefault((feature.slips_with or feature.name, bool(second)), []).append(column)
+        groups.setdefault((feature.fit, bool(second)), []).append(column)
     return list(groups.values())
 
 

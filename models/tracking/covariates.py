@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import QUANTITIES, tracking_of
 from models.physics.air import (
     BAROMETER_U_KPA,
     HUMIDITY_U_PCT,
@@ -19,7 +19,6 @@ from models.physics.air import (
     log_ratios,
     textbook_exponents,
 )
-from models.tracking.scales import base_name, scale_of
 from models.tracking.shared_shifts import group_medians
 
 Array = NDArray[np.float64]
@@ -47,18 +46,17 @@ def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Array, Arr
     mean, spread : ndarray of shape (covariates,)
         [working scale per covariate]
     """
-    name = base_name(quantity)
-    if scale_of(quantity) == "log":
+    tracking = tracking_of(quantity)
+    if tracking.scale == "log":
         mean, spread = np.zeros(5), np.array([0.5, 0.5, 0.05, 0.1, 0.2])
     else:  # a tenth in pressure or temperature moves it by about its own scatter
         mean, spread = np.zeros(5), scatter * np.array([10.0, 10.0, 1.0, 1.0, 10.0])
-    if name in ("main_peak_reference_g_s", "flow_per_rev_mg"):
+    if tracking.open_throttle_flow:
         text = textbook_exponents(aspiration)
         mean[:2], spread[:2] = (text.pressure, text.temperature), (text.pressure_u, text.temperature_u)
-    elif name == "first_peak_g_s":
-        mean[:2], spread[:2] = (1.0, 0.5), (0.3, 0.3)
-    elif name.startswith("trim_"):  # leaner-burning fuel is added as the ratio falls: percent per log ratio
-        mean[4], spread[4] = -100.0, 30.0
+    for covariate, known in tracking.surroundings.items():
+        at = COVARIATES.index(covariate)
+        mean[at], spread[at] = known
     return mean, spread
 
 

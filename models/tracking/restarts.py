@@ -2,8 +2,19 @@
 
 from collections.abc import Mapping
 
-from data_contracts.signals import QUANTITIES
-from models.tracking.scales import base_name
+from data_contracts.quantities.record import RepairKind
+from data_contracts.signals import TRACKED, tracking_of
+
+_NAMED_BY: Mapping[RepairKind, tuple[str, ...]] = {
+    "air_path": (
+        "air-mass", "air mass", "airflow", "maf", "throttle", "intake", "inlet", "air filter", "turbo", "charge", "recirculation",
+    ),
+    "air_leak": ("vacuum", "manifold", "gasket", "breather", "unmetered", "purge"),
+    "lambda": ("lambda", "oxygen"),
+    "fuel": ("inject", "fuel", "pump", "rail", "regulator"),
+    "ignition": ("ignition", "spark", "coil", "plug"),
+    "exhaust": ("exhaust", "catalyst", "manifold", "silencer"),
+}  # fmt: skip
 
 
 def repaired_quantities(work: str) -> frozenset[str]:
@@ -20,26 +31,5 @@ def repaired_quantities(work: str) -> frozenset[str]:
         Names of data_contracts/signals.py.
     """
     words = work.casefold()
-    touched: set[str] = set()
-    for keys, quantities in _TOUCHED.items():
-        if any(key in words for key in keys):
-            touched.update(quantities)
-    tracked = [q for q in QUANTITIES if QUANTITIES[q].tracked]
-    return frozenset(q for q in tracked if not touched or base_name(q) in touched)
-
-
-_AIRFLOW = ("idle_g_s", "first_peak_g_s", "main_peak_reference_g_s", "recirculation_pulse_g_s", "throttle_opened", "run_up_time_s", "flow_per_rev_mg")  # fmt: skip
-_TRIMS = ("trim_idle_pct", "trim_2500_pct")
-_LAMBDA = tuple(
-    q for q in QUANTITIES if QUANTITIES[q].tracked and QUANTITIES[q].group == "lambda" and q == base_name(q)
-)
-_RESPONSE = tuple(q for q in _LAMBDA if "_to_rich_" in q or "_to_lean_" in q)
-_MIXTURE = tuple(q for q in _LAMBDA if q not in _RESPONSE)
-_TOUCHED: Mapping[tuple[str, ...], tuple[str, ...]] = {
-    ("air-mass", "air mass", "airflow", "maf", "throttle", "intake", "inlet", "air filter", "turbo", "charge", "recirculation"): (*_AIRFLOW, *_TRIMS, "lambda_full_throttle", "lambda_full_throttle_v"),
-    ("vacuum", "manifold", "gasket", "breather", "unmetered", "purge"): (*_AIRFLOW, *_TRIMS, *_MIXTURE),
-    ("lambda", "oxygen"): (*_LAMBDA, *_TRIMS),
-    ("inject", "fuel", "pump", "rail", "regulator"): (*_MIXTURE, *_TRIMS),
-    ("ignition", "spark", "coil", "plug"): (*_MIXTURE, "run_up_time_s"),
-    ("exhaust", "catalyst", "manifold", "silencer"): (*_AIRFLOW, *_LAMBDA, *_TRIMS),
-}  # fmt: skip
+    kinds = {kind for kind, named in _NAMED_BY.items() if any(word in words for word in named)}
+    return frozenset(q for q in TRACKED if not kinds or kinds.intersection(tracking_of(q).repaired_by))

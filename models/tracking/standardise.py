@@ -10,6 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.family import AirflowSensor, Family
+from data_contracts.signals import TRACKED, tracking_of
 from models.physics.air import Air
 from models.physics.transfer_table import recorder_doubt
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
@@ -18,7 +19,7 @@ from models.tracking.covariates import COVARIATES, Answer, design, fill_air, fit
 from models.tracking.restarts import repaired_quantities
 from models.tracking.scales import steepness, to_scale
 from models.tracking.shared_shifts import FEWEST_TOGETHER, SharedMovement, group_medians, shared_movement
-from models.tracking.visits import MAIN_PEAK, RECORDER
+from models.tracking.visits import RECORDER
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -27,7 +28,7 @@ Codes = NDArray[np.int64]
 PASSES = 3
 RECORDERS = 1
 """Place of the recorders among the shared movements."""
-LEVELS = ("idle_g_s", "first_peak_g_s", MAIN_PEAK)
+LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
 """Levels of the flow that a wrong zero or gain of the recorder moves; the main peak stands under its tracked name."""
 
 
@@ -288,8 +289,8 @@ def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) 
     What they do to all vans of a recorder alike is found as a shared movement.
     """
     reported: Array = part[quantity + "_u"].cast(pl.Float64).to_numpy()
-    level = MAIN_PEAK if quantity == "flow_per_rev_mg" else quantity
-    if level not in LEVELS or level not in part.columns or not set(RECORDER) <= set(part.columns):
+    level = tracking_of(quantity).flow_level
+    if level not in part.columns or not set(RECORDER) <= set(part.columns):
         return reported
     flow = part[level].cast(pl.Float64).to_numpy()
     offset, gain = (part[column].cast(pl.Float64).fill_null(0.0).to_numpy() for column in RECORDER)

@@ -5,12 +5,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.reasons import REPEAT_REASONS
-from data_contracts.signals import TRACKED
+from data_contracts.signals import TRACKED, tracking_of
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
 
 Array = NDArray[np.float64]
 
-COUNTS: frozenset[str] = frozenset(name for name in TRACKED if name.endswith("lean_needles"))
+COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name).scale == "root")
 """Quantities averaged over the repeats: a fault that comes and goes would hide from a median."""
 
 MAIN_PEAK = "main_peak_reference_g_s"

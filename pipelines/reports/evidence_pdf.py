@@ -11,7 +11,7 @@ import polars as pl
 from matplotlib.figure import Figure
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import QUANTITIES, shown_at
 from data_contracts.units import Shown
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, limits
@@ -23,7 +23,7 @@ from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
 TRENDS_SHOWN = 6
-_MAIN = ("main_peak_reference_g_s", "lambda_full_throttle", "lambda_full_throttle_v", "idle_g_s")
+_MAIN = shown_at("evidence")
 _CONDITIONS = {
     "odometer": ("odometer_km", "km"),
     "coolant": ("coolant_c", "°C"),

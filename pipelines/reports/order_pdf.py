@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from data_contracts.causes import CAUSES
+from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
@@ -142,10 +143,8 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "action": contract(" ".join(told(order, "action"))),
         "place": place[:1].upper() + place[1:],
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
-        "steps": [contract(step) for step in job.steps]
-        if job
-        else [say("order.steps_open"), contract(next(iter(JOBS.values())).steps[-1])],
-        "parts": contract(job.parts if job else "") or say("order.no_parts"),
+        "steps": [contract(step) for step in job.all_steps] if job else [say("order.steps_open"), contract(PROVE)],
+        "parts": contract(job.parts) if job and job.parts else say("order.no_parts"),
         "hours": "–" if order["hours"] is None else f"{order['hours']:.1f} h",
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]))],
     }

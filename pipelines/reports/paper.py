@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
 from data_contracts.facts.say import sentences
 from data_contracts.units import Shown, shown
@@ -46,7 +47,7 @@ def say(key: str, **places: object) -> str:
 
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the paper's language where it is known."""
-    return translated(str(sentence), _display.get().language)
+    return translated(sentence if isinstance(sentence, Words) else str(sentence), _display.get().language)
 
 
 def told(row: Mapping[str, Any], column: str) -> list[str]:

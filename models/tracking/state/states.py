@@ -14,7 +14,7 @@ from models.tracking.charts.family_limits import is_response
 from models.tracking.charts.forecast import HORIZON_WEEKS
 from models.tracking.charts.recursion import Followed
 from models.tracking.charts.repeatability import Unsteady
-from models.tracking.scales import base_name, from_scale, steepness
+from models.tracking.scales import from_scale, steepness
 from models.tracking.standardise import LEVELS, Standardised, week_name
 from models.tracking.state.residuals import Residuals
 from models.tracking.state.trends import FleetForecast, movements_at
@@ -199,7 +199,7 @@ def _reasons(
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
         facts.append(Fact.of("one_more_outside") if more == 1 else Fact.of("more_outside", count=more))
-    flows = [q for q, name in enumerate(std.quantities) if base_name(name) in LEVELS and alarms.any[row, q]]
+    flows = [q for q, name in enumerate(std.quantities) if name in LEVELS and alarms.any[row, q]]
     if flows and (serial := _lone_recorder(std, row)):
         facts.append(Fact.of("lone_recorder", recorder=serial))
     restless = np.flatnonzero(unsteady.alarm[row])

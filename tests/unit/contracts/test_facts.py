@@ -4,18 +4,16 @@ import re
 
 import pytest
 
-from data_contracts.bilingual import LANGUAGES, Words
+from data_contracts.bilingual import LANGUAGES
 from data_contracts.causes import CAUSES
 from data_contracts.facts.fact import NUMBERS, UNSTEADY, WORDS, Fact
-from data_contracts.facts.features import FEATURES
-from data_contracts.facts.names import SHORT, short_name
 from data_contracts.facts.numerals import plain, rough, share
 from data_contracts.facts.say import SAID_FROM, joined, say, sentence, sentences
 from data_contracts.facts.vocabulary import FACTS, PHRASES, Saying
+from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
-from data_contracts.signals import TRACKED
+from data_contracts.signals import TRACKED, words_for
 from data_contracts.tables import TABLES
-from models.causes.effects import load_effects
 
 PLACE = re.compile(r"\{(\w+)\}")
 SAMPLE_WORDS = {
@@ -189,13 +187,8 @@ def test_every_sentence_a_run_stores_has_its_facts_beside_it() -> None:
 
 
 def test_whatever_a_sentence_may_name_has_a_name_in_every_language() -> None:
-    assert set(FEATURES) == {feature.name for feature in load_effects().features}
-    assert {feature.name: feature.title for feature in load_effects().features} == {
-        name: words.en for name, words in FEATURES.items()
-    }
-    named: list[Words] = [*FEATURES.values(), *SHORT.values()]
-    assert [words for words in named if words.en == words.de] == []
-    assert [name for name in TRACKED if short_name(name, "de") == name.replace("_", " ")] == []
+    assert [name for name, feature in FEATURES.items() if feature.words.en == feature.words.de] == []
+    assert [name for name in TRACKED if words_for(name, "de") == words_for(name, "en")] == []
     for cause in CAUSES:
         assert say(Fact.of("do_job", cause=cause), "de") != say(Fact.of("do_job", cause=cause))
     for test in TESTS:

@@ -12,7 +12,7 @@ import pytest
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
-from models.causes.effects import SOFT, effect_at, load_effects, parse_effects
+from models.causes.effects import SOFT, effect_at, effect_table, load_effects
 from models.causes.infer import CauseSettings, infer_causes
 from models.tracking.state.residuals import Residuals
 
@@ -132,7 +132,7 @@ def test_declared_effect_is_found_again(cause: str) -> None:
     residuals = replace(make_residuals(planted(cause, 0.9)[None]), scatter=restless(cause)[None])
     found = infer_causes(residuals, [family()], [()])
     order = [CAUSE_CODES[number] for number in np.argsort(-found.probability[0])]
-    partners = {code for pair in load_effects().inseparable if cause in pair for code in pair}
+    partners = {code for pair in load_effects().hard_to_tell if cause in pair for code in pair}
     assert cause in order[:2]
     assert order[0] == cause or order[0] in partners
     assert found.severity_low[0] <= 0.9 + 0.1
@@ -259,8 +259,10 @@ def test_wrong_input_is_one_clear_line() -> None:
         infer_causes(
             make_residuals(np.zeros((1, len(EXPECTED)))), [family()], [()], priors=np.full(len(CAUSE_CODES), -1.0)
         )
-    with pytest.raises(InputError, match="no effects for"):
-        parse_effects({"features": {}, "causes": {}})
+    with pytest.raises(InputError, match="no feature idle_flo: declare it"):
+        effect_table({"stray": {"idle_flo": 0.01}})
+    with pytest.raises(InputError, match="fitted lambda_slow: shows no 'one way'"):
+        effect_table({"causes": {"lambda_slow": [{"shows": "one way", "gain": 0.2, "effects": {}}]}})
 
 
 @pytest.mark.parametrize("cause", list(CAUSES))
