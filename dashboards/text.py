@@ -13,6 +13,7 @@ from dashboards import words_de, words_en
 from dashboards.display import language, units
 from data_contracts.bilingual import Words
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.facts.say import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import Shown, shown
@@ -56,6 +57,16 @@ def _word(key: str, otherwise: str) -> str:
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the reader's language where it is known."""
     return translated(sentence if isinstance(sentence, Words) else str(sentence), language())
+
+
+def told(row: Mapping[str, object], column: str) -> list[str]:
+    """What a row says in a column of sentences, in the reader's language and units."""
+    return sentences(row, column, language(), units())
+
+
+def told_as_one(row: Mapping[str, object], column: str) -> str:
+    """The same as one text; what is an instruction of the contract in an older file is translated as such."""
+    return contract(joined(told(row, column), column))
 
 
 def inert(text: object) -> str:

@@ -8,6 +8,7 @@ from scipy.special import logsumexp
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from models.causes.effects import EffectTable, inseparable_pairs, load_effects, movements
 from models.causes.evidence import Evidence, gather_evidence
@@ -45,8 +46,8 @@ class CausePosterior:
         Probability of the likeliest code.
     severity, severity_low, severity_high : ndarray of shape (vans,)
         Mean and 90 % interval of the likeliest cause's severity, if it is that; NaN for none. [1]
-    evidence_for, evidence_against : tuple of tuple of str
-        Sentences about the likeliest cause, strongest first.
+    evidence_for, evidence_against : tuple of tuple of Fact
+        What speaks about the likeliest cause, strongest first.
     next_test : tuple of NextTest or None
         Most information per minute; None where no test tells anything.
     pairs : tuple of tuple of PairProbability
@@ -64,8 +65,8 @@ class CausePosterior:
     severity: Floats
     severity_low: Floats
     severity_high: Floats
-    evidence_for: tuple[tuple[str, ...], ...]
-    evidence_against: tuple[tuple[str, ...], ...]
+    evidence_for: tuple[tuple[Fact, ...], ...]
+    evidence_against: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
     said: tuple[tuple[str, ...], ...]

@@ -18,8 +18,8 @@ class NextTest:
 
     Attributes
     ----------
-    name, title : str
-        Key of data_contracts/jobs.py; the test as an instruction.
+    name : str
+        Key of data_contracts/jobs.py.
     minutes : float
         Minutes of work. [min]
     information : float
@@ -27,7 +27,6 @@ class NextTest:
     """
 
     name: str
-    title: str
     minutes: float
     information: float
 
@@ -86,7 +85,7 @@ def next_tests(
     per_minute = information / np.array([test.minutes for test in listed])
     best = np.argmax(np.where(information >= _LEAST_INFORMATION, per_minute, -1.0), axis=1)
     return tuple(
-        NextTest(listed[b].name, listed[b].title.en, listed[b].minutes, float(information[van, b]))
+        NextTest(listed[b].name, listed[b].minutes, float(information[van, b]))
         if information[van, b] >= _LEAST_INFORMATION
         else None
         for van, b in enumerate(best)

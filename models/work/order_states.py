@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 
 STATES: tuple[str, ...] = (
     "proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven",
@@ -50,7 +51,9 @@ class OrderEvent:
     cost : float or None
         Cost of the parts. [currency]
     note : str
-        Free text.
+        Free text; of a proof, its facts in English.
+    note_facts : tuple of Fact
+        What a proof compared.
     """
 
     order_id: str
@@ -64,6 +67,7 @@ class OrderEvent:
     hours: float | None = None
     cost: float | None = None
     note: str = ""
+    note_facts: tuple[Fact, ...] = ()
 
     @property
     def event_id(self) -> str:

@@ -19,7 +19,7 @@ from pipelines.read_side.published import Published, families, limits
 from pipelines.reports.evidence_proof import change_date, repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
-from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say
+from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say, told
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
@@ -115,7 +115,7 @@ def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
     row = listed.row(0, named=True)
     causes = sorted(row["causes"] or [], key=lambda cause: -cause["probability"])[:5]
     text = [say("evidence.listed", rank=row["rank"], week=week, urgency=say(f"urgency.{row['urgency']}"))]
-    text += list(row["reasons"] or [])
+    text += told(row, "reasons")
     text.append(say("evidence.changed", week=changed) if changed else say("evidence.no_change"))
     ranked = [(cause_title(cause["code"]), percent(cause["probability"])) for cause in causes]
     section = _section("judgement", text, _table(("order.causes", "evidence.probability"), ranked, "evidence.none"))

@@ -70,17 +70,14 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
             section["text"].append(
                 say(
                     "evidence.not_compared",
-                    quantities=", ".join(f"{name} ({say(_why(why))})" for name, why in proof.left_out.items()),
+                    quantities=", ".join(
+                        f"{name} ({say(f'evidence.left_out.{missing}')})" for name, missing in proof.left_out.items()
+                    ),
                 )
             )
     if not section["text"]:
         section["text"].append(say("evidence.no_repair"))
     return section
-
-
-def _why(words: str) -> str:
-    when = next((when for when in ("before", "after") if when in words), "expected")
-    return f"evidence.left_out.{when}"
 
 
 def _table(proof: RepairProof) -> Section:

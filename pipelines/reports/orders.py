@@ -7,8 +7,9 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.facts.say import sentence
 from data_contracts.tables import WORK_ORDERS
-from pipelines.read_side.published import Published, open_published
+from pipelines.read_side.published import Published, board_settings, open_published
 from pipelines.reports.paper import write_whole
 from pipelines.storage.plain_text import finite, spreadsheet_csv
 from pipelines.workspace.settings import load_settings
@@ -18,12 +19,12 @@ _OPEN = ("proposed", "accepted", "postponed", "booked")
 
 
 def open_orders(published: Published) -> pl.DataFrame:
-    """Open work orders, ranked: columns of WORK_ORDERS."""
+    """Open work orders, ranked: columns of WORK_ORDERS, as far as the version that published the file had them."""
     orders = published.ask(
         "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
         {"open": list(_OPEN)},
     )
-    return orders.select(column.name for column in WORK_ORDERS.columns)
+    return orders.select(column.name for column in WORK_ORDERS.columns if column.name in orders.columns)
 
 
 def orders_document(published: Published) -> dict[str, Any]:
@@ -33,14 +34,15 @@ def orders_document(published: Published) -> dict[str, Any]:
 
 
 def orders_text(published: Published) -> str:
-    """Open work orders as lines for a terminal, ranked."""
+    """Open work orders as lines for a terminal, ranked; what to do is told in the workspace's language."""
+    language = board_settings(published.home).display.language
     orders = open_orders(published)
     if not orders.height:
         return "no open work orders"
     lines = [f"{'rank':>4}  {'order':<16}  {'van':<12}  {'state':<9}  {'plan week':<9}  {'hours':>5}  action"]
     lines += [
         f"{row['rank']:>4}  {row['order_id']:<16}  {row['van_id']:<12}  {row['state']:<9}  {row['plan_week'] or 'none':<9}  "
-        f"{row['hours'] or 0.0:>5.1f}  {row['action']}"
+        f"{row['hours'] or 0.0:>5.1f}  {sentence(row, 'action', language)}"
         for row in orders.iter_rows(named=True)
     ]
     return "\n".join(lines)

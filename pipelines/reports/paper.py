@@ -15,6 +15,7 @@ from typing import Any
 
 from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
+from data_contracts.facts.say import sentences
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 from pipelines.reports import paper_words_de, paper_words_en
@@ -48,6 +49,11 @@ def say(key: str, **places: object) -> str:
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the paper's language where it is known."""
     return translated(sentence if isinstance(sentence, Words) else str(sentence), _display.get().language)
+
+
+def told(row: Mapping[str, Any], column: str) -> list[str]:
+    """What a row says in a column of sentences, in the paper's language and units."""
+    return sentences(row, column, _display.get().language, _display.get().units)
 
 
 def as_shown(unit: str) -> Shown:

@@ -7,7 +7,7 @@ a killed run is picked up by running again.
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata, resources
 from pathlib import Path
@@ -16,7 +16,9 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.facts.say import sentence
 from data_contracts.family import Family
+from data_contracts.tables import NOTICES, polars_schema
 from data_contracts.weeks import week_before, week_end
 from models.work.order_states import replay
 from pipelines.decisions.order_decisions import (
@@ -30,6 +32,7 @@ from pipelines.decisions.proofs import PERSON, proofs_due
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.take_in import DeliveryAccount, take_in
 from pipelines.storage.publish import publish, published_run
+from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
@@ -58,8 +61,8 @@ class WeeklySummary:
         Vans on the list by urgency.
     orders : int
         Open work orders.
-    notices : tuple of str
-        What concerns no single van.
+    notices : tuple of mapping
+        What concerns no single van: rows of `notices`.
     published : bool
         False when nothing had changed since the last run.
     """
@@ -69,7 +72,7 @@ class WeeklySummary:
     captures_read: int
     listed: Mapping[str, int]
     orders: int
-    notices: tuple[str, ...]
+    notices: tuple[Mapping[str, Any], ...]
     published: bool
 
     def document(self) -> dict[str, Any]:
@@ -80,12 +83,12 @@ class WeeklySummary:
             "captures_read": self.captures_read,
             "watchlist": dict(self.listed),
             "open_work_orders": self.orders,
-            "notices": list(self.notices),
+            "notices": [notice["text"] for notice in self.notices],
             "published": self.published,
         }
 
-    def text(self) -> str:
-        """For people."""
+    def text(self, language: str = "en", units: str = "metric") -> str:
+        """For people; what the run found out is told in their language and units."""
         rows = sum(account.rows for account in self.intake)
         lines = [f"week {self.week}"]
         if self.intake:
@@ -106,7 +109,7 @@ class WeeklySummary:
             "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
         )
         lines.append(f"open work orders: {self.orders}")
-        lines.extend(self.notices)
+        lines.extend(sentence(notice, "text", language, units) for notice in self.notices)
         lines.append("published" if self.published else "nothing changed since the last run; the published file stays")
         return "\n".join(lines)
 
@@ -117,7 +120,7 @@ class Tracked:
 
     listed: Mapping[str, int]
     orders: int
-    notices: tuple[str, ...]
+    notices: tuple[Mapping[str, Any], ...]
     changed: bool
 
 
@@ -228,10 +231,9 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
             return _standing(warehouse, week)
         with bar("tracking", quiet=quiet) as progress:
             progress(0, 1)
-            notices = _track(workspace, warehouse, register, settings, week, data_id)
+            _track(workspace, warehouse, register, settings, week, data_id)
             progress(1, 1)
-        standing = _standing(warehouse, week)
-        return Tracked(standing.listed, standing.orders, notices, True)
+        return replace(_standing(warehouse, week), changed=True)
 
 
 def publish_week(home: Path, week: str, tracked: Tracked) -> bool:
@@ -272,13 +274,13 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
         "SELECT count(*) FROM work_orders WHERE week <= ? AND state IN ('proposed', 'accepted', 'postponed', 'booked')",
         [week],
     ).item()
-    notices = tuple(warehouse.query("SELECT text FROM notices WHERE week = ? ORDER BY number", [week])["text"])
-    return Tracked(listed, int(orders), notices, False)
+    notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
+    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False)
 
 
 def _track(
     workspace: Workspace, warehouse: Warehouse, register: Register, settings: Settings, week: str, data_id: str
-) -> tuple[str, ...]:
+) -> None:
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
     from models.work.learning import van_priors
@@ -330,10 +332,11 @@ def _track(
         {
             "week": [week] * len(assessment.notices),
             "number": range(len(assessment.notices)),
-            "text": [notice.text for notice in assessment.notices],
+            "text": [None] * len(assessment.notices),
+            "text_facts": [[fact.row() for fact in notice.facts] for notice in assessment.notices],
             "depot": [notice.depot for notice in assessment.notices],
         },
-        schema={"week": pl.String, "number": pl.Int64, "text": pl.String, "depot": pl.String},
+        schema=polars_schema(NOTICES),
     )
     card = lessons.learning_card(learned, changes, week)
     keep_models(workspace.models, assessment.models, [*assessment.model_cards, card])
@@ -343,8 +346,8 @@ def _track(
         lesson = lessons.learning_rows(changes, week)
         for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson)):
             warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
-            warehouse.append(table, rows)
-        warehouse.replace("work_orders", orders)
+            warehouse.append(table, with_sentences(rows))
+        warehouse.replace("work_orders", with_sentences(orders))
         bring_orders_up_to_date(warehouse, replay(stored_events(warehouse))[0])
         warehouse.replace("vans", register.vans_frame())
         warehouse.replace("repairs", repairs)
@@ -353,7 +356,6 @@ def _track(
         now = datetime.now(UTC)
         row = {"run_id": run, "week": week, "finished_at": now, "vansnap": VERSION, "data_id": data_id}
         warehouse.append("runs", pl.DataFrame([row]))
-    return tuple(notice.text for notice in assessment.notices)
 
 
 def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:

@@ -39,7 +39,13 @@ def hostile_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for table, columns in WRITTEN.items():
             for column in columns:
                 connection.execute(f'UPDATE "{table}" SET "{column}" = $text', {"text": HOSTILE})
-        connection.execute("UPDATE watchlist SET reasons = [$text, $text]", {"text": HOSTILE})
+        connection.execute("UPDATE watchlist SET reasons = [$text, $text], reason_facts = NULL", {"text": HOSTILE})
+        connection.execute("UPDATE work_orders SET action_facts = NULL, reason_facts = NULL")
+        connection.execute(
+            "UPDATE notices SET text_facts = [{'code': 'moved_together', 'quantity': 'idle_g_s', 'numbers': MAP {'vans': 6.0},"
+            " 'words': MAP {'depot': $text}}]",
+            {"text": HOSTILE},
+        )
     return home
 
 

@@ -282,7 +282,7 @@ def test_orders_stand_by_the_day_they_are_due(view: View) -> None:
 def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -> None:
     weeks = make_workspace(tmp_path, vans_per_depot=3, weeks=16)
     with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
-        connection.execute("UPDATE work_orders SET plan_note = 'no hours left in its weeks'")
+        connection.execute("UPDATE work_orders SET plan_note = 'no hours left in its weeks', plan_facts = NULL")
         connection.execute(
             "UPDATE work_orders SET plan_week = $week, plan_note = NULL WHERE rank = 1", {"week": weeks[-1]}
         )
@@ -302,8 +302,9 @@ def test_how_sure_without_findings_says_so_and_with_them_counts(view: View, tmp_
             "UPDATE work_orders SET found = CASE WHEN rank = 1 THEN cause ELSE 'none' END, state = 'done'"
         )
         connection.execute(
-            "INSERT INTO learning VALUES ('2026-W10', 'cause_share', '', 'lambda_slow', 'share of slow sensors', "
-            "0.05, 0.08, '1', 0.05, 3, 'three were found')"
+            "INSERT INTO learning BY NAME SELECT '2026-W10' AS week, 'cause_share' AS kind, '' AS family, 'lambda_slow' AS "
+            "subject, 'share of slow sensors' AS what, 0.05 AS before, 0.08 AS after, '1' AS unit, 0.05 AS \"default\", "
+            "3 AS findings, 'three were found' AS why"
         )
         findings = connection.sql("SELECT count(*) FROM work_orders").fetchall()[0][0]
         van_weeks = connection.sql("SELECT count(*) FROM (SELECT DISTINCT van_id, week FROM captures)").fetchall()[0][0]

@@ -3,6 +3,7 @@
 import polars as pl
 
 from dashboards.text import trend_sentence
+from data_contracts.facts.fact import Fact
 from models.tracking.assess import assess
 from pipelines.reports.evidence_proof import change_date
 from tests.readings_fleet import families, make_fleet, no_repairs
@@ -22,8 +23,12 @@ def test_a_change_has_one_date_and_one_interval_wherever_it_is_shown() -> None:
         shown = f"{week} (80 %: {low} to {high})"
         assert shown in change_date(row)
         assert shown in trend_sentence(row)
-        reasons = " ".join(judged.states.filter(pl.col("van_id") == row["van_id"])["reasons"].item())
-        on_list += f"moving since about {shown}" in reasons or f"moving since about {week}," in reasons
+        reasons = judged.states.filter(pl.col("van_id") == row["van_id"])["reason_facts"].item()
+        of = [f for f in reasons if f["code"] == "own_movement" and f["quantity"] == row["quantity"]]
+        for fact in of:
+            told = Fact.from_row(fact).words
+            assert (told["onset"], told["onset_low"], told["onset_high"]) == (week, low, high)
+        on_list += len(of)
     assert on_list >= 5  # the list names the three quantities of a van that stand out most
 
 

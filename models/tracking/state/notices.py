@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from data_contracts.facts.fact import Fact
 from models.tracking.standardise import Standardised
-from models.tracking.state.sentences import movement_sentence
 
 RECORDER_WEEKS = 13
 """Weeks in which another van recorded with the same recorder tells the two apart. Common practice (2026-11-25)."""
@@ -21,14 +21,14 @@ def lone_recorder(std: Standardised, row: int) -> str:
 
 @dataclass(frozen=True)
 class Notice:
-    """A sentence about vans of a depot that moved together."""
+    """What is known of vans of a depot that moved together."""
 
     depot: str
-    text: str
+    facts: tuple[Fact, ...]
 
 
 def notices_of(std: Standardised, week: str) -> tuple[Notice, ...]:
-    """Sentences about vans that moved together in a week.
+    """Vans that moved together in a week.
 
     Parameters
     ----------
@@ -46,6 +46,11 @@ def notices_of(std: Standardised, week: str) -> tuple[Notice, ...]:
         if m.week == week:
             places.setdefault((m.depot, m.recorder_serial), []).append((m.quantity, m.vans))
     return tuple(
-        Notice(depot, movement_sentence(depot, serial, tuple(q for q, _ in moved), max(n for _, n in moved)))
-        for (depot, serial), moved in sorted(places.items())
+        Notice(depot, (_moved_together(depot, serial, moved),)) for (depot, serial), moved in sorted(places.items())
     )
+
+
+def _moved_together(depot: str, recorder: str, moved: list[tuple[str, int]]) -> Fact:
+    first, second, third = [*(quantity for quantity, _ in moved), None, None][:3]
+    vans = max(count for _, count in moved)
+    return Fact.of("moved_together", first, vans=vans, depot=depot, recorder=recorder, second=second, third=third)

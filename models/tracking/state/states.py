@@ -1,8 +1,10 @@
-"""The state of every van at its latest visit, with the reasons for it."""
+"""The state of every van at its latest visit, and the facts it rests on."""
 
 import numpy as np
 import polars as pl
 
+from data_contracts.facts.fact import Fact
+from data_contracts.tables import FACTS_TYPE
 from models.statistics.arrays import Codes
 from models.tracking.anomaly.fleet import FleetAnomaly
 from models.tracking.charts.alarms import AGREES, Alarms
@@ -14,16 +16,6 @@ from models.tracking.charts.repeatability import Unsteady
 from models.tracking.scales import from_scale, steepness
 from models.tracking.standardise import LEVELS, Standardised
 from models.tracking.state.notices import lone_recorder
-from models.tracking.state.sentences import (
-    anomaly_sentence,
-    limit_sentence,
-    lone_recorder_sentence,
-    own_sentence,
-    peer_sentence,
-    translated_sentence,
-    unsteady_sentence,
-    urgency,
-)
 
 _URGENCIES = ("now", "plan", "watch", "healthy")
 _STATES = {
@@ -40,7 +32,7 @@ _STATES = {
     "weeks_to_limit": pl.Float64(),
     "cross_before_next": pl.Float64(),
     "cross_within_13": pl.Float64(),
-    "reasons": pl.List(pl.String()),
+    "reason_facts": FACTS_TYPE,
     "contributions": pl.List(pl.Struct({"quantity": pl.String(), "part": pl.Float64()})),
 }
 
@@ -110,7 +102,7 @@ def states_of(
                 "weeks_to_limit": min(weeks, default=None),
                 "cross_before_next": max(soon, default=None),
                 "cross_within_13": max(later, default=None),
-                "reasons": reasons,
+                "reason_facts": [reason.row() for reason in reasons],
                 "contributions": [
                     {"quantity": anomaly.names[q], "part": float(parts[q])}
                     for q in np.argsort(-parts)
@@ -125,6 +117,33 @@ def states_of(
         .sort("order", "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True)
         .drop("order")
     )
+
+
+def urgency(
+    *, on_list: bool, crossed: bool, cross_before_next: float, cross_within_13: float, named: bool = False
+) -> str:
+    """Urgency of a van by the output contract.
+
+    Parameters
+    ----------
+    on_list : bool
+        An alarm or the anomaly stands.
+    crossed : bool
+        A limit is crossed.
+    cross_before_next, cross_within_13 : float
+        Probability of crossing before the next expected visit, and within 13 weeks; NaN is no limit known. [1]
+    named : bool
+        A cause has at least the set probability.
+
+    Returns
+    -------
+    {"healthy", "watch", "plan", "now"}
+    """
+    if not on_list:
+        return "healthy"
+    if crossed or cross_before_next >= 0.5:
+        return "now"
+    return "plan" if cross_within_13 >= 0.5 or named else "watch"
 
 
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
@@ -147,64 +166,79 @@ def _reasons(
     anomaly: FleetAnomaly,
     n: int,
     row: int,
-) -> list[str]:
-    """Plain sentences: limits, then what moved furthest from its own baseline, then from the family, what comes and goes, then the whole."""
+) -> list[Fact]:
+    """What speaks for the list: limits, then what moved furthest from its own baseline, then from the family, what comes and goes, then the whole."""
     f = int(std.family[row])
-    sentences: list[str] = []
+    facts: list[Fact] = []
     for q, forecast in forecasts.by_quantity.items():
         inside = np.isfinite(forecasts.beyond[row, q]) and forecast.median[row] <= HORIZON_WEEKS
         if inside and alarms.any[row, q] and _speaks(alarms, forecasts, row, q):
-            sentences.append(
-                limit_sentence(
-                    std.quantities[q],
-                    float(forecast.median[row]),
-                    float(forecast.low[row]),
-                    float(forecast.high[row]),
-                    HORIZON_WEEKS,
-                )
-            )
-            if is_response(std.quantities[q]):
-                sentences.append(
-                    translated_sentence(forecasts.limits[f, q][1], _natural(std, f, q, 0.0), std.families[f])
-                )
+            facts.extend(_limit_facts(std, forecasts, f, q, row))
     with np.errstate(invalid="ignore"):
         strength = np.abs(followed.ewma[row]) / alarms.ewma_limit[row]
     own = [q for q in np.argsort(-np.nan_to_num(strength)) if alarms.own[row, q]]
-    for q in own[:3]:
-        slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
-        level = _natural(std, f, q, followed.level[row, q])
-        steep = float(steepness(std.quantities[q], np.array([std.levels[f, q].level]))[0])
-        sentences.append(
-            own_sentence(
-                std.quantities[q],
-                level,
-                _natural(std, f, q, followed.baseline[row, q]),
-                std.visits["week"][int(alarms.since[row, q])],
-                float(slope * std.scatter[f, q] * steep) if abs(slope) > 2.0 * slope_u else None,
-                forecasts.began(row, q),
-            )
-        )
+    facts.extend(_own_movement(std, followed, alarms, forecasts, f, q, row) for q in own[:3])
     peer = [
         q for q in np.argsort(-np.abs(np.nan_to_num(alarms.peer_z[row]))) if alarms.peer[row, q] and q not in own[:3]
     ]
-    sentences.extend(
-        peer_sentence(
-            std.quantities[q], _natural(std, f, q, followed.level[row, q]), _natural(std, f, q, 0.0), std.families[f]
+    facts.extend(
+        Fact.of(
+            "peer_difference",
+            std.quantities[q],
+            level=_natural(std, f, q, followed.level[row, q]),
+            peer_baseline=_natural(std, f, q, 0.0),
+            family=std.families[f],
         )
         for q in peer[:2]
     )
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
-        sentences.append("1 more quantity is outside." if more == 1 else f"{more} more quantities are outside.")
+        facts.append(Fact.of("one_more_outside") if more == 1 else Fact.of("more_outside", count=more))
     flows = [q for q, name in enumerate(std.quantities) if name in LEVELS and alarms.any[row, q]]
     if flows and (serial := lone_recorder(std, row)):
-        sentences.append(lone_recorder_sentence(serial))
+        facts.append(Fact.of("lone_recorder", recorder=serial))
     restless = np.flatnonzero(unsteady.alarm[row])
     if restless.size:
         k = int(restless[np.argmax(unsteady.times[row, restless])])
         since = std.visits["week"][int(unsteady.since[row, k])]
-        sentences.append(unsteady_sentence(unsteady.quantities[k], float(unsteady.times[row, k]), since))
+        times = max(float(unsteady.times[row, k]), 1.0)
+        facts.append(Fact.of("repeats_disagree", unsteady.quantities[k], times=times, since=since))
     if anomaly.flagged[n]:
-        parts = anomaly.contributions[n]
-        sentences.append(anomaly_sentence(float(anomaly.p[n]), tuple(anomaly.names[q] for q in np.argsort(-parts)[:2])))
-    return sentences
+        leading = [anomaly.names[q] for q in np.argsort(-anomaly.contributions[n])[:2]]
+        second = leading[1] if len(leading) > 1 else None
+        facts.append(Fact.of("unlike_healthy", leading[0], p=float(anomaly.p[n]), second=second))
+    return facts
+
+
+def _limit_facts(std: Standardised, forecasts: FleetForecast, f: int, q: int, row: int) -> list[Fact]:
+    """When a limit is or will be crossed, and for a response time what limit that is."""
+    quantity, forecast = std.quantities[q], forecasts.by_quantity[q]
+    weeks = float(forecast.median[row])
+    facts = [Fact.of("limit_crossed", quantity)]
+    if weeks > 0:
+        low, high = float(forecast.low[row]), float(forecast.high[row])
+        facts = [Fact.of("limit_ahead", quantity, weeks=weeks, weeks_low=low, weeks_high=high, horizon=HORIZON_WEEKS)]
+    if is_response(quantity):
+        limit, level = forecasts.limits[f, q][1], _natural(std, f, q, 0.0)
+        facts.append(Fact.of("limit_translated", quantity, limit=limit, level=level, family=std.families[f]))
+    return facts
+
+
+def _own_movement(
+    std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, f: int, q: int, row: int
+) -> Fact:
+    """How a quantity moved away from the van's own baseline, since when, and where it is going if that is certain."""
+    onset, low, high = forecasts.began(row, q) or (None, None, None)
+    slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
+    steep = float(steepness(std.quantities[q], np.array([std.levels[f, q].level]))[0])
+    return Fact.of(
+        "own_movement",
+        std.quantities[q],
+        level=_natural(std, f, q, followed.level[row, q]),
+        baseline=_natural(std, f, q, followed.baseline[row, q]),
+        since=std.visits["week"][int(alarms.since[row, q])],
+        onset=onset,
+        onset_low=low,
+        onset_high=high,
+        slope_per_week=float(slope * std.scatter[f, q] * steep) if abs(slope) > 2.0 * slope_u else None,
+    )

@@ -7,8 +7,9 @@ import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES
 from data_contracts.jobs import JOBS, TESTS
-from models.work.worth import RankingSettings, Worth, explain_worth, failure_probability, rank_orders, worth_of_order
+from models.work.worth import RankingSettings, Worth, failure_probability, rank_orders, worth_fact, worth_of_order
 
+AMOUNTS = ("failure_avoided", "warranty", "work", "parts", "van_time")
 DAY = date(2026, 4, 5)
 
 
@@ -26,7 +27,9 @@ def test_parts_add_up(leading: str, warranty: date | None) -> None:
     parts = worth.failure_avoided + worth.warranty + worth.work + worth.parts + worth.van_time
     assert worth.expected_cost_avoided == pytest.approx(parts, abs=1e-9)
     assert worth.work < 0
-    assert explain_worth(worth, "EUR").endswith(".")
+    fact = worth_fact(worth)
+    assert fact.numbers["total"] == worth.expected_cost_avoided
+    assert sum(fact.numbers[name] for name in AMOUNTS) == pytest.approx(parts, abs=1e-9)
 
 
 def test_worth_by_hand() -> None:
