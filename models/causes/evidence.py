@@ -128,7 +128,7 @@ def gather_evidence(
         if told >= _LEAST:
             same_fit = fit_of.get(feature.quantity, feature.fit) if feature.plus else feature.fit
             readings.add((same_fit, bool(second)))
-        if (code := _says(told, x, scale2, declared=declared, either_way=either_way)) is not None:
+        if (code := _says(told, x, meant, scale2, declared=declared, either_way=either_way)) is not None:
             rows.append(
                 (
                     -abs(x) / u if code == "unexplained" else told,
@@ -143,12 +143,12 @@ def gather_evidence(
     )
 
 
-def _says(told: float, moved: float, variance: float, *, declared: bool, either_way: bool) -> str | None:
+def _says(told: float, moved: float, meant: float, variance: float, *, declared: bool, either_way: bool) -> str | None:
     """What a quantity says about the cause: a code of evidence; None where it says nothing."""
-    if told >= _LEAST and declared:
+    if told >= _LEAST and declared and moved * meant > 0:
         return "as_cause_would"
     if told <= -_LEAST and declared:
         return "unlike_cause"
-    if not declared and either_way and told >= _LEAST:
-        return "as_cause_may"
+    if told >= _LEAST and (declared or either_way):
+        return "as_cause_may"  # the other way round too, where engines differ that much
     return "unexplained" if not declared and abs(moved) > 3.0 * np.sqrt(variance) else None

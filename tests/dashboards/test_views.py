@@ -124,7 +124,7 @@ def test_the_list_ranks_the_faulty_vans_with_reasons_and_causes(view: View) -> N
 
 
 def test_a_notice_about_no_single_van_stands_above_the_list(view: View) -> None:
-    assert "look at the recorder before the vans" in view("this_week").info[0].value
+    assert "check recorder REC\\-N1 and the barometer before the vans" in view("this_week").info[0].value
 
 
 def test_a_filter_narrows_the_list_and_an_empty_result_says_so(view: View) -> None:
@@ -211,7 +211,7 @@ def test_the_address_always_names_what_it_shows(view: View) -> None:
 
 def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
     shown = _everything(view("workshop"))
-    for words in ("Measure fuel pressure under load", "240 EUR of expected cost avoided", "1.5 h"):
+    for words in ("Measure fuel pressure while the engine is snapped", "240 EUR of expected cost avoided", "1.5 h"):
         assert words in shown, words
 
 

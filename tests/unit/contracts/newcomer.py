@@ -8,6 +8,7 @@ import numpy as np
 import data_contracts
 from data_contracts.causes import CAUSE_CODES, CAUSES, NOT_SEPARABLE
 from data_contracts.cautions import cautions_for
+from data_contracts.facts.say import say, sentence
 from data_contracts.family import Family, parse_family
 from data_contracts.jobs import JOBS, TESTS
 from data_contracts.make_pages import pages
@@ -91,8 +92,8 @@ def of_a_cause() -> dict[str, object]:
     seen = Residuals(("v1",), quantities, expected, shift, u, np.ones_like(shift), np.array([4]))
     found = infer_causes(seen, [family()], [()])
     with_code = infer_causes(seen, [family()], [("P1234",)])
-    van = WatchedVan("v1", "brook-20", "north", "2026-W14", "plan", "2026-W12", 0.6, 5.0, None, ("Idle wobbles.",))
-    orders = propose_orders([van], found).orders
+    van = WatchedVan("v1", "brook-20", "north", "2026-W14", "plan", "2026-W12", 0.6, 5.0, None, ())
+    order = propose_orders([van], found).orders.row(0, named=True)
     at = CAUSE_CODES.index(CAUSE)
     return {
         "patterns": [[p.name, p.share] for p in table.patterns if p.cause == CAUSE],
@@ -100,8 +101,8 @@ def of_a_cause() -> dict[str, object]:
         "named": found.leading[0] not in (NOT_SEPARABLE, "none"),
         "probability": float(found.probability[0, at]),
         "code_raises": bool(with_code.probability[0, at] > found.probability[0, at]),
-        "for": list(found.evidence_for[0]),
-        "order": orders.select("cause", "action", "hours").row(0, named=True),
+        "for": [say(fact) for fact in found.evidence_for[0]],
+        "order": {"cause": order["cause"], "action": sentence(order, "action"), "hours": order["hours"]},
         "job": JOBS[CAUSE].hours,
         "found_by": TESTS["intake_smoke"].finds[CAUSE],
         "cautions": [caution.name for caution in cautions_for(CAUSE)],
