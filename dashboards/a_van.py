@@ -8,20 +8,11 @@ import streamlit as st
 
 from dashboards import charts, order_card, parts, snaps, text
 from dashboards.text import inert, say
-from data_contracts.signals import TRACKED
+from data_contracts.signals import TRACKED, shown_at
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, limits
 
-MAIN = (
-    "main_peak_reference_g_s",
-    "idle_g_s",
-    "lambda_full_throttle",
-    "lambda_to_rich_time_constant_s",
-    "lambda_to_lean_time_constant_s",
-    "lambda_to_rich_switch_time_s",
-    "lambda_to_lean_switch_time_s",
-    "trim_idle_pct",
-)
+MAIN = shown_at("board")
 MOVED_EWMA_SHARE = 0.8
 VISITS_OFFERED = 30
 
@@ -82,8 +73,7 @@ def _why(row: Mapping[str, object] | None, week: str) -> None:
             with st.container(horizontal=True, vertical_alignment="center"):
                 parts.badge_urgency(str(row["urgency"]))
                 st.markdown(f"**{say('van.on_list', rank=row['rank'], week=week)}**", width="content")
-            reasons = row["reasons"]
-            st.markdown("\n".join(f"- {inert(r)}" for r in reasons) if isinstance(reasons, Sequence) else "")
+            st.markdown("\n".join(f"- {inert(reason)}" for reason in text.told(row, "reasons")))
             weeks, p = row["weeks_to_limit"], row["anomaly_p"]
             if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
                 st.markdown(text.sentence(limit) + ".")
@@ -248,7 +238,9 @@ def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
                 pl.DataFrame(
                     {
                         say("common.week"): orders["week"],
-                        say("order.action"): [inert(text.contract(a)) for a in orders["action"]],
+                        say("order.action"): [
+                            inert(text.told_as_one(order, "action")) for order in orders.iter_rows(named=True)
+                        ],
                         say("order.hours"): [text.hours(h) for h in orders["hours"]],
                         say("order.state"): [text.order_state(s) for s in orders["state"]],
                         say("order.due"): [text.day(d) for d in orders["due_by"]],

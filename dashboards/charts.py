@@ -11,23 +11,13 @@ from numpy.typing import NDArray
 from dashboards import text
 from dashboards.palette import Palette
 from dashboards.text import say
+from data_contracts.weeks import week_of, week_start
 
 CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "showTips": False}
 FORECAST_WEEKS = 8
 _FONT = '"Source Sans", "Source Sans Pro", sans-serif'
 
 Row = Mapping[str, object]
-
-
-def monday(week: str) -> date:
-    """First day of an ISO week word."""
-    year, number = week.split("-W")
-    return date.fromisocalendar(int(year), int(number), 1)
-
-
-def _week_word(day: date) -> str:
-    year, number, _ = day.isocalendar()
-    return f"{year}-W{number:02d}"
 
 
 def _figure(
@@ -142,7 +132,7 @@ def trend_chart(
     scale = text.scale(text.unit(str(rows[0]["quantity"])))
     rows = [_scaled(row, scale) for row in rows]
     limits = (_times(limits[0], scale), _times(limits[1], scale))
-    days = [monday(str(row["week"])) for row in rows]
+    days = [week_start(str(row["week"])) for row in rows]
     value, u, baseline = _column(rows, "value"), _column(rows, "value_u"), _column(rows, "baseline")
     half = expected_half_width(rows)
     traces: list[Row] = []
@@ -210,7 +200,7 @@ def trend_chart(
     shapes, notes = _limits(limits, value, half, palette)
     for week, _work in repairs:
         if span[0] <= week <= span[1]:
-            at = monday(week).isoformat()
+            at = week_start(week).isoformat()
             shapes.append(_upright(at, {"color": palette.well, "width": 1.5, "dash": "dashdot"}))
             notes.append(
                 {
@@ -218,7 +208,9 @@ def trend_chart(
                     "font": {"color": palette.well, "size": 13},
                 }
             )  # fmt: skip
-    return _figure(traces, {"xaxis": _week_axis(monday(span[0]), monday(span[1]))}, palette, height, shapes, notes)
+    return _figure(
+        traces, {"xaxis": _week_axis(week_start(span[0]), week_start(span[1]))}, palette, height, shapes, notes
+    )
 
 
 def _upright(x: object, line: Row) -> dict[str, object]:
@@ -324,7 +316,7 @@ def _week_axis(first: date, last: date) -> Row:
     return {
         "range": [(first - timedelta(days=5)).isoformat(), (first + timedelta(weeks=weeks, days=2)).isoformat()],
         "tickvals": [tick.isoformat() for tick in ticks],
-        "ticktext": [_week_word(tick)[5:] for tick in ticks],
+        "ticktext": [week_of(tick)[5:] for tick in ticks],
     }
 
 

@@ -174,10 +174,10 @@ def _learning(published: Published) -> None:
         pl.DataFrame(
             {
                 names[0]: frame["week"],
-                names[1]: [inert(what) for what in frame["what"]],
+                names[1]: [inert(text.told_as_one(row, "what")) for row in frame.iter_rows(named=True)],
                 names[2]: [_moved(row) for row in frame.iter_rows(named=True)],
                 names[3]: [str(n) for n in frame["findings"]],
-                names[4]: [inert(why) for why in frame["why"]],
+                names[4]: [inert(text.told_as_one(row, "why")) for row in frame.iter_rows(named=True)],
             }
         ),
         hide_index=True,

@@ -40,20 +40,21 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
                 st.badge(f"! {say('order.safety')}", color="red", help=say("order.safety_help"))
             st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
             parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
-        st.markdown(f"**{inert(text.contract(row['action']))}**")
-        st.markdown(inert(row["reason"]))
+        action = text.told_as_one(row, "action")
+        st.markdown(f"**{inert(action)}**")
+        st.markdown(inert(text.told_as_one(row, "reason")))
         line = [text.sentence(text.cause(str(row["cause"]))), text.hours(hours if isinstance(hours, float) else None)]
         if isinstance(worth, float) and worth > 0:
             line.append(say("workshop.worth", money=text.money(worth, currency)))
         line.append(say("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
         parts.quiet(" · ".join(line))
-        for told in (row["worth"], row["plan_note"]):
-            if told:
+        for column in ("worth", "plan_note"):
+            if told := text.told_as_one(row, column):
                 parts.quiet(inert(told))
         if row["found"]:
             parts.quiet(say("order.found", cause=inert(text.cause(str(row["found"])))))
         with st.container(horizontal=True, gap="small"):
-            decide.button(str(row["order_id"]), van_id, text.contract(row["action"]), str(row["state"]))
+            decide.button(str(row["order_id"]), van_id, action, str(row["state"]))
             if not link:
                 _paper(row)
 
@@ -76,7 +77,7 @@ def linked(published: Published, van_id: str) -> None:
         if job is None:
             st.markdown(say("order.steps_open"))
         else:
-            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(job.steps, 1)))
+            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(job.all_steps, 1)))
         st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions_for(str(row["cause"]))))
 
 
@@ -85,7 +86,7 @@ def _paper(row: Mapping[str, object]) -> None:
         from pipelines.read_side.published import open_published
         from pipelines.reports.order_pdf import orders_pdf
 
-        columns = [column.name for column in WORK_ORDERS.columns]
+        columns = [column.name for column in WORK_ORDERS.columns if column.name in row]
         one = pl.DataFrame([{name: row[name] for name in columns}])
         return orders_pdf(open_workspace(home()), open_published(home()), one)
 

@@ -11,9 +11,11 @@ from datetime import UTC, date, datetime
 
 from dashboards import words_de, words_en
 from dashboards.display import language, units
+from data_contracts.bilingual import Words
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.facts.say import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 
@@ -54,7 +56,17 @@ def _word(key: str, otherwise: str) -> str:
 
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the reader's language where it is known."""
-    return translated(str(sentence), language())
+    return translated(sentence if isinstance(sentence, Words) else str(sentence), language())
+
+
+def told(row: Mapping[str, object], column: str) -> list[str]:
+    """What a row says in a column of sentences, in the reader's language and units."""
+    return sentences(row, column, language(), units())
+
+
+def told_as_one(row: Mapping[str, object], column: str) -> str:
+    """The same as one text; what is an instruction of the contract in an older file is translated as such."""
+    return contract(joined(told(row, column), column))
 
 
 def inert(text: object) -> str:
@@ -195,10 +207,7 @@ def moment(value: datetime | None) -> str:
 
 def quantity(name: str) -> str:
     """Title of a quantity."""
-    title = _word("quantity." + name.removeprefix(BANK2_PREFIX), "")
-    if not title:
-        return name
-    return say("quantity.bank2", title=title) if name.startswith(BANK2_PREFIX) else title
+    return sentence(words_for(name, language())) if name in QUANTITIES else name
 
 
 def unit(name: str) -> str:
@@ -348,6 +357,10 @@ def trend_sentence(row: Mapping[str, object]) -> str:
             )
     if row.get("alarm"):
         parts.append(say("trend.say_alarm", week=row.get("alarm_since") or row["week"]))
+        if row.get("onset_week"):
+            parts.append(
+                say("trend.say_onset", week=row["onset_week"], low=row.get("onset_low"), high=row.get("onset_high"))
+            )
     else:
         parts.append(say("trend.say_no_alarm"))
     weeks = row.get("weeks_to_limit")

@@ -30,7 +30,7 @@ def show() -> None:
     parts.told()
     _numbers(counts, seen)
     for notice in queries.notices(published, week):
-        st.info(inert(text.sentence(notice)), icon=":material/campaign:")
+        st.info(inert(text.sentence(text.told_as_one(notice, "text"))), icon=":material/campaign:")
     only = _filters(published, week)
     total = sum(queries.watchlist_counts(published, week, only).values())
     if not total:
@@ -110,16 +110,16 @@ def _van_card(row: Mapping[str, object], week: str, first: bool) -> None:
         why, job = st.columns([3, 2], gap="large")
         with why:
             st.markdown(_cause_line(row))
-            reasons = row["reasons"]
-            if isinstance(reasons, Sequence):
-                st.markdown("\n".join(f"- {inert(text.sentence(reason))}" for reason in reasons[:REASONS_SHOWN]))
-                if len(reasons) > REASONS_SHOWN:
-                    parts.quiet(say("week.more_reasons", count=len(reasons) - REASONS_SHOWN))
+            reasons = text.told(row, "reasons")
+            st.markdown("\n".join(f"- {inert(text.sentence(reason))}" for reason in reasons[:REASONS_SHOWN]))
+            if len(reasons) > REASONS_SHOWN:
+                parts.quiet(say("week.more_reasons", count=len(reasons) - REASONS_SHOWN))
         with job:
             if row.get("action"):
-                st.markdown(f"**{say('week.action')}** {inert(text.contract(row['action']))}")
+                action = text.told_as_one(row, "action")
+                st.markdown(f"**{say('week.action')}** {inert(action)}")
                 parts.quiet(_order_line(row))
-                decide.button(str(row["order_id"]), van_id, text.contract(row["action"]), str(row["state"]))
+                decide.button(str(row["order_id"]), van_id, action, str(row["state"]))
 
 
 def _cause_line(row: Mapping[str, object]) -> str:

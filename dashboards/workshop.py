@@ -119,7 +119,7 @@ def _plan(published: Published, depots: list[str]) -> None:
         with st.expander(say("workshop.why_left_out", count=rest.height)):
             for row in rest.iter_rows(named=True):
                 st.markdown(
-                    f"- **{inert(row['van_id'])}**: {inert(text.contract(row['action']))} {inert(row['plan_note'])}"
+                    f"- **{inert(row['van_id'])}**: {inert(text.told_as_one(row, 'action'))} {inert(text.told_as_one(row, 'plan_note'))}"
                 )
 
 

@@ -4,14 +4,15 @@ A test holds the written pages equal to these, so that they can't drift.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
-from data_contracts.causes import CAUSES, Cause
+from data_contracts.causes import CAUSES
+from data_contracts.causes.record import Cause
 from data_contracts.cautions import cautions_for
-from data_contracts.jobs import JOBS, TESTS
-from data_contracts.methods import CAUSE_METHOD, METHODS, Method
-from data_contracts.needs import NEEDS, Need
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES, Quantity
+from data_contracts.jobs import TESTS
+from data_contracts.quantities.record import Method, Need, Quantity
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
 PAGES = Path(__file__).parent / "pages"
 _HEAD = "<!-- made by `python -m data_contracts.make_pages`; change the contracts, not this page -->\n\n"
@@ -20,7 +21,18 @@ _CHANNELS = {
     "lambda": "the lambda signal",
     "manifest": "the manifest of the delivery",
 }
+_GUM = " Uncertainties are standard uncertainties in the sense of JCGM 100:2008."
 _REFERENCE = "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded.\n"
+
+_CAUSE_METHOD = Method(
+    "Every cause declares what it does to each quantity at a severity. The van's shifts from its own baseline and from its family are held "
+    "against that, over a grid of severities, alone and in likely pairs, beside the alternatives that nothing is wrong or that something "
+    "unknown is; the probabilities of all causes and of none sum to one. Below the set least probability no cause is named and the next test "
+    "is proposed instead.",
+    "The probability itself is the statement of uncertainty. It rests on simulated faults until findings from this fleet replace "
+    "them; how stated and found agree is shown under “How sure are we”.",
+    "Signs and sizes from the trade (common practice, no publication), fitted on simulated fleets; what severity 1 means is stated above.",
+)
 
 
 def pages() -> Mapping[str, str]:
@@ -34,8 +46,8 @@ def pages() -> Mapping[str, str]:
     own = [quantity for quantity in QUANTITIES.values() if not quantity.name.startswith(BANK2_PREFIX)]
     made = {f"quantities/{quantity.name}.md": _HEAD + quantity_page(quantity) for quantity in own}
     made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause) for cause in CAUSES.values()}
-    index = ["# Quantities\n", *(f"- [{q.name}](quantities/{q.name}.md): {q.description}" for q in own)]
-    index += ["\n# Causes\n", *(f"- [{cause.title}](causes/{cause.code}.md)" for cause in CAUSES.values())]
+    index = ["# Quantities\n", *(f"- [{q.name}](quantities/{q.name}.md): {q.description.en}" for q in own)]
+    index += ["\n# Causes\n", *(f"- [{cause.title.en}](causes/{cause.code}.md)" for cause in CAUSES.values())]
     made["index.md"] = _HEAD + "\n".join(index) + "\n"
     return made
 
@@ -45,27 +57,31 @@ def quantity_page(quantity: Quantity) -> str:
     unit = "none (a ratio or count)" if quantity.unit == "1" else quantity.unit
     lines = [
         f"# {quantity.name}\n",
-        f"{quantity.description[0].upper()}{quantity.description[1:]}.\n",
+        f"{_sentence(quantity.description.en)}.\n",
         f"- Unit: {unit}",
-        f"- Read from: {_CHANNELS[NEEDS[quantity.name].channel]}",
+        f"- Read from: {_CHANNELS[quantity.need.channel]}",
         f"- Charted per van and week: {'yes' if quantity.tracked else 'no'}",
         f"- Second lambda bank: {f'as `{BANK2_PREFIX}{quantity.name}`' if quantity.banked else 'none'}",
         f"- Standard uncertainty: column `{quantity.name}_u`, same unit",
         "\n## What a recording must have\n",
-        *_needs(NEEDS[quantity.name]),
+        *_needs(quantity.need),
         "\nWhere this is not met the value is null, and `unread` holds the reason.\n",
-        *_method(METHODS[quantity.name]),
+        *_method(replace(quantity.method, source=quantity.method.source + _GUM)),
     ]
     if "reference" in quantity.name:
         lines.append(_REFERENCE)
-    jobs = [CAUSES[job.cause] for job in JOBS.values() if quantity.name in job.touches]
+    jobs = [cause for cause in CAUSES.values() if quantity.name in cause.job.touches]
     if jobs:
         lines += [
             "## Repairs that should bring it back\n",
-            *(f"- [{c.title}](../causes/{c.code}.md)" for c in jobs),
+            *(f"- [{c.title.en}](../causes/{c.code}.md)" for c in jobs),
             "",
         ]
     return "\n".join(lines)
+
+
+def _sentence(words: str) -> str:
+    return words[0].upper() + words[1:]
 
 
 def _method(method: Method) -> list[str]:
@@ -91,30 +107,30 @@ def _needs(need: Need) -> list[str]:
 
 def cause_page(cause: Cause) -> str:
     """The page of a cause: severity, the job with its defaults, tests that find it, cautions."""
-    job = JOBS[cause.code]
+    job = cause.job
     tests = sorted(
         (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
     )
     lines = [
-        f"# {cause.title[0].upper()}{cause.title[1:]}\n",
+        f"# {_sentence(cause.title.en)}\n",
         f"- Code: `{cause.code}`",
         f"- Severity 1 means: {cause.severity_one}",
         f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
         f"- Safety comes first: {'yes' if job.safety else 'no'}",
         "\n## The job\n",
-        f"{job.action}.\n",
-        *(f"{number}. {step}" for number, step in enumerate(job.steps, 1)),
-        f"\nParts: {job.parts or 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
+        f"{job.action.en}.\n",
+        *(f"{number}. {step.en}" for number, step in enumerate(job.all_steps, 1)),
+        f"\nParts: {job.parts.en if job.parts else 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
         "a published source.",
         "\n## Quantities the repair should bring back\n",
-        *(f"- [{name}](../quantities/{name}.md): {QUANTITIES[name].description}" for name in job.touches),
+        *(f"- [{name}](../quantities/{name}.md): {QUANTITIES[name].description.en}" for name in job.touches),
         "\n## Tests that find it\n",
-        *(f"- {test.title} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
+        *(f"- {test.title.en} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
         *([] if tests else ["- none is listed"]),
         "",
-        *_method(CAUSE_METHOD),
+        *_method(_CAUSE_METHOD),
         "## Cautions\n",
-        *(f"- {caution.text} ({caution.source})" for caution in cautions_for(cause.code)),
+        *(f"- {caution.text.en} ({caution.source})" for caution in cautions_for(cause.code)),
         "",
     ]
     return "\n".join(lines)

@@ -25,6 +25,7 @@ ColumnType = Literal[
     "name_reason",
     "name_mark",
     "code_probability",
+    "facts",
 ]
 
 _DUCKDB: dict[str, str] = {
@@ -39,7 +40,20 @@ _DUCKDB: dict[str, str] = {
     "name_reason": "STRUCT(name VARCHAR, reason VARCHAR)[]",
     "name_mark": "STRUCT(name VARCHAR, mark VARCHAR)[]",
     "code_probability": "STRUCT(code VARCHAR, probability DOUBLE)[]",
+    "facts": "STRUCT(code VARCHAR, quantity VARCHAR, numbers MAP(VARCHAR, DOUBLE), words MAP(VARCHAR, VARCHAR))[]",
 }
+FACTS_TYPE = pl.List(
+    pl.Struct(
+        {
+            "code": pl.String(),
+            "quantity": pl.String(),
+            "numbers": pl.Map(pl.String(), pl.Float64()),
+            "words": pl.Map(pl.String(), pl.String()),
+        }
+    )
+)
+"""Facts of data_contracts/facts/vocabulary.py in a frame: `Fact.row` makes an element."""
+
 _POLARS: dict[str, pl.DataType] = {
     "text": pl.String(),
     "integer": pl.Int64(),
@@ -52,6 +66,7 @@ _POLARS: dict[str, pl.DataType] = {
     "name_reason": pl.List(pl.Struct({"name": pl.String(), "reason": pl.String()})),
     "name_mark": pl.List(pl.Struct({"name": pl.String(), "mark": pl.String()})),
     "code_probability": pl.List(pl.Struct({"code": pl.String(), "probability": pl.Float64()})),
+    "facts": FACTS_TYPE,
 }
 
 
@@ -138,7 +153,7 @@ def _reading_columns() -> tuple[Column, ...]:
     columns: list[Column] = []
     for quantity in QUANTITIES.values():
         unit = f" [{quantity.unit}]"
-        columns.append(Column(quantity.name, "number", quantity.description + unit))
+        columns.append(Column(quantity.name, "number", quantity.description.en + unit))
         columns.append(Column(quantity.name + "_u", "number", f"standard uncertainty of {quantity.name}{unit}"))
     return tuple(columns)
 
@@ -256,6 +271,13 @@ TRENDS = Table(
         Column("cross_within_13", "number", "probability of crossing within 13 weeks, the movement ending included"),
         Column("alarm", "boolean", "outside now, or its repeats disagree; true every week it lasts", True),
         Column("alarm_since", "text", "ISO week the standing alarm began"),
+        Column(
+            "onset_week",
+            "text",
+            "ISO week the movement away from the own baseline began, median, as of this week; null without one",
+        ),
+        Column("onset_low", "text", "10 % quantile of that week"),
+        Column("onset_high", "text", "90 % quantile of that week"),
         Column("unsteady", "boolean", "the snaps of one visit disagree more than is usual: part of the alarm"),
         Column(
             "air_from",
@@ -284,7 +306,8 @@ WATCHLIST = Table(
         Column("leading_cause_probability", "number", "its probability"),
         Column("causes", "code_probability", "probability of every code and of none; sums to one", True),
         Column("weeks_to_limit", "number", "fewest median weeks to a limit over its quantities"),
-        Column("reasons", "texts", "plain sentences", True),
+        Column("reasons", "texts", "plain sentences, said from reason_facts", True),
+        Column("reason_facts", "facts", "what the reasons are made of: see data_contracts/facts/vocabulary.py"),
         Column("new", "boolean", "not on the list of the week before", True),
     ),
     published=True,
@@ -297,7 +320,8 @@ NOTICES = Table(
     (
         Column("week", "text", "ISO week (UTC)", True),
         Column("number", "integer", "order within the week, from 0", True),
-        Column("text", "text", "plain sentence", True),
+        Column("text", "text", "plain sentence, said from text_facts", True),
+        Column("text_facts", "facts", "what it is made of"),
         Column("depot", "text", "depot it is about"),
     ),
     published=True,
@@ -316,8 +340,10 @@ WORK_ORDERS = Table(
         Column("depot", "text", "depot", True),
         Column("urgency", "text", "now, plan or watch", True, words=states.URGENCIES),
         Column("cause", "text", "leading cause, or not_separable", True),
-        Column("action", "text", "what to do first", True),
-        Column("reason", "text", "why, in at most two sentences", True),
+        Column("action", "text", "what to do first, said from action_facts", True),
+        Column("action_facts", "facts", "what the action is made of"),
+        Column("reason", "text", "why, in at most two sentences, said from reason_facts", True),
+        Column("reason_facts", "facts", "what the reason is made of"),
         Column("hours", "number", "estimated workshop hours [h]"),
         Column(
             "expected_cost_avoided",
@@ -334,7 +360,8 @@ WORK_ORDERS = Table(
         Column("parts_cost", "number", "parts; negative or zero [currency]"),
         Column("van_time_cost", "number", "van off the road; negative or zero [currency]"),
         Column("failure_probability", "number", "probability of failing before it would otherwise be done [1]"),
-        Column("worth", "text", "the worth in words, or why it is better to wait"),
+        Column("worth", "text", "the worth in words, or why it is better to wait, said from worth_facts"),
+        Column("worth_facts", "facts", "what the words of the worth are made of"),
         Column("safety", "boolean", "failing can endanger people: goes first"),
         Column(
             "flagged_by",
@@ -351,7 +378,8 @@ WORK_ORDERS = Table(
         Column("due_by", "day", "latest sensible day"),
         Column("until", "day", "postponed until, or booked for"),
         Column("plan_week", "text", "ISO week the capacity plan gives it; null where it is left out or done"),
-        Column("plan_note", "text", "why that week, or why it is left out"),
+        Column("plan_note", "text", "why that week, or why it is left out, said from plan_facts"),
+        Column("plan_facts", "facts", "what the note is made of"),
         Column("found", "text", "cause that was found, or none; of the last completion"),
         Column("hours_taken", "number", "hours it took; of the last completion [h]"),
         Column("parts_paid", "number", "cost of the parts; of the last completion [currency]"),
@@ -375,7 +403,8 @@ ORDER_EVENTS = Table(
         Column("parts", "text", "parts used"),
         Column("hours", "number", "hours it took [h]"),
         Column("cost", "number", "cost of the parts [currency of the workspace]"),
-        Column("note", "text", "free text"),
+        Column("note", "text", "free text; of a proof, said from note_facts"),
+        Column("note_facts", "facts", "what the note of a proof is made of"),
         Column("refused", "text", "why it changes nothing; null where it counts"),
     ),
     published=True,
@@ -415,13 +444,15 @@ LEARNING = Table(
         ),
         Column("family", "text", "engine family; empty where it holds for all", True),
         Column("subject", "text", "cause, or none; for alarm_trust as flagged_by of the orders", True),
-        Column("what", "text", "what moved, in words", True),
+        Column("what", "text", "what moved, said from what_facts", True),
+        Column("what_facts", "facts", "what it is made of"),
         Column("before", "number", "in the run of the week before; the default in the first", True),
         Column("after", "number", "in this run", True),
         Column("unit", "text", "1 (a share), h or currency", True),
         Column("default", "number", "before any finding", True),
         Column("findings", "integer", "findings it rests on", True),
-        Column("why", "text", "plain sentence", True),
+        Column("why", "text", "plain sentence, said from why_facts", True),
+        Column("why_facts", "facts", "what it is made of"),
     ),
     published=True,
 )

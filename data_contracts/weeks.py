@@ -3,25 +3,32 @@
 import re
 from datetime import UTC, date, datetime, timedelta
 
+import polars as pl
+
 from data_contracts.errors import InputError
 from data_contracts.limits import SILENT_WEEKS
 
 
-def week_of(moment: datetime) -> str:
-    """ISO week of a moment in UTC.
+def week_of(day: date) -> str:
+    """ISO week of a day, or of a moment in UTC.
 
     Parameters
     ----------
-    moment : datetime
-        With a UTC offset.
+    day : date or datetime
+        A datetime has a UTC offset.
 
     Returns
     -------
     str
         Such as 2026-W14.
     """
-    year, week, _ = moment.astimezone(UTC).isocalendar()
+    year, week, _ = (day.astimezone(UTC) if isinstance(day, datetime) else day).isocalendar()
     return f"{year:04d}-W{week:02d}"
+
+
+def weeks_of(moments: pl.Expr) -> pl.Expr:
+    """ISO weeks of a column of days or moments in UTC, as `week_of` writes them."""
+    return moments.dt.strftime("%G-W%V")
 
 
 def check_week(week: str, *, today: datetime) -> str:
@@ -43,10 +50,36 @@ def check_week(week: str, *, today: datetime) -> str:
     InputError
         If it is not an ISO week, or still to come.
     """
-    week_end(week)
+    week_start(week)
     if week > week_of(today):
         raise InputError(f"week {week} is still to come: give one up to {week_of(today)}")
     return week
+
+
+def week_start(week: str) -> date:
+    """Monday of an ISO week.
+
+    Parameters
+    ----------
+    week : str
+        Such as 2026-W14.
+
+    Returns
+    -------
+    date
+
+    Raises
+    ------
+    InputError
+        If it is not an ISO week.
+    """
+    match = re.fullmatch(r"(\d{4})-W(\d{2})", week)
+    try:
+        if match is None:
+            raise ValueError
+        return date.fromisocalendar(int(match[1]), int(match[2]), 1)
+    except ValueError:
+        raise InputError(f"week {week!r} is not an ISO week: write it like 2026-W14") from None
 
 
 def week_end(week: str) -> datetime:
@@ -66,14 +99,7 @@ def week_end(week: str) -> datetime:
     InputError
         If it is not an ISO week.
     """
-    match = re.fullmatch(r"(\d{4})-W(\d{2})", week)
-    try:
-        if match is None:
-            raise ValueError
-        monday = date.fromisocalendar(int(match[1]), int(match[2]), 1)
-    except ValueError:
-        raise InputError(f"week {week!r} is not an ISO week: write it like 2026-W14") from None
-    return datetime(monday.year, monday.month, monday.day, tzinfo=UTC) + timedelta(weeks=1)
+    return datetime.combine(week_start(week) + timedelta(weeks=1), datetime.min.time(), UTC)
 
 
 def is_silent(last: str, week: str) -> bool:
@@ -109,3 +135,34 @@ def week_before(week: str) -> str:
         If it is not an ISO week.
     """
     return week_of(week_end(week) - timedelta(days=10))
+
+
+def week_number(week: str) -> int:
+    """Number of an ISO week, one more for each next week.
+
+    Parameters
+    ----------
+    week : str
+        For example 2026-W14.
+
+    Returns
+    -------
+    int
+    """
+    return week_start(week).toordinal() // 7
+
+
+def week_name(number: float) -> str:
+    """The ISO week a moment lies in; undoes `week_number`.
+
+    Parameters
+    ----------
+    number : float
+        Number of the week and the fraction of it. [weeks]
+
+    Returns
+    -------
+    str
+        For example 2026-W14.
+    """
+    return week_of(date.fromordinal(int(number) * 7 + 1))

@@ -4,40 +4,48 @@ Tables, codes and commands stay as they are; only what people read is translated
 the key of its translation, so text that was stored in a table can be shown in another language too.
 """
 
-from typing import Literal, get_args
+from collections.abc import Mapping
 
+from data_contracts.bilingual import LANGUAGES, Language, Words
 from data_contracts.causes import CAUSES
+from data_contracts.causes.record import PROVE
 from data_contracts.cautions import CAUTIONS
-from data_contracts.jobs import JOBS, TESTS
+from data_contracts.jobs import TESTS
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, REPEAT_REASONS, UNREAD_REASONS, USABLE_REASONS
-from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.signals import QUANTITIES
 from data_contracts.words_de import GERMAN
 
-Language = Literal["en", "de"]
-LANGUAGES: tuple[str, ...] = get_args(Language)
+__all__ = ["LANGUAGES", "LANGUAGE_NAMES", "Language", "contract_sentences", "contract_words", "translated"]
+
 LANGUAGE_NAMES = {"en": "English", "de": "Deutsch"}
 
 
 def contract_sentences() -> tuple[str, ...]:
-    """Every English sentence of the contract that people are shown."""
-    found: list[str] = [cause.title for cause in CAUSES.values()]
-    found += [caution.text for caution in CAUTIONS.values()]
-    for page in (REPEAT_REASONS, USABLE_REASONS, GRADE_REASONS, UNREAD_REASONS, QUARANTINE_RULES):
-        for reason in page.values():
-            found += [reason.sentence, reason.remedy]
-    for job in JOBS.values():
-        found += [job.action, *job.steps, job.parts]
-    found += [test.title for test in TESTS.values()]
-    found += [q.description for name, q in QUANTITIES.items() if not name.startswith(BANK2_PREFIX)]
+    """Every English sentence of the contract's reasons."""
+    pages = (REPEAT_REASONS, USABLE_REASONS, GRADE_REASONS, UNREAD_REASONS, QUARANTINE_RULES)
+    found = [sentence for page in pages for reason in page.values() for sentence in (reason.sentence, reason.remedy)]
     return tuple(dict.fromkeys(sentence for sentence in found if sentence))
 
 
-def translated(sentence: str, language: str) -> str:
+def contract_words() -> tuple[Words, ...]:
+    """All that the records of quantities, causes, tests and cautions say, in every language."""
+    found: list[Words | None] = [PROVE, *(q.description for q in QUANTITIES.values())]
+    for cause in CAUSES.values():
+        found += [cause.title, cause.job.action, *cause.job.steps, cause.job.parts]
+        found += [hard.because for hard in cause.hard_to_tell]
+    found += [test.title for test in TESTS.values()] + [caution.text for caution in CAUTIONS.values()]
+    return tuple(dict.fromkeys(words for words in found if words is not None))
+
+
+_GERMAN: Mapping[str, str] = GERMAN | {words.en: words.de for words in contract_words()}
+
+
+def translated(sentence: str | Words, language: str) -> str:
     """A sentence of the contract in a language.
 
     Parameters
     ----------
-    sentence : str
+    sentence : str or Words
         As the contract has it, or any other text.
     language : str
         One of `LANGUAGES`.
@@ -47,4 +55,6 @@ def translated(sentence: str, language: str) -> str:
     str
         The sentence as it is where there is no translation, such as text that people wrote.
     """
-    return GERMAN.get(sentence, sentence) if language == "de" else sentence
+    if isinstance(sentence, Words):
+        return sentence.in_language(language)
+    return _GERMAN.get(sentence, sentence) if language == "de" else sentence

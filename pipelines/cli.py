@@ -150,12 +150,14 @@ def weekly(
     if week is not None:
         check_week(week, today=datetime.now(UTC))
     from pipelines.weekly.flows import run_weekly
+    from pipelines.workspace.settings import load_settings
 
     summary = run_weekly(workspace, week, quiet=as_json)
     if as_json:
         _print_json(summary.document())
     else:
-        _say(summary.text())
+        display = load_settings(workspace.settings_path).display
+        _say(summary.text(display.language, display.units))
         _say(f"look at it: vansnap board --home {home}")
 
 

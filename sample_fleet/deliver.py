@@ -5,12 +5,13 @@ import zipfile
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from datetime import UTC, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from data_contracts.weeks import week_of
 from sample_fleet.fleet import FleetBatch, plan_jobs, simulate_plans
 from sample_fleet.planning import plan_fleet
 from sample_fleet.register import write_csv, write_register
@@ -143,8 +144,7 @@ def write_fleet(
 
 
 def _delivery_of(fleet: Fleet, plan: CapturePlan) -> str:
-    year, week, _ = plan.captured_at.astimezone(UTC).isocalendar()
-    return f"{year}-W{week:02d}-{fleet.depots[fleet.vans[plan.van].depot].name}"
+    return f"{week_of(plan.captured_at)}-{fleet.depots[fleet.vans[plan.van].depot].name}"
 
 
 def _form(depot: str, mix: Mix, rng: np.random.Generator) -> str:

@@ -90,7 +90,7 @@ class Recorder:
 
 @dataclass(frozen=True)
 class Faults:
-    """Severity of every cause, 0 healthy to 1 as data_contracts/causes.py defines it, and how each shows.
+    """Severity of every cause, 0 healthy to 1 as its record in data_contracts/causes defines it, and how each shows.
 
     Attributes
     ----------

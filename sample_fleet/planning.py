@@ -15,6 +15,7 @@ from sample_fleet.scenario import (
     FUELS,
     LOCAL_TIME,
     LONG,
+    PLANTED,
     SHORT,
     CapturePlan,
     Depot,
@@ -28,29 +29,6 @@ from sample_fleet.simulate import Recording
 from sample_fleet.vehicle import Vehicle
 
 _PLACES = ("north", "harbour", "hill", "mill", "south")
-_COMES_AND_GOES = ("fuel_aeration", "ignition_weak")
-_MAY_COME_AND_GO = (
-    "airflow_under_reading", "throttle_not_full", "recirculation_valve", "fuel_delivery_weak", "injector_leaking",
-)  # fmt: skip
-_WORK = {
-    "airflow_under_reading": ("air-mass sensor replaced", "air-mass sensor"),
-    "airflow_over_reading": ("air-mass sensor replaced", "air-mass sensor"),
-    "intake_restricted": ("air filter replaced, duct freed", "air filter"),
-    "throttle_not_full": ("throttle body replaced and adapted", "throttle body"),
-    "unmetered_air": ("inlet hose and gaskets replaced", "inlet hose"),
-    "charge_air_leak": ("charge-air hose replaced", "charge-air hose"),
-    "recirculation_valve": ("recirculation valve replaced", "recirculation valve"),
-    "fuel_delivery_weak": ("fuel pump and filter replaced", "fuel pump"),
-    "injector_restricted": ("injectors replaced", "injector set"),
-    "injector_leaking": ("injectors replaced", "injector set"),
-    "fuel_aeration": ("fuel suction line and pump sealed", "suction line"),
-    "ignition_weak": ("plugs and coils replaced", "plugs, coils"),
-    "lambda_slow": ("lambda sensor replaced", "lambda sensor"),
-    "lambda_slow_one_way": ("lambda sensor replaced", "lambda sensor"),
-    "lambda_offset": ("lambda sensor replaced", "lambda sensor"),
-    "exhaust_leak": ("manifold gasket replaced", "gasket"),
-    "exhaust_restricted": ("catalyst replaced", "catalyst"),
-}
 
 
 def plan_fleet(scenario: Scenario, rng: np.random.Generator) -> Fleet:
@@ -158,9 +136,10 @@ def _deal_faults(
         order.remove(van)
         vehicle = blueprints[names[van % len(names)]]
         profile = scenario.profiles[int(rng.integers(len(scenario.profiles)))]
-        if cause in _COMES_AND_GOES and "intermittent" in scenario.profiles and rng.random() < 0.6:
+        may = PLANTED[cause].comes_and_goes
+        if may == "often" and "intermittent" in scenario.profiles and rng.random() < 0.6:
             profile = "intermittent"
-        if profile == "intermittent" and cause not in (*_COMES_AND_GOES, *_MAY_COME_AND_GO):
+        if profile == "intermittent" and may == "never":
             profile = "ramp" if "ramp" in scenario.profiles else profile
         onset = begin + length * rng.uniform(*scenario.onset_weeks)
         end = begin + length
@@ -217,7 +196,8 @@ def _plan_vans(
         )
         vans.append(van)
         if van.fault is not None and van.fault.repaired is not None:
-            repairs.append(Repair(van.van_id, van.fault.repaired, *_WORK[van.fault.cause]))
+            mended = PLANTED[van.fault.cause]
+            repairs.append(Repair(van.van_id, van.fault.repaired, mended.work, mended.parts))
         elif rng.random() < 0.05:
             later = datetime.combine(scenario.start, time(), LOCAL_TIME) + timedelta(
                 days=float(rng.uniform(20, 7 * scenario.weeks))

@@ -17,9 +17,12 @@ import polars as pl
 
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.causes import CAUSE_CODES
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.say import SAID_FROM, joined, say
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, create_table_sql, polars_schema
+from data_contracts.weeks import week_of
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.waveforms import encode, write_waveforms
 
@@ -106,14 +109,13 @@ _FAULTS: dict[str, tuple[str, dict[str, float]]] = {
 }
 FAULT_STARTS = 8
 SNAPS_KEPT_WEEKS = 7
-NOTICE = "Six vans read by REC-N1 moved together; look at the recorder before the vans."
+NOTICE = Fact.of("moved_together", "main_peak_reference_g_s", vans=6, depot="north", recorder="REC-N1")
 _FILLER: dict[str, object] = {"text": "sample", "integer": 0, "number": 0.0, "boolean": False, "texts": []}
 
 
-def iso_week(monday: date) -> str:
-    """ISO week word of a day."""
-    year, week, _ = monday.isocalendar()
-    return f"{year}-W{week:02d}"
+def _told(column: str, *facts: Fact) -> dict[str, object]:
+    """A column of sentences and the facts it is said from."""
+    return {column: joined(map(say, facts), column), SAID_FROM[column]: [fact.row() for fact in facts]}
 
 
 def write_table(connection: duckdb.DuckDBPyConnection, name: str, rows: list[dict[str, object]]) -> None:
@@ -164,7 +166,7 @@ def make_workspace(
     finished = finished_at or datetime.now(UTC)
     mondays = [(finished - timedelta(weeks=weeks - 1 - k)).date() for k in range(weeks)]
     mondays = [day - timedelta(days=day.weekday()) for day in mondays]
-    names = [iso_week(day) for day in mondays]
+    names = [week_of(day) for day in mondays]
     tables = _Rows(np.random.default_rng(seed), mondays, van_notes or {})
     for depot in ("north", "south"):
         for number in range(1, vans_per_depot + 1):
@@ -246,7 +248,7 @@ class _Rows:
         for k, monday in enumerate(self.mondays):
             if self.rng.random() < 0.06 and k not in (0, len(self.mondays) - 1):
                 continue
-            week = iso_week(monday)
+            week = week_of(monday)
             values = {q: self._value(van_id, family, q, own[q], k) for q in own}
             self._add_visit(van_id, family, depot, monday, week, values)
             for q, value in values.items():
@@ -372,7 +374,7 @@ class _Rows:
         place = {str(row["van_id"]): row for row in self.rows["vans"]}
         before: set[str] = set()
         for k, monday in enumerate(self.mondays):
-            week = iso_week(monday)
+            week = week_of(monday)
             moved = {van: z for (w, van), z in self.z.items() if w == week and max(map(abs, z.values())) > 1.0}
             ranked = sorted(moved, key=lambda van: -max(map(abs, moved[van].values())))
             for rank, van_id in enumerate(ranked, start=1):
@@ -383,6 +385,10 @@ class _Rows:
                 named = strength >= 0.5 and cause != "none"
                 urgency = "now" if named and k > FAULT_STARTS + 5 else ("plan" if named else "watch")
                 worst = max(moved[van_id], key=lambda q: abs(moved[van_id][q]))
+                reasons = [
+                    Fact.of("own_movement", worst, level=10.0 + moved[van_id][worst], baseline=10.0, since=week),
+                    Fact.of("unlike_healthy", worst, p=0.0004, second="trim_idle_pct"),
+                ]
                 self.rows["watchlist"].append(
                     {
                         "week": week,
@@ -397,10 +403,8 @@ class _Rows:
                         "leading_cause_probability": strength,
                         "causes": [{"code": c, "probability": p} for c, p in causes.items()],
                         "weeks_to_limit": 2.0 if urgency == "now" else None,
-                        "reasons": [
-                            f"{QUANTITIES[worst].description} moved by {moved[van_id][worst]:+.1f} standard deviations.",
-                            "The trims agree with it.",
-                        ],
+                        "reasons": [say(reason) for reason in reasons],
+                        "reason_facts": [reason.row() for reason in reasons],
                         "new": van_id not in before,
                     }
                 )
@@ -415,8 +419,10 @@ class _Rows:
                             "depot": place[van_id]["depot"],
                             "urgency": urgency,
                             "cause": cause if named else "not_separable",
-                            "action": "Measure fuel pressure under load, then compare the injectors' flow.",
-                            "reason": "Lambda at full throttle is lean and the idle trim rises.",
+                            **_told("action", Fact.of("do_test", test="fuel_pressure")),
+                            **_told("reason", reasons[0], Fact.of("nothing_fits")),
+                            **_told("worth", Fact.of("not_worth_yet")),
+                            **_told("plan_note", Fact.of("plan_best")),
                             "hours": 1.5,
                             "expected_cost_avoided": 240.0,
                             "state": "proposed",
@@ -425,11 +431,13 @@ class _Rows:
                     )
             before = set(ranked)
 
-        self.rows["notices"].append({"week": iso_week(self.mondays[-1]), "number": 0, "text": NOTICE, "depot": "north"})
+        self.rows["notices"].append(
+            {"week": week_of(self.mondays[-1]), "number": 0, **_told("text", NOTICE), "depot": "north"}
+        )
 
     def add_account(self) -> None:
         """Deliveries that close to the row, and a few refused items."""
-        last = iso_week(self.mondays[-1])
+        last = week_of(self.mondays[-1])
         refused = [
             (f"{last}-north", "waveforms/X-99-0.csv", 4, "unknown_van", "van 'X-99' is not in the register"),
             (f"{last}-north", "waveforms/torn.csv", 9, "unreadable_file", "torn.csv ends inside a row"),

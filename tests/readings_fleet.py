@@ -14,6 +14,7 @@ import polars as pl
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import CAPTURES, READINGS, polars_schema
+from data_contracts.weeks import week_of
 
 FAMILIES_TABLE = {
     "heron-16": {
@@ -215,7 +216,7 @@ def make_fleet(
         monday + timedelta(weeks=int(a), days=int(b), hours=8, minutes=int(c) % 480)
         for a, b, c in zip(w, day, v * 7, strict=True)
     ]
-    iso = [f"{m.isocalendar().year}-W{m.isocalendar().week:02d}" for m in moment]
+    iso = [week_of(m) for m in moment]
     barometer = np.where(rng.random(n) < missing, np.nan, pressure + rng.normal(0, 0.1, n))
     air = np.where(rng.random(n) < missing, np.nan, intake + rng.normal(0, 1.0, n))
 
@@ -259,10 +260,7 @@ def make_fleet(
     return ReadingsFleet(
         frame,
         truth,
-        tuple(
-            f"{m.isocalendar().year}-W{m.isocalendar().week:02d}"
-            for m in (monday + timedelta(weeks=int(i)) for i in week)
-        ),
+        tuple(week_of(m) for m in (monday + timedelta(weeks=int(i)) for i in week)),
     )
 
 

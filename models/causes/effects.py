@@ -1,91 +1,27 @@
 """What each cause does to each quantity: the readable table behind the likelihood, and its scales."""
 
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from data_contracts.causes import CAUSE_CODES, CAUSES
+from data_contracts.causes import CAUSES, NONE
+from data_contracts.causes.record import Cause, HardToTell
 from data_contracts.errors import InputError
+from data_contracts.features import FEATURES, Feature, FeatureScale
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from models.statistics.arrays import Flags, Floats
 from models.tracking.state.residuals import Residuals
-
-Scale = Literal["relative", "log", "absolute", "soft", "inverse", "root", "scatter"]
-SCALES: tuple[str, ...] = ("relative", "log", "absolute", "soft", "inverse", "root", "scatter")
 
 # Trims run into limits that differ between control units: on the soft scale what lies well beyond this counts little more.
 SOFT = 10.0
 
-# Gain of a pattern that states none: engines show a fault of one size by a quarter more or less. A judgement, no source.
-GAIN = 0.25
-
 # A relative figure is no evidence where the expectation itself is next to nothing.
 _SMALLEST_FACTOR = 0.02
-
-
-@dataclass(frozen=True)
-class Feature:
-    """One quantity on a scale on which engines of any size are alike.
-
-    Attributes
-    ----------
-    name, title : str
-        Key in the table; name for people.
-    quantity : str
-        Name in data_contracts/signals.py.
-    scale : str
-        One of `SCALES`; see the head of cause_effects_trade.toml.
-    floor : float
-        Healthy movement that the stated uncertainty does not cover, a standard deviation. [scale]
-    stray : float
-        Movement at severity 1 of any cause besides what is declared, a standard deviation. [scale]
-    weight : float
-        Share of its evidence that counts, in (0, 1].
-    kinds : tuple of str
-        Lambda-sensor kinds that use it; empty is any.
-    plus : str
-        A second quantity added to the first; empty for none.
-    against : str
-        A second quantity whose own movement is taken off; empty for none.
-    slips_with : str
-        Features of one name come from one step of the reading: where that slips, all of them are wrong. Default: its own.
-    slips : float
-        How often its reading slips, over the share set for all: a mean level hardly does, a fit of an edge does. [1]
-    """
-
-    name: str
-    title: str
-    quantity: str
-    scale: Scale
-    floor: float
-    stray: float
-    weight: float
-    kinds: tuple[str, ...]
-    plus: str = ""
-    against: str = ""
-    slips_with: str = ""
-    slips: float = 1.0
-
-
-@dataclass(frozen=True)
-class Inseparable:
-    """Two codes that a free snap does not separate.
-
-    Attributes
-    ----------
-    because : str
-        Why, for people.
-    told_by : tuple of str
-        Features that would tell them apart, where all of them are read; empty where nothing does.
-    """
-
-    because: str
-    told_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -95,7 +31,7 @@ class Pattern:
     Attributes
     ----------
     cause : str
-        Code of data_contracts/causes.py.
+        Code of a record in data_contracts/causes.
     name : str
         What tells this pattern from the cause's others.
     share : float
@@ -126,25 +62,35 @@ class EffectTable:
     features : tuple of Feature
     patterns : tuple of Pattern
         Every cause has at least one.
-    inseparable : mapping of frozenset of str to Inseparable
+    hard_to_tell : mapping of frozenset of str to HardToTell
         Pairs of codes that no free snap separates, or none that lacks what would tell.
-    fault_codes : mapping of str to (tuple of str, float)
-        SAE J2012 code: the causes it raises, and how many times.
+    fault_codes : mapping of str to mapping of str to float
+        SAE J2012 code to the causes it raises, and how many times.
     """
 
     features: tuple[Feature, ...]
     patterns: tuple[Pattern, ...]
-    inseparable: Mapping[frozenset[str], Inseparable]
-    fault_codes: Mapping[str, tuple[tuple[str, ...], float]]
+    hard_to_tell: Mapping[frozenset[str], HardToTell]
+    fault_codes: Mapping[str, Mapping[str, float]]
 
 
-def parse_effects(document: Mapping[str, Any]) -> EffectTable:
-    """Check a table of effects and turn it into an `EffectTable`.
+def effect_table(
+    fitted: Mapping[str, Any] | None = None,
+    *,
+    causes: Mapping[str, Cause] = CAUSES,
+    features: Mapping[str, Feature] = FEATURES,
+) -> EffectTable:
+    """The table of effects: what the trade says of every cause, and beside it what was fitted.
 
     Parameters
     ----------
-    document : mapping
-        As a TOML reader gives it.
+    fitted : mapping, optional
+        cause_effects.toml as a TOML reader gives it. A way of a cause that it holds counts for all engines but `trade_share` of
+        them; one that it lacks is the trade's alone.
+    causes : mapping of str to Cause
+        By code.
+    features : mapping of str to Feature
+        By name.
 
     Returns
     -------
@@ -153,96 +99,96 @@ def parse_effects(document: Mapping[str, Any]) -> EffectTable:
     Raises
     ------
     InputError
-        Naming every unknown feature, quantity, scale or cause, and every cause without a pattern.
+        Naming every unknown feature, cause, way of a cause or quantity.
     """
-    faults: list[str] = []
-    features = []
-    for name, entry in document["features"].items():
-        faults.extend(
-            f"feature {name}: {quantity} is no quantity: use a name of signals.py"
-            for quantity in (entry["quantity"], entry.get("plus"), entry.get("against"))
-            if quantity is not None and quantity not in QUANTITIES
-        )
-        if entry["scale"] not in SCALES:
-            faults.append(f"feature {name}: scale {entry['scale']} is unknown: use one of {', '.join(SCALES)}")
-        features.append(
-            Feature(
-                name,
-                entry["title"],
-                entry["quantity"],
-                entry["scale"],
-                float(entry["floor"]),
-                float(entry["stray"]),
-                float(entry["weight"]),
-                tuple(entry.get("kinds", ())),
-                str(entry.get("plus", "")),
-                str(entry.get("against", "")),
-                str(entry.get("slips_with", name)),
-                float(entry.get("slips", 1.0)),
-            )
-        )
-    known = {feature.name for feature in features}
-    patterns = []
-    for cause, entries in document["causes"].items():
-        if cause not in CAUSES:
-            faults.append(f"cause {cause} is unknown: add it to data_contracts/causes.py")
-        total = sum(entry["share"] for entry in entries)
-        for entry in entries:
-            unknown = sorted(set(entry["effects"]) - known)
-            if unknown:
-                faults.append(f"cause {cause}: no feature {', '.join(unknown)}: declare it under [features]")
-            patterns.append(
-                Pattern(
-                    cause,
-                    entry["pattern"],
-                    entry["share"] / total,
-                    entry["banks"] == "one",
-                    float(entry.get("gain", GAIN)),
-                    {name: float(pair[0]) for name, pair in entry["effects"].items()},
-                    {name: float(pair[1]) for name, pair in entry["effects"].items()},
-                )
-            )
-    missing = [code for code in CAUSES if code not in document["causes"]]
-    if missing:
-        faults.append(f"no effects for {', '.join(missing)}: add a [[causes.…]] entry")
-    pairs = {
-        frozenset(entry["causes"]): Inseparable(str(entry["because"]), tuple(entry.get("told_by", ())))
-        for entry in document.get("inseparable", ())
-    }
-    asked = sorted({name for pair in pairs.values() for name in pair.told_by} - known)
-    if asked:
-        faults.append(f"inseparable: no feature {', '.join(asked)}: declare it under [features]")
-    codes = {
-        code: (tuple(entry["causes"]), float(entry["raises"]))
-        for code, entry in document.get("fault_codes", {}).items()
-    }
-    named = {code for causes, _ in codes.values() for code in causes} | set().union(*pairs)
-    if named - set(CAUSE_CODES):
-        faults.append(f"unknown causes {', '.join(sorted(named - set(CAUSE_CODES)))}: use the codes of causes.py")
+    fitted = fitted or {}
+    found = {(code, one["shows"]): one for code, ways in fitted.get("causes", {}).items() for one in ways}
+    faults = _faults_of(fitted, found, causes, features)
     if faults:
         raise InputError("; ".join(faults))
-    return EffectTable(tuple(features), tuple(patterns), pairs, codes)
+    trades = float(fitted.get("trade_share", 1.0))
+    stray = fitted.get("stray", {})
+    patterns: list[Pattern] = []
+    for cause in causes.values():
+        total = sum(way.share for way in cause.shows)
+        for way in cause.shows:
+            share, one_bank = way.share / total, way.banks == "one"
+            one = found.get((cause.code, way.name))
+            if one is None:
+                patterns.append(_pattern(cause.code, way.name, share, one_bank, way.gain, way.effects))
+                continue
+            patterns.append(
+                _pattern(cause.code, way.name, (1.0 - trades) * share, one_bank, one["gain"], one["effects"])
+            )
+            as_trade = f"{way.name}, as the trade has it"
+            patterns.append(_pattern(cause.code, as_trade, trades * share, one_bank, way.gain, way.effects))
+    pairs = {frozenset((code, hard.other)): hard for code, cause in causes.items() for hard in cause.hard_to_tell}
+    codes: dict[str, dict[str, float]] = {}
+    for cause in causes.values():
+        for code, raises in cause.fault_codes.items():
+            codes.setdefault(code, {})[cause.code] = raises
+    listed = tuple(replace(feature, stray=float(stray.get(name, feature.stray))) for name, feature in features.items())
+    return EffectTable(listed, tuple(patterns), pairs, codes)
+
+
+def _pattern(
+    cause: str, name: str, share: float, one_bank: bool, gain: float, effects: Mapping[str, Sequence[float]]
+) -> Pattern:
+    effect, spread = ({name: float(pair[k]) for name, pair in effects.items()} for k in (0, 1))
+    return Pattern(cause, name, share, one_bank, float(gain), effect, spread)
+
+
+def _faults_of(
+    fitted: Mapping[str, Any],
+    found: Mapping[tuple[str, str], Mapping[str, Any]],
+    causes: Mapping[str, Cause],
+    features: Mapping[str, Feature],
+) -> list[str]:
+    """What the table names that is not declared."""
+    faults = [
+        f"feature {feature.name}: {quantity} is no quantity: use a name of signals.py"
+        for feature in features.values()
+        for quantity in (feature.quantity, feature.plus, feature.against)
+        if quantity and quantity not in QUANTITIES
+    ]
+    named = [(f"cause {c.code}", name) for c in causes.values() for way in c.shows for name in way.effects]
+    named += [(f"cause {c.code}", name) for c in causes.values() for hard in c.hard_to_tell for name in hard.told_by]
+    named += [(f"fitted {code}", name) for (code, _), one in found.items() for name in one["effects"]]
+    named += [("fitted stray", name) for name in fitted.get("stray", {})]
+    faults += [f"{who}: no feature {name}: declare it in features.py" for who, name in named if name not in features]
+    ways = {(cause.code, way.name) for cause in causes.values() for way in cause.shows}
+    faults += [
+        f"fitted {code}: shows no '{way}': fit the table again" for code, way in found if (code, way) not in ways
+    ]
+    faults += [
+        f"cause {cause.code}: {hard.other} is no cause: use a code of data_contracts/causes"
+        for cause in causes.values()
+        for hard in cause.hard_to_tell
+        if hard.other not in (*causes, NONE)
+    ]
+    return faults
 
 
 @lru_cache(maxsize=2)
-def load_effects(name: str = "cause_effects") -> EffectTable:
+def load_effects(which: Literal["fitted", "trade"] = "fitted") -> EffectTable:
     """The table shipped with the software.
 
     Parameters
     ----------
-    name : {"cause_effects", "cause_effects_trade"}
+    which : {"fitted", "trade"}
         The table in use, or the trade's own before any fitting.
 
     Returns
     -------
     EffectTable
     """
-    return parse_effects(tomllib.loads(resources.files("models.causes").joinpath(f"{name}.toml").read_text("utf-8")))
+    if which == "trade":
+        return effect_table()
+    shipped = resources.files("models.causes").joinpath("cause_effects.toml")
+    return effect_table(tomllib.loads(shipped.read_text("utf-8")))
 
 
-def _to_scale(
-    scale: Scale, expected: NDArray[np.float64], shift: NDArray[np.float64], u: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _to_scale(scale: FeatureScale, expected: Floats, shift: Floats, u: Floats) -> tuple[Floats, Floats]:
     """Movement and its standard uncertainty on a feature's scale, linearised."""
     present = expected + shift
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -284,14 +230,12 @@ class Movements:
     """
 
     features: tuple[Feature, ...]
-    bank2: NDArray[np.bool_]
-    moved: NDArray[np.float64]
-    u: NDArray[np.float64]
+    bank2: Flags
+    moved: Floats
+    u: Floats
 
 
-def movements(
-    residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: NDArray[np.bool_], table: EffectTable
-) -> Movements:
+def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flags, table: EffectTable) -> Movements:
     """Bring residuals onto the scales of the table.
 
     Parameters
@@ -374,13 +318,13 @@ def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> dict[fr
     """
     read = {f.name for f, x in zip(moved.features, moved.moved[van], strict=True) if np.isfinite(x)}
     return {
-        pair: why.because
-        for pair, why in table.inseparable.items()
+        pair: why.because.en
+        for pair, why in table.hard_to_tell.items()
         if not why.told_by or not read.issuperset(why.told_by)
     }
 
 
-def effect_at(feature: Feature, effect: float, severity: NDArray[np.float64]) -> NDArray[np.float64]:
+def effect_at(feature: Feature, effect: float, severity: Floats) -> Floats:
     """Movement of a feature at a severity.
 
     Linear in severity; on a log scale the factor is linear, since severity counts in factors

@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from models.causes.effects import EffectTable, inseparable_pairs, load_effects, movements
 from models.causes.evidence import Evidence, gather_evidence
@@ -22,6 +22,7 @@ from models.causes.likelihood import (
 )
 from models.causes.next_test import NextTest, next_tests
 from models.causes.pairs import PairProbability, pair_tables, with_pairs
+from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
 _CHUNK = 1000
@@ -45,8 +46,8 @@ class CausePosterior:
         Probability of the likeliest code.
     severity, severity_low, severity_high : ndarray of shape (vans,)
         Mean and 90 % interval of the likeliest cause's severity, if it is that; NaN for none. [1]
-    evidence_for, evidence_against : tuple of tuple of str
-        Sentences about the likeliest cause, strongest first.
+    evidence_for, evidence_against : tuple of tuple of Fact
+        What speaks about the likeliest cause, strongest first.
     next_test : tuple of NextTest or None
         Most information per minute; None where no test tells anything.
     pairs : tuple of tuple of PairProbability
@@ -57,35 +58,32 @@ class CausePosterior:
 
     van_ids: tuple[str, ...]
     codes: tuple[str, ...]
-    probability: NDArray[np.float64]
+    probability: Floats
     leading: tuple[str, ...]
     likeliest: tuple[str, ...]
-    leading_probability: NDArray[np.float64]
-    severity: NDArray[np.float64]
-    severity_low: NDArray[np.float64]
-    severity_high: NDArray[np.float64]
-    evidence_for: tuple[tuple[str, ...], ...]
-    evidence_against: tuple[tuple[str, ...], ...]
+    leading_probability: Floats
+    severity: Floats
+    severity_low: Floats
+    severity_high: Floats
+    evidence_for: tuple[tuple[Fact, ...], ...]
+    evidence_against: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
     said: tuple[tuple[str, ...], ...]
 
 
-def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> NDArray[np.float64]:
+def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> Floats:
     """Log of how much the fault codes raise each cause; the strongest code of each cause counts in full."""
     weights = np.zeros((len(fault_codes), len(CAUSE_CODES)))
     for van, codes in enumerate(fault_codes):
         for code in codes:
-            causes, raises = table.fault_codes.get(code.strip().upper(), ((), 1.0))
-            for cause in causes:
+            for cause, raises in table.fault_codes.get(code.strip().upper(), {}).items():
                 column = CAUSE_CODES.index(cause)
                 weights[van, column] = max(weights[van, column], np.log(raises))
     return weights
 
 
-def _log_priors(
-    families: Sequence[Family], priors: NDArray[np.float64] | None, settings: CauseSettings
-) -> NDArray[np.float64]:
+def _log_priors(families: Sequence[Family], priors: Floats | None, settings: CauseSettings) -> Floats:
     """Log prior of every code for every van; turbo causes are not for natural engines."""
     vans, none = len(families), CAUSE_CODES.index(NONE)
     if priors is None:
@@ -112,7 +110,7 @@ def infer_causes(
     fault_codes: Sequence[tuple[str, ...]],
     *,
     settings: CauseSettings | None = None,
-    priors: NDArray[np.float64] | None = None,
+    priors: Floats | None = None,
     table: EffectTable | None = None,
 ) -> CausePosterior:
     """Probabilities of the causes of each van's movements, with what speaks for and against.
@@ -257,13 +255,13 @@ def infer_causes(
     )
 
 
-def _runner_up(single: NDArray[np.float64], none: int) -> int:
+def _runner_up(single: Floats, none: int) -> int:
     without = single.copy()
     without[none] = -1.0
     return int(np.argmax(without))
 
 
-def _interval(severity: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+def _interval(severity: Floats, weight: Floats) -> Floats:
     """Mean and 90 % interval of a severity known on a grid."""
     below = np.cumsum(weight)
     edges = np.concatenate([[0.0], below])
@@ -272,11 +270,11 @@ def _interval(severity: NDArray[np.float64], weight: NDArray[np.float64]) -> NDA
     return np.array([float(weight @ severity), low, high])
 
 
-def _said(row: NDArray[np.float64], inseparable: dict[frozenset[str], str]) -> tuple[str, ...]:
+def _said(row: Floats, inseparable: dict[frozenset[str], str]) -> tuple[str, ...]:
     """Inseparable pairs among the two likeliest codes, in words."""
     first, second = (CAUSE_CODES[number] for number in np.argsort(-row)[:2])
     because = inseparable.get(frozenset((first, second)))
     if because is None or row.max() > 0.9:
         return ()
-    titles = [CAUSES[code].title if code in CAUSES else "nothing wrong" for code in (first, second)]
+    titles = [CAUSES[code].title.en if code in CAUSES else "nothing wrong" for code in (first, second)]
     return (f"A free snap does not surely separate '{titles[0]}' from '{titles[1]}': {because}.",)

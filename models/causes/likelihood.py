@@ -3,11 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES
+from data_contracts.features import Feature
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import EffectTable, Feature, Movements, effect_at
+from models.causes.effects import EffectTable, Movements, effect_at
+from models.statistics.arrays import Codes, Floats
 
 ODD_FLOORS = 20.0
 """How wide a slip of the reading scatters, in healthy movements of its quantity."""
@@ -76,12 +77,12 @@ class Hypotheses:
         Movement at severity 1 and its spread. [scale of the feature]
     """
 
-    cause: NDArray[np.int64]
-    log_share: NDArray[np.float64]
-    log_share_one: NDArray[np.float64]
-    gain: NDArray[np.float64]
-    effect: NDArray[np.float64]
-    spread: NDArray[np.float64]
+    cause: Codes
+    log_share: Floats
+    log_share_one: Floats
+    gain: Floats
+    effect: Floats
+    spread: Floats
 
 
 def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
@@ -119,7 +120,7 @@ def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
         )
 
 
-def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> NDArray[np.float64]:
+def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> Floats:
     """Prior probability of each severity together with how much of it the engine shows, on one grid.
 
     Engines differ in how much they show of one fault, in everything at once: half a plate takes a tenth of the flow from
@@ -142,7 +143,7 @@ def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> NDArray[n
     return np.asarray(density / density.sum(axis=2, keepdims=True) / position.size)
 
 
-def log_t(distance: NDArray[np.float64], scale2: NDArray[np.float64], tail: float) -> NDArray[np.float64]:
+def log_t(distance: Floats, scale2: Floats, tail: float) -> Floats:
     """Log density of a t distribution but for its constant."""
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
@@ -160,7 +161,7 @@ def slip_groups(moved: Movements) -> list[list[int]]:
     """
     groups: dict[tuple[str, bool], list[int]] = {}
     for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
-        groups.setdefault((feature.slips_with or feature.name, bool(second)), []).append(column)
+        groups.setdefault((feature.fit, bool(second)), []).append(column)
     return list(groups.values())
 
 
@@ -176,16 +177,16 @@ class Slips:
         Log prior share of a slip, and of a sound reading.
     """
 
-    density: NDArray[np.float64]
-    slip: NDArray[np.float64]
-    sound: NDArray[np.float64]
+    density: Floats
+    slip: Floats
+    sound: Floats
 
     def of(self, van: int) -> "Slips":
         """Those of one van, each of shape (columns,)."""
         return Slips(self.density[van], self.slip[van], self.sound[van])
 
 
-def odd_readings(moved: Movements, rows: slice, visits: NDArray[np.int64], settings: CauseSettings) -> Slips:
+def odd_readings(moved: Movements, rows: slice, visits: Codes, settings: CauseSettings) -> Slips:
     """How likely each movement is as a slip of the reading.
 
     Parameters
@@ -210,7 +211,7 @@ def odd_readings(moved: Movements, rows: slice, visits: NDArray[np.int64], setti
         return Slips(density, np.log(share), np.log1p(-share))
 
 
-def rest_share(feature: Feature, effect: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
+def rest_share(feature: Feature, effect: Floats, spread: Floats) -> Floats:
     """Share of engines on which a cause leaves a quantity alone, lest a quantity at rest speak too much against the cause.
 
     Half of them where the cause moves it on some engines, either way, and not on others; a few of any: no table knows every
@@ -222,7 +223,7 @@ def rest_share(feature: Feature, effect: NDArray[np.float64], spread: NDArray[np
 
 def log_likelihoods(
     moved: Movements, rows: slice, slips: Slips, hypotheses: Hypotheses, settings: CauseSettings
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Floats, Floats, Floats]:
     """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown.
 
     Parameters
@@ -276,7 +277,7 @@ def log_likelihoods(
     return under, none, unknown
 
 
-def best_placements(placed: NDArray[np.float64], hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
+def best_placements(placed: Floats, hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
     """Per cause the likeliest hypothesis and the position of its severity."""
     best: dict[int, tuple[int, int]] = {}
     peak, at = placed.max(axis=1), placed.argmax(axis=1)

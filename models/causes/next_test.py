@@ -4,9 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.jobs import TESTS, WorkshopTest
+from models.statistics.arrays import Floats
 
 # Under this information a test is not worth naming: one hundredth of a coin toss. [nat]
 _LEAST_INFORMATION = 0.007
@@ -18,8 +18,8 @@ class NextTest:
 
     Attributes
     ----------
-    name, title : str
-        Key of data_contracts/jobs.py; the test as an instruction.
+    name : str
+        Key of data_contracts/jobs.py.
     minutes : float
         Minutes of work. [min]
     information : float
@@ -27,18 +27,15 @@ class NextTest:
     """
 
     name: str
-    title: str
     minutes: float
     information: float
 
 
-def _entropy(p: NDArray[np.float64]) -> NDArray[np.float64]:
+def _entropy(p: Floats) -> Floats:
     return np.asarray(-np.sum(np.where(p > 0, p * np.log(np.where(p > 0, p, 1.0)), 0.0), axis=-1))
 
 
-def expected_information(
-    probability: NDArray[np.float64], codes: Sequence[str], test: WorkshopTest
-) -> NDArray[np.float64]:
+def expected_information(probability: Floats, codes: Sequence[str], test: WorkshopTest) -> Floats:
     """Mutual information between the cause and the outcome of a test.
 
     Parameters
@@ -66,7 +63,7 @@ def expected_information(
 
 
 def next_tests(
-    probability: NDArray[np.float64], codes: Sequence[str], tests: Mapping[str, WorkshopTest] = TESTS
+    probability: Floats, codes: Sequence[str], tests: Mapping[str, WorkshopTest] = TESTS
 ) -> tuple[NextTest | None, ...]:
     """For each van the test with most expected information per minute.
 
@@ -88,7 +85,7 @@ def next_tests(
     per_minute = information / np.array([test.minutes for test in listed])
     best = np.argmax(np.where(information >= _LEAST_INFORMATION, per_minute, -1.0), axis=1)
     return tuple(
-        NextTest(listed[b].name, listed[b].title, listed[b].minutes, float(information[van, b]))
+        NextTest(listed[b].name, listed[b].minutes, float(information[van, b]))
         if information[van, b] >= _LEAST_INFORMATION
         else None
         for van, b in enumerate(best)

@@ -3,13 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from models.causes.effects import Movements, effect_at
 from models.causes.likelihood import CauseSettings, Hypotheses, Slips, log_t, slip_groups
-
-Array = NDArray[np.float64]
+from models.statistics.arrays import Codes, Floats
 
 # Severities of each of the two, coarser than for a single cause; first causes tried; least worth reporting.
 _GRID = np.array([0.25, 0.5, 0.75, 1.0])
@@ -45,15 +43,15 @@ class PairTables:
         A column of each group.
     """
 
-    first: Array
-    second: Array
-    one: Array
-    other: Array
-    one_variance: Array
-    other_variance: Array
-    stray_variance: Array
-    weight: Array
-    lead: NDArray[np.int64]
+    first: Floats
+    second: Floats
+    one: Floats
+    other: Floats
+    one_variance: Floats
+    other_variance: Floats
+    stray_variance: Floats
+    weight: Floats
+    lead: Codes
 
 
 def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
@@ -90,17 +88,17 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
 
 
 def with_pairs(
-    x: Array,
-    u: Array,
+    x: Floats,
+    u: Floats,
     slips: Slips,
-    log_joint: Array,
-    log_prior: Array,
-    log_share: Array,
+    log_joint: Floats,
+    log_prior: Floats,
+    log_share: Floats,
     best: dict[int, tuple[int, int]],
     hypotheses: Hypotheses,
     tables: PairTables,
     settings: CauseSettings,
-) -> tuple[Array, tuple[PairProbability, ...]]:
+) -> tuple[Floats, tuple[PairProbability, ...]]:
     """Probabilities of the codes of one van, with pairs competing.
 
     Parameters

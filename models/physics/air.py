@@ -7,14 +7,12 @@ family really follows is fitted from its own data in models/tracking/covariates.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.limits import DRY_AIR_GAS_CONSTANT_J_KG_K, ZERO_CELSIUS_K
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
-
-Array = NDArray[np.float64]
 
 # What is known of a condition nobody measured, and how well a measured one is known (standard uncertainties).
 # Common practice, no source (2026-11-25): a duct sensor within 1.5 K, a cab barometer within 0.2 kPa; weather moves
@@ -78,7 +76,7 @@ def textbook_exponents(aspiration: str) -> Exponents:
     return Exponents(1.0, 0.5, spread, 1.5 * spread)
 
 
-def standard_pressure_kpa(altitude_m: Array) -> Array:
+def standard_pressure_kpa(altitude_m: Floats) -> Floats:
     """Static pressure of the standard atmosphere below 11 km.
 
     Parameters
@@ -103,7 +101,7 @@ def standard_pressure_kpa(altitude_m: Array) -> Array:
         return np.asarray(101.325 * ratio ** (gravity_over_gas_constant / 0.0065))
 
 
-def standard_temperature_c(altitude_m: Array) -> Array:
+def standard_temperature_c(altitude_m: Floats) -> Floats:
     """Temperature of the standard atmosphere below 11 km; same source as `standard_pressure_kpa`.
 
     Parameters
@@ -120,7 +118,7 @@ def standard_temperature_c(altitude_m: Array) -> Array:
     return np.asarray(15.0 - 0.0065 * height * 6_356_766.0 / (6_356_766.0 + height))
 
 
-def saturation_pressure_kpa(air_c: Array) -> Array:
+def saturation_pressure_kpa(air_c: Floats) -> Floats:
     """Saturation vapour pressure over water.
 
     Parameters
@@ -143,7 +141,7 @@ def saturation_pressure_kpa(air_c: Array) -> Array:
     )
 
 
-def water_fraction(air_c: Array, barometer_kpa: Array, humidity_pct: Array) -> Array:
+def water_fraction(air_c: Floats, barometer_kpa: Floats, humidity_pct: Floats) -> Floats:
     """Mole fraction of water vapour in the air.
 
     Parameters
@@ -166,7 +164,7 @@ def water_fraction(air_c: Array, barometer_kpa: Array, humidity_pct: Array) -> A
     return np.asarray(np.asarray(humidity_pct) / 100.0 * saturated)
 
 
-def moist_air_density_kg_m3(air_c: Array, barometer_kpa: Array, humidity_pct: Array) -> Array:
+def moist_air_density_kg_m3(air_c: Floats, barometer_kpa: Floats, humidity_pct: Floats) -> Floats:
     """Density of moist air.
 
     Parameters
@@ -206,16 +204,16 @@ class Air:
         Standard uncertainties, in the same units.
     """
 
-    intake_air_c: Array
-    barometer_kpa: Array
-    humidity_pct: Array
-    intake_air_u: Array
-    barometer_u: Array
-    humidity_u: Array
+    intake_air_c: Floats
+    barometer_kpa: Floats
+    humidity_pct: Floats
+    intake_air_u: Floats
+    barometer_u: Floats
+    humidity_u: Floats
 
 
 def known_air(
-    intake_air_c: Array, barometer_kpa: Array, humidity_pct: Array, altitude_m: Array, *, usual_intake_air_c: float
+    intake_air_c: Floats, barometer_kpa: Floats, humidity_pct: Floats, altitude_m: Floats, *, usual_intake_air_c: float
 ) -> Air:
     """What is known of the air of each capture, from its own conditions alone.
 
@@ -254,7 +252,7 @@ def known_air(
     )
 
 
-def log_ratios(air: Air, *, reference_intake_air_c: float, reference_barometer_kpa: float) -> tuple[Array, Array]:
+def log_ratios(air: Air, *, reference_intake_air_c: float, reference_barometer_kpa: float) -> tuple[Floats, Floats]:
     """Logarithms of pressure, and of molar mass over temperature, against the reference (dry).
 
     Parameters
@@ -280,7 +278,7 @@ def log_ratios(air: Air, *, reference_intake_air_c: float, reference_barometer_k
 
 def log_factor(
     air: Air, exponents: Exponents, *, reference_intake_air_c: float, reference_barometer_kpa: float
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Logarithm of what a flow is multiplied by to stand at reference conditions, and its standard uncertainty.
 
     Parameters
@@ -312,13 +310,13 @@ def log_factor(
 
 
 def main_peak_at_reference(
-    flow_g_s: Array,
-    flow_u: Array,
+    flow_g_s: Floats,
+    flow_u: Floats,
     *,
-    intake_air_c: Array,
-    barometer_kpa: Array,
-    humidity_pct: Array,
-    altitude_m: Array,
+    intake_air_c: Floats,
+    barometer_kpa: Floats,
+    humidity_pct: Floats,
+    altitude_m: Floats,
     family: Family,
     exponents: Exponents | None = None,
 ) -> Estimate:

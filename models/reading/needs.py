@@ -1,5 +1,6 @@
 """What a recording can't give: the table of needs applied to a batch, one reason per quantity and capture."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,15 +8,12 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from data_contracts.limits import WARM_COOLANT_C
-from data_contracts.needs import NEEDS, Need
+from data_contracts.quantities.record import Need
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.statistics.estimate import Estimate, reason_number
 
 # With an engine-speed channel the speed need not be seen in the ripple.
 SPEED_CHANNEL_RATE_HZ = 5.0
-_FROM_SPEED = ("engine_speed_idle_rpm", "engine_speed_peak_rpm", "flow_per_rev_mg", "volumetric_efficiency")
-# All that a recording without a snap gives; of a cold engine it would be the flow of its warm-up.
-_IDLE_ALONE = ("idle_v", "idle_g_s")
 
 
 @dataclass(frozen=True)
@@ -53,7 +51,7 @@ class Extent:
 def _kind_fits(name: str, need: Need, family: Family) -> bool:
     if name.startswith(BANK2_PREFIX) and family.lambda_banks < 2:
         return False
-    if name.startswith("recirculation_pulse") and family.aspiration != "turbo":
+    if need.turbo and family.aspiration != "turbo":
         return False
     if need.channel == "lambda":
         kind = family.lambda_sensor.kind
@@ -62,7 +60,7 @@ def _kind_fits(name: str, need: Need, family: Family) -> bool:
 
 
 def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8]:
-    """Why captures can't give a quantity, from data_contracts/needs.py.
+    """Why captures can't give a quantity, from its record.
 
     Parameters
     ----------
@@ -78,7 +76,7 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
     ndarray of shape (captures,), int8
         Number of the reason in `models.statistics.estimate.UNREAD_CODES`; 0 where the need is met.
     """
-    need = NEEDS[name]
+    need = QUANTITIES[name].need
     out = np.zeros(extent.snap.size, dtype=np.int8)
 
     def mark(where: NDArray[np.bool_], code: str) -> None:
@@ -96,11 +94,11 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
         mark(~extent.airflow, "no_channel")
     if need.snap:
         mark(~extent.snap, "no_snap")
-    if name in _IDLE_ALONE:
+    if need.warm:
         with np.errstate(invalid="ignore"):
             mark(~extent.snap & (extent.conditions["coolant_c"] < WARM_COOLANT_C), "cold")
     rate = 0.98 * need.rate_hz  # a clock may run a little slow
-    if name in _FROM_SPEED:
+    if need.or_speed_channel:
         mark(
             np.where(extent.engine_speed, extent.rate_hz < SPEED_CHANNEL_RATE_HZ, extent.rate_hz < rate), "rate_too_low"
         )
@@ -118,13 +116,17 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
     return out
 
 
-def apply_needs(estimates: dict[str, Estimate], extent: Extent, family: Family) -> dict[str, Estimate]:
+class DeclarationError(AssertionError):
+    """What the reading computes and what data_contracts/quantities declares are not the same: a mistake in the program."""
+
+
+def apply_needs(estimates: Mapping[str, Estimate], extent: Extent, family: Family) -> dict[str, Estimate]:
     """Every quantity of the nomenclature, null with its reason where its need is not met.
 
     Parameters
     ----------
-    estimates : dict of str to Estimate
-        What was read; a quantity that is not in it is `no_channel` where nothing else forbids it.
+    estimates : mapping of str to Estimate
+        What was read. A quantity may be left out where no capture of the batch meets its need.
     extent : Extent
         What each capture holds.
     family : Family
@@ -134,16 +136,32 @@ def apply_needs(estimates: dict[str, Estimate], extent: Extent, family: Family) 
     -------
     dict of str to Estimate
         A key for every quantity of `QUANTITIES`. A need that is not met is named before any other reason.
+
+    Raises
+    ------
+    DeclarationError
+        If something was computed that no record declares, or a quantity was not computed though a capture meets its need.
     """
-    captures = extent.snap.size
-    absent = np.full(captures, reason_number("no_channel"), dtype=np.int8)
-    nothing = np.full(captures, np.nan)
     out: dict[str, Estimate] = {}
+    nothing = np.full(extent.snap.size, np.nan)
+    forgotten = []
     for name in QUANTITIES:
-        found = estimates.get(name)
-        value, u, reason = (nothing, nothing, absent) if found is None else (found.value, found.u, found.reason)
-        need = missing_reason(name, extent, family)
-        out[name] = Estimate(
-            np.where(need != 0, np.nan, value), np.where(need != 0, np.nan, u), np.where(need != 0, need, reason)
+        need, found = missing_reason(name, extent, family), estimates.get(name)
+        if found is None:
+            out[name] = Estimate(nothing, nothing, need)
+            if not need.all():
+                forgotten.append(name)
+        else:
+            missing = need != 0
+            out[name] = Estimate(
+                np.where(missing, np.nan, found.value),
+                np.where(missing, np.nan, found.u),
+                np.where(missing, need, found.reason),
+            )
+    undeclared = sorted(estimates.keys() - QUANTITIES.keys())
+    if undeclared or forgotten:
+        raise DeclarationError(
+            f"computed but not declared: {', '.join(undeclared) or 'none'}; declared but not computed: "
+            f"{', '.join(forgotten) or 'none'}. Give both one name in data_contracts/quantities and in the reading."
         )
     return out

@@ -12,9 +12,8 @@ from models.reading.air_trace.throttle import NOTHING_ELSE, opened_from_channel
 from models.reading.lambda_trace.banks import BankSigns
 from models.reading.needs import Extent
 from models.reading.resampling import GAP, JITTER_LIMIT, MISSING, OUT_OF_RANGE, STUCK, Stack
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, reason_number
-
-Floats = NDArray[np.float64]
 
 # Below this rate a main peak is a lower bound; below the next a snap is not worth keeping. [Hz]
 LOWER_BOUND_RATE_HZ, SLOW_RATE_HZ, LOW_RATE_HZ = 49.0, 40.0, 490.0

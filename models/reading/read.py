@@ -16,9 +16,8 @@ from data_contracts.signals import QUANTITIES
 from models.reading.recipe import METHOD as METHOD
 from models.reading.recipe import SnapDetail, StackReading, read_stack
 from models.reading.resampling import stack_waveforms
+from models.statistics.arrays import Floats
 from models.statistics.estimate import UNREAD_CODES, Estimate, concatenate
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

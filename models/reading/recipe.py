@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Conditions
 from data_contracts.family import Family
+from data_contracts.signals import QUANTITIES
 from models.physics.air import main_peak_at_reference
 from models.physics.transfer_table import outside, table_of, to_flow
 from models.reading.air_trace import landmark_columns as lk
@@ -24,10 +25,10 @@ from models.reading.lambda_trace.banks import read_banks
 from models.reading.needs import Extent, apply_needs
 from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, snap_signs
 from models.reading.resampling import FATES, Stack
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 
 METHOD = "7"
-Floats = NDArray[np.float64]
 _MANIFEST = (
     "coolant_c",
     "intake_air_c",
@@ -303,11 +304,7 @@ _POINTS = {
     "release": lk.RELEASE, "recirculation_pulse": lk.PULSE_AT, "undershoot": lk.LOW_AT, "settle": lk.SETTLE,
 }  # fmt: skip
 # Landmark to the quantity whose reading it shows.
-_SHOWS = {
-    "opening": "opening_s", "first_peak": "first_peak_g_s", "dip": "dip_g_s", "main_peak": "main_peak_g_s",
-    "release": "release_s", "recirculation_pulse": "recirculation_pulse_g_s", "undershoot": "undershoot_g_s",
-    "settle": "settle_time_s", "idle": "idle_g_s", "idle_after": "idle_after_g_s",
-}  # fmt: skip
+_SHOWS = {q.landmark: q.name for q in QUANTITIES.values() if q.landmark}
 _STRETCHES = {
     "idle": (lk.IDLE_FIRST, lk.IDLE_STOP),
     "main_peak": (lk.MAIN_FIRST, lk.MAIN_STOP),

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.reasons import UNREAD_REASONS
+from models.statistics.arrays import Flags, Floats
 
 UNREAD_CODES: tuple[str, ...] = ("", *UNREAD_REASONS)
 _NUMBER = {code: number for number, code in enumerate(UNREAD_CODES)}
@@ -41,11 +42,11 @@ class Estimate:
         0 where it was read, else the number of the reason in `UNREAD_CODES`.
     """
 
-    value: NDArray[np.float64]
-    u: NDArray[np.float64]
+    value: Floats
+    u: Floats
     reason: NDArray[np.int8]
 
-    def because(self, where: NDArray[np.bool_], code: str) -> "Estimate":
+    def because(self, where: Flags, code: str) -> "Estimate":
         """The same estimate with captures taken out for a reason; an earlier reason stands.
 
         Parameters

@@ -1,9 +1,9 @@
 """A share with its interval."""
 
-import math
+from scipy.stats import binomtest
 
 
-def share_interval(count: int, of: int, *, z: float = 1.959963984540054) -> tuple[float, float, float]:
+def share_interval(count: int, of: int, *, confidence: float = 0.95) -> tuple[float, float, float]:
     """Share of cases that held, with its two-sided interval by the score method.
 
     Parameters
@@ -12,19 +12,17 @@ def share_interval(count: int, of: int, *, z: float = 1.959963984540054) -> tupl
         Cases that held.
     of : int
         All cases, at least one.
-    z : float
-        Standard normal quantile of the interval; the default is 95 %.
+    confidence : float
+        Of the interval. [unitless]
 
     Returns
     -------
     tuple of float
-        Share, lower and upper end. [1]
+        Share, lower and upper end. [unitless]
 
     References
     ----------
-    E. B. Wilson, Journal of the American Statistical Association 22, 1927, 209-212.
+    E. B. Wilson, Journal of the American Statistical Association 22, 1927, 209-212, doi:10.1080/01621459.1927.10502953.
     """
-    share = count / of
-    centre = (share + z * z / (2 * of)) / (1 + z * z / of)
-    half = z / (1 + z * z / of) * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of))
-    return share, max(0.0, centre - half), min(1.0, centre + half)
+    found = binomtest(count, of).proportion_ci(confidence, method="wilson")
+    return count / of, float(found.low), float(found.high)

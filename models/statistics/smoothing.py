@@ -1,9 +1,11 @@
-"""Running means and small least-squares fits that the landmarks are read with."""
+"""Running means and small least-squares fits."""
 
 import numpy as np
 from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel, sum_kernel
+from models.statistics.student import student_factor
 
 # Blocks whose second differences can tell noise from a wander of the level.
 FEWEST_DIFFERENCES = 6
@@ -63,7 +65,7 @@ def _running_mean(
 @kernel
 def _smooth_rows(
     x: NDArray[np.float32],
-    count: NDArray[np.int64],
+    count: Codes,
     half: int,
     between: NDArray[np.float32],
     out: NDArray[np.float32],
@@ -75,7 +77,7 @@ def _smooth_rows(
             out[row, i] = out[row, count[row] - 1] if count[row] > 0 else np.float32(0.0)
 
 
-def smooth(x: NDArray[np.float32], count: NDArray[np.int64], half: int) -> NDArray[np.float32]:
+def smooth(x: NDArray[np.float32], count: Codes, half: int) -> NDArray[np.float32]:
     """Smooth each row with a triangle: a running mean of 2 half + 1 samples, twice.
 
     Parameters
@@ -107,9 +109,7 @@ def plain_sum(x: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
 
 
 @sum_kernel
-def product_sum(
-    a: NDArray[np.float64], b: NDArray[np.float64] | NDArray[np.float32]
-) -> float:  # pragma: no cover - compiled
+def product_sum(a: Floats, b: Floats | NDArray[np.float32]) -> float:  # pragma: no cover - compiled
     """Sum of the products of two series."""
     total = 0.0
     for i in range(a.size):
@@ -172,7 +172,7 @@ def parabola_top(
 
 
 @kernel
-def cosine_window(n: int) -> NDArray[np.float64]:  # pragma: no cover - compiled
+def cosine_window(n: int) -> Floats:  # pragma: no cover - compiled
     """Weights 0.5 - 0.5 cos(2 pi (k + 0.5) / n), by recurrence."""
     out = np.empty(n)
     turn = 2.0 * np.pi / n
@@ -269,7 +269,33 @@ def block_mean(
     free = 0.5 * (blocks - 2)  # independent differences behind it
     if blocks < FEWEST_DIFFERENCES:  # too few to tell noise from wander
         noise, free = spread / (blocks - 1), 0.75 * (blocks - 1)
-    free = max(free, 1.0)  # and Student's factor that keeps two of u a 95 % interval
-    student = 1.0 + 1.2 / free + 1.6 / free**2
-    u = np.sqrt(noise * (1.0 + 1.0 / 3.0) / blocks) * student
+    u = np.sqrt(noise * (1.0 + 1.0 / 3.0) / blocks) * student_factor(free)
     return level, u, drift, np.sqrt(max(spread / (blocks - 1) - noise, 0.0))
+
+
+@kernel
+def moving_mean(w: Floats, first: int, stop: int, half: int, out: Floats) -> None:
+    """Centred moving mean over 2 half + 1 blocks within first..stop-1; gaps are passed over.
+
+    Parameters
+    ----------
+    w : ndarray of shape (blocks,)
+        Trace; NaN where nothing was recorded.
+    first, stop, half : int
+        Window and half-width.
+    out : ndarray of shape (blocks,)
+        Filled between first and stop.
+    """
+    total, used = 0.0, 0
+    for i in range(first, min(first + half, stop)):
+        if not np.isnan(w[i]):
+            total += w[i]
+            used += 1
+    for i in range(first, stop):
+        if i + half < stop and not np.isnan(w[i + half]):
+            total += w[i + half]
+            used += 1
+        if i - half - 1 >= first and not np.isnan(w[i - half - 1]):
+            total -= w[i - half - 1]
+            used -= 1
+        out[i] = total / used if used > 0 else np.nan

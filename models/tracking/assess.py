@@ -10,24 +10,24 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.tables import TRENDS, polars_schema
+from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
+from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.charts.repeatability import unsteady_repeats
-from models.tracking.standardise import Standardised, standardise, vans_spread, week_number
-from models.tracking.state.residuals import Residuals
-from models.tracking.state.states import Notice, no_states, notices_of, residuals_of, states_of
-from models.tracking.state.trends import fleet_forecasts, trends_of
+from models.tracking.standardise import Standardised, standardise, vans_spread
+from models.tracking.state.notices import Notice, notices_of
+from models.tracking.state.residuals import Residuals, residuals_of
+from models.tracking.state.states import no_states, states_of
+from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
-
-Array = NDArray[np.float64]
 
 KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
 """Columns of the captures that are still needed once they are visits."""
@@ -177,8 +177,7 @@ def assess(
 def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
     if not repairs.height:
         return repairs
-    iso = pl.col("done_at").dt.strftime("%G-W%V")
-    return repairs.filter(iso <= week)
+    return repairs.filter(weeks_of(pl.col("done_at")) <= week)
 
 
 def _captures(

@@ -3,14 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.family import Family
-from models.tracking.scales import base_name, scale_of
-from models.tracking.shared_shifts import group_medians, ranked
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
+from data_contracts.signals import tracking_of
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians, ranked
 
 FIRST_VISITS = 8
 """Visits that stand for a van when its family's level is found. Common practice, no source (2026-11-25)."""
@@ -21,29 +18,8 @@ FEWEST_FOR_TAIL = 60
 USUAL_SPREAD = 1.5
 """Vans around their family where nothing is known yet. Common practice, no source (2026-11-25). [scatters]"""
 
-# Scatter below which a change is of no concern to a workshop (standard deviation of one visit). Common practice, no
-# source (2026-11-25): flows 0.6 %, times 5 %, lambda 0.002, trims 0.4 %, counts 0.25 on the root scale.
-_LEAST_PLAIN = {
-    "throttle_opened": 0.01,
-    "lambda_idle": 0.002,
-    "lambda_full_throttle": 0.002,
-    "lambda_full_throttle_v": 0.005,
-    "lambda_full_throttle_slope_per_s": 0.01,
-    "lambda_fuel_cut": 0.01,
-    "tip_in_lean_blip": 0.003,
-    "cycle_ripple": 0.001,
-    "trim_idle_pct": 0.4,
-    "trim_2500_pct": 0.4,
-    "lambda_to_rich_dead_time_s": 0.005,
-    "lambda_to_lean_dead_time_s": 0.005,
-    "recirculation_pulse_g_s": 0.05,
-}
-_SPECIFICATION_SPREAD = {"main_peak_reference_g_s": 0.05, "time_constant": 1.0}
-"""How far healthy families stand from their register figures, standard deviation; a response is read with film and mixing on
-top of the sensor. Common practice (2026-11-25). [log]"""
 
-
-def least_scatter(quantity: str, reported_u: Array) -> float:
+def least_scatter(quantity: str, reported_u: Floats) -> float:
     """Floor of the visit-to-visit scatter, so that no value is taken for more exact than it can be.
 
     Parameters
@@ -60,15 +36,10 @@ def least_scatter(quantity: str, reported_u: Array) -> float:
     """
     known = reported_u[np.isfinite(reported_u)]
     reading = 0.3 * float(np.median(known)) if known.size else 0.0
-    scale = scale_of(quantity)
-    if scale == "root":
-        return max(reading, 0.25)
-    if scale == "log":
-        return max(reading, 0.05 if quantity.endswith("_s") and not quantity.endswith("_g_s") else 0.006)
-    return max(reading, _LEAST_PLAIN.get(base_name(quantity), 1e-6))
+    return max(reading, tracking_of(quantity).least_change)
 
 
-def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
+def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float:
     """Visit-to-visit standard deviation of a healthy van, from differences, so that drifting vans do not widen it.
 
     Parameters
@@ -155,16 +126,15 @@ def specification(family: Family, quantity: str) -> tuple[float, float] | None:
     tuple of float or None
         Logarithm of the figure and its standard uncertainty; None where the register has none.
     """
-    name = base_name(quantity)
-    if name == "main_peak_reference_g_s" and family.main_peak.expected_g_s is not None:
-        return float(np.log(family.main_peak.expected_g_s)), _SPECIFICATION_SPREAD[name]
-    if name.endswith("time_constant_s") and family.expected_time_constant_s is not None:
-        return float(np.log(family.expected_time_constant_s)), _SPECIFICATION_SPREAD["time_constant"]
-    return None
+    figure = tracking_of(quantity).register
+    if figure is None:
+        return None
+    expected = family.main_peak.expected_g_s if figure.name == "main_peak" else family.expected_time_constant_s
+    return None if expected is None else (float(np.log(expected)), figure.spread)
 
 
 def family_level(
-    y: Array, van: Codes, *, scatter: float, spec: tuple[float, float] | None, usual_spread: float = USUAL_SPREAD
+    y: Floats, van: Codes, *, scatter: float, spec: tuple[float, float] | None, usual_spread: float = USUAL_SPREAD
 ) -> FamilyLevel:
     """Centre and spread of a family's vans, not moved by its faulty ones.
 
@@ -212,7 +182,7 @@ def family_level(
     return FamilyLevel(centre, float(np.sqrt(u2)), float(np.sqrt(spread2)), 3.0 + 0.6 * n, n)
 
 
-def _huber_scale(deviation: Array) -> float:
+def _huber_scale(deviation: Floats) -> float:
     """Huber's second proposal with deviations clipped at 1.5, started from the median absolute deviation.
 
     References
@@ -227,7 +197,7 @@ def _huber_scale(deviation: Array) -> float:
     return scale
 
 
-def _middle_tail(difference: Array, of: Codes, vans: int) -> float:
+def _middle_tail(difference: Floats, of: Codes, vans: int) -> float:
     """Median over the vans with five differences or more of their 95 % quantile; 0 without any."""
     ordered, first, counts = ranked(difference, of, vans)
     place = first + np.floor(0.95 * (counts - 1)).astype(np.int64)

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import QUANTITIES, tracking_of
 from models.physics.air import (
     BAROMETER_U_KPA,
     HUMIDITY_U_PCT,
@@ -19,10 +18,8 @@ from models.physics.air import (
     log_ratios,
     textbook_exponents,
 )
-from models.tracking.scales import base_name, scale_of
-from models.tracking.shared_shifts import group_medians
-
-Array = NDArray[np.float64]
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
 
@@ -30,7 +27,7 @@ COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
 _FUEL_RATIO = {"E0": 1.0, "E5": 0.983, "E10": 0.968, "E15": 0.951, "E20": 0.934, "E85": 0.673, "E100": 0.618}
 
 
-def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Array, Array]:
+def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Floats]:
     """Mean and standard deviation, before any data, of a quantity's answer to each of `COVARIATES`.
 
     Parameters
@@ -47,18 +44,17 @@ def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Array, Arr
     mean, spread : ndarray of shape (covariates,)
         [working scale per covariate]
     """
-    name = base_name(quantity)
-    if scale_of(quantity) == "log":
+    tracking = tracking_of(quantity)
+    if tracking.scale == "log":
         mean, spread = np.zeros(5), np.array([0.5, 0.5, 0.05, 0.1, 0.2])
     else:  # a tenth in pressure or temperature moves it by about its own scatter
         mean, spread = np.zeros(5), scatter * np.array([10.0, 10.0, 1.0, 1.0, 10.0])
-    if name in ("main_peak_reference_g_s", "flow_per_rev_mg"):
+    if tracking.open_throttle_flow:
         text = textbook_exponents(aspiration)
         mean[:2], spread[:2] = (text.pressure, text.temperature), (text.pressure_u, text.temperature_u)
-    elif name == "first_peak_g_s":
-        mean[:2], spread[:2] = (1.0, 0.5), (0.3, 0.3)
-    elif name.startswith("trim_"):  # leaner-burning fuel is added as the ratio falls: percent per log ratio
-        mean[4], spread[4] = -100.0, 30.0
+    for covariate, known in tracking.surroundings.items():
+        at = COVARIATES.index(covariate)
+        mean[at], spread[at] = known
     return mean, spread
 
 
@@ -125,7 +121,7 @@ def fill_air(visits: pl.DataFrame, *, usual_intake_air_c: float = 15.0) -> tuple
 
 def design(
     visits: pl.DataFrame, air: Air, *, reference_intake_air_c: float, reference_barometer_kpa: float
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Covariates of each visit and their standard uncertainties; 0 is the reference.
 
     Parameters
@@ -172,12 +168,12 @@ class Answer:
         Of the slopes.
     """
 
-    slope: Array
-    covariance: Array
+    slope: Floats
+    covariance: Floats
 
 
 def fit_answer(
-    y: Array, x: Array, van: NDArray[np.int64], *, scatter: float, prior: tuple[Array, Array], independent: float
+    y: Floats, x: Floats, van: Codes, *, scatter: float, prior: tuple[Floats, Floats], independent: float
 ) -> Answer:
     """Robust within-van regression with a Gaussian prior.
 

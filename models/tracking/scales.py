@@ -1,23 +1,14 @@
 """The scale each quantity scatters evenly in, and the way there and back."""
 
-from typing import Literal
-
 import numpy as np
-from numpy.typing import NDArray
 
-from data_contracts.signals import BANK2_PREFIX
-
-Array = NDArray[np.float64]
-Scale = Literal["log", "root", "plain"]
-
-
-def base_name(quantity: str) -> str:
-    """The quantity without its bank."""
-    return quantity.removeprefix(BANK2_PREFIX)
+from data_contracts.quantities.record import Scale
+from data_contracts.signals import tracking_of
+from models.statistics.arrays import Floats
 
 
 def scale_of(quantity: str) -> Scale:
-    """The scale a quantity scatters evenly in: flows and times logarithmic, counts as roots, the rest plain.
+    """The scale a quantity scatters evenly in.
 
     Parameters
     ----------
@@ -28,14 +19,10 @@ def scale_of(quantity: str) -> Scale:
     -------
     {"log", "root", "plain"}
     """
-    name = base_name(quantity)
-    if name.endswith("lean_needles"):
-        return "root"
-    flow = name.endswith(("_g_s", "_mg")) and name != "recirculation_pulse_g_s"
-    return "log" if flow or name.endswith(("time_constant_s", "switch_time_s", "run_up_time_s")) else "plain"
+    return tracking_of(quantity).scale
 
 
-def to_scale(quantity: str, values: Array) -> Array:
+def to_scale(quantity: str, values: Floats) -> Floats:
     """Values on the working scale; what has no logarithm is NaN.
 
     Parameters
@@ -59,7 +46,7 @@ def to_scale(quantity: str, values: Array) -> Array:
     return np.asarray(values, dtype=np.float64)
 
 
-def from_scale(quantity: str, scaled: Array) -> Array:
+def from_scale(quantity: str, scaled: Floats) -> Floats:
     """Back from the working scale.
 
     Parameters
@@ -80,7 +67,7 @@ def from_scale(quantity: str, scaled: Array) -> Array:
     return np.maximum(scaled, 0.0) ** 2 - 0.375 if scale == "root" else scaled
 
 
-def steepness(quantity: str, scaled: Array) -> Array:
+def steepness(quantity: str, scaled: Floats) -> Floats:
     """Change of the quantity per change of the working scale, there.
 
     Parameters

@@ -1,77 +1,20 @@
-"""What many vans do together: medians of groups of visits, and the shift a group has in common."""
+"""The shift that a group of visits has in common."""
 
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
-from models.statistics.compiled import kernel
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians
 
-Array = NDArray[np.float64]
-
-
-@kernel
-def _group_medians(ordered: Array, bounds: NDArray[np.int64]) -> tuple[Array, NDArray[np.int64]]:  # pragma: no cover
-    groups, columns = bounds.size - 1, ordered.shape[1]
-    medians, counts = np.full((groups, columns), np.nan), np.zeros((groups, columns), np.int64)
-    for g in range(groups):
-        held = np.empty(bounds[g + 1] - bounds[g])
-        for column in range(columns):
-            n = 0
-            for row in range(bounds[g], bounds[g + 1]):
-                if np.isfinite(ordered[row, column]):
-                    held[n] = ordered[row, column]
-                    n += 1
-            counts[g, column] = n
-            if n:
-                medians[g, column] = np.median(held[:n])
-    return medians, counts
-
-
-def group_medians(values: Array, group: NDArray[np.int64], groups: int) -> tuple[Array, NDArray[np.int64]]:
-    """Median of each column in each group, NaN left out.
-
-    Parameters
-    ----------
-    values : ndarray of shape (rows, columns)
-        [any unit]
-    group : ndarray of shape (rows,), int
-        From 0 to `groups` - 1.
-    groups : int
-        Number of groups.
-
-    Returns
-    -------
-    medians : ndarray of shape (groups, columns)
-        NaN for an empty one.
-    counts : ndarray of shape (groups, columns), int
-    """
-    order = np.argsort(group, kind="stable")
-    bounds = np.searchsorted(group[order], np.arange(groups + 1))
-    medians, counts = _group_medians(np.ascontiguousarray(values[order]), bounds.astype(np.int64))
-    return medians, counts
-
-
-def ranked(values: Array, group: NDArray[np.int64], groups: int) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]:
-    """Values of each group in order of size, one group after the other: what ranks within groups are read from.
-
-    Parameters
-    ----------
-    values : ndarray of shape (rows,)
-        No NaN. [any unit]
-    group : ndarray of shape (rows,), int
-        From 0 to `groups` - 1.
-    groups : int
-        Number of groups.
-
-    Returns
-    -------
-    ordered : ndarray of shape (rows,)
-    first, counts : ndarray of shape (groups,), int
-        Where each group begins, and how many it has.
-    """
-    counts = np.bincount(group, minlength=groups)
-    return values[np.lexsort((values, group))], np.cumsum(counts) - counts, counts
+FEWEST_TOGETHER = 5
+"""Vans from which on what they share can be told from what each does."""
+PASSES = 3
+"""Times each source of shared shifts is looked at, so that none keeps what is another's."""
+RECORDERS = 1
+"""Place of the recorders among the sources."""
 
 
 @dataclass(frozen=True)
@@ -88,16 +31,13 @@ class SharedMovement:
         Standard deviation of true shifts between groups: what a group that is not known may be off by. [scatters]
     """
 
-    shift: Array
-    u: Array
-    vans: NDArray[np.int64]
-    spread: Array
+    shift: Floats
+    u: Floats
+    vans: Codes
+    spread: Floats
 
 
-FEWEST_TOGETHER = 5
-
-
-def shared_movement(residual: Array, group: NDArray[np.int64], groups: int) -> SharedMovement:
+def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMovement:
     """Robust, shrunken common shift of each group of visits.
 
     Parameters
@@ -133,3 +73,87 @@ def shared_movement(residual: Array, group: NDArray[np.int64], groups: int) -> S
         shift[use, column] = m * real / (real + noise)
         u[use, column] = np.sqrt(real * noise / (real + noise))
     return SharedMovement(shift, u, counts, spread)
+
+
+@dataclass(frozen=True)
+class Movement:
+    """Vans of one depot and recorder that moved together: the recorder or the barometer is accused before the vans.
+
+    Attributes
+    ----------
+    depot, recorder_serial, week, quantity : str
+        Where, with which instrument, when and in what.
+    shift, u : float
+        Common shift and its standard uncertainty. [scatters]
+    vans : int
+        Visits it rests on.
+    """
+
+    depot: str
+    recorder_serial: str
+    week: str
+    quantity: str
+    shift: float
+    u: float
+    vans: int
+
+
+def _manner(visits: pl.DataFrame) -> Codes:
+    """Manner of recording: length and sampling rate, to the nearest power of four."""
+    length, rate = (np.nan_to_num(visits[c].cast(pl.Float64).to_numpy(), nan=1.0) for c in ("length_s", "rate_hz"))
+    return np.asarray(
+        100 * np.round(np.log(np.maximum(length, 1e-3)) / np.log(4.0))
+        + np.round(np.log(np.maximum(rate, 1e-3)) / np.log(4.0)),
+        dtype=np.int64,
+    )
+
+
+def take_off_shared(
+    visits: pl.DataFrame,
+    x: Floats,
+    variance: Floats,
+    family: Codes,
+    van: Codes,
+    weeks: Codes,
+    quantities: tuple[str, ...],
+) -> tuple[Movement, ...]:
+    """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and instrument's week."""
+    serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
+    depot = visits["depot"].to_numpy().astype(str)
+    at_depot = np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f"))
+    groups = (
+        np.unique(np.column_stack([family, _manner(visits)]), axis=0, return_inverse=True)[1].ravel(),
+        np.unique(serial, return_inverse=True)[1],
+        np.unique(np.column_stack([family, weeks]), axis=0, return_inverse=True)[1].ravel(),
+        np.unique(np.char.add(at_depot, weeks.astype(str)), return_inverse=True)[1],
+    )
+    sizes = [int(group.max()) + 1 for group in groups]
+    nothing = [np.zeros((size, x.shape[1])) for size in sizes]
+    moved = [SharedMovement(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
+    remaining = x.copy()
+    for _ in range(PASSES):  # each source again, now that the others are off
+        for number, group in enumerate(groups):
+            whole = remaining + moved[number].shift[group]
+            inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]
+            moved[number] = shared_movement(inside, group.astype(np.int64), sizes[number])
+            remaining = whole - moved[number].shift[group]
+    x[:] = remaining
+    for each, group in zip(moved, groups, strict=True):
+        variance += each.u[group] ** 2
+    variance += _unknown_recorder(moved[RECORDERS], groups[RECORDERS], serial)
+    last, member = moved[-1], np.zeros(sizes[-1], np.int64)
+    member[groups[-1]] = np.arange(len(x))
+    movements = [
+        Movement(
+            str(depot[member[g]]), str(serial[member[g]]), visits["week"][int(member[g])], quantities[q],
+            float(last.shift[g, q]), float(last.u[g, q]), int(last.vans[g, q]),
+        )
+        for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
+    ]  # fmt: skip
+    return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
+
+
+def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Floats:
+    """Variance that a visit's recorder adds while nobody knows its shift: not named, or seen too rarely. [scatters²]"""
+    unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
+    return np.asarray(np.where(unknown, recorders.spread**2, 0.0))

@@ -1,57 +1,28 @@
 """Readings to scatters: every quantity at reference conditions, over its family's scatter, without what vans do together."""
 
-import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.family import AirflowSensor, Family
+from data_contracts.signals import TRACKED, tracking_of
+from data_contracts.weeks import week_number
 from models.physics.air import Air
 from models.physics.transfer_table import recorder_doubt
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import group_medians
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
-from models.tracking.charts.recursion import CHANGED, REPAIRED
 from models.tracking.covariates import COVARIATES, Answer, design, fill_air, fit_answer, prior_of, tracked_of
-from models.tracking.restarts import repaired_quantities
+from models.tracking.restarts import restarts_of
 from models.tracking.scales import steepness, to_scale
-from models.tracking.shared_shifts import FEWEST_TOGETHER, SharedMovement, group_medians, shared_movement
-from models.tracking.visits import MAIN_PEAK, RECORDER
+from models.tracking.shared_shifts import Movement, take_off_shared
+from models.tracking.visits import RECORDER
 
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-
-
-PASSES = 3
-RECORDERS = 1
-"""Place of the recorders among the shared movements."""
-LEVELS = ("idle_g_s", "first_peak_g_s", MAIN_PEAK)
+LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
 """Levels of the flow that a wrong zero or gain of the recorder moves; the main peak stands under its tracked name."""
-
-
-@dataclass(frozen=True)
-class Movement:
-    """Vans of one depot and recorder that moved together: the recorder or the barometer is accused before the vans.
-
-    Attributes
-    ----------
-    depot, recorder_serial, week, quantity : str
-        Where, with which instrument, when and in what.
-    shift, u : float
-        Common shift and its standard uncertainty. [scatters]
-    vans : int
-        Visits it rests on.
-    """
-
-    depot: str
-    recorder_serial: str
-    week: str
-    quantity: str
-    shift: float
-    u: float
-    vans: int
 
 
 @dataclass(frozen=True)
@@ -100,49 +71,17 @@ class Standardised:
     van: Codes
     weeks: Codes
     starts: Codes
-    scaled: Array
-    x: Array
-    variance: Array
-    conditions_u: Array
-    peer_variance: Array
-    scatter: Array
-    repeat_share: Array
+    scaled: Floats
+    x: Floats
+    variance: Floats
+    conditions_u: Floats
+    peer_variance: Floats
+    scatter: Floats
+    repeat_share: Floats
     levels: Mapping[tuple[int, int], FamilyLevel]
     answers: Mapping[tuple[int, int], Answer]
     restart: NDArray[np.int8]
     movements: tuple[Movement, ...]
-
-
-def week_number(week: str) -> int:
-    """Number of an ISO week, one more for each next week.
-
-    Parameters
-    ----------
-    week : str
-        For example 2026-W14.
-
-    Returns
-    -------
-    int
-    """
-    return date.fromisocalendar(int(week[:4]), int(week[6:]), 1).toordinal() // 7
-
-
-def week_name(number: float) -> str:
-    """The ISO week a moment lies in; undoes `week_number`.
-
-    Parameters
-    ----------
-    number : float
-        Number of the week and the fraction of it. [weeks]
-
-    Returns
-    -------
-    str
-        For example 2026-W14.
-    """
-    year, week, _ = date.fromordinal(int(number) * 7 + 1).isocalendar()
-    return f"{year}-W{week:02d}"
 
 
 def standardise(
@@ -186,87 +125,169 @@ def standardise(
     answers: dict[tuple[int, int], Answer] = {}
     for f, name in enumerate(names):
         rows = np.flatnonzero(family == f)
-        part = visits[rows]
-        peak = families[name].main_peak
-        covariates, covariates_u = design(
-            part,
-            _rows(air, rows),
-            reference_intake_air_c=peak.reference_intake_air_c,
-            reference_barometer_kpa=peak.reference_barometer_kpa,
-        )
-        conditions_u[rows] = covariates_u
-        usual_u = np.median(covariates_u, axis=0)
-        places = part.select("depot", "week").n_unique()
-        independent = min(1.0, 2.0 * places / max(part.height, 1))
-        inside = (
-            covariates
-            - group_medians(covariates, _dense(van[rows]), int(np.unique(van[rows]).size))[0][_dense(van[rows])]
-        )
-        across = covariates - np.median(covariates, axis=0)
-        within = repeats.filter(pl.col("family") == name)
+        of = _visits_of_family(visits[rows], van[rows], _rows(air, rows), families[name], repeats)
+        conditions_u[rows] = of.covariates_u
         for q, quantity in enumerate(quantities):
-            value = part[quantity].cast(pl.Float64).to_numpy()
-            if not np.isfinite(value).any():
+            found = _one_quantity(of, quantity)
+            if found is None:
                 continue
-            y = to_scale(quantity, value)
-            steep = np.maximum(np.abs(steepness(quantity, y)), 1e-12)
-            reported = _without_recorder(part, quantity, families[name].airflow_sensor) / steep
-            least = least_scatter(quantity, reported)
-            read = part[quantity + "_n"].to_numpy()
-            repeat_sd = _repeat_sd(within, quantity, float(np.nanmedian(steep)), least)
-            usual = max(1.3 * repeat_sd / np.sqrt(max(float(np.median(read[read > 0])), 1.0)), least)
-            rough = visit_scatter(y, van[rows], least=least, usual=usual)
-            answer = fit_answer(
-                y,
-                covariates,
-                van[rows],
-                scatter=rough,
-                prior=prior_of(quantity, families[name].aspiration, rough),
-                independent=independent,
-            )
-            corrected = y - covariates @ answer.slope
-            sigma = visit_scatter(corrected, van[rows], least=least, usual=usual)
-            level = family_level(corrected, van[rows], scatter=sigma, spec=specification(families[name], quantity))
-            extra = (covariates_u**2 - np.minimum(covariates_u, usual_u) ** 2) @ answer.slope**2
-            own = np.einsum("ij,jk,ik->i", inside, answer.covariance, inside)
-            share = min(repeat_sd**2 / sigma**2, 1.5)
-            few = share * (1.0 / np.maximum(read, 1) - 1.0 / max(float(np.median(read[read > 0])), 1.0))
-            scaled[rows, q], x[rows, q] = corrected, (corrected - level.level) / sigma
-            usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
-            unsure = np.nan_to_num(np.maximum(reported**2 - usual_reported**2, 0.0)) / np.maximum(read, 1)
-            variance[rows, q] = np.maximum(1.0 + few, 0.5) + (extra + own + unsure) / sigma**2
-            peer_variance[rows, q] = np.einsum("ij,jk,ik->i", across, answer.covariance, across) / sigma**2
-            scatter[f, q], repeat_share[f, q] = sigma, repeat_sd / sigma
-            levels[f, q], answers[f, q] = level, answer
-    movements = _take_off_shared(visits, x, variance, family, van, weeks, quantities)
-    for f in range(len(names)):
-        rows = np.flatnonzero(family == f)
-        for q in range(len(quantities)):
-            if (f, q) not in levels:
-                continue
-            after = visit_scatter(
-                x[rows, q], van[rows], least=least_scatter(quantities[q], np.empty(0)) / scatter[f, q], usual=1.0
-            )
-            level = family_level(
-                levels[f, q].level + x[rows, q] * scatter[f, q],
-                van[rows],
-                scatter=after * scatter[f, q],
-                spec=specification(families[names[f]], quantities[q]),
-            )
-            x[rows, q] = (x[rows, q] - (level.level - levels[f, q].level) / scatter[f, q]) / after
-            variance[rows, q] = 1.0 + (variance[rows, q] - 1.0) / after**2
-            peer_variance[rows, q] /= after**2
-            scatter[f, q] *= after
-            repeat_share[f, q] /= after
-            levels[f, q] = level
+            scaled[rows, q] = found.scaled
+            x[rows, q] = (found.scaled - found.level.level) / found.scatter
+            variance[rows, q], peer_variance[rows, q] = found.variance, found.peer_variance
+            scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
+            levels[f, q], answers[f, q] = found.level, found.answer
+    movements = take_off_shared(visits, x, variance, family, van, weeks, quantities)
+    for (f, q), before in levels.items():
+        rows, sigma = np.flatnonzero(family == f), scatter[f, q]
+        spec = specification(families[names[f]], quantities[q])
+        after, levels[f, q] = _without_shared(x[rows, q], van[rows], before, sigma, quantities[q], spec)
+        x[rows, q] = (x[rows, q] - (levels[f, q].level - before.level) / sigma) / after
+        variance[rows, q] = 1.0 + (variance[rows, q] - 1.0) / after**2
+        peer_variance[rows, q] /= after**2
+        scatter[f, q] *= after
+        repeat_share[f, q] /= after
+    restart = restarts_of(visits, quantities, repairs, starts)
     return Standardised(
-        visits, quantities, names, family, van, weeks, starts, scaled, x, np.maximum(variance, 0.3), conditions_u,
-        peer_variance,
-        scatter, repeat_share, levels, answers, _restarts(visits, quantities, repairs, starts), movements,
-    )  # fmt: skip
+        visits=visits,
+        quantities=quantities,
+        families=names,
+        family=family,
+        van=van,
+        weeks=weeks,
+        starts=starts,
+        scaled=scaled,
+        x=x,
+        variance=np.maximum(variance, 0.3),
+        conditions_u=conditions_u,
+        peer_variance=peer_variance,
+        scatter=scatter,
+        repeat_share=repeat_share,
+        levels=levels,
+        answers=answers,
+        restart=restart,
+        movements=movements,
+    )
 
 
-def vans_spread(std: Standardised) -> Array:
+@dataclass(frozen=True)
+class _FamilyVisits:
+    """The visits of one family, and how their surroundings differ from those that its reference conditions name.
+
+    Attributes
+    ----------
+    visits : polars.DataFrame
+    van : ndarray of shape (visits,), int
+    family : Family
+    repeats : polars.DataFrame
+        Standard deviations of the repeats of the family's visits.
+    covariates, covariates_u : ndarray of shape (visits, covariates)
+        As `models.tracking.covariates.COVARIATES`, and their standard uncertainty.
+    within_van, across : ndarray of shape (visits, covariates)
+        Off the van's median, and off the family's.
+    independent : float
+        Share of the visits that count as independent: those of one depot and week share their air. [unitless]
+    """
+
+    visits: pl.DataFrame
+    van: Codes
+    family: Family
+    repeats: pl.DataFrame
+    covariates: Floats
+    covariates_u: Floats
+    within_van: Floats
+    across: Floats
+    independent: float
+
+
+def _visits_of_family(
+    visits: pl.DataFrame, van: Codes, air: Air, family: Family, repeats: pl.DataFrame
+) -> _FamilyVisits:
+    peak = family.main_peak
+    covariates, covariates_u = design(
+        visits,
+        air,
+        reference_intake_air_c=peak.reference_intake_air_c,
+        reference_barometer_kpa=peak.reference_barometer_kpa,
+    )
+    places = visits.select("depot", "week").n_unique()
+    each = _dense(van)
+    return _FamilyVisits(
+        visits,
+        van,
+        family,
+        repeats.filter(pl.col("family") == visits["family"][0]),
+        covariates,
+        covariates_u,
+        covariates - group_medians(covariates, each, int(np.unique(van).size))[0][each],
+        covariates - np.median(covariates, axis=0),
+        min(1.0, 2.0 * places / max(visits.height, 1)),
+    )
+
+
+@dataclass(frozen=True)
+class _Corrected:
+    """One quantity of one family at reference conditions: arrays of shape (visits,), the rest of the family. [working scale]"""
+
+    scaled: Floats
+    variance: Floats
+    peer_variance: Floats
+    scatter: float
+    repeat_sd: float
+    level: FamilyLevel
+    answer: Answer
+
+
+def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
+    """A quantity of a family at reference conditions; None where it was never read."""
+    value = of.visits[quantity].cast(pl.Float64).to_numpy()
+    if not np.isfinite(value).any():
+        return None
+    y = to_scale(quantity, value)
+    steep = np.maximum(np.abs(steepness(quantity, y)), 1e-12)
+    reported = _without_recorder(of.visits, quantity, of.family.airflow_sensor) / steep
+    least = least_scatter(quantity, reported)
+    read = of.visits[quantity + "_n"].to_numpy()
+    usual_read = max(float(np.median(read[read > 0])), 1.0)
+    repeat_sd = _repeat_sd(of.repeats, quantity, float(np.nanmedian(steep)), least)
+    usual = max(1.3 * repeat_sd / np.sqrt(usual_read), least)
+    rough = visit_scatter(y, of.van, least=least, usual=usual)
+    answer = fit_answer(
+        y,
+        of.covariates,
+        of.van,
+        scatter=rough,
+        prior=prior_of(quantity, of.family.aspiration, rough),
+        independent=of.independent,
+    )
+    corrected = y - of.covariates @ answer.slope
+    sigma = visit_scatter(corrected, of.van, least=least, usual=usual)
+    level = family_level(corrected, of.van, scatter=sigma, spec=specification(of.family, quantity))
+    usual_u = np.median(of.covariates_u, axis=0)
+    extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ answer.slope**2
+    own = np.einsum("ij,jk,ik->i", of.within_van, answer.covariance, of.within_van)
+    few = min(repeat_sd**2 / sigma**2, 1.5) * (1.0 / np.maximum(read, 1) - 1.0 / usual_read)
+    usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
+    unsure = np.nan_to_num(np.maximum(reported**2 - usual_reported**2, 0.0)) / np.maximum(read, 1)
+    return _Corrected(
+        scaled=corrected,
+        variance=np.maximum(1.0 + few, 0.5) + (extra + own + unsure) / sigma**2,
+        peer_variance=np.einsum("ij,jk,ik->i", of.across, answer.covariance, of.across) / sigma**2,
+        scatter=sigma,
+        repeat_sd=repeat_sd,
+        level=level,
+        answer=answer,
+    )
+
+
+def _without_shared(
+    x: Floats, van: Codes, level: FamilyLevel, scatter: float, quantity: str, spec: tuple[float, float] | None
+) -> tuple[float, FamilyLevel]:
+    """Scatter and level of a family once shared movements are off: the scatter over what it was, the level anew."""
+    after = visit_scatter(x, van, least=least_scatter(quantity, np.empty(0)) / scatter, usual=1.0)
+    return after, family_level(level.level + x * scatter, van, scatter=after * scatter, spec=spec)
+
+
+def vans_spread(std: Standardised) -> Floats:
     """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it. [scatters]"""
     spread = np.full((len(std.families), len(std.quantities)), np.nan)
     for (f, q), level in std.levels.items():
@@ -282,14 +303,14 @@ def _rows(air: Air, rows: Codes) -> Air:
     return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
 
 
-def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Array:
+def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:
     """Uncertainty a reading reports less its recorder's zero and gain: those are the same at every visit with it.
 
     What they do to all vans of a recorder alike is found as a shared movement.
     """
-    reported: Array = part[quantity + "_u"].cast(pl.Float64).to_numpy()
-    level = MAIN_PEAK if quantity == "flow_per_rev_mg" else quantity
-    if level not in LEVELS or level not in part.columns or not set(RECORDER) <= set(part.columns):
+    reported: Floats = part[quantity + "_u"].cast(pl.Float64).to_numpy()
+    level = tracking_of(quantity).flow_level
+    if level not in part.columns or not set(RECORDER) <= set(part.columns):
         return reported
     flow = part[level].cast(pl.Float64).to_numpy()
     offset, gain = (part[column].cast(pl.Float64).fill_null(0.0).to_numpy() for column in RECORDER)
@@ -305,94 +326,3 @@ def _repeat_sd(within: pl.DataFrame, quantity: str, steep: float, least: float) 
     if spread.size < 5:
         return least
     return max(float(np.sqrt(np.median(spread**2) / 0.65)) / steep, 0.3 * least)  # median of chi-square over its mean
-
-
-def _manner(visits: pl.DataFrame) -> Codes:
-    """Manner of recording: length and sampling rate, to the nearest power of four."""
-    length, rate = (np.nan_to_num(visits[c].cast(pl.Float64).to_numpy(), nan=1.0) for c in ("length_s", "rate_hz"))
-    return np.asarray(
-        100 * np.round(np.log(np.maximum(length, 1e-3)) / np.log(4.0))
-        + np.round(np.log(np.maximum(rate, 1e-3)) / np.log(4.0)),
-        dtype=np.int64,
-    )
-
-
-def _take_off_shared(
-    visits: pl.DataFrame,
-    x: Array,
-    variance: Array,
-    family: Codes,
-    van: Codes,
-    weeks: Codes,
-    quantities: tuple[str, ...],
-) -> tuple[Movement, ...]:
-    """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and instrument's week."""
-    serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
-    depot = visits["depot"].to_numpy().astype(str)
-    groups = (
-        np.unique(np.column_stack([family, _manner(visits)]), axis=0, return_inverse=True)[1].ravel(),
-        np.unique(serial, return_inverse=True)[1],
-        np.unique(np.column_stack([family, weeks]), axis=0, return_inverse=True)[1].ravel(),
-        np.unique(np.char.add(np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f")), weeks.astype(str)), return_inverse=True)[1],
-    )  # fmt: skip
-    sizes = [int(group.max()) + 1 for group in groups]
-    nothing = [np.zeros((size, x.shape[1])) for size in sizes]
-    moved = [SharedMovement(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
-    remaining = x.copy()
-    for _ in range(PASSES):  # each source again, now that the others are off
-        for number, group in enumerate(groups):
-            whole = remaining + moved[number].shift[group]
-            inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]
-            moved[number] = shared_movement(inside, group.astype(np.int64), sizes[number])
-            remaining = whole - moved[number].shift[group]
-    x[:] = remaining
-    for each, group in zip(moved, groups, strict=True):
-        variance += each.u[group] ** 2
-    variance += _unknown_recorder(moved[RECORDERS], groups[RECORDERS], serial)
-    last, member = moved[-1], np.zeros(sizes[-1], np.int64)
-    member[groups[-1]] = np.arange(len(x))
-    movements = [
-        Movement(
-            str(depot[member[g]]), str(serial[member[g]]), visits["week"][int(member[g])], quantities[q],
-            float(last.shift[g, q]), float(last.u[g, q]), int(last.vans[g, q]),
-        )
-        for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
-    ]  # fmt: skip
-    return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
-
-
-def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Array:
-    """Variance that a visit's recorder adds while nobody knows its shift: not named, or seen too rarely. [scatters²]"""
-    unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
-    return np.asarray(np.where(unknown, recorders.spread**2, 0.0))
-
-
-def _restarts(
-    visits: pl.DataFrame, quantities: tuple[str, ...], repairs: pl.DataFrame, starts: Codes
-) -> NDArray[np.int8]:
-    """Where baselines start again (repairs, for what they touched) or are doubted (another engine-control software)."""
-    restart = np.zeros((visits.height, len(quantities)), np.int8)
-    software = visits["ecu_software"].to_list()
-    is_first = np.zeros(visits.height, bool)
-    is_first[starts[:-1]] = True
-    known: str | None = None
-    for row, name in enumerate(software):
-        if is_first[row]:
-            known = name
-        elif name is not None:
-            if known is not None and name != known:
-                restart[row] = CHANGED
-            known = name
-    if repairs.height:
-        moments = visits["captured_at"].to_numpy()
-        first_of = {visits["van_id"][int(s)]: (int(s), int(e)) for s, e in itertools.pairwise(starts)}
-        for repair in repairs.sort("van_id", "done_at").iter_rows(named=True):
-            if repair["van_id"] not in first_of:
-                continue
-            begin, end = first_of[repair["van_id"]]
-            done = np.datetime64(repair["done_at"].replace(tzinfo=None), "us")
-            row = begin + int(np.searchsorted(moments[begin:end], done, side="right"))
-            if row < end and row > begin:
-                touched = repaired_quantities(f"{repair['work']} {repair['parts'] or ''}")
-                restart[row, [q for q, name in enumerate(quantities) if name in touched]] = REPAIRED
-    return restart

@@ -2,15 +2,13 @@
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from data_contracts.reasons import REPEAT_REASONS
-from data_contracts.signals import TRACKED
+from data_contracts.signals import TRACKED, tracking_of
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
+from models.statistics.arrays import Codes, Floats
 
-Array = NDArray[np.float64]
-
-COUNTS: frozenset[str] = frozenset(name for name in TRACKED if name.endswith("lean_needles"))
+COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name).scale == "root")
 """Quantities averaged over the repeats: a fault that comes and goes would hide from a median."""
 
 MAIN_PEAK = "main_peak_reference_g_s"
@@ -143,27 +141,7 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def effective_degrees_of_freedom(u: Array, degrees: Array) -> float:
-    """Degrees of freedom of a combined standard uncertainty.
-
-    Parameters
-    ----------
-    u, degrees : ndarray of shape (components,)
-        Contributions to the combined standard uncertainty, and their degrees of freedom (infinity allowed).
-
-    Returns
-    -------
-    float
-
-    References
-    ----------
-    Welch–Satterthwaite formula: JCGM 100:2008 (GUM), G.4.1.
-    """
-    contributions = np.asarray(u, np.float64)
-    return float(np.sum(contributions**2) ** 2 / np.sum(contributions**4 / np.asarray(degrees, np.float64)))
-
-
-def medoids(points: Array) -> NDArray[np.int64]:
+def medoids(points: Floats) -> Codes:
     """The member of each set nearest to all the others; of equals the first.
 
     Parameters

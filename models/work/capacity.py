@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 
 # Of two equal plans the earlier is better: each week of waiting takes this share off what goes first whatever its worth,
 # and a much smaller one off a claim on a warranty.
@@ -16,7 +17,6 @@ _SCALE = 1e4
 # What the solver may take for one depot; a plan of a hundred orders takes well under a second. [s]
 SOLVER_TIME = 60.0
 _OUT_OF_TIME = 1  # status of scipy.optimize.milp
-_NOT_PLACED = "not placed by the best plan found in"
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ class CapacityPlan:
     ----------
     week_of : mapping of str to int
         Week of each planned order.
-    left_out : mapping of str to str
+    left_out : mapping of str to Fact
         Why an order is not in the plan.
     worth : float
         Total worth of the plan. [currency]
@@ -87,7 +87,7 @@ class CapacityPlan:
     """
 
     week_of: Mapping[str, int]
-    left_out: Mapping[str, str]
+    left_out: Mapping[str, Fact]
     worth: float
     unproven: frozenset[str] = frozenset()
 
@@ -166,7 +166,7 @@ def plan_capacity(jobs: Sequence[PlannedJob], hours: Mapping[str, Sequence[float
     if wrong is not None:
         raise InputError(f"order {wrong.order_id}: {wrong.hours} h: give hours above 0")
     week_of: dict[str, int] = {}
-    left_out: dict[str, str] = {}
+    left_out: dict[str, Fact] = {}
     unproven = set()
     for depot in sorted({job.depot for job in jobs}):
         mine = [job for job in jobs if job.depot == depot]
@@ -177,7 +177,7 @@ def plan_capacity(jobs: Sequence[PlannedJob], hours: Mapping[str, Sequence[float
             unproven.add(depot)
         for job in mine:
             if job.order_id not in chosen:
-                left_out[job.order_id] = _why(job, available) if proven else f"{_NOT_PLACED} {SOLVER_TIME:.0f} s"
+                left_out[job.order_id] = _why(job, available) if proven else Fact.of("not_placed", seconds=SOLVER_TIME)
     worth = sum(job.worth(week_of[job.order_id]) for job in jobs if job.order_id in week_of)
     return CapacityPlan(week_of, left_out, worth, frozenset(unproven))
 
@@ -219,18 +219,18 @@ def _solve(jobs: Sequence[PlannedJob], available: Sequence[float]) -> tuple[dict
     return planned, found.status != _OUT_OF_TIME
 
 
-def _why(job: PlannedJob, available: Sequence[float]) -> str:
+def _why(job: PlannedJob, available: Sequence[float]) -> Fact:
     if not available or max(available) <= 0:
-        return f"depot {job.depot} has no workshop hours in the settings"
+        return Fact.of("no_depot_hours", depot=job.depot)
     first, last = max(job.first_week, 0), min(job.last_week, len(available) - 1)
     if first >= len(available):
-        return "its day lies beyond the weeks planned"
+        return Fact.of("beyond_plan")
     there = [week for week in range(first, last + 1) if week not in job.away]
     if not there:
-        return "the van is not there within the weeks planned"
+        return Fact.of("van_away")
     if not _weeks(job, available):
-        return f"needs {job.hours:.1f} h, more than any of its weeks has ({max(available[w] for w in there):.1f} h)"
+        return Fact.of("too_long", hours=job.hours, offered=max(available[week] for week in there))
     best = max(job.worth(week) for week in _weeks(job, available))
     if best <= 0 and not (job.safety or job.decided):
-        return f"costs {-best:.0f} more than it is expected to avoid"
-    return "the hours of its weeks go to orders that come first or are worth more"
+        return Fact.of("costs_more", cost=-best)
+    return Fact.of("crowded_out")

@@ -8,17 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, Job
-from models.tracking.state.sentences import words_for
-
-ANOMALY = "anomaly"
-"""What flagged a van whose readings are unlike a healthy van's only together."""
-UNSTEADY = "unsteady_"
-"""Before a quantity whose repeats disagree more than is usual."""
+from models.statistics.arrays import Floats
 
 
 @dataclass(frozen=True)
@@ -102,16 +97,16 @@ class Figure:
         1 for a share, h, or currency.
     findings : int
         Findings it rests on.
-    what, why : str
-        In words.
+    what, why : Fact
+        Which figure it is, and what it rests on.
     """
 
     value: float
     default: float
     unit: str
     findings: int
-    what: str
-    why: str
+    what: Fact
+    why: Fact
 
 
 @dataclass(frozen=True)
@@ -133,7 +128,7 @@ class Learned:
     findings : int
     """
 
-    priors: Mapping[str, NDArray[np.float64]]
+    priors: Mapping[str, Floats]
     jobs: Mapping[str, Job]
     trust: Mapping[str, Trust]
     right: float
@@ -150,7 +145,7 @@ class Change:
     figure: Figure
 
 
-def dirichlet_mean(prior: NDArray[np.float64], weight: float, counts: NDArray[np.float64]) -> NDArray[np.float64]:
+def dirichlet_mean(prior: Floats, weight: float, counts: Floats) -> Floats:
     """Posterior mean of shares after counts, from a Dirichlet prior.
 
     Parameters
@@ -191,7 +186,7 @@ def learn(
     findings: Sequence[Finding],
     families: Sequence[str],
     *,
-    start: NDArray[np.float64] | None = None,
+    start: Floats | None = None,
     prior_none: float = 0.35,
     settings: LearningSettings | None = None,
     jobs: Mapping[str, Job] = JOBS,
@@ -243,9 +238,15 @@ def learn(
                 float(start[number]),
                 "1",
                 len(findings),
-                f"share of '{_title(code)}' among flagged vans of {family}",
-                f"{int(counts[family][number])} of {int(counts[family].sum())} findings in the family and "
-                f"{of_fleet} of {len(findings)} in the fleet were '{_title(code)}'.",
+                Fact.of("share_of_cause", cause=code, family=family),
+                Fact.of(
+                    "findings_counted",
+                    cause=code,
+                    in_family=float(counts[family][number]),
+                    family_findings=float(counts[family].sum()),
+                    in_fleet=of_fleet,
+                    fleet_findings=len(findings),
+                ),
             )
     learned_jobs = dict(jobs)
     for code, job in jobs.items():
@@ -263,14 +264,15 @@ def learn(
             ("job_parts_cost", "currency", job.parts_cost, new.parts_cost, parts),
         ):
             what = "hours" if unit == "h" else "parts"
-            mean = f"they took {np.mean(told):.2f} on average" if told else "nothing told of them now"
             figures[kind, "", code] = Figure(
                 value,
                 default,
                 unit,
                 len(told),
-                f"{what} of the job for '{_title(code)}'",
-                f"{len(told)} jobs with {what} told; {mean}, the default counts as {settings.cost_weight:.0f}.",
+                Fact.of(f"job_{what}_of", cause=code),
+                Fact.of(f"{what}_told", told=len(told), mean=float(np.mean(told)), weight=settings.cost_weight)
+                if told
+                else Fact.of(f"{what}_untold", weight=settings.cost_weight),
             )
     right = 1.0 - float(fleet[CAUSE_CODES.index(NONE)])
     trust = _trust(findings, right, settings)
@@ -281,8 +283,8 @@ def learn(
             at_first,
             "1",
             t.right + t.wrong,
-            f"trust in alarms of {flag_words(quantity)}",
-            f"Alarms of {flag_words(quantity)} ended in a finding {t.right} times and in nothing found {t.wrong} times.",
+            Fact.of("trust_in_alarms", flag=quantity),
+            Fact.of("alarms_ended", flag=quantity, right=t.right, wrong=t.wrong),
         )
     return Learned(priors, learned_jobs, trust, right, figures, len(findings))
 
@@ -308,15 +310,14 @@ def changes_since(before: Mapping[Key, float], learned: Learned) -> tuple[Change
             found.append(Change(key, old, figure))
     for key in set(before) - set(learned.figures):
         if key[0] == "alarm_trust" and not np.isclose(before[key], learned.right, rtol=1e-9):
-            what = f"trust in alarms of {flag_words(key[2])}"
-            why = "No finding rests on them any more; they count like all alarms of the fleet."
+            what, why = Fact.of("trust_in_alarms", flag=key[2]), Fact.of("no_finding_left")
             found.append(Change(key, before[key], Figure(learned.right, learned.right, "1", 0, what, why)))
     return tuple(
         sorted(found, key=lambda one: (-abs(np.log(max(one.figure.value, 1e-9) / max(one.before, 1e-9))), one.key))
     )
 
 
-def van_priors(learned: Learned, families: Sequence[str], flagged_by: Sequence[Sequence[str]]) -> NDArray[np.float64]:
+def van_priors(learned: Learned, families: Sequence[str], flagged_by: Sequence[Sequence[str]]) -> Floats:
     """Prior of every code for every van, from its family's findings and from what flagged it.
 
     Parameters
@@ -356,32 +357,24 @@ def trust_ratio(learned: Learned, flagged_by: Sequence[str]) -> float:
     return best / (1.0 - best) / (learned.right / (1.0 - learned.right))
 
 
-def trust_sentence(learned: Learned, flagged_by: Sequence[str]) -> str | None:
-    """What is said of a van whose alarms were often wrong; None where they were not."""
+def trust_fact(learned: Learned, flagged_by: Sequence[str]) -> Fact | None:
+    """What is known of a van whose alarms were often wrong; None where they were not."""
     if trust_ratio(learned, flagged_by) > 0.8:
         return None
     known = [name for name in flagged_by if name in learned.trust]
     best = max(known, key=lambda name: (learned.trust[name].share, name))
     t = learned.trust[best]
-    return (
-        f"Alarms of {flag_words(best)} ended in nothing found {t.wrong} of {t.right + t.wrong} times, so this one counts "
-        f"less: trusted {t.share:.0%} where alarms are trusted {learned.right:.0%}."
+    return Fact.of(
+        "alarms_often_wrong",
+        flag=best,
+        wrong=t.wrong,
+        alarms=t.right + t.wrong,
+        trust=t.share,
+        trust_of_all=learned.right,
     )
 
 
-def flag_words(name: str) -> str:
-    """A quantity, the scatter of its repeats, or the anomaly, in words."""
-    if name == ANOMALY:
-        return "the readings together"
-    quantity = name.removeprefix(UNSTEADY)
-    return words_for(name) if quantity == name else f"the scatter of {words_for(quantity)}"
-
-
-def _title(code: str) -> str:
-    return CAUSES[code].title if code in CAUSES else "nothing wrong"
-
-
-def _counts(findings: Sequence[Finding]) -> NDArray[np.float64]:
+def _counts(findings: Sequence[Finding]) -> Floats:
     return np.array([sum(finding.found == code for finding in findings) for code in CAUSE_CODES], dtype=np.float64)
 
 

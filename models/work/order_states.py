@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.states import ORDER_STATES
 
 # From each state, where a person or the next visit may take it.
@@ -47,7 +48,9 @@ class OrderEvent:
     cost : float or None
         Cost of the parts. [currency]
     note : str
-        Free text.
+        Free text; of a proof, its facts in English.
+    note_facts : tuple of Fact
+        What a proof compared.
     """
 
     order_id: str
@@ -61,6 +64,7 @@ class OrderEvent:
     hours: float | None = None
     cost: float | None = None
     note: str = ""
+    note_facts: tuple[Fact, ...] = ()
 
     @property
     def event_id(self) -> str:

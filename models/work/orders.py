@@ -10,24 +10,24 @@ import polars as pl
 
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, Job
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
-from models.causes.evidence import share_in_words
+from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
 from models.work.worth import (
     NO_WORTH,
     RankingSettings,
     Worth,
-    explain_worth,
     is_safety,
     job_price,
     rank_orders,
+    worth_fact,
     worth_of_order,
 )
 
 OPEN_STATES = (*PLANNED_STATES, "done")
-CAPTURE_AGAIN = "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm"
 _LATEST_DAYS = 91
 _SILENT_WEEKS = 8
 
@@ -50,8 +50,8 @@ class WatchedVan:
         Fewest median weeks to a limit; None unknown. [week]
     warranty_until : date or None
         Last day of warranty.
-    reasons : tuple of str
-        Plain sentences, most telling first.
+    reasons : tuple of Fact
+        Why it is on the list, most telling first.
     duty : float
         How much worse a failure of this van is than of an ordinary one. [1]
     flagged_by : tuple of str
@@ -67,7 +67,7 @@ class WatchedVan:
     crosses: float
     weeks_to_limit: float | None
     warranty_until: date | None
-    reasons: tuple[str, ...]
+    reasons: tuple[Fact, ...]
     duty: float = 1.0
     flagged_by: tuple[str, ...] = ()
 
@@ -79,7 +79,8 @@ class OrderBook:
     Attributes
     ----------
     orders : polars.DataFrame
-        WORK_ORDERS: what was there, refreshed where it was still a proposal, and what is new.
+        WORK_ORDERS: what was there, refreshed where it was still a proposal, and what is new; of these two the facts, no
+        sentences.
     worth : mapping of str to Worth
         Per order that was ranked now, its worth in parts.
     """
@@ -103,30 +104,6 @@ def order_id(van_id: str, alarm_since: str, number: int = 0) -> str:
         16 hexadecimal digits.
     """
     return hashlib.sha256(f"{van_id}\x1f{alarm_since}\x1f{number}".encode()).hexdigest()[:16]
-
-
-def week_start(week: str) -> date:
-    """Monday of an ISO week.
-
-    Parameters
-    ----------
-    week : str
-        As 2026-W14.
-
-    Returns
-    -------
-    date
-
-    Raises
-    ------
-    InputError
-        If it is not an ISO week.
-    """
-    try:
-        year, number = week.split("-W")
-        return date.fromisocalendar(int(year), int(number), 1)
-    except ValueError as error:
-        raise InputError(f"week {week!r} is not an ISO week: give one as 2026-W14") from error
 
 
 def due_by(van: WatchedVan, settings: RankingSettings) -> date:
@@ -153,20 +130,16 @@ def due_by(van: WatchedVan, settings: RankingSettings) -> date:
     return due
 
 
-def _action(van: int, posterior: CausePosterior, jobs: Mapping[str, Job]) -> str:
+def _action(van: int, posterior: CausePosterior, jobs: Mapping[str, Job], *, wait: bool) -> Fact:
+    """What to do first: the job of a named cause, a test, or a recording; at the next visit where it is better to wait."""
     leading, test = posterior.leading[van], posterior.next_test[van]
     if leading in jobs:
         second = _second_cause(van, posterior)
-        action = jobs[leading].action
-        if second is not None:
-            other = jobs[second[0]].action
-            action += f"; in the same visit: {other[0].lower()}{other[1:]}"
-        return action
+        other = None if second is None else second[0]
+        return Fact.of("wait_then_job" if wait else "do_job", cause=leading, second_cause=other)
     if leading == NOT_SEPARABLE and test is not None:
-        return test.title
-    if leading == NONE:
-        return f"{CAPTURE_AGAIN}; look at recorder, leads and connectors, for no known cause fits"
-    return CAPTURE_AGAIN
+        return Fact.of("wait_then_test" if wait else "do_test", test=test.name)
+    return Fact.of(("record_at_next_visit" if wait else "record_again") + ("_unknown" if leading == NONE else ""))
 
 
 def _second_cause(van: int, posterior: CausePosterior) -> tuple[str, float] | None:
@@ -177,21 +150,25 @@ def _second_cause(van: int, posterior: CausePosterior) -> tuple[str, float] | No
     return None
 
 
-def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> str:
-    """At most two sentences: what moved, and what it points to."""
-    moved = (posterior.evidence_for[row] or van.reasons or ("The van stands out from its family.",))[0]
-    likeliest = posterior.likeliest[row]
+def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
+    """What moved, and what it points to."""
+    moved = (posterior.evidence_for[row] or van.reasons or (Fact.of("stands_out"),))[0]
     if posterior.leading[row] in CAUSES:
-        says = f"'{CAUSES[likeliest].title}' is {share_in_words(posterior.leading_probability[row])} likely."
-    elif posterior.leading[row] == NONE:
-        moved = van.reasons[0] if van.reasons else moved
-        says = "Nothing known fits it: no part is named; record again, and look at what moved before any work."
-    else:
-        order = np.argsort(-posterior.probability[row])[:2]
-        titles = [CAUSES[c].title if (c := posterior.codes[k]) in CAUSES else "nothing wrong" for k in order]
-        shares = [posterior.probability[row, k] for k in order]
-        says = f"Not separable yet: '{titles[0]}' {share_in_words(shares[0])}, '{titles[1]}' {share_in_words(shares[1])}; test first."
-    return f"{moved} {says}"
+        probability = float(posterior.leading_probability[row])
+        return [moved, Fact.of("cause_likely", cause=posterior.likeliest[row], probability=probability)]
+    if posterior.leading[row] == NONE:
+        return [van.reasons[0] if van.reasons else moved, Fact.of("nothing_fits")]
+    first, second = np.argsort(-posterior.probability[row])[:2]
+    return [
+        moved,
+        Fact.of(
+            "not_separable_yet",
+            cause=posterior.codes[first],
+            probability=float(posterior.probability[row, first]),
+            second_cause=posterior.codes[second],
+            second_probability=float(posterior.probability[row, second]),
+        ),
+    ]
 
 
 def propose_orders(
@@ -283,24 +260,20 @@ def _draft(
     if second is not None:
         worth = _with_second(worth, jobs[second[0]], second[1], settings, duty=van.duty)
     safety = is_safety(leading, probability, jobs)
-    action, said = _action(row, posterior, jobs), explain_worth(worth)
+    told, wait = [worth_fact(worth)], False
     if worth.expected_cost_avoided < 0:
         if safety or van.urgency == "now":
-            said += " Done all the same: " + ("failing can endanger people." if safety else "a limit is crossed.")
+            told.append(Fact.of("done_for_safety" if safety else "done_for_limit"))
         else:
-            said, worth = f"Not worth it yet. {said}", NO_WORTH
-            if action.startswith(CAPTURE_AGAIN):
-                action = f"At the next visit: {action[0].lower()}{action[1:]}"
-            else:
-                action = f"Wait for the next visit and record again; if it stands: {action[0].lower()}{action[1:]}"
+            told, worth, wait = [Fact.of("not_worth_yet"), *told], NO_WORTH, True
     drafted: dict[str, object] = {
         "van_id": van.van_id,
         "family": van.family,
         "depot": van.depot,
         "urgency": van.urgency,
         "cause": leading,
-        "action": action,
-        "reason": _reason(van, row, posterior),
+        "action_facts": [_action(row, posterior, jobs, wait=wait).row()],
+        "reason_facts": [fact.row() for fact in _reason(van, row, posterior)],
         "hours": worth.hours,
         "expected_cost_avoided": worth.expected_cost_avoided,
         "failure_avoided": worth.failure_avoided,
@@ -309,7 +282,7 @@ def _draft(
         "parts_cost": worth.parts,
         "van_time_cost": worth.van_time,
         "failure_probability": worth.failure_probability,
-        "worth": said,
+        "worth_facts": [fact.row() for fact in told],
         "safety": safety,
         "flagged_by": list(van.flagged_by),
         "due_by": due_by(van, settings),

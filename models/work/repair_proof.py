@@ -8,11 +8,10 @@ import numpy as np
 from scipy.stats import norm
 
 from data_contracts.errors import NotEnoughDataError
-from data_contracts.signals import QUANTITIES
+from data_contracts.facts.fact import Fact
 from models.statistics.proportions import share_interval
 
 Verdict = Literal["proven", "not_proven", "made_worse"]
-VERDICT_WORDS: Mapping[str, str] = {"proven": "proven", "not_proven": "not proven", "made_worse": "made worse"}
 
 
 @dataclass(frozen=True)
@@ -66,16 +65,31 @@ class RepairProof:
     verdict : {"proven", "not_proven", "made_worse"}
         An order that is made worse is not proven.
     quantities : tuple of TouchedQuantity
-    left_out : mapping of str to str
-        Quantities that could not be compared, and why.
-    sentences : tuple of str
-        For people, one per quantity compared.
+    left_out : mapping of str to {"before", "after", "expected"}
+        Quantities that could not be compared, and which level is not known.
     """
 
     verdict: Verdict
     quantities: tuple[TouchedQuantity, ...]
     left_out: Mapping[str, str]
-    sentences: tuple[str, ...]
+
+    @property
+    def facts(self) -> tuple[Fact, ...]:
+        """One per quantity compared."""
+        return tuple(
+            Fact.of(
+                "repair_compared",
+                one.quantity,
+                before=one.before.value,
+                after=one.after.value,
+                expected=one.expected.value,
+                change=one.change,
+                low=one.low,
+                high=one.high,
+                outcome=one.verdict,
+            )
+            for one in self.quantities
+        )
 
     @property
     def state(self) -> str:
@@ -118,9 +132,7 @@ def prove_repair(
     for name in dict.fromkeys(touched):
         for level, when in ((before.get(name), "before"), (after.get(name), "after"), (expected.get(name), "expected")):
             if level is None or not (np.isfinite(level.value) and np.isfinite(level.u)):
-                left_out[name] = (
-                    f"not read {when} the repair" if when != "expected" else "its expected level is unknown"
-                )
+                left_out[name] = when
                 break
         else:
             usable.append(name)
@@ -136,7 +148,7 @@ def prove_repair(
         verdict = "made_worse"
     elif "restored" in words and not any(_still_away(one, width) for one in compared):
         verdict = "proven"
-    return RepairProof(verdict, compared, left_out, tuple(_sentence(one) for one in compared))
+    return RepairProof(verdict, compared, left_out)
 
 
 def _compare(name: str, before: Level, after: Level, expected: Level, width: float) -> TouchedQuantity:
@@ -162,17 +174,6 @@ def _still_away(one: TouchedQuantity, width: float) -> bool:
     distance = abs(one.before.value - one.expected.value)
     moved = distance > width * np.hypot(one.before.u, one.expected.u)
     return bool(moved and one.verdict != "restored" and one.high < 0.5 * distance)
-
-
-def _sentence(one: TouchedQuantity) -> str:
-    unit = QUANTITIES[one.quantity].unit
-    shown = "" if unit == "1" else f" {unit}"
-    name = QUANTITIES[one.quantity].description.split(":")[0]
-    return (
-        f"{name[0].upper()}{name[1:]}: {one.before.value:.3g}{shown} before, {one.after.value:.3g}{shown} after, "
-        f"{one.expected.value:.3g}{shown} expected: {one.verdict} "
-        f"({one.change:+.2g}{shown} towards it, interval {one.low:+.2g} to {one.high:+.2g})."
-    )
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,11 @@ from typing import Any
 
 import polars as pl
 
+from data_contracts.facts.fact import Fact
 from data_contracts.states import PLANNED_STATES
+from data_contracts.tables import FACTS_TYPE
+from data_contracts.weeks import week_of, week_start
 from models.work.capacity import SOLVER_TIME, PlannedJob, plan_capacity
-from models.work.orders import week_start
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ def plan_orders(
     warranties: Mapping[str, date] | None = None,
     absences: Mapping[str, Sequence[Days]] | None = None,
 ) -> pl.DataFrame:
-    """Give every open order its week, or say why it has none.
+    """Give every open order its week, or why it has none.
 
     Parameters
     ----------
@@ -67,7 +69,7 @@ def plan_orders(
     Returns
     -------
     polars.DataFrame
-        The same orders with plan_week and plan_note; null for orders that are closed.
+        The same orders with plan_week and plan_facts, plan_note still to be said; null for orders that are closed.
     """
     settings = settings or PlanSettings()
     monday = week_start(week) + timedelta(days=7)
@@ -88,25 +90,26 @@ def plan_orders(
             jobs[name] = _visit(members, until, away, monday, settings)
     depots = {job.depot for job in jobs.values()}
     plan = plan_capacity(list(jobs.values()), {depot: settings.available(depot) for depot in depots})
-    told: dict[str, tuple[str | None, str | None]] = dict.fromkeys(
-        waiting, (None, "no workshop time: recorded again at the next visit")
+    told: dict[str, tuple[str | None, list[Fact] | None]] = dict.fromkeys(
+        waiting, (None, [Fact.of("no_workshop_time")])
     )
     for name, members in visits.items():
         number = plan.week_of.get(name)
         for row in members:
             others = [str(other["order_id"]) for other in members if other is not row]
             if number is None:
-                told[row["order_id"]] = (None, plan.left_out[name])
+                told[row["order_id"]] = (None, [plan.left_out[name]])
             else:
-                note = _note(row, jobs[name], number, others)
+                facts = _why_then(row, jobs[name], number, others)
                 if jobs[name].depot in plan.unproven:
-                    note += f"; the best plan found in {SOLVER_TIME:.0f} s"
-                told[row["order_id"]] = (_iso_week(monday + timedelta(weeks=number)), note)
-    nothing = (None, None)
-    planned = [told.get(name, nothing) for name in orders["order_id"]]
+                    facts.append(Fact.of("plan_unproven", seconds=SOLVER_TIME))
+                told[row["order_id"]] = (week_of(monday + timedelta(weeks=number)), facts)
+    planned = [told.get(name, (None, None)) for name in orders["order_id"]]
+    rows_of = [None if facts is None else [fact.row() for fact in facts] for _, facts in planned]
     return orders.with_columns(
         pl.Series("plan_week", [one[0] for one in planned], dtype=pl.String),
-        pl.Series("plan_note", [one[1] for one in planned], dtype=pl.String),
+        pl.Series("plan_facts", rows_of, dtype=FACTS_TYPE),
+        plan_note=pl.lit(None, pl.String),
     )
 
 
@@ -170,11 +173,6 @@ def _week_number(day: date, monday: date) -> int:
     return (day - monday).days // 7
 
 
-def _iso_week(day: date) -> str:
-    year, number, _ = day.isocalendar()
-    return f"{year:04d}-W{number:02d}"
-
-
 def _weeks_away(absences: Sequence[Days], monday: date, weeks: int) -> frozenset[int]:
     found = set()
     for number in range(weeks):
@@ -184,21 +182,22 @@ def _weeks_away(absences: Sequence[Days], monday: date, weeks: int) -> frozenset
     return frozenset(found)
 
 
-def _note(row: Mapping[str, Any], job: PlannedJob, number: int, others: Sequence[str]) -> str:
+def _why_then(row: Mapping[str, Any], job: PlannedJob, number: int, others: Sequence[str]) -> list[Fact]:
+    """Why an order has the week it has."""
     if row["state"] == "booked" and row["until"] and number == job.last_week:
-        why = f"booked for {row['until']}"
+        facts = [Fact.of("plan_booked", day=str(row["until"]))]
     elif row["safety"]:
-        why = "goes first: failing can endanger people"
+        facts = [Fact.of("plan_safety")]
     elif row["state"] in ("accepted", "booked"):
-        why = f"goes before proposals: {row['state']}"
-    elif row["urgency"] == "now":
-        why = "goes before what is worth more: a limit is crossed"
+        facts = [Fact.of("plan_accepted" if row["state"] == "accepted" else "plan_booked_open")]
     else:
-        why = "part of the plan worth most within the depot's hours"
+        facts = [Fact.of("plan_limit" if row["urgency"] == "now" else "plan_best")]
     if row["state"] == "postponed" and row["until"]:
-        why += f"; postponed until {row['until']}"
+        facts.append(Fact.of("plan_postponed", day=str(row["until"])))
     if job.warranty > 0 and number <= job.warranty_week < job.due_week + 2:
-        why += "; claim before the warranty ends"
+        facts.append(Fact.of("plan_warranty"))
     if job.away and row["state"] != "booked":
-        why += "; the van is away in some of the weeks"
-    return why + (f"; one visit with order {', '.join(others)}" if others else "")
+        facts.append(Fact.of("plan_away"))
+    if others:
+        facts.append(Fact.of("plan_shared", orders=", ".join(others)))
+    return facts

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.causes import NONE, NOT_SEPARABLE
+from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, TESTS, Job
 from data_contracts.states import URGENCIES
+from models.statistics.arrays import Codes, Floats
 
 
 @dataclass(frozen=True)
@@ -186,37 +187,36 @@ def worth_of_order(
     return Worth(failure, warranty, work, -parts, van_time, total, hours, risk)
 
 
-def explain_worth(worth: Worth, currency: str = "") -> str:
-    """The parts of a worth in one sentence; as shown they add up but for rounding.
+def worth_fact(worth: Worth) -> Fact:
+    """The parts of a worth; as shown they add up but for rounding.
 
     Parameters
     ----------
     worth : Worth
-    currency : str
-        Shown after each amount.
 
     Returns
     -------
-    str
+    Fact
     """
-    unit = f" {currency}" if currency else ""
-    parts = [
-        (worth.failure_avoided, f"failure avoided ({worth.failure_probability:.0%} likely)"),
-        (worth.warranty, "paid by the warranty"),
-        (worth.work, f"work ({worth.hours:.1f} h)"),
-        (worth.parts, "parts"),
-        (worth.van_time, "van off the road"),
-    ]
-    shown = ", ".join(f"{amount:+.0f}{unit} {name}" for amount, name in parts if abs(amount) >= 0.5)
-    return f"Expected {worth.expected_cost_avoided:+.0f}{unit}: {shown}."
+    return Fact.of(
+        "worth",
+        total=worth.expected_cost_avoided,
+        failure_avoided=worth.failure_avoided,
+        failure_probability=worth.failure_probability,
+        warranty=worth.warranty,
+        work=worth.work,
+        hours=worth.hours,
+        parts=worth.parts,
+        van_time=worth.van_time,
+    )
 
 
 def rank_orders(
     urgency: Sequence[str],
     safety: Sequence[bool],
-    expected_cost_avoided: NDArray[np.float64],
-    hours: NDArray[np.float64],
-) -> NDArray[np.int64]:
+    expected_cost_avoided: Floats,
+    hours: Floats,
+) -> Codes:
     """Ranks from 1: safety first among vans that are called in, then urgency, then expected cost avoided per hour.
 
     A van to watch comes after those that are called in, whatever is suspected of it.

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from data_contracts.errors import InputError
-from data_contracts.weeks import week_before, week_end
+from data_contracts.weeks import week_before, week_end, week_start
 from pipelines.weekly.progress import bar
 from pipelines.workspace.example_register import EXAMPLE_FILES
 from pipelines.workspace.workspace import make_workspace
@@ -61,8 +61,6 @@ def run_demo(home: Path, *, vans: int, weeks: int, seed: int, fresh: bool) -> st
 
 def _found(root: Path, week: str) -> str:
     """How many of the list's top ten were planted, against the truth the generator wrote."""
-    from datetime import date
-
     import polars as pl
 
     from pipelines.read_side.published import open_published
@@ -71,7 +69,7 @@ def _found(root: Path, week: str) -> str:
     listed = open_published(root).ask(
         "SELECT van_id, rank FROM watchlist WHERE week = $week ORDER BY rank LIMIT 10", {"week": week}
     )
-    monday = date.fromisocalendar(int(week[:4]), int(week[6:]), 1).isoformat()
+    monday = week_start(week).isoformat()
     planted = truth.filter((pl.col("cause") != "none") & (pl.col("onset") <= monday))["van_id"]
     hits = listed["van_id"].is_in(planted.to_list()).sum()
     return f"of the {listed.height} vans at the top of the list, {hits} carry a planted fault (truth.csv)"

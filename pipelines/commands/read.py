@@ -13,7 +13,7 @@ from data_contracts.errors import InputError, MissingFileError, VansnapError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import QUANTITIES, shown_at
 from pipelines.intake.readers.recording import read_recording
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
@@ -222,7 +222,7 @@ def _told(capture: dict[str, Any], name: str) -> str:
     return "\n".join(lines)
 
 
-_TABLE_COLUMNS = ("idle_g_s", "main_peak_g_s", "engine_speed_peak_rpm", "lambda_full_throttle")
+_TABLE_COLUMNS = shown_at("console")
 
 
 def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]) -> str:

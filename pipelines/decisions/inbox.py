@@ -1,24 +1,30 @@
-"""The inbox of decisions: one file each, written whole before anything else happens, moved to taken/ when a run has it."""
+"""The inbox of decisions: one file each under decisions/, written whole before anything else happens."""
 
 import json
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipelines.workspace.workspace import sync_folder
+from pipelines.storage.atomic_files import write_atomically
 
 TAKEN = "taken"
-"""Folder of decisions that are in the warehouse."""
+"""Folder of the decisions that a run has taken in."""
 
 
 def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
-    """Write a decision's file whole and synced, or not at all; returns its path."""
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    with fresh.open("w", encoding="utf-8") as file:
-        json.dump(told, file, default=str, ensure_ascii=False)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
-    sync_folder(path.parent)
+    """Write a decision down; it is safe once this returns.
+
+    Parameters
+    ----------
+    path : Path
+        Its file.
+    told : mapping of str to object
+        What it says.
+
+    Returns
+    -------
+    Path
+        The same.
+    """
+    write_atomically(path, json.dumps(told, default=str, ensure_ascii=False).encode())
     return path

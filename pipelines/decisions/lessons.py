@@ -5,10 +5,12 @@ from typing import Any
 
 import polars as pl
 
-from data_contracts.tables import LEARNING, polars_schema
+from data_contracts.facts.fact import ANOMALY, UNSTEADY
+from data_contracts.facts.say import say
+from data_contracts.tables import FACTS_TYPE, LEARNING, polars_schema
 from data_contracts.weeks import week_end
 from models.tracking.assess import Assessment
-from models.work.learning import ANOMALY, UNSTEADY, Change, Finding, Key, Learned, changes_since, learn, trust_sentence
+from models.work.learning import Change, Finding, Key, Learned, changes_since, learn, trust_fact
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.settings import Settings
 
@@ -121,20 +123,20 @@ def changes_of_week(warehouse: Warehouse, learned: Learned, week: str) -> tuple[
 
 
 def learning_rows(changes: Sequence[Change], week: str) -> pl.DataFrame:
-    """Rows of LEARNING of a week's run."""
+    """Rows of LEARNING of a week's run, their sentences still to be said."""
     rows = [
         {
             "week": week,
             "kind": change.key[0],
             "family": change.key[1],
             "subject": change.key[2],
-            "what": change.figure.what,
+            "what_facts": [change.figure.what.row()],
             "before": change.before,
             "after": change.figure.value,
             "unit": change.figure.unit,
             "default": change.figure.default,
             "findings": change.figure.findings,
-            "why": change.figure.why,
+            "why_facts": [change.figure.why.row()],
         }
         for change in changes
     ]
@@ -148,16 +150,16 @@ def learning_card(learned: Learned, changes: Sequence[Change], week: str) -> Map
         "week": week,
         "findings": learned.findings,
         "moved": [
-            f"{one.figure.what}: {one.before:.3g} to {one.figure.value:.3g}"
+            f"{say(one.figure.what)}: {one.before:.3g} to {one.figure.value:.3g}"
             + ("" if one.figure.unit == "1" else f" {one.figure.unit}")
-            + f". {one.figure.why}"
+            + f". {say(one.figure.why)}"
             for one in changes
         ],
     }
 
 
 def with_trust(listed: pl.DataFrame, learned: Learned, flags: Mapping[str, Sequence[str]]) -> pl.DataFrame:
-    """The week's list with a sentence for every van whose alarms were often wrong before.
+    """The week's list with one more reason for every van whose alarms were often wrong before.
 
     Parameters
     ----------
@@ -172,6 +174,7 @@ def with_trust(listed: pl.DataFrame, learned: Learned, flags: Mapping[str, Seque
     polars.DataFrame
         WATCHLIST.
     """
-    said = [trust_sentence(learned, flags[van_id]) for van_id in listed["van_id"]]
-    reasons = [[*told, *([] if one is None else [one])] for told, one in zip(listed["reasons"], said, strict=True)]
-    return listed.with_columns(pl.Series("reasons", reasons, dtype=listed.schema["reasons"]))
+    wrong = [trust_fact(learned, flags[van_id]) for van_id in listed["van_id"]]
+    known = listed["reason_facts"].to_list()
+    facts = [[*told, *([] if one is None else [one.row()])] for told, one in zip(known, wrong, strict=True)]
+    return listed.with_columns(pl.Series("reason_facts", facts, dtype=FACTS_TYPE))

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
 from pipelines.decisions.inbox import TAKEN, write_decision
@@ -150,7 +151,7 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
             f"UPDATE work_orders SET {sets} FROM _status s WHERE work_orders.order_id = s.order_id AND ({changed})"
         )
     closed = "state NOT IN ('proposed', 'accepted', 'postponed', 'booked') AND plan_note IS NOT NULL"
-    warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL WHERE {closed}")
+    warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL, plan_facts = NULL WHERE {closed}")
     warehouse.replace("proof_statistics", proof_statistics_of(status))
 
 
@@ -228,6 +229,7 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
         hours=_amount("hours", row.get("hours")),
         cost=_amount("cost", row.get("cost")),
         note=str(row.get("note") or ""),
+        note_facts=tuple(Fact.from_row(fact) for fact in row.get("note_facts") or ()),
     )
 
 

@@ -8,6 +8,7 @@ from statistics import fmean
 import polars as pl
 
 from data_contracts.errors import NotEnoughDataError
+from data_contracts.facts.say import joined, say
 from data_contracts.jobs import JOBS
 from data_contracts.tables import PROOF_STATISTICS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus
@@ -128,7 +129,8 @@ def _verdict(warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object]) -
         at=seen[after[0]],
         person=PERSON,
         reason=MADE_WORSE if proof.verdict == "made_worse" else "",
-        note=" ".join(proof.sentences),
+        note=joined(map(say, proof.facts), "note"),
+        note_facts=proof.facts,
     )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
+from data_contracts.facts.fact import Fact
 from data_contracts.jobs import Job
 from models.causes.infer import CausePosterior
 from models.tracking.assess import Assessment
@@ -90,7 +91,7 @@ def _watched(
     flagged_by: tuple[str, ...],
 ) -> WatchedVan:
     van_id, week = str(row["van_id"]), str(row["week"])
-    crosses, weeks, reasons = state["cross_before_next"], row["weeks_to_limit"], row["reasons"]
+    crosses, weeks, reasons = state["cross_before_next"], row["weeks_to_limit"], row["reason_facts"]
     return WatchedVan(
         van_id=van_id,
         family=str(row["family"]),
@@ -101,7 +102,7 @@ def _watched(
         crosses=crosses if isinstance(crosses, float) else 0.0,
         weeks_to_limit=weeks if isinstance(weeks, float) else None,
         warranty_until=register.vans[van_id].warranty_until,
-        reasons=tuple(str(reason) for reason in reasons) if isinstance(reasons, list) else (),
+        reasons=tuple(Fact.from_row(reason) for reason in reasons) if isinstance(reasons, list) else (),
         duty=settings.workshop.duty_of(van_id, str(row["depot"]), str(row["family"])),
         flagged_by=flagged_by,
     )

@@ -21,8 +21,8 @@ import polars as pl
 from data_contracts.errors import MissingFileError
 from pipelines.contract_suites import ROW, load_suite
 from pipelines.intake.manifest import ManifestRow, TextRow, suite_tables
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.plain_text import finite
-from pipelines.workspace.workspace import write_synced
 
 MOST_ROWS = 1000
 """Failing rows of one expectation that are listed; all are counted, and the quarantine lists each."""
@@ -135,7 +135,7 @@ def keep(folder: Path, delivery: str, results: Sequence[Mapping[str, Any]], *, n
     folder.mkdir(parents=True, exist_ok=True)
     checks = [*before, {"at": now.astimezone(UTC).isoformat(timespec="seconds"), "results": results}]
     content = json.dumps({"delivery": delivery, "checks": checks}, allow_nan=False)
-    write_synced(_file(folder, delivery), content.encode())
+    write_atomically(_file(folder, delivery), content.encode())
 
 
 def kept(folder: Path, delivery: str) -> list[dict[str, Any]]:
@@ -180,7 +180,7 @@ def page(folder: Path, delivery: str) -> str:
             return made.read_text(encoding="utf-8")
     text = _render(delivery, checks)
     with suppress(OSError):  # a folder the board may only read: the page is shown all the same
-        write_synced(made, text.encode())
+        write_atomically(made, text.encode())
     return text
 
 

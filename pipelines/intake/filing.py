@@ -4,8 +4,9 @@ from pathlib import Path
 
 from data_contracts.errors import WorkspaceError
 from pipelines.intake.delivery import RefusedError, open_delivery
+from pipelines.storage.atomic_files import sync_folder
 from pipelines.storage.warehouse import Warehouse
-from pipelines.workspace.workspace import Workspace, sync_folder
+from pipelines.workspace.workspace import Workspace
 
 
 def place_of(workspace: Workspace, delivery: str, source: str, place: str) -> Path:

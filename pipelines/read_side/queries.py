@@ -79,7 +79,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
     -------
     polars.DataFrame
         Columns of `watchlist`, with `rank_before` and `urgency_before` (null: was not on the list before) and, of the
-        van's newest order up to that week, order_id, action, hours, state, due_by.
+        van's newest order up to that week, order_id, action with its facts, hours, state, due_by.
     """
     where, parameters = only.where()
     return published.ask(
@@ -90,7 +90,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
         ), page AS (
             SELECT * FROM watchlist AS w WHERE week = $week AND {where} ORDER BY rank LIMIT $limit OFFSET $offset
         ), newest_order AS (
-            SELECT van_id, order_id, action, hours, state, due_by FROM work_orders
+            SELECT van_id, order_id, COLUMNS('action.*'), hours, state, due_by FROM work_orders
             WHERE week <= $week AND van_id IN (SELECT van_id FROM page)
             QUALIFY row_number() OVER (PARTITION BY van_id ORDER BY week DESC, rank) = 1
         )
@@ -139,10 +139,9 @@ def week_before(published: Published, week: str) -> str | None:
     return before
 
 
-def notices(published: Published, week: str) -> list[str]:
-    """What a week says of no single van, such as a recorder that moved all its vans."""
-    frame = published.ask("SELECT text FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week})
-    return frame["text"].to_list()
+def notices(published: Published, week: str) -> list[dict[str, object]]:
+    """What a week says of no single van, such as a recorder that moved all its vans: rows of `notices`."""
+    return published.ask("SELECT * FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week}).to_dicts()
 
 
 def last_week_seen(published: Published, week: str) -> str | None:
@@ -326,10 +325,10 @@ def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> 
 
 
 def left_out(published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int = 20) -> pl.DataFrame:
-    """Orders the plan leaves out, with the reason: order_id, van_id, depot, action, plan_note; worth most first."""
+    """Orders the plan leaves out, with the reason; worth most first."""
     return published.ask(
         f"""
-        SELECT order_id, van_id, depot, action, plan_note FROM work_orders
+        SELECT * FROM work_orders
         WHERE {_ORDERS_WHERE} AND plan_week IS NULL AND plan_note IS NOT NULL ORDER BY rank, order_id LIMIT $limit
         """,
         {"depots": list(depots), "states": list(states), "limit": limit},

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 
 import polars as pl
 
@@ -114,4 +114,4 @@ def _between(rows: pl.DataFrame, column: pl.Expr, first: date | str | None, last
 
 
 def _week(day: date | None) -> str | None:
-    return None if day is None else week_of(datetime(day.year, day.month, day.day, tzinfo=UTC))
+    return None if day is None else week_of(day)

@@ -11,19 +11,20 @@ import polars as pl
 from matplotlib.figure import Figure
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import QUANTITIES
+from data_contracts.signals import QUANTITIES, shown_at
 from data_contracts.units import Shown
+from data_contracts.weeks import week_start
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, limits
-from pipelines.reports.evidence_proof import change_date, monday, repairs_section
+from pipelines.reports.evidence_proof import change_date, repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
-from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say
+from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say, told
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
 TRENDS_SHOWN = 6
-_MAIN = ("main_peak_reference_g_s", "lambda_full_throttle", "lambda_full_throttle_v", "idle_g_s")
+_MAIN = shown_at("evidence")
 _CONDITIONS = {
     "odometer": ("odometer_km", "km"),
     "coolant": ("coolant_c", "°C"),
@@ -114,7 +115,7 @@ def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
     row = listed.row(0, named=True)
     causes = sorted(row["causes"] or [], key=lambda cause: -cause["probability"])[:5]
     text = [say("evidence.listed", rank=row["rank"], week=week, urgency=say(f"urgency.{row['urgency']}"))]
-    text += list(row["reasons"] or [])
+    text += told(row, "reasons")
     text.append(say("evidence.changed", week=changed) if changed else say("evidence.no_change"))
     ranked = [(cause_title(cause["code"]), percent(cause["probability"])) for cause in causes]
     section = _section("judgement", text, _table(("order.causes", "evidence.probability"), ranked, "evidence.none"))
@@ -147,7 +148,7 @@ def _trends(
         }
         caption = say("evidence.trend", **words)
         if last["alarm_since"]:
-            caption += f" {say('evidence.outside', week=last['alarm_since'])} {change_date(rows, tables['repairs'])}"
+            caption += f" {say('evidence.outside', week=last['alarm_since'])} {change_date(last)}"
         elif (out := rows.filter(pl.col("alarm"))).height:
             caption += " " + say(
                 "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]
@@ -157,7 +158,7 @@ def _trends(
 
 
 def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | None], repairs: Sequence[date]) -> bytes:
-    at = np.array([monday(week) for week in rows["week"]], dtype="datetime64[D]")
+    at = np.array([week_start(week) for week in rows["week"]], dtype="datetime64[D]")
     value, u, baseline, baseline_u = (
         unit.factor * rows[name].cast(pl.Float64).to_numpy() for name in ("value", "value_u", "baseline", "baseline_u")
     )
@@ -180,7 +181,7 @@ def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | N
             axes.axvline(_days(done), color="black", linewidth=0.7, linestyle="-.")
         since = rows["alarm_since"][-1]
         if since:
-            axes.axvline(_days(monday(since)), color="black", linewidth=1.0)
+            axes.axvline(_days(week_start(since)), color="black", linewidth=1.0)
         axes.set_ylabel(f"[{unit.unit}]")
         axes.yaxis.set_label_coords(-0.08, 0.5)
         axes.grid(alpha=0.25, linewidth=0.4)

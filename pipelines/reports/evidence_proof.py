@@ -1,16 +1,14 @@
 """What a warranty file says of a van's changes: when one began and how well that is known, and what each repair did."""
 
 from collections.abc import Mapping
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.jobs import JOBS
 from data_contracts.signals import QUANTITIES
-from models.change_point import date_onset, difference_scatter
 from models.work.repair_proof import Level, RepairProof, TouchedQuantity, prove_repair
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import as_shown, contract, day, joined, say
@@ -18,44 +16,22 @@ from pipelines.reports.paper import as_shown, contract, day, joined, say
 Section = dict[str, Any]
 
 
-def monday(week: str) -> date:
-    """First day of an ISO week."""
-    return date.fromisocalendar(int(week[:4]), int(week[-2:]), 1)
-
-
-def change_date(rows: pl.DataFrame, repairs: pl.DataFrame) -> str:
+def change_date(last: Mapping[str, Any]) -> str:
     """When a quantity began to move, with its interval, in words.
 
     Parameters
     ----------
-    rows : polars.DataFrame
-        One quantity's trend, oldest first.
-    repairs : polars.DataFrame
-        The van's repairs: what happened before the last of them is another story.
+    last : mapping of str to object
+        Latest row of the quantity's trend.
 
     Returns
     -------
     str
-        Empty where too few visits tell.
+        The estimate that list and board show too.
     """
-    done = [at.date() for at in repairs["done_at"] if at.date() < monday(rows["week"][-1])]
-    if done:
-        rows = rows.filter(pl.col("week").map_elements(lambda w: monday(w) > max(done), return_dtype=pl.Boolean))
-    rows = rows.filter(pl.col("value").is_not_null())
-    values = rows["value"].cast(pl.Float64).to_numpy()
-    days = np.array([monday(week).toordinal() for week in rows["week"]], dtype=np.float64)
-    try:
-        sigma = max(difference_scatter(values), 1e-12 * float(np.max(np.abs(values), initial=1.0)))
-        onset = date_onset(days, values, sigma=sigma)
-    except NotEnoughDataError:
+    if last["onset_week"] is None:
         return say("evidence.onset_unknown")
-    first, low, high = (_week(date.fromordinal(round(at))) for at in (onset.time, onset.low, onset.high))
-    return say(f"evidence.onset_{onset.kind}", week=first, low=low, high=high)
-
-
-def _week(at: date) -> str:
-    year, week, _ = at.isocalendar()
-    return f"{year}-W{week:02d}"
+    return say("evidence.onset", week=last["onset_week"], low=last["onset_low"], high=last["onset_high"])
 
 
 def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
@@ -94,17 +70,14 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
             section["text"].append(
                 say(
                     "evidence.not_compared",
-                    quantities=", ".join(f"{name} ({say(_why(why))})" for name, why in proof.left_out.items()),
+                    quantities=", ".join(
+                        f"{name} ({say(f'evidence.left_out.{missing}')})" for name, missing in proof.left_out.items()
+                    ),
                 )
             )
     if not section["text"]:
         section["text"].append(say("evidence.no_repair"))
     return section
-
-
-def _why(words: str) -> str:
-    when = next((when for when in ("before", "after") if when in words), "expected")
-    return f"evidence.left_out.{when}"
 
 
 def _table(proof: RepairProof) -> Section:

@@ -8,7 +8,7 @@ import polars as pl
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
-from pipelines.reports.paper import contract, day, joined, make_pdf, say, written_for
+from pipelines.reports.paper import contract, day, joined, make_pdf, say, told, written_for
 
 REASONS_SHOWN = 2
 _EVERY_VAN = 10_000
@@ -48,7 +48,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             "now": row["urgency"] == "now",
             "cause": _cause(row["leading_cause"], row["leading_cause_probability"]),
             "limit": _weeks(row["weeks_to_limit"]),
-            "reasons": list(row["reasons"] or [])[:REASONS_SHOWN],
+            "reasons": told(row, "reasons")[:REASONS_SHOWN],
         }
         for row in listed.iter_rows(named=True)
     ]
@@ -56,7 +56,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
         (
             order["order_id"],
             order["van_id"],
-            contract(order["action"]),
+            contract(" ".join(told(order, "action"))),
             "–" if order["hours"] is None else f"{order['hours']:.1f}",
             day(order["due_by"]),
             say(f"state.{order['state']}"),
@@ -67,7 +67,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     document = {
         "week": say("list.week", week=week),
         "counts": say("list.counts", vans=numbers["vans"], seen=numbers["seen"], **said),
-        "notices": queries.notices(published, week),
+        "notices": [" ".join(told(notice, "text")) for notice in queries.notices(published, week)],
         "rows": rows,
         "orders": table,
         "foot": foot(run),

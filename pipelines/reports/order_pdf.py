@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from data_contracts.causes import CAUSES
+from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
@@ -15,7 +16,7 @@ from data_contracts.jobs import JOBS
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, families
 from pipelines.read_side.traces import traces
-from pipelines.reports.paper import as_shown, board_address, contract, day, make_pdf, qr_code, say, written_for
+from pipelines.reports.paper import as_shown, board_address, contract, day, make_pdf, qr_code, say, told, written_for
 from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
 from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
@@ -118,7 +119,7 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
     odometer, codes = newest.get("odometer_km"), newest.get("fault_codes")
     worth = order["expected_cost_avoided"]
     km = as_shown("km")
-    place = str(order["plan_note"] or "")
+    place = "; ".join(told(order, "plan_note"))
     facts = [
         (say("order.family"), order["family"]),
         (say("order.depot"), order["depot"]),
@@ -129,8 +130,8 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         (say("order.worth"), "–" if worth is None else f"{worth:.0f} {currency}".replace("-", "−")),
     ]
     listed = queries.van_on_list(published, str(order["van_id"]), str(order["week"]))
-    told: Any = (listed or {}).get("causes") or []
-    causes = sorted(told, key=lambda c: -float(c["probability"]))
+    known: Any = (listed or {}).get("causes") or []
+    causes = sorted(known, key=lambda c: -float(c["probability"]))
     return {
         "order_id": order["order_id"],
         "rank": say("order.rank", rank=order["rank"], week=order["week"]),
@@ -138,14 +139,12 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "urgency": say(f"urgency.{order['urgency']}"),
         "now": order["urgency"] == "now",
         "facts": facts,
-        "reason": _shortened(str(order["reason"])),
-        "action": contract(order["action"]),
+        "reason": _shortened(" ".join(told(order, "reason"))),
+        "action": contract(" ".join(told(order, "action"))),
         "place": place[:1].upper() + place[1:],
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
-        "steps": [contract(step) for step in job.steps]
-        if job
-        else [say("order.steps_open"), contract(next(iter(JOBS.values())).steps[-1])],
-        "parts": contract(job.parts if job else "") or say("order.no_parts"),
+        "steps": [contract(step) for step in job.all_steps] if job else [say("order.steps_open"), contract(PROVE)],
+        "parts": contract(job.parts) if job and job.parts else say("order.no_parts"),
         "hours": "–" if order["hours"] is None else f"{order['hours']:.1f} h",
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]))],
     }

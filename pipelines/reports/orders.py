@@ -7,21 +7,23 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.facts.say import sentence
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
-from pipelines.read_side.published import Published, open_published
+from pipelines.read_side.published import Published, board_settings, open_published
+from pipelines.reports.paper import write_whole
 from pipelines.storage.plain_text import finite, spreadsheet_csv
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
 
 def open_orders(published: Published) -> pl.DataFrame:
-    """Open work orders, ranked: columns of WORK_ORDERS."""
+    """Open work orders, ranked: columns of WORK_ORDERS, as far as the version that published the file had them."""
     orders = published.ask(
         "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
         {"open": list(PLANNED_STATES)},
     )
-    return orders.select(column.name for column in WORK_ORDERS.columns)
+    return orders.select(column.name for column in WORK_ORDERS.columns if column.name in orders.columns)
 
 
 def orders_document(published: Published) -> dict[str, Any]:
@@ -31,14 +33,15 @@ def orders_document(published: Published) -> dict[str, Any]:
 
 
 def orders_text(published: Published) -> str:
-    """Open work orders as lines for a terminal, ranked."""
+    """Open work orders as lines for a terminal, ranked; what to do is told in the workspace's language."""
+    language = board_settings(published.home).display.language
     orders = open_orders(published)
     if not orders.height:
         return "no open work orders"
     lines = [f"{'rank':>4}  {'order':<16}  {'van':<12}  {'state':<9}  {'plan week':<9}  {'hours':>5}  action"]
     lines += [
         f"{row['rank']:>4}  {row['order_id']:<16}  {row['van_id']:<12}  {row['state']:<9}  {row['plan_week'] or 'none':<9}  "
-        f"{row['hours'] or 0.0:>5.1f}  {row['action']}"
+        f"{row['hours'] or 0.0:>5.1f}  {sentence(row, 'action', language)}"
         for row in orders.iter_rows(named=True)
     ]
     return "\n".join(lines)
@@ -73,19 +76,14 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
     load_settings(workspace.settings_path)  # a broken one is told, not replaced by the defaults
     published = open_published(workspace.root)
     orders = open_orders(published)
-    if ending == ".pdf":
+    if ending == ".csv":
+        content = spreadsheet_csv(orders).encode()
+    elif ending == ".json":
+        content = json.dumps(orders_document(published), ensure_ascii=False, indent=2, default=str).encode()
+    else:
         from pipelines.reports.list_pdf import list_pdf
         from pipelines.reports.order_pdf import orders_pdf
-        from pipelines.reports.paper import write_whole
 
-        write_whole(out, list_pdf(published, orders) if weekly_list else orders_pdf(workspace, published, orders))
-        return orders.height
-    try:
-        if ending == ".csv":
-            out.write_text(spreadsheet_csv(orders), encoding="utf-8")
-        else:
-            text = json.dumps(orders_document(published), ensure_ascii=False, indent=2, default=str)
-            out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"can't write {out}: {error.strerror}; name a file you may write") from error
+        content = list_pdf(published, orders) if weekly_list else orders_pdf(workspace, published, orders)
+    write_whole(out, content)
     return orders.height

@@ -3,8 +3,8 @@
 Text from outside reaches the template only as JSON strings, which typst shows and never runs.
 """
 
+import errno
 import json
-import os
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -13,10 +13,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
+from data_contracts.facts.say import sentences
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 from pipelines.reports import paper_words_de, paper_words_en
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.plain_text import finite
 from pipelines.workspace.settings import DisplaySettings
 
@@ -45,7 +48,12 @@ def say(key: str, **places: object) -> str:
 
 def contract(sentence: object) -> str:
     """A sentence of the contract, or one stored in a table, in the paper's language where it is known."""
-    return translated(str(sentence), _display.get().language)
+    return translated(sentence if isinstance(sentence, Words) else str(sentence), _display.get().language)
+
+
+def told(row: Mapping[str, Any], column: str) -> list[str]:
+    """What a row says in a column of sentences, in the paper's language and units."""
+    return sentences(row, column, _display.get().language, _display.get().units)
 
 
 def as_shown(unit: str) -> Shown:
@@ -108,14 +116,11 @@ def write_whole(out: Path, content: bytes) -> None:
     InputError
         If it can't be written.
     """
-    fresh = out.with_name(f".{out.name}.{os.getpid()}.fresh")
     try:
         if out.is_dir():
-            raise IsADirectoryError(21, "it is a folder", str(out))
-        fresh.write_bytes(content)
-        fresh.replace(out)
+            raise IsADirectoryError(errno.EISDIR, "it is a folder", str(out))
+        write_atomically(out, content)
     except OSError as error:
-        fresh.unlink(missing_ok=True) if fresh.parent.is_dir() else None
         raise InputError(f"can't write {out}: {error.strerror}; name a file you may write") from error
 
 

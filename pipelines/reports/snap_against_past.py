@@ -7,6 +7,8 @@ from typing import Any
 
 import matplotlib
 
+from models.statistics.arrays import Floats
+
 matplotlib.use("Agg")
 
 import numpy as np
@@ -17,7 +19,6 @@ from data_contracts.family import Family
 from pipelines.read_side.traces import Traces
 from pipelines.reports.paper import as_shown, say
 
-Array = NDArray[np.float64]
 STYLE: Any = {
     "svg.fonttype": "path",
     "svg.hashsalt": "vansnap",
@@ -48,10 +49,10 @@ class PastSnaps:
         Opening to release of the latest snap, NaN if it has no release. [s]
     """
 
-    latest_airflow: Array
-    latest_lambda: Array
-    airflow: Array
-    lambda_signal: Array
+    latest_airflow: Floats
+    latest_lambda: Floats
+    airflow: Floats
+    lambda_signal: Floats
     raw: Traces | None
     hold_s: float
 
@@ -103,7 +104,7 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
         return to_svg(figure)
 
 
-def _part(axes: "matplotlib.axes.Axes", grid: Array, latest: Array, earlier: Array) -> None:
+def _part(axes: "matplotlib.axes.Axes", grid: Floats, latest: Floats, earlier: Floats) -> None:
     if earlier.shape[0]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # a grid point no snap reached is all NaN
@@ -114,7 +115,9 @@ def _part(axes: "matplotlib.axes.Axes", grid: Array, latest: Array, earlier: Arr
     axes.grid(alpha=0.25, linewidth=0.4)
 
 
-def _latest(axes: NDArray[np.object_], grids: tuple[Array, Array], latest: Array, snaps: PastSnaps, row: int) -> None:
+def _latest(
+    axes: NDArray[np.object_], grids: tuple[Floats, Floats], latest: Floats, snaps: PastSnaps, row: int
+) -> None:
     raw = snaps.raw
     split = grids[0].size
     if raw is None:

@@ -5,11 +5,11 @@ No pickle. A model whose libraries or training rows changed is fitted again, nev
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.plain_text import finite
 
 TRUSTED = ("sklearn.tree._tree.Tree",)
@@ -35,10 +35,10 @@ def keep_models(folder: Path, models: Mapping[str, Any], cards: Sequence[Mapping
 
     files = {name: f"{hashlib.sha256(name.encode()).hexdigest()[:16]}.skops" for name in models}
     for name, model in models.items():
-        _write(folder / files[name], skops.io.dumps(model))
+        write_atomically(folder / files[name], skops.io.dumps(model))
     said = [{**card, "file": files[card["family"]]} if card.get("family") in files else card for card in cards]
     text = json.dumps(finite(said), indent=2, ensure_ascii=False, sort_keys=True)
-    _write(folder / "cards.json", text.encode())
+    write_atomically(folder / "cards.json", text.encode())
     for stale in folder.glob("*.skops"):
         if stale.name not in files.values():
             stale.unlink()
@@ -64,12 +64,3 @@ def load_model(path: Path) -> Any:
     import skops.io
 
     return skops.io.load(path, trusted=list(TRUSTED))
-
-
-def _write(path: Path, content: bytes) -> None:
-    fresh = path.with_name(f".{path.name}.fresh")
-    with fresh.open("wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)

@@ -50,7 +50,7 @@ def spreadsheet_safe(text: str) -> str:
 
 
 def spreadsheet_csv(frame: "pl.DataFrame") -> str:
-    """A table as CSV for people and spreadsheets: lists joined by "; ", no cell that is taken for a formula.
+    """A table as CSV for people and spreadsheets: lists joined by "; ", facts by their fields, no cell that is taken for a formula.
 
     Parameters
     ----------
@@ -75,4 +75,9 @@ def spreadsheet_csv(frame: "pl.DataFrame") -> str:
 
 
 def _cell(item: object) -> str:
-    return "=".join(map(str, item.values())) if isinstance(item, dict) else str(item)
+    if not isinstance(item, dict):
+        return str(item)
+    if "numbers" in item:  # a fact
+        fields = [f"{name}={value}" for name, value in (item["numbers"] | item["words"]).items()]
+        return " ".join(filter(None, [item["code"], item["quantity"], *fields]))
+    return "=".join(map(str, item.values()))

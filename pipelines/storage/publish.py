@@ -1,6 +1,5 @@
 """The read side: a fresh file beside the warehouse, swapped in by one rename."""
 
-import os
 import shutil
 from pathlib import Path
 
@@ -9,10 +8,10 @@ import duckdb
 from data_contracts.summary_tables import SUMMARY_TABLES
 from data_contracts.tables import TABLES, Table
 from data_contracts.weeks import week_end
+from pipelines.storage.atomic_files import draft_of, put_in_place
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
-from pipelines.workspace.workspace import sync_folder
 
 # What a published table holds when a run stands for an earlier week: nothing later than that week.
 _UP_TO_WEEK = {
@@ -70,7 +69,7 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")
-    _put_in_place(fresh, destination)
+    put_in_place(fresh, destination)
 
 
 def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> None:
@@ -95,13 +94,13 @@ def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> 
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")
-    _put_in_place(fresh, destination)
+    put_in_place(fresh, destination)
 
 
 def _fresh(destination: Path) -> Path:
-    for stale in destination.parent.glob(f".{destination.name}.*.fresh*"):
+    for stale in destination.parent.glob(f".{destination.name}.*"):
         stale.unlink()
-    return destination.with_name(f".{destination.name}.{os.getpid()}.fresh")
+    return draft_of(destination)
 
 
 def _copy(connection: duckdb.DuckDBPyConnection, table: Table, week: str, verb: str) -> None:
@@ -112,17 +111,6 @@ def _copy(connection: duckdb.DuckDBPyConnection, table: Table, week: str, verb: 
     known = {"week": week, "end": week_end(week)}
     parameters = {name: value for name, value in known.items() if f"${name}" in where} or None
     connection.execute(f'{verb} SELECT {columns} FROM "{table.name}" WHERE {where} ORDER BY {order}', parameters)
-
-
-def _put_in_place(fresh: Path, destination: Path) -> None:
-    """Sync and rename, so that a reader sees the old file or the new one, whole."""
-    descriptor = os.open(fresh, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-    fresh.replace(destination)
-    sync_folder(destination.parent)
 
 
 def published_run(path: Path, *, whole: bool = True) -> tuple[str, str] | None:

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.warehouse import Warehouse
-from pipelines.workspace.workspace import write_synced
 
 _SCHEMA = pa.schema(
     [
@@ -157,7 +157,9 @@ def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, ob
     for chunk in _chunks(encoded):
         content, groups = _chunk_bytes(chunk)
         name = hashlib.sha256(content).hexdigest() + ".parquet"
-        _write_synced(folder, name, content)
+        path = folder / name
+        if not (path.exists() and path.stat().st_size == len(content)):
+            write_atomically(path, content)
         for waveform_id, group in groups.items():
             rows = chunk[waveform_id]
             samples = int(str(rows[0]["samples"]))
@@ -223,13 +225,6 @@ def _chunk_bytes(chunk: Mapping[str, Sequence[Mapping[str, object]]]) -> tuple[b
         if pending:
             flush()
     return buffer.getvalue(), groups
-
-
-def _write_synced(folder: Path, name: str, content: bytes) -> None:
-    final = folder / name
-    if final.exists() and final.stat().st_size == len(content):
-        return
-    write_synced(final, content)
 
 
 def read_waveforms(warehouse: Warehouse, folder: Path, waveform_ids: Iterable[str]) -> dict[str, Waveform]:

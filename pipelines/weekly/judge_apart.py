@@ -5,6 +5,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
+from data_contracts.facts.fact import Fact
+
 Result = TypeVar("Result")
 
 MOST_TRIALS = 60
@@ -35,10 +37,9 @@ class NotJudged:
     reason: str
     trace: str
 
-    def sentence(self, what: str = "Not judged") -> str:
-        """What is said of it; `what` is what failed."""
-        who = f"family {self.family}" if self.whole else f"van {self.van_ids[0]} (family {self.family})"
-        return f"{what} this week: {who}: {self.reason}. What was known before stands, and so do open orders."
+    def fact(self, code: str) -> Fact:
+        """What is said of it, under the code of what failed."""
+        return Fact.of(code, family=self.family, van=None if self.whole else self.van_ids[0], error=self.reason)
 
 
 def judge_apart(

@@ -6,46 +6,36 @@ a killed run is picked up by running again.
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata, resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import polars as pl
-
 from data_contracts.errors import InputError
-from data_contracts.family import Family
-from data_contracts.weeks import is_silent, week_before, week_end, week_of
-from models.work.order_states import replay
+from data_contracts.facts.say import sentence
+from data_contracts.weeks import week_of
 from pipelines.decisions.order_decisions import (
-    bring_orders_up_to_date,
-    record,
-    repairs_from_orders,
-    stored_events,
     take_in_decisions,
 )
-from pipelines.decisions.proofs import PERSON, proofs_due
+from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.take_in import DeliveryAccount, take_in
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.warehouse import Warehouse
-from pipelines.weekly.judge_apart import NotJudged, judge_apart
+from pipelines.weekly.judging import judge_week
 from pipelines.weekly.progress import bar
-from pipelines.weekly.read_captures import READ_TRACES, read_new_captures
+from pipelines.weekly.read_captures import read_new_captures
 from pipelines.workspace.register import Register, load_register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
 
 if TYPE_CHECKING:  # they take seconds to import
-    from models.causes.infer import CausePosterior
-    from models.tracking.assess import Assessment
+    pass
 
 VERSION = metadata.version("vansnap")
 # Sections of the settings that say when, where and for whom, and change no figure.
-NOT_JUDGED = "Not judged this week;"
-"""Begins the first reason of a van on the list whose judging failed: it stands as in the week before."""
 _NO_RESULT = {"schedule", "intake", "board", "people", "display", "evidence"}
 
 
@@ -65,8 +55,8 @@ class WeeklySummary:
         Vans on the list by urgency.
     orders : int
         Open work orders.
-    notices : tuple of str
-        What concerns no single van.
+    notices : tuple of mapping
+        What concerns no single van: rows of `notices`.
     published : bool
         False when nothing had changed since the last run.
     """
@@ -76,7 +66,7 @@ class WeeklySummary:
     captures_read: int
     listed: Mapping[str, int]
     orders: int
-    notices: tuple[str, ...]
+    notices: tuple[Mapping[str, Any], ...]
     published: bool
 
     def document(self) -> dict[str, Any]:
@@ -87,12 +77,12 @@ class WeeklySummary:
             "captures_read": self.captures_read,
             "watchlist": dict(self.listed),
             "open_work_orders": self.orders,
-            "notices": list(self.notices),
+            "notices": [notice["text"] for notice in self.notices],
             "published": self.published,
         }
 
-    def text(self) -> str:
-        """For people."""
+    def text(self, language: str = "en", units: str = "metric") -> str:
+        """For people; what the run found out is told in their language and units."""
         rows = sum(account.rows for account in self.intake)
         lines = [f"week {self.week}"]
         if self.intake:
@@ -113,19 +103,9 @@ class WeeklySummary:
             "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
         )
         lines.append(f"open work orders: {self.orders}")
-        lines.extend(self.notices)
+        lines.extend(sentence(notice, "text", language, units) for notice in self.notices)
         lines.append("published" if self.published else "nothing changed since the last run; the published file stays")
         return "\n".join(lines)
-
-
-@dataclass(frozen=True)
-class _Judged:
-    """What is found of the vans that are judged together."""
-
-    assessment: "Assessment"
-    posterior: "CausePosterior"
-    flags: Mapping[str, tuple[str, ...]]
-    listed: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -134,7 +114,7 @@ class Tracked:
 
     listed: Mapping[str, int]
     orders: int
-    notices: tuple[str, ...]
+    notices: tuple[Mapping[str, Any], ...]
     changed: bool
 
 
@@ -247,10 +227,10 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
             return _standing(warehouse, week)
         with bar("tracking", quiet=quiet) as progress:
             progress(0, 1)
-            notices = _track(workspace, warehouse, register, settings, week, data_id)
+            run = _run_row(week, data_id)
+            judge_week(workspace, warehouse, register, settings, run)
             progress(1, 1)
-        standing = _standing(warehouse, week)
-        return Tracked(standing.listed, standing.orders, notices, True)
+        return replace(_standing(warehouse, week), changed=True)
 
 
 def publish_week(home: Path, week: str, tracked: Tracked) -> bool:
@@ -291,204 +271,8 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
         "SELECT count(*) FROM work_orders WHERE week <= ? AND state IN ('proposed', 'accepted', 'postponed', 'booked')",
         [week],
     ).item()
-    notices = tuple(warehouse.query("SELECT text FROM notices WHERE week = ? ORDER BY number", [week])["text"])
-    return Tracked(listed, int(orders), notices, False)
-
-
-def _track(
-    workspace: Workspace, warehouse: Warehouse, register: Register, settings: Settings, week: str, data_id: str
-) -> tuple[str, ...]:
-    from models.causes.infer import infer_causes
-    from models.tracking.assess import assess
-    from models.work.learning import van_priors
-    from models.work.watchlist import watchlist
-    from pipelines.decisions import lessons
-    from pipelines.decisions.work_orders import propose
-    from pipelines.storage.models import keep_models
-
-    families: dict[str, Family] = dict(register.families)
-    repairs = (
-        pl.concat([register.repairs_frame(), repairs_from_orders(warehouse)]).unique("repair_id").sort("repair_id")
-    )
-    frame = warehouse.query(
-        "SELECT c.*, r.* EXCLUDE (capture_id) FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?",
-        [week],
-    ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van that left the register keeps its history only
-    shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
-    learned = lessons.learn_until(warehouse, list(families), settings, week)
-    before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
-
-    def judged(van_ids: frozenset[str]) -> _Judged:
-        mine = frame.filter(pl.col("van_id").is_in(list(van_ids)))
-        assessment = assess(
-            mine,
-            families=families,
-            repairs=repairs.filter(pl.col("done_at") < week_end(week)),
-            week=week,
-            settings=settings.tracking.for_models(),
-            shapes=shapes,
-        )
-        flags = lessons.flags_of(assessment)
-        found = assessment.residuals.van_ids
-        family_of = dict(assessment.states.select("van_id", "family").iter_rows())
-        posterior = infer_causes(
-            assessment.residuals,
-            [families[family_of[van_id]] for van_id in found],
-            _fault_codes(mine, found),
-            settings=settings.causes.for_models(),
-            priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
-        )
-        listed = watchlist(assessment.states, posterior, week=week, before=set(before))
-        return _Judged(assessment, posterior, flags, lessons.with_trust(listed, learned, flags))
-
-    now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(families)))))
-    assessment = now.assessment
-    proofs, unproven = judge_apart(
-        lambda van_ids: proofs_due(warehouse, assessment.trends.filter(pl.col("van_id").is_in(list(van_ids)))),
-        _vans_by_family(warehouse.query("SELECT family, van_id FROM work_orders")),
-    )
-    for event in proofs:
-        record(workspace, event)
-    take_in_decisions(workspace, warehouse)  # before orders are proposed: a judged repair makes room for the next
-    changes = lessons.changes_of_week(warehouse, learned, week)
-    existing = warehouse.query("SELECT * FROM work_orders ORDER BY week, rank, order_id")
-    aside = {van_id for one in failed for van_id in one.van_ids}
-    candidates = _vans_by_family(pl.concat([part.select("family", "van_id") for part in (now.listed, existing)]))
-
-    def proposed(van_ids: frozenset[str]) -> pl.DataFrame:
-        apart = aside.union(*candidates.values()) - (van_ids - aside)
-        kept = pl.col("van_id").is_in(sorted(apart))
-        orders = propose(
-            now.listed.filter(~kept), assessment, now.posterior, register, settings, existing.filter(~kept),
-            week=week, jobs=learned.jobs, flags=now.flags,
-        )  # fmt: skip
-        return pl.concat([orders, existing.filter(kept).select(orders.columns)])
-
-    orders, unordered = judge_apart(proposed, candidates)
-    listed, trends = now.listed, assessment.trends
-    if aside:
-        listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
-    trouble = [one.sentence() for one in failed]
-    trouble += [one.sentence("No repair proven") for one in unproven] + [
-        one.sentence("No order made") for one in unordered
-    ]
-    _keep_traces(workspace, week, [*failed, *unproven, *unordered])
-    told = [*trouble, *_silence(frame, week), *_unread(warehouse, register)]
-    texts = [*told, *(notice.text for notice in assessment.notices)]
-    notices = pl.DataFrame(
-        {
-            "week": [week] * len(texts),
-            "number": range(len(texts)),
-            "text": texts,
-            "depot": [*[None] * len(told), *(notice.depot for notice in assessment.notices)],
-        },
-        schema={"week": pl.String, "number": pl.Int64, "text": pl.String, "depot": pl.String},
-    )
-    card = lessons.learning_card(learned, changes, week)
-    keep_models(workspace.models, assessment.models, [*assessment.model_cards, card])
-    with warehouse.transaction():
-        _store_captures(warehouse, assessment.captures)
-        warehouse.replace("trends", trends)
-        lesson = lessons.learning_rows(changes, week)
-        for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson)):
-            warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
-            warehouse.append(table, rows)
-        warehouse.replace("work_orders", orders)
-        bring_orders_up_to_date(warehouse, replay(stored_events(warehouse))[0])
-        warehouse.replace("vans", register.vans_frame())
-        warehouse.replace("repairs", repairs)
-        warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
-        run = hashlib.sha256(f"{week}\x1f{data_id}".encode()).hexdigest()[:16]
-        row = {"run_id": run, "week": week, "finished_at": datetime.now(UTC), "vansnap": VERSION, "data_id": data_id}
-        warehouse.append("runs", pl.DataFrame([row]))
-    return tuple(texts)
-
-
-def _vans_by_family(rows: pl.DataFrame) -> dict[str, list[str]]:
-    """Family to its vans, of any table that names both."""
-    return dict(rows.group_by("family").agg(pl.col("van_id").unique().sort()).sort("family").iter_rows())
-
-
-def _with_standing(
-    warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """List and trends with what was known before of vans that could not be judged: off the list would say they are well."""
-    last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
-    standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
-        pl.col("van_id").is_in(van_ids)
-    )
-    told = pl.col("reasons").list.first().str.starts_with(NOT_JUDGED).fill_null(False)  # in the week before, too
-    said = pl.concat_list(pl.lit(f"{NOT_JUDGED} this stands from {last}."), "reasons")
-    standing = standing.with_columns(
-        week=pl.lit(week), new=pl.lit(False), reasons=pl.when(told).then("reasons").otherwise(said)
-    ).select(listed.columns)
-    urgencies = pl.col("urgency").replace_strict({"now": 0, "plan": 1, "watch": 2}, return_dtype=pl.Int64)
-    listed = pl.concat([listed, standing]).sort(urgencies, maintain_order=True)  # last within their urgency
-    known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))
-    ranked = listed.with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
-    return ranked, pl.concat([trends, known.select(trends.columns)]).sort("van_id", "week", "quantity")
-
-
-def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -> None:
-    """For whoever mends it: where each failure of a run happened; none leaves no file."""
-    path = workspace.reports / f"not-judged-{week}.txt"
-    path.unlink(missing_ok=True)
-    if failed:
-        parts = [f"{one.family}: {', '.join(one.van_ids)}\n{one.trace}" for one in failed]
-        path.write_text("\n".join(parts), encoding="utf-8")
-
-
-def _silence(frame: pl.DataFrame, week: str) -> list[str]:
-    """What a list without a visit of late must say."""
-    last = max(frame["week"], default="")
-    if last and not is_silent(last, week):
-        return []
-    seen = f"No van was seen since {last}" if last else f"No van was seen up to {week}"
-    return [f"{seen}: that no van is listed tells nothing of how they are. Deliver recordings, then run again."]
-
-
-def _unread(warehouse: Warehouse, register: Register) -> list[str]:
-    """What is said of recordings whose reading failed; it is tried again at every run."""
-    sound = [van.van_id for van in register.vans.values() if van.family in register.families]
-    rows = warehouse.query(
-        "SELECT delivery, file, van_id FROM recordings r WHERE state = 'held' AND NOT EXISTS "
-        "(SELECT 1 FROM captures c WHERE c.delivery = r.delivery AND c.row = r.row) ORDER BY ALL"
-    ).filter(pl.col("van_id").is_in(sound))
-    if rows.is_empty():
-        return []
-    first = f"{rows['file'][0]} of delivery {rows['delivery'][0]}"
-    count = "1 recording" if rows.height == 1 else f"{rows.height} recordings"
-    return [
-        f"{count} could not be read, first {first}: see {READ_TRACES}. Each run tries again; what was delivered is kept."
-    ]
-
-
-def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:
-    """Which repeat stands for its visit, and the main peak at reference conditions."""
-    with warehouse.rows("_assessed", rows):
-        warehouse.execute(
-            "UPDATE captures SET representative = a.representative FROM _assessed a "
-            "WHERE captures.capture_id = a.capture_id AND captures.representative IS DISTINCT FROM a.representative"
-        )
-        warehouse.execute(
-            "UPDATE readings SET main_peak_reference_g_s = a.main_peak_reference_g_s, "
-            "main_peak_reference_g_s_u = a.main_peak_reference_g_s_u FROM _assessed a "
-            "WHERE readings.capture_id = a.capture_id "
-            "AND readings.main_peak_reference_g_s IS DISTINCT FROM a.main_peak_reference_g_s "
-            "AND a.main_peak_reference_g_s IS NOT NULL"
-        )
-
-
-def _fault_codes(frame: pl.DataFrame, van_ids: tuple[str, ...]) -> list[tuple[str, ...]]:
-    """Fault codes of each van's last three visits."""
-    recent = (
-        frame.filter(pl.col("van_id").is_in(list(van_ids)))
-        .sort("van_id", "captured_at")
-        .group_by("van_id")
-        .agg(pl.col("fault_codes").tail(9).explode().drop_nulls().unique().sort())
-    )
-    codes = dict(recent.iter_rows())
-    return [tuple(codes.get(van_id) or ()) for van_id in van_ids]
+    notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
+    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False)
 
 
 def _models_print() -> str:
@@ -499,6 +283,18 @@ def _models_print() -> str:
         if file.suffix in (".py", ".toml", ".csv", ".json"):
             digest.update(file.relative_to(folder).as_posix().encode() + b"\x00" + file.read_bytes())
     return digest.hexdigest()
+
+
+def _run_row(week: str, data_id: str) -> dict[str, Any]:
+    """Row of `runs` for a week that is judged now."""
+    run_id = hashlib.sha256(f"{week}\x1f{data_id}".encode()).hexdigest()[:16]
+    return {
+        "run_id": run_id,
+        "week": week,
+        "finished_at": datetime.now(UTC),
+        "vansnap": VERSION,
+        "data_id": data_id,
+    }
 
 
 def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week: str) -> str:

@@ -237,8 +237,8 @@ class Settings(Entry):
 
 
 _JOB_LINES = "\n".join(
-    f"# {job.cause} = {{ hours = {job.hours}, parts_cost = {job.parts_cost}, failure_cost = {job.failure_cost} }}"
-    for job in JOBS.values()
+    f"# {cause} = {{ hours = {job.hours}, parts_cost = {job.parts_cost}, failure_cost = {job.failure_cost} }}"
+    for cause, job in JOBS.items()
 )
 
 SETTINGS_TEMPLATE = """\

@@ -171,23 +171,3 @@ def make_workspace(home: Path, files: dict[str, str]) -> Workspace:
     except OSError as error:
         raise InputError(f"can't make {root}: {error.strerror}; name a folder you may write to") from error
     return Workspace(root)
-
-
-def write_synced(path: Path, content: bytes) -> None:
-    """Write a file whole and bring it to disk, or leave what was there."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}.part")
-    with draft.open("wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-    draft.replace(path)
-    sync_folder(path.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring renames within a folder to disk."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

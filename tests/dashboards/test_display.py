@@ -2,11 +2,14 @@
 
 from pathlib import Path
 
+import duckdb
 import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboards
 from dashboards import words_de
+from data_contracts.facts.say import sentences
+from pipelines.read_side.published import open_published
 from tests.published_sample import make_workspace
 
 VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure", "meaning", "read_one_now")
@@ -40,6 +43,47 @@ def test_every_view_speaks_german(german_home: Path, monkeypatch: pytest.MonkeyP
     }.get(name, f"{name}.heading")
     if heading:
         assert app.title[0].value.startswith(words_de.WORDS[heading].split("{")[0])
+
+
+@pytest.mark.parametrize("name", ["this_week", "a_van", "workshop"])
+def test_what_a_run_found_out_is_told_in_german_units_included(
+    german_home: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """No sentence a run stored in English is left: not a reason, an action, a worth, a plan nor a notice."""
+    monkeypatch.setenv("VANSNAP_HOME", str(german_home))
+    script = f"from dashboards import display, who, {name}\ndisplay.start(who.home())\n{name}.show()\n"
+    app = AppTest.from_string(script, default_timeout=120)
+    app.query_params["van"] = "S-03"
+    shown = _shown(app.run()).replace("\\", "")
+    tables = {"this_week": {"watchlist": ["reasons"], "work_orders": ["action"], "notices": ["text"]},
+              "a_van": {"watchlist": ["reasons"]},
+              "workshop": {"work_orders": ["action", "reason", "worth", "plan_note"]}}[name]  # fmt: skip
+    published = open_published(german_home)
+    for table, columns in tables.items():
+        rows = published.ask(f"SELECT * FROM {table}").to_dicts()
+        for column in columns:
+            english = {one for row in rows for one in sentences(row, column)}
+            german = {one for row in rows for one in sentences(row, column, "de", "imperial")}
+            assert english
+            assert not english & german
+            assert not [one for one in english if one in shown]
+            assert [one for one in german if one in shown], (table, column)
+
+
+def test_an_older_file_without_facts_shows_what_was_stored(
+    german_home: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    home = tmp_path / "home"
+    make_workspace(home, vans_per_depot=3)
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        facts = "SELECT table_name, column_name FROM duckdb_columns() WHERE column_name LIKE '%_facts'"
+        for table, column in connection.execute(facts).fetchall():
+            connection.execute(f'ALTER TABLE "{table}" DROP COLUMN "{column}"')
+    monkeypatch.setenv("VANSNAP_HOME", str(home))
+    for name in ("this_week", "a_van", "workshop"):
+        app = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=120).run()
+        assert not app.exception
+    assert "Measure fuel pressure while the engine is snapped" in _shown(app)
 
 
 def test_values_are_shown_in_the_units_of_the_setting(german_home: Path, monkeypatch: pytest.MonkeyPatch) -> None:

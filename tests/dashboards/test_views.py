@@ -144,7 +144,7 @@ def test_the_list_ranks_the_faulty_vans_with_reasons_and_causes(view: View) -> N
 
 
 def test_a_notice_about_no_single_van_stands_above_the_list(view: View) -> None:
-    assert "look at the recorder before the vans" in view("this_week").info[0].value
+    assert "check recorder REC\\-N1 and the barometer before the vans" in view("this_week").info[0].value
 
 
 def test_a_filter_narrows_the_list_and_an_empty_result_says_so(view: View) -> None:
@@ -255,7 +255,7 @@ def test_the_address_always_names_what_it_shows(view: View) -> None:
 
 def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
     shown = _everything(view("workshop"))
-    for words in ("Measure fuel pressure under load", "240 EUR of expected cost avoided", "1.5 h"):
+    for words in ("Measure fuel pressure while the engine is snapped", "240 EUR of expected cost avoided", "1.5 h"):
         assert words in shown, words
 
 
@@ -326,7 +326,7 @@ def test_orders_stand_by_the_day_they_are_due(view: View) -> None:
 def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -> None:
     weeks = make_workspace(tmp_path, vans_per_depot=3, weeks=16)
     with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
-        connection.execute("UPDATE work_orders SET plan_note = 'no hours left in its weeks'")
+        connection.execute("UPDATE work_orders SET plan_note = 'no hours left in its weeks', plan_facts = NULL")
         connection.execute(
             "UPDATE work_orders SET plan_week = $week, plan_note = NULL WHERE rank = 1", {"week": weeks[-1]}
         )
@@ -346,8 +346,9 @@ def test_how_sure_without_findings_says_so_and_with_them_counts(view: View, tmp_
             "UPDATE work_orders SET found = CASE WHEN rank = 1 THEN cause ELSE 'none' END, state = 'done'"
         )
         connection.execute(
-            "INSERT INTO learning VALUES ('2026-W10', 'cause_share', '', 'lambda_slow', 'share of slow sensors', "
-            "0.05, 0.08, '1', 0.05, 3, 'three were found')"
+            "INSERT INTO learning BY NAME SELECT '2026-W10' AS week, 'cause_share' AS kind, '' AS family, 'lambda_slow' AS "
+            "subject, 'share of slow sensors' AS what, 0.05 AS before, 0.08 AS after, '1' AS unit, 0.05 AS \"default\", "
+            "3 AS findings, 'three were found' AS why"
         )
         findings = connection.sql("SELECT count(*) FROM work_orders").fetchall()[0][0]
         van_weeks = connection.sql("SELECT count(*) FROM (SELECT DISTINCT van_id, week FROM captures)").fetchall()[0][0]

@@ -37,6 +37,11 @@ def home(tmp_path: Path, fleet: ReadingsFleet) -> Workspace:
     return home
 
 
+def texts(tracked: steps.Tracked) -> list[str]:
+    """The notices of a run."""
+    return [str(notice["text"]) for notice in tracked.notices]
+
+
 def fail_for(monkeypatch: pytest.MonkeyPatch, place: object, name: str, hit: Callable[..., bool]) -> None:
     """Let a function raise where its arguments say so."""
     real = getattr(place, name)
@@ -71,8 +76,8 @@ def test_one_van_that_fails_is_named_and_keeps_its_place(
     assert order["state"].to_list() == ["proposed"]
     fail_for(monkeypatch, assessing, "fleet_forecasts", of_van(van_id))
     tracked = judge(home)
-    said = f"Not judged this week: van {van_id} (family {before[van_id]}): ZeroDivisionError: division by zero in a second line."
-    assert [notice for notice in tracked.notices if notice.startswith("Not judged")] == [
+    said = f"Not judged this week: van {van_id}, family {before[van_id]}: ZeroDivisionError: division by zero in a second line."
+    assert [text for text in texts(tracked) if text.startswith("Not judged")] == [
         said + " What was known before stands, and so do open orders."
     ]
     summary = steps.WeeklySummary(week, (), 0, tracked.listed, tracked.orders, tracked.notices, True)
@@ -127,7 +132,7 @@ def test_a_family_that_fails_is_named_once_and_none_of_its_vans_is_called_well(
 
     fail_for(monkeypatch, assessing, "raise_alarms", hit)
     tracked = judge(home)
-    failed = [notice for notice in tracked.notices if notice.startswith("Not judged")]
+    failed = [text for text in texts(tracked) if text.startswith("Not judged")]
     assert len(failed) == 1
     assert f"family {family}: ZeroDivisionError" in failed[0]
     now = listed_of(home, week)
@@ -150,7 +155,7 @@ def test_a_van_whose_causes_or_orders_fail_keeps_its_order(
         fail_for(monkeypatch, orders, "due_by", lambda van, *_, **__: van.van_id == van_id)
         told = "No order made this week"
     tracked = judge(home)
-    assert any(notice.startswith(f"{told}: van {van_id} ") for notice in tracked.notices)
+    assert any(text.startswith(f"{told}: van {van_id}, ") for text in texts(tracked))
     assert ask(home, f"SELECT order_id, state FROM work_orders WHERE van_id = '{van_id}'").equals(order)
     assert tracked.orders >= 5
 
@@ -177,7 +182,7 @@ def test_one_recording_that_can_not_be_read_stops_no_other(tmp_path: Path, monke
     fail_for(monkeypatch, reading, "read_waveforms", lambda waveforms, *_: any(w.waveform_id == bad for w in waveforms))
     assert steps.read_captures(home.root) == 4
     week = run_steps(home)
-    said = "1 recording could not be read, first 2.csv of delivery one: see reports/not-read.txt."
+    said = "1 recording could not be read: 2.csv of delivery one: see reports/not-read.txt."
     assert any(text.startswith(said) for text in published(home, "SELECT text FROM notices")["text"])
     assert "ZeroDivisionError" in (home.root / "reports/not-read.txt").read_text()
     monkeypatch.undo()

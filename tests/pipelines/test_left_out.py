@@ -290,7 +290,9 @@ def test_a_list_without_a_visit_of_late_says_so(home: Workspace, fleet: Readings
 
     def told(weeks: int) -> list[str]:
         year, number, _ = (end + timedelta(weeks=weeks)).isocalendar()
-        return [text for text in judge(home, f"{year}-W{number:02d}").notices if "was seen" in text]
+        return [
+            str(row["text"]) for row in judge(home, f"{year}-W{number:02d}").notices if "was seen" in str(row["text"])
+        ]
 
     said = f"No van was seen since {last}: that no van is listed tells nothing of how they are. Deliver recordings, then run again."
     assert told(0) == told(3) == []

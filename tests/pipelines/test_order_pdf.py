@@ -8,6 +8,7 @@ from shutil import which
 import duckdb
 import pytest
 
+from data_contracts.bilingual import Words
 from pipelines.cli import run
 from pipelines.reports.paper import qr_code
 from pipelines.storage.plain_text import spreadsheet_safe
@@ -63,7 +64,7 @@ def test_an_order_stays_one_page_however_much_it_says(home: Workspace, monkeypat
 
     cause = "fuel_delivery_weak"
     job = order_pdf.JOBS[cause]
-    longer = dataclasses.replace(job, steps=job.steps * 3, parts=", ".join([job.parts] * 8))
+    longer = dataclasses.replace(job, steps=job.steps * 4, parts=Words(*(", ".join([said] * 8) for said in job.parts)))
     monkeypatch.setitem(order_pdf.JOBS, cause, longer)
     published = open_published(home.root)
     order = published.ask("SELECT * FROM work_orders WHERE cause = $c", {"c": cause}).with_columns(

@@ -16,6 +16,7 @@ from data_contracts.capture import Conditions, capture_id
 from data_contracts.causes import CAUSES, NONE
 from data_contracts.errors import RegisterError
 from data_contracts.family import Family
+from data_contracts.weeks import week_of
 from sample_fleet.families import individual, randomised_family
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle
 from sample_fleet.simulate import Recording, simulate
@@ -130,7 +131,7 @@ def _read(captures: Sequence[Capture], rng: np.random.Generator) -> pl.DataFrame
                         "family": c.family.name,
                         "depot": "north",
                         "captured_at": c.at,
-                        "week": f"{c.at.isocalendar().year}-W{c.at.isocalendar().week:02d}",
+                        "week": week_of(c.at),
                         "visit": c.visit,
                         "grade": readings.grade[row],
                         "grade_reasons": list(readings.grade_reasons[row]),

@@ -172,7 +172,7 @@ def _listed(judged: list[Judged]) -> tuple[list[Judged], Residuals]:
 
 def features_for_classifier(residuals: Residuals, families: list[Family]) -> np.ndarray:
     """The same movements the likelihood sees, in a fixed order of columns; NaN where not read."""
-    table = load_effects("cause_effects_trade")
+    table = load_effects("trade")
     moved = movements(residuals, *lambda_kinds(families), table)
     names = [(feature.name, second) for feature in table.features for second in (False, True)]
     out = np.full((len(residuals.van_ids), len(names)), np.nan)

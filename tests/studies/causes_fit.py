@@ -3,14 +3,12 @@
 Run with `python -m tests.studies.causes_fit`. Families are drawn with wide randomisation, but inside the ranges of
 `in_fit`: what lies outside (other displacements and cylinder counts, slow throttles, no trim learning, no delay of the
 fuel cut) is kept for tests/studies/causes.py. Each estimate is a median over engines, with its spread between engines.
-Beside each estimated pattern stands the same pattern as the trade has it (models/causes/cause_effects_trade.toml), for a fixed
-share of all engines: the table does not become a portrait of this one generator, and stays sharp where the two differ.
+Beside each estimated pattern stands the same pattern as the trade has it (data_contracts/causes), for a fixed share of all
+engines: the table does not become a portrait of this one generator, and stays sharp where the two differ.
 """
 
-import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -218,57 +216,29 @@ def stated(pattern: Pattern, found: dict[str, Estimated], features: tuple[Featur
 
 
 def write(
-    document: dict[str, Any],
     table: EffectTable,
     result: dict[tuple[str, str], dict[str, Estimated]],
     gains: dict[tuple[str, str], float],
     stray: dict[str, float],
     provenance: list[str],
 ) -> str:
-    """The table as TOML, features first, with its provenance on top."""
-    lines = [f"# {line}" for line in provenance] + [""]
-    for feature in table.features:
-        entry = document["features"][feature.name]
-        lines += [f"[features.{feature.name}]"]
-        for key, value in entry.items():
-            shown = round(stray[feature.name], 4) if key == "stray" and feature.name in stray else value
-            lines.append(f"{key} = {_toml(shown)}")
-        lines.append("")
-    for pattern in table.patterns:
-        key = (pattern.cause, pattern.name)
-        told = {name: [effect, pattern.spread[name]] for name, effect in pattern.effect.items()}
-        versions = [("the trade's word", pattern.name, 1.0, pattern.gain, told)]
-        if found := result.get(key):
-            count = max(one.cases for one in found.values())
-            fitted = stated(pattern, found, table.features)
-            versions = [
-                (f"{count} simulated cases", pattern.name, 1.0 - TRADE_SHARE, gains.get(key, pattern.gain), fitted),
-                ("the trade's word", f"{pattern.name}, as the trade has it", TRADE_SHARE, pattern.gain, told),
-            ]
-        for source, name, share, gain, effects in versions:
-            lines += [
-                f"[[causes.{pattern.cause}]]  # {source}",
-                f"pattern = {_toml(name)}",
-                f"share = {_toml(round(share * pattern.share, 4))}",
-                f"banks = {_toml('one' if pattern.one_bank else 'both')}",
-                f"gain = {gain:.3f}",
-                "effects = { " + ", ".join(f"{quantity} = [{e}, {s}]" for quantity, (e, s) in effects.items()) + " }",
-                "",
-            ]
-    for pair in document["inseparable"]:
-        lines += ["[[inseparable]]", *(f"{key} = {_toml(value)}" for key, value in pair.items()), ""]
-    lines += ["[fault_codes]"]
+    """What was fitted as TOML, with its provenance on top; what was not is the trade's and is left out."""
+    lines = [*(f"# {line}" for line in provenance), "", f"trade_share = {TRADE_SHARE}", "", "[stray]"]
     lines += [
-        f"{code} = {{ causes = {_toml(entry['causes'])}, raises = {entry['raises']} }}"
-        for code, entry in document["fault_codes"].items()
+        f"{feature.name} = {round(stray[feature.name], 4)}" for feature in table.features if feature.name in stray
     ]
+    for pattern in table.patterns:
+        if found := result.get((pattern.cause, pattern.name)):
+            effects = stated(pattern, found, table.features)
+            lines += [
+                "",
+                f"[[causes.{pattern.cause}]]",
+                f'shows = "{pattern.name}"',
+                f"cases = {max(one.cases for one in found.values())}",
+                f"gain = {gains.get((pattern.cause, pattern.name), pattern.gain):.3f}",
+                "effects = { " + ", ".join(f"{name} = [{e}, {s}]" for name, (e, s) in effects.items()) + " }",
+            ]
     return "\n".join(lines) + "\n"
-
-
-def _toml(value: object) -> str:
-    if isinstance(value, list):
-        return "[" + ", ".join(_toml(item) for item in value) + "]"
-    return f'"{value}"' if isinstance(value, str) else str(value)
 
 
 def fit_captures(seed: int = SEED, families: int = FAMILIES) -> tuple[list[Capture], list[Case]]:
@@ -295,8 +265,7 @@ def kinds_of(captures: dict[tuple[str, int], Capture], cases: list[Case]) -> tup
 
 def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) -> str:
     """The table of effects as TOML."""
-    trade = load_effects("cause_effects_trade")
-    document = tomllib.loads((CAUSES_FOLDER / "cause_effects_trade.toml").read_text("utf-8"))
+    trade = load_effects("trade")
     by_case = {(c.van_id, c.future): c for c in captures}
     kinds, rich_low = kinds_of(by_case, cases)
     bare = replace(trade, features=tuple(replace(feature, floor=0.0) for feature in trade.features))
@@ -315,13 +284,12 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
             stray[feature.name] = float(np.clip(np.median(silent), 0.3 * feature.floor, feature.floor))
     families = len({case.van_id for case in cases})
     return write(
-        document, trade, result, gains, stray,
+        trade, result, gains, stray,
         [
-            "What each cause does to each quantity. Made by tests/studies/causes_fit.py: do not edit, run it again.",
-            f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of",
-            f"method {METHOD};",
-            f"medians and spreads over engines; beside each its pattern as cause_effects_trade.toml has it, a share of {TRADE_SHARE} of all engines.",
-            "Form and meaning: see the head of cause_effects_trade.toml. Fault codes and pairs are the trade's.",
+            "What was fitted of what causes do to quantities. Made by tests/studies/causes_fit.py: do not edit, run it again.",
+            f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of method {METHOD};",
+            "medians and spreads over engines. Everything else is the trade's: data_contracts/causes and data_contracts/features.py.",
+            "stray, gain, effects: as there. trade_share: share of all engines on which a cause shows as the trade has it all the same.",
         ],
     )  # fmt: skip
 

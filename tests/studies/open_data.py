@@ -10,8 +10,9 @@ from datetime import datetime
 import numpy as np
 
 from models.tracking.anomaly.score import distance_of, features, make_model, score_of
+from models.tracking.charts.chart_limits import limits_for, tail_factor
 from models.tracking.charts.forecast import weeks_to_limit
-from models.tracking.charts.recursion import cusums, follow_vans, heavier, limits_for
+from models.tracking.charts.recursion import cusums, follow_vans
 from tests.reference_files import HERE, reference_rows
 
 CLEAN = ("art_daily_no_noise", "art_daily_perfect_square_wave", "art_daily_small_noise", "art_flatline", "art_noisy")
@@ -26,7 +27,7 @@ def one_chart(values: np.ndarray, *, share: float) -> np.ndarray:
         x, np.ones_like(x), weeks=np.arange(len(x)), starts=starts, restart=restart, vans_spread=np.full((1, 1), 1.5)
     )
     limits = limits_for(share)
-    width = limits.ewma_width * heavier(followed.ewma_spread) * followed.ewma_spread
+    width = limits.ewma_width * tail_factor(followed.ewma_spread) * followed.ewma_spread
     cusum = np.maximum(*cusums(followed.z, starts, restart))
     return ((np.abs(followed.ewma) > width) | (cusum > limits.cusum)).ravel()
 

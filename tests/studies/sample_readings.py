@@ -9,6 +9,7 @@ from data_contracts.capture import capture_id
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import CAPTURES, READINGS, REPAIRS, SHAPES, polars_schema
+from data_contracts.weeks import week_of
 from models.reading.read import read_waveforms
 from sample_fleet.fleet import run_fleet
 from sample_fleet.planning import plan_fleet
@@ -60,12 +61,11 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
             van = batch.vans[plan.van]
             identity = capture_id(waveforms[k].waveform_id, van.van_id, plan.captured_at, snap)
             ids.append(identity)
-            iso = plan.captured_at.isocalendar()
             rows.append(
                 {
                     "capture_id": identity, "waveform_id": waveforms[k].waveform_id, "snap": snap, "delivery": "memory",
                     "file": "memory", "van_id": van.van_id, "family": van.family, "depot": fleet.depots[van.depot].name,
-                    "captured_at": plan.captured_at, "week": f"{iso.year}-W{iso.week:02d}", "visit": plan.visit,
+                    "captured_at": plan.captured_at, "week": week_of(plan.captured_at), "visit": plan.visit,
                     "grade": read.grade[entry], "grade_reasons": list(read.grade_reasons[entry]),
                     "rate_hz": float(read.rate_hz[entry]), "length_s": float(read.length_s[entry]),
                     "fault_codes": [c for c in manifest["fault_codes"].split(";") if c],

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from models.tracking.charts.recursion import BASELINE_STEP, VISIT_DEGREES, cusums, follow_vans, heavier
+from models.tracking.charts.chart_limits import VISIT_DEGREES, tail_factor
+from models.tracking.charts.recursion import BASELINE_STEP, cusums, follow_vans
 
 VANS, WEEKS, BATCHES = 20_000, 52, 40
 SHARES = (3e-2, 1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6)
@@ -34,7 +35,7 @@ def main() -> None:
             vans_spread=np.full((VANS, 1), vans_spread),
         )  # fmt: skip
         statistics = {
-            "ewma": np.abs(followed.ewma / followed.ewma_spread / heavier(followed.ewma_spread)).ravel(),
+            "ewma": np.abs(followed.ewma / followed.ewma_spread / tail_factor(followed.ewma_spread)).ravel(),
             "cusum": np.maximum(*cusums(followed.z, starts, restart)).ravel(),
         }
         for chart, values in statistics.items():

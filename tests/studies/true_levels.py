@@ -26,7 +26,7 @@ _SNAPS = 3
 
 
 def week_of(moment: datetime) -> float:
-    """Weeks of a moment, on the count of `models.tracking.standardise.week_number`, with the fraction of the week. [weeks]"""
+    """Weeks of a moment, on the count of `data_contracts.weeks.week_number`, with the fraction of the week. [weeks]"""
     whole = moment.astimezone(LOCAL_TIME)
     midnight = datetime.combine(whole.date(), time(), LOCAL_TIME)
     return (whole.date().toordinal() - 1 + (whole - midnight) / timedelta(days=1)) / 7.0

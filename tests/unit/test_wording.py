@@ -7,14 +7,11 @@ from collections.abc import Mapping
 import pytest
 
 from dashboards import words_de, words_en
+from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import shown
-from data_contracts.wording import contract_sentences, translated
+from data_contracts.wording import contract_sentences, contract_words, translated
 from data_contracts.words_de import GERMAN
-from models.tracking.state import sentences as health
 from pipelines.reports import paper_words_de, paper_words_en
-
-# Judged as a whole: the board draws no chart of it.
-_NO_CHART = {"airflow_shape", "lambda_shape"}
 
 
 def places(sentence: str) -> set[str]:
@@ -49,6 +46,7 @@ def test_sentences_are_not_left_in_english() -> None:
     same = {key for key in same if any(letter.isalpha() for letter in words[key])}
     assert same == {"app.title", "unit.hours", "units.imperial"}
     assert {s for s, t in GERMAN.items() if s == t} == set()
+    assert [words for words in contract_words() if words.en == words.de] == []
 
 
 @pytest.mark.parametrize(
@@ -74,6 +72,17 @@ def test_imperial_values_are_those_of_the_standard(
     assert shown(unit, "metric").value(value) == value
 
 
-def test_reasons_and_charts_name_a_quantity_alike() -> None:
-    titles = {name: words_en.WORDS[f"quantity.{name}"].lower() for name in health.WORDS if name not in _NO_CHART}
-    assert {name: health.WORDS[name] for name in titles} == titles
+def test_records_speak_both_languages_and_one_sentence_has_one_translation() -> None:
+    records = contract_words()
+    assert [words for words in records if not words.en.strip() or not words.de.strip()] == []
+    assert len({words.en for words in records}) == len(records)
+    assert {words.en for words in records}.isdisjoint(GERMAN)
+    for words in records:
+        assert translated(words.en, "de") == words.de
+
+
+def test_every_quantity_has_a_short_name_of_its_own_in_both_languages() -> None:
+    for language in ("en", "de"):
+        assert len({words_for(name, language) for name in QUANTITIES}) == len(QUANTITIES)
+    assert words_for("lambda_idle") == "lambda at idle"
+    assert words_for("bank2_tip_in_lean_blip", "de") == "magerer Ausschlag beim Öffnen, Bank 2"

@@ -1,7 +1,6 @@
 """What engine speed adds to the reading: speeds, run-up, flow per revolution, volumetric efficiency, throttle opened."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from models.physics.air import known_air, moist_air_density_kg_m3
@@ -12,9 +11,9 @@ from models.reading.air_trace.landmarks import Landmarks
 from models.reading.air_trace.mains_hum import without_hum
 from models.reading.air_trace.throttle import opened_from_channel
 from models.reading.resampling import Stack
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate, unread
 
-Floats = NDArray[np.float64]
 # Part of the highest speed at which the run-up counts as done.
 RUN_UP_DONE = 0.97
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 from models.statistics.estimate import Estimate, estimate, reason_number
 from models.statistics.smoothing import cosine_window
@@ -24,8 +25,6 @@ _SPECTRUM = 1024
 IDLE_HUNTS = 0.0075
 # The line of a speed that moves stands within this part of the movement's standard deviation from the mean speed.
 MOVED_PART = 0.7
-
-Floats = NDArray[np.float64]
 
 
 @kernel

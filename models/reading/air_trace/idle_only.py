@@ -10,7 +10,6 @@ from models.reading.resampling import GAP, KEPT, MISSING, Stack
 from models.statistics.estimate import Estimate, reason_number
 from models.statistics.smoothing import block_mean
 
-Floats = NDArray[np.float64]
 # Idle must last this long to count in a long log, and its speed stay this near the usual idle.
 STEADY_S, NEAR_RPM = 2.0, 60.0
 # A block of idle flow may move this much within itself, and blocks differ this much from the lowest. [1]

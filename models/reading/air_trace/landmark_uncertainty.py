@@ -8,6 +8,7 @@ from data_contracts.family import Family
 from models.physics.transfer_table import slope_of
 from models.reading.air_trace import landmark_columns as lk
 from models.reading.air_trace.landmark_search import DIP_HALF_S, PEAK_HALF_S
+from models.statistics.arrays import Floats
 
 # Idle speed where the opening finds an engine; common practice, no source. [1/min]
 USUAL_IDLE_RPM = 800.0
@@ -18,7 +19,6 @@ RIPPLE_GROWS = 1.2
 CREST = np.sqrt(2.0)
 # Below this rate the ripple of a fast engine folds onto the level. [Hz]
 FOLDING_RATE_HZ = 450.0
-Floats = NDArray[np.float64]
 
 
 def parabola_gain(turn: Floats) -> Floats:

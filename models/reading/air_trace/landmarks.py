@@ -56,6 +56,7 @@ from models.reading.air_trace.landmark_uncertainty import (
     ripple_gains,
 )
 from models.reading.air_trace.snap_detection import SnapList, find_snaps
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 from models.statistics.smoothing import smooth, smoothing_gain
 
@@ -78,7 +79,6 @@ MISSED_PULSE = 0.03
 HIDDEN_BY_FOLDING = ("climb_slope_g_s2", "run_up_time_s", "settle_time_s", "undershoot_g_s")
 # Below CLEAN ripple may fold onto the level [Hz]; what sampling below SLOW can miss or catch.
 CLEAN_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 900.0, 50.0, 0.02
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

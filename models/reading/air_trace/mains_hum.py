@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 from models.statistics.smoothing import cosine_window, product_sum
 
@@ -13,7 +14,6 @@ CLEAR, PART = 5.0, 0.0003
 ALIKE = 0.5
 # Needed of each of the two stretches; its line is then 8 Hz wide at most. [s]
 SHORTEST_S = 0.25
-Floats = NDArray[np.float64]
 
 
 @kernel

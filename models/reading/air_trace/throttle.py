@@ -3,9 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
-
-Floats = NDArray[np.float64]
 
 # Uncertainty of a recorded throttle position, and more where the register does not say what fully open reads. [1]
 CHANNEL_U, UNKNOWN_OPEN_U = 0.01, 0.04

@@ -14,8 +14,6 @@ from models.reading.lambda_trace.quantities import read_lambda
 from models.reading.resampling import KEPT, Stack
 from models.statistics.estimate import Estimate
 
-Floats = NDArray[np.float64]
-
 
 @dataclass(frozen=True)
 class BankSigns:

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.lambda_trace.step_fit import student
 from models.statistics.compiled import kernel
+from models.statistics.student import student_factor
 
 # Columns of a ripple: amplitude and standard uncertainty, probability that noise alone does as much, speed used.
 AMPLITUDE, AMPLITUDE_U, CHANCE, SPEED = range(4)
@@ -126,7 +126,7 @@ def _at_speed(
     square = power - noise
     # exponential powers, a ripple beating with the noise, and a noise level told from as few of them
     square_u = np.sqrt((2.0 * max(square, 0.0) * noise + noise**2) / pieces + noise**2 / beside)
-    reach = 1.96 * square_u * student(4.0 * beside)
+    reach = 1.96 * square_u * student_factor(2.0 * beside)
     amplitude = np.sqrt(max(square, 0.0))
     below, above = np.sqrt(max(square - reach, 0.0)), np.sqrt(max(square, 0.0) + reach)
     # a mean over blocks of the grain takes this part of the amplitude

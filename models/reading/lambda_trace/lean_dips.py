@@ -5,9 +5,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.lambda_trace.step_responses import smooth
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import NORMAL_QUARTILE, normal_scatter, ranked
+from models.statistics.smoothing import moving_mean
 
 # Columns of a count: lean needles, their median size (fall of richness), needles too quick for the sensor,
 # standard uncertainties of the first two, where the middle needle is from the row's first block, how irregular the gaps
@@ -98,13 +98,13 @@ def _needle_rows(
         until = idle_stop[row]
         begin = max(0, until - 4 * reach)
         if until - begin >= 2 * reach and not np.isnan(x[row, begin:until]).any():
-            smooth(x[row], begin, until, half, s)
+            moving_mean(x[row], begin, until, half, s)
             _departures(s, begin, until, reach, d)
             m = until - begin
             heights[:m] = d[:m]
             sigma = max(sigma, normal_scatter(heights[:m]))
         _bridge(x[row], a, b, w)
-        smooth(w, a, b, half, s)
+        moving_mean(w, a, b, half, s)
         _departures(s, a, b, reach, d)
         threshold = max(SIGMAS * sigma, least)
         lean, quick, doubt = 0, 0, 0.0

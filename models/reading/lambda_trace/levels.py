@@ -3,9 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.lambda_trace.step_fit import coloured, student
-from models.reading.lambda_trace.step_responses import smooth
+from models.statistics.coloured_noise import coloured, mean_variance
 from models.statistics.compiled import kernel
+from models.statistics.smoothing import moving_mean
+from models.statistics.student import student_factor
 
 # Columns of a level: mean, slope, their standard uncertainties, scatter about the line, blocks used.
 MEAN, SLOPE, MEAN_U, SLOPE_U, SCATTER, USED = range(6)
@@ -13,33 +14,6 @@ LEVEL_COLUMNS = 6
 # Columns of a blip: depth (as a fall of richness), its length at half depth, their standard uncertainties.
 DEPTH, LENGTH, DEPTH_U, LENGTH_U = range(4)
 BLIP_COLUMNS = 4
-
-
-@kernel
-def mean_variance(white: float, colour: float, r: float, n: float) -> float:
-    """Variance of the mean of n samples of white noise plus first-order coloured noise.
-
-    Parameters
-    ----------
-    white, colour : float
-        Variances. [unit²]
-    r : float
-        Lag-one correlation of the coloured part.
-    n : float
-        Samples.
-
-    Returns
-    -------
-    float
-        [unit²]
-
-    References
-    ----------
-    Sum of the autocovariances of a first-order autoregression; any text on time series.
-    """
-    long_run = (1.0 + r) / (1.0 - r) - 2.0 * r * (1.0 - r**n) / (n * (1.0 - r) ** 2)
-    variance: float = (white + colour * long_run) / n
-    return variance
 
 
 @kernel
@@ -91,7 +65,8 @@ def _level_rows(
         white, colour, r = coloured(rest, b - a, n, 2 if drifts else 1, h)
         variance = mean_variance(white, colour, r, float(n))
         independent = max((white + colour) / max(variance, 1e-300), 1.0)
-        variance *= student(independent - lost) ** 2
+        # half of what is independent counts, since how long the noise lasts was told from it too
+        variance *= student_factor(0.5 * (independent - lost)) ** 2
         out[row, MEAN_U] = np.sqrt(variance)
         out[row, SLOPE_U] = np.sqrt(variance * n / max(down, 1e-300)) / h
 
@@ -154,7 +129,7 @@ def _blip_rows(
         a, b = opening[row], until[row]
         if a < 0 or b - a < 4 or np.isnan(base[row]):
             continue
-        smooth(x[row], a, b, half, s)
+        moving_mean(x[row], a, b, half, s)
         p = a
         for i in range(a, b):
             if s[i] < s[p] or np.isnan(s[p]):

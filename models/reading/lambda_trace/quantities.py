@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.family import LambdaSensor
-from data_contracts.needs import NEEDS
 from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace import cycle_ripple as lambda_cycle
@@ -73,14 +72,14 @@ def _idle(reader: Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
     first = np.zeros_like(stop)
     row = level.levels(blocks.x, first, stop, interval_s=h)
     x, u = row[:, level.MEAN], row[:, level.MEAN_U]
-    short = stop * h < NEEDS["lambda_idle"].before_s
+    short = stop * h < QUANTITIES["lambda_idle"].need.before_s
     unsteady = row[:, level.SCATTER] > STEADY_LAMBDA * reader.unit if not reader.narrow else np.zeros(x.shape, bool)
     out = {}
     out["lambda_idle"] = reader.as_lambda(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
     out["lambda_idle_v"] = reader.as_volts(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
     margin = np.maximum(0.1 if reader.narrow else 0.004 * reader.unit, 2.0 * blocks.noise)
     rate = switching(blocks.x, first, stop, x, margin, interval_s=h)
-    brief = stop * h < NEEDS["lambda_switch_rate_hz"].before_s
+    brief = stop * h < QUANTITIES["lambda_switch_rate_hz"].need.before_s
     rates = estimate(rate[:, 0], rate[:, 1], "not_found")
     out["lambda_switch_rate_hz"] = renamed(rates, brief, "not_enough_before")
     return out, row
@@ -186,7 +185,7 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[st
             found = renamed(found, lean.cut_off, "censored")
         found = renamed(found, ~cut, "no_fuel_cut")
         found = renamed(found, (lean.code == ENDS_EARLY) & (short | ~cut) & ended, "record_ends_early")
-        brief = (blocks.count - reader.release) * h < NEEDS[name].after_s
+        brief = (blocks.count - reader.release) * h < QUANTITIES[name].need.after_s
         found = renamed(found, (reader.opening >= 0) & (~reader.released | (brief & ~cut)), "record_ends_early")
         out[name] = found
     return out
@@ -244,7 +243,7 @@ def _ripple(
     row = lambda_cycle.cycle_ripple(reader.blocks.x, stop, idle_speed_rpm, interval_s=reader.h)
     scale = 1.0 / np.where(swing > LEAST_STEP_V, swing, np.nan) if reader.narrow else reader.scale.lambda_slope(base)
     found = estimate(row[:, lambda_cycle.AMPLITUDE] * scale, row[:, lambda_cycle.AMPLITUDE_U] * scale, "noise")
-    short = stop * reader.h < NEEDS["cycle_ripple"].before_s
+    short = stop * reader.h < QUANTITIES["cycle_ripple"].need.before_s
     with np.errstate(invalid="ignore"):
         hidden = np.isnan(idle_speed_rpm) & (row[:, lambda_cycle.CHANCE] > lambda_cycle.SEARCH_CHANCE)
     return {"cycle_ripple": renamed(found.because(hidden, "noise"), short, "not_enough_before")}
@@ -334,7 +333,7 @@ def _with_needs(out: dict[str, Estimate], reader: Reader, signs: LambdaSigns, re
     everywhere = np.ones(rows, dtype=np.bool_)
     nothing = reader.blocks.count == 0
     for name, found in out.items():
-        need = NEEDS[name]
+        need = QUANTITIES[name].need
         if name not in _SENSOR_VOLTS:
             found = renamed(found, signs.polarity_contradicts, "polarity_contradicts")
         found = renamed(found, ~signs.active, "sensor_inactive")

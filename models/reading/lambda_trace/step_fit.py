@@ -3,8 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from models.statistics.coloured_noise import coloured, variance_of_weighted_sum
 from models.statistics.compiled import kernel
 from models.statistics.smoothing import product_sum
+from models.statistics.student import student_factor
 
 # Two-point method of Sundaresan and Krishnaswamy (35.3 % and 85.3 % of the step) with exact coefficients:
 # 1 - exp(-s) passes them at s = -ln(0.647) and -ln(0.147). The printed ones are 0.67, 1.3 and -0.29.
@@ -21,9 +23,6 @@ FIT_COLUMNS = 10
 
 # A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
 RAMP_PRIOR = 0.3
-# How long a lambda trace remembers its noise: about the lag of a usual sensor. A short window can't tell it, and one
-# value for all keeps the uncertainty from jumping; over memories of 5 to 30 ms intervals of a level cover 92 to 98 %.
-MEMORY_S = 0.03
 # A response that is no first-order one has no time constant but by definition. How far the definition reaches when foot
 # and hold vary is taken as this part of what its residual would do if it were noise (judgement; repeats on the sample
 # fleet scatter by about as much).
@@ -128,82 +127,6 @@ def _model(
         residual[k] = y[i] - value
         total += residual[k] * residual[k]
     return total
-
-
-@kernel
-def coloured(residual: NDArray[np.float64], n: int, used: int, fitted: int, h: float) -> tuple[float, float, float]:
-    """Split the noise of a residual into white variance, coloured variance and its lag-one correlation.
-
-    Parameters
-    ----------
-    residual : ndarray of shape (samples,)
-        Residual; 0 where nothing was recorded. [unit]
-    n, used, fitted : int
-        Samples to look at, those that were recorded, and parameters that were fitted to them.
-    h : float
-        Sampling interval. [s]
-
-    Returns
-    -------
-    tuple of float
-        White variance, coloured variance, lag-one correlation of the coloured part. [unit², unit², 1]
-
-    Notes
-    -----
-    First-order coloured noise under white noise has autocovariance s² r^k at lag k > 0. Short windows can't tell
-    both s² and r, so r is that of `MEMORY_S`, and s² the projection of the autocovariances on r^k. The fit took
-    about `fitted` times the long-run variance over n out of each of them; it is given back, which takes a few rounds.
-    """
-    if used < 8:
-        return 0.0, 0.0, 0.0
-    lags = max(1, min(40, n // 3, int(0.1 / h)))
-    cov = np.empty(lags + 1)
-    for k in range(lags + 1):
-        cov[k] = product_sum(residual[: n - k], residual[k:n]) / used
-    r = np.exp(-h / MEMORY_S)
-    taken, colour = 0.0, 0.0
-    for _ in range(4):
-        top, bottom, part = 0.0, 0.0, 1.0
-        for k in range(1, lags + 1):
-            part *= r
-            top += (cov[k] + taken) * part
-            bottom += part * part
-        colour = min(max(top / bottom, 0.0), cov[0] + taken)
-        long_run = cov[0] + taken - colour + colour * (1.0 + r) / (1.0 - r)
-        taken = min(fitted * long_run / used, cov[0])
-    return cov[0] + taken - colour, colour, r
-
-
-@kernel
-def student(independent: float) -> float:
-    """What an uncertainty grows by because noise and memory were themselves told from few samples.
-
-    Parameters
-    ----------
-    independent : float
-        Independent samples; half of them are counted as degrees of freedom, since the memory was told from them too.
-
-    Returns
-    -------
-    float
-        Ratio of Student's 97.5 % point to the normal's, 1 + 1.2 / f + 1.7 / f² within 1 % from f = 5 on, at most 3.
-    """
-    freedom = max(0.5 * independent, 0.5)
-    return min(1.0 + 1.2 / freedom + 1.7 / freedom**2, 3.0)
-
-
-@kernel
-def _variance_of_sum(
-    weights: NDArray[np.float64], white: float, colour: float, r: float
-) -> float:  # pragma: no cover - compiled
-    """Variance of a weighted sum of noise whose covariance is white I + colour r^|i-j|."""
-    square, product, earlier = 0.0, 0.0, 0.0
-    for i in range(weights.size):
-        square += weights[i] * weights[i]
-        product += weights[i] * earlier
-        earlier = r * (earlier + weights[i])
-    variance: float = (white + colour) * square + 2.0 * colour * product
-    return variance
 
 
 @kernel
@@ -354,13 +277,15 @@ def fit_step(
         for b in range(_PARAMETERS):
             for i in range(n):
                 residual[i] += inverse[a, b] * jacobian[b, i]
-        total = _variance_of_sum(residual, max(white, floor), colour, r)
+        total = variance_of_weighted_sum(residual, max(white, floor), colour, r)
         if 0.0 < still < excess:
-            quiet = _variance_of_sum(residual, 2.0 * max(noise[0], floor), 2.0 * noise[1], noise[2])
+            quiet = variance_of_weighted_sum(residual, 2.0 * max(noise[0], floor), 2.0 * noise[1], noise[2])
             total = quiet + DEFINITION**2 * (total - quiet)
         by_final = pull_final * (inverse[a, 2] + inverse[a, 3]) ** 2
         total += variance * spread * (pull_ramp * inverse[a, 4] ** 2 + by_final + pull_before * inverse[a, 2] ** 2)
-        out[START_U + a] = np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student(used / spread - 4.0)
+        out[START_U + a] = (
+            np.sqrt(max(total, 0.0)) * (1.0 if a == 0 else tau) * student_factor(0.5 * (used / spread - 4.0))
+        )
     out[START_U] = np.hypot(out[START_U], KINK * h)
     out[START], out[CONSTANT], out[BEFORE], out[STEP], out[RAMP] = p[0], tau, p[2], p[3], p[4]
     out[RESIDUAL], out[CORRELATION], out[SAMPLES] = np.sqrt(sse / used), spread, used

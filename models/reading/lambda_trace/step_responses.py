@@ -20,12 +20,13 @@ from models.reading.lambda_trace.step_fit import (
     RESIDUAL,
     START,
     STEP,
-    coloured,
     fit_step,
     two_point,
 )
+from models.statistics.coloured_noise import coloured
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import normal_scatter
+from models.statistics.smoothing import moving_mean
 
 FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
 REASONS = ("", "no_step", "record_ends_early", "noise", "not_found", "gap")
@@ -104,34 +105,6 @@ class Edges:
     clean: NDArray[np.bool_]
     cut_off: NDArray[np.bool_]
     goes_on: NDArray[np.bool_]
-
-
-@kernel
-def smooth(w: NDArray[np.float64], first: int, stop: int, half: int, out: NDArray[np.float64]) -> None:
-    """Centred moving mean over 2 half + 1 blocks within first..stop-1; gaps are passed over.
-
-    Parameters
-    ----------
-    w : ndarray of shape (blocks,)
-        Trace; NaN where nothing was recorded.
-    first, stop, half : int
-        Window and half-width.
-    out : ndarray of shape (blocks,)
-        Filled between first and stop.
-    """
-    total, used = 0.0, 0
-    for i in range(first, min(first + half, stop)):
-        if not np.isnan(w[i]):
-            total += w[i]
-            used += 1
-    for i in range(first, stop):
-        if i + half < stop and not np.isnan(w[i + half]):
-            total += w[i + half]
-            used += 1
-        if i - half - 1 >= first and not np.isnan(w[i - half - 1]):
-            total -= w[i - half - 1]
-            used -= 1
-        out[i] = total / used if used > 0 else np.nan
 
 
 @kernel
@@ -293,7 +266,7 @@ def _edge_rows(
         before = max(0, e - int(STILL_S / h))
         for i in range(before, stop):
             w[i] = direction * x[row, i]
-        smooth(w, before, stop, half, s)
+        moving_mean(w, before, stop, half, s)
         p, q = _largest_rise(s, e, stop)
         level = _mean(w, max(before, e - int(0.1 / h)), e + 1)
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.lambda_trace.step_responses import smooth
 from models.statistics.compiled import kernel
+from models.statistics.smoothing import moving_mean
 
 # A first-order lag goes from 10 to 90 % in ln 9 of its time constant.
 LAGS_OF_SWITCH = np.log(9.0)
@@ -27,7 +27,7 @@ def _switch_rows(
         a, b = max(first[row], 0), stop[row]
         if b - a < 4:
             continue
-        smooth(x[row], a, b, half, s)
+        moving_mean(x[row], a, b, half, s)
         state, crossings = 0, 0
         begin, end, squares, before = -1.0, -1.0, 0.0, -1.0
         last_low = -1.0
@@ -120,7 +120,7 @@ def _switch_time_rows(
         first = max(0, p - 4)
         for i in range(first, last):
             w[i] = direction * x[row, i]
-        smooth(w, first, last, half, s)
+        moving_mean(w, first, last, half, s)
         low = s[p]
         rise = s[q] - low
         upper, lower, again = q, p, p

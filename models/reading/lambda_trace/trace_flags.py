@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.physics.lambda_scale import LambdaScale
-from models.reading.lambda_trace.step_responses import smooth
 from models.statistics.compiled import kernel
+from models.statistics.smoothing import moving_mean
 
 # A snap moves lambda by far more than this on an active sensor, even on a bad van. Common practice, no source.
 ACTIVE_LAMBDA = 0.03
@@ -89,7 +89,7 @@ def _survey_rows(
     s = np.empty(x.shape[1])
     for row in range(x.shape[0]):
         n, o, r = count[row], opening[row], min(release[row], count[row])
-        smooth(x[row], 0, n, half, s)
+        moving_mean(x[row], 0, n, half, s)
         lowest, highest = np.inf, -np.inf
         for i in range(n):
             lowest, highest = min(lowest, s[i]), max(highest, s[i])

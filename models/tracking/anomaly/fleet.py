@@ -6,9 +6,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from models.statistics.multiple_testing import adjusted_p
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.anomaly.score import (
     BLOCKS,
     FEWEST_ROWS,
@@ -16,23 +15,21 @@ from models.tracking.anomaly.score import (
     FOLDS,
     MOST_ROWS,
     POOLED_PENALTY,
+    VIEWS,
     Calibration,
     calibrate,
     distance_of,
     features,
+    flag,
     folds_of,
     make_model,
     p_values,
     score_of,
 )
-from models.tracking.anomaly.waveform_residual import SHAPES, Waveforms, fit_shape, standard, strangeness
+from models.tracking.anomaly.waveform_residual import SHAPES, Waveforms, fit_shape, nonconformity, standard
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.recursion import Followed
 from models.tracking.standardise import Standardised
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-Flags = NDArray[np.bool_]
 
 SEED = 20261125
 RECENT_VISITS = 26
@@ -60,11 +57,11 @@ class FleetAnomaly:
         One per family, trained on all its quiet visits.
     """
 
-    p: Array
-    score: Array
+    p: Floats
+    score: Floats
     flagged: Flags
     names: tuple[str, ...]
-    contributions: Array
+    contributions: Floats
     cards: tuple[Mapping[str, Any], ...]
     models: Mapping[str, Any] = field(default_factory=dict)
 
@@ -104,27 +101,72 @@ def judge_fleet(
     """
     quiet = np.logical_not(alarms.any.any(axis=1))
     rows = _calibration_rows(std, latest)
-    fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
     family, calm = std.family[rows], (quiet & _of_quiet_vans(std, quiet))[rows]
-    score = np.full(rows.size, np.nan)
-    pooled = np.zeros(rows.size, bool)
-    models: dict[str, Any] = {}
-    cards: list[Mapping[str, Any]] = []
+    fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
     small = [f for f in range(len(std.families)) if _is_small(family == f, calm, std.van[rows])]
     groups = [[f] for f in range(len(std.families)) if f not in small] + (
         [list(range(len(std.families)))] if small else []
     )
-    peer, own = _strangeness(std, waveforms, rows, fold, calm, groups, small)
+    peer, own = _nonconformity(std, waveforms, rows, fold, calm, groups, small)
+    all_features = _features_of(std, followed, alarms, rows, peer, own)
+    scored = _score_groups(std, all_features, family, calm, fold, groups, small)
+    score = scored.score
+    calibration = calibrate(score[calm])
+    place = np.searchsorted(rows, latest)
+    penalty = np.where(np.isin(family[place], small), POOLED_PENALTY, 1.0)
+    p = np.minimum(p_values(score[place], calibration) * penalty, 1.0)
+    p = np.where(np.isfinite(score[place]), p, 1.0)
+    flagged = flag(p, false_discovery=false_discovery, most=most)
+    names = (*std.quantities, *SHAPES)
+    parts = np.full((latest.size, len(names)), np.nan)
+    for f in np.unique(family[place[flagged]]):
+        name = next((m for m in scored.models if std.families[f] == m), "+".join(std.families))
+        vans = np.flatnonzero(flagged & (family[place] == f))
+        parts[vans] = _contributions(
+            scored.models[name], scored.footing[int(f)], all_features[place[vans]], score[place[vans]]
+        )
+    cards = tuple(_with_calibration(card, calibration) for card in scored.cards)
+    return FleetAnomaly(p, score[place], flagged, names, parts, cards, scored.models)
+
+
+def _features_of(
+    std: Standardised, followed: Followed, alarms: Alarms, rows: Codes, peer: Floats, own: Floats
+) -> Floats:
+    """What the models see of some visits: their quantities, and their waveforms as further ones."""
     with np.errstate(invalid="ignore"):
         average = followed.ewma[rows] / followed.ewma_spread[rows]
     rejoined = alarms.rejoined[rows]  # a baseline that was never the van's own tells nothing
-    all_features = features(
+    return features(
         np.column_stack([np.where(rejoined, alarms.level_z[rows], alarms.peer_z[rows]), peer]),
         np.column_stack([np.where(rejoined, np.nan, average), own]),
         np.column_stack([np.where(rejoined, np.nan, followed.z[rows]), np.full_like(own, np.nan)]),
     )
-    distance = distance_of(all_features)
+
+
+@dataclass(frozen=True)
+class _Scored:
+    """Scores on the common footing, of shape (visits,), and what made them."""
+
+    score: Floats
+    footing: Mapping[int, "_Footing"]
+    models: Mapping[str, Any]
+    cards: tuple[Mapping[str, Any], ...]
+
+
+def _score_groups(
+    std: Standardised,
+    all_features: Floats,
+    family: Codes,
+    calm: Flags,
+    fold: Codes,
+    groups: list[list[int]],
+    small: list[int],
+) -> _Scored:
+    """Score every visit by a model of its family, or of all families pooled, that has not seen its van."""
+    score, distance = np.full(family.size, np.nan), distance_of(all_features)
     footing: dict[int, _Footing] = {}
+    models: dict[str, Any] = {}
+    cards: list[Mapping[str, Any]] = []
     for group in groups:
         judged = small if len(group) > 1 else group
         inside = np.isin(family, group)
@@ -138,30 +180,16 @@ def judge_fleet(
             continue
         model, name = _trained(all_features, train), "+".join(std.families[f] for f in group)
         models[name] = model
-        pooled[np.isin(family, judged)] = len(group) > 1
         for f in judged:
             healthy = (family == f) & calm
             footing[f] = _Footing(*_footing(score[healthy]), *_footing(distance[healthy]))
         cards.append(_card(name, train.size, all_features[train], std, judged))
     for f, common in footing.items():
         score[family == f] = common.of(score[family == f], distance[family == f])
-    calibration = calibrate(score[calm])
-    place = np.searchsorted(rows, latest)
-    p = np.minimum(p_values(score[place], calibration) * np.where(pooled[place], POOLED_PENALTY, 1.0), 1.0)
-    p = np.where(np.isfinite(score[place]), p, 1.0)
-    flagged = (adjusted_p(p) <= false_discovery) & (p <= most)
-    names = (*std.quantities, *SHAPES)
-    parts = np.full((latest.size, len(names)), np.nan)
-    for f in np.unique(family[place[flagged]]):
-        name = next((m for m in models if std.families[f] == m), "+".join(std.families))
-        vans = np.flatnonzero(flagged & (family[place] == f))
-        parts[vans] = _contributions(models[name], footing[int(f)], all_features[place[vans]], score[place[vans]])
-    return FleetAnomaly(
-        p, score[place], flagged, names, parts, tuple(_with_calibration(c, calibration) for c in cards), models
-    )
+    return _Scored(score, footing, models, tuple(cards))
 
 
-def _strangeness(
+def _nonconformity(
     std: Standardised,
     waveforms: Waveforms | None,
     rows: Codes,
@@ -169,7 +197,7 @@ def _strangeness(
     calm: Flags,
     groups: list[list[int]],
     small: list[int],
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Waveform shape against the family and against the van's first visits, each from a model that has not seen the van.
 
     Both of shape (rows, shapes); 0 is healthy or unknown. [standard deviations]
@@ -189,7 +217,7 @@ def _strangeness(
                 if model is None:
                     peer[test, channel] = own[test, channel] = np.nan
                     continue
-                peer[test, channel], own[test, channel] = strangeness(
+                peer[test, channel], own[test, channel] = nonconformity(
                     model, waveforms, channel, rows[test], begin[test]
                 )
         for f in range(len(std.families)):
@@ -217,7 +245,7 @@ class _Footing:
     distance_centre: float
     distance_spread: float
 
-    def of(self, forest: Array, distance: Array) -> Array:
+    def of(self, forest: Floats, distance: Floats) -> Floats:
         """Common score."""
         first = (forest - self.forest_centre) / self.forest_spread
         return 0.5 * first + 0.5 * (distance - self.distance_centre) / self.distance_spread
@@ -235,12 +263,12 @@ def _is_small(inside: Flags, calm: Flags, van: Codes) -> bool:
     return int((inside & calm).sum()) < FEWEST_ROWS or np.unique(van[inside]).size < FEWEST_VANS
 
 
-def _trained(f: Array, rows: Codes) -> Any:
+def _trained(f: Floats, rows: Codes) -> Any:
     step = max(1, -(-rows.size // MOST_ROWS))
     return make_model(SEED).fit(f[rows[::step]])
 
 
-def _footing(scores: Array) -> tuple[float, float]:
+def _footing(scores: Floats) -> tuple[float, float]:
     known = scores[np.isfinite(scores)]
     if not known.size:
         return 0.0, 1.0
@@ -248,7 +276,7 @@ def _footing(scores: Array) -> tuple[float, float]:
     return float(centre), float(max(upper - centre, 1e-6))
 
 
-def _contributions(model: Any, footing: _Footing, f: Array, score: Array) -> Array:
+def _contributions(model: Any, footing: _Footing, f: Floats, score: Floats) -> Floats:
     """Fall of each van's score when a quantity is put to healthy, in proportion so that its parts sum to the score."""
     vans, quantities = len(f), f.shape[1] // BLOCKS
     trial = np.repeat(f[:, None, :], quantities + 1, axis=1)
@@ -262,20 +290,26 @@ def _contributions(model: Any, footing: _Footing, f: Array, score: Array) -> Arr
     return np.asarray(shares * score[:, None], dtype=np.float64)
 
 
-def _card(name: str, rows: int, trained_on: Array, std: Standardised, judged: list[int]) -> dict[str, Any]:
+def _card(name: str, rows: int, trained_on: Floats, std: Standardised, judged: list[int]) -> dict[str, Any]:
     return {
         "family": name,
         "judges": [std.families[f] for f in judged],
         "training_rows": rows,
         "training_rows_hash": hashlib.sha256(np.ascontiguousarray(trained_on, dtype="<f8").tobytes()).hexdigest(),
-        "features": [f"{q} against the family" for q in (*std.quantities, *SHAPES)] + [f"{q} against its own baseline" for q in (*std.quantities, *SHAPES)] + [f"{q} of the visit" for q in (*std.quantities, *SHAPES)],
+        "features": [f"{q} {view}" for view in VIEWS for q in (*std.quantities, *SHAPES)],
         "seed": SEED,
         "folds": FOLDS,
-    }  # fmt: skip
+    }
 
 
 def _with_calibration(card: Mapping[str, Any], calibration: Calibration) -> dict[str, Any]:
     shares = (0.5, 0.8, 0.9, 0.95, 0.99, 0.999)
     known = calibration.scores
     quantiles = {f"{s:g}": float(np.quantile(known, s)) for s in shares} if known.size else {}
-    return {**card, "calibration_rows": int(known.size), "calibration_quantiles": quantiles, "tail_starts_at": calibration.threshold, "tail_mean_excess": calibration.excess}  # fmt: skip
+    return {
+        **card,
+        "calibration_rows": int(known.size),
+        "calibration_quantiles": quantiles,
+        "tail_starts_at": calibration.threshold,
+        "tail_mean_excess": calibration.excess,
+    }

@@ -9,16 +9,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from scipy.stats import false_discovery_control
 
-from models.statistics.multiple_testing import conformal_p
+from models.statistics.arrays import Codes, Flags, Floats
+from models.statistics.conformal import conformal_p
 
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-Flags = NDArray[np.bool_]
-
-BLOCKS = 3
-"""Views of each quantity: against the family, average against its own baseline, the visit against its own baseline."""
+VIEWS = ("against the family", "against its own baseline", "of the visit")
+"""Views of each quantity: level against the family, average against the own baseline, the visit against the own baseline."""
+BLOCKS = len(VIEWS)
 FOLDS = 3
 FEATURE_CLIP = 8.0
 FEWEST_ROWS, FEWEST_VANS = 150, 8
@@ -31,7 +29,7 @@ TAIL_SHARE = 0.05
 """Share of the calibration scores the tail is fitted on."""
 
 
-def features(peer: Array, own: Array, latest: Array) -> Array:
+def features(peer: Floats, own: Floats, latest: Floats) -> Floats:
     """Standardised readings as the models see them.
 
     Parameters
@@ -76,7 +74,7 @@ def make_model(seed: int) -> Any:
     )
 
 
-def score_of(model: Any, f: Array) -> Array:
+def score_of(model: Any, f: Floats) -> Floats:
     """Anomaly score; higher is more abnormal.
 
     Parameters
@@ -93,7 +91,7 @@ def score_of(model: Any, f: Array) -> Array:
     return np.asarray(-model.score_samples(f), dtype=np.float64) if len(f) else np.empty(0)
 
 
-def distance_of(f: Array) -> Array:
+def distance_of(f: Floats) -> Floats:
     """How far a week stands from healthy in its most telling respects; higher is more abnormal.
 
     Parameters
@@ -139,12 +137,12 @@ class Calibration:
         Where the exponential tail starts, and its mean excess.
     """
 
-    scores: Array
+    scores: Floats
     threshold: float
     excess: float
 
 
-def calibrate(scores: Array) -> Calibration:
+def calibrate(scores: Floats) -> Calibration:
     """Calibration from healthy scores.
 
     Parameters
@@ -165,7 +163,7 @@ def calibrate(scores: Array) -> Calibration:
     return Calibration(known, float(known[start]), float(above.mean() * (1.0 + 1.0 / np.sqrt(above.size))))
 
 
-def p_values(scores: Array, calibration: Calibration) -> Array:
+def p_values(scores: Floats, calibration: Calibration) -> Floats:
     """Calibrated p-values: conformal, and in the far tail the larger of what the exponential says and a tenth of the floor.
 
     Parameters
@@ -189,3 +187,27 @@ def p_values(scores: Array, calibration: Calibration) -> Array:
     return np.where(
         beyond, np.minimum(tail, rank), np.maximum(rank, np.where(scores > calibration.threshold, tail, 0.0))
     )
+
+
+def flag(p: Floats, *, false_discovery: float, most: float) -> Flags:
+    """Which of many p-values stand out: by false-discovery control, and within the accepted false alarms.
+
+    Parameters
+    ----------
+    p : ndarray of shape (n,)
+        p-values, no NaN. [unitless]
+    false_discovery : float
+        Accepted share of healthy vans among the flagged. [unitless]
+    most : float
+        Accepted false anomalies per van, whatever the false-discovery control allows. [unitless]
+
+    Returns
+    -------
+    ndarray of shape (n,), bool
+
+    References
+    ----------
+    Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, doi:10.1111/j.2517-6161.1995.tb02031.x (reference test:
+    their 15 p-values).
+    """
+    return np.asarray((false_discovery_control(p) <= false_discovery) & (p <= most))

@@ -11,10 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from models.reading.aligned_traces import GRID
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from models.statistics.arrays import Codes, Flags, Floats
 
 SHAPES = ("airflow_shape", "lambda_shape")
 """Names under which the two traces add to an anomaly."""
@@ -116,12 +113,12 @@ def fit_shape(traces: NDArray[np.float32]) -> Any:
     return Pipeline([("scale", scaler), ("components", pca)])
 
 
-def _scaled(scaler: Any, traces: NDArray[np.float32]) -> Array:
+def _scaled(scaler: Any, traces: NDArray[np.float32]) -> Floats:
     z = np.asarray((traces - scaler.center_) / scaler.scale_, np.float64)
     return np.clip(np.where(np.isfinite(z), z, 0.0), -POINT_CLIP, POINT_CLIP)
 
 
-def residual(model: Any, traces: NDArray[np.float32]) -> Array:
+def residual(model: Any, traces: NDArray[np.float32]) -> Floats:
     """What the components leave of traces.
 
     Parameters
@@ -143,7 +140,7 @@ def residual(model: Any, traces: NDArray[np.float32]) -> Array:
     return np.asarray(left, np.float64)
 
 
-def strangeness(model: Any, waveforms: Waveforms, channel: int, rows: Codes, begin: Codes) -> tuple[Array, Array]:
+def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, begin: Codes) -> tuple[Floats, Floats]:
     """How much of the recent waveforms is unexplained, against the family and against the van's own first visits.
 
     Parameters
@@ -174,7 +171,7 @@ def strangeness(model: Any, waveforms: Waveforms, channel: int, rows: Codes, beg
     if held.size:
         left[np.searchsorted(needed, held)] = residual(model, waveforms.traces[waveforms.row[held], channel])
 
-    def mean(place: Codes) -> tuple[Array, Array]:
+    def mean(place: Codes) -> tuple[Floats, Floats]:
         total, count = np.zeros((len(place), GRID)), np.zeros(len(place))
         for column in place.T:
             part = left[np.where(column >= 0, np.searchsorted(needed, np.maximum(column, 0)), len(needed))]
@@ -192,7 +189,7 @@ def strangeness(model: Any, waveforms: Waveforms, channel: int, rows: Codes, beg
     return np.where(now_n > 0, peer, np.nan), np.where((now_n > 0) & (then_n > 1), change, np.nan)
 
 
-def standard(values: Array, healthy: Flags) -> Array:
+def standard(values: Floats, healthy: Flags) -> Floats:
     """Values over the healthy ones' spread, upper side only; 0 where unknown.
 
     Parameters

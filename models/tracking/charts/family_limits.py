@@ -3,12 +3,17 @@
 import math
 
 from data_contracts.family import Family
-from data_contracts.signals import BANK2_PREFIX
+from data_contracts.signals import QUANTITIES
 
 
 def is_response(quantity: str) -> bool:
     """Whether a quantity is a time constant of the lambda response, of either bank."""
-    return quantity.endswith("time_constant_s")
+    return _figure(quantity) == "time_constant"
+
+
+def _figure(quantity: str) -> str:
+    tracking = QUANTITIES[quantity].tracking
+    return "" if tracking is None or tracking.register is None else tracking.register.name
 
 
 def family_limits(family: Family, quantity: str, level: float) -> tuple[float, float]:
@@ -35,11 +40,15 @@ def family_limits(family: Family, quantity: str, level: float) -> tuple[float, f
     limit less the expected value; without an expected value nothing can be said and there is no limit. It is never below
     the register's own.
     """
-    name = quantity.removeprefix(BANK2_PREFIX)
+    figure = _figure(quantity)
     low: float | None = None
     high: float | None = None
-    if name == "main_peak_reference_g_s":
+    if figure == "main_peak":
         low, high = family.main_peak.low_limit_g_s, family.main_peak.high_limit_g_s
-    elif is_response(name) and family.time_constant_limit_s is not None and family.expected_time_constant_s is not None:
+    elif (
+        figure == "time_constant"
+        and family.time_constant_limit_s is not None
+        and family.expected_time_constant_s is not None
+    ):
         high = max(level + family.time_constant_limit_s - family.expected_time_constant_s, family.time_constant_limit_s)
     return (math.nan if low is None else low), (math.nan if high is None else high)

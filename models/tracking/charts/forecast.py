@@ -3,12 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
-
-Array = NDArray[np.float64]
+from models.statistics.arrays import Floats
+from models.tracking.charts.recursion import LEVEL_STEP
 
 HORIZON_WEEKS = 52
 """A crossing later than this is not in sight. Common practice, no source (2026-11-25)."""
@@ -29,40 +27,26 @@ class Forecast:
         Probability of having crossed by the next expected visit, and within so many weeks. [1]
     """
 
-    low: Array
-    median: Array
-    high: Array
-    within_next: Array
-    within_4: Array
-    within_8: Array
-    within_13: Array
+    low: Floats
+    median: Floats
+    high: Floats
+    within_next: Floats
+    within_4: Floats
+    within_8: Floats
+    within_13: Floats
 
 
-def weeks_to_limit(
-    margin: Array,
-    closing: Array,
-    var_margin: Array,
-    covar: Array,
-    var_closing: Array,
-    *,
-    next_visit_weeks: Array | float = 1.0,
-    level_step: float = LEVEL_STEP,
-    slope_step: float = SLOPE_STEP,
-) -> Forecast:
-    """First crossing of a limit by a level with a slope that may both wander.
+def weeks_to_limit(margin: Floats, variance: Floats, *, next_visit_weeks: Floats | float = 1.0) -> Forecast:
+    """First crossing of a limit by a level that is going nowhere, but for its wandering.
 
     Parameters
     ----------
     margin : ndarray of shape (n,)
         How far the level is inside its limit; negative is beyond. NaN: no limit. [scatters]
-    closing : ndarray of shape (n,)
-        How fast the margin shrinks. [scatters per week]
-    var_margin, covar, var_closing : ndarray of shape (n,)
-        Variance of the margin, covariance of level beyond and closing, variance of the closing.
+    variance : ndarray of shape (n,)
+        Of the margin. [scatters²]
     next_visit_weeks : ndarray of shape (n,) or float
         Until the next expected visit. [weeks]
-    level_step, slope_step : float
-        Standard deviation of what level and slope wander in a week. [scatters], [scatters per week]
 
     Returns
     -------
@@ -72,15 +56,12 @@ def weeks_to_limit(
     chance = np.full((margin.size, GRID.size), np.nan)
     for start in range(0, margin.size, _BATCH):
         part = np.flatnonzero(np.isfinite(margin[start : start + _BATCH])) + start
-        h = GRID[None, :]
-        mean = -margin[part, None] + h * closing[part, None]
-        variance = var_margin[part, None] + 2.0 * h * covar[part, None] + h**2 * var_closing[part, None]
-        variance = variance + level_step**2 * h + slope_step**2 * h**3 / 3.0
-        chance[part] = np.maximum.accumulate(ndtr(mean / np.sqrt(np.maximum(variance, 1e-12))), axis=1)
+        spread = np.sqrt(np.maximum(variance[part, None] + LEVEL_STEP**2 * GRID, 1e-12))
+        chance[part] = np.maximum.accumulate(ndtr(-margin[part, None] / spread), axis=1)
     return forecast_of(chance, next_visit_weeks)
 
 
-def forecast_of(chance: Array, next_visit_weeks: Array | float) -> Forecast:
+def forecast_of(chance: Floats, next_visit_weeks: Floats | float) -> Forecast:
     """Quantiles and probabilities of a crossing from its cumulative probability.
 
     Parameters
@@ -102,7 +83,7 @@ def forecast_of(chance: Array, next_visit_weeks: Array | float) -> Forecast:
     return Forecast(low, median, high, chance[np.arange(len(chance)), place], within_4, within_8, within_13)
 
 
-def _first(chance: Array, quantile: float) -> Array:
+def _first(chance: Floats, quantile: float) -> Floats:
     """Week at which rows of rising probabilities reach a quantile, between grid points in proportion."""
     beyond = chance >= quantile
     place = np.argmax(beyond, axis=1)
@@ -114,7 +95,7 @@ def _first(chance: Array, quantile: float) -> Array:
     return np.where(~beyond.any(axis=1), np.inf, np.where(place == 0, 0.0, week))
 
 
-def beyond_probability(value: Array, u: Array, *, low: Array, high: Array) -> Array:
+def beyond_probability(value: Floats, u: Floats, *, low: Floats, high: Floats) -> Floats:
     """Probability that the true value is outside its limits.
 
     Parameters
@@ -136,33 +117,3 @@ def beyond_probability(value: Array, u: Array, *, low: Array, high: Array) -> Ar
     below = np.where(np.isfinite(low), ndtr((low - value) / u), 0.0)
     above = np.where(np.isfinite(high), ndtr((value - high) / u), 0.0)
     return np.where(np.isfinite(low) | np.isfinite(high), below + above, np.nan)
-
-
-def decision(
-    value: float, u: float, *, low: float | None = None, high: float | None = None, coverage: float = 2.0
-) -> str:
-    """Guard-banded decision on one value.
-
-    Parameters
-    ----------
-    value, u : float
-        Measured value and its standard uncertainty. [any unit]
-    low, high : float or None
-        Limits. [same unit]
-    coverage : float
-        Coverage factor of the guard band. [1]
-
-    Returns
-    -------
-    {"inside", "outside", "undecided"}
-        Inside only by more than the expanded uncertainty, outside only by more than it.
-
-    References
-    ----------
-    ISO 14253-1 (its decision rule, as summarised publicly): uncertainty counts against whoever gives proof.
-    """
-    guard = coverage * u
-    inside_by = min(value - low if low is not None else np.inf, high - value if high is not None else np.inf)
-    if inside_by >= guard:
-        return "inside"
-    return "outside" if inside_by < -guard else "undecided"

@@ -2,16 +2,14 @@
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
 from models.tracking.charts.forecast import GRID, Forecast, forecast_of
 from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 MOST_VISITS = 26
 """Visits a movement is looked for in, the latest."""
@@ -32,6 +30,8 @@ NOISE_DEGREES = 6.0
 UNEVENNESS = 0.08
 """A movement is off the curve that is fitted to it by this share of its size, standard deviation: how far a faulty van reads out
 depends on the day's load and air more than a healthy one's. Common practice, no source (2026-11-26). [1]"""
+ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
+"""Ends and median of the onset's 80 % interval. [unitless]"""
 _WORTH = 6.0  # a hypothesis less likely than the best by more than e to this is left out
 
 
@@ -52,17 +52,42 @@ class Movements:
         its end.
     """
 
-    onset: Array
-    onset_low: Array
-    onset_high: Array
-    moving: Array
-    beyond: Array
+    onset: Floats
+    onset_low: Floats
+    onset_high: Floats
+    moving: Floats
+    beyond: Floats
     forecast: Forecast
 
 
+class _Visits(NamedTuple):
+    """Visits of one movement, oldest first: time, value, inverse variance. [weeks], [scatters], [1/scatters²]"""
+
+    t: Floats
+    y: Floats
+    w: Floats
+
+
+class _Hypotheses(NamedTuple):
+    """One element each: log evidence, onset, end (infinite: it goes on) and power, then level and slope with their covariance.
+
+    In weeks, scatters and scatters per week; the slope of a step is its size.
+    """
+
+    evidence: Floats
+    begin: Floats
+    end: Floats
+    power: Floats
+    level: Floats
+    slope: Floats
+    var_level: Floats
+    covar: Floats
+    var_slope: Floats
+
+
 def movements(
-    x: Array, variance: Array, weeks: Array, first: Codes, last: Codes, *, spread: Array, low: Array, high: Array,
-    limit_variance: Array, next_visit_weeks: Array,
+    x: Floats, variance: Floats, weeks: Floats, first: Codes, last: Codes, *, spread: Floats, low: Floats, high: Floats,
+    limit_variance: Floats, next_visit_weeks: Floats,
 ) -> Movements:  # fmt: skip
     """Judge movements, each of one quantity of one van.
 
@@ -101,11 +126,28 @@ def movements(
     """
     n = first.size
     chance, lasting = np.full((n, GRID.size), np.nan), np.full((n, GRID.size), np.nan)
-    onset, moving = np.full((n, 3), np.nan), np.full(n, np.nan)
+    onset, moving = np.full((n, ONSET_QUANTILES.size), np.nan), np.full(n, np.nan)
+    visits = _Visits(*(np.empty(MOST_VISITS) for _ in _Visits._fields))
+    most = 2 * MOST_VISITS * (MOST_VISITS + 2 + POWERS.size)
+    found = _Hypotheses(*(np.empty(most) for _ in _Hypotheses._fields))
     _movements(
-        np.ascontiguousarray(x, dtype=np.float64), np.ascontiguousarray(variance), weeks.astype(np.float64), first, last,
-        spread, low, high, limit_variance, GRID, chance, lasting, onset, moving,
-    )  # fmt: skip
+        np.ascontiguousarray(x, dtype=np.float64),
+        np.ascontiguousarray(variance),
+        weeks.astype(np.float64),
+        first,
+        last,
+        spread,
+        low,
+        high,
+        limit_variance,
+        GRID,
+        visits,
+        found,
+        chance,
+        lasting,
+        onset,
+        moving,
+    )
     whole = forecast_of(chance, next_visit_weeks)
     on = forecast_of(np.where(moving[:, None] >= 0.5, lasting, chance), next_visit_weeks)
     forecast = replace(whole, low=on.low, median=on.median, high=on.high)
@@ -122,141 +164,188 @@ def _grown(at: float, begin: float, now: float, power: float) -> float:  # pragm
 
 
 @kernel
+def _gather(
+    x: Floats, variance: Floats, weeks: Floats, first: int, last: int, held: _Visits
+) -> int:  # pragma: no cover - compiled
+    """Fill in the latest visits that were read, oldest first; returns how many."""
+    n = 0
+    for r in range(last, first - 1, -1):  # newest first, then turned round
+        if np.isfinite(x[r]) and n < MOST_VISITS:
+            held.t[n], held.y[n], held.w[n] = weeks[r], x[r], 1.0 / variance[r]
+            n += 1
+    for column in held:
+        column[:n] = column[:n][::-1].copy()
+    return n
+
+
+@kernel
+def _weigh(
+    at: _Visits,
+    n: int,
+    begin: float,
+    end: float,
+    power: float,
+    spread: float,
+    log_prior: float,
+    out: _Hypotheses,
+    c: int,
+) -> None:  # pragma: no cover - compiled
+    """Conjugate posterior of level and slope under one hypothesis, and its evidence."""
+    size = STEP_SIZE if power == 0.0 else SLOPE_PRIOR
+    now = at.t[n - 1]
+    s00, s01, s11 = 1.0 / max(spread, 0.1) ** 2, 0.0, 1.0 / size**2
+    r0, r1, square = 0.0, 0.0, 0.0
+    for i in range(n):
+        u = _grown(min(at.t[i], end), begin, now, power)
+        w, y = at.w[i], at.y[i]
+        s00 += w
+        s01 += w * u
+        s11 += w * u * u
+        r0 += w * y
+        r1 += w * u * y
+        square += w * y * y
+    determinant = s00 * s11 - s01 * s01
+    level, slope = (s11 * r0 - s01 * r1) / determinant, (s00 * r1 - s01 * r0) / determinant
+    left = NOISE_DEGREES + max(square - level * r0 - slope * r1, 0.0)
+    noise = left / (NOISE_DEGREES + n)
+    out.evidence[c] = (
+        log_prior - 0.5 * math.log(determinant) - math.log(size) - 0.5 * (NOISE_DEGREES + n) * math.log(left)
+    )
+    out.begin[c], out.end[c], out.power[c] = begin, end, power
+    out.level[c], out.slope[c] = level, slope
+    out.var_level[c] = noise * s11 / determinant
+    out.covar[c] = -noise * s01 / determinant
+    out.var_slope[c] = noise * s00 / determinant
+
+
+@kernel
+def _propose(
+    at: _Visits, n: int, spread: float, moments: Floats, out: _Hypotheses
+) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Weigh every onset at or midway between visits with every end; returns moments tried and hypotheses weighed."""
+    now = at.t[n - 1]
+    places = 0
+    for k in range(n - 1):
+        moments[places], moments[places + 1] = at.t[k], 0.5 * (at.t[k] + at.t[k + 1])
+        places += 2
+    count = 0
+    for k in range(places):
+        begin = moments[k]
+        share = math.log(max(moments[k + 1] - begin if k + 1 < places else now - begin, 1e-3))
+        if k % 2 == 1:  # a step lies between two visits
+            _weigh(at, n, begin, begin, 0.0, spread, share + math.log(2.0 * STEP_SHARE), out, count)
+            count += 1
+        for e in range(n - 1):
+            if at.t[e] > begin:
+                ended = math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * max(at.t[e + 1] - at.t[e], 1e-3))
+                prior = ended - ENDS_PER_WEEK * (at.t[e] - begin)
+                _weigh(at, n, begin, at.t[e], POWERS[0], spread, share + prior, out, count)
+                count += 1
+        if now > begin:
+            for k_power in range(POWERS.size):
+                prior = math.log((1.0 - STEP_SHARE) * POWER_SHARES[k_power]) - ENDS_PER_WEEK * (now - begin)
+                _weigh(at, n, begin, np.inf, POWERS[k_power], spread, share + prior, out, count)
+                count += 1
+    return places, count
+
+
+@kernel
+def _crossing(
+    of: _Hypotheses,
+    c: int,
+    now: float,
+    low: float,
+    high: float,
+    limit_variance: float,
+    weight: float,
+    grid: Floats,
+    chance: Floats,
+    lasting: Floats,
+) -> None:  # pragma: no cover - compiled
+    """Add one hypothesis' probability of having crossed by each week ahead, with and without an end on the way."""
+    continues = of.end[c] == np.inf
+    reached, before = 0.0, 0.0
+    for g in range(grid.size):
+        h = grid[g]
+        u = _grown(min(now + h, of.end[c]), of.begin[c], now, of.power[c])
+        moved = u * of.slope[c]
+        mean = of.level[c] + moved
+        spread2 = of.var_level[c] + 2.0 * u * of.covar[c] + u * u * of.var_slope[c] + (UNEVENNESS * moved) ** 2
+        spread2 += limit_variance + LEVEL_STEP**2 * h
+        if continues:
+            spread2 += SLOPE_STEP**2 * h**3 / 3.0
+        root = math.sqrt(2.0 * max(spread2, 1e-12))
+        outside = 0.0
+        if np.isfinite(low):
+            outside = max(outside, 0.5 * math.erfc((mean - low) / root))
+        if np.isfinite(high):
+            outside = max(outside, 0.5 * math.erfc((high - mean) / root))
+        if outside > before:  # a movement may end before it arrives
+            reached += (outside - before) * (math.exp(-ENDS_PER_WEEK * h) if continues else 1.0)
+            before = outside
+        chance[g] += weight * reached
+        lasting[g] += weight * before if continues else 0.0
+
+
+@kernel
+def _date(
+    by_onset: Floats, total: float, moments: Floats, places: int, now: float, onset: Floats
+) -> None:  # pragma: no cover - compiled
+    """Quantiles of the onset; a moment stands for the time halfway to the next ones."""
+    cumulative, at = 0.0, 0
+    for k in range(places):
+        begin = 0.5 * (moments[k - 1] + moments[k]) if k > 0 else moments[0]
+        end = 0.5 * (moments[k] + moments[k + 1]) if k + 1 < places else now
+        share = by_onset[k] / total
+        while at < ONSET_QUANTILES.size and cumulative + share >= ONSET_QUANTILES[at] - 1e-12:
+            inside = (ONSET_QUANTILES[at] - cumulative) / share if share > 0.0 else 1.0
+            onset[at] = begin + min(inside, 1.0) * (end - begin)
+            at += 1
+        cumulative += share
+
+
+@kernel
 def _movements(
-    x: Array,
-    variance: Array,
-    weeks: Array,
+    x: Floats,
+    variance: Floats,
+    weeks: Floats,
     first: Codes,
     last: Codes,
-    spread: Array,
-    low: Array,
-    high: Array,
-    limit_variance: Array,
-    grid: Array,
-    chance: Array,
-    lasting: Array,
-    onset: Array,
-    moving: Array,
+    spread: Floats,
+    low: Floats,
+    high: Floats,
+    limit_variance: Floats,
+    grid: Floats,
+    visits: _Visits,
+    found: _Hypotheses,
+    chance: Floats,
+    lasting: Floats,
+    onset: Floats,
+    moving: Floats,
 ) -> None:  # pragma: no cover - compiled
-    t, y, w = np.empty(MOST_VISITS), np.empty(MOST_VISITS), np.empty(MOST_VISITS)
-    moments = np.empty(2 * MOST_VISITS)
-    most = 2 * MOST_VISITS * (MOST_VISITS + 2 + POWERS.size)
-    evidence, begins, ends, powers = np.empty(most), np.empty(most), np.empty(most), np.empty(most)
-    fit = np.empty((most, 5))
-    by_onset = np.empty(2 * MOST_VISITS)
+    moments, by_onset = np.empty(2 * MOST_VISITS), np.empty(2 * MOST_VISITS)
     for m in range(first.size):
-        n = 0
-        for r in range(last[m], first[m] - 1, -1):  # newest first, then turned round
-            if np.isfinite(x[r]) and n < MOST_VISITS:
-                t[n], y[n], w[n] = weeks[r], x[r], 1.0 / variance[r]
-                n += 1
+        n = _gather(x, variance, weeks, first[m], last[m], visits)
         if n < 2:
             continue
-        t[:n], y[:n], w[:n] = t[:n][::-1].copy(), y[:n][::-1].copy(), w[:n][::-1].copy()
-        now = t[n - 1]
-        places = 0
-        for k in range(n - 1):
-            moments[places], moments[places + 1] = t[k], 0.5 * (t[k] + t[k + 1])
-            places += 2
-        count = 0
-        best = -np.inf
-        for k in range(places):
-            begin = moments[k]
-            share = math.log(max(moments[k + 1] - begin if k + 1 < places else now - begin, 1e-3))
-            for hypothesis in range(-1, n - 1 + POWERS.size):  # -1 is a step, from n - 1 it goes on, others have ended
-                e = min(hypothesis, n - 1)
-                step = e == -1
-                if step and k % 2 == 0:
-                    continue
-                if not step and t[e] <= begin:
-                    continue
-                end = begin if step else (np.inf if e == n - 1 else t[e])
-                power = 0.0 if step else POWERS[max(hypothesis - n + 1, 0)]
-                size = STEP_SIZE if step else SLOPE_PRIOR
-                s00, s01, s11 = 1.0 / max(spread[m], 0.1) ** 2, 0.0, 1.0 / size**2
-                r0, r1, square = 0.0, 0.0, 0.0
-                for i in range(n):
-                    u = _grown(min(t[i], end), begin, now, power)
-                    s00 += w[i]
-                    s01 += w[i] * u
-                    s11 += w[i] * u * u
-                    r0 += w[i] * y[i]
-                    r1 += w[i] * u * y[i]
-                    square += w[i] * y[i] * y[i]
-                determinant = s00 * s11 - s01 * s01
-                level, slope = (s11 * r0 - s01 * r1) / determinant, (s00 * r1 - s01 * r0) / determinant
-                left = NOISE_DEGREES + max(square - level * r0 - slope * r1, 0.0)
-                length = (now if e == n - 1 else end) - begin
-                if step:
-                    prior = math.log(2.0 * STEP_SHARE)
-                elif e == n - 1:
-                    prior = math.log((1.0 - STEP_SHARE) * POWER_SHARES[hypothesis - n + 1]) - ENDS_PER_WEEK * length
-                else:
-                    prior = (
-                        math.log((1.0 - STEP_SHARE) * ENDS_PER_WEEK * max(t[e + 1] - t[e], 1e-3))
-                        - ENDS_PER_WEEK * length
-                    )
-                evidence[count] = (
-                    share
-                    + prior
-                    - 0.5 * math.log(determinant)
-                    - math.log(size)
-                    - 0.5 * (NOISE_DEGREES + n) * math.log(left)
-                )
-                best = max(best, evidence[count])
-                noise = left / (NOISE_DEGREES + n)
-                begins[count], ends[count], powers[count] = begin, end, power
-                fit[count, 0], fit[count, 1] = level, slope
-                fit[count, 2], fit[count, 3], fit[count, 4] = (
-                    noise * s11 / determinant,
-                    -noise * s01 / determinant,
-                    noise * s00 / determinant,
-                )
-                count += 1
+        now, limited = visits.t[n - 1], np.isfinite(low[m]) or np.isfinite(high[m])
+        places, count = _propose(visits, n, spread[m], moments, found)
+        best = np.max(found.evidence[:count])
         total, going = 0.0, 0.0
         by_onset[:places] = 0.0
         chance[m], lasting[m] = 0.0, 0.0
         for c in range(count):
-            if evidence[c] < best - _WORTH:
+            if found.evidence[c] < best - _WORTH:
                 continue
-            weight = math.exp(evidence[c] - best)
+            weight = math.exp(found.evidence[c] - best)
             total += weight
-            by_onset[np.searchsorted(moments[:places], begins[c])] += weight
-            continues = ends[c] == np.inf
-            going += weight if continues else 0.0
-            reached, before = 0.0, 0.0
-            for g in range(grid.size):
-                h = grid[g]
-                u = _grown(min(now + h, ends[c]), begins[c], now, powers[c])
-                moved = u * fit[c, 1]
-                mean = fit[c, 0] + moved
-                spread2 = fit[c, 2] + 2.0 * u * fit[c, 3] + u * u * fit[c, 4] + (UNEVENNESS * moved) ** 2
-                spread2 += limit_variance[m] + LEVEL_STEP**2 * h
-                if continues:
-                    spread2 += SLOPE_STEP**2 * h**3 / 3.0
-                root = math.sqrt(2.0 * max(spread2, 1e-12))
-                outside = 0.0
-                if np.isfinite(low[m]):
-                    outside = max(outside, 0.5 * math.erfc((mean - low[m]) / root))
-                if np.isfinite(high[m]):
-                    outside = max(outside, 0.5 * math.erfc((high[m] - mean) / root))
-                if outside > before:  # a movement may end before it arrives
-                    reached += (outside - before) * (math.exp(-ENDS_PER_WEEK * h) if continues else 1.0)
-                    before = outside
-                chance[m, g] += weight * reached
-                lasting[m, g] += weight * before if continues else 0.0
+            by_onset[np.searchsorted(moments[:places], found.begin[c])] += weight
+            going += weight if found.end[c] == np.inf else 0.0
+            if limited:
+                _crossing(found, c, now, low[m], high[m], limit_variance[m], weight, grid, chance[m], lasting[m])
         chance[m] /= total
         lasting[m] /= max(going, 1e-300)
         moving[m] = going / total
-        if not (np.isfinite(low[m]) or np.isfinite(high[m])):
+        if not limited:
             chance[m], lasting[m] = np.nan, np.nan
-        cumulative, at = 0.0, 0
-        for k in range(places):  # a moment stands for the time halfway to the next ones
-            begin = 0.5 * (moments[k - 1] + moments[k]) if k > 0 else moments[0]
-            end = 0.5 * (moments[k] + moments[k + 1]) if k + 1 < places else now
-            share = by_onset[k] / total
-            while at < 3 and cumulative + share >= (0.1, 0.5, 0.9)[at] - 1e-12:
-                inside = ((0.1, 0.5, 0.9)[at] - cumulative) / share if share > 0.0 else 1.0
-                onset[m, at] = begin + min(inside, 1.0) * (end - begin)
-                at += 1
-            cumulative += share
+        _date(by_onset, total, moments, places, now, onset[m])

@@ -1,25 +1,20 @@
 """What comes and goes: visits whose repeats disagree more than is usual for the van and its family.
 
 Missing fuel or a missed spark shows in one snap and not in the next: the visit's middle value hardly moves, its repeats scatter.
-The scatter of the repeats is charted like any quantity, for the quantities in which the table of causes has it tell something.
+The scatter of the repeats is charted like any quantity, for the quantities whose record says so.
 """
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-from models.causes.effects import load_effects
+from data_contracts.signals import tracking_of
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
 from models.tracking.charts.alarms import UNSTEADY_SHARE, raise_alarms
 from models.tracking.charts.recursion import follow_vans
-from models.tracking.scales import base_name
 from models.tracking.standardise import Standardised, vans_spread
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-Codes = NDArray[np.int64]
 
 LEAST, USUAL = 0.4, 0.64
 """Scatter of the logarithm of a standard deviation: floor, and what three repeats of normal noise come to, from half the logarithm
@@ -46,7 +41,7 @@ class Unsteady:
 
     quantities: tuple[str, ...]
     alarm: Flags
-    times: Array
+    times: Floats
     since: Codes
 
 
@@ -67,8 +62,7 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
     Unsteady
         Only more scatter than usual is an alarm.
     """
-    telling = {feature.quantity for feature in load_effects().features if feature.scale == "scatter"}
-    watched = [q for q, name in enumerate(std.quantities) if base_name(name) in telling]
+    watched = [q for q, name in enumerate(std.quantities) if tracking_of(name).repeats_charted]
     names = tuple(std.quantities[q] for q in watched)
     seen = std.visits.select("van_id", "visit").join(
         repeats.select("van_id", "visit", *(pl.col(name).cast(pl.Float64) for name in names)),
@@ -87,7 +81,7 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
     return Unsteady(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
 
 
-def _charted(std: Standardised, scatter: Array, watched: list[int], names: tuple[str, ...]) -> Standardised:
+def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tuple[str, ...]) -> Standardised:
     """The logarithm of the repeats' scatter on the footing of any quantity."""
     x = np.full(scatter.shape, np.nan)
     sigmas, levels = np.full((len(std.families), len(names)), np.nan), {}

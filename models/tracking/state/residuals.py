@@ -1,9 +1,19 @@
-"""What tracking hands to the causes: how far each van stands from what it is expected to read."""
+"""How far each listed van stands from what it is expected to read: what tracking hands to the causes."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+import polars as pl
+
+from models.statistics.arrays import Codes, Floats
+from models.statistics.groups import middle_of
+from models.tracking.charts.alarms import Alarms
+from models.tracking.charts.recursion import Followed
+from models.tracking.scales import from_scale, steepness
+from models.tracking.standardise import Standardised
+
+PRESENT_VISITS = 4
+"""Visits the present level rests on at most, two at least where there are two. Common practice (2026-11-25)."""
 
 
 @dataclass(frozen=True)
@@ -30,8 +40,118 @@ class Residuals:
 
     van_ids: tuple[str, ...]
     quantities: tuple[str, ...]
-    expected: NDArray[np.float64]
-    shift: NDArray[np.float64]
-    shift_u: NDArray[np.float64]
-    scatter: NDArray[np.float64]
-    visits: NDArray[np.int64]
+    expected: Floats
+    shift: Floats
+    shift_u: Floats
+    scatter: Floats
+    visits: Codes
+
+
+def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes, end: Codes) -> Codes:
+    """First of the visits that show each van's present state.
+
+    A chart holds single visits back, so that its alarm comes a visit or more after the fault: of the last few visits those
+    count in which what is in alarm stands out most from its own baseline, or from the family where only the family tells.
+    """
+    place = end[:, None] - 1 - np.arange(PRESENT_VISITS)
+    x = np.where((place >= begin[:, None])[:, :, None], std.x[np.maximum(place, begin[:, None])], np.nan)
+    last = end - 1
+    base = np.where(alarms.own[last], followed.baseline[last], 0.0)
+    moved = (x - base[:, None]) / np.sqrt(std.variance[last])[:, None]
+    read = np.isfinite(moved) & alarms.any[last][:, None]
+    total, count = np.cumsum(np.where(read, moved, 0.0), axis=1), np.maximum(np.cumsum(read, axis=1), 1)
+    visits = 2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1)
+    return np.asarray(np.maximum(begin, end - visits))
+
+
+def _present_variance(x: Floats, variance: Floats) -> Floats:
+    """Variance of the median of a few visits: what is stated of them, or their own spread where that is wider.
+
+    Arrays are of shape (vans, visits, quantities), NaN for unread; the result of shape (vans, quantities). The stated variance
+    counts as two visits, since two or three alone tell little of a spread.
+    """
+    read = np.isfinite(x)
+    count = np.maximum(read.sum(axis=1), 1)
+    stated = np.where(read, variance, 0.0).sum(axis=1) / count
+    middle = np.where(read, x, 0.0).sum(axis=1) / count
+    own = np.where(read, (x - middle[:, None]) ** 2, 0.0).sum(axis=1)
+    one = np.maximum(stated, (2.0 * stated + own) / (count + 1.0))
+    return np.asarray(one / count * np.where(count < 3, 1.0, np.pi / 2))
+
+
+def residuals_of(
+    std: Standardised, followed: Followed, alarms: Alarms, repeats: pl.DataFrame, van_ids: list[str]
+) -> Residuals:
+    """Present level of listed vans against what they are expected to read.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed, alarms
+        What was made of them.
+    repeats : polars.DataFrame
+        As `models.tracking.visits.repeat_spread` returns.
+    van_ids : list of str
+        Rows wanted, in order.
+
+    Returns
+    -------
+    Residuals
+        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so that the
+        pattern over the quantities is of one time. A van that stands apart from its family since its first visits is held
+        against the family, not against itself. Where the van's own visits, or the repeats of its visits, disagree more than
+        is usual, the uncertainty of the shift says so.
+    """
+    names = std.visits["van_id"].gather(std.starts[:-1]).to_list()
+    number = {name: v for v, name in enumerate(names)}
+    vans = np.array([number[van_id] for van_id in van_ids], np.int64)
+    begin, end, f = std.starts[vans], std.starts[vans + 1], std.family[std.starts[vans]]
+    window = _present(std, followed, alarms, begin, end)
+    place = np.minimum(window[:, None] + np.arange(PRESENT_VISITS), end[:, None] - 1)
+    repeated = np.diff(place, axis=1, prepend=-1) == 0  # fewer visits than that: the last stands in, unread
+    x = np.where(repeated[:, :, None], np.nan, std.x[place])
+    read = np.isfinite(x)
+    column = np.arange(len(std.quantities))
+    first = np.take_along_axis(place, np.argmax(read, axis=1), axis=1)
+    last = np.take_along_axis(place, PRESENT_VISITS - 1 - np.argmax(read[:, ::-1], axis=1), axis=1)
+    sigma, centre, spread = std.scatter[f], *(table[f] for table in _level_tables(std))
+    base, base_p = followed.baseline[first, column], followed.baseline_variance[first, column]
+    stood = alarms.peer[last, column] & (np.abs(base) > 2.5 * spread)
+    base, base_p = np.where(stood, 0.0, base), np.where(stood, spread**2, base_p)
+    present = middle_of(x)
+    shift_p = _present_variance(x, std.variance[place]) + base_p
+    expected, shift, steep = (np.full(base.shape, np.nan) for _ in range(3))
+    for q, quantity in enumerate(std.quantities):
+        from_level = centre[:, q] + sigma[:, q] * base[:, q]
+        expected[:, q], steep[:, q] = from_scale(quantity, from_level), steepness(quantity, from_level)
+        shift[:, q] = from_scale(quantity, centre[:, q] + sigma[:, q] * present[:, q]) - expected[:, q]
+    shift_u = np.sqrt(shift_p) * sigma * steep
+    usual = std.repeat_share[f] * sigma * steep
+    seen = _repeats_of(repeats, van_ids, std.quantities)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scatter = np.where(usual > 0, seen / usual, np.nan)
+        excess = np.maximum(scatter**2 - 1.0, 0.0) * usual**2 / np.maximum(read.sum(axis=1), 1)
+    shift_u = np.sqrt(shift_u**2 + np.nan_to_num(excess))
+    unread = ~read.any(axis=1)
+    for part in (expected, shift, shift_u, scatter):
+        part[unread] = np.nan
+    return Residuals(tuple(van_ids), std.quantities, expected, shift, shift_u, scatter, end - window)
+
+
+def _level_tables(std: Standardised) -> tuple[Floats, Floats]:
+    """Level and spread of healthy vans of each family and quantity. [working scale], [scatters]"""
+    level, spread = np.full(std.scatter.shape, np.nan), np.full(std.scatter.shape, np.nan)
+    for at, healthy in std.levels.items():
+        level[at], spread[at] = healthy.level, healthy.spread / std.scatter[at]
+    return level, spread
+
+
+def _repeats_of(repeats: pl.DataFrame, van_ids: list[str], quantities: tuple[str, ...]) -> Floats:
+    """Root mean square of the repeats' standard deviation over each van's last four visits; NaN for none. [unit of the quantity]"""
+    recent = repeats.filter(pl.col("van_id").is_in(van_ids)).sort("van_id", "captured_at").group_by("van_id").tail(4)
+    scatter = recent.group_by("van_id").agg((pl.col(q).fill_nan(None) ** 2).mean().sqrt() for q in quantities)
+    wanted = pl.DataFrame({"van_id": van_ids}, schema={"van_id": pl.String}).join(
+        scatter, on="van_id", how="left", maintain_order="left"
+    )
+    return wanted.select(pl.col(quantities).cast(pl.Float64)).to_numpy().reshape(len(van_ids), len(quantities))

@@ -3,8 +3,6 @@
 import duckdb
 import pytest
 
-from data_contracts.needs import NEEDS
-from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, create_table_sql, polars_schema
 
 CONTRACT = {  # the output contract of the project: names other programs read
@@ -42,7 +40,3 @@ def test_ddl_and_polars_agree_in_duckdb(name: str) -> None:
         connection.execute(create_table_sql(TABLES[name]))
         empty = connection.sql(f'SELECT * FROM "{name}"').pl()
     assert empty.columns == list(polars_schema(TABLES[name]))
-
-
-def test_every_quantity_has_a_need() -> None:
-    assert set(NEEDS) == set(QUANTITIES)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from data_contracts.bilingual import Words
 from data_contracts.jobs import WorkshopTest
 from models.causes.next_test import expected_information, next_tests
 
@@ -13,9 +14,11 @@ CODES = ("fuel_delivery_weak", "lambda_offset", "none")
 #   "quick" finds the first in 9 of 10 and the second in 1 of 10. Found or not is even, 0.6931; given the cause it is
 #   -0.9 ln 0.9 - 0.1 ln 0.1 = 0.0948 + 0.2303 = 0.3251. It tells 0.3680, over 5 min 0.0736 a minute.
 #   "idle" finds either alike and tells nothing, however quick.
-SURE = WorkshopTest("sure", "take it apart", 20.0, {"fuel_delivery_weak": 1.0}, otherwise=0.0)
-QUICK = WorkshopTest("quick", "read the pressure", 5.0, {"fuel_delivery_weak": 0.9}, otherwise=0.1)
-IDLE = WorkshopTest("idle", "look at it", 1.0, {}, otherwise=0.5)
+SURE = WorkshopTest("sure", Words("take it apart", "zerlegen"), 20.0, {"fuel_delivery_weak": 1.0}, otherwise=0.0)
+QUICK = WorkshopTest(
+    "quick", Words("read the pressure", "Druck ablesen"), 5.0, {"fuel_delivery_weak": 0.9}, otherwise=0.1
+)
+IDLE = WorkshopTest("idle", Words("look at it", "ansehen"), 1.0, {}, otherwise=0.5)
 EVEN = np.array([[0.5, 0.5, 0.0]])
 
 
@@ -29,7 +32,9 @@ def test_the_test_that_tells_most_per_minute_is_named() -> None:
     (chosen,) = next_tests(EVEN, CODES, both)
     assert chosen is not None
     assert (chosen.name, chosen.minutes) == ("quick", 5.0)
-    slow = both | {"quick": WorkshopTest("quick", "read the pressure", 11.0, QUICK.finds, QUICK.otherwise)}
+    slow = both | {
+        "quick": WorkshopTest("quick", Words("read the pressure", "Druck ablesen"), 11.0, QUICK.finds, QUICK.otherwise)
+    }
     (chosen,) = next_tests(EVEN, CODES, slow)  # 0.3680 over 11 min is 0.0335 a minute, less than 0.0347
     assert chosen is not None
     assert chosen.name == "sure"

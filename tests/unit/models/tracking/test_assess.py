@@ -74,7 +74,7 @@ def test_trends_keep_to_their_schema_and_key(judged):
 
 def test_every_listed_van_has_reasons_and_a_residual_row(judged):
     listed = judged.states.filter(pl.col("urgency") != "healthy")
-    assert (listed["reasons"].list.len() > 0).all()
+    assert (listed["reason_facts"].list.len() > 0).all()
     assert judged.residuals.van_ids == tuple(listed["van_id"])
     assert judged.residuals.shift.shape == (listed.height, len(judged.residuals.quantities))
     assert np.isfinite(judged.residuals.shift_u[np.isfinite(judged.residuals.shift)]).all()
@@ -131,7 +131,7 @@ def test_a_van_that_arrives_faulty_is_compared_with_its_family():
 def test_a_drifting_recorder_is_accused_before_its_vans():
     fleet = make_fleet(vans=60, weeks=20, seed=4, faulty=0.0, recorder_drift={"depot-1": 0.006})
     result = _judge(fleet)
-    assert any(notice.depot == "depot-1" and "before the vans" in notice.text for notice in result.notices)
+    assert any(n.depot == "depot-1" and [fact.code for fact in n.facts] == ["moved_together"] for n in result.notices)
     assert len(_listed(result)) <= 2
 
 

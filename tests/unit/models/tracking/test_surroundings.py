@@ -64,12 +64,12 @@ def test_a_recorder_of_one_van_is_named_as_a_possible_reason(fleet, measured):
     when = (pl.col("van_id") == van) & (_week(fleet) >= 10)
     result = _judge(fleet, _where(alone, when, FLOWS, [pl.col(c) * 0.96 for c in FLOWS]))
     assert van in _listed(result)
-    reasons = result.states.row(by_predicate=pl.col("van_id") == van, named=True)["reasons"]
-    assert any("R99" in text and "no other van" in text for text in reasons)
+    reasons = result.states.row(by_predicate=pl.col("van_id") == van, named=True)["reason_facts"]
+    assert any(fact["code"] == "lone_recorder" and fact["words"] == {"recorder": "R99"} for fact in reasons)
     shared = _judge(fleet, _where(fleet.frame, when, FLOWS, [pl.col(c) * 0.94 for c in FLOWS]))
     assert van in _listed(shared)
-    reasons = shared.states.row(by_predicate=pl.col("van_id") == van, named=True)["reasons"]
-    assert not any("no other van" in text for text in reasons)
+    reasons = shared.states.row(by_predicate=pl.col("van_id") == van, named=True)["reason_facts"]
+    assert not any(fact["code"] == "lone_recorder" for fact in reasons)
 
 
 @pytest.mark.parametrize(("pressure", "temperature"), [(0.97, 0.52), (0.6, 0.3)])

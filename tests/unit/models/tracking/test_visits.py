@@ -1,11 +1,10 @@
-"""Visits: representative repeats, combined degrees of freedom."""
+"""Visits: the representative repeat, and what stands for a visit."""
 
 import numpy as np
 import polars as pl
 import pytest
 
 from models.tracking.visits import (
-    effective_degrees_of_freedom,
     medoids,
     throttle_from_channel,
     tracked_captures,
@@ -17,14 +16,6 @@ from tests.readings_fleet import make_fleet
 def test_medoid_is_a_member_and_not_the_odd_one():
     points = np.array([[[0.0, 0.0], [0.1, 0.0], [9.0, 9.0]], [[8.0, np.nan], [0.0, 1.0], [np.nan, 1.05]]])
     assert medoids(points).tolist() == [1, 2]  # of the second set the last shares only near features
-
-
-def test_gum_example_h1():
-    # JCGM 100:2008 H.1: contributions 25, 9.7, 3.9, 5.8... combine to 32 nm with 16 effective degrees of freedom (as remembered:
-    # 25 nm with 18, 9.7 with 25.6, 2.9 with 50, 16.6 with 2 degrees).
-    u, degrees = np.array([25.0, 9.7, 2.9, 16.6]), np.array([18.0, 25.6, 50.0, 2.0])
-    assert np.sqrt(np.sum(u**2)) == pytest.approx(31.66, abs=0.05)
-    assert effective_degrees_of_freedom(u, degrees) == pytest.approx(16.75, abs=0.2)
 
 
 def test_a_visit_is_the_median_of_its_repeats_and_the_last_of_its_week():

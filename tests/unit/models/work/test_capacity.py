@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.say import say
 from models.work import capacity
 from models.work.capacity import CapacityPlan, PlannedJob, bonuses, job_value, plan_capacity
 
@@ -72,7 +74,7 @@ def test_better_than_taking_the_dearest_first() -> None:
     plan = plan_capacity(jobs, {"a": [8.0]})
     assert plan.week_of == {"one": 0, "two": 0}
     assert plan.worth == 120
-    assert plan.left_out == {"big": "the hours of its weeks go to orders that come first or are worth more"}
+    assert plan.left_out == {"big": Fact.of("crowded_out")}
 
 
 def test_safety_goes_before_worth() -> None:
@@ -93,7 +95,9 @@ def test_a_claim_is_made_before_its_warranty_ends() -> None:
     ends = PlannedJob("ends", "a", 4, 100, -150, 120, warranty_week=0)
     later = PlannedJob("later", "a", 4, 110, -150, 120, warranty_week=30)
     assert plan_capacity([later, ends], {"a": [4.0, 4.0]}).week_of == {"ends": 0, "later": 1}
-    assert plan_capacity([ends], {"a": [0.0, 4.0]}).left_out == {"ends": "costs 61 more than it is expected to avoid"}
+    assert (
+        say(plan_capacity([ends], {"a": [0.0, 4.0]}).left_out["ends"]) == "costs 61 more than it is expected to avoid"
+    )
 
 
 def test_what_is_due_soon_goes_first() -> None:
@@ -110,13 +114,13 @@ def test_reasons_for_what_is_left_out() -> None:
         PlannedJob("nowhere", "b", 1, 30),
     ]
     left_out = plan_capacity(jobs, {"a": [4.0]}).left_out
-    assert left_out["loss"] == "costs 30 more than it is expected to avoid"
-    assert left_out["long"].startswith("needs 9.0 h")
-    assert left_out["late"] == "its day lies beyond the weeks planned"
+    assert left_out["loss"] == Fact.of("costs_more", cost=30.0)
+    assert left_out["long"] == Fact.of("too_long", hours=9.0, offered=4.0)
+    assert left_out["late"] == Fact.of("beyond_plan")
     assert plan_capacity([PlannedJob("gone", "a", 1, 30, away=frozenset({0}))], {"a": [4.0]}).left_out == {
-        "gone": "the van is not there within the weeks planned"
+        "gone": Fact.of("van_away")
     }
-    assert left_out["nowhere"].startswith("depot b has no workshop hours")
+    assert left_out["nowhere"] == Fact.of("no_depot_hours", depot="b")
 
 
 def test_wrong_input_is_one_clear_line() -> None:
@@ -134,4 +138,4 @@ def test_a_solver_out_of_time_leaves_a_plan_that_says_so(monkeypatch: pytest.Mon
     plan = plan_capacity(jobs, {"north": [8.0, 8.0, 8.0, 8.0]})
     assert plan.unproven == {"north"}
     assert set(plan.week_of) | set(plan.left_out) == {job.order_id for job in jobs}
-    assert all("best plan found" in why for why in plan.left_out.values())
+    assert all(why == Fact.of("not_placed", seconds=0.0) for why in plan.left_out.values())

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
 from data_contracts.errors import InputError
+from data_contracts.facts.say import say
 from data_contracts.jobs import JOBS
 from models.work.learning import (
     Finding,
@@ -16,7 +17,7 @@ from models.work.learning import (
     dirichlet_mean,
     learn,
     shrunken_mean,
-    trust_sentence,
+    trust_fact,
     van_priors,
 )
 
@@ -65,7 +66,7 @@ def test_a_family_learns_most_from_its_own_and_a_little_from_the_fleet() -> None
     told = changed["cause_share", "brook-20", "fuel_aeration"]
     assert told.before == pytest.approx(start)
     assert told.figure.value == learned.priors["brook-20"][number]
-    assert told.figure.why == "10 of 10 findings in the family and 10 of 10 in the fleet were 'air in the fuel'."
+    assert say(told.figure.why) == "10 of 10 findings in the family and 10 of 10 in the fleet were 'air in the fuel'."
 
 
 def test_nothing_found_lowers_what_flagged_it_and_withdrawing_it_brings_it_back() -> None:
@@ -74,7 +75,7 @@ def test_nothing_found_lowers_what_flagged_it_and_withdrawing_it_brings_it_back(
     before, after, withdrawn = learn(good, FAMILIES), learn(good + wrong, FAMILIES), learn(good, FAMILIES)
     assert after.trust["cycle_ripple"].share < before.trust["cycle_ripple"].share
     assert after.priors["brook-20"][-1] > before.priors["brook-20"][-1]
-    assert after.figures["alarm_trust", "", "cycle_ripple"].why.endswith("and in nothing found 4 times.")
+    assert after.figures["alarm_trust", "", "cycle_ripple"].why.numbers == {"right": 5, "wrong": 4}
     assert withdrawn.trust == before.trust
     stood = {change.key: change.figure.value for change in changes_since({}, after)}
     back = {change.key: change for change in changes_since(stood, withdrawn)}
@@ -100,8 +101,10 @@ def test_a_van_flagged_by_what_was_wrong_before_is_believed_less_and_says_so() -
     none = priors[:, -1]
     assert none[0] > none[3] == none[4] == pytest.approx(learned.priors["fern-14"][-1])
     assert none[1] == none[2] < none[3]
-    assert "6 of 6 times" in str(trust_sentence(learned, flags[0]))
-    assert trust_sentence(learned, flags[2]) is None
+    doubt = trust_fact(learned, flags[0])
+    assert doubt is not None
+    assert "6 of 6 times" in say(doubt)
+    assert trust_fact(learned, flags[2]) is None
     # By hand: 12 findings, 6 of them none; the fleet's share right, then the quantity's, each from a prior worth 40 and 10.
     right = (40 * 0.65 + 6) / 52
     share = 10 * right / 16

@@ -12,13 +12,16 @@ from hypothesis import strategies as st
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NOT_SEPARABLE
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.say import sentence
 from data_contracts.states import ORDER_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
 from models.causes.next_test import next_tests
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
-from models.work.orders import CAPTURE_AGAIN, WatchedVan, order_id, propose_orders
+from models.work.orders import WatchedVan, order_id, propose_orders
 
+REASONS = (Fact.of("limit_crossed", "main_peak_reference_g_s"),)
 NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
 
 
@@ -36,7 +39,7 @@ def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> Caus
 
 
 def watched(van_id: str, **changes: object) -> WatchedVan:
-    van = WatchedVan(van_id, "brook-20", "north", "2026-W14", "plan", "2026-W12", 0.6, 5.0, None, ("Main peak falls.",))
+    van = WatchedVan(van_id, "brook-20", "north", "2026-W14", "plan", "2026-W12", 0.6, 5.0, None, REASONS)
     return replace(van, **changes)  # type: ignore[arg-type]
 
 
@@ -54,12 +57,12 @@ def test_one_order_per_van_in_the_schema() -> None:
     assert set(rows) == set(CAUSES_OF)
     assert rows["v1"]["cause"] == "fuel_delivery_weak"
     assert rows["v2"]["cause"] == NOT_SEPARABLE
-    assert rows["v2"]["action"].endswith("if it stands: look at air filter and intake duct")
-    assert rows["v3"]["action"].startswith(f"At the next visit: {CAPTURE_AGAIN[0].lower()}{CAPTURE_AGAIN[1:]}")
-    assert "no known cause fits" in rows["v3"]["action"]
+    assert sentence(rows["v2"], "action").endswith("if it stands: look at air filter and intake duct")
+    assert sentence(rows["v3"], "action").startswith("At the next visit: record three snaps")
+    assert "no known cause fits" in sentence(rows["v3"], "action")
     assert sorted(row["rank"] for row in rows.values()) == [1, 2, 3]
     for row in rows.values():
-        assert row["reason"].count(". ") <= 1
+        assert sentence(row, "reason").count(". ") <= 1
         assert row["expected_cost_avoided"] == pytest.approx(book.worth[row["order_id"]].expected_cost_avoided)
         parts = [row[name] for name in PARTS]
         assert row["expected_cost_avoided"] == pytest.approx(sum(parts), abs=1e-9)
@@ -76,15 +79,17 @@ def test_work_not_worth_it_waits_and_says_why_unless_it_is_urgent_or_unsafe() ->
 
     waits = order(slow, crosses=0.0)
     assert (waits["expected_cost_avoided"], waits["hours"]) == (0.0, 0.0)
-    assert waits["action"].endswith("if it stands: replace the lambda sensor after checking heater and wiring")
-    assert waits["worth"].startswith("Not worth it yet. Expected -")
+    assert sentence(waits, "action").endswith(
+        "if it stands: replace the lambda sensor after checking heater and wiring"
+    )
+    assert sentence(waits, "worth").startswith("Not worth it yet. Expected -")
     urgent = order(slow, crosses=0.0, urgency="now")
     assert urgent["expected_cost_avoided"] < 0
-    assert urgent["worth"].endswith("Done all the same: a limit is crossed.")
+    assert sentence(urgent, "worth").endswith("Done all the same: a limit is crossed.")
     unsafe = order({"v1": {"unmetered_air": 0.9, "none": 0.1}}, crosses=0.0)
     assert unsafe["safety"]
     assert unsafe["expected_cost_avoided"] < 0
-    assert unsafe["worth"].endswith("failing can endanger people.")
+    assert sentence(unsafe, "worth").endswith("failing can endanger people.")
     assert order(slow, crosses=0.0, warranty_until=date(2026, 5, 1))["expected_cost_avoided"] > 0
 
 
@@ -154,7 +159,7 @@ def test_two_causes_likelier_than_not_are_one_visit() -> None:
     alone = propose_orders([watched("v1", urgency="now")], posterior(both)).orders.row(0, named=True)
     paired = replace(posterior(both), pairs=((PairProbability(("intake_restricted", "lambda_slow"), 0.8),),))
     order = propose_orders([watched("v1", urgency="now")], paired).orders.row(0, named=True)
-    assert "in the same visit" in order["action"]
+    assert "in the same visit" in sentence(order, "action")
     assert order["hours"] == pytest.approx(alone["hours"] + 0.4)
 
 

@@ -33,13 +33,14 @@ SOUND = levels(100.0, 0.0)
 def test_verdicts(before: dict[str, Level], after: dict[str, Level], verdict: str) -> None:
     proof = prove_repair(before, after, SOUND, [PEAK, TRIM])
     assert proof.verdict == verdict
-    assert len(proof.sentences) == 2
+    assert [fact.words["outcome"] for fact in proof.facts] == [one.verdict for one in proof.quantities]
+    assert len(proof.facts) == 2
     assert proof.state == ("proven" if verdict == "proven" else "not_proven")
 
 
 def test_unread_is_left_out_with_a_reason() -> None:
     proof = prove_repair(levels(80, 15), levels(99, np.nan), SOUND, [PEAK, TRIM, "cycle_ripple"])
-    assert proof.left_out == {TRIM: "not read after the repair", "cycle_ripple": "not read before the repair"}
+    assert proof.left_out == {TRIM: "after", "cycle_ripple": "before"}
     with pytest.raises(NotEnoughDataError, match="record again"):
         prove_repair({}, {}, {}, [PEAK])
 

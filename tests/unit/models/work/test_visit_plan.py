@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from data_contracts.facts.say import sentence
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.work.visit_plan import PlanSettings, plan_orders
 
@@ -27,7 +28,7 @@ def order(name: str, **told: Any) -> dict[str, Any]:
 def planned(*rows: dict[str, Any], settings: PlanSettings = ONE_A_WEEK, **more: Any) -> dict[str, tuple[Any, str]]:
     frame = pl.DataFrame(list(rows), schema=polars_schema(WORK_ORDERS))
     done = plan_orders(frame, week=WEEK, settings=settings, **more)
-    return {row["order_id"]: (row["plan_week"], row["plan_note"]) for row in done.iter_rows(named=True)}
+    return {row["order_id"]: (row["plan_week"], sentence(row, "plan_note")) for row in done.iter_rows(named=True)}
 
 
 def test_worth_most_first_and_what_is_left_out_says_why() -> None:
@@ -102,7 +103,7 @@ def test_depots_have_their_own_hours_and_closed_or_waiting_orders_are_not_planne
     )  # fmt: skip
     assert plan["a"] == (None, "depot south has no workshop hours in the settings")
     assert plan["b"] == (None, "no workshop time: recorded again at the next visit")
-    assert plan["c"] == plan["d"] == (None, None)
+    assert plan["c"] == plan["d"] == (None, "")
 
 
 @pytest.mark.parametrize("hours", [0.0, 2.0])

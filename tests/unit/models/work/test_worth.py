@@ -1,4 +1,4 @@
-"""Ranking, and age replacement against its published example."""
+"""What an order is worth, and how orders are ranked."""
 
 from datetime import date
 
@@ -6,40 +6,15 @@ import numpy as np
 import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES
-from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, TESTS
-from models.replacement import best_replacement_age, replacement_cost_rate
-from models.work.worth import RankingSettings, Worth, explain_worth, failure_probability, rank_orders, worth_of_order
+from models.work.worth import RankingSettings, Worth, failure_probability, rank_orders, worth_fact, worth_of_order
 
+AMOUNTS = ("failure_avoided", "warranty", "work", "parts", "van_time")
 DAY = date(2026, 4, 5)
 
 
 def certain(cause: str) -> dict[str, float]:
     return {code: float(code == cause) for code in CAUSE_CODES}
-
-
-def test_age_replacement_published_example() -> None:
-    # Weibull shape 2.5, scale 1000 h, planned 1, unplanned 5: problem statement and cost formula at
-    # reliawiki.com, "Optimum Replacement Time Example" (read 2026-11-25). The printed optimum of a public
-    # reliability library's documentation, 493.19 h at 0.0035 per h, is from a coarse grid; exact 493.047 h,
-    # 0.00346204 per h, run to failure 0.0056353 per h (recomputed by quadrature, independent of this code).
-    best = best_replacement_age(2.5, 1000.0, 1.0, 5.0)
-    assert best.age == pytest.approx(493.047, abs=0.01)
-    assert best.cost_rate == pytest.approx(0.00346204, rel=1e-5)
-    assert round(best.cost_rate, 4) == 0.0035
-    assert best.run_to_failure_rate == pytest.approx(0.0056353, rel=1e-4)
-    assert replacement_cost_rate(493.19, 2.5, 1000.0, 1.0, 5.0) >= best.cost_rate
-
-
-@pytest.mark.parametrize("shape", [0.5, 1.0])
-def test_a_part_that_does_not_wear_is_never_changed_early(shape: float) -> None:
-    # Same source: no finite optimum for shape at most 1.
-    assert best_replacement_age(shape, 1000.0, 1.0, 5.0).age == np.inf
-
-
-def test_replacement_parameters_are_checked() -> None:
-    with pytest.raises(InputError, match="shape is 0"):
-        best_replacement_age(0.0, 1000.0, 1.0, 5.0)
 
 
 @pytest.mark.parametrize("warranty", [None, date(2026, 5, 1)])
@@ -52,7 +27,9 @@ def test_parts_add_up(leading: str, warranty: date | None) -> None:
     parts = worth.failure_avoided + worth.warranty + worth.work + worth.parts + worth.van_time
     assert worth.expected_cost_avoided == pytest.approx(parts, abs=1e-9)
     assert worth.work < 0
-    assert explain_worth(worth, "EUR").endswith(".")
+    fact = worth_fact(worth)
+    assert fact.numbers["total"] == worth.expected_cost_avoided
+    assert sum(fact.numbers[name] for name in AMOUNTS) == pytest.approx(parts, abs=1e-9)
 
 
 def test_worth_by_hand() -> None:

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from data_contracts.needs import NEEDS
+from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
 from models.reading.lambda_trace.cycle_ripple import CHANCE, cycle_ripple, ratio_chance
@@ -372,7 +372,7 @@ def test_no_snap_still_gives_idle():
     np.testing.assert_allclose(out["lambda_idle"].value, 1.0, atol=0.002)
     assert signs.active.all()
     for name in NAMES:
-        if NEEDS[name].snap and "ratio" in (NEEDS[name].kinds or ("ratio",)):
+        if QUANTITIES[name].need.snap and "ratio" in (QUANTITIES[name].need.kinds or ("ratio",)):
             assert reasons(out[name]) == {"no_snap"}, name
 
 
@@ -382,7 +382,7 @@ def test_needs_of_rate_are_kept(rate_hz):
     signal = np.tile(1.0 / SNAP.richness(time).clip(0.125), (2, 1))
     out, _ = read(signal, rate_hz=rate_hz, sensor=RATIO, kind="ratio", opening_s=3.0, release_s=4.2)
     for name, found in out.items():
-        if NEEDS[name].rate_hz > rate_hz:
+        if QUANTITIES[name].need.rate_hz > rate_hz:
             assert np.all(found.reason != 0), name
 
 

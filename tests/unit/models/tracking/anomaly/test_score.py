@@ -2,26 +2,31 @@
 
 import numpy as np
 import pytest
-from scipy.stats import false_discovery_control
 
 from data_contracts.errors import NotEnoughDataError
-from models.statistics.multiple_testing import adjusted_p, conformal_p
-from models.tracking.anomaly.score import calibrate, distance_of, features, folds_of, make_model, p_values, score_of
+from models.statistics.conformal import conformal_p
+from models.tracking.anomaly.score import (
+    calibrate,
+    distance_of,
+    features,
+    flag,
+    folds_of,
+    make_model,
+    p_values,
+    score_of,
+)
 from tests.reference_files import reference_rows
 
 
 def test_benjamini_hochberg_own_example():
-    # 15 p-values of Benjamini and Hochberg 1995: four are rejected at 0.05.
+    # 15 p-values of Benjamini and Hochberg 1995: four are rejected at 0.05; adjusted values as another library prints them.
     rows = reference_rows("trend/bh_pvalues.csv")
-    p = np.array([float(row["p"]) for row in rows])
-    adjusted = adjusted_p(p)
-    assert adjusted == pytest.approx(np.array([float(row["p_adj_bh"]) for row in rows]), abs=5e-5)
-    assert adjusted == pytest.approx(false_discovery_control(p))
-    assert int((adjusted <= 0.05).sum()) == 4
-
-
-def test_adjusted_p_leaves_out_what_is_no_test():
-    assert np.isnan(adjusted_p(np.array([0.01, np.nan, 0.5]))).tolist() == [False, True, False]
+    p, adjusted = (np.array([float(row[name]) for row in rows]) for name in ("p", "p_adj_bh"))
+    assert flag(p, false_discovery=0.05, most=1.0).sum() == 4
+    for rate in (0.04, 0.0625, 0.07, 0.5, 0.8):
+        assert flag(p, false_discovery=rate, most=1.0).tolist() == (adjusted <= rate).tolist()
+    assert flag(p, false_discovery=0.05, most=0.001).sum() == 2
+    assert flag(p[:0], false_discovery=0.05, most=1.0).tolist() == []
 
 
 def test_conformal_p_by_hand():

@@ -8,9 +8,9 @@ from models.reading.aligned_traces import GRID
 from models.tracking.anomaly.waveform_residual import (
     Waveforms,
     fit_shape,
+    nonconformity,
     residual,
     standard,
-    strangeness,
     waveforms_of,
 )
 from models.tracking.assess import Assessment, TrackingSettings, assess
@@ -65,7 +65,7 @@ def test_strangeness_is_of_the_last_visits_and_against_the_first():
 
     def judge(drawn: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         waveforms = Waveforms(np.stack([drawn, drawn], axis=1), np.arange(40))
-        return strangeness(model, waveforms, 0, np.array([19, 39, 2]), np.array([0, 20, 0]))
+        return nonconformity(model, waveforms, 0, np.array([19, 39, 2]), np.array([0, 20, 0]))
 
     peer, own = judge(always)
     assert peer[0] > peer[1] + 0.5

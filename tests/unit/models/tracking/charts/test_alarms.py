@@ -1,6 +1,5 @@
 """What limits cost and how they follow the fleet: shares, scatter known from few visits, averages that move more than stated."""
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,19 +7,16 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.charts.alarms import (
-    ANOMALY_SHARE,
+from models.tracking.charts.alarms import ANOMALY_SHARE, OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, raise_alarms
+from models.tracking.charts.chart_limits import VISIT_DEGREES
+from models.tracking.charts.dispersion import (
     BEND_DEGREES,
     CALMEST,
-    OWN_SHARE,
-    PEER_SHARE,
-    UNSTEADY_SHARE,
+    dispersion_factors,
     own_scatter,
-    raise_alarms,
-    shared_unrest,
-    unrest,
+    shared_dispersion_factors,
 )
-from models.tracking.charts.recursion import BASELINE_STEP, VISIT_DEGREES, follow_vans
+from models.tracking.charts.recursion import BASELINE_STEP, follow_vans
 
 
 def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: float = 0.0, shift: float = 0.0):
@@ -49,25 +45,29 @@ def test_the_shares_spend_the_setting_once():
 
 def test_a_fleet_in_control_moves_as_stated():
     std, followed = _fleet(2000, 20)
-    assert np.sqrt(shared_unrest(std, followed)[0, 0]) == pytest.approx(1.0, abs=0.03)
-    assert 1.0 <= np.median(unrest(std, followed)[0]) < 1.06  # the larger of own and shared, so never below the shared
+    assert np.sqrt(shared_dispersion_factors(std, followed)[0, 0]) == pytest.approx(1.0, abs=0.03)
+    assert (
+        1.0 <= np.median(dispersion_factors(std, followed)[0]) < 1.06
+    )  # the larger of own and shared, so never below the shared
 
 
 def test_what_moves_all_vans_widens_and_a_scatter_stated_too_wide_narrows_to_its_floor():
-    assert unrest(*_fleet(200, 20, scale=2.0))[0][0, 0] > 1.5
-    assert unrest(*_fleet(200, 20, scale=0.4))[0][0, 0] == CALMEST
+    assert dispersion_factors(*_fleet(200, 20, scale=2.0))[0][0, 0] > 1.5
+    assert dispersion_factors(*_fleet(200, 20, scale=0.4))[0][0, 0] == CALMEST
 
 
 def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
-    quiet, faulty = (unrest(*_fleet(12, 20, moved=share, shift=8.0))[0][0, 0] for share in (0.0, 2.0 / 12.0))
+    quiet, faulty = (
+        dispersion_factors(*_fleet(12, 20, moved=share, shift=8.0))[0][0, 0] for share in (0.0, 2.0 / 12.0)
+    )
     assert faulty < 1.15 * max(quiet, 1.0)
 
 
 def test_what_moves_the_vans_of_one_depot_widens_that_depot():
     std, followed = _fleet(60, 20)
     at_depot = np.arange(60) % 5 == 1
-    followed = replace(followed, ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
-    shared, factor = np.sqrt(shared_unrest(std, followed))[:, 0], unrest(std, followed)[0][:, 0]
+    followed = followed._replace(ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
+    shared, factor = np.sqrt(shared_dispersion_factors(std, followed))[:, 0], dispersion_factors(std, followed)[0][:, 0]
     assert shared[at_depot].min() > 1.4
     assert shared[~at_depot].max() < 1.2
     assert factor[at_depot].min() > 1.4
@@ -103,7 +103,11 @@ def test_limits_are_wider_while_the_scatter_rests_on_few_visits():
         alarms = raise_alarms(std, followed, per_van_week=0.005)
         third = np.arange(vans) * visits + 2
         return float(
-            np.median(alarms.ewma_limit[third, 0] / followed.ewma_spread[third, 0] / unrest(std, followed)[0][:, 0])
+            np.median(
+                alarms.ewma_limit[third, 0]
+                / followed.ewma_spread[third, 0]
+                / dispersion_factors(std, followed)[0][:, 0]
+            )
         )
 
     assert width(6, 3) > 1.2 * width(200, 20)

@@ -1,9 +1,12 @@
 """Movements of a quantity: dated, told from stopped ones, and forecast with intervals that hold what really comes."""
 
+import json
+
 import numpy as np
 import pytest
 
 from models.tracking.charts.onset import Movements, movements
+from tests.reference_files import HERE
 
 
 def _judge(series: list[np.ndarray], times: list[np.ndarray], limit: list[float]) -> Movements:
@@ -81,3 +84,31 @@ def test_probabilities_rise_with_the_weeks():
     f = found.forecast
     assert 0 <= f.within_4[0] <= f.within_8[0] <= f.within_13[0] <= 1
     assert f.low[0] <= f.median[0] <= f.high[0]
+
+
+def _record(name: str) -> np.ndarray:
+    return np.array(json.loads((HERE / "tcpd" / f"{name}.json").read_text(encoding="utf-8"))["values"])
+
+
+def _judge_record(values: np.ndarray, first: int, sigma: float) -> Movements:
+    """The 26 values of a published series from `first` on, over their scatter and around the median of those before."""
+    x, t = (values - np.median(values[:first])) / sigma, np.arange(values.size, dtype=float)
+    return _judge([x[first : first + 26]], [t[first : first + 26]], [np.nan])
+
+
+def test_the_fall_of_the_nile_in_1899_is_dated():
+    # Annual flow at Aswan from 1871: the level falls between 1898 and 1899, indices 27 and 28, by some 250 and scatters by
+    # some 130 about either level (G. W. Cobb, Biometrika 65, 1978, 243-251, doi:10.1093/biomet/65.2.243; figures as remembered).
+    found = _judge_record(_record("nile"), 13, 130.0)
+    assert found.onset_low[0] <= 27.5 <= found.onset_high[0]
+    assert found.onset_high[0] - found.onset_low[0] < 4.0
+    assert found.moving[0] < 0.01  # it fell once and stayed there
+
+
+@pytest.mark.parametrize(("name", "planted"), [("quality_control_1", 146), ("quality_control_2", 97), ("quality_control_3", 179)])  # fmt: skip
+def test_changes_planted_by_others_are_dated(name, planted):
+    # Turing Change Point Dataset, arXiv 2003.06222: simulated series with one change each, at these indices.
+    values = _record(name)
+    found = _judge_record(values, planted - 13, 1.4826 * np.median(np.abs(np.diff(values))) / np.sqrt(2.0))
+    assert found.onset[0] == pytest.approx(planted - 0.5, abs=5.0)
+    assert found.onset_high[0] - found.onset_low[0] < 6.0

@@ -3,12 +3,12 @@
 import polars as pl
 import pytest
 
+from data_contracts.facts.fact import UNSTEADY
 from models.tracking.assess import Assessment, assess
 from models.tracking.charts.alarms import UNSTEADY_SHARE
 from models.tracking.charts.repeatability import unsteady_repeats
 from models.tracking.standardise import standardise
 from models.tracking.visits import repeat_spread, tracked_captures, visits_of
-from models.work.learning import UNSTEADY, flag_words
 from pipelines.decisions.lessons import flags_of
 from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
 
@@ -41,7 +41,7 @@ def test_a_van_whose_repeats_begin_to_disagree_is_listed_though_its_middle_value
     row = after.states.row(by_predicate=pl.col("van_id") == van, named=True)
     assert row["alarm"]
     assert row["urgency"] != "healthy"
-    assert any("disagree in lambda at full throttle" in text and "comes and goes" in text for text in row["reasons"])
+    assert ("repeats_disagree", LEVEL) in [(fact["code"], fact["quantity"]) for fact in row["reason_facts"]]
     charted = after.trends.filter((pl.col("van_id") == van) & (pl.col("quantity") == LEVEL))
     assert (charted["alarm"] == charted["unsteady"]).all()  # its chart of the level shows nothing
     assert charted["unsteady"].any()
@@ -56,7 +56,7 @@ def test_one_wild_visit_is_no_alarm_and_steadier_than_usual_is_none(fleet):
 def test_without_repeats_nothing_is_unsteady():
     fleet = make_fleet(vans=20, weeks=6, seed=3, repeats=1)
     judged = _judge(fleet, fleet.frame)
-    assert not any("comes and goes" in text for reasons in judged.states["reasons"] for text in reasons)
+    assert not any(fact["code"] == "repeats_disagree" for facts in judged.states["reason_facts"] for fact in facts)
 
 
 def test_healthy_heavy_tailed_repeats_cost_no_more_than_their_share():
@@ -79,4 +79,3 @@ def test_a_van_listed_for_its_repeats_alone_is_credited_to_them(fleet):
     assert last["alarm"]
     assert last["unsteady"]
     assert last["alarm_since"] >= fleet.weeks[-6]
-    assert flag_words(UNSTEADY + LEVEL) == "the scatter of lambda at full throttle"

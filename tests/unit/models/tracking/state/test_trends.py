@@ -45,8 +45,8 @@ def test_a_slow_sensor_of_such_a_family_is_still_called_and_told_against_what():
     slow = fleet.frame.with_columns(pl.when(late).then(value + 0.3).otherwise(value).alias(RICH))
     row = _judge(fleet, slow).states.row(by_predicate=pl.col("van_id") == van, named=True)
     assert row["urgency"] == "now"
-    assert any("beyond the family's limit" in text for text in row["reasons"])
-    assert any("film and mixing" in text for text in row["reasons"])
+    codes = [fact["code"] for fact in row["reason_facts"]]
+    assert codes[codes.index("limit_crossed") + 1] == "limit_translated"
 
 
 def test_wild_first_visits_do_not_turn_a_good_van_into_an_alarm():

@@ -1,11 +1,12 @@
 """ISO 8601 weeks: the standard's own corner cases, checked against dates in print."""
 
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, timedelta, timezone
 
+import polars as pl
 import pytest
 
 from data_contracts.errors import InputError
-from data_contracts.weeks import check_week, week_end, week_of
+from data_contracts.weeks import check_week, week_end, week_name, week_number, week_of, week_start, weeks_of
 
 
 @pytest.mark.parametrize(
@@ -44,3 +45,14 @@ def test_a_week_that_has_not_begun_is_refused() -> None:
     assert check_week("2026-W14", today=today) == "2026-W14"
     with pytest.raises(InputError, match="2026-W15 is still to come: give one up to 2026-W14"):
         check_week("2026-W15", today=today)
+
+
+def test_weeks_are_counted_without_a_gap_over_years_of_52_and_53_weeks() -> None:
+    mondays = [date(2019, 12, 30) + timedelta(weeks=n) for n in range(400)]
+    weeks = [week_of(day) for day in mondays]
+    assert [week_start(week) for week in weeks] == mondays
+    first = week_number(weeks[0])
+    assert [week_number(week) - first for week in weeks] == list(range(400))
+    assert [week_name(week_number(week) + 6.9 / 7.0) for week in weeks] == weeks
+    column = pl.Series([datetime(m.year, m.month, m.day, 23, 59, tzinfo=UTC) + timedelta(days=6) for m in mondays])
+    assert column.to_frame("at").select(weeks_of(pl.col("at"))).to_series().to_list() == weeks

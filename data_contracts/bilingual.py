@@ -1,0 +1,23 @@
+"""What people read, in every language of the software side by side."""
+
+from typing import Literal, NamedTuple, get_args
+
+Language = Literal["en", "de"]
+LANGUAGES: tuple[str, ...] = get_args(Language)
+
+
+class Words(NamedTuple):
+    """One thing said in every language, as it stands in the middle of a sentence.
+
+    Attributes
+    ----------
+    en, de : str
+        English and German.
+    """
+
+    en: str
+    de: str
+
+    def in_language(self, language: str) -> str:
+        """The words in one of `LANGUAGES`; English for any other."""
+        return self.de if language == "de" else self.en

@@ -1,0 +1,345 @@
+"""Causes in the lambda sensor and the exhaust."""
+
+from data_contracts.bilingual import Words
+from data_contracts.causes.record import Cause, HardToTell, Job, Planted, Shows
+
+LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
+    Cause(
+        "lambda_slow",
+        Words("lambda sensor slow", "Lambdasonde träge"),
+        "time constant x4",
+        cautions=("exhaust",),
+        job=Job(
+            Words(
+                "Replace the lambda sensor after checking heater and wiring",
+                "Lambdasonde ersetzen, nachdem Heizung und Leitungen geprüft sind",
+            ),
+            (
+                Words("check heater current and ground", "Heizstrom und Masse prüfen"),
+                Words(
+                    "check the response with added fuel and with added air",
+                    "Antwort mit zusätzlichem Kraftstoff und mit zusätzlicher Luft prüfen",
+                ),
+                Words("replace the sensor", "Sonde ersetzen"),
+            ),
+            Words("lambda sensor", "Lambdasonde"),
+            hours=0.8,
+            parts_cost=120.0,
+            failure_cost=700.0,
+            safety=False,
+            touches=(
+                "lambda_to_rich_time_constant_s",
+                "lambda_to_lean_time_constant_s",
+                "lambda_to_rich_switch_time_s",
+                "lambda_to_lean_switch_time_s",
+            ),
+        ),
+        found_by={"lambda_response": 0.95},
+        shows=(
+            Shows(
+                "both ways",
+                1.0,
+                "one",
+                {
+                    "to_rich_whole": (0.5, 0.2),
+                    "to_lean_whole": (0.4, 0.2),
+                    "to_rich": (0.95, 0.3),
+                    "to_lean": (0.95, 0.35),
+                    "to_rich_dead": (0.2, 0.2),
+                    "to_lean_dead": (0.2, 0.2),
+                    "to_rich_switch": (1.1, 0.3),
+                    "to_lean_switch": (1.1, 0.3),
+                    "lean_blip": (-0.06, 0.04),
+                    "lean_blip_signal": (-0.2, 0.2),
+                },
+            ),
+        ),
+        fault_codes={"P0130": 8.0, "P0133": 12.0, "P0134": 6.0, "P0135": 6.0},
+        hard_to_tell=(
+            HardToTell(
+                "lambda_slow_one_way",
+                Words(
+                    "only one of the two responses was read; a longer recording shows the other",
+                    "nur eine der beiden Antworten wurde gelesen; eine längere Aufnahme zeigt die andere",
+                ),
+                told_by=(
+                    "to_rich_whole",
+                    "to_lean_whole",
+                ),
+            ),
+        ),
+        planted=Planted("lambda sensor replaced", "lambda sensor"),
+    ),
+    Cause(
+        "lambda_slow_one_way",
+        Words("lambda sensor slow one way", "Lambdasonde in einer Richtung träge"),
+        "x5 on one edge",
+        cautions=("exhaust",),
+        job=Job(
+            Words(
+                "Replace the lambda sensor after checking both edges",
+                "Lambdasonde ersetzen, nachdem beide Flanken geprüft sind",
+            ),
+            (
+                Words(
+                    "check the response with added fuel and with added air",
+                    "Antwort mit zusätzlichem Kraftstoff und mit zusätzlicher Luft prüfen",
+                ),
+                Words("replace the sensor", "Sonde ersetzen"),
+            ),
+            Words("lambda sensor", "Lambdasonde"),
+            hours=0.8,
+            parts_cost=120.0,
+            failure_cost=600.0,
+            safety=False,
+            touches=(
+                "lambda_to_rich_time_constant_s",
+                "lambda_to_lean_time_constant_s",
+                "lambda_to_rich_switch_time_s",
+                "lambda_to_lean_switch_time_s",
+            ),
+        ),
+        found_by={"lambda_response": 0.93},
+        shows=(
+            Shows(
+                "to rich",
+                0.5,
+                "one",
+                {
+                    "to_rich_whole": (0.5, 0.2),
+                    "to_rich": (1.15, 0.3),
+                    "to_lean": (0.1, 0.15),
+                    "to_rich_dead": (0.2, 0.2),
+                    "to_rich_switch": (1.3, 0.3),
+                    "to_lean_switch": (0.1, 0.15),
+                },
+            ),
+            Shows(
+                "to lean",
+                0.5,
+                "one",
+                {
+                    "to_lean_whole": (0.4, 0.2),
+                    "to_lean": (1.15, 0.3),
+                    "to_rich": (0.1, 0.15),
+                    "to_lean_dead": (0.2, 0.2),
+                    "to_lean_switch": (1.3, 0.3),
+                    "to_rich_switch": (0.1, 0.15),
+                    "lean_blip": (-0.06, 0.04),
+                },
+            ),
+        ),
+        fault_codes={
+            "P0130": 8.0,
+            "P0133": 12.0,
+            "P0135": 6.0,
+            "P014C": 12.0,
+            "P014D": 12.0,
+            "P015A": 10.0,
+            "P015B": 10.0,
+        },
+        planted=Planted("lambda sensor replaced", "lambda sensor"),
+    ),
+    Cause(
+        "lambda_offset",
+        Words("lambda sensor offset or contaminated", "Lambdasonde verschoben oder verschmutzt"),
+        "0.06 in lambda (narrowband: -120 mV rich level)",
+        cautions=("exhaust",),
+        job=Job(
+            Words(
+                "Compare the lambda sensor with an exhaust-gas analyser, then replace it",
+                "Lambdasonde mit einem Abgastester vergleichen, dann ersetzen",
+            ),
+            (
+                Words(
+                    "measure exhaust gas at idle and 2,500 rpm in closed loop",
+                    "Abgas im Leerlauf und bei 2.500 1/min mit aktiver Regelung messen",
+                ),
+                Words(
+                    "look for coolant, silicone or oil on the sensor",
+                    "auf der Sonde nach Kühlmittel, Silikon oder Öl sehen",
+                ),
+                Words("replace the sensor", "Sonde ersetzen"),
+            ),
+            Words("lambda sensor", "Lambdasonde"),
+            hours=0.9,
+            parts_cost=120.0,
+            failure_cost=800.0,
+            safety=False,
+            touches=(
+                "lambda_full_throttle",
+                "lambda_full_throttle_v",
+                "trim_idle_pct",
+                "trim_2500_pct",
+                "lambda_fuel_cut",
+            ),
+        ),
+        found_by={"lambda_response": 0.3, "gas_analysis": 0.9},
+        shows=(
+            Shows(
+                "reads lean, trims carried",
+                0.3,
+                "one",
+                {
+                    "trim_idle": (5.7, 1.3),
+                    "trim_fade": (0.0, 1.3),
+                    "lambda_full_throttle": (0.0, 0.01),
+                    "rich_level": (-0.12, 0.03),
+                    "fuel_cut": (-0.02, 0.02),
+                },
+            ),
+            Shows(
+                "reads lean, trims not carried",
+                0.3,
+                "one",
+                {
+                    "trim_idle": (5.7, 1.3),
+                    "trim_fade": (0.0, 1.3),
+                    "lambda_full_throttle": (0.06, 0.015),
+                    "rich_level": (-0.12, 0.03),
+                    "fuel_cut": (-0.02, 0.02),
+                },
+            ),
+            Shows(
+                "reads rich, trims carried",
+                0.2,
+                "one",
+                {
+                    "trim_idle": (-5.7, 1.3),
+                    "trim_fade": (0.0, 1.3),
+                    "lambda_full_throttle": (0.0, 0.01),
+                    "fuel_cut": (0.02, 0.02),
+                },
+            ),
+            Shows(
+                "reads rich, trims not carried",
+                0.2,
+                "one",
+                {
+                    "trim_idle": (-5.7, 1.3),
+                    "trim_fade": (0.0, 1.3),
+                    "lambda_full_throttle": (-0.06, 0.015),
+                    "fuel_cut": (0.02, 0.02),
+                },
+            ),
+        ),
+        fault_codes={"P0130": 8.0, "P0131": 4.0, "P0132": 6.0, "P0134": 6.0, "P2195": 5.0, "P2196": 5.0},
+        planted=Planted("lambda sensor replaced", "lambda sensor"),
+    ),
+    Cause(
+        "exhaust_leak",
+        Words("exhaust leak ahead of the lambda sensor", "Abgas vor der Lambdasonde undicht"),
+        "+6 % at idle",
+        cautions=("exhaust",),
+        job=Job(
+            Words(
+                "Find and close the exhaust leak ahead of the lambda sensor",
+                "Abgasundichtigkeit vor der Lambdasonde finden und schließen",
+            ),
+            (
+                Words(
+                    "cold: pressurise or smoke the exhaust and listen",
+                    "kalt: Abgasweg mit Druck oder Rauch füllen und hinhören",
+                ),
+                Words(
+                    "check manifold gasket, studs and flexible joint", "Krümmerdichtung, Stehbolzen und Flexrohr prüfen"
+                ),
+                Words("renew the gasket", "Dichtung erneuern"),
+            ),
+            Words("gasket, studs", "Dichtung, Stehbolzen"),
+            hours=1.5,
+            parts_cost=60.0,
+            failure_cost=700.0,
+            safety=True,
+            touches=(
+                "trim_idle_pct",
+                "trim_2500_pct",
+                "lambda_idle",
+            ),
+        ),
+        found_by={"gas_analysis": 0.6, "exhaust_smoke": 0.93},
+        shows=(
+            Shows(
+                "trims carried to full throttle",
+                0.5,
+                "one",
+                {
+                    "trim_idle": (5.7, 1.7),
+                    "trim_fade": (-4.2, 1.5),
+                    "lambda_full_throttle": (-0.03, 0.02),
+                    "lambda_idle": (0.0, 0.02),
+                },
+            ),
+            Shows(
+                "trims not carried",
+                0.5,
+                "one",
+                {
+                    "trim_idle": (5.7, 1.7),
+                    "trim_fade": (-4.2, 1.5),
+                    "lambda_full_throttle": (0.0, 0.01),
+                    "lambda_idle": (0.0, 0.02),
+                },
+            ),
+        ),
+        fault_codes={"P0131": 4.0, "P0171": 5.0, "P0174": 5.0, "P2187": 8.0, "P2195": 5.0},
+        planted=Planted("manifold gasket replaced", "gasket"),
+    ),
+    Cause(
+        "exhaust_restricted",
+        Words("exhaust restricted", "Abgasweg verengt"),
+        "-20 % at full flow",
+        cautions=("exhaust",),
+        job=Job(
+            Words("Measure exhaust back pressure", "Abgasgegendruck messen"),
+            (
+                Words(
+                    "measure back pressure at 2,500 rpm and in a snap",
+                    "Gegendruck bei 2.500 1/min und im Gasstoß messen",
+                ),
+                Words("inspect catalyst and silencers", "Katalysator und Schalldämpfer ansehen"),
+                Words(
+                    "replace the blocked part and find what blocked it",
+                    "das verstopfte Teil ersetzen und die Ursache finden",
+                ),
+            ),
+            Words("catalyst or silencer", "Katalysator oder Schalldämpfer"),
+            hours=2.0,
+            parts_cost=450.0,
+            failure_cost=1600.0,
+            safety=True,
+            touches=(
+                "main_peak_reference_g_s",
+                "flow_per_rev_mg",
+                "run_up_time_s",
+            ),
+        ),
+        found_by={"back_pressure": 0.95},
+        shows=(
+            Shows(
+                "back pressure grows with flow",
+                1.0,
+                "both",
+                {
+                    "main_peak": (-0.2, 0.05),
+                    "flow_per_revolution": (-0.16, 0.07),
+                    "first_beside_main": (0.17, 0.04),
+                    "run_up": (0.3, 0.15),
+                    "top_speed": (-0.05, 0.04),
+                    "lambda_full_throttle": (-0.01, 0.015),
+                },
+            ),
+        ),
+        hard_to_tell=(
+            HardToTell(
+                "throttle_not_full",
+                Words(
+                    "both choke the flow at high speed; only the first peak tells, and it was not read",
+                    "beide drosseln den Strom bei hoher Drehzahl; nur die erste Spitze unterscheidet sie, und sie wurde nicht gelesen",
+                ),
+                told_by=("first_beside_main",),
+            ),
+        ),
+        planted=Planted("catalyst replaced", "catalyst"),
+    ),
+)

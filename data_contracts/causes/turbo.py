@@ -1,0 +1,103 @@
+"""Causes that only a turbocharged engine can have."""
+
+from data_contracts.bilingual import Words
+from data_contracts.causes.record import Cause, HardToTell, Job, Planted, Shows
+
+TURBO: tuple[Cause, ...] = (
+    Cause(
+        "charge_air_leak",
+        Words("charge-air leak", "Ladeluft undicht"),
+        "25 % of boost lost",
+        cautions=("running",),
+        job=Job(
+            Words("Pressure-test the charge-air path", "Ladeluftweg abdrücken"),
+            (
+                Words(
+                    "pressure or smoke test from compressor to throttle",
+                    "Druck- oder Rauchprüfung vom Verdichter bis zur Drosselklappe",
+                ),
+                Words(
+                    "tighten or replace hose, clip or cooler", "Schlauch, Schelle oder Kühler nachziehen oder ersetzen"
+                ),
+            ),
+            Words("charge-air hose, clip", "Ladeluftschlauch, Schelle"),
+            hours=1.3,
+            parts_cost=90.0,
+            failure_cost=900.0,
+            safety=False,
+            touches=(
+                "main_peak_reference_g_s",
+                "lambda_full_throttle",
+            ),
+        ),
+        found_by={"intake_smoke": 0.9},
+        shows=(
+            Shows(
+                "little boost in a free snap",
+                1.0,
+                "both",
+                {
+                    "main_peak": (0.02, 0.03),
+                    "lambda_full_throttle": (-0.02, 0.02),
+                    "recirculation_pulse": (-0.15, 0.15),
+                    "run_up": (0.03, 0.05),
+                },
+            ),
+        ),
+        hard_to_tell=(
+            HardToTell(
+                "none",
+                Words(
+                    "little boost is made in a free snap, so the leak hardly shows",
+                    "bei einem freien Gasstoß entsteht wenig Ladedruck, die Undichtigkeit zeigt sich kaum",
+                ),
+            ),
+        ),
+        planted=Planted("charge-air hose replaced", "charge-air hose"),
+        turbo_only=True,
+    ),
+    Cause(
+        "recirculation_valve",
+        Words("recirculation valve stuck", "Schubumluftventil klemmt"),
+        "recirculation pulse -100 %",
+        cautions=("running",),
+        job=Job(
+            Words("Check the recirculation valve", "Schubumluftventil prüfen"),
+            (
+                Words(
+                    "apply vacuum or power and watch the valve move",
+                    "Unterdruck oder Spannung anlegen und das Ventil sich bewegen sehen",
+                ),
+                Words("check its hose", "seinen Schlauch prüfen"),
+                Words("replace the valve", "Ventil ersetzen"),
+            ),
+            Words("recirculation valve", "Schubumluftventil"),
+            hours=0.8,
+            parts_cost=70.0,
+            failure_cost=1200.0,
+            safety=False,
+            touches=("recirculation_pulse_g_s",),
+        ),
+        found_by={"valve_vacuum": 0.95},
+        shows=(
+            Shows(
+                "pulse lost",
+                0.7,
+                "both",
+                {
+                    "recirculation_pulse": (-1.0, 0.25),
+                },
+            ),
+            Shows(
+                "flutter",
+                0.3,
+                "both",
+                {
+                    "recirculation_pulse": (0.0, 0.8),
+                },
+            ),
+        ),
+        planted=Planted("recirculation valve replaced", "recirculation valve", "may"),
+        turbo_only=True,
+    ),
+)

@@ -1,0 +1,156 @@
+"""One fact: a code, the quantity it is about, numbers and names; and what each field of a fact holds."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Self
+
+NUMBERS: dict[str, str] = {
+    # of the fact's quantity [unit of the quantity]
+    "level": "level",
+    "baseline": "level",
+    "peer_baseline": "level",
+    "expected": "level",
+    "before": "level",
+    "after": "level",
+    "limit": "level",
+    "slope_per_week": "difference",
+    "change": "signed",
+    "low": "bare_signed",
+    "high": "bare_signed",
+    # of a quantity on the scale of a feature of models/causes: see `scale` [scale of the feature]
+    "moved": "moved",
+    "meant": "moved",
+    # time
+    "weeks": "weeks",
+    "weeks_low": "whole",
+    "weeks_high": "whole",
+    "horizon": "whole",
+    "hours": "hours",
+    "offered": "hours",
+    "seconds": "seconds",
+    # money [currency]
+    "total": "money",
+    "failure_avoided": "amount",
+    "warranty": "amount",
+    "work": "amount",
+    "parts": "amount",
+    "van_time": "amount",
+    "cost": "whole",
+    # shares, factors and counts [1]
+    "p": "chance",
+    "probability": "share",
+    "second_probability": "share",
+    "failure_probability": "share",
+    "trust": "share",
+    "trust_of_all": "share",
+    "times": "factor",
+    "mean": "mean",
+    "weight": "whole",
+    "count": "whole",
+    "vans": "whole",
+    "alarms": "whole",
+    "right": "whole",
+    "wrong": "whole",
+    "told": "whole",
+    "in_family": "whole",
+    "family_findings": "whole",
+    "in_fleet": "whole",
+    "fleet_findings": "whole",
+}
+"""Every number a fact may have, and the kind it is shown as: see `data_contracts/facts/numerals.py`."""
+
+WORDS: dict[str, str] = {
+    "since": "name",  # ISO week
+    "onset": "name",
+    "onset_low": "name",
+    "onset_high": "name",
+    "day": "name",  # ISO day
+    "second": "quantity",
+    "third": "quantity",
+    "flag": "flag",  # as flagged_by of the orders
+    "cause": "cause",
+    "second_cause": "cause",
+    "test": "test",
+    "feature": "feature",  # a name of data_contracts/features.py
+    "scale": "choice",  # relative, times, scatter, plain, richer or count: how the two below are told
+    "seen": "choice",  # as_expected, level or change: what is told of the quantity
+    "outcome": "outcome",  # restored, closer, unchanged or worse
+    "family": "name",
+    "depot": "name",
+    "recorder": "name",
+    "van": "name",
+    "until": "name",  # ISO week
+    "error": "name",  # as the program says it
+    "file": "name",
+    "delivery": "name",
+    "report": "name",  # file of the workspace
+    "orders": "name",
+}
+"""Every name a fact may have, and the kind it is shown as."""
+
+ANOMALY = "anomaly"
+"""Flag of a van whose readings are unlike a healthy van's only together."""
+UNSTEADY = "unsteady_"
+"""Flag, before a quantity whose repeats disagree more than is usual."""
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One thing a run found out.
+
+    Attributes
+    ----------
+    code : str
+        A code of `data_contracts.facts.vocabulary.FACTS`.
+    quantity : str or None
+        The quantity it is about.
+    numbers : mapping of str to float
+        Fields of `NUMBERS`, in the units of the contract.
+    words : mapping of str to str
+        Fields of `WORDS`: codes and names, no sentences.
+    """
+
+    code: str
+    quantity: str | None = None
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    words: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, code: str, quantity: str | None = None, **fields: float | str | None) -> Self:
+        """A fact from its fields.
+
+        Parameters
+        ----------
+        code : str
+        quantity : str, optional
+        **fields : float, str or None
+            Fields of `NUMBERS` and `WORDS`; None and empty names are left out.
+
+        Returns
+        -------
+        Fact
+
+        Raises
+        ------
+        KeyError
+            If a field is not declared.
+        """
+        told = {name: value for name, value in fields.items() if value is not None and value != ""}
+        if unknown := [name for name in told if name not in NUMBERS and name not in WORDS]:
+            raise KeyError(f"facts have no field {', '.join(unknown)}: declare it in data_contracts/facts/fact.py")
+        numbers = {name: float(value) for name, value in told.items() if name in NUMBERS}
+        return cls(code, quantity, numbers, {name: str(value) for name, value in told.items() if name in WORDS})
+
+    @classmethod
+    def from_row(cls, row: Mapping[str, Any]) -> Self:
+        """A fact from an element of a column of facts."""
+        return cls(str(row["code"]), row.get("quantity"), dict(row.get("numbers") or {}), dict(row.get("words") or {}))
+
+    def row(self) -> dict[str, Any]:
+        """As an element of a column of facts."""
+        return {
+            "code": self.code,
+            "quantity": self.quantity,
+            "numbers": dict(self.numbers),
+            "words": dict(self.words),
+        }

@@ -1,0 +1,316 @@
+"""Facts as sentences, in a reader's language and units: the one place where words are made of what a run found out."""
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from data_contracts.bilingual import Words
+from data_contracts.causes import CAUSES
+from data_contracts.facts.fact import ANOMALY, NUMBERS, UNSTEADY, WORDS, Fact
+from data_contracts.facts.numerals import counted, in_language, is_number, plain, rough, share
+from data_contracts.facts.vocabulary import FACTS, PHRASES
+from data_contracts.features import FEATURES
+from data_contracts.jobs import TESTS
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES, words_for
+from data_contracts.units import shown
+
+_CLAUSE = re.compile(r"\[([^\]]*)\]")
+_PLACE = re.compile(r"\{(\w+)\}")
+# Quantities whose change is told in per cent of what is expected: flows, masses and times.
+_RELATIVE_UNITS = frozenset({"g/s", "mg", "s"})
+
+
+def say(fact: Fact, language: str = "en", units: str = "metric") -> str:
+    """The sentence of a fact.
+
+    Parameters
+    ----------
+    fact : Fact
+    language : str
+        One of `data_contracts.bilingual.LANGUAGES`.
+    units : str
+        One of `data_contracts.units.UNIT_SYSTEMS`.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    KeyError
+        If the code is not known, or the fact lacks a field that its sentence needs.
+    """
+    telling = _Telling(fact, language, units)
+    parts = _CLAUSE.split(FACTS[fact.code].words.in_language(language))
+    told = []
+    for number, part in enumerate(parts):
+        if number % 2:
+            told.append(", ".join(clause for clause in map(telling.filled, part.split("|")) if clause is not None))
+        elif (text := telling.filled(part)) is None:
+            raise KeyError(f"fact {fact.code} lacks a field of its sentence: {part!r}")
+        else:
+            told.append(text)
+    return "".join(told)
+
+
+def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: str = "metric") -> list[str]:
+    """What a row of a table says in a column, in a reader's language.
+
+    Parameters
+    ----------
+    row : mapping
+        A row with the column, and the facts it is said from where it has them.
+    column : str
+        A column of `SAID_FROM`.
+    language, units : str
+        As `say`.
+
+    Returns
+    -------
+    list of str
+        The stored text where there are no facts, such as in a row an older version wrote; empty where there is none either.
+    """
+    facts = row.get(SAID_FROM[column])
+    if facts and all(fact["code"] in FACTS for fact in facts):
+        return [say(Fact.from_row(fact), language, units) for fact in facts]
+    stored = row.get(column)
+    return [] if stored is None else [stored] if isinstance(stored, str) else list(stored)
+
+
+def sentence(row: Mapping[str, Any], column: str, language: str = "en", units: str = "metric") -> str:
+    """The same as one text; see `sentences`."""
+    return joined(sentences(row, column, language, units), column)
+
+
+def joined(told: Iterable[str], column: str) -> str:
+    """Sentences of a column as one text."""
+    return ("; " if column == "plan_note" else " ").join(told)
+
+
+SAID_FROM: dict[str, str] = {
+    "reasons": "reason_facts",
+    "text": "text_facts",
+    "action": "action_facts",
+    "reason": "reason_facts",
+    "worth": "worth_facts",
+    "plan_note": "plan_facts",
+    "what": "what_facts",
+    "why": "why_facts",
+    "note": "note_facts",
+}
+"""Columns that hold English text made of facts, and the columns of those facts."""
+
+
+def capital(text: str) -> str:
+    """First letter up, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+@dataclass(frozen=True)
+class _Telling:
+    """The places of one fact's sentence."""
+
+    fact: Fact
+    language: str
+    units: str
+
+    def filled(self, part: str) -> str | None:
+        """A part of a sentence with its places filled; None where one is empty."""
+        pieces = _PLACE.split(part)
+        for number in range(1, len(pieces), 2):
+            name = pieces[number]
+            value = self.place(name[:1].lower() + name[1:])
+            if value is None:
+                return None
+            pieces[number] = capital(value) if name[:1].isupper() else value
+        return "".join(pieces)
+
+    def place(self, name: str) -> str | None:
+        """One place: what is made of several fields, a number, or a name; None where the fact has it not."""
+        if name in _MADE:
+            return _MADE[name](self)
+        if name in NUMBERS:
+            value = self.fact.numbers.get(name)
+            return None if value is None or not is_number(value) else _NUMBER_KINDS[NUMBERS[name]](self, value)
+        word = self.fact.words.get(name)
+        return None if word is None else _WORD_KINDS[WORDS[name]](self, word)
+
+    def phrase(self, key: str, **places: str) -> str:
+        return PHRASES[key].in_language(self.language).format(**places)
+
+    def number(self, text: str) -> str:
+        return in_language(text, self.language)
+
+    def name_of(self, quantity: str) -> str:
+        return words_for(quantity, self.language)
+
+    def inside(self, words: Words) -> str:
+        """An instruction of the contract inside a sentence."""
+        told = words.in_language(self.language)
+        return told[:1].lower() + told[1:] if self.language == "en" else told
+
+    # Quantities ------------------------------------------------------------------------------
+
+    @property
+    def unit(self) -> str:
+        quantity = self.fact.quantity or ""
+        return QUANTITIES[quantity].unit if quantity in QUANTITIES else "1"
+
+    def with_unit(self, text: str, *, difference: bool = False) -> str:
+        if self.unit == "1":
+            return self.number(text)
+        unit = self.phrase("points") if difference and self.unit == "%" else shown(self.unit, self.units).unit
+        return f"{self.number(text)} {unit}"
+
+    def level(self, value: float) -> float:
+        return shown(self.unit, self.units).value(value)
+
+    def difference(self, value: float) -> float:
+        return shown(self.unit, self.units).difference(value)
+
+    def apart(self, value: float, reference: float) -> str:
+        """How far a value is from another: per cent for flows and times, else in the unit; per cent differ in points."""
+        side = "above" if value > reference else "below"
+        if self.unit in _RELATIVE_UNITS and abs(reference) > 1e-9:
+            return self.phrase(side, amount=self.number(f"{100.0 * abs(value / reference - 1.0):.1f} %"))
+        amount = plain(abs(self.difference(value - reference)))
+        return self.phrase(side, amount=self.with_unit(amount, difference=True))
+
+    def moved(self, value: float) -> str:
+        """A movement on the scale it is told on."""
+        scale = self.fact.words["scale"]
+        if scale == "relative":
+            return self._side(value, self.number(f"{abs(value) * 100:.0f} %"))
+        if scale in ("times", "scatter"):
+            return self.phrase(f"moved.{scale}", amount=self.number(f"{value:.1f}"))
+        if scale == "richer":
+            return self.phrase("moved.richer" if value > 0 else "moved.leaner")
+        if scale == "count":
+            return self.phrase("moved.more" if value > 0 else "moved.fewer")
+        return self._side(value, self.with_unit(rough(abs(self.difference(value))), difference=True))
+
+    def _side(self, value: float, amount: str) -> str:
+        return self.phrase("moved.above" if value > 0 else "moved.below", amount=amount)
+
+
+def _apart(telling: _Telling) -> str:
+    numbers = telling.fact.numbers
+    return telling.apart(numbers["level"], numbers.get("baseline", numbers.get("peer_baseline", float("nan"))))
+
+
+def _steps(telling: _Telling) -> str:
+    numbers = telling.fact.numbers
+    before = numbers.get("baseline", numbers.get("peer_baseline", float("nan")))
+    first = telling.number(plain(telling.level(before)))
+    return f"{first} → {telling.with_unit(plain(telling.level(numbers['level'])))}"
+
+
+def _onset_range(telling: _Telling) -> str | None:
+    low, high = (telling.fact.words.get(name) for name in ("onset_low", "onset_high"))
+    return None if low is None or high is None or low == high else telling.phrase("range", low=low, high=high)
+
+
+def _weeks_most(telling: _Telling) -> str:
+    high, horizon = telling.fact.numbers["weeks_high"], telling.fact.numbers["horizon"]
+    return f"{high:.0f}" if high < horizon else telling.phrase("more_than", amount=f"{horizon:.0f}")
+
+
+def _seen(telling: _Telling) -> str:
+    feature = telling.place("feature") or ""
+    level, expected = (telling.fact.numbers.get(name, float("nan")) for name in ("level", "expected"))
+    return telling.phrase(
+        f"seen.{telling.fact.words['seen']}",
+        feature=feature,
+        level=telling.number(rough(level)),
+        expected=telling.number(rough(expected)),
+        change=telling.moved(telling.fact.numbers["moved"]),
+    )
+
+
+def _job(telling: _Telling, cause: str) -> str | None:
+    code = telling.fact.words.get(cause)
+    return None if code is None else telling.inside(CAUSES[code].job.action)
+
+
+def _instrument(telling: _Telling) -> str:
+    recorder = telling.fact.words.get("recorder")
+    return telling.phrase("named_recorder", recorder=recorder) if recorder else telling.phrase("the_recorder")
+
+
+_MADE: dict[str, Callable[[_Telling], str | None]] = {
+    "quantity": lambda telling: telling.name_of(telling.fact.quantity or ""),
+    "apart": _apart,
+    "steps": _steps,
+    "course": lambda telling: telling.phrase(
+        "rising" if telling.fact.numbers.get("slope_per_week", 0.0) > 0 else "falling"
+    ),
+    "onset_range": _onset_range,
+    "weeks_most": _weeks_most,
+    "seen": _seen,
+    "job": lambda telling: _job(telling, "cause"),
+    "second_job": lambda telling: _job(telling, "second_cause"),
+    "instrument": _instrument,
+    "capture": lambda telling: telling.inside(PHRASES["capture"]),
+}
+"""Places made of several fields."""
+
+
+def _weeks(telling: _Telling, value: float) -> str:
+    whole = max(round(value), 1)
+    return telling.phrase("week") if whole == 1 else telling.phrase("weeks", weeks=str(whole))
+
+
+def _chance(telling: _Telling, p: float) -> str:
+    if p <= 1e-6:
+        return telling.phrase("one_in_a_million")
+    return telling.phrase("one_in", count=telling.number(counted(1.0 / p)))
+
+
+_NUMBER_KINDS: dict[str, Callable[[_Telling, float], str | None]] = {
+    "level": lambda telling, value: telling.with_unit(plain(telling.level(value))),
+    "difference": lambda telling, value: telling.with_unit(plain(abs(telling.difference(value))), difference=True),
+    "signed": lambda telling, value: telling.with_unit(plain(telling.difference(value), 2, sign=True), difference=True),
+    "bare_signed": lambda telling, value: telling.number(plain(telling.difference(value), 2, sign=True)),
+    "moved": lambda telling, value: telling.moved(value),
+    "weeks": _weeks,
+    "whole": lambda telling, value: f"{value:.0f}",
+    "hours": lambda telling, value: telling.number(f"{value:.1f} h"),
+    "seconds": lambda telling, value: f"{value:.0f} s",
+    "money": lambda telling, value: f"{value:+.0f}",
+    "amount": lambda telling, value: f"{value:+.0f}" if abs(value) >= 0.5 else None,
+    "share": lambda telling, value: share(value),
+    "chance": _chance,
+    "factor": lambda telling, value: telling.number(plain(value)),
+    "mean": lambda telling, value: telling.number(f"{value:.2f}"),
+}
+
+
+def _flag(telling: _Telling, word: str) -> str:
+    if word == ANOMALY:
+        return telling.phrase("flag.anomaly")
+    if word.startswith(UNSTEADY):
+        return telling.phrase("flag.unsteady", quantity=telling.name_of(word.removeprefix(UNSTEADY)))
+    return telling.name_of(word)
+
+
+def _cause(telling: _Telling, word: str) -> str:
+    return CAUSES[word].title.in_language(telling.language) if word in CAUSES else telling.phrase("cause.none")
+
+
+def _feature(telling: _Telling, word: str) -> str:
+    title = FEATURES[word].words.in_language(telling.language)
+    second = (telling.fact.quantity or "").startswith(BANK2_PREFIX)
+    return telling.phrase("bank2", name=title) if second else title
+
+
+_WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
+    "name": lambda telling, word: word,
+    "choice": lambda telling, word: word,
+    "quantity": lambda telling, word: telling.name_of(word),
+    "flag": _flag,
+    "cause": _cause,
+    "test": lambda telling, word: telling.inside(TESTS[word].title),
+    "feature": _feature,
+    "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
+}

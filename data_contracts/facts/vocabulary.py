@@ -1,0 +1,476 @@
+"""Every code of a fact: the fields it has, and its sentence in every language.
+
+A sentence has places in braces, named after the fields or after what `data_contracts/facts/say.py` makes of several; a
+place that begins with a capital begins the sentence. What stands in square brackets is left out where a place in it is
+empty; parts of it with a bar between are set with commas.
+"""
+
+from dataclasses import dataclass
+
+from data_contracts.bilingual import Words
+
+
+@dataclass(frozen=True)
+class Saying:
+    """One code.
+
+    Attributes
+    ----------
+    code : str
+        The word in tables; it never changes its meaning.
+    of_quantity : bool
+        It is about one quantity.
+    fields : tuple of str
+        Fields it always has, then, after `may`, those it may have.
+    may : tuple of str
+        Fields that may be missing.
+    words : Words
+        Its sentence.
+    """
+
+    code: str
+    words: Words
+    fields: tuple[str, ...] = ()
+    may: tuple[str, ...] = ()
+    of_quantity: bool = False
+
+
+def _of_quantity(code: str, en: str, de: str, fields: str = "", may: str = "") -> Saying:
+    return Saying(code, Words(en, de), tuple(fields.split()), tuple(may.split()), True)
+
+
+def _saying(code: str, en: str, de: str, fields: str = "", may: str = "") -> Saying:
+    return Saying(code, Words(en, de), tuple(fields.split()), tuple(may.split()))
+
+
+# Why a van is on the list.
+_REASONS = (
+    _of_quantity(
+        "limit_crossed",
+        "{Quantity} is beyond the family's limit.",
+        "{Quantity} liegt jenseits der Grenze der Motorfamilie.",
+    ),
+    _of_quantity(
+        "limit_ahead",
+        "{Quantity} is expected to cross the family's limit in about {weeks} (80 %: {weeks_low} to {weeks_most}).",
+        "{Quantity} überschreitet die Grenze der Motorfamilie voraussichtlich in etwa {weeks} "
+        "(80 %: {weeks_low} bis {weeks_most}).",
+        "weeks weeks_low weeks_high horizon",
+    ),
+    _of_quantity(
+        "limit_translated",
+        "That limit is {limit}: a snap shows the sensor behind wall film and mixing, so the register's allowance for the "
+        "sensor is counted from what {family} vans read ({level}).",
+        "Diese Grenze ist {limit}: ein Gasstoß zeigt die Sonde hinter Wandfilm und Vermischung, daher zählt, was das Register "
+        "der Sonde zugesteht, ab dem, was Fahrzeuge der Familie {family} zeigen ({level}).",
+        "limit level family",
+    ),
+    _of_quantity(
+        "own_movement",
+        "{Quantity} is {apart} its own baseline ({steps})[, outside since {since}][, moving since about {onset}]"
+        "[ (80 %: {onset_range})][, and {course} by {slope_per_week} a week].",
+        "{Quantity} liegt {apart} der eigenen Grundlinie ({steps})[, außerhalb seit {since}][, in Bewegung etwa seit {onset}]"
+        "[ (80 %: {onset_range})][, und {course} um {slope_per_week} je Woche].",
+        "level baseline",
+        "since onset onset_low onset_high slope_per_week",
+    ),
+    _of_quantity(
+        "peer_difference",
+        "{Quantity} is {apart} the other {family} vans ({steps}).",
+        "{Quantity} liegt {apart} den anderen Fahrzeugen der Familie {family} ({steps}).",
+        "level peer_baseline family",
+    ),
+    _saying("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
+    _saying(
+        "more_outside", "{count} more quantities are outside.", "{count} weitere Größen liegen außerhalb.", "count"
+    ),
+    _saying(
+        "lone_recorder",
+        "Recorder {recorder} has recorded no other van of late, so the van and the recorder can't be told apart: record once "
+        "with another recorder before anything is replaced.",
+        "Das Messgerät {recorder} hat zuletzt kein anderes Fahrzeug aufgenommen, Fahrzeug und Messgerät sind also nicht zu "
+        "unterscheiden: einmal mit einem anderen Messgerät aufnehmen, bevor etwas ersetzt wird.",
+        "recorder",
+    ),
+    _of_quantity(
+        "repeats_disagree",
+        "Snaps of one visit disagree in {quantity} {times} times as much as is usual for this van, since {since}: something "
+        "comes and goes.",
+        "Die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie bei diesem Fahrzeug üblich ({quantity}), seit "
+        "{since}: etwas kommt und geht.",
+        "times since",
+    ),
+    _of_quantity(
+        "unlike_healthy",
+        "The readings together are unlike a healthy van's ({p} such weeks), most of all {quantity}[ and {second}].",
+        "Die Messwerte zusammen gleichen nicht denen eines gesunden Fahrzeugs ({p} solcher Wochen), vor allem "
+        "{quantity}[ und {second}].",
+        "p",
+        "second",
+    ),
+    _saying(
+        "alarms_often_wrong",
+        "Alarms of {flag} ended in nothing found {wrong} of {alarms} times, so this one counts less: trusted {trust} where "
+        "alarms are trusted {trust_of_all}.",
+        "Alarme ({flag}) endeten {wrong} von {alarms} Malen ohne Befund, daher zählt dieser weniger: Vertrauen {trust}, wo "
+        "Alarme sonst {trust_of_all} haben.",
+        "flag wrong alarms trust trust_of_all",
+    ),
+)
+
+# What a week says of no single van.
+_NOTICES = (
+    _of_quantity(
+        "moved_together",
+        "{vans} vans of {depot} moved together this week in {quantity}[, {second}][, {third}]: check {instrument} and the "
+        "barometer before the vans. The common part was taken off.",
+        "{vans} Fahrzeuge von {depot} bewegten sich diese Woche gemeinsam ({quantity}[, {second}][, {third}]): erst "
+        "{instrument} und Barometer prüfen, dann die Fahrzeuge. Der gemeinsame Teil ist abgezogen.",
+        "vans depot",
+        "second third recorder",
+    ),
+)
+
+# What a week says of its own run.
+_STANDS = "What was known before stands, and so do open orders."
+_STANDS_DE = "Was vorher bekannt war, gilt weiter, offene Aufträge auch."
+_RUN = (
+    _saying(
+        "not_judged",
+        f"Not judged this week: [van {{van}}, ]family {{family}}: {{error}}. {_STANDS}",
+        f"Diese Woche nicht beurteilt: [Fahrzeug {{van}}, ]Familie {{family}}: {{error}}. {_STANDS_DE}",
+        "family error",
+        "van",
+    ),
+    _saying(
+        "repair_not_proven",
+        f"No repair proven this week: [van {{van}}, ]family {{family}}: {{error}}. {_STANDS}",
+        f"Diese Woche keine Reparatur geprüft: [Fahrzeug {{van}}, ]Familie {{family}}: {{error}}. {_STANDS_DE}",
+        "family error",
+        "van",
+    ),
+    _saying(
+        "order_not_made",
+        f"No order made this week: [van {{van}}, ]family {{family}}: {{error}}. {_STANDS}",
+        f"Diese Woche kein Auftrag erstellt: [Fahrzeug {{van}}, ]Familie {{family}}: {{error}}. {_STANDS_DE}",
+        "family error",
+        "van",
+    ),
+    _saying(
+        "stands_from",
+        "Not judged this week; this stands from {since}.",
+        "Diese Woche nicht beurteilt; dies gilt seit {since}.",
+        "since",
+    ),
+    _saying(
+        "no_visit_since",
+        "No van was seen since {since}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
+        "Seit {since} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über sie. Aufnahmen liefern, "
+        "dann erneut starten.",
+        "since",
+    ),
+    _saying(
+        "no_visit_yet",
+        "No van was seen up to {until}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
+        "Bis {until} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über sie. Aufnahmen liefern, "
+        "dann erneut starten.",
+        "until",
+    ),
+    _saying(
+        "one_unread",
+        "1 recording could not be read: {file} of delivery {delivery}: see {report}. Each run tries again; what was "
+        "delivered is kept.",
+        "1 Aufnahme konnte nicht gelesen werden: {file} der Lieferung {delivery}, siehe {report}. Jeder Lauf versucht es "
+        "erneut; was geliefert wurde, bleibt erhalten.",
+        "file delivery report",
+    ),
+    _saying(
+        "more_unread",
+        "{count} recordings could not be read, first {file} of delivery {delivery}: see {report}. Each run tries again; what "
+        "was delivered is kept.",
+        "{count} Aufnahmen konnten nicht gelesen werden, zuerst {file} der Lieferung {delivery}, siehe {report}. Jeder Lauf "
+        "versucht es erneut; was geliefert wurde, bleibt erhalten.",
+        "count file delivery report",
+    ),
+)
+
+# What speaks for and against a cause.
+_EVIDENCE = (
+    _of_quantity(
+        "as_cause_would",
+        "{Seen}, as '{cause}' would make it.",
+        "{Seen}, wie „{cause}“ es bewirken würde.",
+        "feature cause scale seen moved meant",
+        "level expected",
+    ),
+    _of_quantity(
+        "unlike_cause",
+        "{Seen}; '{cause}' at this size would make it {meant}.",
+        "{Seen}; „{cause}“ in dieser Größe ergäbe {meant}.",
+        "feature cause scale seen moved meant",
+        "level expected",
+    ),
+    _of_quantity(
+        "as_cause_may",
+        "{Seen}, as '{cause}' may make it.",
+        "{Seen}, wie „{cause}“ es bewirken kann.",
+        "feature cause scale seen moved meant",
+        "level expected",
+    ),
+    _of_quantity(
+        "unexplained",
+        "{Seen}; '{cause}' does not explain it.",
+        "{Seen}; „{cause}“ erklärt das nicht.",
+        "feature cause scale seen moved meant",
+        "level expected",
+    ),
+)
+
+# What an order says: why, what to do, what it is worth, and when.
+_ORDERS = (
+    _saying("stands_out", "The van stands out from its family.", "Das Fahrzeug hebt sich von seiner Motorfamilie ab."),
+    _saying(
+        "cause_likely",
+        "'{cause}' is {probability} likely.",
+        "„{cause}“ ist zu {probability} wahrscheinlich.",
+        "cause probability",
+    ),
+    _saying(
+        "nothing_fits",
+        "Nothing known fits it: no part is named; record again, and look at what moved before any work.",
+        "Nichts Bekanntes passt dazu: es wird kein Teil genannt; neu aufnehmen und vor jeder Arbeit ansehen, was sich bewegt hat.",
+    ),
+    _saying(
+        "not_separable_yet",
+        "Not separable yet: '{cause}' {probability}, '{second_cause}' {second_probability}; test first.",
+        "Noch nicht zu unterscheiden: „{cause}“ {probability}, „{second_cause}“ {second_probability}; zuerst prüfen.",
+        "cause probability second_cause second_probability",
+    ),
+    _saying(
+        "do_job",
+        "{Job}[; in the same visit: {second_job}]",
+        "{Job}[; im selben Besuch: {second_job}]",
+        "cause",
+        "second_cause",
+    ),
+    _saying("do_test", "{Test}", "{Test}", "test"),
+    _saying("record_again", "{Capture}", "{Capture}"),
+    _saying(
+        "record_again_unknown",
+        "{Capture}; look at recorder, leads and connectors, for no known cause fits",
+        "{Capture}; Messgerät, Leitungen und Stecker ansehen, denn keine bekannte Ursache passt",
+    ),
+    _saying(
+        "wait_then_job",
+        "Wait for the next visit and record again; if it stands: {job}[; in the same visit: {second_job}]",
+        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es: {job}[; im selben Besuch: {second_job}]",
+        "cause",
+        "second_cause",
+    ),
+    _saying(
+        "wait_then_test",
+        "Wait for the next visit and record again; if it stands: {test}",
+        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es: {test}",
+        "test",
+    ),
+    _saying("record_at_next_visit", "At the next visit: {capture}", "Beim nächsten Besuch: {capture}"),
+    _saying(
+        "record_at_next_visit_unknown",
+        "At the next visit: {capture}; look at recorder, leads and connectors, for no known cause fits",
+        "Beim nächsten Besuch: {capture}; Messgerät, Leitungen und Stecker ansehen, denn keine bekannte Ursache passt",
+    ),
+    _saying("not_worth_yet", "Not worth it yet.", "Lohnt sich noch nicht."),
+    _saying(
+        "worth",
+        "Expected {total}: [{failure_avoided} failure avoided ({failure_probability} likely)|{warranty} paid by the warranty|"
+        "{work} work ({hours})|{parts} parts|{van_time} van off the road].",
+        "Erwartet {total}: [{failure_avoided} vermiedener Ausfall (zu {failure_probability} wahrscheinlich)|"
+        "{warranty} zahlt die Garantie|{work} Arbeit ({hours})|{parts} Teile|{van_time} Fahrzeug steht].",
+        "total failure_avoided failure_probability warranty work hours parts van_time",
+    ),
+    _saying(
+        "done_for_safety",
+        "Done all the same: failing can endanger people.",
+        "Wird trotzdem gemacht: ein Ausfall kann Menschen gefährden.",
+    ),
+    _saying(
+        "done_for_limit",
+        "Done all the same: a limit is crossed.",
+        "Wird trotzdem gemacht: eine Grenze ist überschritten.",
+    ),
+)
+_PLAN = (
+    _saying("plan_booked", "booked for {day}", "eingeplant für {day}", "day"),
+    _saying(
+        "plan_safety",
+        "goes first: failing can endanger people",
+        "kommt zuerst: ein Ausfall kann Menschen gefährden",
+    ),
+    _saying("plan_accepted", "goes before proposals: accepted", "kommt vor Vorschlägen: angenommen"),
+    _saying("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
+    _saying(
+        "plan_limit",
+        "goes before what is worth more: a limit is crossed",
+        "kommt vor Lohnenderem: eine Grenze ist überschritten",
+    ),
+    _saying(
+        "plan_best",
+        "part of the plan worth most within the depot's hours",
+        "Teil des Plans, der in den Stunden des Standorts am meisten wert ist",
+    ),
+    _saying("plan_postponed", "postponed until {day}", "verschoben bis {day}", "day"),
+    _saying("plan_warranty", "claim before the warranty ends", "vor Ende der Garantie geltend machen"),
+    _saying("plan_away", "the van is away in some of the weeks", "das Fahrzeug ist in einigen der Wochen nicht da"),
+    _saying("plan_shared", "one visit with order {orders}", "ein gemeinsamer Besuch mit Auftrag {orders}", "orders"),
+    _saying("plan_unproven", "the best plan found in {seconds}", "der beste in {seconds} gefundene Plan", "seconds"),
+    _saying(
+        "no_workshop_time",
+        "no workshop time: recorded again at the next visit",
+        "keine Werkstattzeit: beim nächsten Besuch neu aufgenommen",
+    ),
+    _saying(
+        "no_depot_hours",
+        "depot {depot} has no workshop hours in the settings",
+        "der Standort {depot} hat in den Einstellungen keine Werkstattstunden",
+        "depot",
+    ),
+    _saying("beyond_plan", "its day lies beyond the weeks planned", "sein Tag liegt jenseits der geplanten Wochen"),
+    _saying(
+        "van_away",
+        "the van is not there within the weeks planned",
+        "das Fahrzeug ist in den geplanten Wochen nicht da",
+    ),
+    _saying(
+        "too_long",
+        "needs {hours}, more than any of its weeks has ({offered})",
+        "braucht {hours}, mehr als eine seiner Wochen hat ({offered})",
+        "hours offered",
+    ),
+    _saying(
+        "costs_more",
+        "costs {cost} more than it is expected to avoid",
+        "kostet {cost} mehr, als es voraussichtlich vermeidet",
+        "cost",
+    ),
+    _saying(
+        "crowded_out",
+        "the hours of its weeks go to orders that come first or are worth more",
+        "die Stunden seiner Wochen gehen an Aufträge, die vorgehen oder mehr wert sind",
+    ),
+    _saying(
+        "not_placed",
+        "not placed by the best plan found in {seconds}",
+        "im besten in {seconds} gefundenen Plan nicht untergebracht",
+        "seconds",
+    ),
+)
+
+# What a repair did, and what findings of the workshops moved.
+_AFTERWARDS = (
+    _of_quantity(
+        "repair_compared",
+        "{Quantity}: {before} before, {after} after, {expected} expected: {outcome} ({change} towards it, interval {low} to "
+        "{high}).",
+        "{Quantity}: {before} vorher, {after} nachher, {expected} erwartet: {outcome} ({change} darauf zu, Intervall {low} bis "
+        "{high}).",
+        "before after expected change low high outcome",
+    ),
+    _saying(
+        "share_of_cause",
+        "share of '{cause}' among flagged vans of {family}",
+        "Anteil von „{cause}“ unter auffälligen Fahrzeugen der Familie {family}",
+        "cause family",
+    ),
+    _saying("job_hours_of", "hours of the job for '{cause}'", "Stunden der Arbeit bei „{cause}“", "cause"),
+    _saying("job_parts_of", "parts of the job for '{cause}'", "Teile der Arbeit bei „{cause}“", "cause"),
+    _saying("trust_in_alarms", "trust in alarms of {flag}", "Vertrauen in Alarme ({flag})", "flag"),
+    _saying(
+        "findings_counted",
+        "{in_family} of {family_findings} findings in the family and {in_fleet} of {fleet_findings} in the fleet were "
+        "'{cause}'.",
+        "{in_family} von {family_findings} Befunden der Motorfamilie und {in_fleet} von {fleet_findings} der Flotte waren "
+        "„{cause}“.",
+        "cause in_family family_findings in_fleet fleet_findings",
+    ),
+    _saying(
+        "hours_told",
+        "{told} jobs with hours told; they took {mean} on average, the default counts as {weight}.",
+        "{told} Arbeiten mit genannten Stunden, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
+        "told mean weight",
+    ),
+    _saying(
+        "hours_untold",
+        "0 jobs with hours told; nothing told of them now, the default counts as {weight}.",
+        "0 Arbeiten mit genannten Stunden, jetzt ist nichts genannt; die Vorgabe zählt wie {weight}.",
+        "weight",
+    ),
+    _saying(
+        "parts_told",
+        "{told} jobs with parts told; they took {mean} on average, the default counts as {weight}.",
+        "{told} Arbeiten mit genannten Teilekosten, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
+        "told mean weight",
+    ),
+    _saying(
+        "parts_untold",
+        "0 jobs with parts told; nothing told of them now, the default counts as {weight}.",
+        "0 Arbeiten mit genannten Teilekosten, jetzt ist nichts genannt; die Vorgabe zählt wie {weight}.",
+        "weight",
+    ),
+    _saying(
+        "alarms_ended",
+        "Alarms of {flag} ended in a finding {right} times and in nothing found {wrong} times.",
+        "Alarme ({flag}) endeten {right}-mal mit einem Befund und {wrong}-mal ohne.",
+        "flag right wrong",
+    ),
+    _saying(
+        "no_finding_left",
+        "No finding rests on them any more; they count like all alarms of the fleet.",
+        "Kein Befund stützt sich mehr auf sie; sie zählen wie alle Alarme der Flotte.",
+    ),
+)
+
+FACTS: dict[str, Saying] = {
+    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_RUN, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS)
+}
+
+PHRASES: dict[str, Words] = {
+    "above": Words("{amount} above", "{amount} über"),
+    "below": Words("{amount} below", "{amount} unter"),
+    "rising": Words("rising", "steigend"),
+    "falling": Words("falling", "fallend"),
+    "range": Words("{low} to {high}", "{low} bis {high}"),
+    "more_than": Words("more than {amount}", "mehr als {amount}"),
+    "points": Words("percentage points", "Prozentpunkte"),
+    "week": Words("1 week", "1 Woche"),
+    "weeks": Words("{weeks} weeks", "{weeks} Wochen"),
+    "one_in": Words("1 in {count}", "1 von {count}"),
+    "one_in_a_million": Words("fewer than 1 in a million", "weniger als 1 von einer Million"),
+    "bank2": Words("{name}, bank 2", "{name}, Bank 2"),
+    "named_recorder": Words("recorder {recorder}", "Messgerät {recorder}"),
+    "the_recorder": Words("the recorder", "Messgerät"),
+    "flag.anomaly": Words("the readings together", "die Messwerte zusammen"),
+    "flag.unsteady": Words("the scatter of {quantity}", "Streuung von {quantity}"),
+    "cause.none": Words("nothing wrong", "kein Fehler"),
+    "capture": Words(
+        "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm",
+        "Drei Gasstöße von 8–10 s aufnehmen, ganz warm, mit eingelernten Trimmwerten im Leerlauf und bei 2.500 1/min",
+    ),
+    "seen.as_expected": Words("{feature} is as expected", "{feature} ist wie erwartet"),
+    "seen.level": Words(
+        "{feature}: {level} where {expected} is expected", "{feature}: {level}, wo {expected} zu erwarten ist"
+    ),
+    "seen.change": Words("{feature} is {change}", "{feature}: {change}"),
+    "moved.times": Words("{amount} times expected", "das {amount}-Fache des Erwarteten"),
+    "moved.scatter": Words("{amount} times the usual", "das {amount}-Fache des Üblichen"),
+    "moved.above": Words("{amount} above expected", "{amount} über dem Erwarteten"),
+    "moved.below": Words("{amount} below expected", "{amount} unter dem Erwarteten"),
+    "moved.richer": Words("richer than expected", "fetter als erwartet"),
+    "moved.leaner": Words("leaner than expected", "magerer als erwartet"),
+    "moved.more": Words("more than expected", "mehr als erwartet"),
+    "moved.fewer": Words("fewer than expected", "weniger als erwartet"),
+    "outcome.restored": Words("restored", "wiederhergestellt"),
+    "outcome.closer": Words("closer", "näher"),
+    "outcome.unchanged": Words("unchanged", "unverändert"),
+    "outcome.worse": Words("worse", "schlechter"),
+}
+"""Parts of sentences."""

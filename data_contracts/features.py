@@ -1,0 +1,331 @@
+"""What causes are judged by: each a quantity, or two together, on a scale on which engines of any size are alike.
+
+Floors, strays and weights are the trade's (common practice, no publication, 2026-11-25). A stray that was fitted stands in
+models/causes/cause_effects.toml and counts in its place.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from data_contracts.bilingual import Words
+from data_contracts.signals import QUANTITIES
+
+FeatureScale = Literal["relative", "log", "absolute", "soft", "inverse", "root", "scatter"]
+
+
+@dataclass(frozen=True)
+class Feature:
+    """One quantity on a scale on which engines of any size are alike.
+
+    =========  ==============================  ======================================================
+    scale      movement                        used for
+    =========  ==============================  ======================================================
+    relative   shift / expected                flows, speeds
+    log        ln(present / expected)          times and rates; an effect is ln(factor)
+    absolute   shift in the quantity's unit    lambda, volts, fractions
+    soft       10 asinh(shift / 10)            trims, in %; limits of the control unit differ
+    inverse    1/present - 1/expected          lambda far from 1; negative is leaner
+    root       sqrt(present) - sqrt(expected)  counts
+    scatter    ln(scatter of repeats / usual)  what comes and goes
+    =========  ==============================  ======================================================
+
+    Attributes
+    ----------
+    name : str
+        What causes call it.
+    quantity : str
+        Name in signals.py.
+    scale : str
+        As above.
+    floor : float
+        Healthy movement that the stated uncertainty does not cover, a standard deviation. [scale]
+    stray : float
+        Movement at severity 1 of any cause besides what is declared, a standard deviation. [scale]
+    weight : float
+        Share of its evidence that counts, in (0, 1]; below 1 where a neighbour tells much the same.
+    kinds : tuple of str
+        Lambda-sensor kinds that use it; empty is any.
+    plus : str
+        A second quantity added to the first; empty for none.
+    against : str
+        A second quantity whose own movement is taken off, so that the two together tell; empty for none.
+    slips_with : str
+        Features of one name come from one fit: where it went wrong, all of them are. Not so the whole of a response, which stays
+        where its split into dead time and time constant is lost. Empty: the feature slips by itself.
+    slips : float
+        How often its reading slips, over the share set for all: a mean level hardly does, a fit of an edge does (a judgement, no
+        source). [1]
+    own_words : Words or None
+        Name for people; None where that of the quantity will do.
+    """
+
+    name: str
+    quantity: str
+    scale: FeatureScale
+    floor: float
+    stray: float
+    weight: float
+    kinds: tuple[str, ...] = ()
+    plus: str = ""
+    against: str = ""
+    slips_with: str = ""
+    slips: float = 1.0
+    own_words: Words | None = None
+
+    @property
+    def words(self) -> Words:
+        """Name for people."""
+        return self.own_words or QUANTITIES[self.quantity].words
+
+    @property
+    def fit(self) -> str:
+        """Step of the reading it slips with."""
+        return self.slips_with or self.name
+
+
+_RATIO = ("wideband", "ratio")
+_NARROWBAND = ("narrowband",)
+
+FEATURES: Mapping[str, Feature] = {
+    feature.name: feature
+    for feature in (
+        Feature("idle_flow", "idle_g_s", "relative", floor=0.012, stray=0.006, weight=1.0, slips=0.15),
+        Feature(
+            "first_beside_main",
+            "first_peak_g_s",
+            "relative",
+            floor=0.02,
+            stray=0.01,
+            weight=1.0,
+            against="main_peak_reference_g_s",
+            own_words=Words("first peak beside the main peak", "erste Spitze neben der Hauptspitze"),
+        ),
+        Feature("main_peak", "main_peak_reference_g_s", "relative", floor=0.006, stray=0.003, weight=1.0, slips=0.15),
+        Feature("flow_per_revolution", "flow_per_rev_mg", "relative", floor=0.008, stray=0.004, weight=0.4, slips=0.3),
+        Feature(
+            "top_speed",
+            "engine_speed_peak_rpm",
+            "relative",
+            floor=0.008,
+            stray=0.004,
+            weight=0.5,
+            own_words=Words("engine speed at the main peak", "Drehzahl an der Hauptspitze"),
+        ),
+        Feature("run_up", "run_up_time_s", "log", floor=0.03, stray=0.015, weight=0.8),
+        Feature("recirculation_pulse", "recirculation_pulse_g_s", "relative", floor=0.08, stray=0.04, weight=1.0),
+        Feature(
+            "throttle_opened",
+            "throttle_opened",
+            "absolute",
+            floor=0.02,
+            stray=0.01,
+            weight=1.0,
+            slips=0.15,
+            own_words=Words("throttle opening, from its channel", "Drosselöffnung aus ihrem Kanal"),
+        ),
+        Feature("settle", "settle_time_s", "log", floor=0.12, stray=0.06, weight=0.4),
+        Feature(
+            "lambda_idle", "lambda_idle", "absolute", floor=0.005, stray=0.0025, weight=0.8, kinds=_RATIO, slips=0.3
+        ),
+        Feature("lean_blip", "tip_in_lean_blip", "absolute", floor=0.01, stray=0.005, weight=0.8, kinds=_RATIO),
+        Feature(
+            "lean_blip_signal", "tip_in_lean_blip", "absolute", floor=0.05, stray=0.025, weight=0.6, kinds=_NARROWBAND
+        ),
+        Feature(
+            "lambda_full_throttle",
+            "lambda_full_throttle",
+            "absolute",
+            floor=0.005,
+            stray=0.0025,
+            weight=1.0,
+            kinds=_RATIO,
+            slips=0.3,
+        ),
+        Feature(
+            "rich_level",
+            "lambda_full_throttle_v",
+            "absolute",
+            floor=0.008,
+            stray=0.004,
+            weight=1.0,
+            kinds=_NARROWBAND,
+            slips=0.3,
+            own_words=Words("rich level of the lambda signal", "fetter Pegel des Lambdasignals"),
+        ),
+        Feature(
+            "lambda_slope",
+            "lambda_full_throttle_slope_per_s",
+            "absolute",
+            floor=0.02,
+            stray=0.01,
+            weight=0.8,
+            kinds=_RATIO,
+        ),
+        Feature("fuel_cut", "lambda_fuel_cut", "inverse", floor=0.015, stray=0.0075, weight=0.8, kinds=_RATIO),
+        Feature(
+            "fuel_cut_signal",
+            "lambda_fuel_cut_v",
+            "absolute",
+            floor=0.01,
+            stray=0.005,
+            weight=0.5,
+            kinds=_NARROWBAND,
+            own_words=Words("fuel-cut level of the lambda signal", "Pegel des Lambdasignals in der Schubabschaltung"),
+        ),
+        Feature(
+            "to_rich_whole",
+            "lambda_to_rich_dead_time_s",
+            "log",
+            floor=0.035,
+            stray=0.02,
+            weight=1.0,
+            kinds=_RATIO,
+            plus="lambda_to_rich_time_constant_s",
+            slips=1.5,
+            own_words=Words("whole response to rich", "ganze Antwort nach fett"),
+        ),
+        Feature(
+            "to_lean_whole",
+            "lambda_to_lean_dead_time_s",
+            "log",
+            floor=0.035,
+            stray=0.02,
+            weight=0.7,
+            kinds=_RATIO,
+            plus="lambda_to_lean_time_constant_s",
+            slips=1.5,
+            own_words=Words("whole response to lean", "ganze Antwort nach mager"),
+        ),
+        Feature(
+            "to_rich_dead",
+            "lambda_to_rich_dead_time_s",
+            "log",
+            floor=0.06,
+            stray=0.03,
+            weight=0.3,
+            slips_with="to_rich",
+            slips=3.0,
+        ),
+        Feature(
+            "to_rich",
+            "lambda_to_rich_time_constant_s",
+            "log",
+            floor=0.08,
+            stray=0.04,
+            weight=0.7,
+            slips_with="to_rich",
+            slips=3.0,
+        ),
+        Feature(
+            "to_lean_dead",
+            "lambda_to_lean_dead_time_s",
+            "log",
+            floor=0.06,
+            stray=0.03,
+            weight=0.3,
+            slips_with="to_lean",
+            slips=3.0,
+        ),
+        Feature(
+            "to_lean",
+            "lambda_to_lean_time_constant_s",
+            "log",
+            floor=0.08,
+            stray=0.04,
+            weight=0.7,
+            slips_with="to_lean",
+            slips=3.0,
+        ),
+        Feature("to_rich_switch", "lambda_to_rich_switch_time_s", "log", floor=0.08, stray=0.04, weight=1.0),
+        Feature("to_lean_switch", "lambda_to_lean_switch_time_s", "log", floor=0.08, stray=0.04, weight=0.8),
+        Feature("needles", "lean_needles", "root", floor=0.25, stray=0.125, weight=0.8),
+        Feature("ripple", "cycle_ripple", "absolute", floor=0.0015, stray=0.00075, weight=1.0, kinds=_RATIO),
+        Feature("ripple_signal", "cycle_ripple", "absolute", floor=0.02, stray=0.01, weight=0.8, kinds=_NARROWBAND),
+        Feature("trim_idle", "trim_idle_pct", "soft", floor=0.7, stray=0.35, weight=1.0, slips=0.3),
+        Feature(
+            "trim_fade",
+            "trim_2500_pct",
+            "soft",
+            floor=0.7,
+            stray=0.35,
+            weight=1.0,
+            against="trim_idle_pct",
+            slips=0.3,
+            own_words=Words(
+                "fuel trim at 2,500 rpm beside that at idle", "Kraftstofftrimm bei 2.500 1/min neben dem im Leerlauf"
+            ),
+        ),
+        Feature(
+            "lambda_scatter",
+            "lambda_full_throttle",
+            "scatter",
+            floor=0.45,
+            stray=0.2,
+            weight=0.7,
+            kinds=_RATIO,
+            own_words=Words(
+                "scatter of full-throttle lambda between repeats",
+                "Streuung von Lambda bei Volllast zwischen Wiederholungen",
+            ),
+        ),
+        Feature(
+            "rich_level_scatter",
+            "lambda_full_throttle_v",
+            "scatter",
+            floor=0.45,
+            stray=0.2,
+            weight=0.8,
+            kinds=_NARROWBAND,
+            own_words=Words(
+                "scatter of the rich level between repeats", "Streuung des fetten Pegels zwischen Wiederholungen"
+            ),
+        ),
+        Feature(
+            "slope_scatter",
+            "lambda_full_throttle_slope_per_s",
+            "scatter",
+            floor=0.6,
+            stray=0.2,
+            weight=0.6,
+            kinds=_RATIO,
+            own_words=Words(
+                "scatter of the drift of lambda between repeats", "Streuung der Lambdadrift zwischen Wiederholungen"
+            ),
+        ),
+        Feature(
+            "blip_scatter",
+            "tip_in_lean_blip",
+            "scatter",
+            floor=0.45,
+            stray=0.2,
+            weight=0.6,
+            own_words=Words(
+                "scatter of the lean blip between repeats", "Streuung des mageren Ausschlags zwischen Wiederholungen"
+            ),
+        ),
+        Feature(
+            "idle_scatter",
+            "lambda_idle",
+            "scatter",
+            floor=0.45,
+            stray=0.2,
+            weight=0.6,
+            kinds=_RATIO,
+            own_words=Words(
+                "scatter of lambda at idle between repeats", "Streuung von Lambda im Leerlauf zwischen Wiederholungen"
+            ),
+        ),
+        Feature(
+            "run_up_scatter",
+            "run_up_time_s",
+            "scatter",
+            floor=0.45,
+            stray=0.2,
+            weight=0.3,
+            own_words=Words(
+                "scatter of the run-up time between repeats", "Streuung der Hochlaufzeit zwischen Wiederholungen"
+            ),
+        ),
+    )
+}

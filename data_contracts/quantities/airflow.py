@@ -1,0 +1,336 @@
+"""Quantities of the air-mass trace."""
+
+from data_contracts.bilingual import Words
+from data_contracts.quantities.phrases import CROSSING, IDLE, LEVEL, SMOOTH
+from data_contracts.quantities.record import Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
+
+_AIR_PATH: tuple[RepairKind, ...] = ("air_path", "air_leak", "exhaust")
+_VOLTS = ("volts",)
+
+_IDLE = Method(
+    "Mean over the steady flow before the opening, at most 3 s, ending short of the first departure from it.", IDLE
+)
+_FIRST_PEAK = Method(
+    "Top of the earliest rise of the fast trace, within 0.6 s of the opening, that falls by more than 5 % of the snap's "
+    f"height and recovers; level by a parabola over ±12.5 ms. {SMOOTH}",
+    LEVEL,
+)
+_DIP = Method("Bottom of the fall behind the first peak, above 1.5 times idle; level by a parabola over ±20 ms.", LEVEL)
+_MAIN_PEAK = Method(
+    "After the dip and before the fall, the mean over the stretch around the highest point in which the slow trace stays within 0.5 % (and "
+    "four standard deviations of its noise) of it; where that is shorter than 0.08 s, a tapered parabola over 80 ms. A flow that still "
+    f"climbs at the release is marked as a lower bound. {SMOOTH}",
+    LEVEL,
+)
+_RELEASE = Method(
+    f"Release: fast trace falling through half the height from idle to main peak. Hold: from opening to release. {SMOOTH}",
+    CROSSING,
+)
+_PULSE = Method(
+    "Of the fast trace within 0.6 s of the release the peak that stands highest above both valleys beside it, its height above the "
+    "one behind it, at most twice what it stands above both.",
+    LEVEL,
+)
+
+AIRFLOW: tuple[Quantity, ...] = (
+    Quantity(
+        "idle_v",
+        "V",
+        "airflow",
+        Words("idle level", "Leerlaufpegel"),
+        Words(
+            "air-mass signal at steady idle before the opening", "Luftmassensignal im ruhigen Leerlauf vor der Öffnung"
+        ),
+        Need("airflow", before_s=0.2, snap=False, kinds=_VOLTS, warm=True),
+        _IDLE,
+    ),
+    Quantity(
+        "idle_g_s",
+        "g/s",
+        "airflow",
+        Words("idle flow", "Leerlaufstrom"),
+        Words("air mass flow at steady idle before the opening", "Luftmassenstrom im ruhigen Leerlauf vor der Öffnung"),
+        Need("airflow", before_s=0.2, snap=False, warm=True),
+        _IDLE,
+        tracking=Tracking("log", 0.006, _AIR_PATH, flow_level="idle_g_s"),
+        landmark="idle",
+        shown={"board": 2, "evidence": 4, "console": 1},
+    ),
+    Quantity(
+        "opening_s",
+        "s",
+        "airflow",
+        Words("opening", "Öffnung"),
+        Words(
+            "time of the opening from the start of the recording: the half-height crossing of the first rise",
+            "Zeit der Öffnung ab Beginn der Aufnahme: halbe Höhe des ersten Anstiegs",
+        ),
+        Need("airflow", rate_hz=10.0),
+        Method(
+            "Where the fast trace passes half the height from idle to the first peak; with no first peak, the level at which the "
+            f"first rise has lost four fifths of its steepness (half of it in a log below 50 Hz). {SMOOTH}",
+            CROSSING,
+        ),
+        landmark="opening",
+    ),
+    Quantity(
+        "first_peak_v",
+        "V",
+        "airflow",
+        Words("first peak, volts", "erste Spitze, Volt"),
+        Words(
+            "air-mass signal at the first peak, the manifold filling",
+            "Luftmassensignal an der ersten Spitze, dem Füllen des Saugrohrs",
+        ),
+        Need("airflow", rate_hz=100.0, hold_s=0.15, kinds=_VOLTS),
+        _FIRST_PEAK,
+    ),
+    Quantity(
+        "first_peak_g_s",
+        "g/s",
+        "airflow",
+        Words("first peak", "erste Spitze"),
+        Words(
+            "air mass flow at the first peak, the manifold filling",
+            "Luftmassenstrom an der ersten Spitze, dem Füllen des Saugrohrs",
+        ),
+        Need("airflow", rate_hz=100.0, hold_s=0.15),
+        _FIRST_PEAK,
+        tracking=Tracking(
+            "log",
+            0.006,
+            _AIR_PATH,
+            flow_level="first_peak_g_s",
+            surroundings={"log_pressure": (1.0, 0.3), "log_temperature": (0.5, 0.3)},
+        ),
+        landmark="first_peak",
+    ),
+    Quantity(
+        "dip_v",
+        "V",
+        "airflow",
+        Words("dip, volts", "Einbruch, Volt"),
+        Words(
+            "air-mass signal at the dip between first peak and climb",
+            "Luftmassensignal im Einbruch zwischen erster Spitze und Anstieg",
+        ),
+        Need("airflow", rate_hz=100.0, hold_s=0.2, kinds=_VOLTS),
+        _DIP,
+    ),
+    Quantity(
+        "dip_g_s",
+        "g/s",
+        "airflow",
+        Words("dip", "Einbruch"),
+        Words(
+            "air mass flow at the dip between first peak and climb",
+            "Luftmassenstrom im Einbruch zwischen erster Spitze und Anstieg",
+        ),
+        Need("airflow", rate_hz=100.0, hold_s=0.2),
+        _DIP,
+        landmark="dip",
+    ),
+    Quantity(
+        "climb_slope_g_s2",
+        "g/s²",
+        "airflow",
+        Words("climb", "Anstieg"),
+        Words(
+            "rise of the flow from dip to main peak, per second",
+            "Anstieg des Stroms vom Einbruch zur Hauptspitze, je Sekunde",
+        ),
+        Need("airflow", rate_hz=50.0, hold_s=0.3),
+        Method(
+            f"Slope between 10 % and 90 % of the rise of the slow trace from dip to main peak. {SMOOTH}",
+            "Noise at both ends of the stretch over its length.",
+        ),
+    ),
+    Quantity(
+        "climb_notches",
+        "1",
+        "airflow",
+        Words("notches in the climb", "Kerben im Anstieg"),
+        Words(
+            "count of notches in the climb that exceed noise and ripple",
+            "Zahl der Kerben im Anstieg, die Rauschen und Welligkeit übersteigen",
+        ),
+        Need("airflow", rate_hz=200.0, hold_s=0.3),
+        Method(
+            f"Falls of the slow trace in the climb by more than 3 % of the main peak that rise again. {SMOOTH}",
+            "That of a count: what noise alone could add or hide.",
+        ),
+    ),
+    Quantity(
+        "main_peak_v",
+        "V",
+        "airflow",
+        Words("main peak, volts", "Hauptspitze, Volt"),
+        Words(
+            "air-mass signal at the main peak: a level, not the largest sample",
+            "Luftmassensignal an der Hauptspitze: ein Pegel, nicht der größte Wert",
+        ),
+        Need("airflow", rate_hz=10.0, hold_s=0.3, kinds=_VOLTS),
+        _MAIN_PEAK,
+    ),
+    Quantity(
+        "main_peak_g_s",
+        "g/s",
+        "airflow",
+        Words("main peak as measured", "Hauptspitze wie gemessen"),
+        Words("air mass flow at the main peak, as measured", "Luftmassenstrom an der Hauptspitze, wie gemessen"),
+        Need("airflow", rate_hz=10.0, hold_s=0.3),
+        _MAIN_PEAK,
+        landmark="main_peak",
+        shown={"console": 2},
+    ),
+    Quantity(
+        "main_peak_reference_g_s",
+        "g/s",
+        "airflow",
+        Words("main peak", "Hauptspitze"),
+        Words(
+            "air mass flow at the main peak at reference conditions",
+            "Luftmassenstrom an der Hauptspitze bei Bezugsbedingungen",
+        ),
+        Need("airflow", rate_hz=50.0, hold_s=0.3),
+        Method(
+            "The main peak times (reference pressure / station pressure)^a times (air temperature / reference temperature)^b, with dry "
+            "air's share of the moist air. The first reading uses a = 1 and b = 1/2; tracking re-estimates both per family from the "
+            "fleet's own data.",
+            "That of the main peak, of the recorded conditions (wider where they were estimated from depot neighbours, season or "
+            "altitude) and of both exponents.",
+            "Pressure over the root of temperature: flow through an open throttle (SAE J1349); moist air after CIPM-2007; "
+            "standard atmosphere after ISO 2533.",
+        ),
+        tracking=Tracking(
+            "log",
+            0.006,
+            _AIR_PATH,
+            flow_level="main_peak_reference_g_s",
+            register=RegisterFigure("main_peak", spread=0.05),
+            open_throttle_flow=True,
+        ),
+        shown={"board": 1, "evidence": 1},
+    ),
+    Quantity(
+        "release_s",
+        "s",
+        "airflow",
+        Words("release", "Loslassen"),
+        Words(
+            "time of the release from the start of the recording: the half-height crossing of the fall",
+            "Zeit des Loslassens ab Beginn der Aufnahme: halbe Höhe des Abfalls",
+        ),
+        Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=0.05),
+        _RELEASE,
+        landmark="release",
+    ),
+    Quantity(
+        "hold_s",
+        "s",
+        "airflow",
+        Words("hold", "Haltezeit"),
+        Words("time from opening to release", "Zeit von der Öffnung bis zum Loslassen"),
+        Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=0.05),
+        _RELEASE,
+    ),
+    Quantity(
+        "fall_time_s",
+        "s",
+        "airflow",
+        Words("fall time", "Fallzeit"),
+        Words(
+            "time of the flow from 90 % to 10 % of its fall after the release",
+            "Zeit des Stroms von 90 % auf 10 % seines Abfalls nach dem Loslassen",
+        ),
+        Need("airflow", rate_hz=50.0, hold_s=0.3, after_s=0.3),
+        Method("Fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold.", CROSSING),
+    ),
+    Quantity(
+        "recirculation_pulse_v",
+        "V",
+        "airflow",
+        Words("recirculation pulse, volts", "Schubumluftimpuls, Volt"),
+        Words(
+            "height of the pulse after the release, turbo families",
+            "Höhe des Impulses nach dem Loslassen, Turbofamilien",
+        ),
+        Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, kinds=_VOLTS, turbo=True),
+        _PULSE,
+    ),
+    Quantity(
+        "recirculation_pulse_g_s",
+        "g/s",
+        "airflow",
+        Words("recirculation pulse", "Schubumluftimpuls"),
+        Words(
+            "height of the pulse after the release in flow, turbo families",
+            "Höhe des Impulses nach dem Loslassen als Strom, Turbofamilien",
+        ),
+        Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, turbo=True),
+        _PULSE,
+        tracking=Tracking("plain", 0.05, _AIR_PATH),
+        landmark="recirculation_pulse",
+    ),
+    Quantity(
+        "undershoot_g_s",
+        "g/s",
+        "airflow",
+        Words("undershoot", "Unterschwingen"),
+        Words(
+            "how far the flow falls below its later idle after the release",
+            "wie weit der Strom nach dem Loslassen unter den späteren Leerlauf fällt",
+        ),
+        Need("airflow", rate_hz=50.0, hold_s=0.3, after_s=1.0),
+        Method(
+            "Idle afterwards (idle before where the record ends first) less the lowest flow after the release, a parabola over ±25 ms.",
+            LEVEL,
+        ),
+        landmark="undershoot",
+    ),
+    Quantity(
+        "settle_time_s",
+        "s",
+        "airflow",
+        Words("settle time", "Beruhigungszeit"),
+        Words(
+            "time from the release until the flow stays near idle",
+            "Zeit vom Loslassen, bis der Strom nahe dem Leerlauf bleibt",
+        ),
+        Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=1.0),
+        Method("From the release until the slow trace stays within 10 % of idle to the end of the record.", CROSSING),
+        landmark="settle",
+    ),
+    Quantity(
+        "idle_after_g_s",
+        "g/s",
+        "airflow",
+        Words("idle flow afterwards", "Leerlaufstrom danach"),
+        Words(
+            "air mass flow at steady idle after the settle", "Luftmassenstrom im ruhigen Leerlauf nach der Beruhigung"
+        ),
+        Need("airflow", rate_hz=1.0, hold_s=0.3, after_s=2.0),
+        Method("Mean over the last 1.5 s of the record, from 1.5 s after the release.", IDLE),
+        landmark="idle_after",
+    ),
+    Quantity(
+        "throttle_opened",
+        "1",
+        "airflow",
+        Words("throttle opening", "Drosselöffnung"),
+        Words(
+            "how far the throttle opened, 0 to 1, from the channel or from the shape",
+            "wie weit die Drosselklappe öffnete, 0 bis 1, aus dem Kanal oder der Form",
+        ),
+        Need("airflow", rate_hz=10.0, hold_s=0.2),
+        Method(
+            "From the throttle's channel, against what the register says fully open reads. Without a channel, from the shape: a main peak "
+            "that is low against the family's while the first peak beside it is high. From visit to visit it is followed from its channel only: "
+            "told from the shape it would repeat what the two peaks say.",
+            "0.01 from the channel (0.04 where the register gives no full opening); 0.08 from the shape, 0.20 where another fault "
+            "could look alike.",
+            "Flow over opening from a mean-value engine; no published source.",
+        ),
+        tracking=Tracking("plain", 0.01, _AIR_PATH),
+    ),
+)

@@ -1,0 +1,88 @@
+"""Quantities of the engine: speed, run-up, filling."""
+
+from data_contracts.bilingual import Words
+from data_contracts.quantities.phrases import CROSSING
+from data_contracts.quantities.record import Method, Need, Quantity, Tracking
+
+_SPEED = Method(
+    "From the engine-speed channel; without one, from the firing ripple on the air-mass trace: the strongest line of a tapered spectrum, "
+    "given only where it stands clear of the rest. At a main peak to which the flow still rises, the speed of the window is carried to it "
+    "by half of what the flow gains: the speed may rise with it or stand at its limit.",
+    "Of the channel its step and unrest; of the ripple the width of its line against the noise beside it.",
+    "Four-stroke firing frequency: speed / 60 × cylinders / 2.",
+)
+
+ENGINE: tuple[Quantity, ...] = (
+    Quantity(
+        "engine_speed_idle_rpm",
+        "1/min",
+        "engine",
+        Words("engine speed at idle", "Leerlaufdrehzahl"),
+        Words("engine speed at idle before the opening", "Drehzahl im Leerlauf vor der Öffnung"),
+        Need("airflow", rate_hz=500.0, before_s=0.3, snap=False, or_speed_channel=True),
+        _SPEED,
+    ),
+    Quantity(
+        "engine_speed_peak_rpm",
+        "1/min",
+        "engine",
+        Words("engine speed at the peak", "Drehzahl an der Spitze"),
+        Words("engine speed at the main peak", "Drehzahl an der Hauptspitze"),
+        Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True),
+        _SPEED,
+        shown={"console": 3},
+    ),
+    Quantity(
+        "run_up_time_s",
+        "s",
+        "engine",
+        Words("run-up time", "Hochlaufzeit"),
+        Words(
+            "time from the opening until the engine runs at its highest free speed",
+            "Zeit von der Öffnung, bis der Motor mit seiner höchsten freien Drehzahl läuft",
+        ),
+        Need("airflow", rate_hz=50.0, hold_s=0.3),
+        Method(
+            "From the opening until the recorded speed reaches 97 % of its highest; without a speed channel, until the slow flow first reaches 95 % "
+            "of the main peak after the dip. Not given where the flow is there within 0.15 s, which is the manifold filling.",
+            CROSSING,
+        ),
+        tracking=Tracking("log", 0.05, ("air_path", "air_leak", "ignition", "exhaust"), repeats_charted=True),
+    ),
+    Quantity(
+        "flow_per_rev_mg",
+        "mg",
+        "engine",
+        Words("flow per revolution", "Luft je Umdrehung"),
+        Words("air mass per revolution at the main peak", "Luftmasse je Umdrehung an der Hauptspitze"),
+        Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True),
+        Method(
+            "Flow at the main peak over revolutions per second there.",
+            "That of flow and speed together.",
+            "Definition.",
+        ),
+        tracking=Tracking(
+            "log",
+            0.006,
+            ("air_path", "air_leak", "exhaust"),
+            flow_level="main_peak_reference_g_s",
+            open_throttle_flow=True,
+        ),
+    ),
+    Quantity(
+        "volumetric_efficiency",
+        "1",
+        "engine",
+        Words("volumetric efficiency", "Liefergrad"),
+        Words(
+            "air drawn at the main peak over displacement filled at ambient density (speed–density)",
+            "angesaugte Luft an der Hauptspitze gegen den mit Umgebungsdichte gefüllten Hubraum",
+        ),
+        Need("airflow", rate_hz=1000.0, hold_s=0.3, conditions=("intake_air_c",), or_speed_channel=True),
+        Method(
+            "Flow per revolution over what half the displacement holds at the density of the intake air.",
+            "That of flow, speed, pressure and air temperature together.",
+            "Speed–density form for four strokes, m = VE · ρ · V · N / 2; density after CIPM-2007.",
+        ),
+    ),
+)

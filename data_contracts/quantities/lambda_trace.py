@@ -1,0 +1,371 @@
+"""Quantities of a lambda trace; a second bank has its own."""
+
+from data_contracts.bilingual import Words
+from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT
+from data_contracts.quantities.record import Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
+
+_MIXTURE: tuple[RepairKind, ...] = ("air_leak", "fuel", "ignition", "lambda", "exhaust")
+_LEVELS: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "ignition", "lambda", "exhaust")
+_RESPONSE: tuple[RepairKind, ...] = ("lambda", "exhaust")
+# Read with film and mixing on top of the sensor. Common practice (2026-11-25).
+_SENSOR_ALONE = RegisterFigure("time_constant", spread=1.0)
+_RATIO = ("wideband", "ratio")
+_SIGNAL = ("narrowband", "wideband")
+
+_IDLE = Method(
+    "Mean over the stretch before the opening (over the record where there is no snap), given where it is steady.",
+    LAMBDA_LEVEL,
+)
+_LEAN_BLIP = Method(
+    "Deepest lean excursion from the idle level between the opening and the response to rich, and its length at half depth. "
+    "Narrowband: as a part of the signal's swing.",
+    "Noise of the trace and the wander that the idle itself shows.",
+)
+_FULL_THROTTLE = Method(
+    "Mean of what was recorded over the last 0.2 s of the hold, to 0.04 s before the release; over less of it where the response "
+    "came late. Nothing is extrapolated.",
+    LAMBDA_LEVEL + " Its drift over 0.02 s is added for where the stretch ends.",
+)
+_FUEL_CUT = Method(
+    "Mean of the plateau after the release, from four time constants into the response to lean; given where lambda rose far above idle. At "
+    "the end of the characteristic the ratio is censored and only volts are given.",
+    LAMBDA_LEVEL,
+)
+_TO_RICH = Method(
+    "First-order response with a dead time, fitted to the largest rise of richness from the opening to 0.04 s before the release, where the "
+    "mixture answers the lifting foot, in the quantity (signal, 1/lambda or lambda) in which the sensor's lag is linear. Apparent: transport, fuel film and control are in it.",
+    FIT,
+    TWO_POINT,
+)
+_TO_LEAN = Method(
+    "First-order response with a dead time, fitted to the largest fall of richness after the release, from the knee before its "
+    "steepest part where the mixture came back from the rich spike of the lifted foot first, and to the shoulder behind it where it then "
+    "goes on, in the quantity in which the sensor's lag is linear; none where the record ends before fuel is cut. Apparent: the delay "
+    "of fuel cut, transport and control are in it.",
+    FIT,
+    TWO_POINT,
+)
+_SWITCH = Method(
+    "Narrowband sensors: time from 10 % to 90 % of the edge between its turn and the level reached, read from twice as long after its end.",
+    CROSSING,
+)
+_NEEDLES = Method(
+    "Short falls of richness in the settled part of the hold, below the upper quartile of their surroundings, that stand clear of the "
+    "noise; and their median size. Needles too quick for the sensor are electrical and count apart.",
+    "What noise alone could add or hide, and the scatter of the sizes.",
+)
+_NEEDLE_BEAT = Method(
+    "Where the middle one of the lean needles has its top; and the standard deviation of the gaps between them over their mean, from "
+    "four needles on: near 0 where they keep a beat (one cylinder, one rotation), near 1 where each comes by chance (air in the fuel).",
+    "That of the smoothing, of a median and of a coefficient of variation of so few gaps.",
+)
+
+LAMBDA_TRACE: tuple[Quantity, ...] = (
+    Quantity(
+        "lambda_idle",
+        "1",
+        "lambda",
+        Words("lambda at idle", "Lambda im Leerlauf"),
+        Words("mean lambda at idle before the opening", "mittleres Lambda im Leerlauf vor der Öffnung"),
+        Need("lambda", before_s=0.2, snap=False, kinds=_RATIO),
+        _IDLE,
+        banked=True,
+        tracking=Tracking("plain", 0.002, _MIXTURE, repeats_charted=True),
+    ),
+    Quantity(
+        "lambda_idle_v",
+        "V",
+        "lambda",
+        Words("lambda signal at idle", "Lambdasignal im Leerlauf"),
+        Words(
+            "mean lambda-sensor signal at idle before the opening",
+            "mittleres Signal der Lambdasonde im Leerlauf vor der Öffnung",
+        ),
+        Need("lambda", before_s=0.2, snap=False, kinds=_SIGNAL),
+        _IDLE,
+        banked=True,
+    ),
+    Quantity(
+        "lambda_switch_rate_hz",
+        "Hz",
+        "lambda",
+        Words("switching rate at idle", "Schaltrate im Leerlauf"),
+        Words("switching rate of the lambda signal at idle", "Schaltrate des Lambdasignals im Leerlauf"),
+        Need("lambda", rate_hz=10.0, before_s=2.0, snap=False),
+        Method(
+            "Whole cycles from upward to upward crossing of the mean at idle, with hysteresis.",
+            "Scatter of the cycles' lengths.",
+        ),
+        banked=True,
+    ),
+    Quantity(
+        "tip_in_lean_blip",
+        "1",
+        "lambda",
+        Words("lean blip at tip-in", "magerer Ausschlag beim Öffnen"),
+        Words(
+            "depth of the short lean excursion after the opening: rise of lambda (narrowband: fall of the signal as a fraction of its swing)",
+            "Tiefe des kurzen mageren Ausschlags nach der Öffnung: Anstieg von Lambda (Sprungsonde: Abfall des Signals als Anteil seines Hubs)",
+        ),
+        Need("lambda", rate_hz=50.0, before_s=0.2, hold_s=0.3),
+        _LEAN_BLIP,
+        banked=True,
+        tracking=Tracking("plain", 0.003, _MIXTURE, repeats_charted=True),
+    ),
+    Quantity(
+        "tip_in_lean_blip_length_s",
+        "s",
+        "lambda",
+        Words("length of the lean blip", "Dauer des mageren Ausschlags"),
+        Words(
+            "length of the lean excursion after the opening at half its depth",
+            "Dauer des mageren Ausschlags nach der Öffnung in halber Tiefe",
+        ),
+        Need("lambda", rate_hz=50.0, before_s=0.2, hold_s=0.3),
+        _LEAN_BLIP,
+        banked=True,
+    ),
+    Quantity(
+        "lambda_full_throttle",
+        "1",
+        "lambda",
+        Words("lambda at full throttle", "Lambda bei Volllast"),
+        Words(
+            "mean lambda at full throttle: over the last 0.2 s of the hold, to 0.04 s before the release",
+            "mittleres Lambda bei Volllast: über die letzten 0,2 s der Haltezeit, bis 0,04 s vor dem Loslassen",
+        ),
+        Need("lambda", rate_hz=10.0, hold_s=0.4, kinds=_RATIO),
+        _FULL_THROTTLE,
+        banked=True,
+        tracking=Tracking("plain", 0.002, _LEVELS, repeats_charted=True),
+        shown={"board": 3, "evidence": 2, "console": 4},
+    ),
+    Quantity(
+        "lambda_full_throttle_v",
+        "V",
+        "lambda",
+        Words("lambda signal at full throttle", "Lambdasignal bei Volllast"),
+        Words(
+            "lambda-sensor signal at full throttle (narrowband: the rich level)",
+            "Signal der Lambdasonde bei Volllast (Sprungsonde: der fette Pegel)",
+        ),
+        Need("lambda", rate_hz=10.0, hold_s=0.4, kinds=_SIGNAL),
+        _FULL_THROTTLE,
+        banked=True,
+        tracking=Tracking("plain", 0.005, _LEVELS, repeats_charted=True),
+        shown={"evidence": 3},
+    ),
+    Quantity(
+        "lambda_full_throttle_slope_per_s",
+        "1/s",
+        "lambda",
+        Words("drift of lambda while held", "Lambdadrift bei Volllast"),
+        Words(
+            "drift of lambda while full throttle is held; positive is leaning out",
+            "Drift von Lambda bei gehaltener Volllast; positiv ist abmagernd",
+        ),
+        Need("lambda", rate_hz=20.0, hold_s=0.6, kinds=_RATIO),
+        Method(
+            "Slope of the same stretch from where the response has settled, less what the identified response still has to go.",
+            LAMBDA_LEVEL + " A part of the response that was taken out is added.",
+        ),
+        banked=True,
+        tracking=Tracking("plain", 0.01, _MIXTURE, repeats_charted=True),
+    ),
+    Quantity(
+        "lambda_fuel_cut",
+        "1",
+        "lambda",
+        Words("fuel-cut plateau of lambda", "Lambda in der Schubabschaltung"),
+        Words(
+            "plateau of lambda while fuel is cut after the release; censored at the end of the characteristic",
+            "Plateau von Lambda in der Schubabschaltung nach dem Loslassen; am Ende der Kennlinie begrenzt",
+        ),
+        Need("lambda", rate_hz=10.0, hold_s=0.4, after_s=0.5, kinds=_RATIO),
+        _FUEL_CUT,
+        banked=True,
+        tracking=Tracking("plain", 0.01, _MIXTURE),
+    ),
+    Quantity(
+        "lambda_fuel_cut_v",
+        "V",
+        "lambda",
+        Words("lambda signal during fuel cut", "Lambdasignal in der Schubabschaltung"),
+        Words(
+            "lambda-sensor signal while fuel is cut after the release",
+            "Signal der Lambdasonde in der Schubabschaltung nach dem Loslassen",
+        ),
+        Need("lambda", rate_hz=10.0, hold_s=0.4, after_s=0.5, kinds=_SIGNAL),
+        _FUEL_CUT,
+        banked=True,
+    ),
+    Quantity(
+        "lambda_to_rich_dead_time_s",
+        "s",
+        "lambda",
+        Words("dead time to rich", "Totzeit nach fett"),
+        Words(
+            "apparent dead time of the response to rich, from the opening",
+            "scheinbare Totzeit der Antwort nach fett, ab der Öffnung",
+        ),
+        Need("lambda", rate_hz=100.0, before_s=0.2, hold_s=0.3),
+        _TO_RICH,
+        banked=True,
+        tracking=Tracking("plain", 0.005, _RESPONSE),
+    ),
+    Quantity(
+        "lambda_to_rich_time_constant_s",
+        "s",
+        "lambda",
+        Words("response time to rich", "Zeitkonstante nach fett"),
+        Words("apparent time constant of the response to rich", "scheinbare Zeitkonstante der Antwort nach fett"),
+        Need("lambda", rate_hz=100.0, before_s=0.2, hold_s=0.3),
+        _TO_RICH,
+        banked=True,
+        tracking=Tracking("log", 0.05, _RESPONSE, register=_SENSOR_ALONE),
+        shown={"board": 4},
+    ),
+    Quantity(
+        "lambda_to_lean_dead_time_s",
+        "s",
+        "lambda",
+        Words("dead time to lean", "Totzeit nach mager"),
+        Words(
+            "apparent dead time of the response to lean, from the release or the first certain fuel-cut sign",
+            "scheinbare Totzeit der Antwort nach mager, ab dem Loslassen oder dem ersten sicheren Zeichen der Schubabschaltung",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3),
+        _TO_LEAN,
+        banked=True,
+        tracking=Tracking("plain", 0.005, _RESPONSE),
+    ),
+    Quantity(
+        "lambda_to_lean_time_constant_s",
+        "s",
+        "lambda",
+        Words("response time to lean", "Zeitkonstante nach mager"),
+        Words("apparent time constant of the response to lean", "scheinbare Zeitkonstante der Antwort nach mager"),
+        Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3),
+        _TO_LEAN,
+        banked=True,
+        tracking=Tracking("log", 0.05, _RESPONSE, register=_SENSOR_ALONE),
+        shown={"board": 5},
+    ),
+    Quantity(
+        "lambda_to_rich_switch_time_s",
+        "s",
+        "lambda",
+        Words("switching time to rich", "Schaltzeit nach fett"),
+        Words(
+            "narrowband: time of the signal from lean to rich level, 10 % to 90 %",
+            "Sprungsonde: Zeit des Signals vom mageren zum fetten Pegel, 10 % bis 90 %",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.3, kinds=("narrowband",)),
+        _SWITCH,
+        banked=True,
+        tracking=Tracking("log", 0.05, _RESPONSE),
+        shown={"board": 6},
+    ),
+    Quantity(
+        "lambda_to_lean_switch_time_s",
+        "s",
+        "lambda",
+        Words("switching time to lean", "Schaltzeit nach mager"),
+        Words(
+            "narrowband: time of the signal from rich to lean level, 10 % to 90 %",
+            "Sprungsonde: Zeit des Signals vom fetten zum mageren Pegel, 10 % bis 90 %",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3, kinds=("narrowband",)),
+        _SWITCH,
+        banked=True,
+        tracking=Tracking("log", 0.05, _RESPONSE),
+        shown={"board": 7},
+    ),
+    Quantity(
+        "lean_needles",
+        "1",
+        "lambda",
+        Words("lean needles under load", "magere Nadeln"),
+        Words(
+            "count of lean needles under load that the sensor's lag allows",
+            "Zahl der mageren Nadeln unter Last, die die Trägheit der Sonde zulässt",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.3),
+        _NEEDLES,
+        banked=True,
+        tracking=Tracking("root", 0.25, _MIXTURE),
+    ),
+    Quantity(
+        "lean_needle_size",
+        "1",
+        "lambda",
+        Words("lean needle size", "Größe der mageren Nadeln"),
+        Words(
+            "median size of the lean needles in lambda (narrowband: as a fraction of the swing)",
+            "mittlere Größe der mageren Nadeln in Lambda (Sprungsonde: als Anteil des Hubs)",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.3),
+        _NEEDLES,
+        banked=True,
+    ),
+    Quantity(
+        "lean_needle_time_s",
+        "s",
+        "lambda",
+        Words("middle lean needle after the opening", "mittlere magere Nadel nach dem Öffnen"),
+        Words(
+            "time from the opening to the middle one of the lean needles",
+            "Zeit vom Öffnen bis zur mittleren der mageren Nadeln",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.3),
+        _NEEDLE_BEAT,
+        banked=True,
+    ),
+    Quantity(
+        "lean_needle_irregularity",
+        "1",
+        "lambda",
+        Words("irregularity of lean needles", "Unregelmäßigkeit der mageren Nadeln"),
+        Words(
+            "scatter of the gaps between lean needles over their mean: near 0 where they keep a beat, near 1 where they come by chance",
+            "Streuung der Abstände magerer Nadeln durch ihr Mittel: nahe 0 im Takt, nahe 1 wo sie zufällig kommen",
+        ),
+        Need("lambda", rate_hz=100.0, hold_s=0.3),
+        _NEEDLE_BEAT,
+        banked=True,
+    ),
+    Quantity(
+        "electrical_needles",
+        "1",
+        "lambda",
+        Words("electrical needles", "elektrische Nadeln"),
+        Words(
+            "count of needles quicker than the sensor's own lag",
+            "Zahl der Nadeln, die schneller sind als die Sonde selbst",
+        ),
+        Need("lambda", rate_hz=500.0, hold_s=0.3),
+        Method(
+            "Needles up and back faster than a lambda sensor can move, over the whole record.",
+            "That of rounding a count.",
+        ),
+        banked=True,
+    ),
+    Quantity(
+        "cycle_ripple",
+        "1",
+        "lambda",
+        Words("once-per-cycle ripple at idle", "zyklische Welligkeit im Leerlauf"),
+        Words(
+            "amplitude of the once-per-cycle ripple of lambda at idle (narrowband: as a fraction of the swing)",
+            "Amplitude der Welligkeit von Lambda einmal je Arbeitsspiel im Leerlauf (Sprungsonde: als Anteil des Hubs)",
+        ),
+        Need("lambda", rate_hz=50.0, before_s=0.5, snap=False),
+        Method(
+            "Amplitude of the lambda trace at idle at once per two turns of the crank, from the idle speed.",
+            "Noise of the trace at that frequency, with its memory.",
+            "A four-stroke cylinder fires once in two turns.",
+        ),
+        banked=True,
+        tracking=Tracking("plain", 0.001, _MIXTURE),
+    ),
+)

@@ -1,0 +1,177 @@
+"""What is known of a quantity before anything is read: one record, and the parts it is made of."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from data_contracts.bilingual import Words
+
+Group = Literal["airflow", "engine", "lambda", "trims"]
+Channel = Literal["airflow", "lambda", "manifest"]
+Scale = Literal["log", "root", "plain"]
+RepairKind = Literal["air_path", "air_leak", "fuel", "ignition", "lambda", "exhaust"]
+Figure = Literal["main_peak", "time_constant"]
+Place = Literal["board", "evidence", "console"]
+
+
+@dataclass(frozen=True)
+class Need:
+    """What a quantity needs of a recording; where it is not met the value is null with a reason.
+
+    Attributes
+    ----------
+    channel : {"airflow", "lambda", "manifest"}
+        Where it is read from.
+    rate_hz : float
+        Lowest mean sampling rate at which it is read. [Hz]
+    before_s : float
+        Steady idle before the opening. [s]
+    hold_s : float
+        Shortest time from opening to release, or to the end of the recording. [s]
+    after_s : float
+        Recording after the release. [s]
+    snap : bool
+        Needs a snap; idle quantities do not.
+    kinds : tuple of str
+        Sensor kinds that give it (air-mass kinds for airflow, lambda kinds for lambda); empty is any.
+    conditions : tuple of str
+        Manifest columns without which it is null.
+    turbo : bool
+        Only turbocharged families have it.
+    or_speed_channel : bool
+        With a recorded engine speed a slow log will do: the firing ripple is not needed.
+    warm : bool
+        Not read from a recording without a snap while the engine is cold: it would be the flow of the warm-up.
+    """
+
+    channel: Channel
+    rate_hz: float = 0.0
+    before_s: float = 0.0
+    hold_s: float = 0.0
+    after_s: float = 0.0
+    snap: bool = True
+    kinds: tuple[str, ...] = ()
+    conditions: tuple[str, ...] = ()
+    turbo: bool = False
+    or_speed_channel: bool = False
+    warm: bool = False
+
+
+@dataclass(frozen=True)
+class Method:
+    """How a quantity comes about, in words for its page.
+
+    Attributes
+    ----------
+    computed : str
+        Definition, as the reading applies it.
+    uncertainty : str
+        What its standard uncertainty holds.
+    source : str
+        Where the definition comes from.
+    """
+
+    computed: str
+    uncertainty: str
+    source: str = "Definition of this project (common practice of the trade, no published source)."
+
+
+@dataclass(frozen=True)
+class RegisterFigure:
+    """Which figure of a family's register entry speaks about a quantity.
+
+    Attributes
+    ----------
+    name : {"main_peak", "time_constant"}
+        Expected value and limits in the entry.
+    spread : float
+        How far healthy families stand from it, standard deviation of the logarithm. [1]
+    """
+
+    name: Figure
+    spread: float
+
+
+@dataclass(frozen=True)
+class Tracking:
+    """How a quantity is followed from visit to visit.
+
+    Attributes
+    ----------
+    scale : {"log", "root", "plain"}
+        Scale it scatters evenly in: flows and times logarithmic, counts as roots, the rest plain. Counts are averaged over the
+        repeats of a visit, for a fault that comes and goes would hide from a median.
+    least_change : float
+        Scatter of one visit below which a change is of no concern to a workshop, standard deviation. Common practice, no source
+        (2026-11-25). [working scale]
+    repaired_by : tuple of str
+        Kinds of repair after which its baseline starts again.
+    repeats_charted : bool
+        The disagreement of a visit's repeats is followed as well: what comes and goes shows there first.
+    flow_level : str
+        Level of the flow by which a wrong zero or gain of the recorder moves it; empty for none.
+    register : RegisterFigure or None
+        What the family's register entry says about it.
+    open_throttle_flow : bool
+        Flow through the open throttle: it answers to pressure and temperature of the air as the textbook says.
+    surroundings : mapping of str to (float, float)
+        Mean and standard deviation of its answer to a covariate before any data, where physics tells. [working scale]
+    """
+
+    scale: Scale
+    least_change: float
+    repaired_by: tuple[RepairKind, ...]
+    repeats_charted: bool = False
+    flow_level: str = ""
+    register: RegisterFigure | None = None
+    open_throttle_flow: bool = False
+    surroundings: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A quantity read from one snap, and all that is known of it beforehand.
+
+    Attributes
+    ----------
+    name : str
+        Column of the readings table; `<name>_u` holds its standard uncertainty.
+    unit : str
+        Unit of value and standard uncertainty.
+    group : {"airflow", "engine", "lambda", "trims"}
+        Which part of the reading produces it.
+    words : Words
+        Short name.
+    description : Words
+        What it is; the start of its page.
+    need : Need
+        What a recording must have.
+    method : Method
+        How it is computed, what its uncertainty holds, and where that comes from.
+    banked : bool
+        A second lambda bank has its own, as `bank2_<name>`.
+    tracking : Tracking or None
+        How it is charted per van and week; None for what only serves the technician and the causes.
+    landmark : str
+        Landmark or stretch of a plotted snap that shows it; empty for none.
+    shown : mapping of str to int
+        Where it is shown without being asked for, and as which in the row: trends on the board, trends of the evidence, table
+        of the command `read`.
+    """
+
+    name: str
+    unit: str
+    group: Group
+    words: Words
+    description: Words
+    need: Need
+    method: Method
+    banked: bool = False
+    tracking: Tracking | None = None
+    landmark: str = ""
+    shown: Mapping[Place, int] = field(default_factory=dict)
+
+    @property
+    def tracked(self) -> bool:
+        """Charted per van and week."""
+        return self.tracking is not None

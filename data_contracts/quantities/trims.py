@@ -1,0 +1,44 @@
+"""Fuel trims, as the manifest of a delivery gives them."""
+
+from data_contracts.bilingual import Words
+from data_contracts.quantities.record import Method, Need, Quantity, RepairKind, Tracking
+
+_MIXTURE: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "lambda", "exhaust")
+# Leaner-burning fuel is added as the ratio falls: percent per logarithm of the ratio.
+_LEANER_FUEL = {"fuel": (-100.0, 30.0)}
+
+_TRIM = Method(
+    "As delivered: short plus long fuel trim, settled.",
+    "0.5 %: the step of 0.78 % in which a scan tool shows it, and its unrest.",
+    "Scaling of SAE J1979.",
+)
+
+TRIMS: tuple[Quantity, ...] = (
+    Quantity(
+        "trim_idle_pct",
+        "%",
+        "trims",
+        Words("fuel trim at idle", "Kraftstofftrimm im Leerlauf"),
+        Words(
+            "short plus long fuel trim settled at idle; + adds fuel",
+            "kurz- plus langfristiger Kraftstofftrimm, im Leerlauf eingelernt; + gibt Kraftstoff zu",
+        ),
+        Need("manifest", snap=False),
+        _TRIM,
+        tracking=Tracking("plain", 0.4, _MIXTURE, surroundings=_LEANER_FUEL),
+        shown={"board": 8},
+    ),
+    Quantity(
+        "trim_2500_pct",
+        "%",
+        "trims",
+        Words("fuel trim at 2,500 rpm", "Kraftstofftrimm bei 2.500 1/min"),
+        Words(
+            "short plus long fuel trim settled at 2,500 rpm; + adds fuel",
+            "kurz- plus langfristiger Kraftstofftrimm, bei 2.500 1/min eingelernt; + gibt Kraftstoff zu",
+        ),
+        Need("manifest", snap=False),
+        _TRIM,
+        tracking=Tracking("plain", 0.4, _MIXTURE, surroundings=_LEANER_FUEL),
+    ),
+)

@@ -1,0 +1,80 @@
+"""Medians and ranks within groups of rows."""
+
+import numpy as np
+
+from models.statistics.arrays import Codes, Floats
+from models.statistics.compiled import kernel
+
+
+@kernel
+def _group_medians(ordered: Floats, bounds: Codes) -> tuple[Floats, Codes]:  # pragma: no cover
+    groups, columns = bounds.size - 1, ordered.shape[1]
+    medians, counts = np.full((groups, columns), np.nan), np.zeros((groups, columns), np.int64)
+    for g in range(groups):
+        held = np.empty(bounds[g + 1] - bounds[g])
+        for column in range(columns):
+            n = 0
+            for row in range(bounds[g], bounds[g + 1]):
+                if np.isfinite(ordered[row, column]):
+                    held[n] = ordered[row, column]
+                    n += 1
+            counts[g, column] = n
+            if n:
+                medians[g, column] = np.median(held[:n])
+    return medians, counts
+
+
+def group_medians(values: Floats, group: Codes, groups: int) -> tuple[Floats, Codes]:
+    """Median of each column in each group, NaN left out.
+
+    Parameters
+    ----------
+    values : ndarray of shape (rows, columns)
+        [any unit]
+    group : ndarray of shape (rows,), int
+        From 0 to `groups` - 1.
+    groups : int
+        Number of groups.
+
+    Returns
+    -------
+    medians : ndarray of shape (groups, columns)
+        NaN for an empty one.
+    counts : ndarray of shape (groups, columns), int
+    """
+    order = np.argsort(group, kind="stable")
+    bounds = np.searchsorted(group[order], np.arange(groups + 1))
+    medians, counts = _group_medians(np.ascontiguousarray(values[order]), bounds.astype(np.int64))
+    return medians, counts
+
+
+def ranked(values: Floats, group: Codes, groups: int) -> tuple[Floats, Codes, Codes]:
+    """Values of each group in order of size, one group after the other: what ranks within groups are read from.
+
+    Parameters
+    ----------
+    values : ndarray of shape (rows,)
+        No NaN. [any unit]
+    group : ndarray of shape (rows,), int
+        From 0 to `groups` - 1.
+    groups : int
+        Number of groups.
+
+    Returns
+    -------
+    ordered : ndarray of shape (rows,)
+    first, counts : ndarray of shape (groups,), int
+        Where each group begins, and how many it has.
+    """
+    counts = np.bincount(group, minlength=groups)
+    return values[np.lexsort((values, group))], np.cumsum(counts) - counts, counts
+
+
+def middle_of(x: Floats) -> Floats:
+    """Median over the second axis, NaN left out; NaN where nothing is read."""
+    ordered = np.sort(x, axis=1)  # NaN last
+    count = np.isfinite(x).sum(axis=1)
+    low, high = np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2
+    high = np.minimum(high, np.maximum(count - 1, 0))
+    both = [np.take_along_axis(ordered, place[:, None], axis=1)[:, 0] for place in (low, high)]
+    return np.asarray((both[0] + both[1]) / 2.0)

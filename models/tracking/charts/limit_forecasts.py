@@ -1,0 +1,207 @@
+"""When each quantity of each van began to move, and the weeks until it crosses its family's limit."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from data_contracts.family import Family
+from data_contracts.weeks import week_name
+from models.statistics.arrays import Codes, Floats
+from models.tracking.charts.alarms import Alarms
+from models.tracking.charts.family_limits import family_limits, is_response
+from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
+from models.tracking.charts.onset import Movements, movements
+from models.tracking.charts.recursion import Followed
+from models.tracking.restarts import NO_RESTART
+from models.tracking.scales import from_scale, steepness
+from models.tracking.standardise import Standardised
+
+
+@dataclass(frozen=True)
+class FleetForecast:
+    """What the movements of the fleet's quantities say: when they began, and when they reach a limit.
+
+    Attributes
+    ----------
+    onset, onset_low, onset_high : ndarray of shape (visits, quantities)
+        Median of the week the movement began and its 80 % interval, as of the visit, where the quantity is outside its own
+        baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it. [weeks]
+    by_quantity : mapping of int to Forecast
+        Per column; rows are visits.
+    beyond : ndarray of shape (visits, quantities)
+        Probability that the level is beyond a limit now; NaN where no limit is known.
+    limits : mapping of (family number, quantity number) to (low, high)
+        As they apply to what is read; NaN for none. [unit of the quantity]
+    """
+
+    onset: Floats
+    onset_low: Floats
+    onset_high: Floats
+    by_quantity: Mapping[int, Forecast]
+    beyond: Floats
+    limits: Mapping[tuple[int, int], tuple[float, float]]
+
+    def began(self, row: int, q: int) -> tuple[str, str, str] | None:
+        """ISO week in which a movement began and its 80 % interval; None where there is none or it can't be dated."""
+        found = [float(each[row, q]) for each in (self.onset, self.onset_low, self.onset_high)]
+        if not np.isfinite(found).all():
+            return None
+        week, low, high = (week_name(each) for each in found)
+        return week, low, high
+
+
+def visit_interval(std: Standardised, usual: float) -> Floats:
+    """Weeks between visits each van has had so far, at each visit.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    usual : float
+        Before a van's third visit. [weeks]
+
+    Returns
+    -------
+    ndarray of shape (visits,)
+        Mean over its visits so far. [weeks]
+    """
+    begin = std.starts[:-1][std.van]
+    count = np.arange(std.van.size) - begin
+    span = (std.weeks - std.weeks[begin]).astype(np.float64)
+    return np.where(count >= 2, span / np.maximum(count, 1), usual)
+
+
+def movements_at(
+    std: Standardised,
+    rows: Codes,
+    q: int,
+    *,
+    low: Floats | None = None,
+    high: Floats | None = None,
+    limit_variance: Floats | None = None,
+    interval: Floats | None = None,
+) -> Movements:
+    """How one quantity moves, as of some visits.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    rows : ndarray of shape (n,), int
+        Visits judged as of.
+    q : int
+        Quantity number.
+    low, high, limit_variance, interval : ndarray of shape (visits,), optional
+        Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters], [scatters²], [weeks]
+
+    Returns
+    -------
+    Movements
+        Looked for since the van's first visit, or since its baseline last started again.
+    """
+    start = int(std.starts[std.van[rows].min()]) if rows.size else 0
+    span = slice(start, int(rows.max()) + 1 if rows.size else 0)  # the visits of these vans, not of the fleet
+    own = np.arange(std.van.size)[span] - start
+    begins = np.where(std.restart[span, q] != NO_RESTART, own, std.starts[:-1][std.van[span]] - start)
+    begins = np.maximum.accumulate(begins)
+    spread = np.array(
+        [std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))]
+    )
+    none, nothing = np.full(rows.size, np.nan), np.zeros(rows.size)
+    return movements(
+        std.x[span, q],
+        std.variance[span, q],
+        visit_times(std, span),
+        begins[rows - start],
+        rows - start,
+        spread=spread[std.family[rows]],
+        low=none if low is None else low[rows],
+        high=none if high is None else high[rows],
+        limit_variance=nothing if limit_variance is None else limit_variance[rows],
+        next_visit_weeks=nothing if interval is None else interval[rows],
+    )
+
+
+def visit_times(std: Standardised, span: slice = slice(None)) -> Floats:
+    """When each visit was: the number of its week and the fraction of it.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    span : slice
+        Of the visits.
+
+    Returns
+    -------
+    ndarray of shape (visits,)
+        [weeks]
+    """
+    at = std.visits["captured_at"][span].dt
+    return std.weeks[span] + (at.weekday().to_numpy() - 1.0 + at.hour().to_numpy() / 24.0) / 7.0
+
+
+def fleet_forecasts(
+    std: Standardised, followed: Followed, alarms: Alarms, families: Mapping[str, Family], *, usual_interval: float
+) -> FleetForecast:
+    """When movements began, and the weeks to the family's limits, at every visit.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed, alarms
+        What was made of them.
+    families : mapping of str to Family
+        Register.
+    usual_interval : float
+        Until the next visit of a van with few visits. [weeks]
+
+    Returns
+    -------
+    FleetForecast
+        A quantity in alarm moves as `models.tracking.charts.onset` finds; one without is held to stand where it is, but for its wandering.
+    """
+    interval = visit_interval(std, usual_interval)
+    by_quantity: dict[int, Forecast] = {}
+    onset, onset_low, onset_high, beyond = (np.full(std.x.shape, np.nan) for _ in range(4))
+    limits: dict[tuple[int, int], tuple[float, float]] = {}
+    for q, quantity in enumerate(std.quantities):
+        low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
+        doubt = np.zeros(std.van.size)  # of a limit beside what is read: neither shrinks with more visits
+        reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / steepness(quantity, std.scaled[:, q])
+        for f, name in enumerate(std.families):
+            if (f, q) not in std.levels:
+                continue
+            of, healthy = std.family == f, std.levels[f, q]
+            natural = float(from_scale(quantity, np.array([healthy.level]))[0])
+            limits[f, q] = family_limits(families[name], quantity, natural)
+            with np.errstate(invalid="ignore"):
+                low[of], high[of] = (np.log(np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
+            off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
+            doubt[of] = (off / std.scatter[f, q]) ** 2
+        read = np.isfinite(std.x[:, q])
+        limited = read & (np.isfinite(low) | np.isfinite(high))
+        outside = alarms.own[:, q] & read
+        moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
+        found = movements_at(std, moved, q, low=low, high=high, limit_variance=doubt, interval=interval)
+        at = moved[outside[moved]]
+        for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
+            table[at, q] = weeks[outside[moved]]
+        if not limited.any():
+            continue
+        level, var_level = followed.level[:, q], followed.var_level[:, q] + doubt
+        sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
+        beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
+        enough = np.isfinite(found.beyond)
+        columns = []
+        for name in ("low", "median", "high", "within_next", "within_4", "within_8", "within_13"):
+            nearer = np.fmin if name in ("low", "median", "high") else np.fmax
+            column = nearer(getattr(sides[0], name), getattr(sides[1], name))
+            column[moved[enough]] = getattr(found.forecast, name)[enough]
+            columns.append(column)
+        by_quantity[q] = Forecast(*columns)
+        beyond[moved[enough], q] = found.beyond[enough]
+        beyond[~read, q] = np.nan
+    return FleetForecast(onset, onset_low, onset_high, by_quantity, beyond, limits)

@@ -1,0 +1,61 @@
+"""Files that are there whole or not at all: written beside their place, brought to disk, then renamed."""
+
+import os
+from pathlib import Path
+
+
+def draft_of(path: Path) -> Path:
+    """Where a file is written before it is put in its place: beside it, hidden, of this process alone."""
+    return path.with_name(f".{path.name}.{os.getpid()}.part")
+
+
+def write_atomically(path: Path, content: bytes) -> None:
+    """Write a file; it is on disk, whole, once this returns.
+
+    Parameters
+    ----------
+    path : Path
+        File to write or replace; its folder must exist.
+    content : bytes
+        All of it.
+
+    Raises
+    ------
+    OSError
+        If it can't be written; what was there before stays.
+    """
+    draft = draft_of(path)
+    try:
+        draft.write_bytes(content)
+        put_in_place(draft, path)
+    except OSError:
+        draft.unlink(missing_ok=True)
+        raise
+
+
+def put_in_place(draft: Path, path: Path) -> None:
+    """Bring a written draft to disk and rename it, so that a reader sees the old file or the new one.
+
+    Parameters
+    ----------
+    draft : Path
+        In the folder of `path`, closed.
+    path : Path
+        Its place.
+    """
+    _sync(draft)
+    draft.replace(path)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring renames within a folder to disk."""
+    _sync(folder)
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

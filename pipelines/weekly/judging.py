@@ -1,0 +1,304 @@
+"""The judgement of one week: every van's state, causes and orders, stored in one transaction.
+
+A van, family or recording that fails is left out, named in the notices, and stands as it did before; the others are judged.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from data_contracts.facts.fact import Fact
+from data_contracts.family import Family
+from data_contracts.jobs import Job
+from data_contracts.tables import FACTS_TYPE, NOTICES, polars_schema
+from data_contracts.weeks import is_silent, week_before, week_end
+from models.work.order_states import replay
+from pipelines.decisions.order_decisions import (
+    bring_orders_up_to_date,
+    record,
+    repairs_from_orders,
+    stored_events,
+    take_in_decisions,
+)
+from pipelines.decisions.proofs import proofs_due
+from pipelines.storage.sentences import with_sentences
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.judge_apart import NotJudged, judge_apart
+from pipelines.weekly.read_captures import READ_TRACES
+from pipelines.workspace.register import Register
+from pipelines.workspace.settings import Settings
+from pipelines.workspace.workspace import Workspace
+
+if TYPE_CHECKING:  # they take seconds to import
+    from models.causes.infer import CausePosterior
+    from models.tracking.assess import Assessment
+    from models.work.learning import Learned
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """What is found of the vans that are judged together."""
+
+    assessment: "Assessment"
+    posterior: "CausePosterior"
+    flags: Mapping[str, tuple[str, ...]]
+    listed: pl.DataFrame
+
+
+def judge_week(
+    workspace: Workspace, warehouse: Warehouse, register: Register, settings: Settings, run: Mapping[str, Any]
+) -> None:
+    """Judge every van as of a week and store what was found.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+    register : Register
+    settings : Settings
+    run : mapping
+        The run's row of `runs`; its week is the one judged.
+    """
+    from pipelines.decisions import lessons
+    from pipelines.storage.models import keep_models
+
+    week = str(run["week"])
+    repairs = (
+        pl.concat([register.repairs_frame(), repairs_from_orders(warehouse)]).unique("repair_id").sort("repair_id")
+    )
+    frame = warehouse.query(
+        "SELECT c.*, r.* EXCLUDE (capture_id) FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?",
+        [week],
+    ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van that left the register keeps its history only
+    learned = lessons.learn_until(warehouse, list(register.families), settings, week)
+    judged = _judge(warehouse, register, settings, week, frame, repairs, learned)
+    now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(register.families)))))
+    unproven = _prove_repairs(workspace, warehouse, now.assessment.trends)
+    changes = lessons.changes_of_week(warehouse, learned, week)
+    aside = {van_id for one in failed for van_id in one.van_ids}
+    orders, unordered = _orders(warehouse, register, settings, week, now, aside, learned.jobs)
+    listed, trends = now.listed, now.assessment.trends
+    if aside:
+        listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
+    _keep_traces(workspace, week, [*failed, *unproven, *unordered])
+    told = [
+        *(one.fact("not_judged") for one in failed),
+        *(one.fact("repair_not_proven") for one in unproven),
+        *(one.fact("order_not_made") for one in unordered),
+        *_silence(frame, week),
+        *_unread(warehouse, register),
+    ]
+    notices = _notice_rows(week, told, now.assessment)
+    card = lessons.learning_card(learned, changes, week)
+    keep_models(workspace.models, now.assessment.models, [*now.assessment.model_cards, card])
+    with warehouse.transaction():
+        _store_captures(warehouse, now.assessment.captures)
+        warehouse.replace("trends", trends)
+        lesson = lessons.learning_rows(changes, week)
+        for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson)):
+            warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
+            warehouse.append(table, with_sentences(rows))
+        warehouse.replace("work_orders", with_sentences(orders))
+        bring_orders_up_to_date(warehouse, replay(stored_events(warehouse))[0])
+        warehouse.replace("vans", register.vans_frame())
+        warehouse.replace("repairs", repairs)
+        warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
+        warehouse.append("runs", pl.DataFrame([run]))
+
+
+def _judge(
+    warehouse: Warehouse,
+    register: Register,
+    settings: Settings,
+    week: str,
+    frame: pl.DataFrame,
+    repairs: pl.DataFrame,
+    learned: "Learned",
+) -> Callable[[frozenset[str]], _Judged]:
+    """What judges some of the vans together; free of side effects."""
+    from models.causes.infer import infer_causes
+    from models.tracking.assess import assess
+    from models.work.learning import van_priors
+    from models.work.watchlist import watchlist
+    from pipelines.decisions import lessons
+
+    families: dict[str, Family] = dict(register.families)
+    shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
+    before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
+
+    def judged(van_ids: frozenset[str]) -> _Judged:
+        mine = frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        assessment = assess(
+            mine,
+            families=families,
+            repairs=repairs.filter(pl.col("done_at") < week_end(week)),
+            week=week,
+            settings=settings.tracking.for_models(),
+            shapes=shapes,
+        )
+        flags = lessons.flags_of(assessment)
+        found = assessment.residuals.van_ids
+        family_of = dict(assessment.states.select("van_id", "family").iter_rows())
+        posterior = infer_causes(
+            assessment.residuals,
+            [families[family_of[van_id]] for van_id in found],
+            _fault_codes(mine, found),
+            settings=settings.causes.for_models(),
+            priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
+        )
+        listed = watchlist(assessment.states, posterior, week=week, before=before)
+        return _Judged(assessment, posterior, flags, lessons.with_trust(listed, learned, flags))
+
+    return judged
+
+
+def _prove_repairs(workspace: Workspace, warehouse: Warehouse, trends: pl.DataFrame) -> tuple[NotJudged, ...]:
+    """Write down which repairs are proven, before orders are proposed: a judged repair makes room for the next."""
+    proofs, unproven = judge_apart(
+        lambda van_ids: proofs_due(warehouse, trends.filter(pl.col("van_id").is_in(list(van_ids)))),
+        _vans_by_family(warehouse.query("SELECT family, van_id FROM work_orders")),
+    )
+    for event in proofs:
+        record(workspace, event)
+    take_in_decisions(workspace, warehouse)
+    return unproven
+
+
+def _orders(
+    warehouse: Warehouse,
+    register: Register,
+    settings: Settings,
+    week: str,
+    now: _Judged,
+    aside: set[str],
+    jobs: Mapping[str, Job],
+) -> tuple[pl.DataFrame, tuple[NotJudged, ...]]:
+    """All orders with those proposed this week; what was proposed of a van that could not be judged stays as it was."""
+    from pipelines.decisions.work_orders import propose
+
+    existing = warehouse.query("SELECT * FROM work_orders ORDER BY week, rank, order_id")
+    candidates = _vans_by_family(pl.concat([part.select("family", "van_id") for part in (now.listed, existing)]))
+
+    def proposed(van_ids: frozenset[str]) -> pl.DataFrame:
+        apart = aside.union(*candidates.values()) - (van_ids - aside)
+        kept = pl.col("van_id").is_in(sorted(apart))
+        orders = propose(
+            now.listed.filter(~kept),
+            now.assessment,
+            now.posterior,
+            register,
+            settings,
+            existing.filter(~kept),
+            week=week,
+            jobs=jobs,
+            flags=now.flags,
+        )
+        return pl.concat([orders, existing.filter(kept).select(orders.columns)])
+
+    return judge_apart(proposed, candidates)
+
+
+def _notice_rows(week: str, told: Sequence[Fact], assessment: "Assessment") -> pl.DataFrame:
+    """Rows of `notices`: what is said of the run, then of depots."""
+    facts = [[fact.row()] for fact in told] + [[fact.row() for fact in notice.facts] for notice in assessment.notices]
+    return pl.DataFrame(
+        {
+            "week": [week] * len(facts),
+            "number": range(len(facts)),
+            "text": [None] * len(facts),
+            "text_facts": facts,
+            "depot": [*[None] * len(told), *(notice.depot for notice in assessment.notices)],
+        },
+        schema=polars_schema(NOTICES),
+    )
+
+
+def _vans_by_family(rows: pl.DataFrame) -> dict[str, list[str]]:
+    """Family to its vans, of any table that names both."""
+    return dict(rows.group_by("family").agg(pl.col("van_id").unique().sort()).sort("family").iter_rows())
+
+
+def _with_standing(
+    warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """List and trends with what was known before of vans that could not be judged: off the list would say they are well."""
+    last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
+    standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
+        pl.col("van_id").is_in(van_ids)
+    )
+    facts = [
+        rows if rows and rows[0]["code"] == "stands_from" else [Fact.of("stands_from", since=last).row(), *(rows or [])]
+        for rows in standing["reason_facts"]
+    ]
+    standing = standing.with_columns(
+        pl.Series("reason_facts", facts, dtype=FACTS_TYPE),
+        week=pl.lit(week),
+        new=pl.lit(False),
+        reasons=pl.lit(None, dtype=standing.schema["reasons"]),
+    ).select(listed.columns)
+    urgencies = pl.col("urgency").replace_strict({"now": 0, "plan": 1, "watch": 2}, return_dtype=pl.Int64)
+    listed = pl.concat([listed, standing]).sort(urgencies, maintain_order=True)  # last within their urgency
+    known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))
+    ranked = listed.with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
+    return ranked, pl.concat([trends, known.select(trends.columns)]).sort("van_id", "week", "quantity")
+
+
+def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -> None:
+    """For whoever mends it: where each failure of a run happened; none leaves no file."""
+    path = workspace.reports / f"not-judged-{week}.txt"
+    path.unlink(missing_ok=True)
+    if failed:
+        parts = [f"{one.family}: {', '.join(one.van_ids)}\n{one.trace}" for one in failed]
+        path.write_text("\n".join(parts), encoding="utf-8")
+
+
+def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:
+    """What a list without a visit of late must say."""
+    last = max(frame["week"], default="")
+    if last and not is_silent(last, week):
+        return []
+    return [Fact.of("no_visit_since", since=last) if last else Fact.of("no_visit_yet", until=week)]
+
+
+def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
+    """What is said of recordings whose reading failed; it is tried again at every run."""
+    sound = [van.van_id for van in register.vans.values() if van.family in register.families]
+    rows = warehouse.query(
+        "SELECT delivery, file, van_id FROM recordings r WHERE state = 'held' AND NOT EXISTS "
+        "(SELECT 1 FROM captures c WHERE c.delivery = r.delivery AND c.row = r.row) ORDER BY ALL"
+    ).filter(pl.col("van_id").is_in(sound))
+    if rows.is_empty():
+        return []
+    where = {"file": rows["file"][0], "delivery": rows["delivery"][0], "report": READ_TRACES}
+    return [Fact.of("one_unread", **where) if rows.height == 1 else Fact.of("more_unread", count=rows.height, **where)]
+
+
+def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:
+    """Which repeat stands for its visit, and the main peak at reference conditions."""
+    with warehouse.rows("_assessed", rows):
+        warehouse.execute(
+            "UPDATE captures SET representative = a.representative FROM _assessed a "
+            "WHERE captures.capture_id = a.capture_id AND captures.representative IS DISTINCT FROM a.representative"
+        )
+        warehouse.execute(
+            "UPDATE readings SET main_peak_reference_g_s = a.main_peak_reference_g_s, "
+            "main_peak_reference_g_s_u = a.main_peak_reference_g_s_u FROM _assessed a "
+            "WHERE readings.capture_id = a.capture_id "
+            "AND readings.main_peak_reference_g_s IS DISTINCT FROM a.main_peak_reference_g_s "
+            "AND a.main_peak_reference_g_s IS NOT NULL"
+        )
+
+
+def _fault_codes(frame: pl.DataFrame, van_ids: tuple[str, ...]) -> list[tuple[str, ...]]:
+    """Fault codes of each van's last three visits."""
+    recent = (
+        frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        .sort("van_id", "captured_at")
+        .group_by("van_id")
+        .agg(pl.col("fault_codes").tail(9).explode().drop_nulls().unique().sort())
+    )
+    codes = dict(recent.iter_rows())
+    return [tuple(codes.get(van_id) or ()) for van_id in van_ids]
