@@ -289,7 +289,7 @@ def movements(
                     *(part[:, other] for part in (residuals.expected, residuals.shift, residuals.shift_u)),
                 )
                 moved, moved_u = moved - off, np.hypot(moved_u, off_u)
-            if feature.quantity.endswith("_v"):
+            if QUANTITIES[feature.quantity].group == "lambda" and QUANTITIES[feature.quantity].unit == "V":
                 moved = np.where(rich_low, -moved, moved)
             read = fits & np.isfinite(moved) & np.isfinite(moved_u)
             if read.any():
