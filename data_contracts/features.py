@@ -1,7 +1,7 @@
 """What causes are judged by: each a quantity, or two together, on a scale on which engines of any size are alike.
 
-Floors, strays and weights are the trade's (common practice, no publication, 2026-11-25). A stray that was fitted stands in
-models/causes/cause_effects.toml and counts in its place.
+Floors, strays and weights are the trade's (common practice, no publication, 2026-11-25). A stray that was fitted stands
+in models/causes/cause_effects.toml and counts in its place.
 """
 
 from collections.abc import Mapping
@@ -51,11 +51,11 @@ class Feature:
     against : str
         A second quantity whose own movement is taken off, so that the two together tell; empty for none.
     slips_with : str
-        Features of one name come from one fit: where it went wrong, all of them are. Not so the whole of a response, which stays
-        where its split into dead time and time constant is lost. Empty: the feature slips by itself.
+        Features of one name come from one fit: where it went wrong, all of them are. Not so the whole of a response,
+        which stays where its split into dead time and time constant is lost. Empty: the feature slips by itself.
     slips : float
-        How often its reading slips, over the share set for all: a mean level hardly does, a fit of an edge does (a judgement, no
-        source). [1]
+        How often its reading slips, over the share set for all: a mean level hardly does, a fit of an edge does (a
+        judgement, no source). [1]
     own_words : Words or None
         Name for people; None where that of the quantity will do.
     """

@@ -1,7 +1,7 @@
 """Jobs by cause, and the tests that tell causes apart: hours, parts and costs before a workshop has its own.
 
-Minutes and shares are defaults from general knowledge of the trade (no source, 2026-11-25). Money is in the workspace's currency.
-Which test finds which cause stands with the cause.
+Minutes and shares are defaults from general knowledge of the trade (no source, 2026-11-25). Money is in the workspace's
+currency. Which test finds which cause stands with the cause.
 """
 
 from collections.abc import Mapping

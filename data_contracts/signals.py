@@ -1,7 +1,7 @@
 """The one nomenclature: every canonical waveform channel and every quantity read from a capture.
 
-Columns carry their unit in the name where the output contract fixed it so; nothing else does. The quantities stand one record
-each in `quantities/`; pages under `pages/` are generated from them.
+Columns carry their unit in the name where the output contract fixed it so; nothing else does. The quantities stand one
+record each in `quantities/`; pages under `pages/` are generated from them.
 """
 
 from collections.abc import Mapping

@@ -19,8 +19,8 @@ PROVE = Words(
 class Job:
     """What to do when a cause is named.
 
-    Every figure is a default from general knowledge of the trade (no source, 2026-11-25): the workspace's settings, and later
-    the workshop's own findings, win over them.
+    Every figure is a default from general knowledge of the trade (no source, 2026-11-25): the workspace's settings, and
+    later the workshop's own findings, win over them.
 
     Attributes
     ----------
@@ -72,8 +72,8 @@ class Shows:
     effects : mapping of str to (float, float)
         Per feature of `features.py`: movement at severity 1, and its spread between engines. [scale of the feature]
     gain : float
-        How much more or less engines show of one severity in everything at once, standard deviation of ln(factor). A quarter is
-        a judgement, no source; half a plate takes little from a large throttle and much from a small one.
+        How much more or less engines show of one severity in everything at once, standard deviation of ln(factor). A
+        quarter is a judgement, no source; half a plate takes little from a large throttle and much from a small one.
     """
 
     name: str
@@ -123,8 +123,9 @@ class Planted:
 class Cause:
     """A cause of a changed snap, and all that is known of it beforehand.
 
-    Signs and sizes of effects are from "what severity 1 means" (common practice, no publication, 2026-11-25). A cause is judged
-    by them at once; where models/causes/cause_effects.toml holds what was fitted for it, that counts beside them.
+    Signs and sizes of effects are from "what severity 1 means" (common practice, no publication, 2026-11-25). A cause
+    is judged by them at once; where models/causes/cause_effects.toml holds what was fitted for it, that counts beside
+    them.
 
     Attributes
     ----------

@@ -99,11 +99,11 @@ class Tracking:
     Attributes
     ----------
     scale : {"log", "root", "plain"}
-        Scale it scatters evenly in: flows and times logarithmic, counts as roots, the rest plain. Counts are averaged over the
-        repeats of a visit, for a fault that comes and goes would hide from a median.
+        Scale it scatters evenly in: flows and times logarithmic, counts as roots, the rest plain. Counts are averaged
+        over the repeats of a visit, for a fault that comes and goes would hide from a median.
     least_change : float
-        Scatter of one visit below which a change is of no concern to a workshop, standard deviation. Common practice, no source
-        (2026-11-25). [working scale]
+        Scatter of one visit below which a change is of no concern to a workshop, standard deviation. Common practice,
+        no source (2026-11-25). [working scale]
     repaired_by : tuple of str
         Kinds of repair after which its baseline starts again.
     repeats_charted : bool
@@ -155,8 +155,8 @@ class Quantity:
     landmark : str
         Landmark or stretch of a plotted snap that shows it; empty for none.
     shown : mapping of str to int
-        Where it is shown without being asked for, and as which in the row: trends on the board, trends of the evidence, table
-        of the command `read`.
+        Where it is shown without being asked for, and as which in the row: trends on the board, trends of the evidence,
+        table of the command `read`.
     """
 
     name: str

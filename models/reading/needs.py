@@ -140,7 +140,8 @@ def apply_needs(estimates: Mapping[str, Estimate], extent: Extent, family: Famil
     Raises
     ------
     DeclarationError
-        If something was computed that no record declares, or a quantity was not computed though a capture meets its need.
+        If something was computed that no record declares, or a quantity was not computed though a capture meets its
+        need.
     """
     out: dict[str, Estimate] = {}
     nothing = np.full(extent.snap.size, np.nan)

@@ -66,6 +66,7 @@ class Fault:
 def make_faults(vans: list[Van], weeks: int, faulty: float, rng: np.random.Generator) -> list[Fault]:
     """One fault or none per van; causes are spread evenly over the faulty ones."""
     chosen = set(rng.permutation(len(vans))[: round(faulty * len(vans))].tolist())
+    dealt = [code for code, cause in CAUSES.items() if cause.planted]  # a cause with an injection, here as there
     pool: list[str] = []
     faults = []
     for number, van in enumerate(vans):
@@ -73,9 +74,9 @@ def make_faults(vans: list[Van], weeks: int, faulty: float, rng: np.random.Gener
             faults.append(Fault(None, 0.0, weeks, 1.0, "none"))
             continue
         if not pool:
-            pool = [str(c) for c in rng.permutation(list(CAUSES))]
+            pool = [str(c) for c in rng.permutation(dealt)]
         fits = [c for c in pool if KINDS[van.family].turbo or not CAUSES[c].turbo_only]
-        cause = fits[0] if fits else str(rng.choice([c for c in CAUSES if not CAUSES[c].turbo_only]))
+        cause = fits[0] if fits else str(rng.choice([c for c in dealt if not CAUSES[c].turbo_only]))
         if cause in pool:
             pool.remove(cause)
         draw = rng.random()

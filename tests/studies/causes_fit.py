@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from data_contracts.causes import CAUSES, NONE
+from data_contracts.causes import NONE
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
 from models.causes.effects import SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
@@ -22,6 +22,7 @@ from models.reading.read import METHOD
 from models.tracking.state.residuals import Residuals
 from models.tracking.visits import throttle_from_channel
 from sample_fleet.parameters import Vehicle
+from sample_fleet.scenario import PLANTED
 from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, possible, read
 
 FAMILIES, SEED = 80, 20261125
@@ -287,7 +288,7 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
         trade, result, gains, stray,
         [
             "What was fitted of what causes do to quantities. Made by tests/studies/causes_fit.py: do not edit, run it again.",
-            f"{len(cases)} cases of {len(CAUSES)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of method {METHOD};",
+            f"{len(cases)} cases of {len(PLANTED)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of method {METHOD};",
             "medians and spreads over engines. Everything else is the trade's: data_contracts/causes and data_contracts/features.py.",
             "stray, gain, effects: as there. trade_share: share of all engines on which a cause shows as the trade has it all the same.",
         ],

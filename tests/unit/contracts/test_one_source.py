@@ -1,7 +1,7 @@
 """What is known of quantities and causes stands in their records: no other list of their names."""
 
 import ast
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
@@ -10,6 +10,8 @@ from data_contracts.causes import CAUSES
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
+from sample_fleet.parameters import Faults
+from sample_fleet.scenario import PLANTED
 
 ROOT = Path(__file__).parents[3]
 RECORDS = ("data_contracts/quantities/", "data_contracts/causes/", "models/reading/")
@@ -50,6 +52,10 @@ def test_records_point_at_what_is_there() -> None:
     for name in TRACKED:
         level = tracking_of(name).flow_level
         assert not level or tracking_of(level).flow_level == level, name
+
+
+def test_what_the_sample_fleet_plants_it_has_a_severity_for() -> None:
+    assert set(PLANTED) <= {field.name for field in fields(Faults)}
 
 
 def test_repeats_are_charted_wherever_a_cause_is_judged_by_their_scatter() -> None:

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from data_contracts.causes import CAUSES
 from sample_fleet.families import built_in_families
 from sample_fleet.parameters import HEALTHY, Driver, Recorder
+from sample_fleet.scenario import PLANTED
 from sample_fleet.simulate import Recording, simulate
 
 QUIET = Recorder(needles_per_s=0.0)
@@ -18,8 +18,8 @@ class Snaps:
     """One healthy snap and one at severity 1 for each cause, same seed for all."""
 
     def __init__(self, vehicle, **details):
-        codes = ["healthy", *CAUSES]
-        faults = [HEALTHY, *(replace(HEALTHY, **{code: 1.0}, **details) for code in CAUSES)]
+        codes = ["healthy", *PLANTED]
+        faults = [HEALTHY, *(replace(HEALTHY, **{code: 1.0}, **details) for code in PLANTED)]
         batches = [
             simulate(
                 [vehicle], np.random.default_rng(3), recording=Recording(1000.0, 9.0), drivers=DRIVER,
@@ -221,7 +221,7 @@ def test_a_one_sided_fault_stays_on_its_bank():
     assert leaking[1] < healthy[1] - 0.1
 
 
-@pytest.mark.parametrize("code", list(CAUSES))
+@pytest.mark.parametrize("code", list(PLANTED))
 def test_severity_is_monotonic_from_healthy(code):
     vehicle = built_in_families()["heath-12"]
     names = ("main_peak_g_s", "idle_g_s", "lambda_full_throttle_end", "trim_idle_pct", "recirculation_pulse_g_s", "misfires",

@@ -19,7 +19,7 @@ from data_contracts.recorder import parse_profile
 from sample_fleet.deliver import MANIFEST, Mix, write_fleet
 from sample_fleet.fleet import simulate_fleet
 from sample_fleet.planning import plan_fleet
-from sample_fleet.scenario import Scenario
+from sample_fleet.scenario import PLANTED, Scenario
 
 LITTLE = Scenario(vans=36, weeks=4, repeats=2, fault_share=0.5, long_share=0.2)
 SMALL_FLEET = Path(__file__).parents[3] / "sample_fleet" / "small_fleet"
@@ -53,7 +53,7 @@ def test_faults_start_grow_and_are_mended():
     fleet = plan_fleet(Scenario(repair_share=1.0, repair_failure=0.0), np.random.default_rng(2))
     faulty = [van for van in fleet.vans if van.fault is not None]
     assert len(faulty) == round(0.28 * 60)
-    assert {van.fault.cause for van in faulty} == set(CAUSES)
+    assert {van.fault.cause for van in faulty} == set(PLANTED)
     mended = 0
     for number, van in enumerate(fleet.vans):
         captures = [c for c in fleet.captures if c.van == number]
