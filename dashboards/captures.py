@@ -194,11 +194,12 @@ def _deliveries(published: Published) -> None:
         ),
         hide_index=True,
     )
-    _checks(published, frame["delivery"].to_list())
+    _checks(published)
 
 
-def _checks(published: Published, deliveries: list[str]) -> None:
+def _checks(published: Published) -> None:
     """What the contract check of one delivery found; the first page asked for takes seconds to make."""
+    deliveries = queries.delivery_names(published)
     if not deliveries:
         return
     chosen = st.selectbox(

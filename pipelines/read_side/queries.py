@@ -415,6 +415,12 @@ def deliveries(published: Published, *, limit: int = 100) -> pl.DataFrame:
     return published.ask("SELECT * FROM deliveries ORDER BY taken_in_at DESC, delivery DESC LIMIT $n", {"n": limit})
 
 
+def delivery_names(published: Published) -> list[str]:
+    """All deliveries, those with something in quarantine first, the newest first among each."""
+    frame = published.ask("SELECT delivery FROM deliveries ORDER BY quarantined = 0, taken_in_at DESC, delivery DESC")
+    return list(frame["delivery"])
+
+
 def delivery_totals(published: Published) -> dict[str, int]:
     """The row account over everything ever delivered."""
     row = published.ask(

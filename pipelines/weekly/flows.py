@@ -180,6 +180,8 @@ def may_pass(error: BaseException) -> bool:
     """
     if isinstance(error, VansnapError):
         return isinstance(error, WorkspaceBusyError)
+    if isinstance(error, PermissionError | FileNotFoundError):
+        return False
     return isinstance(error, OSError | duckdb.IOException)
 
 

@@ -52,6 +52,7 @@ except Exception:
         (MissingFileError("a folder"), False),
         (WorkspaceError("a damaged file"), False),
         (KeyError("a mistake of ours"), False),
+        (PermissionError(13, "Permission denied", "inbox/d"), False),
         (WorkspaceBusyError("open elsewhere"), True),
         (OSError(28, "No space left on device"), True),
         (duckdb.IOException("the disk did not answer"), True),

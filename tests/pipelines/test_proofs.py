@@ -24,8 +24,9 @@ def filled(table: str, **told: object) -> pl.DataFrame:
     """One row with what is told, and something of the right kind where a value is needed."""
     schema = polars_schema(TABLES[table])
     needed = {column.name for column in TABLES[table].columns if column.required}
+    words = {column.name: column.words[0] for column in TABLES[table].columns if column.words}
     row = {
-        name: told.get(name, FILL.get(type(kind), FILL.get(kind)) if name in needed else None)
+        name: told.get(name, words.get(name, FILL.get(type(kind), FILL.get(kind))) if name in needed else None)
         for name, kind in schema.items()
     }
     row |= {
