@@ -6,10 +6,10 @@ import streamlit as st
 
 from dashboards import decide, parts, text
 from dashboards.text import inert, say
-from pipelines import queries
-from pipelines.published import Published
-from pipelines.queries import ListFilter
-from pipelines.weeks import is_silent
+from data_contracts.weeks import is_silent
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published
+from pipelines.read_side.queries import ListFilter
 
 PAGE_SIZE = 20
 REASONS_SHOWN = 3

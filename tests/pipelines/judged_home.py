@@ -6,9 +6,9 @@ from pathlib import Path
 import polars as pl
 
 from data_contracts.tables import CAPTURES, READINGS, polars_schema
-from pipelines import steps
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace, make_workspace
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly import steps
+from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.readings_fleet import FAMILIES_TABLE, ReadingsFleet, make_fleet
 
 FLEET_SIZE = {"vans": 30, "weeks": 16, "repeats": 2, "faulty": 0.4, "seed": 8}

@@ -8,13 +8,16 @@ import duckdb
 import polars as pl
 import pytest
 
-from models import assess as assessing
-from models import causes, orders, reading
-from models.standardise import Standardised
-from pipelines import proofs, steps
-from pipelines.apart import MOST_TRIALS, judge_apart
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace
+from models.causes import infer as causes
+from models.reading import read as reading
+from models.tracking import assess as assessing
+from models.tracking.standardise import Standardised
+from models.work import orders
+from pipelines.decisions import proofs
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly import steps
+from pipelines.weekly.apart import MOST_TRIALS, judge_apart
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
 from tests.pipelines.judged_home import fleet_of_readings, judge, judged_home
 from tests.pipelines.small_home import run_steps

@@ -11,12 +11,12 @@ import pytest
 from data_contracts.family import parse_family
 from data_contracts.recorder import parse_profile
 from data_contracts.tables import REPAIRS, polars_schema
-from models.health import lone_recorder_sentence
-from pipelines import steps
-from pipelines.manifest import COLUMNS, REQUIRED
-from pipelines.model_store import keep_models
-from pipelines.register import load_register
-from pipelines.workspace import Workspace
+from models.tracking.state.sentences import lone_recorder_sentence
+from pipelines.intake.manifest import COLUMNS, REQUIRED
+from pipelines.storage.models import keep_models
+from pipelines.weekly import steps
+from pipelines.workspace.register import load_register
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import FAMILIES, VANS, ask, deliver, make_home, recording, row, run_intake
 from tests.pipelines.judged_home import fleet_of_readings, judge, judged_home, put_captures, toml_of
 from tests.pipelines.small_home import run_steps, small_home

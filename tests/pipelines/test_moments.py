@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError
-from pipelines import steps
-from pipelines.intake import accounts
-from pipelines.mends import Mend, record_mend
-from pipelines.moments import has_come
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace
+from pipelines.intake.capture_dates import has_come
+from pipelines.intake.corrections import Mend, record_mend
+from pipelines.intake.take_in import accounts
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly import steps
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, counts, deliver, make_home, recording, row, run_intake
 
 DAYS = ("2026-03-02", "2026-03-03", "2026-03-04")
