@@ -8,13 +8,14 @@ from typing import Any, Literal
 import numpy as np
 
 from data_contracts.causes import CAUSES
+from sample_fleet.combustion import PETROL, air_fuel_ratio
 from sample_fleet.parameters import Driver, Faults, Recorder, Surroundings, Vehicle
 from sample_fleet.simulate import Recording
 
 Profile = Literal["ramp", "step", "intermittent"]
 LONG, SHORT = Recording(1000.0, 9.0), Recording(2000.0, 2.0)
 LOCAL_TIME = timezone(timedelta(hours=1))
-FUELS = {"E0": 14.6, "E5": 14.35, "E10": 14.1}
+FUELS = {name: air_fuel_ratio(*composition) for name, composition in PETROL.items()}
 
 
 @dataclass(frozen=True)

@@ -1,9 +1,10 @@
-"""Ranking, and age replacement against its published example."""
+"""Ranking, and age replacement against the textbook's condition."""
 
 from datetime import date
 
 import numpy as np
 import pytest
+from scipy.special import gamma, gammainc
 
 from data_contracts.causes import CAUSE_CODES, CAUSES
 from data_contracts.errors import InputError
@@ -18,22 +19,24 @@ def certain(cause: str) -> dict[str, float]:
     return {code: float(code == cause) for code in CAUSE_CODES}
 
 
-def test_age_replacement_published_example() -> None:
-    # Weibull shape 2.5, scale 1000 h, planned 1, unplanned 5: problem statement and cost formula at
-    # reliawiki.com, "Optimum Replacement Time Example" (read 2026-11-25). The printed optimum of a public
-    # reliability library's documentation, 493.19 h at 0.0035 per h, is from a coarse grid; exact 493.047 h,
-    # 0.00346204 per h, run to failure 0.0056353 per h (recomputed by quadrature, independent of this code).
-    best = best_replacement_age(2.5, 1000.0, 1.0, 5.0)
-    assert best.age == pytest.approx(493.047, abs=0.01)
-    assert best.cost_rate == pytest.approx(0.00346204, rel=1e-5)
-    assert round(best.cost_rate, 4) == 0.0035
-    assert best.run_to_failure_rate == pytest.approx(0.0056353, rel=1e-4)
-    assert replacement_cost_rate(493.19, 2.5, 1000.0, 1.0, 5.0) >= best.cost_rate
+def test_age_replacement_meets_the_textbook_condition() -> None:
+    # R. E. Barlow, F. Proschan, Mathematical Theory of Reliability, 1965, chapter 4 (from memory): at the best age t the
+    # hazard h satisfies h(t) * integral of R - F(t) = planned / (unplanned - planned), and the rate is h(t) times their
+    # difference. For a Weibull life the integral is an incomplete gamma function.
+    shape, scale, planned, unplanned = 2.5, 1000.0, 1.0, 5.0
+    best = best_replacement_age(shape, scale, planned, unplanned)
+    x = (best.age / scale) ** shape
+    hazard = shape / scale * (best.age / scale) ** (shape - 1.0)
+    in_service = scale * gamma(1.0 + 1.0 / shape) * gammainc(1.0 / shape, x)
+    assert hazard * in_service + np.expm1(-x) == pytest.approx(planned / (unplanned - planned), rel=1e-5)
+    assert best.cost_rate == pytest.approx(hazard * (unplanned - planned), rel=1e-5)
+    assert best.run_to_failure_rate == pytest.approx(unplanned / (scale * gamma(1.0 + 1.0 / shape)), rel=1e-9)
+    assert replacement_cost_rate(best.age * 1.02, shape, scale, planned, unplanned) > best.cost_rate
 
 
 @pytest.mark.parametrize("shape", [0.5, 1.0])
 def test_a_part_that_does_not_wear_is_never_changed_early(shape: float) -> None:
-    # Same source: no finite optimum for shape at most 1.
+    # Same source: no finite optimum where the hazard does not rise, so for shape at most 1.
     assert best_replacement_age(shape, 1000.0, 1.0, 5.0).age == np.inf
 
 
