@@ -14,8 +14,6 @@ from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundi
 from sample_fleet.scenario import (
     FUELS,
     LOCAL_TIME,
-    LONG,
-    SHORT,
     CapturePlan,
     Depot,
     FaultPlan,
@@ -72,7 +70,7 @@ def plan_fleet(scenario: Scenario, rng: np.random.Generator) -> Fleet:
     for name in scenario.wrong_polarity:
         tables[name] = _turn_polarity(tables[name])
     depots = _plan_depots(scenario, rng)
-    faults = _deal_faults(scenario, blueprints, rng)
+    faults = scenario.planted if scenario.planted is not None else _deal_faults(scenario, blueprints, rng)
     vans, repairs = _plan_vans(scenario, blueprints, faults, rng)
     captures: list[CapturePlan] = []
     for number, van in enumerate(vans):
@@ -204,13 +202,13 @@ def _plan_vans(
         van = Van(
             f"V{number + 1:03d}",
             family,
-            int(rng.integers(scenario.depots)),
+            scenario.depot_of[number] if scenario.depot_of else int(rng.integers(scenario.depots)),
             individual(blueprints[family], rng, scenario.scatter),
             scenario.start - age,
             scenario.start - age + timedelta(days=3 * 365),
             round(age.days * rng.uniform(45, 110), -1),
             float(rng.uniform(250, 700)),
-            int(rng.choice([1, 2])),
+            int(rng.choice(scenario.visit_every)),
             int(rng.integers(2)),
             str(rng.choice(["E5", "E10"], p=[0.4, 0.6])),
             faults.get(number),
@@ -244,9 +242,12 @@ def _plan_visit(
         stoichiometry=FUELS[van.fuel],
         battery_v=float(rng.normal(14.1, 0.12)),
     )
-    recording = LONG if rng.random() < scenario.long_share else SHORT
-    instrument = int(rng.integers(2))
-    drift = scenario.recorder_drift_v_week * week if depot.name == _PLACES[0] and instrument == 0 else 0.0
+    recording = scenario.recordings[0 if rng.random() < scenario.long_share else 1]
+    instrument = int(rng.integers(scenario.instruments))
+    drift = 0.0
+    if depot.name == _PLACES[0] and instrument == 0:
+        last = week == scenario.weeks - 1
+        drift = scenario.recorder_drift_v_week * week + (scenario.recorder_shift_v if last else 0.0)
     manifest = _written_down(scenario, depot, van, around, week, cold, rng)
     day_vehicle_noise = rng.normal()
     plans = []
@@ -326,7 +327,7 @@ def _written_down(
     def noted(value: Any, share: float = scenario.missing) -> Any:
         return None if rng.random() < share else value
 
-    return {
+    told = {
         "odometer_km": noted(round(van.odometer_km + van.km_per_week * week), 0.03),
         "coolant_c": noted(round(around.coolant_c + 0.5 * rng.normal())),
         "intake_air_c": noted(round(around.intake_air_c + 0.8 * rng.normal(), 1)),
@@ -340,3 +341,10 @@ def _written_down(
         "trims": bool(rng.random() < scenario.trims and not cold),
         "trim_error": (float(0.5 * rng.normal()), float(0.5 * rng.normal())),
     }
+    share = scenario.written.get(depot.name)
+    if share is None:
+        return told
+    optional = [name for name in told if name not in ("trims", "trim_error")]
+    told |= {name: told[name] if rng.random() < share else None for name in optional}
+    told |= {f"{name}_written": bool(rng.random() < share) for name in ("recorder_serial", "fault_codes")}
+    return told | {"trims": told["trims"] and bool(rng.random() < share)}
