@@ -6,9 +6,9 @@ import streamlit as st
 from dashboards import mend, parts, text
 from dashboards.text import inert, say
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
-from pipelines import queries
-from pipelines.published import Published
-from pipelines.queries import CaptureFilter
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published
+from pipelines.read_side.queries import CaptureFilter
 
 PAGE_SIZE = 100
 ALL = "all"

@@ -8,9 +8,9 @@ import streamlit as st
 from dashboards import order_card, parts, text
 from dashboards.text import inert, say
 from data_contracts.tables import WORK_ORDERS
-from models.order_life import STATES
-from pipelines import queries
-from pipelines.published import Published, board_settings
+from models.work.order_states import STATES
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings
 
 OPEN = ("proposed", "accepted", "postponed", "booked")
 PAGE_SIZE = 25

@@ -14,10 +14,10 @@ from streamlit.testing.v1 import AppTest
 
 from dashboards.decide import moves
 from dashboards.text import inert, say
-from pipelines import queries
-from pipelines.published import open_published
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import open_workspace
+from pipelines.read_side import queries
+from pipelines.read_side.published import open_published
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import open_workspace
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
