@@ -6,7 +6,6 @@ says which. Decisions are those a workshop would tell between two runs, by van, 
 
 import shutil
 import sys
-from dataclasses import replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -20,39 +19,90 @@ from sample_fleet.register import write_csv
 from sample_fleet.scenario import LOCAL_TIME, FaultPlan, Scenario
 from sample_fleet.simulate import Recording
 
-SEED = 20260105
+SEED = 2
 WEEKS = 14
 # Run as of the first week, tell the decisions, run as of the last.
 FIRST_RUN, LAST_RUN = "2026-W11", "2026-W15"
-NORTH, MILL, SOUTH = 0, 3, 4
-DEPOTS = (NORTH, MILL, SOUTH, NORTH, MILL, NORTH, NORTH, NORTH, NORTH, SOUTH, NORTH, MILL, SOUTH, SOUTH, NORTH, MILL, SOUTH, NORTH)
+NORTH, HARBOUR, MILL, SOUTH = 0, 1, 3, 4
+DEPOTS = (NORTH, MILL, HARBOUR, NORTH, MILL, NORTH, NORTH, NORTH, NORTH, SOUTH, NORTH, MILL, SOUTH, SOUTH, NORTH, MILL, SOUTH, NORTH)
 
 
-def planted(cause: str, severity: float, week: int, *, repaired: int | None = None, mended: bool = True) -> FaultPlan:
-    """A fault that comes at once in a week counted from 0, and is repaired on the Friday of another."""
+def planted(
+    cause: str, severity: float, week: int, *, repaired: int | None = None, mended: bool = True, again: int | None = None
+) -> FaultPlan:
+    """A fault that comes at once in a week counted from 0, is repaired on the Friday of another, and may come back."""
 
     def at(number: int, day: int, hour: int) -> datetime:
         monday = datetime.combine(Scenario().start, time(hour), LOCAL_TIME)
         return monday + timedelta(weeks=number, days=day)
 
-    done = None if repaired is None else at(repaired, 4, 18)
-    return FaultPlan(cause, severity, at(week, 0, 0), "step", 1.0, 1.0, replace(HEALTHY, slow_edge=1.0), done, mended)
+    return FaultPlan(
+        cause,
+        severity,
+        at(week, 0, 0),
+        "step",
+        ramp_days=1.0,
+        active_share=1.0,
+        details=HEALTHY,
+        repaired=None if repaired is None else at(repaired, 4, 18),
+        mended=mended,
+        again=None if again is None else at(again, 0, 0),
+    )
 
 
 FAULTS = {
+    0: planted("airflow_under_reading", 1.0, 4, repaired=8, again=13),
     2: planted("unmetered_air", 0.9, 6, repaired=11),
     3: planted("airflow_under_reading", 0.9, 6, repaired=11, mended=False),
     6: planted("airflow_under_reading", 1.0, 11),
     8: planted("lambda_slow", 0.95, 6),
     9: planted("unmetered_air", 0.9, 11),
-    13: planted("exhaust_restricted", 0.5, 11),
-    15: planted("fuel_delivery_weak", 0.9, 5, repaired=9),
+    15: planted("fuel_delivery_weak", 0.9, 6, repaired=10),
+    17: planted("exhaust_restricted", 0.4, 10),
 }
 
+# What people told between the two runs; the order is the van's open one.
+DECISIONS: tuple[dict[str, Any], ...] = (
+    {"van_id": "V003", "state": "accepted", "at": "2026-03-17T09:00:00+01:00"},
+    {
+        "van_id": "V003", "state": "done", "at": "2026-03-27T18:00:00+01:00", "found": "unmetered_air",
+        "parts": "inlet hose", "hours": 1.5, "cost": 35,
+    },
+    {
+        "van_id": "V004", "state": "done", "at": "2026-03-27T18:00:00+01:00", "found": "airflow_under_reading",
+        "parts": "air-mass sensor", "hours": 1.2, "cost": 150,
+    },
+    {
+        "van_id": "V009", "state": "postponed", "at": "2026-03-17T09:05:00+01:00", "until": "2026-05-04",
+        "reason": "van is needed until May",
+    },
+)  # fmt: skip
+# What the last run must publish of whom; vans without a fault are healthy.
+STATES: tuple[tuple[str, str], ...] = (
+    ("now", "V007"),
+    ("plan", "V009"),
+    ("plan", "V010"),
+    ("plan", "V018"),
+    ("watch", "V001"),
+    ("anomaly_alone", "V001"),
+    ("repaired", "V016"),
+    ("proven", "V003"),
+    ("not_proven", "V004"),
+    ("postponed", "V009"),
+    ("learned", "unmetered_air"),
+    ("learned", "airflow_under_reading"),
+    ("shared_movement", "north"),
+    ("empty_columns", "mill"),
+    ("half_filled_columns", "south"),
+    ("fewest_keys", "heath-12"),
+    ("fewest_keys", "dale-25"),
+)
+DECIDED = ("van_id", "state", "at", "person", "reason", "until", "found", "parts", "hours", "cost", "note")
 
-def tables(rng: np.random.Generator) -> dict[str, dict[str, Any]]:
+
+def tables() -> dict[str, dict[str, Any]]:
     """The register's families; two of them hold only what has to be there."""
-    made = {name: family_table(vehicle, rng) for name, vehicle in built_in_families().items()}
+    made = {name: family_table(vehicle, np.random.default_rng(SEED)) for name, vehicle in built_in_families().items()}
     for key in ("throttle_open_pct", "lambda_banks", "lambda_response"):
         del made["heath-12"][key], made["dale-25"][key]
     made["dale-25"] |= {"lambda_sensor": {"kind": "none"}, "main_peak": {}}
@@ -60,7 +110,7 @@ def tables(rng: np.random.Generator) -> dict[str, dict[str, Any]]:
     return made
 
 
-def small_scenario(rng: np.random.Generator) -> Scenario:
+def small_scenario() -> Scenario:
     """What the small fleet lives through."""
     return Scenario(
         vans=len(DEPOTS),
@@ -73,10 +123,11 @@ def small_scenario(rng: np.random.Generator) -> Scenario:
         recorder_shift_v=0.05,
         written={"mill": 0.0, "south": 0.5},
         cold_visits=0.0,
+        needles_per_s=0.05,
         spoiled=0.03,
-        long_share=0.85,
-        recordings=(Recording(256.0, 6.0), Recording(1024.0, 2.0)),
-        tables=tables(rng),
+        long_share=0.72,
+        recordings=(Recording(128.0, 6.0), Recording(512.0, 9.0), Recording(1024.0, 2.0)),
+        tables=tables(),
     )
 
 
@@ -85,8 +136,11 @@ def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).with_name("small_fleet")
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
-    rng = np.random.default_rng(SEED)
-    write_fleet(folder, small_scenario(rng), rng, mix=Mix(csv=0.03, slate=0.15, ledger=0.1, zipped=0.6))
+    write_fleet(folder, small_scenario(), np.random.default_rng(SEED), mix=Mix(csv=0.015, slate=0.1, ledger=0.1, zipped=0.7))
+    write_csv(folder / "decisions.csv", DECIDED, ({"person": "foreman"} | told for told in DECISIONS))
+    healthy = [("healthy", f"V{number + 1:03d}") for number in range(len(DEPOTS)) if number not in FAULTS]
+    states = [{"state": state, "subject": subject} for state, subject in (*STATES, *healthy)]
+    write_csv(folder / "truth_states.csv", ("state", "subject"), states)
 
 
 if __name__ == "__main__":

@@ -242,7 +242,10 @@ def _plan_visit(
         stoichiometry=FUELS[van.fuel],
         battery_v=float(rng.normal(14.1, 0.12)),
     )
-    recording = scenario.recordings[0 if rng.random() < scenario.long_share else 1]
+    beyond = rng.random() - scenario.long_share
+    others = len(scenario.recordings) - 1
+    kind = 0 if beyond < 0.0 else 1 + int(others * beyond / (1.0 - scenario.long_share))
+    recording = scenario.recordings[kind]
     instrument = int(rng.integers(scenario.instruments))
     drift = 0.0
     if depot.name == _PLACES[0] and instrument == 0:

@@ -47,9 +47,9 @@ class Scenario:
     cold_visits, missing, trims : float
         Share of visits on a cold engine; of each condition not written down; of visits with trims. [1]
     long_share : float
-        Share of recordings of the first kind; the rest are of the second. [1]
-    recordings : tuple of 2 Recording
-        The two kinds: by default 9 s and 2 s.
+        Share of recordings of the first kind; the others share the rest. [1]
+    recordings : tuple of Recording
+        The kinds: by default 9 s and 2 s.
     needles_per_s : float
         Ignition interference on the leads. [1/s]
     weather, scatter, recorder_errors : float
@@ -94,7 +94,7 @@ class Scenario:
     missing: float = 0.06
     trims: float = 0.85
     long_share: float = 0.65
-    recordings: tuple[Recording, Recording] = (LONG, SHORT)
+    recordings: tuple[Recording, ...] = (LONG, SHORT)
     needles_per_s: float = 0.25
     weather: float = 1.0
     scatter: float = 1.0
@@ -113,7 +113,7 @@ class Scenario:
 
 @dataclass(frozen=True)
 class FaultPlan:
-    """A fault of one van: cause, end severity, when and how it comes, when it is repaired and whether that mends it."""
+    """A fault of one van: cause, end severity, when and how it comes, when it is repaired, whether that mends it and how long."""
 
     cause: str
     severity: float
@@ -124,10 +124,12 @@ class FaultPlan:
     details: Faults
     repaired: datetime | None = None
     mended: bool = True
+    again: datetime | None = None
 
     def level(self, moment: datetime) -> float:
         """Severity at a moment, of an intermittent fault while it is active. [1]"""
-        if moment < self.onset or (self.repaired is not None and self.mended and moment >= self.repaired):
+        mended = self.repaired is not None and self.mended and moment >= self.repaired
+        if moment < self.onset or (mended and (self.again is None or moment < self.again)):
             return 0.0
         if self.profile == "step":
             return self.severity

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from pipelines import steps
-from pipelines.example_register import EXAMPLE_FILES
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import make_workspace
+from pipelines.workspace.example_register import EXAMPLE_FILES
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly import steps
+from pipelines.workspace.workspace import make_workspace
 from sample_fleet.deliver import write_fleet
 from sample_fleet.scenario import Scenario
 

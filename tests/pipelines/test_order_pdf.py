@@ -12,16 +12,15 @@ from pipelines.cli import run
 from pipelines.reports.paper import qr_code
 from pipelines.storage.plain_text import spreadsheet_safe
 from pipelines.workspace.workspace import Workspace
-from tests.pipelines.small_home import run_steps, small_home
+from tests.pipelines.small_home import copied_home
 
 HOSTILE = "#panic() $x$ *bold* <b>=1+1</b>"
 
 
 @pytest.fixture(scope="module")
-def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+def home(judged_small: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """The small fleet, with three orders written for vans that have snaps and one for a van that has none."""
-    workspace = small_home(tmp_path_factory.mktemp("paper") / "home")
-    run_steps(workspace)
+    workspace = copied_home(judged_small, tmp_path_factory.mktemp("paper") / "home")
     with duckdb.connect(str(workspace.published_path)) as connection:
         connection.execute("DELETE FROM work_orders")
         for number, (van, cause) in enumerate(

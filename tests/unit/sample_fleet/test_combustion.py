@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from models.conditions import _FUEL_RATIO
+from models.tracking.covariates import _FUEL_RATIO
 from sample_fleet.blueprints import CHARACTERISTIC_LAMBDA
 from sample_fleet.combustion import PETROL, air_fuel_ratio, exhaust_gas, pump_current
 
