@@ -24,13 +24,13 @@ def home(judged_small: Workspace, tmp_path_factory: pytest.TempPathFactory) -> W
     with duckdb.connect(str(workspace.published_path)) as connection:
         connection.execute("DELETE FROM work_orders")
         for number, (van, cause) in enumerate(
-            (("V002", "fuel_delivery_weak"), ("V006", "not_separable"), ("V005", "lambda_slow"), ("VXXX", "none")), 1
+            (("V007", "fuel_delivery_weak"), ("V006", "not_separable"), ("V005", "lambda_slow"), ("VXXX", "none")), 1
         ):
             connection.execute(
                 'INSERT INTO work_orders BY NAME SELECT $id AS order_id, week, $rank AS "rank", $van AS van_id, '
                 "$text AS family, 'mill' AS depot, 'now' AS urgency, $cause AS cause, 'look' AS action, $text AS reason, "
                 "1.5 AS hours, -20.0 AS expected_cost_avoided, 'proposed' AS state, DATE '2026-02-20' AS due_by "
-                "FROM runs LIMIT 1",
+                "FROM runs ORDER BY week DESC LIMIT 1",
                 {"id": f"order{number}", "rank": number, "van": van, "text": HOSTILE, "cause": cause},
             )
     return workspace
@@ -155,4 +155,4 @@ def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path
             home.settings_path.write_text(before)
     for words in ("Kraftstoffdruck ablassen", "Lambdasonde", "JETZT", "drei Gasstöße"):
         assert words in given[0], words
-    assert "schwache Kraftstoffförderung" in given[0] + given[1]
+    assert "Luftmassenmesser zeigt zu wenig" in given[0] + given[1]  # the cause V007 is listed for

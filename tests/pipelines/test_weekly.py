@@ -145,14 +145,18 @@ def test_any_order_of_arrival_gives_the_same_state(tmp_path: Path, home: Workspa
 
 def test_an_earlier_week_has_an_order_for_every_van_on_its_list(own_home: Workspace) -> None:
     workspace = own_home
-    later = ask(workspace, "SELECT order_id, week FROM work_orders ORDER BY ALL")
+    later = ask(workspace, "SELECT order_id, van_id, state FROM work_orders ORDER BY ALL")
     weeks = ask(workspace, "SELECT DISTINCT week FROM captures ORDER BY week")["week"].to_list()
     run_steps(workspace, weeks[-2])
     listed = ask(workspace, f"SELECT van_id FROM watchlist WHERE week = '{weeks[-2]}'")["van_id"].to_list()
     ordered = ask(workspace, "SELECT van_id FROM work_orders")["van_id"].to_list()
     assert set(listed) <= set(ordered)
     run_steps(workspace)
-    assert set(later["order_id"]) <= set(ask(workspace, "SELECT order_id FROM work_orders")["order_id"])
+    again = ask(workspace, "SELECT order_id, van_id FROM work_orders")
+    assert set(later["van_id"]) <= set(again["van_id"])
+    stood = later.filter((pl.col("state") != "proposed") | pl.col("van_id").is_in(listed))
+    assert stood.height > 3
+    assert set(stood["order_id"]) <= set(again["order_id"])  # a proposal for a van that left the list was withdrawn
 
 
 def test_a_listed_van_may_leave_the_register_and_a_family_may_break(own_home: Workspace) -> None:
