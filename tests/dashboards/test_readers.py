@@ -170,7 +170,9 @@ def test_a_quarantined_row_is_mended_and_taken_in(page: "playwright.Page", board
     dialog.get_by_role("button", name="Record it and try again").click()
     page.get_by_text("1 taken in").wait_for()
     waiting = open_published(home.root).ask("SELECT rule FROM quarantine WHERE state = 'waiting' ORDER BY rule")
-    fates = pl.read_csv(SMALL_FLEET / "truth_rows.csv").filter(~pl.col("fate").is_in(["held", "superseded", "duplicate"]))
+    fates = pl.read_csv(SMALL_FLEET / "truth_rows.csv").filter(
+        ~pl.col("fate").is_in(["held", "superseded", "duplicate"])
+    )
     assert waiting["rule"].to_list() == sorted(fates["fate"])  # what the fleet was delivered with, and no V999
     assert [json.loads(p.read_text("utf-8"))["person"] for p in (home.decisions / "mends").glob("*.json")] == [
         "Ann Engineer"

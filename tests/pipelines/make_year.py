@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pipelines.workspace.example_register import EXAMPLE_FILES
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
+from pipelines.workspace.example_register import EXAMPLE_FILES
 from pipelines.workspace.workspace import make_workspace
 from sample_fleet.deliver import write_fleet
 from sample_fleet.scenario import Scenario

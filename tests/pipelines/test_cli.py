@@ -31,7 +31,13 @@ def a_recording() -> tuple[str, str]:
         )
         for row in rows.iter_rows(named=True):
             if row["family"] == "brook-20" and (folder / row["file"]).is_file():
-                found.append((pl.scan_parquet(folder / row["file"]).select(pl.len()).collect().item(), folder / row["file"], row["family"]))
+                found.append(
+                    (
+                        pl.scan_parquet(folder / row["file"]).select(pl.len()).collect().item(),
+                        folder / row["file"],
+                        row["family"],
+                    )
+                )
     _, path, family = max(found)
     return str(path), family
 

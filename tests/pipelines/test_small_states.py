@@ -11,9 +11,17 @@ from sample_fleet.make_small import FIRST_RUN, LAST_RUN
 from tests.pipelines.small_home import SMALL_FLEET
 
 OPTIONAL = (
-    "odometer_km", "coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "closed_loop", "fuel",
-    "recorder_serial", "ecu_software",
-)  # fmt: skip
+    "odometer_km",
+    "coolant_c",
+    "intake_air_c",
+    "barometer_kpa",
+    "humidity_pct",
+    "altitude_m",
+    "closed_loop",
+    "fuel",
+    "recorder_serial",
+    "ecu_software",
+)
 
 
 def ask(workspace: Workspace, sql: str) -> pl.DataFrame:
@@ -33,10 +41,10 @@ def truth() -> dict[str, set[str]]:
 
 
 @pytest.mark.parametrize("urgency", ["now", "plan", "watch"])
-def test_vans_are_listed_at_the_urgency_planted(judged_small: Workspace, truth: dict[str, set[str]], urgency: str) -> None:
-    listed = column(
-        judged_small, f"SELECT van_id FROM watchlist WHERE week = '{LAST_RUN}' AND urgency = '{urgency}'"
-    )
+def test_vans_are_listed_at_the_urgency_planted(
+    judged_small: Workspace, truth: dict[str, set[str]], urgency: str
+) -> None:
+    listed = column(judged_small, f"SELECT van_id FROM watchlist WHERE week = '{LAST_RUN}' AND urgency = '{urgency}'")
     assert listed == truth[urgency]
 
 
@@ -101,7 +109,9 @@ def test_findings_move_what_is_expected_of_a_cause(judged_small: Workspace, trut
     assert (other["after"] < other["before"]).all()
 
 
-def test_columns_are_empty_or_half_filled_at_the_depots_said(judged_small: Workspace, truth: dict[str, set[str]]) -> None:
+def test_columns_are_empty_or_half_filled_at_the_depots_said(
+    judged_small: Workspace, truth: dict[str, set[str]]
+) -> None:
     captures = ask(judged_small, "SELECT * FROM captures")
     (empty,), (half,) = truth["empty_columns"], truth["half_filled_columns"]
     corrected = pl.col("note").eq_missing("barometer corrected")  # handed in again with one cell filled
@@ -110,7 +120,10 @@ def test_columns_are_empty_or_half_filled_at_the_depots_said(judged_small: Works
         assert bare[name].null_count() == bare.height > 0, name
         assert 0 < some[name].null_count() < some.height, name
     assert bare["fault_codes"].list.len().sum() == 0
-    trims = ask(judged_small, "SELECT depot, count(trim_idle_pct) AS n FROM captures JOIN readings USING (capture_id) GROUP BY 1")
+    trims = ask(
+        judged_small,
+        "SELECT depot, count(trim_idle_pct) AS n FROM captures JOIN readings USING (capture_id) GROUP BY 1",
+    )
     counted = dict(trims.iter_rows())
     assert counted[empty] == 0 < counted[half] < some.height
 
@@ -128,5 +141,5 @@ def test_every_fate_of_a_row_is_there(judged_small: Workspace) -> None:
     told = dict(fates.iter_rows())
     account = ask(judged_small, "SELECT sum(held), sum(superseded), sum(duplicates) FROM deliveries").row(0)
     assert account == (told["held"], told["superseded"], told["duplicate"])
-    waiting = dict(ask(judged_small, "SELECT rule, sum(\"rows\")::INT FROM quarantine GROUP BY rule").iter_rows())
+    waiting = dict(ask(judged_small, 'SELECT rule, sum("rows")::INT FROM quarantine GROUP BY rule').iter_rows())
     assert waiting == {rule: n for rule, n in told.items() if rule not in ("held", "superseded", "duplicate")}

@@ -31,7 +31,10 @@ def test_air_fuel_ratio_of_pure_fuels(hydrogen, oxygen, published):
 
 def blend(ethanol):
     """Ratio of petrol with a share of ethanol by volume; kg/l at 15 °C."""
-    petrol, alcohol = 0.7495 * (1.0 - ethanol), 0.794 * ethanol  # Regulation (EC) 692/2008 annex IX; EN 15376 (from memory)
+    petrol, alcohol = (
+        0.7495 * (1.0 - ethanol),
+        0.794 * ethanol,
+    )  # Regulation (EC) 692/2008 annex IX; EN 15376 (from memory)
     share = alcohol / (petrol + alcohol)
     return (1.0 - share) * air_fuel_ratio(1.85, 0.0) + share * air_fuel_ratio(3.0, 0.5)
 
