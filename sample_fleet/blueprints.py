@@ -1,17 +1,20 @@
 """Blueprints of the invented families, before calibration."""
 
+from sample_fleet.combustion import pump_current
 from sample_fleet.vehicle import AirSensor, Control, Engine, OxygenSensor, Vehicle
 
-# Pump-cell current over lambda of a wideband sensor, from memory and used as a simulator default only. [1], [mA]
-PUMP_LAMBDA = (0.65, 0.70, 0.80, 0.90, 1.016, 1.18, 1.43, 1.70, 2.42, 4.00, 8.00)
-PUMP_MA = (-2.22, -1.82, -1.11, -0.50, 0.00, 0.33, 0.67, 0.94, 1.38, 1.80, 2.14)
+# Where an owner's table has its points. [1]
+CHARACTERISTIC_LAMBDA = (0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0, 1.1, 1.25, 1.5, 2.0, 3.0, 5.0, 8.0)
 
 
-def wideband(zero_v: float, volts_per_ma: float) -> dict[str, tuple[float, ...]]:
-    """Characteristic of a wideband sensor and its amplifier; a negative gain makes it high when rich."""
+def wideband(stoichiometric_v: float, air_v: float) -> dict[str, tuple[float, ...]]:
+    """Characteristic of a wideband sensor and its amplifier: volts at lambda 1 and how much they change to air.
+
+    A negative change makes it high when rich.
+    """
     return {
-        "characteristic_lambda": PUMP_LAMBDA,
-        "characteristic_v": tuple(round(zero_v + volts_per_ma * current, 4) for current in PUMP_MA),
+        "characteristic_lambda": CHARACTERISTIC_LAMBDA,
+        "characteristic_v": tuple(round(stoichiometric_v + air_v * pump_current(x), 4) for x in CHARACTERISTIC_LAMBDA),
     }
 
 
@@ -19,7 +22,7 @@ def blueprints() -> tuple[tuple[Vehicle, float, float], ...]:
     """Families before calibration, with the raw signal at idle and at the main peak. [V or Hz]"""
     return (
         (
-            Vehicle("brook-20", Engine(), Control(), AirSensor(), OxygenSensor(), "volts", "wideband", **wideband(1.5, 0.5)),
+            Vehicle("brook-20", Engine(), Control(), AirSensor(), OxygenSensor(), "volts", "wideband", **wideband(1.5, 1.3)),
             0.93, 4.70,
         ),
         (
@@ -34,7 +37,7 @@ def blueprints() -> tuple[tuple[Vehicle, float, float], ...]:
                 Control(idle_rpm=830, enrichment_lambda=0.92, plate_in_neutral=0.8, throttle_rate_s=0.15, cut_delay_s=0.35),
                 AirSensor(air_exponent=0.86, air_lag_s=0.013, air_ripple=0.045),
                 OxygenSensor(rich_s=0.055, lean_s=0.065),
-                "volts", "wideband", **wideband(2.6, -0.62),
+                "volts", "wideband", **wideband(2.6, -1.6),
             ),
             0.88, 4.70,
         ),
@@ -64,7 +67,7 @@ def blueprints() -> tuple[tuple[Vehicle, float, float], ...]:
                 Control(idle_rpm=700, enrichment_lambda=0.90, plate_in_neutral=0.85, throttle_rate_s=0.18, cut_delay_s=0.4),
                 AirSensor(air_exponent=0.88, air_lag_s=0.009, air_ripple=0.035),
                 OxygenSensor(rich_s=0.042, lean_s=0.048),
-                "volts", "wideband", **wideband(1.8, 0.55),
+                "volts", "wideband", **wideband(1.8, 1.4),
             ),
             0.98, 4.70,
         ),

@@ -166,7 +166,7 @@ def _manifest_row(fleet: Fleet, done: FleetBatch, capture: int, file: str, form:
         "captured_at": plan.captured_at.isoformat(timespec="milliseconds"),
         "visit": plan.visit,
         "recorder": form if form in ("slate", "ledger") else "",
-        "recorder_serial": plan.instrument,
+        "recorder_serial": plan.instrument if row.pop("recorder_serial_written", True) else None,
         "fate": "held",
     }
 

@@ -338,9 +338,7 @@ def _draw_family(rng: np.random.Generator, name: str) -> Vehicle:
                 oxygen_interval_s=float(rng.choice([0.0, 0.01])),
             )  # fmt: skip
         else:
-            gain = between(0.35, 0.7)
-            characteristic = (
-                wideband(2.2 * gain + 0.4, gain) if rng.random() < 0.6 else wideband(2.2 * gain + 0.4, -gain)
-            )
+            span = between(0.9, 1.8)
+            characteristic = wideband(span + 0.4, span if rng.random() < 0.6 else -span)
     vehicle = Vehicle(name, engine, control, air, oxygen, kind, oxygen_kind, **characteristic)  # type: ignore[arg-type]
     return calibrate(vehicle, idle, peak)

@@ -99,11 +99,13 @@ def simulate_plans(
         for capture in captures:
             plan = plans[capture]
             row = {key: value for key, value in plan.manifest.items() if not key.startswith("trim")}
+            codes_written = row.pop("fault_codes_written", True)
             noted, (error_idle, error_load) = plan.manifest["trims"], plan.manifest["trim_error"]
             row["trim_idle_pct"] = TRIM_STEP * round((idle + error_idle) / TRIM_STEP) if noted else None
             row["trim_2500_pct"] = TRIM_STEP * round((load + error_load) / TRIM_STEP) if noted else None
             fault = fleet.vans[plan.van].fault
-            row["fault_codes"] = _fault_codes("" if fault is None else fault.cause, worst, idle)
+            codes = _fault_codes("" if fault is None else fault.cause, worst, idle)
+            row["fault_codes"] = codes if codes_written else ""
             rows[capture] = row
     return FleetBatch(fleet.vans, plans, batch, tuple(rows))
 

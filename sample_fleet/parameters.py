@@ -38,7 +38,7 @@ class Surroundings:
     intake_air_c: float = 25.0
     humidity_pct: float = 0.0
     coolant_c: float = 90.0
-    stoichiometry: float = 14.4
+    stoichiometry: float = 14.3
     battery_v: float = 14.1
 
 

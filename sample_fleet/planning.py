@@ -14,9 +14,7 @@ from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundi
 from sample_fleet.scenario import (
     FUELS,
     LOCAL_TIME,
-    LONG,
     PLANTED,
-    SHORT,
     CapturePlan,
     Depot,
     FaultPlan,
@@ -50,7 +48,7 @@ def plan_fleet(scenario: Scenario, rng: np.random.Generator) -> Fleet:
     for name in scenario.wrong_polarity:
         tables[name] = _turn_polarity(tables[name])
     depots = _plan_depots(scenario, rng)
-    faults = _deal_faults(scenario, blueprints, rng)
+    faults = scenario.planted if scenario.planted is not None else _deal_faults(scenario, blueprints, rng)
     vans, repairs = _plan_vans(scenario, blueprints, faults, rng)
     captures: list[CapturePlan] = []
     for number, van in enumerate(vans):
@@ -183,13 +181,13 @@ def _plan_vans(
         van = Van(
             f"V{number + 1:03d}",
             family,
-            int(rng.integers(scenario.depots)),
+            scenario.depot_of[number] if scenario.depot_of else int(rng.integers(scenario.depots)),
             individual(blueprints[family], rng, scenario.scatter),
             scenario.start - age,
             scenario.start - age + timedelta(days=3 * 365),
             round(age.days * rng.uniform(45, 110), -1),
             float(rng.uniform(250, 700)),
-            int(rng.choice([1, 2])),
+            int(rng.choice(scenario.visit_every)),
             int(rng.integers(2)),
             str(rng.choice(["E5", "E10"], p=[0.4, 0.6])),
             faults.get(number),
@@ -224,9 +222,15 @@ def _plan_visit(
         stoichiometry=FUELS[van.fuel],
         battery_v=float(rng.normal(14.1, 0.12)),
     )
-    recording = LONG if rng.random() < scenario.long_share else SHORT
-    instrument = int(rng.integers(2))
-    drift = scenario.recorder_drift_v_week * week if depot.name == _PLACES[0] and instrument == 0 else 0.0
+    beyond = rng.random() - scenario.long_share
+    others = len(scenario.recordings) - 1
+    kind = 0 if beyond < 0.0 else 1 + int(others * beyond / (1.0 - scenario.long_share))
+    recording = scenario.recordings[kind]
+    instrument = int(rng.integers(scenario.instruments))
+    drift = 0.0
+    if depot.name == _PLACES[0] and instrument == 0:
+        last = week == scenario.weeks - 1
+        drift = scenario.recorder_drift_v_week * week + (scenario.recorder_shift_v if last else 0.0)
     manifest = _written_down(scenario, depot, van, around, week, cold, rng)
     day_vehicle_noise = rng.normal()
     plans = []
@@ -306,7 +310,7 @@ def _written_down(
     def noted(value: Any, share: float = scenario.missing) -> Any:
         return None if rng.random() < share else value
 
-    return {
+    told = {
         "odometer_km": noted(round(van.odometer_km + van.km_per_week * week), 0.03),
         "coolant_c": noted(round(around.coolant_c + 0.5 * rng.normal())),
         "intake_air_c": noted(round(around.intake_air_c + 0.8 * rng.normal(), 1)),
@@ -320,3 +324,10 @@ def _written_down(
         "trims": bool(rng.random() < scenario.trims and not cold),
         "trim_error": (float(0.5 * rng.normal()), float(0.5 * rng.normal())),
     }
+    share = scenario.written.get(depot.name)
+    if share is None:
+        return told
+    optional = [name for name in told if name not in ("trims", "trim_error")]
+    told |= {name: told[name] if rng.random() < share else None for name in optional}
+    told |= {f"{name}_written": bool(rng.random() < share) for name in ("recorder_serial", "fault_codes")}
+    return told | {"trims": told["trims"] and bool(rng.random() < share)}

@@ -9,6 +9,7 @@ import numpy as np
 
 from data_contracts.causes import CAUSES
 from data_contracts.causes.record import Planted
+from sample_fleet.combustion import PETROL, air_fuel_ratio
 from sample_fleet.parameters import Driver, Faults, Recorder, Surroundings, Vehicle
 from sample_fleet.simulate import Recording
 
@@ -17,7 +18,7 @@ LONG, SHORT = Recording(1000.0, 9.0), Recording(2000.0, 2.0)
 LOCAL_TIME = timezone(timedelta(hours=1))
 PLANTED: Mapping[str, Planted] = {cause.code: cause.planted for cause in CAUSES.values() if cause.planted}
 """The causes this fleet can plant; each has its field in `Faults`."""
-FUELS = {"E0": 14.6, "E5": 14.35, "E10": 14.1}
+FUELS = {name: air_fuel_ratio(*composition) for name, composition in PETROL.items()}
 
 
 @dataclass(frozen=True)
@@ -49,13 +50,27 @@ class Scenario:
     cold_visits, missing, trims : float
         Share of visits on a cold engine; of each condition not written down; of visits with trims. [1]
     long_share : float
-        Share of 9 s recordings; the rest are 2 s. [1]
+        Share of recordings of the first kind; the others share the rest. [1]
+    recordings : tuple of Recording
+        The kinds: by default 9 s and 2 s.
     needles_per_s : float
         Ignition interference on the leads. [1/s]
     weather, scatter, recorder_errors : float
         Scale of weather, of differences between vans, of errors of the instruments; 1 is usual. [1]
     recorder_drift_v_week : float
         Drift of the first depot's first instrument. [V per week]
+    recorder_shift_v : float
+        Offset the same instrument has on top in the last week. [V]
+    instruments : int
+        Recorders of a depot, 1 or 2.
+    visit_every : tuple of int
+        Intervals between a van's visits, drawn van by van. [weeks]
+    depot_of : tuple of int
+        Depot of each van in turn, counted from 0; empty draws them.
+    planted : mapping of int to FaultPlan, optional
+        Faults by van, counted from 0; default: dealt out by the shares above.
+    written : mapping of str to float
+        Share of what is optional that a depot's manifest holds, where it is not `missing` that decides. [1]
     wrong_polarity : tuple of str
         Families whose register entry has the lambda polarity the wrong way round.
     families : mapping of str to Vehicle, optional
@@ -82,11 +97,18 @@ class Scenario:
     missing: float = 0.06
     trims: float = 0.85
     long_share: float = 0.65
+    recordings: tuple[Recording, ...] = (LONG, SHORT)
     needles_per_s: float = 0.25
     weather: float = 1.0
     scatter: float = 1.0
     recorder_errors: float = 1.0
     recorder_drift_v_week: float = 0.0
+    recorder_shift_v: float = 0.0
+    instruments: int = 2
+    visit_every: tuple[int, ...] = (1, 2)
+    depot_of: tuple[int, ...] = ()
+    planted: Mapping[int, "FaultPlan"] | None = None
+    written: Mapping[str, float] = field(default_factory=dict)
     wrong_polarity: tuple[str, ...] = ()
     families: Mapping[str, Vehicle] | None = None
     tables: Mapping[str, dict[str, Any]] | None = None
@@ -94,7 +116,7 @@ class Scenario:
 
 @dataclass(frozen=True)
 class FaultPlan:
-    """A fault of one van: cause, end severity, when and how it comes, when it is repaired and whether that mends it."""
+    """A fault of one van: cause, end severity, when and how it comes, when it is repaired, whether that mends it and how long."""
 
     cause: str
     severity: float
@@ -105,10 +127,12 @@ class FaultPlan:
     details: Faults
     repaired: datetime | None = None
     mended: bool = True
+    again: datetime | None = None
 
     def level(self, moment: datetime) -> float:
         """Severity at a moment, of an intermittent fault while it is active. [1]"""
-        if moment < self.onset or (self.repaired is not None and self.mended and moment >= self.repaired):
+        mended = self.repaired is not None and self.mended and moment >= self.repaired
+        if moment < self.onset or (mended and (self.again is None or moment < self.again)):
             return 0.0
         if self.profile == "step":
             return self.severity

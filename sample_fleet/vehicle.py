@@ -144,7 +144,7 @@ class Control:
     enrichment_delay_s: float = 0.12
     film_compensation: float = 0.75
     manifold_model: float = 1.0
-    assumed_stoichiometry: float = 14.4
+    assumed_stoichiometry: float = 14.3
     short_gain: float = 0.6
     short_step: float = 0.03
     short_limit: float = 0.20

@@ -6,6 +6,9 @@ import shutil
 import pytest
 from hypothesis import settings
 
+from pipelines.workspace.workspace import Workspace
+from tests.pipelines.small_home import judged_small_home
+
 # The same examples every time, so that a red run means a change; `HYPOTHESIS_PROFILE=search make test` looks for new ones.
 settings.register_profile("repeatable", derandomize=True)
 settings.register_profile("search", derandomize=False)
@@ -25,6 +28,12 @@ def chromium() -> str:
     path = browser_path()
     assert path is not None
     return path
+
+
+@pytest.fixture(scope="session")
+def judged_small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """The small fleet through its two runs and the decisions between them, to be read; `copied_home` is for writing."""
+    return judged_small_home(tmp_path_factory.mktemp("small") / "home")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

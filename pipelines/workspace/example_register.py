@@ -26,7 +26,7 @@ _FAMILIES = """\
 # transfer_v = [0.2, 1.0, 2.0, 3.0, 4.0, 5.0]        # transfer_hz for "hertz"; none for "g_s"
 # transfer_g_s = [0.5, 3.5, 14.0, 40.0, 92.0, 190.0]
 #
-# [example-20.main_peak]            # at 25 °C, 99 kPa, dry air
+# [example-20.main_peak]            # at 25 °C, 99 kPa, dry air; these two volts: common practice, no source
 # expected_v = 4.70                 # or expected_g_s
 # low_limit_v = 4.50                # or low_limit_g_s
 #

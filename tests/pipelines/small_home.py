@@ -1,10 +1,14 @@
-"""A workspace filled with the committed small fleet."""
+"""Workspaces filled with the committed small fleet, as it was delivered or judged already."""
 
 import shutil
 from pathlib import Path
 
+import duckdb
+import polars as pl
+
 from pipelines.workspace.example_register import EXAMPLE_FILES
 from pipelines.workspace.workspace import Workspace, make_workspace
+from sample_fleet.make_small import FIRST_RUN
 
 SMALL_FLEET = Path(__file__).parents[2] / "sample_fleet" / "small_fleet"
 
@@ -15,6 +19,35 @@ def small_home(root: Path) -> Workspace:
     shutil.copytree(SMALL_FLEET / "register", workspace.register, dirs_exist_ok=True)
     shutil.copytree(SMALL_FLEET / "inbox", workspace.inbox, dirs_exist_ok=True)
     return workspace
+
+
+def judged_small_home(root: Path) -> Workspace:
+    """The small fleet judged as of its first run, decided on, and judged again as of its last; quarantine as delivered."""
+    workspace = small_home(root)
+    run_steps(workspace, FIRST_RUN)
+    lay_decisions(workspace)
+    run_steps(workspace)
+    return workspace
+
+
+def copied_home(judged: Workspace, root: Path) -> Workspace:
+    """A copy of a judged workspace for a test that writes into it."""
+    shutil.copytree(judged.root, root)
+    return Workspace(root)
+
+
+def lay_decisions(workspace: Workspace) -> None:
+    """Tell the fleet's decisions the way a workshop does: a CSV through `vansnap decide`, each for its van's order."""
+    from pipelines.cli import run
+
+    decisions = pl.read_csv(SMALL_FLEET / "decisions.csv", infer_schema=False)
+    with duckdb.connect(str(workspace.published_path), read_only=True) as connection:
+        orders = connection.sql("SELECT van_id, order_id FROM work_orders").pl()
+    told = decisions.join(orders, on="van_id", how="left", maintain_order="left").drop("van_id")
+    file = workspace.root / "told.csv"
+    told.write_csv(file)
+    assert run(["decide", "--from", str(file), "--home", str(workspace.root)]) == 0
+    file.unlink()
 
 
 def run_steps(workspace: Workspace, week: str | None = None) -> str:

@@ -18,15 +18,14 @@ import pytest
 from data_contracts.capture import make_waveform
 from pipelines.cli import run
 from pipelines.workspace.workspace import Workspace
-from tests.pipelines.small_home import run_steps, small_home
+from tests.pipelines.small_home import copied_home
 
 VAN = "V002"
 
 
 @pytest.fixture(scope="module")
-def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    workspace = small_home(tmp_path_factory.mktemp("evidence") / "home")
-    run_steps(workspace)
+def home(judged_small: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    workspace = copied_home(judged_small, tmp_path_factory.mktemp("evidence") / "home")
     with duckdb.connect(str(workspace.published_path)) as connection:  # a repair between visits, and a standing alarm
         connection.execute(
             "INSERT INTO repairs VALUES ('r1', $van, TIMESTAMPTZ '2026-01-14 23:00:00+00', '=cmd()', '#panic()', NULL, NULL)",

@@ -13,26 +13,25 @@ from pipelines.cli import run
 from pipelines.reports.paper import qr_code
 from pipelines.storage.plain_text import spreadsheet_safe
 from pipelines.workspace.workspace import Workspace
-from tests.pipelines.small_home import run_steps, small_home
+from tests.pipelines.small_home import copied_home
 
 HOSTILE = "#panic() $x$ *bold* <b>=1+1</b>"
 
 
 @pytest.fixture(scope="module")
-def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+def home(judged_small: Workspace, tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """The small fleet, with three orders written for vans that have snaps and one for a van that has none."""
-    workspace = small_home(tmp_path_factory.mktemp("paper") / "home")
-    run_steps(workspace)
+    workspace = copied_home(judged_small, tmp_path_factory.mktemp("paper") / "home")
     with duckdb.connect(str(workspace.published_path)) as connection:
         connection.execute("DELETE FROM work_orders")
         for number, (van, cause) in enumerate(
-            (("V002", "fuel_delivery_weak"), ("V006", "not_separable"), ("V005", "lambda_slow"), ("VXXX", "none")), 1
+            (("V007", "fuel_delivery_weak"), ("V006", "not_separable"), ("V005", "lambda_slow"), ("VXXX", "none")), 1
         ):
             connection.execute(
                 'INSERT INTO work_orders BY NAME SELECT $id AS order_id, week, $rank AS "rank", $van AS van_id, '
                 "$text AS family, 'mill' AS depot, 'now' AS urgency, $cause AS cause, 'look' AS action, $text AS reason, "
                 "1.5 AS hours, -20.0 AS expected_cost_avoided, 'proposed' AS state, DATE '2026-02-20' AS due_by "
-                "FROM runs LIMIT 1",
+                "FROM runs ORDER BY week DESC LIMIT 1",
                 {"id": f"order{number}", "rank": number, "van": van, "text": HOSTILE, "cause": cause},
             )
     return workspace
@@ -157,4 +156,4 @@ def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path
             home.settings_path.write_text(before)
     for words in ("Kraftstoffdruck ablassen", "Lambdasonde", "JETZT", "drei Gasstöße"):
         assert words in given[0], words
-    assert "schwache Kraftstoffförderung" in given[0] + given[1]
+    assert "Luftmassenmesser zeigt zu wenig" in given[0] + given[1]  # the cause V007 is listed for

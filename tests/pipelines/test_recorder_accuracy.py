@@ -18,7 +18,7 @@ from pipelines.cli import run
 from pipelines.weekly import steps
 from pipelines.workspace.workspace import Workspace
 from sample_fleet.families import built_in_families, register_family
-from tests.pipelines.small_home import small_home
+from tests.pipelines.small_home import copied_home
 from tests.pipelines.test_cli import REGISTER, a_recording
 from tests.readings_fleet import families, make_fleet
 
@@ -56,11 +56,8 @@ def readings_of(workspace: Workspace) -> pl.DataFrame:
         ).pl()
 
 
-def test_a_delivery_is_read_with_the_accuracy_of_its_recorder(tmp_path: Path) -> None:
-    workspace = small_home(tmp_path / "home")
-    with workspace.held():
-        steps.intake(workspace.root)
-        steps.read_captures(workspace.root)
+def test_a_delivery_is_read_with_the_accuracy_of_its_recorder(judged_small: Workspace, tmp_path: Path) -> None:
+    workspace = copied_home(judged_small, tmp_path / "home")
     before = readings_of(workspace)
     ledger = workspace.register / "recorders" / "ledger.toml"
     ledger.write_text(ledger.read_text().replace("[profile]", "[profile]\noffset_u_v = 0.05\ngain_u = 0.0"))

@@ -9,8 +9,8 @@ from models.physics.lambda_scale import LambdaScale
 from models.statistics.compiled import kernel, vector_kernel
 from models.statistics.order_statistics import NORMAL_QUARTILE, median
 
-# Blocks this long keep all a lambda sensor can show: the fastest answers in about 20 ms (REFERENCES 7 of the
-# design notes: abstract of a fast wide-range device), and a mean over an eighth of that costs it 0.1 %.
+# Blocks this long keep all a lambda sensor can show: the fastest answers in about 20 ms (source at
+# lambda_needles.NARROWEST_S), and a mean over an eighth of that costs it 0.1 %.
 BLOCK_S = 0.0025
 # Half-width within which an electrical needle is up and back; a sensor of 20 ms loses at most 14 % of a peak in it.
 NEEDLE_HALF_S = 0.003

@@ -24,7 +24,8 @@ AROUND_S = 0.25
 # Standard deviations of the noise a needle exceeds.
 SIGMAS = 6.0
 # The impulse response of a first-order sensor is 0.69 time constants wide at half height; the fastest sensor has
-# 20 ms (abstract of a fast wide-range device, design references section 7), so nothing narrower is exhaust gas.
+# 20 ms ("Fast response air-to-fuel ratio measurements using a novel device based on a wide band lambda sensor", Measurement
+# Science and Technology 2008: abstract read, journal from memory), so nothing narrower is exhaust gas.
 NARROWEST_S = 0.01
 
 

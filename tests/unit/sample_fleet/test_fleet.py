@@ -18,6 +18,8 @@ from data_contracts.reasons import QUARANTINE_RULES
 from data_contracts.recorder import parse_profile
 from sample_fleet.deliver import MANIFEST, Mix, write_fleet
 from sample_fleet.fleet import simulate_fleet
+from sample_fleet.make_small import DEPOTS, FAULTS
+from sample_fleet.make_small import main as make_small
 from sample_fleet.planning import plan_fleet
 from sample_fleet.scenario import PLANTED, Scenario
 
@@ -194,10 +196,23 @@ def test_wrong_polarity_is_written_only_where_asked():
     assert parse_family("brook-20", fleet.tables["brook-20"]).lambda_sensor.polarity == "rich_high"
 
 
-def test_small_fleet_is_committed_and_whole():
+def test_small_fleet_is_committed_and_whole(tmp_path, monkeypatch):
     truth = rows(SMALL_FLEET / "truth.csv")
-    assert len(truth) == 6
-    assert sum(row["cause"] != "none" for row in truth) == 2
-    assert len(rows(SMALL_FLEET / "truth_rows.csv")) > 30
+    assert [row["van_id"] for row in truth if row["cause"] != "none"] == [f"V{n + 1:03d}" for n in sorted(FAULTS)]
+    assert len(truth) == len(DEPOTS) == 18
+    assert (
+        len(rows(SMALL_FLEET / "truth_rows.csv")) == pl.read_parquet(SMALL_FLEET / "truth_captures.parquet").height + 5
+    )
+    assert sum(path.stat().st_size for path in SMALL_FLEET.rglob("*") if path.is_file()) < 5.2e6
+    monkeypatch.setattr("sys.argv", ["make_small", str(tmp_path / "again")])
+    make_small()
+    files = sorted(p.relative_to(SMALL_FLEET).as_posix() for p in SMALL_FLEET.rglob("*") if p.is_file())
+    assert files == sorted(
+        p.relative_to(tmp_path / "again").as_posix() for p in (tmp_path / "again").rglob("*") if p.is_file()
+    )
+    text = [
+        name for name in files if not name.endswith((".parquet", ".zip"))
+    ]  # the others' bytes hang on library versions
+    assert filecmp.cmpfiles(SMALL_FLEET, tmp_path / "again", text, shallow=False)[1:] == ([], [])
     families = tomllib.loads((SMALL_FLEET / "register" / "families.toml").read_text(encoding="utf-8"))
     assert len([parse_family(name, table) for name, table in families.items()]) == 6
