@@ -204,23 +204,9 @@ _EVIDENCE = (
         "level expected",
     ),
     _of_quantity(
-        "unlike_cause",
-        "{Seen}; '{cause}' at this size would make it {meant}.",
-        "{Seen}; „{cause}“ in dieser Größe ergäbe {meant}.",
-        "feature cause scale seen moved meant",
-        "level expected",
-    ),
-    _of_quantity(
         "as_cause_may",
         "{Seen}, as '{cause}' may make it.",
         "{Seen}, wie „{cause}“ es bewirken kann.",
-        "feature cause scale seen moved meant",
-        "level expected",
-    ),
-    _of_quantity(
-        "unexplained",
-        "{Seen}; '{cause}' does not explain it.",
-        "{Seen}; „{cause}“ erklärt das nicht.",
         "feature cause scale seen moved meant",
         "level expected",
     ),

@@ -1,4 +1,4 @@
-"""Evidence for and against a cause: which quantities speak, and by how much."""
+"""Evidence for a cause: which quantities speak, and by how much."""
 
 from dataclasses import dataclass
 
@@ -11,7 +11,7 @@ from models.causes.effects import SOFT, Movements, effect_at
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
-# Facts per side; and how much a quantity must tell before it is worth one. [nat]
+# Facts at most; and how much a quantity must tell before it is worth one. [nat]
 _MOST = 4
 _LEAST = 0.5
 _TOLD_AS = {
@@ -28,10 +28,9 @@ _TOLD_AS = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """What speaks about one cause of one van, strongest first, and on how many separate steps of the reading the cause rests."""
+    """What speaks for one cause of one van, strongest first, and on how many separate steps of the reading the cause rests."""
 
     speaks_for: tuple[Fact, ...]
-    speaks_against: tuple[Fact, ...]
     readings: int
 
 
@@ -82,7 +81,7 @@ def gather_evidence(
     cause: str,
     tail: float,
 ) -> Evidence:
-    """What speaks for and against a cause at its likeliest severity.
+    """What speaks for a cause at its likeliest severity.
 
     Parameters
     ----------
@@ -128,27 +127,14 @@ def gather_evidence(
         if told >= _LEAST:
             same_fit = fit_of.get(feature.quantity, feature.fit) if feature.plus else feature.fit
             readings.add((same_fit, bool(second)))
-        if (code := _says(told, x, meant, scale2, declared=declared, either_way=either_way)) is not None:
-            rows.append(
-                (
-                    -abs(x) / u if code == "unexplained" else told,
-                    _fact(code, cause, feature, quantity, x, meant, u, level, expected),
-                )
-            )
-    rows.sort(key=lambda row: -abs(row[0]))
-    return Evidence(
-        tuple(fact for told, fact in rows if told > 0)[:_MOST],
-        tuple(fact for told, fact in rows if told < 0)[:_MOST],
-        len(readings),
-    )
+            if (code := _says(x, meant, declared=declared, either_way=either_way)) is not None:
+                rows.append((told, _fact(code, cause, feature, quantity, x, meant, u, level, expected)))
+    rows.sort(key=lambda row: -row[0])
+    return Evidence(tuple(fact for _, fact in rows[:_MOST]), len(readings))
 
 
-def _says(told: float, moved: float, meant: float, variance: float, *, declared: bool, either_way: bool) -> str | None:
-    """What a quantity says about the cause: a code of evidence; None where it says nothing."""
-    if told >= _LEAST and declared and moved * meant > 0:
+def _says(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:
+    """What a quantity that speaks for the cause says: a code of evidence; None where the cause declares nothing of it."""
+    if declared and moved * meant > 0:
         return "as_cause_would"
-    if told <= -_LEAST and declared:
-        return "unlike_cause"
-    if told >= _LEAST and (declared or either_way):
-        return "as_cause_may"  # the other way round too, where engines differ that much
-    return "unexplained" if not declared and abs(moved) > 3.0 * np.sqrt(variance) else None
+    return "as_cause_may" if declared or either_way else None  # the other way round too, where engines differ that much

@@ -10,10 +10,11 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
-from models.causes.effects import EffectTable, inseparable_pairs, load_effects, movements
+from models.causes.effects import EffectTable, load_effects, movements
 from models.causes.evidence import Evidence, gather_evidence
 from models.causes.likelihood import (
     CauseSettings,
+    Hypotheses,
     best_placements,
     log_likelihoods,
     odd_readings,
@@ -26,6 +27,7 @@ from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
 _CHUNK = 1000
+_NONE = CAUSE_CODES.index(NONE)
 
 
 @dataclass(frozen=True)
@@ -44,16 +46,14 @@ class CausePosterior:
         The likeliest code, whatever its probability.
     leading_probability : ndarray of shape (vans,)
         Probability of the likeliest code.
-    severity, severity_low, severity_high : ndarray of shape (vans,)
-        Mean and 90 % interval of the likeliest cause's severity, if it is that; NaN for none. [1]
-    evidence_for, evidence_against : tuple of tuple of Fact
-        What speaks about the likeliest cause, strongest first.
+    severity : ndarray of shape (vans,)
+        Mean severity of the likeliest cause, if it is that; NaN for none. [1]
+    evidence_for : tuple of tuple of Fact
+        What speaks for the likeliest cause, strongest first.
     next_test : tuple of NextTest or None
         Most information per minute; None where no test tells anything.
     pairs : tuple of tuple of PairProbability
         Two causes at once, likeliest first.
-    said : tuple of tuple of str
-        Pairs near the top that no free snap separates, in words.
     """
 
     van_ids: tuple[str, ...]
@@ -63,13 +63,9 @@ class CausePosterior:
     likeliest: tuple[str, ...]
     leading_probability: Floats
     severity: Floats
-    severity_low: Floats
-    severity_high: Floats
     evidence_for: tuple[tuple[Fact, ...], ...]
-    evidence_against: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
-    said: tuple[tuple[str, ...], ...]
 
 
 def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> Floats:
@@ -172,13 +168,8 @@ def infer_causes(
     two_banks = np.asarray(np.isfinite(moved.moved[:, moved.bank2]).any(axis=1))
     severity = np.array(settings.severities)
     shown_together = shown_of(hypotheses, settings.severities)
-    with np.errstate(divide="ignore"):
-        log_shown = np.log(shown_together.sum(axis=1))
     tables = pair_tables(moved, hypotheses, settings)
-
-    none, codes = CAUSE_CODES.index(NONE), len(CAUSE_CODES)
-    probability = np.zeros((vans, codes))
-    level = np.full((3, vans), np.nan)
+    probability, mean_severity = np.zeros((vans, len(CAUSE_CODES))), np.full(vans, np.nan)
     evidence: list[Evidence] = []
     pairs: list[tuple[PairProbability, ...]] = []
     for start in range(0, vans, _CHUNK):
@@ -186,21 +177,12 @@ def infer_causes(
         slips = odd_readings(moved, rows, residuals.visits, settings)
         under, of_none, of_unknown = log_likelihoods(moved, rows, slips, hypotheses, settings)
         share = np.where(two_banks[rows, None], hypotheses.log_share, hypotheses.log_share_one)
-        placed = under + share[:, :, None] + log_shown
-        log_joint = np.full((under.shape[0], codes), -np.inf)
-        for code in range(codes):
-            mine = hypotheses.cause == code
-            if mine.any():
-                log_joint[:, code] = logsumexp(placed[:, mine, :], axis=(1, 2))
-        log_joint[:, none] = of_none
-        log_joint += log_prior[rows]
-        faults = np.arange(codes) != none
-        unknown = of_unknown[:, None] + np.log(settings.prior_unknown) + log_prior[rows]
-        log_joint[:, faults] = np.logaddexp(log_joint[:, faults], unknown[:, faults])
+        placed = _placed(under, share, shown_together)
+        log_joint = _log_joint(placed, hypotheses, of_none, of_unknown, log_prior[rows], settings)
         for van in range(under.shape[0]):
             number = start + van
             best = best_placements(placed[van], hypotheses)
-            single, both = with_pairs(
+            probability[number], both = with_pairs(
                 moved.moved[number],
                 moved.u[number],
                 slips.of(van),
@@ -212,26 +194,19 @@ def infer_causes(
                 tables,
                 settings,
             )
-            probability[number] = single
             pairs.append(both)
-            lead = int(np.argmax(single))
-            shown = lead if lead != none else _runner_up(single, none)
-            mine = hypotheses.cause == shown
-            if lead != none:
-                weight = np.exp(placed[van][mine] - placed[van][mine].max())
-                of_each = shown_together[mine] / shown_together[mine].sum(axis=1, keepdims=True)
-                weight = np.einsum("hk,hsk->s", weight, of_each)
-                level[:, number] = _interval(severity, weight / weight.sum())
+            lead = int(np.argmax(probability[number]))
+            shown = lead if lead != _NONE else _runner_up(probability[number])
+            if lead != _NONE:
+                mine = hypotheses.cause == lead
+                mean_severity[number] = _mean_severity(placed[van][mine], shown_together[mine], severity)
             place, at = best[shown]
+            effect, spread, cause = hypotheses.effect[place], hypotheses.spread[place], CAUSE_CODES[shown]
             evidence.append(
-                gather_evidence(
-                    residuals, number, moved, hypotheses.effect[place], hypotheses.spread[place],
-                    float(severity[at]), CAUSE_CODES[shown], settings.tail,
-                )
-            )  # fmt: skip
-    top = np.argmax(probability, axis=1)
-    leading_probability = probability[np.arange(vans), top]
-    likeliest = tuple(CAUSE_CODES[number] for number in top)
+                gather_evidence(residuals, number, moved, effect, spread, float(severity[at]), cause, settings.tail)
+            )
+    leading_probability = probability.max(axis=1, initial=0.0)
+    likeliest = tuple(CAUSE_CODES[number] for number in np.argmax(probability, axis=1))
     return CausePosterior(
         van_ids=residuals.van_ids,
         codes=CAUSE_CODES,
@@ -244,37 +219,51 @@ def infer_causes(
         ),
         likeliest=likeliest,
         leading_probability=leading_probability,
-        severity=level[0],
-        severity_low=level[1],
-        severity_high=level[2],
+        severity=mean_severity,
         evidence_for=tuple(e.speaks_for for e in evidence),
-        evidence_against=tuple(e.speaks_against for e in evidence),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(pairs),
-        said=tuple(_said(row, inseparable_pairs(moved, van, table)) for van, row in enumerate(probability)),
     )
 
 
-def _runner_up(single: Floats, none: int) -> int:
+def _placed(under: Floats, share: Floats, shown_together: Floats) -> Floats:
+    """Log weight of every hypothesis at every severity, of shape (vans, hypotheses, severities)."""
+    with np.errstate(divide="ignore"):
+        return np.asarray(under + share[:, :, None] + np.log(shown_together.sum(axis=1)))
+
+
+def _log_joint(
+    placed: Floats,
+    hypotheses: Hypotheses,
+    of_none: Floats,
+    of_unknown: Floats,
+    log_prior: Floats,
+    settings: CauseSettings,
+) -> Floats:
+    """Log of prior times likelihood of every code, something unknown that the code would stand for included."""
+    codes = len(CAUSE_CODES)
+    log_joint = np.full((len(placed), codes), -np.inf)
+    for code in range(codes):
+        mine = hypotheses.cause == code
+        if mine.any():
+            log_joint[:, code] = logsumexp(placed[:, mine, :], axis=(1, 2))
+    log_joint[:, _NONE] = of_none
+    log_joint += log_prior
+    faults = np.arange(codes) != _NONE
+    unknown = of_unknown[:, None] + np.log(settings.prior_unknown) + log_prior
+    log_joint[:, faults] = np.logaddexp(log_joint[:, faults], unknown[:, faults])
+    return log_joint
+
+
+def _mean_severity(placed: Floats, shown_together: Floats, severity: Floats) -> float:
+    """Mean severity over the hypotheses of one cause, how much of it the engine shows averaged out."""
+    weight = np.exp(placed - placed.max())
+    of_each = shown_together / shown_together.sum(axis=1, keepdims=True)
+    weight = np.einsum("hk,hsk->s", weight, of_each)
+    return float(weight / weight.sum() @ severity)
+
+
+def _runner_up(single: Floats) -> int:
     without = single.copy()
-    without[none] = -1.0
+    without[_NONE] = -1.0
     return int(np.argmax(without))
-
-
-def _interval(severity: Floats, weight: Floats) -> Floats:
-    """Mean and 90 % interval of a severity known on a grid."""
-    below = np.cumsum(weight)
-    edges = np.concatenate([[0.0], below])
-    halfway = np.concatenate([[0.0], 0.5 * (severity[1:] + severity[:-1]), [severity[-1]]])
-    low, high = np.interp([0.05, 0.95], edges, halfway)
-    return np.array([float(weight @ severity), low, high])
-
-
-def _said(row: Floats, inseparable: dict[frozenset[str], str]) -> tuple[str, ...]:
-    """Inseparable pairs among the two likeliest codes, in words."""
-    first, second = (CAUSE_CODES[number] for number in np.argsort(-row)[:2])
-    because = inseparable.get(frozenset((first, second)))
-    if because is None or row.max() > 0.9:
-        return ()
-    titles = [CAUSES[code].title.en if code in CAUSES else "nothing wrong" for code in (first, second)]
-    return (f"A free snap does not surely separate '{titles[0]}' from '{titles[1]}': {because}.",)

@@ -14,6 +14,7 @@ from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, Job
 from models.statistics.arrays import Floats
+from models.statistics.shrinkage import dirichlet_mean, shrunken_mean
 
 
 @dataclass(frozen=True)
@@ -145,43 +146,6 @@ class Change:
     figure: Figure
 
 
-def dirichlet_mean(prior: Floats, weight: float, counts: Floats) -> Floats:
-    """Posterior mean of shares after counts, from a Dirichlet prior.
-
-    Parameters
-    ----------
-    prior : ndarray of shape (codes,)
-        Prior mean; sums to one.
-    weight : float
-        Observations the prior is worth.
-    counts : ndarray of shape (codes,)
-
-    Returns
-    -------
-    ndarray of shape (codes,)
-    """
-    return np.asarray((weight * prior + counts) / (weight + counts.sum()))
-
-
-def shrunken_mean(default: float, weight: float, values: Sequence[float]) -> float:
-    """Mean of values shrunk to a default worth some observations.
-
-    Parameters
-    ----------
-    default : float
-        [any unit]
-    weight : float
-        Observations the default is worth.
-    values : sequence of float
-        [same unit]
-
-    Returns
-    -------
-    float
-    """
-    return (weight * default + float(np.sum(values))) / (weight + len(values))
-
-
 def learn(
     findings: Sequence[Finding],
     families: Sequence[str],
@@ -226,67 +190,82 @@ def learn(
     if start is None:
         start = np.full(len(CAUSE_CODES), (1.0 - prior_none) / len(CAUSES))
         start[CAUSE_CODES.index(NONE)] = prior_none
-    counts = {family: _counts([f for f in findings if f.family == family]) for family in families}
     fleet = dirichlet_mean(start, settings.fleet_weight, _counts(findings))
+    counts = {family: _counts([f for f in findings if f.family == family]) for family in families}
     priors = {family: dirichlet_mean(fleet, settings.family_weight, counts[family]) for family in families}
+    right, at_first = (1.0 - float(prior[CAUSE_CODES.index(NONE)]) for prior in (fleet, start))
+    learned_jobs, of_jobs = _learned_jobs(findings, jobs, settings)
+    trust = _trust(findings, right, settings)
+    figures = _share_figures(findings, counts, priors, start) | of_jobs | _trust_figures(trust, at_first)
+    return Learned(priors, learned_jobs, trust, right, figures, len(findings))
+
+
+def _share_figures(
+    findings: Sequence[Finding], counts: Mapping[str, Floats], priors: Mapping[str, Floats], start: Floats
+) -> dict[Key, Figure]:
+    """How likely each cause is in each family, and the findings it rests on."""
     figures: dict[Key, Figure] = {}
-    for family in families:
+    for family, prior in priors.items():
         for number, code in enumerate(CAUSE_CODES):
-            of_fleet = sum(finding.found == code for finding in findings)
-            figures["cause_share", family, code] = Figure(
-                float(priors[family][number]),
-                float(start[number]),
-                "1",
-                len(findings),
-                Fact.of("share_of_cause", cause=code, family=family),
-                Fact.of(
-                    "findings_counted",
-                    cause=code,
-                    in_family=float(counts[family][number]),
-                    family_findings=float(counts[family].sum()),
-                    in_fleet=of_fleet,
-                    fleet_findings=len(findings),
-                ),
+            counted = Fact.of(
+                "findings_counted",
+                cause=code,
+                in_family=float(counts[family][number]),
+                family_findings=float(counts[family].sum()),
+                in_fleet=sum(finding.found == code for finding in findings),
+                fleet_findings=len(findings),
             )
-    learned_jobs = dict(jobs)
+            what = Fact.of("share_of_cause", cause=code, family=family)
+            figures["cause_share", family, code] = Figure(
+                float(prior[number]), float(start[number]), "1", len(findings), what, counted
+            )
+    return figures
+
+
+def _learned_jobs(
+    findings: Sequence[Finding], jobs: Mapping[str, Job], settings: LearningSettings
+) -> tuple[dict[str, Job], dict[Key, Figure]]:
+    """Jobs with the workshop's own hours and parts, and the findings they rest on."""
+    learned, figures = dict(jobs), dict[Key, Figure]()
+    weight = settings.cost_weight
     for code, job in jobs.items():
         mine = [finding for finding in findings if finding.found == code]
         hours = [f.hours for f in mine if f.hours is not None]
         parts = [f.parts_cost for f in mine if f.parts_cost is not None]
         new = replace(
             job,
-            hours=shrunken_mean(job.hours, settings.cost_weight, hours),
-            parts_cost=shrunken_mean(job.parts_cost, settings.cost_weight, parts),
+            hours=shrunken_mean(job.hours, weight, hours),
+            parts_cost=shrunken_mean(job.parts_cost, weight, parts),
         )
-        learned_jobs[code] = new
-        for kind, unit, default, value, told in (
-            ("job_hours", "h", job.hours, new.hours, hours),
-            ("job_parts_cost", "currency", job.parts_cost, new.parts_cost, parts),
+        learned[code] = new
+        for kind, unit, what, default, value, told in (
+            ("job_hours", "h", "hours", job.hours, new.hours, hours),
+            ("job_parts_cost", "currency", "parts", job.parts_cost, new.parts_cost, parts),
         ):
-            what = "hours" if unit == "h" else "parts"
-            figures[kind, "", code] = Figure(
-                value,
-                default,
-                unit,
-                len(told),
-                Fact.of(f"job_{what}_of", cause=code),
-                Fact.of(f"{what}_told", told=len(told), mean=float(np.mean(told)), weight=settings.cost_weight)
+            why = (
+                Fact.of(f"{what}_told", told=len(told), mean=float(np.mean(told)), weight=weight)
                 if told
-                else Fact.of(f"{what}_untold", weight=settings.cost_weight),
+                else Fact.of(f"{what}_untold", weight=weight)
             )
-    right = 1.0 - float(fleet[CAUSE_CODES.index(NONE)])
-    trust = _trust(findings, right, settings)
-    at_first = 1.0 - float(start[CAUSE_CODES.index(NONE)])
-    for quantity, t in trust.items():
-        figures["alarm_trust", "", quantity] = Figure(
+            figures[kind, "", code] = Figure(
+                value, default, unit, len(told), Fact.of(f"job_{what}_of", cause=code), why
+            )
+    return learned, figures
+
+
+def _trust_figures(trust: Mapping[str, Trust], at_first: float) -> dict[Key, Figure]:
+    """How often alarms of each kind were right, and the findings it rests on."""
+    return {
+        ("alarm_trust", "", flag): Figure(
             t.share,
             at_first,
             "1",
             t.right + t.wrong,
-            Fact.of("trust_in_alarms", flag=quantity),
-            Fact.of("alarms_ended", flag=quantity, right=t.right, wrong=t.wrong),
+            Fact.of("trust_in_alarms", flag=flag),
+            Fact.of("alarms_ended", flag=flag, right=t.right, wrong=t.wrong),
         )
-    return Learned(priors, learned_jobs, trust, right, figures, len(findings))
+        for flag, t in trust.items()
+    }
 
 
 def changes_since(before: Mapping[Key, float], learned: Learned) -> tuple[Change, ...]:

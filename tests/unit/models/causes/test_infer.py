@@ -12,7 +12,7 @@ import pytest
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
-from models.causes.effects import SOFT, effect_at, effect_table, load_effects
+from models.causes.effects import SOFT, effect_at, effect_table, inseparable_pairs, load_effects, movements
 from models.causes.infer import CauseSettings, infer_causes
 from models.tracking.state.residuals import Residuals
 
@@ -135,8 +135,7 @@ def test_declared_effect_is_found_again(cause: str) -> None:
     partners = {code for pair in load_effects().hard_to_tell if cause in pair for code in pair}
     assert cause in order[:2]
     assert order[0] == cause or order[0] in partners
-    assert found.severity_low[0] <= 0.9 + 0.1
-    assert found.severity_high[0] >= 0.9 - 0.25
+    assert order[0] != cause or 0.55 <= found.severity[0] <= 1.15
 
 
 def test_no_movement_is_none_and_probabilities_sum_to_one() -> None:
@@ -220,7 +219,7 @@ def test_evidence_names_what_moved() -> None:
     found = infer_causes(make_residuals(planted("lambda_slow", 1.0)[None]), [family()], [()])
     for edge in ("rich", "lean"):
         assert any(fact.words["feature"].startswith(f"to_{edge}") for fact in found.evidence_for[0])
-    assert {fact.words["cause"] for fact in found.evidence_for[0] + found.evidence_against[0]} == {"lambda_slow"}
+    assert {fact.words["cause"] for fact in found.evidence_for[0]} == {"lambda_slow"}
 
 
 @pytest.mark.parametrize(
@@ -266,7 +265,7 @@ def test_wrong_input_is_one_clear_line() -> None:
 
 
 @pytest.mark.parametrize("cause", list(CAUSES))
-def test_evidence_for_and_against_have_the_declared_sign(cause: str) -> None:
+def test_evidence_has_the_declared_sign(cause: str) -> None:
     """What moved as declared speaks for the cause; the same turned round does not, and is said to be the other way."""
     table = load_effects()
     shift = planted(cause, 1.0)
@@ -291,9 +290,12 @@ def test_pair_is_inseparable_only_where_what_tells_was_not_read() -> None:
     both = planted("lambda_slow", 0.8)
     one = both.copy()
     one[[n for n, name in enumerate(EXPECTED) if "to_rich" in name]] = np.nan
-    found = infer_causes(make_residuals(np.stack([both, one])), [family()] * 2, [()] * 2)
-    assert found.said[0] == ()
-    assert "only one of the two responses was read" in found.said[1][0]
+    table = load_effects()
+    kinds = (family().lambda_sensor.kind,) * 2
+    moved = movements(make_residuals(np.stack([both, one])), kinds, np.zeros(2, bool), table)
+    pair = frozenset(("lambda_slow", "lambda_slow_one_way"))
+    assert pair not in inseparable_pairs(moved, 0, table)
+    assert pair in inseparable_pairs(moved, 1, table)
 
 
 def test_one_slip_of_a_fit_is_one_slip() -> None:

@@ -9,17 +9,8 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
 from data_contracts.errors import InputError
 from data_contracts.facts.say import say
 from data_contracts.jobs import JOBS
-from models.work.learning import (
-    Finding,
-    Learned,
-    LearningSettings,
-    changes_since,
-    dirichlet_mean,
-    learn,
-    shrunken_mean,
-    trust_fact,
-    van_priors,
-)
+from models.statistics.shrinkage import dirichlet_mean, shrunken_mean
+from models.work.learning import Finding, Learned, LearningSettings, changes_since, learn, trust_fact, van_priors
 
 FAMILIES = ("brook-20", "fern-14")
 

@@ -11,8 +11,8 @@ from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
 from models.reading.lambda_trace.cycle_ripple import CHANCE, cycle_ripple, ratio_chance
 from models.reading.lambda_trace.quantities import NAMES, read_lambda
-from models.reading.lambda_trace.step_responses import smooth
 from models.statistics.estimate import UNREAD_CODES
+from models.statistics.smoothing import moving_mean
 from tests import naive_lambda
 from tests.analytic_lambda import (
     NARROWBAND,
@@ -362,7 +362,7 @@ def test_blocks_and_smoothing_agree_with_their_twins():
     found = block_lambda(x, np.isfinite(x), scale, interval_s=0.0005)
     np.testing.assert_allclose(found.x[0], naive_lambda.blocks(1.0 / x[0], 5), rtol=1e-6)
     out = np.empty(800)
-    smooth(found.x[0], 0, 800, 3, out)
+    moving_mean(found.x[0], 0, 800, 3, out)
     np.testing.assert_allclose(out, naive_lambda.moving_mean(found.x[0], 3), rtol=1e-9)
 
 
