@@ -21,6 +21,8 @@ SAMPLE_WORDS = {
     "second": "cycle_ripple", "third": "trim_idle_pct", "flag": "anomaly", "cause": "intake_restricted",
     "second_cause": "lambda_slow", "test": "fuel_pressure", "feature": "main_peak", "scale": "relative", "seen": "change",
     "outcome": "restored", "family": "brook-20", "depot": "north", "recorder": "R-7", "orders": "0123456789abcdef",
+    "van": "V042", "until": "2026-W20", "error": "a division by zero", "file": "waveforms/7.csv", "delivery": "2026-W20-north",
+    "report": "reports/not-read.txt",
 }  # fmt: skip
 QUANTITY = "main_peak_reference_g_s"
 OWN = Fact.of(
