@@ -4,6 +4,7 @@ import re
 from datetime import UTC, date, datetime, timedelta
 
 from data_contracts.errors import InputError
+from data_contracts.limits import SILENT_WEEKS
 
 
 def week_of(moment: datetime) -> str:
@@ -23,15 +24,28 @@ def week_of(moment: datetime) -> str:
     return f"{year:04d}-W{week:02d}"
 
 
-def check_week(week: str) -> str:
-    """The week itself, if it is one.
+def check_week(week: str, *, today: datetime) -> str:
+    """The week itself, if it is one and has begun.
+
+    Parameters
+    ----------
+    week : str
+        Such as 2026-W14.
+    today : datetime
+        With a UTC offset.
+
+    Returns
+    -------
+    str
 
     Raises
     ------
     InputError
-        If it is not an ISO week.
+        If it is not an ISO week, or still to come.
     """
     week_end(week)
+    if week > week_of(today):
+        raise InputError(f"week {week} is still to come: give one up to {week_of(today)}")
     return week
 
 
@@ -60,6 +74,21 @@ def week_end(week: str) -> datetime:
     except ValueError:
         raise InputError(f"week {week!r} is not an ISO week: write it like 2026-W14") from None
     return datetime(monday.year, monday.month, monday.day, tzinfo=UTC) + timedelta(weeks=1)
+
+
+def is_silent(last: str, week: str) -> bool:
+    """Whether the last visit of any van is too old for a week's list to say that vans are well.
+
+    Parameters
+    ----------
+    last, week : str
+        ISO weeks: of the last visit, and of the list.
+
+    Returns
+    -------
+    bool
+    """
+    return week_end(week) - week_end(last) >= timedelta(weeks=SILENT_WEEKS)
 
 
 def week_before(week: str) -> str:

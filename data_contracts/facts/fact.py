@@ -79,6 +79,13 @@ WORDS: dict[str, str] = {
     "depot": "name",
     "recorder": "name",
     "orders": "name",
+    "van": "name",
+    "week": "name",
+    "file": "name",
+    "delivery": "name",
+    "log": "name",  # a file of the workspace
+    "error": "name",  # what a program said, one line
+    "step": "step",  # judging, proof or order
 }
 """Every name a fact may have, and the kind it is shown as."""
 

@@ -324,4 +324,5 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "test": lambda telling, word: telling.inside(TESTS[word].title),
     "feature": _feature,
     "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
+    "step": lambda telling, word: telling.phrase(f"failed.{word}"),
 }

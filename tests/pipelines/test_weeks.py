@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from data_contracts.errors import InputError
-from data_contracts.weeks import week_end, week_of
+from data_contracts.weeks import check_week, week_end, week_of
 
 
 @pytest.mark.parametrize(
@@ -37,3 +37,10 @@ def test_a_week_ends_where_the_next_begins() -> None:
 def test_what_is_no_week_is_refused(word: str) -> None:
     with pytest.raises(InputError, match="2026-W14"):
         week_end(word)
+
+
+def test_a_week_that_has_not_begun_is_refused() -> None:
+    today = datetime(2026, 4, 5, 23, 59, tzinfo=UTC)
+    assert check_week("2026-W14", today=today) == "2026-W14"
+    with pytest.raises(InputError, match="2026-W15 is still to come: give one up to 2026-W14"):
+        check_week("2026-W15", today=today)
