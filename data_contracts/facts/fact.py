@@ -78,13 +78,14 @@ WORDS: dict[str, str] = {
     "family": "name",
     "depot": "name",
     "recorder": "name",
+    "orders": "name",
     "van": "name",
-    "until": "name",  # ISO week
-    "error": "name",  # as the program says it
+    "week": "name",
     "file": "name",
     "delivery": "name",
-    "report": "name",  # file of the workspace
-    "orders": "name",
+    "log": "name",  # a file of the workspace
+    "error": "name",  # what a program said, one line
+    "step": "step",  # judging, proof or order
 }
 """Every name a fact may have, and the kind it is shown as."""
 

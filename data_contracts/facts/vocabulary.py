@@ -45,6 +45,12 @@ def _saying(code: str, en: str, de: str, fields: str = "", may: str = "") -> Say
 
 # Why a van is on the list.
 _REASONS = (
+    _saying(
+        "stands_from",
+        "Not judged this week; this stands from {since}.",
+        "In dieser Woche nicht beurteilt; dies ist der Stand von {since}.",
+        "since",
+    ),
     _of_quantity(
         "limit_crossed",
         "{Quantity} is beyond the family's limit.",
@@ -129,68 +135,48 @@ _NOTICES = (
         "vans depot",
         "second third recorder",
     ),
-)
-
-# What a week says of its own run.
-_STANDS = "What was known before stands, and so do open orders."
-_STANDS_DE = "Was vorher bekannt war, gilt weiter, offene Aufträge auch."
-_RUN = (
     _saying(
-        "not_judged",
-        f"Not judged this week: [van {{van}}, ]family {{family}}: {{error}}. {_STANDS}",
-        f"Diese Woche nicht beurteilt: [Fahrzeug {{van}}, ]Familie {{family}}: {{error}}. {_STANDS_DE}",
-        "family error",
-        "van",
+        "van_failed",
+        "{Step} this week: van {van} (family {family}): {error}. What was known before stands, and so do open orders.",
+        "{Step} in dieser Woche: Fahrzeug {van} (Familie {family}): {error}. Was vorher bekannt war, gilt weiter, offene "
+        "Aufträge ebenso.",
+        "step van family error",
     ),
     _saying(
-        "repair_not_proven",
-        f"No repair proven this week: [van {{van}}, ]family {{family}}: {{error}}. {_STANDS}",
-        f"Diese Woche keine Reparatur geprüft: [Fahrzeug {{van}}, ]Familie {{family}}: {{error}}. {_STANDS_DE}",
-        "family error",
-        "van",
-    ),
-    _saying(
-        "order_not_made",
-        f"No order made this week: [van {{van}}, ]family {{family}}: {{error}}. {_STANDS}",
-        f"Diese Woche kein Auftrag erstellt: [Fahrzeug {{van}}, ]Familie {{family}}: {{error}}. {_STANDS_DE}",
-        "family error",
-        "van",
-    ),
-    _saying(
-        "stands_from",
-        "Not judged this week; this stands from {since}.",
-        "Diese Woche nicht beurteilt; dies gilt seit {since}.",
-        "since",
+        "family_failed",
+        "{Step} this week: family {family}: {error}. What was known before stands, and so do open orders.",
+        "{Step} in dieser Woche: Familie {family}: {error}. Was vorher bekannt war, gilt weiter, offene Aufträge ebenso.",
+        "step family error",
     ),
     _saying(
         "no_visit_since",
         "No van was seen since {since}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
-        "Seit {since} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über sie. Aufnahmen liefern, "
-        "dann erneut starten.",
+        "Seit {since} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "
+        "liefern, dann den Lauf wiederholen.",
         "since",
     ),
     _saying(
-        "no_visit_yet",
-        "No van was seen up to {until}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
-        "Bis {until} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über sie. Aufnahmen liefern, "
-        "dann erneut starten.",
-        "until",
+        "no_visit_until",
+        "No van was seen up to {week}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
+        "Bis {week} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "
+        "liefern, dann den Lauf wiederholen.",
+        "week",
     ),
     _saying(
-        "one_unread",
-        "1 recording could not be read: {file} of delivery {delivery}: see {report}. Each run tries again; what was "
+        "one_unread_recording",
+        "1 recording could not be read: {file} of delivery {delivery}: see {log}. Each run tries again; what was "
         "delivered is kept.",
-        "1 Aufnahme konnte nicht gelesen werden: {file} der Lieferung {delivery}, siehe {report}. Jeder Lauf versucht es "
-        "erneut; was geliefert wurde, bleibt erhalten.",
-        "file delivery report",
+        "1 Aufnahme war nicht auszuwerten: {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es wieder; "
+        "das Gelieferte bleibt erhalten.",
+        "file delivery log",
     ),
     _saying(
-        "more_unread",
-        "{count} recordings could not be read, first {file} of delivery {delivery}: see {report}. Each run tries again; what "
-        "was delivered is kept.",
-        "{count} Aufnahmen konnten nicht gelesen werden, zuerst {file} der Lieferung {delivery}, siehe {report}. Jeder Lauf "
-        "versucht es erneut; was geliefert wurde, bleibt erhalten.",
-        "count file delivery report",
+        "unread_recordings",
+        "{count} recordings could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
+        "delivered is kept.",
+        "{count} Aufnahmen waren nicht auszuwerten, zuerst {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es "
+        "wieder; das Gelieferte bleibt erhalten.",
+        "count file delivery log",
     ),
 )
 
@@ -209,6 +195,14 @@ _EVIDENCE = (
         "{Seen}, wie „{cause}“ es bewirken kann.",
         "feature cause scale seen moved meant",
         "level expected",
+    ),
+)
+_HARD_TO_TELL = (
+    _saying(
+        "hard_to_tell",
+        "A free snap does not surely separate '{cause}' from '{second_cause}': {because}.",
+        "Ein freier Gasstoß trennt „{cause}“ nicht sicher von „{second_cause}“: {because}.",
+        "cause second_cause",
     ),
 )
 
@@ -416,7 +410,7 @@ _AFTERWARDS = (
 )
 
 FACTS: dict[str, Saying] = {
-    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_RUN, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS)
+    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_HARD_TO_TELL, *_ORDERS, *_PLAN, *_AFTERWARDS)
 }
 
 PHRASES: dict[str, Words] = {
@@ -454,6 +448,9 @@ PHRASES: dict[str, Words] = {
     "moved.leaner": Words("leaner than expected", "magerer als erwartet"),
     "moved.more": Words("more than expected", "mehr als erwartet"),
     "moved.fewer": Words("fewer than expected", "weniger als erwartet"),
+    "failed.judging": Words("not judged", "nicht beurteilt"),
+    "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),
+    "failed.order": Words("no order made", "kein Auftrag erstellt"),
     "outcome.restored": Words("restored", "wiederhergestellt"),
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),

@@ -10,7 +10,7 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
-from models.causes.effects import EffectTable, load_effects, movements
+from models.causes.effects import EffectTable, inseparable_pairs, load_effects, movements
 from models.causes.evidence import Evidence, gather_evidence
 from models.causes.likelihood import (
     CauseSettings,
@@ -54,6 +54,8 @@ class CausePosterior:
         Most information per minute; None where no test tells anything.
     pairs : tuple of tuple of PairProbability
         Two causes at once, likeliest first.
+    hard_to_tell : tuple of tuple of Fact
+        Pairs near the top that this van's snaps do not separate.
     """
 
     van_ids: tuple[str, ...]
@@ -66,6 +68,7 @@ class CausePosterior:
     evidence_for: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
+    hard_to_tell: tuple[tuple[Fact, ...], ...]
 
 
 def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> Floats:
@@ -223,6 +226,9 @@ def infer_causes(
         evidence_for=tuple(e.speaks_for for e in evidence),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(pairs),
+        hard_to_tell=tuple(
+            _hard_to_tell(row, inseparable_pairs(moved, van, table)) for van, row in enumerate(probability)
+        ),
     )
 
 
@@ -267,3 +273,11 @@ def _runner_up(single: Floats) -> int:
     without = single.copy()
     without[_NONE] = -1.0
     return int(np.argmax(without))
+
+
+def _hard_to_tell(row: Floats, pairs: frozenset[frozenset[str]]) -> tuple[Fact, ...]:
+    """The two likeliest codes, where no free snap of the van separates them."""
+    first, second = (CAUSE_CODES[number] for number in np.argsort(-row)[:2])
+    if frozenset((first, second)) not in pairs or row.max() > 0.9:
+        return ()
+    return (Fact.of("hard_to_tell", cause=first, second_cause=second),)

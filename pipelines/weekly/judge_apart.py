@@ -9,6 +9,8 @@ from data_contracts.facts.fact import Fact
 
 Result = TypeVar("Result")
 
+_X = ("judging", "proof", "order")
+"""What may fail of a van: its judging, the proof of its repair, its order."""
 MOST_TRIALS = 60
 """Times that all but some vans are judged, to find those that fail; what is open then stays out."""
 
@@ -37,9 +39,11 @@ class NotJudged:
     reason: str
     trace: str
 
-    def fact(self, code: str) -> Fact:
-        """What is said of it, under the code of what failed."""
-        return Fact.of(code, family=self.family, van=None if self.whole else self.van_ids[0], error=self.reason)
+    def fact(self, step: str) -> Fact:
+        """What is said of it; `step` is what failed: judging, proof or order."""
+        van = None if self.whole else self.van_ids[0]
+        code = "family_failed" if self.whole else "van_failed"
+        return Fact.of(code, step=step, van=van, family=self.family, error=self.reason)
 
 
 def judge_apart(

@@ -85,9 +85,9 @@ def judge_week(
         listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
     _keep_traces(workspace, week, [*failed, *unproven, *unordered])
     told = [
-        *(one.fact("not_judged") for one in failed),
-        *(one.fact("repair_not_proven") for one in unproven),
-        *(one.fact("order_not_made") for one in unordered),
+        *(one.fact("judging") for one in failed),
+        *(one.fact("proof") for one in unproven),
+        *(one.fact("order") for one in unordered),
         *_silence(frame, week),
         *_unread(warehouse, register),
     ]
@@ -260,7 +260,7 @@ def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:
     last = max(frame["week"], default="")
     if last and not is_silent(last, week):
         return []
-    return [Fact.of("no_visit_since", since=last) if last else Fact.of("no_visit_yet", until=week)]
+    return [Fact.of("no_visit_since", since=last) if last else Fact.of("no_visit_until", week=week)]
 
 
 def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
@@ -272,8 +272,12 @@ def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
     ).filter(pl.col("van_id").is_in(sound))
     if rows.is_empty():
         return []
-    where = {"file": rows["file"][0], "delivery": rows["delivery"][0], "report": READ_TRACES}
-    return [Fact.of("one_unread", **where) if rows.height == 1 else Fact.of("more_unread", count=rows.height, **where)]
+    where = {"file": rows["file"][0], "delivery": rows["delivery"][0], "log": READ_TRACES}
+    return [
+        Fact.of("one_unread_recording", **where)
+        if rows.height == 1
+        else Fact.of("unread_recordings", count=rows.height, **where)
+    ]
 
 
 def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:

@@ -76,7 +76,7 @@ def test_one_van_that_fails_is_named_and_keeps_its_place(
     assert order["state"].to_list() == ["proposed"]
     fail_for(monkeypatch, assessing, "fleet_forecasts", of_van(van_id))
     tracked = judge(home)
-    said = f"Not judged this week: van {van_id}, family {before[van_id]}: ZeroDivisionError: division by zero in a second line."
+    said = f"Not judged this week: van {van_id} (family {before[van_id]}): ZeroDivisionError: division by zero in a second line."
     assert [text for text in texts(tracked) if text.startswith("Not judged")] == [
         said + " What was known before stands, and so do open orders."
     ]
@@ -155,7 +155,7 @@ def test_a_van_whose_causes_or_orders_fail_keeps_its_order(
         fail_for(monkeypatch, orders, "due_by", lambda van, *_, **__: van.van_id == van_id)
         told = "No order made this week"
     tracked = judge(home)
-    assert any(text.startswith(f"{told}: van {van_id}, ") for text in texts(tracked))
+    assert any(text.startswith(f"{told}: van {van_id} ") for text in texts(tracked))
     assert ask(home, f"SELECT order_id, state FROM work_orders WHERE van_id = '{van_id}'").equals(order)
     assert tracked.orders >= 5
 

@@ -18,11 +18,11 @@ from data_contracts.tables import TABLES
 PLACE = re.compile(r"\{(\w+)\}")
 SAMPLE_WORDS = {
     "since": "2026-W12", "onset": "2026-W09", "onset_low": "2026-W08", "onset_high": "2026-W10", "day": "2026-04-30",
-    "second": "cycle_ripple", "third": "trim_idle_pct", "flag": "anomaly", "cause": "intake_restricted",
-    "second_cause": "lambda_slow", "test": "fuel_pressure", "feature": "main_peak", "scale": "relative", "seen": "change",
+    "second": "cycle_ripple", "third": "trim_idle_pct", "flag": "anomaly", "cause": "lambda_slow",
+    "second_cause": "lambda_slow_one_way", "test": "fuel_pressure", "feature": "main_peak", "scale": "relative", "seen": "change",
+    "van": "V-9", "week": "2026-W14", "file": "1.csv", "delivery": "one", "log": "reports/not-read.txt", "error": "odd", "step": "judging",
     "outcome": "restored", "family": "brook-20", "depot": "north", "recorder": "R-7", "orders": "0123456789abcdef",
-    "van": "V042", "until": "2026-W20", "error": "a division by zero", "file": "waveforms/7.csv", "delivery": "2026-W20-north",
-    "report": "reports/not-read.txt",
+
 }  # fmt: skip
 QUANTITY = "main_peak_reference_g_s"
 OWN = Fact.of(
