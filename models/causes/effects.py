@@ -17,7 +17,8 @@ from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.statistics.arrays import Flags, Floats
 from models.tracking.state.residuals import Residuals
 
-# Trims run into limits that differ between control units: on the soft scale what lies well beyond this counts little more.
+# Trims run into limits that differ between control units: on the soft scale what lies well beyond this counts little
+# more.
 SOFT = 10.0
 
 # A relative figure is no evidence where the expectation itself is next to nothing.
@@ -85,8 +86,8 @@ def effect_table(
     Parameters
     ----------
     fitted : mapping, optional
-        cause_effects.toml as a TOML reader gives it. A way of a cause that it holds counts for all engines but `trade_share` of
-        them; one that it lacks is the trade's alone.
+        cause_effects.toml as a TOML reader gives it. A way of a cause that it holds counts for all engines but
+        `trade_share` of them; one that it lacks is the trade's alone.
     causes : mapping of str to Cause
         By code.
     features : mapping of str to Feature

@@ -10,8 +10,15 @@ from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 
 STATES: tuple[str, ...] = (
-    "proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven",
-)  # fmt: skip
+    "proposed",
+    "accepted",
+    "declined",
+    "postponed",
+    "booked",
+    "done",
+    "proven",
+    "not_proven",
+)
 
 # From each state, where a person or the next visit may take it.
 MOVES: Mapping[str, frozenset[str]] = {
@@ -73,9 +80,18 @@ class OrderEvent:
     def event_id(self) -> str:
         """Hash of everything it says: the same event told twice is one event."""
         said = (
-            self.order_id, self.state, self.at.isoformat(), self.person, self.reason, str(self.until),
-            self.found, self.parts, repr(self.hours), repr(self.cost), self.note,
-        )  # fmt: skip
+            self.order_id,
+            self.state,
+            self.at.isoformat(),
+            self.person,
+            self.reason,
+            str(self.until),
+            self.found,
+            self.parts,
+            repr(self.hours),
+            repr(self.cost),
+            self.note,
+        )
         return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
 
 

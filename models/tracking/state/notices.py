@@ -12,7 +12,8 @@ RECORDER_WEEKS = 13
 
 
 def lone_recorder(std: Standardised, row: int) -> str:
-    """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not named."""
+    """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not
+    named."""
     serial: str | None = std.visits["recorder_serial"][row]
     recent = (std.weeks > std.weeks[row] - RECORDER_WEEKS) & (std.weeks <= std.weeks[row])
     same = recent & (std.visits["recorder_serial"] == serial).fill_null(False).to_numpy()
