@@ -8,10 +8,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.say import say
 from data_contracts.family import parse_family
 from data_contracts.recorder import parse_profile
 from data_contracts.tables import REPAIRS, polars_schema
-from models.tracking.state.sentences import lone_recorder_sentence
 from pipelines.intake.manifest import COLUMNS, REQUIRED
 from pipelines.storage.models import keep_models
 from pipelines.weekly import steps
@@ -91,7 +92,7 @@ def test_the_only_van_of_a_recorder_is_told_apart_only_where_it_is_named(home: W
     def told() -> set[str]:
         judge(home)
         said = ask(home, "SELECT van_id, unnest(reasons) AS reason FROM watchlist").iter_rows()
-        return {van_id for van_id, reason in said if reason == lone_recorder_sentence(f"of {van_id}")}
+        return {van_id for van_id, reason in said if reason == say(Fact.of("lone_recorder", recorder=f"of {van_id}"))}
 
     put_captures(home, own)
     named = told()

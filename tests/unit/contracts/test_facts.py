@@ -157,9 +157,15 @@ def test_names_with_braces_and_brackets_stay_as_they_are() -> None:
     assert say(odd) == "depot [north] {p} | x has no workshop hours in the settings"
 
 
-def test_an_undeclared_field_is_refused() -> None:
-    with pytest.raises(KeyError, match="declare it"):
+def test_what_is_not_declared_is_refused() -> None:
+    with pytest.raises(KeyError, match="stands_out: wieght: give the fields"):
         Fact.of("stands_out", wieght=1.0)
+    with pytest.raises(KeyError, match="plan_booked: day: give the fields"):
+        Fact.of("plan_booked")
+    with pytest.raises(KeyError, match="limit_crossed: quantity: give"):
+        Fact.of("limit_crossed")
+    with pytest.raises(KeyError, match="heard_of"):
+        Fact.of("heard_of")
 
 
 def test_a_row_tells_its_facts_or_what_was_stored() -> None:
