@@ -51,7 +51,10 @@ def _differing(a: pl.DataFrame, b: pl.DataFrame, within: float) -> list[str]:
                 a.select(column), b.select(column), check_exact=within == 0.0, rel_tol=within, abs_tol=0.0
             )
         except AssertionError:
-            first = next((n for n, (x, y) in enumerate(zip(a[column], b[column], strict=True)) if x != y), None)
+            first = next(
+                (n for n, (x, y) in enumerate(zip(a[column].to_list(), b[column].to_list(), strict=True)) if x != y),
+                None,
+            )
             shown = "type" if first is None else f"row {first}: {a[column][first]!r} and {b[column][first]!r}"
             lines.append(f"column {column} differs, {shown}"[:240])
     return lines
