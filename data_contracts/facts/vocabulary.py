@@ -211,14 +211,6 @@ _EVIDENCE = (
         "level expected",
     ),
 )
-_HARD_TO_TELL = (
-    _saying(
-        "hard_to_tell",
-        "A free snap does not surely separate '{cause}' from '{second_cause}': {because}.",
-        "Ein freier Gasstoß trennt „{cause}“ nicht sicher von „{second_cause}“: {because}.",
-        "cause second_cause",
-    ),
-)
 
 # What an order says: why, what to do, what it is worth, and when.
 _ORDERS = (
@@ -424,7 +416,7 @@ _AFTERWARDS = (
 )
 
 FACTS: dict[str, Saying] = {
-    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_HARD_TO_TELL, *_ORDERS, *_PLAN, *_AFTERWARDS)
+    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS)
 }
 
 PHRASES: dict[str, Words] = {

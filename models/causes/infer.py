@@ -52,8 +52,8 @@ class CausePosterior:
         Most information per minute; None where no test tells anything.
     pairs : tuple of tuple of PairProbability
         Two causes at once, likeliest first.
-    hard_to_tell : tuple of tuple of Fact
-        Pairs near the top that this van's snaps do not separate.
+    said : tuple of tuple of str
+        Pairs near the top that no free snap separates, in words.
     """
 
     van_ids: tuple[str, ...]
@@ -69,7 +69,7 @@ class CausePosterior:
     evidence_against: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
-    hard_to_tell: tuple[tuple[Fact, ...], ...]
+    said: tuple[tuple[str, ...], ...]
 
 
 def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> NDArray[np.float64]:
@@ -253,9 +253,7 @@ def infer_causes(
         evidence_against=tuple(e.speaks_against for e in evidence),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(pairs),
-        hard_to_tell=tuple(
-            _hard_to_tell(row, inseparable_pairs(moved, van, table)) for van, row in enumerate(probability)
-        ),
+        said=tuple(_said(row, inseparable_pairs(moved, van, table)) for van, row in enumerate(probability)),
     )
 
 
@@ -274,9 +272,11 @@ def _interval(severity: NDArray[np.float64], weight: NDArray[np.float64]) -> NDA
     return np.array([float(weight @ severity), low, high])
 
 
-def _hard_to_tell(row: NDArray[np.float64], pairs: frozenset[frozenset[str]]) -> tuple[Fact, ...]:
-    """The two likeliest codes, where no free snap of the van separates them."""
+def _said(row: NDArray[np.float64], inseparable: dict[frozenset[str], str]) -> tuple[str, ...]:
+    """Inseparable pairs among the two likeliest codes, in words."""
     first, second = (CAUSE_CODES[number] for number in np.argsort(-row)[:2])
-    if frozenset((first, second)) not in pairs or row.max() > 0.9:
+    because = inseparable.get(frozenset((first, second)))
+    if because is None or row.max() > 0.9:
         return ()
-    return (Fact.of("hard_to_tell", cause=first, second_cause=second),)
+    titles = [CAUSES[code].title.en if code in CAUSES else "nothing wrong" for code in (first, second)]
+    return (f"A free snap does not surely separate '{titles[0]}' from '{titles[1]}': {because}.",)

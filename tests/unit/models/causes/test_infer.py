@@ -11,7 +11,6 @@ import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
-from data_contracts.facts.say import say
 from data_contracts.family import Family, parse_family
 from models.causes.effects import SOFT, effect_at, effect_table, load_effects
 from models.causes.infer import CauseSettings, infer_causes
@@ -293,8 +292,8 @@ def test_pair_is_inseparable_only_where_what_tells_was_not_read() -> None:
     one = both.copy()
     one[[n for n, name in enumerate(EXPECTED) if "to_rich" in name]] = np.nan
     found = infer_causes(make_residuals(np.stack([both, one])), [family()] * 2, [()] * 2)
-    assert found.hard_to_tell[0] == ()
-    assert "only one of the two responses was read" in say(found.hard_to_tell[1][0])
+    assert found.said[0] == ()
+    assert "only one of the two responses was read" in found.said[1][0]
 
 
 def test_one_slip_of_a_fit_is_one_slip() -> None:
