@@ -251,7 +251,7 @@ _MADE: dict[str, Callable[[_Telling], str | None]] = {
     "job": lambda telling: _job(telling, "cause"),
     "second_job": lambda telling: _job(telling, "second_cause"),
     "instrument": _instrument,
-    "capture": lambda telling: telling.inside(PHRASES["capture"]),
+    "capture": lambda telling: telling.phrase("capture"),
 }
 """Places made of several fields."""
 

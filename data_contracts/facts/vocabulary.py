@@ -422,8 +422,8 @@ FACTS: dict[str, Saying] = {
 PHRASES: dict[str, Words] = {
     "above": Words("{amount} above", "{amount} über"),
     "below": Words("{amount} below", "{amount} unter"),
-    "rising": Words("rising", "steigend"),
-    "falling": Words("falling", "fallend"),
+    "rising": Words("rising", "steigt"),
+    "falling": Words("falling", "fällt"),
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "more_than": Words("more than {amount}", "mehr als {amount}"),
     "points": Words("percentage points", "Prozentpunkte"),
@@ -438,8 +438,8 @@ PHRASES: dict[str, Words] = {
     "flag.unsteady": Words("the scatter of {quantity}", "Streuung von {quantity}"),
     "cause.none": Words("nothing wrong", "kein Fehler"),
     "capture": Words(
-        "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm",
-        "Drei Gasstöße von 8–10 s aufnehmen, ganz warm, mit eingelernten Trimmwerten im Leerlauf und bei 2.500 1/min",
+        "record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm",
+        "drei Gasstöße von 8–10 s aufnehmen, ganz warm, mit eingelernten Trimmwerten im Leerlauf und bei 2.500 1/min",
     ),
     "seen.as_expected": Words("{feature} is as expected", "{feature} ist wie erwartet"),
     "seen.level": Words(

@@ -90,7 +90,7 @@ def test_english_is_as_it_was_but_for_powers_of_ten() -> None:
 def test_german_has_a_decimal_comma_and_no_english() -> None:
     assert say(OWN, "de") == (
         "Luft je Umdrehung liegt 3,6 % über der eigenen Grundlinie (975 → 1010 mg), außerhalb seit 2026-W23, in Bewegung etwa "
-        "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigend um 3,16 mg je Woche."
+        "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigt um 3,16 mg je Woche."
     )
 
 
