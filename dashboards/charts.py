@@ -45,6 +45,7 @@ def _figure(
     }
     common = {
         "height": height,
+        "separators": text.separators(),
         "margin": {"l": 8, "r": 12, "t": 8, "b": 8},
         "paper_bgcolor": "rgba(0,0,0,0)",
         "plot_bgcolor": "rgba(0,0,0,0)",

@@ -13,6 +13,7 @@ from dashboards import words_de, words_en
 from dashboards.display import language, units
 from data_contracts.bilingual import Words
 from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.facts.numerals import in_language
 from data_contracts.facts.say import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
@@ -93,12 +94,14 @@ def number(value: float | None, digits: int = 3) -> str:
 
 
 def _fixed(value: float, places: int) -> str:
-    rounded = round(value, places)
-    return (
-        f"{rounded:,.{max(0, places)}f}".replace(",", NARROW_SPACE).replace("-", MINUS)
-        if rounded
-        else f"{0:.{max(0, places)}f}"
-    )
+    shown = f"{round(value, places) or 0.0:,.{max(0, places)}f}".replace("-", MINUS)
+    whole, _, decimals = shown.partition(".")
+    return whole.replace(",", NARROW_SPACE) + in_language("." + decimals if decimals else "", language())
+
+
+def separators() -> str:
+    """Decimal mark and thousands mark for numbers the browser writes."""
+    return in_language(".,", language())
 
 
 def uncertain(value: float | None, u: float | None, unit: str = "1") -> str:
@@ -157,7 +160,8 @@ def p_value(p: float | None) -> str:
     """A p-value to two digits; below 0.0001 it says so."""
     if p is None or math.isnan(p):
         return say("number.none")
-    return say("number.below", value="0.0001") if p < 1e-4 else f"{p:.2g}"
+    told = in_language("0.0001" if p < 1e-4 else f"{p:.2g}", language())
+    return say("number.below", value=told) if p < 1e-4 else told
 
 
 def weeks_count(weeks: float | None) -> str:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboards import decide, parts, text
 from dashboards.text import inert, say
+from data_contracts.weeks import is_silent
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
 from pipelines.read_side.queries import ListFilter
@@ -33,7 +34,7 @@ def show() -> None:
     only = _filters(published, week)
     total = sum(queries.watchlist_counts(published, week, only).values())
     if not total:
-        st.success(say("week.empty" if not counts else "week.empty_filter", week=week), icon=":material/check_circle:")
+        _empty(published, week, filtered=bool(counts))
     else:
         pages = -(-total // PAGE_SIZE)
         page = _page(pages)
@@ -48,6 +49,19 @@ def show() -> None:
         )
     _left(published, week)
     parts.footer(published)
+
+
+def _empty(published: Published, week: str, *, filtered: bool) -> None:
+    """Why no van is shown: the filters, or none stands out, which nobody can say where none was seen of late."""
+    last = queries.last_week_seen(published, week)
+    if filtered:
+        st.success(say("week.empty_filter", week=week), icon=":material/check_circle:")
+    elif last is None:
+        st.warning(say("week.never_seen", week=week), icon=":material/visibility_off:")
+    elif is_silent(last, week):
+        st.warning(say("week.silent", last=last, week=week), icon=":material/visibility_off:")
+    else:
+        st.success(say("week.empty", week=week), icon=":material/check_circle:")
 
 
 def _numbers(counts: Mapping[str, int], seen: Mapping[str, int]) -> None:

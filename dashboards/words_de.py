@@ -63,6 +63,8 @@ WORDS: dict[str, str] = {
     "week.repeat": "Zur Wiederholung zurückgeschickt",
     "week.filters": "Nur zeigen",
     "week.empty": "In {week} fällt kein Fahrzeug auf. Es ist nichts zu tun.",
+    "week.silent": "Seit {last} wurde kein Fahrzeug gesehen. Dass keines auf der Liste von {week} steht, sagt nichts über ihren Zustand: Aufnahmen liefern, dann den Wochenlauf wiederholen.",
+    "week.never_seen": "Bis {week} wurde kein Fahrzeug gesehen. Aufnahmen liefern, dann den Wochenlauf wiederholen.",
     "week.empty_filter": "Kein Fahrzeug der Liste von {week} passt zu diesen Filtern. Nehmen Sie einen weg, um mehr zu sehen.",
     "week.new": "neu diese Woche",
     "week.same": "unverändert seit der Vorwoche",

@@ -66,6 +66,8 @@ WORDS: dict[str, str] = {
     "week.repeat": "Sent back to be repeated",
     "week.filters": "Show only",
     "week.empty": "No van stands out in {week}. Nothing needs doing.",
+    "week.silent": "No van was seen since {last}. That none is on the list of {week} tells nothing of how they are: deliver recordings, then run again.",
+    "week.never_seen": "No van was seen up to {week}. Deliver recordings, then run again.",
     "week.empty_filter": "No van on the list of {week} matches these filters. Take one away to see more.",
     "week.new": "new this week",
     "week.same": "unchanged since the week before",

@@ -16,6 +16,10 @@ TRIGGER_V = 2.0
 # Captures of one van less than this apart are one visit (delivery format, fixed).
 VISIT_GAP_HOURS = 2.0
 
+# A list whose last visit of any van is this old tells nothing of the vans now. Vans are usually seen every week, and one that
+# was not seen for 8 has no state at all: half of that. Common practice, no source (2026-11-29).
+SILENT_WEEKS = 4
+
 # Recordings the delivery format takes (fixed): sampling rate and length.
 LOWEST_RATE_HZ = 1.0
 HIGHEST_RATE_HZ = 200_000.0

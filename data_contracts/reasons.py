@@ -186,7 +186,7 @@ QUARANTINE_RULES = _page(
     ),
     Reason(
         "wrong_clock",
-        "the capture is dated years from its delivery or its van's service",
+        "the capture is dated after the day of the run, or years from its delivery or its van's service",
         "give the right time, or set the recorder's clock and deliver again",
     ),
     Reason("too_large", "the file is larger than the contract allows", "split the recording"),

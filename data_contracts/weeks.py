@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.limits import SILENT_WEEKS
 
 
 def week_of(day: date) -> str:
@@ -30,15 +31,28 @@ def weeks_of(moments: pl.Expr) -> pl.Expr:
     return moments.dt.strftime("%G-W%V")
 
 
-def check_week(week: str) -> str:
-    """The week itself, if it is one.
+def check_week(week: str, *, today: datetime) -> str:
+    """The week itself, if it is one and has begun.
+
+    Parameters
+    ----------
+    week : str
+        Such as 2026-W14.
+    today : datetime
+        With a UTC offset.
+
+    Returns
+    -------
+    str
 
     Raises
     ------
     InputError
-        If it is not an ISO week.
+        If it is not an ISO week, or still to come.
     """
     week_start(week)
+    if week > week_of(today):
+        raise InputError(f"week {week} is still to come: give one up to {week_of(today)}")
     return week
 
 
@@ -86,6 +100,21 @@ def week_end(week: str) -> datetime:
         If it is not an ISO week.
     """
     return datetime.combine(week_start(week) + timedelta(weeks=1), datetime.min.time(), UTC)
+
+
+def is_silent(last: str, week: str) -> bool:
+    """Whether the last visit of any van is too old for a week's list to say that vans are well.
+
+    Parameters
+    ----------
+    last, week : str
+        ISO weeks: of the last visit, and of the list.
+
+    Returns
+    -------
+    bool
+    """
+    return week_end(week) - week_end(last) >= timedelta(weeks=SILENT_WEEKS)
 
 
 def week_before(week: str) -> str:

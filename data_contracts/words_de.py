@@ -110,7 +110,7 @@ GERMAN: dict[str, str] = {
     "the archive can't be read": "das Archiv ist nicht lesbar",
     "the same waveform is claimed for another van or another time": "dasselbe Signal wird für ein anderes Fahrzeug oder eine andere Zeit beansprucht",
     "find out which claim is right and deliver that one again": "klären, was stimmt, und das neu liefern",
-    "the capture is dated years from its delivery or its van's service": "die Aufnahme ist Jahre von ihrer Lieferung oder dem Dienst ihres Fahrzeugs entfernt datiert",
+    "the capture is dated after the day of the run, or years from its delivery or its van's service": "die Aufnahme ist nach dem Tag des Laufs datiert, oder Jahre von ihrer Lieferung oder dem Dienst ihres Fahrzeugs entfernt",
     "give the right time, or set the recorder's clock and deliver again": "die richtige Zeit angeben, oder die Uhr des Schreibers stellen und neu liefern",
     "the file is larger than the contract allows": "die Datei ist größer als vereinbart",
     "split the recording": "die Aufnahme teilen",

@@ -7,6 +7,7 @@ Exit codes: 0 done; 1 `check` found something; 2 wrong usage or input, one clear
 import json
 import os
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -147,7 +148,7 @@ def weekly(
 
     workspace = open_workspace(home)
     if week is not None:
-        check_week(week)
+        check_week(week, today=datetime.now(UTC))
     from pipelines.weekly.flows import run_weekly
     from pipelines.workspace.settings import load_settings
 

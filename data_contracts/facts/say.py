@@ -251,7 +251,7 @@ _MADE: dict[str, Callable[[_Telling], str | None]] = {
     "job": lambda telling: _job(telling, "cause"),
     "second_job": lambda telling: _job(telling, "second_cause"),
     "instrument": _instrument,
-    "capture": lambda telling: telling.inside(PHRASES["capture"]),
+    "capture": lambda telling: telling.phrase("capture"),
 }
 """Places made of several fields."""
 
@@ -313,4 +313,5 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "test": lambda telling, word: telling.inside(TESTS[word].title),
     "feature": _feature,
     "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
+    "step": lambda telling, word: telling.phrase(f"failed.{word}"),
 }

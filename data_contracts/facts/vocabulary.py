@@ -45,6 +45,12 @@ def _saying(code: str, en: str, de: str, fields: str = "", may: str = "") -> Say
 
 # Why a van is on the list.
 _REASONS = (
+    _saying(
+        "stands_from",
+        "Not judged this week; this stands from {since}.",
+        "In dieser Woche nicht beurteilt; dies ist der Stand von {since}.",
+        "since",
+    ),
     _of_quantity(
         "limit_crossed",
         "{Quantity} is beyond the family's limit.",
@@ -128,6 +134,49 @@ _NOTICES = (
         "{instrument} und Barometer prüfen, dann die Fahrzeuge. Der gemeinsame Teil ist abgezogen.",
         "vans depot",
         "second third recorder",
+    ),
+    _saying(
+        "van_failed",
+        "{Step} this week: van {van} (family {family}): {error}. What was known before stands, and so do open orders.",
+        "{Step} in dieser Woche: Fahrzeug {van} (Familie {family}): {error}. Was vorher bekannt war, gilt weiter, offene "
+        "Aufträge ebenso.",
+        "step van family error",
+    ),
+    _saying(
+        "family_failed",
+        "{Step} this week: family {family}: {error}. What was known before stands, and so do open orders.",
+        "{Step} in dieser Woche: Familie {family}: {error}. Was vorher bekannt war, gilt weiter, offene Aufträge ebenso.",
+        "step family error",
+    ),
+    _saying(
+        "no_visit_since",
+        "No van was seen since {since}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
+        "Seit {since} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "
+        "liefern, dann den Lauf wiederholen.",
+        "since",
+    ),
+    _saying(
+        "no_visit_until",
+        "No van was seen up to {week}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
+        "Bis {week} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "
+        "liefern, dann den Lauf wiederholen.",
+        "week",
+    ),
+    _saying(
+        "one_unread_recording",
+        "1 recording could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
+        "delivered is kept.",
+        "1 Aufnahme war nicht auszuwerten, zuerst {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es wieder; "
+        "das Gelieferte bleibt erhalten.",
+        "file delivery log",
+    ),
+    _saying(
+        "unread_recordings",
+        "{count} recordings could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
+        "delivered is kept.",
+        "{count} Aufnahmen waren nicht auszuwerten, zuerst {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es "
+        "wieder; das Gelieferte bleibt erhalten.",
+        "count file delivery log",
     ),
 )
 
@@ -359,8 +408,8 @@ FACTS: dict[str, Saying] = {
 PHRASES: dict[str, Words] = {
     "above": Words("{amount} above", "{amount} über"),
     "below": Words("{amount} below", "{amount} unter"),
-    "rising": Words("rising", "steigend"),
-    "falling": Words("falling", "fallend"),
+    "rising": Words("rising", "steigt"),
+    "falling": Words("falling", "fällt"),
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "more_than": Words("more than {amount}", "mehr als {amount}"),
     "points": Words("percentage points", "Prozentpunkte"),
@@ -375,8 +424,8 @@ PHRASES: dict[str, Words] = {
     "flag.unsteady": Words("the scatter of {quantity}", "Streuung von {quantity}"),
     "cause.none": Words("nothing wrong", "kein Fehler"),
     "capture": Words(
-        "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm",
-        "Drei Gasstöße von 8–10 s aufnehmen, ganz warm, mit eingelernten Trimmwerten im Leerlauf und bei 2.500 1/min",
+        "record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm",
+        "drei Gasstöße von 8–10 s aufnehmen, ganz warm, mit eingelernten Trimmwerten im Leerlauf und bei 2.500 1/min",
     ),
     "seen.as_expected": Words("{feature} is as expected", "{feature} ist wie erwartet"),
     "seen.level": Words(
@@ -391,6 +440,9 @@ PHRASES: dict[str, Words] = {
     "moved.leaner": Words("leaner than expected", "magerer als erwartet"),
     "moved.more": Words("more than expected", "mehr als erwartet"),
     "moved.fewer": Words("fewer than expected", "weniger als erwartet"),
+    "failed.judging": Words("not judged", "nicht beurteilt"),
+    "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),
+    "failed.order": Words("no order made", "kein Auftrag erstellt"),
     "outcome.restored": Words("restored", "wiederhergestellt"),
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),

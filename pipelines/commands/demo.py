@@ -2,10 +2,11 @@
 
 import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from data_contracts.errors import InputError
-from data_contracts.weeks import week_before, week_start
+from data_contracts.weeks import week_before, week_end, week_start
 from pipelines.weekly.progress import bar
 from pipelines.workspace.example_register import EXAMPLE_FILES
 from pipelines.workspace.workspace import make_workspace
@@ -49,9 +50,10 @@ def run_demo(home: Path, *, vans: int, weeks: int, seed: int, fresh: bool) -> st
     with bar("building the fleet") as progress:
         write_demo(workspace.root, seed, vans=vans, weeks=weeks, progress=progress)
     newest = max(delivery.name[:8] for delivery in workspace.inbox.iterdir())
-    first = run_weekly(workspace, week_before(newest), quiet=False)  # so that the list can show what changed
+    now = max(datetime.now(UTC), week_end(newest))  # a fleet of many weeks may end after today
+    first = run_weekly(workspace, week_before(newest), quiet=False, now=now)  # so that the list can show what changed
     summary = replace(
-        run_weekly(workspace, newest, quiet=False), intake=first.intake, captures_read=first.captures_read
+        run_weekly(workspace, newest, quiet=False, now=now), intake=first.intake, captures_read=first.captures_read
     )
     found = _found(workspace.root, summary.week)
     return f"{summary.text()}\n{found}\nopen the board: vansnap board --home {home}   (or `make board`)"

@@ -6,7 +6,6 @@ from typing import Any
 import polars as pl
 
 from data_contracts.facts.fact import ANOMALY, UNSTEADY
-from data_contracts.facts.say import say
 from data_contracts.tables import FACTS_TYPE, LEARNING, polars_schema
 from data_contracts.weeks import week_end
 from models.tracking.assess import Assessment
@@ -144,18 +143,8 @@ def learning_rows(changes: Sequence[Change], week: str) -> pl.DataFrame:
 
 
 def learning_card(learned: Learned, changes: Sequence[Change], week: str) -> Mapping[str, Any]:
-    """Model card: what findings moved since the run before, and why."""
-    return {
-        "name": "learning",
-        "week": week,
-        "findings": learned.findings,
-        "moved": [
-            f"{say(one.figure.what)}: {one.before:.3g} to {one.figure.value:.3g}"
-            + ("" if one.figure.unit == "1" else f" {one.figure.unit}")
-            + f". {say(one.figure.why)}"
-            for one in changes
-        ],
-    }
+    """Model card: findings so far, and how many figures they moved since the run before; the table `learning` says which."""
+    return {"name": "learning", "week": week, "findings": learned.findings, "figures_moved": len(changes)}
 
 
 def with_trust(listed: pl.DataFrame, learned: Learned, flags: Mapping[str, Sequence[str]]) -> pl.DataFrame:

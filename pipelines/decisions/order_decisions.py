@@ -229,8 +229,15 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
         hours=_amount("hours", row.get("hours")),
         cost=_amount("cost", row.get("cost")),
         note=str(row.get("note") or ""),
-        note_facts=tuple(Fact.from_row(fact) for fact in row.get("note_facts") or ()),
+        note_facts=_facts(row.get("note_facts") or ()),
     )
+
+
+def _facts(told: Any) -> tuple[Fact, ...]:
+    try:
+        return tuple(Fact.from_row(fact) for fact in told)
+    except (AttributeError, KeyError, TypeError, ValueError):
+        raise InputError(f"note_facts is {str(told)[:60]!r}: leave it out") from None
 
 
 def _amount(name: str, value: object) -> float | None:

@@ -1,7 +1,7 @@
-"""Captures dated by a clock set wrong: judged by what was delivered and registered, never by the clock of the machine.
+"""Captures dated by a clock set wrong: judged by what was delivered and registered, and by the day of the run.
 
-The same delivery is judged alike on any day it is taken in. A delivery carries no date of its own; its date is the middle
-of what its rows say.
+A delivery carries no date of its own; its date is the middle of what its rows say. Of the past the day of the run decides
+nothing; what is dated after it waits until its day has come, or until somebody gives the right time.
 """
 
 from collections.abc import Collection, Sequence
@@ -16,25 +16,44 @@ MOST_APART = timedelta(days=366)
 year's backlog come in one delivery. Common practice, no source (2026-11-25)."""
 
 
-def date_of_delivery(rows: Sequence[TextRow]) -> datetime | None:
-    """The middle one of the moments a manifest states; of two the earlier.
+def date_of_delivery(rows: Sequence[TextRow], now: datetime) -> datetime | None:
+    """The middle one of the moments a manifest states, but those still to come; of two the earlier.
 
     Parameters
     ----------
     rows : sequence of TextRow
         All rows of the manifest, settled or not.
+    now : datetime
+        Time of the run.
 
     Returns
     -------
     datetime or None
-        In UTC; None where no row states a moment.
+        In UTC; None where no row states a moment that has come.
     """
     stated = (parse_moment(row.cells.get("captured_at") or "") for row in rows)
-    moments = sorted(moment for moment in stated if moment is not None)
+    moments = sorted(moment for moment in stated if moment is not None and has_come(moment, now))
     return moments[(len(moments) - 1) // 2] if moments else None
 
 
-def check_moment(row: ManifestRow, van: Van, delivered: datetime | None, said: Collection[int]) -> None:
+def has_come(moment: datetime, now: datetime) -> bool:
+    """Whether a moment lies before the end of the day of a run.
+
+    The day is counted in UTC, as every moment is told. Its end gives a clock some hours of error, or of a wrong offset.
+
+    Parameters
+    ----------
+    moment, now : datetime
+        With a UTC offset.
+
+    Returns
+    -------
+    bool
+    """
+    return moment.astimezone(UTC).date() <= now.astimezone(UTC).date()
+
+
+def check_moment(row: ManifestRow, van: Van, delivered: datetime | None, said: Collection[int], now: datetime) -> None:
     """Refuse a row whose clock was set wrong.
 
     Parameters
@@ -46,18 +65,29 @@ def check_moment(row: ManifestRow, van: Van, delivered: datetime | None, said: C
     delivered : datetime or None
         As `date_of_delivery` gives.
     said : collection of int
-        Rows whose time a person gave since: that is believed.
+        Rows whose time a person gave since: that is believed, unless it has not come yet.
+    now : datetime
+        Time of the run.
 
     Raises
     ------
     RefusedError
-        If it is dated over a year from the middle of its delivery, or over a year before its van went into service.
+        If it is dated after the day of the run, over a year from the middle of its delivery, or over a year before its van
+        went into service.
     """
     moment = row.captured_at
-    if moment is None or row.number in said:
+    if moment is None:
         return
     day = f"captured_at is {moment:%Y-%m-%d}"
     remedy = "the recorder's clock was set wrong; give the right time under Captures, or deliver again"
+    if row.number not in said:
+        _check_among_others(moment, van, delivered, day, remedy)
+    if not has_come(moment, now):  # told without the day of the run: a retry on another day changes nothing
+        raise RefusedError("wrong_clock", f"{day}, a day still to come: {remedy}; else it is taken in on that day")
+
+
+def _check_among_others(moment: datetime, van: Van, delivered: datetime | None, day: str, remedy: str) -> None:
+    """Refuse a moment far from its delivery or its van's service."""
     if van.in_service_on is not None:
         began = datetime.combine(van.in_service_on, time(), UTC)
         if moment < began - MOST_APART:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from data_contracts.errors import InputError
 from pipelines.decisions.inbox import write_decision
+from pipelines.intake.capture_dates import has_come
 from pipelines.intake.manifest import TextRow
 from pipelines.workspace.register import Register, load_register, parse_moment
 from pipelines.workspace.workspace import Workspace
@@ -107,8 +108,11 @@ def check_mend(mend: Mend, register: Register) -> None:
         raise InputError(
             f"recorder profile {recorder!r} is not in the register: add register/recorders/{recorder}.toml"
         )
-    if at is not None and parse_moment(at) is None:
+    moment = None if at is None else parse_moment(at)
+    if at is not None and moment is None:
         raise InputError(f"captured_at is {at!r}: write it as 2026-03-02T09:15:00+01:00, with its offset")
+    if moment is not None and not has_come(moment, mend.at):
+        raise InputError(f"captured_at is {at!r}, a day still to come: give the time it was recorded")
 
 
 def mends(workspace: Workspace) -> list[Mend]:

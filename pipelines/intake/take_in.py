@@ -155,7 +155,7 @@ def _take_in(
     workers: int,
 ) -> list[DeliveryAccount]:
     _lay_mends(workspace, jobs)
-    _check_manifests(jobs, register)
+    _check_manifests(jobs, register, now)
     total = sum(len(job.wanted) for job in jobs)
     done = 0
     changed: list[str] = []
@@ -249,17 +249,17 @@ def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
         job.mended = [mend for mend in told if mend.delivery == job.delivery]
 
 
-def _check_manifests(jobs: Sequence[_Job], register: Register) -> None:
+def _check_manifests(jobs: Sequence[_Job], register: Register, now: datetime) -> None:
     """Read all manifests, put them through the gate in one batch, and settle what needs no decoding."""
     for job in jobs:
-        _open(job)
+        _open(job, now)
     text = [row for job in jobs for row in job.text]
     checked = iter(check_rows(text))
     for job in jobs:
         for _ in job.text:
             row = next(checked)
             try:
-                wanted = _admit(job, row, register)
+                wanted = _admit(job, row, register, now)
             except RefusedError as refused:
                 job.items.append(Item(job.delivery, row.file, row.number, refused.rule, refused.reason, 1))
             else:
@@ -267,7 +267,7 @@ def _check_manifests(jobs: Sequence[_Job], register: Register) -> None:
                 job.wanted.append(wanted)
 
 
-def _open(job: _Job) -> None:
+def _open(job: _Job, now: datetime) -> None:
     try:
         job.opened = open_delivery(job.path)
         content = job.opened.read(MANIFEST, LARGEST_MANIFEST_BYTES)
@@ -287,7 +287,7 @@ def _open(job: _Job) -> None:
         file = None if job.opened is None else MANIFEST
         job.items.append(Item(job.delivery, file, None, rule, reason, len(job.open_rows(0))))
     else:
-        job.total, job.dated = len(rows), date_of_delivery(rows)
+        job.total, job.dated = len(rows), date_of_delivery(rows, now)
         job.text = [row for row in rows if row.number not in job.settled]
         for number in sorted(job.waiting - {row.number for row in rows}):
             reason = f"row {number} is no longer in the manifest: put it back, or discard the item"
@@ -296,7 +296,7 @@ def _open(job: _Job) -> None:
         job.content_id = job.opened.content_id() if job.opened is not None else job.source
 
 
-def _admit(job: _Job, row: ManifestRow, register: Register) -> Wanted:
+def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wanted:
     """What to decode for a row, or why it is refused before that."""
     if row.fault is not None:
         raise RefusedError(*row.fault)
@@ -312,7 +312,7 @@ def _admit(job: _Job, row: ManifestRow, register: Register) -> Wanted:
         what = broken or f"family {van.family} of van {van.van_id} is not in register/families.toml: add it"
         raise RefusedError("broken_family", what)
     said = {mend.row for mend in job.mended if mend.row is not None and "captured_at" in mend.cells}
-    check_moment(row, van, job.dated, said)
+    check_moment(row, van, job.dated, said, now)
     name = row.conditions["recorder"]
     profile = register.recorders.get(name)
     if profile is None:

@@ -144,6 +144,14 @@ def notices(published: Published, week: str) -> list[dict[str, object]]:
     return published.ask("SELECT * FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week}).to_dicts()
 
 
+def last_week_seen(published: Published, week: str) -> str | None:
+    """The last week up to one in which any van was seen; None for never."""
+    last: str | None = published.ask("SELECT max(week) AS week FROM captures WHERE week <= $week", {"week": week})[
+        "week"
+    ][0]
+    return last
+
+
 def week_in_numbers(published: Published, week: str) -> dict[str, int]:
     """Counts for a week: vans of the register, vans seen, captures, captures sent back."""
     row = published.ask(

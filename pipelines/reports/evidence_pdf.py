@@ -19,7 +19,7 @@ from pipelines.read_side.published import Published, families, limits
 from pipelines.reports.evidence_proof import change_date, repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
-from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say, told
+from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, numeral, say, told
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
@@ -269,7 +269,7 @@ def _plain(value: float | None, unit: str) -> str:
     if value is None:
         return "–"
     told = as_shown(unit).value(value)
-    return f"{told:,.0f}".replace(",", " ") if abs(told) >= 1000 else f"{told:.4g}"
+    return f"{told:,.0f}".replace(",", " ") if abs(told) >= 1000 else numeral(f"{told:.4g}")
 
 
 def _days(at: date) -> float:

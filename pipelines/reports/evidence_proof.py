@@ -7,11 +7,12 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import NotEnoughDataError
+from data_contracts.facts.numerals import plain
 from data_contracts.jobs import JOBS
 from data_contracts.signals import QUANTITIES
 from models.work.repair_proof import Level, RepairProof, TouchedQuantity, prove_repair
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import as_shown, contract, day, joined, say
+from pipelines.reports.paper import as_shown, contract, day, joined, numeral, say
 
 Section = dict[str, Any]
 
@@ -93,7 +94,9 @@ def _row(one: TouchedQuantity) -> list[str]:
         with_uncertainty(unit.value(level.value), unit.difference(level.u)) + tail
         for level in (one.before, one.after, one.expected)
     ]
-    change, low, high = (f"{unit.difference(x):+.2g}".replace("-", "−") for x in (one.change, one.low, one.high))
+    change, low, high = (
+        numeral(plain(unit.difference(x), 2, sign=True)).replace("-", "−") for x in (one.change, one.low, one.high)
+    )
     return [
         one.quantity,
         *levels,

@@ -8,7 +8,7 @@ import polars as pl
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
-from pipelines.reports.paper import contract, day, joined, make_pdf, say, told, written_for
+from pipelines.reports.paper import contract, day, joined, make_pdf, numeral, say, told, written_for
 
 REASONS_SHOWN = 2
 _EVERY_VAN = 10_000
@@ -57,7 +57,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
             order["order_id"],
             order["van_id"],
             contract(" ".join(told(order, "action"))),
-            "–" if order["hours"] is None else f"{order['hours']:.1f}",
+            "–" if order["hours"] is None else numeral(f"{order['hours']:.1f}"),
             day(order["due_by"]),
             say(f"state.{order['state']}"),
         )

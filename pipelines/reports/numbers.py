@@ -2,6 +2,9 @@
 
 import math
 
+from data_contracts.facts.numerals import plain
+from pipelines.reports.paper import numeral
+
 
 def with_uncertainty(value: float, u: float) -> str:
     """A value and its standard uncertainty, two significant digits of the uncertainty.
@@ -24,8 +27,8 @@ def with_uncertainty(value: float, u: float) -> str:
     if not math.isfinite(value):
         return "-"
     if not math.isfinite(u) or u <= 0:
-        return f"{value:.4g}"
+        return numeral(plain(value, 4))
     digits = max(0, 1 - math.floor(math.log10(u)))
     if digits > 6:
-        return f"{value:.6g} ± {u:.1g}"
-    return f"{value:.{digits}f} ± {u:.{digits}f}"
+        return numeral(f"{plain(value, 6)} ± {plain(u, 1)}")
+    return numeral(f"{value:.{digits}f} ± {u:.{digits}f}")

@@ -16,7 +16,18 @@ from data_contracts.jobs import JOBS
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, families
 from pipelines.read_side.traces import traces
-from pipelines.reports.paper import as_shown, board_address, contract, day, make_pdf, qr_code, say, told, written_for
+from pipelines.reports.paper import (
+    as_shown,
+    board_address,
+    contract,
+    day,
+    make_pdf,
+    numeral,
+    qr_code,
+    say,
+    told,
+    written_for,
+)
 from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
 from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
@@ -145,7 +156,7 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in job.all_steps] if job else [say("order.steps_open"), contract(PROVE)],
         "parts": contract(job.parts) if job and job.parts else say("order.no_parts"),
-        "hours": "–" if order["hours"] is None else f"{order['hours']:.1f} h",
+        "hours": "–" if order["hours"] is None else numeral(f"{order['hours']:.1f} h"),
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]))],
     }
 

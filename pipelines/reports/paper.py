@@ -15,6 +15,7 @@ from typing import Any
 
 from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
+from data_contracts.facts.numerals import in_language
 from data_contracts.facts.say import sentences
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
@@ -54,6 +55,11 @@ def contract(sentence: object) -> str:
 def told(row: Mapping[str, Any], column: str) -> list[str]:
     """What a row says in a column of sentences, in the paper's language and units."""
     return sentences(row, column, _display.get().language, _display.get().units)
+
+
+def numeral(number: str) -> str:
+    """A number as the paper's language writes it: with a decimal comma in German."""
+    return in_language(number, _display.get().language)
 
 
 def as_shown(unit: str) -> Shown:

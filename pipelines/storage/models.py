@@ -3,6 +3,7 @@
 No pickle. A model whose libraries or training rows changed is fitted again, never guessed.
 """
 
+import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -16,7 +17,10 @@ TRUSTED = ("sklearn.tree._tree.Tree",)
 
 
 def keep_models(folder: Path, models: Mapping[str, Any], cards: Sequence[Mapping[str, Any]]) -> None:
-    """Write models and cards, each file whole or not at all.
+    """Write models and cards, each file whole or not at all; models of an earlier run go.
+
+    A file is named by a hash of what its model is for: a family may be named anything, and many share one model. The
+    card says both (`family`, `file`).
 
     Parameters
     ----------
@@ -29,10 +33,15 @@ def keep_models(folder: Path, models: Mapping[str, Any], cards: Sequence[Mapping
     """
     import skops.io
 
+    files = {name: f"{hashlib.sha256(name.encode()).hexdigest()[:16]}.skops" for name in models}
     for name, model in models.items():
-        write_atomically(folder / f"{name}.skops", skops.io.dumps(model))
-    text = json.dumps(finite(list(cards)), indent=2, ensure_ascii=False, sort_keys=True)
+        write_atomically(folder / files[name], skops.io.dumps(model))
+    said = [{**card, "file": files[card["family"]]} if card.get("family") in files else card for card in cards]
+    text = json.dumps(finite(said), indent=2, ensure_ascii=False, sort_keys=True)
     write_atomically(folder / "cards.json", text.encode())
+    for stale in folder.glob("*.skops"):
+        if stale.name not in files.values():
+            stale.unlink()
 
 
 def load_model(path: Path) -> Any:

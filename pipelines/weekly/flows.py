@@ -8,6 +8,7 @@ import logging
 import os
 import sys
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +65,7 @@ def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) 
     return environment
 
 
-def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool) -> WeeklySummary:
+def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: datetime | None = None) -> WeeklySummary:
     """Run the weekly flow on an ephemeral server of the workspace's own.
 
     Parameters
@@ -75,6 +76,8 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool) -> Weekly
         ISO week to stand for; None is the week of the newest capture.
     quiet : bool
         Show no progress.
+    now : datetime or None
+        Time of the run; None is the clock's.
 
     Returns
     -------
@@ -92,7 +95,7 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool) -> Weekly
     for name in ("prefect", "prefect.flow_runs", "prefect.task_runs", "httpx", "uvicorn"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     with workspace.held(), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
-        summary: WeeklySummary = _weekly_flow()(str(workspace.root), week, quiet)
+        summary: WeeklySummary = _weekly_flow()(str(workspace.root), week, quiet, now)
     return summary
 
 
@@ -144,10 +147,10 @@ def _weekly_flow() -> Callable[..., Any]:
     put_out = task(name="publish", retries=1, retry_delay_seconds=2, cache_policy=NO_CACHE)(publish_week)
 
     @flow(name="weekly", validate_parameters=False)
-    def weekly(home: str, week: str | None = None, quiet: bool = True) -> WeeklySummary:
+    def weekly(home: str, week: str | None = None, quiet: bool = True, now: datetime | None = None) -> WeeklySummary:
         """Intake, reading, tracking, publish: the recipe of a week."""
         root = Path(home)
-        account = take_in(root, quiet=quiet)
+        account = take_in(root, quiet=quiet, now=now)
         count = read(root, quiet=quiet)
         standing = resolve_week(root, week)
         tracked = assess(root, standing, quiet=quiet)

@@ -8,6 +8,7 @@ commits each batch whole, so a killed run loses at most the batch it was in.
 import hashlib
 import multiprocessing
 import os
+import traceback
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
@@ -17,6 +18,7 @@ from typing import Any
 import polars as pl
 
 from data_contracts.capture import Conditions, Waveform, capture_id
+from data_contracts.errors import VansnapError
 from data_contracts.family import Family
 from data_contracts.limits import VISIT_GAP_HOURS
 from data_contracts.recorder import CANONICAL
@@ -28,6 +30,8 @@ from pipelines.weekly.progress import Report
 from pipelines.workspace.register import Register
 from pipelines.workspace.workspace import Workspace
 
+READ_TRACES = "reports/not-read.txt"
+"""Within the workspace: where the reading of recordings failed in the last run, for whoever mends it."""
 _BATCH = 400
 _POOL_FROM = 200  # below this many recordings a pool costs more than it saves
 
@@ -57,6 +61,14 @@ class _Batch:
     waveforms: Path
     recordings: list[dict[str, Any]]
     families: Mapping[str, Family]
+
+
+@dataclass(frozen=True)
+class _Result:
+    """Rows of captures, readings and shapes of what could be read, and where the reading of the others failed."""
+
+    tables: list[tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]]
+    failed: list[str]
 
 
 def read_new_captures(
@@ -106,16 +118,23 @@ def read_new_captures(
     _drop_captures_without(warehouse, wanted, resting)
     done = 0
     progress(0, len(todo))
-    for batch, (captures, readings, shapes) in _read_batches(workspace, todo, families, register, workers):
-        with warehouse.transaction():
-            warehouse.upsert("captures", captures)
-            warehouse.upsert("readings", readings)
-            warehouse.upsert("shapes", shapes)
+    failed: list[str] = []
+    for batch, result in _read_batches(workspace, todo, families, register, workers):
+        for captures, readings, shapes in result.tables:
+            with warehouse.transaction():
+                warehouse.upsert("captures", captures)
+                warehouse.upsert("readings", readings)
+                warehouse.upsert("shapes", shapes)
+        failed += result.failed
         done += len(batch.recordings)
         progress(done, len(todo))
+    traces = workspace.root / READ_TRACES
+    traces.unlink(missing_ok=True)
+    if failed:
+        traces.write_text("\n".join(failed), encoding="utf-8")
     _follow_the_register(warehouse, register)
     _assign_visits(warehouse)
-    return done
+    return done - len(failed)
 
 
 def _family_of(register: Register, van_id: str) -> Family | None:
@@ -166,7 +185,7 @@ def _read_batches(
     families: Mapping[str, Family | None],
     register: Register,
     workers: int,
-) -> Iterator[tuple[_Batch, tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]]]:
+) -> Iterator[tuple[_Batch, _Result]]:
     batches = []
     for start in range(0, len(todo), _BATCH):
         recordings = todo[start : start + _BATCH]
@@ -179,11 +198,27 @@ def _read_batches(
     count = workers or os.cpu_count() or 1
     if len(todo) < _POOL_FROM or count == 1:
         for batch in batches:
-            yield batch, _read_batch(batch)
+            yield batch, _read_apart(batch)
         return
     context = multiprocessing.get_context("forkserver")
     with ProcessPoolExecutor(min(count, len(batches)), mp_context=context) as pool:
-        yield from zip(batches, pool.map(_read_batch, batches), strict=True)
+        yield from zip(batches, pool.map(_read_apart, batches), strict=True)
+
+
+def _read_apart(batch: _Batch) -> _Result:
+    """Read a batch; where that fails, all of it but the recordings that fail by themselves, found by halves."""
+    try:
+        return _Result([_read_batch(batch)], [])
+    except (VansnapError, OSError):  # the workspace, not a recording
+        raise
+    except Exception:
+        row = batch.recordings[0]
+        if len(batch.recordings) == 1:
+            return _Result([], [f"{row['file']} of delivery {row['delivery']}\n{traceback.format_exc()}"])
+    middle = len(batch.recordings) // 2
+    halves = batch.recordings[:middle], batch.recordings[middle:]
+    first, second = (_read_apart(replace(batch, recordings=half)) for half in halves)
+    return _Result(first.tables + second.tables, first.failed + second.failed)
 
 
 def _read_batch(batch: _Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:

@@ -6,20 +6,21 @@ a killed run is picked up by running again.
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata, resources
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import sentence
 from data_contracts.family import Family
 from data_contracts.tables import NOTICES, polars_schema
-from data_contracts.weeks import week_before, week_end
+from data_contracts.weeks import is_silent, week_before, week_end, week_of
 from models.work.order_states import replay
 from pipelines.decisions.order_decisions import (
     bring_orders_up_to_date,
@@ -34,11 +35,16 @@ from pipelines.intake.take_in import DeliveryAccount, take_in
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.apart import STEPS, NotJudged, judge_apart
 from pipelines.weekly.progress import bar
-from pipelines.weekly.read_captures import read_new_captures
+from pipelines.weekly.read_captures import READ_TRACES, read_new_captures
 from pipelines.workspace.register import Register, load_register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
+
+if TYPE_CHECKING:  # they take seconds to import
+    from models.causes.infer import CausePosterior
+    from models.tracking.assess import Assessment
 
 VERSION = metadata.version("vansnap")
 # Sections of the settings that say when, where and for whom, and change no figure.
@@ -115,6 +121,16 @@ class WeeklySummary:
 
 
 @dataclass(frozen=True)
+class _Judged:
+    """What is found of the vans that are judged together."""
+
+    assessment: "Assessment"
+    posterior: "CausePosterior"
+    flags: Mapping[str, tuple[str, ...]]
+    listed: pl.DataFrame
+
+
+@dataclass(frozen=True)
 class Tracked:
     """Result of the tracking step: counts by urgency, open orders, notices, and whether anything changed."""
 
@@ -124,7 +140,7 @@ class Tracked:
     changed: bool
 
 
-def intake(home: Path, *, quiet: bool = True) -> tuple[DeliveryAccount, ...]:
+def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tuple[DeliveryAccount, ...]:
     """Take in what is in the inbox and what waits in quarantine.
 
     Parameters
@@ -133,6 +149,8 @@ def intake(home: Path, *, quiet: bool = True) -> tuple[DeliveryAccount, ...]:
         The workspace.
     quiet : bool
         Show no progress.
+    now : datetime or None
+        Time of the run; None is the clock's.
 
     Returns
     -------
@@ -147,7 +165,7 @@ def intake(home: Path, *, quiet: bool = True) -> tuple[DeliveryAccount, ...]:
                 workspace,
                 warehouse,
                 register,
-                now=datetime.now(UTC),
+                now=now or datetime.now(UTC),
                 progress=progress,
                 workers=settings.intake.workers,
             )
@@ -183,7 +201,7 @@ def resolve_week(home: Path, week: str | None) -> str:
     home : Path
         The workspace.
     week : str or None
-        As asked; None is the week of the newest capture.
+        As asked; None is the week of the newest capture that is not dated ahead of this week.
 
     Returns
     -------
@@ -198,7 +216,7 @@ def resolve_week(home: Path, week: str | None) -> str:
         return week
     workspace, _ = _opened(home)
     with Warehouse(workspace.warehouse_path) as warehouse:
-        newest = warehouse.query("SELECT max(week) FROM captures").item()
+        newest = warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(datetime.now(UTC))]).item()
         refused = warehouse.query("SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
     if newest is None:
         why = f"{refused} items wait in quarantine (see `vansnap check`)" if refused else "the inbox is empty"
@@ -298,43 +316,70 @@ def _track(
         [week],
     ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van that left the register keeps its history only
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
-    assessment = assess(
-        frame,
-        families=families,
-        repairs=repairs.filter(pl.col("done_at") < week_end(week)),
-        week=week,
-        settings=settings.tracking.for_models(),
-        shapes=shapes,
+    learned = lessons.learn_until(warehouse, list(families), settings, week)
+    before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
+
+    def judged(van_ids: frozenset[str]) -> _Judged:
+        mine = frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        assessment = assess(
+            mine,
+            families=families,
+            repairs=repairs.filter(pl.col("done_at") < week_end(week)),
+            week=week,
+            settings=settings.tracking.for_models(),
+            shapes=shapes,
+        )
+        flags = lessons.flags_of(assessment)
+        found = assessment.residuals.van_ids
+        family_of = dict(assessment.states.select("van_id", "family").iter_rows())
+        posterior = infer_causes(
+            assessment.residuals,
+            [families[family_of[van_id]] for van_id in found],
+            _fault_codes(mine, found),
+            settings=settings.causes.for_models(),
+            priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
+        )
+        listed = watchlist(assessment.states, posterior, week=week, before=set(before))
+        return _Judged(assessment, posterior, flags, lessons.with_trust(listed, learned, flags))
+
+    now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(families)))))
+    assessment = now.assessment
+    proofs, unproven = judge_apart(
+        lambda van_ids: proofs_due(warehouse, assessment.trends.filter(pl.col("van_id").is_in(list(van_ids)))),
+        _vans_by_family(warehouse.query("SELECT family, van_id FROM work_orders")),
     )
-    for event in proofs_due(warehouse, assessment.trends):
+    for event in proofs:
         record(workspace, event)
     take_in_decisions(workspace, warehouse)  # before orders are proposed: a judged repair makes room for the next
-    learned = lessons.learn_until(warehouse, list(families), settings, week)
     changes = lessons.changes_of_week(warehouse, learned, week)
-    flags = lessons.flags_of(assessment)
-    van_ids = assessment.residuals.van_ids
-    family_of = dict(assessment.states.select("van_id", "family").iter_rows())
-    posterior = infer_causes(
-        assessment.residuals,
-        [families[family_of[van_id]] for van_id in van_ids],
-        _fault_codes(frame, van_ids),
-        settings=settings.causes.for_models(),
-        priors=van_priors(learned, [family_of[van_id] for van_id in van_ids], [flags[v] for v in van_ids]),
-    )
-    before = warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"].to_list()
-    listed = watchlist(assessment.states, posterior, week=week, before=set(before))
-    listed = lessons.with_trust(listed, learned, flags)
     existing = warehouse.query("SELECT * FROM work_orders")
-    orders = propose(
-        listed, assessment, posterior, register, settings, existing, week=week, jobs=learned.jobs, flags=flags
-    )
+    aside = {van_id for one in failed for van_id in one.van_ids}
+    candidates = _vans_by_family(pl.concat([part.select("family", "van_id") for part in (now.listed, existing)]))
+
+    def proposed(van_ids: frozenset[str]) -> pl.DataFrame:
+        apart = aside.union(*candidates.values()) - (van_ids - aside)
+        kept = pl.col("van_id").is_in(sorted(apart))
+        orders = propose(
+            now.listed.filter(~kept), assessment, now.posterior, register, settings, existing.filter(~kept),
+            week=week, jobs=learned.jobs, flags=now.flags,
+        )  # fmt: skip
+        return pl.concat([orders, existing.filter(kept).select(orders.columns)])
+
+    orders, unordered = judge_apart(proposed, candidates)
+    listed, trends = now.listed, assessment.trends
+    if aside:
+        listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
+    trouble = [one.fact(step) for step, some in zip(STEPS, (failed, unproven, unordered), strict=True) for one in some]
+    _keep_traces(workspace, week, [*failed, *unproven, *unordered])
+    told = [*trouble, *_silence(frame, week), *_unread(warehouse, register)]
+    facts = [*((fact,) for fact in told), *(notice.facts for notice in assessment.notices)]
     notices = pl.DataFrame(
         {
-            "week": [week] * len(assessment.notices),
-            "number": range(len(assessment.notices)),
-            "text": [None] * len(assessment.notices),
-            "text_facts": [[fact.row() for fact in notice.facts] for notice in assessment.notices],
-            "depot": [notice.depot for notice in assessment.notices],
+            "week": [week] * len(facts),
+            "number": range(len(facts)),
+            "text": [None] * len(facts),
+            "text_facts": [[fact.row() for fact in one] for one in facts],
+            "depot": [*[None] * len(told), *(notice.depot for notice in assessment.notices)],
         },
         schema=polars_schema(NOTICES),
     )
@@ -342,7 +387,7 @@ def _track(
     keep_models(workspace.models, assessment.models, [*assessment.model_cards, card])
     with warehouse.transaction():
         _store_captures(warehouse, assessment.captures)
-        warehouse.replace("trends", assessment.trends)
+        warehouse.replace("trends", trends)
         lesson = lessons.learning_rows(changes, week)
         for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson)):
             warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
@@ -353,9 +398,70 @@ def _track(
         warehouse.replace("repairs", repairs)
         warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
         run = hashlib.sha256(f"{week}\x1f{data_id}".encode()).hexdigest()[:16]
-        now = datetime.now(UTC)
-        row = {"run_id": run, "week": week, "finished_at": now, "vansnap": VERSION, "data_id": data_id}
+        row = {"run_id": run, "week": week, "finished_at": datetime.now(UTC), "vansnap": VERSION, "data_id": data_id}
         warehouse.append("runs", pl.DataFrame([row]))
+
+
+def _vans_by_family(rows: pl.DataFrame) -> dict[str, list[str]]:
+    """Family to its vans, of any table that names both."""
+    return dict(rows.group_by("family").agg(pl.col("van_id").unique().sort()).sort("family").iter_rows())
+
+
+def _with_standing(
+    warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """List and trends with what was known before of vans that could not be judged: off the list would say they are well."""
+    last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
+    standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
+        pl.col("van_id").is_in(van_ids)
+    )
+    rows = [row | {"week": week, "new": False} | _standing_from(row, last) for row in standing.iter_rows(named=True)]
+    standing = pl.DataFrame(rows, schema=listed.schema)
+    urgencies = pl.col("urgency").replace_strict({"now": 0, "plan": 1, "watch": 2}, return_dtype=pl.Int64)
+    listed = pl.concat([listed, standing]).sort(urgencies, maintain_order=True)  # last within their urgency
+    known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))
+    ranked = listed.with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
+    return ranked, pl.concat([trends, known.select(trends.columns)]).sort("van_id", "week", "quantity")
+
+
+def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -> None:
+    """For whoever mends it: where each failure of a run happened; none leaves no file."""
+    path = workspace.reports / f"not-judged-{week}.txt"
+    path.unlink(missing_ok=True)
+    if failed:
+        parts = [f"{one.family}: {', '.join(one.van_ids)}\n{one.trace}" for one in failed]
+        path.write_text("\n".join(parts), encoding="utf-8")
+
+
+def _standing_from(row: Mapping[str, Any], week: str) -> dict[str, Any]:
+    """The reasons of a row that stands from an earlier week, after that it does: known once, however long it stands."""
+    stands, facts = Fact.of("stands_from", since=week), row["reason_facts"]
+    if not facts:  # of an earlier version: its sentences stand
+        return {}
+    again = facts[0]["code"] == stands.code
+    return {"reasons": None, "reason_facts": facts if again else [stands.row(), *facts]}
+
+
+def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:
+    """What a list without a visit of late must say."""
+    last = max(frame["week"], default="")
+    if last and not is_silent(last, week):
+        return []
+    return [Fact.of("no_visit_since", since=last) if last else Fact.of("no_visit_until", week=week)]
+
+
+def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
+    """What is known of recordings whose reading failed; it is tried again at every run."""
+    sound = [van.van_id for van in register.vans.values() if van.family in register.families]
+    rows = warehouse.query(
+        "SELECT delivery, file, van_id FROM recordings r WHERE state = 'held' AND NOT EXISTS "
+        "(SELECT 1 FROM captures c WHERE c.delivery = r.delivery AND c.row = r.row) ORDER BY ALL"
+    ).filter(pl.col("van_id").is_in(sound))
+    if rows.is_empty():
+        return []
+    code = "one_unread_recording" if rows.height == 1 else "unread_recordings"
+    count = None if rows.height == 1 else rows.height
+    return [Fact.of(code, count=count, file=rows["file"][0], delivery=rows["delivery"][0], log=READ_TRACES)]
 
 
 def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:

@@ -1,5 +1,6 @@
 """The board in another language and other units: chosen by one setting, or by the reader."""
 
+import re
 from pathlib import Path
 
 import duckdb
@@ -97,6 +98,8 @@ def test_values_are_shown_in_the_units_of_the_setting(german_home: Path, monkeyp
     assert "lb/min" in shown
     assert "inHg" in shown
     assert "g/s" not in shown
+    assert re.search(r"\d,\d+ ± \d,\d+ lb/min", shown)
+    assert not re.search(r"\d\.\d+ lb/min", shown.replace("\\", ""))
     app.session_state["display-units"] = "metric"
     app.session_state["display-language"] = "en"
     shown = _shown(app.run())

@@ -14,6 +14,8 @@ from streamlit.testing.v1 import AppTest
 
 from dashboards.decide import moves
 from dashboards.text import inert, say
+from data_contracts.limits import SILENT_WEEKS
+from data_contracts.weeks import week_end, week_of
 from pipelines.read_side import queries
 from pipelines.read_side.published import open_published
 from pipelines.storage.warehouse import Warehouse
@@ -108,6 +110,19 @@ def test_an_empty_list_says_that_nothing_needs_doing(view: View, tmp_path: Path)
     make_workspace(tmp_path, vans_per_depot=1, weeks=4)
     app = view("this_week", tmp_path)
     assert "Nothing needs doing" in app.success[0].value
+
+
+@pytest.mark.parametrize("ever", [True, False])
+def test_an_empty_list_without_a_visit_of_late_is_no_all_clear(view: View, tmp_path: Path, ever: bool) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=4)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
+        (last,) = connection.execute("SELECT max(week) FROM captures").fetchone() or ("",)
+        connection.execute("UPDATE runs SET week = ?", [week_of(week_end(last) + timedelta(weeks=SILENT_WEEKS - 1))])
+        if not ever:
+            connection.execute("DELETE FROM captures")
+    app = view("this_week", tmp_path)
+    assert not app.success
+    assert (f"No van was seen since {last}" if ever else "No van was seen up to") in app.warning[0].value
 
 
 def test_a_workspace_without_vans_says_where_to_add_them(view: View, tmp_path: Path) -> None:

@@ -157,6 +157,7 @@ def test_a_mistake_is_one_line_on_stderr(
 def test_mistakes_in_a_workspace(home: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     for arguments, code, named in (
         (["weekly", "--week", "2026-W99"], 2, "2026-W14"),
+        (["weekly", "--week", "2099-W01"], 2, "still to come"),
         (["orders", "--out", "orders.xls"], 2, ".csv"),
         (["decide", "nosuch", "accepted"], 2, "nosuch"),
         (["decide"], 2, "ORDER"),

@@ -9,11 +9,15 @@ import duckdb
 import pytest
 
 from data_contracts.bilingual import Words
+from data_contracts.facts.say import sentences
 from pipelines.cli import run
+from pipelines.read_side.published import open_published
+from pipelines.reports import evidence, evidence_pdf, list_pdf, order_pdf
 from pipelines.reports.paper import qr_code
 from pipelines.storage.plain_text import spreadsheet_safe
-from pipelines.workspace.workspace import Workspace
+from pipelines.workspace.workspace import Workspace, open_workspace
 from tests.pipelines.small_home import run_steps, small_home
+from tests.published_sample import make_workspace
 
 HOSTILE = "#panic() $x$ *bold* <b>=1+1</b>"
 
@@ -59,9 +63,6 @@ def test_an_order_stays_one_page_however_much_it_says(home: Workspace, monkeypat
 
     import polars as pl
 
-    from pipelines.read_side.published import open_published
-    from pipelines.reports import order_pdf
-
     cause = "fuel_delivery_weak"
     job = order_pdf.JOBS[cause]
     longer = dataclasses.replace(job, steps=job.steps * 4, parts=Words(*(", ".join([said] * 8) for said in job.parts)))
@@ -98,7 +99,6 @@ def test_text_from_outside_is_shown_as_it_is(home: Workspace, tmp_path: Path) ->
 def test_no_orders_is_a_page_that_says_so(home: Workspace, tmp_path: Path) -> None:
     import polars as pl
 
-    from pipelines.read_side.published import open_published
     from pipelines.reports.list_pdf import list_pdf
     from pipelines.reports.order_pdf import orders_pdf
 
@@ -133,9 +133,6 @@ def test_a_code_is_a_drawing_and_formulas_are_text() -> None:
 
 def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path: Path) -> None:
     """The words a template is given, which pdftotext would only show where it is installed."""
-    from pipelines.read_side.published import open_published
-    from pipelines.reports import list_pdf, order_pdf
-
     before = home.settings_path.read_text()
     published = open_published(home.root)
     orders = published.ask("SELECT * FROM work_orders ORDER BY rank")
@@ -158,3 +155,34 @@ def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path
     for words in ("Kraftstoffdruck ablassen", "Lambdasonde", "JETZT", "drei Gasstöße"):
         assert words in given[0], words
     assert "schwache Kraftstoffförderung" in given[0] + given[1]
+
+
+def test_paper_tells_what_a_run_found_out_in_german(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Order, list and warranty file: no sentence that the run stored in English is left on them."""
+    home = tmp_path / "home"
+    week = make_workspace(home, vans_per_depot=4, weeks=16)[-1]
+    (home / "settings.toml").write_text('[display]\nlanguage = "de"\n', encoding="utf-8")
+    published, workspace = open_published(home), open_workspace(home)
+    given: list[str] = []
+
+    def remembered(template, document, drawings, at):  # type: ignore[no-untyped-def]
+        given.append(str(document))
+        return b"%PDF-"
+
+    for module in (order_pdf, list_pdf, evidence_pdf):
+        monkeypatch.setattr(module, "make_pdf", remembered)
+    monkeypatch.setattr(evidence, "_waveforms", lambda *_: [])
+    orders = published.ask("SELECT * FROM work_orders ORDER BY rank")
+    order_pdf.orders_pdf(workspace, published, orders)
+    list_pdf.list_pdf(published, orders)
+    evidence.write_evidence(workspace, "S-03", tmp_path / "s.zip")
+    told = {"work_orders": ("action", "reason", "plan_note"), "watchlist": ("reasons",), "notices": ("text",)}
+    every: dict[str, list[str]] = {"en": [], "de": []}
+    for table, columns in told.items():
+        rows = published.ask(f"SELECT * FROM {table} WHERE week = $week", {"week": week}).to_dicts()
+        for language in every:
+            every[language] += [one for row in rows for column in columns for one in sentences(row, column, language)]
+    assert len(given) == 3
+    assert [one for one in every["en"] if any(one in document for document in given)] == []
+    for document in given:
+        assert [one for one in every["de"] if one in document]

@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from data_contracts.facts.say import say
 from data_contracts.tables import TABLES, polars_schema
 from models.work.order_states import OrderEvent
 from pipelines.decisions.order_decisions import record, stored_events, take_in_decisions
@@ -62,12 +63,16 @@ def test_the_next_visit_judges_a_repair(tmp_path: Path, after: float, state: str
         (event,) = proofs_due(warehouse, warehouse.query("SELECT * FROM trends"))
         assert (event.state, event.person, event.at) == (state, PERSON, DONE + timedelta(days=7))
         assert event.reason == ("made worse" if after < 79 else "")
-        assert "before" in event.note
+        (fact,) = event.note_facts
+        assert event.note == say(fact)
+        assert fact.numbers["before"] == 80.0
+        assert fact.numbers["after"] == after
         record(workspace, event)
         take_in_decisions(workspace, warehouse)
         assert warehouse.query("SELECT state FROM work_orders").item() == state
         assert proofs_due(warehouse, warehouse.query("SELECT * FROM trends")) == []
         before = stored_events(warehouse)
+        assert [one.note_facts for one in before] == [(), (fact,)]
         record(workspace, event)
         take_in_decisions(workspace, warehouse)
         assert stored_events(warehouse) == before

@@ -13,7 +13,10 @@ from hypothesis import strategies as st
 
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
-from data_contracts.tables import TABLES, VANS
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.say import say, sentences
+from data_contracts.tables import NOTICES, TABLES, VANS, polars_schema
+from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import encode, read_chunk, to_steps, write_waveforms
 
@@ -59,6 +62,29 @@ def test_older_warehouse_gets_what_it_lacks(tmp_path: Path) -> None:
         found = warehouse.query("SELECT * FROM vans")
         assert found.columns == [c.name for c in VANS.columns]
         assert found["van_id"].to_list() == ["a"]
+
+
+def test_facts_are_stored_so_that_sql_can_ask_for_their_numbers(tmp_path: Path) -> None:
+    path = tmp_path / "w.duckdb"
+    fact = Fact.of("own_movement", "idle_g_s", level=3.1, baseline=2.9, since="2026-W12")
+    rows = pl.DataFrame(
+        {"week": ["2026-W14"], "number": [0], "text": [None], "text_facts": [[fact.row()]]},
+        schema={name: polars_schema(NOTICES)[name] for name in ("week", "number", "text", "text_facts")},
+    )
+    with Warehouse(path) as warehouse:
+        warehouse.append("notices", with_sentences(rows))
+        (row,) = warehouse.query("SELECT text, text_facts FROM notices").to_dicts()
+        assert row["text"] == say(fact)
+        assert [Fact.from_row(one) for one in row["text_facts"]] == [fact]
+        asked = "SELECT f.code, f.numbers['level'], f.words['since'] FROM (SELECT unnest(text_facts) AS f FROM notices)"
+        assert warehouse.query(asked).rows() == [("own_movement", 3.1, "2026-W12")]
+    with duckdb.connect(str(path)) as older:  # as a version before facts left it
+        older.execute("ALTER TABLE notices DROP COLUMN text_facts")
+    with Warehouse(path) as warehouse:
+        (row,) = warehouse.query("SELECT * FROM notices").to_dicts()
+        assert row["text_facts"] is None
+        assert sentences(row, "text", "de") == [say(fact)]
+        assert with_sentences(rows.with_columns(text=pl.lit("as it was"))).row(0, named=True)["text"] == "as it was"
 
 
 def test_newer_warehouse_is_left_alone(tmp_path: Path) -> None:

@@ -186,6 +186,7 @@ def test_the_workspace_is_sound_apart_from_what_was_planted(home: Workspace) -> 
 
 
 def test_summary_reads_and_serialises() -> None:
-    summary = steps.WeeklySummary("2026-W14", (), 0, {"now": 1}, 1, ("a notice",), False)
+    summary = steps.WeeklySummary("2026-W14", (), 0, {"now": 1}, 1, ({"text": "a notice"},), False)
     assert "1 now, 0 plan, 0 watch" in summary.text()
+    assert "a notice" in summary.text("de")
     assert json.loads(json.dumps(summary.document()))["watchlist"] == {"now": 1}

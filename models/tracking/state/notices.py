@@ -15,9 +15,11 @@ def lone_recorder(std: Standardised, row: int) -> str:
     """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not
     named."""
     serial: str | None = std.visits["recorder_serial"][row]
+    if not serial:
+        return ""
     recent = (std.weeks > std.weeks[row] - RECORDER_WEEKS) & (std.weeks <= std.weeks[row])
     same = recent & (std.visits["recorder_serial"] == serial).fill_null(False).to_numpy()
-    return serial if serial and np.unique(std.van[same]).size == 1 else ""
+    return serial if np.unique(std.van[same]).size == 1 else ""
 
 
 @dataclass(frozen=True)

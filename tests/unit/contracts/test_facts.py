@@ -18,8 +18,9 @@ from data_contracts.tables import TABLES
 PLACE = re.compile(r"\{(\w+)\}")
 SAMPLE_WORDS = {
     "since": "2026-W12", "onset": "2026-W09", "onset_low": "2026-W08", "onset_high": "2026-W10", "day": "2026-04-30",
-    "second": "cycle_ripple", "third": "trim_idle_pct", "flag": "anomaly", "cause": "intake_restricted",
-    "second_cause": "lambda_slow", "test": "fuel_pressure", "feature": "main_peak", "scale": "relative", "seen": "change",
+    "second": "cycle_ripple", "third": "trim_idle_pct", "flag": "anomaly", "cause": "lambda_slow",
+    "second_cause": "lambda_slow_one_way", "test": "fuel_pressure", "feature": "main_peak", "scale": "relative", "seen": "change",
+    "van": "V-9", "week": "2026-W14", "file": "1.csv", "delivery": "one", "log": "reports/not-read.txt", "error": "odd", "step": "judging",
     "outcome": "restored", "family": "brook-20", "depot": "north", "recorder": "R-7", "orders": "0123456789abcdef",
 }  # fmt: skip
 QUANTITY = "main_peak_reference_g_s"
@@ -89,7 +90,7 @@ def test_english_is_as_it_was_but_for_powers_of_ten() -> None:
 def test_german_has_a_decimal_comma_and_no_english() -> None:
     assert say(OWN, "de") == (
         "Luft je Umdrehung liegt 3,6 % über der eigenen Grundlinie (975 → 1010 mg), außerhalb seit 2026-W23, in Bewegung etwa "
-        "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigend um 3,16 mg je Woche."
+        "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigt um 3,16 mg je Woche."
     )
 
 
@@ -156,9 +157,15 @@ def test_names_with_braces_and_brackets_stay_as_they_are() -> None:
     assert say(odd) == "depot [north] {p} | x has no workshop hours in the settings"
 
 
-def test_an_undeclared_field_is_refused() -> None:
-    with pytest.raises(KeyError, match="declare it"):
+def test_what_is_not_declared_is_refused() -> None:
+    with pytest.raises(KeyError, match="stands_out: wieght: give the fields"):
         Fact.of("stands_out", wieght=1.0)
+    with pytest.raises(KeyError, match="plan_booked: day: give the fields"):
+        Fact.of("plan_booked")
+    with pytest.raises(KeyError, match="limit_crossed: quantity: give"):
+        Fact.of("limit_crossed")
+    with pytest.raises(KeyError, match="heard_of"):
+        Fact.of("heard_of")
 
 
 def test_a_row_tells_its_facts_or_what_was_stored() -> None:

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from data_contracts.errors import InputError
-from data_contracts.weeks import week_end, week_name, week_number, week_of, week_start, weeks_of
+from data_contracts.weeks import check_week, week_end, week_name, week_number, week_of, week_start, weeks_of
 
 
 @pytest.mark.parametrize(
@@ -49,3 +49,10 @@ def test_weeks_are_counted_without_a_gap_over_years_of_52_and_53_weeks() -> None
     assert [week_name(week_number(week) + 6.9 / 7.0) for week in weeks] == weeks
     column = pl.Series([datetime(m.year, m.month, m.day, 23, 59, tzinfo=UTC) + timedelta(days=6) for m in mondays])
     assert column.to_frame("at").select(weeks_of(pl.col("at"))).to_series().to_list() == weeks
+
+
+def test_a_week_that_has_not_begun_is_refused() -> None:
+    today = datetime(2026, 4, 5, 23, 59, tzinfo=UTC)
+    assert check_week("2026-W14", today=today) == "2026-W14"
+    with pytest.raises(InputError, match="2026-W15 is still to come: give one up to 2026-W14"):
+        check_week("2026-W15", today=today)

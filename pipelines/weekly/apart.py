@@ -1,0 +1,134 @@
+"""One van that can't be judged must not stop the others: it is found, left out and named."""
+
+import traceback
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Generic, TypeVar
+
+from data_contracts.facts.fact import Fact
+
+Result = TypeVar("Result")
+
+STEPS = ("judging", "proof", "order")
+"""What may fail of a van: its judging, the proof of its repair, its order."""
+MOST_TRIALS = 60
+"""Times that all but some vans are judged, to find those that fail; what is open then stays out."""
+
+
+@dataclass(frozen=True)
+class NotJudged:
+    """Vans whose judging failed.
+
+    Attributes
+    ----------
+    family : str
+        Their family.
+    van_ids : tuple of str
+        Which of it.
+    whole : bool
+        All of the family's vans.
+    reason : str
+        What went wrong, one line.
+    trace : str
+        Where, for whoever mends it.
+    """
+
+    family: str
+    van_ids: tuple[str, ...]
+    whole: bool
+    reason: str
+    trace: str
+
+    def fact(self, step: str) -> Fact:
+        """What is known of it; `step` is the one of `STEPS` that failed."""
+        van = None if self.whole else self.van_ids[0]
+        code = "family_failed" if self.whole else "van_failed"
+        return Fact.of(code, step=step, van=van, family=self.family, error=self.reason)
+
+
+def judge_apart(
+    judge: Callable[[frozenset[str]], Result], families: Mapping[str, Sequence[str]]
+) -> tuple[Result, tuple[NotJudged, ...]]:
+    """Judge all vans together; where that fails, all but the fewest families, and of these the fewest vans, that stop it.
+
+    Parameters
+    ----------
+    judge : callable
+        Takes the vans to judge; free of side effects, for it may be called many times.
+    families : mapping of str to sequence of str
+        Family to its vans.
+
+    Returns
+    -------
+    tuple of (Result, tuple of NotJudged)
+        What was found of the vans that could be judged, and the others.
+
+    Raises
+    ------
+    Exception
+        What `judge` raised, where no van can be judged.
+    """
+    trials = _Trials(judge, frozenset(van_id for vans in families.values() for van_id in vans))
+    try:
+        return judge(trials.everyone), ()
+    except Exception as error:
+        failed = _failing(trials, {family: frozenset(vans) for family, vans in sorted(families.items())})
+        left = trials.everyone.difference(*(one.van_ids for one in failed))
+        if not left:
+            raise error from None
+    return judge(left), tuple(failed)
+
+
+def _failing(trials: "_Trials[Result]", groups: Mapping[str, frozenset[str]]) -> list[NotJudged]:
+    """The vans that must be left out, a family as one where it is all of its vans."""
+    failed: list[NotJudged] = []
+    out = trials.fewest(list(groups.values()), frozenset())
+    left_out = frozenset[str]().union(*out)
+    for family, group in groups.items():
+        if group not in out:
+            continue
+        vans = trials.fewest([frozenset({van_id}) for van_id in sorted(group)], left_out - group)
+        found = frozenset[str]().union(*vans)
+        left_out = left_out - group | found
+        if found == group:
+            failed.append(_not_judged(family, sorted(group), trials.errors[group], whole=True))
+        else:
+            failed += [
+                _not_judged(family, [van_id], trials.errors.get(frozenset({van_id}), trials.errors[group]), whole=False)
+                for van_id in sorted(found)
+            ]
+    return failed
+
+
+class _Trials(Generic[Result]):
+    """Which groups of vans must be left out for the others to be judged."""
+
+    def __init__(self, judge: Callable[[frozenset[str]], Result], everyone: frozenset[str]) -> None:
+        self.judge, self.everyone, self.left = judge, everyone, MOST_TRIALS
+        self.errors: dict[frozenset[str], Exception] = {}
+
+    def fewest(self, groups: Sequence[frozenset[str]], out: frozenset[str]) -> list[frozenset[str]]:
+        """The fewest of some groups to leave out beside `out`, by halves; leaving out all of them is known to do.
+
+        The divide and conquer of U. Junker, QuickXplain, AAAI 2004 (from memory): some k log2(n/k) trials for k of n groups.
+        """
+        if not groups or self.left <= 0:
+            return list(groups)
+        self.left -= 1
+        try:
+            self.judge(self.everyone - out)
+        except Exception as error:
+            self.errors |= dict.fromkeys(groups, error)
+        else:
+            return []
+        if len(groups) == 1:
+            return list(groups)
+        half = len(groups) // 2
+        first = self.fewest(groups[:half], out.union(*groups[half:]))
+        return first + self.fewest(groups[half:], out.union(*first))
+
+
+def _not_judged(family: str, vans: Sequence[str], error: Exception, *, whole: bool) -> NotJudged:
+    told = " ".join(str(error).split())[:200]
+    reason = f"{type(error).__name__}: {told}" if told else type(error).__name__
+    return NotJudged(family, tuple(vans), whole, reason.rstrip("."), "".join(traceback.format_exception(error)))
