@@ -28,7 +28,7 @@ from models.reading.resampling import FATES, Stack
 from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 
-METHOD = "7"
+METHOD = "8"
 _MANIFEST = (
     "coolant_c",
     "intake_air_c",
