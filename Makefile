@@ -48,7 +48,7 @@ browser:
 # Compiled kernels are cached per source file, and a kernel that calls one of another file does not notice when that
 # one changes: kernels older than the newest source go.
 kernels:
-	@newest=$$(ls -t models/*.py sample_fleet/*.py tests/otherfleet/*.py | head -1); \
+	@newest=$$(find models sample_fleet tests/otherfleet -name '*.py' -printf '%T@ %p\n' | sort -rn | head -1 | cut -d' ' -f2-); \
 	find models sample_fleet tests -name '*.nb[ic]' ! -newer "$$newest" -delete
 
 test: $(READY) browser kernels

@@ -9,8 +9,8 @@ import streamlit as st
 from dashboards import charts, order_card, parts, snaps, text
 from dashboards.text import inert, say
 from data_contracts.signals import TRACKED
-from pipelines import queries
-from pipelines.published import Published, families, limits
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, families, limits
 
 MAIN = (
     "main_peak_reference_g_s",

@@ -8,10 +8,11 @@ from dashboards.text import inert, say
 from data_contracts.errors import MissingFileError
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
 from data_contracts.states import ITEM_STATES
-from pipelines import check_results, queries
-from pipelines.published import Published
-from pipelines.queries import CaptureFilter
-from pipelines.workspace import Workspace
+from pipelines.intake import check_results
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published
+from pipelines.read_side.queries import CaptureFilter
+from pipelines.workspace.workspace import Workspace
 
 PAGE_SIZE = 100
 ALL = "all"

@@ -10,10 +10,10 @@ from dashboards.who import home, me
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.errors import VansnapError
 from data_contracts.states import ORDER_STATES
-from models.order_life import MOVES
-from pipelines.decide_command import decide_one
-from pipelines.people import Person
-from pipelines.workspace import open_workspace
+from models.work.order_states import MOVES
+from pipelines.commands.decide import decide_one
+from pipelines.workspace.people import Person
+from pipelines.workspace.workspace import open_workspace
 
 _BY_PROOF = ("proven", "not_proven")  # what the next visit's snap decides
 

@@ -7,7 +7,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from data_contracts.units import UNIT_SYSTEMS
 from data_contracts.wording import LANGUAGES
-from pipelines.published import board_settings
+from pipelines.read_side.published import board_settings
 
 LANGUAGE_KEY, UNITS_KEY = "display-language", "display-units"
 

@@ -7,9 +7,9 @@ import streamlit as st
 
 from dashboards import charts, parts, text
 from dashboards.text import inert, say
-from models.shares import share_interval
-from pipelines import record_queries
-from pipelines.published import Published, board_settings, model_cards
+from models.statistics.proportions import share_interval
+from pipelines.read_side import record_queries
+from pipelines.read_side.published import Published, board_settings, model_cards
 
 FEATURES_SHOWN = 8
 MOVES_SHOWN = 100

@@ -8,8 +8,8 @@ from urllib.parse import urlsplit
 
 from dashboards.palette import DARK, LIGHT, Palette
 from data_contracts.errors import VansnapError
-from pipelines.people import login_file
-from pipelines.settings import load_settings
+from pipelines.workspace.people import login_file
+from pipelines.workspace.settings import load_settings
 
 UPLOAD_MEGABYTES = 64
 
@@ -28,7 +28,7 @@ def command(
     address : str
         Address to listen on; loopback unless the settings say otherwise.
     login : Path or None
-        File with the OpenID client, as `pipelines.people.login_file` checked it.
+        File with the OpenID client, as `pipelines.workspace.people.login_file` checked it.
     public_url : str
         Where people open it, if that is another address.
 

@@ -10,11 +10,12 @@ from dashboards import decide, parts, text
 from dashboards.text import inert, say
 from dashboards.who import home, me
 from data_contracts.errors import VansnapError
-from pipelines import queries
-from pipelines.mends import Mend, record_mend, retry
-from pipelines.published import Published
-from pipelines.register import load_recorders
-from pipelines.workspace import open_workspace
+from pipelines.commands.retry import retry
+from pipelines.intake.corrections import Mend, record_mend
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published
+from pipelines.workspace.register import load_recorders
+from pipelines.workspace.workspace import open_workspace
 
 # Rules that a van, a time or a recorder can mend; the rest needs the register mended or another delivery.
 MENDABLE = (

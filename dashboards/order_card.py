@@ -11,9 +11,9 @@ from dashboards.who import home
 from data_contracts.cautions import cautions_for
 from data_contracts.jobs import JOBS
 from data_contracts.tables import WORK_ORDERS
-from pipelines import queries
-from pipelines.published import Published, board_settings
-from pipelines.workspace import open_workspace
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings
+from pipelines.workspace.workspace import open_workspace
 
 
 def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None:
@@ -82,7 +82,7 @@ def linked(published: Published, van_id: str) -> None:
 
 def _paper(row: Mapping[str, object]) -> None:
     def set_page() -> bytes:
-        from pipelines.published import open_published
+        from pipelines.read_side.published import open_published
         from pipelines.reports.order_pdf import orders_pdf
 
         columns = [column.name for column in WORK_ORDERS.columns]

@@ -15,10 +15,10 @@ from dashboards.text import inert, say
 from dashboards.who import home as home
 from dashboards.who import me
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
-from pipelines import queries
-from pipelines.published import Published, board_settings, open_published, run_in_progress
-from pipelines.reports.plain import spreadsheet_csv
-from pipelines.restricted import restricted
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings, open_published, run_in_progress
+from pipelines.read_side.restricted import restricted
+from pipelines.storage.plain_text import spreadsheet_csv
 
 _PAGES = "vansnap_pages"
 _TOLD = "vansnap_told"

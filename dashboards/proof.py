@@ -12,10 +12,10 @@ from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.text import inert, say
 from dashboards.who import home
 from data_contracts.errors import VansnapError
-from pipelines import queries
-from pipelines.published import Published, board_settings
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.claim import LONGEST_STATEMENT, Claim
-from pipelines.workspace import open_workspace
+from pipelines.workspace.workspace import open_workspace
 
 _BUILT = "vansnap_warranty_file"
 

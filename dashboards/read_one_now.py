@@ -17,9 +17,9 @@ from dashboards.text import inert, say
 from data_contracts.capture import Conditions
 from data_contracts.errors import VansnapError
 from data_contracts.units import shown
-from pipelines.published import families
-from pipelines.read_command import read_apart
-from pipelines.register import load_recorders
+from pipelines.commands.read import read_apart
+from pipelines.read_side.published import families
+from pipelines.workspace.register import load_recorders
 
 LONGEST_S = 120.0  # the first reading after an update compiles its kernels
 

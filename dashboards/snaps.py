@@ -6,9 +6,9 @@ import streamlit as st
 from dashboards import charts, parts, text
 from dashboards.text import inert, say
 from data_contracts.family import Family
-from pipelines import queries
-from pipelines.published import Published
-from pipelines.traces import Traces, traces
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published
+from pipelines.read_side.traces import Traces, traces
 
 EARLIER_SHOWN = 5
 VISITS_DRAWN = 16

@@ -6,9 +6,9 @@ import streamlit as st
 
 from dashboards import decide, parts, text
 from dashboards.text import inert, say
-from pipelines import queries
-from pipelines.published import Published
-from pipelines.queries import ListFilter
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published
+from pipelines.read_side.queries import ListFilter
 
 PAGE_SIZE = 20
 REASONS_SHOWN = 3

@@ -12,9 +12,9 @@ from dashboards.text import inert, say
 from data_contracts.errors import InputError, VansnapError
 from data_contracts.units import UNIT_SYSTEMS
 from data_contracts.wording import LANGUAGE_NAMES, LANGUAGES
-from pipelines.people import SOLE, Person, is_loopback, person_of
-from pipelines.published import board_settings
-from pipelines.settings import load_settings
+from pipelines.read_side.published import board_settings
+from pipelines.workspace.people import SOLE, Person, is_loopback, person_of
+from pipelines.workspace.settings import load_settings
 
 
 def home() -> Path:

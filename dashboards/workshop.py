@@ -9,8 +9,8 @@ from dashboards import order_card, parts, text
 from dashboards.text import inert, say
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
-from pipelines import queries
-from pipelines.published import Published, board_settings
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings
 
 PAGE_SIZE = 25
 DOWNLOAD_ROWS = 5000

@@ -1,6 +1,6 @@
 """How each quantity is computed, what its uncertainty holds, and where that comes from: in words, for its page.
 
-The words follow `models/landmarks.py`, `models/lambda_reading.py` and `models/engine_quantities.py`; change them together.
+The words follow `models/reading/air_trace/landmarks.py`, `models/reading/lambda_trace/quantities.py` and `models/reading/air_trace/engine.py`; change them together.
 """
 
 from dataclasses import dataclass

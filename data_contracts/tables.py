@@ -212,7 +212,7 @@ READINGS = Table(
 
 SHAPES = Table(
     "shapes",
-    "one capture: both traces on the fixed grid of models/shape.py, aligned at opening and release",
+    "one capture: both traces on the fixed grid of models/reading/aligned_traces.py, aligned at opening and release",
     ("capture_id",),
     (
         Column("capture_id", "text", "capture", True),

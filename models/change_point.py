@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.errors import NotEnoughDataError
-from models.kernel import kernel
+from models.statistics.compiled import kernel
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError, VansnapError, WorkspaceBusyError
-from pipelines.workspace import DEFAULT_HOME, open_workspace
+from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
 app = typer.Typer(
     name="vansnap",
@@ -31,7 +31,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on std
 
 def _tell_version(wanted: bool) -> None:
     if wanted:
-        from pipelines.steps import VERSION
+        from pipelines.weekly.steps import VERSION
 
         _say(f"vansnap {VERSION}")
         raise typer.Exit
@@ -54,7 +54,7 @@ def _say(text: str = "") -> None:
 
 
 def _print_json(document: object) -> None:
-    from pipelines.reports.plain import finite
+    from pipelines.storage.plain_text import finite
 
     print(json.dumps(finite(document), ensure_ascii=False, allow_nan=False, default=str))
 
@@ -62,8 +62,8 @@ def _print_json(document: object) -> None:
 @app.command()
 def init(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
     """Make an empty workspace with commented example register files."""
-    from pipelines.example_register import EXAMPLE_FILES
-    from pipelines.workspace import make_workspace
+    from pipelines.workspace.example_register import EXAMPLE_FILES
+    from pipelines.workspace.workspace import make_workspace
 
     workspace = make_workspace(directory, EXAMPLE_FILES)
     _say(f"workspace made in {workspace.root}")
@@ -80,7 +80,7 @@ def demo(
     fresh: Annotated[bool, typer.Option("--fresh", help="Replace the workspace if it is an earlier demo.")] = False,
 ) -> None:
     """Build the sample fleet in a new workspace and run the weekly job on it."""
-    from pipelines.demo import run_demo
+    from pipelines.commands.demo import run_demo
 
     summary = run_demo(home, vans=vans, weeks=weeks, seed=seed, fresh=fresh)
     _say(summary)
@@ -112,7 +112,7 @@ def read(
 ) -> None:
     """Read one capture at the van: accept or repeat, and every landmark with its uncertainty."""
     from data_contracts.capture import Conditions
-    from pipelines.read_command import read_file, read_folder
+    from pipelines.commands.read import read_file, read_folder
 
     conditions = Conditions(
         coolant_c=coolant_c,
@@ -143,12 +143,12 @@ def weekly(
     as_json: Json = False,
 ) -> None:
     """Intake, reading, tracking, watchlist, work orders, publish. Safe to run again at any point."""
-    from pipelines.weeks import check_week
+    from data_contracts.weeks import check_week
 
     workspace = open_workspace(home)
     if week is not None:
         check_week(week)
-    from pipelines.flows import run_weekly
+    from pipelines.weekly.flows import run_weekly
 
     summary = run_weekly(workspace, week, quiet=as_json)
     if as_json:
@@ -165,8 +165,8 @@ def serve(
 ) -> None:
     """Start the orchestrator's own server on loopback and the weekly schedule from settings."""
     workspace = open_workspace(home)
-    from pipelines.flows import serve as serve_schedule
-    from pipelines.settings import load_settings
+    from pipelines.weekly.flows import serve as serve_schedule
+    from pipelines.workspace.settings import load_settings
 
     schedule = load_settings(workspace.settings_path).schedule
     _say(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
@@ -181,7 +181,7 @@ def board(
 ) -> None:
     """Open the board in a browser."""
     workspace = open_workspace(home)
-    from pipelines.settings import load_settings
+    from pipelines.workspace.settings import load_settings
 
     settings = load_settings(workspace.settings_path).board
     import subprocess
@@ -208,7 +208,7 @@ def orders(
 ) -> None:
     """List the ranked work orders, or write them for the workshop; as .pdf one page each, to print."""
     workspace = open_workspace(home)
-    from pipelines.published import open_published
+    from pipelines.read_side.published import open_published
     from pipelines.reports.orders import orders_document, orders_text, write_orders
 
     if out is not None:
@@ -261,7 +261,7 @@ def decide(
 ) -> None:
     """Record a decision or a finding on a work order, or decide on an item in quarantine."""
     workspace = open_workspace(home)
-    from pipelines.decide_command import decide_from_file, decide_one
+    from pipelines.commands.decide import decide_from_file, decide_one
 
     if source is not None:
         if order is not None:
@@ -296,7 +296,7 @@ def evidence(
 ) -> None:
     """Write the warranty file of one van: report, raw waveforms, readings, and the hash of everything."""
     workspace = open_workspace(home)
-    from pipelines.evidence_command import evidence_text
+    from pipelines.commands.evidence import evidence_text
     from pipelines.reports.claim import claim_from
 
     _say(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
@@ -311,7 +311,7 @@ def check(
 ) -> None:
     """Verify the workspace (warehouse, hashes, register) or a warranty file. Says what is wrong and how to mend it."""
     if file is not None:
-        from pipelines.evidence_command import check_text
+        from pipelines.commands.evidence import check_text
 
         altered, sound = check_text(file, home)
         for finding in altered:
@@ -321,7 +321,7 @@ def check(
         _say(sound)
         return
     workspace = open_workspace(home)
-    from pipelines.audit import check_workspace
+    from pipelines.commands.check import check_workspace
 
     findings = check_workspace(workspace)
     for finding in findings:

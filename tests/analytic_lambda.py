@@ -99,7 +99,7 @@ def read(
     idle_rpm=np.nan,
 ):
     """Read with the same events for all rows."""
-    from models.lambda_reading import read_lambda
+    from models.reading.lambda_trace.quantities import read_lambda
 
     rows = signal.shape[0]
     x = signal.astype(np.float32)

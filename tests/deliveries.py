@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.intake import DeliveryAccount, take_in
-from pipelines.register import load_register
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace, make_workspace
+from pipelines.intake.take_in import DeliveryAccount, take_in
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.register import load_register
+from pipelines.workspace.workspace import Workspace, make_workspace
 
 NOW = datetime(2026, 4, 1, 6, 0, tzinfo=UTC)
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import great_expectations  # noqa: F401 - so that no child has to import it
 
-from pipelines.workspace import Workspace
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import run_intake
 
 

@@ -7,8 +7,8 @@ into dashboards/pictures/.
 import sys
 from pathlib import Path
 
-from pipelines import queries
-from pipelines.published import open_published
+from pipelines.read_side import queries
+from pipelines.read_side.published import open_published
 from tests.conftest import browser_path
 from tests.dashboards.board_process import serving
 from tests.dashboards.browsing import ARGUMENTS, open_page

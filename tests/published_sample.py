@@ -20,8 +20,8 @@ from data_contracts.causes import CAUSE_CODES
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, create_table_sql, polars_schema
-from pipelines.summaries import make_summaries
-from pipelines.waveform_store import encode, write_waveforms
+from pipelines.storage.summaries import make_summaries
+from pipelines.storage.waveforms import encode, write_waveforms
 
 FAMILIES = """\
 [brook-20]

@@ -8,8 +8,8 @@ import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.signals import TRACKED
-from pipelines.decisions import made_of
-from pipelines.weeks import week_of
+from data_contracts.weeks import week_of
+from pipelines.decisions.order_decisions import made_of
 
 LONGEST_STATEMENT = 2000
 

@@ -10,17 +10,17 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError, MissingFileError
-from pipelines import queries
-from pipelines.published import Published, open_published
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, open_published
 from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
 from pipelines.reports.claim import EVERYTHING, Claim
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.order_pdf import run_of
 from pipelines.reports.paper import say, write_whole, written_for
-from pipelines.reports.plain import spreadsheet_csv
-from pipelines.settings import load_settings
-from pipelines.waveform_store import read_chunk
-from pipelines.workspace import Workspace
+from pipelines.storage.plain_text import spreadsheet_csv
+from pipelines.storage.waveforms import read_chunk
+from pipelines.workspace.settings import load_settings
+from pipelines.workspace.workspace import Workspace
 
 _OF_VAN = {
     "van": "SELECT * FROM vans WHERE van_id = $van",

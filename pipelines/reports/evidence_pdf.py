@@ -13,14 +13,14 @@ from matplotlib.figure import Figure
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES
 from data_contracts.units import Shown
-from pipelines import queries
-from pipelines.published import Published, families, limits
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, families, limits
 from pipelines.reports.evidence_proof import change_date, monday, repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
 from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, say
 from pipelines.reports.snap_against_past import STYLE, to_svg
-from pipelines.workspace import Workspace
+from pipelines.workspace.workspace import Workspace
 
 TRENDS_SHOWN = 6
 _MAIN = ("main_peak_reference_g_s", "lambda_full_throttle", "lambda_full_throttle_v", "idle_g_s")

@@ -11,7 +11,7 @@ from data_contracts.errors import NotEnoughDataError
 from data_contracts.jobs import JOBS
 from data_contracts.signals import QUANTITIES
 from models.change_point import date_onset, difference_scatter
-from models.repair_proof import Level, RepairProof, TouchedQuantity, prove_repair
+from models.work.repair_proof import Level, RepairProof, TouchedQuantity, prove_repair
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import as_shown, contract, day, joined, say
 

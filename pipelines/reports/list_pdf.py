@@ -5,8 +5,8 @@ from datetime import datetime
 
 import polars as pl
 
-from pipelines import queries
-from pipelines.published import Published, board_settings
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
 from pipelines.reports.paper import contract, day, joined, make_pdf, say, written_for
 

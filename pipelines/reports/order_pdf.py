@@ -12,13 +12,13 @@ from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
 from data_contracts.jobs import JOBS
-from pipelines import queries
-from pipelines.published import Published, board_settings, families
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings, families
+from pipelines.read_side.traces import traces
 from pipelines.reports.paper import as_shown, board_address, contract, day, make_pdf, qr_code, say, written_for
 from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
-from pipelines.settings import Settings
-from pipelines.traces import traces
-from pipelines.workspace import Workspace
+from pipelines.workspace.settings import Settings
+from pipelines.workspace.workspace import Workspace
 
 EARLIER_MOST = 16
 CAUSES_SHOWN = 3

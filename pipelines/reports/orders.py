@@ -9,10 +9,10 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
-from pipelines.published import Published, open_published
-from pipelines.reports.plain import finite, spreadsheet_csv
-from pipelines.settings import load_settings
-from pipelines.workspace import Workspace
+from pipelines.read_side.published import Published, open_published
+from pipelines.storage.plain_text import finite, spreadsheet_csv
+from pipelines.workspace.settings import load_settings
+from pipelines.workspace.workspace import Workspace
 
 
 def open_orders(published: Published) -> pl.DataFrame:

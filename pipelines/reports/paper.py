@@ -17,8 +17,8 @@ from data_contracts.errors import InputError
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 from pipelines.reports import paper_words_de, paper_words_en
-from pipelines.reports.plain import finite
-from pipelines.settings import DisplaySettings
+from pipelines.storage.plain_text import finite
+from pipelines.workspace.settings import DisplaySettings
 
 _TEMPLATES = Path(__file__).parent
 

@@ -14,8 +14,8 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
+from pipelines.read_side.traces import Traces
 from pipelines.reports.paper import as_shown, say
-from pipelines.traces import Traces
 
 Array = NDArray[np.float64]
 STYLE: Any = {
@@ -34,7 +34,7 @@ _BAND, _MIDDLE = "#c9c9c9", "#777777"
 
 @dataclass(frozen=True)
 class PastSnaps:
-    """Snaps on the fixed grid of models/shape.py: the latest, and earlier ones to lay it over.
+    """Snaps on the fixed grid of models/reading/aligned_traces.py: the latest, and earlier ones to lay it over.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
     bytes
         SVG.
     """
-    from models.shape import OPENING_GRID_S, RELEASE_GRID_S
+    from models.reading.aligned_traces import OPENING_GRID_S, RELEASE_GRID_S
 
     split = OPENING_GRID_S.size
     with matplotlib.rc_context(STYLE):

@@ -15,15 +15,15 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.signals import BANK2_PREFIX
-from models.lambda_reader import ENDS_BEFORE_S
-from models.lambda_reading import LEVEL_S
+from models.reading.lambda_trace.quantities import LEVEL_S
+from models.reading.lambda_trace.trace import ENDS_BEFORE_S
 from pipelines.reports.paper import as_shown, contract, say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from models.reading import Readings
-    from models.stack_reading import SnapDetail
+    from models.reading.read import Readings
+    from models.reading.recipe import SnapDetail
 
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
 _LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic

@@ -14,12 +14,12 @@ import duckdb
 from streamlit.testing.v1 import AppTest
 
 from data_contracts.tables import TABLES
-from pipelines import queries
-from pipelines.publish import ORDER, ROW_GROUP
-from pipelines.published import families, open_published
-from pipelines.queries import CaptureFilter, ListFilter
-from pipelines.summaries import make_summaries
-from pipelines.traces import traces
+from pipelines.read_side import queries
+from pipelines.read_side.published import families, open_published
+from pipelines.read_side.queries import CaptureFilter, ListFilter
+from pipelines.read_side.traces import traces
+from pipelines.storage.publish import ORDER, ROW_GROUP
+from pipelines.storage.summaries import make_summaries
 from tests.published_sample import make_workspace
 
 VANS_PER_DEPOT, WEEKS, COPIES = 20, 26, 250

@@ -16,7 +16,7 @@ from scipy.signal import find_peaks, savgol_filter
 
 from data_contracts.capture import Conditions, Waveform
 from data_contracts.family import Family
-from models.reading import read_waveforms
+from models.reading.read import read_waveforms
 from sample_fleet.families import built_in_families, register_family
 from sample_fleet.parameters import Driver
 from sample_fleet.simulate import Recording, simulate

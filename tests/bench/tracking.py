@@ -56,7 +56,7 @@ def track(file: str) -> None:
 
     import polars as pl
 
-    from models.assess import TrackingSettings, assess
+    from models.tracking.assess import TrackingSettings, assess
     from tests.readings_fleet import families, make_fleet, no_repairs
 
     warnings.simplefilter("ignore")

@@ -5,7 +5,7 @@ import pytest
 
 from dashboards import charts
 from dashboards.palette import LIGHT
-from pipelines.traces import thinned
+from pipelines.read_side.traces import thinned
 
 
 def _rows(n: int = 12) -> list[dict[str, object]]:

@@ -12,8 +12,8 @@ from streamlit.testing.v1 import AppTest
 import dashboards
 import pipelines
 from data_contracts.tables import TABLES
-from pipelines.published import open_published
-from pipelines.reports.plain import spreadsheet_csv
+from pipelines.read_side.published import open_published
+from pipelines.storage.plain_text import spreadsheet_csv
 from tests.published_sample import make_workspace
 
 HOSTILE = "=1+1<img src=x onerror=alert(1)> [go](https://example.org) :red[x] $y$"

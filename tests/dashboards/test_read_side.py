@@ -10,10 +10,10 @@ import duckdb
 import pytest
 
 from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
-from pipelines import queries
-from pipelines.published import families, limits, open_published, run_in_progress
-from pipelines.queries import CaptureFilter, ListFilter
-from pipelines.traces import traces
+from pipelines.read_side import queries
+from pipelines.read_side.published import families, limits, open_published, run_in_progress
+from pipelines.read_side.queries import CaptureFilter, ListFilter
+from pipelines.read_side.traces import traces
 from tests.published_sample import FAMILIES, make_workspace
 
 

@@ -9,11 +9,11 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipelines.publish import publish
-from pipelines.published import open_published
+from pipelines.read_side.published import open_published
 from pipelines.reports.evidence_check import check_evidence
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace
+from pipelines.storage.publish import publish
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import serving
 from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
 from tests.pipelines.small_home import run_steps, small_home

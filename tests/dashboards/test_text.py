@@ -11,7 +11,7 @@ from dashboards import text
 from dashboards.palette import DARK, LIGHT, contrast
 from dashboards.words_en import WORDS
 from data_contracts.signals import QUANTITIES
-from pipelines.reports.plain import spreadsheet_csv
+from pipelines.storage.plain_text import spreadsheet_csv
 
 SOURCES = [p for p in Path(dashboards.__file__).parent.glob("*.py") if not p.name.startswith("words_")]
 

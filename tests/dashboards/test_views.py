@@ -16,12 +16,13 @@ from streamlit.testing.v1 import AppTest
 
 from dashboards.decide import moves
 from dashboards.text import inert, say
-from pipelines import check_results, queries
-from pipelines.manifest import check_rows, read_manifest
-from pipelines.people import SOLE
-from pipelines.published import open_published
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import open_workspace
+from pipelines.intake import check_results
+from pipelines.intake.manifest import check_rows, read_manifest
+from pipelines.read_side import queries
+from pipelines.read_side.published import open_published
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.people import SOLE
+from pipelines.workspace.workspace import open_workspace
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
@@ -364,7 +365,7 @@ def test_mending_needs_a_name_and_is_kept_beside_the_delivery(tmp_path: Path, mo
     )
     monkeypatch.setenv("VANSNAP_HOME", str(tmp_path))
     app = AppTest.from_string(
-        "from dashboards import mend, parts\nfrom pipelines import queries\n"
+        "from dashboards import mend, parts\nfrom pipelines.read_side import queries\n"
         "published = parts.open_or_explain()\nitems = queries.quarantine(published)\n"
         "parts.told()\n"
         "mend.form(published, items.filter(rule='unknown_van').row(0, named=True), items)\n",

@@ -14,7 +14,7 @@ import pytest
 
 from data_contracts.causes import CAUSES
 from data_contracts.family import parse_family
-from models.reading import Readings, read_waveforms
+from models.reading.read import Readings, read_waveforms
 from tests.otherfleet.captures import Recorder, make_captures
 from tests.otherfleet.families import KINDS, family_of, register_toml
 from tests.otherfleet.judge import listing

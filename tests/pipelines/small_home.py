@@ -3,8 +3,8 @@
 import shutil
 from pathlib import Path
 
-from pipelines.example_register import EXAMPLE_FILES
-from pipelines.workspace import Workspace, make_workspace
+from pipelines.workspace.example_register import EXAMPLE_FILES
+from pipelines.workspace.workspace import Workspace, make_workspace
 
 SMALL_FLEET = Path(__file__).parents[2] / "sample_fleet" / "small_fleet"
 
@@ -19,7 +19,7 @@ def small_home(root: Path) -> Workspace:
 
 def run_steps(workspace: Workspace, week: str | None = None) -> str:
     """The weekly recipe without the orchestrator; the week it stood for."""
-    from pipelines import steps
+    from pipelines.weekly import steps
 
     with workspace.held():
         steps.intake(workspace.root)

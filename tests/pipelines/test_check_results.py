@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 
 from data_contracts.errors import MissingFileError
-from pipelines import check_results
-from pipelines.gate import load_suite, validate
-from pipelines.manifest import check_rows, read_manifest, suite_tables
-from pipelines.reports.plain import finite
+from pipelines.contract_suites import load_suite, validate
+from pipelines.intake import check_results
+from pipelines.intake.manifest import check_rows, read_manifest, suite_tables
+from pipelines.storage.plain_text import finite
 
 NOW = datetime(2026, 3, 9, 5, 0, tzinfo=UTC)
 HEADER = "file,van_id,captured_at,humidity_pct,coolant_c,closed_loop,fault_codes,odometer_km,note\n"

@@ -9,7 +9,7 @@ import pytest
 
 from data_contracts.errors import InputError
 from pipelines.cli import run
-from pipelines.workspace import Workspace
+from pipelines.workspace.workspace import Workspace
 from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
 
 REGISTER = str(SMALL_FLEET / "register")
@@ -292,7 +292,7 @@ def test_check_names_settings_and_a_register_that_can_not_be_read(
 
 def test_a_reading_apart_that_takes_too_long_is_ended(tmp_path: Path) -> None:
     from data_contracts.capture import Conditions
-    from pipelines.read_command import read_apart
+    from pipelines.commands.read import read_apart
 
     with pytest.raises(InputError, match=r"more than 0\.01 s"):
         read_apart(

@@ -17,7 +17,7 @@ import pytest
 
 from data_contracts.capture import make_waveform
 from pipelines.cli import run
-from pipelines.workspace import Workspace
+from pipelines.workspace.workspace import Workspace
 from tests.pipelines.small_home import run_steps, small_home
 
 VAN = "V002"

@@ -11,15 +11,15 @@ import duckdb
 import pytest
 
 from data_contracts.errors import InputError, MissingFileError, WorkspaceBusyError, WorkspaceError
-from pipelines.delivery import RefusedError
-from pipelines.flows import may_pass
+from pipelines.intake.delivery import RefusedError
+from pipelines.weekly.flows import may_pass
 from tests.pipelines.small_home import SMALL_FLEET, small_home
 
 TRIES = """
 import logging, os, sys
 from pathlib import Path
-from pipelines.flows import _tried_again, orchestrator_environment
-from pipelines.workspace import open_workspace
+from pipelines.weekly.flows import _tried_again, orchestrator_environment
+from pipelines.workspace.workspace import open_workspace
 os.environ.update(orchestrator_environment(open_workspace(Path(sys.argv[1]))))
 from data_contracts.errors import InputError, WorkspaceBusyError
 from prefect import flow

@@ -9,8 +9,8 @@ import pytest
 from data_contracts.errors import InputError
 from data_contracts.reasons import QUARANTINE_RULES
 from data_contracts.tables import RECORDINGS
-from pipelines.gate import check, load_suite
-from pipelines.manifest import COLUMNS
+from pipelines.contract_suites import check, load_suite
+from pipelines.intake.manifest import COLUMNS
 
 SUITES = sorted(f.name.removesuffix(".json") for f in (resources.files("data_contracts") / "suites").iterdir())
 

@@ -6,11 +6,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipelines.audit import audit
-from pipelines.intake import accounts
-from pipelines.warehouse import Warehouse
-from pipelines.waveform_store import read_waveforms
-from pipelines.workspace import Workspace
+from pipelines.commands.check import audit
+from pipelines.intake.take_in import accounts
+from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import read_waveforms
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import FAMILIES, VANS, ask, counts, deliver, make_home, recording, row, run_intake
 
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.audit import audit
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace
+from pipelines.commands.check import audit
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import deliver, make_home, recording, row
 
 ROOT = Path(__file__).parents[2]

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from data_contracts.capture import Conditions, Waveform
-from pipelines.audit import audit
-from pipelines.register import load_register
-from pipelines.warehouse import Warehouse
-from pipelines.waveform_store import read_waveforms
-from pipelines.workspace import Workspace
+from pipelines.commands.check import audit
+from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import read_waveforms
+from pipelines.workspace.register import load_register
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import VANS, counts, deliver, make_home, row, run_intake
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -96,7 +96,7 @@ def test_every_sample_is_what_the_file_says(stored: dict[str, Waveform], van: st
 @pytest.mark.parametrize("van", DRIVES)
 def test_only_the_idle_flow_is_read(home: Workspace, stored: dict[str, Waveform], van: str) -> None:
     """One capture graded repeat; its idle flow agrees with the set's own summary, the rest is null with a reason."""
-    from models.reading import read_waveforms as read
+    from models.reading.read import read_waveforms as read
 
     family = load_register(home.register).families["road-20"]
     reading = read([stored[van]], [family], [Conditions(coolant_c=DRIVES[van][2])])

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError
-from pipelines.decisions import unreadable
-from pipelines.manifest import TextRow
-from pipelines.mends import FOLDER, Mend, mended_rows, mends, record_mend, retry, unreadable_mends
-from pipelines.workspace import Workspace
+from pipelines.commands.retry import retry
+from pipelines.decisions.order_decisions import unreadable
+from pipelines.intake.corrections import FOLDER, Mend, mended_rows, mends, record_mend, unreadable_mends
+from pipelines.intake.manifest import TextRow
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
 
 NOW = datetime(2026, 4, 2, 8, tzinfo=UTC)

@@ -5,10 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from pipelines.intake import accounts
-from pipelines.mends import Mend, record_mend
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace
+from pipelines.intake.corrections import Mend, record_mend
+from pipelines.intake.take_in import accounts
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, counts, deliver, make_home, recording, row, run_intake
 
 DAYS = ("2026-03-02", "2026-03-03", "2026-03-04")

@@ -10,8 +10,8 @@ import pytest
 
 from pipelines.cli import run
 from pipelines.reports.paper import qr_code
-from pipelines.reports.plain import spreadsheet_safe
-from pipelines.workspace import Workspace
+from pipelines.storage.plain_text import spreadsheet_safe
+from pipelines.workspace.workspace import Workspace
 from tests.pipelines.small_home import run_steps, small_home
 
 HOSTILE = "#panic() $x$ *bold* <b>=1+1</b>"
@@ -58,7 +58,7 @@ def test_an_order_stays_one_page_however_much_it_says(home: Workspace, monkeypat
 
     import polars as pl
 
-    from pipelines.published import open_published
+    from pipelines.read_side.published import open_published
     from pipelines.reports import order_pdf
 
     cause = "fuel_delivery_weak"
@@ -97,7 +97,7 @@ def test_text_from_outside_is_shown_as_it_is(home: Workspace, tmp_path: Path) ->
 def test_no_orders_is_a_page_that_says_so(home: Workspace, tmp_path: Path) -> None:
     import polars as pl
 
-    from pipelines.published import open_published
+    from pipelines.read_side.published import open_published
     from pipelines.reports.list_pdf import list_pdf
     from pipelines.reports.order_pdf import orders_pdf
 
@@ -132,7 +132,7 @@ def test_a_code_is_a_drawing_and_formulas_are_text() -> None:
 
 def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path: Path) -> None:
     """The words a template is given, which pdftotext would only show where it is installed."""
-    from pipelines.published import open_published
+    from pipelines.read_side.published import open_published
     from pipelines.reports import list_pdf, order_pdf
 
     before = home.settings_path.read_text()

@@ -6,11 +6,11 @@ import pytest
 
 from data_contracts.errors import InputError, VansnapError
 from data_contracts.tables import TABLES
-from pipelines import queries
-from pipelines.people import RIGHTS, Person, is_exposed, login_file, person_of
-from pipelines.published import open_published
-from pipelines.restricted import OF_THE_FLEET, restricted
-from pipelines.settings import Settings
+from pipelines.read_side import queries
+from pipelines.read_side.published import open_published
+from pipelines.read_side.restricted import OF_THE_FLEET, restricted
+from pipelines.workspace.people import RIGHTS, Person, is_exposed, login_file, person_of
+from pipelines.workspace.settings import Settings
 from tests.published_sample import make_workspace
 
 LOGIN = """\

@@ -8,11 +8,11 @@ import polars as pl
 import pytest
 
 from data_contracts.tables import TABLES, polars_schema
-from models.order_life import OrderEvent
-from pipelines.decisions import record, stored_events, take_in_decisions
-from pipelines.proofs import PERSON, proofs_due
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import make_workspace
+from models.work.order_states import OrderEvent
+from pipelines.decisions.order_decisions import record, stored_events, take_in_decisions
+from pipelines.decisions.proofs import PERSON, proofs_due
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import make_workspace
 
 DONE = datetime(2026, 4, 8, 12, tzinfo=UTC)  # 2026-W15
 FILL: dict[Any, Any] = {

@@ -11,16 +11,16 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError
-from pipelines import delivery as delivery_module
-from pipelines.audit import audit
-from pipelines.item_decisions import (
+from pipelines.commands.check import audit
+from pipelines.decisions.quarantine_decisions import (
     ItemDecision,
     check_item_decision,
     record_item,
     take_in_item_decisions,
 )
-from pipelines.warehouse import Warehouse
-from pipelines.workspace import Workspace
+from pipelines.intake import delivery as delivery_module
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import Workspace
 from tests.deliveries import VANS, ask, counts, deliver, make_home, recording, row, run_intake
 
 BROKEN = Path(__file__).parents[1] / "reference" / "broken"

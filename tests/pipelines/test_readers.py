@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from data_contracts.errors import ProfileError, TimeBaseError, WaveformError
 from data_contracts.recorder import CANONICAL, RecorderProfile, parse_profile
-from pipelines.readers.clock import clock_seconds
-from pipelines.readers.recording import read_recording
+from pipelines.intake.readers.clock import clock_seconds
+from pipelines.intake.readers.recording import read_recording
 
 RECORDERS = Path(__file__).parents[1] / "reference" / "recorders"
 ROWS = 1100

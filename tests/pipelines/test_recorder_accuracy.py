@@ -11,12 +11,12 @@ import pytest
 
 from data_contracts.errors import ProfileError
 from data_contracts.recorder import CANONICAL, parse_profile, stated_accuracy
-from models.standardise import standardise
-from models.transfer import recorder_doubt
-from models.visit import repeat_spread, tracked_captures, visits_of
-from pipelines import steps
+from models.physics.transfer_table import recorder_doubt
+from models.tracking.standardise import standardise
+from models.tracking.visits import repeat_spread, tracked_captures, visits_of
 from pipelines.cli import run
-from pipelines.workspace import Workspace
+from pipelines.weekly import steps
+from pipelines.workspace.workspace import Workspace
 from sample_fleet.families import built_in_families, register_family
 from tests.pipelines.small_home import small_home
 from tests.pipelines.test_cli import REGISTER, a_recording

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import MissingFileError
-from pipelines.register import load_families, load_register, parse_moment
+from pipelines.workspace.register import load_families, load_register, parse_moment
 from tests.deliveries import FAMILIES, VANS
 
 

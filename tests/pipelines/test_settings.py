@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError
-from pipelines.settings import SETTINGS_TEMPLATE, Settings, load_settings
+from pipelines.workspace.settings import SETTINGS_TEMPLATE, Settings, load_settings
 
 
 def test_the_template_is_the_defaults_and_names_every_key() -> None:

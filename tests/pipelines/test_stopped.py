@@ -11,13 +11,13 @@ import pytest
 
 from data_contracts.errors import InputError
 from pipelines.cli import run
-from pipelines.flows import failure_line
-from pipelines.guard import marked
+from pipelines.weekly.flows import failure_line
+from pipelines.weekly.guard import marked
 
 # A run in small: guarded, with a child that would outlive it.
 _RUN = """
 import os, subprocess, sys, time
-from pipelines.guard import guard_this_run
+from pipelines.weekly.guard import guard_this_run
 guard_this_run()
 child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
 print(os.environ["VANSNAP_RUN"], child.pid, flush=True)
@@ -48,7 +48,7 @@ def test_what_a_killed_run_started_ends_with_it(number: signal.Signals) -> None:
 def test_stopping_says_so_in_one_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from pipelines import workspace
+    from pipelines.workspace.workspace import workspace
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

@@ -8,7 +8,7 @@ import pytest
 
 from data_contracts.summary_tables import SUMMARY_TABLES
 from data_contracts.tables import TABLES, duckdb_type
-from pipelines.summaries import make_summaries
+from pipelines.storage.summaries import make_summaries
 from tests.published_sample import write_table
 
 AT = datetime(2026, 1, 5, 9, tzinfo=UTC)
@@ -81,8 +81,8 @@ def test_intervals_are_held_against_what_came() -> None:
 
 
 def test_a_decision_republishes_orders_and_leaves_the_rest(tmp_path: Path) -> None:
-    from pipelines.publish import publish, publish_decisions
-    from pipelines.warehouse import Warehouse
+    from pipelines.storage.publish import publish, publish_decisions
+    from pipelines.storage.warehouse import Warehouse
 
     order = {"order_id": "o", "week": "2026-W02", "rank": 1, "van_id": "V", "state": "proposed"}
     target = tmp_path / "published.duckdb"

@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.tables import TABLES, VANS, create_table_sql, polars_schema
-from pipelines.warehouse import Warehouse
-from pipelines.waveform_store import encode, read_chunk, to_steps, view_samples, write_waveforms
+from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import encode, read_chunk, to_steps, view_samples, write_waveforms
 
 
 def test_every_table_of_the_contract_is_made(tmp_path: Path) -> None:

@@ -14,12 +14,12 @@ from data_contracts.causes import CAUSE_CODES
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES, polars_schema
-from pipelines import steps
-from pipelines.audit import check_workspace
-from pipelines.check_results import kept
-from pipelines.model_store import load_model
-from pipelines.publish import published_run
-from pipelines.workspace import Workspace, open_workspace
+from pipelines.commands.check import check_workspace
+from pipelines.intake.check_results import kept
+from pipelines.storage.models import load_model
+from pipelines.storage.publish import published_run
+from pipelines.weekly import steps
+from pipelines.workspace.workspace import Workspace, open_workspace
 from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
 
 

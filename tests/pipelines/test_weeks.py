@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from data_contracts.errors import InputError
-from pipelines.weeks import week_end, week_of
+from data_contracts.weeks import week_end, week_of
 
 
 @pytest.mark.parametrize(

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError, WorkspaceBusyError, WorkspaceError
-from pipelines.example_register import EXAMPLE_FILES
-from pipelines.workspace import FOLDERS, make_workspace, open_workspace
+from pipelines.workspace.example_register import EXAMPLE_FILES
+from pipelines.workspace.workspace import FOLDERS, make_workspace, open_workspace
 
 
 def test_a_new_workspace_has_every_folder_and_opens(tmp_path: Path) -> None:
@@ -35,7 +35,7 @@ def test_one_run_at_a_time_and_the_lock_dies_with_its_holder(tmp_path: Path) -> 
         [
             sys.executable,
             "-c",
-            "import sys, time; from pathlib import Path; from pipelines.workspace import Workspace\n"
+            "import sys, time; from pathlib import Path; from pipelines.workspace.workspace import Workspace\n"
             "with Workspace(Path(sys.argv[1])).held():\n    print('held', flush=True); time.sleep(60)",
             str(workspace.root),
         ],

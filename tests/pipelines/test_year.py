@@ -10,14 +10,15 @@ import pytest
 
 from data_contracts.states import ORDER_STATES
 from data_contracts.tables import TABLES, polars_schema
-from models.order_life import account, replay
-from pipelines import steps
+from data_contracts.weeks import week_end
+from models.work.order_states import account, replay
 from pipelines.cli import run
-from pipelines.decisions import TAKEN, stored_events
-from pipelines.example_register import EXAMPLE_FILES
-from pipelines.warehouse import Warehouse
-from pipelines.weeks import week_end
-from pipelines.workspace import Workspace, make_workspace
+from pipelines.decisions.inbox import TAKEN
+from pipelines.decisions.order_decisions import stored_events
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly import steps
+from pipelines.workspace.example_register import EXAMPLE_FILES
+from pipelines.workspace.workspace import Workspace, make_workspace
 
 YEAR = Path(__file__).with_name("year")
 WEEKS = ("2026-W30", "2026-W40", "2026-W47", "2026-W53")

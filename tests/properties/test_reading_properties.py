@@ -12,7 +12,7 @@ from data_contracts.capture import Conditions, Waveform, make_waveform
 from data_contracts.errors import VansnapError
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, SIGNALS
-from models.reading import read_one, read_waveforms
+from models.reading.read import read_one, read_waveforms
 from tests.analytic import FLOW, VOLTS, WARM, Recorder, Snap, airflow, family
 
 CALM = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])

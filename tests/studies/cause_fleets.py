@@ -101,7 +101,7 @@ def read(captures: Sequence[Capture], rng: np.random.Generator) -> pl.DataFrame:
 
 
 def _read(captures: Sequence[Capture], rng: np.random.Generator) -> pl.DataFrame:
-    from models.reading import read_waveforms
+    from models.reading.read import read_waveforms
 
     rows: list[dict[str, Any]] = []
     for recording in dict.fromkeys(c.recording for c in captures):

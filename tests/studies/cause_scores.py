@@ -9,8 +9,8 @@ import polars as pl
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from data_contracts.family import Family
-from models.cause_effects import inseparable_pairs, load_effects, movements
-from models.residuals import Residuals
+from models.causes.effects import inseparable_pairs, load_effects, movements
+from models.tracking.state.residuals import Residuals
 from tests.studies.cause_fleets import Case
 
 BANDS = (("0.6 to 1", 0.6, 1.01), ("0.3 to 0.6", 0.0, 0.6))

@@ -18,11 +18,11 @@ import polars as pl
 
 from data_contracts.causes import CAUSE_CODES, NONE, NOT_SEPARABLE
 from data_contracts.family import Family
-from models.assess import assess
-from models.cause_effects import load_effects, movements
-from models.causes import CauseSettings, infer_causes
-from models.reading import METHOD
-from models.residuals import Residuals
+from models.causes.effects import load_effects, movements
+from models.causes.infer import CauseSettings, infer_causes
+from models.reading.read import METHOD
+from models.tracking.assess import assess
+from models.tracking.state.residuals import Residuals
 from sample_fleet.parameters import Vehicle
 from tests.studies.cause_fleets import Case, cohort, draw_families, possible, read
 from tests.studies.cause_scores import (

@@ -1,9 +1,9 @@
-"""Make models/cause_effects.toml: what each cause does to each quantity, estimated from invented fleets.
+"""Make models/causes/cause_effects.toml: what each cause does to each quantity, estimated from invented fleets.
 
 Run with `python -m tests.studies.causes_fit`. Families are drawn with wide randomisation, but inside the ranges of
 `in_fit`: what lies outside (other displacements and cylinder counts, slow throttles, no trim learning, no delay of the
 fuel cut) is kept for tests/studies/causes.py. Each estimate is a median over engines, with its spread between engines.
-Beside each estimated pattern stands the same pattern as the trade has it (models/cause_effects_trade.toml), for a fixed
+Beside each estimated pattern stands the same pattern as the trade has it (models/causes/cause_effects_trade.toml), for a fixed
 share of all engines: the table does not become a portrait of this one generator, and stays sharp where the two differ.
 """
 
@@ -18,11 +18,11 @@ import polars as pl
 from data_contracts.causes import CAUSES, NONE
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
-from models.cause_effects import SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
-from models.cause_likelihood import log_t
-from models.reading import METHOD
-from models.residuals import Residuals
-from models.visit import throttle_from_channel
+from models.causes.effects import SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
+from models.causes.likelihood import log_t
+from models.reading.read import METHOD
+from models.tracking.state.residuals import Residuals
+from models.tracking.visits import throttle_from_channel
 from sample_fleet.parameters import Vehicle
 from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, possible, read
 
@@ -32,7 +32,7 @@ TRADE_SHARE = 0.25
 LEAST_SPREAD = 0.1  # no engine follows another more closely than this share of an effect
 ROUNDS, GAIN_PRIOR, TAIL = 5, 0.5, 6.0  # of the gains: rounds, spread before anything is seen, degrees of freedom
 GAINS = np.exp(np.linspace(np.log(0.2), np.log(3.0), 28))
-MODELS = Path(__file__).parents[2] / "models"
+CAUSES_FOLDER = Path(__file__).parents[2] / "models" / "causes"
 
 
 def in_fit(vehicle: Vehicle) -> bool:
@@ -296,7 +296,7 @@ def kinds_of(captures: dict[tuple[str, int], Capture], cases: list[Case]) -> tup
 def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) -> str:
     """The table of effects as TOML."""
     trade = load_effects("cause_effects_trade")
-    document = tomllib.loads((MODELS / "cause_effects_trade.toml").read_text("utf-8"))
+    document = tomllib.loads((CAUSES_FOLDER / "cause_effects_trade.toml").read_text("utf-8"))
     by_case = {(c.van_id, c.future): c for c in captures}
     kinds, rich_low = kinds_of(by_case, cases)
     bare = replace(trade, features=tuple(replace(feature, floor=0.0) for feature in trade.features))
@@ -330,8 +330,8 @@ def main() -> None:
     """Simulate, read, estimate, write."""
     captures, cases = fit_captures()
     text = make_table(captures, cases, read(captures, np.random.default_rng(SEED + 1)))
-    (MODELS / "cause_effects.toml").write_text(text, "utf-8")
-    print(f"{len(captures)} captures, {len(cases)} cases: models/cause_effects.toml written")
+    (CAUSES_FOLDER / "cause_effects.toml").write_text(text, "utf-8")
+    print(f"{len(captures)} captures, {len(cases)} cases: models/causes/cause_effects.toml written")
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from scipy.special import logsumexp
 
-from models.cause_likelihood import log_t
+from models.causes.likelihood import log_t
 from tests.studies.results import write_section
 
 COMPONENTS = ("cooler", "valve", "pump leakage", "accumulator")

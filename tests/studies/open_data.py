@@ -9,9 +9,9 @@ from datetime import datetime
 
 import numpy as np
 
-from models.anomaly import distance_of, features, make_model, score_of
-from models.follow import cusums, follow_vans, heavier, limits_for
-from models.forecast import weeks_to_limit
+from models.tracking.anomaly.score import distance_of, features, make_model, score_of
+from models.tracking.charts.forecast import weeks_to_limit
+from models.tracking.charts.recursion import cusums, follow_vans, heavier, limits_for
 from tests.reference_files import HERE, reference_rows
 
 CLEAN = ("art_daily_no_noise", "art_daily_perfect_square_wave", "art_daily_small_noise", "art_flatline", "art_noisy")

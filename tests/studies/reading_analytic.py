@@ -13,7 +13,7 @@ from scipy.interpolate import PchipInterpolator
 
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.family import Family, LambdaSensor
-from models.reading import read_waveforms
+from models.reading.read import read_waveforms
 from tests.analytic import FLOW, VOLTS, WARM, Recorder, Snap, clean_flow, family, speed
 from tests.analytic_lambda import NARROWBAND, RATIO, WIDEBAND, coloured, first_order, read, volts_of_lambda
 
@@ -39,7 +39,7 @@ def draw_snap(rng: np.random.Generator) -> Snap:
 
 
 def definitions(t: Floats, y: Floats, rpm: Floats, opens: float, lifts: float, idle: float) -> dict[str, float]:
-    """The landmarks of a clean trace by the definitions of models/landmarks.py, as plainly as they can be written.
+    """The landmarks of a clean trace by the definitions of models/reading/air_trace/landmarks.py, as plainly as they can be written.
 
     Parameters
     ----------

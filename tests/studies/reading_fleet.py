@@ -10,7 +10,7 @@ from scipy.stats import spearmanr
 
 from data_contracts.capture import Conditions, Waveform
 from data_contracts.family import Family
-from models.reading import Readings, read_waveforms
+from models.reading.read import Readings, read_waveforms
 from sample_fleet.families import built_in_families, individual, register_family
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings
 from sample_fleet.simulate import Batch, Recording, simulate

@@ -9,7 +9,7 @@ from data_contracts.capture import capture_id
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import CAPTURES, READINGS, REPAIRS, SHAPES, polars_schema
-from models.reading import read_waveforms
+from models.reading.read import read_waveforms
 from sample_fleet.fleet import run_fleet
 from sample_fleet.planning import plan_fleet
 from sample_fleet.scenario import Scenario

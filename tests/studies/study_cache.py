@@ -11,7 +11,7 @@ from pathlib import Path
 
 import polars as pl
 
-from models.reading import METHOD
+from models.reading.read import METHOD
 
 FOLDER = "VANSNAP_STUDY_CACHE"
 _SAMPLE_FLEET = Path(__file__).parents[2] / "sample_fleet"

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 import polars as pl
 
-from models.assess import TrackingSettings
+from models.tracking.assess import TrackingSettings
 from sample_fleet.scenario import Scenario
 from tests.studies.sample_readings import ReadFleet, read_fleet
 from tests.studies.tracking_run import Share, weekly_states

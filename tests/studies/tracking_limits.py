@@ -1,14 +1,14 @@
-"""Make models/run_length.csv: limits of the fleet's charts from the share of in-control visits they cost.
+"""Make models/tracking/charts/run_length.csv: limits of the fleet's charts from the share of in-control visits they cost.
 
 Run with `python -m tests.studies.tracking_limits`. Healthy vans, heavy-tailed values, each with a level of its own that wanders a
-little, followed for a year by the recursion of models/follow.py itself, so that learned baselines and clipped visits are in the table.
+little, followed for a year by the recursion of models/tracking/charts/recursion.py itself, so that learned baselines and clipped visits are in the table.
 """
 
 from pathlib import Path
 
 import numpy as np
 
-from models.follow import BASELINE_STEP, VISIT_DEGREES, cusums, follow_vans, heavier
+from models.tracking.charts.recursion import BASELINE_STEP, VISIT_DEGREES, cusums, follow_vans, heavier
 
 VANS, WEEKS, BATCHES = 20_000, 52, 40
 SHARES = (3e-2, 1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5, 3e-6)
@@ -49,7 +49,7 @@ def main() -> None:
         for share in SHARES:
             rank = round(share * total)
             lines.append(f"{chart},{share:g},{values[-rank]:.4f}")
-    Path("models/run_length.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    Path("models/tracking/charts/run_length.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from data_contracts.family import Family
-from models.assess import TrackingSettings, assess
+from models.tracking.assess import TrackingSettings, assess
 
 
 def weekly_states(

@@ -8,8 +8,8 @@ import polars as pl
 
 from data_contracts.capture import Conditions
 from data_contracts.family import Family, parse_family
-from models.family_limits import family_limits
-from models.reading import read_waveforms
+from models.reading.read import read_waveforms
+from models.tracking.charts.family_limits import family_limits
 from sample_fleet.parameters import HEALTHY, Driver, Recorder, Surroundings
 from sample_fleet.planning import plan_fleet
 from sample_fleet.scenario import FUELS, LOCAL_TIME, LONG, FaultPlan, Scenario, Van
@@ -26,7 +26,7 @@ _SNAPS = 3
 
 
 def week_of(moment: datetime) -> float:
-    """Weeks of a moment, on the count of `models.standardise.week_number`, with the fraction of the week. [weeks]"""
+    """Weeks of a moment, on the count of `models.tracking.standardise.week_number`, with the fraction of the week. [weeks]"""
     whole = moment.astimezone(LOCAL_TIME)
     midnight = datetime.combine(whole.date(), time(), LOCAL_TIME)
     return (whole.date().toordinal() - 1 + (whole - midnight) / timedelta(days=1)) / 7.0

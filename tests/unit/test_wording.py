@@ -10,7 +10,7 @@ from dashboards import words_de, words_en
 from data_contracts.units import shown
 from data_contracts.wording import contract_sentences, translated
 from data_contracts.words_de import GERMAN
-from models import health
+from models.tracking.state import sentences as health
 from pipelines.reports import paper_words_de, paper_words_en
 
 # Judged as a whole: the board draws no chart of it.

@@ -6,7 +6,7 @@ from scipy.stats import norm
 
 from data_contracts.errors import NotEnoughDataError
 from models.control_charts import cusum_chart, cusum_run_length, ewma_chart, ewma_run_length, individuals_chart
-from models.follow import (
+from models.tracking.charts.recursion import (
     ALLOWANCE,
     BASELINE_STEP,
     CHANGED,

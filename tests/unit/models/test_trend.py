@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from data_contracts.errors import NotEnoughDataError
-from models.forecast import beyond_probability, decision, weeks_to_limit
+from models.tracking.charts.forecast import beyond_probability, decision, weeks_to_limit
 from models.trend import mann_kendall, theil_sen
 from tests.reference_files import reference_rows
 

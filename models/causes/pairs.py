@@ -1,0 +1,168 @@
+"""Two causes at once: the likeliest ones, each with any other, compete with the single causes."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.causes import CAUSE_CODES, NONE
+from models.causes.effects import Movements, effect_at
+from models.causes.likelihood import CauseSettings, Hypotheses, Slips, log_t, slip_groups
+
+Array = NDArray[np.float64]
+
+# Severities of each of the two, coarser than for a single cause; first causes tried; least worth reporting.
+_GRID = np.array([0.25, 0.5, 0.75, 1.0])
+_FIRSTS = 2
+_LEAST = 0.01
+
+
+@dataclass(frozen=True)
+class PairProbability:
+    """Two causes at once, with the probability that both are there."""
+
+    codes: tuple[str, str]
+    probability: float
+
+
+@dataclass(frozen=True)
+class PairTables:
+    """What every placed pattern does as one of two causes, on the grid of both severities.
+
+    Attributes
+    ----------
+    first, second : ndarray of shape (grid,)
+        Severities of the two. [1]
+    one, other : ndarray of shape (hypotheses, columns, grid)
+        Movement as the first and as the second of the two. [scale of the feature]
+    one_variance, other_variance : ndarray of shape (hypotheses, columns, grid)
+        Variance between engines. [scale of the feature, squared]
+    stray_variance : ndarray of shape (columns, grid)
+        Variance of what is not declared, by the larger severity. [scale of the feature, squared]
+    weight : ndarray of shape (groups, columns)
+        Tempered weight of each column's evidence, in the row of those it slips with.
+    lead : ndarray of shape (groups,), int
+        A column of each group.
+    """
+
+    first: Array
+    second: Array
+    one: Array
+    other: Array
+    one_variance: Array
+    other_variance: Array
+    stray_variance: Array
+    weight: Array
+    lead: NDArray[np.int64]
+
+
+def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
+    """Lay out what `with_pairs` needs, once for all vans.
+
+    Parameters
+    ----------
+    moved : Movements
+    hypotheses : Hypotheses
+    settings : CauseSettings
+
+    Returns
+    -------
+    PairTables
+    """
+    first, second = (grid.ravel() for grid in np.meshgrid(_GRID, _GRID, indexing="ij"))
+    shape = (*hypotheses.effect.shape, first.size)
+    one, other = np.zeros(shape), np.zeros(shape)
+    for number, feature in enumerate(moved.features):
+        for place, effect in enumerate(hypotheses.effect[:, number]):
+            if effect != 0.0:
+                one[place, number] = effect_at(feature, float(effect), first)
+                other[place, number] = effect_at(feature, float(effect), second)
+    groups = slip_groups(moved)
+    weight = np.zeros((len(groups), len(moved.features)))
+    for row, group in enumerate(groups):
+        weight[row, group] = [settings.temper * moved.features[column].weight for column in group]
+    spread2 = hypotheses.spread[:, :, None] ** 2
+    stray = np.array([feature.stray for feature in moved.features]).reshape(-1, 1)
+    return PairTables(
+        first, second, one, other, spread2 * first**2, spread2 * second**2,
+        (stray * np.maximum(first, second)) ** 2, weight, np.array([group[0] for group in groups], dtype=np.int64),
+    )  # fmt: skip
+
+
+def with_pairs(
+    x: Array,
+    u: Array,
+    slips: Slips,
+    log_joint: Array,
+    log_prior: Array,
+    log_share: Array,
+    best: dict[int, tuple[int, int]],
+    hypotheses: Hypotheses,
+    tables: PairTables,
+    settings: CauseSettings,
+) -> tuple[Array, tuple[PairProbability, ...]]:
+    """Probabilities of the codes of one van, with pairs competing.
+
+    Parameters
+    ----------
+    x, u : ndarray of shape (columns,)
+        Movements and their standard uncertainty; NaN where not read. [scale of the feature]
+    slips : Slips
+        Of this van.
+    log_joint, log_prior : ndarray of shape (codes,)
+        Log of prior times likelihood of the single causes and of none; log prior.
+    log_share : ndarray of shape (hypotheses,)
+        Log prior share of each placed pattern within its cause.
+    best : dict of int to (int, int)
+        Likeliest placed pattern of each cause.
+    hypotheses : Hypotheses
+    tables : PairTables
+    settings : CauseSettings
+
+    Returns
+    -------
+    probability : ndarray of shape (codes,)
+        Sums to one; a pair's share goes to whichever of the two explains more alone.
+    pairs : tuple of PairProbability
+        Likeliest first.
+    """
+    none = CAUSE_CODES.index(NONE)
+    single = np.exp(log_joint - np.logaddexp.reduce(log_joint))
+    read = np.isfinite(x)
+    if settings.prior_pair <= 0 or single[none] > 0.95 or not read.any():
+        return single, ()
+    causes = np.where(np.arange(log_joint.size) == none, -np.inf, log_joint)
+    firsts = [int(code) for code in np.argsort(-causes)[:_FIRSTS] if np.isfinite(causes[code])]
+    faulty = float(np.logaddexp.reduce(np.delete(log_prior, none)))
+    log_pair: dict[tuple[int, int], float] = {}
+    groups = tables.weight[:, read].any(axis=1)
+    weight, lead = tables.weight[np.ix_(groups, read)], tables.lead[groups]
+    as_slip = slips.slip[lead] + weight @ slips.density[read]
+    for a in firsts:
+        place = best[a][0]
+        distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
+        variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
+            :, read
+        ]
+        sound = slips.sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))
+        total = np.logaddexp(sound, as_slip[:, None]).sum(axis=1) + log_share[:, None]
+        of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
+        of_cause = np.full(log_joint.size, -np.inf)
+        np.logaddexp.at(of_cause, hypotheses.cause, of_place)
+        for b in np.flatnonzero(np.isfinite(of_cause) & np.isfinite(log_prior)).tolist():
+            pair = (min(a, b), max(a, b))
+            if b not in (a, none) and pair not in log_pair:
+                log_pair[pair] = (
+                    of_cause[b] + np.log(2.0 * settings.prior_pair) + float(log_prior[a] + log_prior[b]) - faulty
+                )
+    if not log_pair:
+        return single, ()
+    logs = np.array(list(log_pair.values()))
+    everything = float(np.logaddexp(np.logaddexp.reduce(log_joint), np.logaddexp.reduce(logs)))
+    out = np.exp(log_joint - everything)
+    named = []
+    for (a, b), p in zip(log_pair, np.exp(logs - everything), strict=True):
+        out[a if single[a] >= single[b] else b] += p
+        if p >= _LEAST:
+            named.append(PairProbability((CAUSE_CODES[a], CAUSE_CODES[b]), float(p)))
+    return out / out.sum(), tuple(sorted(named, key=lambda pair: -pair.probability))

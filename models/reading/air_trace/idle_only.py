@@ -1,0 +1,157 @@
+"""What a recording without a snap still tells: the idle flow, where the engine can be said to idle."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.family import Family
+from models.reading.air_trace.conditioning import Conditioned
+from models.reading.air_trace.engine_speed import IDLE_BAND_RPM
+from models.reading.resampling import GAP, KEPT, MISSING, Stack
+from models.statistics.estimate import Estimate, reason_number
+from models.statistics.smoothing import block_mean
+
+Floats = NDArray[np.float64]
+# Idle must last this long to count in a long log, and its speed stay this near the usual idle.
+STEADY_S, NEAR_RPM = 2.0, 60.0
+# A block of idle flow may move this much within itself, and blocks differ this much from the lowest. [1]
+STEADY_FLOW, NEAR_FLOW = 0.10, 0.15
+# Gaps of the speed channel up to this are bridged. [s]
+BRIDGE_S = 1.5
+# Standard uncertainty of an idle flow picked out of a log (a third of it for the raw signal): consumers and idle control. Common practice, no source. [1]
+UNKNOWN_LOAD = 0.03
+
+
+def _runs(inside: NDArray[np.bool_], shortest: int) -> list[tuple[int, int]]:
+    """Stretches of True at least `shortest` long."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], inside, [False])).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if b - a >= shortest]
+
+
+def _bridged(speed: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
+    """The channel with short gaps bridged by straight lines; a log in which channels take turns is full of them."""
+    known = np.flatnonzero(np.isfinite(speed))
+    if known.size < 2:
+        return speed
+    filled = np.interp(np.arange(speed.size), known, speed[known]).astype(np.float32)
+    for a, b in _runs(~np.isfinite(speed), longest + 1):
+        filled[a:b] = np.nan
+    return filled
+
+
+def _idle_by_speed(speed: NDArray[np.float32], interval_s: float) -> list[tuple[int, int]]:
+    """Stretches in which the engine runs steadily at its lowest steady speed; the first second of each is left to settle."""
+    settle = int(1.0 / interval_s)
+    length = max(int(STEADY_S / interval_s), 3) + settle
+    with np.errstate(invalid="ignore"):
+        idling = (speed > IDLE_BAND_RPM[0]) & (speed < IDLE_BAND_RPM[1])
+    windows = np.lib.stride_tricks.sliding_window_view(speed, length) if speed.size >= length else np.empty((0, 1))
+    if not windows.shape[0]:
+        return []
+    middle = np.full(windows.shape[0], np.nan)
+    steady = np.array([idling[k : k + length].all() for k in range(0, windows.shape[0], settle + 1)])
+    for k in np.flatnonzero(steady) * (settle + 1):
+        if float(np.ptp(windows[k])) <= NEAR_RPM:
+            middle[k] = float(np.median(windows[k]))
+    if not np.isfinite(middle).any():
+        return []
+    usual = float(np.nanmin(middle))
+    with np.errstate(invalid="ignore"):
+        inside = np.abs(speed - usual) <= NEAR_RPM
+    return [(a + settle, b) for a, b in _runs(inside, length)]
+
+
+def _idle_by_flow(
+    flow: NDArray[np.float32], kept: NDArray[np.bool_], interval_s: float, update_s: float
+) -> list[tuple[int, int]]:
+    """The steady blocks near the lowest steady level."""
+    block_s = max(min(1.0, 0.25 * flow.size * interval_s), 4.0 * update_s)
+    length = max(int(block_s / interval_s), 4)
+    blocks = [(a, a + length) for a in range(0, flow.size - length + 1, length) if kept[a : a + length].mean() > 0.5]
+    half = length // 2
+    levels = np.array([flow[a:b].mean(dtype=np.float64) for a, b in blocks])
+    moves = np.array([abs(float(flow[a : a + half].mean()) - float(flow[b - half : b].mean())) for a, b in blocks])
+    steady = (moves < STEADY_FLOW * np.abs(levels)) & (levels > 0.0)
+    if not steady.any():
+        return []
+    lowest = float(np.quantile(levels[steady], 0.05))
+    near = steady & (np.abs(levels - lowest) <= NEAR_FLOW * lowest)
+    return [blocks[k] for k in np.flatnonzero(near)]
+
+
+def read_without_snap(
+    stack: Stack,
+    conditioned: Conditioned,
+    flow: NDArray[np.float32],
+    rows: NDArray[np.int64],
+    family: Family,
+) -> dict[str, Estimate]:
+    """Idle flow of recordings in which no snap was found.
+
+    Parameters
+    ----------
+    stack, conditioned, flow
+        The stack, its conditioned air-mass traces and their flow.
+    rows : ndarray of shape (recordings,), int
+        Those without a snap.
+    family : Family
+        Of all of them.
+
+    Returns
+    -------
+    dict of str to Estimate
+        idle_v (the raw level whatever its unit) and idle_g_s.
+
+    Notes
+    -----
+    With an engine-speed channel: where the speed stays within 60 1/min of the lowest it holds, for 2 s after a second of
+    settling. Without: blocks of a second (of four updates at least) that move by less than 10 % and lie within 15 % of the lowest. The value
+    is the median over the blocks; its uncertainty is their scatter, not that of their mean, and 3 % of it, because what
+    the engine was asked to do during those seconds is not known. An air-mass signal that never moves is no idle.
+    """
+    raw, raw_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
+    level, level_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
+    reason = np.full(rows.size, reason_number("not_steady"), dtype=np.int8)
+    speed = stack.channels.get("engine_rpm")
+    dt = stack.interval_s
+    for k, row in enumerate(rows.tolist()):
+        n = int(stack.count[row])
+        y, x = flow[row, :n], conditioned.signal[row, :n]
+        fate = conditioned.fate[row, :n]
+        kept = (fate != MISSING) & (fate != GAP)
+        if not kept.any():
+            reason[k] = reason_number("gap")
+            continue
+        if n * dt < 0.2 or float(x[kept].max()) == float(x[kept].min()):
+            reason[k] = reason_number("not_enough_before" if n * dt < 0.2 else "not_steady")
+            continue
+        stretches = (
+            _idle_by_speed(_bridged(speed[row, :n], int(BRIDGE_S / dt)), dt)
+            if speed is not None
+            else _idle_by_flow(y, kept, dt, stack.held[row] / stack.rate_hz[row])
+        )
+        if not stretches:
+            continue
+        means = np.array(
+            [y[a:b][fate[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (fate[a:b] == KEPT).any()]
+        )
+        raws = np.array(
+            [x[a:b][fate[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (fate[a:b] == KEPT).any()]
+        )
+        if not means.size:
+            continue
+        a, b = stretches[int(np.argmax([b - a for a, b in stretches]))]
+        level[k], raw[k] = np.median(means), np.median(raws)
+        within_y, within_x = np.diff(np.quantile(y[a:b], (0.16, 0.84))), np.diff(np.quantile(x[a:b], (0.16, 0.84)))
+        if means.size >= 3:
+            level_u[k], raw_u[k] = means.std(ddof=1), raws.std(ddof=1)
+        else:
+            level_u[k], raw_u[k] = 0.5 * float(within_y[0]), 0.5 * float(within_x[0])
+        _, own_y, _, _ = block_mean(y, a, b, 8)
+        _, own_x, _, _ = block_mean(x, a, b, 8)
+        level_u[k] = np.hypot(max(level_u[k], np.nan_to_num(own_y)), UNKNOWN_LOAD * level[k])
+        raw_u[k] = np.hypot(max(raw_u[k], np.nan_to_num(own_x)), UNKNOWN_LOAD / 3.0 * raw[k])
+        reason[k] = 0
+    nothing = reason != 0
+    for each in (raw, raw_u, level, level_u):
+        each[nothing] = np.nan
+    return {"idle_v": Estimate(raw, raw_u, reason), "idle_g_s": Estimate(level, level_u, reason.copy())}

@@ -1,0 +1,209 @@
+"""Compiled levels and crossings a snap is read by: steady stretches, rounded peaks, the main peak."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.reading.air_trace.landmark_columns import (
+    MAIN,
+    MAIN_AT,
+    MAIN_FIRST,
+    MAIN_GAIN,
+    MAIN_NEAR,
+    MAIN_RAW,
+    MAIN_RISE,
+    MAIN_SCATTER,
+    MAIN_SPREAD,
+    MAIN_STOP,
+    MAIN_UNEVEN,
+    MAIN_UNEVEN_TOP,
+)
+from models.statistics.compiled import kernel, sum_kernel
+from models.statistics.smoothing import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
+
+# As a part of one of its two running means, how far apart places of a smoothed white noise count as independent for
+# its highest: by simulation, within 10 % from 60 to 3000 samples.
+SMOOTHED_APART = 0.62
+# Standard deviation of d² for d even over ±1/2: sqrt(1/80 - 1/144).
+MISSED_VERTEX = 0.0745
+
+
+@kernel
+def crossing(
+    y: NDArray[np.float32], first: int, stop: int, level: float, up: bool
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """First crossing of `level` in y[first:stop], between samples, and the slope per sample there; NaN for none."""
+    for i in range(first, stop - 1):
+        a, b = y[i], y[i + 1]
+        if (up and a < level <= b) or (not up and a > level >= b):
+            left, right = max(i - 1, 0), min(i + 2, y.size - 1)
+            around, step = (y[right] - y[left]) / (right - left), b - a
+            return i + (level - a) / step, step if abs(step) > 2.0 * abs(around) else around
+    return np.nan, np.nan
+
+
+@sum_kernel
+def scatter(x: NDArray[np.float32], level: float) -> float:  # pragma: no cover - compiled
+    """Standard deviation of samples about a level: noise and ripple together."""
+    total = 0.0
+    for i in range(x.size):
+        total += (x[i] - level) ** 2
+    return float(np.sqrt(total / max(x.size, 1)))
+
+
+@kernel
+def read_idle(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    first: int,
+    stop: int,
+    interval: float,
+    left_out: float,
+    out: NDArray[np.float64],
+    column: int,
+) -> None:  # pragma: no cover - compiled
+    """Level, uncertainty and drift of a steady stretch in flow and raw signal (IDLE… or AFTER… order).
+
+    `left_out` is the part of the steady flow that the stretch leaves aside: the level may stand elsewhere there.
+    """
+    blocks = min(max(int((stop - first) * interval / 0.07), 5), 24)
+    level, u, drift, wander = block_mean(y, first, stop, blocks)
+    raw, raw_u, raw_drift, raw_wander = block_mean(x, first, stop, blocks)
+    out[column], out[column + 1] = level, np.hypot(u, left_out * np.hypot(wander, 0.5 * drift))
+    out[column + 2], out[column + 3] = raw, np.hypot(raw_u, left_out * np.hypot(raw_wander, 0.5 * raw_drift))
+    out[column + 4] = drift / max(abs(level), 1e-9)
+    out[column + 5] = scatter(x[first:stop], raw)
+
+
+@kernel
+def read_point(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    at: int,
+    half: int,
+    first: int,
+    stop: int,
+    out: NDArray[np.float64],
+    column: int,
+) -> None:  # pragma: no cover - compiled
+    """Place, flow, raw level, noise gain and doubt of shape of a rounded peak or valley, by a parabola over ±half samples.
+
+    The doubt is what a parabola over half the width says else: a peak is no parabola, and ripple bends it. Of three
+    samples the parabola is exact; one sample of them misses its vertex by the bend times a square that is even over
+    ±1/2, and as much is in doubt.
+    """
+    a, b = max(at - half, first), min(at + half + 1, stop)
+    level, raw, gain, shape = float(y[at]), float(x[at]), 1.0, 0.0
+    if b - a >= 5:
+        level, gain = parabola_at(y, a, b, float(at))
+        raw, _ = parabola_at(x, a, b, float(at))
+        a, b = max(at - half // 2, first), min(at + half // 2 + 1, stop)
+        narrow = parabola_at(y, a, b, float(at))[0] if b - a >= 5 else float(y[at])
+        shape = abs(narrow - level)
+    elif b - a == 3:
+        bend, tilt = level - 0.5 * (float(y[a]) + float(y[b - 1])), 0.5 * (float(y[b - 1]) - float(y[a]))
+        level += 0.25 * tilt * tilt / bend if abs(tilt) < abs(bend) else 0.0
+        shape = MISSED_VERTEX * abs(bend)
+    out[column], out[column + 1], out[column + 2], out[column + 3], out[column + 4] = at, level, raw, gain, shape
+
+
+@kernel
+def read_top(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    at: int,
+    half: int,
+    first: int,
+    stop: int,
+    out: NDArray[np.float64],
+    column: int,
+) -> None:  # pragma: no cover - compiled
+    """The same for a peak, read where the parabola is highest: ripple moves the highest sample, the parabola less."""
+    read_point(y, x, at, half, first, stop, out, column)
+    a, b = max(at - half, first), min(at + half + 1, stop)
+    if b - a < 5:
+        return
+    place, level = parabola_top(y, a, b, float(at))
+    raw, _ = parabola_at(x, a, b, place)
+    out[column + 1], out[column + 2] = level, raw
+    a, b = max(at - half // 2, first), min(at + half // 2 + 1, stop)
+    narrow = parabola_top(y, a, b, float(at))[1] if b - a >= 5 else float(y[at])
+    out[column + 4] = abs(narrow - level)
+
+
+@sum_kernel
+def _unevenness(
+    slow: NDArray[np.float32], top: float, noise: float
+) -> tuple[float, float, int]:  # pragma: no cover - compiled
+    """Scatter of a stretch, that of its part near the top, and how many samples the noise may have made the highest."""
+    near, upper, total, square, all_total, all_square = 0, 0, 0.0, 0.0, 0.0, 0.0
+    for i in range(slow.size):
+        below = top - float(slow[i])
+        high = below <= 6.0 * noise  # what lies deeper, as at the stretch's ends, is not where the top is
+        all_total += below
+        all_square += below * below
+        upper += high
+        total += below if high else 0.0
+        square += below * below if high else 0.0
+        near += below <= 3.0 * noise
+    of_all = np.sqrt(max(all_square / slow.size - (all_total / slow.size) ** 2, 0.0))
+    return of_all, np.sqrt(max(square / upper - (total / upper) ** 2, 0.0)), near
+
+
+@kernel
+def main_level(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    first: int,
+    stop: int,
+    slow_half: int,
+    interval: float,
+    noise: float,
+) -> tuple[int, int, int, float, float, float]:  # pragma: no cover - compiled
+    """Where the main peak is highest, the stretch it is read over, its flow, raw level and noise gain."""
+    at = first
+    for i in range(first, stop):
+        if slow[i] > slow[at]:
+            at = i
+    allowance = 0.005 * slow[at] + 4.0 * noise
+    a, b = at, at + 1
+    while a > first and slow[a - 1] >= slow[at] - allowance:
+        a -= 1
+    while b < stop and slow[b] >= slow[at] - allowance:
+        b += 1
+    taper = 2 * slow_half
+    if (b - a) * interval >= 0.08 and b - a >= 4 * max(taper, 1):
+        level, gain = tapered_mean(y, a, b, taper)
+        raw, _ = tapered_mean(x, a, b, taper)
+    else:
+        half = max(int(0.04 / interval), 1)
+        a, b = max(at - half, first), min(at + half + 1, stop)
+        if b - a < 2 * half + 1:  # at an end: take the whole width inwards
+            a, b = (a, min(a + 2 * half + 1, stop)) if a == first else (max(b - 2 * half - 1, first), b)
+        if b - a >= 7:
+            level, gain = tapered_parabola_at(y, a, b, float(at))
+            raw, _ = tapered_parabola_at(x, a, b, float(at))
+        else:
+            level, raw, gain = float(y[at]), float(x[at]), 1.0
+    return at, a, b, level, raw, gain
+
+
+@kernel
+def read_main_peak(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    first: int,
+    stop: int,
+    slow_half: int,
+    interval: float,
+    noise: float,
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """The main peak as a level: see `models.reading.air_trace.landmarks`."""
+    at, a, b, level, raw, gain = main_level(y, x, slow, first, stop, slow_half, interval, noise)
+    out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
+    out[MAIN_FIRST], out[MAIN_STOP] = a, b
+    out[MAIN_SPREAD], out[MAIN_SCATTER], out[MAIN_RISE] = slow[at] - level, scatter(x[a:b], raw), 0.0
+    out[MAIN_UNEVEN], out[MAIN_UNEVEN_TOP], near = _unevenness(slow[a:b], float(slow[at]), noise)
+    out[MAIN_NEAR] = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))

@@ -1,0 +1,127 @@
+"""Compiled reading of what follows the release: fall, pulse, undershoot, settle and idle after."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.reading.air_trace.landmark_columns import (
+    AFTER,
+    AFTER_FIRST,
+    AFTER_STOP,
+    BASE_AT,
+    FALL_10,
+    FALL_10_SLOPE,
+    FALL_90,
+    FALL_90_SLOPE,
+    HOLD_STOP,
+    IDLE,
+    LOW_AT,
+    MAIN_AT,
+    PULSE_AT,
+    PULSE_PART,
+    RELEASE,
+    SETTLE,
+    SETTLE_U,
+)
+from models.reading.air_trace.landmark_levels import crossing, read_idle, read_point, read_top
+from models.statistics.compiled import kernel
+
+# The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
+# more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
+VALLEY_BEHIND = 2.0
+# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is averaged, and
+# the curve between the points of the table bends.
+BAND_U = 0.015
+
+
+@kernel
+def _pulse_after(
+    fast: NDArray[np.float32], first: int, stop: int
+) -> tuple[int, float, int]:  # pragma: no cover - compiled
+    """Peak that stands highest above both valleys beside it: where, what part of its height above the one behind counts, that one."""
+    n = stop - first
+    if n < 5:
+        return -1, np.nan, -1
+    after = np.empty(n, dtype=np.int64)
+    lowest = n - 1
+    for k in range(n - 1, -1, -1):
+        if fast[first + k] < fast[first + lowest]:
+            lowest = k
+        after[k] = lowest
+    best, at, base, low = 0.0, first, first, 0
+    for k in range(n):
+        if fast[first + k] < fast[first + low]:
+            low = k
+        behind = fast[first + after[k]]
+        stands = fast[first + k] - max(fast[first + low], behind)
+        if stands > best:
+            best, at, base = stands, first + k, first + after[k]
+    height = float(fast[at] - fast[base])
+    return at, min(VALLEY_BEHIND * best / height, 1.0) if height > 0.0 else 0.0, base
+
+
+@kernel
+def _settle(
+    slow: NDArray[np.float32], first: int, stop: int, level: float, band: float, stay: int
+) -> float:  # pragma: no cover - compiled
+    """First sample from which the flow stays within `band` of `level`; NaN when it has not for `stay` samples."""
+    last = stop
+    while last > first and abs(slow[last - 1] - level) <= band:
+        last -= 1
+    return float(last) if stop - last >= stay else np.nan
+
+
+@kernel
+def read_after(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    stop: int,
+    interval: float,
+    noise_slow: float,
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """What follows the release: fall, pulse, undershoot, settle and idle after."""
+    idle, release = out[IDLE], out[RELEASE]
+    start = int(release)
+    top = float(slow[int(out[HOLD_STOP]) - 1])
+    at_90, at_10 = top - 0.1 * (top - idle), idle + 0.1 * (top - idle)
+    back = int(out[MAIN_AT])
+    for i in range(start, back, -1):  # last crossing of 90 % before the half height
+        if fast[i] < at_90 <= fast[i - 1]:
+            out[FALL_90], out[FALL_90_SLOPE] = crossing(fast, i - 1, i + 1, at_90, False)
+            break
+    out[FALL_10], out[FALL_10_SLOPE] = crossing(fast, start, stop, at_10, False)
+    pulse_stop = min(int(release + 0.6 / interval) + 1, stop)
+    at, part, base = _pulse_after(fast, start, pulse_stop)
+    if at >= 0:
+        half = max(int(0.01 / interval), 1)
+        read_top(y, x, at, half, start, stop, out, PULSE_AT)
+        read_point(y, x, base, half, start, stop, out, BASE_AT)
+        out[PULSE_PART] = part
+    low = start
+    for i in range(start, min(int(release + 2.0 / interval) + 1, stop)):
+        if slow[i] < slow[low]:
+            low = i
+    read_point(y, x, low, max(int(0.025 / interval), 1), start, stop, out, LOW_AT)
+    first = max(int(release + 1.5 / interval), stop - int(1.5 / interval))
+    if stop - first > max(6, int(0.3 / interval)):
+        read_idle(y, x, first, stop, interval, 0.0, out, AFTER)
+        out[AFTER_FIRST], out[AFTER_STOP] = first, stop
+    level = out[AFTER] if np.isfinite(out[AFTER]) else idle
+    band = max(0.1 * level, 4.0 * noise_slow)
+    stay = int(0.4 / interval)
+    out[SETTLE] = _settle(slow, start, stop, level, band, stay)
+    if np.isfinite(out[SETTLE]):
+        i = min(max(int(out[SETTLE]), 2), stop - 3)
+        slope = abs(slow[i + 2] - slow[i - 2]) / 4.0 + 1e-9
+        out[SETTLE_U] = min(0.1 * level / 8.0 / slope, 0.15 / interval)
+        # a swing that only just leaves the band, or only just stays within it, moves the instant by its whole length
+        doubt = max(2.0 * noise_slow, BAND_U * level)
+        soon, late = (
+            _settle(slow, start, stop, level, band + doubt, stay),
+            _settle(slow, start, stop, level, band - doubt, stay),
+        )
+        if not np.isfinite(late):
+            late = float(stop - stay)
+        out[SETTLE_U] = max(out[SETTLE_U], (late - soon) / np.sqrt(12.0))

@@ -1,0 +1,316 @@
+"""Compiled reading of one snap: where each landmark lies and at which level, in samples and flow.
+
+Every function takes the flow trace `y` [g/s], the raw trace `x` and stretches in samples. The columns
+written are those of `models.reading.air_trace.landmark_columns`; what they mean is defined in `models.reading.air_trace.landmarks`.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.reading.air_trace.landmark_columns import (
+    CLIMB_10,
+    CLIMB_10_SLOPE,
+    CLIMB_90,
+    CLIMB_90_SLOPE,
+    CLIMB_HEIGHT,
+    DIP,
+    DIP_AT,
+    END_SLOPE,
+    FIRST_PEAK,
+    FIRST_PEAK_AT,
+    HOLD_STOP,
+    IDLE,
+    IDLE_FIRST,
+    IDLE_STOP,
+    MAIN,
+    MAIN_AT,
+    MAIN_RISE,
+    NOTCHES,
+    NOTCHES_U,
+    OPENING,
+    OPENING_SLOPE,
+    RELEASE,
+    RELEASE_SLOPE,
+    RIPPLE,
+    RISE_START,
+    RUN_UP,
+    RUN_UP_SLOPE,
+    TOP_NOISE,
+)
+from models.reading.air_trace.landmark_levels import (
+    crossing,
+    main_level,
+    read_idle,
+    read_main_peak,
+    read_point,
+    read_top,
+)
+from models.reading.air_trace.landmark_release import read_after
+from models.reading.air_trace.sample_noise import sample_noise
+from models.statistics.compiled import kernel
+from models.statistics.order_statistics import median
+from models.statistics.smoothing import parabola, smoothing_gain
+
+# With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
+# engine then draws about three times its idle flow. A fall to less than this much of it is a throttle that closed.
+DIP_TIMES_IDLE = 1.5
+# Half widths of the parabolas of first peak and dip. [s]
+PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
+# Where the slow trace's half width is so few samples (below 330 Hz) it may be smoothed over up to twice the time that is meant;
+# the dip is then where the fast one is lowest, and each sample of its parabola stands for a whole interval.
+FEW_SAMPLES = 2
+# The first rise is over between two samples this far apart, and the climb behind it no knee's fifth: half must do. [s]
+SLOW_LOG_S = 0.02
+# The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
+SHORTEST_RUN_UP_S = 0.15
+
+
+@kernel
+def _rise_start(
+    y: NDArray[np.float32], fast: NDArray[np.float32], first: int, on: int, interval: float, noise: float
+) -> int:  # pragma: no cover - compiled
+    """Last sample before `on` at which the flow is still at its idle."""
+    stop = max(on - int(0.1 / interval), first + 1)
+    if stop - first < 3:
+        stop = min(first + 3, on)
+    stretch = fast[max(first, stop - int(1.0 / interval) - 3) : stop]
+    if stretch.size == 0:
+        return first
+    stride = max(1, stretch.size // 64)
+    idle = median(stretch[::stride].copy())
+    level = idle + max(4.0 * noise, 0.03 * (fast[on] - idle) * 4.0)
+    i = on
+    while i > first and fast[i] > level:
+        i -= 1
+    return i
+
+
+@kernel
+def _first_peak_and_dip(
+    fast: NDArray[np.float32], first: int, stop: int, idle: float, drop_limit: float
+) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Earliest peak and valley of nearly the deepest fall that recovers; -1 where there is none."""
+    deepest = 0.0
+    for again in range(2):
+        peak = first
+        for i in range(first + 1, stop):
+            if fast[i] > fast[peak]:
+                peak = i
+            drop = fast[peak] - fast[i]
+            if again == 0:
+                deepest = max(deepest, drop)
+            elif drop >= 0.6 * deepest:
+                valley = i
+                j = i
+                while j < stop and fast[j] < fast[peak] and fast[j] < fast[valley] + 0.25 * drop:
+                    if fast[j] < fast[valley]:
+                        valley = j
+                    j += 1
+                return (peak, valley) if fast[valley] >= DIP_TIMES_IDLE * idle else (-1, -1)
+        if deepest < drop_limit:
+            return -1, -1
+    return -1, -1
+
+
+@kernel
+def _read_rise(
+    slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: NDArray[np.float64]
+) -> None:  # pragma: no cover - compiled
+    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall."""
+    back = max(int(0.08 / interval), 2)
+    end = stop - 1 - 2 * slow_half
+    if end - back < first or out[MAIN_AT] < stop - 1 - slow_half:
+        return
+    slope = (float(slow[end]) - float(slow[end - back])) / back
+    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 - end) - slow[int(out[MAIN_AT])], 0.0)
+
+
+@kernel
+def _notches(
+    slow: NDArray[np.float32], first: int, stop: int, limit: float, noise: float
+) -> tuple[float, float]:  # pragma: no cover - compiled
+    """Count falls of more than `limit` in a climb, each ended by as large a rise, and their u: a whole number's, half a count where noise decides."""
+    found, doubtful = 0.0, 0.0
+    high, low, falling = slow[first], slow[first], False
+    for i in range(first, stop):
+        value = slow[i]
+        if not falling:
+            high = max(high, value)
+            if high - value > limit:
+                falling, low = True, value
+        else:
+            low = min(low, value)
+            if value - low > limit:
+                found += 1.0
+                if high - low - limit < 2.0 * noise:
+                    doubtful += 0.25
+                falling, high = False, value
+    return found, np.sqrt(doubtful + 1.0 / 12.0)
+
+
+@kernel
+def _hold_stop(
+    slow: NDArray[np.float32], main_at: int, release: float, stop: int, slow_half: int
+) -> int:  # pragma: no cover - compiled
+    """Sample at which the fall begins: back from the half height to where it is a tenth as steep, less the smoothing."""
+    if not np.isfinite(release):
+        return stop
+    i = int(release)
+    steepest = 0.0
+    while i > main_at + 1:
+        fall = slow[i - 1] - slow[i]
+        steepest = max(steepest, fall)
+        if fall < 0.1 * steepest:
+            break
+        i -= 1
+    return max(i - 2 * slow_half, main_at - 2 * slow_half, 1)
+
+
+@kernel
+def read_snap(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    snap: NDArray[np.int64],
+    interval: float,
+    halves: tuple[int, int],
+    noise: NDArray[np.float64],
+    reported: bool,
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """Read one snap. `snap` is on, off, first, stop; `noise` that of y at idle, of fast and of slow (at the top).
+
+    Of a flow that a control unit reported the noise at the top is told anew: it grows with the flow, and no ripple is in it.
+    """
+    on, off, first, stop = snap[0], snap[1], snap[2], snap[3]
+    fast_half, slow_half = halves
+    start = _rise_start(y, fast, first, on, interval, noise[0])
+    out[RISE_START] = start
+    guard = 2 * fast_half + min(int(0.06 / interval), (start - first) // 8)
+    idle_stop = start - guard
+    idle_first = max(first, idle_stop - int(3.0 / interval))
+    if first > 0:  # leave the previous snap's return to idle alone
+        idle_first = max(idle_first, min(first + int(1.0 / interval), (first + idle_stop) // 2))
+    if idle_stop - idle_first >= max(3, int(0.05 / interval)):
+        left_out = (start - idle_stop) / (start - idle_first)
+        read_idle(y, x, idle_first, idle_stop, interval, left_out, out, IDLE)
+        out[IDLE_FIRST], out[IDLE_STOP] = idle_first, idle_stop
+    idle = out[IDLE] if np.isfinite(out[IDLE]) else float(fast[start])
+    top = float(slow[on])
+    for i in range(on, off):
+        top = max(top, float(slow[i]))
+    search_stop = min(start + int(0.6 / interval), off)
+    drop_limit = max(0.05 * (top - idle), 6.0 * noise[1])
+    peak, valley = _first_peak_and_dip(fast, start, search_stop, idle, drop_limit)
+    if peak > 0 and (valley >= search_stop - 1 or (peak - start) * interval > 0.4):
+        peak, valley = -1, -1
+    if peak > 0:
+        read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, off, out, FIRST_PEAK_AT)
+        half = max(int(DIP_HALF_S / interval + 0.01), 1)
+        if slow_half > FEW_SAMPLES:
+            reach = int(0.04 / interval)
+            lowest = max(valley - reach, peak)  # the dip is wide: ripple moves the lowest sample of the slow trace less
+            for i in range(lowest, min(valley + reach + 1, search_stop)):
+                if slow[i] < slow[lowest]:
+                    lowest = i
+            valley = lowest
+        else:
+            half = max(int(DIP_HALF_S / interval - 0.49), 1)
+        read_point(y, x, valley, half, peak, off, out, DIP_AT)
+    out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
+    main_start = valley if valley > 0 else min(on, off - 1)
+    main_at, _, _, main, _, _ = main_level(y, x, slow, main_start, off, slow_half, interval, noise[2])
+    release, _ = crossing(fast, main_at, stop, idle + 0.5 * (main - idle), False)
+    hold_stop = _hold_stop(slow, main_at, release, off, slow_half)
+    hold_stop = max(hold_stop, main_start + 1)
+    out[HOLD_STOP] = hold_stop
+    top_noise = noise[2]
+    if reported:
+        begin = max(hold_stop - int(0.4 / interval), main_start)
+        out[TOP_NOISE] = sample_noise(y, begin, hold_stop, 1, -np.inf, np.inf)
+        top_noise = max(top_noise, smoothing_gain(slow_half) * out[TOP_NOISE])
+    read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, top_noise, out)
+    _read_rise(slow, main_start, hold_stop, slow_half, interval, out)
+    main = out[MAIN]
+    release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (main - idle), False)
+    out[RELEASE], out[RELEASE_SLOPE] = release, slope
+    # the first rise ends at the first peak, or where the flow stops rising steeply
+    rise_top = out[FIRST_PEAK]
+    if peak < 0:
+        left = 0.5 if interval > SLOW_LOG_S else 0.2
+        rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.010 / interval), 1), left)
+    out[OPENING], out[OPENING_SLOPE] = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
+    # climb
+    base_at = valley if valley > 0 else int(out[OPENING]) if np.isfinite(out[OPENING]) else on
+    base = out[DIP] if valley > 0 else rise_top
+    a, sa = crossing(slow, base_at, hold_stop, base + 0.1 * (main - base), True)
+    b, sb = crossing(slow, base_at, hold_stop, base + 0.9 * (main - base), True)
+    if main - base > 0.1 * main and b > a:
+        out[CLIMB_10], out[CLIMB_10_SLOPE], out[CLIMB_90], out[CLIMB_90_SLOPE] = a, sa, b, sb
+        out[CLIMB_HEIGHT] = 0.8 * (main - base)
+        limit = max(0.03 * main, 6.0 * noise[2])
+        out[NOTCHES], out[NOTCHES_U] = _notches(slow, base_at, int(b) + 1, limit, noise[2])
+    earliest = base_at
+    if np.isfinite(out[OPENING]):
+        earliest = max(base_at, int(out[OPENING] + SHORTEST_RUN_UP_S / interval))
+    if earliest < hold_stop and slow[earliest] < 0.95 * main:
+        out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, earliest, hold_stop, 0.95 * main, True)
+    back = max(int(0.08 / interval), 2)
+    if hold_stop - back > main_start:
+        out[END_SLOPE] = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval) / main
+    if np.isfinite(out[RELEASE]):
+        at_idle = noise[0] * noise[2] / noise[1] if noise[1] > 0.0 else 0.0
+        read_after(y, x, fast, slow, stop, interval, at_idle, out)
+
+
+@kernel
+def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float:  # pragma: no cover - compiled
+    """Ripple and noise early in the climb: scatter about a parabola, as a part of the flow."""
+    stop = min(first + span, stop)
+    if stop - first < 12:
+        return 0.0
+    n = stop - first
+    scale = 2.0 / n
+    second = (n * n - 1.0) / 12.0 * scale * scale
+    mean, tilt, bend, _ = parabola(y, first, stop)
+    total = 0.0
+    for k in range(n):
+        u = (k - 0.5 * (n - 1)) * scale
+        total += (y[first + k] - mean - tilt * u - bend * (u * u - second)) ** 2
+    return float(np.sqrt(total / (n - 3)) / max(mean, 1e-9))
+
+
+@kernel
+def _knee(
+    fast: NDArray[np.float32], start: int, stop: int, span: int, left: float
+) -> float:  # pragma: no cover - compiled
+    """Level at which of the first rise's steepness only the part `left` remains."""
+    steepest = 0.0
+    for i in range(start, max(stop - span, start)):
+        rise = float(fast[i + span] - fast[i])
+        if rise > steepest:
+            steepest = rise
+        elif rise < left * steepest:
+            return float(fast[i])
+    return float(fast[max(stop, start)])
+
+
+@kernel
+def read_snaps(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    rows: NDArray[np.int64],
+    snaps: NDArray[np.int64],
+    interval: float,
+    halves: tuple[int, int],
+    noise: NDArray[np.float64],
+    reported: bool,
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """Read every snap of a stack: see `read_snap`."""
+    for s in range(rows.size):
+        row = rows[s]
+        read_snap(y[row], x[row], fast[row], slow[row], snaps[s], interval, halves, noise[s], reported, out[s])

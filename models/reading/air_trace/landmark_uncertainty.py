@@ -1,0 +1,84 @@
+"""What noise and firing ripple do to the levels of landmarks: terms of their uncertainty."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from data_contracts.family import Family
+from models.physics.transfer_table import slope_of
+from models.reading.air_trace import landmark_columns as lk
+from models.reading.air_trace.landmark_search import DIP_HALF_S, PEAK_HALF_S
+
+# Idle speed where the opening finds an engine; common practice, no source. [1/min]
+USUAL_IDLE_RPM = 800.0
+# Ripple at the first peak over that where the climb begins: the sensor's lag takes more of the faster one. Sized on
+# simulated engines (1.0 to 1.4).
+RIPPLE_GROWS = 1.2
+# Crest of a sine over its standard deviation. [1]
+CREST = np.sqrt(2.0)
+# Below this rate the ripple of a fast engine folds onto the level. [Hz]
+FOLDING_RATE_HZ = 450.0
+Floats = NDArray[np.float64]
+
+
+def parabola_gain(turn: Floats) -> Floats:
+    """What a least-squares parabola, read in its middle, keeps of a sine whose phase turns by `turn` over half its width.
+
+    Parameters
+    ----------
+    turn : ndarray
+        [rad]
+
+    Returns
+    -------
+    ndarray
+        The parabola weighs u in -1 to 1 with (9 - 15 u²) / 8; this is the integral of that times cos(turn · u). [1]
+    """
+    a = np.maximum(turn, 0.05)
+    sine, cosine = np.sin(a) / a, np.cos(a) / a**2
+    return np.asarray((-12.0 * sine - 60.0 * cosine + 60.0 * sine / a**2) / 8.0)
+
+
+def highest_of(independent: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of the highest of so many normal numbers of standard deviation 1.
+
+    Parameters
+    ----------
+    independent : ndarray
+        How many; fewer than one count as one.
+
+    Returns
+    -------
+    tuple of two ndarrays
+        The mean by Blom's formula, the standard deviation by a fit, within 12 %. [1]
+
+    References
+    ----------
+    G. Blom, Statistical Estimates and Transformed Beta-Variables (1958): expected order statistics.
+    """
+    n = np.fmax(independent, 1.0)
+    return ndtri((n - 0.375) / (n + 0.25)) * (n > 1.0), 1.0 / np.sqrt(1.0 + 0.75 * np.log(n))
+
+
+def ripple_alone(marks: NDArray[np.float64], sample_noise: Floats, table: tuple[Floats, Floats]) -> Floats:
+    """Firing ripple where the climb begins as a part of the flow, without the noise that was seen with it."""
+    level = np.fmax(marks[:, lk.DIP], 0.3 * marks[:, lk.MAIN])
+    noise = sample_noise * slope_of(np.interp(level, table[1], table[0]), table) / level
+    return np.sqrt(np.maximum(np.nan_to_num(marks[:, lk.RIPPLE]) ** 2 - np.nan_to_num(noise) ** 2, 0.0))
+
+
+def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Floats, Floats]:
+    """What the parabolas of first peak and dip keep of the firing ripple there.
+
+    With the throttle open flow goes as speed, so the dip's part of the main peak is its part of the highest speed; the first
+    peak comes between idle and that.
+    """
+    at_dip = np.fmax(dip_part * family.max_free_rpm, USUAL_IDLE_RPM)
+    at_peak = np.sqrt(USUAL_IDLE_RPM * at_dip)
+    per_rpm = 2.0 * np.pi * family.cylinders / 120.0
+    peak = RIPPLE_GROWS * np.abs(parabola_gain(per_rpm * at_peak * PEAK_HALF_S))
+    whole, half = (parabola_gain(per_rpm * at_dip * part * DIP_HALF_S) for part in (1.0, 0.5))
+    # the doubt of the dip's shape is a difference to a parabola of half the width: ripple moves it by as much
+    dip = np.hypot(whole, half - whole)
+    slow = rate_hz < FOLDING_RATE_HZ  # too few samples to keep anything out, and the outermost are crests
+    return np.where(slow, CREST, peak), np.where(slow, CREST, dip)

@@ -1,0 +1,222 @@
+"""What the samples of one trace are worth: steps, repeats, extremes, and those that are missing, pinned or stuck.
+
+All take one row `signal` with the `fate` of its samples, an index of `models.reading.resampling.FATES`, and how many of them are
+part of the recording.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.reading.resampling import CLIPPED, KEPT, STUCK
+from models.statistics.compiled import kernel, vector_kernel
+
+
+@kernel
+def all_kept(fate: NDArray[np.uint8]) -> bool:  # pragma: no cover - compiled
+    """Whether nothing is marked."""
+    marks = np.uint8(0)
+    for i in range(fate.size):
+        marks |= fate[i]
+    return bool(marks == KEPT)
+
+
+@kernel
+def bridge(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
+    """Straight lines across samples that are not kept, and how many; ends and padding hold the nearest kept value."""
+    last, lost = count - 1, 0
+    if not all_kept(fate[:count]):
+        last = -1
+        for i in range(count):
+            if fate[i] != KEPT:
+                lost += 1
+                continue
+            if last < 0:
+                for j in range(i):
+                    signal[j] = signal[i]
+            elif i - last > 1:
+                step = (signal[i] - signal[last]) / (i - last)
+                for j in range(last + 1, i):
+                    signal[j] = signal[last] + step * (j - last)
+            last = i
+    value = signal[last] if last >= 0 else np.float32(0.0)
+    for j in range(last + 1, signal.size):
+        signal[j] = value
+    return lost
+
+
+@vector_kernel
+def _extremes(
+    after: NDArray[np.float32], before: NDArray[np.float32], lost: NDArray[np.uint8], lost_before: NDArray[np.uint8]
+) -> tuple[float, float, float]:  # pragma: no cover - compiled
+    """Smallest movement, lowest and highest of neighbours that are both kept; infinite without any."""
+    endless, still = np.float32(np.inf), np.float32(0.0)
+    step, low, high = endless, endless, -endless
+    for i in range(after.size):
+        kept = (lost[i] | lost_before[i]) == KEPT
+        move = abs(after[i] - before[i])
+        step = min(step, move if (move > still) & kept else endless)
+        low = min(low, after[i] if kept else endless)
+        high = max(high, after[i] if kept else -endless)
+    return float(step), float(low), float(high)
+
+
+@vector_kernel
+def _equal(
+    after: NDArray[np.float32], lost: NDArray[np.uint8], lost_before: NDArray[np.uint8], value: float
+) -> int:  # pragma: no cover - compiled
+    """How often a value stands among neighbours that are both kept."""
+    wanted, found = np.float32(value), np.int32(0)
+    for i in range(after.size):
+        found += np.int32((after[i] == wanted) & ((lost[i] | lost_before[i]) == KEPT))
+    return int(found)
+
+
+@vector_kernel
+def _movements(
+    after: NDArray[np.float32],
+    before: NDArray[np.float32],
+    earlier: NDArray[np.float32],
+    lost: NDArray[np.uint8],
+    lost_before: NDArray[np.uint8],
+    lost_earlier: NDArray[np.uint8],
+) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Movements from sample to sample, and how many follow right on another."""
+    moves, follow = np.int32(0), np.int32(0)
+    for i in range(after.size):
+        moved = (after[i] != before[i]) & ((lost[i] | lost_before[i]) == KEPT)
+        moves += np.int32(moved)
+        follow += np.int32(moved & (before[i] != earlier[i]) & (lost_earlier[i] == KEPT))
+    return int(moves), int(follow)
+
+
+@kernel
+def _held(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
+    """Samples for which values are repeated: the lower decile of the runs between movements."""
+    runs = np.zeros(64, dtype=np.int64)
+    run, total, before = 1, 0, 0
+    for i in range(1, count):
+        if fate[i] != KEPT or fate[i - 1] != KEPT:
+            run = 1
+        elif signal[i] != signal[i - 1]:
+            if before > 0:
+                runs[min(run, 63)] += 1
+                total += 1
+            before += 1
+            run = 1
+        else:
+            run += 1
+    seen = 0
+    for k in range(1, 64):
+        seen += runs[k]
+        if total >= 8 and seen > 0.1 * total:
+            return k
+    return 1
+
+
+@kernel
+def survey(
+    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int
+) -> tuple[float, int, int, int, float, float]:  # pragma: no cover - compiled
+    """Quantisation step (smallest movement), samples for which values are repeated, samples at highest and lowest, lowest, highest.
+
+    The row is bridged; only samples whose neighbour before is kept as well count.
+    """
+    if count < 3:
+        return 0.0, 1, 0, 0, np.inf, -np.inf
+    x, f = signal[:count], fate[:count]
+    step, low, high = _extremes(x[1:], x[:-1], f[1:], f[:-1])
+    at_high, at_low = _equal(x[1:], f[1:], f[:-1], high), _equal(x[1:], f[1:], f[:-1], low)
+    moves, follow = _movements(x[2:], x[1:-1], x[:-2], f[2:], f[1:-1], f[:-2])
+    # where a tenth of the movements follow right on another, none is held
+    held = 1 if follow > 0.1 * moves else _held(signal, fate, count)
+    return (step if np.isfinite(step) else 0.0), held, at_high, at_low, low, high
+
+
+@kernel
+def join_updates(signal: NDArray[np.float32], count: int, held: int) -> None:  # pragma: no cover - compiled
+    """Straight lines between the updates of a held signal, instead of the steps the recorder repeats."""
+    i = count - 1
+    while i > 0:
+        if signal[i] != signal[i - 1]:
+            before, now = signal[i - 1], signal[i]
+            first = max(i - held, 0)
+            for j in range(max(first + 1, 1), i):
+                if signal[j] != before:
+                    continue
+                signal[j] = before + (now - before) * (j - first) / (i - first)
+            i = min(first + 1, i - 1)
+        else:
+            i -= 1
+
+
+@kernel
+def mark_pinned(
+    signal: NDArray[np.float32],
+    fate: NDArray[np.uint8],
+    count: int,
+    sign: float,
+    end: float,
+    noise: float,
+    step: float,
+    shortest: int,
+    corners: bool,
+) -> int:  # pragma: no cover - compiled
+    """Samples pinned to the largest value (sign 1) or the smallest (sign -1), marked as clipped.
+
+    A run at the extreme is a clip when it lies at the known end of the range, or when noise or, with `corners`, the
+    slope on the way in says that so many equal samples in a row can't be.
+    """
+    top = -np.inf
+    for i in range(count):
+        if fate[i] == KEPT:
+            top = max(top, sign * signal[i])
+    moves = noise > 0.6 * step and noise > 0.0
+    total, i = 0, 0
+    while i < count:
+        if fate[i] != KEPT or sign * signal[i] != top:
+            i += 1
+            continue
+        first = i
+        while i < count and fate[i] == KEPT and sign * signal[i] == top:
+            i += 1
+        run = i - first
+        if run < shortest:
+            continue
+        into = 0.0
+        if first >= 4:
+            into = abs(signal[first - 1] - signal[first - 4]) / 3.0
+        at_end = top >= end - 0.5 * step - 1e-9
+        corner = corners and run >= 3 * shortest and into > 1.5 * step and into > 3.0 * noise
+        if at_end or moves or corner:
+            total += run
+            for j in range(first, i):
+                fate[j] = CLIPPED
+    return total
+
+
+@kernel
+def mark_stuck(
+    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int, longest: int
+) -> int:  # pragma: no cover - compiled
+    """Mark runs of one value longer than the signal can stand still; return the samples in them.
+
+    A run that long which begins at `first` still holds at the sample `longest` later, so only that one is looked at, and
+    the way back from it to where its own run begins.
+    """
+    total, first = 0, 0
+    while first + longest < count:
+        start = first + longest
+        while start > first and signal[start] == signal[start - 1] and fate[start] == KEPT:
+            start -= 1
+        if start > first:
+            first = start
+            continue
+        stop = first + longest + 1
+        while stop < count and signal[stop] == signal[first] and fate[stop] == KEPT:
+            stop += 1
+        if fate[first] == KEPT:
+            for j in range(first, stop):
+                fate[j] = STUCK
+            total += stop - first
+        first = stop
+    return total

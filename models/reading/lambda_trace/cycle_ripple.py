@@ -1,0 +1,226 @@
+"""Once-per-cycle ripple of lambda at idle: a weak cylinder breathes once in two turns of the crank."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.reading.lambda_trace.step_fit import student
+from models.statistics.compiled import kernel
+
+# Columns of a ripple: amplitude and standard uncertainty, probability that noise alone does as much, speed used.
+AMPLITUDE, AMPLITUDE_U, CHANCE, SPEED = range(4)
+CYCLE_COLUMNS = 4
+
+# Idle speeds looked through where the speed is not known. [1/min]
+SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 25.0
+# A ripple found by searching counts from this probability of noise doing as much, over all speeds searched.
+SEARCH_CHANCE = 0.01
+# Independent tries a search is worth per resolution of a piece: over a continuous band the maximum of a periodogram
+# is larger than over its independent frequencies (judgement, on the safe side but for records under a second).
+SPEEDS_PER_RESOLUTION = 4.0
+GRAIN_S = 0.01
+# Idle speed wanders by a per cent or two, so phases are only trusted over about this many cycles.
+CYCLES_TOGETHER = 5.0
+# The noise is what stands this many resolutions beside the cycle frequency, as far as the lower half of it.
+_BESIDE = 3
+_LOWEST_PART = 0.5
+
+
+@kernel
+def _flatten(
+    y: NDArray[np.float64], g: float, frequency: float, rest: NDArray[np.float64]
+) -> int:  # pragma: no cover - compiled
+    """Take a moving mean over one cycle off, which leaves the ripple and takes level, drift and slow switching."""
+    n = y.size
+    half = int(0.5 / (frequency * g) + 0.5)
+    if n - 2 * half < 8:
+        return 0
+    # a mean over 2 half + 1 samples, its ends weighted so that it spans exactly one cycle
+    weight = 0.5 * (1.0 / (frequency * g) - (2 * half - 1))
+    width = 2 * half - 1 + 2.0 * weight
+    total = 0.0
+    for i in range(1, 2 * half):
+        total += y[i]
+    for i in range(half, n - half):
+        rest[i - half] = y[i] - (total + weight * (y[i - half] + y[i + half])) / width
+        if i + half < n:
+            total += y[i + half] - y[i - half + 1]
+    return n - 2 * half
+
+
+@kernel
+def _power(
+    rest: NDArray[np.float64], length: int, pieces: int, turn: float, gain: float
+) -> float:  # pragma: no cover - compiled
+    """Mean squared amplitude over pieces at `turn` radians a sample, of a line the flattening multiplied by `gain`."""
+    step_c, step_s = np.cos(turn), np.sin(turn)
+    power = 0.0
+    for p in range(pieces):
+        cc, ss, cs, yc, ys = 0.0, 0.0, 0.0, 0.0, 0.0
+        c, s = 1.0, 0.0
+        for i in range(p * length, (p + 1) * length):
+            cc += c * c
+            ss += s * s
+            cs += c * s
+            yc += rest[i] * c
+            ys += rest[i] * s
+            c, s = c * step_c - s * step_s, s * step_c + c * step_s
+        bottom = cc * ss - cs * cs
+        real, imaginary = (yc * ss - ys * cs) / bottom, (ys * cc - yc * cs) / bottom
+        power += real * real + imaginary * imaginary
+    return power / pieces / (gain * gain)
+
+
+@kernel
+def _gain(part: float) -> float:  # pragma: no cover - compiled
+    """What the flattening leaves of a line at `part` of its cycle frequency."""
+    left: float = 1.0 - np.sin(np.pi * part) / (np.pi * part)
+    return left
+
+
+@kernel
+def ratio_chance(ratio: float, above: int, below: int) -> float:
+    """Chance that a mean of `above` exponential powers exceeds a mean of `below` of the same by `ratio`.
+
+    Parameters
+    ----------
+    ratio : float
+        Of the means.
+    above, below : int
+        Independent powers in each.
+
+    Returns
+    -------
+    float
+        Tail of the F distribution with 2 above and 2 below degrees of freedom: a finite sum.
+    """
+    share = below / (below + above * ratio)
+    term = share**below
+    tail = 0.0
+    for j in range(above):
+        tail += term
+        term *= (1.0 - share) * (below + j) / (j + 1.0)
+    return min(tail, 1.0)
+
+
+@kernel
+def _at_speed(
+    rest: NDArray[np.float64], inner: int, g: float, rpm: float, flat_rpm: float, out: NDArray[np.float64]
+) -> float:  # pragma: no cover - compiled
+    """Amplitude at one speed with its chance; return the resolution of a piece in speed, 0 where nothing is told."""
+    frequency = rpm / 120.0
+    if inner * g * frequency < 1.5 or frequency * g > 0.4:
+        return 0.0
+    pieces = max(1, int(inner * g * frequency / CYCLES_TOGETHER + 0.5))
+    length = inner // pieces
+    apart = 1.0 / (length * g)
+    power = _power(rest, length, pieces, 2.0 * np.pi * frequency * g, _gain(rpm / flat_rpm))
+    noise, beside = 0.0, 0
+    for k in range(1, _BESIDE + 1):
+        lower, upper = frequency - k * apart, frequency + k * apart
+        if k > 1 and lower < _LOWEST_PART * frequency:
+            break
+        for near in (max(lower, _LOWEST_PART * frequency), upper):
+            noise += _power(rest, length, pieces, 2.0 * np.pi * near * g, _gain(near * 120.0 / flat_rpm))
+            beside += pieces
+    noise = max(noise / (beside / pieces), 1e-300)
+    square = power - noise
+    # exponential powers, a ripple beating with the noise, and a noise level told from as few of them
+    square_u = np.sqrt((2.0 * max(square, 0.0) * noise + noise**2) / pieces + noise**2 / beside)
+    reach = 1.96 * square_u * student(4.0 * beside)
+    amplitude = np.sqrt(max(square, 0.0))
+    below, above = np.sqrt(max(square - reach, 0.0)), np.sqrt(max(square, 0.0) + reach)
+    # a mean over blocks of the grain takes this part of the amplitude
+    gain = np.sin(np.pi * frequency * g) / (np.pi * frequency * g)
+    out[AMPLITUDE] = amplitude / gain
+    # the 95 % interval is one of the square; its wider side counts, which is what keeps zero inside without a ripple
+    out[AMPLITUDE_U] = max(amplitude - below, above - amplitude) / 1.96 / gain
+    out[CHANCE] = ratio_chance(power / noise, pieces, beside)
+    out[SPEED] = rpm
+    return 120.0 * apart
+
+
+@kernel
+def _cycle_rows(
+    x: NDArray[np.float64],
+    h: float,
+    per: int,
+    stop: NDArray[np.int64],
+    rpm: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:  # pragma: no cover - compiled
+    """Ripple of every row before `stop`."""
+    most = x.shape[1] // per + 1
+    y, rest = np.empty(most), np.empty(most)
+    found, best = np.empty(CYCLE_COLUMNS), np.empty(CYCLE_COLUMNS)
+    g = h * per
+    for row in range(x.shape[0]):
+        n = 0
+        gap = False
+        for j in range(stop[row] // per):
+            total, used = 0.0, 0
+            for i in range(j * per, (j + 1) * per):
+                if not np.isnan(x[row, i]):
+                    total += x[row, i]
+                    used += 1
+            gap = gap or used == 0
+            y[n] = total / used if used > 0 else np.nan
+            n += 1
+        if gap or n < 16:
+            continue
+        if not np.isnan(rpm[row]) and rpm[row] > 0.0:
+            inner = _flatten(y[:n], g, rpm[row] / 120.0, rest)
+            _at_speed(rest, inner, g, rpm[row], rpm[row], out[row])
+            continue
+        best[CHANCE] = 2.0
+        middle = 0.5 * (SLOWEST_RPM + FASTEST_RPM)
+        inner = _flatten(y[:n], g, middle / 120.0, rest)
+        speed, searched = SLOWEST_RPM, 1.0
+        while speed <= FASTEST_RPM:
+            resolution = _at_speed(rest, inner, g, speed, middle, found)
+            if resolution > 0.0:
+                searched += SPEEDS_PER_RESOLUTION * RPM_STEP / resolution
+                if found[CHANCE] < best[CHANCE]:
+                    best[:] = found
+            speed += RPM_STEP
+        if best[CHANCE] > 1.0:
+            continue
+        out[row] = best
+        out[row, CHANCE] = 1.0 - (1.0 - best[CHANCE]) ** searched
+
+
+def cycle_ripple(
+    x: NDArray[np.float64], stop: NDArray[np.int64], idle_speed_rpm: NDArray[np.float64], *, interval_s: float
+) -> NDArray[np.float64]:
+    """Ripple once per engine cycle before the opening.
+
+    Parameters
+    ----------
+    x : ndarray of shape (captures, blocks)
+        Richness. [unit of richness]
+    stop : ndarray of shape (captures,), int
+        Block after the idle.
+    idle_speed_rpm : ndarray of shape (captures,)
+        Engine speed; NaN: the band of plausible idle speeds is searched. [1/min]
+    interval_s : float
+        Interval of the blocks. [s]
+
+    Returns
+    -------
+    ndarray of shape (captures, CYCLE_COLUMNS)
+        Amplitude, standard uncertainty, probability that noise alone does as much (over all speeds searched), speed.
+        [unit of richness, unit of richness, 1, 1/min]
+
+    Notes
+    -----
+    Amplitudes of pieces of about five cycles are averaged as powers, less what noise puts there, which is the mean of
+    the powers one to three resolutions to either side. Under noise alone the ratio of both follows an F distribution;
+    a search multiplies its chance by the speeds that can be told apart.
+
+    References
+    ----------
+    Ratio of periodogram ordinates to their neighbours' mean, F distributed: any text on harmonic analysis of time
+    series, such as M. B. Priestley, Spectral Analysis and Time Series, 1981, section 6.1.
+    """
+    out = np.full((x.shape[0], CYCLE_COLUMNS), np.nan)
+    _cycle_rows(x, interval_s, max(1, int(GRAIN_S / interval_s + 1e-6)), stop, idle_speed_rpm, out)
+    return out

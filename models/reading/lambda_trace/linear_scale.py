@@ -1,0 +1,121 @@
+"""In which quantity is the sensor's lag linear: its signal, 1/lambda, or lambda? The trace decides where it can.
+
+A characteristic is bent, so a lag that is first order in one of them is not in the others, and fitting the wrong
+one costs up to a third of the time constant. Only a step from a steady level, as on a bench, can tell: behind a
+tip-in blip the mixture itself is no step. The recorded signal is the first choice; another is taken only where
+the residual is significantly smaller.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.physics.lambda_scale import LambdaScale
+from models.reading.lambda_trace.step_fit import (
+    BEFORE,
+    CONSTANT,
+    CONSTANT_U,
+    CORRELATION,
+    RAMP,
+    RESIDUAL,
+    START,
+    START_U,
+    STEP,
+)
+from models.reading.lambda_trace.step_responses import FOUND, Edges, find_edges
+
+# Another quantity is taken when it makes chi-squared smaller by this much, in independent samples: the odds are then
+# about 20 to 1. All are compared in the recorded signal, where the noise is even. A smooth residual has few independent
+# samples, so there the difference has to be large.
+GAIN = 6.0
+# A response further than this from first order is not bent by a characteristic; changing the quantity can't help.
+BENT = 0.06
+BEFORE_S = 0.05
+
+
+def _curve(fit: NDArray[np.float64], time: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The fitted responses, one row each."""
+    s = np.maximum(time - fit[:, [START]], 0.0)
+    rise = 1.0 - np.exp(-s / fit[:, [CONSTANT]])
+    return fit[:, [BEFORE]] + fit[:, [STEP]] * rise + fit[:, [RAMP]] * (s - fit[:, [CONSTANT]] * rise)
+
+
+def settle_domain(
+    edges: Edges,
+    x: NDArray[np.float64],
+    scale: LambdaScale,
+    *,
+    interval_s: float,
+    to_rich: bool,
+    event: NDArray[np.int64],
+    until: NDArray[np.int64],
+    noise: NDArray[np.float64],
+    least: float,
+) -> Edges:
+    """Refit the edges that bend in the recorded signal, in 1/lambda and in lambda, and keep what fits clearly better.
+
+    Parameters
+    ----------
+    edges : Edges
+        Identified in the recorded signal.
+    x : ndarray of shape (captures, blocks)
+        Richness. [unit of richness]
+    scale : LambdaScale
+        Its scale; narrowband edges are returned as they are.
+    interval_s, to_rich, event, until, noise, least
+        As for `models.reading.lambda_trace.step_responses.find_edges`.
+
+    Returns
+    -------
+    Edges
+        Times and their uncertainties from the quantity that fits; levels stay in units of richness.
+    """
+    if scale.form == "narrowband":
+        return edges
+    with np.errstate(invalid="ignore"):
+        step = np.abs(edges.fit[:, STEP])
+        bent = (
+            (edges.code == FOUND)
+            & edges.clean
+            & ~edges.cut_off
+            & ~edges.goes_on
+            & (edges.fit[:, RESIDUAL] < BENT * step)
+        )
+    rows = np.flatnonzero(bent)
+    if rows.size == 0:
+        return edges
+    fit = edges.fit.copy()
+    near = fit[rows]
+    time: NDArray[np.float64] = np.arange(x.shape[1], dtype=np.float64) * interval_s
+    shown = (time > event[rows, None] * interval_s - BEFORE_S) & (time < near[:, [START]] + 6.0 * near[:, [CONSTANT]])
+    shown &= np.isfinite(x[rows]) & (np.arange(x.shape[1]) < until[rows, None])
+    samples = shown.sum(axis=1)
+    squares = (((x[rows] - _curve(near, time)) ** 2) * shown).sum(axis=1)
+    middle = near[:, BEFORE] + 0.5 * near[:, STEP]
+    slope, there = scale.lambda_slope(middle), scale.lambda_of(middle)
+    ratio = scale.lambda_of(np.clip(x[rows], scale.lean_end, scale.rich_end))
+    others = [(False, -ratio, slope)]
+    if scale.form == "wideband":
+        others.append((True, 1.0 / ratio, slope / there**2))
+    for inverse, y, per in others:
+        other = find_edges(
+            y,
+            interval_s=interval_s,
+            to_rich=to_rich,
+            event=event[rows],
+            until=until[rows],
+            noise=noise[rows] * per,
+            least=least * float(np.nanmedian(per)),
+        )
+        with np.errstate(invalid="ignore", divide="ignore"):
+            model = _curve(other.fit, time)
+            back = scale.richness_of(1.0 / model if inverse else -model)
+            then = (((x[rows] - back) ** 2) * shown).sum(axis=1)
+            independent = samples / other.fit[:, CORRELATION]
+            better = (other.code == FOUND) & ((squares / then - 1.0) * independent > GAIN)
+        for column in (START, CONSTANT, START_U, CONSTANT_U):
+            fit[rows[better], column] = other.fit[better, column]
+        fit[rows[better], RESIDUAL] = np.sqrt(then / samples)[better]
+        squares = np.where(better, then, squares)
+    return replace(edges, fit=fit)

@@ -1,0 +1,112 @@
+"""How lambda answers the pedal: tip-in blip, dead time and time constant of both edges, switching times."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.reading.lambda_trace import levels as level
+from models.reading.lambda_trace.linear_scale import settle_domain
+from models.reading.lambda_trace.step_fit import CONSTANT, CONSTANT_U, START, START_U
+from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, Edges, find_edges
+from models.reading.lambda_trace.switching import switch_times
+from models.reading.lambda_trace.trace import Reader, renamed
+from models.statistics.estimate import Estimate, estimate
+
+# Smallest step whose response is identified: half a usual enrichment. [lambda]; for a switching sensor [V]
+LEAST_STEP_LAMBDA = 0.03
+LEAST_STEP_V = 0.3
+# Fuel cut begins within this time of the release; later the engine is back under control.
+LONGEST_CUT_S = 4.0
+# A time known no better than this, several times what a response takes, is not read.
+VAGUE_S = 0.5
+
+
+def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
+    """The response to the opening or to the release, in the quantity in which it is first order."""
+    blocks, scale = reader.blocks, reader.scale
+    event = reader.opening if to_rich else np.where(reader.released, reader.release, -1)
+    until = reader.held_until if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
+    least = LEAST_STEP_V if reader.narrow else LEAST_STEP_LAMBDA * scale.per_lambda
+    found = find_edges(
+        blocks.x,
+        interval_s=reader.h,
+        to_rich=to_rich,
+        event=event,
+        until=until,
+        noise=blocks.noise,
+        least=least,
+        far_end=scale.rich_end if to_rich else scale.lean_end,
+        air=np.nan if to_rich else scale.air,
+    )
+    return settle_domain(
+        found,
+        blocks.x,
+        scale,
+        interval_s=reader.h,
+        to_rich=to_rich,
+        event=event,
+        until=until,
+        noise=blocks.noise,
+        least=least,
+    )
+
+
+def response(reader: Reader, edge: Edges, event_s: NDArray[np.float64], name: str) -> dict[str, Estimate]:
+    """Dead time and time constant of one edge."""
+    good = edge.code == FOUND
+    start = edge.fit[:, START] + reader.blocks.start_s - event_s
+    out = {}
+    for key, value, u in (
+        ("dead_time_s", start, edge.fit[:, START_U]), ("time_constant_s", edge.fit[:, CONSTANT], edge.fit[:, CONSTANT_U])
+    ):  # fmt: skip
+        vague = good & ~(u <= VAGUE_S)
+        found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
+        for number, reason in enumerate(REASONS):
+            if number != FOUND:
+                found = renamed(found, edge.code == number, reason)
+        if reader.narrow and key == "time_constant_s":
+            found = renamed(found, np.ones_like(good), "not_for_this_family")
+        if name == "to_rich":
+            found = renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
+        out[f"lambda_{name}_{key}"] = found
+    return out
+
+
+def tip_in(reader: Reader, rich: Edges, idle: NDArray[np.float64], swing: NDArray[np.float64]) -> dict[str, Estimate]:
+    """Lean blip between the opening and the response to rich."""
+    blocks = reader.blocks
+    base = idle[:, level.MEAN]
+    wander = np.sqrt(np.maximum(idle[:, level.SCATTER] ** 2 - blocks.noise**2, 0.0))
+    until = np.where(rich.end > reader.opening, rich.end, reader.release)
+    row = level.tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
+    if reader.narrow:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            part = np.where(swing > LEAST_STEP_V, swing, np.nan)
+            depth, depth_u = row[:, level.DEPTH] / part, row[:, level.DEPTH_U] / part
+    else:
+        lean = reader.scale.lambda_of(base - row[:, level.DEPTH])
+        depth = lean - reader.scale.lambda_of(base)
+        # a short excursion keeps the coloured noise that the idle shows
+        depth_u = np.hypot(row[:, level.DEPTH_U], wander) * reader.scale.lambda_slope(base - row[:, level.DEPTH])
+    length = estimate(row[:, level.LENGTH], row[:, level.LENGTH_U])
+    return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
+
+
+def switch_time(reader: Reader, edge: Edges, name: str) -> dict[str, Estimate]:
+    """How long a narrowband sensor takes from one level to the other."""
+    there = np.where(np.isin(edge.code, (FOUND, NOT_FOUND)), edge.turn, -1)
+    row = switch_times(
+        reader.blocks.x,
+        there,
+        edge.end,
+        edge.stop,
+        reader.blocks.noise,
+        interval_s=reader.h,
+        to_rich=name == "to_rich",
+    )
+    found = estimate(row[:, 0], row[:, 1])
+    for number, reason in enumerate(REASONS):
+        if number not in (FOUND, NOT_FOUND):
+            found = renamed(found, edge.code == number, reason)
+    if name == "to_rich":
+        found = renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
+    return {f"lambda_{name}_switch_time_s": found}

@@ -1,0 +1,281 @@
+"""The anomaly of every van of the fleet: train per family, judge vans unseen, calibrate over all families, control false discoveries."""
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.statistics.multiple_testing import adjusted_p
+from models.tracking.anomaly.score import (
+    BLOCKS,
+    FEWEST_ROWS,
+    FEWEST_VANS,
+    FOLDS,
+    MOST_ROWS,
+    POOLED_PENALTY,
+    Calibration,
+    calibrate,
+    distance_of,
+    features,
+    folds_of,
+    make_model,
+    p_values,
+    score_of,
+)
+from models.tracking.anomaly.waveform_residual import SHAPES, Waveforms, fit_shape, standard, strangeness
+from models.tracking.charts.alarms import Alarms
+from models.tracking.charts.recursion import Followed
+from models.tracking.standardise import Standardised
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+SEED = 20261125
+RECENT_VISITS = 26
+"""Visits of a van that calibrate, the latest."""
+MOST_CALIBRATION = 20_000
+
+
+@dataclass(frozen=True)
+class FleetAnomaly:
+    """Anomaly of the vans' latest visits.
+
+    Attributes
+    ----------
+    p, score : ndarray of shape (vans,)
+        Calibrated p-value, and score on the common footing; higher is more abnormal.
+    flagged : ndarray of shape (vans,), bool
+        Stands at the accepted false-discovery rate and false alarms.
+    names : tuple of str
+        What contributes: the quantities, and the waveforms' shapes.
+    contributions : ndarray of shape (vans, names)
+        Parts of the score; they sum to it. NaN rows for vans that are not flagged.
+    cards : tuple of mapping
+        How each model was made.
+    models : mapping of str to sklearn.pipeline.Pipeline
+        One per family, trained on all its quiet visits.
+    """
+
+    p: Array
+    score: Array
+    flagged: Flags
+    names: tuple[str, ...]
+    contributions: Array
+    cards: tuple[Mapping[str, Any], ...]
+    models: Mapping[str, Any] = field(default_factory=dict)
+
+
+def judge_fleet(
+    std: Standardised,
+    followed: Followed,
+    alarms: Alarms,
+    latest: Codes,
+    *,
+    false_discovery: float,
+    most: float,
+    waveforms: Waveforms | None = None,
+) -> FleetAnomaly:
+    """Judge the latest visit of each van.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    followed : Followed
+        Their charts.
+    alarms : Alarms
+        Visits with an alarm neither train nor calibrate.
+    latest : ndarray of shape (vans,), int
+        The visits to judge.
+    false_discovery : float
+        Accepted share of healthy vans among the flagged. [1]
+    most : float
+        Accepted false anomalies per van and week, whatever the false-discovery control allows. [1]
+    waveforms : Waveforms or None
+        Of the visits; without them the readings alone are judged.
+
+    Returns
+    -------
+    FleetAnomaly
+    """
+    quiet = np.logical_not(alarms.any.any(axis=1))
+    rows = _calibration_rows(std, latest)
+    fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
+    family, calm = std.family[rows], (quiet & _of_quiet_vans(std, quiet))[rows]
+    score = np.full(rows.size, np.nan)
+    pooled = np.zeros(rows.size, bool)
+    models: dict[str, Any] = {}
+    cards: list[Mapping[str, Any]] = []
+    small = [f for f in range(len(std.families)) if _is_small(family == f, calm, std.van[rows])]
+    groups = [[f] for f in range(len(std.families)) if f not in small] + (
+        [list(range(len(std.families)))] if small else []
+    )
+    peer, own = _strangeness(std, waveforms, rows, fold, calm, groups, small)
+    with np.errstate(invalid="ignore"):
+        average = followed.ewma[rows] / followed.ewma_spread[rows]
+    rejoined = alarms.rejoined[rows]  # a baseline that was never the van's own tells nothing
+    all_features = features(
+        np.column_stack([np.where(rejoined, alarms.level_z[rows], alarms.peer_z[rows]), peer]),
+        np.column_stack([np.where(rejoined, np.nan, average), own]),
+        np.column_stack([np.where(rejoined, np.nan, followed.z[rows]), np.full_like(own, np.nan)]),
+    )
+    distance = distance_of(all_features)
+    footing: dict[int, _Footing] = {}
+    for group in groups:
+        judged = small if len(group) > 1 else group
+        inside = np.isin(family, group)
+        for k in range(FOLDS):
+            train = np.flatnonzero(inside & calm & (fold != k))
+            test = np.flatnonzero(np.isin(family, judged) & (fold == k))
+            if train.size and test.size:
+                score[test] = score_of(_trained(all_features, train), all_features[test])
+        train = np.flatnonzero(inside & calm)
+        if not train.size:
+            continue
+        model, name = _trained(all_features, train), "+".join(std.families[f] for f in group)
+        models[name] = model
+        pooled[np.isin(family, judged)] = len(group) > 1
+        for f in judged:
+            healthy = (family == f) & calm
+            footing[f] = _Footing(*_footing(score[healthy]), *_footing(distance[healthy]))
+        cards.append(_card(name, train.size, all_features[train], std, judged))
+    for f, common in footing.items():
+        score[family == f] = common.of(score[family == f], distance[family == f])
+    calibration = calibrate(score[calm])
+    place = np.searchsorted(rows, latest)
+    p = np.minimum(p_values(score[place], calibration) * np.where(pooled[place], POOLED_PENALTY, 1.0), 1.0)
+    p = np.where(np.isfinite(score[place]), p, 1.0)
+    flagged = (adjusted_p(p) <= false_discovery) & (p <= most)
+    names = (*std.quantities, *SHAPES)
+    parts = np.full((latest.size, len(names)), np.nan)
+    for f in np.unique(family[place[flagged]]):
+        name = next((m for m in models if std.families[f] == m), "+".join(std.families))
+        vans = np.flatnonzero(flagged & (family[place] == f))
+        parts[vans] = _contributions(models[name], footing[int(f)], all_features[place[vans]], score[place[vans]])
+    return FleetAnomaly(
+        p, score[place], flagged, names, parts, tuple(_with_calibration(c, calibration) for c in cards), models
+    )
+
+
+def _strangeness(
+    std: Standardised,
+    waveforms: Waveforms | None,
+    rows: Codes,
+    fold: Codes,
+    calm: Flags,
+    groups: list[list[int]],
+    small: list[int],
+) -> tuple[Array, Array]:
+    """Waveform shape against the family and against the van's first visits, each from a model that has not seen the van.
+
+    Both of shape (rows, shapes); 0 is healthy or unknown. [standard deviations]
+    """
+    peer, own = np.zeros((rows.size, len(SHAPES))), np.zeros((rows.size, len(SHAPES)))
+    if waveforms is None:
+        return peer, own
+    family, begin, trace = std.family[rows], std.starts[:-1][std.van[rows]], waveforms.row[rows]
+    for channel in range(len(SHAPES)):
+        for group in groups:
+            judged = small if len(group) > 1 else group
+            for k in range(FOLDS):
+                train = np.flatnonzero(np.isin(family, group) & calm & (fold != k) & (trace >= 0))
+                test = np.flatnonzero(np.isin(family, judged) & (fold == k))
+                step = max(1, -(-train.size // MOST_ROWS))
+                model = fit_shape(waveforms.traces[trace[train[::step]], channel]) if test.size else None
+                if model is None:
+                    peer[test, channel] = own[test, channel] = np.nan
+                    continue
+                peer[test, channel], own[test, channel] = strangeness(
+                    model, waveforms, channel, rows[test], begin[test]
+                )
+        for f in range(len(std.families)):
+            of = np.flatnonzero(family == f)
+            peer[of, channel] = standard(peer[of, channel], calm[of])
+            own[of, channel] = standard(own[of, channel], calm[of])
+    return peer, own
+
+
+def _of_quiet_vans(std: Standardised, quiet: Flags) -> Flags:
+    """Visits of vans without an alarm of late: what a fault does before its alarm is not healthy either."""
+    recent = np.arange(std.van.size) >= std.starts[1:][std.van] - RECENT_VISITS
+    alarmed = np.bincount(std.van, ~quiet & recent, minlength=std.starts.size - 1) > 0
+    if alarmed.mean() > 0.5:
+        return np.ones(std.van.size, dtype=bool)
+    return np.logical_not(alarmed[std.van])
+
+
+@dataclass(frozen=True)
+class _Footing:
+    """Puts a family's forest score and distance on the fleet's common footing: median 0 and 90 % quantile 1, then halves."""
+
+    forest_centre: float
+    forest_spread: float
+    distance_centre: float
+    distance_spread: float
+
+    def of(self, forest: Array, distance: Array) -> Array:
+        """Common score."""
+        first = (forest - self.forest_centre) / self.forest_spread
+        return 0.5 * first + 0.5 * (distance - self.distance_centre) / self.distance_spread
+
+
+def _calibration_rows(std: Standardised, latest: Codes) -> Codes:
+    """The vans' recent visits, thinned evenly on a large fleet, and the ones to judge; sorted."""
+    ends = std.starts[1:][std.van]
+    recent = np.flatnonzero(np.arange(std.van.size) >= ends - RECENT_VISITS)
+    step = max(1, -(-recent.size // MOST_CALIBRATION))
+    return np.union1d(recent[::step], latest).astype(np.int64)
+
+
+def _is_small(inside: Flags, calm: Flags, van: Codes) -> bool:
+    return int((inside & calm).sum()) < FEWEST_ROWS or np.unique(van[inside]).size < FEWEST_VANS
+
+
+def _trained(f: Array, rows: Codes) -> Any:
+    step = max(1, -(-rows.size // MOST_ROWS))
+    return make_model(SEED).fit(f[rows[::step]])
+
+
+def _footing(scores: Array) -> tuple[float, float]:
+    known = scores[np.isfinite(scores)]
+    if not known.size:
+        return 0.0, 1.0
+    centre, upper = np.quantile(known, (0.5, 0.9))
+    return float(centre), float(max(upper - centre, 1e-6))
+
+
+def _contributions(model: Any, footing: _Footing, f: Array, score: Array) -> Array:
+    """Fall of each van's score when a quantity is put to healthy, in proportion so that its parts sum to the score."""
+    vans, quantities = len(f), f.shape[1] // BLOCKS
+    trial = np.repeat(f[:, None, :], quantities + 1, axis=1)
+    for q in range(quantities):
+        trial[:, q, q::quantities] = 0.0
+    flat = trial.reshape(vans * (quantities + 1), -1)
+    scores = footing.of(score_of(model, flat), distance_of(flat)).reshape(vans, quantities + 1)
+    fall = np.maximum(scores[:, -1:] - scores[:, :-1], 0.0)
+    total = fall.sum(axis=1, keepdims=True)
+    shares = np.where(total > 0, fall / np.where(total > 0, total, 1.0), 1.0 / quantities)
+    return np.asarray(shares * score[:, None], dtype=np.float64)
+
+
+def _card(name: str, rows: int, trained_on: Array, std: Standardised, judged: list[int]) -> dict[str, Any]:
+    return {
+        "family": name,
+        "judges": [std.families[f] for f in judged],
+        "training_rows": rows,
+        "training_rows_hash": hashlib.sha256(np.ascontiguousarray(trained_on, dtype="<f8").tobytes()).hexdigest(),
+        "features": [f"{q} against the family" for q in (*std.quantities, *SHAPES)] + [f"{q} against its own baseline" for q in (*std.quantities, *SHAPES)] + [f"{q} of the visit" for q in (*std.quantities, *SHAPES)],
+        "seed": SEED,
+        "folds": FOLDS,
+    }  # fmt: skip
+
+
+def _with_calibration(card: Mapping[str, Any], calibration: Calibration) -> dict[str, Any]:
+    shares = (0.5, 0.8, 0.9, 0.95, 0.99, 0.999)
+    known = calibration.scores
+    quantiles = {f"{s:g}": float(np.quantile(known, s)) for s in shares} if known.size else {}
+    return {**card, "calibration_rows": int(known.size), "calibration_quantiles": quantiles, "tail_starts_at": calibration.threshold, "tail_mean_excess": calibration.excess}  # fmt: skip

@@ -1,0 +1,191 @@
+"""How unlike healthy vans a van's week is: one score, a calibrated p-value, and what each quantity adds to the score.
+
+A scikit-learn pipeline per family judges vans it was not trained on. Scores are put on one footing over the families, and a
+p-value is the share of healthy van-weeks with at least that score; beyond the highest of them an exponential tail goes on.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.statistics.multiple_testing import conformal_p
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+BLOCKS = 3
+"""Views of each quantity: against the family, average against its own baseline, the visit against its own baseline."""
+FOLDS = 3
+FEATURE_CLIP = 8.0
+FEWEST_ROWS, FEWEST_VANS = 150, 8
+"""A family with fewer is judged by the model of all families pooled. Common practice, no source (2026-11-25)."""
+POOLED_PENALTY = 1.5
+"""What a p-value from the pooled model is multiplied by. Common practice, no source (2026-11-25)."""
+MOST_ROWS = 4096
+"""Rows a model is trained on at most, evenly chosen."""
+TAIL_SHARE = 0.05
+"""Share of the calibration scores the tail is fitted on."""
+
+
+def features(peer: Array, own: Array, latest: Array) -> Array:
+    """Standardised readings as the models see them.
+
+    Parameters
+    ----------
+    peer : ndarray of shape (rows, quantities)
+        Level against the family. [standard deviations]
+    own : ndarray of shape (rows, quantities)
+        Moving average against the van's own baseline. [standard deviations]
+    latest : ndarray of shape (rows, quantities)
+        The visit itself against the van's own baseline. [standard deviations]
+
+    Returns
+    -------
+    ndarray of shape (rows, 3 * quantities)
+        Clipped; 0 where a quantity was not read, since what is unknown is no evidence.
+    """
+    joined = np.concatenate([peer, own, latest], axis=1)
+    return np.clip(np.where(np.isfinite(joined), joined, 0.0), -FEATURE_CLIP, FEATURE_CLIP)
+
+
+def make_model(seed: int) -> Any:
+    """An untrained pipeline.
+
+    Parameters
+    ----------
+    seed : int
+        Of its trees.
+
+    Returns
+    -------
+    sklearn.pipeline.Pipeline
+    """
+    from sklearn.ensemble import IsolationForest
+    from sklearn.pipeline import Pipeline
+    from sklearn.preprocessing import RobustScaler
+
+    return Pipeline(
+        [
+            ("scale", RobustScaler(quantile_range=(10.0, 90.0), unit_variance=True)),
+            ("forest", IsolationForest(n_estimators=64, max_samples="auto", random_state=seed)),
+        ]
+    )
+
+
+def score_of(model: Any, f: Array) -> Array:
+    """Anomaly score; higher is more abnormal.
+
+    Parameters
+    ----------
+    model : sklearn.pipeline.Pipeline
+        Trained.
+    f : ndarray of shape (rows, features)
+        As `features` returns.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+    """
+    return np.asarray(-model.score_samples(f), dtype=np.float64) if len(f) else np.empty(0)
+
+
+def distance_of(f: Array) -> Array:
+    """How far a week stands from healthy in its most telling respects; higher is more abnormal.
+
+    Parameters
+    ----------
+    f : ndarray of shape (rows, BLOCKS * quantities)
+        As `features` returns.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        Logarithm of 1 plus the sum over quantities of the largest square among its blocks: a forest isolates odd mixtures
+        well, but barely tells one quantity far out from several; this does.
+    """
+    blocks = f.reshape(len(f), BLOCKS, -1)
+    return np.asarray(np.log1p(np.sum(np.max(blocks**2, axis=1), axis=1)), dtype=np.float64)
+
+
+def folds_of(vans: Sequence[str]) -> Codes:
+    """Fold of each van, from its name alone, so that the order of the fleet changes nothing.
+
+    Parameters
+    ----------
+    vans : sequence of str
+        Names.
+
+    Returns
+    -------
+    ndarray of shape (vans,), int
+    """
+    order = np.argsort(np.argsort(np.array(vans)))
+    return np.asarray(order % FOLDS, dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Healthy scores of vans unseen by their model, and the tail beyond them.
+
+    Attributes
+    ----------
+    scores : ndarray of shape (n,)
+        Sorted.
+    threshold, excess : float
+        Where the exponential tail starts, and its mean excess.
+    """
+
+    scores: Array
+    threshold: float
+    excess: float
+
+
+def calibrate(scores: Array) -> Calibration:
+    """Calibration from healthy scores.
+
+    Parameters
+    ----------
+    scores : ndarray of shape (n,)
+        Finite.
+
+    Returns
+    -------
+    Calibration
+        The mean excess is raised by its standard error, so that the tail errs towards larger p-values.
+    """
+    known = np.sort(scores[np.isfinite(scores)])
+    if known.size < 40:
+        return Calibration(known, np.inf, 0.0)
+    start = int(np.ceil(known.size * (1.0 - TAIL_SHARE))) - 1
+    above = known[start + 1 :] - known[start]
+    return Calibration(known, float(known[start]), float(above.mean() * (1.0 + 1.0 / np.sqrt(above.size))))
+
+
+def p_values(scores: Array, calibration: Calibration) -> Array:
+    """Calibrated p-values: conformal, and in the far tail the larger of what the exponential says and a tenth of the floor.
+
+    Parameters
+    ----------
+    scores : ndarray of shape (n,)
+        Higher is more abnormal.
+    calibration : Calibration
+        Healthy scores.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+    """
+    if not calibration.scores.size:
+        return np.ones(scores.shape)
+    rank = conformal_p(scores, calibration.scores)
+    if not np.isfinite(calibration.threshold):
+        return rank
+    tail = TAIL_SHARE * np.exp(-np.maximum(scores - calibration.threshold, 0.0) / max(calibration.excess, 1e-12))
+    beyond = scores > calibration.scores[-1]
+    return np.where(
+        beyond, np.minimum(tail, rank), np.maximum(rank, np.where(scores > calibration.threshold, tail, 0.0))
+    )

@@ -1,0 +1,215 @@
+"""What of a snap's waveform a family's healthy vans do not explain: the residual of a robust PCA of its aligned traces.
+
+Traces stand on the grid of models/reading/aligned_traces.py; the air flow is divided by its own level, so that its shape is left.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.reading.aligned_traces import GRID
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+SHAPES = ("airflow_shape", "lambda_shape")
+"""Names under which the two traces add to an anomaly."""
+COMPONENTS = 6
+"""Ways in which healthy waveforms vary: weather, foot, hold, engine. Common practice, no source (2026-11-25)."""
+AVERAGED, FIRST = 4, 5
+"""Visits whose residuals are averaged, and a van's first ones they are held against. Common practice (2026-11-25)."""
+POINT_CLIP = 6.0
+"""One grid point counts for at most this much. [standard deviations]"""
+LEAST_SPREAD = 0.01
+"""Of a grid point, below which a difference is of no concern; the level is about 1. Common practice (2026-11-25)."""
+FEWEST_TRACES = 40
+
+
+@dataclass(frozen=True)
+class Waveforms:
+    """Representative waveforms of the visits.
+
+    Attributes
+    ----------
+    traces : ndarray of shape (drawn, 2, GRID), float32
+        Air flow over its level, and lambda signal; NaN where nothing was recorded.
+    row : ndarray of shape (visits,), int
+        Row of each visit's traces; -1 for none.
+    """
+
+    traces: NDArray[np.float32]
+    row: Codes
+
+
+def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFrame, chosen: set[str]) -> Waveforms:
+    """Waveforms of the visits' representative repeats.
+
+    Parameters
+    ----------
+    visits : polars.DataFrame
+        As `models.tracking.visits.visits_of` returns.
+    captures : polars.DataFrame
+        As `models.tracking.visits.tracked_captures` returns.
+    shapes : polars.DataFrame
+        Rows of the shapes table.
+    chosen : set of str
+        As `models.tracking.visits.representatives` returns.
+
+    Returns
+    -------
+    Waveforms
+    """
+    ids = captures.filter(pl.col("capture_id").is_in(list(chosen))).select("van_id", "visit", "capture_id")
+    drawn = shapes.join(ids, on="capture_id").sort("capture_id").with_row_index("trace")
+    row = visits.select("van_id", "visit").join(
+        drawn.select("van_id", "visit", "trace"), on=["van_id", "visit"], how="left", maintain_order="left"
+    )
+    traces = np.full((drawn.height, 2, GRID), np.nan, np.float32)
+    for k, name in enumerate(("airflow", "lambda_signal")):
+        held = drawn.filter(pl.col(name).list.len() == GRID)
+        if held.height:
+            flat = held[name].explode().cast(pl.Float32).to_numpy().reshape(held.height, GRID)
+            traces[held["trace"].to_numpy(), k] = flat
+    flow = np.where(np.isfinite(traces[:, 0]), traces[:, 0], -np.inf)
+    level = np.sort(flow, axis=1)[:, -5:].mean(axis=1) if drawn.height else np.empty(0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        traces[:, 0] /= np.where(np.isfinite(level) & (level > 0), level, np.nan)[:, None]
+    return Waveforms(traces, row["trace"].fill_null(2**31).cast(pl.Int64).replace(2**31, -1).to_numpy())
+
+
+def fit_shape(traces: NDArray[np.float32]) -> Any:
+    """Robust PCA of healthy traces.
+
+    Parameters
+    ----------
+    traces : ndarray of shape (n, GRID)
+        One channel; NaN allowed.
+
+    Returns
+    -------
+    sklearn.pipeline.Pipeline or None
+        Median and spread of each grid point, then the main components of traces put to unit length, so that an odd one has no
+        more say than any other; None with too few traces.
+
+    References
+    ----------
+    Spherical principal components: N. Locantore et al., Test 8 (1999) 1-73.
+    """
+    from sklearn.decomposition import PCA
+    from sklearn.pipeline import Pipeline
+    from sklearn.preprocessing import RobustScaler
+
+    known = traces[np.isfinite(traces).mean(axis=1) > 0.5]
+    if len(known) < FEWEST_TRACES:
+        return None
+    known = np.where(np.isfinite(known).mean(axis=0) > 0.5, known, 0.0)  # points few recordings reach say nothing
+    scaler = RobustScaler(unit_variance=True).fit(known)
+    scaler.scale_ = np.maximum(scaler.scale_, LEAST_SPREAD)
+    z = _scaled(scaler, known)
+    length = np.linalg.norm(z, axis=1, keepdims=True)
+    pca = PCA(n_components=COMPONENTS, svd_solver="covariance_eigh").fit(z / np.maximum(length, 1e-9))
+    pca.mean_ = np.zeros(GRID)
+    return Pipeline([("scale", scaler), ("components", pca)])
+
+
+def _scaled(scaler: Any, traces: NDArray[np.float32]) -> Array:
+    z = np.asarray((traces - scaler.center_) / scaler.scale_, np.float64)
+    return np.clip(np.where(np.isfinite(z), z, 0.0), -POINT_CLIP, POINT_CLIP)
+
+
+def residual(model: Any, traces: NDArray[np.float32]) -> Array:
+    """What the components leave of traces.
+
+    Parameters
+    ----------
+    model : sklearn.pipeline.Pipeline
+        As `fit_shape` returns.
+    traces : ndarray of shape (n, GRID)
+        One channel; NaN allowed.
+
+    Returns
+    -------
+    ndarray of shape (n, GRID)
+        NaN rows where less than half was recorded. [standard deviations]
+    """
+    z = _scaled(model["scale"], traces)
+    axes = model["components"].components_
+    left = z - (z @ axes.T) @ axes
+    left[np.isfinite(traces).mean(axis=1) <= 0.5] = np.nan
+    return np.asarray(left, np.float64)
+
+
+def strangeness(model: Any, waveforms: Waveforms, channel: int, rows: Codes, begin: Codes) -> tuple[Array, Array]:
+    """How much of the recent waveforms is unexplained, against the family and against the van's own first visits.
+
+    Parameters
+    ----------
+    model : sklearn.pipeline.Pipeline
+        Fitted on other vans.
+    waveforms : Waveforms
+        Of all visits.
+    channel : int
+        0 air flow, 1 lambda.
+    rows, begin : ndarray of shape (n,), int
+        Visits to judge, and the first visit of each one's van.
+
+    Returns
+    -------
+    peer, own : ndarray of shape (n,)
+        Logarithm of the mean square of the residual averaged over the last visits, and of its change since the first ones; NaN
+        where there are none, or no first ones before the last.
+    """
+    recent = rows[:, None] - np.arange(AVERAGED)
+    first = begin[:, None] + np.arange(FIRST)
+    recent = np.where(recent >= begin[:, None], recent, -1)
+    first = np.where(first <= rows[:, None] - AVERAGED, first, -1)
+    needed = np.unique(np.concatenate([recent.ravel(), first.ravel()]))
+    needed = needed[needed >= 0]
+    held = needed[waveforms.row[needed] >= 0]
+    left = np.full((len(needed) + 1, GRID), np.nan)  # the last row stands for what is not there
+    if held.size:
+        left[np.searchsorted(needed, held)] = residual(model, waveforms.traces[waveforms.row[held], channel])
+
+    def mean(place: Codes) -> tuple[Array, Array]:
+        total, count = np.zeros((len(place), GRID)), np.zeros(len(place))
+        for column in place.T:
+            part = left[np.where(column >= 0, np.searchsorted(needed, np.maximum(column, 0)), len(needed))]
+            known = np.isfinite(part[:, 0])
+            total += np.where(known[:, None], part, 0.0)
+            count += known
+        return total / np.maximum(count, 1.0)[:, None], count
+
+    now, now_n = mean(recent)
+    then, then_n = mean(first)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # a mean of few visits is noisier: put on the footing of the full number
+        peer = np.log(np.mean(now**2, axis=1)) - 0.5 * np.log(AVERAGED / now_n)
+        change = np.log(np.mean((now - then) ** 2, axis=1) / (1.0 / now_n + 1.0 / then_n))
+    return np.where(now_n > 0, peer, np.nan), np.where((now_n > 0) & (then_n > 1), change, np.nan)
+
+
+def standard(values: Array, healthy: Flags) -> Array:
+    """Values over the healthy ones' spread, upper side only; 0 where unknown.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        [any unit]
+    healthy : ndarray of shape (n,), bool
+        Those that say what is usual.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        0 at or below the median, 1.28 at the 90 % quantile. [standard deviations]
+    """
+    known = values[healthy & np.isfinite(values)]
+    if known.size < FEWEST_TRACES:
+        return np.zeros(values.shape)
+    middle, upper = np.quantile(known, (0.5, 0.9))
+    spread = max((upper - middle) / 1.2816, 1e-9)
+    return np.asarray(np.nan_to_num(np.maximum((values - middle) / spread, 0.0)))

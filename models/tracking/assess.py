@@ -1,0 +1,234 @@
+"""From readings to states: the recipe of tracking, in order.
+
+Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, unsteady repeats →
+forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later is used.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from data_contracts.errors import InputError
+from data_contracts.family import Family
+from data_contracts.tables import TRENDS, polars_schema
+from models.physics.air import Exponents, main_peak_at_reference
+from models.tracking.anomaly.fleet import judge_fleet
+from models.tracking.anomaly.waveform_residual import waveforms_of
+from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
+from models.tracking.charts.recursion import follow_vans
+from models.tracking.charts.repeatability import unsteady_repeats
+from models.tracking.standardise import Standardised, standardise, vans_spread, week_number
+from models.tracking.state.residuals import Residuals
+from models.tracking.state.states import Notice, no_states, notices_of, residuals_of, states_of
+from models.tracking.state.trends import fleet_forecasts, trends_of
+from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
+
+Array = NDArray[np.float64]
+
+KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
+"""Columns of the captures that are still needed once they are visits."""
+
+
+@dataclass(frozen=True)
+class TrackingSettings:
+    """What the user sets.
+
+    Attributes
+    ----------
+    false_alarms_per_100_van_weeks : float
+        Accepted, all quantities and mechanisms together.
+    anomaly_false_discovery : float
+        Accepted share of healthy vans among those listed for their anomaly alone. [1]
+    visit_interval_weeks : float
+        Until the next visit, for a van with fewer than three visits; others have their own. [weeks]
+    forget_after_weeks : int
+        A van without a visit for longer has no state.
+    trend_weeks : int or None
+        Weeks of the trends table to return; None is all.
+    """
+
+    false_alarms_per_100_van_weeks: float = 0.5
+    anomaly_false_discovery: float = 0.1
+    visit_interval_weeks: float = 1.0
+    forget_after_weeks: int = 8
+    trend_weeks: int | None = None
+
+    def __post_init__(self) -> None:
+        if not 0 < self.false_alarms_per_100_van_weeks <= 50:
+            raise InputError(
+                f"false_alarms_per_100_van_weeks is {self.false_alarms_per_100_van_weeks}: give more than 0 and at most 50"
+            )
+        if not 0 < self.anomaly_false_discovery < 1:
+            raise InputError(f"anomaly_false_discovery is {self.anomaly_false_discovery}: give a share between 0 and 1")
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """The state of the fleet at the end of a week.
+
+    Attributes
+    ----------
+    captures : polars.DataFrame
+        capture_id, representative, main_peak_reference_g_s, main_peak_reference_g_s_u.
+    trends : polars.DataFrame
+        Rows of the trends table.
+    states : polars.DataFrame
+        One row per van with a visit not long ago: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm, unsteady,
+        anomaly, urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent first.
+    residuals : Residuals
+        Of the vans on the list, in the order of `states`.
+    notices : tuple of Notice
+        What concerns no single van: vans that moved together accuse a recorder or barometer.
+    model_cards : tuple of mapping
+        How each family's anomaly model was made.
+    models : mapping of str to sklearn.pipeline.Pipeline
+        The anomaly models, to be kept by the caller.
+    """
+
+    captures: pl.DataFrame
+    trends: pl.DataFrame
+    states: pl.DataFrame
+    residuals: Residuals
+    notices: tuple[Notice, ...]
+    model_cards: tuple[Mapping[str, Any], ...] = ()
+    models: Mapping[str, Any] = field(default_factory=dict)
+
+
+def assess(
+    frame: pl.DataFrame,
+    *,
+    families: Mapping[str, Family],
+    repairs: pl.DataFrame,
+    week: str,
+    settings: TrackingSettings | None = None,
+    shapes: pl.DataFrame | None = None,
+) -> Assessment:
+    """Judge every van as of the end of a week.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Captures joined with their readings, in any order; later weeks are left out.
+    families : mapping of str to Family
+        Register; captures of a family that is not in it are left out.
+    repairs : polars.DataFrame
+        van_id, done_at, work, parts; later ones are left out.
+    week : str
+        ISO week, for example 2026-W14.
+    settings : TrackingSettings, optional
+        What the user sets.
+    shapes : polars.DataFrame or None
+        Rows of the shapes table, for the representative repeat and the anomaly.
+
+    Returns
+    -------
+    Assessment
+    """
+    setting = settings if settings is not None else TrackingSettings()
+    captures = tracked_captures(frame.lazy().filter((pl.col("week") <= week) & pl.col("family").is_in(list(families))))
+    if not captures.height:
+        return _nothing()
+    repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
+    per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
+    visits = visits_of(captures)
+    captures = captures.select(*KEPT)  # a large fleet's readings are not held twice
+    std = standardise(visits, repeats, families, _until(repairs, week))
+    followed = follow_vans(
+        std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
+    )
+    alarms = raise_alarms(std, followed, per_van_week=per_van_week)
+    unsteady = unsteady_repeats(std, repeats, per_van_week=per_van_week)
+    forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
+    latest = std.starts[1:] - 1
+    latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
+    anomaly = judge_fleet(
+        std,
+        followed,
+        alarms,
+        latest,
+        false_discovery=setting.anomaly_false_discovery,
+        most=ANOMALY_SHARE * per_van_week,
+        waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
+    )
+    states = states_of(std, followed, alarms, unsteady, forecasts, anomaly, latest)
+    listed = states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
+    return Assessment(
+        captures=_captures(captures, std, families, chosen),
+        trends=trends_of(
+            std,
+            followed,
+            alarms,
+            unsteady,
+            forecasts,
+            week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
+        ),
+        states=states,
+        residuals=residuals_of(std, followed, alarms, repeats, listed),
+        notices=notices_of(std, week),
+        model_cards=anomaly.cards,
+        models=anomaly.models,
+    )
+
+
+def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
+    if not repairs.height:
+        return repairs
+    iso = pl.col("done_at").dt.strftime("%G-W%V")
+    return repairs.filter(iso <= week)
+
+
+def _captures(
+    captures: pl.DataFrame, std: Standardised, families: Mapping[str, Family], chosen: set[str]
+) -> pl.DataFrame:
+    """Per capture: representative or not, and the main peak at reference conditions with the fitted exponents."""
+    parts = []
+    for f, name in enumerate(std.families):
+        part = captures.filter(pl.col("family") == name)
+        conditions = {c: part[c].cast(pl.Float64).to_numpy() for c in AIR}
+        answer = std.answers.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
+        exponents = None
+        if answer is not None:
+            u = np.sqrt(np.diag(answer.covariance)[:2])
+            exponents = Exponents(
+                float(answer.slope[0]),
+                float(answer.slope[1]),
+                float(u[0]),
+                float(u[1]),
+                float(answer.covariance[0, 1] / (u[0] * u[1])),
+            )
+        peak = main_peak_at_reference(
+            part["main_peak_g_s"].cast(pl.Float64).to_numpy(),
+            part["main_peak_g_s_u"].cast(pl.Float64).to_numpy(),
+            **conditions,
+            family=families[name],
+            exponents=exponents,
+        )
+        parts.append(
+            pl.DataFrame(
+                {
+                    "capture_id": part["capture_id"],
+                    "representative": part["capture_id"].is_in(list(chosen)),
+                    MAIN_PEAK: peak.value,
+                    MAIN_PEAK + "_u": peak.u,
+                }
+            ).fill_nan(None)
+        )
+    return pl.concat(parts).sort("capture_id")
+
+
+def _nothing() -> Assessment:
+    empty = np.empty((0, 0))
+    captures = pl.DataFrame(
+        schema={"capture_id": pl.String(), "representative": pl.Boolean(), MAIN_PEAK: pl.Float64(), MAIN_PEAK + "_u": pl.Float64()}
+    )  # fmt: skip
+    return Assessment(
+        captures,
+        pl.DataFrame(schema=polars_schema(TRENDS)),
+        no_states(),
+        Residuals((), (), empty, empty, empty, empty, np.empty(0, np.int64)),
+        (),
+    )

@@ -1,0 +1,235 @@
+"""What a healthy van is expected to read: specification, family and the van's own first visits, shrunk into one another."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.family import Family
+from models.tracking.scales import base_name, scale_of
+from models.tracking.shared_shifts import group_medians, ranked
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+FIRST_VISITS = 8
+"""Visits that stand for a van when its family's level is found. Common practice, no source (2026-11-25)."""
+USUAL_TAIL = 2.0
+"""95 % quantile of a visit's noise, Student's t of five degrees of freedom. [standard deviations]"""
+FEWEST_FOR_TAIL = 60
+"""Pairs of visits below which the tail is not looked at."""
+USUAL_SPREAD = 1.5
+"""Vans around their family where nothing is known yet. Common practice, no source (2026-11-25). [scatters]"""
+
+# Scatter below which a change is of no concern to a workshop (standard deviation of one visit). Common practice, no
+# source (2026-11-25): flows 0.6 %, times 5 %, lambda 0.002, trims 0.4 %, counts 0.25 on the root scale.
+_LEAST_PLAIN = {
+    "throttle_opened": 0.01,
+    "lambda_idle": 0.002,
+    "lambda_full_throttle": 0.002,
+    "lambda_full_throttle_v": 0.005,
+    "lambda_full_throttle_slope_per_s": 0.01,
+    "lambda_fuel_cut": 0.01,
+    "tip_in_lean_blip": 0.003,
+    "cycle_ripple": 0.001,
+    "trim_idle_pct": 0.4,
+    "trim_2500_pct": 0.4,
+    "lambda_to_rich_dead_time_s": 0.005,
+    "lambda_to_lean_dead_time_s": 0.005,
+    "recirculation_pulse_g_s": 0.05,
+}
+_SPECIFICATION_SPREAD = {"main_peak_reference_g_s": 0.05, "time_constant": 1.0}
+"""How far healthy families stand from their register figures, standard deviation; a response is read with film and mixing on
+top of the sensor. Common practice (2026-11-25). [log]"""
+
+
+def least_scatter(quantity: str, reported_u: Array) -> float:
+    """Floor of the visit-to-visit scatter, so that no value is taken for more exact than it can be.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of data_contracts/signals.py.
+    reported_u : ndarray
+        Standard uncertainties of its readings. [working scale]
+
+    Returns
+    -------
+    float
+        [working scale]
+    """
+    known = reported_u[np.isfinite(reported_u)]
+    reading = 0.3 * float(np.median(known)) if known.size else 0.0
+    scale = scale_of(quantity)
+    if scale == "root":
+        return max(reading, 0.25)
+    if scale == "log":
+        return max(reading, 0.05 if quantity.endswith("_s") and not quantity.endswith("_g_s") else 0.006)
+    return max(reading, _LEAST_PLAIN.get(base_name(quantity), 1e-6))
+
+
+def visit_scatter(y: Array, van: Codes, *, least: float, usual: float) -> float:
+    """Visit-to-visit standard deviation of a healthy van, from differences, so that drifting vans do not widen it.
+
+    Parameters
+    ----------
+    y : ndarray of shape (visits,)
+        One quantity of one family, sorted by van and time; NaN left out. [working scale]
+    van : ndarray of shape (visits,), int
+        Van of each visit.
+    least : float
+        Floor. [working scale]
+    usual : float
+        Taken while the fleet has too few pairs of visits, and weighed like ten of them. [working scale]
+
+    Returns
+    -------
+    float
+        [working scale]
+
+    Notes
+    -----
+    The larger of the scatter between neighbouring visits and between visits five apart (healthy vans may wander), each
+    the larger of the median of absolute differences, the root mean square of clipped ones over the quieter three quarters
+    of vans (quantities that are often equal), and the middle van's 95 % quantile over that of Student's t with five degrees
+    of freedom (quantities with two modes or wild tails).
+    """
+    keep = np.isfinite(y)
+    values, code = y[keep], van[keep]
+    found, pairs = least, 0
+    for lag in (1, 5):
+        if values.size <= lag:
+            break
+        same = code[lag:] == code[:-lag]
+        difference = np.abs(values[lag:] - values[:-lag])[same] / np.sqrt(2.0)
+        if difference.size < 5:
+            continue
+        pairs = max(pairs, difference.size)
+        names, of = np.unique(code[lag:][same], return_inverse=True)
+        medians, counts = group_medians(difference[:, None], of, names.size)
+        typical = float(np.median(np.repeat(medians[:, 0], counts[:, 0]) if lag == 1 else medians[:, 0]))
+        scale = max(1.4826 * typical, least)
+        square = np.bincount(of, np.minimum(difference / scale, 3.5) ** 2) / counts[:, 0]
+        quiet = square <= np.quantile(square, 0.75)
+        found = max(found, scale, scale * float(np.sqrt(np.average(square[quiet], weights=counts[quiet, 0]))))
+        if lag == 1 and difference.size >= FEWEST_FOR_TAIL:
+            found = max(found, _middle_tail(difference, of, names.size) / USUAL_TAIL)
+    return float(max(np.sqrt((pairs * found**2 + 10 * max(usual, least) ** 2) / (pairs + 10)), least))
+
+
+@dataclass(frozen=True)
+class FamilyLevel:
+    """Where the vans of a family stand in one quantity.
+
+    Attributes
+    ----------
+    level, u : float
+        Centre and its standard uncertainty. [working scale]
+    spread : float
+        Standard deviation of healthy vans around it. [working scale]
+    degrees : float
+        Degrees of freedom of the spread.
+    vans : int
+        Vans it rests on.
+    """
+
+    level: float
+    u: float
+    spread: float
+    degrees: float
+    vans: int
+
+
+def specification(family: Family, quantity: str) -> tuple[float, float] | None:
+    """The register's figure for a quantity, on the working scale, with how far healthy families stand from such figures.
+
+    Parameters
+    ----------
+    family : Family
+        Register entry.
+    quantity : str
+        A name of data_contracts/signals.py.
+
+    Returns
+    -------
+    tuple of float or None
+        Logarithm of the figure and its standard uncertainty; None where the register has none.
+    """
+    name = base_name(quantity)
+    if name == "main_peak_reference_g_s" and family.main_peak.expected_g_s is not None:
+        return float(np.log(family.main_peak.expected_g_s)), _SPECIFICATION_SPREAD[name]
+    if name.endswith("time_constant_s") and family.expected_time_constant_s is not None:
+        return float(np.log(family.expected_time_constant_s)), _SPECIFICATION_SPREAD["time_constant"]
+    return None
+
+
+def family_level(
+    y: Array, van: Codes, *, scatter: float, spec: tuple[float, float] | None, usual_spread: float = USUAL_SPREAD
+) -> FamilyLevel:
+    """Centre and spread of a family's vans, not moved by its faulty ones.
+
+    Parameters
+    ----------
+    y : ndarray of shape (visits,)
+        One quantity of one family, sorted by van and time; NaN left out. [working scale]
+    van : ndarray of shape (visits,), int
+        Van of each visit.
+    scatter : float
+        Visit-to-visit standard deviation. [working scale]
+    spec : tuple of float or None
+        Register figure and its uncertainty; the third level of the shrinkage.
+    usual_spread : float
+        Prior of the vans' spread, weighed like three vans. [scatters]
+
+    Returns
+    -------
+    FamilyLevel
+        Median and Huber scale over the vans' first visits, shrunk to the specification and the usual spread.
+    """
+    keep = np.isfinite(y)
+    values, code = y[keep], van[keep]
+    prior2 = (usual_spread * scatter) ** 2
+    if not values.size:
+        level, u = spec if spec is not None else (np.nan, np.nan)
+        return FamilyLevel(level, u, float(np.sqrt(prior2)), 3.0, 0)
+    first = np.concatenate([[True], code[1:] != code[:-1]])
+    since = np.arange(values.size) - np.maximum.accumulate(np.where(first, np.arange(values.size), 0))
+    early = since < FIRST_VISITS
+    names, of = np.unique(code[early], return_inverse=True)
+    means, counts = group_medians(values[early][:, None], of, names.size)
+    centre = float(np.median(means[:, 0]))
+    noise2 = scatter**2 * float(np.mean(1.57 / counts[:, 0]))
+    n = names.size
+    if n >= 3:
+        robust2 = _huber_scale(means[:, 0] - centre) ** 2 * n / (n - 1.0) - noise2
+        spread2 = (n * max(robust2, 0.0) + 3.0 * prior2) / (n + 3.0)
+    else:
+        spread2 = prior2
+    u2 = 1.57 * (spread2 + noise2) / n
+    if spec is not None:
+        weight = u2 / (u2 + spec[1] ** 2)
+        centre, u2 = centre + weight * (spec[0] - centre), u2 * (1.0 - weight)
+    return FamilyLevel(centre, float(np.sqrt(u2)), float(np.sqrt(spread2)), 3.0 + 0.6 * n, n)
+
+
+def _huber_scale(deviation: Array) -> float:
+    """Huber's second proposal with deviations clipped at 1.5, started from the median absolute deviation.
+
+    References
+    ----------
+    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101; 0.7785 is the mean of min(z², 1.5²) of a normal z.
+    """
+    scale = 1.4826 * float(np.median(np.abs(deviation)))
+    if scale <= 0:
+        return float(np.sqrt(np.mean(deviation**2)))
+    for _ in range(20):
+        scale = float(np.sqrt(np.mean(np.minimum(deviation**2, (1.5 * scale) ** 2)) / 0.7785))
+    return scale
+
+
+def _middle_tail(difference: Array, of: Codes, vans: int) -> float:
+    """Median over the vans with five differences or more of their 95 % quantile; 0 without any."""
+    ordered, first, counts = ranked(difference, of, vans)
+    place = first + np.floor(0.95 * (counts - 1)).astype(np.int64)
+    enough = counts >= 5
+    return float(np.median(ordered[place[enough]])) if enough.any() else 0.0

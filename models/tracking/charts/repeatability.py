@@ -1,0 +1,111 @@
+"""What comes and goes: visits whose repeats disagree more than is usual for the van and its family.
+
+Missing fuel or a missed spark shows in one snap and not in the next: the visit's middle value hardly moves, its repeats scatter.
+The scatter of the repeats is charted like any quantity, for the quantities in which the table of causes has it tell something.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from models.causes.effects import load_effects
+from models.tracking.baseline import family_level, visit_scatter
+from models.tracking.charts.alarms import UNSTEADY_SHARE, raise_alarms
+from models.tracking.charts.recursion import follow_vans
+from models.tracking.scales import base_name
+from models.tracking.standardise import Standardised, vans_spread
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Codes = NDArray[np.int64]
+
+LEAST, USUAL = 0.4, 0.64
+"""Scatter of the logarithm of a standard deviation: floor, and what three repeats of normal noise come to, from half the logarithm
+of a chi-square of two degrees (π / √24). [log]"""
+SMALLEST = 0.05
+"""Repeats closer than this share of the family's usual are counted as this close: rounding makes some equal. [1]"""
+
+
+@dataclass(frozen=True)
+class Unsteady:
+    """Repeats that disagree, at every visit.
+
+    Attributes
+    ----------
+    quantities : tuple of str
+        Whose repeats are watched.
+    alarm : ndarray of shape (visits, quantities), bool
+        They disagree more than is usual.
+    times : ndarray of shape (visits, quantities)
+        Their scatter, as it is of late, over what is expected of the van. [1]
+    since : ndarray of shape (visits, quantities), int
+        Visit at which the standing alarm began; -1 for none.
+    """
+
+    quantities: tuple[str, ...]
+    alarm: Flags
+    times: Array
+    since: Codes
+
+
+def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: float) -> Unsteady:
+    """Chart the scatter of the repeats.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    repeats : polars.DataFrame
+        As `models.tracking.visits.repeat_spread` returns.
+    per_van_week : float
+        Accepted false alarms per van and week, all mechanisms together. [1]
+
+    Returns
+    -------
+    Unsteady
+        Only more scatter than usual is an alarm.
+    """
+    telling = {feature.quantity for feature in load_effects().features if feature.scale == "scatter"}
+    watched = [q for q, name in enumerate(std.quantities) if base_name(name) in telling]
+    names = tuple(std.quantities[q] for q in watched)
+    seen = std.visits.select("van_id", "visit").join(
+        repeats.select("van_id", "visit", *(pl.col(name).cast(pl.Float64) for name in names)),
+        on=["van_id", "visit"], how="left", maintain_order="left",
+    )  # fmt: skip
+    scatter = seen.select(names).to_numpy().reshape(std.van.size, len(names))
+    charted = _charted(std, np.where(np.isfinite(scatter), scatter, np.nan), watched, names)
+    followed = follow_vans(
+        charted.x, charted.variance, weeks=charted.weeks, starts=charted.starts, restart=charted.restart,
+        vans_spread=vans_spread(charted),
+    )  # fmt: skip
+    alarms = raise_alarms(charted, followed, per_van_week=per_van_week, own_share=UNSTEADY_SHARE, peer_share=0.0)
+    more = np.nan_to_num(followed.ewma) > 0
+    of_late = charted.scatter[charted.family] * (followed.level - followed.baseline)
+    alarm = alarms.own & more
+    return Unsteady(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
+
+
+def _charted(std: Standardised, scatter: Array, watched: list[int], names: tuple[str, ...]) -> Standardised:
+    """The logarithm of the repeats' scatter on the footing of any quantity."""
+    x = np.full(scatter.shape, np.nan)
+    sigmas, levels = np.full((len(std.families), len(names)), np.nan), {}
+    for f in range(len(std.families)):
+        rows = np.flatnonzero(std.family == f)
+        for k in range(len(names)):
+            value = scatter[rows, k]
+            known = value[np.isfinite(value)]
+            usual = float(np.median(known)) if known.size else 0.0
+            if usual <= 0.0:
+                continue
+            y = np.log(np.maximum(value / usual, SMALLEST))
+            sigma = visit_scatter(y, std.van[rows], least=LEAST, usual=USUAL)
+            level = family_level(y, std.van[rows], scatter=sigma, spec=None, usual_spread=0.5)
+            x[rows, k] = (y - level.level) / sigma
+            sigmas[f, k], levels[f, k] = sigma, level
+    return replace(
+        std, quantities=names, scaled=x, x=x, variance=np.ones_like(x), peer_variance=np.zeros_like(x), scatter=sigmas,
+        repeat_share=np.zeros_like(sigmas), levels=levels, answers={}, restart=np.ascontiguousarray(std.restart[:, watched]),
+        movements=(),
+    )  # fmt: skip

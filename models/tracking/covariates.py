@@ -1,0 +1,233 @@
+"""What the surroundings do to each quantity, fitted from the fleet itself: weather, temperature, foot, fuel.
+
+A quantity's answer to the surroundings starts from physics (`prior_of`) and is re-estimated as data grows.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from data_contracts.signals import QUANTITIES
+from models.physics.air import (
+    BAROMETER_U_KPA,
+    HUMIDITY_U_PCT,
+    INTAKE_AIR_U_C,
+    Air,
+    known_air,
+    log_ratios,
+    textbook_exponents,
+)
+from models.tracking.scales import base_name, scale_of
+from models.tracking.shared_shifts import group_medians
+
+Array = NDArray[np.float64]
+
+COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
+
+# Stoichiometric air–fuel ratio over that of E0. From elements: CH1.85 14.57, ethanol 9.00 (mass-weighted mixes).
+_FUEL_RATIO = {"E0": 1.0, "E5": 0.983, "E10": 0.968, "E15": 0.951, "E20": 0.934, "E85": 0.673, "E100": 0.618}
+
+
+def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Array, Array]:
+    """Mean and standard deviation, before any data, of a quantity's answer to each of `COVARIATES`.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of data_contracts/signals.py.
+    aspiration : {"natural", "turbo"}
+        Of the family.
+    scatter : float
+        Visit-to-visit standard deviation. [working scale]
+
+    Returns
+    -------
+    mean, spread : ndarray of shape (covariates,)
+        [working scale per covariate]
+    """
+    name = base_name(quantity)
+    if scale_of(quantity) == "log":
+        mean, spread = np.zeros(5), np.array([0.5, 0.5, 0.05, 0.1, 0.2])
+    else:  # a tenth in pressure or temperature moves it by about its own scatter
+        mean, spread = np.zeros(5), scatter * np.array([10.0, 10.0, 1.0, 1.0, 10.0])
+    if name in ("main_peak_reference_g_s", "flow_per_rev_mg"):
+        text = textbook_exponents(aspiration)
+        mean[:2], spread[:2] = (text.pressure, text.temperature), (text.pressure_u, text.temperature_u)
+    elif name == "first_peak_g_s":
+        mean[:2], spread[:2] = (1.0, 0.5), (0.3, 0.3)
+    elif name.startswith("trim_"):  # leaner-burning fuel is added as the ratio falls: percent per log ratio
+        mean[4], spread[4] = -100.0, 30.0
+    return mean, spread
+
+
+def fill_air(visits: pl.DataFrame, *, usual_intake_air_c: float = 15.0) -> tuple[Air, pl.Series]:
+    """The air of each visit, what was not measured taken from the nearest that was.
+
+    Parameters
+    ----------
+    visits : polars.DataFrame
+        depot, captured_at, week and the conditions.
+    usual_intake_air_c : float
+        Where a fleet measured no air temperature at all. [°C]
+
+    Returns
+    -------
+    air : Air
+        One row per visit.
+    source : polars.Series
+        Where pressure and temperature came from, the weaker of the two: measured, depot_day, depot_week, fleet_week, unmeasured.
+
+    Notes
+    -----
+    Standard uncertainties grow down that list. An altitude is used before another van's barometer of another place.
+    """
+    steps: tuple[tuple[str, list[pl.Expr], dict[str, float]], ...] = (
+        ("depot_day", [pl.col("depot"), pl.col("captured_at").dt.date()], {"intake_air_c": 4.0, "barometer_kpa": 0.4, "humidity_pct": 10.0}),
+        ("depot_week", [pl.col("depot"), pl.col("week")], {"intake_air_c": 6.0, "barometer_kpa": 0.9, "humidity_pct": 15.0}),
+        ("fleet_week", [pl.col("week")], {"intake_air_c": 8.0, "humidity_pct": 20.0}),
+    )  # fmt: skip
+    values = {
+        c: visits[c].cast(pl.Float64).to_numpy().copy() for c in ("intake_air_c", "barometer_kpa", "humidity_pct")
+    }
+    wide = known_air(
+        values["intake_air_c"],
+        values["barometer_kpa"],
+        values["humidity_pct"],
+        visits["altitude_m"].cast(pl.Float64).to_numpy(),
+        usual_intake_air_c=usual_intake_air_c,
+    )
+    measured_u = {"intake_air_c": INTAKE_AIR_U_C, "barometer_kpa": BAROMETER_U_KPA, "humidity_pct": HUMIDITY_U_PCT}
+    u = {name: np.where(np.isfinite(values[name]), measured_u[name], np.nan) for name in values}
+    rank = {name: np.where(np.isfinite(values[name]), 0, 4) for name in values}
+    for number, (_, keys, spread) in enumerate(steps, start=1):
+        for name, extra in spread.items():
+            near = visits.select(pl.col(name).cast(pl.Float64).median().over(keys)).to_series().to_numpy()
+            use = ~np.isfinite(values[name]) & np.isfinite(near)
+            if name == "barometer_kpa" and number > 1:
+                use &= ~np.isfinite(visits["altitude_m"].cast(pl.Float64).to_numpy()) | (extra < 1.0)
+            values[name][use], u[name][use], rank[name][use] = near[use], extra, number
+    air = Air(
+        *(np.where(np.isfinite(values[n]), values[n], getattr(wide, n)) for n in values),
+        *(
+            np.where(np.isfinite(u[n]), u[n], getattr(wide, w))
+            for n, w in (
+                ("intake_air_c", "intake_air_u"),
+                ("barometer_kpa", "barometer_u"),
+                ("humidity_pct", "humidity_u"),
+            )
+        ),
+    )
+    names = np.array(["measured", *(s[0] for s in steps), "unmeasured"])
+    return air, pl.Series("air_from", names[np.maximum(rank["intake_air_c"], rank["barometer_kpa"])])
+
+
+def design(
+    visits: pl.DataFrame, air: Air, *, reference_intake_air_c: float, reference_barometer_kpa: float
+) -> tuple[Array, Array]:
+    """Covariates of each visit and their standard uncertainties; 0 is the reference.
+
+    Parameters
+    ----------
+    visits : polars.DataFrame
+        coolant_c, hold_s, fuel; one family.
+    air : Air
+        Of the same visits.
+    reference_intake_air_c, reference_barometer_kpa : float
+        Of the family. [°C], [kPa]
+
+    Returns
+    -------
+    x, u : ndarray of shape (visits, covariates)
+        `COVARIATES` in order. [1]
+    """
+    log_pressure, log_temperature = log_ratios(
+        air, reference_intake_air_c=reference_intake_air_c, reference_barometer_kpa=reference_barometer_kpa
+    )
+    coolant = visits["coolant_c"].cast(pl.Float64).to_numpy()
+    hold = np.clip(visits["hold_s"].cast(pl.Float64).to_numpy(), 0.3, 1.5)
+    fuel = np.log(visits["fuel"].replace_strict(_FUEL_RATIO, default=None, return_dtype=pl.Float64).to_numpy())
+    x = np.column_stack(
+        [log_pressure, log_temperature, np.clip((coolant - 90.0) / 10.0, -2.0, 2.0), hold - 1.0, fuel]
+    ).astype(np.float64)
+    u = np.zeros_like(x)
+    u[:, 0], u[:, 1] = air.barometer_u / air.barometer_kpa, air.intake_air_u / (air.intake_air_c + 273.15)
+    for column, spread in ((2, 0.5), (3, 0.2), (4, 0.015)):
+        unknown = ~np.isfinite(x[:, column])
+        centre = np.median(x[~unknown, column]) if not unknown.all() else 0.0
+        x[unknown, column], u[unknown, column] = centre, spread
+    return x, u
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How one quantity of one family answers to the covariates.
+
+    Attributes
+    ----------
+    slope : ndarray of shape (covariates,)
+        [working scale per covariate]
+    covariance : ndarray of shape (covariates, covariates)
+        Of the slopes.
+    """
+
+    slope: Array
+    covariance: Array
+
+
+def fit_answer(
+    y: Array, x: Array, van: NDArray[np.int64], *, scatter: float, prior: tuple[Array, Array], independent: float
+) -> Answer:
+    """Robust within-van regression with a Gaussian prior.
+
+    Parameters
+    ----------
+    y : ndarray of shape (visits,)
+        One quantity; NaN left out. [working scale]
+    x : ndarray of shape (visits, covariates)
+        Covariates.
+    van : ndarray of shape (visits,), int
+        Van of each visit; each van keeps its own level.
+    scatter : float
+        Visit-to-visit standard deviation. [working scale]
+    prior : tuple of ndarray of shape (covariates,)
+        Mean and standard deviation of the slopes.
+    independent : float
+        Share of the visits that bring their own weather, at most 1: vans of a depot share it, so they count for less.
+
+    Returns
+    -------
+    Answer
+        Huber weights, ten steps; a van of one visit says nothing.
+    """
+    mean, spread = prior
+    keep = np.isfinite(y)
+    code = np.unique(van[keep], return_inverse=True)[1] if keep.any() else np.empty(0, np.int64)
+    if code.size < 3:
+        return Answer(mean.copy(), np.diag(spread**2))
+    groups = int(code.max()) + 1
+    level = group_medians(y[keep][:, None], code, groups)[0][:, 0]
+    inside = y[keep] - level[code]
+    n = np.bincount(code, minlength=groups)
+    x_kept = x[keep]
+    x_level = np.stack([np.bincount(code, column, groups) / n for column in x_kept.T], axis=1)
+    x_inside = x_kept - x_level[code]
+    precision = np.diag(1.0 / spread**2)
+    slope, weight = mean.copy(), np.ones(inside.size)
+    information = precision
+    for _ in range(10):
+        scaled = weight * independent / scatter**2
+        information = (x_inside * scaled[:, None]).T @ x_inside + precision
+        slope = np.asarray(
+            np.linalg.solve(information, (x_inside * scaled[:, None]).T @ inside + precision @ mean), np.float64
+        )
+        residual = inside - x_inside @ slope
+        residual -= (np.bincount(code, weight * residual, groups) / np.bincount(code, weight, groups))[code]
+        weight = np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(residual), 1e-300))
+    return Answer(slope, np.asarray(np.linalg.inv(information), np.float64))
+
+
+def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:
+    """The tracked quantities that were read at least once in a frame."""
+    return tuple(q for q in QUANTITIES if QUANTITIES[q].tracked and q in frame.columns and frame[q].count() > 0)

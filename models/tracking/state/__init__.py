@@ -1,0 +1,4 @@
+"""What the charts and the anomaly say of each van this week.
+
+Start at states.py.
+"""

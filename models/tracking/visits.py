@@ -1,0 +1,232 @@
+"""Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits scatter."""
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from data_contracts.reasons import REPEAT_REASONS
+from data_contracts.signals import TRACKED
+from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
+
+Array = NDArray[np.float64]
+
+COUNTS: frozenset[str] = frozenset(name for name in TRACKED if name.endswith("lean_needles"))
+"""Quantities averaged over the repeats: a fault that comes and goes would hide from a median."""
+
+MAIN_PEAK = "main_peak_reference_g_s"
+MAIN_PEAK_AS_READ = "main_peak_g_s"
+IDENTITY = (
+    "capture_id", "van_id", "family", "depot", "captured_at", "week", "visit", "grade", "recorder_serial", "ecu_software",
+    "fuel", "hold_s", "length_s", "rate_hz",
+)  # fmt: skip
+RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
+AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
+CONDITIONS = (*AIR, "coolant_c")
+
+
+def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
+    """The captures that are tracked, in an order that does not depend on the order delivered.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame or polars.LazyFrame
+        Captures joined with their readings.
+
+    Returns
+    -------
+    polars.DataFrame
+        Without grade `repeat`, sorted by van, time and capture, only the columns tracking uses. A main peak that is low in every capture of a visit
+        is the van and not the foot: a visit without any other capture keeps those sent back for the throttle alone. How far the throttle opened is
+        followed from its channel only.
+    """
+    sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
+    kept = pl.col("grade") != "repeat"
+    throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
+    none_kept = ~kept.any().over("van_id", "visit")
+    read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
+    known = set(frame.collect_schema().names())
+    columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
+    used = throttle_from_channel(frame.lazy().filter(kept | (throttle_alone & none_kept)).select(columns))
+    return used.sort("van_id", "captured_at", "capture_id").collect()
+
+
+def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
+    """Captures whose throttle opening is null where no channel gave it.
+
+    Parameters
+    ----------
+    captures : polars.LazyFrame
+        With or without `throttle_opened` and its uncertainty.
+
+    Returns
+    -------
+    polars.LazyFrame
+        The same columns. Told from the shape, the opening is made of the main peak and the first peak, which are followed themselves: it would
+        speak twice.
+    """
+    names = ("throttle_opened", "throttle_opened_u")
+    if not set(names) <= set(captures.collect_schema().names()):
+        return captures
+    recorded = pl.col("throttle_opened_u") <= UNKNOWN_OPEN_U
+    return captures.with_columns(pl.when(recorded).then(pl.col(name)).alias(name) for name in names)
+
+
+def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
+    """One row per van and week: the week's last visit, each quantity the median of its repeats (counts: the mean).
+
+    Parameters
+    ----------
+    captures : polars.DataFrame
+        As `tracked_captures` returns.
+
+    Returns
+    -------
+    polars.DataFrame
+        van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software, fuel, the recorder's accuracy (where known),
+        hold_s, length_s, rate_hz, and for each tracked quantity its value, `<name>_u` (median of the repeats' uncertainty) and `<name>_n`
+        (repeats read). What fewer than half of the repeats could tell is null. main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
+    """
+    present = [name for name in TRACKED if name in captures.columns]
+    level = [
+        pl.col(source).mean().alias(name) if name in COUNTS else pl.col(source).median().alias(name)
+        for name, source in ((n, MAIN_PEAK_AS_READ if n == MAIN_PEAK else n) for n in present)
+    ]
+    spread = [
+        pl.col(MAIN_PEAK_AS_READ + "_u" if name == MAIN_PEAK else name + "_u").median().alias(name + "_u")
+        for name in present
+    ]
+    counts = [
+        pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).count().cast(pl.Int32).alias(name + "_n")
+        for name in present
+    ]
+    per_visit = captures.group_by("van_id", "visit", maintain_order=True).agg(
+        pl.col("captured_at").max(),
+        *(pl.col(name).first() for name in ("family", "depot")),
+        pl.col("week").max(),
+        pl.len().cast(pl.Int32).alias("repeats"),
+        *(pl.col(name).median() for name in (*CONDITIONS, "hold_s", "length_s", "rate_hz")),
+        *(pl.col(name).median() for name in RECORDER if name in captures.columns),
+        *(pl.col(name).drop_nulls().last() for name in ("recorder_serial", "ecu_software", "fuel")),
+        *level,
+        *spread,
+        *counts,
+    )
+    half_read = [
+        pl.when(2 * pl.col(name + "_n") >= pl.col("repeats")).then(pl.col(name)).alias(name) for name in present
+    ]
+    return (
+        per_visit.with_columns(half_read)
+        .sort("van_id", "captured_at", "visit")
+        .unique(["van_id", "week"], keep="last", maintain_order=True)
+        .sort("van_id", "captured_at")
+    )
+
+
+def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
+    """Standard deviation of the repeats within each visit, for the families' repeatability.
+
+    Parameters
+    ----------
+    captures : polars.DataFrame
+        As `tracked_captures` returns.
+
+    Returns
+    -------
+    polars.DataFrame
+        van_id, visit, family, captured_at, and for each tracked quantity the standard deviation of its repeats. [unit of the quantity]
+    """
+    present = [name for name in TRACKED if name in captures.columns]
+    return captures.group_by("van_id", "visit", maintain_order=True).agg(
+        pl.col("family").first(),
+        pl.col("captured_at").max(),
+        *(pl.col(MAIN_PEAK_AS_READ if name == MAIN_PEAK else name).std().alias(name) for name in present),
+    )
+
+
+def effective_degrees_of_freedom(u: Array, degrees: Array) -> float:
+    """Degrees of freedom of a combined standard uncertainty.
+
+    Parameters
+    ----------
+    u, degrees : ndarray of shape (components,)
+        Contributions to the combined standard uncertainty, and their degrees of freedom (infinity allowed).
+
+    Returns
+    -------
+    float
+
+    References
+    ----------
+    Welch–Satterthwaite formula: JCGM 100:2008 (GUM), G.4.1.
+    """
+    contributions = np.asarray(u, np.float64)
+    return float(np.sum(contributions**2) ** 2 / np.sum(contributions**4 / np.asarray(degrees, np.float64)))
+
+
+def medoids(points: Array) -> NDArray[np.int64]:
+    """The member of each set nearest to all the others; of equals the first.
+
+    Parameters
+    ----------
+    points : ndarray of shape (sets, members, features)
+        Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance.
+
+    Returns
+    -------
+    ndarray of shape (sets,), int
+        Member of each set.
+    """
+    sets, members = points.shape[:2]
+    total = np.zeros((sets, members))
+    for a in range(members):
+        for b in range(a + 1, members):
+            gap = np.abs(points[:, a] - points[:, b])
+            known = np.isfinite(gap)
+            apart = np.where(known, gap, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+            total[:, a] += apart
+            total[:, b] += apart
+    return np.asarray(np.argmin(total, axis=1), dtype=np.int64)
+
+
+def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
+    """The representative repeat of each visit: the medoid of its aligned waveforms, or of its readings without them.
+
+    Parameters
+    ----------
+    captures : polars.DataFrame
+        As `tracked_captures` returns.
+    shapes : polars.DataFrame or None
+        Rows of the shapes table; a visit with a capture without one is judged by its readings.
+
+    Returns
+    -------
+    set of str
+        One capture_id per visit.
+    """
+    present = [name for name in TRACKED if name in captures.columns and captures[name].count() > 0]
+    readings = captures.select(pl.col(present).cast(pl.Float64))
+    centre = readings.select(pl.all().median())
+    spread = readings.select((pl.col(q) - pl.col(q).median()).abs().median() for q in present).to_numpy()
+    points = (readings.to_numpy() - centre.to_numpy()) / np.where(spread > 0, spread, np.inf)
+    trace_of = np.full(captures.height, -1)
+    traces = np.empty((0, 0))
+    if shapes is not None and shapes.height:
+        held = captures.select("capture_id").with_row_index("row")
+        known = held.join(shapes.select("capture_id", "airflow"), on="capture_id", maintain_order="left").drop_nulls()
+        if known.height:
+            traces = np.array(known["airflow"].to_list(), dtype=np.float64)
+            trace_of[known["row"].to_numpy()] = np.arange(known.height)
+    visit = captures.select(pl.struct("van_id", "visit").rank("dense")).to_series().to_numpy().astype(np.int64) - 1
+    order = np.argsort(visit, kind="stable")
+    counts = np.bincount(visit)
+    first = np.cumsum(counts) - counts
+    chosen = order[first]  # one or two repeats are equally far from each other
+    for members in np.unique(counts[counts > 2]):
+        rows = order[first[counts == members][:, None] + np.arange(members)]
+        drawn = (trace_of[rows] >= 0).all(axis=1)
+        best = np.zeros(len(rows), np.int64)
+        best[~drawn] = medoids(points[rows[~drawn]])
+        if drawn.any():
+            best[drawn] = medoids(traces[trace_of[rows[drawn]]])
+        chosen[counts == members] = rows[np.arange(len(rows)), best]
+    return set(captures["capture_id"].gather(chosen).to_list())

@@ -1,0 +1,398 @@
+"""Learning from what workshops found: priors of causes, hours and costs, and trust in what flagged a van.
+
+Everything is computed anew from all findings, so a finding that is withdrawn leaves no trace, and every figure
+that moves is told with what it was before and why.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
+from data_contracts.errors import InputError
+from data_contracts.jobs import JOBS, Job
+from models.tracking.state.sentences import words_for
+
+ANOMALY = "anomaly"
+"""What flagged a van whose readings are unlike a healthy van's only together."""
+UNSTEADY = "unsteady_"
+"""Before a quantity whose repeats disagree more than is usual."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What a workshop found on one order.
+
+    Attributes
+    ----------
+    order_id, family : str
+    found : str
+        A cause, or none for nothing found.
+    hours : float or None
+        Hours it took. [h]
+    parts_cost : float or None
+        Cost of the parts. [currency]
+    flagged_by : tuple of str
+        Quantities whose alarm stood; anomaly where none stood out alone.
+    """
+
+    order_id: str
+    family: str
+    found: str
+    hours: float | None = None
+    parts_cost: float | None = None
+    flagged_by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class LearningSettings:
+    """How fast findings change what was believed before.
+
+    Attributes
+    ----------
+    fleet_weight : float
+        Findings a prior over all families is worth before any was made. [findings]
+    family_weight : float
+        Findings the fleet's shares are worth for one family. [findings]
+    cost_weight : float
+        Findings a default of hours or cost is worth. [findings]
+    trust_weight : float
+        Findings the fleet's share of right alarms is worth for one quantity. [findings]
+    """
+
+    fleet_weight: float = 40.0
+    family_weight: float = 20.0
+    cost_weight: float = 4.0
+    trust_weight: float = 10.0
+
+
+@dataclass(frozen=True)
+class Trust:
+    """How often an alarm of a quantity ended in a finding.
+
+    Attributes
+    ----------
+    right, wrong : int
+        Orders with something, and with nothing found.
+    share, u : float
+        Expected share right, and its standard uncertainty. [1]
+    """
+
+    right: int
+    wrong: int
+    share: float
+    u: float
+
+
+Key = tuple[str, str, str]
+"""Kind (cause_share, job_hours, job_parts_cost, alarm_trust), family or nothing, and cause or quantity."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure that findings may move.
+
+    Attributes
+    ----------
+    value, default : float
+        Now, and before any finding. [unit]
+    unit : str
+        1 for a share, h, or currency.
+    findings : int
+        Findings it rests on.
+    what, why : str
+        In words.
+    """
+
+    value: float
+    default: float
+    unit: str
+    findings: int
+    what: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What the findings teach.
+
+    Attributes
+    ----------
+    priors : mapping of str to ndarray of shape (codes,)
+        Per family, in the order of CAUSE_CODES; sums to one.
+    jobs : mapping of str to Job
+        Jobs with shrunken hours and parts cost.
+    trust : mapping of str to Trust
+        Per quantity that ever flagged a van.
+    right : float
+        Share of all alarms that are expected to be right. [1]
+    figures : mapping of tuple to Figure
+        Everything above that can move, by its key.
+    findings : int
+    """
+
+    priors: Mapping[str, NDArray[np.float64]]
+    jobs: Mapping[str, Job]
+    trust: Mapping[str, Trust]
+    right: float
+    figures: Mapping[Key, Figure]
+    findings: int
+
+
+@dataclass(frozen=True)
+class Change:
+    """One figure that is another than in the run before."""
+
+    key: Key
+    before: float
+    figure: Figure
+
+
+def dirichlet_mean(prior: NDArray[np.float64], weight: float, counts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Posterior mean of shares after counts, from a Dirichlet prior.
+
+    Parameters
+    ----------
+    prior : ndarray of shape (codes,)
+        Prior mean; sums to one.
+    weight : float
+        Observations the prior is worth.
+    counts : ndarray of shape (codes,)
+
+    Returns
+    -------
+    ndarray of shape (codes,)
+    """
+    return np.asarray((weight * prior + counts) / (weight + counts.sum()))
+
+
+def shrunken_mean(default: float, weight: float, values: Sequence[float]) -> float:
+    """Mean of values shrunk to a default worth some observations.
+
+    Parameters
+    ----------
+    default : float
+        [any unit]
+    weight : float
+        Observations the default is worth.
+    values : sequence of float
+        [same unit]
+
+    Returns
+    -------
+    float
+    """
+    return (weight * default + float(np.sum(values))) / (weight + len(values))
+
+
+def learn(
+    findings: Sequence[Finding],
+    families: Sequence[str],
+    *,
+    start: NDArray[np.float64] | None = None,
+    prior_none: float = 0.35,
+    settings: LearningSettings | None = None,
+    jobs: Mapping[str, Job] = JOBS,
+) -> Learned:
+    """Update priors, hours, costs and trust from all findings so far.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+        One per completed order, the last word on it; order of no matter.
+    families : sequence of str
+        Families to give priors for.
+    start : ndarray of shape (codes,), optional
+        Prior before any finding. Default: all causes alike beside `prior_none`.
+    prior_none : float
+        Prior of none, where `start` is not given. [1]
+    settings : LearningSettings, optional
+    jobs : mapping of str to Job
+        Defaults.
+
+    Returns
+    -------
+    Learned
+
+    Raises
+    ------
+    InputError
+        If an order comes twice, or a finding is no cause.
+    """
+    settings = settings or LearningSettings()
+    names = [finding.order_id for finding in findings]
+    if len(set(names)) < len(names):
+        raise InputError("an order has two findings: keep the last word on it")
+    wrong = next((finding for finding in findings if finding.found not in CAUSE_CODES), None)
+    if wrong is not None:
+        raise InputError(f"order {wrong.order_id}: found {wrong.found!r}: give a cause, or 'none' for nothing found")
+    if start is None:
+        start = np.full(len(CAUSE_CODES), (1.0 - prior_none) / len(CAUSES))
+        start[CAUSE_CODES.index(NONE)] = prior_none
+    counts = {family: _counts([f for f in findings if f.family == family]) for family in families}
+    fleet = dirichlet_mean(start, settings.fleet_weight, _counts(findings))
+    priors = {family: dirichlet_mean(fleet, settings.family_weight, counts[family]) for family in families}
+    figures: dict[Key, Figure] = {}
+    for family in families:
+        for number, code in enumerate(CAUSE_CODES):
+            of_fleet = sum(finding.found == code for finding in findings)
+            figures["cause_share", family, code] = Figure(
+                float(priors[family][number]),
+                float(start[number]),
+                "1",
+                len(findings),
+                f"share of '{_title(code)}' among flagged vans of {family}",
+                f"{int(counts[family][number])} of {int(counts[family].sum())} findings in the family and "
+                f"{of_fleet} of {len(findings)} in the fleet were '{_title(code)}'.",
+            )
+    learned_jobs = dict(jobs)
+    for code, job in jobs.items():
+        mine = [finding for finding in findings if finding.found == code]
+        hours = [f.hours for f in mine if f.hours is not None]
+        parts = [f.parts_cost for f in mine if f.parts_cost is not None]
+        new = replace(
+            job,
+            hours=shrunken_mean(job.hours, settings.cost_weight, hours),
+            parts_cost=shrunken_mean(job.parts_cost, settings.cost_weight, parts),
+        )
+        learned_jobs[code] = new
+        for kind, unit, default, value, told in (
+            ("job_hours", "h", job.hours, new.hours, hours),
+            ("job_parts_cost", "currency", job.parts_cost, new.parts_cost, parts),
+        ):
+            what = "hours" if unit == "h" else "parts"
+            mean = f"they took {np.mean(told):.2f} on average" if told else "nothing told of them now"
+            figures[kind, "", code] = Figure(
+                value,
+                default,
+                unit,
+                len(told),
+                f"{what} of the job for '{_title(code)}'",
+                f"{len(told)} jobs with {what} told; {mean}, the default counts as {settings.cost_weight:.0f}.",
+            )
+    right = 1.0 - float(fleet[CAUSE_CODES.index(NONE)])
+    trust = _trust(findings, right, settings)
+    at_first = 1.0 - float(start[CAUSE_CODES.index(NONE)])
+    for quantity, t in trust.items():
+        figures["alarm_trust", "", quantity] = Figure(
+            t.share,
+            at_first,
+            "1",
+            t.right + t.wrong,
+            f"trust in alarms of {flag_words(quantity)}",
+            f"Alarms of {flag_words(quantity)} ended in a finding {t.right} times and in nothing found {t.wrong} times.",
+        )
+    return Learned(priors, learned_jobs, trust, right, figures, len(findings))
+
+
+def changes_since(before: Mapping[Key, float], learned: Learned) -> tuple[Change, ...]:
+    """Every figure that is another than in the run before, the largest relative move first.
+
+    Parameters
+    ----------
+    before : mapping of tuple to float
+        Value of each figure that was ever moved, in the run before; others had their default.
+    learned : Learned
+
+    Returns
+    -------
+    tuple of Change
+        A figure that fell back to its default because a finding was withdrawn is among them.
+    """
+    found = []
+    for key, figure in learned.figures.items():
+        old = before.get(key, figure.default)
+        if not np.isclose(old, figure.value, rtol=1e-9, atol=0.0):
+            found.append(Change(key, old, figure))
+    for key in set(before) - set(learned.figures):
+        if key[0] == "alarm_trust" and not np.isclose(before[key], learned.right, rtol=1e-9):
+            what = f"trust in alarms of {flag_words(key[2])}"
+            why = "No finding rests on them any more; they count like all alarms of the fleet."
+            found.append(Change(key, before[key], Figure(learned.right, learned.right, "1", 0, what, why)))
+    return tuple(
+        sorted(found, key=lambda one: (-abs(np.log(max(one.figure.value, 1e-9) / max(one.before, 1e-9))), one.key))
+    )
+
+
+def van_priors(learned: Learned, families: Sequence[str], flagged_by: Sequence[Sequence[str]]) -> NDArray[np.float64]:
+    """Prior of every code for every van, from its family's findings and from what flagged it.
+
+    Parameters
+    ----------
+    learned : Learned
+    families : sequence of str
+        Per van.
+    flagged_by : sequence of sequence of str
+        Per van, the quantities whose alarm stands; the most trusted of them counts.
+
+    Returns
+    -------
+    ndarray of shape (vans, codes)
+        Rows sum to one.
+
+    Notes
+    -----
+    The odds that anything is wrong are those of the family's prior times the odds of the quantity's alarm being right
+    over those of all alarms, so that a finding counts once for the fleet and again only where quantities differ.
+    """
+    none = CAUSE_CODES.index(NONE)
+    priors = np.array([learned.priors[family] for family in families]).reshape(len(families), len(CAUSE_CODES))
+    for row, names in enumerate(flagged_by):
+        odds = (1.0 - priors[row, none]) / priors[row, none] * trust_ratio(learned, names)
+        faulty = odds / (1.0 + odds)
+        priors[row] *= faulty / (1.0 - priors[row, none])
+        priors[row, none] = 1.0 - faulty
+    return priors
+
+
+def trust_ratio(learned: Learned, flagged_by: Sequence[str]) -> float:
+    """Odds of the most trusted alarm being right over those of all alarms; 1 where nothing is known. [1]"""
+    shares = [learned.trust[name].share if name in learned.trust else learned.right for name in flagged_by]
+    if not shares:
+        return 1.0
+    best = max(shares)
+    return best / (1.0 - best) / (learned.right / (1.0 - learned.right))
+
+
+def trust_sentence(learned: Learned, flagged_by: Sequence[str]) -> str | None:
+    """What is said of a van whose alarms were often wrong; None where they were not."""
+    if trust_ratio(learned, flagged_by) > 0.8:
+        return None
+    known = [name for name in flagged_by if name in learned.trust]
+    best = max(known, key=lambda name: (learned.trust[name].share, name))
+    t = learned.trust[best]
+    return (
+        f"Alarms of {flag_words(best)} ended in nothing found {t.wrong} of {t.right + t.wrong} times, so this one counts "
+        f"less: trusted {t.share:.0%} where alarms are trusted {learned.right:.0%}."
+    )
+
+
+def flag_words(name: str) -> str:
+    """A quantity, the scatter of its repeats, or the anomaly, in words."""
+    if name == ANOMALY:
+        return "the readings together"
+    quantity = name.removeprefix(UNSTEADY)
+    return words_for(name) if quantity == name else f"the scatter of {words_for(quantity)}"
+
+
+def _title(code: str) -> str:
+    return CAUSES[code].title if code in CAUSES else "nothing wrong"
+
+
+def _counts(findings: Sequence[Finding]) -> NDArray[np.float64]:
+    return np.array([sum(finding.found == code for finding in findings) for code in CAUSE_CODES], dtype=np.float64)
+
+
+def _trust(findings: Sequence[Finding], right: float, settings: LearningSettings) -> dict[str, Trust]:
+    """Beta posterior of an alarm being right, from the share of all alarms that are."""
+    found: dict[str, Trust] = {}
+    for quantity in sorted({name for finding in findings for name in finding.flagged_by}):
+        mine = [finding for finding in findings if quantity in finding.flagged_by]
+        wrong = sum(finding.found == NONE for finding in mine)
+        a = right * settings.trust_weight + len(mine) - wrong
+        b = (1.0 - right) * settings.trust_weight + wrong
+        share = a / (a + b)
+        found[quantity] = Trust(len(mine) - wrong, wrong, share, float(np.sqrt(share * (1 - share) / (a + b + 1))))
+    return found

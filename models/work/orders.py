@@ -1,0 +1,352 @@
+"""Work orders: one per watched van, the same one however often the week is run."""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.errors import InputError
+from data_contracts.jobs import JOBS, Job
+from data_contracts.states import PLANNED_STATES
+from data_contracts.tables import WORK_ORDERS, polars_schema
+from models.causes.evidence import share_in_words
+from models.causes.infer import CausePosterior
+from models.work.worth import (
+    NO_WORTH,
+    RankingSettings,
+    Worth,
+    explain_worth,
+    is_safety,
+    job_price,
+    rank_orders,
+    worth_of_order,
+)
+
+OPEN_STATES = (*PLANNED_STATES, "done")
+CAPTURE_AGAIN = "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm"
+_LATEST_DAYS = 91
+_SILENT_WEEKS = 8
+
+
+@dataclass(frozen=True)
+class WatchedVan:
+    """One van on the week's list, as the orders need it.
+
+    Attributes
+    ----------
+    van_id, family, depot : str
+    week : str
+        ISO week of the list.
+    urgency : {"now", "plan", "watch"}
+    alarm_since : str
+        ISO week the standing alarm or anomaly began.
+    crosses : float
+        Probability that a limit is crossed before the next visit. [1]
+    weeks_to_limit : float or None
+        Fewest median weeks to a limit; None unknown. [week]
+    warranty_until : date or None
+        Last day of warranty.
+    reasons : tuple of str
+        Plain sentences, most telling first.
+    duty : float
+        How much worse a failure of this van is than of an ordinary one. [1]
+    flagged_by : tuple of str
+        Quantities whose alarm stands; anomaly where none stands out alone.
+    """
+
+    van_id: str
+    family: str
+    depot: str
+    week: str
+    urgency: str
+    alarm_since: str
+    crosses: float
+    weeks_to_limit: float | None
+    warranty_until: date | None
+    reasons: tuple[str, ...]
+    duty: float = 1.0
+    flagged_by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class OrderBook:
+    """Orders after a run.
+
+    Attributes
+    ----------
+    orders : polars.DataFrame
+        WORK_ORDERS: what was there, refreshed where it was still a proposal, and what is new.
+    worth : mapping of str to Worth
+        Per order that was ranked now, its worth in parts.
+    """
+
+    orders: pl.DataFrame
+    worth: Mapping[str, Worth]
+
+
+def order_id(van_id: str, alarm_since: str, number: int = 0) -> str:
+    """Identity of an order: the van, the first week of its standing alarm, and which order on that alarm.
+
+    Parameters
+    ----------
+    van_id, alarm_since : str
+    number : int
+        0 for the first order on an alarm, 1 for the next after a repair that did not end it, and so on.
+
+    Returns
+    -------
+    str
+        16 hexadecimal digits.
+    """
+    return hashlib.sha256(f"{van_id}\x1f{alarm_since}\x1f{number}".encode()).hexdigest()[:16]
+
+
+def week_start(week: str) -> date:
+    """Monday of an ISO week.
+
+    Parameters
+    ----------
+    week : str
+        As 2026-W14.
+
+    Returns
+    -------
+    date
+
+    Raises
+    ------
+    InputError
+        If it is not an ISO week.
+    """
+    try:
+        year, number = week.split("-W")
+        return date.fromisocalendar(int(year), int(number), 1)
+    except ValueError as error:
+        raise InputError(f"week {week!r} is not an ISO week: give one as 2026-W14") from error
+
+
+def due_by(van: WatchedVan, settings: RankingSettings) -> date:
+    """Latest sensible day: next week when urgent, before the limit when planned, before a warranty ends.
+
+    Parameters
+    ----------
+    van : WatchedVan
+    settings : RankingSettings
+
+    Returns
+    -------
+    date
+    """
+    start = week_start(van.week) + timedelta(days=7)
+    days = {"now": 7, "plan": _LATEST_DAYS // 2}.get(van.urgency, _LATEST_DAYS)
+    if van.weeks_to_limit is not None and np.isfinite(van.weeks_to_limit):
+        days = min(days, max(7, int(7 * van.weeks_to_limit)))
+    due = start + timedelta(days=days)
+    if van.warranty_until is not None and start <= van.warranty_until < start + timedelta(
+        weeks=settings.warranty_weeks
+    ):
+        due = min(due, van.warranty_until)
+    return due
+
+
+def _action(van: int, posterior: CausePosterior, jobs: Mapping[str, Job]) -> str:
+    leading, test = posterior.leading[van], posterior.next_test[van]
+    if leading in jobs:
+        second = _second_cause(van, posterior)
+        action = jobs[leading].action
+        if second is not None:
+            other = jobs[second[0]].action
+            action += f"; in the same visit: {other[0].lower()}{other[1:]}"
+        return action
+    if leading == NOT_SEPARABLE and test is not None:
+        return test.title
+    if leading == NONE:
+        return f"{CAPTURE_AGAIN}; look at recorder, leads and connectors, for no known cause fits"
+    return CAPTURE_AGAIN
+
+
+def _second_cause(van: int, posterior: CausePosterior) -> tuple[str, float] | None:
+    """The other of a pair that is likelier than not, with the pair's probability."""
+    for pair in posterior.pairs[van]:
+        if pair.probability >= 0.5 and posterior.leading[van] in pair.codes:
+            return pair.codes[1] if pair.codes[0] == posterior.leading[van] else pair.codes[0], pair.probability
+    return None
+
+
+def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> str:
+    """At most two sentences: what moved, and what it points to."""
+    moved = (posterior.evidence_for[row] or van.reasons or ("The van stands out from its family.",))[0]
+    likeliest = posterior.likeliest[row]
+    if posterior.leading[row] in CAUSES:
+        says = f"'{CAUSES[likeliest].title}' is {share_in_words(posterior.leading_probability[row])} likely."
+    elif posterior.leading[row] == NONE:
+        moved = van.reasons[0] if van.reasons else moved
+        says = "Nothing known fits it: no part is named; record again, and look at what moved before any work."
+    else:
+        order = np.argsort(-posterior.probability[row])[:2]
+        titles = [CAUSES[c].title if (c := posterior.codes[k]) in CAUSES else "nothing wrong" for k in order]
+        shares = [posterior.probability[row, k] for k in order]
+        says = f"Not separable yet: '{titles[0]}' {share_in_words(shares[0])}, '{titles[1]}' {share_in_words(shares[1])}; test first."
+    return f"{moved} {says}"
+
+
+def propose_orders(
+    watched: Sequence[WatchedVan],
+    posterior: CausePosterior,
+    settings: RankingSettings | None = None,
+    existing: pl.DataFrame | None = None,
+    jobs: Mapping[str, Job] = JOBS,
+) -> OrderBook:
+    """One work order per watched van.
+
+    Work that costs more than it is expected to avoid is not proposed: the order says to wait, and why. It is proposed all
+    the same where failing can endanger people or a limit is crossed.
+
+    A van with an open order keeps it: a proposal is refreshed, what people decided stays as decided. A declined
+    order silences its alarm, and for eight weeks the van, unless it becomes urgent; after a judged repair a standing
+    alarm may bring a new order. Run again on the same week, nothing is added.
+
+    Parameters
+    ----------
+    watched : sequence of WatchedVan
+        The week's list.
+    posterior : CausePosterior
+        Holds every watched van.
+    settings : RankingSettings, optional
+    existing : polars.DataFrame, optional
+        WORK_ORDERS so far, with their present state.
+    jobs : mapping of str to Job
+        Jobs with the workshop's own hours and costs.
+
+    Returns
+    -------
+    OrderBook
+
+    Raises
+    ------
+    InputError
+        If a watched van has no causes.
+    """
+    settings = settings or RankingSettings()
+    schema = polars_schema(WORK_ORDERS)
+    before = pl.DataFrame(schema=schema) if existing is None else existing.select(list(schema)).cast(schema)  # type: ignore[arg-type]
+    rows = {str(row["order_id"]): row for row in before.iter_rows(named=True)}
+    open_of = {str(row["van_id"]): str(row["order_id"]) for row in rows.values() if row["state"] in OPEN_STATES}
+    position = {van_id: number for number, van_id in enumerate(posterior.van_ids)}
+    worth: dict[str, Worth] = {}
+    for van in watched:
+        row = position.get(van.van_id)
+        if row is None:
+            raise InputError(f"van {van.van_id} is on the list without causes: infer its causes first")
+        name = open_of.get(van.van_id) or _next_order(van, rows)
+        if name is None or (name in rows and rows[name]["state"] != "proposed"):
+            continue
+        drafted, worth[name] = _draft(van, row, posterior, settings, jobs)
+        drafted["week"] = rows[name]["week"] if name in rows else van.week
+        rows[name] = {"order_id": name, "rank": 0, "state": "proposed"} | drafted
+    ranked = list(worth)
+    if ranked:
+        ranks = rank_orders(
+            [str(rows[name]["urgency"]) for name in ranked],
+            [bool(rows[name]["safety"]) for name in ranked],
+            np.array([worth[name].expected_cost_avoided for name in ranked]),
+            np.array([worth[name].hours for name in ranked]),
+        )
+        for name, rank in zip(ranked, ranks, strict=True):
+            rows[name]["rank"] = int(rank)
+    known = [{key: row.get(key) for key in schema} for row in rows.values()]
+    return OrderBook(pl.DataFrame(known, schema=schema, orient="row"), worth)
+
+
+def _draft(
+    van: WatchedVan, row: int, posterior: CausePosterior, settings: RankingSettings, jobs: Mapping[str, Job]
+) -> tuple[dict[str, object], Worth]:
+    """What an order says of a van, and its worth."""
+    leading, test, second = posterior.leading[row], posterior.next_test[row], _second_cause(row, posterior)
+    probability = dict(zip(posterior.codes, posterior.probability[row].tolist(), strict=True))
+    worth = worth_of_order(
+        probability,
+        leading,
+        None if test is None else test.name,
+        crosses=van.crosses,
+        severity=float(posterior.severity[row]),
+        day=week_start(van.week) + timedelta(days=6),
+        warranty_until=van.warranty_until,
+        duty=van.duty,
+        settings=settings,
+        jobs=jobs,
+    )
+    if second is not None:
+        worth = _with_second(worth, jobs[second[0]], second[1], settings, duty=van.duty)
+    safety = is_safety(leading, probability, jobs)
+    action, said = _action(row, posterior, jobs), explain_worth(worth)
+    if worth.expected_cost_avoided < 0:
+        if safety or van.urgency == "now":
+            said += " Done all the same: " + ("failing can endanger people." if safety else "a limit is crossed.")
+        else:
+            said, worth = f"Not worth it yet. {said}", NO_WORTH
+            if action.startswith(CAPTURE_AGAIN):
+                action = f"At the next visit: {action[0].lower()}{action[1:]}"
+            else:
+                action = f"Wait for the next visit and record again; if it stands: {action[0].lower()}{action[1:]}"
+    drafted: dict[str, object] = {
+        "van_id": van.van_id,
+        "family": van.family,
+        "depot": van.depot,
+        "urgency": van.urgency,
+        "cause": leading,
+        "action": action,
+        "reason": _reason(van, row, posterior),
+        "hours": worth.hours,
+        "expected_cost_avoided": worth.expected_cost_avoided,
+        "failure_avoided": worth.failure_avoided,
+        "warranty_paid": worth.warranty,
+        "work_cost": worth.work,
+        "parts_cost": worth.parts,
+        "van_time_cost": worth.van_time,
+        "failure_probability": worth.failure_probability,
+        "worth": said,
+        "safety": safety,
+        "flagged_by": list(van.flagged_by),
+        "due_by": due_by(van, settings),
+    }
+    return drafted, worth
+
+
+def _next_order(van: WatchedVan, rows: Mapping[str, Mapping[str, object]]) -> str | None:
+    """Identity of the van's next order; None where one declined of late still silences it.
+
+    A declined order silences its alarm for good and the van for some weeks, unless it has become urgent since.
+    """
+    for row in rows.values():
+        if row["van_id"] == van.van_id and row["state"] == "declined":
+            weeks = (week_start(van.week) - week_start(str(row["week"]))).days / 7
+            worse = van.urgency == "now" and row["urgency"] != "now"
+            if not worse and 0 <= weeks < _SILENT_WEEKS:
+                return None
+    number = 0
+    while (name := order_id(van.van_id, van.alarm_since, number)) in rows:
+        if rows[name]["state"] == "declined" and not (van.urgency == "now" and rows[name]["urgency"] != "now"):
+            return None
+        number += 1
+    return name
+
+
+def _with_second(worth: Worth, job: Job, probability: float, settings: RankingSettings, *, duty: float) -> Worth:
+    """Worth with a second job in the same visit: its own hours and parts, no second handling."""
+    gained = duty * worth.failure_probability * probability * job.failure_cost
+    work, parts = job.hours * settings.hour_rate, job.parts_cost * probability
+    van_time = job_price(job, settings) - job.parts_cost - work
+    return replace(
+        worth,
+        failure_avoided=worth.failure_avoided + gained,
+        work=worth.work - work,
+        parts=worth.parts - parts,
+        van_time=worth.van_time - van_time,
+        expected_cost_avoided=worth.expected_cost_avoided + gained - work - parts - van_time,
+        hours=worth.hours + job.hours,
+    )

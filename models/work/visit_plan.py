@@ -1,0 +1,204 @@
+"""The capacity plan of the open orders: visits made of them, given weeks, and told why."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import Any
+
+import polars as pl
+
+from data_contracts.states import PLANNED_STATES
+from models.work.capacity import SOLVER_TIME, PlannedJob, plan_capacity
+from models.work.orders import week_start
+
+
+@dataclass(frozen=True)
+class PlanSettings:
+    """What the workshops offer.
+
+    Attributes
+    ----------
+    weeks : int
+        Weeks planned, from the one after the list's.
+    hours_per_week : float
+        Workshop hours of a depot each week. [h]
+    hours_of_depot : mapping of str to float
+        Depots that have other hours. [h]
+    handling_hours : float
+        Moving, connecting and recording: once per visit. [h]
+    """
+
+    weeks: int = 8
+    hours_per_week: float = 16.0
+    hours_of_depot: Mapping[str, float] = field(default_factory=dict)
+    handling_hours: float = 0.3
+
+    def available(self, depot: str) -> list[float]:
+        """Workshop hours of a depot, week by week. [h]"""
+        return [self.hours_of_depot.get(depot, self.hours_per_week)] * self.weeks
+
+
+Days = tuple[date, date]
+"""First and last day, both included."""
+
+
+def plan_orders(
+    orders: pl.DataFrame,
+    *,
+    week: str,
+    settings: PlanSettings | None = None,
+    warranties: Mapping[str, date] | None = None,
+    absences: Mapping[str, Sequence[Days]] | None = None,
+) -> pl.DataFrame:
+    """Give every open order its week, or say why it has none.
+
+    Parameters
+    ----------
+    orders : polars.DataFrame
+        WORK_ORDERS.
+    week : str
+        ISO week of the list; the plan begins the week after.
+    settings : PlanSettings, optional
+    warranties : mapping of str to date, optional
+        Last day of warranty, per van.
+    absences : mapping of str to sequence of (date, date), optional
+        When a van is away. A week counts while one of its days from Monday to Friday is free.
+
+    Returns
+    -------
+    polars.DataFrame
+        The same orders with plan_week and plan_note; null for orders that are closed.
+    """
+    settings = settings or PlanSettings()
+    monday = week_start(week) + timedelta(days=7)
+    rows = [row for row in orders.iter_rows(named=True) if row["state"] in PLANNED_STATES]
+    waiting = {row["order_id"] for row in rows if not (row["hours"] or 0.0) > 0}
+    by_van: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        if row["order_id"] not in waiting:
+            by_van.setdefault(row["van_id"], []).append(row)
+    visits: dict[str, list[dict[str, Any]]] = {}
+    jobs = {}
+    for van_id, of_van in by_van.items():
+        until = (warranties or {}).get(van_id)
+        away = _weeks_away((absences or {}).get(van_id, ()), monday, settings.weeks)
+        for members in _visits(of_van, monday):
+            name = str(members[0]["order_id"])
+            visits[name] = members
+            jobs[name] = _visit(members, until, away, monday, settings)
+    depots = {job.depot for job in jobs.values()}
+    plan = plan_capacity(list(jobs.values()), {depot: settings.available(depot) for depot in depots})
+    told: dict[str, tuple[str | None, str | None]] = dict.fromkeys(
+        waiting, (None, "no workshop time: recorded again at the next visit")
+    )
+    for name, members in visits.items():
+        number = plan.week_of.get(name)
+        for row in members:
+            others = [str(other["order_id"]) for other in members if other is not row]
+            if number is None:
+                told[row["order_id"]] = (None, plan.left_out[name])
+            else:
+                note = _note(row, jobs[name], number, others)
+                if jobs[name].depot in plan.unproven:
+                    note += f"; the best plan found in {SOLVER_TIME:.0f} s"
+                told[row["order_id"]] = (_iso_week(monday + timedelta(weeks=number)), note)
+    nothing = (None, None)
+    planned = [told.get(name, nothing) for name in orders["order_id"]]
+    return orders.with_columns(
+        pl.Series("plan_week", [one[0] for one in planned], dtype=pl.String),
+        pl.Series("plan_note", [one[1] for one in planned], dtype=pl.String),
+    )
+
+
+def _visits(orders: Sequence[dict[str, Any]], monday: date) -> list[list[dict[str, Any]]]:
+    """Orders of one van that can share a visit: one visit per booked week; what is postponed joins a booking that is not earlier
+    or waits for its own day; the rest joins the first booking, unless it can't wait."""
+    weeks = [_week_number(row["until"], monday) if row["until"] else 0 for row in orders]
+    booked = [row["state"] == "booked" and week >= 0 and row["until"] for row, week in zip(orders, weeks, strict=True)]
+    days = sorted({week for week, is_booked in zip(weeks, booked, strict=True) if is_booked})
+    groups: dict[tuple[str, int], list[dict[str, Any]]] = {}
+    for row, week, is_booked in zip(orders, weeks, booked, strict=True):
+        held = max(week, 0) if row["state"] == "postponed" else 0
+        later = [day for day in days if day >= held]
+        urgent = row["safety"] or row["urgency"] == "now"
+        if is_booked:
+            key = ("booked", week)
+        elif later and not urgent:
+            key = ("booked", later[0])
+        else:
+            key = ("free", held)
+        groups.setdefault(key, []).append(row)
+    return list(groups.values())
+
+
+def _visit(
+    members: Sequence[Mapping[str, Any]],
+    warranty_until: date | None,
+    away: frozenset[int],
+    monday: date,
+    settings: PlanSettings,
+) -> PlannedJob:
+    """Orders of one van as one visit: one handling; when a day is booked, that week."""
+    saved = settings.handling_hours * (len(members) - 1)
+    hours = sum(row["hours"] for row in members)
+    costs = sum(
+        (row["work_cost"] or 0.0) + (row["parts_cost"] or 0.0) + (row["van_time_cost"] or 0.0) for row in members
+    )
+    held = [_week_number(row["until"], monday) for row in members if row["state"] == "postponed" and row["until"]]
+    booked = [_week_number(row["until"], monday) for row in members if row["state"] == "booked" and row["until"]]
+    booked = [number for number in booked if number >= 0]
+    first = max([0, *held, *booked[:1]])
+    due = min((_week_number(row["due_by"], monday) for row in members if row["due_by"]), default=settings.weeks)
+    return PlannedJob(
+        order_id=str(members[0]["order_id"]),
+        depot=str(members[0]["depot"]),
+        hours=max(hours - saved, 0.1),
+        failure_avoided=sum(row["failure_avoided"] or 0.0 for row in members),
+        costs=costs * (1.0 - saved / hours),
+        warranty=sum(row["warranty_paid"] or 0.0 for row in members),
+        safety=any(row["safety"] for row in members),
+        decided=any(row["state"] in ("accepted", "booked") or row["urgency"] == "now" for row in members),
+        first_week=first,
+        last_week=booked[0] if booked else 10_000,
+        away=frozenset() if booked else away,
+        due_week=max(due, first),
+        warranty_week=-1 if warranty_until is None else _week_number(warranty_until, monday),
+    )
+
+
+def _week_number(day: date, monday: date) -> int:
+    return (day - monday).days // 7
+
+
+def _iso_week(day: date) -> str:
+    year, number, _ = day.isocalendar()
+    return f"{year:04d}-W{number:02d}"
+
+
+def _weeks_away(absences: Sequence[Days], monday: date, weeks: int) -> frozenset[int]:
+    found = set()
+    for number in range(weeks):
+        days = [monday + timedelta(weeks=number, days=day) for day in range(5)]
+        if all(any(first <= day <= last for first, last in absences) for day in days):
+            found.add(number)
+    return frozenset(found)
+
+
+def _note(row: Mapping[str, Any], job: PlannedJob, number: int, others: Sequence[str]) -> str:
+    if row["state"] == "booked" and row["until"] and number == job.last_week:
+        why = f"booked for {row['until']}"
+    elif row["safety"]:
+        why = "goes first: failing can endanger people"
+    elif row["state"] in ("accepted", "booked"):
+        why = f"goes before proposals: {row['state']}"
+    elif row["urgency"] == "now":
+        why = "goes before what is worth more: a limit is crossed"
+    else:
+        why = "part of the plan worth most within the depot's hours"
+    if row["state"] == "postponed" and row["until"]:
+        why += f"; postponed until {row['until']}"
+    if job.warranty > 0 and number <= job.warranty_week < job.due_week + 2:
+        why += "; claim before the warranty ends"
+    if job.away and row["state"] != "booked":
+        why += "; the van is away in some of the weeks"
+    return why + (f"; one visit with order {', '.join(others)}" if others else "")

@@ -1,0 +1,1 @@
+"""What stands behind the commands of cli.py, one file each."""

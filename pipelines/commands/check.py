@@ -1,0 +1,219 @@
+"""Does what is stored add up? What `vansnap check` asks of a workspace."""
+
+from pathlib import Path
+
+from data_contracts.errors import InputError, WorkspaceError
+from pipelines.decisions.order_decisions import unreadable
+from pipelines.decisions.quarantine_decisions import unreadable_items
+from pipelines.intake import quarantine
+from pipelines.intake.corrections import unreadable_mends
+from pipelines.intake.filing import delivered_folder, place_of
+from pipelines.intake.take_in import accounts
+from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import read_chunk
+from pipelines.workspace.register import load_register
+from pipelines.workspace.settings import load_settings
+from pipelines.workspace.workspace import Workspace
+
+_RESTORE = "restore warehouse.duckdb and waveforms/ from the same backup"
+
+# Pairs of counts that must agree for every delivery: the ledger against each table it stands for.
+_LEDGER = """
+    WITH ledger AS (SELECT delivery, state, count(*) AS n FROM manifest_rows GROUP BY ALL),
+    tables AS (
+        SELECT delivery, state, count(*) AS n FROM recordings GROUP BY ALL
+        UNION ALL
+        SELECT delivery, 'quarantined', sum(rows)::BIGINT FROM quarantine
+        WHERE state <> 'taken_in' AND delivery <> 'register' GROUP BY delivery HAVING sum(rows) > 0
+    )
+    SELECT coalesce(l.delivery, t.delivery) AS delivery, coalesce(l.state, t.state) AS state,
+           coalesce(l.n, 0) AS ledger, coalesce(t.n, 0) AS found
+    FROM (SELECT * FROM ledger WHERE state <> 'duplicate') l FULL JOIN tables t USING (delivery, state)
+    WHERE coalesce(l.n, 0) <> coalesce(t.n, 0) ORDER BY ALL
+"""
+
+
+def check_workspace(workspace: Workspace) -> list[str]:
+    """Check a workspace nobody has open.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by nobody.
+
+    Returns
+    -------
+    list of str
+        One line per finding, each with its remedy; empty when everything adds up.
+    """
+    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+        return audit(workspace, warehouse) + _waiting_findings(warehouse)
+
+
+def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
+    """Check row accounts, identities, waveforms, kept deliveries, register and settings.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    warehouse : Warehouse
+        Open.
+
+    Returns
+    -------
+    list of str
+        One line per finding, each with its remedy; empty when everything adds up.
+    """
+    findings = _account_findings(warehouse)
+    findings += _identity_findings(warehouse)
+    findings += verify(warehouse, workspace.waveforms)
+    findings += _stray_findings(workspace.waveforms, warehouse)
+    findings += _filing_findings(workspace, warehouse)
+    findings += [fault.reason for fault in load_register(workspace.register).faults]
+    findings += _settings_findings(workspace.settings_path)
+    findings += [
+        f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"
+        for name in (*unreadable(workspace), *unreadable_items(workspace))
+    ]
+    findings += [
+        f"decisions/{name} can't be read: mend the row again on the board, then delete the file"
+        for name in unreadable_mends(workspace)
+    ]
+    return findings
+
+
+def _settings_findings(path: Path) -> list[str]:
+    try:
+        load_settings(path)
+    except InputError as error:
+        return [str(error)]
+    return []
+
+
+def _waiting_findings(warehouse: Warehouse) -> list[str]:
+    """What waits in quarantine; faults of the register are said by the register itself."""
+    waiting = warehouse.query(
+        "SELECT delivery, file, row, reason, item_id FROM quarantine WHERE state = 'waiting' AND rule <> 'bad_register' ORDER BY ALL"
+    )
+    return [
+        f"in quarantine: {row['delivery']}"
+        + (f" {row['file']}" if row["file"] else "")
+        + (f" row {row['row']}" if row["row"] is not None else "")
+        + f": {row['reason']} (item {row['item_id'][:12]})"
+        for row in waiting.iter_rows(named=True)
+    ]
+
+
+def _account_findings(warehouse: Warehouse) -> list[str]:
+    findings = [
+        f"delivery {a.delivery}: {a.rows} rows, but {a.held} held + {a.superseded} superseded + {a.duplicates} duplicates "
+        f"+ {a.quarantined} quarantined: {_RESTORE}"
+        for a in accounts(warehouse)
+        if not a.closes
+    ]
+    findings += [
+        f"delivery {row['delivery']}: the ledger says {row['ledger']} rows {row['state']}, {row['found']} are there: {_RESTORE}"
+        for row in warehouse.query(_LEDGER).iter_rows(named=True)
+    ]
+    wrong = warehouse.query(
+        """
+        SELECT d.delivery FROM deliveries d LEFT JOIN row_account a USING (delivery)
+        WHERE (d.rows, d.held, d.superseded, d.duplicates, d.quarantined)
+           IS DISTINCT FROM (coalesce(a.rows, 0), coalesce(a.held, 0), coalesce(a.superseded, 0), coalesce(a.duplicates, 0),
+                             coalesce(a.quarantined, 0)) ORDER BY 1
+        """
+    )
+    findings += [f"delivery {name}: its account is not what the ledger says: {_RESTORE}" for name in wrong["delivery"]]
+    return findings
+
+
+def _identity_findings(warehouse: Warehouse) -> list[str]:
+    twice = warehouse.query(
+        """
+        SELECT waveform_id FROM recordings GROUP BY waveform_id
+        HAVING count(DISTINCT (van_id, captured_at)) > 1 + (
+            SELECT count(*) FROM item_events e JOIN quarantine q USING (item_id) JOIN manifest_rows m
+            ON m.delivery = q.delivery AND m."row" = q."row" AND m.waveform_id = recordings.waveform_id
+            WHERE e.state = 'taken_in' AND e.refused IS NULL) OR count(*) FILTER (WHERE state = 'held') <> 1 ORDER BY 1
+        """
+    )
+    lost = warehouse.query(
+        """
+        SELECT delivery, row FROM (SELECT delivery, row, waveform_id FROM recordings UNION
+            SELECT delivery, row, waveform_id FROM manifest_rows WHERE state = 'duplicate')
+        WHERE waveform_id NOT IN (SELECT waveform_id FROM waveforms) ORDER BY ALL
+        """
+    )
+    return [f"waveform {i[:12]}… is not held by exactly one van and time: {_RESTORE}" for i in twice["waveform_id"]] + [
+        f"delivery {delivery} row {row}: its waveform is not in the catalogue: {_RESTORE}"
+        for delivery, row in lost.iter_rows()
+    ]
+
+
+def _stray_findings(folder: Path, warehouse: Warehouse) -> list[str]:
+    known = set(warehouse.query("SELECT DISTINCT chunk FROM waveforms")["chunk"])
+    return [
+        f"waveforms/{path.name[:16]}… belongs to nothing: the next `vansnap weekly` removes it"
+        for path in sorted(folder.iterdir())
+        if path.is_file() and path.name not in known
+    ]
+
+
+def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
+    findings = []
+    waiting = set(quarantine.waiting(warehouse)["delivery"])
+    rows = warehouse.query("SELECT delivery, source, place FROM deliveries ORDER BY delivery")
+    for row in rows.iter_rows(named=True):
+        place = row["place"]
+        if place == "inbox":
+            findings.append(f"delivery {row['delivery']} is taken in but not filed: run `vansnap weekly` again")
+        elif row["delivery"] in waiting and not place_of(workspace, row["delivery"], row["source"], place).exists():
+            findings.append(
+                f"delivery {row['delivery']} waits, but its files are gone from quarantine/: put them back or deliver again"
+            )
+    kept = {workspace.quarantine, delivered_folder(workspace)}
+    known = {place_of(workspace, r["delivery"], r["source"], r["place"]) for r in rows.iter_rows(named=True)}
+    for folder in kept:
+        if folder.is_dir():
+            findings += [
+                f"{path.relative_to(workspace.root)} belongs to no delivery: move it to the inbox or remove it"
+                for path in sorted(folder.iterdir())
+                if path not in known and not path.name.startswith(".")
+            ]
+    return findings
+
+
+def verify(warehouse: Warehouse, folder: Path) -> list[str]:
+    """Hash every stored waveform again.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Holds the catalogue.
+    folder : Path
+        waveforms/ of the workspace.
+
+    Returns
+    -------
+    list of str
+        One line per finding; empty when every waveform is there and true.
+    """
+    findings: list[str] = []
+    catalogue = warehouse.query("SELECT waveform_id, chunk FROM waveforms ORDER BY chunk, waveform_id")
+    for (chunk,), rows in catalogue.group_by(["chunk"], maintain_order=True):
+        try:
+            held = read_chunk(folder / str(chunk))
+        except WorkspaceError as error:
+            findings.append(f"{error} ({rows.height} recordings)")
+            continue
+        for waveform_id in rows["waveform_id"]:
+            if waveform_id not in held:
+                findings.append(
+                    f"waveform {waveform_id[:12]}… is not in its chunk {str(chunk)[:12]}…: restore the chunk from a backup"
+                )
+            elif held[waveform_id].waveform_id != waveform_id:
+                findings.append(
+                    f"waveform {waveform_id[:12]}… no longer has its hash: restore chunk {str(chunk)[:12]}… from a backup"
+                )
+    return findings

@@ -1,0 +1,153 @@
+"""`vansnap decide`: decisions and findings from the command line or a workshop's CSV."""
+
+import getpass
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from data_contracts.errors import InputError, MissingFileError, VansnapError
+from models.work.order_states import OrderEvent
+from pipelines.commands.apply import apply_now
+from pipelines.decisions.order_decisions import check_decision, event_from, pending, record
+from pipelines.decisions.proofs import PERSON
+from pipelines.decisions.quarantine_decisions import ItemDecision, check_item_decision, record_item
+from pipelines.read_side.published import open_published
+from pipelines.workspace.workspace import Workspace
+
+COLUMNS = ("order_id", "state", "at", "person", "reason", "until", "found", "parts", "hours", "cost", "note")
+_NEEDED = ("order_id", "state")
+
+
+def decide_one(workspace: Workspace, told: Mapping[str, Any]) -> str:
+    """Record one decision.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    told : mapping
+        Columns of `COLUMNS`; what is None is left to its default.
+
+    Returns
+    -------
+    str
+        What happened.
+
+    Raises
+    ------
+    InputError
+        If the order is unknown or can't go there.
+    """
+    item = _item_of(workspace, str(told["order_id"]))
+    if item is not None:
+        decision = _item_decision(told, item, None)
+        record_item(workspace, decision)
+        return f"item {decision.item_id[:12]} is to be {decision.state.replace('_', ' ')}" + _when(workspace)
+    event = _event(told, None)
+    orders, events = _known(workspace)
+    check_decision(event, orders, events)
+    record(workspace, event)
+    return f"order {event.order_id} is {event.state}" + _when(workspace)
+
+
+def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) -> str:
+    """Record every decision of a CSV; all of them fit, or none is recorded.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    path : Path
+        CSV with a header row, columns of `COLUMNS`.
+    person : str or None
+        Who, for rows that name nobody.
+
+    Returns
+    -------
+    str
+        What happened.
+
+    Raises
+    ------
+    InputError
+        Naming the first row that does not fit.
+    """
+    if not path.is_file():
+        what = "is no file" if path.exists() else "is not there"
+        raise MissingFileError(f"{path} {what}: name a CSV with columns {', '.join(COLUMNS)}")
+    try:
+        table = pl.read_csv(path, infer_schema=False, encoding="utf8")
+    except (pl.exceptions.PolarsError, UnicodeDecodeError) as error:
+        first = str(error).splitlines()[0]
+        raise InputError(f"{path} can't be read ({first}): save it as UTF-8 CSV with commas") from error
+    missing = [name for name in _NEEDED if name not in table.columns]
+    unknown = [name for name in table.columns if name not in COLUMNS]
+    if missing or unknown:
+        fault = f"lacks column {missing[0]}" if missing else f"has column {unknown[0]!r}"
+        raise InputError(f"{path} {fault}: its columns are {', '.join(COLUMNS)}")
+    orders, events = _known(workspace)
+    decided: list[OrderEvent] = []
+    items: list[ItemDecision] = []
+    for number, row in enumerate(table.iter_rows(named=True), 1):
+        try:
+            item = _item_of(workspace, str(row["order_id"] or ""))
+            if item is not None:
+                if any(other.item_id == item["item_id"] for other in items):
+                    raise InputError(f"item {item['item_id'][:12]} is decided twice: leave one row")
+                items.append(_item_decision(row, item, person))
+                continue
+            event = _event(row, person)
+            check_decision(event, orders, [*events, *decided])
+        except VansnapError as error:
+            raise InputError(f"{path} row {number}: {error}; nothing of the file was recorded") from error
+        decided.append(event)
+    for event in decided:
+        record(workspace, event)
+    for decision in items:
+        record_item(workspace, decision)
+    return f"{len(decided) + len(items)} decisions recorded" + _when(workspace)
+
+
+def _event(told: Mapping[str, Any], person: str | None) -> OrderEvent:
+    return event_from({**told, "at": told.get("at") or datetime.now(UTC), "person": _who(told, person)})
+
+
+def _who(told: Mapping[str, Any], person: str | None) -> str:
+    who = str(told.get("person") or person or getpass.getuser())
+    if who == PERSON:
+        raise InputError(f"person {who!r} signs the proofs the software makes: name somebody else with --person")
+    return who
+
+
+def _item_of(workspace: Workspace, name: str) -> dict[str, Any] | None:
+    """The item in quarantine that a name of at least eight characters begins, where it is no order."""
+    if len(name) < 8:
+        return None
+    published = open_published(workspace.root)
+    if published.ask("SELECT 1 FROM work_orders WHERE order_id = $name", {"name": name}).height:
+        return None
+    found = published.ask("SELECT * FROM quarantine WHERE starts_with(item_id, $name)", {"name": name})
+    if found.height > 1:
+        raise InputError(f"{found.height} items in quarantine begin with {name}: give more of it")
+    return found.row(0, named=True) if found.height else None
+
+
+def _item_decision(told: Mapping[str, Any], item: Mapping[str, Any], person: str | None) -> ItemDecision:
+    event = _event({**told, "order_id": item["item_id"]}, person)
+    if event.at.utcoffset() is None:
+        raise InputError(f"item {item['item_id'][:12]}: time {event.at.isoformat()} has no UTC offset: give one")
+    decision = ItemDecision(str(item["item_id"]), event.state, event.at, event.person, event.reason)
+    check_item_decision(decision, item)
+    return decision
+
+
+def _known(workspace: Workspace) -> tuple[list[str], list[OrderEvent]]:
+    published = open_published(workspace.root)
+    orders = published.ask("SELECT order_id FROM work_orders")["order_id"].to_list()
+    stored = [event_from(row) for row in published.ask("SELECT * FROM order_events").iter_rows(named=True)]
+    return orders, [*stored, *pending(workspace)]
+
+
+def _when(workspace: Workspace) -> str:
+    return "" if apply_now(workspace) else " (written down; a run is in progress and takes it in)"

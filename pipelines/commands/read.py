@@ -1,0 +1,288 @@
+"""`vansnap read`: one recording, or a folder of them, read at the van without a warehouse."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from data_contracts.capture import Conditions, Waveform
+from data_contracts.errors import InputError, MissingFileError, VansnapError
+from data_contracts.family import Family
+from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.recorder import RecorderProfile
+from data_contracts.signals import QUANTITIES
+from pipelines.intake.readers.recording import read_recording
+from pipelines.reports.numbers import with_uncertainty
+from pipelines.workspace.register import RegisterFault, load_families, load_recorders
+
+_ENDINGS = (".csv", ".parquet")
+_LARGEST_BYTES = 512 * 1024 * 1024
+
+
+@dataclass(frozen=True)
+class ReadResult:
+    """What was read, for people and for programs."""
+
+    text: str
+    document: dict[str, Any]
+
+
+def read_file(
+    path: Path, *, family_name: str, register: Path, recorder: str, conditions: Conditions, plot: Path | None
+) -> ReadResult:
+    """Read one recording.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    family_name : str
+        Key of families.toml.
+    register : Path
+        Register folder.
+    recorder : str
+        Recorder profile.
+    conditions : Conditions
+        What was measured beside it.
+    plot : Path or None
+        Where to draw it, .svg or .png.
+
+    Returns
+    -------
+    ReadResult
+
+    Raises
+    ------
+    VansnapError
+        If file, family, profile or plot can't be used.
+    """
+    family, profile = _family(register, family_name), _profile(register, recorder)
+    if plot is not None and plot.suffix.lower() not in (".svg", ".png"):
+        raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
+    if plot is not None and not plot.absolute().parent.is_dir():
+        raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
+    waveform = _decoded(path, profile)
+
+    from models.reading.read import read_one
+
+    readings, details = read_one(waveform, family, _recorded_with(profile, conditions))
+    captures = captures_of(readings)
+    document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures}
+    if plot is not None:
+        from pipelines.read_side.published import board_settings
+        from pipelines.reports.paper import written_for
+        from pipelines.reports.snap_plot import draw_snaps
+
+        with written_for(board_settings(register.parent).display):
+            draw_snaps(plot, path.name, family, readings, details)
+        document["plot"] = str(plot)
+    return ReadResult("\n\n".join(_told(capture, path.name) for capture in captures), document)
+
+
+def read_apart(
+    path: Path,
+    *,
+    family_name: str,
+    register: Path,
+    recorder: str,
+    conditions: Conditions,
+    plot: Path,
+    seconds: float,
+) -> dict[str, Any]:
+    """Read one recording in a process of its own, for files from people: what takes too long is ended.
+
+    Parameters and errors are those of `read_file`, and `seconds`: how long it may take. [s]
+
+    Returns
+    -------
+    dict
+        `ReadResult.document`.
+    """
+    command = [sys.executable, "-m", "pipelines.cli", "read", str(path), "--family", family_name, "--json"]
+    command += ["--register", str(register), "--recorder", recorder, "--plot", str(plot)]
+    usual = vars(Conditions())
+    for name, value in vars(conditions).items():
+        if value == usual[name]:
+            continue  # not given; some, such as the recorder's offset, are no option at the van
+        if name == "closed_loop":
+            command.append("--closed-loop" if value else "--open-loop")
+        elif isinstance(value, float) and not name.startswith("recorder_"):  # those are its profile's
+            command += [f"--{name.replace('_', '-')}", str(value)]
+    try:
+        ended = subprocess.run(command, capture_output=True, text=True, timeout=seconds, check=False)
+    except subprocess.TimeoutExpired as error:
+        raise InputError(
+            f"it takes more than {seconds:g} s to read: record less around the snap, or export it anew"
+        ) from error
+    if ended.returncode != 0:
+        last = (ended.stderr.strip().splitlines() or ["it can't be read: export it again"])[-1]
+        raise InputError(last.removeprefix("vansnap: ").removesuffix(" (see `vansnap read --help`)"))
+    document: dict[str, Any] = json.loads(ended.stdout)
+    return document
+
+
+def read_folder(
+    path: Path, *, family_name: str, register: Path, recorder: str, conditions: Conditions, plot: Path | None
+) -> ReadResult:
+    """Read every recording of a folder into one table; a file that can't be read is a line, not an end.
+
+    Parameters and errors are those of `read_file`; a plot is drawn for single files only.
+    """
+    if plot is not None:
+        raise InputError(f"--plot {plot}: a plot is drawn for one file; name a file instead of {path}")
+    family, profile = _family(register, family_name), _profile(register, recorder)
+    files = sorted(file for file in path.iterdir() if file.suffix.lower() in _ENDINGS and file.name != "manifest.csv")
+    if not files:
+        raise InputError(f"{path} holds no .csv or .parquet recording: name a folder that does")
+    waveforms: list[Waveform] = []
+    names: list[str] = []
+    refused: list[dict[str, str]] = []
+    for file in files:
+        try:
+            waveforms.append(_decoded(file, profile))
+            names.append(file.name)
+        except VansnapError as error:
+            refused.append({"file": file.name, "reason": str(error)})
+    if not waveforms:
+        raise InputError(f"none of the {len(files)} recordings in {path} can be read: {refused[0]['reason']}")
+
+    from models.reading.read import read_waveforms
+
+    count = len(waveforms)
+    readings = read_waveforms(waveforms, [family] * count, [_recorded_with(profile, conditions)] * count)
+    captures = [
+        {"file": names[int(recording)]} | capture
+        for recording, capture in zip(readings.recording, captures_of(readings), strict=True)
+    ]
+    return ReadResult(_table(captures, refused), {"family": family.name, "captures": captures, "refused": refused})
+
+
+def captures_of(readings: Any) -> list[dict[str, Any]]:
+    """One document per capture of `models.reading.read.Readings`.
+
+    Parameters
+    ----------
+    readings : Readings
+
+    Returns
+    -------
+    list of dict
+        snap, verdict (accept or repeat), grade, reasons, readings (value, uncertainty, unit, mark), unread.
+    """
+    documents = []
+    for row, grade in enumerate(readings.grade):
+        values = {}
+        for name, quantity in QUANTITIES.items():
+            value = float(readings.values[name][row])
+            if value == value:
+                values[name] = {"value": value, "u": float(readings.u[name][row]), "unit": quantity.unit}
+                if name in readings.marked[row]:
+                    values[name]["mark"] = readings.marked[row][name]
+        reasons = [GRADE_REASONS[code] for code in readings.grade_reasons[row]]
+        documents.append(
+            {
+                "snap": int(readings.snap[row]),
+                "verdict": "repeat" if grade == "repeat" else "accept",
+                "grade": grade,
+                "grade_reasons": [
+                    {"code": reason.code, "sentence": reason.sentence, "remedy": reason.remedy} for reason in reasons
+                ],
+                "readings": values,
+                "unread": dict(sorted(readings.unread[row].items())),
+            }
+        )
+    return documents
+
+
+def _told(capture: dict[str, Any], name: str) -> str:
+    verdict = "ACCEPT" if capture["verdict"] == "accept" else "REPEAT"
+    lines = [f"{verdict}  {name}, snap {capture['snap']}, graded {capture['grade']}"]
+    for reason in capture["grade_reasons"]:
+        remedy = f"; {reason['remedy']}" if reason["remedy"] else ""
+        lines.append(f"  - {reason['sentence']}{remedy}")
+    width = max((len(quantity) for quantity in capture["readings"]), default=0)
+    lines.append("")
+    for quantity, entry in capture["readings"].items():
+        unit = "" if entry["unit"] == "1" else f" {entry['unit']}"
+        mark = f"  ({entry['mark'].replace('_', ' ')})" if "mark" in entry else ""
+        lines.append(f"  {quantity:<{width}}  {with_uncertainty(entry['value'], entry['u'])}{unit}{mark}")
+    unread: dict[str, list[str]] = {}
+    for quantity, code in capture["unread"].items():
+        if code not in ("not_for_this_family", "no_channel"):
+            unread.setdefault(code, []).append(quantity)
+    if unread:
+        lines.append("")
+        lines.append("  not read:")
+        lines.extend(
+            f"    {UNREAD_REASONS[code].sentence}: {', '.join(names)}" for code, names in sorted(unread.items())
+        )
+    return "\n".join(lines)
+
+
+_TABLE_COLUMNS = ("idle_g_s", "main_peak_g_s", "engine_speed_peak_rpm", "lambda_full_throttle")
+
+
+def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]) -> str:
+    rows = [["file", "snap", "verdict", *_TABLE_COLUMNS, "why"]]
+    for capture in captures:
+        entries = capture["readings"]
+        cells = [
+            with_uncertainty(entries[name]["value"], entries[name]["u"]) if name in entries else "-"
+            for name in _TABLE_COLUMNS
+        ]
+        why = ", ".join(reason["code"] for reason in capture["grade_reasons"]) or "-"
+        rows.append([capture["file"], str(capture["snap"]), capture["verdict"], *cells, why])
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    accepted = sum(capture["verdict"] == "accept" for capture in captures)
+    lines.append(f"{accepted} of {len(captures)} accepted")
+    lines.extend(f"can't read {entry['reason']}" for entry in refused)
+    return "\n".join(lines)
+
+
+def _recorded_with(profile: RecorderProfile, conditions: Conditions) -> Conditions:
+    return replace(conditions, recorder_offset_u_v=profile.offset_u_v, recorder_gain_u=profile.gain_u)
+
+
+def _decoded(path: Path, profile: RecorderProfile) -> Waveform:
+    if not path.exists():
+        raise MissingFileError(f"{path} is not there: name a recording (.csv or .parquet)")
+    if not path.is_file():
+        raise InputError(f"{path} is not a file: name a recording (.csv or .parquet)")
+    if path.stat().st_size > _LARGEST_BYTES:
+        raise InputError(f"{path} has {path.stat().st_size / 1e6:.0f} MB: split the recording")
+    try:
+        return read_recording(path.name, path.read_bytes(), profile)
+    except VansnapError as error:
+        raise InputError(f"{path.name}: {error}") from error
+    except OSError as error:
+        raise InputError(f"{path.name}: can't be opened ({error.strerror}): check that you may read it") from error
+
+
+def _family(register: Path, name: str) -> Family:
+    if not register.is_dir():
+        raise MissingFileError(f"register {register} is not there: name a folder with families.toml")
+    faults: list[RegisterFault] = []
+    families, broken = load_families(register, faults)
+    if name in families:
+        return families[name]
+    if name in broken:
+        raise InputError(broken[name])
+    if faults and not families:
+        raise InputError(faults[0].reason)
+    known = ", ".join(sorted(families)) or "none yet"
+    raise InputError(f"family {name!r} is not in {register / 'families.toml'}: name one of {known}")
+
+
+def _profile(register: Path, name: str) -> RecorderProfile:
+    recorders, broken = load_recorders(register)
+    if name in recorders:
+        return recorders[name]
+    if name in broken:
+        raise InputError(broken[name])
+    raise InputError(
+        f"recorder {name!r} is not in {register / 'recorders'}: name one of {', '.join(sorted(recorders))}"
+    )

@@ -1,0 +1,177 @@
+"""What the workshops' findings teach a run, and the record of every figure they moved."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from data_contracts.tables import LEARNING, polars_schema
+from data_contracts.weeks import week_end
+from models.tracking.assess import Assessment
+from models.work.learning import ANOMALY, UNSTEADY, Change, Finding, Key, Learned, changes_since, learn, trust_sentence
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.settings import Settings
+
+
+def findings_until(warehouse: Warehouse, week: str, *, handling_hours: float) -> list[Finding]:
+    """The last word on every order completed by the end of a week.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+    week : str
+        ISO week.
+    handling_hours : float
+        Taken off the hours told, for every order has them beside its job. [h]
+
+    Returns
+    -------
+    list of Finding
+    """
+    rows = warehouse.query(
+        """
+        SELECT o.order_id, o.family, e.found, e.hours, e.cost, o.flagged_by
+        FROM order_events e JOIN work_orders o USING (order_id)
+        WHERE e.state = 'done' AND e.refused IS NULL AND e."at" < $end
+        QUALIFY row_number() OVER (PARTITION BY o.order_id ORDER BY e."at" DESC, e.event_id DESC) = 1
+        ORDER BY o.order_id
+        """,
+        {"end": week_end(week)},
+    )
+    return [
+        Finding(
+            order_id=row["order_id"],
+            family=row["family"],
+            found=row["found"],
+            hours=None if row["hours"] is None else max(row["hours"] - handling_hours, 0.0),
+            parts_cost=row["cost"],
+            flagged_by=tuple(row["flagged_by"] or ()),
+        )
+        for row in rows.iter_rows(named=True)
+    ]
+
+
+def learn_until(warehouse: Warehouse, families: Sequence[str], settings: Settings, week: str) -> Learned:
+    """Learn from every finding up to the end of a week.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+    families : sequence of str
+        Families of the register.
+    settings : Settings
+        Weights, and jobs before any finding.
+    week : str
+        ISO week.
+
+    Returns
+    -------
+    Learned
+    """
+    return learn(
+        findings_until(warehouse, week, handling_hours=settings.workshop.handling_hours),
+        sorted(families),
+        prior_none=settings.causes.for_models().prior_none,
+        settings=settings.learning.for_models(),
+        jobs=settings.jobs_for_models(),
+    )
+
+
+def flags_of(assessment: Assessment) -> dict[str, tuple[str, ...]]:
+    """What lists each van: quantities whose alarm stands at its last visit, and whose repeats scatter; the anomaly where none does.
+
+    Parameters
+    ----------
+    assessment : Assessment
+
+    Returns
+    -------
+    dict of str to tuple of str
+    """
+    last = pl.col("week") == pl.col("week").max().over("van_id")
+    standing = assessment.trends.filter(last).filter(pl.col("alarm") & ~pl.col("unsteady")).sort("van_id", "quantity")
+    charted = dict(standing.group_by("van_id", maintain_order=True).agg("quantity").iter_rows())
+    restless = dict(assessment.states.select("van_id", "unsteady").iter_rows())
+    return {
+        van_id: (*charted.get(van_id, ()), *(UNSTEADY + name for name in restless[van_id])) or (ANOMALY,)
+        for van_id in assessment.residuals.van_ids
+    }
+
+
+def changes_of_week(warehouse: Warehouse, learned: Learned, week: str) -> tuple[Change, ...]:
+    """Figures that are another than in the last run of an earlier week.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Holds what earlier runs moved.
+    learned : Learned
+    week : str
+        ISO week of the run.
+
+    Returns
+    -------
+    tuple of Change
+    """
+    rows = warehouse.query(
+        'SELECT kind, family, subject, arg_max("after", week) FROM learning WHERE week < ? GROUP BY ALL', [week]
+    )
+    before: dict[Key, float] = {(kind, family, subject): value for kind, family, subject, value in rows.iter_rows()}
+    return changes_since(before, learned)
+
+
+def learning_rows(changes: Sequence[Change], week: str) -> pl.DataFrame:
+    """Rows of LEARNING of a week's run."""
+    rows = [
+        {
+            "week": week,
+            "kind": change.key[0],
+            "family": change.key[1],
+            "subject": change.key[2],
+            "what": change.figure.what,
+            "before": change.before,
+            "after": change.figure.value,
+            "unit": change.figure.unit,
+            "default": change.figure.default,
+            "findings": change.figure.findings,
+            "why": change.figure.why,
+        }
+        for change in changes
+    ]
+    return pl.DataFrame(rows, schema=polars_schema(LEARNING))
+
+
+def learning_card(learned: Learned, changes: Sequence[Change], week: str) -> Mapping[str, Any]:
+    """Model card: what findings moved since the run before, and why."""
+    return {
+        "name": "learning",
+        "week": week,
+        "findings": learned.findings,
+        "moved": [
+            f"{one.figure.what}: {one.before:.3g} to {one.figure.value:.3g}"
+            + ("" if one.figure.unit == "1" else f" {one.figure.unit}")
+            + f". {one.figure.why}"
+            for one in changes
+        ],
+    }
+
+
+def with_trust(listed: pl.DataFrame, learned: Learned, flags: Mapping[str, Sequence[str]]) -> pl.DataFrame:
+    """The week's list with a sentence for every van whose alarms were often wrong before.
+
+    Parameters
+    ----------
+    listed : polars.DataFrame
+        WATCHLIST.
+    learned : Learned
+    flags : mapping of str to sequence of str
+        What flagged each van.
+
+    Returns
+    -------
+    polars.DataFrame
+        WATCHLIST.
+    """
+    said = [trust_sentence(learned, flags[van_id]) for van_id in listed["van_id"]]
+    reasons = [[*told, *([] if one is None else [one])] for told, one in zip(listed["reasons"], said, strict=True)]
+    return listed.with_columns(pl.Series("reasons", reasons, dtype=listed.schema["reasons"]))

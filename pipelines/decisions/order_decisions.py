@@ -1,0 +1,279 @@
+"""Decisions on orders: an append-only inbox that never waits for a run, and the events made of it.
+
+A decision is one file under decisions/, written whole before anything else happens; the next run, or a
+writer that waits a moment, takes it into the table of order events and moves the file to decisions/taken/.
+The same decision told twice is one event.
+"""
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import polars as pl
+
+from data_contracts.errors import InputError
+from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_schema
+from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
+from pipelines.decisions.inbox import TAKEN, write_decision
+from pipelines.decisions.proofs import proof_statistics_of
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import Workspace
+
+T = TypeVar("T")
+
+_SUFFIX = ".json"
+_FROM_EVENTS = ("order_id", "state", "until", "found", "hours_taken", "parts_paid")
+
+
+def record(workspace: Workspace, event: OrderEvent) -> Path:
+    """Write a decision down; it is safe once this returns.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Whose inbox of decisions.
+    event : OrderEvent
+        The decision.
+
+    Returns
+    -------
+    Path
+        Its file.
+    """
+    return write_decision(workspace.decisions / f"{event.event_id}{_SUFFIX}", asdict(event))
+
+
+def pending(workspace: Workspace) -> list[OrderEvent]:
+    """Decisions written down and not yet taken in.
+
+    Parameters
+    ----------
+    workspace : Workspace
+
+    Returns
+    -------
+    list of OrderEvent
+        Oldest first; a file that is no decision is left out (see `vansnap check`).
+    """
+    return [event for _, event in _waiting(workspace) if event is not None]
+
+
+def unreadable(workspace: Workspace) -> list[str]:
+    """Names of files among the decisions that can't be read."""
+    return [path.name for path, event in _waiting(workspace) if event is None]
+
+
+def check_decision(event: OrderEvent, orders: Iterable[str], events: Iterable[OrderEvent]) -> None:
+    """Whether a decision fits where its order stands.
+
+    Parameters
+    ----------
+    event : OrderEvent
+        The decision.
+    orders : iterable of str
+        Orders there are.
+    events : iterable of OrderEvent
+        All events so far, those waiting included.
+
+    Raises
+    ------
+    InputError
+        If the order is unknown or can't go there.
+    """
+    known = set(orders)
+    if event.order_id not in known:
+        close = sorted(order for order in known if order.startswith(event.order_id[:4]))[:3]
+        hint = f"did you mean {', '.join(close)}" if close else "`vansnap orders` lists them"
+        raise InputError(f"order {event.order_id} is not known: {hint}")
+    status, _ = replay(events)
+    check_event(status.get(event.order_id, OrderStatus()), event)
+
+
+def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
+    """Move waiting decisions into the warehouse, and bring every order's state up to date.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+
+    Returns
+    -------
+    int
+        Decisions taken in.
+    """
+    waiting = [(path, event) for path, event in _waiting(workspace) if event is not None]
+    if not waiting:
+        return 0
+    events = {event.event_id: event for event in (*stored_events(warehouse), *(event for _, event in waiting))}
+    status, refused = replay(events.values())
+    why = {one.event.event_id: one.why for one in refused}
+    rows = [asdict(event) | {"event_id": name, "refused": why.get(name)} for name, event in events.items()]
+    with warehouse.transaction():
+        warehouse.replace("order_events", pl.DataFrame(rows, schema=polars_schema(ORDER_EVENTS)))
+        bring_orders_up_to_date(warehouse, status)
+    taken = workspace.decisions / TAKEN
+    taken.mkdir(exist_ok=True)
+    for path, _ in waiting:
+        path.replace(taken / path.name)
+    return len(waiting)
+
+
+def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStatus]) -> None:
+    """Write what follows from the events: every order's state, finding and money, and the statistics of proofs.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing, inside a transaction.
+    status : mapping of str to OrderStatus
+        From all events.
+    """
+    told = pl.DataFrame(
+        [
+            {
+                "order_id": name, "state": one.state, "until": one.until, "found": one.found or None,
+                "hours_taken": one.hours, "parts_paid": one.cost,
+            }
+            for name, one in status.items()
+        ],
+        schema={name: polars_schema(WORK_ORDERS)[name] for name in _FROM_EVENTS},
+    )  # fmt: skip
+    changed = " OR ".join(f"work_orders.{name} IS DISTINCT FROM s.{name}" for name in _FROM_EVENTS[1:])
+    sets = ", ".join(f"{name} = s.{name}" for name in _FROM_EVENTS[1:])
+    with warehouse.rows("_status", told):
+        warehouse.execute(
+            f"UPDATE work_orders SET {sets} FROM _status s WHERE work_orders.order_id = s.order_id AND ({changed})"
+        )
+    closed = "state NOT IN ('proposed', 'accepted', 'postponed', 'booked') AND plan_note IS NOT NULL"
+    warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL WHERE {closed}")
+    warehouse.replace("proof_statistics", proof_statistics_of(status))
+
+
+def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
+    """All events in the warehouse, oldest first."""
+    rows = warehouse.query('SELECT * FROM order_events ORDER BY "at", event_id')
+    return [event_from(row) for row in rows.iter_rows(named=True)]
+
+
+def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
+    """Repairs that were recorded on orders: something was found and done, so a new baseline starts.
+
+    The last word on an order counts: a finding that was corrected leaves no repair.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+
+    Returns
+    -------
+    polars.DataFrame
+        Rows of the table `repairs`.
+    """
+    done = warehouse.query(
+        """
+        SELECT e.event_id AS repair_id, o.van_id, e."at" AS done_at, e.found AS work, nullif(e.parts, '') AS parts,
+               e.order_id AS work_order, nullif(e.note, '') AS note
+        FROM (
+            SELECT * FROM order_events WHERE state = 'done' AND refused IS NULL
+            QUALIFY row_number() OVER (PARTITION BY order_id ORDER BY "at" DESC, event_id DESC) = 1
+        ) e JOIN work_orders o USING (order_id)
+        WHERE e.found <> 'none' ORDER BY e.event_id
+        """
+    )
+    schema = polars_schema(REPAIRS)
+    return done.select(pl.col(name).cast(kind) for name, kind in schema.items())
+
+
+def event_from(row: Mapping[str, Any]) -> OrderEvent:
+    """An event from a row of order_events or from a decision file.
+
+    Parameters
+    ----------
+    row : mapping
+        Columns of `order_events`; moments and days as such or in ISO 8601.
+
+    Returns
+    -------
+    OrderEvent
+
+    Raises
+    ------
+    InputError
+        If a value is missing or of the wrong kind.
+    """
+    if not isinstance(row, Mapping):
+        raise InputError(f"the decision is {str(row)[:60]!r}: write it again")
+    missing = [name for name in ("order_id", "state", "at", "person") if row.get(name) is None]
+    if missing:
+        raise InputError(f"the decision has no {missing[0]}: give one")
+    until, at = row.get("until") or None, row["at"]
+    if not isinstance(at, datetime):
+        at = made_of("at", at, datetime.fromisoformat, "write a moment such as 2026-04-30T09:15:00+02:00")
+    if until is not None and not isinstance(until, date):
+        until = made_of("until", until, date.fromisoformat, "write a day such as 2026-04-30")
+    return OrderEvent(
+        order_id=str(row["order_id"]),
+        state=str(row["state"]),
+        at=at if at.utcoffset() is None else at.astimezone(UTC),
+        person=str(row["person"]),
+        reason=str(row.get("reason") or ""),
+        until=until,
+        found=str(row.get("found") or ""),
+        parts=str(row.get("parts") or ""),
+        hours=_amount("hours", row.get("hours")),
+        cost=_amount("cost", row.get("cost")),
+        note=str(row.get("note") or ""),
+    )
+
+
+def _amount(name: str, value: object) -> float | None:
+    return None if value is None or value == "" else made_of(name, value, float, "write a number with a decimal point")
+
+
+def made_of(name: str, value: object, make: Callable[[str], T], remedy: str) -> T:
+    """A value made of what somebody typed.
+
+    Parameters
+    ----------
+    name : str
+        What it is called where it was typed.
+    value : object
+        What was typed.
+    make : callable
+        Takes the text; raises ValueError where it is none of the kind.
+    remedy : str
+        What to do then.
+
+    Returns
+    -------
+    object
+        What `make` returns.
+
+    Raises
+    ------
+    InputError
+        Naming value and remedy.
+    """
+    try:
+        return make(str(value))
+    except ValueError:
+        raise InputError(f"{name} is {str(value)[:60]!r}: {remedy}") from None
+
+
+def _waiting(workspace: Workspace) -> list[tuple[Path, OrderEvent | None]]:
+    found: list[tuple[Path, OrderEvent | None]] = []
+    for path in sorted(workspace.decisions.glob(f"*{_SUFFIX}")):
+        if path.name.startswith("."):
+            continue
+        try:
+            found.append((path, event_from(json.loads(path.read_text(encoding="utf-8")))))
+        except FileNotFoundError:
+            continue  # another writer took it in just now
+        except (InputError, OSError, UnicodeDecodeError, json.JSONDecodeError):
+            found.append((path, None))
+    return sorted(found, key=lambda item: (item[1].at.isoformat() if item[1] else "", item[0].name))

@@ -1,0 +1,107 @@
+"""Orders of a week: what the models need is gathered here, what they propose goes back to the warehouse."""
+
+from collections.abc import Mapping, Sequence
+
+import polars as pl
+
+from data_contracts.jobs import Job
+from models.causes.infer import CausePosterior
+from models.tracking.assess import Assessment
+from models.work.orders import WatchedVan, propose_orders
+from models.work.visit_plan import plan_orders
+from pipelines.workspace.register import Register
+from pipelines.workspace.settings import Settings
+
+
+def propose(
+    listed: pl.DataFrame,
+    assessment: Assessment,
+    posterior: CausePosterior,
+    register: Register,
+    settings: Settings,
+    existing: pl.DataFrame,
+    *,
+    week: str,
+    jobs: Mapping[str, Job],
+    flags: Mapping[str, Sequence[str]],
+) -> pl.DataFrame:
+    """All orders after a run, with the plan of the weeks ahead; a proposal whose van left the list is withdrawn.
+
+    A run for an earlier week sees no proposal of a later one, and leaves it as it is.
+
+    Parameters
+    ----------
+    listed : polars.DataFrame
+        The week's watchlist.
+    assessment : Assessment
+        States behind it.
+    posterior : CausePosterior
+        Causes behind it.
+    register : Register
+        Warranty of each van, and when it is away.
+    settings : Settings
+        Money, workshop hours and the least probability.
+    existing : polars.DataFrame
+        WORK_ORDERS before the run.
+    week : str
+        ISO week the run stands for.
+    jobs : mapping of str to Job
+        With the hours and costs the workshops taught.
+    flags : mapping of str to sequence of str
+        What flagged each listed van.
+
+    Returns
+    -------
+    polars.DataFrame
+        WORK_ORDERS.
+    """
+    states = {row["van_id"]: row for row in assessment.states.iter_rows(named=True)}
+    since = dict(assessment.trends.filter("alarm").sort("week").group_by("van_id").agg(_latest_alarm()).iter_rows())
+    watched = [
+        _watched(row, states[row["van_id"]], since.get(row["van_id"]), register, settings, tuple(flags[row["van_id"]]))
+        for row in listed.iter_rows(named=True)
+    ]
+    money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
+    later = existing.filter((pl.col("week") > week) & (pl.col("state") == "proposed"))
+    known = existing.join(later.select("order_id"), on="order_id", how="anti")
+    orders = propose_orders(watched, posterior, money, known, jobs).orders
+    orders = orders.filter((pl.col("state") != "proposed") | pl.col("van_id").is_in(listed["van_id"].to_list()))
+    orders = plan_orders(
+        orders,
+        week=week,
+        settings=settings.workshop.for_plan(),
+        warranties={van.van_id: van.warranty_until for van in register.vans.values() if van.warranty_until is not None},
+        absences=register.absences,
+    )
+    return pl.concat([orders, later.select(orders.columns).join(orders.select("order_id"), on="order_id", how="anti")])
+
+
+def _latest_alarm() -> pl.Expr:
+    """First week of the alarms that stand in a van's last week with an alarm."""
+    return pl.col("alarm_since").filter(pl.col("week") == pl.col("week").max()).min()
+
+
+def _watched(
+    row: Mapping[str, object],
+    state: Mapping[str, object],
+    since: str | None,
+    register: Register,
+    settings: Settings,
+    flagged_by: tuple[str, ...],
+) -> WatchedVan:
+    van_id, week = str(row["van_id"]), str(row["week"])
+    crosses, weeks, reasons = state["cross_before_next"], row["weeks_to_limit"], row["reasons"]
+    return WatchedVan(
+        van_id=van_id,
+        family=str(row["family"]),
+        depot=str(row["depot"]),
+        week=week,
+        urgency=str(row["urgency"]),
+        alarm_since=since if state["alarm"] and since else week,
+        crosses=crosses if isinstance(crosses, float) else 0.0,
+        weeks_to_limit=weeks if isinstance(weeks, float) else None,
+        warranty_until=register.vans[van_id].warranty_until,
+        reasons=tuple(str(reason) for reason in reasons) if isinstance(reasons, list) else (),
+        duty=settings.workshop.duty_of(van_id, str(row["depot"]), str(row["family"])),
+        flagged_by=flagged_by,
+    )

@@ -1,0 +1,135 @@
+"""Which manifest row is which recording: new, delivered before, a correction, or a contradiction."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from pipelines.intake.manifest import ManifestRow
+from pipelines.storage.warehouse import Warehouse
+
+
+@dataclass
+class _Claim:
+    """One recording of a waveform: who holds it, and every van, time and conditions it was ever told of."""
+
+    van_id: str
+    captured_at: datetime
+    told: set[tuple[str, datetime, str]]
+    holder: tuple[str, int]
+
+
+class Claims:
+    """Settles the rows of one delivery against everything held.
+
+    A waveform belongs to one van and one time. The same row again is a duplicate, also when it repeats what a
+    later row corrected; other conditions for the same recording supersede; another van or time is refused, unless a
+    person decided that it wins.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        What is held.
+    delivery : str
+        Whose rows come now.
+    waveform_ids : sequence of str
+        Every waveform they name.
+    winning : collection of int
+        Rows whose claim wins over what is held.
+    """
+
+    def __init__(
+        self, warehouse: Warehouse, delivery: str, waveform_ids: Sequence[str], winning: Collection[int] = ()
+    ) -> None:
+        self._winning = winning
+        self.delivery = delivery
+        self.rows: dict[tuple[str, int], tuple[str, str | None]] = {}  # ledger entries by delivery and row
+        self.corrected: dict[tuple[str, int], str] = {}  # rows held before, and what supersedes them
+        self._new: dict[int, dict[str, Any]] = {}
+        named = pl.DataFrame({"waveform_id": list(dict.fromkeys(waveform_ids))}, schema={"waveform_id": pl.String})
+        with warehouse.rows("_named", named):
+            before = warehouse.query(
+                """
+                SELECT waveform_id, van_id, captured_at, conditions_id, state, delivery, row
+                FROM recordings SEMI JOIN _named USING (waveform_id) ORDER BY state = 'held'
+                """
+            )
+            self.stored: set[str] = set(
+                warehouse.query("SELECT waveform_id FROM waveforms SEMI JOIN _named USING (waveform_id)")["waveform_id"]
+            )
+        self._claims: dict[str, _Claim] = {}
+        for row in before.iter_rows(named=True):
+            holder = (row["delivery"], row["row"])
+            claim = self._claims.setdefault(
+                row["waveform_id"], _Claim(row["van_id"], row["captured_at"], set(), holder)
+            )
+            claim.told.add((row["van_id"], row["captured_at"], row["conditions_id"]))
+            claim.van_id, claim.captured_at = row["van_id"], row["captured_at"]
+            claim.holder = holder  # the held row comes last
+
+    def claim(self, row: ManifestRow, waveform_id: str) -> str | None:
+        """Settle one row; rows must come in the order of the manifest.
+
+        Parameters
+        ----------
+        row : ManifestRow
+            Sound, of a known van.
+        waveform_id : str
+            Its waveform.
+
+        Returns
+        -------
+        str or None
+            Why the claim is refused; None when it is settled.
+        """
+        assert row.van_id is not None
+        assert row.captured_at is not None
+        here = (self.delivery, row.number)
+        held = self._claims.get(waveform_id)
+        told = (row.van_id, row.captured_at, row.conditions_id)
+        if held is not None and told in held.told:
+            self.rows[here] = ("duplicate", waveform_id)
+            return None
+        other = held is not None and (held.van_id, held.captured_at) != (row.van_id, row.captured_at)
+        if held is not None and other and row.number not in self._winning:
+            return (
+                f"{row.file} is claimed for van {row.van_id} at {row.captured_at:%Y-%m-%d %H:%M:%S} UTC, but {held.holder[0]} "
+                f"row {held.holder[1]} holds it for van {held.van_id} at {held.captured_at:%Y-%m-%d %H:%M:%S} UTC: find out which is right"
+            )
+        if held is not None:
+            by = f"{here[0]} row {here[1]}"
+            self.rows[held.holder] = ("superseded", waveform_id)
+            if held.holder[0] == self.delivery and held.holder[1] in self._new:
+                self._new[held.holder[1]] |= {"state": "superseded", "superseded_by": by}
+            else:
+                self.corrected[held.holder] = by
+            held.holder = here
+            held.van_id, held.captured_at = row.van_id, row.captured_at
+            held.told.add(told)
+        else:
+            self._claims[waveform_id] = _Claim(row.van_id, row.captured_at, {told}, here)
+        self.rows[here] = ("held", waveform_id)
+        self._new[row.number] = {
+            "delivery": self.delivery,
+            "row": row.number,
+            "state": "held",
+            "waveform_id": waveform_id,
+            "van_id": row.van_id,
+            "captured_at": row.captured_at,
+            "file": row.file,
+            **row.conditions,
+            "conditions_id": row.conditions_id,
+            "superseded_by": None,
+        }
+        return None
+
+    @property
+    def held_ids(self) -> set[str]:
+        """Waveforms that rows of this delivery hold or held."""
+        return {row["waveform_id"] for row in self._new.values()}
+
+    def recordings(self) -> list[dict[str, Any]]:
+        """New rows of the table `recordings`."""
+        return list(self._new.values())

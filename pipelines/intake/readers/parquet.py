@@ -1,0 +1,84 @@
+"""Recordings in Parquet, canonical or through a recorder profile."""
+
+import io
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from data_contracts.capture import Waveform
+from data_contracts.errors import EmptyFileError, TooLargeError, UnreadableFileError
+from data_contracts.recorder import RecorderProfile
+from pipelines.intake.readers.clock import clock_seconds
+from pipelines.intake.readers.columns import MOST_SAMPLES, finish, numbers, pick_columns
+
+
+def is_parquet(name: str) -> bool:
+    """True for a file of this format, by its name."""
+    return name.lower().endswith((".parquet", ".pq"))
+
+
+def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
+    """Decode one Parquet recording.
+
+    Parameters
+    ----------
+    content : bytes
+        The whole file.
+    profile : RecorderProfile
+        Source columns, scales, and time unit or clock; what is about text is not used, except for missing text.
+
+    Returns
+    -------
+    Waveform
+
+    Raises
+    ------
+    WaveformError
+        If the file is no whole Parquet file or breaks the contract or the profile.
+    """
+    try:
+        lazy = pl.scan_parquet(io.BytesIO(content))
+        headers = lazy.collect_schema().names()
+    except pl.exceptions.PolarsError:
+        raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
+    picked = pick_columns(profile, headers)
+    try:
+        rows = lazy.select(pl.len()).collect().item()  # from the footer: nothing is unpacked yet
+        if rows > MOST_SAMPLES:
+            raise TooLargeError(f"the file holds {rows} samples, at most {MOST_SAMPLES}: split it")
+        frame = pl.read_parquet(io.BytesIO(content), columns=sorted(set(picked.values())))
+    except pl.exceptions.PolarsError:
+        raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
+    if frame.is_empty():
+        raise EmptyFileError("the file holds no samples: record again")
+    channels = {name: _channel(frame[header], header, profile) for name, header in picked.items() if name != "time"}
+    return finish(profile, _time(frame, picked.get("time"), profile), channels)
+
+
+def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArray[np.float64]:
+    if values.dtype == pl.String:
+        values = values.set(values.is_in(list(profile.missing_text)).fill_null(False), None)
+    if profile.empty_cell == "unchanged":
+        values = values.forward_fill()
+    return numbers(values, header)
+
+
+def _time(frame: pl.DataFrame, header: str | None, profile: RecorderProfile) -> NDArray[np.float64]:
+    if header is None:
+        assert profile.interval_s is not None
+        return np.arange(frame.height, dtype=np.float64) * profile.interval_s
+    values = frame[header]
+    if values.dtype == pl.String and profile.clock is not None:
+        return clock_seconds(values, profile.clock)
+    if values.dtype.is_temporal():
+        nanoseconds = values.cast(pl.Int64) * _NANOSECONDS.get(getattr(values.dtype, "time_unit", "ns") or "ns", 1)
+        return numbers(nanoseconds - nanoseconds[0], header) * np.float64(1e-9)
+    if values.dtype.is_integer() and not values.has_nulls():
+        values = values.cast(pl.Int64, strict=False)
+        values = values - values[0]  # while still whole: a count from long ago keeps every step
+    time = numbers(values, header)
+    return np.asarray((time - time[0]) * profile.time_unit_s, dtype=np.float64)
+
+
+_NANOSECONDS = {"ns": 1, "us": 1_000, "ms": 1_000_000}

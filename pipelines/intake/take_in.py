@@ -1,0 +1,396 @@
+"""Intake: what lies in the inbox, and what waits in quarantine, to recordings held.
+
+For every delivery: manifest through the gate, files decoded, identities settled, waveform chunks written and
+synced, then one transaction for all its rows, and only then is it moved out of the inbox. A run that is
+killed at any point leaves nothing that running again does not put right.
+"""
+
+import itertools
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from data_contracts.tables import DELIVERIES, MANIFEST_ROWS, RECORDINGS, WAVEFORMS, polars_schema
+from pipelines.decisions.quarantine_decisions import winning_claims
+from pipelines.intake import check_results, quarantine
+from pipelines.intake.capture_dates import check_moment, date_of_delivery
+from pipelines.intake.corrections import Mend, filled, mended_rows, mends
+from pipelines.intake.decoding import Decoded, Wanted, decode_all
+from pipelines.intake.delivery import (
+    LARGEST_MANIFEST_BYTES,
+    MANIFEST,
+    Delivery,
+    RefusedError,
+    inner_path,
+    open_delivery,
+)
+from pipelines.intake.filing import file_away, place_of
+from pipelines.intake.identity import Claims
+from pipelines.intake.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
+from pipelines.intake.quarantine import Item
+from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import sweep, write_waveforms
+from pipelines.workspace.register import Register
+from pipelines.workspace.workspace import Workspace
+
+Report = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class DeliveryAccount:
+    """What became of the manifest rows of one delivery; held + superseded + duplicates + quarantined = rows."""
+
+    delivery: str
+    rows: int
+    held: int
+    superseded: int
+    duplicates: int
+    quarantined: int
+
+    @property
+    def closes(self) -> bool:
+        """The account adds up."""
+        return self.rows == self.held + self.superseded + self.duplicates + self.quarantined
+
+
+@dataclass
+class _Job:
+    """One delivery on its way in: what is read of it, and what is refused before any file is decoded."""
+
+    delivery: str
+    source: str
+    path: Path
+    again: bool = False  # it waits in quarantine
+    content_id: str = ""
+    opened: Delivery | None = None
+    total: int = 0  # rows of its manifest
+    text: list[TextRow] = field(default_factory=list)  # rows to process now
+    dated: datetime | None = None  # what its rows say, settled ones too
+    items: list[Item] = field(default_factory=list)
+    ready: list[ManifestRow] = field(default_factory=list)  # rows whose file is to be decoded
+    wanted: list[Wanted] = field(default_factory=list)
+    settled: set[int] = field(default_factory=set)  # rows that are not in question now
+    waiting: set[int] = field(default_factory=set)  # rows the ledger says wait
+    mended: list[Mend] = field(default_factory=list)  # what people said since, oldest first
+
+    def open_rows(self, rows: int) -> list[int]:
+        """Rows in question, of a manifest known to have so many."""
+        return sorted((self.waiting | set(range(1, rows + 1))) - self.settled)
+
+
+def take_in(
+    workspace: Workspace,
+    warehouse: Warehouse,
+    register: Register,
+    *,
+    now: datetime,
+    progress: Report | None = None,
+    workers: int = 0,
+) -> list[DeliveryAccount]:
+    """Take in every complete delivery, after trying again what waits in quarantine.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    warehouse : Warehouse
+        Open for writing.
+    register : Register
+        Vans, families and recorder profiles.
+    now : datetime
+        Time of the run.
+    progress : callable, optional
+        Told (done, total) in recordings.
+    workers : int
+        Processes that decode; 0 is one per core.
+
+    Returns
+    -------
+    list of DeliveryAccount
+        Deliveries that are new, or whose waiting rows changed; oldest first.
+    """
+    file_away(workspace, warehouse)
+    sweep(warehouse, workspace.waveforms)
+    quarantine.note_register_faults(warehouse, register, now=now)
+    _keep_vans(warehouse, register)
+    jobs = [*_waiting_jobs(workspace, warehouse), *_new_jobs(workspace, warehouse)]
+    return _take_in(workspace, warehouse, register, jobs, now=now, progress=progress, workers=workers)
+
+
+def retry_waiting(
+    workspace: Workspace, warehouse: Warehouse, register: Register, *, now: datetime
+) -> list[DeliveryAccount]:
+    """Try again what waits in quarantine, and leave the inbox to the next run.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    warehouse : Warehouse
+        Open for writing.
+    register : Register
+        Vans, families and recorder profiles.
+    now : datetime
+        Time of the retry.
+
+    Returns
+    -------
+    list of DeliveryAccount
+        Deliveries whose waiting rows changed.
+    """
+    _keep_vans(warehouse, register)
+    return _take_in(workspace, warehouse, register, list(_waiting_jobs(workspace, warehouse)), now=now, workers=1)
+
+
+def _take_in(
+    workspace: Workspace,
+    warehouse: Warehouse,
+    register: Register,
+    jobs: Sequence[_Job],
+    *,
+    now: datetime,
+    progress: Report | None = None,
+    workers: int,
+) -> list[DeliveryAccount]:
+    _lay_mends(workspace, jobs)
+    _check_manifests(workspace, jobs, register, now=now)
+    total = sum(len(job.wanted) for job in jobs)
+    done = 0
+    changed: list[str] = []
+    for job, decoded in zip(jobs, decode_all([job.wanted for job in jobs], workers=workers), strict=True):
+        if _commit(workspace, warehouse, job, decoded, now=now):
+            changed.append(job.delivery)
+        done += len(job.wanted)
+        if progress is not None:
+            progress(done, total)
+    file_away(workspace, warehouse)
+    return accounts(warehouse, changed)
+
+
+def accounts(warehouse: Warehouse, deliveries: Sequence[str] | None = None) -> list[DeliveryAccount]:
+    """Row accounts.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Holds them.
+    deliveries : sequence of str, optional
+        Which, in order; all by name if not given.
+
+    Returns
+    -------
+    list of DeliveryAccount
+    """
+    rows = warehouse.query(
+        "SELECT delivery, rows, held, superseded, duplicates, quarantined FROM deliveries ORDER BY delivery"
+    )
+    found = {row["delivery"]: DeliveryAccount(**row) for row in rows.iter_rows(named=True)}
+    return list(found.values()) if deliveries is None else [found[name] for name in deliveries]
+
+
+def _keep_vans(warehouse: Warehouse, register: Register) -> None:
+    with warehouse.transaction():
+        warehouse.replace("vans", register.vans_frame())
+
+
+def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
+    """Deliveries in quarantine with something that waits."""
+    rows = warehouse.query(
+        """
+        SELECT delivery, source, content_id FROM deliveries
+        WHERE delivery IN (SELECT delivery FROM quarantine WHERE state = 'waiting') ORDER BY taken_in_at, delivery
+        """
+    )
+    for row in rows.iter_rows(named=True):
+        path = place_of(workspace, row["delivery"], row["source"], "quarantine")
+        if not (path.exists() or path.is_symlink()):
+            continue  # taken away by hand: what waits keeps waiting, `vansnap check` says so
+        job = _Job(row["delivery"], row["source"], path, again=True, content_id=row["content_id"])
+        closed = warehouse.query(
+            """
+            SELECT row FROM manifest_rows WHERE delivery = $d AND state <> 'quarantined' UNION
+            SELECT row FROM quarantine WHERE delivery = $d AND state = 'discarded' AND row IS NOT NULL
+            """,
+            {"d": row["delivery"]},
+        )
+        job.settled = set(closed["row"])
+        ledger = warehouse.query(
+            "SELECT row FROM manifest_rows WHERE delivery = ? AND state = 'quarantined'", [row["delivery"]]
+        )
+        job.waiting = set(ledger["row"]) - job.settled
+        yield job
+
+
+def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
+    """Complete deliveries in the inbox, by name."""
+    taken = set(warehouse.query("SELECT delivery FROM deliveries")["delivery"]) | {quarantine.REGISTER}
+    for path in sorted(workspace.inbox.iterdir()):
+        if path.name.startswith(".") or path.name.endswith(".part"):
+            continue
+        stem = path.name[:-4] if path.name.lower().endswith(".zip") and not path.is_dir() else path.name
+        name, number = stem, 1
+        while name in taken:
+            number += 1
+            name = f"{stem}~{number}"
+        taken.add(name)
+        yield _Job(name, path.name, path)
+
+
+def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
+    """Give every delivery what people said of it."""
+    told = mends(workspace)
+    for job in jobs:
+        job.mended = [mend for mend in told if mend.delivery == job.delivery]
+
+
+def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
+    """Read all manifests, put them through the gate in one batch, and settle what needs no decoding."""
+    for job in jobs:
+        _open(job)
+    text = [row for job in jobs for row in job.text]
+    checked = iter(check_rows(text))
+    for job in jobs:
+        rows = list(itertools.islice(checked, len(job.text)))
+        check_results.keep(workspace.checks, job.delivery, check_results.of_delivery(job.text, rows), now=now)
+        for row in rows:
+            try:
+                wanted = _admit(job, row, register)
+            except RefusedError as refused:
+                job.items.append(Item(job.delivery, row.file, row.number, refused.rule, refused.reason, 1))
+            else:
+                job.ready.append(row)
+                job.wanted.append(wanted)
+
+
+def _open(job: _Job) -> None:
+    try:
+        job.opened = open_delivery(job.path)
+        content = job.opened.read(MANIFEST, LARGEST_MANIFEST_BYTES)
+        rows = mended_rows(read_manifest(content, filled(job.mended)), job.mended)
+    except RefusedManifestError as refused:
+        job.total = refused.rows
+        job.items.append(
+            Item(job.delivery, MANIFEST, None, refused.rule, refused.reason, len(job.open_rows(refused.rows)))
+        )
+    except RefusedError as refused:
+        rule, reason = refused.rule, refused.reason
+        if job.opened is not None:
+            if rule == "missing_file":
+                rule, reason = "missing_manifest", job.opened.without_manifest()
+            elif rule in ("unreadable_file", "too_large"):
+                rule = "unreadable_manifest"
+        file = None if job.opened is None else MANIFEST
+        job.items.append(Item(job.delivery, file, None, rule, reason, len(job.open_rows(0))))
+    else:
+        job.total, job.dated = len(rows), date_of_delivery(rows)
+        job.text = [row for row in rows if row.number not in job.settled]
+        for number in sorted(job.waiting - {row.number for row in rows}):
+            reason = f"row {number} is no longer in the manifest: put it back, or discard the item"
+            job.items.append(Item(job.delivery, MANIFEST, number, "unreadable_manifest", reason, 1))
+    if not job.again:
+        job.content_id = job.opened.content_id() if job.opened is not None else job.source
+
+
+def _admit(job: _Job, row: ManifestRow, register: Register) -> Wanted:
+    """What to decode for a row, or why it is refused before that."""
+    if row.fault is not None:
+        raise RefusedError(*row.fault)
+    assert row.file is not None
+    assert job.opened is not None
+    van = register.vans.get(row.van_id or "")
+    if van is None:
+        raise RefusedError(
+            "unknown_van", f"van {row.van_id!r} is not in register/vans.csv: add it; the row is taken in then"
+        )
+    if van.family not in register.families:
+        broken = register.broken_families.get(van.family)
+        what = broken or f"family {van.family} of van {van.van_id} is not in register/families.toml: add it"
+        raise RefusedError("broken_family", what)
+    said = {mend.row for mend in job.mended if mend.row is not None and "captured_at" in mend.cells}
+    check_moment(row, van, job.dated, said)
+    name = row.conditions["recorder"]
+    profile = register.recorders.get(name)
+    if profile is None:
+        broken = register.broken_recorders.get(name)
+        if broken is not None:
+            raise RefusedError("broken_recorder", broken)
+        what = f"recorder profile {name!r} is not in the register: add register/recorders/{name}.toml"
+        raise RefusedError("unknown_recorder", what)
+    inner_path(row.file)
+    return Wanted(job.opened, row.file, profile)
+
+
+def _commit(
+    workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], *, now: datetime
+) -> bool:
+    """Write one delivery; False if nothing of it changed."""
+    found = [(row, d) for row, d in zip(job.ready, decoded, strict=True) if d.waveform_id is not None]
+    wins = winning_claims(warehouse)
+    winning = {row.number for row in job.ready if _claimed_twice(job.delivery, row, "").item_id in wins}
+    claims = Claims(warehouse, job.delivery, [d.waveform_id for _, d in found if d.waveform_id is not None], winning)
+    items = list(job.items)
+    for row, result in zip(job.ready, decoded, strict=True):
+        if result.waveform_id is None:
+            assert result.refusal is not None
+            items.append(Item(job.delivery, row.file, row.number, *result.refusal, 1))
+        elif (reason := claims.claim(row, result.waveform_id)) is not None:
+            items.append(_claimed_twice(job.delivery, row, reason))
+    if job.again and not claims.rows and _same_items(warehouse, job.delivery, items):
+        return False
+
+    stored = set(claims.stored)
+    fresh = {
+        d.waveform_id: d.encoded for _, d in found if d.waveform_id in claims.held_ids and d.waveform_id not in stored
+    }
+    waveforms = write_waveforms(workspace.waveforms, {k: v for k, v in fresh.items() if k is not None})
+    ledger = dict(claims.rows)
+    for item in items:
+        numbers = job.open_rows(job.total) if item.row is None else [item.row]
+        ledger.update({(job.delivery, n): ("quarantined", None) for n in numbers})
+    with warehouse.transaction():
+        if not job.again:
+            account = {"rows": job.total, "held": 0, "superseded": 0, "duplicates": 0, "quarantined": 0}
+            row_of_delivery = {"delivery": job.delivery, "content_id": job.content_id, "source": job.source}
+            rows = [row_of_delivery | {"place": "inbox", "taken_in_at": now} | account]
+            warehouse.append("deliveries", pl.DataFrame(rows, schema=polars_schema(DELIVERIES)))
+        warehouse.append("waveforms", pl.DataFrame([vars(w) for w in waveforms], schema=polars_schema(WAVEFORMS)))
+        warehouse.append("recordings", pl.DataFrame(claims.recordings(), schema=polars_schema(RECORDINGS)))
+        for (delivery, number), by in claims.corrected.items():
+            warehouse.execute(
+                "UPDATE recordings SET state = 'superseded', superseded_by = ? WHERE delivery = ? AND row = ?",
+                [by, delivery, number],
+            )
+        entries = [(d, n, state, waveform_id) for (d, n), (state, waveform_id) in ledger.items()]
+        warehouse.upsert("manifest_rows", pl.DataFrame(entries, schema=polars_schema(MANIFEST_ROWS), orient="row"))
+        quarantine.store(warehouse, job.delivery, items, now=now)
+        _close_accounts(warehouse, sorted({job.delivery} | {d for d, _ in ledger}))
+    return True
+
+
+def _claimed_twice(delivery: str, row: ManifestRow, reason: str) -> Item:
+    return Item(delivery, row.file, row.number, "claimed_twice", reason, 1)
+
+
+def _same_items(warehouse: Warehouse, delivery: str, items: Sequence[Item]) -> bool:
+    before = warehouse.query(
+        "SELECT item_id, reason FROM quarantine WHERE delivery = ? AND state = 'waiting'", [delivery]
+    )
+    return dict(before.iter_rows()) == {item.item_id: item.reason for item in items}
+
+
+def _close_accounts(warehouse: Warehouse, deliveries: Sequence[str]) -> None:
+    """Write the counts of deliveries from the ledger; rows a mended manifest added count from now on."""
+    names = pl.DataFrame({"delivery": deliveries}, schema={"delivery": pl.String})
+    with warehouse.rows("_touched", names):
+        fresh = warehouse.query(
+            """
+            SELECT d.delivery, d.content_id, d.source, d.place, d.taken_in_at,
+                   coalesce(a.rows, 0) AS rows, coalesce(a.held, 0) AS held, coalesce(a.superseded, 0) AS superseded,
+                   coalesce(a.duplicates, 0) AS duplicates, coalesce(a.quarantined, 0) AS quarantined
+            FROM deliveries d JOIN _touched USING (delivery) LEFT JOIN row_account a USING (delivery)
+            """
+        )
+    warehouse.upsert("deliveries", fresh)

@@ -1,0 +1,456 @@
+"""Every question the board asks the published file, as one small query each: filtered and limited there, never here."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import polars as pl
+
+from data_contracts.signals import QUANTITIES
+from pipelines.read_side.published import Published
+
+# What the whole board needs ------------------------------------------------------------------
+
+
+def last_run(published: Published) -> dict[str, object] | None:
+    """The run that published the file: run_id, week, finished_at, vansnap, data_id."""
+    frame = published.ask("SELECT * FROM runs ORDER BY finished_at DESC, run_id LIMIT 1")
+    return frame.row(0, named=True) if frame.height else None
+
+
+def weeks(published: Published) -> list[str]:
+    """Weeks with a list, and the week of the last run; newest first."""
+    frame = published.ask(
+        "SELECT week FROM (SELECT DISTINCT week FROM watchlist UNION SELECT week FROM runs) ORDER BY week DESC"
+    )
+    return frame["week"].to_list()
+
+
+def depots_and_families(published: Published) -> tuple[list[str], list[str]]:
+    """Names the filters offer, sorted."""
+    depots = published.ask("SELECT DISTINCT depot FROM vans ORDER BY depot")["depot"].to_list()
+    names = published.ask("SELECT DISTINCT family FROM vans ORDER BY family")["family"].to_list()
+    return depots, names
+
+
+# This week -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class ListFilter:
+    """Which vans of a week's list to show; an empty sequence lets everything through."""
+
+    depots: Sequence[str] = ()
+    families: Sequence[str] = ()
+    causes: Sequence[str] = ()
+    urgencies: Sequence[str] = ()
+
+    def where(self) -> tuple[str, dict[str, object]]:
+        """SQL condition on alias w, and its parameters."""
+        parts: list[str] = []
+        parameters: dict[str, object] = {}
+        for column, values in (
+            ("depot", self.depots),
+            ("family", self.families),
+            ("leading_cause", self.causes),
+            ("urgency", self.urgencies),
+        ):
+            if values:
+                parts.append(f"list_contains($only_{column}, w.{column})")
+                parameters[f"only_{column}"] = list(values)
+        return (" AND ".join(parts) or "true"), parameters
+
+
+def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, offset: int = 0) -> pl.DataFrame:
+    """One page of a week's list, most urgent first.
+
+    Parameters
+    ----------
+    published : Published
+        The read side.
+    week : str
+        ISO week.
+    only : ListFilter
+        What to show.
+    limit, offset : int
+        Page.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns of `watchlist`, with `rank_before` and `urgency_before` (null: was not on the list before) and, of the
+        van's newest order up to that week, order_id, action, hours, state, due_by.
+    """
+    where, parameters = only.where()
+    return published.ask(
+        f"""
+        WITH before AS (
+            SELECT van_id, rank AS rank_before, urgency AS urgency_before FROM watchlist
+            WHERE week = (SELECT max(week) FROM watchlist WHERE week < $week)
+        ), page AS (
+            SELECT * FROM watchlist AS w WHERE week = $week AND {where} ORDER BY rank LIMIT $limit OFFSET $offset
+        ), newest_order AS (
+            SELECT van_id, order_id, action, hours, state, due_by FROM work_orders
+            WHERE week <= $week AND van_id IN (SELECT van_id FROM page)
+            QUALIFY row_number() OVER (PARTITION BY van_id ORDER BY week DESC, rank) = 1
+        )
+        SELECT page.*, before.* EXCLUDE (van_id), newest_order.* EXCLUDE (van_id)
+        FROM page LEFT JOIN before USING (van_id) LEFT JOIN newest_order USING (van_id) ORDER BY page.rank
+        """,
+        {"week": week, "limit": limit, "offset": offset, **parameters},
+    )
+
+
+def watchlist_counts(published: Published, week: str, only: ListFilter) -> dict[str, int]:
+    """Vans on a week's list per urgency, under a filter."""
+    where, parameters = only.where()
+    frame = published.ask(
+        f"SELECT urgency, count(*) AS vans FROM watchlist AS w WHERE week = $week AND {where} GROUP BY urgency",
+        {"week": week, **parameters},
+    )
+    return dict(zip(frame["urgency"].to_list(), frame["vans"].to_list(), strict=True))
+
+
+def leading_causes(published: Published, week: str) -> list[str]:
+    """Causes that lead on a week's list, most frequent first."""
+    return published.ask(
+        "SELECT leading_cause FROM watchlist WHERE week = $week GROUP BY 1 ORDER BY count(*) DESC, 1", {"week": week}
+    )["leading_cause"].to_list()
+
+
+def left_the_list(published: Published, week: str, *, limit: int = 50) -> pl.DataFrame:
+    """Vans on the list before this week's and not on this: van_id, week, rank, urgency, leading_cause."""
+    return published.ask(
+        """
+        SELECT van_id, week, rank, urgency, leading_cause FROM watchlist
+        WHERE week = (SELECT max(week) FROM watchlist WHERE week < $week)
+          AND van_id NOT IN (SELECT van_id FROM watchlist WHERE week = $week)
+        ORDER BY rank LIMIT $limit
+        """,
+        {"week": week, "limit": limit},
+    )
+
+
+def week_before(published: Published, week: str) -> str | None:
+    """The week of the list before a week's, or None when that is the first."""
+    before: str | None = published.ask("SELECT max(week) AS week FROM watchlist WHERE week < $week", {"week": week})[
+        "week"
+    ][0]
+    return before
+
+
+def notices(published: Published, week: str) -> list[str]:
+    """What a week says of no single van, such as a recorder that moved all its vans."""
+    frame = published.ask("SELECT text FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week})
+    return frame["text"].to_list()
+
+
+def week_in_numbers(published: Published, week: str) -> dict[str, int]:
+    """Counts for a week: vans of the register, vans seen, captures, captures sent back."""
+    row = published.ask(
+        """
+        SELECT (SELECT count(*) FROM vans) AS vans, count(DISTINCT van_id) AS seen, count(*) AS captures,
+               count(*) FILTER (grade = 'repeat') AS repeat
+        FROM captures WHERE week = $week
+        """,
+        {"week": week},
+    ).row(0, named=True)
+    return {name: int(value or 0) for name, value in row.items()}
+
+
+# A van ---------------------------------------------------------------------------------------
+
+
+def find_vans(published: Published, text: str = "", *, limit: int = 500) -> list[str]:
+    """Van ids that contain a text, in order."""
+    return published.ask(
+        "SELECT van_id FROM vans WHERE $text = '' OR contains(lower(van_id), lower($text)) ORDER BY van_id LIMIT $limit",
+        {"text": text, "limit": limit},
+    )["van_id"].to_list()
+
+
+def van(published: Published, van_id: str) -> dict[str, object] | None:
+    """A van's register row, or None."""
+    frame = published.ask("SELECT * FROM vans WHERE van_id = $van", {"van": van_id})
+    return frame.row(0, named=True) if frame.height else None
+
+
+def van_on_list(published: Published, van_id: str, week: str) -> dict[str, object] | None:
+    """A van's row of a week's list, or None if it was not on it."""
+    frame = published.ask("SELECT * FROM watchlist WHERE week = $week AND van_id = $van", {"van": van_id, "week": week})
+    return frame.row(0, named=True) if frame.height else None
+
+
+def van_trends(published: Published, van_id: str, week: str) -> pl.DataFrame:
+    """A van's trends up to a week, by quantity and week."""
+    return published.ask(
+        "SELECT * FROM trends WHERE van_id = $van AND week <= $week ORDER BY quantity, week",
+        {"van": van_id, "week": week},
+    )
+
+
+def van_visits(published: Published, van_id: str, week: str, *, limit: int = 30) -> pl.DataFrame:
+    """The representative capture of each of a van's visits up to a week, newest first."""
+    return published.ask(
+        """
+        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, odometer_km, coolant_c, intake_air_c,
+               barometer_kpa, humidity_pct, altitude_m, fault_codes, fuel, recorder, recorder_serial
+        FROM captures WHERE van_id = $van AND week <= $week AND representative
+        ORDER BY captured_at DESC, capture_id LIMIT $limit
+        """,
+        {"van": van_id, "week": week, "limit": limit},
+    )
+
+
+def van_days(published: Published, van_id: str) -> tuple[date, date] | None:
+    """First and last day a van was recorded, UTC; None if it never was."""
+    row = published.ask(
+        """
+        SELECT min(captured_at AT TIME ZONE 'UTC')::DATE AS first, max(captured_at AT TIME ZONE 'UTC')::DATE AS last
+        FROM captures WHERE van_id = $van
+        """,
+        {"van": van_id},
+    ).row(0)
+    return None if row[0] is None else (row[0], row[1])
+
+
+def van_quantities(published: Published, van_id: str) -> list[str]:
+    """Quantities a van has trends of, in nomenclature order."""
+    there = set(
+        published.ask("SELECT DISTINCT quantity FROM trends WHERE van_id = $van", {"van": van_id})["quantity"].to_list()
+    )
+    return [name for name in QUANTITIES if name in there]
+
+
+def van_repairs(published: Published, van_id: str) -> pl.DataFrame:
+    """A van's repairs, oldest first, each with its ISO week."""
+    return published.ask(
+        """
+        SELECT *, strftime(done_at AT TIME ZONE 'UTC', '%G-W%V') AS week FROM repairs WHERE van_id = $van ORDER BY done_at
+        """,
+        {"van": van_id},
+    )
+
+
+def van_orders(published: Published, van_id: str, week: str, *, limit: int = 20) -> pl.DataFrame:
+    """A van's work orders up to a week, newest first."""
+    return published.ask(
+        "SELECT * FROM work_orders WHERE van_id = $van AND week <= $week ORDER BY week DESC, rank LIMIT $limit",
+        {"van": van_id, "week": week, "limit": limit},
+    )
+
+
+def shapes(published: Published, capture_ids: Sequence[str]) -> pl.DataFrame:
+    """Both traces of some captures on the fixed grid: capture_id, airflow, lambda_signal."""
+    return published.ask("SELECT * FROM shapes WHERE list_contains($ids, capture_id)", {"ids": list(capture_ids)})
+
+
+def reading(published: Published, capture_id: str) -> pl.DataFrame:
+    """Everything read from one capture: quantity, value, u, unread (reason code), mark; in nomenclature order."""
+    frame = published.ask("SELECT * FROM readings WHERE capture_id = $capture", {"capture": capture_id})
+    schema = {"quantity": pl.String, "value": pl.Float64, "u": pl.Float64, "unread": pl.String, "mark": pl.String}
+    if not frame.height:
+        return pl.DataFrame(schema=schema)
+    row = frame.row(0, named=True)
+    why = {item["name"]: item["reason"] for item in row["unread"] or []}
+    marks = {item["name"]: item["mark"] for item in row["marked"] or []}
+    return pl.DataFrame(
+        [(name, row.get(name), row.get(f"{name}_u"), why.get(name), marks.get(name)) for name in QUANTITIES],
+        schema=schema,
+        orient="row",
+    )
+
+
+# Workshop ------------------------------------------------------------------------------------
+
+_ORDERS_WHERE = "(len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state)"
+
+
+def order_counts(published: Published, depots: Sequence[str], states: Sequence[str]) -> int:
+    """How many orders are in some states, of some depots; no depot is all."""
+    frame = published.ask(
+        f"SELECT count(*) AS n FROM work_orders WHERE {_ORDERS_WHERE}", {"depots": list(depots), "states": list(states)}
+    )
+    return int(frame["n"][0])
+
+
+def order(published: Published, order_id: str) -> dict[str, object] | None:
+    """One order, or None."""
+    frame = published.ask("SELECT * FROM work_orders WHERE order_id = $order", {"order": order_id})
+    return frame.row(0, named=True) if frame.height else None
+
+
+def orders(
+    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
+) -> pl.DataFrame:
+    """One page of orders by rank: what can endanger people, then by urgency and worth per hour."""
+    return published.ask(
+        f"""
+        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
+        ORDER BY rank, week DESC, order_id LIMIT $limit OFFSET $offset
+        """,
+        {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
+    )
+
+
+def orders_by_day(
+    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
+) -> pl.DataFrame:
+    """One page of orders by the day they are due, the earliest first, within it the job worth most."""
+    return published.ask(
+        f"""
+        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
+        ORDER BY due_by NULLS LAST, rank, order_id LIMIT $limit OFFSET $offset
+        """,
+        {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
+    )
+
+
+def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> pl.DataFrame:
+    """The capacity plan: plan_week (null is left out), depot, jobs, hours; in order of week."""
+    return published.ask(
+        f"""
+        SELECT plan_week, depot, count(*) AS jobs, sum(hours) AS hours FROM work_orders WHERE {_ORDERS_WHERE}
+        GROUP BY ALL ORDER BY plan_week NULLS LAST, depot
+        """,
+        {"depots": list(depots), "states": list(states)},
+    )
+
+
+def left_out(published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int = 20) -> pl.DataFrame:
+    """Orders the plan leaves out, with the reason: order_id, van_id, depot, action, plan_note; worth most first."""
+    return published.ask(
+        f"""
+        SELECT order_id, van_id, depot, action, plan_note FROM work_orders
+        WHERE {_ORDERS_WHERE} AND plan_week IS NULL AND plan_note IS NOT NULL ORDER BY rank, order_id LIMIT $limit
+        """,
+        {"depots": list(depots), "states": list(states), "limit": limit},
+    )
+
+
+def hours_by_depot(published: Published, depots: Sequence[str], states: Sequence[str]) -> pl.DataFrame:
+    """Jobs and estimated hours per depot: depot, jobs, hours."""
+    return published.ask(
+        f"""
+        SELECT depot, count(*) AS jobs, sum(hours) AS hours FROM work_orders WHERE {_ORDERS_WHERE}
+        GROUP BY depot ORDER BY depot
+        """,
+        {"depots": list(depots), "states": list(states)},
+    )
+
+
+# Captures ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class CaptureFilter:
+    """Which captures to show; an empty sequence lets everything through."""
+
+    week: str | None = None
+    depots: Sequence[str] = ()
+    grades: Sequence[str] = ()
+    reason: str | None = None
+
+    def where(self) -> tuple[str, dict[str, object]]:
+        """SQL condition, and its parameters."""
+        parts: list[str] = []
+        parameters: dict[str, object] = {}
+        if self.week:
+            parts.append("week = $week")
+            parameters["week"] = self.week
+        if self.depots:
+            parts.append("list_contains($depots, depot)")
+            parameters["depots"] = list(self.depots)
+        if self.grades:
+            parts.append("list_contains($grades, grade)")
+            parameters["grades"] = list(self.grades)
+        if self.reason:
+            parts.append("list_contains(grade_reasons, $reason)")
+            parameters["reason"] = self.reason
+        return (" AND ".join(parts) or "true"), parameters
+
+
+def captures(published: Published, only: CaptureFilter, *, limit: int, offset: int = 0) -> pl.DataFrame:
+    """One page of captures, newest first."""
+    where, parameters = only.where()
+    return published.ask(
+        f"""
+        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, depot, family, delivery, file,
+               recorder, recorder_serial
+        FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset
+        """,
+        {"limit": limit, "offset": offset, **parameters},
+    )
+
+
+def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:
+    """Captures per grade."""
+    where, parameters = only.where()
+    frame = published.ask(f"SELECT grade, count(*) AS n FROM captures WHERE {where} GROUP BY grade", parameters)
+    return dict(zip(frame["grade"].to_list(), frame["n"].to_list(), strict=True))
+
+
+def grade_reason_counts(published: Published, only: CaptureFilter) -> pl.DataFrame:
+    """How often each reason took a capture down, and in how many vans: reason, captures, vans; most frequent first."""
+    where, parameters = only.where()
+    return published.ask(
+        f"""
+        SELECT reason, count(*) AS captures, count(DISTINCT van_id) AS vans
+        FROM (SELECT unnest(grade_reasons) AS reason, van_id FROM captures WHERE {where})
+        GROUP BY reason ORDER BY captures DESC, reason
+        """,
+        parameters,
+    )
+
+
+def deliveries(published: Published, *, limit: int = 100) -> pl.DataFrame:
+    """The row account of the newest deliveries."""
+    return published.ask("SELECT * FROM deliveries ORDER BY taken_in_at DESC, delivery DESC LIMIT $n", {"n": limit})
+
+
+def delivery_names(published: Published) -> list[str]:
+    """All deliveries, those with something in quarantine first, the newest first among each."""
+    frame = published.ask("SELECT delivery FROM deliveries ORDER BY quarantined = 0, taken_in_at DESC, delivery DESC")
+    return list(frame["delivery"])
+
+
+def delivery_totals(published: Published) -> dict[str, int]:
+    """The row account over everything ever delivered."""
+    row = published.ask(
+        """
+        SELECT count(*) AS deliveries, sum(rows) AS rows, sum(held) AS held, sum(superseded) AS superseded,
+               sum(duplicates) AS duplicates, sum(quarantined) AS quarantined FROM deliveries
+        """
+    ).row(0, named=True)
+    return {name: int(value or 0) for name, value in row.items()}
+
+
+def quarantine(published: Published, *, state: str = "waiting", limit: int = 200) -> pl.DataFrame:
+    """Refused items in a state, newest first."""
+    return published.ask(
+        "SELECT * FROM quarantine WHERE state = $state ORDER BY first_seen DESC, delivery, file, row LIMIT $limit",
+        {"state": state, "limit": limit},
+    )
+
+
+def quarantine_counts(published: Published, *, state: str = "waiting") -> pl.DataFrame:
+    """Refused items per rule in a state: rule, items, rows."""
+    return published.ask(
+        """
+        SELECT rule, count(*) AS items, sum(rows)::BIGINT AS rows FROM quarantine
+        WHERE state = $state GROUP BY rule ORDER BY items DESC, rule
+        """,
+        {"state": state},
+    )
+
+
+def repeatability(published: Published) -> pl.DataFrame:
+    """How well each recorder repeats the main peak within a visit, over the last weeks with captures.
+
+    Returns
+    -------
+    polars.DataFrame
+        recorder, recorder_serial, visits (with two or more repeats), repeats, and relative_sd: the pooled standard
+        deviation of the repeats of a visit over their mean. [1]
+    """
+    return published.ask("SELECT * FROM repeatability ORDER BY recorder, recorder_serial")

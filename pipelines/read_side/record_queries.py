@@ -1,0 +1,76 @@
+"""What the board promised against what came, and what findings moved: the questions of the view *how sure are we*."""
+
+import polars as pl
+
+from pipelines.read_side.published import Published
+from pipelines.storage.summaries import BANDS
+
+FORECAST_BANDS = BANDS
+CAUSE_EDGES = (0.0, 0.3, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
+
+
+def alarm_record(published: Published) -> dict[str, int]:
+    """Findings of the workshops, those in which nothing was found, and van-weeks with a visit."""
+    row = published.ask(
+        """
+        SELECT (SELECT count(*) FROM work_orders WHERE found IS NOT NULL AND found <> '') AS findings,
+               (SELECT count(*) FROM work_orders WHERE found = 'none') AS nothing_found,
+               (SELECT count(*) FROM (SELECT DISTINCT van_id, week FROM captures)) AS van_weeks
+        """
+    ).row(0, named=True)
+    return {name: int(value) for name, value in row.items()}
+
+
+def cause_record(published: Published) -> pl.DataFrame:
+    """How often the likeliest cause of a list was the one found, by its stated probability.
+
+    Returns
+    -------
+    polars.DataFrame
+        low, high: edges of the band; findings; mean: mean stated probability; right: causes found as stated. Bands
+        without a finding are left out.
+    """
+    return published.ask(
+        """
+        WITH found AS (
+            SELECT o.found, list_max(list_transform(w.causes, lambda c: c.probability)) AS p, w.causes
+            FROM work_orders o JOIN watchlist w ON w.van_id = o.van_id AND w.week = o.week
+            WHERE o.found IS NOT NULL AND o.found <> ''
+        ), judged AS (
+            SELECT p, list_contains(list_transform(list_filter(causes, lambda c: c.probability = p), lambda c: c.code), found)
+                   AS is_right,
+                   len(list_filter($edges, lambda edge: edge <= p)) AS band
+            FROM found
+        )
+        SELECT $edges[least(band, len($edges) - 1)] AS low, $edges[least(band, len($edges) - 1) + 1] AS high,
+               count(*) AS findings, avg(p) AS mean, count(*) FILTER (is_right) AS "right"
+        FROM judged GROUP BY ALL ORDER BY low
+        """,
+        {"edges": list(CAUSE_EDGES)},
+    )
+
+
+def forecast_record(published: Published) -> pl.DataFrame:
+    """Past forecasts against what came, by horizon and band of stated probability."""
+    return published.ask("SELECT * FROM forecast_record ORDER BY horizon_weeks, band")
+
+
+def coverage(published: Published) -> pl.DataFrame:
+    """How often what came lay inside the intervals that were stated."""
+    return published.ask("SELECT * FROM coverage ORDER BY interval")
+
+
+def learning(published: Published, *, limit: int = 100) -> pl.DataFrame:
+    """What findings moved, newest first, the most findings first within a week."""
+    return published.ask(
+        """
+        SELECT * FROM learning WHERE "after" <> before OR findings > 0
+        ORDER BY week DESC, findings DESC, kind, family, subject LIMIT $n
+        """,
+        {"n": limit},
+    )
+
+
+def proof_record(published: Published) -> pl.DataFrame:
+    """How often repairs were proven, by job and part."""
+    return published.ask("SELECT * FROM proof_statistics ORDER BY kind, name LIMIT 100")

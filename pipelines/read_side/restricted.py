@@ -1,0 +1,71 @@
+"""The published file as somebody of some depots may see it: every table is a view that leaves other vans out.
+
+The restriction lies under all questions rather than in each of them, so a view of the board can't forget it.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
+
+import duckdb
+
+from data_contracts.errors import WorkspaceError
+from pipelines.read_side.published import Published
+
+# How a row is tied to its van, or else to its depot. The first key a table has counts.
+_TIES = {
+    "van_id": "SELECT van_id FROM published.vans WHERE depot IN ({depots})",
+    "capture_id": "SELECT capture_id FROM captures",
+    "order_id": "SELECT order_id FROM work_orders",
+    "waveform_id": "SELECT waveform_id FROM captures",
+    "depot": "{depots}",
+}
+OF_THE_FLEET = frozenset({"runs", "learning", "proof_statistics", "repeatability", "forecast_record", "coverage"})
+"""Tables about no single van, shown to everybody. Any other table without a tie is shown empty."""
+
+
+def restricted(published: Published, depots: Sequence[str]) -> Published:
+    """The same file without the vans of other depots.
+
+    Parameters
+    ----------
+    published : Published
+    depots : sequence of str
+        Depots whose vans are shown; empty: all.
+
+    Returns
+    -------
+    Published
+
+    Raises
+    ------
+    WorkspaceError
+        If the file can't be asked.
+    """
+    if not depots:
+        return published
+    names = sorted(set(depots))
+    schema = "depots_" + hashlib.sha256("\0".join(names).encode()).hexdigest()[:16]
+    listed = ", ".join("'" + name.replace("'", "''") + "'" for name in names)
+    columns: dict[str, set[str]] = {}
+    for table, column in published.ask(
+        "SELECT table_name, column_name FROM duckdb_columns() JOIN duckdb_tables() USING (database_name, table_name) "
+        "WHERE database_name = 'published'"  # tables only: the view over the waveforms reads files of the whole fleet
+    ).iter_rows():
+        columns.setdefault(table, set()).add(column)
+    # Views of captures and orders first: others look through them.
+    order = sorted(columns, key=lambda name: (name not in ("captures", "work_orders"), name))
+    statements = [f"CREATE SCHEMA IF NOT EXISTS memory.{schema}", f"USE memory.{schema}"]
+    for table in order:
+        tie = next((key for key in _TIES if key in columns[table]), None)
+        where = "true" if table in OF_THE_FLEET else "false"
+        if tie is not None:
+            where = f"{tie} IN ({_TIES[tie].format(depots=listed)})"
+        statements.append(f'CREATE VIEW IF NOT EXISTS "{table}" AS SELECT * FROM published."{table}" WHERE {where}')
+    try:
+        published.execute(statements)
+    except duckdb.Error as error:
+        raise WorkspaceError(
+            f"published.duckdb can't be asked ({str(error).splitlines()[0]}): publish it again"
+        ) from error
+    return replace(published, schema=f"memory.{schema}")

@@ -1,0 +1,165 @@
+"""The read side: a fresh file beside the warehouse, swapped in by one rename."""
+
+import os
+import shutil
+from pathlib import Path
+
+import duckdb
+
+from data_contracts.summary_tables import SUMMARY_TABLES
+from data_contracts.tables import TABLES, Table
+from data_contracts.weeks import week_end
+from pipelines.storage.summaries import make_summaries
+from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
+from pipelines.workspace.workspace import sync_folder
+
+# What a published table holds when a run stands for an earlier week: nothing later than that week.
+_UP_TO_WEEK = {
+    "captures": "week <= $week",
+    "readings": "capture_id IN (SELECT capture_id FROM captures WHERE week <= $week)",
+    "shapes": "capture_id IN (SELECT capture_id FROM captures WHERE week <= $week)",
+    "trends": "week <= $week",
+    "watchlist": "week <= $week",
+    "work_orders": "week <= $week",
+    "notices": "week <= $week",
+    "learning": "week <= $week",
+    "runs": "week = $week",
+    "repairs": "done_at < $end",
+}
+
+# Rows of one van side by side, so that a question about a van skips the rest of the file; other tables by their key.
+ORDER = {"captures": ("van_id", "captured_at", "capture_id")}
+
+_EXPECTED = {
+    (table.name, column.name)
+    for table in (*(t for t in TABLES.values() if t.published), *SUMMARY_TABLES.values())
+    for column in table.columns
+}
+
+DECIDED = ("work_orders", "order_events", "proof_statistics", "item_events", "quarantine")
+"""Tables a decision changes."""
+ROW_GROUP = 8192
+"""Rows that are skipped or read together. The board asks for one van or one capture at a time, so they are few."""
+
+
+def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
+    """Copy the published tables, as of a week, into a new file and put it in place.
+
+    Readers of the old file keep it until they close it; nobody ever sees half a copy.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+    destination : Path
+        published.duckdb of the workspace.
+    week : str
+        ISO week the run stands for.
+    """
+    fresh = _fresh(destination)
+    connection = warehouse.connection
+    connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh (ROW_GROUP_SIZE {ROW_GROUP})")
+    try:
+        for table in TABLES.values():
+            if table.published:
+                _copy(connection, table, week, f'CREATE TABLE fresh."{table.name}" AS')
+        make_summaries(connection, "fresh")
+        for database in ("fresh", ""):
+            view_samples(connection, destination.parent / "waveforms", database)
+        connection.execute("CHECKPOINT fresh")
+    finally:
+        connection.execute("DETACH fresh")
+    _put_in_place(fresh, destination)
+
+
+def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> None:
+    """Bring only what decisions change up to date in the published file; the rest is copied as it is.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+    destination : Path
+        published.duckdb of the workspace.
+    week : str
+        ISO week it stands for.
+    """
+    fresh = _fresh(destination)
+    shutil.copyfile(destination, fresh)
+    connection = warehouse.connection
+    connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh")
+    try:
+        for name in DECIDED:
+            _copy(connection, TABLES[name], week, f'CREATE OR REPLACE TABLE fresh."{name}" AS')
+        connection.execute("CHECKPOINT fresh")
+    finally:
+        connection.execute("DETACH fresh")
+    _put_in_place(fresh, destination)
+
+
+def _fresh(destination: Path) -> Path:
+    for stale in destination.parent.glob(f".{destination.name}.*.fresh*"):
+        stale.unlink()
+    return destination.with_name(f".{destination.name}.{os.getpid()}.fresh")
+
+
+def _copy(connection: duckdb.DuckDBPyConnection, table: Table, week: str, verb: str) -> None:
+    """Rows of one table as of a week, in published order."""
+    where = _UP_TO_WEEK.get(table.name, "true")
+    columns = ", ".join(f'"{column.name}"' for column in table.columns)
+    order = ", ".join(f'"{key}"' for key in ORDER.get(table.name, table.key)) or "ALL"
+    known = {"week": week, "end": week_end(week)}
+    parameters = {name: value for name, value in known.items() if f"${name}" in where} or None
+    connection.execute(f'{verb} SELECT {columns} FROM "{table.name}" WHERE {where} ORDER BY {order}', parameters)
+
+
+def _put_in_place(fresh: Path, destination: Path) -> None:
+    """Sync and rename, so that a reader sees the old file or the new one, whole."""
+    descriptor = os.open(fresh, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    fresh.replace(destination)
+    sync_folder(destination.parent)
+
+
+def published_run(path: Path, *, whole: bool = True) -> tuple[str, str] | None:
+    """Week and data hash of the run a published file holds.
+
+    Parameters
+    ----------
+    path : Path
+        published.duckdb.
+    whole : bool
+        Only of a file with every table and column of today. One that an earlier version published has a week too.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        Week and `data_id`; None where there is no such file, or it can't be read.
+    """
+    if not path.is_file():
+        return None
+    try:
+        with duckdb.connect(str(path), read_only=True) as connection:
+            there = set(connection.execute("SELECT table_name, column_name FROM duckdb_columns()").fetchall())
+            if whole and not (there >= _EXPECTED and _shows_samples(connection, path.parent / "waveforms")):
+                return None
+            row = connection.execute(
+                "SELECT week, data_id FROM runs ORDER BY finished_at DESC, run_id LIMIT 1"
+            ).fetchone()
+    except duckdb.Error:
+        return None
+    return None if row is None else (str(row[0]), str(row[1]))
+
+
+def _shows_samples(connection: duckdb.DuckDBPyConnection, folder: Path) -> bool:
+    """The view over the waveforms looks where they are."""
+    views = connection.execute("SELECT sql FROM duckdb_views() WHERE view_name = ?", [SAMPLES_VIEW]).fetchall()
+    return any(chunks_in_sql(folder) in text for (text,) in views) or not has_chunks(folder)
+
+
+def _quoted(path: Path) -> str:
+    return str(path).replace("'", "''")

@@ -1,0 +1,389 @@
+"""The waveforms: immutable Parquet chunks named by the SHA-256 of their bytes, one row per waveform and channel.
+
+A channel is kept as whole recorder steps in int16 where that gives back every sample bit for bit, and
+as float32 otherwise. Time is kept only where it is not uniform.
+"""
+
+import hashlib
+import io
+import itertools
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from data_contracts.capture import Waveform
+from data_contracts.errors import WorkspaceError
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import write_synced
+
+_SCHEMA = pa.schema(
+    [
+        ("waveform_id", pa.string()),
+        ("channel", pa.string()),  # a canonical channel, or time_s
+        ("samples", pa.int64()),
+        ("step_ns", pa.int64()),  # of a uniform time
+        ("base", pa.int64()),  # sample = float32((base + code) * step)
+        ("step", pa.float64()),
+        ("codes", pa.list_(pa.int16())),
+        ("values", pa.list_(pa.float32())),
+        ("times_ns", pa.list_(pa.int64())),
+    ]
+)
+SAMPLES_VIEW = "waveform_samples"
+_MISSING = -32768
+_ROW_GROUP_SAMPLES = 400_000
+_CHUNK_SAMPLES = 16_000_000
+
+
+@dataclass(frozen=True)
+class StoredWaveform:
+    """Where one waveform is: chunk file and row group, with what its catalogue row says of it."""
+
+    waveform_id: str
+    chunk: str
+    row_group: int
+    samples: int
+    length_s: float
+    rate_hz: float
+    channels: tuple[str, ...]
+
+
+def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]] | None:
+    """Whole recorder steps that give back every sample bit for bit.
+
+    Parameters
+    ----------
+    values : ndarray of shape (samples,), float32
+        NaN marks a missing sample. [any unit]
+
+    Returns
+    -------
+    tuple of (int, float, ndarray of int16) or None
+        base, step and codes, with sample = float32((base + code) * step) and -32768 for NaN; None if the
+        samples do not lie on steps, or on more than int16 can count.
+    """
+    missing = np.isnan(values)
+    present = values[~missing].astype(np.float64)
+    if present.size == 0 or np.any((present == 0) & np.signbit(present)):  # a negative zero has no code
+        return None
+    levels = np.unique(present)
+    if levels.size > 65_000:
+        return None
+    codes = np.full(values.size, _MISSING, dtype=np.int16)
+    for step in _steps(levels):
+        counts = np.round(levels / step)
+        lowest, highest = counts[0], counts[-1]
+        if highest - lowest > 65_000 or max(abs(lowest), abs(highest)) > 2**52:
+            continue
+        if not np.array_equal((counts * step).astype(np.float32), levels.astype(np.float32)):
+            continue
+        base = 0 if lowest > -32_000 and highest < 32_000 else int(lowest + (highest - lowest) // 2)
+        codes[~missing] = (np.round(present / step) - base).astype(np.int16)
+        return base, float(step), codes
+    return None
+
+
+def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
+    """Candidate step sizes for sorted distinct levels, the likeliest first."""
+    if levels.size == 1:
+        yield abs(levels[0]) if levels[0] else 1.0
+        return
+    gaps = np.diff(levels)
+    step = float(gaps.min())
+    for reach in (30.0, 3_000.0, np.inf):  # single precision blurs the smallest gap; wider ones sharpen it in turn
+        near = gaps[gaps < reach * step]
+        step = float(near.sum() / np.round(near / step).sum())
+    if (levels[-1] - levels[0]) / step > 65_000:
+        return
+    seen = set()
+    for digits in (1, 2, 3, 4, 5, 6, 7):
+        rounded = float(f"{step:.{digits}g}")
+        if abs(rounded - step) < step * 1e-4 and rounded not in seen:
+            seen.add(rounded)
+            yield rounded
+    for bits in (8, 10, 12, 14, 16):  # a round range over a power of two
+        span = float(f"{step * 2**bits:.3g}")
+        if abs(span / 2**bits - step) < step * 1e-4:
+            yield span / 2**bits
+    yield step
+
+
+def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
+    """Rows of a chunk for one waveform, channels by name."""
+    nanoseconds = np.round(waveform.time_s * 1e9).astype(np.int64)
+    steps = np.diff(nanoseconds)
+    uniform = bool(np.all(steps == steps[0]))
+    step_ns = int(steps[0]) if uniform else None
+    blank = dict.fromkeys(_SCHEMA.names)
+    rows: list[dict[str, object]] = []
+    common = {"waveform_id": waveform_id, "samples": nanoseconds.size, "step_ns": step_ns}
+    if not uniform:
+        rows.append(blank | common | {"channel": "time_s", "times_ns": nanoseconds})
+    for name in sorted(waveform.channels):
+        values = waveform.channels[name]
+        found = to_steps(values)
+        if found is None:
+            rows.append(blank | common | {"channel": name, "values": values})
+        else:
+            base, step, codes = found
+            rows.append(blank | common | {"channel": name, "base": base, "step": step, "codes": codes})
+    return rows
+
+
+def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, object]]]) -> list[StoredWaveform]:
+    """Write new waveforms; on return they are on disk under their final names, referenced by nothing yet.
+
+    Parameters
+    ----------
+    folder : Path
+        waveforms/ of the workspace.
+    encoded : mapping of str to sequence of rows
+        waveform_id to what `encode` gave.
+
+    Returns
+    -------
+    list of StoredWaveform
+        In the order given.
+    """
+    stored: list[StoredWaveform] = []
+    for chunk in _chunks(encoded):
+        content, groups = _chunk_bytes(chunk)
+        name = hashlib.sha256(content).hexdigest() + ".parquet"
+        _write_synced(folder, name, content)
+        for waveform_id, group in groups.items():
+            rows = chunk[waveform_id]
+            samples = int(str(rows[0]["samples"]))
+            length_s = _length_s(rows)
+            channels = tuple(str(r["channel"]) for r in rows if r["channel"] != "time_s")
+            stored.append(
+                StoredWaveform(waveform_id, name, group, samples, length_s, (samples - 1) / length_s, channels)
+            )
+    return stored
+
+
+def _length_s(rows: Sequence[Mapping[str, object]]) -> float:
+    times, step = rows[0]["times_ns"], rows[0]["step_ns"]
+    if isinstance(step, int):
+        return step * (int(str(rows[0]["samples"])) - 1) * 1e-9
+    assert isinstance(times, np.ndarray)
+    return float(times[-1]) * 1e-9
+
+
+def _chunks(
+    encoded: Mapping[str, Sequence[Mapping[str, object]]],
+) -> Iterator[dict[str, Sequence[Mapping[str, object]]]]:
+    chunk: dict[str, Sequence[Mapping[str, object]]] = {}
+    size = 0
+    for waveform_id, rows in encoded.items():
+        chunk[waveform_id] = rows
+        size += len(rows) * int(str(rows[0]["samples"]))
+        if size >= _CHUNK_SAMPLES:
+            yield chunk
+            chunk, size = {}, 0
+    if chunk:
+        yield chunk
+
+
+def _chunk_bytes(chunk: Mapping[str, Sequence[Mapping[str, object]]]) -> tuple[bytes, dict[str, int]]:
+    buffer = io.BytesIO()
+    groups: dict[str, int] = {}
+    pending: list[Mapping[str, object]] = []
+    size = group = 0
+    with pq.ParquetWriter(
+        buffer,
+        _SCHEMA,
+        compression="zstd",
+        use_dictionary=["channel"],
+        write_statistics=["waveform_id"],
+        column_encoding={
+            "codes.list.element": "DELTA_BINARY_PACKED",
+            "values.list.element": "BYTE_STREAM_SPLIT",
+            "times_ns.list.element": "DELTA_BINARY_PACKED",
+        },
+    ) as writer:
+
+        def flush() -> None:
+            writer.write_table(pa.Table.from_pylist(pending, schema=_SCHEMA))
+
+        for waveform_id, rows in chunk.items():
+            groups[waveform_id] = group
+            pending.extend(rows)
+            size += len(rows) * int(str(rows[0]["samples"]))
+            if size >= _ROW_GROUP_SAMPLES:
+                flush()
+                pending, size, group = [], 0, group + 1
+        if pending:
+            flush()
+    return buffer.getvalue(), groups
+
+
+def _write_synced(folder: Path, name: str, content: bytes) -> None:
+    final = folder / name
+    if final.exists() and final.stat().st_size == len(content):
+        return
+    write_synced(final, content)
+
+
+def read_waveforms(warehouse: Warehouse, folder: Path, waveform_ids: Iterable[str]) -> dict[str, Waveform]:
+    """Samples of stored waveforms, each chunk's row groups read once.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Holds the catalogue.
+    folder : Path
+        waveforms/ of the workspace.
+    waveform_ids : iterable of str
+        Which.
+
+    Returns
+    -------
+    dict of str to Waveform
+        In the order asked.
+
+    Raises
+    ------
+    WorkspaceError
+        If one is not in the catalogue, or its chunk is gone or damaged.
+    """
+    wanted = list(dict.fromkeys(waveform_ids))
+    asked = pl.DataFrame({"waveform_id": wanted}, schema={"waveform_id": pl.String})
+    catalogue = warehouse.query("SELECT waveform_id, chunk, row_group FROM waveforms").join(
+        asked, on="waveform_id", how="semi"
+    )
+    found: dict[str, Waveform] = {}
+    for (chunk,), rows in catalogue.group_by(["chunk"], maintain_order=True):
+        ids = set(rows["waveform_id"])
+        found.update(read_chunk(folder / str(chunk), sorted(set(rows["row_group"])), ids))
+    missing = [waveform_id for waveform_id in wanted if waveform_id not in found]
+    if missing:
+        raise WorkspaceError(f"waveform {missing[0][:12]}… is not stored: run `vansnap check`, then restore waveforms/")
+    return {waveform_id: found[waveform_id] for waveform_id in wanted}
+
+
+def read_chunk(path: Path, row_groups: list[int] | None = None, only: set[str] | None = None) -> dict[str, Waveform]:
+    """Waveforms of one chunk.
+
+    Parameters
+    ----------
+    path : Path
+        The chunk.
+    row_groups : list of int, optional
+        Which row groups; all if not given.
+    only : set of str, optional
+        Which waveforms; all if not given.
+
+    Returns
+    -------
+    dict of str to Waveform
+
+    Raises
+    ------
+    WorkspaceError
+        If the file is gone or damaged.
+    """
+    remedy = "restore it from a backup, or deliver its recordings again"
+    try:
+        with pq.ParquetFile(path) as file:
+            table = file.read() if row_groups is None else file.read_row_groups(row_groups)
+    except FileNotFoundError:
+        raise WorkspaceError(f"waveform chunk {path.name[:12]}… is missing from waveforms/: {remedy}") from None
+    except (OSError, pa.ArrowException) as error:
+        raise WorkspaceError(f"waveform chunk {path.name[:12]}… can't be read ({error}): {remedy}") from error
+    ids, channels = table["waveform_id"].to_pylist(), table["channel"].to_pylist()
+    samples, steps_ns = table["samples"].to_pylist(), table["step_ns"].to_pylist()
+    bases, steps = table["base"].to_pylist(), table["step"].to_pylist()
+    codes, values, times = (_lists(table[c]) for c in ("codes", "values", "times_ns"))
+    waveforms: dict[str, Waveform] = {}
+    time: NDArray[np.float64] = np.empty(0)
+    for row, waveform_id in enumerate(ids):
+        if only is not None and waveform_id not in only:
+            continue
+        if waveform_id not in waveforms:
+            if steps_ns[row] is None:
+                time = times[row].astype(np.float64) * 1e-9
+            else:
+                time = (np.arange(samples[row], dtype=np.int64) * steps_ns[row]).astype(np.float64) * 1e-9
+            waveforms[waveform_id] = Waveform(time, {})
+        if channels[row] == "time_s":
+            continue
+        if steps[row] is None:
+            single = values[row].astype(np.float32)
+        else:
+            whole = codes[row]
+            single = ((whole.astype(np.float64) + bases[row]) * steps[row]).astype(np.float32)
+            single[whole == _MISSING] = np.nan
+        held = waveforms[waveform_id]
+        waveforms[waveform_id] = Waveform(held.time_s, {**held.channels, channels[row]: single})
+    return waveforms
+
+
+def _lists(column: pa.ChunkedArray) -> list[NDArray[np.generic]]:
+    """Each row's list as a view into the column's values; an empty array for null."""
+    rows: list[NDArray[np.generic]] = []
+    for part in column.chunks:
+        offsets, flat = part.offsets.to_numpy(), part.values.to_numpy(zero_copy_only=False)
+        rows.extend(flat[a:b] for a, b in itertools.pairwise(offsets))
+    return rows
+
+
+def view_samples(connection: duckdb.DuckDBPyConnection, folder: Path, database: str = "") -> None:
+    """Make the view `waveform_samples` over the chunks, for any SQL client; none while there is no chunk.
+
+    DuckDB knows no path relative to a database, so the view names the folder in full: a workspace that was moved gets
+    its view again with the next publication.
+
+    Parameters
+    ----------
+    connection : DuckDBPyConnection
+        Outside a transaction.
+    folder : Path
+        waveforms/ of the workspace.
+    database : str
+        Name it is attached by; empty for the one the connection was opened with.
+    """
+    if not has_chunks(folder):
+        return
+    view = f"{database}.{SAMPLES_VIEW}" if database else SAMPLES_VIEW
+    text = (resources.files("pipelines") / "sql" / f"{SAMPLES_VIEW}.sql").read_text(encoding="utf-8")
+    connection.execute(f"CREATE OR REPLACE VIEW {view} AS {text.replace('$chunks', chunks_in_sql(folder))}")
+
+
+def has_chunks(folder: Path) -> bool:
+    """Whether anything is stored."""
+    return any(folder.glob("*.parquet"))
+
+
+def chunks_in_sql(folder: Path) -> str:
+    """All chunks, as SQL names them."""
+    quoted = str(folder).replace("'", "''")
+    return f"'{quoted}/*.parquet'"
+
+
+def sweep(warehouse: Warehouse, folder: Path) -> int:
+    """Remove chunks and drafts that nothing refers to: what a run that was cut off left behind.
+
+    Call only while holding the workspace.
+
+    Returns
+    -------
+    int
+        Files removed.
+    """
+    known = set(warehouse.query("SELECT DISTINCT chunk FROM waveforms")["chunk"])
+    strays = [
+        p
+        for p in folder.iterdir()
+        if p.is_file() and (p.suffix == ".parquet" or p.suffix == ".part") and p.name not in known
+    ]
+    for path in strays:
+        path.unlink()
+    return len(strays)

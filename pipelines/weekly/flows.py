@@ -1,0 +1,266 @@
+"""Thin flows over `steps.py`: names, retries, schedule, and the orchestrator's private home.
+
+Prefect reads its settings when it is imported, so `orchestrator_environment` comes first and the
+import stays inside the functions. Tasks hand on keys (a week), never frames.
+"""
+
+import logging
+import os
+import sys
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from data_contracts.errors import VansnapError, WorkspaceBusyError
+from pipelines.weekly.guard import guard_this_run
+from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
+from pipelines.workspace.settings import load_settings
+from pipelines.workspace.workspace import Workspace, open_workspace
+
+# An ephemeral server needs 10-30 s to start on two cores; the default limit of 20 s fails in a new home.
+_STARTUP_LIMIT_S = 180
+
+_BACKGROUND_SERVICES = (
+    "SCHEDULER",
+    "LATE_RUNS",
+    "FOREMAN",
+    "PAUSE_EXPIRATIONS",
+    "CANCELLATION_CLEANUP",
+    "REPOSSESSOR",
+    "CLEANUP_RECONCILER",
+    "TRIGGERS",
+)
+
+
+def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) -> dict[str, str]:
+    """Environment of the orchestrator: its home inside the workspace, quiet, offline.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Holds the private home.
+    scheduling : bool
+        Keep the services that start scheduled runs.
+
+    Returns
+    -------
+    dict of str to str
+    """
+    environment = {
+        "PREFECT_HOME": str(workspace.orchestrator),
+        "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": str(_STARTUP_LIMIT_S),
+        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+        "DO_NOT_TRACK": "1",
+        "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
+        "PREFECT_TELEMETRY_ENABLE_RESOURCE_METRICS": "false",
+        "PREFECT_LOGGING_TO_API_ENABLED": "false",
+        "PREFECT_LOGGING_LEVEL": "CRITICAL",
+        "PREFECT_SERVER_LOGGING_LEVEL": "ERROR",
+        "PREFECT_SERVER_UI_ENABLED": "false",
+        "PREFECT_CLIENT_SERVER_VERSION_CHECK_ENABLED": "false",
+    }
+    if not scheduling:
+        environment |= {f"PREFECT_SERVER_SERVICES_{name}_ENABLED": "false" for name in _BACKGROUND_SERVICES}
+    return environment
+
+
+def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool) -> WeeklySummary:
+    """Run the weekly flow on an ephemeral server of the workspace's own.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    week : str or None
+        ISO week to stand for; None is the week of the newest capture.
+    quiet : bool
+        Show no progress.
+
+    Returns
+    -------
+    WeeklySummary
+
+    Raises
+    ------
+    WorkspaceBusyError
+        If another run holds the workspace.
+    """
+    guard_this_run()
+    os.environ.update(orchestrator_environment(workspace))
+    from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
+
+    for name in ("prefect", "prefect.flow_runs", "prefect.task_runs", "httpx", "uvicorn"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    with workspace.held(), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+        summary: WeeklySummary = _weekly_flow()(str(workspace.root), week, quiet)
+    return summary
+
+
+def serve(workspace: Workspace, address: str, port: int) -> None:
+    """Start the orchestrator's own server on loopback and the weekly schedule from settings; returns when stopped.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    address : str
+        Address the server listens on.
+    port : int
+        Its port.
+    """
+    import subprocess
+
+    from pipelines.weekly.serving import check_port_free, wait_until_healthy
+
+    check_port_free(address, port)
+    guard_this_run()
+
+    environment = os.environ | orchestrator_environment(workspace, scheduling=True)
+    api = f"http://{address}:{port}/api"
+    command = [sys.executable, "-m", "prefect", "server", "start", "--host", address, "--port", str(port)]
+    log = (workspace.orchestrator / "server.log").open("ab")
+    with subprocess.Popen(command, env=environment, stdout=log, stderr=log) as server:
+        try:
+            wait_until_healthy(
+                f"{api}/health", server, _STARTUP_LIMIT_S, log_path=workspace.orchestrator / "server.log"
+            )
+            os.environ.update(environment | {"PREFECT_API_URL": api})
+            schedule = load_settings(workspace.settings_path).schedule
+            _serve_schedule(workspace.root, schedule.cron, schedule.timezone)
+        except KeyboardInterrupt:
+            pass
+        finally:
+            server.terminate()
+
+
+def _weekly_flow() -> Callable[..., Any]:
+    """The flow; made on call because importing Prefect takes seconds and reads the environment."""
+    from prefect import flow
+
+    take_in = _tried_again("intake", intake)
+    read = _tried_again("reading", read_captures)
+    assess = _tried_again("tracking", track)
+    put_out = _tried_again("publish", publish_week)
+
+    @flow(name="weekly", validate_parameters=False)
+    def weekly(home: str, week: str | None = None, quiet: bool = True) -> WeeklySummary:
+        """Intake, reading, tracking, publish: the recipe of a week."""
+        root = Path(home)
+        account = take_in(root, quiet=quiet)
+        count = read(root, quiet=quiet)
+        standing = resolve_week(root, week)
+        tracked = assess(root, standing, quiet=quiet)
+        fresh = put_out(root, standing, tracked)
+        summary = WeeklySummary(standing, account, count, tracked.listed, tracked.orders, tracked.notices, fresh)
+        _keep_summary(summary)
+        return summary
+
+    return weekly
+
+
+def may_pass(error: BaseException) -> bool:
+    """Whether trying again can help: the warehouse is open elsewhere, or a disk or share did not answer.
+
+    What a person must mend (an entry of the register, a setting, a damaged file) stays wrong however often it is tried.
+
+    Parameters
+    ----------
+    error : BaseException
+        What ended a step.
+
+    Returns
+    -------
+    bool
+    """
+    if isinstance(error, VansnapError):
+        return isinstance(error, WorkspaceBusyError)
+    if isinstance(error, PermissionError | FileNotFoundError):
+        return False
+    return isinstance(error, OSError | duckdb.IOException)
+
+
+def _tried_again(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
+    """A step as a task, tried again after 2, 4 and 8 s where that can help; every step may be run again at any point."""
+    from prefect import task
+    from prefect.cache_policies import NO_CACHE
+    from prefect.tasks import exponential_backoff
+
+    def worth_it(_task: Any, _run: Any, state: Any) -> bool:
+        return may_pass(state.result(raise_on_failure=False))
+
+    return task(
+        name=name,
+        cache_policy=NO_CACHE,
+        retries=3,
+        retry_delay_seconds=exponential_backoff(2),
+        retry_condition_fn=worth_it,
+    )(step)
+
+
+def _keep_summary(summary: WeeklySummary) -> None:
+    """The week's summary and its deliveries as artifacts of the run, to be looked up later."""
+    from prefect.artifacts import create_markdown_artifact, create_table_artifact
+
+    lines = "\n".join(f"- {line}" for line in summary.text().splitlines()[1:])
+    create_markdown_artifact(
+        f"# Week {summary.week}\n\n{lines}\n", key="week", description=f"What the weekly run of {summary.week} did"
+    )
+    if summary.intake:
+        create_table_artifact(
+            [vars(account) for account in summary.intake],
+            key="deliveries",
+            description=f"Row accounts of the deliveries taken in for {summary.week}",
+        )
+
+
+def failure_line(error: Exception) -> str:
+    """What `vansnap serve` says of a scheduled run that failed.
+
+    Parameters
+    ----------
+    error : Exception
+        What ended it.
+
+    Returns
+    -------
+    str
+        One line: the reason, and what to do.
+    """
+    reason = " ".join(str(error).split())[:300] or type(error).__name__
+    kind = "" if isinstance(error, VansnapError) else f"{type(error).__name__}: "
+    return f"vansnap: the scheduled run failed ({kind}{reason}); nothing half-done was kept, run `vansnap weekly` to see it"
+
+
+def _hold(root: Path) -> ExitStack:
+    """The workspace, held until the block ends; a decision just being taken in on the board holds it for seconds."""
+    held = ExitStack()
+    held.enter_context(open_workspace(root).held())
+    return held
+
+
+def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
+    from prefect import flow
+    from prefect.schedules import Cron
+
+    hold = _tried_again("hold", _hold)
+
+    @flow(name="weekly-scheduled", validate_parameters=False)
+    def scheduled(home: str) -> None:
+        """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
+        try:
+            with hold(Path(home)):
+                summary: WeeklySummary = _weekly_flow()(home, None, True)
+        except Exception as error:
+            print(failure_line(error), file=sys.stderr, flush=True)
+            raise
+        print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
+
+    scheduled.serve(
+        name="weekly",
+        schedule=Cron(cron, timezone=timezone),
+        parameters={"home": str(root)},
+        print_starting_message=False,
+    )

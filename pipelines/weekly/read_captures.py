@@ -1,0 +1,325 @@
+"""From held recordings to captures and readings: only what is new or changed is read, many recordings at a time.
+
+A recording is read again when its samples, its conditions (the recorder's accuracy among them), its van's family or the
+method changed; `read_id` is the hash over all four. Work goes to a process pool in batches; the one writer
+commits each batch whole, so a killed run loses at most the batch it was in.
+"""
+
+import hashlib
+import multiprocessing
+import os
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from data_contracts.capture import Conditions, Waveform, capture_id
+from data_contracts.family import Family
+from data_contracts.limits import VISIT_GAP_HOURS
+from data_contracts.recorder import CANONICAL
+from data_contracts.tables import CAPTURES, READINGS, SHAPES, polars_schema
+from data_contracts.weeks import week_of
+from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.waveforms import read_chunk
+from pipelines.weekly.progress import Report
+from pipelines.workspace.register import Register
+from pipelines.workspace.workspace import Workspace
+
+_BATCH = 400
+_POOL_FROM = 200  # below this many recordings a pool costs more than it saves
+
+_READ_COLUMNS = (
+    "waveform_id",
+    "van_id",
+    "captured_at",
+    "coolant_c",
+    "intake_air_c",
+    "barometer_kpa",
+    "humidity_pct",
+    "altitude_m",
+    "closed_loop",
+    "trim_idle_pct",
+    "trim_2500_pct",
+    "fault_codes",
+    "fuel",
+    "recorder_offset_u_v",
+    "recorder_gain_u",
+)
+
+
+@dataclass(frozen=True)
+class _Batch:
+    """Work of one process: recordings of any families, with what is needed to read them."""
+
+    waveforms: Path
+    recordings: list[dict[str, Any]]
+    families: Mapping[str, Family]
+
+
+def read_new_captures(
+    workspace: Workspace, warehouse: Warehouse, register: Register, *, workers: int, progress: Report
+) -> int:
+    """Read every held recording that is new or changed, and drop captures of recordings no longer held.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Holds the waveforms.
+    warehouse : Warehouse
+        Open for writing.
+    register : Register
+        Families and depots of the vans.
+    workers : int
+        Processes; 0 is one per core.
+    progress : callable
+        Told (done, total).
+
+    Returns
+    -------
+    int
+        Recordings read.
+    """
+    from models.reading.read import METHOD
+
+    held = warehouse.query(
+        """
+        SELECT r.*, w.chunk, w.row_group
+        FROM recordings r JOIN waveforms w USING (waveform_id)
+        WHERE r.state = 'held'
+        ORDER BY w.chunk, w.row_group, r.delivery, r.row
+        """
+    )
+    families = {van_id: _family_of(register, van_id) for van_id in held["van_id"].unique()}
+    prints = {van_id: _family_print(family) for van_id, family in families.items() if family is not None}
+    rows = [row for row in held.iter_rows(named=True) if row["van_id"] in prints]
+    for row in rows:
+        profile = register.recorders.get(row["recorder"], CANONICAL)
+        row["recorder_offset_u_v"], row["recorder_gain_u"] = profile.offset_u_v, profile.gain_u
+        row["read_id"] = _read_id(row, prints[row["van_id"]], METHOD)
+    read = dict(warehouse.query("SELECT DISTINCT read_id, true AS done FROM captures").iter_rows())
+    todo = [row for row in rows if row["read_id"] not in read]
+    resting = held.filter(~pl.col("van_id").is_in(list(prints))).select("delivery", "row")
+    wanted = pl.DataFrame({"read_id": [row["read_id"] for row in rows]}, schema={"read_id": pl.String})
+    _drop_captures_without(warehouse, wanted, resting)
+    done = 0
+    progress(0, len(todo))
+    for batch, (captures, readings, shapes) in _read_batches(workspace, todo, families, register, workers):
+        with warehouse.transaction():
+            warehouse.upsert("captures", captures)
+            warehouse.upsert("readings", readings)
+            warehouse.upsert("shapes", shapes)
+        done += len(batch.recordings)
+        progress(done, len(todo))
+    _follow_the_register(warehouse, register)
+    _assign_visits(warehouse)
+    return done
+
+
+def _family_of(register: Register, van_id: str) -> Family | None:
+    van = register.vans.get(van_id)
+    family = register.families.get(van.family) if van is not None else None
+    if family is None or van is None or van.lambda_banks is None:
+        return family
+    return replace(family, lambda_banks=van.lambda_banks)
+
+
+def _family_print(family: Family) -> str:
+    """Hash over every figure of a family."""
+    return hashlib.sha256(repr(_plain(vars(family))).encode()).hexdigest()
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if hasattr(value, "__dict__"):
+        return _plain(vars(value))
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    return value
+
+
+def _read_id(row: Mapping[str, Any], family_print: str, method: str) -> str:
+    parts = [repr(row[name]) for name in _READ_COLUMNS] + [str(row["delivery"]), str(row["row"]), family_print, method]
+    return hashlib.sha256("\x1f".join(parts).encode()).hexdigest()
+
+
+def _drop_captures_without(warehouse: Warehouse, wanted: pl.DataFrame, resting: pl.DataFrame) -> None:
+    """Take out captures whose recording was superseded or will be read again.
+
+    Recordings of vans whose family is broken just now (`resting`) keep the captures they have.
+    """
+    with warehouse.rows("_wanted", wanted), warehouse.rows("_resting", resting), warehouse.transaction():
+        gone = (
+            "SELECT capture_id FROM captures c WHERE read_id NOT IN (SELECT read_id FROM _wanted) AND NOT EXISTS "
+            "(SELECT 1 FROM _resting r WHERE r.delivery = c.delivery AND r.row = c.row)"
+        )
+        for table in ("readings", "shapes", "captures"):
+            warehouse.execute(f"DELETE FROM {table} WHERE capture_id IN ({gone})")
+
+
+def _read_batches(
+    workspace: Workspace,
+    todo: list[dict[str, Any]],
+    families: Mapping[str, Family | None],
+    register: Register,
+    workers: int,
+) -> Iterator[tuple[_Batch, tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]]]:
+    batches = []
+    for start in range(0, len(todo), _BATCH):
+        recordings = todo[start : start + _BATCH]
+        vans = {row["van_id"] for row in recordings}
+        known = {van_id: family for van_id in vans if (family := families[van_id]) is not None}
+        for row in recordings:
+            van = register.vans[row["van_id"]]
+            row["family"], row["depot"] = van.family, van.depot
+        batches.append(_Batch(workspace.waveforms, recordings, known))
+    count = workers or os.cpu_count() or 1
+    if len(todo) < _POOL_FROM or count == 1:
+        for batch in batches:
+            yield batch, _read_batch(batch)
+        return
+    context = multiprocessing.get_context("forkserver")
+    with ProcessPoolExecutor(min(count, len(batches)), mp_context=context) as pool:
+        yield from zip(batches, pool.map(_read_batch, batches), strict=True)
+
+
+def _read_batch(batch: _Batch) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Read one batch: rows of captures, readings and shapes."""
+    from models.reading.read import METHOD
+    from models.reading.read import read_waveforms as read
+
+    recordings = batch.recordings
+    stored = _waveforms(batch)
+    readings = read(
+        [stored[row["waveform_id"]] for row in recordings],
+        [batch.families[row["van_id"]] for row in recordings],
+        [_conditions(row) for row in recordings],
+    )
+    ids, captures = [], []
+    for position, (recording, snap) in enumerate(zip(readings.recording.tolist(), readings.snap.tolist(), strict=True)):
+        row = recordings[recording]
+        ids.append(capture_id(row["waveform_id"], row["van_id"], row["captured_at"], snap))
+        captures.append(
+            {name: row.get(name) for name in polars_schema(CAPTURES)}
+            | {
+                "capture_id": ids[-1],
+                "snap": snap,
+                "week": week_of(row["captured_at"]),
+                "visit": row["visit"] or "",
+                "delivered_visit": row["visit"],
+                "grade": readings.grade[position],
+                "grade_reasons": list(readings.grade_reasons[position]),
+                "fault_codes": row["fault_codes"] or [],
+                "rate_hz": float(readings.rate_hz[position]),
+                "length_s": float(readings.length_s[position]),
+            }
+        )
+    values: dict[str, Any] = {"capture_id": ids}
+    for name, column in readings.values.items():
+        values[name], values[name + "_u"] = column, readings.u[name]
+    values["unread"] = [[{"name": n, "reason": r} for n, r in sorted(u.items())] for u in readings.unread]
+    values["marked"] = [[{"name": n, "mark": m} for n, m in sorted(u.items())] for u in readings.marked]
+    values["method"] = [METHOD] * len(ids)
+    frame = pl.DataFrame(values, schema_overrides={k: v for k, v in polars_schema(READINGS).items() if k in values})
+    frame = frame.with_columns(pl.col(pl.Float64).fill_nan(None))
+    shapes = pl.DataFrame(
+        {"capture_id": ids, "airflow": list(readings.shape_airflow), "lambda_signal": list(readings.shape_lambda)},
+        schema=polars_schema(SHAPES),
+    )
+    return pl.DataFrame(captures, schema=polars_schema(CAPTURES)), frame, shapes
+
+
+def _waveforms(batch: _Batch) -> dict[str, Waveform]:
+    """Samples of a batch, each chunk's row groups read once."""
+    chunks: dict[str, tuple[set[int], set[str]]] = {}
+    for row in batch.recordings:
+        row_groups, ids = chunks.setdefault(row["chunk"], (set(), set()))
+        row_groups.add(row["row_group"])
+        ids.add(row["waveform_id"])
+    found: dict[str, Waveform] = {}
+    for chunk, (row_groups, ids) in chunks.items():
+        found.update(read_chunk(batch.waveforms / chunk, sorted(row_groups), ids))
+    return found
+
+
+def _conditions(row: Mapping[str, Any]) -> Conditions:
+    return Conditions(
+        coolant_c=row["coolant_c"],
+        intake_air_c=row["intake_air_c"],
+        barometer_kpa=row["barometer_kpa"],
+        humidity_pct=row["humidity_pct"],
+        altitude_m=row["altitude_m"],
+        closed_loop=row["closed_loop"],
+        trim_idle_pct=row["trim_idle_pct"],
+        trim_2500_pct=row["trim_2500_pct"],
+        fault_codes=tuple(row["fault_codes"] or ()),
+        fuel=row["fuel"],
+        recorder_offset_u_v=row["recorder_offset_u_v"],
+        recorder_gain_u=row["recorder_gain_u"],
+    )
+
+
+def _follow_the_register(warehouse: Warehouse, register: Register) -> None:
+    """A van that moved to another depot takes its captures along."""
+    vans = pl.DataFrame(
+        {"van_id": list(register.vans), "depot": [van.depot for van in register.vans.values()]},
+        schema={"van_id": pl.String, "depot": pl.String},
+    )
+    with warehouse.rows("_vans", vans):
+        warehouse.execute(
+            "UPDATE captures SET depot = _vans.depot FROM _vans "
+            "WHERE captures.van_id = _vans.van_id AND captures.depot <> _vans.depot"
+        )
+
+
+def _assign_visits(warehouse: Warehouse) -> None:
+    """Write the visit of every capture; the same for any order of arrival."""
+    captures = warehouse.query("SELECT capture_id, van_id, captured_at, delivered_visit, visit AS before FROM captures")
+    changed = visits(captures).join(captures.select("capture_id", "before"), on="capture_id")
+    changed = changed.filter(pl.col("visit") != pl.col("before")).select("capture_id", "visit")
+    if changed.is_empty():
+        return
+    with warehouse.rows("_visits", changed):
+        warehouse.execute(
+            "UPDATE captures SET visit = _visits.visit FROM _visits WHERE captures.capture_id = _visits.capture_id"
+        )
+
+
+def visits(captures: pl.DataFrame) -> pl.DataFrame:
+    """The visit of every capture: as delivered, or captures of a van less than 2 h apart.
+
+    A delivered word that comes back for the same van after more than a day is another visit.
+
+    Parameters
+    ----------
+    captures : polars.DataFrame
+        capture_id, van_id, captured_at, delivered_visit.
+
+    Returns
+    -------
+    polars.DataFrame
+        capture_id, visit.
+    """
+    word = pl.col("delivered_visit").fill_null("")
+    gap = pl.when(word == "").then(pl.duration(hours=VISIT_GAP_HOURS)).otherwise(pl.duration(hours=24))
+    began = pl.col("captured_at").diff().over("van_id", "word").fill_null(pl.duration(days=9999)) >= pl.col("gap")
+    first = pl.col("captured_at").first().over("van_id", "word", "number").dt.strftime("%Y-%m-%dT%H:%MZ")
+    return (
+        captures.with_columns(word.alias("word"), gap.alias("gap"))
+        .sort("van_id", "word", "captured_at", "capture_id")
+        .with_columns(began.alias("began"))
+        .with_columns(pl.col("began").cum_sum().over("van_id", "word").alias("number"))
+        .with_columns(first.alias("first"))
+        .select(
+            "capture_id",
+            pl.when(pl.col("word") == "")
+            .then(pl.col("first"))
+            .when(pl.col("number") == 1)
+            .then(pl.col("word"))
+            .otherwise(pl.col("word") + pl.lit(" ") + pl.col("first"))
+            .alias("visit"),
+        )
+    )

@@ -1,0 +1,4 @@
+"""The workspace: its folders, settings, the fleet register, and who may see what.
+
+Start at workspace.py.
+"""

@@ -1,0 +1,89 @@
+"""What `vansnap init` writes: commented examples a fleet can start from."""
+
+from pipelines.workspace.settings import SETTINGS_TEMPLATE
+
+_FAMILIES = """\
+# One table per engine family; the key is what vans.csv names in its column `family`.
+# Figures here are an example: take yours from the maker's documents or from known-good vans.
+
+# [example-20]
+# displacement_l = 2.0
+# cylinders = 4
+# aspiration = "natural"            # "natural" | "turbo"
+# max_free_rpm = 6100               # highest speed with no load
+# throttle_open_pct = 100           # optional: what the throttle channel reads fully open
+# lambda_banks = 1                  # optional: 1 or 2
+#
+# [example-20.airflow_sensor]
+# kind = "volts"                    # "volts" | "hertz" | "g_s"
+# range_v = [0.0, 5.0]
+# transfer_v = [0.2, 1.0, 2.0, 3.0, 4.0, 5.0]        # transfer_hz for "hertz"; none for "g_s"
+# transfer_g_s = [0.5, 3.5, 14.0, 40.0, 92.0, 190.0]
+#
+# [example-20.main_peak]            # at 25 °C, 99 kPa, dry air
+# expected_v = 4.70                 # or expected_g_s
+# low_limit_v = 4.50                # or low_limit_g_s
+#
+# [example-20.lambda_sensor]
+# kind = "wideband"                 # "narrowband" | "wideband" | "ratio" | "none"
+# polarity = "rich_low"             # "rich_low" | "rich_high"; never guessed
+# characteristic_v = [0.6, 1.2, 1.9, 2.5, 3.2, 4.4]  # wideband volts only
+# characteristic_lambda = [0.65, 0.8, 0.92, 1.0, 1.2, 2.4]
+#
+# [example-20.lambda_response]
+# expected_time_constant_s = 0.060
+# time_constant_limit_s = 0.150
+"""
+
+_VANS = """\
+van_id,family,depot,in_service_on,warranty_until,odometer_km,lambda_banks,note
+# van-001,example-20,north,2024-03-01,2027-03-01,42000,,rows that start with # are left out
+"""
+
+_REPAIRS = """\
+van_id,done_at,work,parts,work_order,note
+# van-001,2026-03-02T10:00:00+00:00,air-mass sensor replaced,air-mass sensor,,a repair starts a new baseline for what it touched
+"""
+
+_AWAY = """\
+van_id,first_day,last_day,reason
+# van-001,2026-07-01,2026-07-14,days on which no workshop can have it; the file need not be there
+"""
+
+_RECORDER = """\
+# A recorder profile maps a plain CSV to the canonical columns. The manifest names it in its column
+# `recorder` by the stem of this file. Keys are explained in data_contracts/recorder.py.
+
+[profile]
+delimiter = ";"
+decimal = ","
+encoding = "utf-8"
+skip_rows = 0
+missing_text = ["overflow"]
+empty_cell = "missing"              # "missing" | "unchanged"
+# bits = 12                         # of its converter, and the voltage all of its steps span: how true its volts are taken to be
+# range_v = 5.0
+# offset_u_v = 0.0028               # or so by its calibration: standard uncertainty of its zero [V] and gain [1]
+# gain_u = 0.00056
+
+[time]
+column = "Time"
+unit = "ms"
+
+[channels.airflow_v]
+column = "Channel A"
+scale = 0.001                       # source in mV
+
+[channels.lambda_v]
+column = "Channel B"
+scale = 0.001
+"""
+
+EXAMPLE_FILES: dict[str, str] = {
+    "settings.toml": SETTINGS_TEMPLATE,
+    "register/families.toml": _FAMILIES,
+    "register/vans.csv": _VANS,
+    "register/repairs.csv": _REPAIRS,
+    "register/away.csv": _AWAY,
+    "register/recorders/example.toml": _RECORDER,
+}

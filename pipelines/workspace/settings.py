@@ -1,0 +1,374 @@
+"""Settings of a workspace: settings.toml, checked once, every key with a default and a comment.
+
+`SETTINGS_TEMPLATE` is what `vansnap init` writes; a test holds it equal to the defaults here.
+"""
+
+import re
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from data_contracts.errors import InputError
+from data_contracts.jobs import JOBS, Job
+from data_contracts.units import Units
+from data_contracts.wording import Language
+
+if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
+    from models.causes import likelihood as cause_likelihood
+    from models.tracking import assess
+    from models.work import learning
+    from models.work import visit_plan as order_plan
+    from models.work import worth as ranking
+
+_Share = Annotated[float, Field(ge=0, le=1)]
+_NotNegative = Annotated[float, Field(ge=0)]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class ScheduleSettings(_Section):
+    """When `vansnap serve` starts the weekly run."""
+
+    cron: str = "0 5 * * 1"
+    timezone: str = "UTC"
+
+    @field_validator("cron")
+    @classmethod
+    def _five_fields(cls, value: str) -> str:
+        if len(value.split()) != 5:
+            raise ValueError("give five fields: minute hour day month weekday")
+        return value
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            raise ValueError("give a zone such as UTC or Europe/Lisbon") from error
+        return value
+
+
+class IntakeSettings(_Section):
+    """How much of the machine a run takes."""
+
+    workers: Annotated[int, Field(ge=0, le=256)] = 0
+
+
+class TrackingSettings(_Section):
+    """What the watchlist may cost in false alarms, and how far ahead it looks."""
+
+    false_alarms_per_100_van_weeks: Annotated[float, Field(gt=0, le=50)] = 0.5
+    weeks_between_visits: Annotated[float, Field(gt=0, le=52)] = 1.0
+
+    def for_models(self) -> "assess.TrackingSettings":
+        """As tracking takes them."""
+        from models.tracking.assess import TrackingSettings as ForModels
+
+        return ForModels(
+            false_alarms_per_100_van_weeks=self.false_alarms_per_100_van_weeks,
+            visit_interval_weeks=self.weeks_between_visits,
+        )
+
+
+class CauseSettings(_Section):
+    """When a cause is named."""
+
+    least_probability: Annotated[float, Field(ge=0.3, le=0.99)] = 0.45
+
+    def for_models(self) -> "cause_likelihood.CauseSettings":
+        """As the cause engine takes them."""
+        from models.causes.likelihood import CauseSettings as ForModels
+
+        return ForModels(minimum_probability=self.least_probability)
+
+
+class WorkshopSettings(_Section):
+    """Money, hours and risk."""
+
+    currency: Annotated[str, Field(min_length=1, max_length=8)] = "EUR"
+    hour_rate: _NotNegative = 85.0
+    van_day_cost: _NotNegative = 180.0
+    day_hours: Annotated[float, Field(gt=0, le=24)] = 8.0
+    handling_hours: _NotNegative = 0.3
+    failure_if_crossed: _Share = 0.35
+    failure_if_not: _Share = 0.08
+    warranty_weeks: _NotNegative = 8.0
+    hours_per_depot_week: _NotNegative = 16.0
+    weeks_planned: Annotated[int, Field(ge=1, le=52)] = 8
+    hours_of_depot: dict[str, _NotNegative] = {}
+    duty: dict[str, _NotNegative] = {}
+
+    def for_models(self, *, least_probability: float) -> "ranking.RankingSettings":
+        """As the ranking takes them."""
+        from models.work.worth import RankingSettings as ForModels
+
+        return ForModels(
+            hour_rate=self.hour_rate,
+            van_day_cost=self.van_day_cost,
+            day_hours=self.day_hours,
+            failure_if_crossed=self.failure_if_crossed,
+            failure_if_not=self.failure_if_not,
+            handling_hours=self.handling_hours,
+            warranty_weeks=self.warranty_weeks,
+            minimum_probability=least_probability,
+        )
+
+    def for_plan(self) -> "order_plan.PlanSettings":
+        """As the capacity plan takes them."""
+        from models.work.visit_plan import PlanSettings as ForModels
+
+        return ForModels(
+            weeks=self.weeks_planned,
+            hours_per_week=self.hours_per_depot_week,
+            hours_of_depot=self.hours_of_depot,
+            handling_hours=self.handling_hours,
+        )
+
+    def duty_of(self, van_id: str, depot: str, family: str) -> float:
+        """How much worse a failure of a van is than of an ordinary one. [1]"""
+        return next((self.duty[name] for name in (van_id, depot, family) if name in self.duty), 1.0)
+
+
+class JobSettings(_Section):
+    """What a workshop knows better of one job than the defaults of data_contracts/jobs.py."""
+
+    hours: Annotated[float, Field(gt=0)] | None = None
+    parts_cost: _NotNegative | None = None
+    failure_cost: _NotNegative | None = None
+
+
+class LearningSettings(_Section):
+    """How much findings weigh against what was believed before."""
+
+    fleet_weight: Annotated[float, Field(gt=0)] = 40.0
+    family_weight: Annotated[float, Field(gt=0)] = 20.0
+    cost_weight: Annotated[float, Field(gt=0)] = 4.0
+    trust_weight: Annotated[float, Field(gt=0)] = 10.0
+
+    def for_models(self) -> "learning.LearningSettings":
+        """As learning takes them."""
+        from models.work.learning import LearningSettings as ForModels
+
+        return ForModels(**self.model_dump())
+
+
+class BoardSettings(_Section):
+    """Where the board listens."""
+
+    address: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 8520
+    stale_after_days: Annotated[float, Field(gt=0)] = 10.0
+    public_url: str = ""
+
+    @field_validator("public_url")
+    @classmethod
+    def _an_address(cls, value: str) -> str:
+        if value and not re.fullmatch(r"https?://[^\s/?#]+(/[^\s?#]*)?", value):
+            raise ValueError("give the address people open the board at, such as https://vans.example.org")
+        return value.rstrip("/")
+
+    @property
+    def url(self) -> str:
+        """Where people open the board: the public address if one is set, else where it listens."""
+        return self.public_url or f"http://{self.address}:{self.port}"
+
+
+class KnownPerson(_Section):
+    """Somebody, or a group, the board lets in."""
+
+    who: Annotated[str, Field(min_length=1)]
+    role: Literal["engineer", "workshop", "viewer"]
+    depots: list[str] = []
+
+
+class PeopleSettings(_Section):
+    """Who may do what on a board that is open to others."""
+
+    login: str = ""
+    claim: Annotated[str, Field(min_length=1)] = "email"
+    known: list[KnownPerson] = []
+
+
+class DisplaySettings(_Section):
+    """In which language and units people read; what is stored and exported stays as it is."""
+
+    language: Language = "en"
+    units: Units = "metric"
+
+
+class EvidenceSettings(_Section):
+    """How warranty files are signed."""
+
+    signing_key: str = ""
+    trusted_keys: dict[str, Annotated[str, Field(pattern="^[0-9a-fA-F]{32}$")]] = {}
+
+
+class Settings(_Section):
+    """All settings of one workspace."""
+
+    schedule: ScheduleSettings = ScheduleSettings()
+    intake: IntakeSettings = IntakeSettings()
+    tracking: TrackingSettings = TrackingSettings()
+    causes: CauseSettings = CauseSettings()
+    workshop: WorkshopSettings = WorkshopSettings()
+    jobs: dict[str, JobSettings] = {}
+    learning: LearningSettings = LearningSettings()
+    board: BoardSettings = BoardSettings()
+    people: PeopleSettings = PeopleSettings()
+    display: DisplaySettings = DisplaySettings()
+    evidence: EvidenceSettings = EvidenceSettings()
+
+    @field_validator("jobs")
+    @classmethod
+    def _known_causes(cls, value: dict[str, JobSettings]) -> dict[str, JobSettings]:
+        unknown = [name for name in value if name not in JOBS]
+        if unknown:
+            raise ValueError(f"{unknown[0]} is no cause; use one of {', '.join(JOBS)}")
+        return value
+
+    def jobs_for_models(self) -> dict[str, Job]:
+        """Jobs with the workshop's own hours and costs where the settings give them."""
+        own = {name: job.model_dump(exclude_none=True) for name, job in self.jobs.items()}
+        return {cause: replace(job, **own.get(cause, {})) for cause, job in JOBS.items()}
+
+
+_JOB_LINES = "\n".join(
+    f"# {job.cause} = {{ hours = {job.hours}, parts_cost = {job.parts_cost}, failure_cost = {job.failure_cost} }}"
+    for job in JOBS.values()
+)
+
+SETTINGS_TEMPLATE = """\
+# Settings of this Vansnap workspace. Every key is optional; the values here are the defaults.
+
+[schedule]                              # used by `vansnap serve`
+cron = "0 5 * * 1"                      # minute hour day month weekday: Mondays at 05:00
+timezone = "UTC"                        # zone the schedule is read in
+
+[intake]
+workers = 0                             # processes that decode recordings; 0 is one per core
+
+[tracking]
+false_alarms_per_100_van_weeks = 0.5    # what the watchlist may cost in false alarms, all quantities together
+weeks_between_visits = 1.0              # usual time between two visits of a van
+
+[causes]
+least_probability = 0.45                # a cause is named from this probability; below it the next test comes first
+
+[workshop]
+currency = "EUR"                        # shown beside money; no conversion is done
+hour_rate = 85.0                        # one workshop hour
+van_day_cost = 180.0                    # one day without the van
+day_hours = 8.0                         # workshop hours that cost the van a day on the road
+handling_hours = 0.3                    # moving, connecting and recording, once per visit
+failure_if_crossed = 0.35               # probability of failing on the road before it would otherwise be done: limit crossed
+failure_if_not = 0.08                   # the same below the limit, for a fault of severity 1
+warranty_weeks = 8.0                    # a warranty that ends within this time pulls a job forward
+hours_per_depot_week = 16.0             # hours a depot's workshop has for these jobs each week
+weeks_planned = 8                       # how far the capacity plan looks ahead
+
+[workshop.hours_of_depot]               # depots with other hours per week
+# north = 24.0
+
+[workshop.duty]                         # how much worse a failure is than of an ordinary van: by van, depot or family
+# V001 = 2.0
+
+[jobs]                                  # your own figures for a job [h, currency]; these are the defaults
+@JOBS@
+
+[learning]                              # findings that what was believed before is worth
+fleet_weight = 40.0                     # for shares of causes over all families
+family_weight = 20.0                    # the fleet's shares, for one family
+cost_weight = 4.0                       # hours and parts cost of a job
+trust_weight = 10.0                     # share of right alarms of all quantities, for one quantity
+
+[board]
+address = "127.0.0.1"                   # stays on this machine; read the README before you change it
+port = 8520
+stale_after_days = 10.0                 # the board says so when the last run is older
+public_url = ""                         # where people open it, for QR codes on paper; empty: address and port above
+
+[people]                                # needed before the board is open to others; see the README
+login = ""                              # file with the board's OpenID client, seen from this folder; empty: no login
+claim = "email"                         # claim of the login that says who somebody is; may be one with several values;
+                                        # an e-mail counts only where email_verified is true, else choose another claim
+known = []                              # [{ who = "ann@example.org", role = "viewer", depots = ["north"] }]: engineer,
+                                        # workshop or viewer; no depots: all; the first that fits counts
+
+[display]                               # what people read; tables and exports stay in the contract's names and units
+language = "en"                         # "en" or "de"; on the board everybody may choose another
+units = "metric"                        # "metric" or "imperial"
+
+[evidence]
+signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned
+trusted_keys = {}                       # { "our fleet" = "32 digits `vansnap check` prints" }: only these signatures count
+""".replace("@JOBS@", _JOB_LINES)
+
+
+def load_settings(path: Path) -> Settings:
+    """Read and check settings.toml.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    InputError
+        Naming every wrong key, its value and the remedy.
+    """
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(f"{path.name} can't be read ({error}): mend it") from error
+    try:
+        return Settings.model_validate(_whole_numbers_as_floats(document))
+    except ValidationError as error:
+        faults = []
+        for fault in error.errors():
+            key = ".".join(str(part) for part in fault["loc"])
+            if fault["type"] == "extra_forbidden":
+                faults.append(f"{path.name}: {key} is no setting: mend its name, or take it out")
+                continue
+            value = "" if fault["type"] == "missing" else f" is {str(fault['input'])[:60]!r}"
+            faults.append(f"{path.name}: {key}{value}: {fault['msg'].removeprefix('Value error, ')}")
+        raise InputError("; ".join(faults)) from error
+
+
+def _floats(value: object) -> object:
+    """Tables within a section hold numbers only, none of which has to be whole."""
+    if not isinstance(value, dict):
+        return value
+    return {key: float(inner) if type(inner) is int else inner for key, inner in value.items()}
+
+
+def _whole_numbers_as_floats(document: dict[str, object]) -> dict[str, object]:
+    """TOML writes 16 where 16.0 is meant; strict checking would refuse it."""
+    floats = {
+        (section, key)
+        for section, part in Settings.model_fields.items()
+        if isinstance(part.annotation, type) and issubclass(part.annotation, BaseModel)
+        for key, field in part.annotation.model_fields.items()
+        if field.annotation is float
+    }
+    changed: dict[str, object] = {}
+    for section, table in document.items():
+        if isinstance(table, dict):
+            changed[section] = {
+                key: float(value) if (section, key) in floats and type(value) is int else _floats(value)
+                for key, value in table.items()
+            }
+        else:
+            changed[section] = table
+    return changed

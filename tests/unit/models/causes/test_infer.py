@@ -1,0 +1,325 @@
+"""Cause engine: self-consistency on declared effects, and the properties any likelihood must have.
+
+That a planted declared effect is found again shows the machinery, not that engines behave so: for that see
+tests/studies/causes.py.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.errors import InputError
+from data_contracts.family import Family, parse_family
+from models.causes.effects import SOFT, effect_at, load_effects, parse_effects
+from models.causes.evidence import share_in_words
+from models.causes.infer import CauseSettings, infer_causes
+from models.tracking.state.residuals import Residuals
+
+# A healthy wideband engine's readings; sizes are of the right order, nothing rests on them.
+EXPECTED = {
+    "idle_g_s": 3.0,
+    "first_peak_g_s": 60.0,
+    "main_peak_reference_g_s": 100.0,
+    "flow_per_rev_mg": 1000.0,
+    "engine_speed_peak_rpm": 6000.0,
+    "run_up_time_s": 0.7,
+    "recirculation_pulse_g_s": 10.0,
+    "throttle_opened": 1.0,
+    "settle_time_s": 1.5,
+    "lambda_idle": 1.0,
+    "tip_in_lean_blip": 0.08,
+    "lambda_full_throttle": 0.9,
+    "lambda_full_throttle_slope_per_s": 0.0,
+    "lambda_fuel_cut": 6.0,
+    "lambda_to_rich_dead_time_s": 0.15,
+    "lambda_to_rich_time_constant_s": 0.09,
+    "lambda_to_lean_dead_time_s": 0.2,
+    "lambda_to_lean_time_constant_s": 0.12,
+    "lean_needles": 0.0,
+    "cycle_ripple": 0.004,
+    "trim_idle_pct": 1.0,
+    "trim_2500_pct": 0.5,
+}
+TRIMS = ("trim_idle_pct", "trim_2500_pct")
+
+
+def family(aspiration: str = "turbo", kind: str = "wideband") -> Family:
+    sensor: dict[str, object] = {"kind": kind}
+    if kind == "wideband":
+        sensor |= {"polarity": "rich_low", "characteristic_v": [0.5, 4.5], "characteristic_lambda": [0.7, 2.0]}
+    if kind == "narrowband":
+        sensor |= {"polarity": "rich_high"}
+    return parse_family(
+        "brook",
+        {
+            "displacement_l": 2.0,
+            "cylinders": 4,
+            "aspiration": aspiration,
+            "max_free_rpm": 6000,
+            "airflow_sensor": {"kind": "g_s"},
+            "main_peak": {},
+            "lambda_sensor": sensor,
+        },
+    )
+
+
+def restless(cause: str, pattern: int = 0) -> np.ndarray:
+    """Scatter between repeats that a declared pattern makes at severity 1, over the usual."""
+    table = load_effects()
+    mine = [p for p in table.patterns if p.cause == cause][pattern]
+    scatter = np.ones(len(EXPECTED))
+    for feature in table.features:
+        if feature.scale == "scatter" and feature.quantity in EXPECTED and "narrowband" not in feature.kinds:
+            scatter[list(EXPECTED).index(feature.quantity)] = np.exp(mine.effect.get(feature.name, 0.0))
+    return scatter
+
+
+def make_residuals(shifts: np.ndarray, u: np.ndarray | None = None) -> Residuals:
+    quantities = tuple(EXPECTED)
+    expected = np.tile(np.array(list(EXPECTED.values())), (len(shifts), 1))
+    uncertainty = 0.2 * np.array([_floor(name) for name in quantities]) if u is None else u
+    return Residuals(
+        tuple(f"van-{number}" for number in range(len(shifts))),
+        quantities,
+        expected,
+        shifts,
+        np.tile(uncertainty, (len(shifts), 1)),
+        np.where(np.isfinite(shifts), 1.0, np.nan),
+        np.full(len(shifts), 4),
+    )
+
+
+def _floor(quantity: str) -> float:
+    """Healthy movement of a quantity in its own unit."""
+    feature = next(
+        f for f in load_effects().features if f.quantity == quantity and (not f.kinds or "wideband" in f.kinds)
+    )
+    size = abs(EXPECTED[quantity])
+    return feature.floor * {"relative": size, "log": size, "inverse": size**2}.get(feature.scale, 1.0)
+
+
+def planted(cause: str, severity: float, pattern: int = 0) -> np.ndarray:
+    """Shifts in natural units that a declared pattern makes at a severity."""
+    table = load_effects()
+    mine = [p for p in table.patterns if p.cause == cause][pattern]
+    shift = np.zeros(len(EXPECTED))
+    for feature in table.features:
+        if feature.kinds and "wideband" not in feature.kinds:
+            continue
+        if feature.scale == "scatter" or feature.quantity not in EXPECTED:
+            continue
+        moved = float(effect_at(feature, mine.effect.get(feature.name, 0.0), np.array(severity)))
+        if feature.against:
+            other = next(f for f in table.features if f.quantity == feature.against)
+            moved += float(effect_at(other, mine.effect.get(other.name, 0.0), np.array(severity)))
+        elif feature.plus:
+            continue
+        expected = EXPECTED[feature.quantity]
+        shift[list(EXPECTED).index(feature.quantity)] = {
+            "absolute": moved,
+            "soft": SOFT * np.sinh(moved / SOFT),
+            "relative": moved * expected,
+            "log": expected * np.expm1(moved),
+            "inverse": -moved * expected**2 / (1.0 + moved * expected),
+            "root": (np.sqrt(expected) + moved) ** 2 - expected,
+        }[feature.scale]
+    return shift
+
+
+@pytest.mark.parametrize("cause", [code for code in CAUSES if code not in ("charge_air_leak",)])
+def test_declared_effect_is_found_again(cause: str) -> None:
+    residuals = replace(make_residuals(planted(cause, 0.9)[None]), scatter=restless(cause)[None])
+    found = infer_causes(residuals, [family()], [()])
+    order = [CAUSE_CODES[number] for number in np.argsort(-found.probability[0])]
+    partners = {code for pair in load_effects().inseparable if cause in pair for code in pair}
+    assert cause in order[:2]
+    assert order[0] == cause or order[0] in partners
+    assert found.severity_low[0] <= 0.9 + 0.1
+    assert found.severity_high[0] >= 0.9 - 0.25
+
+
+def test_no_movement_is_none_and_probabilities_sum_to_one() -> None:
+    found = infer_causes(make_residuals(np.zeros((1, len(EXPECTED)))), [family()], [()])
+    assert found.leading == (NONE,)
+    assert np.isnan(found.severity[0])
+    assert found.probability.sum(axis=1) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_nothing_read_gives_the_prior() -> None:
+    residuals = make_residuals(np.full((1, len(EXPECTED)), np.nan))
+    found = infer_causes(residuals, [family()], [()])
+    assert found.probability[0, CAUSE_CODES.index(NONE)] == pytest.approx(CauseSettings().prior_none, abs=0.02)
+
+
+def test_unread_quantity_is_not_a_quantity_that_did_not_move() -> None:
+    shift = planted("airflow_under_reading", 0.8)
+    without = shift.copy()
+    without[[list(EXPECTED).index(name) for name in TRIMS]] = np.nan
+    unmoved = shift.copy()
+    unmoved[[list(EXPECTED).index(name) for name in TRIMS]] = 0.0
+    found = infer_causes(make_residuals(np.stack([shift, without, unmoved])), [family()] * 3, [()] * 3)
+    p = found.probability[:, CAUSE_CODES.index("airflow_under_reading")]
+    assert p[0] >= p[1] > p[2]
+
+
+def test_turbo_causes_are_not_for_natural_engines() -> None:
+    found = infer_causes(make_residuals(planted("recirculation_valve", 1.0)[None]), [family("natural")], [()])
+    for code, cause in CAUSES.items():
+        if cause.turbo_only:
+            assert found.probability[0, CAUSE_CODES.index(code)] == 0.0
+
+
+def test_fault_code_raises_its_causes_and_is_not_needed() -> None:
+    shift = np.stack([planted("ignition_weak", 0.6)] * 2)
+    found = infer_causes(make_residuals(shift), [family()] * 2, [(), ("P0300",)])
+    p = found.probability[:, CAUSE_CODES.index("ignition_weak")]
+    assert p[1] > p[0] > 0.1
+
+
+def test_below_the_set_probability_it_is_not_separable_and_the_test_separates_the_leaders() -> None:
+    # flow chokes by as much at full speed and per revolution, the first peak by half of it: two restrictions fit
+    shift = np.zeros((1, len(EXPECTED)))
+    for quantity, share in (("main_peak_reference_g_s", 0.12), ("flow_per_rev_mg", 0.12), ("first_peak_g_s", 0.07)):
+        shift[0, list(EXPECTED).index(quantity)] = -share * EXPECTED[quantity]
+    found = infer_causes(make_residuals(shift), [family()], [()], settings=CauseSettings(minimum_probability=0.9))
+    assert found.leading == (NOT_SEPARABLE,)
+    assert found.next_test[0] is not None
+    assert found.next_test[0].information > 0
+
+
+def test_a_recorded_throttle_names_the_plate_and_clears_the_other_restrictions() -> None:
+    """Plate at 65 % while the main peak is a tenth low: with its channel no restriction of intake or exhaust is meant."""
+    shift = np.zeros((2, len(EXPECTED)))
+    for quantity in ("main_peak_reference_g_s", "flow_per_rev_mg", "first_peak_g_s"):
+        shift[:, list(EXPECTED).index(quantity)] = -0.1 * EXPECTED[quantity]
+    shift[1, list(EXPECTED).index("throttle_opened")] = -0.35
+    residuals = make_residuals(shift)
+    residuals.shift[0, list(EXPECTED).index("throttle_opened")] = np.nan
+    found = infer_causes(residuals, [family()] * 2, [()] * 2)
+    plate = CAUSE_CODES.index("throttle_not_full")
+    assert found.leading[1] == "throttle_not_full"
+    assert found.probability[1, plate] > 0.9 > 0.6 > found.probability[0, plate]
+
+
+def test_two_causes_at_once_are_told() -> None:
+    shift = planted("lambda_slow", 0.9) + planted("intake_restricted", 0.9)
+    found = infer_causes(make_residuals(shift[None]), [family()], [()])
+    assert set(found.pairs[0][0].codes) == {"intake_restricted", "lambda_slow"}
+    assert sum(pair.probability for pair in found.pairs[0]) > 0.5
+
+
+def test_vans_do_not_depend_on_their_neighbours() -> None:
+    shifts = np.stack([planted(code, 0.7) for code in CAUSES])
+    together = infer_causes(make_residuals(shifts), [family()] * len(shifts), [()] * len(shifts))
+    alone = infer_causes(make_residuals(shifts[3:4]), [family()], [()])
+    assert together.probability[3] == pytest.approx(alone.probability[0], rel=1e-9)
+
+
+def test_evidence_names_what_moved() -> None:
+    found = infer_causes(make_residuals(planted("lambda_slow", 1.0)[None]), [family()], [()])
+    for edge in ("rich", "lean"):
+        assert any("response" in sentence.lower() and f"to {edge} is" in sentence for sentence in found.evidence_for[0])
+    assert all(sentence.endswith(".") for sentence in found.evidence_for[0] + found.evidence_against[0])
+
+
+@pytest.mark.parametrize(
+    ("quantity", "factor"), [("recirculation_pulse_g_s", 4.0), ("lambda_to_rich_time_constant_s", 2.0)]
+)
+def test_one_quantity_that_jumped_names_no_part(quantity: str, factor: float) -> None:
+    column = list(EXPECTED).index(quantity)
+    shift = np.zeros((1, len(EXPECTED)))
+    shift[0, column] = (factor - 1.0) * EXPECTED[quantity]
+    residuals = replace(make_residuals(shift), visits=np.array([1]))
+    assert infer_causes(residuals, [family()], [()]).leading[0] in (NONE, NOT_SEPARABLE)
+
+
+def test_one_reading_alone_names_a_part_only_after_enough_visits() -> None:
+    shift = np.zeros((1, len(EXPECTED)))
+    shift[0, list(EXPECTED).index("recirculation_pulse_g_s")] = -0.95 * EXPECTED["recirculation_pulse_g_s"]
+    strict = CauseSettings(minimum_probability=0.3, prior_none=0.05)
+    seen = [replace(make_residuals(shift), visits=np.array([n])) for n in (1, 2)]
+    found = [infer_causes(r, [family()], [()], settings=strict) for r in seen]
+    assert [f.likeliest[0] for f in found] == ["recirculation_valve"] * 2
+    assert [f.leading[0] for f in found] == [NOT_SEPARABLE, "recirculation_valve"]
+
+
+def test_what_returns_at_every_visit_is_likelier_a_fault() -> None:
+    shift = np.zeros((1, len(EXPECTED)))
+    shift[0, list(EXPECTED).index("recirculation_pulse_g_s")] = -0.9 * EXPECTED["recirculation_pulse_g_s"]
+    seen = [replace(make_residuals(shift), visits=np.array([n])) for n in (1, 2, 4)]
+    p = [infer_causes(r, [family()], [()]).probability[0, CAUSE_CODES.index("recirculation_valve")] for r in seen]
+    assert p[0] < p[1] < p[2]
+
+
+def test_wrong_input_is_one_clear_line() -> None:
+    with pytest.raises(InputError, match="one of each per van"):
+        infer_causes(make_residuals(np.zeros((1, len(EXPECTED)))), [], [()])
+    with pytest.raises(InputError, match="not negative"):
+        infer_causes(
+            make_residuals(np.zeros((1, len(EXPECTED)))), [family()], [()], priors=np.full(len(CAUSE_CODES), -1.0)
+        )
+    with pytest.raises(InputError, match="no effects for"):
+        parse_effects({"features": {}, "causes": {}})
+
+
+def test_no_probability_is_said_to_be_certain() -> None:
+    assert [share_in_words(p) for p in (0.0, 0.004, 0.5, 0.99, 0.996, 1.0)] == [
+        "< 1 %", "< 1 %", "50 %", "99 %", "> 99 %", "> 99 %",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("cause", list(CAUSES))
+def test_sentences_for_and_against_have_the_declared_sign(cause: str) -> None:
+    """What moved as declared speaks for the cause; the same turned round does not, and is said to be the other way."""
+    table = load_effects()
+    shift = planted(cause, 1.0)
+    found = infer_causes(
+        replace(make_residuals(np.stack([shift, -shift])), scatter=np.stack([restless(cause)] * 2)),
+        [family()] * 2,
+        [()] * 2,
+    )
+    pattern = next(p for p in table.patterns if p.cause == cause)
+    told = {
+        f.title: pattern.effect.get(f.name, 0.0) for f in table.features if f.scale in ("relative", "soft", "absolute")
+    }
+    for sentence in found.evidence_for[0]:
+        if found.likeliest[0] != cause or f"as '{CAUSES[cause].title}' would" not in sentence:
+            continue
+        title = next(
+            (t for t in sorted(told, key=len, reverse=True) if sentence.lower().startswith(t.lower() + " is")), None
+        )
+        if title is not None and abs(told[title]) > 0:
+            assert (" above expected" in sentence) == (told[title] > 0), sentence
+
+
+def test_pair_is_inseparable_only_where_what_tells_was_not_read() -> None:
+    both = planted("lambda_slow", 0.8)
+    one = both.copy()
+    one[[n for n, name in enumerate(EXPECTED) if "to_rich" in name]] = np.nan
+    found = infer_causes(make_residuals(np.stack([both, one])), [family()] * 2, [()] * 2)
+    assert found.said[0] == ()
+    assert "only one of the two responses was read" in found.said[1][0]
+
+
+def test_one_slip_of_a_fit_is_one_slip() -> None:
+    """Dead time and time constant come from one fit: that both are off is no likelier a fault than that one is."""
+    shift = np.zeros((2, len(EXPECTED)))
+    tau, dead = (list(EXPECTED).index(f"lambda_to_rich_{n}_s") for n in ("time_constant", "dead_time"))
+    shift[:, tau] = 1.0 * EXPECTED["lambda_to_rich_time_constant_s"]
+    shift[1, dead] = -0.5 * EXPECTED["lambda_to_rich_dead_time_s"]
+    found = infer_causes(replace(make_residuals(shift), visits=np.ones(2, np.int64)), [family()] * 2, [()] * 2)
+    none = found.probability[:, CAUSE_CODES.index(NONE)]
+    assert none[1] > 0.8 * none[0]
+
+
+def test_level_of_idle_flow_slips_less_than_a_fit() -> None:
+    """The same distance in healthy movements: of a mean level it is rather a fault than of the fit of an edge."""
+    shift = np.zeros((2, len(EXPECTED)))
+    shift[0, list(EXPECTED).index("idle_g_s")] = -0.3 * EXPECTED["idle_g_s"]
+    shift[:, [list(EXPECTED).index(name) for name in TRIMS]] = np.nan
+    shift[1, list(EXPECTED).index("tip_in_lean_blip")] = 25 * _floor("tip_in_lean_blip")
+    found = infer_causes(replace(make_residuals(shift), visits=np.ones(2, np.int64)), [family()] * 2, [()] * 2)
+    none = found.probability[:, CAUSE_CODES.index(NONE)]
+    assert none[0] < none[1] - 0.1

@@ -1,0 +1,68 @@
+"""Scales of the lambda sensors against published shapes."""
+
+import csv
+import math
+
+import numpy as np
+import pytest
+
+from data_contracts.family import LambdaSensor
+from models.physics.lambda_scale import lambda_scale
+from models.reading.lambda_trace.step_responses import AIR_U
+from models.reading.lambda_trace.trace_flags import NARROWBAND_MOST_V
+from tests.analytic_lambda import NARROWBAND, RATIO, WIDEBAND, WIDEBAND_HIGH
+from tests.reference_files import HERE
+
+REFERENCE = HERE / "oxygen_sensor"
+
+
+def rows(name: str) -> list[dict[str, str]]:
+    with (REFERENCE / name).open() as file:
+        return list(csv.DictReader(line for line in file if not line.startswith("#")))
+
+
+def pump_cell() -> tuple[np.ndarray, np.ndarray, float]:
+    """Pump current recalled from memory (see the file), as a signal of 1.5 V + 0.5 V/mA."""
+    table = rows("pump_cell.csv")
+    ratio = np.array([float(row["lambda"]) for row in table if row["lambda"] != "air"])
+    volts = np.array([1.5 + 0.5 * float(row["ma"]) for row in table])
+    return ratio, volts[:-1], volts[-1]
+
+
+def test_characteristic_is_met_at_its_points():
+    ratio, volts, _ = pump_cell()
+    scale = lambda_scale(LambdaSensor("wideband", "rich_low", volts, ratio), "v")
+    assert scale is not None
+    np.testing.assert_allclose(scale.lambda_of(-volts), ratio, rtol=1e-12)
+    assert np.isnan(scale.lambda_of(np.array([-volts[-1] - 0.1]))[0])
+
+
+def test_air_is_foreseen_from_the_lean_end():
+    ratio, volts, air = pump_cell()
+    scale = lambda_scale(LambdaSensor("wideband", "rich_low", volts, ratio), "v")
+    assert scale is not None
+    assert -scale.air == pytest.approx(air, abs=AIR_U * (air - volts[0]))
+
+
+def test_narrowband_limit_lies_above_nernst():
+    for row in rows("nernst_700C.csv"):
+        mv = 1e3 * 8.314462618 * 973.15 / (4 * 96485.33212) * math.log(float(row["ratio"]))
+        assert mv == pytest.approx(float(row["mv"]), abs=1e-3)
+        assert mv * 1e-3 < NARROWBAND_MOST_V
+
+
+def test_richness_rises_with_richness_whatever_the_polarity():
+    for sensor in (WIDEBAND, WIDEBAND_HIGH):
+        scale = lambda_scale(sensor, "v")
+        assert scale is not None
+        assert np.all(np.diff(scale.knots) > 0)
+        assert np.all(np.diff(scale.knots_lambda) < 0)
+        x = np.linspace(scale.lean_end, scale.rich_end, 50)[1:-1]
+        numeric = np.gradient(scale.lambda_of(x), x)
+        inside = np.abs(np.subtract.outer(x, scale.knots)).min(axis=1) > 0.06
+        np.testing.assert_allclose(scale.lambda_slope(x)[inside], -numeric[inside], rtol=1e-9)
+
+
+@pytest.mark.parametrize(("sensor", "kind"), [(RATIO, "v"), (NARROWBAND, "ratio")])
+def test_a_channel_the_sensor_cannot_give_has_no_scale(sensor, kind):
+    assert lambda_scale(sensor, kind) is None

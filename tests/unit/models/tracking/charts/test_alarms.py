@@ -1,0 +1,133 @@
+"""What limits cost and how they follow the fleet: shares, scatter known from few visits, averages that move more than stated."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.tracking.baseline import FamilyLevel
+from models.tracking.charts.alarms import (
+    ANOMALY_SHARE,
+    BEND_DEGREES,
+    CALMEST,
+    OWN_SHARE,
+    PEER_SHARE,
+    UNSTEADY_SHARE,
+    own_scatter,
+    raise_alarms,
+    shared_unrest,
+    unrest,
+)
+from models.tracking.charts.recursion import BASELINE_STEP, VISIT_DEGREES, follow_vans
+
+
+def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: float = 0.0, shift: float = 0.0):
+    """One quantity of one family in control, or with a share of the vans shifted from their sixth visit on."""
+    rng = np.random.default_rng(seed)
+    level = rng.normal(0.0, 1.0, (vans, 1)) + np.cumsum(rng.normal(0.0, BASELINE_STEP, (vans, visits)), axis=1)
+    noise = rng.standard_t(VISIT_DEGREES, (vans, visits)) / np.sqrt(VISIT_DEGREES / (VISIT_DEGREES - 2.0))
+    x = level + scale * noise
+    x[: round(moved * vans), 6:] += shift
+    std = SimpleNamespace(
+        x=x.reshape(-1, 1), variance=np.ones((vans * visits, 1)), peer_variance=np.zeros((vans * visits, 1)),
+        visits=pl.DataFrame({"depot": np.repeat(np.array([f"depot-{d}" for d in range(5)])[np.arange(vans) % 5], visits)}),
+        families=("heron-16",), family=np.zeros(vans * visits, np.int64), van=np.repeat(np.arange(vans), visits),
+        starts=np.arange(vans + 1) * visits, restart=np.zeros((vans * visits, 1), np.int8), scatter=np.ones((1, 1)), levels={(0, 0): FamilyLevel(0.0, 0.1, 1.0, 20.0, vans)},
+    )  # fmt: skip
+    followed = follow_vans(
+        std.x, std.variance, weeks=np.tile(np.arange(visits), vans), starts=std.starts, restart=std.restart,
+        vans_spread=np.ones((vans, 1)),
+    )  # fmt: skip
+    return std, followed
+
+
+def test_the_shares_spend_the_setting_once():
+    assert sum((OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE)) == pytest.approx(1.0)
+
+
+def test_a_fleet_in_control_moves_as_stated():
+    std, followed = _fleet(2000, 20)
+    assert np.sqrt(shared_unrest(std, followed)[0, 0]) == pytest.approx(1.0, abs=0.03)
+    assert 1.0 <= np.median(unrest(std, followed)[0]) < 1.06  # the larger of own and shared, so never below the shared
+
+
+def test_what_moves_all_vans_widens_and_a_scatter_stated_too_wide_narrows_to_its_floor():
+    assert unrest(*_fleet(200, 20, scale=2.0))[0][0, 0] > 1.5
+    assert unrest(*_fleet(200, 20, scale=0.4))[0][0, 0] == CALMEST
+
+
+def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
+    quiet, faulty = (unrest(*_fleet(12, 20, moved=share, shift=8.0))[0][0, 0] for share in (0.0, 2.0 / 12.0))
+    assert faulty < 1.15 * max(quiet, 1.0)
+
+
+def test_what_moves_the_vans_of_one_depot_widens_that_depot():
+    std, followed = _fleet(60, 20)
+    at_depot = np.arange(60) % 5 == 1
+    followed = replace(followed, ewma=np.where(at_depot[std.van][:, None], 3.0 * followed.ewma, followed.ewma))
+    shared, factor = np.sqrt(shared_unrest(std, followed))[:, 0], unrest(std, followed)[0][:, 0]
+    assert shared[at_depot].min() > 1.4
+    assert shared[~at_depot].max() < 1.2
+    assert factor[at_depot].min() > 1.4
+    assert np.median(factor[~at_depot]) < 1.2  # single vans may have wider limits, by their own scatter
+    assert factor[~at_depot].max() < factor[at_depot].min()
+
+
+def test_a_van_that_always_jumps_between_two_values_is_no_alarm_and_a_step_to_the_second_is():
+    """As in long tails of short recordings: one visit in three reads a second mode, eight scatters off."""
+    jumps, step = _fleet(60, 30, seed=4), _fleet(60, 30, seed=4)
+    modes = np.random.default_rng(5).random(30) < 0.3
+    for (std, _), other in ((jumps, modes), (step, np.arange(30) >= 20)):
+        std.x[:30, 0] += 8.0 * other
+    found = [
+        raise_alarms(
+            std,
+            follow_vans(
+                std.x, std.variance, weeks=np.tile(np.arange(30), 60), starts=std.starts, restart=std.restart,
+                vans_spread=np.ones((60, 1)),
+            ),
+            per_van_week=0.0005,
+        ).own[:30, 0]
+        for std, _ in (jumps, step)
+    ]  # fmt: skip
+    assert not found[0].any()
+    assert found[1][22:].all()
+    assert not found[1][:20].any()
+
+
+def test_limits_are_wider_while_the_scatter_rests_on_few_visits():
+    def width(vans: int, visits: int) -> float:
+        std, followed = _fleet(vans, visits)
+        alarms = raise_alarms(std, followed, per_van_week=0.005)
+        third = np.arange(vans) * visits + 2
+        return float(
+            np.median(alarms.ewma_limit[third, 0] / followed.ewma_spread[third, 0] / unrest(std, followed)[0][:, 0])
+        )
+
+    assert width(6, 3) > 1.2 * width(200, 20)
+
+
+def test_own_charts_cost_no_more_than_their_share_of_visits():
+    std, followed = _fleet(4000, 52, seed=9)
+    per_van_week = 0.02
+    assert raise_alarms(std, followed, per_van_week=per_van_week).own.mean() <= 1.1 * OWN_SHARE * per_van_week
+
+
+def test_own_scatter_is_the_variance_between_visits_and_neither_drift_nor_step_moves_it():
+    rng = np.random.default_rng(8)
+    vans, visits = 200, 60
+    noise, when = rng.normal(0.0, 2.0, (vans, visits)), np.arange(visits)
+    gone = np.where(rng.random((vans, visits)) < 0.15, np.nan, noise)
+    starts = np.arange(vans + 1) * visits
+    calm, bends = own_scatter(noise.ravel(), starts)
+    assert bends.tolist() == [visits - 2] * vans
+    assert calm.mean() == pytest.approx(4.0, rel=0.05)
+    assert 2.0 * calm.mean() ** 2 / calm.var() == pytest.approx(BEND_DEGREES * (visits - 2), rel=0.25)
+    for moved in (noise + 0.2 * when, noise + 30.0 * (when > 20), gone):
+        variance, _ = own_scatter(moved.ravel(), starts)
+        assert variance.mean() == pytest.approx(calm.mean(), rel=0.15)  # a step is two bends of 58
+    two_modes = noise + 20.0 * (rng.random((vans, visits)) < 0.3)
+    assert own_scatter(two_modes.ravel(), starts)[0].mean() > 5.0 * calm.mean()
+    assert [part.tolist() for part in own_scatter(np.array([1.0]), np.array([0, 1]))] == [[0.0], [0]]

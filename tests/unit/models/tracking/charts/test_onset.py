@@ -1,0 +1,83 @@
+"""Movements of a quantity: dated, told from stopped ones, and forecast with intervals that hold what really comes."""
+
+import numpy as np
+import pytest
+
+from models.tracking.charts.onset import Movements, movements
+
+
+def _judge(series: list[np.ndarray], times: list[np.ndarray], limit: list[float]) -> Movements:
+    ends = np.cumsum([s.size for s in series])
+    n = len(series)
+    x, bound = np.concatenate(series), np.array(limit)
+    return movements(
+        x, np.ones_like(x), np.concatenate(times), ends - np.array([s.size for s in series]), ends - 1, spread=np.ones(n),
+        low=np.where(bound < 0, bound, np.nan), high=np.where(bound > 0, bound, np.nan), limit_variance=np.zeros(n),
+        next_visit_weeks=np.ones(n),
+    )  # fmt: skip
+
+
+def _noise(rng: np.random.Generator, n: int) -> np.ndarray:
+    return rng.standard_t(5, n) / np.sqrt(5 / 3)
+
+
+def _ramps(power: float, pace: float, n: int) -> tuple[float, float]:
+    """Shares of ramps whose crossing and onset the 80 % intervals hold."""
+    # Slopes log-normal and onsets at any moment, neither as the model's own prior; visits every week or every second.
+    rng = np.random.default_rng(12)
+    series, times, limits, onsets, left = [], [], [], [], []
+    while len(series) < n:
+        t = np.arange(0, 26, rng.choice([1.0, 2.0])) + rng.uniform(0, 0.6)
+        onset, slope, own = rng.uniform(4, 14), rng.choice([-1, 1]) * rng.lognormal(pace, 0.6), rng.normal()
+        long = rng.uniform(5, 10) + 3 / abs(slope)
+        limit, crossing = own + slope * long, onset + long
+        moved = slope * long * (np.maximum(t - onset, 0) / long) ** power
+        seen = np.flatnonzero((np.abs(moved) > 3) & (t < crossing - 0.5))
+        if not seen.size or limit * slope < 0:
+            continue
+        upto = int(rng.choice(seen)) + 1
+        series.append((own + moved + _noise(rng, t.size))[:upto])
+        times.append(t[:upto])
+        limits.append(limit)
+        onsets.append(onset)
+        left.append(crossing - t[upto - 1])
+    found, true, began = _judge(series, times, limits), np.array(left), np.array(onsets)
+    inside = np.mean((found.forecast.low <= true) & (true <= found.forecast.high))
+    return float(inside), float(np.mean((found.onset_low <= began) & (began <= found.onset_high)))
+
+
+def test_ramps_are_dated_and_forecast_with_covering_intervals():
+    # Slow and fast, straight and bent either way by powers that are none of the model's own.
+    held = np.array([_ramps(power, pace, 300) for pace in (-0.3, 1.3) for power in (0.8, 1.0, 1.3, 2.4)])
+    crossing, onset = held.T
+    assert 0.7 <= crossing.mean() <= 0.9
+    assert ((crossing >= 0.7) & (crossing <= 0.96)).all()
+    assert 0.7 <= onset.mean() <= 0.9
+    assert (onset >= 0.6).all()  # a movement that speeds up leaves the noise late
+
+
+def test_a_step_is_dated_and_does_not_go_on():
+    rng = np.random.default_rng(3)
+    t = np.arange(26.0)
+    found = _judge([(t >= 14) * 6.0 + _noise(rng, 26) for _ in range(100)], [t] * 100, [12.0] * 100)
+    assert np.mean((found.onset_low >= 12) & (found.onset_high <= 15)) > 0.9
+    assert np.mean(found.moving < 0.5) > 0.9
+    assert np.mean(np.isinf(found.forecast.median)) > 0.9
+
+
+def test_beyond_its_limit_is_crossed_and_without_a_limit_nothing_is_known():
+    t = np.arange(20.0)
+    y = np.where(t > 9, 8.0, 0.0) + _noise(np.random.default_rng(1), 20)
+    found = _judge([y, y], [t, t], [4.0, np.nan])
+    assert found.forecast.median[0] == 0.0
+    assert found.beyond[0] > 0.99
+    assert np.isnan(found.forecast.median[1])
+    assert found.onset[1] == pytest.approx(9.5, abs=0.5)
+
+
+def test_probabilities_rise_with_the_weeks():
+    t = np.arange(20.0)
+    found = _judge([np.maximum(t - 8, 0) * 0.7 + _noise(np.random.default_rng(2), 20)], [t], [12.0])
+    f = found.forecast
+    assert 0 <= f.within_4[0] <= f.within_8[0] <= f.within_13[0] <= 1
+    assert f.low[0] <= f.median[0] <= f.high[0]

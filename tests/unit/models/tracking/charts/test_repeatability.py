@@ -1,0 +1,82 @@
+"""Repeats that disagree: something that comes and goes is called by its scatter, where its middle value shows nothing."""
+
+import polars as pl
+import pytest
+
+from models.tracking.assess import Assessment, assess
+from models.tracking.charts.alarms import UNSTEADY_SHARE
+from models.tracking.charts.repeatability import unsteady_repeats
+from models.tracking.standardise import standardise
+from models.tracking.visits import repeat_spread, tracked_captures, visits_of
+from models.work.learning import UNSTEADY, flag_words
+from pipelines.decisions.lessons import flags_of
+from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
+
+LEVEL = "lambda_full_throttle"
+
+
+@pytest.fixture(scope="module")
+def fleet() -> ReadingsFleet:
+    return make_fleet(vans=45, weeks=20, seed=21, faulty=0.0)
+
+
+def _restless(fleet: ReadingsFleet, when: pl.Expr, times: float) -> tuple[str, pl.DataFrame]:
+    """One van's repeats moved away from the visit's middle one, which stays where it was."""
+    van = fleet.frame.filter(pl.col(LEVEL).is_not_null())["van_id"][0]
+    middle = pl.col(LEVEL).median().over("van_id", "visit")
+    spread = middle + times * (pl.col(LEVEL) - middle)
+    return van, fleet.frame.with_columns(
+        pl.when((pl.col("van_id") == van) & when).then(spread).otherwise(LEVEL).alias(LEVEL)
+    )
+
+
+def _judge(fleet: ReadingsFleet, frame: pl.DataFrame) -> Assessment:
+    return assess(frame, families=families(), repairs=no_repairs(), week=fleet.weeks[-1])
+
+
+def test_a_van_whose_repeats_begin_to_disagree_is_listed_though_its_middle_value_stands(fleet):
+    van, frame = _restless(fleet, pl.col("week") >= fleet.weeks[-6], 40.0)
+    before, after = _judge(fleet, fleet.frame), _judge(fleet, frame)
+    assert van not in set(before.states.filter("alarm")["van_id"])
+    row = after.states.row(by_predicate=pl.col("van_id") == van, named=True)
+    assert row["alarm"]
+    assert row["urgency"] != "healthy"
+    assert any("disagree in lambda at full throttle" in text and "comes and goes" in text for text in row["reasons"])
+    charted = after.trends.filter((pl.col("van_id") == van) & (pl.col("quantity") == LEVEL))
+    assert (charted["alarm"] == charted["unsteady"]).all()  # its chart of the level shows nothing
+    assert charted["unsteady"].any()
+
+
+def test_one_wild_visit_is_no_alarm_and_steadier_than_usual_is_none(fleet):
+    for when, times in ((pl.col("week") == fleet.weeks[-1], 30.0), (pl.col("week") >= fleet.weeks[8], 0.01)):
+        van, frame = _restless(fleet, when, times)
+        assert van not in set(_judge(fleet, frame).states.filter("alarm")["van_id"])
+
+
+def test_without_repeats_nothing_is_unsteady():
+    fleet = make_fleet(vans=20, weeks=6, seed=3, repeats=1)
+    judged = _judge(fleet, fleet.frame)
+    assert not any("comes and goes" in text for reasons in judged.states["reasons"] for text in reasons)
+
+
+def test_healthy_heavy_tailed_repeats_cost_no_more_than_their_share():
+    fleet = make_fleet(vans=300, weeks=26, seed=5, faulty=0.0)
+    captures = tracked_captures(fleet.frame)
+    repeats = repeat_spread(captures)
+    std = standardise(visits_of(captures), repeats, families(), no_repairs())
+    per_van_week = 0.05  # ten times the usual setting, so that there is something to count
+    found = unsteady_repeats(std, repeats, per_van_week=per_van_week)
+    assert found.alarm.any(axis=1).mean() <= UNSTEADY_SHARE * per_van_week
+
+
+def test_a_van_listed_for_its_repeats_alone_is_credited_to_them(fleet):
+    van, frame = _restless(fleet, pl.col("week") >= fleet.weeks[-6], 40.0)
+    result = _judge(fleet, frame)
+    assert flags_of(result)[van] == (UNSTEADY + LEVEL,)
+    last = (
+        result.trends.filter((pl.col("van_id") == van) & (pl.col("quantity") == LEVEL)).sort("week").row(-1, named=True)
+    )
+    assert last["alarm"]
+    assert last["unsteady"]
+    assert last["alarm_since"] >= fleet.weeks[-6]
+    assert flag_words(UNSTEADY + LEVEL) == "the scatter of lambda at full throttle"

@@ -1,0 +1,116 @@
+"""The surroundings end to end: a depot's barometer, a recorder's gain, turbo exponents, conditions nobody measured."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.tracking.assess import Assessment, assess
+from models.tracking.standardise import standardise
+from models.tracking.visits import MAIN_PEAK, repeat_spread, tracked_captures, visits_of
+from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
+
+FLOWS = ("idle_g_s", "first_peak_g_s", "main_peak_g_s", "main_peak_reference_g_s")
+AMBIENT = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
+
+
+@pytest.fixture(scope="module")
+def fleet() -> ReadingsFleet:
+    return make_fleet(vans=45, weeks=20, seed=4, faulty=0.0)
+
+
+@pytest.fixture(scope="module")
+def measured(fleet) -> Assessment:
+    return _judge(fleet, fleet.frame)
+
+
+def _judge(fleet: ReadingsFleet, frame: pl.DataFrame) -> Assessment:
+    return assess(frame, families=families(), repairs=no_repairs(), week=fleet.weeks[-1])
+
+
+def _listed(result: Assessment) -> set[str]:
+    return set(result.states.filter(pl.col("urgency") != "healthy")["van_id"])
+
+
+def _week(fleet: ReadingsFleet) -> pl.Expr:
+    return pl.col("week").replace_strict({w: k for k, w in enumerate(fleet.weeks)}, return_dtype=pl.Float64)
+
+
+def _where(frame: pl.DataFrame, when: pl.Expr, columns: Sequence[str], values: Sequence[pl.Expr]) -> pl.DataFrame:
+    return frame.with_columns(
+        pl.when(when).then(value).otherwise(pl.col(c)).alias(c) for c, value in zip(columns, values, strict=True)
+    )
+
+
+@pytest.mark.parametrize("hectopascal", [6.0, 15.0])
+def test_a_drifting_barometer_lists_no_van(fleet, hectopascal):
+    drift = pl.col("barometer_kpa") + hectopascal / 10.0 / 20.0 * _week(fleet)
+    result = _judge(fleet, _where(fleet.frame, pl.col("depot") == "depot-1", ["barometer_kpa"], [drift]))
+    assert not _listed(result)
+
+
+@pytest.mark.parametrize("gain", [1.02, 0.96])
+def test_a_recorders_gain_lists_none_of_the_vans_that_share_it(fleet, gain):
+    when = (pl.col("recorder_serial") == "R2") & (_week(fleet) >= 10)
+    assert fleet.frame.filter(when)["van_id"].n_unique() >= 10
+    result = _judge(fleet, _where(fleet.frame, when, FLOWS, [pl.col(c) * gain for c in FLOWS]))
+    assert not _listed(result)
+
+
+def test_a_recorder_of_one_van_is_named_as_a_possible_reason(fleet, measured):
+    van = fleet.frame.filter(pl.col("family") == "heron-16")["van_id"][0]
+    alone = _where(fleet.frame, pl.col("van_id") == van, ["recorder_serial"], [pl.lit("R99")])
+    when = (pl.col("van_id") == van) & (_week(fleet) >= 10)
+    result = _judge(fleet, _where(alone, when, FLOWS, [pl.col(c) * 0.96 for c in FLOWS]))
+    assert van in _listed(result)
+    reasons = result.states.row(by_predicate=pl.col("van_id") == van, named=True)["reasons"]
+    assert any("R99" in text and "no other van" in text for text in reasons)
+    shared = _judge(fleet, _where(fleet.frame, when, FLOWS, [pl.col(c) * 0.94 for c in FLOWS]))
+    assert van in _listed(shared)
+    reasons = shared.states.row(by_predicate=pl.col("van_id") == van, named=True)["reasons"]
+    assert not any("no other van" in text for text in reasons)
+
+
+@pytest.mark.parametrize(("pressure", "temperature"), [(0.97, 0.52), (0.6, 0.3)])
+def test_turbo_exponents_are_what_the_data_say(pressure, temperature):
+    # The fleet is drawn with 0.93 and 0.62 for every family; what is put on top is the difference to the wanted ones.
+    fleet = make_fleet(vans=90, weeks=40, seed=9, faulty=0.0, missing=0.0)
+    more = ((pressure - 0.93) * (pl.col("barometer_kpa") / 99.0).log()
+            - (temperature - 0.62) * ((pl.col("intake_air_c") + 273.15) / 298.15).log()).exp()  # fmt: skip
+    frame = _where(fleet.frame, pl.col("family") == "heron-16t", FLOWS, [pl.col(c) * more for c in FLOWS])
+    captures = tracked_captures(frame.lazy())
+    std = standardise(visits_of(captures), repeat_spread(captures), families(), no_repairs())
+    answer = std.answers[std.families.index("heron-16t"), std.quantities.index(MAIN_PEAK)]
+    u = np.sqrt(np.diag(answer.covariance)[:2])
+    assert np.all(np.abs(answer.slope[:2] - [pressure, temperature]) < 3.0 * u)
+    assert np.all(u < 0.15)
+
+
+def test_missing_conditions_widen_every_row_and_alarm_nobody(fleet, measured):
+    frame, days = fleet.frame, pl.col("captured_at").dt.weekday()
+    first = frame.group_by("depot").agg(pl.col("van_id").min())["van_id"].to_list()
+    nothing = [pl.lit(None, dtype=pl.Float64)] * len(AMBIENT)
+    never = _judge(fleet, _where(frame, pl.lit(True), AMBIENT, nothing))
+    some_days = _judge(fleet, _where(frame, days > 2, AMBIENT, nothing))
+    neighbour = _judge(fleet, _where(frame, ~pl.col("van_id").is_in(first), AMBIENT, nothing))
+    key = ["van_id", "week", "quantity"]
+    known = measured.trends.filter((pl.col("quantity") == MAIN_PEAK) & (pl.col("air_from") == "measured"))
+    for result, steps in (
+        (never, {"unmeasured"}),
+        (some_days, {"depot_week"}),
+        (neighbour, {"depot_day", "depot_week"}),
+    ):
+        assert not _listed(result)
+        assert not result.trends["alarm"].any()
+        rows = result.trends.filter((pl.col("quantity") == MAIN_PEAK) & pl.col("air_from").is_in(list(steps)))
+        both = rows.join(known.select(*key, known_u="value_u"), on=key)
+        assert both.height > 100
+        assert (both["value_u"] > both["known_u"]).mean() > 0.99
+    by_step = {
+        step: float((rows["value_u"] / rows["value"]).median())
+        for result in (never, some_days, neighbour, measured)
+        for (step,), rows in result.trends.filter(pl.col("quantity") == MAIN_PEAK).group_by("air_from")
+    }
+    assert by_step["measured"] < by_step["depot_day"] < by_step["depot_week"] < by_step["unmeasured"]
+    assert set(never.trends["corrected"]) == {False}

@@ -1,0 +1,139 @@
+"""Learning from findings: textbook updates, reversibility, and nothing moves silently."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
+from data_contracts.errors import InputError
+from data_contracts.jobs import JOBS
+from models.work.learning import (
+    Finding,
+    Learned,
+    LearningSettings,
+    changes_since,
+    dirichlet_mean,
+    learn,
+    shrunken_mean,
+    trust_sentence,
+    van_priors,
+)
+
+FAMILIES = ("brook-20", "fern-14")
+
+
+def findings(found: str, count: int, family: str = "brook-20", **more: object) -> list[Finding]:
+    return [Finding(f"{family}-{found}-{n}", family, found, **more) for n in range(count)]  # type: ignore[arg-type]
+
+
+def test_dirichlet_mean_is_the_textbook_one() -> None:
+    # Uniform prior over two outcomes worth 2, then 9 of 12: Laplace's rule of succession, (9 + 1)/(12 + 2).
+    assert dirichlet_mean(np.array([0.5, 0.5]), 2.0, np.array([9.0, 3.0]))[0] == pytest.approx(10 / 14)
+
+
+def test_shrunken_mean_lies_between() -> None:
+    assert shrunken_mean(1.0, 4.0, []) == 1.0
+    assert shrunken_mean(1.0, 4.0, [3.0] * 4) == 2.0
+
+
+def test_no_findings_no_change() -> None:
+    learned = learn([], FAMILIES)
+    assert changes_since({}, learned) == ()
+    assert learned.jobs == JOBS
+    for prior in learned.priors.values():
+        assert prior[:-1] == pytest.approx(np.full(len(CAUSES), 0.65 / len(CAUSES)))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(CAUSE_CODES), st.sampled_from(FAMILIES)), max_size=30))
+def test_priors_are_shares_and_order_is_of_no_matter(rows: list[tuple[str, str]]) -> None:
+    told = [Finding(str(n), family, found) for n, (found, family) in enumerate(rows)]
+    learned, turned = learn(told, FAMILIES), learn(told[::-1], FAMILIES)
+    for family in FAMILIES:
+        assert learned.priors[family].sum() == pytest.approx(1.0)
+        assert np.all(learned.priors[family] > 0)
+        assert np.array_equal(learned.priors[family], turned.priors[family])
+
+
+def test_a_family_learns_most_from_its_own_and_a_little_from_the_fleet() -> None:
+    learned = learn(findings("fuel_aeration", 10), FAMILIES)
+    number = CAUSE_CODES.index("fuel_aeration")
+    start = 0.65 / len(CAUSES)
+    assert learned.priors["brook-20"][number] > learned.priors["fern-14"][number] > start
+    changed = {change.key: change for change in changes_since({}, learned)}
+    told = changed["cause_share", "brook-20", "fuel_aeration"]
+    assert told.before == pytest.approx(start)
+    assert told.figure.value == learned.priors["brook-20"][number]
+    assert told.figure.why == "10 of 10 findings in the family and 10 of 10 in the fleet were 'air in the fuel'."
+
+
+def test_nothing_found_lowers_what_flagged_it_and_withdrawing_it_brings_it_back() -> None:
+    good = findings("lambda_slow", 5, flagged_by=("cycle_ripple",))
+    wrong = findings(NONE, 4, flagged_by=("cycle_ripple",))
+    before, after, withdrawn = learn(good, FAMILIES), learn(good + wrong, FAMILIES), learn(good, FAMILIES)
+    assert after.trust["cycle_ripple"].share < before.trust["cycle_ripple"].share
+    assert after.priors["brook-20"][-1] > before.priors["brook-20"][-1]
+    assert after.figures["alarm_trust", "", "cycle_ripple"].why.endswith("and in nothing found 4 times.")
+    assert withdrawn.trust == before.trust
+    stood = {change.key: change.figure.value for change in changes_since({}, after)}
+    back = {change.key: change for change in changes_since(stood, withdrawn)}
+    moved = {key for key, value in stood.items() if value != withdrawn.figures[key].value}
+    assert set(back) == moved
+    for key, change in back.items():
+        assert (change.before, change.figure.value) == (stood[key], before.figures[key].value)
+
+
+def wrongly_flagged(count: int) -> Learned:
+    return learn(
+        findings(NONE, count, flagged_by=("cycle_ripple",))
+        + findings("lambda_slow", count, flagged_by=("lean_needles",)),
+        FAMILIES,
+    )
+
+
+def test_a_van_flagged_by_what_was_wrong_before_is_believed_less_and_says_so() -> None:
+    learned = wrongly_flagged(6)
+    flags = [("cycle_ripple",), ("lean_needles",), ("cycle_ripple", "lean_needles"), ("never_before",), ()]
+    priors = van_priors(learned, ["fern-14"] * len(flags), flags)
+    assert priors.sum(axis=1) == pytest.approx(np.ones(len(flags)))
+    none = priors[:, -1]
+    assert none[0] > none[3] == none[4] == pytest.approx(learned.priors["fern-14"][-1])
+    assert none[1] == none[2] < none[3]
+    assert "6 of 6 times" in str(trust_sentence(learned, flags[0]))
+    assert trust_sentence(learned, flags[2]) is None
+    # By hand: 12 findings, 6 of them none; the fleet's share right, then the quantity's, each from a prior worth 40 and 10.
+    right = (40 * 0.65 + 6) / 52
+    share = 10 * right / 16
+    assert learned.trust["cycle_ripple"].share == pytest.approx(share)
+    of_family = learned.priors["fern-14"][-1]
+    odds = (1 - of_family) / of_family * share / (1 - share) / (right / (1 - right))
+    assert none[0] == pytest.approx(1 / (1 + odds))
+
+
+def test_without_findings_priors_are_the_start() -> None:
+    start = np.linspace(1, 2, len(CAUSE_CODES))
+    start /= start.sum()
+    priors = van_priors(learn([], FAMILIES, start=start), FAMILIES, [("cycle_ripple",), ()])
+    assert priors == pytest.approx(np.array([start, start]))
+
+
+def test_what_no_finding_rests_on_any_more_falls_back_and_is_told() -> None:
+    stood = {change.key: change.figure.value for change in changes_since({}, wrongly_flagged(6))}
+    back = {change.key: change for change in changes_since(stood, learn([], FAMILIES))}
+    assert set(back) == set(stood)
+    assert back["alarm_trust", "", "cycle_ripple"].figure.value == pytest.approx(0.65)
+
+
+def test_hours_and_costs_shrink_to_the_default() -> None:
+    told = findings("lambda_slow", 4, hours=1.6, parts_cost=200.0)
+    job = learn(told, FAMILIES, settings=LearningSettings(cost_weight=4.0)).jobs["lambda_slow"]
+    assert job.hours == pytest.approx((JOBS["lambda_slow"].hours + 1.6) / 2)
+    assert job.parts_cost == pytest.approx((JOBS["lambda_slow"].parts_cost + 200.0) / 2)
+
+
+def test_wrong_input_is_one_clear_line() -> None:
+    with pytest.raises(InputError, match="two findings"):
+        learn([*findings("lambda_slow", 1), *findings("lambda_slow", 1)], FAMILIES)
+    with pytest.raises(InputError, match="gremlins"):
+        learn(findings("gremlins", 1), FAMILIES)
