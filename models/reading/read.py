@@ -14,8 +14,9 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
 from models.reading.recipe import METHOD as METHOD
-from models.reading.recipe import SnapDetail, StackReading, read_stack
+from models.reading.recipe import StackReading, read_stack
 from models.reading.resampling import stack_waveforms
+from models.reading.snap_detail import SnapDetail
 from models.statistics.arrays import Floats
 from models.statistics.estimate import UNREAD_CODES, Estimate, concatenate
 

@@ -142,8 +142,14 @@ def ripple_frequency(
         found = np.empty((3, rows.size))
         for part in (fits, ~fits):
             found[:, part] = ripple_frequency(
-                trace, rows[part], first[part], stop[part], interval_s=interval_s, band_hz=band_hz, fundamental=fundamental
-            )  # fmt: skip
+                trace,
+                rows[part],
+                first[part],
+                stop[part],
+                interval_s=interval_s,
+                band_hz=band_hz,
+                fundamental=fundamental,
+            )
         return found[0], found[1], found[2]
     longest = int(samples.max(initial=0))
     size = _SPECTRUM if fits.all() else 2 * _SPECTRUM

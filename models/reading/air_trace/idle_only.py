@@ -115,8 +115,8 @@ def read_without_snap(
     for k, row in enumerate(rows.tolist()):
         n = int(stack.count[row])
         y, x = flow[row, :n], conditioned.signal[row, :n]
-        fate = conditioned.fate[row, :n]
-        kept = (fate != MISSING) & (fate != GAP)
+        flag = conditioned.flag[row, :n]
+        kept = (flag != MISSING) & (flag != GAP)
         if not kept.any():
             reason[k] = reason_number("gap")
             continue
@@ -131,10 +131,10 @@ def read_without_snap(
         if not stretches:
             continue
         means = np.array(
-            [y[a:b][fate[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (fate[a:b] == KEPT).any()]
+            [y[a:b][flag[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (flag[a:b] == KEPT).any()]
         )
         raws = np.array(
-            [x[a:b][fate[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (fate[a:b] == KEPT).any()]
+            [x[a:b][flag[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (flag[a:b] == KEPT).any()]
         )
         if not means.size:
             continue

@@ -3,20 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.air_trace.landmark_columns import (
-    MAIN,
-    MAIN_AT,
-    MAIN_FIRST,
-    MAIN_GAIN,
-    MAIN_NEAR,
-    MAIN_RAW,
-    MAIN_RISE,
-    MAIN_SCATTER,
-    MAIN_SPREAD,
-    MAIN_STOP,
-    MAIN_UNEVEN,
-    MAIN_UNEVEN_TOP,
-)
+from models.reading.air_trace.landmark_table import Record
 from models.statistics.compiled import kernel, sum_kernel
 from models.statistics.smoothing import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
 
@@ -58,20 +45,20 @@ def read_idle(
     stop: int,
     interval: float,
     left_out: float,
-    out: NDArray[np.float64],
-    column: int,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Level, uncertainty and drift of a steady stretch in flow and raw signal (IDLE… or AFTER… order).
+    """Level, uncertainty and drift of a steady stretch in flow and raw signal.
 
     `left_out` is the part of the steady flow that the stretch leaves aside: the level may stand elsewhere there.
     """
     blocks = min(max(int((stop - first) * interval / 0.07), 5), 24)
     level, u, drift, wander = block_mean(y, first, stop, blocks)
     raw, raw_u, raw_drift, raw_wander = block_mean(x, first, stop, blocks)
-    out[column], out[column + 1] = level, np.hypot(u, left_out * np.hypot(wander, 0.5 * drift))
-    out[column + 2], out[column + 3] = raw, np.hypot(raw_u, left_out * np.hypot(raw_wander, 0.5 * raw_drift))
-    out[column + 4] = drift / max(abs(level), 1e-9)
-    out[column + 5] = scatter(x[first:stop], raw)
+    out.first, out.stop = first, stop
+    out.flow, out.flow_u = level, np.hypot(u, left_out * np.hypot(wander, 0.5 * drift))
+    out.raw, out.raw_u = raw, np.hypot(raw_u, left_out * np.hypot(raw_wander, 0.5 * raw_drift))
+    out.drift = drift / max(abs(level), 1e-9)
+    out.scatter = scatter(x[first:stop], raw)
 
 
 @kernel
@@ -82,8 +69,7 @@ def read_point(
     half: int,
     first: int,
     stop: int,
-    out: NDArray[np.float64],
-    column: int,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Place, flow, raw level, noise gain and doubt of shape of a rounded peak or valley, by a parabola over ±half samples.
 
@@ -103,7 +89,7 @@ def read_point(
         bend, tilt = level - 0.5 * (float(y[a]) + float(y[b - 1])), 0.5 * (float(y[b - 1]) - float(y[a]))
         level += 0.25 * tilt * tilt / bend if abs(tilt) < abs(bend) else 0.0
         shape = MISSED_VERTEX * abs(bend)
-    out[column], out[column + 1], out[column + 2], out[column + 3], out[column + 4] = at, level, raw, gain, shape
+    out.at, out.flow, out.raw, out.gain, out.shape_u = at, level, raw, gain, shape
 
 
 @kernel
@@ -114,20 +100,19 @@ def read_top(
     half: int,
     first: int,
     stop: int,
-    out: NDArray[np.float64],
-    column: int,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """The same for a peak, read where the parabola is highest: ripple moves the highest sample, the parabola less."""
-    read_point(y, x, at, half, first, stop, out, column)
+    read_point(y, x, at, half, first, stop, out)
     a, b = max(at - half, first), min(at + half + 1, stop)
     if b - a < 5:
         return
     place, level = parabola_top(y, a, b, float(at))
     raw, _ = parabola_at(x, a, b, place)
-    out[column + 1], out[column + 2] = level, raw
+    out.flow, out.raw = level, raw
     a, b = max(at - half // 2, first), min(at + half // 2 + 1, stop)
     narrow = parabola_top(y, a, b, float(at))[1] if b - a >= 5 else float(y[at])
-    out[column + 4] = abs(narrow - level)
+    out.shape_u = abs(narrow - level)
 
 
 @sum_kernel
@@ -198,12 +183,12 @@ def read_main_peak(
     slow_half: int,
     interval: float,
     noise: float,
-    out: NDArray[np.float64],
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """The main peak as a level: see `models.reading.air_trace.landmarks`."""
     at, a, b, level, raw, gain = main_level(y, x, slow, first, stop, slow_half, interval, noise)
-    out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
-    out[MAIN_FIRST], out[MAIN_STOP] = a, b
-    out[MAIN_SPREAD], out[MAIN_SCATTER], out[MAIN_RISE] = slow[at] - level, scatter(x[a:b], raw), 0.0
-    out[MAIN_UNEVEN], out[MAIN_UNEVEN_TOP], near = _unevenness(slow[a:b], float(slow[at]), noise)
-    out[MAIN_NEAR] = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))
+    out.at, out.flow, out.raw, out.gain = at, level, raw, gain
+    out.first, out.stop = a, b
+    out.spread, out.scatter, out.rise = slow[at] - level, scatter(x[a:b], raw), 0.0
+    out.uneven, out.uneven_top, near = _unevenness(slow[a:b], float(slow[at]), noise)
+    out.near = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))

@@ -70,7 +70,7 @@ def _any_peak(
 
 @kernel
 def _needles(
-    y: NDArray[np.float32], count: int, half: int, sigma: float, fate: NDArray[np.uint8]
+    y: NDArray[np.float32], count: int, half: int, sigma: float, flag: NDArray[np.uint8]
 ) -> int:  # pragma: no cover - compiled
     """Mark the samples of needles that are up and back within 2 half samples; return how many."""
     floor = NEEDLE_SIGMAS * sigma
@@ -93,8 +93,8 @@ def _needles(
             for j in range(i - half, i + half + 1):
                 part = (j - i + half) / (2.0 * half)
                 line = y[i - half] * (1.0 - part) + y[i + half] * part
-                if sign * (y[j] - line) > 0.3 * height and fate[j] == USED:
-                    fate[j] = QUICK
+                if sign * (y[j] - line) > 0.3 * height and flag[j] == USED:
+                    flag[j] = QUICK
                     marked += 1
     return marked
 
@@ -106,7 +106,7 @@ def _turn(
     sign: float,
     inverse: bool,
     y: NDArray[np.float32],
-    fate: NDArray[np.uint8],
+    flag: NDArray[np.uint8],
 ) -> tuple[int, bool]:  # pragma: no cover - compiled
     """Richness of one row, the last one where nothing was recorded; its length, and whether all of that is there."""
     turned, one, nothing = np.float32(sign), np.float32(1.0), np.float32(0.0)
@@ -115,16 +115,16 @@ def _turn(
         value = signal[i]
         use = keep[i] & (abs(value) < np.float32(np.inf)) & ((not inverse) | (value > nothing))
         used += np.int32(use)
-        fate[i] = USED if use else LOST
+        flag[i] = USED if use else LOST
         y[i] = (one / value if inverse else turned * value) if use else nothing
     end = signal.size
-    while end > 0 and fate[end - 1] != USED:
+    while end > 0 and flag[end - 1] != USED:
         end -= 1
     whole = used == end
     if not whole:
         last = np.float32(0.0)
         for i in range(end):
-            if fate[i] == USED:
+            if flag[i] == USED:
                 last = y[i]
             y[i] = last
     for i in range(end, signal.size):
@@ -167,13 +167,13 @@ def _block_rows(
     """Fill the block means, the noise and the needles of every row."""
     rows, samples = signal.shape
     y = np.empty(samples, dtype=np.float32)
-    fate = np.empty(samples, dtype=np.uint8)
+    flag = np.empty(samples, dtype=np.uint8)
     rough = np.empty(samples, dtype=np.float32)
     middle = np.float32(0.5)
     for row in range(rows):
-        end, whole = _turn(signal[row], keep[row], sign, inverse, y, fate)
+        end, whole = _turn(signal[row], keep[row], sign, inverse, y, flag)
         begin = 0  # the first sample that was recorded
-        while begin < end and fate[begin] != USED:
+        while begin < end and flag[begin] != USED:
             begin += 1
         smallest = _smallest_move(y[begin : end - 1], y[begin + 1 : end]) if end - begin > 1 else np.inf
         step[row] = smallest if np.isfinite(smallest) else 0.0
@@ -195,7 +195,7 @@ def _block_rows(
                 rough[picked] = abs(y[i] - middle * (y[i - half] + y[i + half]))
                 picked += 1
             wide = median(rough[:picked]) / (NORMAL_QUARTILE * np.sqrt(1.5)) if picked > 4 else 0.0
-            quick = _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), fate)
+            quick = _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), flag)
         blocks = end // per
         count[row] = blocks
         electrical[row] = False
@@ -206,10 +206,10 @@ def _block_rows(
         for j in range(blocks):
             total, used = 0.0, 0
             for i in range(j * per, (j + 1) * per):
-                if fate[i] == USED:
+                if flag[i] == USED:
                     total += y[i]
                     used += 1
-                elif fate[i] == QUICK and (i == 0 or fate[i - 1] != QUICK):
+                elif flag[i] == QUICK and (i == 0 or flag[i - 1] != QUICK):
                     electrical[row, j] = True
             x[row, j] = total / used if used > 0 else np.nan
 
