@@ -84,7 +84,7 @@ def departures(w: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
     return out
 
 
-def lean_needles(
+def lean_dips(
     x: NDArray[np.float64], idle_stop: int, first: int, stop: int, interval_s: float, noise: float, least: float
 ) -> tuple[int, float]:
     """How many needles fall from the level around them, and their median size, in a trace without gaps.

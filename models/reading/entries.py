@@ -147,7 +147,7 @@ def extent_of(stack: Stack, marks: Landmarks, entries: Entries, family: Family) 
     opening = np.where(np.isfinite(opening), opening, snaps.on)
     after_s = np.where(released, (snaps.stop - release) * dt, 0.0)
     of_snap = np.arange(entries.row.size) < entries.snaps
-    before_s = stack.count[entries.row] * dt
+    before_s: Floats = stack.count[entries.row].astype(np.float64) * dt
     before_s[: entries.snaps] = (marks.found.rise_start - snaps.first) * dt
 
     def has(*names: str) -> Flags:

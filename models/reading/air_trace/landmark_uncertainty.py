@@ -79,7 +79,7 @@ def ripple_alone(found: Any, sample_noise: Floats, table: tuple[Floats, Floats])
     """
     level = np.fmax(found.dip.flow, 0.3 * found.main_peak.flow)
     noise = sample_noise * slope_of(np.interp(level, table[1], table[0]), table) / level
-    return np.sqrt(np.maximum(np.nan_to_num(found.ripple) ** 2 - np.nan_to_num(noise) ** 2, 0.0))
+    return np.asarray(np.sqrt(np.maximum(np.nan_to_num(found.ripple) ** 2 - np.nan_to_num(noise) ** 2, 0.0)))
 
 
 def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Floats, Floats]:

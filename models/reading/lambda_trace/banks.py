@@ -88,8 +88,6 @@ def read_banks(
             sensor=sensor,
             opening_s=entries.padded(marks.found.opening.at) * dt,
             release_s=entries.padded(marks.found.release.at) * dt,
-            main_peak_s=entries.padded(marks.found.main_peak.at) * dt,
-            cylinders=family.cylinders,
             idle_speed_rpm=idle_speed.value,
             kind="ratio" if ratio else "v",
         )

@@ -9,10 +9,10 @@ from hypothesis.extra import numpy as hnp
 from data_contracts.needs import NEEDS
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
-from models.reading.lambda_trace.cycle_ripple import CHANCE, cycle_ripple, ratio_chance
+from models.reading.lambda_trace.cycle_ripple import cycle_ripple, ratio_chance
 from models.reading.lambda_trace.quantities import NAMES, read_lambda
-from models.reading.lambda_trace.step_responses import smooth
 from models.statistics.estimate import UNREAD_CODES
+from models.statistics.smoothing import moving_mean
 from tests import naive_lambda
 from tests.analytic_lambda import (
     NARROWBAND,
@@ -334,7 +334,7 @@ def test_chance_of_ripple_is_that_of_noise_and_slow_switching(length_s, memory_s
     for speed in (820.0, np.nan):
         found = cycle_ripple(x, np.full(rows, time.size), np.full(rows, speed), interval_s=h)
         for chance in (0.01, 0.05):
-            called = np.mean(found[:, CHANCE] < chance)
+            called = np.mean(found.chance < chance)
             assert called < chance + 3.0 * np.sqrt(chance / rows)
 
 
@@ -350,7 +350,7 @@ def test_ripple_agrees_with_general_least_squares():
     time = np.arange(1200) * h
     y = 1.0 + 0.01 * time + 0.02 * np.sin(2 * np.pi * 790.0 / 120.0 * time)
     found = cycle_ripple(y[None, :], np.array([1200]), np.array([790.0]), interval_s=h)
-    assert found[0, 0] == pytest.approx(naive_lambda.ripple_amplitude(y, h, 790.0), rel=0.02)
+    assert found.amplitude[0] == pytest.approx(naive_lambda.ripple_amplitude(y, h, 790.0), rel=0.02)
 
 
 def test_blocks_and_smoothing_agree_with_their_twins():
@@ -362,7 +362,7 @@ def test_blocks_and_smoothing_agree_with_their_twins():
     found = block_lambda(x, np.isfinite(x), scale, interval_s=0.0005)
     np.testing.assert_allclose(found.x[0], naive_lambda.blocks(1.0 / x[0], 5), rtol=1e-6)
     out = np.empty(800)
-    smooth(found.x[0], 0, 800, 3, out)
+    moving_mean(found.x[0], 0, 800, 3, out)
     np.testing.assert_allclose(out, naive_lambda.moving_mean(found.x[0], 3), rtol=1e-9)
 
 
@@ -426,8 +426,6 @@ def test_no_input_raises(signal, interval_s, opening, hold, which):
         sensor=sensor,
         opening_s=np.full(rows, opening),
         release_s=np.full(rows, opening + hold),
-        main_peak_s=np.full(rows, np.nan),
-        cylinders=4,
         idle_speed_rpm=np.full(rows, np.nan),
         kind=kind,
     )
