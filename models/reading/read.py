@@ -1,6 +1,6 @@
 """The reading: recordings in, every quantity of every snap out, with uncertainty, reasons and grade.
 
-The recipe is `_read_stack`; what each landmark means is defined in `models.reading.air_trace.landmarks`.
+`models.reading.recipe.read_stack` is the recipe; `models.reading.air_trace.landmarks` defines the landmarks.
 """
 
 from collections.abc import Sequence
@@ -35,7 +35,8 @@ class Readings:
         Value and standard uncertainty of every quantity of `data_contracts.signals.QUANTITIES`; NaN
         where it was not read. [unit of the quantity]
     unread : list of dict of str to str
-        Per entry, each quantity without a value and its reason (`UNREAD_REASONS`). Shared between entries: do not change.
+        Per entry, each quantity without a value and its reason (`UNREAD_REASONS`). Shared between entries: do not
+        change.
     marked : list of dict of str to str
         Per entry, quantities with a mark, such as `lower_bound`. Shared: do not change.
     grade : list of str

@@ -204,7 +204,7 @@ def _fill_rows(
     flag: NDArray[np.uint8],
     count: NDArray[np.int64],
 ) -> None:  # pragma: no cover - compiled
-    """`_fill` for every row; `starts` says where each recording begins in `time` and `values`, which hold all in a row."""
+    """`_fill` for every row; `starts` says where each recording begins in `time` and `values`."""
     for row in range(out.shape[0]):
         a, b = starts[row], starts[row + 1]
         fit = uniform[row]

@@ -151,14 +151,14 @@ def condition_airflow(
 
     Notes
     -----
-    An ignition spike is a departure from the running median over ±2.5 ms that exceeds 6 standard deviations of the noise, half
-    a percent of the trace's span, and 3 times what a fifth of the samples within ±15 ms depart, so that firing ripple is none.
-    From 60 to 200 Hz it is one sample that stands out of the two before and the two behind by 3 times what these lie apart;
-    below 60 Hz, and of a flow that a control unit reports, none is removed.
+    An ignition spike is a departure from the running median over ±2.5 ms that exceeds 6 standard deviations of the
+    noise, half a percent of the trace's span, and 3 times what a fifth of the samples within ±15 ms depart, so that
+    firing ripple is none. From 60 to 200 Hz it is one sample that stands out of the two before and the two behind by 3
+    times what these lie apart; below 60 Hz, and of a flow that a control unit reports, none is removed.
 
-    A run at the extreme value is clipped when it lies at the end of the sensor's range, when the noise elsewhere says that
-    equal samples can't follow each other so long, or when the trace ran into it with a slope. The noise is that of second
-    differences in the quieter parts.
+    A run at the extreme value is clipped when it lies at the end of the sensor's range, when the noise elsewhere says
+    that equal samples can't follow each other so long, or when the trace ran into it with a slope. The noise is that of
+    second differences in the quieter parts.
     """
     x, f = signal.copy(), flag.copy()
     rows = np.zeros(x.shape[0], dtype=_ROW)

@@ -1,4 +1,4 @@
-"""What engine speed adds to the reading: speeds, run-up, flow per revolution, volumetric efficiency, throttle opened."""
+"""Engine speed and what follows from it: run-up, flow per revolution, volumetric efficiency; and the throttle."""
 
 import numpy as np
 
@@ -125,8 +125,9 @@ def engine_estimates(
 
     Notes
     -----
-    Flow per revolution is flow over speed / 60. Volumetric efficiency is flow per revolution over what half the displacement
-    holds at the density of the intake air: m = VE · rho · V · N / 2, the speed–density form for four strokes.
+    Flow per revolution is flow over speed / 60. Volumetric efficiency is flow per revolution over what half the
+    displacement holds at the density of the intake air: m = VE · rho · V · N / 2, the speed–density form for four
+    strokes.
     """
     idle, peak = engine_speeds(stack, conditioned, marks, family, hum)
     out = {"engine_speed_idle_rpm": idle, "engine_speed_peak_rpm": peak}

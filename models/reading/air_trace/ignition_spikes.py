@@ -1,4 +1,4 @@
-"""Ignition spikes on the air-mass trace, found against a short running median: edges and the first peak stay as they are."""
+"""Ignition spikes on the air-mass trace, found against a short running median, which spares edges and first peak."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,7 +74,26 @@ def _any_stands_out(
 def mark_spikes(
     signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int, half: int, near: int, floor: float
 ) -> int:  # pragma: no cover - compiled
-    """Mark the ignition spikes of one row; return how many there are."""
+    """Mark the ignition spikes of one row.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+    count : int
+        Samples that are part of the recording.
+    half, near : int
+        Half widths of the running median, and of the stretch whose larger departures count as usual. [samples]
+    floor : float
+        Least departure from the median that is a spike. [unit of signal]
+
+    Returns
+    -------
+    int
+        How many there are.
+    """
     if count < 4 * half + 3:
         return 0
     departure = np.empty(count, dtype=np.float32)
@@ -121,7 +140,24 @@ def mark_spikes(
 def mark_lone_spikes(
     signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int, floor: float
 ) -> int:  # pragma: no cover - compiled
-    """Mark the ignition spikes of one slow row, each a sample far outside the two before it and the two behind; return how many."""
+    """Mark the ignition spikes of one slow row.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+    count : int
+        Samples that are part of the recording.
+    floor : float
+        Least height over the two samples before and the two behind that is a spike. [unit of signal]
+
+    Returns
+    -------
+    int
+        How many there are.
+    """
     found = 0
     for i in range(2, count - 2):
         low = min(min(signal[i - 2], signal[i - 1]), min(signal[i + 1], signal[i + 2]))
@@ -137,7 +173,22 @@ def mark_lone_spikes(
 def bridge_spikes(
     signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int
 ) -> float:  # pragma: no cover - compiled
-    """Straight lines across spikes only; return the largest sample among them."""
+    """Draw straight lines across spikes, and spikes only.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row; changed in place. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+    count : int
+        Samples that are part of the recording.
+
+    Returns
+    -------
+    float
+        Largest sample among the spikes; -infinity for none. [unit of signal]
+    """
     top = -np.inf
     i = 0
     while i < count:

@@ -1,10 +1,10 @@
 """Quantities of the air-mass trace with their uncertainties, from the landmarks of every snap.
 
-What enters the uncertainties: noise of the trace through the weights of each level (linearised); the quantisation step where
-noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means and the
-wander of what the window leaves aside; firing ripple that a parabola keeps or that sampling folds; the doubt of a window's
-definition; and the recorder's own offset and gain where its profile states them. The transfer table passes all of it on by
-its slope and adds what it leaves open between its points: see `models.physics.transfer_table`.
+What enters the uncertainties: noise of the trace through the weights of each level (linearised); the quantisation step
+where noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means
+and the wander of what the window leaves aside; firing ripple that a parabola keeps or that sampling folds; the doubt of
+a window's definition; and the recorder's own offset and gain where its profile states them. The transfer table passes
+all of it on by its slope and adds what it leaves open between its points: see `models.physics.transfer_table`.
 """
 
 from dataclasses import dataclass
@@ -35,7 +35,8 @@ CROSSING_U_S = 1.3e-4
 KNEE_U_S = 1.5e-3
 # Where a hold ends is a matter of definition: what that moves the flow there, as a part of its height. [1]
 HOLD_END_U = 0.015
-# How far waves on the main peak rise over their own scatter: a sine 1.4, several beside each other 1.8; and its doubt. [1]
+# How far waves on the main peak rise over their own scatter: a sine 1.4, several beside each other 1.8; and its doubt.
+# [1]
 WAVES, WAVES_U = 1.6, 0.3
 # Part in doubt of what the signal at the mean flow differs from the mean signal. [1]
 BENT_U = 0.4
@@ -156,9 +157,9 @@ class _Levels:
 def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     """How far the highest flow stands above the mean of the main peak's stretch, and its standard uncertainty.
 
-    Noise lifts the highest of the slow trace's independent places near the top, and what smoothing leaves of the ripple is
-    noise to it. On an uneven top noise and unevenness together make it; what the unevenness has of it, as a few waves would,
-    is real.
+    Noise lifts the highest of the slow trace's independent places near the top, and what smoothing leaves of the ripple
+    is noise to it. On an uneven top noise and unevenness together make it; what the unevenness has of it, as a few
+    waves would, is real.
     """
     spot, family = trace.found.main_peak, trace.family
     slope = trace.slope(spot.raw)

@@ -18,7 +18,24 @@ MISSED_VERTEX = 0.0745
 def crossing(
     y: NDArray[np.float32], first: int, stop: int, level: float, up: bool
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """First crossing of `level` in y[first:stop], between samples, and the slope per sample there; NaN for none."""
+    """First crossing of a level, between samples.
+
+    Parameters
+    ----------
+    y : ndarray of shape (samples,), float32
+        Trace. [g/s]
+    first, stop : int
+        Stretch to look at. [samples]
+    level : float
+        Level to cross. [g/s]
+    up : bool
+        The trace rises through it; else it falls.
+
+    Returns
+    -------
+    at, slope : float
+        Place and slope there; NaN for none. [samples], [g/s per sample]
+    """
     for i in range(first, stop - 1):
         a, b = y[i], y[i + 1]
         if (up and a < level <= b) or (not up and a > level >= b):
@@ -30,7 +47,20 @@ def crossing(
 
 @sum_kernel
 def scatter(x: NDArray[np.float32], level: float) -> float:  # pragma: no cover - compiled
-    """Standard deviation of samples about a level: noise and ripple together."""
+    """Standard deviation of samples about a level: noise and ripple together.
+
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Raw samples. [V, Hz or g/s]
+    level : float
+        Their level. [unit of x]
+
+    Returns
+    -------
+    float
+        [unit of x]
+    """
     total = 0.0
     for i in range(x.size):
         total += (x[i] - level) ** 2
@@ -47,9 +77,20 @@ def read_idle(
     left_out: float,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Level, uncertainty and drift of a steady stretch in flow and raw signal.
+    """Level, uncertainty and drift of a steady stretch.
 
-    `left_out` is the part of the steady flow that the stretch leaves aside: the level may stand elsewhere there.
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    first, stop : int
+        The stretch. [samples]
+    interval : float
+        Sampling interval. [s]
+    left_out : float
+        Part of the steady flow that the stretch leaves aside: the level may stand elsewhere there. [1]
+    out : record of `models.reading.air_trace.landmark_table.STEADY`
+        Filled in.
     """
     blocks = min(max(int((stop - first) * interval / 0.07), 5), 24)
     level, u, drift, wander = block_mean(y, first, stop, blocks)
@@ -71,11 +112,26 @@ def read_point(
     stop: int,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Place, flow, raw level, noise gain and doubt of shape of a rounded peak or valley, by a parabola over ±half samples.
+    """Level of a rounded peak or valley, by a parabola.
 
-    The doubt is what a parabola over half the width says else: a peak is no parabola, and ripple bends it. Of three
-    samples the parabola is exact; one sample of them misses its vertex by the bend times a square that is even over
-    ±1/2, and as much is in doubt.
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    at : int
+        Highest or lowest sample. [samples]
+    half : int
+        Half width of the parabola. [samples]
+    first, stop : int
+        Stretch that the parabola must not leave. [samples]
+    out : record of `models.reading.air_trace.landmark_table.PEAK`
+        Filled in.
+
+    Notes
+    -----
+    A peak is no parabola, and ripple bends it: the difference to a parabola of half the width is doubt of the level.
+    Through three samples the parabola is exact; one sample of them misses its vertex by the bend times a square that is
+    even over ±1/2, and as much is in doubt.
     """
     a, b = max(at - half, first), min(at + half + 1, stop)
     level, raw, gain, shape = float(y[at]), float(x[at]), 1.0, 0.0
@@ -102,7 +158,21 @@ def read_top(
     stop: int,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """The same for a peak, read where the parabola is highest: ripple moves the highest sample, the parabola less."""
+    """Level of a peak where its parabola is highest: ripple moves the highest sample more than the parabola.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    at : int
+        Highest sample. [samples]
+    half : int
+        Half width of the parabola. [samples]
+    first, stop : int
+        Stretch that the parabola must not leave. [samples]
+    out : record of `models.reading.air_trace.landmark_table.PEAK`
+        Filled in.
+    """
     read_point(y, x, at, half, first, stop, out)
     a, b = max(at - half, first), min(at + half + 1, stop)
     if b - a < 5:
@@ -145,7 +215,30 @@ def main_level(
     interval: float,
     noise: float,
 ) -> tuple[int, int, int, float, float, float]:  # pragma: no cover - compiled
-    """Where the main peak is highest, the stretch it is read over, its flow, raw level and noise gain."""
+    """The main peak's highest place, the stretch it is read over, and its level.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    slow : ndarray of shape (samples,), float32
+        Smoothed flow. [g/s]
+    first, stop : int
+        Stretch to look at. [samples]
+    slow_half : int
+        Half width of one of the running means behind `slow`. [samples]
+    interval : float
+        Sampling interval. [s]
+    noise : float
+        Standard deviation of the noise of `slow`. [g/s]
+
+    Returns
+    -------
+    at, first, stop : int
+        Highest place of `slow`, and the stretch. [samples]
+    flow, raw, gain : float
+        Level in flow and raw signal, and what it keeps of white noise of 1. [g/s], [V, Hz or g/s], [1]
+    """
     at = first
     for i in range(first, stop):
         if slow[i] > slow[at]:
@@ -185,7 +278,17 @@ def read_main_peak(
     noise: float,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """The main peak as a level: see `models.reading.air_trace.landmarks`."""
+    """Read the main peak as `models.reading.air_trace.landmarks` defines it.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    slow, first, stop, slow_half, interval, noise
+        As for `main_level`. [g/s], [samples], [samples], [samples], [s], [g/s]
+    out : record of `models.reading.air_trace.landmark_table.MAIN_PEAK`
+        Filled in.
+    """
     at, a, b, level, raw, gain = main_level(y, x, slow, first, stop, slow_half, interval, noise)
     out.at, out.flow, out.raw, out.gain = at, level, raw, gain
     out.first, out.stop = a, b

@@ -10,8 +10,8 @@ from models.statistics.compiled import kernel
 # The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
 # more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
 VALLEY_BEHIND = 2.0
-# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is averaged, and
-# the curve between the points of the table bends.
+# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is
+# averaged, and the curve between the points of the table bends.
 BAND_U = 0.015
 
 
@@ -19,7 +19,7 @@ BAND_U = 0.015
 def _pulse_after(
     fast: NDArray[np.float32], first: int, stop: int
 ) -> tuple[int, float, int]:  # pragma: no cover - compiled
-    """Peak that stands highest above both valleys beside it: where, what part of its height above the one behind counts, that one."""
+    """Peak that stands highest above both valleys, part that counts of its height over the one behind, and that valley."""
     n = stop - first
     if n < 5:
         return -1, np.nan, -1
@@ -122,7 +122,23 @@ def read_after(
     noise_slow: float,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """What follows the release: fall, pulse, undershoot, settle and idle after."""
+    """Read what follows the release: fall, pulse, undershoot, settle and idle after.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    fast, slow : ndarray of shape (samples,), float32
+        The two smoothed flows. [g/s]
+    stop : int
+        End of the snap's stretch. [samples]
+    interval : float
+        Sampling interval. [s]
+    noise_slow : float
+        Standard deviation of the noise of `slow` at idle. [g/s]
+    out : record of `models.reading.air_trace.landmark_table.LANDMARKS`
+        Filled in; what comes before the release is in it.
+    """
     release = out.release.at
     start = int(release)
     _read_fall(fast, slow, stop, out)

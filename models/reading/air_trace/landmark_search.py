@@ -1,7 +1,7 @@
 """Compiled search for the landmarks of one snap: where each lies and at which level.
 
-Every function takes the flow trace `y` [g/s], the raw trace `x` [V, Hz or g/s], stretches in samples, and the snap's record
-`out` of `models.reading.air_trace.landmark_table`. `models.reading.air_trace.landmarks` defines the landmarks.
+Every function takes the flow trace `y` [g/s], the raw trace `x` [V, Hz or g/s], stretches in samples, and the snap's
+record `out` of `models.reading.air_trace.landmark_table`. `models.reading.air_trace.landmarks` defines the landmarks.
 """
 
 import numpy as np
@@ -28,8 +28,8 @@ from models.statistics.smoothing import parabola, smoothing_gain
 DIP_TIMES_IDLE = 1.5
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
-# Where the slow trace's half width is so few samples (below 330 Hz) it may be smoothed over up to twice the time that is meant;
-# the dip is then where the fast one is lowest, and each sample of its parabola stands for a whole interval.
+# Where the slow trace's half width is so few samples (below 330 Hz) it may be smoothed over up to twice the time that
+# is meant; the dip is then where the fast one is lowest, and each sample of its parabola stands for a whole interval.
 FEW_SAMPLES = 2
 # The first rise is over between two samples this far apart, and the climb behind it no knee's fifth: half must do. [s]
 SLOW_LOG_S = 0.02
@@ -88,7 +88,7 @@ def _first_peak_and_dip(
 def _read_rise(
     slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: Record
 ) -> None:  # pragma: no cover - compiled
-    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall."""
+    """Rise of a flow that still climbs as the hold ends, over the last samples, which smoothing mixes with the fall."""
     back = max(int(0.08 / interval), 2)
     end = stop - 1 - 2 * slow_half
     if end - back < first or out.at < stop - 1 - slow_half:
@@ -101,7 +101,7 @@ def _read_rise(
 def _notches(
     slow: NDArray[np.float32], first: int, stop: int, limit: float, noise: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Count falls of more than `limit` in a climb, each ended by as large a rise, and their u: a whole number's, half a count where noise decides."""
+    """Count of falls by more than `limit`, each ended by as large a rise, and its u: half a count where noise decides."""
     found, doubtful = 0.0, 0.0
     high, low, falling = slow[first], slow[first], False
     for i in range(first, stop):
@@ -124,7 +124,7 @@ def _notches(
 def _hold_stop(
     slow: NDArray[np.float32], main_at: int, release: float, stop: int, slow_half: int
 ) -> int:  # pragma: no cover - compiled
-    """Sample at which the fall begins: back from the half height to where it is a tenth as steep, less the smoothing."""
+    """Where the fall begins: back from the half height to where it is a tenth as steep, less the smoothing."""
     if not np.isfinite(release):
         return stop
     i = int(release)
@@ -272,9 +272,26 @@ def read_snap(
     reported: bool,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Read one snap. `bounds` is on, off, first, stop; `noise` that of y at idle, of fast and of slow (at the top).
+    """Read one snap.
 
-    Of a flow that a control unit reported the noise at the top is read anew: it grows with the flow, and no ripple is in it.
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    fast, slow : ndarray of shape (samples,), float32
+        The two smoothed flows. [g/s]
+    bounds : tuple of int
+        Where the snap goes on and off; first and stop of its stretch. [samples]
+    interval : float
+        Sampling interval. [s]
+    halves : tuple of int
+        Half widths of one of the running means behind `fast` and `slow`. [samples]
+    noise : ndarray of shape (3,)
+        Standard deviation of the noise of `fast` at idle, of `fast` and of `slow` at the main peak. [g/s]
+    reported : bool
+        The flow was reported by a control unit: its noise grows with the flow and is read anew at the main peak.
+    out : record of `models.reading.air_trace.landmark_table.LANDMARKS`
+        Filled in.
     """
     on, off, first, stop = bounds
     fast_half, slow_half = halves
@@ -349,7 +366,25 @@ def read_snaps(
     reported: bool,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Read every snap of a stack: see `read_snap`."""
+    """Read every snap of a stack: `read_snap` row by row.
+
+    Parameters
+    ----------
+    y, x, fast, slow : ndarray of shape (captures, samples), float32
+        Flow, raw trace and the two smoothed flows. [g/s], [V, Hz or g/s], [g/s], [g/s]
+    snaps : SnapList
+        Where the snaps are.
+    interval : float
+        Sampling interval. [s]
+    halves : tuple of int
+        As for `read_snap`. [samples]
+    noise : ndarray of shape (snaps, 3)
+        As for `read_snap`. [g/s]
+    reported : bool
+        The flow was reported by a control unit.
+    out : recarray of shape (snaps,)
+        Filled in.
+    """
     for s in range(snaps.row.size):
         row = snaps.row[s]
         bounds = (snaps.on[s], snaps.off[s], snaps.first[s], snaps.stop[s])

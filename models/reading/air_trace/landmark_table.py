@@ -11,27 +11,46 @@ import numpy as np
 Record = Any
 
 
-def _record(fields: str) -> np.dtype[np.void]:
-    return np.dtype([(name, np.float64) for name in fields.split()])
+def _record(*fields: str) -> np.dtype[np.void]:
+    return np.dtype([(name, np.float64) for name in fields])
 
 
-# A steady stretch: its samples, mean flow and raw level with their standard uncertainties, the drift of the flow over the
-# stretch as a part of it, and the scatter of the raw samples.
-# [samples, samples, g/s, g/s, raw unit, raw unit, 1, raw unit]
-STEADY = _record("first stop flow flow_u raw raw_u drift scatter")
+STEADY = _record(  # a steady stretch
+    "first",  # [samples]
+    "stop",  # [samples]
+    "flow",  # mean [g/s]
+    "flow_u",  # [g/s]
+    "raw",  # mean of the raw signal [V, Hz or g/s]
+    "raw_u",  # [V, Hz or g/s]
+    "drift",  # of the flow over the stretch, as a part of it [1]
+    "scatter",  # of the raw samples, a standard deviation [V, Hz or g/s]
+)
 
-# A rounded peak or valley: place, flow, raw level, what its parabola leaves of white noise of 1, and how far a parabola of
-# half the width differs. [samples, g/s, raw unit, 1, g/s]
-PEAK = _record("at flow raw gain shape_u")
+PEAK = _record(  # a rounded peak or valley
+    "at",  # [samples]
+    "flow",  # [g/s]
+    "raw",  # [V, Hz or g/s]
+    "gain",  # what its parabola leaves of white noise of 1 [1]
+    "shape_u",  # how far a parabola of half the width differs [g/s]
+)
 
-# The main peak: its highest place, flow, raw level and noise gain; the stretch it is read over; how far the slow trace's
-# highest point stands above that level; the scatter of the raw samples; how many independent places noise may have made the
-# highest; the scatter of the slow trace over the stretch, and near its top; what a climb cut short still gains.
-# [samples, g/s, raw unit, 1, samples, samples, g/s, raw unit, 1, g/s, g/s, g/s]
-MAIN_PEAK = _record("at flow raw gain first stop spread scatter near uneven uneven_top rise")
+MAIN_PEAK = _record(
+    "at",  # where it is highest [samples]
+    "flow",  # mean level of its stretch [g/s]
+    "raw",  # [V, Hz or g/s]
+    "gain",  # what the mean leaves of white noise of 1 [1]
+    "first",  # stretch it is read over [samples]
+    "stop",  # [samples]
+    "spread",  # how far the slow trace's highest point stands above the mean [g/s]
+    "scatter",  # of the raw samples, a standard deviation [V, Hz or g/s]
+    "near",  # independent places that noise may have made the highest [1]
+    "uneven",  # scatter of the slow trace over the stretch, a standard deviation [g/s]
+    "uneven_top",  # the same near its top [g/s]
+    "rise",  # what a climb that the release cut short still gains [g/s]
+)
 
 # Where a trace crosses a level, and how steeply. [samples, g/s per sample]
-CROSSING = _record("at slope")
+CROSSING = _record("at", "slope")
 
 LANDMARKS = np.dtype(
     [

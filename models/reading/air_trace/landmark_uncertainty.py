@@ -22,12 +22,12 @@ FOLDING_RATE_HZ = 450.0
 
 
 def parabola_gain(turn: Floats) -> Floats:
-    """What a least-squares parabola, read in its middle, keeps of a sine whose phase turns by `turn` over half its width.
+    """What a least-squares parabola, read in its middle, keeps of a sine.
 
     Parameters
     ----------
     turn : ndarray
-        [rad]
+        Phase the sine goes through over half the parabola's width. [rad]
 
     Returns
     -------
@@ -101,8 +101,8 @@ def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Flo
 
     Notes
     -----
-    With the throttle open flow goes as speed, so the dip's part of the main peak is its part of the highest speed; the first
-    peak comes between idle and that.
+    With the throttle open flow goes as speed, so the dip's part of the main peak is its part of the highest speed; the
+    first peak comes between idle and that.
     """
     at_dip = np.fmax(dip_part * family.max_free_rpm, USUAL_IDLE_RPM)
     at_peak = np.sqrt(USUAL_IDLE_RPM * at_dip)

@@ -8,7 +8,8 @@ idle               mean over the steady flow before the opening, at most 3 s, en
                    departure from it
 first peak, dip    earliest fall of the fast trace within 0.6 s of the opening that recovers, is more than
                    5 % of the snap's height, and stays above 1.5 times idle; the peak where a parabola over ±12.5 ms
-                   is highest, the dip by one over ±20 ms at the lowest of the slow trace (below 330 Hz of the fast trace)
+                   is highest, the dip by one over ±20 ms at the lowest of the slow trace (below 330 Hz of the
+                   fast one)
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness (half, below 50 Hz)
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in

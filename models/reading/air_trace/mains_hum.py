@@ -76,7 +76,7 @@ def _tapered(
 def _line(
     value: NDArray[np.float64], first: int, half: float, turn: float, waves: NDArray[np.float64], least: float
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
-    """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either from beside it.
+    """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either.
 
     `waves` holds the cosine and the sine of that line from sample 0. The noise is that of four places beside the line,
     infinite for a line of less than `least`.
@@ -168,8 +168,8 @@ def find_hum(
 
     Notes
     -----
-    Hum adds the same voltage at idle and at full throttle, in phase with itself; ripple of firing moves with the speed. The
-    line must stand clear of its neighbours at idle and be there again, alike in size and phase, at the main peak.
+    Hum adds the same voltage at idle and at full throttle, in phase with itself; ripple of firing moves with the speed.
+    The line must stand clear of its neighbours at idle and be there again, alike in size and phase, at the main peak.
     """
     out = np.zeros((len(MAINS_HZ), rows.size, 2))
     shortest = int(SHORTEST_S / interval_s)

@@ -8,9 +8,14 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.coloured_noise import student
 from models.statistics.compiled import kernel
 
-# A ripple: amplitude and standard uncertainty, probability that noise alone does as much, speed used.
-# [unit of richness, unit of richness, 1, 1/min]
-RIPPLE = np.dtype([(name, np.float64) for name in ("amplitude", "amplitude_u", "chance", "speed")])
+RIPPLE = np.dtype(
+    [
+        ("amplitude", np.float64),  # [unit of richness]
+        ("amplitude_u", np.float64),  # [unit of richness]
+        ("chance", np.float64),  # probability that noise alone does as much [1]
+        ("speed", np.float64),  # that it was looked for at [1/min]
+    ]
+)
 
 # Idle speeds looked through where the speed is not known. [1/min]
 SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 25.0
@@ -204,7 +209,7 @@ def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: 
     Returns
     -------
     recarray of shape (captures,)
-        Records of `RIPPLE`, the probability over all speeds searched. [unit of richness, unit of richness, 1, 1/min]
+        Records of `RIPPLE`, the probability over all speeds searched.
 
     Notes
     -----

@@ -11,11 +11,11 @@ from models.statistics.order_statistics import normal_scatter
 
 # An excursion against the response before it begins counts as the level it starts from, from this part of the step. [1]
 BLIP_PART = 0.08
-# Before fuel is cut the mixture comes back from the rich spike of the lifted pedal. The response to the cut begins at the
-# knee before its steepest part, where the trace moved by less than KNEE_PART of it over KNEE_REACH_S. [1], [s]
+# Before fuel is cut the mixture comes back from the rich spike of the lifted pedal. The response to the cut begins at
+# the knee before its steepest part, where the trace moved by less than KNEE_PART of it over KNEE_REACH_S. [1], [s]
 KNEE_PART, KNEE_REACH_S = 0.75, 0.03
-# It ends at the shoulder behind it, where the trace moves by less than SHOULDER_PART of the steepest, if it then goes on by
-# more than FURTHER_PART of what it came: a first-order response has a ninth of it left there. [1]
+# It ends at the shoulder behind it, where the trace moves by less than SHOULDER_PART of the steepest, if it then goes
+# on by more than FURTHER_PART of what it came: a first-order response has a ninth of it left there. [1]
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # A movement no larger than so many standard deviations of that before the release says nothing of knee or shoulder. [1]
 DOUBTS = 3.0
@@ -23,7 +23,20 @@ DOUBTS = 3.0
 
 @kernel
 def mean_of(w: Floats, first: int, stop: int) -> float:  # pragma: no cover - compiled
-    """Mean of what was recorded between first and stop; NaN for nothing."""
+    """Mean of what was recorded.
+
+    Parameters
+    ----------
+    w : ndarray of shape (blocks,)
+        Trace; NaN where nothing was recorded. [any unit]
+    first, stop : int
+        Window. [blocks]
+
+    Returns
+    -------
+    float
+        NaN where nothing was recorded. [unit of w]
+    """
     total, used = 0.0, 0
     for i in range(first, stop):
         if not np.isnan(w[i]):
@@ -34,7 +47,20 @@ def mean_of(w: Floats, first: int, stop: int) -> float:  # pragma: no cover - co
 
 @kernel
 def largest_rise(s: Floats, first: int, stop: int) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Pair p < q with the largest s[q] - s[p]."""
+    """Pair p < q with the largest s[q] - s[p].
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    first, stop : int
+        Window. [blocks]
+
+    Returns
+    -------
+    p, q : int
+        [blocks]
+    """
     lowest, p, q, best = first, first, first, -1.0
     for i in range(first, stop):
         if np.isnan(s[i]):
@@ -84,7 +110,22 @@ def _still_movement(
 
 @kernel
 def goes_back(s: Floats, p: int, q: int, near: float) -> float:  # pragma: no cover - compiled
-    """Largest fall on the way up from p, before the trace first reaches `near` at or ahead of q."""
+    """Largest fall on the way up from p, before the trace first reaches `near` at or ahead of q.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, q : int
+        Where the rise begins and ends. [blocks]
+    near : float
+        Level from which the rise counts as done. [unit of s]
+
+    Returns
+    -------
+    float
+        [unit of s]
+    """
     highest, back = s[p], 0.0
     for i in range(p, q + 1):
         if s[i] >= near:
@@ -110,10 +151,31 @@ def one_event(
     least: float,
     moves: Floats,
 ) -> tuple[int, int, bool, bool]:  # pragma: no cover - compiled
-    """Narrow the rise from p to q down to the response to one event.
+    """Narrow a rise down to the response to one event.
 
-    Returns its turn and end, whether it begins at the knee behind an excursion the other way, and whether the trace goes on
-    after its shoulder. `level` is that before the event, `sigma` the noise of `s`, `least` the smallest step that counts.
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, q : int
+        Where the rise begins and ends. [blocks]
+    before, event : int
+        Where the trace stands still ahead of the event, and the event. [blocks]
+    h : float
+        Interval of the blocks. [s]
+    to_lean : bool
+        The response follows the release: look for its knee and shoulder.
+    level, sigma, least : float
+        Level before the event, standard deviation of the noise of `s`, smallest step that counts. [unit of s]
+    moves : ndarray of shape (blocks,)
+        Working space.
+
+    Returns
+    -------
+    turn, end : int
+        Where the response begins and ends. [blocks]
+    came_back, further : bool
+        It begins at the knee behind an excursion the other way; the trace goes on after its shoulder.
     """
     rise = s[q] - s[p]
     knee, shoulder = p, q

@@ -10,23 +10,17 @@ from models.statistics.compiled import kernel
 from models.statistics.order_statistics import NORMAL_QUARTILE, normal_scatter, ranked
 from models.statistics.smoothing import moving_mean
 
-# The lean dips of a hold: how many, their median depth (fall of richness), spikes too quick for the sensor, where the middle
-# dip is from the row's first block, how irregular the gaps are, and standard uncertainties.
-# [1, unit, 1, s, 1; 1, unit, s, 1]
-DIPS = np.dtype(
+DIPS = np.dtype(  # the lean dips of one hold
     [
-        (name, np.float64)
-        for name in (
-            "number",
-            "depth",
-            "quick",
-            "middle",
-            "irregularity",
-            "number_u",
-            "depth_u",
-            "middle_u",
-            "irregularity_u",
-        )
+        ("number", np.float64),
+        ("number_u", np.float64),
+        ("quick", np.float64),  # spikes too quick for the sensor, not among them
+        ("depth", np.float64),  # median fall of richness [unit of richness]
+        ("depth_u", np.float64),  # [unit of richness]
+        ("middle", np.float64),  # the middle dip's top, from the row's first block [s]
+        ("middle_u", np.float64),  # [s]
+        ("irregularity", np.float64),  # standard deviation of the gaps over their mean [1]
+        ("irregularity_u", np.float64),  # [1]
     ]
 )
 # Standard deviation of a median of normal values over that of their mean.
@@ -110,7 +104,7 @@ def _idle_scatter(
 def _next_dip(
     d: Floats, i: int, n: int, floor: float, threshold: float
 ) -> tuple[int, int, int, int]:  # pragma: no cover - compiled
-    """First dip from block i on: where it is deepest, its width at half depth, whether it is whole, and the block behind it.
+    """First dip from block i on: deepest block, width at half depth, whether it is whole, and the block behind it.
 
     A dip begins where the departure less `floor` exceeds the threshold and ends at half that. -1 where there is none.
     """
@@ -225,15 +219,15 @@ def count_lean_dips(
     Returns
     -------
     recarray of shape (captures,)
-        Records of `DIPS`; NaN where the window is shorter than a quarter of a second, for the middle where there is no dip and
-        for the irregularity where there are fewer than four. [1, unit, 1, s, 1; 1, unit, s, 1]
+        Records of `DIPS`; NaN where the window is shorter than a quarter of a second, for the middle where there is no
+        dip and for the irregularity where there are fewer than four.
 
     Notes
     -----
-    A dip begins where richness falls below the upper quartile of the quarter second around it by six standard deviations of
-    the noise, and ends at half that. The noise is that of the idle just before, seen the same way. Irregularity is the standard
-    deviation of the gaps over their mean: 0 of a beat, about 1 where each dip comes by chance (exponential gaps); its
-    uncertainty is that of a coefficient of variation, c sqrt((1/2 + c²) / n).
+    A dip begins where richness falls below the upper quartile of the quarter second around it by six standard
+    deviations of the noise, and ends at half that. The noise is that of the idle just before, seen the same way.
+    Irregularity is the standard deviation of the gaps over their mean: 0 of a beat, about 1 where each dip comes by
+    chance (exponential gaps); its uncertainty is that of a coefficient of variation, c sqrt((1/2 + c²) / n).
 
     References
     ----------

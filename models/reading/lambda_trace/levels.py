@@ -9,12 +9,24 @@ from models.statistics.coloured_noise import coloured, mean_variance, student
 from models.statistics.compiled import kernel
 from models.statistics.smoothing import moving_mean
 
-# A level: mean, slope, their standard uncertainties, scatter about the line, blocks used.
-# [unit, unit/s, unit, unit/s, unit, blocks]
-LEVEL = np.dtype([(name, np.float64) for name in ("level", "slope", "level_u", "slope_u", "scatter", "used")])
-# A blip: depth (as a fall of richness), its length at half depth, their standard uncertainties.
-# [unit of richness, s, unit of richness, s]
-BLIP = np.dtype([(name, np.float64) for name in ("depth", "length", "depth_u", "length_u")])
+LEVEL = np.dtype(  # of one window
+    [
+        ("level", np.float64),  # mean [unit]
+        ("level_u", np.float64),  # [unit]
+        ("slope", np.float64),  # [unit/s]
+        ("slope_u", np.float64),  # [unit/s]
+        ("scatter", np.float64),  # about the line, a standard deviation [unit]
+        ("used", np.float64),  # [blocks]
+    ]
+)
+BLIP = np.dtype(
+    [
+        ("depth", np.float64),  # as a fall of richness [unit of richness]
+        ("depth_u", np.float64),  # [unit of richness]
+        ("length", np.float64),  # at half depth [s]
+        ("length_u", np.float64),  # [s]
+    ]
+)
 
 
 @kernel
@@ -99,7 +111,7 @@ def levels(
     Returns
     -------
     recarray of shape (captures,)
-        Records of `LEVEL`. [unit, unit/s, unit, unit/s, unit, blocks]
+        Records of `LEVEL`.
 
     Notes
     -----
@@ -188,7 +200,7 @@ def tip_in_blip(
     Returns
     -------
     recarray of shape (captures,)
-        Records of `BLIP`. [unit of richness, s, unit of richness, s]
+        Records of `BLIP`.
     """
     out = np.full(x.shape[0], np.nan, dtype=BLIP).view(np.recarray)
     _blip_rows(x, interval_s, max(0, int(0.5 * smooth_s / interval_s)), opening, until, base, noise, out)

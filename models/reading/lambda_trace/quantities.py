@@ -40,8 +40,8 @@ SETTLED_CONSTANTS = 4.0
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
 ARRIVED_S = 0.5
-# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a sixth of the least step that
-# counts as a response.
+# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a sixth of the
+# least step that counts as a response.
 STILL_RISING_V = LEAST_STEP_V / 6.0
 # Where the window ends is known to about this much; a level that still drifts is uncertain by its drift over it.
 PLACE_U_S = 0.02
@@ -89,11 +89,10 @@ def _idle(reader: Reader) -> tuple[dict[str, Estimate], Any]:
 def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     """Level over the end of the hold, and drift once speed and level are reached.
 
-    The level is the mean of what was recorded over `LEVEL_S`, up to `ENDS_BEFORE_S` before the release
-    (before the end of the record where it has none): nothing is extrapolated, and the rich spike that follows the
-    lifted pedal is left out. A switching sensor still on its way has no level yet: the hold, or the record, was too short.
-    The drift is that of the same stretch, from where the response has settled, less what the identified response itself
-    still has to go.
+    The level is the mean of what was recorded over `LEVEL_S`, up to `ENDS_BEFORE_S` before the release (before the end
+    of the record where it has none): nothing is extrapolated, and the rich spike that follows the lifted pedal is left
+    out. A switching sensor still on its way has no level yet: the hold, or the record, was too short. The drift is that
+    of the same stretch, from where the response has settled, less what the identified response itself still has to go.
     """
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
@@ -144,8 +143,8 @@ def _leaner_than_idle(reader: Reader, lean: Edges, idle: Floats) -> Flags:
 def _until_cut(reader: Reader, lean: Edges, idle: Floats) -> Edges:
     """Without a cut there is no response to it where the record ends while one could still come.
 
-    What falls then is the way back from the rich spike of the lifted pedal, or a ripple on it; a fall from the level held,
-    as on a bench, counts once it has settled.
+    What falls then is the way back from the rich spike of the lifted pedal, or a ripple on it; a fall from the level
+    held, as on a bench, counts once it has settled.
     """
     blocks, h = reader.blocks, reader.h
     still_to_come = reader.release + int(LONGEST_CUT_S / h) > blocks.count

@@ -22,7 +22,20 @@ VAGUE_S = 0.5
 
 
 def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
-    """The response to the opening or to the release, in the quantity in which it is first order."""
+    """The response to the opening or to the release, in the quantity in which it is first order.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    to_rich : bool
+        To the opening; else to the release.
+
+    Returns
+    -------
+    Edges
+        One per row.
+    """
     blocks, scale = reader.blocks, reader.scale
     event = reader.opening if to_rich else np.where(reader.released, reader.release, -1)
     until = reader.held_until if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
@@ -52,7 +65,24 @@ def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
 
 
 def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[str, Estimate]:
-    """Dead time and time constant of one edge."""
+    """Dead time and time constant of one edge.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    edge : Edges
+        One per row.
+    event_s : ndarray of shape (captures,)
+        Opening or release, from the row's first sample. [s]
+    name : {"to_rich", "to_lean"}
+        Which edge.
+
+    Returns
+    -------
+    dict of str to Estimate
+        [s]
+    """
     good = edge.code == FOUND
     start = edge.fit.start + reader.blocks.start_s - event_s
     out = {}
@@ -72,7 +102,24 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
 
 
 def tip_in(reader: Reader, rich: Edges, idle: Any, swing: Floats) -> dict[str, Estimate]:
-    """Lean blip between the opening and the response to rich."""
+    """Lean blip between the opening and the response to rich.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    rich : Edges
+        Responses to rich.
+    idle : recarray of shape (captures,)
+        Idle before the opening, records of `models.reading.lambda_trace.levels.LEVEL`.
+    swing : ndarray of shape (captures,)
+        Highest less lowest of each trace. [unit of richness]
+
+    Returns
+    -------
+    dict of str to Estimate
+        Depth and length. [1, of a switching sensor as a part of its swing], [s]
+    """
     blocks = reader.blocks
     base = idle.level
     wander = np.sqrt(np.maximum(idle.scatter**2 - blocks.noise**2, 0.0))
@@ -92,7 +139,22 @@ def tip_in(reader: Reader, rich: Edges, idle: Any, swing: Floats) -> dict[str, E
 
 
 def switch_time(reader: Reader, edge: Edges, name: str) -> dict[str, Estimate]:
-    """How long a narrowband sensor takes from one level to the other."""
+    """How long a narrowband sensor takes from one level to the other.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    edge : Edges
+        One per row.
+    name : {"to_rich", "to_lean"}
+        Which edge.
+
+    Returns
+    -------
+    dict of str to Estimate
+        [s]
+    """
     there = np.where(np.isin(edge.code, (FOUND, NOT_FOUND)), edge.turn, -1)
     time, u = switch_times(
         reader.blocks.x,

@@ -7,29 +7,41 @@ import numpy as np
 from models.statistics.arrays import Floats
 from models.statistics.coloured_noise import coloured, student, variance_of_weighted_sum
 from models.statistics.compiled import kernel
+from models.statistics.linear_systems import solve_spd
 from models.statistics.smoothing import product_sum
 
-# A step response: when it starts and its time constant, level before, step, ramp after the start. [s, s, unit, unit, unit/s]
-_RESPONSE = [(name, np.float64) for name in ("start", "constant", "before", "step", "ramp")]
+_RESPONSE = [
+    ("start", np.float64),  # of the response [s]
+    ("constant", np.float64),  # time constant [s]
+    ("before", np.float64),  # level [unit]
+    ("step", np.float64),  # [unit]
+    ("ramp", np.float64),  # after the start [unit/s]
+]
 RESPONSE = np.dtype(_RESPONSE)
-# A fitted one, with standard uncertainties of start and time constant, root-mean-square residual, samples per independent
-# sample, samples. [s, s, unit, 1, 1]
 FIT = np.dtype(
-    [*_RESPONSE, *((name, np.float64) for name in ("start_u", "constant_u", "residual", "correlation", "samples"))]
+    [
+        *_RESPONSE,
+        ("start_u", np.float64),  # [s]
+        ("constant_u", np.float64),  # [s]
+        ("residual", np.float64),  # root mean square [unit]
+        ("correlation", np.float64),  # samples that count as one independent sample [1]
+        ("samples", np.float64),  # that were recorded [1]
+    ]
 )
 
 # A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
 RAMP_PRIOR = 0.3
-# A response that is no first-order one has no time constant but by definition. How far the definition reaches when pedal
-# and hold vary is taken as this part of what its residual would do if it were noise (judgement; repeats on the sample
-# fleet scatter by about as much).
+# A response that is no first-order one has no time constant but by definition. How far the definition reaches when
+# pedal and hold vary is taken as this part of what its residual would do if it were noise (judgement; repeats on the
+# sample fleet scatter by about as much).
 DEFINITION = 0.3
 # Where between two samples a response begins shows only through its first sample: standard uncertainty as a part of
 # the interval, from bench traces without noise at every phase.
 KINK = 0.02
 _PARAMETERS = 5
 _ITERATIONS = 25
-# What may be known beforehand, as parts of the parameters that add up to it: the ramp, the final level, the level before.
+# What may be known beforehand, as parts of the parameters that add up to it: the ramp, the final level, the level
+# before.
 _PRIORS = np.array([[0.0, 0.0, 0.0, 0.0, 1.0], [0.0, 0.0, 1.0, 1.0, 0.0], [0.0, 0.0, 1.0, 0.0, 0.0]])
 
 
@@ -57,11 +69,11 @@ class Known(NamedTuple):
     low, high : float
         Ends at which the signal is cut off; the model is cut off there too (censoring). [unit]
     final, final_u : float
-        Final level and its standard uncertainty; NaN where nothing is known. It counts for little where the model fits to the
-        noise, and for much where the residual is smooth, that is, where the model is wrong. [unit]
+        Final level and its standard uncertainty; NaN where nothing is known. It counts for little where the model fits
+        to the noise, and for much where the residual is smooth, that is, where the model is wrong. [unit]
     before_u : float
-        Standard uncertainty of the guessed level before, where the window begins at the turn and shows little of it; NaN where
-        nothing is known. [unit]
+        Standard uncertainty of the guessed level before, where the window begins at the turn and shows little of it;
+        NaN where nothing is known. [unit]
     """
 
     low: float
@@ -81,30 +93,6 @@ class _Space(NamedTuple):
     gradient: Floats
     normal: Floats
     right: Floats
-
-
-@kernel
-def solve_spd(matrix: Floats, right: Floats) -> bool:  # pragma: no cover - compiled
-    """Solve a small positive-definite system in place by Gauss–Jordan; `right` becomes the solution."""
-    n = matrix.shape[0]
-    for k in range(n):
-        pivot = matrix[k, k]
-        if not pivot > 1e-300:
-            return False
-        inverse = 1.0 / pivot
-        for j in range(n):
-            matrix[k, j] *= inverse
-        for j in range(right.shape[1]):
-            right[k, j] *= inverse
-        for i in range(n):
-            factor = matrix[i, k]
-            if i == k or factor == 0.0:
-                continue
-            for j in range(n):
-                matrix[i, j] -= factor * matrix[k, j]
-            for j in range(right.shape[1]):
-                right[i, j] -= factor * right[k, j]
-    return True
 
 
 @kernel
@@ -213,8 +201,8 @@ def _step_down(
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
     """Try steps, each more damped, until one does not cost more, and take it.
 
-    Returns the sum of squares there (-1 where every step was refused), how far start and time constant moved [s], and the
-    damping to go on with.
+    Returns the sum of squares there (-1 where every step was refused), how far start and time constant moved [s], and
+    the damping to go on with.
     """
     base, normal, right, trial = space.base, space.normal, space.right, space.trial
     for _ in range(6):
@@ -263,8 +251,8 @@ def _variance(
 ) -> float:  # pragma: no cover - compiled
     """Variance that the noise of the samples makes of parameter `a`.
 
-    `seen` is the noise of the residual; where it exceeds twice that of the trace standing still, the excess is the model's:
-    see `DEFINITION`.
+    `seen` is the noise of the residual; where it exceeds twice that of the trace standing still, the excess is the
+    model's: see `DEFINITION`.
     """
     weights, jacobian = space.residual, space.jacobian
     weights[:] = 0.0
@@ -289,6 +277,33 @@ def _of_priors(a: int, pulls: Floats, inverse: Floats) -> float:  # pragma: no c
             share += _PRIORS[k, j] * inverse[a, j]
         total += pulls[k] * share**2
     return total
+
+
+@kernel
+def _read_uncertainties(
+    step: float,
+    h: float,
+    floor: float,
+    variance: float,
+    independent: float,
+    constant: float,
+    prior_u: Floats,
+    seen: Noise,
+    still: Noise,
+    space: _Space,
+    out: Any,
+) -> bool:  # pragma: no cover - compiled
+    """Standard uncertainties of start and time constant; False where the trace does not determine the response."""
+    pulls = variance / prior_u**2
+    done, inverse = _covariance(step, pulls, space)
+    if not done:
+        return False
+    by_few = student(independent - 4.0)
+    square = _variance(0, floor, pulls, inverse, seen, still, space) + variance * _of_priors(0, pulls, inverse)
+    out.start_u = np.hypot(np.sqrt(max(square, 0.0)) * by_few, KINK * h)
+    square = _variance(1, floor, pulls, inverse, seen, still, space) + variance * _of_priors(1, pulls, inverse)
+    out.constant_u = np.sqrt(max(square, 0.0)) * constant * by_few
+    return True
 
 
 @kernel
@@ -364,19 +379,11 @@ def fit_step(
     variance = max(sse / max(used - 4, 1), floor)
     white, colour, r = coloured(space.residual, n, used, 4, h)
     spread = _correlated(white, colour, r)
-    pulls = variance * spread / prior_u**2
-    done, inverse = _covariance(guess.step, pulls, space)
-    if not done:
+    seen, tau, independent = Noise(white, colour, r), np.exp(p[1]), used / spread
+    if not _read_uncertainties(
+        guess.step, h, floor, variance * spread, independent, tau, prior_u, seen, still, space, out
+    ):
         return False
-    tau = np.exp(p[1])
-    by_few = student(used / spread - 4.0)
-    seen = Noise(white, colour, r)
-    start_variance = _variance(0, floor, pulls, inverse, seen, still, space)
-    start_variance += variance * spread * _of_priors(0, pulls, inverse)
-    constant_variance = _variance(1, floor, pulls, inverse, seen, still, space)
-    constant_variance += variance * spread * _of_priors(1, pulls, inverse)
-    out.start_u = np.hypot(np.sqrt(max(start_variance, 0.0)) * by_few, KINK * h)
-    out.constant_u = np.sqrt(max(constant_variance, 0.0)) * tau * by_few
     out.start, out.constant, out.before, out.step, out.ramp = p[0], tau, p[2], p[3], p[4]
     out.residual, out.correlation, out.samples = np.sqrt(sse / used), spread, used
     return True

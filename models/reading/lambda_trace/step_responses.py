@@ -1,8 +1,8 @@
-"""Step responses of the lambda trace: to rich after the opening, to lean after the release, each a lag with a dead time.
+"""Step responses of the lambda trace: to rich after the opening, to lean after the release; a lag with a dead time.
 
-Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in, and is then
-identified as a first-order response with a dead time. After the release it is the steepest part of the fall: from the knee
-behind the way back from the rich spike of the lifted pedal to the shoulder where the fall goes on later.
+Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in, and is
+then identified as a first-order response with a dead time. After the release it is the steepest part of the fall: from
+the knee behind the way back from the rich spike of the lifted pedal to the shoulder where the fall goes on later.
 """
 
 from dataclasses import dataclass
@@ -46,8 +46,8 @@ FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
 FIT_SAMPLES = 128
-# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins (judgement:
-# a sixth to a third of what KNEE_PART and BLIP_PART let pass).
+# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins
+# (judgement: a sixth to a third of what KNEE_PART and BLIP_PART let pass).
 TURN_U = 0.02
 # A plateau is a stretch within this part of the step from the end level, of at least this length.
 PLATEAU_PART = 0.1
@@ -69,7 +69,8 @@ class Edges:
     Attributes
     ----------
     fit : recarray of shape (captures,)
-        Records of `models.reading.lambda_trace.step_fit.FIT`, times from the row's first block; NaN where there is none.
+        Records of `models.reading.lambda_trace.step_fit.FIT`, times from the row's first block; NaN where there is
+        none.
     code : ndarray of shape (captures,), int
         `FOUND` or what stands against it, an index of `REASONS`.
     turn, end : ndarray of shape (captures,), int
@@ -186,10 +187,10 @@ def _fit_cut_off(
     space: tuple[Floats, Any],
     out: Any,
 ) -> bool:  # pragma: no cover - compiled
-    """Fit a fall that runs into the end of its range with the model cut off there, and keep what leaves the smaller residual.
+    """Fit a fall into the end of its range with the model cut off there, and keep what leaves the smaller residual.
 
-    `window` is first, stop, turn, end and last block; `ends` the far end of the range and the level of pure air. Returns
-    whether a fit stands.
+    `window` is first, stop, turn, end and last block; `ends` the far end of the range and the level of pure air.
+    Returns whether a fit stands.
     """
     first, stop, p, q, last = window
     short, other = space
@@ -355,12 +356,12 @@ def find_edges(
 
     Notes
     -----
-    Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0.
-    The ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, at the turn of an
-    excursion against the response (the tip-in blip) or, to lean, at the knee behind one; it ends six time constants into the
-    response, or at the shoulder from which a fall goes on later. What goes far back on its way is not fitted.
-    A fall that runs into the end of its range is fitted with the model cut off there as well and its final level
-    known to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
+    Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0. The
+    ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, at the turn of
+    an excursion against the response (the tip-in blip) or, to lean, at the knee behind one; it ends six time constants
+    into the response, or at the shoulder from which a fall goes on later. What goes far back on its way is not fitted.
+    A fall that runs into the end of its range is fitted with the model cut off there as well and its final level known
+    to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
     """
     direction = 1.0 if to_rich else -1.0
     out = np.zeros(x.shape[0], dtype=_EDGE)

@@ -152,7 +152,8 @@ def _switch_time_rows(
         a, b = max(upper - wide, first), min(upper + wide, last - 1)
         late = max((s[b] - s[a]) / (b - a), 1e-9)
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
-        # what a lag still lacks of its step in the middle of the stretch its upper level is read from, over its slope at 90 %
+        # what a lag still lacks of its step in the middle of the stretch its upper level is read from, over its slope
+        # at 90 %
         lag = max(upper - lower, 1) / LAGS_OF_SWITCH
         missing = lag * np.exp(-max(0.5 * (reached + last) - upper, 0.0) / lag)
         told = sigma**2 * (2.0 / early**2 + 1.0 / late**2) + 2.0 / 12.0 * (half > 0 or h > 0.004)
@@ -191,8 +192,8 @@ def switch_times(
 
     Notes
     -----
-    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from twice as long
-    after its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
+    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from twice as
+    long after its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
     """
     time, u = np.full((2, x.shape[0]), np.nan)
     half = 1 if interval_s < 0.004 else 0

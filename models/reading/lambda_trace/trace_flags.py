@@ -50,28 +50,21 @@ class TraceFlags:
     clipped: Flags
 
 
-# What is seen of one trace: lowest and highest of the record; blocks at an end of the range; the idle; against the idle, the
-# level late in the hold, the lowest of the hold, the highest of the early hold and the lowest before that; how long that
-# early excursion lasts; share of the late hold on the lean side; longest time lean, rich and too rich after the release.
-# [unit of richness, unit, blocks, unit; unit, unit, unit, unit; s; 1; s, s, s]
-_SEEN = np.dtype(
+_SEEN = np.dtype(  # what is seen of one trace
     [
-        (name, np.float64)
-        for name in [
-            "lowest",
-            "highest",
-            "at_end",
-            "idle",
-            "hold",
-            "hold_low",
-            "early_high",
-            "early_low",
-            "early_s",
-            "lean_share",
-            "lean_s",
-            "rich_s",
-            "too_rich_s",
-        ]
+        ("lowest", np.float64),  # of the record [unit of richness]
+        ("highest", np.float64),  # [unit of richness]
+        ("at_end", np.float64),  # blocks at an end of the range
+        ("idle", np.float64),  # level; what follows is against it [unit of richness]
+        ("hold", np.float64),  # level late in the hold [unit of richness]
+        ("hold_low", np.float64),  # lowest of the hold [unit of richness]
+        ("early_high", np.float64),  # highest of the early hold [unit of richness]
+        ("early_low", np.float64),  # lowest before that [unit of richness]
+        ("early_s", np.float64),  # how long that early excursion lasts [s]
+        ("lean_share", np.float64),  # of the late hold [1]
+        ("lean_s", np.float64),  # longest time lean after the release [s]
+        ("rich_s", np.float64),  # longest time rich [s]
+        ("too_rich_s", np.float64),  # longest time richer than an engine can be [s]
     ]
 )
 

@@ -40,7 +40,24 @@ def two_point(low_s: float, high_s: float) -> tuple[float, float]:
 def two_point_guess(
     s: Floats, p: int, q: int, low: float, h: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Dead time and time constant [s] of the rise from block p to q, from level `low`; blocks of `h` seconds."""
+    """Dead time and time constant of a rise in a trace.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, q : int
+        Where the rise begins and ends. [blocks]
+    low : float
+        Level it begins at. [unit of s]
+    h : float
+        Interval of the blocks. [s]
+
+    Returns
+    -------
+    dead, constant : float
+        [s]
+    """
     lowest, highest = -1, -1
     for i in range(p, q + 1):
         part = (s[i] - low) / (s[q] - low)

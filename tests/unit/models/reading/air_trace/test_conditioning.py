@@ -273,7 +273,7 @@ def test_stuck_runs_agree_with_their_twin():
 
 
 def test_what_a_table_leaves_open_is_the_bound_of_linear_interpolation():
-    """Of a parabola through 0, 1 and 2 the chord is off by (x - a)(b - x): a quarter in the middle, nothing at a point."""
+    """The chord of a parabola through 0, 1 and 2 is off by (x - a)(b - x): a quarter in the middle, 0 at a point."""
     sensor = family("volts").airflow_sensor
     parabola = replace(sensor, transfer=np.array([0.0, 1.0, 2.0, 3.0]), transfer_g_s=np.array([0.0, 1.0, 4.0, 9.0]))
     doubt = table_doubt(np.array([0.5, 1.5, 2.25, 2.0, 3.5]), parabola)

@@ -110,7 +110,7 @@ def test_without_fuel_cut_or_without_the_time_for_it():
 
 
 def spike_then_cut(back_s: float, length_s: float = 9.0) -> np.ndarray:
-    """1/lambda of a foot lifted at 4.2 s: a rich spike of its own, back within some time constant, cut 0.7 s after the release."""
+    """1/lambda of a pedal lifted at 4.2 s: a rich spike, back within some time constant, cut 0.7 s after the release."""
     time = np.arange(int(length_s * RATE)) / RATE
     x = SNAP.richness(time)
     x[time > SNAP.release_s] = SNAP.full
@@ -183,7 +183,7 @@ def test_a_foot_that_lifts_slowly_does_not_hide_the_response_to_rich(lifts_s):
 
 @pytest.mark.parametrize("spike_s", [0.15, 0.25])
 def test_the_constant_of_the_cut_does_not_depend_on_how_the_foot_came(spike_s):
-    """Ahead of the cut the trace comes back from a spike at half the pace of the cut: that is no part of its response."""
+    """Ahead of the cut the trace comes back from a spike at half the pace: that is no part of the response."""
     time = np.arange(int(9.0 * RATE)) / RATE
     x = SNAP.richness(time)
     x[time > SNAP.release_s] = SNAP.full
@@ -448,7 +448,7 @@ def test_a_short_hold_makes_the_switching_time_less_sure_and_no_jump(release_s):
 
 
 def test_a_cut_without_a_spike_is_read_from_the_level_held():
-    """Three lags in a row bend the begin of the fall as a way back from a spike would; with no spike it is part of the response."""
+    """Three lags in a row bend the begin of the fall as a spike's way back would; with no spike it is the response."""
     time = np.arange(int(9.0 * RATE)) / RATE
     x = np.where(time < 3.1, 1.0, np.where(time < 4.5, SNAP.full, 0.5))
     for _ in range(3):

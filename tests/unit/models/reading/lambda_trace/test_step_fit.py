@@ -82,7 +82,7 @@ def test_a_cut_off_rise_keeps_its_time_constant():
 
 
 def test_a_window_that_begins_at_the_turn_is_told_its_level():
-    """Nothing was recorded before the response began: where it did rests on the level it began at, known to 2 % of the step."""
+    """Nothing was recorded before the response began: its start rests on the level there, known to 2 % of the step."""
     rng = np.random.default_rng(8)
     h, tau, told, untold = 0.01, 0.15, [], []
     time = np.arange(0.0, 0.9, h)
@@ -127,7 +127,7 @@ def test_intervals_of_a_level_cover(memory_s):
     if memory_s:
         x += coloured(rng, x.shape, 1.0, memory_s, h)
     found = levels(x, np.zeros(rows, dtype=np.int64), np.full(rows, 240), interval_s=h)
-    covered = np.mean(np.abs(found[:, 0]) < 1.96 * found[:, 2])
+    covered = np.mean(np.abs(found.level) < 1.96 * found.level_u)
     assert 0.92 <= covered <= 0.98
 
 
@@ -137,5 +137,5 @@ def test_slope_and_mean_agree_with_general_least_squares():
     found = levels(x, np.full(3, 10), np.full(3, 90), interval_s=h, drifts=True)
     for row in range(3):
         slope, _ = np.polyfit(np.arange(10, 90) * h, x[row, 10:90], 1)
-        assert found[row, 1] == pytest.approx(slope)
-        assert found[row, 0] == pytest.approx(x[row, 10:90].mean())
+        assert found.slope[row] == pytest.approx(slope)
+        assert found.level[row] == pytest.approx(x[row, 10:90].mean())
