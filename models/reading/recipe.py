@@ -163,12 +163,12 @@ def _hum(marks: Landmarks, conditioned: Conditioned, family: Family) -> MainsHum
 def _clipped(marks: Landmarks, conditioned: Conditioned, entries: Entries) -> Flags:
     """Whether more than a fifth of the main peak's samples are at the end of the range."""
     out = np.zeros(entries.row.size, dtype=np.bool_)
+    spot = marks.found.main_peak
     for s in np.flatnonzero(conditioned.clipped_high[marks.snaps.row] > 0):
-        spot = marks.found.main_peak[s]
-        if not np.isfinite(spot["at"]):
+        if not np.isfinite(spot.at[s]):
             continue
-        at = int(spot["at"])
-        first, stop = min(int(spot["first"]), at - 20), max(int(spot["stop"]), at + 20)
+        at = int(spot.at[s])
+        first, stop = min(int(spot.first[s]), at - 20), max(int(spot.stop[s]), at + 20)
         part = conditioned.flag[marks.snaps.row[s], max(first, 0) : stop]
         out[s] = bool(np.mean(part == CLIPPED) > 0.2)
     return out

@@ -12,19 +12,6 @@ from models.reading.resampling import SAMPLE_FLAGS, Stack
 from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate
 
-# Name on the plot: field of the landmark's record that holds its place, and quantity whose reading it shows.
-_POINTS = {
-    "opening": ("opening", "opening_s"),
-    "first_peak": ("first_peak", "first_peak_g_s"),
-    "dip": ("dip", "dip_g_s"),
-    "main_peak": ("main_peak", "main_peak_g_s"),
-    "release": ("release", "release_s"),
-    "recirculation_pulse": ("pulse", "recirculation_pulse_g_s"),
-    "undershoot": ("lowest", "undershoot_g_s"),
-    "settle": (None, "settle_time_s"),
-}
-_STRETCHES = {"idle": "idle_g_s", "main_peak": "main_peak_g_s", "idle_after": "idle_after_g_s"}
-
 
 @dataclass(frozen=True)
 class SnapDetail:
@@ -97,19 +84,35 @@ def snap_details(
 
 
 def _points(stack: Stack, marks: Landmarks, entry: int, count: int, read: set[str]) -> dict[str, tuple[float, float]]:
-    record, fast = marks.found[entry], marks.fast[marks.snaps.row[entry], :count]
-    points = {}
-    for name, (field, quantity) in _POINTS.items():
-        at = record["settle"] if field is None else record[field]["at"]
-        if np.isfinite(at) and quantity in read:
-            points[name] = (stack.start_s + at * stack.interval_s, float(np.interp(at, np.arange(count), fast)))
-    return points
+    """Time and flow of the landmarks of one snap whose quantity was read. [s], [g/s]"""
+    found, fast = marks.found, marks.fast[marks.snaps.row[entry], :count]
+    places = {  # name on the plot: place, and quantity it belongs to
+        "opening": (found.opening.at, "opening_s"),
+        "first_peak": (found.first_peak.at, "first_peak_g_s"),
+        "dip": (found.dip.at, "dip_g_s"),
+        "main_peak": (found.main_peak.at, "main_peak_g_s"),
+        "release": (found.release.at, "release_s"),
+        "recirculation_pulse": (found.pulse.at, "recirculation_pulse_g_s"),
+        "undershoot": (found.lowest.at, "undershoot_g_s"),
+        "settle": (found.settle, "settle_time_s"),
+    }
+    return {
+        name: (stack.start_s + at[entry] * stack.interval_s, float(np.interp(at[entry], np.arange(count), fast)))
+        for name, (at, quantity) in places.items()
+        if np.isfinite(at[entry]) and quantity in read
+    }
 
 
 def _stretches(stack: Stack, marks: Landmarks, entry: int, read: set[str]) -> dict[str, tuple[float, float]]:
-    stretches = {}
-    for name, quantity in _STRETCHES.items():
-        first, stop = marks.found[entry][name]["first"], marks.found[entry][name]["stop"]
-        if np.isfinite(first) and quantity in read:
-            stretches[name] = (stack.start_s + first * stack.interval_s, stack.start_s + stop * stack.interval_s)
-    return stretches
+    """Begin and end of the stretches of one snap whose quantity was read. [s]"""
+    found = marks.found
+    stretches = {  # name on the plot: first and stop, and quantity they belong to
+        "idle": (found.idle.first, found.idle.stop, "idle_g_s"),
+        "main_peak": (found.main_peak.first, found.main_peak.stop, "main_peak_g_s"),
+        "idle_after": (found.idle_after.first, found.idle_after.stop, "idle_after_g_s"),
+    }
+    return {
+        name: (stack.start_s + first[entry] * stack.interval_s, stack.start_s + stop[entry] * stack.interval_s)
+        for name, (first, stop, quantity) in stretches.items()
+        if np.isfinite(first[entry]) and quantity in read
+    }

@@ -4,7 +4,6 @@ Whatever is taken out is bridged by a straight line and keeps its reason in the 
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +22,7 @@ from models.reading.air_trace.sample_flags import bridge, join_updates, mark_pin
 from models.reading.air_trace.sample_noise import sample_noise
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
+from models.statistics.records import Record
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ def _condition_rows(
     low: float,
     high: float,
     clips: bool,
-    out: Any,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Condition every row in place."""
     half = max(1, int(SPIKE_S / interval + 0.5))

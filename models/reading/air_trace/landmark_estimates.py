@@ -8,7 +8,7 @@ all of it on by its slope and adds what it leaves open between its points: see `
 """
 
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from data_contracts.family import AirflowSensor, Family
 from models.physics.transfer_table import rectified, slope_of, table_doubt, table_of
 from models.reading.air_trace.landmark_release import VALLEY_BEHIND
 from models.reading.air_trace.landmark_search import SLOW_LOG_S
+from models.reading.air_trace.landmark_table import Peak, Steady
 from models.reading.air_trace.landmark_uncertainty import (
     CREST,
     FOLDING_RATE_HZ,
@@ -97,14 +98,14 @@ class _Trace:
             inside = (raw >= self.table[0][0]) & (raw <= self.table[0][-1])
         return np.where(inside, self.raw_of(flow), raw)
 
-    def steady(self, stretch: Any) -> Level:
+    def steady(self, stretch: Steady) -> Level:
         """Level of a steady stretch."""
         flow_u = np.hypot(stretch.flow_u, self.step_u * self.slope(stretch.raw))
         flow = stretch.flow - rectified(stretch.raw, stretch.scatter, self.sample_noise, self.sensor)
         flow_u = np.hypot(flow_u, table_doubt(stretch.raw, self.sensor))
         return Level(flow, flow_u, stretch.raw, np.hypot(stretch.raw_u, self.step_u))
 
-    def peak(self, spot: Any) -> Level:
+    def peak(self, spot: Peak) -> Level:
         """Level of a rounded peak or valley; the difference to a narrower parabola counts as doubt."""
         slope = self.slope(spot.raw)
         flow = spot.flow - rectified(spot.raw, self.ripple * spot.flow / slope, self.sample_noise, self.sensor)

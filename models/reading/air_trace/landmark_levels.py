@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.air_trace.landmark_table import Record
 from models.statistics.compiled import kernel, sum_kernel
+from models.statistics.records import Record
 from models.statistics.smoothing import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
 
 # As a part of one of its two running means, how far apart places of a smoothed white noise count as independent for
@@ -89,7 +89,7 @@ def read_idle(
         Sampling interval. [s]
     left_out : float
         Part of the steady flow that the stretch leaves aside: the level may stand elsewhere there. [1]
-    out : record of `models.reading.air_trace.landmark_table.STEADY`
+    out : record of `models.reading.air_trace.landmark_table.Steady`
         Filled in.
     """
     blocks = min(max(int((stop - first) * interval / 0.07), 5), 24)
@@ -124,7 +124,7 @@ def read_point(
         Half width of the parabola. [samples]
     first, stop : int
         Stretch that the parabola must not leave. [samples]
-    out : record of `models.reading.air_trace.landmark_table.PEAK`
+    out : record of `models.reading.air_trace.landmark_table.Peak`
         Filled in.
 
     Notes
@@ -170,7 +170,7 @@ def read_top(
         Half width of the parabola. [samples]
     first, stop : int
         Stretch that the parabola must not leave. [samples]
-    out : record of `models.reading.air_trace.landmark_table.PEAK`
+    out : record of `models.reading.air_trace.landmark_table.Peak`
         Filled in.
     """
     read_point(y, x, at, half, first, stop, out)
@@ -286,7 +286,7 @@ def read_main_peak(
         Flow and raw trace. [g/s], [V, Hz or g/s]
     slow, first, stop, slow_half, interval, noise
         As for `main_level`. [g/s], [samples], [samples], [samples], [s], [g/s]
-    out : record of `models.reading.air_trace.landmark_table.MAIN_PEAK`
+    out : record of `models.reading.air_trace.landmark_table.MainPeak`
         Filled in.
     """
     at, a, b, level, raw, gain = main_level(y, x, slow, first, stop, slow_half, interval, noise)

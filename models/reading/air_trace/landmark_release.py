@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.reading.air_trace.landmark_levels import crossing, read_idle, read_point, read_top
-from models.reading.air_trace.landmark_table import Record
 from models.statistics.compiled import kernel
+from models.statistics.records import Record
 
 # The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
 # more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
@@ -136,7 +136,7 @@ def read_after(
         Sampling interval. [s]
     noise_slow : float
         Standard deviation of the noise of `slow` at idle. [g/s]
-    out : record of `models.reading.air_trace.landmark_table.LANDMARKS`
+    out : record of `models.reading.air_trace.landmark_table.LandmarkTable`
         Filled in; what comes before the release is in it.
     """
     release = out.release.at

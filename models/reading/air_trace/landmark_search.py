@@ -16,11 +16,11 @@ from models.reading.air_trace.landmark_levels import (
     read_top,
 )
 from models.reading.air_trace.landmark_release import read_after
-from models.reading.air_trace.landmark_table import Record
 from models.reading.air_trace.sample_noise import sample_noise
 from models.reading.air_trace.snap_detection import SnapList
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import median
+from models.statistics.records import Record
 from models.statistics.smoothing import parabola, smoothing_gain
 
 # With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
@@ -290,7 +290,7 @@ def read_snap(
         Standard deviation of the noise of `fast` at idle, of `fast` and of `slow` at the main peak. [g/s]
     reported : bool
         The flow was reported by a control unit: its noise grows with the flow and is read anew at the main peak.
-    out : record of `models.reading.air_trace.landmark_table.LANDMARKS`
+    out : record of `models.reading.air_trace.landmark_table.LandmarkTable`
         Filled in.
     """
     on, off, first, stop = bounds
@@ -382,7 +382,7 @@ def read_snaps(
         As for `read_snap`. [g/s]
     reported : bool
         The flow was reported by a control unit.
-    out : recarray of shape (snaps,)
+    out : records of `models.reading.air_trace.landmark_table.LandmarkTable`, shape (snaps,)
         Filled in.
     """
     for s in range(snaps.row.size):

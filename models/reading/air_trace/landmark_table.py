@@ -1,100 +1,174 @@
-"""The table of landmarks: one record per snap, places in samples, levels in flow and in the raw signal.
+"""The table of landmarks: for every snap places in samples, levels in flow and in the raw signal.
 
-`models.reading.air_trace.landmarks` defines what each landmark means. A field is NaN where its landmark was not found.
+`models.reading.air_trace.landmarks` defines what each landmark means. What was not found is NaN.
 """
 
-from typing import Any
+from typing import NamedTuple
 
-import numpy as np
-
-# One record, or a nested one, inside compiled code.
-Record = Any
+from models.statistics.arrays import Floats
 
 
-def _record(*fields: str) -> np.dtype[np.void]:
-    return np.dtype([(name, np.float64) for name in fields])
+class Steady(NamedTuple):
+    """A steady stretch.
 
-
-STEADY = _record(  # a steady stretch
-    "first",  # [samples]
-    "stop",  # [samples]
-    "flow",  # mean [g/s]
-    "flow_u",  # [g/s]
-    "raw",  # mean of the raw signal [V, Hz or g/s]
-    "raw_u",  # [V, Hz or g/s]
-    "drift",  # of the flow over the stretch, as a part of it [1]
-    "scatter",  # of the raw samples, a standard deviation [V, Hz or g/s]
-)
-
-PEAK = _record(  # a rounded peak or valley
-    "at",  # [samples]
-    "flow",  # [g/s]
-    "raw",  # [V, Hz or g/s]
-    "gain",  # what its parabola leaves of white noise of 1 [1]
-    "shape_u",  # how far a parabola of half the width differs [g/s]
-)
-
-MAIN_PEAK = _record(
-    "at",  # where it is highest [samples]
-    "flow",  # mean level of its stretch [g/s]
-    "raw",  # [V, Hz or g/s]
-    "gain",  # what the mean leaves of white noise of 1 [1]
-    "first",  # stretch it is read over [samples]
-    "stop",  # [samples]
-    "spread",  # how far the slow trace's highest point stands above the mean [g/s]
-    "scatter",  # of the raw samples, a standard deviation [V, Hz or g/s]
-    "near",  # independent places that noise may have made the highest [1]
-    "uneven",  # scatter of the slow trace over the stretch, a standard deviation [g/s]
-    "uneven_top",  # the same near its top [g/s]
-    "rise",  # what a climb that the release cut short still gains [g/s]
-)
-
-# Where a trace crosses a level, and how steeply. [samples, g/s per sample]
-CROSSING = _record("at", "slope")
-
-LANDMARKS = np.dtype(
-    [
-        ("rise_start", np.float64),  # last sample at idle [samples]
-        ("idle", STEADY),
-        ("opening", CROSSING),
-        ("first_peak", PEAK),
-        ("dip", PEAK),
-        ("main_peak", MAIN_PEAK),
-        ("climb_10", CROSSING),
-        ("climb_90", CROSSING),
-        ("climb_height", np.float64),  # between the two [g/s]
-        ("notches", np.float64),  # count
-        ("notches_u", np.float64),
-        ("run_up", CROSSING),
-        ("end_slope", np.float64),  # of the flow before the release, as a part of the main peak [1/s]
-        ("hold_stop", np.float64),  # where the fall begins [samples]
-        ("release", CROSSING),
-        ("fall_90", CROSSING),
-        ("fall_10", CROSSING),
-        ("pulse", PEAK),
-        ("behind_pulse", PEAK),  # the valley the pulse is measured from
-        ("pulse_part", np.float64),  # what counts of its height above that valley [1]
-        ("lowest", PEAK),  # of the undershoot
-        ("ripple", np.float64),  # scatter early in the climb as a part of the flow [1]
-        ("top_noise", np.float64),  # of a reported flow, late in the hold [g/s]
-        ("settle", np.float64),  # [samples]
-        ("settle_u", np.float64),  # [samples]
-        ("idle_after", STEADY),
-    ]
-)
-
-
-def empty_table(snaps: int) -> Any:
-    """A table in which nothing was found yet.
-
-    Parameters
+    Attributes
     ----------
-    snaps : int
-        Number of records.
-
-    Returns
-    -------
-    recarray of shape (snaps,) of `LANDMARKS`
-        NaN throughout.
+    first, stop : ndarray of shape (snaps,)
+        The stretch. [samples]
+    flow, flow_u : ndarray of shape (snaps,)
+        Mean flow and its standard uncertainty. [g/s]
+    raw, raw_u : ndarray of shape (snaps,)
+        Mean of the raw signal and its standard uncertainty. [V, Hz or g/s]
+    drift : ndarray of shape (snaps,)
+        Of the flow over the stretch, as a part of it. [1]
+    scatter : ndarray of shape (snaps,)
+        Standard deviation of the raw samples. [V, Hz or g/s]
     """
-    return np.full(snaps, np.nan, dtype=LANDMARKS).view(np.recarray)
+
+    first: Floats
+    stop: Floats
+    flow: Floats
+    flow_u: Floats
+    raw: Floats
+    raw_u: Floats
+    drift: Floats
+    scatter: Floats
+
+
+class Peak(NamedTuple):
+    """A rounded peak or valley, read by a parabola.
+
+    Attributes
+    ----------
+    at : ndarray of shape (snaps,)
+        Its place. [samples]
+    flow, raw : ndarray of shape (snaps,)
+        Its level. [g/s], [V, Hz or g/s]
+    gain : ndarray of shape (snaps,)
+        What the parabola leaves of white noise of 1. [1]
+    shape_u : ndarray of shape (snaps,)
+        How far a parabola of half the width differs. [g/s]
+    """
+
+    at: Floats
+    flow: Floats
+    raw: Floats
+    gain: Floats
+    shape_u: Floats
+
+
+class MainPeak(NamedTuple):
+    """The main peak.
+
+    Attributes
+    ----------
+    at : ndarray of shape (snaps,)
+        Where it is highest. [samples]
+    flow, raw : ndarray of shape (snaps,)
+        Mean level of its stretch. [g/s], [V, Hz or g/s]
+    gain : ndarray of shape (snaps,)
+        What the mean leaves of white noise of 1. [1]
+    first, stop : ndarray of shape (snaps,)
+        Stretch it is read over. [samples]
+    spread : ndarray of shape (snaps,)
+        How far the slow trace's highest point stands above the mean. [g/s]
+    scatter : ndarray of shape (snaps,)
+        Standard deviation of the raw samples. [V, Hz or g/s]
+    near : ndarray of shape (snaps,)
+        Independent places of the slow trace that noise may have made the highest. [1]
+    uneven, uneven_top : ndarray of shape (snaps,)
+        Standard deviation of the slow trace over the stretch, and near its top. [g/s]
+    rise : ndarray of shape (snaps,)
+        What a climb that the release cut short still gains. [g/s]
+    """
+
+    at: Floats
+    flow: Floats
+    raw: Floats
+    gain: Floats
+    first: Floats
+    stop: Floats
+    spread: Floats
+    scatter: Floats
+    near: Floats
+    uneven: Floats
+    uneven_top: Floats
+    rise: Floats
+
+
+class Crossing(NamedTuple):
+    """Where a trace crosses a level, and its slope there. [samples], [g/s per sample]"""
+
+    at: Floats
+    slope: Floats
+
+
+class LandmarkTable(NamedTuple):
+    """Landmarks of every snap.
+
+    Attributes
+    ----------
+    rise_start : ndarray of shape (snaps,)
+        Last sample at idle. [samples]
+    idle, idle_after : Steady
+        Idle before the opening and after the release.
+    opening, release : Crossing
+        Of the fast trace through half the height.
+    first_peak, dip : Peak
+        Of the first rise.
+    main_peak : MainPeak
+        The highest flow of the hold.
+    climb_10, climb_90 : Crossing
+        Of the slow trace through 10 and 90 % of the climb.
+    climb_height : ndarray of shape (snaps,)
+        Between the two. [g/s]
+    notches, notches_u : ndarray of shape (snaps,)
+        Notches of the climb and their standard uncertainty. [1]
+    run_up : Crossing
+        Of the slow trace through 95 % of the main peak.
+    end_slope : ndarray of shape (snaps,)
+        Slope of the flow as the hold ends, as a part of the main peak. [1/s]
+    hold_stop : ndarray of shape (snaps,)
+        Where the fall begins. [samples]
+    fall_90, fall_10 : Crossing
+        Of the fast trace through 90 and 10 % of the fall.
+    pulse, behind_pulse : Peak
+        Recirculation pulse, and the valley behind it that it is measured from.
+    pulse_part : ndarray of shape (snaps,)
+        What counts of its height above that valley. [1]
+    lowest : Peak
+        Lowest flow of the undershoot.
+    ripple : ndarray of shape (snaps,)
+        Standard deviation of ripple and noise early in the climb, as a part of the flow. [1]
+    top_noise : ndarray of shape (snaps,)
+        Noise of a reported flow late in the hold. [g/s]
+    settle, settle_u : ndarray of shape (snaps,)
+        When the flow has settled, and its standard uncertainty. [samples]
+    """
+
+    rise_start: Floats
+    idle: Steady
+    opening: Crossing
+    first_peak: Peak
+    dip: Peak
+    main_peak: MainPeak
+    climb_10: Crossing
+    climb_90: Crossing
+    climb_height: Floats
+    notches: Floats
+    notches_u: Floats
+    run_up: Crossing
+    end_slope: Floats
+    hold_stop: Floats
+    release: Crossing
+    fall_90: Crossing
+    fall_10: Crossing
+    pulse: Peak
+    behind_pulse: Peak
+    pulse_part: Floats
+    lowest: Peak
+    ripple: Floats
+    top_noise: Floats
+    settle: Floats
+    settle_u: Floats
+    idle_after: Steady

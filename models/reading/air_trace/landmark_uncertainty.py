@@ -1,13 +1,12 @@
 """What noise and firing ripple do to the levels of landmarks: terms of their uncertainty."""
 
-from typing import Any
-
 import numpy as np
 from scipy.special import ndtri
 
 from data_contracts.family import Family
 from models.physics.transfer_table import slope_of
 from models.reading.air_trace.landmark_search import DIP_HALF_S, PEAK_HALF_S
+from models.reading.air_trace.landmark_table import LandmarkTable
 from models.statistics.arrays import Floats
 
 # Idle speed where the opening finds an engine; common practice, no source. [1/min]
@@ -60,13 +59,13 @@ def highest_of(independent: Floats) -> tuple[Floats, Floats]:
     return ndtri((n - 0.375) / (n + 0.25)) * (n > 1.0), 1.0 / np.sqrt(1.0 + 0.75 * np.log(n))
 
 
-def ripple_alone(found: Any, sample_noise: Floats, table: tuple[Floats, Floats]) -> Floats:
+def ripple_alone(found: LandmarkTable, sample_noise: Floats, table: tuple[Floats, Floats]) -> Floats:
     """Firing ripple where the climb begins, without the noise that was seen with it.
 
     Parameters
     ----------
-    found : recarray of shape (snaps,)
-        Records of `models.reading.air_trace.landmark_table.LANDMARKS`.
+    found : LandmarkTable
+        Landmarks of every snap.
     sample_noise : ndarray of shape (snaps,)
         Standard deviation of the noise of one raw sample. [V, Hz or g/s]
     table : tuple of two ndarrays of shape (points,)

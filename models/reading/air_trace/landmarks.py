@@ -35,7 +35,6 @@ idle after         mean over the last 1.5 s, from 1.5 s after the release
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,9 +43,10 @@ from data_contracts.family import Family
 from models.physics.transfer_table import slope_of, table_of
 from models.reading.air_trace.conditioning import Conditioned
 from models.reading.air_trace.landmark_search import read_snaps
-from models.reading.air_trace.landmark_table import empty_table
+from models.reading.air_trace.landmark_table import LandmarkTable
 from models.reading.air_trace.snap_detection import SnapList, find_snaps
 from models.statistics.arrays import Floats
+from models.statistics.records import columns_of, empty_table
 from models.statistics.smoothing import smooth, smoothing_gain
 
 FAST_S, SLOW_S = 0.004, 0.015
@@ -60,8 +60,8 @@ class Landmarks:
     ----------
     snaps : SnapList
         Which snap of which row.
-    found : recarray of shape (snaps,)
-        Records of `models.reading.air_trace.landmark_table.LANDMARKS`; NaN where not found.
+    found : LandmarkTable
+        What was found; NaN where nothing was.
     flow, fast, slow : ndarray of shape (captures, samples), float32
         The traces they were read from. [g/s]
     noise_raw : ndarray of shape (snaps,)
@@ -75,7 +75,7 @@ class Landmarks:
     """
 
     snaps: SnapList
-    found: Any
+    found: LandmarkTable
     flow: NDArray[np.float32]
     fast: NDArray[np.float32]
     slow: NDArray[np.float32]
@@ -131,13 +131,13 @@ def read_landmarks(
     -------
     Landmarks
     """
-    table, reported = table_of(family.airflow_sensor), family.airflow_sensor.kind == "g_s"
+    transfer, reported = table_of(family.airflow_sensor), family.airflow_sensor.kind == "g_s"
     halves = fast_half, slow_half = smoothing_halves(interval_s)
     fast, slow = smooth(flow, count, fast_half), smooth(flow, count, slow_half)
     sigma = np.maximum(conditioned.noise, conditioned.step / np.sqrt(12.0))
     raw_idle = np.quantile(conditioned.signal[:, :: max(1, flow.shape[1] // 64)], 0.3, axis=1).astype(np.float64)
     raw_top = conditioned.signal.max(axis=1).astype(np.float64)
-    at_idle, at_top = sigma * slope_of(raw_idle, table), sigma * slope_of(raw_top, table)
+    at_idle, at_top = sigma * slope_of(raw_idle, transfer), sigma * slope_of(raw_top, transfer)
     fast_gain, slow_gain = smoothing_gain(fast_half), smoothing_gain(slow_half)
     snaps = find_snaps(
         slow,
@@ -149,8 +149,9 @@ def read_landmarks(
     )
     rows = snaps.row
     noise = np.stack((at_idle[rows] * fast_gain, at_top[rows] * fast_gain, at_top[rows] * slow_gain), axis=1)
-    found = empty_table(rows.size)
-    read_snaps(flow, conditioned.signal, fast, slow, snaps, interval_s, halves, noise, reported, found)
+    table = empty_table(LandmarkTable, rows.size)
+    read_snaps(flow, conditioned.signal, fast, slow, snaps, interval_s, halves, noise, reported, table)
+    found = columns_of(LandmarkTable, table)
     undithered = np.where(conditioned.noise > 0.5 * conditioned.step, 0.0, conditioned.step)
     held = conditioned.held.astype(np.float64)
     noise_of_means = sigma * np.sqrt(held)

@@ -1,21 +1,13 @@
 """Once-per-cycle ripple of lambda at idle: a weak cylinder breathes once in two turns of the crank."""
 
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.coloured_noise import student
 from models.statistics.compiled import kernel
-
-RIPPLE = np.dtype(
-    [
-        ("amplitude", np.float64),  # [unit of richness]
-        ("amplitude_u", np.float64),  # [unit of richness]
-        ("chance", np.float64),  # probability that noise alone does as much [1]
-        ("speed", np.float64),  # that it was looked for at [1/min]
-    ]
-)
+from models.statistics.records import Record, columns_of, empty_table, record_of
 
 # Idle speeds looked through where the speed is not known. [1/min]
 SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 25.0
@@ -30,6 +22,28 @@ CYCLES_TOGETHER = 5.0
 # The noise is what stands this many resolutions beside the cycle frequency, as far as the lower half of it.
 _BESIDE = 3
 _LOWEST_PART = 0.5
+
+
+class Ripple(NamedTuple):
+    """Ripple once per engine cycle.
+
+    Attributes
+    ----------
+    amplitude, amplitude_u : ndarray of shape (captures,)
+        Amplitude and its standard uncertainty. [unit of richness]
+    chance : ndarray of shape (captures,)
+        Probability that noise alone does as much, over all speeds searched. [1]
+    speed : ndarray of shape (captures,)
+        Engine speed it was read at. [1/min]
+    """
+
+    amplitude: Floats
+    amplitude_u: Floats
+    chance: Floats
+    speed: Floats
+
+
+_RIPPLE = record_of(Ripple)
 
 
 @kernel
@@ -107,7 +121,7 @@ def ratio_chance(ratio: float, above: int, below: int) -> float:
 
 @kernel
 def _at_speed(
-    rest: Floats, inner: int, g: float, rpm: float, flat_rpm: float, out: Any
+    rest: Floats, inner: int, g: float, rpm: float, flat_rpm: float, out: Record
 ) -> float:  # pragma: no cover - compiled
     """Amplitude at one speed with its chance; return the resolution of a piece in speed, 0 where nothing is told."""
     frequency = rpm / 120.0
@@ -149,12 +163,12 @@ def _cycle_rows(
     per: int,
     stop: Codes,
     rpm: Floats,
-    out: Any,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Ripple of every row before `stop`."""
     most = x.shape[1] // per + 1
     y, rest = np.empty(most), np.empty(most)
-    tried = np.empty(2, dtype=RIPPLE)
+    tried = np.empty(2, dtype=_RIPPLE)
     found, best = tried[0], tried[1]
     g = h * per
     for row in range(x.shape[0]):
@@ -192,7 +206,7 @@ def _cycle_rows(
         out[row].chance = 1.0 - (1.0 - best.chance) ** searched
 
 
-def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: float) -> Any:
+def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: float) -> Ripple:
     """Ripple once per engine cycle before the opening.
 
     Parameters
@@ -208,8 +222,7 @@ def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: 
 
     Returns
     -------
-    recarray of shape (captures,)
-        Records of `RIPPLE`, the probability over all speeds searched.
+    Ripple
 
     Notes
     -----
@@ -222,6 +235,6 @@ def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: 
     Ratio of periodogram ordinates to their neighbours' mean, F distributed: any text on harmonic analysis of time
     series, such as M. B. Priestley, Spectral Analysis and Time Series, 1981, section 6.1.
     """
-    out = np.full(x.shape[0], np.nan, dtype=RIPPLE).view(np.recarray)
+    out = empty_table(Ripple, x.shape[0])
     _cycle_rows(x, interval_s, max(1, int(GRAIN_S / interval_s + 1e-6)), stop, idle_speed_rpm, out)
-    return out
+    return columns_of(Ripple, out)

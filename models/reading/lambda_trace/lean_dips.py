@@ -1,28 +1,16 @@
 """Lean dips of the lambda trace while the throttle is open, told from spikes that only electricity can make."""
 
 import math
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import NORMAL_QUARTILE, normal_scatter, ranked
+from models.statistics.records import Record, columns_of, empty_table
 from models.statistics.smoothing import moving_mean
 
-DIPS = np.dtype(  # the lean dips of one hold
-    [
-        ("number", np.float64),
-        ("number_u", np.float64),
-        ("quick", np.float64),  # spikes too quick for the sensor, not among them
-        ("depth", np.float64),  # median fall of richness [unit of richness]
-        ("depth_u", np.float64),  # [unit of richness]
-        ("middle", np.float64),  # the middle dip's top, from the row's first block [s]
-        ("middle_u", np.float64),  # [s]
-        ("irregularity", np.float64),  # standard deviation of the gaps over their mean [1]
-        ("irregularity_u", np.float64),  # [1]
-    ]
-)
 # Standard deviation of a median of normal values over that of their mean.
 MEDIAN_U = 1.2533
 # Gaps of fewer dips tell no beat.
@@ -37,6 +25,34 @@ SIGMAS = 6.0
 # The impulse response of a first-order sensor is 0.69 time constants wide at half height; the fastest sensor has
 # 20 ms (abstract of a fast wide-range device, design references section 7), so nothing narrower is exhaust gas.
 NARROWEST_S = 0.01
+
+
+class LeanDips(NamedTuple):
+    """The lean dips of a hold.
+
+    Attributes
+    ----------
+    number, number_u : ndarray of shape (captures,)
+        How many, and its standard uncertainty. [1]
+    quick : ndarray of shape (captures,)
+        Spikes too quick for the sensor, not among them. [1]
+    depth, depth_u : ndarray of shape (captures,)
+        Median fall of richness and its standard uncertainty. [unit of richness]
+    middle, middle_u : ndarray of shape (captures,)
+        Top of the middle dip, from the row's first block, and its standard uncertainty. [s]
+    irregularity, irregularity_u : ndarray of shape (captures,)
+        Standard deviation of the gaps over their mean, and its standard uncertainty. [1]
+    """
+
+    number: Floats
+    number_u: Floats
+    quick: Floats
+    depth: Floats
+    depth_u: Floats
+    middle: Floats
+    middle_u: Floats
+    irregularity: Floats
+    irregularity_u: Floats
 
 
 @kernel
@@ -127,7 +143,7 @@ def _next_dip(
 
 @kernel
 def _summarise(
-    depths: Floats, times: Floats, sigma: float, smoothed_s: float, out: Any
+    depths: Floats, times: Floats, sigma: float, smoothed_s: float, out: Record
 ) -> None:  # pragma: no cover - compiled
     """Median depth, middle and irregularity of the dips of one row."""
     lean = depths.size
@@ -156,7 +172,7 @@ def _dip_rows(
     stop: Codes,
     noise: Floats,
     least: float,
-    out: Any,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Count the dips of every row between first and stop."""
     blocks, reach = x.shape[1], max(2, int(0.5 * AROUND_S / h))
@@ -198,7 +214,7 @@ def count_lean_dips(
     stop: Codes,
     noise: Floats,
     least: float,
-) -> Any:
+) -> LeanDips:
     """Lean dips between first and stop of every row.
 
     Parameters
@@ -218,8 +234,8 @@ def count_lean_dips(
 
     Returns
     -------
-    recarray of shape (captures,)
-        Records of `DIPS`; NaN where the window is shorter than a quarter of a second, for the middle where there is no
+    LeanDips
+        NaN where the window is shorter than a quarter of a second, for the middle where there is no
         dip and for the irregularity where there are fewer than four.
 
     Notes
@@ -235,6 +251,6 @@ def count_lean_dips(
     (from memory).
     """
     half = max(0, int(0.0025 / interval_s + 1e-6))
-    out = np.full(x.shape[0], np.nan, dtype=DIPS).view(np.recarray)
+    out = empty_table(LeanDips, x.shape[0])
     _dip_rows(x, interval_s, half, idle_stop, first, stop, noise, least, out)
-    return out
+    return columns_of(LeanDips, out)

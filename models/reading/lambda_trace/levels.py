@@ -1,32 +1,54 @@
 """Levels of the lambda trace: mean and slope over a window, and the tip-in blip; with coloured-noise uncertainty."""
 
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.coloured_noise import coloured, mean_variance, student
 from models.statistics.compiled import kernel
+from models.statistics.records import Record, columns_of, empty_table
 from models.statistics.smoothing import moving_mean
 
-LEVEL = np.dtype(  # of one window
-    [
-        ("level", np.float64),  # mean [unit]
-        ("level_u", np.float64),  # [unit]
-        ("slope", np.float64),  # [unit/s]
-        ("slope_u", np.float64),  # [unit/s]
-        ("scatter", np.float64),  # about the line, a standard deviation [unit]
-        ("used", np.float64),  # [blocks]
-    ]
-)
-BLIP = np.dtype(
-    [
-        ("depth", np.float64),  # as a fall of richness [unit of richness]
-        ("depth_u", np.float64),  # [unit of richness]
-        ("length", np.float64),  # at half depth [s]
-        ("length_u", np.float64),  # [s]
-    ]
-)
+
+class Level(NamedTuple):
+    """Level over a window.
+
+    Attributes
+    ----------
+    level, level_u : ndarray of shape (captures,)
+        Mean and its standard uncertainty. [unit]
+    slope, slope_u : ndarray of shape (captures,)
+        Slope of the line through the window and its standard uncertainty. [unit/s]
+    scatter : ndarray of shape (captures,)
+        Standard deviation about the line, or about the mean. [unit]
+    used : ndarray of shape (captures,)
+        Blocks that were recorded. [1]
+    """
+
+    level: Floats
+    level_u: Floats
+    slope: Floats
+    slope_u: Floats
+    scatter: Floats
+    used: Floats
+
+
+class Blip(NamedTuple):
+    """An excursion to lean.
+
+    Attributes
+    ----------
+    depth, depth_u : ndarray of shape (captures,)
+        Fall of richness and its standard uncertainty. [unit of richness]
+    length, length_u : ndarray of shape (captures,)
+        Length at half depth and its standard uncertainty. [s]
+    """
+
+    depth: Floats
+    depth_u: Floats
+    length: Floats
+    length_u: Floats
 
 
 @kernel
@@ -37,7 +59,7 @@ def _level_rows(
     stop: Codes,
     drifts: bool,
     tail: Floats,
-    out: Any,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Mean and slope of each row between first and stop, less the tail of a response that is still settling."""
     rest, y = np.empty(x.shape[1]), np.empty(x.shape[1])
@@ -91,7 +113,7 @@ def levels(
     interval_s: float,
     drifts: bool = False,
     tail: Floats | None = None,
-) -> Any:
+) -> Level:
     """Mean and slope of every row over its own window.
 
     Parameters
@@ -110,18 +132,17 @@ def levels(
 
     Returns
     -------
-    recarray of shape (captures,)
-        Records of `LEVEL`.
+    Level
 
     Notes
     -----
     The noise is split into white and first-order coloured noise by its own autocovariance, and the uncertainty of
     the mean follows.
     """
-    out = np.full(x.shape[0], np.nan, dtype=LEVEL).view(np.recarray)
+    out = empty_table(Level, x.shape[0])
     tails = np.zeros((x.shape[0], 3)) if tail is None else tail
     _level_rows(x, interval_s, first, stop, drifts, tails, out)
-    return out
+    return columns_of(Level, out)
 
 
 @kernel
@@ -133,7 +154,7 @@ def _blip_rows(
     until: Codes,
     base: Floats,
     noise: Floats,
-    out: Any,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Depth and length of the leanest excursion between opening and until, from `base`."""
     s = np.empty(x.shape[1])
@@ -181,7 +202,7 @@ def tip_in_blip(
     *,
     interval_s: float,
     smooth_s: float = 0.0125,
-) -> Any:
+) -> Blip:
     """Leanest excursion between the opening and the response to rich.
 
     Parameters
@@ -199,9 +220,8 @@ def tip_in_blip(
 
     Returns
     -------
-    recarray of shape (captures,)
-        Records of `BLIP`.
+    Blip
     """
-    out = np.full(x.shape[0], np.nan, dtype=BLIP).view(np.recarray)
+    out = empty_table(Blip, x.shape[0])
     _blip_rows(x, interval_s, max(0, int(0.5 * smooth_s / interval_s)), opening, until, base, noise, out)
-    return out
+    return columns_of(Blip, out)

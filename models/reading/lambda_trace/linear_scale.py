@@ -7,11 +7,11 @@ the residual is significantly smaller.
 """
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from models.physics.lambda_scale import LambdaScale
+from models.reading.lambda_trace.step_model import Fit
 from models.reading.lambda_trace.step_responses import FOUND, Edges, find_edges
 from models.statistics.arrays import Codes, Floats
 
@@ -24,12 +24,12 @@ BENT = 0.06
 BEFORE_S = 0.05
 
 
-def _curve(fit: Any, time: Floats) -> Floats:
+def _curve(fit: Fit, time: Floats) -> Floats:
     """The fitted responses, one row each."""
-    fit = fit[:, None]
-    s = np.maximum(time - fit.start, 0.0)
-    rise = 1.0 - np.exp(-s / fit.constant)
-    return np.asarray(fit.before + fit.step * rise + fit.ramp * (s - fit.constant * rise))
+    start, constant, before, step, ramp = (column[:, None] for column in fit[:5])
+    s = np.maximum(time - start, 0.0)
+    rise = 1.0 - np.exp(-s / constant)
+    return np.asarray(before + step * rise + ramp * (s - constant * rise))
 
 
 def settle_domain(
@@ -72,8 +72,7 @@ def settle_domain(
     rows = np.flatnonzero(bent)
     if rows.size == 0:
         return edges
-    fit = edges.fit.copy()
-    near = fit[rows]
+    fit, near = Fit(*(column.copy() for column in edges.fit)), Fit(*(column[rows] for column in edges.fit))
     time: Floats = np.arange(x.shape[1], dtype=np.float64) * interval_s
     shown = (time > event[rows, None] * interval_s - BEFORE_S) & (time < (near.start + 6.0 * near.constant)[:, None])
     shown &= np.isfinite(x[rows]) & (np.arange(x.shape[1]) < until[rows, None])
@@ -101,8 +100,9 @@ def settle_domain(
             then = (((x[rows] - back) ** 2) * shown).sum(axis=1)
             independent = samples / other.fit.correlation
             better = (other.code == FOUND) & ((squares / then - 1.0) * independent > GAIN)
-        for name in ("start", "constant", "start_u", "constant_u"):
-            fit[name][rows[better]] = other.fit[name][better]
+        found = other.fit
+        fit.start[rows[better]], fit.start_u[rows[better]] = found.start[better], found.start_u[better]
+        fit.constant[rows[better]], fit.constant_u[rows[better]] = found.constant[better], found.constant_u[better]
         fit.residual[rows[better]] = np.sqrt(then / samples)[better]
         squares = np.where(better, then, squares)
     return replace(edges, fit=fit)

@@ -1,7 +1,7 @@
 """Every lambda quantity of one bank of a stack, with its uncertainty: `read_lambda` calls them in order."""
 
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
 from models.reading.lambda_trace.cycle_ripple import SEARCH_CHANCE, cycle_ripple
 from models.reading.lambda_trace.lean_dips import count_lean_dips
-from models.reading.lambda_trace.levels import levels
+from models.reading.lambda_trace.levels import Level, levels
 from models.reading.lambda_trace.response_times import (
     LEAST_STEP_V,
     LONGEST_CUT_S,
@@ -66,7 +66,7 @@ DIPS_FROM_CONSTANTS = 2.0
 _SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
 
 
-def _idle(reader: Reader) -> tuple[dict[str, Estimate], Any]:
+def _idle(reader: Reader) -> tuple[dict[str, Estimate], Level]:
     """Level and switching before the opening, or over the record where there is no snap."""
     blocks, h = reader.blocks, reader.h
     stop = np.where(reader.opening >= 0, reader.opening, blocks.count)

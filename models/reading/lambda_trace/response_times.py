@@ -1,10 +1,8 @@
 """Response of lambda to the pedal: tip-in blip, dead time and time constant of both edges, switching times."""
 
-from typing import Any
-
 import numpy as np
 
-from models.reading.lambda_trace.levels import tip_in_blip
+from models.reading.lambda_trace.levels import Level, tip_in_blip
 from models.reading.lambda_trace.linear_scale import settle_domain
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, Edges, find_edges
 from models.reading.lambda_trace.switching import switch_times
@@ -101,7 +99,7 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
     return out
 
 
-def tip_in(reader: Reader, rich: Edges, idle: Any, swing: Floats) -> dict[str, Estimate]:
+def tip_in(reader: Reader, rich: Edges, idle: Level, swing: Floats) -> dict[str, Estimate]:
     """Lean blip between the opening and the response to rich.
 
     Parameters
@@ -110,8 +108,8 @@ def tip_in(reader: Reader, rich: Edges, idle: Any, swing: Floats) -> dict[str, E
         The stack being read.
     rich : Edges
         Responses to rich.
-    idle : recarray of shape (captures,)
-        Idle before the opening, records of `models.reading.lambda_trace.levels.LEVEL`.
+    idle : Level
+        Idle before the opening.
     swing : ndarray of shape (captures,)
         Highest less lowest of each trace. [unit of richness]
 

@@ -1,33 +1,14 @@
 """First-order-plus-dead-time identification of one step in one trace, by damped Gauss–Newton."""
 
-from typing import Any, NamedTuple
-
 import numpy as np
 
+from models.reading.lambda_trace.step_model import PARAMETERS, Known, Noise, Space, step_residuals
 from models.statistics.arrays import Floats
 from models.statistics.coloured_noise import coloured, student, variance_of_weighted_sum
 from models.statistics.compiled import kernel
 from models.statistics.linear_systems import solve_spd
+from models.statistics.records import Record
 from models.statistics.smoothing import product_sum
-
-_RESPONSE = [
-    ("start", np.float64),  # of the response [s]
-    ("constant", np.float64),  # time constant [s]
-    ("before", np.float64),  # level [unit]
-    ("step", np.float64),  # [unit]
-    ("ramp", np.float64),  # after the start [unit/s]
-]
-RESPONSE = np.dtype(_RESPONSE)
-FIT = np.dtype(
-    [
-        *_RESPONSE,
-        ("start_u", np.float64),  # [s]
-        ("constant_u", np.float64),  # [s]
-        ("residual", np.float64),  # root mean square [unit]
-        ("correlation", np.float64),  # samples that count as one independent sample [1]
-        ("samples", np.float64),  # that were recorded [1]
-    ]
-)
 
 # A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
 RAMP_PRIOR = 0.3
@@ -38,111 +19,18 @@ DEFINITION = 0.3
 # Where between two samples a response begins shows only through its first sample: standard uncertainty as a part of
 # the interval, from bench traces without noise at every phase.
 KINK = 0.02
-_PARAMETERS = 5
 _ITERATIONS = 25
-# What may be known beforehand, as parts of the parameters that add up to it: the ramp, the final level, the level
-# before.
+# What may be known beforehand, as parts of the parameters that add up to it: ramp, final level, level before. None says
+# anything of start and time constant.
 _PRIORS = np.array([[0.0, 0.0, 0.0, 0.0, 1.0], [0.0, 0.0, 1.0, 1.0, 0.0], [0.0, 0.0, 1.0, 0.0, 0.0]])
-
-
-class Noise(NamedTuple):
-    """Noise of a trace.
-
-    Attributes
-    ----------
-    white, colour : float
-        Variances of its white and of its coloured part. [unit²]
-    r : float
-        Lag-one correlation of the coloured part. [1]
-    """
-
-    white: float
-    colour: float
-    r: float
-
-
-class Known(NamedTuple):
-    """What is known of a response before it is fitted.
-
-    Attributes
-    ----------
-    low, high : float
-        Ends at which the signal is cut off; the model is cut off there too (censoring). [unit]
-    final, final_u : float
-        Final level and its standard uncertainty; NaN where nothing is known. It counts for little where the model fits
-        to the noise, and for much where the residual is smooth, that is, where the model is wrong. [unit]
-    before_u : float
-        Standard uncertainty of the guessed level before, where the window begins at the turn and shows little of it;
-        NaN where nothing is known. [unit]
-    """
-
-    low: float
-    high: float
-    final: float
-    final_u: float
-    before_u: float
-
-
-class _Space(NamedTuple):
-    """Working space of a fit: parameters to try, residual, derivatives, normal equations and their right side."""
-
-    trial: Floats
-    residual: Floats
-    jacobian: Floats
-    base: Floats
-    gradient: Floats
-    normal: Floats
-    right: Floats
-
-
-@kernel
-def _model(
-    y: Floats, first: int, stop: int, h: float, p: Floats, known: Known, space: _Space
-) -> float:  # pragma: no cover - compiled
-    """Residuals and derivatives of the clipped step response; return the sum of squares."""
-    residual, jacobian = space.residual, space.jacobian
-    start, tau = p[0], np.exp(p[1])
-    before, step, ramp = p[2], p[3], p[4]
-    per_tau = 1.0 / tau
-    decay = np.exp(-h * per_tau)
-    e = -1.0
-    total = 0.0
-    for i in range(first, stop):
-        k = i - first
-        s = i * h - start
-        if s <= 0.0:
-            rise, gone, left = 0.0, 0.0, 0.0
-        else:
-            e = np.exp(-s * per_tau) if e < 0.0 else e * decay
-            rise, left, gone = 1.0 - e, e, s
-        lagged = gone - tau * rise
-        value = before + step * rise + ramp * lagged
-        if np.isnan(y[i]):
-            residual[k] = 0.0
-            for j in range(_PARAMETERS):
-                jacobian[j, k] = 0.0
-            continue
-        if value < known.low or value > known.high:
-            value = known.low if value < known.low else known.high
-            for j in range(_PARAMETERS):
-                jacobian[j, k] = 0.0
-        else:
-            pull = gone * left * per_tau
-            jacobian[0, k] = -(step * left * per_tau + ramp * rise)
-            jacobian[1, k] = -step * pull + ramp * (pull - rise) * tau
-            jacobian[2, k] = 1.0
-            jacobian[3, k] = rise
-            jacobian[4, k] = lagged
-        residual[k] = y[i] - value
-        total += residual[k] * residual[k]
-    return total
+_LEVELS = 2
 
 
 @kernel
 def _distance(p: Floats, targets: Floats, k: int) -> float:  # pragma: no cover - compiled
     """How far the parameters are from what prior `k` says."""
     total = 0.0
-    for j in range(_PARAMETERS):
+    for j in range(_LEVELS, PARAMETERS):
         total += _PRIORS[k, j] * p[j]
     distance: float = total - targets[k]
     return distance
@@ -164,18 +52,22 @@ def _correlated(white: float, colour: float, r: float) -> float:  # pragma: no c
 
 
 @kernel
-def _normal_equations(p: Floats, targets: Floats, pulls: Floats, space: _Space) -> None:  # pragma: no cover - compiled
+def _normal_equations(p: Floats, targets: Floats, pulls: Floats, space: Space) -> None:  # pragma: no cover - compiled
     """Fill base and gradient, the priors in them."""
-    for a in range(_PARAMETERS):
+    for a in range(PARAMETERS):
+        space.gradient[a] = product_sum(space.jacobian[a], space.residual)
+        for b in range(a + 1):
+            space.base[a, b] = product_sum(space.jacobian[a], space.jacobian[b])
+    for a in range(_LEVELS, PARAMETERS):
         force = 0.0
         for k in range(targets.size):
             force += pulls[k] * _distance(p, targets, k) * _PRIORS[k, a]
-        space.gradient[a] = product_sum(space.jacobian[a], space.residual) - force
-        for b in range(a + 1):
+        space.gradient[a] -= force
+        for b in range(_LEVELS, a + 1):
             stiffness = 0.0
             for k in range(targets.size):
                 stiffness += pulls[k] * _PRIORS[k, a] * _PRIORS[k, b]
-            space.base[a, b] = product_sum(space.jacobian[a], space.jacobian[b]) + stiffness
+            space.base[a, b] += stiffness
 
 
 @kernel
@@ -197,7 +89,7 @@ def _step_down(
     known: Known,
     targets: Floats,
     pulls: Floats,
-    space: _Space,
+    space: Space,
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
     """Try steps, each more damped, until one does not cost more, and take it.
 
@@ -206,7 +98,7 @@ def _step_down(
     """
     base, normal, right, trial = space.base, space.normal, space.right, space.trial
     for _ in range(6):
-        for a in range(_PARAMETERS):
+        for a in range(PARAMETERS):
             for b in range(a + 1):
                 normal[a, b] = base[a, b]
                 normal[b, a] = base[a, b]
@@ -215,11 +107,11 @@ def _step_down(
         if not solve_spd(normal, right):
             damping *= 10.0
             continue
-        for a in range(_PARAMETERS):
+        for a in range(PARAMETERS):
             trial[a] = p[a] + right[a, 0]
         trial[0] = min(max(trial[0], (first - 1) * h), (stop - 2) * h)
         trial[1] = min(max(trial[1], p[1] - 1.0, np.log(0.2 * h)), p[1] + 1.0, np.log(4.0))
-        sse = _model(y, first, stop, h, trial, known, space)
+        sse = step_residuals(y, first, stop, h, trial, known, space)
         if _cost(sse, trial, targets, pulls) <= cost:
             moved = max(abs(trial[0] - p[0]), abs(trial[1] - p[1]) * np.exp(p[1]))
             p[:] = trial
@@ -229,25 +121,25 @@ def _step_down(
 
 
 @kernel
-def _covariance(step: float, pulls: Floats, space: _Space) -> tuple[bool, Floats]:  # pragma: no cover - compiled
+def _covariance(step: float, pulls: Floats, space: Space) -> tuple[bool, Floats]:  # pragma: no cover - compiled
     """Inverse of the normal equations, the priors in them; False where there is none."""
-    normal, inverse = space.normal, np.zeros((_PARAMETERS, _PARAMETERS))
-    for a in range(_PARAMETERS):
-        for b in range(_PARAMETERS):
+    normal, inverse = space.normal, np.zeros((PARAMETERS, PARAMETERS))
+    for a in range(PARAMETERS):
+        for b in range(PARAMETERS):
             normal[a, b] = product_sum(space.jacobian[a], space.jacobian[b])
         inverse[a, a] = 1.0
     for k in range(pulls.size - 1, -1, -1):
-        for a in range(_PARAMETERS):
-            for b in range(_PARAMETERS):
+        for a in range(_LEVELS, PARAMETERS):
+            for b in range(_LEVELS, PARAMETERS):
                 normal[a, b] += pulls[k] * _PRIORS[k, a] * _PRIORS[k, b]
-    for a in range(_PARAMETERS):
+    for a in range(PARAMETERS):
         normal[a, a] += _tiny(a, normal[2, 2], step)
     return solve_spd(normal, inverse), inverse
 
 
 @kernel
 def _variance(
-    a: int, floor: float, pulls: Floats, inverse: Floats, seen: Noise, still: Noise, space: _Space
+    a: int, floor: float, pulls: Floats, inverse: Floats, seen: Noise, still: Noise, space: Space
 ) -> float:  # pragma: no cover - compiled
     """Variance that the noise of the samples makes of parameter `a`.
 
@@ -256,7 +148,7 @@ def _variance(
     """
     weights, jacobian = space.residual, space.jacobian
     weights[:] = 0.0
-    for b in range(_PARAMETERS):
+    for b in range(PARAMETERS):
         for i in range(weights.size):
             weights[i] += inverse[a, b] * jacobian[b, i]
     total = variance_of_weighted_sum(weights, max(seen.white, floor), seen.colour, seen.r)
@@ -273,7 +165,7 @@ def _of_priors(a: int, pulls: Floats, inverse: Floats) -> float:  # pragma: no c
     total = 0.0
     for k in range(pulls.size):
         share = 0.0
-        for j in range(_PARAMETERS):
+        for j in range(_LEVELS, PARAMETERS):
             share += _PRIORS[k, j] * inverse[a, j]
         total += pulls[k] * share**2
     return total
@@ -290,8 +182,8 @@ def _read_uncertainties(
     prior_u: Floats,
     seen: Noise,
     still: Noise,
-    space: _Space,
-    out: Any,
+    space: Space,
+    out: Record,
 ) -> bool:  # pragma: no cover - compiled
     """Standard uncertainties of start and time constant; False where the trace does not determine the response."""
     pulls = variance / prior_u**2
@@ -308,7 +200,7 @@ def _read_uncertainties(
 
 @kernel
 def fit_step(
-    y: Floats, first: int, stop: int, h: float, guess: Any, known: Known, still: Noise, out: Any
+    y: Floats, first: int, stop: int, h: float, guess: Record, known: Known, still: Noise, out: Record
 ) -> bool:  # pragma: no cover - compiled
     """Fit one step response to samples first..stop-1 of a trace.
 
@@ -320,13 +212,13 @@ def fit_step(
         Window.
     h : float
         Sampling interval; sample i lies at time i h. [s]
-    guess : record of `RESPONSE`
+    guess : record of `models.reading.lambda_trace.step_model.Response`
         Response to begin with.
     known : Known
         What is known beforehand.
     still : Noise
         Noise where the trace stands still.
-    out : record of `FIT`
+    out : record of `models.reading.lambda_trace.step_model.Fit`
         Filled in.
 
     Returns
@@ -342,15 +234,15 @@ def fit_step(
     if used < 8:
         return False
     p = np.array([guess.start, np.log(guess.constant), guess.before, guess.step, guess.ramp])
-    square = (_PARAMETERS, _PARAMETERS)
-    space = _Space(
-        np.empty(_PARAMETERS),
+    square = (PARAMETERS, PARAMETERS)
+    space = Space(
+        np.empty(PARAMETERS),
         np.empty(n),
-        np.empty((_PARAMETERS, n)),
+        np.empty((PARAMETERS, n)),
         np.empty(square),
-        np.empty(_PARAMETERS),
+        np.empty(PARAMETERS),
         np.empty(square),
-        np.empty((_PARAMETERS, 1)),
+        np.empty((PARAMETERS, 1)),
     )
     no_final, no_before = np.isnan(known.final), np.isnan(known.before_u)
     targets = np.array([0.0, 0.0 if no_final else known.final, guess.before])
@@ -358,7 +250,7 @@ def fit_step(
     prior_u = np.array([ramp_u, np.inf if no_final else known.final_u, np.inf if no_before else known.before_u])
     floor = (1e-4 * guess.step) ** 2
     variance, spread, damping = max(still.white + still.colour, floor), 1.0, 1e-3
-    sse, better = _model(y, first, stop, h, p, known, space), False
+    sse, better = step_residuals(y, first, stop, h, p, known, space), False
     for iteration in range(_ITERATIONS):
         if iteration % 4 == 3:
             variance = max(sse / used, floor)
@@ -375,7 +267,7 @@ def fit_step(
         if not better or (moved < 1e-2 * h and iteration > 4):
             break
     if not better:  # the last trial was refused: back to what stands
-        sse = _model(y, first, stop, h, p, known, space)
+        sse = step_residuals(y, first, stop, h, p, known, space)
     variance = max(sse / max(used - 4, 1), floor)
     white, colour, r = coloured(space.residual, n, used, 4, h)
     spread = _correlated(white, colour, r)

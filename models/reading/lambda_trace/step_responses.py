@@ -6,7 +6,6 @@ the knee behind the way back from the rich spike of the lifted pedal to the shou
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -18,11 +17,13 @@ from models.reading.lambda_trace.edge_search import (
     mean_of,
     one_event,
 )
-from models.reading.lambda_trace.step_fit import FIT, RESPONSE, Known, Noise, fit_step
+from models.reading.lambda_trace.step_fit import fit_step
+from models.reading.lambda_trace.step_model import Fit, Known, Noise, Response
 from models.reading.lambda_trace.two_point import two_point_guess
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.coloured_noise import coloured
 from models.statistics.compiled import kernel
+from models.statistics.records import Record, columns_of, record_of
 from models.statistics.smoothing import moving_mean
 
 FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
@@ -85,7 +86,7 @@ class Edges:
         The trace moves on to `end` after the step that was fitted.
     """
 
-    fit: Any
+    fit: Fit
     code: Codes
     turn: Codes
     end: Codes
@@ -95,10 +96,11 @@ class Edges:
     goes_on: Flags
 
 
+_RESPONSE, _FIT = record_of(Response), record_of(Fit)
 # One edge while it is looked for; see `Edges`.
 _EDGE = np.dtype(
     [
-        ("fit", FIT),
+        ("fit", _FIT),
         ("code", np.int64),
         ("turn", np.int64),
         ("end", np.int64),
@@ -112,7 +114,7 @@ _EDGE = np.dtype(
 
 @kernel
 def _fit(
-    w: Floats, first: int, stop: int, h: float, guess: Any, known: Known, noise: Noise, short: Floats, out: Any
+    w: Floats, first: int, stop: int, h: float, guess: Record, known: Known, noise: Noise, short: Floats, out: Record
 ) -> bool:  # pragma: no cover - compiled
     """Fit a window on means of blocks where it holds more of them than a fit needs."""
     per = max(1, min((stop - first) // FIT_SAMPLES, int(0.2 * guess.constant / h)))
@@ -130,7 +132,7 @@ def _fit(
 
 
 @kernel
-def _plausible(fit: Any, stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
+def _plausible(fit: Record, stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
     """What stands against a fit; `moving` is the last slope over the steepest, exp(-constants shown) if first order."""
     if not fit.step > 0.0 or fit.residual > 0.25 * fit.step:
         return NOT_FOUND
@@ -179,13 +181,13 @@ def _fit_cut_off(
     window: tuple[int, int, int, int, int],
     half: int,
     h: float,
-    guess: Any,
+    guess: Record,
     ends: tuple[float, float],
     before_u: float,
     noise: Noise,
     done: bool,
-    space: tuple[Floats, Any],
-    out: Any,
+    space: tuple[Floats, Record],
+    out: Record,
 ) -> bool:  # pragma: no cover - compiled
     """Fit a fall into the end of its range with the model cut off there, and keep what leaves the smaller residual.
 
@@ -234,9 +236,9 @@ def _read_edge(
     least: float,
     ends: tuple[float, float],
     moves: Floats,
-    guess: Any,
-    space: tuple[Floats, Any],
-    out: Any,
+    guess: Record,
+    space: tuple[Floats, Record],
+    out: Record,
 ) -> int:  # pragma: no cover - compiled
     """Find and fit the edge of one row, `w` and smoothed `s`; return its code."""
     p, q = largest_rise(s, event, stop)
@@ -291,13 +293,13 @@ def _edge_rows(
     noise: Floats,
     least: float,
     ends: tuple[float, float],
-    out: Any,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Find and fit one edge per row; `ends` is the far end of the range and the level of pure air."""
     blocks = x.shape[1]
     half = max(0, int(0.5 * SMOOTH_S / h))
     w, s, moves = np.empty(blocks), np.empty(blocks), np.empty(blocks)
-    guess, space = np.empty(1, dtype=RESPONSE), (np.empty(blocks), np.empty(1, dtype=FIT))
+    guess, space = np.empty(1, dtype=_RESPONSE), (np.empty(blocks), np.empty(1, dtype=_FIT))
     for row in range(x.shape[0]):
         e, stop, edge = event[row], until[row], out[row]
         if e < 0 or stop - e < 8:
@@ -370,4 +372,4 @@ def find_edges(
         out[name] = -1
     ends = (abs(far_end) if np.isinf(far_end) else direction * far_end, direction * air)
     _edge_rows(x, interval_s, direction, event, until, noise, least, ends, out)
-    return Edges(out["fit"].view(np.recarray), *(out[name] for name in (_EDGE.names or ())[1:]))
+    return Edges(columns_of(Fit, out["fit"]), *(out[name] for name in (_EDGE.names or ())[1:]))

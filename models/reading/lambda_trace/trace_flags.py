@@ -1,13 +1,14 @@
 """Flags of a lambda trace as a whole: is the sensor active, does the trace contradict the register, is it cut off."""
 
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from models.physics.lambda_scale import LambdaScale
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
+from models.statistics.records import Record, columns_of, empty_table
 from models.statistics.smoothing import moving_mean
 
 # A snap moves lambda by far more than this on an active sensor, even on a bad van. Common practice, no source.
@@ -50,23 +51,22 @@ class TraceFlags:
     clipped: Flags
 
 
-_SEEN = np.dtype(  # what is seen of one trace
-    [
-        ("lowest", np.float64),  # of the record [unit of richness]
-        ("highest", np.float64),  # [unit of richness]
-        ("at_end", np.float64),  # blocks at an end of the range
-        ("idle", np.float64),  # level; what follows is against it [unit of richness]
-        ("hold", np.float64),  # level late in the hold [unit of richness]
-        ("hold_low", np.float64),  # lowest of the hold [unit of richness]
-        ("early_high", np.float64),  # highest of the early hold [unit of richness]
-        ("early_low", np.float64),  # lowest before that [unit of richness]
-        ("early_s", np.float64),  # how long that early excursion lasts [s]
-        ("lean_share", np.float64),  # of the late hold [1]
-        ("lean_s", np.float64),  # longest time lean after the release [s]
-        ("rich_s", np.float64),  # longest time rich [s]
-        ("too_rich_s", np.float64),  # longest time richer than an engine can be [s]
-    ]
-)
+class _Seen(NamedTuple):
+    """What is seen of each trace; from `hold` to `early_low` against the idle. [unit of richness but where noted]"""
+
+    lowest: Floats  # of the record
+    highest: Floats
+    at_end: Floats  # blocks at an end of the range
+    idle: Floats
+    hold: Floats  # level late in the hold
+    hold_low: Floats  # lowest of the hold
+    early_high: Floats  # highest of the early hold
+    early_low: Floats  # lowest before that
+    early_s: Floats  # how long that early excursion lasts [s]
+    lean_share: Floats  # of the late hold [1]
+    lean_s: Floats  # longest time lean after the release [s]
+    rich_s: Floats  # longest time rich [s]
+    too_rich_s: Floats  # longest time richer than an engine can be [s]
 
 
 class _Limits(NamedTuple):
@@ -92,7 +92,7 @@ def _mean(x: Floats, first: int, stop: int) -> float:  # pragma: no cover - comp
 
 @kernel
 def _see_hold(
-    x: Floats, s: Floats, h: float, o: int, r: int, margin: float, out: Any
+    x: Floats, s: Floats, h: float, o: int, r: int, margin: float, out: Record
 ) -> None:  # pragma: no cover - compiled
     """The hold from opening to release, against the idle."""
     idle, late = out.idle, max(o + int(0.3 / h), o + (r - o) // 2)
@@ -125,7 +125,7 @@ def _see_hold(
 
 @kernel
 def _see_after(
-    s: Floats, h: float, r: int, stop: int, middle: float, far: float, limits: _Limits, out: Any
+    s: Floats, h: float, r: int, stop: int, middle: float, far: float, limits: _Limits, out: Record
 ) -> None:  # pragma: no cover - compiled
     """Longest times lean, rich and too rich after the release, `far` from `middle`."""
     leans, riches, too_riches, longest_lean, longest_rich, longest_too_rich = 0, 0, 0, 0, 0, 0
@@ -149,7 +149,7 @@ def _see_rows(
     release: Codes,
     limits: _Limits,
     narrow: bool,
-    out: Any,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Fill `out` for every row."""
     s = np.empty(x.shape[1])
@@ -222,7 +222,7 @@ def trace_flags(
     but keeps its lean cut and its lean blip, so it contradicts nothing. Without a cut a switching sensor is not judged.
     """
     half = max(0, int(0.01 / interval_s))
-    seen = np.full(x.shape[0], np.nan, dtype=_SEEN).view(np.recarray)
+    table = empty_table(_Seen, x.shape[0])
     narrow = scale.form == "narrowband"
     unit = 1.0 if narrow else scale.per_lambda
     span = scale.rich_end - scale.lean_end
@@ -230,7 +230,8 @@ def trace_flags(
     margin = 0.05 if narrow else 0.01 * unit
     ends = (float(scale.lean_end + near), float(scale.rich_end - near))
     limits = _Limits(*ends, float(margin), float(CUT_LAMBDA * unit), float(IMPOSSIBLE_LAMBDA * unit))
-    _see_rows(x, interval_s, half, count, opening, release, limits, narrow, seen)
+    _see_rows(x, interval_s, half, count, opening, release, limits, narrow, table)
+    seen = columns_of(_Seen, table)
     sigma = noise / np.sqrt(2.0 * half + 1.0)
     with np.errstate(invalid="ignore"):
         least = np.maximum(ACTIVE_NARROWBAND_V if narrow else ACTIVE_LAMBDA * unit, 6.0 * sigma)
@@ -241,19 +242,19 @@ def trace_flags(
     return TraceFlags(active, contradicts & active, seen.at_end >= 3)
 
 
-def _lean_hold(seen: Any, wrong_side: Floats) -> Flags:
+def _lean_hold(seen: _Seen, wrong_side: Floats) -> Flags:
     """Full throttle is steadily lean."""
     return np.asarray((seen.hold < -wrong_side) & (seen.lean_share > 0.9))
 
 
-def _narrowband_contradicts(seen: Any, sigma: Floats) -> Flags:
+def _narrowband_contradicts(seen: _Seen, sigma: Floats) -> Flags:
     """A switching sensor stays rich after the release and was lean before it, or gives volts none can give."""
     wrong_side = np.maximum(0.2, 5.0 * sigma)
     out = (seen.rich_s > NARROWBAND_CUT_S) & (seen.rich_s > 1.5 * seen.lean_s) & _lean_hold(seen, wrong_side)
     return np.asarray(out | (np.maximum(abs(seen.highest), abs(seen.lowest)) > NARROWBAND_MOST_V))
 
 
-def _contradicts(seen: Any, sigma: Floats, scale: LambdaScale) -> Flags:
+def _contradicts(seen: _Seen, sigma: Floats, scale: LambdaScale) -> Flags:
     """A continuous sensor: full throttle, fuel cut and tip-in all the other way round."""
     unit = scale.per_lambda
     wrong_side = np.maximum(WRONG_SIDE_LAMBDA * unit, 5.0 * sigma)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.reading.lambda_trace.lean_dips import count_lean_dips
+from models.reading.lambda_trace.lean_dips import LeanDips, count_lean_dips
 from tests import naive_lambda
 from tests.analytic_lambda import coloured
 
@@ -20,7 +20,7 @@ def trace(dips: int, depth: float, seed: int) -> np.ndarray:
     return x
 
 
-def fast(x: np.ndarray) -> np.recarray:
+def fast(x: np.ndarray) -> LeanDips:
     rows = x.shape[0]
     return count_lean_dips(
         x,

@@ -8,7 +8,9 @@ import pytest
 from models.reading.lambda_trace import step_fit as fit
 from models.reading.lambda_trace import two_point
 from models.reading.lambda_trace.levels import levels
+from models.reading.lambda_trace.step_model import Fit, Known, Noise, Response
 from models.statistics.coloured_noise import mean_variance, student
+from models.statistics.records import columns_of, empty_table, record_of
 from tests import naive_lambda
 from tests.analytic_lambda import coloured
 from tests.reference_files import HERE
@@ -54,9 +56,10 @@ def test_exact_coefficients():
 
 
 def identify(y, h, guess, *, high=np.inf, final=np.nan, final_u=1.0, before_u=np.nan, noise=(1e-8, 0.0, 0.0)):
-    out, known = np.full(1, np.nan, fit.FIT).view(np.recarray), fit.Known(-np.inf, high, final, final_u, before_u)
-    assert fit.fit_step(y, 0, y.size, h, np.array([guess], fit.RESPONSE)[0], known, fit.Noise(*noise), out[0])
-    return out[0]
+    out, known = empty_table(Fit, 1), Known(-np.inf, high, final, final_u, before_u)
+    first = np.array([guess], record_of(Response))
+    assert fit.fit_step(y, 0, y.size, h, first[0], known, Noise(*noise), out[0])
+    return Fit(*(float(column[0]) for column in columns_of(Fit, out)))
 
 
 def test_matches_general_least_squares():
@@ -106,11 +109,11 @@ def test_ramp_after_the_step_does_not_bend_the_time_constant():
 
 
 def test_too_few_samples_are_no_fit():
-    out, known = np.full(1, np.nan, fit.FIT), fit.Known(-np.inf, np.inf, np.nan, 1.0, np.nan)
-    guess = np.array([(0.0, 0.1, 0.0, 1.0, 0.0)], fit.RESPONSE)
+    out, known = empty_table(Fit, 1), Known(-np.inf, np.inf, np.nan, 1.0, np.nan)
+    guess = np.array([(0.0, 0.1, 0.0, 1.0, 0.0)], record_of(Response))
     y = np.full(30, np.nan)
     y[:5] = 1.0
-    assert not fit.fit_step(y, 0, 30, 0.01, guess[0], known, fit.Noise(0.0, 0.0, 0.0), out[0])
+    assert not fit.fit_step(y, 0, 30, 0.01, guess[0], known, Noise(0.0, 0.0, 0.0), out[0])
 
 
 @pytest.mark.parametrize(("white", "colour", "r", "n"), [(1.0, 0.0, 0.0, 50), (0.2, 1.0, 0.9, 120), (0.0, 2.0, 0.5, 7)])
