@@ -19,10 +19,13 @@ def places(sentence: str) -> set[str]:
     return {name for _, name, _, _ in string.Formatter().parse(sentence) if name is not None}
 
 
-def test_every_language_has_a_field_a_name_and_words_for_board_paper_and_contract() -> None:
-    assert Words._fields == LANGUAGES
-    for codes in (LANGUAGE_NAMES, text.CATALOGUES, paper.CATALOGUES, ("en", *TRANSLATIONS)):
-        assert tuple(codes) == LANGUAGES
+@pytest.mark.parametrize(
+    "codes",
+    [Words._fields, tuple(LANGUAGE_NAMES), tuple(text.CATALOGUES), tuple(paper.CATALOGUES), ("en", *TRANSLATIONS)],
+    ids=["words", "names", "board", "paper", "contract"],
+)
+def test_every_language_is_entered(codes: tuple[str, ...]) -> None:
+    assert codes == LANGUAGES
 
 
 @pytest.mark.parametrize("catalogues", [text.CATALOGUES, paper.CATALOGUES], ids=["board", "paper"])
