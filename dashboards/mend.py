@@ -10,7 +10,8 @@ from dashboards import decide, parts, text
 from dashboards.text import inert, say
 from dashboards.who import home, me
 from data_contracts.errors import VansnapError
-from pipelines.intake.corrections import Mend, record_mend, retry
+from pipelines.commands.retry import retry
+from pipelines.intake.corrections import Mend, record_mend
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
 from pipelines.workspace.register import load_recorders

@@ -10,7 +10,8 @@ import polars as pl
 
 from data_contracts.errors import InputError, MissingFileError, VansnapError
 from models.work.order_states import OrderEvent
-from pipelines.decisions.order_decisions import apply_now, check_decision, event_from, pending, record
+from pipelines.commands.apply import apply_now
+from pipelines.decisions.order_decisions import check_decision, event_from, pending, record
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import ItemDecision, check_item_decision, record_item
 from pipelines.read_side.published import open_published

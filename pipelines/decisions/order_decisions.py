@@ -6,8 +6,6 @@ The same decision told twice is one event.
 """
 
 import json
-import os
-import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict
 from datetime import UTC, date, datetime
@@ -16,16 +14,16 @@ from typing import Any, TypeVar
 
 import polars as pl
 
-from data_contracts.errors import InputError, WorkspaceBusyError
+from data_contracts.errors import InputError
 from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
+from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.decisions.proofs import proof_statistics_of
 from pipelines.storage.warehouse import Warehouse
-from pipelines.workspace.workspace import Workspace, sync_folder
+from pipelines.workspace.workspace import Workspace
 
 T = TypeVar("T")
 
-TAKEN = "taken"
 _SUFFIX = ".json"
 _FROM_EVENTS = ("order_id", "state", "until", "found", "hours_taken", "parts_paid")
 
@@ -46,18 +44,6 @@ def record(workspace: Workspace, event: OrderEvent) -> Path:
         Its file.
     """
     return write_decision(workspace.decisions / f"{event.event_id}{_SUFFIX}", asdict(event))
-
-
-def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
-    """Write a decision's file whole and synced, or not at all; returns its path."""
-    fresh = path.with_name(f".{path.name}.{os.getpid()}")
-    with fresh.open("w", encoding="utf-8") as file:
-        json.dump(told, file, default=str, ensure_ascii=False)
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
-    sync_folder(path.parent)
-    return path
 
 
 def pending(workspace: Workspace) -> list[OrderEvent]:
@@ -166,39 +152,6 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
     closed = "state NOT IN ('proposed', 'accepted', 'postponed', 'booked') AND plan_note IS NOT NULL"
     warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL WHERE {closed}")
     warehouse.replace("proof_statistics", proof_statistics_of(status))
-
-
-def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
-    """Take waiting decisions in at once and publish them, if no run holds the workspace for long.
-
-    Parameters
-    ----------
-    workspace : Workspace
-    wait_s : float
-        How long to wait for a run that is in progress. [s]
-
-    Returns
-    -------
-    bool
-        False when a run was in progress all the time: it, or the next one, takes them in.
-    """
-    from pipelines.decisions.quarantine_decisions import take_in_item_decisions
-    from pipelines.storage.publish import publish_decisions, published_run
-
-    end = time.monotonic() + wait_s
-    while True:
-        try:
-            with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
-                take_in_decisions(workspace, warehouse)
-                take_in_item_decisions(workspace, warehouse)
-                run = published_run(workspace.published_path, whole=False)
-                if run is not None:
-                    publish_decisions(warehouse, workspace.published_path, week=run[0])
-                return True
-        except WorkspaceBusyError:
-            if time.monotonic() > end:
-                return False
-            time.sleep(0.2)
 
 
 def stored_events(warehouse: Warehouse) -> list[OrderEvent]:

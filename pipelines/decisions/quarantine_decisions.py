@@ -16,7 +16,7 @@ import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.tables import ITEM_EVENTS, polars_schema
-from pipelines.decisions.order_decisions import TAKEN, write_decision
+from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 

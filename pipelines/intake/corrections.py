@@ -11,12 +11,9 @@ from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-import polars as pl
-
-from data_contracts.errors import InputError, WorkspaceBusyError
-from pipelines.decisions.order_decisions import write_decision
+from data_contracts.errors import InputError
+from pipelines.decisions.inbox import write_decision
 from pipelines.intake.manifest import TextRow
-from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.register import Register, load_register, parse_moment
 from pipelines.workspace.workspace import Workspace
 
@@ -196,55 +193,3 @@ def mended_rows(rows: Sequence[TextRow], mended: Sequence[Mend]) -> list[TextRow
         )
         for row in rows
     ]
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """What a retry brought: items taken in, items that still wait, and why the first of a delivery waits."""
-
-    taken_in: int
-    waiting: int
-    first_reason: str
-
-
-def retry(workspace: Workspace, delivery: str) -> Outcome | None:
-    """Try at once what waits in quarantine, read what comes of it, and publish it.
-
-    The list and the orders stay those of the last run: the next one judges the vans anew.
-
-    Parameters
-    ----------
-    workspace : Workspace
-    delivery : str
-        The one whose mending asks for it.
-
-    Returns
-    -------
-    Outcome or None
-        None when a run is in progress, which takes it in.
-    """
-    from pipelines.intake.take_in import retry_waiting
-    from pipelines.storage.publish import publish, published_run
-    from pipelines.weekly.read_captures import read_new_captures
-
-    register = load_register(workspace.register)
-    try:
-        with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
-            before = _waiting(warehouse)
-            retry_waiting(workspace, warehouse, register, now=datetime.now(UTC))
-            read_new_captures(workspace, warehouse, register, workers=1, progress=lambda done, total: None)
-            after = _waiting(warehouse)
-            run = published_run(workspace.published_path, whole=False)
-            if run is not None:
-                publish(warehouse, workspace.published_path, week=run[0])
-    except WorkspaceBusyError:
-        return None
-    reasons = after.filter(pl.col("delivery") == delivery)["reason"].to_list()
-    taken = before.join(after, on=["delivery", "file", "row"], how="anti", nulls_equal=True).height
-    return Outcome(taken, after.height, reasons[0] if reasons else "")
-
-
-def _waiting(warehouse: Warehouse) -> pl.DataFrame:
-    return warehouse.query(
-        "SELECT delivery, file, row, reason FROM quarantine WHERE state = 'waiting' AND delivery <> 'register' ORDER BY ALL"
-    )

@@ -51,7 +51,7 @@ _FORECAST_RECORD = f"""
             AND m.number BETWEEN made.number AND made.number + horizon_weeks)
     )
     SELECT horizon_weeks::BIGINT AS horizon_weeks, len(list_filter({list(BANDS)}, lambda edge: edge <= p)) AS band,
-           count(*) AS forecasts, count(DISTINCT van_id) AS vans, avg(p) AS mean_probability,
+           count(*) AS forecasts, count(DISTINCT van_id) AS vans, avg(p ORDER BY p) AS mean_probability,
            count(*) FILTER (crossed) AS crossed
     FROM known GROUP BY ALL ORDER BY horizon_weeks, band
 """

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError
+from pipelines.commands.retry import retry
 from pipelines.decisions.order_decisions import unreadable
-from pipelines.intake.corrections import FOLDER, Mend, mended_rows, mends, record_mend, retry, unreadable_mends
+from pipelines.intake.corrections import FOLDER, Mend, mended_rows, mends, record_mend, unreadable_mends
 from pipelines.intake.manifest import TextRow
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake

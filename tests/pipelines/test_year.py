@@ -12,7 +12,8 @@ from data_contracts.tables import TABLES, polars_schema
 from data_contracts.weeks import week_end
 from models.work.order_states import STATES, account, replay
 from pipelines.cli import run
-from pipelines.decisions.order_decisions import TAKEN, stored_events
+from pipelines.decisions.inbox import TAKEN
+from pipelines.decisions.order_decisions import stored_events
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
 from pipelines.workspace.example_register import EXAMPLE_FILES
