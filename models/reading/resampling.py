@@ -20,7 +20,7 @@ KEPT, MISSING, OUT_OF_RANGE, STUCK, CLIPPED, SPIKE, GAP = range(7)
 SAMPLE_FLAGS = ("", "missing", "out_of_range", "stuck", "clipped", "needle", "gap")
 
 # Above this rate neither sensor moves between samples: average blocks down to it. Hot-wire and lambda
-# sensors answer in milliseconds (common practice, no source).
+# sensors respond in milliseconds (common practice, no source).
 WORKING_RATE_HZ = 4000.0
 # A sample this far from its place on the uniform grid makes the recording jittered. [intervals]
 JITTER_LIMIT = 0.1

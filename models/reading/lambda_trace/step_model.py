@@ -96,21 +96,9 @@ class Known(NamedTuple):
     before_u: float
 
 
-class Space(NamedTuple):
-    """Working space of a fit: parameters to try, residual, derivatives, normal equations and their right sides."""
-
-    trial: Floats
-    residual: Floats
-    jacobian: Floats
-    base: Floats
-    gradient: Floats
-    normal: Floats
-    right: Floats
-
-
 @kernel
 def step_residuals(
-    y: Floats, first: int, stop: int, h: float, p: Floats, known: Known, space: Space
+    y: Floats, first: int, stop: int, h: float, p: Floats, known: Known, residual: Floats, jacobian: Floats
 ) -> float:  # pragma: no cover - compiled
     """Residuals of the clipped step response, and its derivatives.
 
@@ -126,15 +114,16 @@ def step_residuals(
         Start, logarithm of the time constant, level before, step, ramp. [s], [ln s], [unit], [unit], [unit/s]
     known : Known
         With the ends the signal is cut off at.
-    space : Space
-        Residual and derivatives are written to it.
+    residual : ndarray of shape (stop - first,)
+        Filled in; 0 where nothing was recorded. [unit]
+    jacobian : ndarray of shape (5, stop - first)
+        Filled in: derivatives of the model. [unit per unit of the parameter]
 
     Returns
     -------
     float
         Sum of squared residuals. [unit²]
     """
-    residual, jacobian = space.residual, space.jacobian
     start, tau = p[0], np.exp(p[1])
     before, step, ramp = p[2], p[3], p[4]
     per_tau = 1.0 / tau

@@ -57,7 +57,7 @@ PLATEAU_S = 0.04
 AIR_U = 0.15
 # The fit of a response that begins at a knee looks at a little before it. [s]
 KNEE_FIT_S = 0.02
-# A trace that goes back by more than this part of its step on the way answers more than one event.
+# A trace that goes back by more than this part of its step on the way responds to more than one event.
 BACK_PART = 0.25
 # A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
 CUT_OFF_GAIN = 0.85

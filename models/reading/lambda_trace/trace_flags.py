@@ -39,7 +39,7 @@ class TraceFlags:
     Attributes
     ----------
     active : ndarray of shape (captures,), bool
-        The sensor works: its signal answers the snap (a switching one: it switches).
+        The sensor works: its signal responds to the snap (a switching one: it switches).
     polarity_contradicts : ndarray of shape (captures,), bool
         Full throttle, fuel cut and tip-in all say that the signal is the other way round than the register.
     clipped : ndarray of shape (captures,), bool
