@@ -18,6 +18,7 @@ from data_contracts.capture import Conditions
 from data_contracts.errors import VansnapError
 from data_contracts.units import shown
 from pipelines.commands.read import read_apart
+from pipelines.intake.readers.recording import ending_of, known_endings, told_endings
 from pipelines.read_side.published import families
 from pipelines.workspace.register import load_recorders
 
@@ -42,8 +43,8 @@ def show() -> None:
             conditions = _conditions()
     with right:
         upload = st.file_uploader(
-            say("read.file", megabytes=UPLOAD_MEGABYTES),
-            type=["csv", "parquet"],
+            say("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES),
+            type=known_endings(),
             max_upload_size=UPLOAD_MEGABYTES,
             key="recording",
         )
@@ -81,7 +82,7 @@ def _measured(key: str, unit: str, low: float, high: float) -> float | None:
 
 def _read(upload: UploadedFile, family: str, recorder: str, register: Path, conditions: Conditions) -> None:
     with tempfile.TemporaryDirectory(prefix="vansnap-read-") as folder, st.spinner(say("read.busy")):
-        path = Path(folder) / ("recording" + Path(upload.name).suffix.lower())
+        path = Path(folder) / ("recording" + ending_of(upload.name))
         path.write_bytes(upload.getvalue())
         plot = Path(folder) / "plot.svg"
         try:

@@ -219,7 +219,7 @@ WORDS: dict[str, str] = {
     # Jetzt eine auswerten
     "read.heading": "Eine Aufnahme auswerten, am Fahrzeug",
     "read.lead": "Motorfamilie wählen, Aufnahme ablegen, und sofort sehen, ob sie taugt. Nichts wird gespeichert.",
-    "read.file": "Aufnahme (.csv oder .parquet, höchstens {megabytes} MB)",
+    "read.file": "Aufnahme ({endings}; höchstens {megabytes} MB)",
     "read.family": "Motorfamilie",
     "read.no_families": "Das Register hat keine vollständige Motorfamilie. Bessern Sie register/families.toml aus, dann sehen Sie wieder nach.",
     "read.recorder": "Messgeräteprofil",

@@ -222,7 +222,7 @@ WORDS: dict[str, str] = {
     # Read one now
     "read.heading": "Read one capture, at the van",
     "read.lead": "Choose the engine family, drop the recording, and see at once whether to keep it. Nothing is stored.",
-    "read.file": "Recording (.csv or .parquet, at most {megabytes} MB)",
+    "read.file": "Recording ({endings}; at most {megabytes} MB)",
     "read.family": "Engine family",
     "read.no_families": "The register has no whole engine family. Mend register/families.toml, then look again.",
     "read.recorder": "Recorder profile",

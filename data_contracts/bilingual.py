@@ -7,7 +7,7 @@ LANGUAGES: tuple[str, ...] = get_args(Language)
 
 
 class Words(NamedTuple):
-    """One thing said in every language, as it stands in the middle of a sentence.
+    """One thing said in every language, as it stands in the middle of a sentence: a field per language, in order of `LANGUAGES`.
 
     Attributes
     ----------
@@ -20,4 +20,8 @@ class Words(NamedTuple):
 
     def in_language(self, language: str) -> str:
         """The words in one of `LANGUAGES`; English for any other."""
-        return self.de if language == "de" else self.en
+        return self[LANGUAGES.index(language)] if language in LANGUAGES else self.en
+
+    def followed_by(self, more: "Words") -> "Words":
+        """These words and more behind them, in every language."""
+        return Words(*(first + second for first, second in zip(self, more, strict=True)))

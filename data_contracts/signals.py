@@ -60,15 +60,15 @@ AIRFLOW_SIGNALS = ("airflow_v", "airflow_hz", "airflow_g_s")
 
 
 BANK2_PREFIX = "bank2_"
+_OF_BANK2 = Words(", bank 2", ", Bank 2")
 
 
 def _second_bank(quantity: Quantity) -> Quantity:
-    words, description = quantity.words, quantity.description
     return replace(
         quantity,
         name=BANK2_PREFIX + quantity.name,
-        words=Words(words.en + ", bank 2", words.de + ", Bank 2"),
-        description=Words(description.en + ", bank 2", description.de + ", Bank 2"),
+        words=quantity.words.followed_by(_OF_BANK2),
+        description=quantity.description.followed_by(_OF_BANK2),
         banked=False,
         landmark="",
         shown={},

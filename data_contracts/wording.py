@@ -15,9 +15,19 @@ from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES, REPEAT_REASO
 from data_contracts.signals import QUANTITIES
 from data_contracts.words_de import GERMAN
 
-__all__ = ["LANGUAGES", "LANGUAGE_NAMES", "Language", "contract_sentences", "contract_words", "translated"]
+__all__ = [
+    "LANGUAGES",
+    "LANGUAGE_NAMES",
+    "TRANSLATIONS",
+    "Language",
+    "contract_sentences",
+    "contract_words",
+    "translated",
+]
 
 LANGUAGE_NAMES = {"en": "English", "de": "Deutsch"}
+TRANSLATIONS: Mapping[str, Mapping[str, str]] = {"de": GERMAN}
+"""Sentences of `contract_sentences` by language."""
 
 
 def contract_sentences() -> tuple[str, ...]:
@@ -37,7 +47,10 @@ def contract_words() -> tuple[Words, ...]:
     return tuple(dict.fromkeys(words for words in found if words is not None))
 
 
-_GERMAN: Mapping[str, str] = GERMAN | {words.en: words.de for words in contract_words()}
+_TRANSLATED: Mapping[str, Mapping[str, str]] = {
+    language: {**table, **{words.en: words.in_language(language) for words in contract_words()}}
+    for language, table in TRANSLATIONS.items()
+}
 
 
 def translated(sentence: str | Words, language: str) -> str:
@@ -57,4 +70,4 @@ def translated(sentence: str | Words, language: str) -> str:
     """
     if isinstance(sentence, Words):
         return sentence.in_language(language)
-    return _GERMAN.get(sentence, sentence) if language == "de" else sentence
+    return _TRANSLATED.get(language, {}).get(sentence, sentence)

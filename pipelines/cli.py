@@ -89,7 +89,7 @@ def demo(
 
 @app.command()
 def read(
-    path: Annotated[Path, typer.Argument(metavar="FILE", help="A recording (.csv or .parquet), or a folder of them.")],
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="A recording, or a folder of them.")],
     family: Annotated[str, typer.Option(help="The van's engine family, a key of families.toml.")],
     home: Home = Path(DEFAULT_HOME),
     register: Annotated[

@@ -3,7 +3,7 @@
 import math
 from decimal import Decimal
 
-_GERMAN = str.maketrans(".,", ",.")
+_MARKS = {"de": str.maketrans(".,", ",.")}
 
 
 def plain(value: float, digits: int = 3, *, sign: bool = False) -> str:
@@ -72,7 +72,7 @@ def counted(value: float) -> str:
 
 def in_language(number: str, language: str) -> str:
     """A number of this module as a language writes it."""
-    return number.translate(_GERMAN) if language == "de" else number
+    return number.translate(_MARKS.get(language, {}))
 
 
 def is_number(value: float | None) -> bool:

@@ -14,11 +14,10 @@ from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES, shown_at
-from pipelines.intake.readers.recording import read_recording
+from pipelines.intake.readers.recording import ending_of, read_recording, told_endings
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
 
-_ENDINGS = (".csv", ".parquet")
 _LARGEST_BYTES = 512 * 1024 * 1024
 
 
@@ -134,9 +133,9 @@ def read_folder(
     if plot is not None:
         raise InputError(f"--plot {plot}: a plot is drawn for one file; name a file instead of {path}")
     family, profile = _family(register, family_name), _profile(register, recorder)
-    files = sorted(file for file in path.iterdir() if file.suffix.lower() in _ENDINGS and file.name != "manifest.csv")
+    files = sorted(file for file in path.iterdir() if ending_of(file.name) and file.name != "manifest.csv")
     if not files:
-        raise InputError(f"{path} holds no .csv or .parquet recording: name a folder that does")
+        raise InputError(f"{path} holds no recording ({told_endings()}): name a folder that does")
     waveforms: list[Waveform] = []
     names: list[str] = []
     refused: list[dict[str, str]] = []
@@ -249,9 +248,9 @@ def _recorded_with(profile: RecorderProfile, conditions: Conditions) -> Conditio
 
 def _decoded(path: Path, profile: RecorderProfile) -> Waveform:
     if not path.exists():
-        raise MissingFileError(f"{path} is not there: name a recording (.csv or .parquet)")
+        raise MissingFileError(f"{path} is not there: name a recording ({told_endings()})")
     if not path.is_file():
-        raise InputError(f"{path} is not a file: name a recording (.csv or .parquet)")
+        raise InputError(f"{path} is not a file: name a recording ({told_endings()})")
     if path.stat().st_size > _LARGEST_BYTES:
         raise InputError(f"{path} has {path.stat().st_size / 1e6:.0f} MB: split the recording")
     try:

@@ -15,12 +15,15 @@ import polars as pl
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type, polars_schema
 
+FIRST_SCHEMA = 1
+"""Version of a warehouse before any migration; the first is pipelines/sql/0002_NAME.sql."""
+
 
 class Warehouse:
     """Typed access to warehouse.duckdb; the only thing that writes to it.
 
-    Opening makes missing tables, columns and checks and applies numbered migrations, all in one transaction, so
-    an older warehouse is brought up to date by the first run of a newer version.
+    Opening applies numbered migrations and makes missing tables, columns and checks, all in one transaction, so an
+    older warehouse is brought up to date by the first run of a newer version.
 
     Parameters
     ----------
@@ -161,30 +164,39 @@ class Warehouse:
             self.connection.execute(f'{verb} "{table}" ({columns}) SELECT {columns} FROM _rows')
 
     def _bring_up_to_date(self) -> None:
+        """Apply the migrations that are new to the file, then make what the contract has and the file lacks.
+
+        In this order, so that a migration finds the tables as the older version left them. A new file needs none.
+        """
         with self.transaction():
+            new = self.query("SELECT count(*) FROM duckdb_tables()").item() == 0
             self.execute("CREATE TABLE IF NOT EXISTS schema_version (version BIGINT NOT NULL)")
             done = self.query("SELECT coalesce(max(version), 0) AS version FROM schema_version").item()
             numbered = _migrations()
-            newest = max(numbered, default=0)
+            newest = max(numbered, default=FIRST_SCHEMA)
             if done > newest:
                 raise WorkspaceError(
                     f"{self.path} was written by a newer version (schema {done}, this one knows {newest}): update Vansnap"
                 )
-            for table in TABLES.values():
-                self.execute(create_table_sql(table))
-                there = set(
-                    self.query("SELECT column_name FROM duckdb_columns() WHERE table_name = ?", [table.name])[
-                        "column_name"
-                    ]
-                )
-                for column in table.columns:
-                    if column.name not in there:
-                        self.execute(f'ALTER TABLE "{table.name}" ADD COLUMN "{column.name}" {duckdb_type(column)}')
-                if self._checks(table.name) != _contract_checks(table):
-                    self._make_anew(table)
-            for number in sorted(n for n in numbered if n > done):
+            for number in sorted(n for n in numbered if n > done and not new):
                 self.connection.execute(numbered[number])
-                self.execute("INSERT INTO schema_version VALUES (?)", [number])
+            if done < newest:
+                self.execute("INSERT INTO schema_version VALUES (?)", [newest])
+            for table in TABLES.values():
+                self._complete(table)
+            self.execute(_sql("row_account.sql"))
+
+    def _complete(self, table: Table) -> None:
+        """Make a table of the contract, or the columns and checks it lacks."""
+        self.execute(create_table_sql(table))
+        there = set(
+            self.query("SELECT column_name FROM duckdb_columns() WHERE table_name = ?", [table.name])["column_name"]
+        )
+        for column in table.columns:
+            if column.name not in there:
+                self.execute(f'ALTER TABLE "{table.name}" ADD COLUMN "{column.name}" {duckdb_type(column)}')
+        if self._checks(table.name) != _contract_checks(table):
+            self._make_anew(table)
 
     def _checks(self, table: str) -> set[tuple[frozenset[str], frozenset[str]]]:
         """Columns and words of every CHECK of a table as it stands in the file."""
@@ -233,8 +245,13 @@ def _contract_checks(table: Table) -> set[tuple[frozenset[str], frozenset[str]]]
 
 def _migrations() -> dict[int, str]:
     """Number to SQL text of every file pipelines/sql/NNNN_name.sql."""
-    files = (f for f in (resources.files("pipelines") / "sql").iterdir() if re.fullmatch(r"\d{4}_\w+\.sql", f.name))
-    return {int(f.name[:4]): f.read_text(encoding="utf-8") for f in files}
+    names = (f.name for f in (resources.files("pipelines") / "sql").iterdir())
+    return {int(name[:4]): _sql(name) for name in names if re.fullmatch(r"\d{4}_\w+\.sql", name)}
+
+
+def _sql(name: str) -> str:
+    """The text of a file of pipelines/sql."""
+    return (resources.files("pipelines") / "sql" / name).read_text(encoding="utf-8")
 
 
 def _first_line(error: Exception) -> str:

@@ -15,7 +15,7 @@ from data_contracts.entries import Entry, contradiction, fault_lines, refuse, to
 from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.units import Units
-from data_contracts.wording import Language
+from data_contracts.wording import LANGUAGES, Language
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
     from models.causes import likelihood as cause_likelihood
@@ -299,13 +299,13 @@ known = []                              # [{ who = "ann@example.org", role = "vi
                                         # workshop or viewer; no depots: all; the first that fits counts
 
 [display]                               # what people read; tables and exports stay in the contract's names and units
-language = "en"                         # "en" or "de"; on the board everybody may choose another
+language = "en"                         # @LANGUAGES@; on the board everybody may choose another
 units = "metric"                        # "metric" or "imperial"
 
 [evidence]
 signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned
 trusted_keys = {}                       # { "our fleet" = "32 digits `vansnap check` prints" }: only these signatures count
-""".replace("@JOBS@", _JOB_LINES)
+""".replace("@JOBS@", _JOB_LINES).replace("@LANGUAGES@", " or ".join(f'"{code}"' for code in LANGUAGES))
 
 
 def load_settings(path: Path) -> Settings:

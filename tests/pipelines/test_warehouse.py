@@ -18,7 +18,7 @@ from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import say, sentences
-from data_contracts.tables import NOTICES, TABLES, VANS, create_table_sql, polars_schema
+from data_contracts.tables import NOTICES, TABLES, VANS, Table, create_table_sql, polars_schema
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import encode, read_chunk, to_steps, view_samples, write_waveforms
@@ -75,7 +75,7 @@ def older_warehouse(path: Path, state: str = "waiting") -> None:
             columns = tuple(replace(c, required=c.required and c.name != "rows") for c in table.columns)
             old.execute(create_table_sql(replace(table, columns=columns)))
         old.execute("CREATE TABLE schema_version (version BIGINT NOT NULL)")
-        old.execute((resources.files("pipelines") / "sql" / "0001_row_account.sql").read_text())
+        old.execute((resources.files("pipelines") / "sql" / "row_account.sql").read_text())
         old.execute("INSERT INTO schema_version VALUES (1)")
         old.execute("INSERT INTO manifest_rows VALUES ('d', 1, 'held', 'w'), ('d', 2, 'quarantined', NULL)")
         old.execute(
@@ -190,6 +190,63 @@ def test_facts_are_stored_so_that_sql_can_ask_for_their_numbers(tmp_path: Path) 
         assert row["text_facts"] is None
         assert sentences(row, "text", "de") == [say(fact)]
         assert with_sentences(rows.with_columns(text=pl.lit("as it was"))).row(0, named=True)["text"] == "as it was"
+
+
+def renamed(table: Table, old: str, new: str) -> Table:
+    return replace(table, columns=tuple(replace(c, name=new) if c.name == old else c for c in table.columns))
+
+
+def rename_two_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The next version: `note` of vans and `state` of quarantine, which has a CHECK, under other names."""
+    tables = TABLES | {
+        "vans": renamed(TABLES["vans"], "note", "remark"),
+        "quarantine": renamed(TABLES["quarantine"], "state", "standing"),
+    }
+    rename = "ALTER TABLE vans RENAME COLUMN note TO remark; ALTER TABLE quarantine RENAME COLUMN state TO standing;"
+    monkeypatch.setattr("pipelines.storage.warehouse.TABLES", tables)
+    monkeypatch.setattr("pipelines.storage.warehouse._migrations", lambda: {2: rename})
+
+
+@pytest.fixture
+def earlier(tmp_path: Path) -> Path:
+    """A warehouse of this version with a van and an item in quarantine."""
+    path = tmp_path / "earlier.duckdb"
+    older_warehouse(path)
+    with Warehouse(path) as warehouse:
+        warehouse.execute("INSERT INTO vans (van_id, family, depot, note) VALUES ('a', 'f', 'd', 'loud')")
+    return path
+
+
+def test_a_column_that_is_renamed_keeps_what_it_holds(earlier: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rename_two_columns(monkeypatch)
+    for _ in range(2):  # the migration runs once
+        with Warehouse(earlier) as warehouse:
+            assert warehouse.query("SELECT van_id, remark FROM vans").rows() == [("a", "loud")]
+            assert warehouse.query("SELECT standing FROM quarantine").rows() == [("waiting",)]
+            for table, gone in (("vans", "note"), ("quarantine", "state")):
+                assert gone not in warehouse.query(f"SELECT * FROM {table}").columns
+            with pytest.raises(duckdb.ConstraintException, match="CHECK"):
+                warehouse.execute("UPDATE quarantine SET standing = 'flown'")
+            assert warehouse.query("SELECT max(version) FROM schema_version").item() == 2
+
+
+def test_a_new_warehouse_needs_no_migration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rename_two_columns(monkeypatch)
+    for _ in range(2):
+        with Warehouse(tmp_path / "new.duckdb") as warehouse:
+            assert "remark" in warehouse.query("SELECT * FROM vans").columns
+            assert warehouse.query("SELECT max(version) FROM schema_version").item() == 2
+
+
+def test_a_migration_that_fails_changes_nothing(earlier: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as next_version:
+        wrong = {2: "ALTER TABLE vans RENAME COLUMN note TO remark; ALTER TABLE vans RENAME COLUMN nothing TO else_;"}
+        next_version.setattr("pipelines.storage.warehouse._migrations", lambda: wrong)
+        with pytest.raises(duckdb.Error, match="nothing"):
+            Warehouse(earlier)
+    with Warehouse(earlier) as warehouse:
+        assert warehouse.query("SELECT note FROM vans").item() == "loud"
+        assert warehouse.query("SELECT max(version) FROM schema_version").item() == 1
 
 
 def test_newer_warehouse_is_left_alone(tmp_path: Path) -> None:

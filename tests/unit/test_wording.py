@@ -1,4 +1,4 @@
-"""Two languages and two systems of units say the same thing."""
+"""All languages and both systems of units say the same thing."""
 
 import re
 import string
@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 import pytest
 
-from dashboards import words_de, words_en
+from dashboards import text, words_de, words_en
+from data_contracts.bilingual import LANGUAGES, Words
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import shown
-from data_contracts.wording import contract_sentences, contract_words, translated
+from data_contracts.wording import LANGUAGE_NAMES, TRANSLATIONS, contract_sentences, contract_words, translated
 from data_contracts.words_de import GERMAN
-from pipelines.reports import paper_words_de, paper_words_en
+from pipelines.reports import paper
 
 
 def places(sentence: str) -> set[str]:
@@ -19,24 +20,37 @@ def places(sentence: str) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    ("english", "german"),
-    [(words_en.WORDS, words_de.WORDS), (paper_words_en.WORDS, paper_words_de.WORDS)],
-    ids=["board", "paper"],
+    "codes",
+    [Words._fields, tuple(LANGUAGE_NAMES), tuple(text.CATALOGUES), tuple(paper.CATALOGUES), ("en", *TRANSLATIONS)],
+    ids=["words", "names", "board", "paper", "contract"],
 )
-def test_both_languages_have_the_same_sentences_with_the_same_places(
-    english: Mapping[str, str], german: Mapping[str, str]
+def test_every_language_is_entered(codes: tuple[str, ...]) -> None:
+    assert codes == LANGUAGES
+
+
+@pytest.mark.parametrize("catalogues", [text.CATALOGUES, paper.CATALOGUES], ids=["board", "paper"])
+@pytest.mark.parametrize("language", LANGUAGES[1:])
+def test_every_language_has_the_same_sentences_with_the_same_places(
+    language: str, catalogues: Mapping[str, Mapping[str, str]]
 ) -> None:
-    assert set(german) == set(english)
-    assert [key for key in english if places(english[key]) != places(german[key])] == []
-    assert [key for key in english if english[key].count("|") != german[key].count("|")] == []
-    assert [key for key in german if english[key] and not german[key].strip()] == []
+    english, other = catalogues["en"], catalogues[language]
+    assert set(other) == set(english)
+    assert [key for key in english if places(english[key]) != places(other[key])] == []
+    assert [key for key in english if english[key].count("|") != other[key].count("|")] == []
+    assert [key for key in other if english[key] and not other[key].strip()] == []
 
 
-def test_every_sentence_of_the_contract_is_translated_and_no_other() -> None:
-    assert set(GERMAN) == set(contract_sentences())
+@pytest.mark.parametrize("language", LANGUAGES[1:])
+def test_every_sentence_of_the_contract_is_translated_and_no_other(language: str) -> None:
+    assert set(TRANSLATIONS[language]) == set(contract_sentences())
+    for english, other in TRANSLATIONS[language].items():
+        assert translated(english, language) == other
+    assert translated("what a person wrote", language) == "what a person wrote"
+
+
+def test_the_contract_in_english_is_as_it_stands() -> None:
     assert translated("record again", "de") == "neu aufnehmen"
     assert translated("record again", "en") == "record again"
-    assert translated("what a person wrote", "de") == "what a person wrote"
 
 
 def test_sentences_are_not_left_in_english() -> None:
@@ -72,17 +86,18 @@ def test_imperial_values_are_those_of_the_standard(
     assert shown(unit, "metric").value(value) == value
 
 
-def test_records_speak_both_languages_and_one_sentence_has_one_translation() -> None:
+def test_records_speak_every_language_and_one_sentence_has_one_translation() -> None:
     records = contract_words()
-    assert [words for words in records if not words.en.strip() or not words.de.strip()] == []
+    assert [words for words in records if not all(said.strip() for said in words)] == []
     assert len({words.en for words in records}) == len(records)
-    assert {words.en for words in records}.isdisjoint(GERMAN)
-    for words in records:
-        assert translated(words.en, "de") == words.de
+    for language in LANGUAGES[1:]:
+        assert {words.en for words in records}.isdisjoint(TRANSLATIONS[language])
+        for words in records:
+            assert translated(words.en, language) == translated(words, language) == getattr(words, language)
 
 
-def test_every_quantity_has_a_short_name_of_its_own_in_both_languages() -> None:
-    for language in ("en", "de"):
+def test_every_quantity_has_a_short_name_of_its_own_in_every_language() -> None:
+    for language in LANGUAGES:
         assert len({words_for(name, language) for name in QUANTITIES}) == len(QUANTITIES)
     assert words_for("lambda_idle") == "lambda at idle"
     assert words_for("bank2_tip_in_lean_blip", "de") == "magerer Ausschlag beim Öffnen, Bank 2"

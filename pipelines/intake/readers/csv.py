@@ -14,11 +14,6 @@ from pipelines.intake.readers.clock import clock_seconds
 from pipelines.intake.readers.columns import MOST_SAMPLES, finish, numbers, pick_columns
 
 
-def is_csv(name: str) -> bool:
-    """True for a file of this format, by its name."""
-    return name.lower().endswith((".csv", ".txt", ".tsv"))
-
-
 def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
     """Decode one CSV recording.
 

@@ -13,11 +13,6 @@ from pipelines.intake.readers.clock import clock_seconds
 from pipelines.intake.readers.columns import MOST_SAMPLES, finish, numbers, pick_columns
 
 
-def is_parquet(name: str) -> bool:
-    """True for a file of this format, by its name."""
-    return name.lower().endswith((".parquet", ".pq"))
-
-
 def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     """Decode one Parquet recording.
 

@@ -1,17 +1,61 @@
-"""One recording, whatever its format: the registered pairs of `is_x` and `read_x`."""
+"""One recording, whatever its format: formats are registered here and nowhere else."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import EmptyFileError, UnreadableFileError
 from data_contracts.recorder import CANONICAL, RecorderProfile
-from pipelines.intake.readers.csv import is_csv, read_csv
-from pipelines.intake.readers.parquet import is_parquet, read_parquet
+from pipelines.intake.readers.csv import read_csv
+from pipelines.intake.readers.parquet import read_parquet
 
-_READERS: tuple[tuple[Callable[[str], bool], Callable[[bytes, RecorderProfile], Waveform]], ...] = (
-    (is_parquet, read_parquet),
-    (is_csv, read_csv),
+
+@dataclass(frozen=True)
+class Format:
+    """A format of recordings.
+
+    Attributes
+    ----------
+    endings : tuple of str
+        What its file names end in, in lower case with the dot; the first is the one people are told.
+    read : callable
+        Decodes a whole file through a recorder profile, or raises a WaveformError of one line.
+    """
+
+    endings: tuple[str, ...]
+    read: Callable[[bytes, RecorderProfile], Waveform]
+
+
+FORMATS: tuple[Format, ...] = (
+    Format((".csv", ".txt", ".tsv"), read_csv),
+    Format((".parquet", ".pq"), read_parquet),
 )
+
+
+def known_endings() -> tuple[str, ...]:
+    """Every ending that a recording may have."""
+    return tuple(ending for each in FORMATS for ending in each.endings)
+
+
+def told_endings() -> str:
+    """The usual ending of each format, for people."""
+    return ", ".join(each.endings[0] for each in FORMATS)
+
+
+def ending_of(name: str) -> str:
+    """The ending by which a file is a recording; empty where it is none.
+
+    Parameters
+    ----------
+    name : str
+        File name.
+
+    Returns
+    -------
+    str
+        One of `known_endings`.
+    """
+    return max((ending for ending in known_endings() if name.lower().endswith(ending)), key=len, default="")
 
 
 def read_recording(name: str, content: bytes, profile: RecorderProfile = CANONICAL) -> Waveform:
@@ -37,10 +81,9 @@ def read_recording(name: str, content: bytes, profile: RecorderProfile = CANONIC
     """
     if not content:
         raise EmptyFileError("the file is empty: record again")
-    for is_format, read in _READERS:
-        if is_format(name):
-            return read(content, profile)
+    if ending := ending_of(name):
+        return next(each for each in FORMATS if ending in each.endings).read(content, profile)
     ending = name.rsplit(".", 1)[-1][:12] if "." in name else "no ending"
     if ending.lower() in ("mf4", "mdf"):
         raise UnreadableFileError("MDF 4 files are not read: export the recording as CSV or Parquet")
-    raise UnreadableFileError(f"the file's ending ({ending}) is no known format: export it as .csv or .parquet")
+    raise UnreadableFileError(f"the file's ending ({ending}) is no known format: export it as one of {told_endings()}")

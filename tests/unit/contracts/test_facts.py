@@ -46,7 +46,7 @@ def places(words: str) -> set[str]:
 def test_every_code_has_a_sentence_in_every_language_with_the_same_places(code: str) -> None:
     saying = FACTS[code]
     assert set(saying.fields + saying.may) <= set(NUMBERS) | set(WORDS)
-    assert places(saying.words.de) == places(saying.words.en)
+    assert [words for words in saying.words if places(words) != places(saying.words.en)] == []
     assert saying.words.de != saying.words.en or set(PLACE.sub("", saying.words.en)) == set()
     for fact in (sample(saying), sample(saying, whole=False)):
         told = [say(fact, language, units) for language in LANGUAGES for units in ("metric", "imperial")]
@@ -77,7 +77,7 @@ def test_every_field_a_sentence_needs_is_declared(code: str) -> None:
 
 
 def test_every_phrase_is_in_every_language_with_the_same_places() -> None:
-    assert [key for key, words in PHRASES.items() if places(words.en) != places(words.de)] == []
+    assert [key for key, words in PHRASES.items() if any(places(other) != places(words.en) for other in words)] == []
     assert [key for key, words in PHRASES.items() if words.en == words.de] == []
 
 
