@@ -49,12 +49,12 @@ _SWITCH = Method(
     "Narrowband sensors: time from 10 % to 90 % of the edge between its turn and the level reached, read from twice as long after its end.",
     CROSSING,
 )
-_NEEDLES = Method(
+_LEAN_DIPS = Method(
     "Short falls of richness in the settled part of the hold, below the upper quartile of their surroundings, that stand clear of the "
     "noise; and their median size. Needles too quick for the sensor are electrical and count apart.",
     "What noise alone could add or hide, and the scatter of the sizes.",
 )
-_NEEDLE_BEAT = Method(
+_DIP_REGULARITY = Method(
     "Where the middle one of the lean needles has its top; and the standard deviation of the gaps between them over their mean, from "
     "four needles on: near 0 where they keep a beat (one cylinder, one rotation), near 1 where each comes by chance (air in the fuel).",
     "That of the smoothing, of a median and of a coefficient of variation of so few gaps.",
@@ -291,7 +291,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "Zahl der mageren Nadeln unter Last, die die Trägheit der Sonde zulässt",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLES,
+        _LEAN_DIPS,
         banked=True,
         tracking=Tracking("root", 0.25, _MIXTURE),
     ),
@@ -305,7 +305,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "mittlere Größe der mageren Nadeln in Lambda (Sprungsonde: als Anteil des Hubs)",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLES,
+        _LEAN_DIPS,
         banked=True,
     ),
     Quantity(
@@ -318,7 +318,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "Zeit vom Öffnen bis zur mittleren der mageren Nadeln",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLE_BEAT,
+        _DIP_REGULARITY,
         banked=True,
     ),
     Quantity(
@@ -331,7 +331,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "Streuung der Abstände magerer Nadeln durch ihr Mittel: nahe 0 im Takt, nahe 1 wo sie zufällig kommen",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLE_BEAT,
+        _DIP_REGULARITY,
         banked=True,
     ),
     Quantity(

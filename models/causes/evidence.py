@@ -14,7 +14,7 @@ from models.tracking.state.residuals import Residuals
 # Facts at most; and how much a quantity must tell before it is worth one. [nat]
 _MOST = 4
 _LEAST = 0.5
-_TOLD_AS = {
+_FACT_SCALE = {
     "relative": "relative",
     "log": "times",
     "scatter": "scatter",
@@ -31,11 +31,11 @@ class Evidence:
     """What speaks for one cause of one van, strongest first, and on how many separate steps of the reading the cause
     rests."""
 
-    speaks_for: tuple[Fact, ...]
+    supporting: tuple[Fact, ...]
     readings: int
 
 
-def _told(feature: Feature, moved: float) -> float:
+def _on_fact_scale(feature: Feature, moved: float) -> float:
     """A movement on the scale it is told on: a share, a factor, or in the unit of the quantity."""
     if feature.scale in ("log", "scatter"):
         return float(np.exp(moved))
@@ -63,10 +63,10 @@ def _fact(
         quantity,
         feature=feature.name,
         cause=cause,
-        scale=_TOLD_AS[feature.scale],
+        scale=_FACT_SCALE[feature.scale],
         seen=seen,
-        moved=_told(feature, moved),
-        meant=_told(feature, meant),
+        moved=_on_fact_scale(feature, moved),
+        meant=_on_fact_scale(feature, meant),
         level=level,
         expected=expected,
     )
@@ -105,8 +105,10 @@ def gather_evidence(
     Evidence
     """
     column = {name: number for number, name in enumerate(residuals.quantities)}
-    fit_of = {
-        feature.quantity: feature.fit for feature in moved.features if feature.scale != "scatter" and not feature.plus
+    step_of = {
+        feature.quantity: feature.reading_step
+        for feature in moved.features
+        if feature.scale != "scatter" and not feature.plus
     }
     rows: list[tuple[float, Fact]] = []
     readings: set[tuple[str, bool]] = set()
@@ -126,15 +128,15 @@ def gather_evidence(
         declared = abs(meant) > 0.5 * feature.floor
         either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
         if told >= _LEAST:
-            same_fit = fit_of.get(feature.quantity, feature.fit) if feature.plus else feature.fit
-            readings.add((same_fit, bool(second)))
-            if (code := _says(x, meant, declared=declared, either_way=either_way)) is not None:
+            same_step = step_of.get(feature.quantity, feature.reading_step) if feature.plus else feature.reading_step
+            readings.add((same_step, bool(second)))
+            if (code := _evidence_code(x, meant, declared=declared, either_way=either_way)) is not None:
                 rows.append((told, _fact(code, cause, feature, quantity, x, meant, u, level, expected)))
     rows.sort(key=lambda row: -row[0])
     return Evidence(tuple(fact for _, fact in rows[:_MOST]), len(readings))
 
 
-def _says(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:
+def _evidence_code(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:
     """What a quantity that speaks for the cause says: a code of evidence; None where the cause declares nothing of
     it."""
     if declared and moved * meant > 0:

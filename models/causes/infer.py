@@ -16,8 +16,8 @@ from models.causes.likelihood import (
     CauseSettings,
     Hypotheses,
     best_placements,
+    gross_errors,
     log_likelihoods,
-    odd_readings,
     place_patterns,
     shown_of,
 )
@@ -140,7 +140,7 @@ def infer_causes(
     assumption                             why
     =====================================  =====================================================
     quantities independent given a cause   readable; what they share is discounted by `temper`
-    t-distributed distance                 one odd quantity must not decide
+    t-distributed distance                 one outlying quantity must not decide
     any one reading may be a slip          likelier the fewer visits it rests on
     movement proportional to severity      as the scale of severity is defined
     engines show more or less of it        in all quantities at once: the gain of a pattern
@@ -179,7 +179,7 @@ def infer_causes(
         likeliest=likeliest,
         leading_probability=leading_probability,
         severity=np.array([one.severity for one in judged], np.float64),
-        evidence_for=tuple(one.evidence.speaks_for for one in judged),
+        evidence_for=tuple(one.evidence.supporting for one in judged),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(one.pairs for one in judged),
     )
@@ -222,8 +222,8 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
     """Judge some vans, whose likelihoods are held at once."""
     moved, hypotheses, settings = space.moved, space.hypotheses, space.settings
     severity = np.array(settings.severities)
-    slips = odd_readings(moved, rows, residuals.visits, settings)
-    under, of_none, of_unknown = log_likelihoods(moved, rows, slips, hypotheses, settings)
+    errors = gross_errors(moved, rows, residuals.visits, settings)
+    under, of_none, of_unknown = log_likelihoods(moved, rows, errors, hypotheses, settings)
     two_banks = np.asarray(np.isfinite(moved.moved[rows][:, moved.bank2]).any(axis=1))
     share = np.where(two_banks[:, None], hypotheses.log_share, hypotheses.log_share_one)
     placed = _placed(under, share, space.shown)
@@ -233,7 +233,7 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
         probability, pairs = with_pairs(
             moved.moved[number],
             moved.u[number],
-            slips.of(van),
+            errors.of(van),
             log_joint[van],
             log_prior[number],
             share[van],

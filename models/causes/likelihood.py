@@ -10,13 +10,13 @@ from data_contracts.signals import QUANTITIES
 from models.causes.effects import EffectTable, Movements, effect_at
 from models.statistics.arrays import Codes, Floats
 
-ODD_FLOORS = 20.0
+ERROR_FLOORS = 20.0
 """How wide a slip of the reading scatters, in healthy movements of its quantity."""
 
-LOOSE = 1.0
+INDEFINITE = 1.0
 """An effect no larger than this many of its own spreads between engines may as well be absent."""
 
-RESTS = 0.05
+UNAFFECTED = 0.05
 """Share of engines on which a declared effect does not show. A judgement, no source."""
 
 UNKNOWN_STRAYS = 4.0
@@ -41,9 +41,9 @@ class CauseSettings:
         Power of the likelihood, in (0, 1]: neighbouring quantities tell partly the same.
     tail : float
         Degrees of freedom of each quantity's t distribution; few are forgiving.
-    odd : float
+    gross_error_share : float
         Prior share of quantities that one visit's reading gets wrong under any cause; shared out over the visits the
-        level rests on, for a fault that stays is read again and a slip is not.
+        level unaffected on, for a fault that stays is read again and a slip is not.
     alone_visits : int
         Visits from which a single step of the reading may name a part; below it two must speak for the cause.
     severities : tuple of float
@@ -56,7 +56,7 @@ class CauseSettings:
     prior_pair: float = 0.03
     temper: float = 1.0
     tail: float = 6.0
-    odd: float = 0.03
+    gross_error_share: float = 0.03
     alone_visits: int = 2
     severities: tuple[float, ...] = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
@@ -148,7 +148,7 @@ def log_t(distance: Floats, scale2: Floats, tail: float) -> Floats:
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
 
-def slip_groups(moved: Movements) -> list[list[int]]:
+def error_groups(moved: Movements) -> list[list[int]]:
     """Columns that one slip of the reading spoils together.
 
     Parameters
@@ -161,32 +161,32 @@ def slip_groups(moved: Movements) -> list[list[int]]:
     """
     groups: dict[tuple[str, bool], list[int]] = {}
     for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
-        groups.setdefault((feature.fit, bool(second)), []).append(column)
+        groups.setdefault((feature.reading_step, bool(second)), []).append(column)
     return list(groups.values())
 
 
 @dataclass(frozen=True)
-class Slips:
+class GrossErrors:
     """A slip of the reading as an explanation, whatever the cause.
 
     Attributes
     ----------
     density : ndarray of shape (vans, columns)
         Log density of each movement as a slip; NaN where not read.
-    slip, sound : ndarray of shape (vans, columns)
+    log_error, log_sound : ndarray of shape (vans, columns)
         Log prior share of a slip, and of a sound reading.
     """
 
     density: Floats
-    slip: Floats
-    sound: Floats
+    log_error: Floats
+    log_sound: Floats
 
-    def of(self, van: int) -> "Slips":
+    def of(self, van: int) -> "GrossErrors":
         """Those of one van, each of shape (columns,)."""
-        return Slips(self.density[van], self.slip[van], self.sound[van])
+        return GrossErrors(self.density[van], self.log_error[van], self.log_sound[van])
 
 
-def odd_readings(moved: Movements, rows: slice, visits: Codes, settings: CauseSettings) -> Slips:
+def gross_errors(moved: Movements, rows: slice, visits: Codes, settings: CauseSettings) -> GrossErrors:
     """How likely each movement is as a slip of the reading.
 
     Parameters
@@ -195,34 +195,34 @@ def odd_readings(moved: Movements, rows: slice, visits: Codes, settings: CauseSe
     rows : slice
         Vans.
     visits : ndarray of shape (vans,), int
-        Visits the level rests on.
+        Visits the level unaffected on.
     settings : CauseSettings
 
     Returns
     -------
-    Slips
+    GrossErrors
         Of the vans of the slice.
     """
-    often = settings.odd * np.array([feature.slips for feature in moved.features])
-    share = np.minimum(often / np.maximum(visits[rows], 1)[:, None], 0.5)
-    wide = ODD_FLOORS * np.array([feature.floor for feature in moved.features])
+    usual_share = settings.gross_error_share * np.array([feature.error_factor for feature in moved.features])
+    share = np.minimum(usual_share / np.maximum(visits[rows], 1)[:, None], 0.5)
+    wide = ERROR_FLOORS * np.array([feature.floor for feature in moved.features])
     density = log_t(moved.moved[rows], moved.u[rows] ** 2 + wide**2, settings.tail)
     with np.errstate(divide="ignore"):
-        return Slips(density, np.log(share), np.log1p(-share))
+        return GrossErrors(density, np.log(share), np.log1p(-share))
 
 
-def rest_share(feature: Feature, effect: Floats, spread: Floats) -> Floats:
+def unaffected_share(feature: Feature, effect: Floats, spread: Floats) -> Floats:
     """Share of engines on which a cause leaves a quantity alone, lest a quantity at rest speak too much against the
     cause.
 
     Half of them where the cause moves it on some engines, either way, and not on others; a few of any: no table knows
     every engine."""
-    loose = (np.abs(effect) <= LOOSE * spread) & (spread > 2.0 * feature.floor)
-    return np.where(loose, 0.5, RESTS)
+    indefinite = (np.abs(effect) <= INDEFINITE * spread) & (spread > 2.0 * feature.floor)
+    return np.where(indefinite, 0.5, UNAFFECTED)
 
 
 def log_likelihoods(
-    moved: Movements, rows: slice, slips: Slips, hypotheses: Hypotheses, settings: CauseSettings
+    moved: Movements, rows: slice, errors: GrossErrors, hypotheses: Hypotheses, settings: CauseSettings
 ) -> tuple[Floats, Floats, Floats]:
     """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown.
 
@@ -231,7 +231,7 @@ def log_likelihoods(
     moved : Movements
     rows : slice
         Vans.
-    slips : Slips
+    errors : GrossErrors
         Of the same vans.
     hypotheses : Hypotheses
     settings : CauseSettings
@@ -245,8 +245,8 @@ def log_likelihoods(
     vans = moved.moved[rows].shape[0]
     under = np.zeros((vans, hypotheses.cause.size, severity.size))
     none, unknown = np.zeros(vans), np.zeros(vans)
-    for group in slip_groups(moved):
-        sound, slip = np.zeros_like(under), np.zeros(vans)
+    for group in error_groups(moved):
+        sound, gross = np.zeros_like(under), np.zeros(vans)
         of_none, of_unknown = np.zeros(vans), np.zeros(vans)
         for column in group:
             feature = moved.features[column]
@@ -254,7 +254,7 @@ def log_likelihoods(
             read = np.isfinite(x)
             x, u2 = x[read], u2[read]
             weight = settings.temper * feature.weight
-            slip[read] += weight * slips.density[read, column]
+            gross[read] += weight * errors.density[read, column]
             of_none[read] += weight * log_t(x, u2, settings.tail)
             of_unknown[read] += weight * log_t(x, u2 + (UNKNOWN_STRAYS * feature.stray) ** 2, settings.tail)
             kinds, which = np.unique(
@@ -265,15 +265,15 @@ def log_likelihoods(
             mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
             variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
             each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
-            rests = rest_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
-            resting = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)[:, None, :]
-            each = np.logaddexp(each + np.log1p(-rests), resting + np.log(rests))
+            unaffected = unaffected_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
+            at_rest = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)[:, None, :]
+            each = np.logaddexp(each + np.log1p(-unaffected), at_rest + np.log(unaffected))
             sound[read] += weight * each[:, which.reshape(-1), :]
         some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
-        odd, fine = slips.slip[some, group[0]] + slip[some], slips.sound[some, group[0]]
-        under[some] += np.logaddexp(fine[:, None, None] + sound[some], odd[:, None, None])
-        none[some] += np.logaddexp(fine + of_none[some], odd)
-        unknown[some] += np.logaddexp(fine + of_unknown[some], odd)
+        error, fine = errors.log_error[some, group[0]] + gross[some], errors.log_sound[some, group[0]]
+        under[some] += np.logaddexp(fine[:, None, None] + sound[some], error[:, None, None])
+        none[some] += np.logaddexp(fine + of_none[some], error)
+        unknown[some] += np.logaddexp(fine + of_unknown[some], error)
     return under, none, unknown
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from models.causes.effects import Movements, effect_at
-from models.causes.likelihood import CauseSettings, Hypotheses, Slips, log_t, slip_groups
+from models.causes.likelihood import CauseSettings, GrossErrors, Hypotheses, error_groups, log_t
 from models.statistics.arrays import Codes, Floats
 
 # Severities of each of the two, coarser than for a single cause; first causes tried; least worth reporting.
@@ -75,7 +75,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
             if effect != 0.0:
                 one[place, number] = effect_at(feature, float(effect), first)
                 other[place, number] = effect_at(feature, float(effect), second)
-    groups = slip_groups(moved)
+    groups = error_groups(moved)
     weight = np.zeros((len(groups), len(moved.features)))
     for row, group in enumerate(groups):
         weight[row, group] = [settings.temper * moved.features[column].weight for column in group]
@@ -97,7 +97,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
 def with_pairs(
     x: Floats,
     u: Floats,
-    slips: Slips,
+    errors: GrossErrors,
     log_joint: Floats,
     log_prior: Floats,
     log_share: Floats,
@@ -112,7 +112,7 @@ def with_pairs(
     ----------
     x, u : ndarray of shape (columns,)
         Movements and their standard uncertainty; NaN where not read. [scale of the feature]
-    slips : Slips
+    errors : GrossErrors
         Of this van.
     log_joint, log_prior : ndarray of shape (codes,)
         Log of prior times likelihood of the single causes and of none; log prior.
@@ -142,15 +142,15 @@ def with_pairs(
     log_pair: dict[tuple[int, int], float] = {}
     groups = tables.weight[:, read].any(axis=1)
     weight, lead = tables.weight[np.ix_(groups, read)], tables.lead[groups]
-    as_slip = slips.slip[lead] + weight @ slips.density[read]
+    as_error = errors.log_error[lead] + weight @ errors.density[read]
     for a in firsts:
         place = best[a][0]
         distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
         variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
             :, read
         ]
-        sound = slips.sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))
-        total = np.logaddexp(sound, as_slip[:, None]).sum(axis=1) + log_share[:, None]
+        sound = errors.log_sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))
+        total = np.logaddexp(sound, as_error[:, None]).sum(axis=1) + log_share[:, None]
         of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
         of_cause = np.full(log_joint.size, -np.inf)
         np.logaddexp.at(of_cause, hypotheses.cause, of_place)

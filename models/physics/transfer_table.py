@@ -133,7 +133,7 @@ def rectified(
     return lifted
 
 
-def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
+def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
     """What the table leaves open between its points: any curve as bent as they are, against straight lines.
 
     Parameters
@@ -168,11 +168,11 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
     bend = np.concatenate((bend[:1], bend, bend[-1:]))
     k = np.clip(np.searchsorted(x, raw_level) - 1, 0, x.size - 2)
     off = (raw_level - x[k]) * (x[k + 1] - raw_level)
-    doubt: NDArray[np.float64] = np.maximum(bend[k], bend[k + 1]) * np.maximum(off, 0.0) / np.sqrt(2.0)
-    return np.nan_to_num(doubt)  # outside the table nothing is read
+    u: NDArray[np.float64] = np.maximum(bend[k], bend[k + 1]) * np.maximum(off, 0.0) / np.sqrt(2.0)
+    return np.nan_to_num(u)  # outside the table nothing is read
 
 
-def recorder_doubt(
+def recorder_uncertainty(
     flow: NDArray[np.float64], sensor: AirflowSensor, offset_u_v: NDArray[np.float64], gain_u: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """What the recorder's zero and gain leave open of a flow; nothing where the sensor's signal is no voltage.

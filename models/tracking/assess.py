@@ -1,6 +1,6 @@
 """From readings to states: the recipe of tracking, in order.
 
-Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, unsteady
+Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, repeatability
 repeats → forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later
 is used."""
 
@@ -21,7 +21,7 @@ from models.tracking.anomaly.waveform_residual import waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import follow_vans
-from models.tracking.charts.repeatability import unsteady_repeats
+from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.standardise import Standardised, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
 from models.tracking.state.residuals import Residuals, residuals_of
@@ -142,7 +142,7 @@ def assess(
         std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
     )
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
-    unsteady = unsteady_repeats(std, repeats, per_van_week=per_van_week)
+    repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
@@ -155,7 +155,7 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    states = states_of(std, followed, alarms, unsteady, forecasts, anomaly, latest)
+    states = states_of(std, followed, alarms, repeatability, forecasts, anomaly, latest)
     listed = states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
@@ -163,7 +163,7 @@ def assess(
             std,
             followed,
             alarms,
-            unsteady,
+            repeatability,
             forecasts,
             week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
         ),
@@ -189,16 +189,16 @@ def _captures(
     for f, name in enumerate(std.families):
         part = captures.filter(pl.col("family") == name)
         conditions = {c: part[c].cast(pl.Float64).to_numpy() for c in AIR}
-        answer = std.answers.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
+        slopes = std.covariate_slopes.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
         exponents = None
-        if answer is not None:
-            u = np.sqrt(np.diag(answer.covariance)[:2])
+        if slopes is not None:
+            u = np.sqrt(np.diag(slopes.covariance)[:2])
             exponents = Exponents(
-                float(answer.slope[0]),
-                float(answer.slope[1]),
+                float(slopes.mean[0]),
+                float(slopes.mean[1]),
                 float(u[0]),
                 float(u[1]),
-                float(answer.covariance[0, 1] / (u[0] * u[1])),
+                float(slopes.covariance[0, 1] / (u[0] * u[1])),
             )
         peak = main_peak_at_reference(
             part["main_peak_g_s"].cast(pl.Float64).to_numpy(),

@@ -167,24 +167,24 @@ def design(
 
 
 @dataclass(frozen=True)
-class Answer:
+class CovariateSlopes:
     """How one quantity of one family answers to the covariates.
 
     Attributes
     ----------
-    slope : ndarray of shape (covariates,)
+    mean : ndarray of shape (covariates,)
         [working scale per covariate]
     covariance : ndarray of shape (covariates, covariates)
         Of the slopes.
     """
 
-    slope: Floats
+    mean: Floats
     covariance: Floats
 
 
-def fit_answer(
+def fit_covariate_slopes(
     y: Floats, x: Floats, van: Codes, *, scatter: float, prior: tuple[Floats, Floats], independent: float
-) -> Answer:
+) -> CovariateSlopes:
     """Robust within-van regression with a Gaussian prior.
 
     Parameters
@@ -204,14 +204,14 @@ def fit_answer(
 
     Returns
     -------
-    Answer
+    CovariateSlopes
         Huber weights, ten steps; a van of one visit says nothing.
     """
     mean, spread = prior
     keep = np.isfinite(y)
     code = np.unique(van[keep], return_inverse=True)[1] if keep.any() else np.empty(0, np.int64)
     if code.size < 3:
-        return Answer(mean.copy(), np.diag(spread**2))
+        return CovariateSlopes(mean.copy(), np.diag(spread**2))
     groups = int(code.max()) + 1
     level = group_medians(y[keep][:, None], code, groups)[0][:, 0]
     inside = y[keep] - level[code]
@@ -231,7 +231,7 @@ def fit_answer(
         residual = inside - x_inside @ slope
         residual -= (np.bincount(code, weight * residual, groups) / np.bincount(code, weight, groups))[code]
         weight = np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(residual), 1e-300))
-    return Answer(slope, np.asarray(np.linalg.inv(information), np.float64))
+    return CovariateSlopes(slope, np.asarray(np.linalg.inv(information), np.float64))
 
 
 def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:

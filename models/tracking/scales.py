@@ -67,7 +67,7 @@ def from_scale(quantity: str, scaled: Floats) -> Floats:
     return np.maximum(scaled, 0.0) ** 2 - 0.375 if scale == "root" else scaled
 
 
-def steepness(quantity: str, scaled: Floats) -> Floats:
+def derivative(quantity: str, scaled: Floats) -> Floats:
     """Change of the quantity per change of the working scale, there.
 
     Parameters

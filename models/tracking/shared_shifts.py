@@ -18,7 +18,7 @@ RECORDERS = 1
 
 
 @dataclass(frozen=True)
-class SharedMovement:
+class SharedShift:
     """What a group of vans did together, apart from its vans.
 
     Attributes
@@ -37,7 +37,7 @@ class SharedMovement:
     spread: Floats
 
 
-def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMovement:
+def shared_shift(residual: Floats, group: Codes, groups: int) -> SharedShift:
     """Robust, shrunken common shift of each group of visits.
 
     Parameters
@@ -51,7 +51,7 @@ def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMoveme
 
     Returns
     -------
-    SharedMovement
+    SharedShift
         A group of fewer than five vans has no shift: it can't be told from its vans'.
 
     Notes
@@ -72,7 +72,7 @@ def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMoveme
         spread[column] = np.sqrt(real)
         shift[use, column] = m * real / (real + noise)
         u[use, column] = np.sqrt(real * noise / (real + noise))
-    return SharedMovement(shift, u, counts, spread)
+    return SharedShift(shift, u, counts, spread)
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ def _manner(visits: pl.DataFrame) -> Codes:
     )
 
 
-def take_off_shared(
+def remove_shared_shifts(
     visits: pl.DataFrame,
     x: Floats,
     variance: Floats,
@@ -130,13 +130,13 @@ def take_off_shared(
     )
     sizes = [int(group.max()) + 1 for group in groups]
     nothing = [np.zeros((size, x.shape[1])) for size in sizes]
-    moved = [SharedMovement(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
+    moved = [SharedShift(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
     remaining = x.copy()
     for _ in range(PASSES):  # each source again, now that the others are off
         for number, group in enumerate(groups):
             whole = remaining + moved[number].shift[group]
             inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]
-            moved[number] = shared_movement(inside, group.astype(np.int64), sizes[number])
+            moved[number] = shared_shift(inside, group.astype(np.int64), sizes[number])
             remaining = whole - moved[number].shift[group]
     x[:] = remaining
     for each, group in zip(moved, groups, strict=True):
@@ -159,7 +159,7 @@ def take_off_shared(
     return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
 
 
-def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Floats:
+def _unknown_recorder(recorders: SharedShift, group: Codes, serial: NDArray[np.str_]) -> Floats:
     """Variance that a visit's recorder adds while nobody knows its shift: not named, or seen too rarely. [scatters²]"""
     unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
     return np.asarray(np.where(unknown, recorders.spread**2, 0.0))

@@ -12,14 +12,22 @@ from data_contracts.family import AirflowSensor, Family
 from data_contracts.signals import TRACKED, tracking_of
 from data_contracts.weeks import week_number
 from models.physics.air import Air
-from models.physics.transfer_table import recorder_doubt
+from models.physics.transfer_table import recorder_uncertainty
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
-from models.tracking.covariates import COVARIATES, Answer, design, fill_air, fit_answer, prior_of, tracked_of
+from models.tracking.covariates import (
+    COVARIATES,
+    CovariateSlopes,
+    design,
+    fill_air,
+    fit_covariate_slopes,
+    prior_of,
+    tracked_of,
+)
 from models.tracking.restarts import restarts_of
-from models.tracking.scales import steepness, to_scale
-from models.tracking.shared_shifts import Movement, take_off_shared
+from models.tracking.scales import derivative, to_scale
+from models.tracking.shared_shifts import Movement, remove_shared_shifts
 from models.tracking.visits import RECORDER
 
 LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
@@ -58,7 +66,7 @@ class Standardised:
     repeat_share : ndarray of shape (families, quantities)
         Standard deviation of repeats over `scatter`. [1]
     levels : mapping of (family number, quantity number) to FamilyLevel
-    answers : mapping of (family number, quantity number) to Answer
+    covariate_slopes : mapping of (family number, quantity number) to CovariateSlopes
     restart : ndarray of shape (visits, quantities), int8
         For models.tracking.charts.recursion.
     movements : tuple of Movement
@@ -80,7 +88,7 @@ class Standardised:
     scatter: Floats
     repeat_share: Floats
     levels: Mapping[tuple[int, int], FamilyLevel]
-    answers: Mapping[tuple[int, int], Answer]
+    covariate_slopes: Mapping[tuple[int, int], CovariateSlopes]
     restart: NDArray[np.int8]
     movements: tuple[Movement, ...]
 
@@ -120,7 +128,7 @@ def standardise(
     conditions_u = np.zeros((visits.height, len(COVARIATES)))
     scatter, repeat_share = np.full((len(names), shape[1]), np.nan), np.zeros((len(names), shape[1]))
     levels: dict[tuple[int, int], FamilyLevel] = {}
-    answers: dict[tuple[int, int], Answer] = {}
+    covariate_slopes: dict[tuple[int, int], CovariateSlopes] = {}
     for f, name in enumerate(names):
         rows = np.flatnonzero(family == f)
         of = _visits_of_family(visits[rows], van[rows], _rows(air, rows), families[name], repeats)
@@ -133,8 +141,8 @@ def standardise(
             x[rows, q] = (found.scaled - found.level.level) / found.scatter
             variance[rows, q], peer_variance[rows, q] = found.variance, found.peer_variance
             scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
-            levels[f, q], answers[f, q] = found.level, found.answer
-    movements = take_off_shared(visits, x, variance, family, van, weeks, quantities)
+            levels[f, q], covariate_slopes[f, q] = found.level, found.slopes
+    movements = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities)
     for (f, q), before in levels.items():
         rows, sigma = np.flatnonzero(family == f), scatter[f, q]
         spec = specification(families[names[f]], quantities[q])
@@ -161,7 +169,7 @@ def standardise(
         scatter=scatter,
         repeat_share=repeat_share,
         levels=levels,
-        answers=answers,
+        covariate_slopes=covariate_slopes,
         restart=restart,
         movements=movements,
     )
@@ -241,7 +249,7 @@ class _Corrected:
     scatter: float
     repeat_sd: float
     level: FamilyLevel
-    answer: Answer
+    slopes: CovariateSlopes
 
 
 def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
@@ -250,7 +258,7 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     if not np.isfinite(value).any():
         return None
     y = to_scale(quantity, value)
-    steep = np.maximum(np.abs(steepness(quantity, y)), 1e-12)
+    steep = np.maximum(np.abs(derivative(quantity, y)), 1e-12)
     reported = _without_recorder(of.visits, quantity, of.family.airflow_sensor) / steep
     least = least_scatter(quantity, reported)
     read = of.visits[quantity + "_n"].to_numpy()
@@ -258,7 +266,7 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     repeat_sd = _repeat_sd(of.repeats, quantity, float(np.nanmedian(steep)), least)
     usual = max(1.3 * repeat_sd / np.sqrt(usual_read), least)
     rough = visit_scatter(y, of.van, least=least, usual=usual)
-    answer = fit_answer(
+    slopes = fit_covariate_slopes(
         y,
         of.covariates,
         of.van,
@@ -266,23 +274,23 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
         prior=prior_of(quantity, of.family.aspiration, rough),
         independent=of.independent,
     )
-    corrected = y - of.covariates @ answer.slope
+    corrected = y - of.covariates @ slopes.mean
     sigma = visit_scatter(corrected, of.van, least=least, usual=usual)
     level = family_level(corrected, of.van, scatter=sigma, spec=specification(of.family, quantity))
     usual_u = np.median(of.covariates_u, axis=0)
-    extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ answer.slope**2
-    own = np.einsum("ij,jk,ik->i", of.within_van, answer.covariance, of.within_van)
+    extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ slopes.mean**2
+    own = np.einsum("ij,jk,ik->i", of.within_van, slopes.covariance, of.within_van)
     few = min(repeat_sd**2 / sigma**2, 1.5) * (1.0 / np.maximum(read, 1) - 1.0 / usual_read)
     usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
     unsure = np.nan_to_num(np.maximum(reported**2 - usual_reported**2, 0.0)) / np.maximum(read, 1)
     return _Corrected(
         scaled=corrected,
         variance=np.maximum(1.0 + few, 0.5) + (extra + own + unsure) / sigma**2,
-        peer_variance=np.einsum("ij,jk,ik->i", of.across, answer.covariance, of.across) / sigma**2,
+        peer_variance=np.einsum("ij,jk,ik->i", of.across, slopes.covariance, of.across) / sigma**2,
         scatter=sigma,
         repeat_sd=repeat_sd,
         level=level,
-        answer=answer,
+        slopes=slopes,
     )
 
 
@@ -322,7 +330,7 @@ def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) 
         return reported
     flow = part[level].cast(pl.Float64).to_numpy()
     offset, gain = (part[column].cast(pl.Float64).fill_null(0.0).to_numpy() for column in RECORDER)
-    common = recorder_doubt(flow, sensor, offset, gain)
+    common = recorder_uncertainty(flow, sensor, offset, gain)
     if level != quantity:
         common = common / flow * part[quantity].cast(pl.Float64).to_numpy()
     return np.asarray(np.sqrt(np.maximum(reported**2 - common**2, 0.0)))

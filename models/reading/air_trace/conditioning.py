@@ -18,7 +18,7 @@ from models.reading.air_trace.ignition_spikes import (
     mark_lone_spikes,
     mark_spikes,
 )
-from models.reading.air_trace.sample_flags import bridge, join_updates, mark_pinned, mark_stuck, survey
+from models.reading.air_trace.sample_flags import bridge, join_updates, mark_clipped, mark_stuck, survey
 from models.reading.air_trace.sample_noise import sample_noise
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
@@ -103,9 +103,9 @@ def _condition_rows(
         sigma = sample_noise(x, 0, n, held, lowest, highest)
         shortest = max(5, int(0.003 / interval)) * held
         if at_high >= shortest:
-            found.clipped_high = mark_pinned(x, f, n, 1.0, high, sigma, step, shortest, clips)
+            found.clipped_high = mark_clipped(x, f, n, 1.0, high, sigma, step, shortest, clips)
         if clips and at_low >= shortest:
-            found.clipped_low = mark_pinned(x, f, n, -1.0, -low, sigma, step, shortest, clips)
+            found.clipped_low = mark_clipped(x, f, n, -1.0, -low, sigma, step, shortest, clips)
         if sigma > 0.6 * step and held == 1:
             found.lost += mark_stuck(x, f, n, max(20, int(0.05 / interval)))
         floor = max(SPIKE_SIGMAS * max(sigma, 0.5 * step), SPIKE_SPAN * max(highest - lowest, 0.0))

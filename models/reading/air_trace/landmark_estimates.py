@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from data_contracts.family import AirflowSensor, Family
-from models.physics.transfer_table import rectified, slope_of, table_doubt, table_of
+from models.physics.transfer_table import rectified, slope_of, table_of, table_uncertainty
 from models.reading.air_trace.landmark_release import VALLEY_BEHIND
 from models.reading.air_trace.landmark_search import SLOW_LOG_S
 from models.reading.air_trace.landmark_table import Peak, Steady
@@ -102,7 +102,7 @@ class _Trace:
         """Level of a steady stretch."""
         flow_u = np.hypot(stretch.flow_u, self.step_u * self.slope(stretch.raw))
         flow = stretch.flow - rectified(stretch.raw, stretch.scatter, self.sample_noise, self.sensor)
-        flow_u = np.hypot(flow_u, table_doubt(stretch.raw, self.sensor))
+        flow_u = np.hypot(flow_u, table_uncertainty(stretch.raw, self.sensor))
         return Level(flow, flow_u, stretch.raw, np.hypot(stretch.raw_u, self.step_u))
 
     def peak(self, spot: Peak) -> Level:
@@ -110,14 +110,14 @@ class _Trace:
         slope = self.slope(spot.raw)
         flow = spot.flow - rectified(spot.raw, self.ripple * spot.flow / slope, self.sample_noise, self.sensor)
         raw_u = np.hypot(np.hypot(self.noise * spot.gain, self.step_u), spot.shape_u / slope)
-        return Level(flow, np.hypot(raw_u * slope, table_doubt(spot.raw, self.sensor)), spot.raw, raw_u)
+        return Level(flow, np.hypot(raw_u * slope, table_uncertainty(spot.raw, self.sensor)), spot.raw, raw_u)
 
     def mean_peak(self) -> Level:
         """Mean level of the main peak's stretch."""
         spot = self.found.main_peak
         flow = spot.flow - rectified(spot.raw, spot.scatter, self.sample_noise, self.sensor)
         raw_u = np.hypot(self.top_noise * spot.gain, self.step_u)
-        flow_u = np.hypot(raw_u * self.slope(spot.raw), table_doubt(spot.raw, self.sensor))
+        flow_u = np.hypot(raw_u * self.slope(spot.raw), table_uncertainty(spot.raw, self.sensor))
         return Level(flow, flow_u, spot.raw, raw_u)
 
     def with_ripple(self, level: Level, gain: Floats) -> Level:
@@ -174,31 +174,31 @@ def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     highest, highest_u = highest_of(spot.near)
     noise_lift = np.clip(highest * np.hypot(slow_noise, uneven) - WAVES * uneven, 0.0, highest * slow_noise)
     lift = np.maximum(spot.spread - noise_lift, 0.0)
-    doubt = np.hypot(np.maximum(-spot.spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
-    doubt = np.hypot(doubt, WAVES_U * np.hypot(spot.uneven, leak * rippling))
+    lift_u = np.hypot(np.maximum(-spot.spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
+    lift_u = np.hypot(lift_u, WAVES_U * np.hypot(spot.uneven, leak * rippling))
     # of a climb that goes on into the fall anything between nothing and all of its last rise is reached
-    lift, doubt = lift + 0.5 * spot.rise, np.hypot(doubt, spot.rise / np.sqrt(12.0))
+    lift, lift_u = lift + 0.5 * spot.rise, np.hypot(lift_u, spot.rise / np.sqrt(12.0))
     # what stands out of the mean may be ripple that sampling folded down; a reported flow has none
     foldable = (trace.rate_hz < CLEAN_RATE_HZ) & (not trace.reported)
-    return np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(doubt, lift / np.sqrt(3.0)), doubt)
+    return np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(lift_u, lift / np.sqrt(3.0)), lift_u)
 
 
 def _main_peak(trace: _Trace, mean: Level) -> _MainPeak:
     """The main peak: the mean of its stretch, lifted to the highest flow."""
-    lift, doubt = _lift(trace)
+    lift, lift_u = _lift(trace)
     flow = mean.flow + lift
     # ripple is in the flow: through a bent table the signal at the mean flow is not the mean signal
     raw = trace.raw_at(flow, mean.raw)
     bent = np.abs(raw - mean.raw - lift / trace.slope(mean.raw))
     slope = trace.slope(raw)
-    raw_u = np.sqrt(mean.raw_u**2 + (BENT_U * bent) ** 2 + (doubt / slope) ** 2)
+    raw_u = np.sqrt(mean.raw_u**2 + (BENT_U * bent) ** 2 + (lift_u / slope) ** 2)
     # a control unit that reports flow has averaged the ripple out
     folds = (trace.rate_hz < FOLDING_RATE_HZ) & (not trace.reported)
     folded = np.where(folds, CREST * trace.ripple * flow, 0.0)  # the highest samples are crests
     # too few samples to tell the ripple from
     unseen = (trace.rate_hz < SLOW_RATE_HZ) | (folds & (trace.found.ripple == 0.0))
     folded = np.where(unseen, np.fmax(folded, SLOW_RATE_U * flow), folded)
-    flow_u = np.sqrt(mean.flow_u**2 + doubt**2 + folded**2)
+    flow_u = np.sqrt(mean.flow_u**2 + lift_u**2 + folded**2)
     return _MainPeak(Level(flow, flow_u, raw, np.hypot(raw_u, folded / slope)), lift, folded, folds)
 
 
@@ -253,7 +253,7 @@ def _climb(trace: _Trace, levels: _Levels, opening_u: Floats) -> dict[str, tuple
     def passed_u(slope: Floats, flow: Floats) -> Floats:
         """Of where the slow trace passes a flow, with what the table leaves open there."""
         raw = trace.raw_of(flow)
-        return _crossing_u(trace, main, slope, raw, trace.slow_gain, table_doubt(raw, trace.sensor))
+        return _crossing_u(trace, main, slope, raw, trace.slow_gain, table_uncertainty(raw, trace.sensor))
 
     climb_s = (found.climb_90.at - found.climb_10.at) * dt
     climb_u = np.hypot(

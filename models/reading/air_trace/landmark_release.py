@@ -103,9 +103,9 @@ def _read_settle(
     slope = abs(slow[i + 2] - slow[i - 2]) / 4.0 + 1e-9
     by_slope = min(0.1 * level / 8.0 / slope, 0.15 / interval)
     # a swing that only just leaves the band, or only just stays within it, moves the instant by its whole length
-    doubt = max(2.0 * noise_slow, BAND_U * level)
-    soon = _settle(slow, start, stop, level, band + doubt, stay)
-    late = _settle(slow, start, stop, level, band - doubt, stay)
+    level_u = max(2.0 * noise_slow, BAND_U * level)
+    soon = _settle(slow, start, stop, level, band + level_u, stay)
+    late = _settle(slow, start, stop, level, band - level_u, stay)
     if not np.isfinite(late):
         late = float(stop - stay)
     out.settle_u = max(by_slope, (late - soon) / np.sqrt(12.0))

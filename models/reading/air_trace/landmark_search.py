@@ -102,7 +102,7 @@ def _notches(
     slow: NDArray[np.float32], first: int, stop: int, limit: float, noise: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
     """Count of falls by more than `limit`, each ended by as large a rise, and its u: half a count where noise decides."""
-    found, doubtful = 0.0, 0.0
+    found, variance = 0.0, 0.0
     high, low, falling = slow[first], slow[first], False
     for i in range(first, stop):
         value = slow[i]
@@ -115,9 +115,9 @@ def _notches(
             if value - low > limit:
                 found += 1.0
                 if high - low - limit < 2.0 * noise:
-                    doubtful += 0.25
+                    variance += 0.25
                 falling, high = False, value
-    return found, np.sqrt(doubtful + 1.0 / 12.0)
+    return found, np.sqrt(variance + 1.0 / 12.0)
 
 
 @kernel

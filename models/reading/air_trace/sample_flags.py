@@ -199,7 +199,7 @@ def join_updates(signal: NDArray[np.float32], count: int, held: int) -> None:  #
 
 
 @kernel
-def mark_pinned(
+def mark_clipped(
     signal: NDArray[np.float32],
     flag: NDArray[np.uint8],
     count: int,

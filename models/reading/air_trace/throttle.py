@@ -18,7 +18,7 @@ OPENED = np.array([0.0, 0.25, 0.35, 0.40, 0.50, 0.60, 0.80, 1.0])
 NOTHING_ELSE = 0.70
 # First peak over main peak: up to the first a usual free snap, from the second on flat.
 USUAL_SHAPE, FLAT_SHAPE = 0.72, 0.80
-SHAPE_U, DOUBT_U = 0.08, 0.20
+SHAPE_U, PARTLY_SHAPE_U = 0.08, 0.20
 # From the first part of the family's main peak the shape counts less, from the second on not at all: enough was
 # breathed.
 FULL_FROM, FULL_AT = 0.91, 0.97
@@ -57,7 +57,7 @@ def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, ex
     flat = flat * np.clip((FULL_AT - part) / (FULL_AT - FULL_FROM), 0.0, 1.0)
     weight = np.where(part < NOTHING_ELSE, 1.0, np.nan_to_num(flat))
     value = np.where(np.isnan(part), np.nan, 1.0 - weight * (1.0 - by_height))
-    return estimate(value, np.where((weight > 0.0) & (part >= NOTHING_ELSE), DOUBT_U, SHAPE_U))
+    return estimate(value, np.where((weight > 0.0) & (part >= NOTHING_ELSE), PARTLY_SHAPE_U, SHAPE_U))
 
 
 def opened_from_channel(

@@ -23,7 +23,7 @@ SPIKE_RATE_HZ = 500.0
 NOISE_SAMPLES = 512
 _AT_ONCE = 64
 # What becomes of a sample.
-USED, LOST, QUICK = range(3)
+USED, LOST, ELECTRICAL = range(3)
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def _mark_spikes(
                 part = (j - i + half) / (2.0 * half)
                 line = y[i - half] * (1.0 - part) + y[i + half] * part
                 if sign * (y[j] - line) > 0.3 * height and flag[j] == USED:
-                    flag[j] = QUICK
+                    flag[j] = ELECTRICAL
                     marked += 1
     return marked
 
@@ -210,7 +210,7 @@ def _block_rows(
                 if flag[i] == USED:
                     total += y[i]
                     used += 1
-                elif flag[i] == QUICK and (i == 0 or flag[i - 1] != QUICK):
+                elif flag[i] == ELECTRICAL and (i == 0 or flag[i - 1] != ELECTRICAL):
                     electrical[row, j] = True
             x[row, j] = total / used if used > 0 else np.nan
 

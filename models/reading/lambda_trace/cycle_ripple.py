@@ -12,7 +12,7 @@ from models.statistics.student import student_factor
 # Idle speeds looked through where the speed is not known. [1/min]
 SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 25.0
 # A ripple found by searching counts from this probability of noise doing as much, over all speeds searched.
-SEARCH_CHANCE = 0.01
+SEARCH_P_VALUE = 0.01
 # Independent tries a search is worth per resolution of a piece: over a continuous band the maximum of a periodogram
 # is larger than over its independent frequencies (judgement, on the safe side but for records under a second).
 SPEEDS_PER_RESOLUTION = 4.0
@@ -31,7 +31,7 @@ class Ripple(NamedTuple):
     ----------
     amplitude, amplitude_u : ndarray of shape (captures,)
         Amplitude and its standard uncertainty. [unit of richness]
-    chance : ndarray of shape (captures,)
+    p_value : ndarray of shape (captures,)
         Probability that noise alone does as much, over all speeds searched. [1]
     speed : ndarray of shape (captures,)
         Engine speed it was read at. [1/min]
@@ -39,7 +39,7 @@ class Ripple(NamedTuple):
 
     amplitude: Floats
     amplitude_u: Floats
-    chance: Floats
+    p_value: Floats
     speed: Floats
 
 
@@ -95,7 +95,7 @@ def _gain(part: float) -> float:  # pragma: no cover - compiled
 
 
 @kernel
-def ratio_chance(ratio: float, above: int, below: int) -> float:
+def ratio_p_value(ratio: float, above: int, below: int) -> float:
     """Chance that a mean of `above` exponential powers exceeds a mean of `below` of the same by `ratio`.
 
     Parameters
@@ -151,7 +151,7 @@ def _at_speed(
     out.amplitude = amplitude / gain
     # the 95 % interval is one of the square; its wider side counts, which is what keeps zero inside without a ripple
     out.amplitude_u = max(amplitude - below, above - amplitude) / 1.96 / gain
-    out.chance = ratio_chance(power / noise, pieces, beside)
+    out.p_value = ratio_p_value(power / noise, pieces, beside)
     out.speed = rpm
     return 120.0 * apart
 
@@ -189,7 +189,7 @@ def _cycle_rows(
             inner = _flatten(y[:n], g, rpm[row] / 120.0, rest)
             _at_speed(rest, inner, g, rpm[row], rpm[row], out[row])
             continue
-        best.chance = 2.0
+        best.p_value = 2.0
         middle = 0.5 * (SLOWEST_RPM + FASTEST_RPM)
         inner = _flatten(y[:n], g, middle / 120.0, rest)
         speed, searched = SLOWEST_RPM, 1.0
@@ -197,13 +197,13 @@ def _cycle_rows(
             resolution = _at_speed(rest, inner, g, speed, middle, found)
             if resolution > 0.0:
                 searched += SPEEDS_PER_RESOLUTION * RPM_STEP / resolution
-                if found.chance < best.chance:
+                if found.p_value < best.p_value:
                     tried[1] = tried[0]
             speed += RPM_STEP
-        if best.chance > 1.0:
+        if best.p_value > 1.0:
             continue
         out[row] = best
-        out[row].chance = 1.0 - (1.0 - best.chance) ** searched
+        out[row].p_value = 1.0 - (1.0 - best.p_value) ** searched
 
 
 def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: float) -> Ripple:

@@ -18,7 +18,7 @@ KNEE_PART, KNEE_REACH_S = 0.75, 0.03
 # on by more than FURTHER_PART of what it came: a first-order response has a ninth of it left there. [1]
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # A movement no larger than so many standard deviations of that before the release says nothing of knee or shoulder. [1]
-DOUBTS = 3.0
+STILL_SIGMAS = 3.0
 
 
 @kernel
@@ -75,20 +75,20 @@ def largest_rise(s: Floats, first: int, stop: int) -> tuple[int, int]:  # pragma
 
 @kernel
 def _knee_and_shoulder(
-    s: Floats, p: int, q: int, reach: int, doubt: float
+    s: Floats, p: int, q: int, reach: int, least: float
 ) -> tuple[int, int]:  # pragma: no cover - compiled
     """Where the steepest part of the rise from p to q begins and ends; p and q where it is all of the rise.
 
-    `doubt` is how far the trace may move over `reach` without meaning it.
+    `least` is how far noise alone moves the trace over `reach`.
     """
     steepest, knee = 0.0, p
     for i in range(p, q + 1 - reach):
         if s[i + reach] - s[i] > steepest:
             steepest, knee = s[i + reach] - s[i], i
     shoulder = knee
-    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - doubt:
+    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - least:
         shoulder += 1
-    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - doubt:
+    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - least:
         knee -= 1
     return knee, q if shoulder + reach > q else shoulder
 
@@ -181,8 +181,8 @@ def one_event(
     knee, shoulder = p, q
     if to_lean:
         reach = max(1, int(KNEE_REACH_S / h))
-        doubt = DOUBTS * max(_still_movement(s, before, event, reach, moves), np.sqrt(2.0) * sigma)
-        knee, shoulder = _knee_and_shoulder(s, p, q, reach, doubt)
+        by_noise = STILL_SIGMAS * max(_still_movement(s, before, event, reach, moves), np.sqrt(2.0) * sigma)
+        knee, shoulder = _knee_and_shoulder(s, p, q, reach, by_noise)
     counts = max(BLIP_PART * rise, 4.0 * sigma)
     against = level - s[p] > counts  # a tip-in blip, or the spike of the lifted pedal
     came_back = against and s[knee] - s[p] > counts and s[q] - s[knee] > least

@@ -14,7 +14,7 @@ from models.statistics.smoothing import moving_mean
 # Standard deviation of a median of normal values over that of their mean.
 MEDIAN_U = 1.2533
 # Gaps of fewer dips tell no beat.
-LEAST_FOR_A_BEAT = 4
+FEWEST_FOR_IRREGULARITY = 4
 # More of them in one hold are not looked at.
 MOST_DIPS = 256
 
@@ -35,7 +35,7 @@ class LeanDips(NamedTuple):
     ----------
     number, number_u : ndarray of shape (captures,)
         How many, and its standard uncertainty. [1]
-    quick : ndarray of shape (captures,)
+    electrical : ndarray of shape (captures,)
         Spikes too quick for the sensor, not among them. [1]
     depth, depth_u : ndarray of shape (captures,)
         Median fall of richness and its standard uncertainty. [unit of richness]
@@ -47,7 +47,7 @@ class LeanDips(NamedTuple):
 
     number: Floats
     number_u: Floats
-    quick: Floats
+    electrical: Floats
     depth: Floats
     depth_u: Floats
     middle: Floats
@@ -155,7 +155,7 @@ def _summarise(
         out.middle = np.median(times)
         # a dip is as long as what made it and the sensor's lag together: its top is known to the smoothing at best
         out.middle_u = np.hypot(smoothed_s, MEDIAN_U * np.std(times) / np.sqrt(lean))
-    if lean >= LEAST_FOR_A_BEAT:
+    if lean >= FEWEST_FOR_IRREGULARITY:
         gaps = np.diff(times)
         spread = np.std(gaps) * np.sqrt(gaps.size / (gaps.size - 1.0)) / np.mean(gaps)
         timing = 2.0 * smoothed_s / np.mean(gaps)
@@ -188,21 +188,21 @@ def _dip_rows(
         moving_mean(w, a, b, half, s)
         _departures(s, a, b, reach, d)
         floor, threshold = NORMAL_QUARTILE * sigma, max(SIGMAS * sigma, least)
-        lean, quick, doubt, i = 0, 0, 0.0, 0
+        lean, electrical, variance, i = 0, 0, 0.0, 0
         while i < b - a:
             top, width, whole, i = _next_dip(d, i, b - a, floor, threshold)
             if not whole:
                 continue
             depth = d[top] - floor
             if width * h < NARROWEST_S and h * (2 * half + 1) < NARROWEST_S:
-                quick += 1
+                electrical += 1
             elif lean < MOST_DIPS:
                 depths[lean], times[lean] = depth, (a + top) * h
-                chance = 0.5 * math.erfc((threshold - depth) / (1.4142135623730951 * max(sigma, 1e-12)))
-                doubt += chance * (1.0 - chance)
+                detected = 0.5 * math.erfc((threshold - depth) / (1.4142135623730951 * max(sigma, 1e-12)))
+                variance += detected * (1.0 - detected)
                 lean += 1
-        out[row].number, out[row].quick = lean, quick
-        out[row].number_u = np.sqrt(doubt + 1.0 / 12.0)
+        out[row].number, out[row].electrical = lean, electrical
+        out[row].number_u = np.sqrt(variance + 1.0 / 12.0)
         _summarise(depths[:lean], times[:lean], sigma, (2 * half + 1) * h, out[row])
 
 

@@ -10,7 +10,7 @@ from data_contracts.family import LambdaSensor
 from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
-from models.reading.lambda_trace.cycle_ripple import SEARCH_CHANCE, cycle_ripple
+from models.reading.lambda_trace.cycle_ripple import SEARCH_P_VALUE, cycle_ripple
 from models.reading.lambda_trace.lean_dips import count_lean_dips
 from models.reading.lambda_trace.levels import Level, levels
 from models.reading.lambda_trace.response_times import (
@@ -211,7 +211,7 @@ def _lean_dips(reader: Reader, rich: Edges, swing: Floats, opening_s: Floats) ->
         level = levels(blocks.x, np.maximum(first, 0), stop, interval_s=h).level
         scale = reader.scale.lambda_slope(level - 0.5 * np.nan_to_num(dips.depth))
     sizes = estimate(dips.depth * scale, dips.depth_u * scale)
-    electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(dips.quick)
+    electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(dips.electrical)
     few = np.full(electrical.shape, 12.0**-0.5)
     since = reader.blocks.start_s - opening_s
     middle = estimate(dips.middle + since, dips.middle_u)
@@ -233,7 +233,7 @@ def _ripple(reader: Reader, idle_speed_rpm: Floats, base: Floats, swing: Floats)
     found = estimate(ripple.amplitude * scale, ripple.amplitude_u * scale, "noise")
     short = stop * reader.h < QUANTITIES["cycle_ripple"].need.before_s
     with np.errstate(invalid="ignore"):
-        hidden = np.isnan(idle_speed_rpm) & (ripple.chance > SEARCH_CHANCE)
+        hidden = np.isnan(idle_speed_rpm) & (ripple.p_value > SEARCH_P_VALUE)
     return {"cycle_ripple": renamed(found.because(hidden, "noise"), short, "not_enough_before")}
 
 

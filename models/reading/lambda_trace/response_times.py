@@ -16,7 +16,7 @@ LEAST_STEP_V = 0.3
 # Fuel cut begins within this time of the release; later the engine is back under control.
 LONGEST_CUT_S = 4.0
 # A time known no better than this, several times what a response takes, is not read.
-VAGUE_S = 0.5
+LARGEST_U_S = 0.5
 
 
 def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
@@ -86,7 +86,7 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
     out = {}
     times = {"dead_time_s": (start, edge.fit.start_u), "time_constant_s": (edge.fit.constant, edge.fit.constant_u)}
     for key, (value, u) in times.items():
-        vague = good & ~(u <= VAGUE_S)
+        vague = good & ~(u <= LARGEST_U_S)
         found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
         for number, reason in enumerate(REASONS):
             if number != FOUND:

@@ -9,11 +9,11 @@ from scipy.stats import t as student
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
 from models.tracking.charts.chart_limits import limits_for, tail_factor
-from models.tracking.charts.dispersion import dispersion_factors, of_unsure_scatter
+from models.tracking.charts.dispersion import dispersion_factors, few_pairs_factor
 from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.standardise import Standardised
 
-OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
+OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
 """How the accepted false alarms are shared out over own charts, family comparison, unsteady repeats and anomaly. Sum to
 1."""
 
@@ -108,7 +108,7 @@ def raise_alarms(
         share = own_share * per_van_week / len(known) / 2.0
         limits = limits_for(share)
         block = np.ix_(rows, known)
-        wider = of_unsure_scatter(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
+        wider = few_pairs_factor(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
         usual = tail_factor(followed.ewma_spread[block]) * followed.ewma_spread[block]
         average = np.abs(followed.ewma[block])
         limit = rest[block] * wider * limits.ewma_width * usual
@@ -123,8 +123,8 @@ def raise_alarms(
             spread = level.spread / std.scatter[f, q]
             # an empirical-Bayes baseline scatters around the family by the prior variance less what is still unknown
             seen = np.maximum(spread**2 - followed.baseline_variance[rows, q], 0.3 * spread**2)
-            doubt = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
-            peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + doubt)
+            variance = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
+            peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + variance)
             bound = student.isf(peer_share * per_van_week / len(known) / 2.0, level.degrees)
             common = spread**2 + (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]
             level_z[rows, q] = followed.level[rows, q] / np.sqrt(common + followed.var_level[rows, q])

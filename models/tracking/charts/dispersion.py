@@ -14,7 +14,7 @@ from models.tracking.standardise import Standardised
 UPPER_VAN, UPPER_SIZE = 2.0 / 3.0, 0.92
 """The van whose averages stand for its family's, by rank, and what they come to in control: simulated with the
 recursion of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py). [1]"""
-CALMEST, WILDEST = 0.8, 3.0
+NARROWEST, WIDEST = 0.8, 3.0
 """How far limits may be narrowed or widened by what a family's averages really do. Common practice, no source
 (2026-11-25)."""
 PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
@@ -23,11 +23,11 @@ uses by half."""
 FEWEST_VISITS = 4
 """Visits of some van from which on a quantity's limits follow what the fleet does."""
 UPPER = 0.75
-"""A van's scatter is told from the size of its bends at this rank: one reading in seven may be of another mode before
+"""A van's scatter is told from the size of its differences at this rank: one reading in seven may be of another mode before
 it is seen, a few wild ones or a step never are. [1]"""
-UPPER_BEND = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
+UPPER_DIFFERENCE = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
 """Size at that rank of a second difference of normal values of variance 1."""
-BEND_DEGREES = 0.4
+DIFFERENCE_DEGREES = 0.4
 """Degrees of freedom of a variance told so, per bend: by simulation, 20 and 40 visits
 (tests/unit/models/tracking/charts/test_alarms.py)."""
 
@@ -54,12 +54,12 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
     """
     averages, visits = shared_dispersion_factors(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
     for q in range(std.x.shape[1]):
-        own, bends = own_scatter(followed.z[:, q], std.starts)
-        weight = BEND_DEGREES * bends
+        own, differences = own_scatter(followed.z[:, q], std.starts)
+        weight = DIFFERENCE_DEGREES * differences
         for factor in (averages, visits):
             held = (weight * own + PRIOR_DEGREES * factor[:, q]) / (weight + PRIOR_DEGREES)
             factor[:, q] = np.maximum(factor[:, q], held)
-    return np.clip(np.sqrt(averages), CALMEST, WILDEST), np.minimum(np.sqrt(visits), WILDEST)
+    return np.clip(np.sqrt(averages), NARROWEST, WIDEST), np.minimum(np.sqrt(visits), WIDEST)
 
 
 def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
@@ -124,19 +124,19 @@ def own_scatter(z: Floats, starts: Codes) -> tuple[Floats, Codes]:
     Returns
     -------
     variance : ndarray of shape (vans,)
-        From the bends of three visits that follow each other: neither a drift nor a step moves it. 0 without any.
+        From the differences of three visits that follow each other: neither a drift nor a step moves it. 0 without any.
         [variance of the stated scatter]
-    bends : ndarray of shape (vans,), int
+    differences : ndarray of shape (vans,), int
         How many it rests on.
     """
     read = np.isfinite(z)
     values, van = z[read], np.repeat(np.arange(starts.size - 1), np.diff(starts))[read]
     same = van[2:] == van[:-2]
-    size, first, bends = ranked(np.abs(np.diff(values, 2))[same], van[2:][same], starts.size - 1)
+    size, first, differences = ranked(np.abs(np.diff(values, 2))[same], van[2:][same], starts.size - 1)
     if not size.size:
-        return np.zeros(bends.size), bends
-    upper = np.interp(first + UPPER * np.maximum(bends - 1, 0), np.arange(size.size), size)
-    return np.where(bends > 0, (upper / UPPER_BEND) ** 2, 0.0), bends
+        return np.zeros(differences.size), differences
+    upper = np.interp(first + UPPER * np.maximum(differences - 1, 0), np.arange(size.size), size)
+    return np.where(differences > 0, (upper / UPPER_DIFFERENCE) ** 2, 0.0), differences
 
 
 def _held(size: Floats, towards: float) -> float:
@@ -144,7 +144,7 @@ def _held(size: Floats, towards: float) -> float:
     return float((size.size * np.quantile(size, UPPER_VAN) / UPPER_SIZE**2 + 10.0 * towards) / (size.size + 10.0))
 
 
-def of_unsure_scatter(share: float, pairs: Codes) -> Floats:
+def few_pairs_factor(share: float, pairs: Codes) -> Floats:
     """Factor on limits while a family's scatter rests on few pairs of visits: Student's over the normal quantile."""
     degrees = PRIOR_DEGREES + DEGREES_PER_PAIR * np.maximum(pairs, 0)
     return quantile_ratio(share / 2.0, degrees)

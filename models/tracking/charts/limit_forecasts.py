@@ -14,7 +14,7 @@ from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_
 from models.tracking.charts.onset import Movements, movements
 from models.tracking.charts.recursion import Followed
 from models.tracking.restarts import NO_RESTART
-from models.tracking.scales import from_scale, steepness
+from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
 
 
@@ -172,8 +172,8 @@ def fleet_forecasts(
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     for q, quantity in enumerate(std.quantities):
         low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
-        doubt = np.zeros(std.van.size)  # of a limit beside what is read: neither shrinks with more visits
-        reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / steepness(quantity, std.scaled[:, q])
+        limit_variance = np.zeros(std.van.size)  # of a limit beside what is read: neither shrinks with more visits
+        reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / derivative(quantity, std.scaled[:, q])
         for f, name in enumerate(std.families):
             if (f, q) not in std.levels:
                 continue
@@ -183,18 +183,18 @@ def fleet_forecasts(
             with np.errstate(invalid="ignore"):
                 low[of], high[of] = (np.log(np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
             off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
-            doubt[of] = (off / std.scatter[f, q]) ** 2
+            limit_variance[of] = (off / std.scatter[f, q]) ** 2
         read = np.isfinite(std.x[:, q])
         limited = read & (np.isfinite(low) | np.isfinite(high))
         outside = alarms.own[:, q] & read
         moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
-        found = movements_at(std, moved, q, low=low, high=high, limit_variance=doubt, interval=interval)
+        found = movements_at(std, moved, q, low=low, high=high, limit_variance=limit_variance, interval=interval)
         at = moved[outside[moved]]
         for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
             table[at, q] = weeks[outside[moved]]
         if not limited.any():
             continue
-        level, var_level = followed.level[:, q], followed.var_level[:, q] + doubt
+        level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
         sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
         beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
         enough = np.isfinite(found.beyond)

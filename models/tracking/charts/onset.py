@@ -35,7 +35,7 @@ UNEVENNESS = 0.08
 reads out depends on the day's load and air more than a healthy one's. Common practice, no source (2026-11-26). [1]"""
 ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
 """Ends and median of the onset's 80 % interval. [unitless]"""
-_WORTH = 6.0  # a hypothesis less likely than the best by more than e to this is left out
+_NEGLIGIBLE = 6.0  # a hypothesis less likely than the best by more than e to this is left out
 
 
 @dataclass(frozen=True)
@@ -348,7 +348,7 @@ def _movements(
         by_onset[:places] = 0.0
         chance[m], lasting[m] = 0.0, 0.0
         for c in range(count):
-            if found.evidence[c] < best - _WORTH:
+            if found.evidence[c] < best - _NEGLIGIBLE:
                 continue
             weight = math.exp(found.evidence[c] - best)
             total += weight

@@ -11,7 +11,7 @@ import polars as pl
 from data_contracts.signals import tracking_of
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
-from models.tracking.charts.alarms import UNSTEADY_SHARE, raise_alarms
+from models.tracking.charts.alarms import REPEATABILITY_SHARE, raise_alarms
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.standardise import Standardised, vans_spread
 
@@ -23,7 +23,7 @@ SMALLEST = 0.05
 
 
 @dataclass(frozen=True)
-class Unsteady:
+class RepeatabilityAlarms:
     """Repeats that disagree, at every visit.
 
     Attributes
@@ -44,7 +44,7 @@ class Unsteady:
     since: Codes
 
 
-def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: float) -> Unsteady:
+def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_week: float) -> RepeatabilityAlarms:
     """Chart the scatter of the repeats.
 
     Parameters
@@ -58,7 +58,7 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
 
     Returns
     -------
-    Unsteady
+    RepeatabilityAlarms
         Only more scatter than usual is an alarm.
     """
     watched = [q for q, name in enumerate(std.quantities) if tracking_of(name).repeats_charted]
@@ -79,11 +79,11 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
         restart=charted.restart,
         vans_spread=vans_spread(charted),
     )
-    alarms = raise_alarms(charted, followed, per_van_week=per_van_week, own_share=UNSTEADY_SHARE, peer_share=0.0)
+    alarms = raise_alarms(charted, followed, per_van_week=per_van_week, own_share=REPEATABILITY_SHARE, peer_share=0.0)
     more = np.nan_to_num(followed.ewma) > 0
     of_late = charted.scatter[charted.family] * (followed.level - followed.baseline)
     alarm = alarms.own & more
-    return Unsteady(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
+    return RepeatabilityAlarms(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
 
 
 def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tuple[str, ...]) -> Standardised:
@@ -113,7 +113,7 @@ def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tupl
         scatter=sigmas,
         repeat_share=np.zeros_like(sigmas),
         levels=levels,
-        answers={},
+        covariate_slopes={},
         restart=np.ascontiguousarray(std.restart[:, watched]),
         movements=(),
     )

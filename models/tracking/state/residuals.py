@@ -9,7 +9,7 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import middle_of
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.recursion import Followed
-from models.tracking.scales import from_scale, steepness
+from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
 
 PRESENT_VISITS = 4
@@ -123,7 +123,7 @@ def residuals_of(
     expected, shift, steep = (np.full(base.shape, np.nan) for _ in range(3))
     for q, quantity in enumerate(std.quantities):
         from_level = centre[:, q] + sigma[:, q] * base[:, q]
-        expected[:, q], steep[:, q] = from_scale(quantity, from_level), steepness(quantity, from_level)
+        expected[:, q], steep[:, q] = from_scale(quantity, from_level), derivative(quantity, from_level)
         shift[:, q] = from_scale(quantity, centre[:, q] + sigma[:, q] * present[:, q]) - expected[:, q]
     shift_u = np.sqrt(shift_p) * sigma * steep
     usual = std.repeat_share[f] * sigma * steep

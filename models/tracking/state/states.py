@@ -12,8 +12,8 @@ from models.tracking.charts.family_limits import is_response
 from models.tracking.charts.forecast import HORIZON_WEEKS
 from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.charts.recursion import Followed
-from models.tracking.charts.repeatability import Unsteady
-from models.tracking.scales import from_scale, steepness
+from models.tracking.charts.repeatability import RepeatabilityAlarms
+from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import LEVELS, Standardised
 from models.tracking.state.notices import lone_recorder
 
@@ -46,7 +46,7 @@ def states_of(
     std: Standardised,
     followed: Followed,
     alarms: Alarms,
-    unsteady: Unsteady,
+    repeatability: RepeatabilityAlarms,
     forecasts: FleetForecast,
     anomaly: FleetAnomaly,
     latest: Codes,
@@ -57,7 +57,7 @@ def states_of(
     ----------
     std : Standardised
         Visits.
-    followed, alarms, unsteady, forecasts, anomaly
+    followed, alarms, repeatability, forecasts, anomaly
         What was made of them.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
@@ -69,7 +69,7 @@ def states_of(
     """
     rows = []
     for n, row in enumerate(latest.tolist()):
-        alarm = bool(alarms.any[row].any() or unsteady.alarm[row].any())
+        alarm = bool(alarms.any[row].any() or repeatability.alarm[row].any())
         flagged = bool(anomaly.flagged[n])
         columns = [
             q
@@ -80,7 +80,7 @@ def states_of(
         soon = [float(forecasts.by_quantity[q].within_next[row]) for q in columns]
         later = [float(forecasts.by_quantity[q].within_13[row]) for q in columns]
         listed = alarm or flagged
-        reasons = _reasons(std, followed, alarms, unsteady, forecasts, anomaly, n, row) if listed else []
+        reasons = _reasons(std, followed, alarms, repeatability, forecasts, anomaly, n, row) if listed else []
         parts = anomaly.contributions[n]
         rows.append(
             {
@@ -95,7 +95,7 @@ def states_of(
                     cross_within_13=max(later, default=np.nan),
                 ),
                 "alarm": alarm,
-                "unsteady": [unsteady.quantities[k] for k in np.flatnonzero(unsteady.alarm[row])],
+                "unsteady": [repeatability.quantities[k] for k in np.flatnonzero(repeatability.alarm[row])],
                 "anomaly": flagged,
                 "anomaly_p": float(anomaly.p[n]) if np.isfinite(anomaly.score[n]) else None,
                 "anomaly_score": float(anomaly.score[n]) if np.isfinite(anomaly.score[n]) else None,
@@ -162,7 +162,7 @@ def _reasons(
     std: Standardised,
     followed: Followed,
     alarms: Alarms,
-    unsteady: Unsteady,
+    repeatability: RepeatabilityAlarms,
     forecasts: FleetForecast,
     anomaly: FleetAnomaly,
     n: int,
@@ -199,12 +199,12 @@ def _reasons(
     flows = [q for q, name in enumerate(std.quantities) if name in LEVELS and alarms.any[row, q]]
     if flows and (serial := lone_recorder(std, row)):
         facts.append(Fact.of("lone_recorder", recorder=serial))
-    restless = np.flatnonzero(unsteady.alarm[row])
-    if restless.size:
-        k = int(restless[np.argmax(unsteady.times[row, restless])])
-        since = std.visits["week"][int(unsteady.since[row, k])]
-        times = max(float(unsteady.times[row, k]), 1.0)
-        facts.append(Fact.of("repeats_disagree", unsteady.quantities[k], times=times, since=since))
+    outside = np.flatnonzero(repeatability.alarm[row])
+    if outside.size:
+        k = int(outside[np.argmax(repeatability.times[row, outside])])
+        since = std.visits["week"][int(repeatability.since[row, k])]
+        times = max(float(repeatability.times[row, k]), 1.0)
+        facts.append(Fact.of("repeats_disagree", repeatability.quantities[k], times=times, since=since))
     if anomaly.flagged[n]:
         leading = [anomaly.names[q] for q in np.argsort(-anomaly.contributions[n])[:2]]
         second = leading[1] if len(leading) > 1 else None
@@ -232,7 +232,7 @@ def _own_movement(
     """How a quantity moved away from the van's own baseline, since when, and where it is going if that is certain."""
     onset, low, high = forecasts.began(row, q) or (None, None, None)
     slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
-    steep = float(steepness(std.quantities[q], np.array([std.levels[f, q].level]))[0])
+    steep = float(derivative(std.quantities[q], np.array([std.levels[f, q].level]))[0])
     return Fact.of(
         "own_movement",
         std.quantities[q],
