@@ -19,5 +19,15 @@ class Words(NamedTuple):
     de: str
 
     def in_language(self, language: str) -> str:
-        """The words in one of `LANGUAGES`; English for any other."""
+        """The words in one of `LANGUAGES`; English for any other.
+
+        Parameters
+        ----------
+        language : str
+            A language code such as "de".
+
+        Returns
+        -------
+        str
+        """
         return self.de if language == "de" else self.en

@@ -165,7 +165,20 @@ def unknown_name(name: str, known: Iterable[str], *, kind: str = "key") -> str:
 
 
 def shown(value: object, longest: int | None = _LONGEST_SHOWN) -> str:
-    """A value in one line: nothing that breaks it or steers a terminal, and not endless."""
+    """A value on one line, for a message: control characters removed, long text cut short.
+
+    Parameters
+    ----------
+    value : object
+        The value.
+    longest : int or None
+        Characters after which it is cut; None leaves it whole.
+
+    Returns
+    -------
+    str
+        "empty" where nothing is left to show.
+    """
     try:
         text = str(value)
     except (ValueError, RecursionError):  # a number of thousands of digits; nested without end

@@ -238,7 +238,17 @@ class MainPeakEntry(SourcedEntry):
     ] = REFERENCE_BAROMETER_KPA
 
     def peak(self, airflow: AirflowSensor) -> MainPeak:
-        """As models take it: in flow, through the transfer table where the register gives volts."""
+        """The figures as models take them: in flow, through the transfer table where the register gives volts.
+
+        Parameters
+        ----------
+        airflow : AirflowSensor
+            The family's air-mass sensor.
+
+        Returns
+        -------
+        MainPeak
+        """
         levels = ("expected", "low_limit", "high_limit")
         return MainPeak(
             **{f"{level}_g_s": self.flow(level, airflow) for level in levels},
@@ -248,7 +258,20 @@ class MainPeakEntry(SourcedEntry):
         )
 
     def flow(self, level: str, airflow: AirflowSensor) -> float | None:
-        """Flow of "expected", "low_limit" or "high_limit". [g/s]"""
+        """One figure in flow.
+
+        Parameters
+        ----------
+        level : {"expected", "low_limit", "high_limit"}
+            Which figure.
+        airflow : AirflowSensor
+            The family's air-mass sensor.
+
+        Returns
+        -------
+        float or None
+            None where the register does not give it. [g/s]
+        """
         volts: float | None = getattr(self, f"{level}_v")
         if volts is None or airflow.kind != "volts":
             flow: float | None = getattr(self, f"{level}_g_s")
@@ -256,7 +279,18 @@ class MainPeakEntry(SourcedEntry):
         return float(np.interp(volts, airflow.transfer, airflow.transfer_g_s))
 
     def faults(self, airflow: AirflowSensor) -> dict[str, PydanticCustomError]:
-        """What contradicts itself or the air-mass sensor, by key."""
+        """Figures that contradict each other or the air-mass sensor.
+
+        Parameters
+        ----------
+        airflow : AirflowSensor
+            The family's air-mass sensor.
+
+        Returns
+        -------
+        dict of str to PydanticCustomError
+            By key; empty where all is well.
+        """
         found: dict[str, PydanticCustomError] = {}
         for level in ("expected", "low_limit", "high_limit"):
             volts = getattr(self, f"{level}_v")

@@ -1,6 +1,6 @@
 """Pages per quantity and per cause, made from the contracts: `python -m data_contracts.make_pages`.
 
-A test holds the written pages equal to these, so that they can't drift.
+A test fails when the written pages differ from what this makes.
 """
 
 from collections.abc import Mapping
@@ -36,7 +36,7 @@ _CAUSE_METHOD = Method(
 
 
 def pages() -> Mapping[str, str]:
-    """Every page.
+    """All pages.
 
     Returns
     -------
@@ -53,7 +53,18 @@ def pages() -> Mapping[str, str]:
 
 
 def quantity_page(quantity: Quantity) -> str:
-    """The page of a quantity: what it is, what it needs, its uncertainty, and which jobs bring it back."""
+    """The page of a quantity: what it is, what it needs, its uncertainty, and which jobs restore it.
+
+    Parameters
+    ----------
+    quantity : Quantity
+        Its record.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     unit = "none (a ratio or count)" if quantity.unit == "1" else quantity.unit
     lines = [
         f"# {quantity.name}\n",
@@ -106,7 +117,18 @@ def _needs(need: Need) -> list[str]:
 
 
 def cause_page(cause: Cause) -> str:
-    """The page of a cause: severity, the job with its defaults, tests that find it, cautions."""
+    """The page of a cause: severity, the job with its defaults, tests that find it, cautions.
+
+    Parameters
+    ----------
+    cause : Cause
+        Its record.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     job = cause.job
     tests = sorted(
         (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
@@ -137,7 +159,7 @@ def cause_page(cause: Cause) -> str:
 
 
 def main() -> None:
-    """Write the pages, and remove those of what is no longer there."""
+    """Write all pages, and remove those whose record is gone."""
     made = pages()
     for path in PAGES.rglob("*.md"):
         if path.relative_to(PAGES).as_posix() not in made:

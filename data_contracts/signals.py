@@ -112,7 +112,17 @@ _SHAPES = {
 
 
 def base_name(quantity: str) -> str:
-    """The quantity without its bank."""
+    """Name of a quantity without the prefix of its bank.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of `QUANTITIES`.
+
+    Returns
+    -------
+    str
+    """
     return quantity.removeprefix(BANK2_PREFIX)
 
 

@@ -27,7 +27,18 @@ def week_of(day: date) -> str:
 
 
 def weeks_of(moments: pl.Expr) -> pl.Expr:
-    """ISO weeks of a column of days or moments in UTC, as `week_of` writes them."""
+    """ISO weeks of a column of days or moments in UTC, as `week_of` writes them.
+
+    Parameters
+    ----------
+    moments : polars.Expr
+        Column of dates or datetimes.
+
+    Returns
+    -------
+    polars.Expr
+        Column of text.
+    """
     return moments.dt.strftime("%G-W%V")
 
 

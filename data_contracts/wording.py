@@ -21,7 +21,7 @@ LANGUAGE_NAMES = {"en": "English", "de": "Deutsch"}
 
 
 def contract_sentences() -> tuple[str, ...]:
-    """Every English sentence of the contract's reasons."""
+    """English sentences and remedies of the contract's reasons."""
     pages = (REPEAT_REASONS, USABLE_REASONS, GRADE_REASONS, UNREAD_REASONS, QUARANTINE_RULES)
     found = [sentence for page in pages for reason in page.values() for sentence in (reason.sentence, reason.remedy)]
     return tuple(dict.fromkeys(sentence for sentence in found if sentence))

@@ -149,11 +149,27 @@ class Fact:
 
     @classmethod
     def from_row(cls, row: Mapping[str, Any]) -> Self:
-        """A fact from an element of a column of facts."""
+        """A fact from an element of a column of facts.
+
+        Parameters
+        ----------
+        row : mapping
+            Keys code, quantity, numbers and words, as `row` writes them.
+
+        Returns
+        -------
+        Fact
+        """
         return cls(str(row["code"]), row.get("quantity"), dict(row.get("numbers") or {}), dict(row.get("words") or {}))
 
     def row(self) -> dict[str, Any]:
-        """As an element of a column of facts."""
+        """The fact as an element of a column of facts.
+
+        Returns
+        -------
+        dict
+            Keys code, quantity, numbers and words.
+        """
         return {
             "code": self.code,
             "quantity": self.quantity,

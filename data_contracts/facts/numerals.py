@@ -66,15 +66,48 @@ def share(probability: float) -> str:
 
 
 def counted(value: float) -> str:
-    """A whole number, thousands apart."""
+    """A whole number, with a comma every three digits.
+
+    Parameters
+    ----------
+    value : float
+        The number. [any unit]
+
+    Returns
+    -------
+    str
+    """
     return f"{value:,.0f}"
 
 
 def in_language(number: str, language: str) -> str:
-    """A number of this module as a language writes it."""
+    """A number written by this module, in the notation of a language.
+
+    Parameters
+    ----------
+    number : str
+        As `plain`, `rough`, `share` or `counted` returns it.
+    language : str
+        One of `data_contracts.bilingual.LANGUAGES`.
+
+    Returns
+    -------
+    str
+        German swaps the decimal point and the thousands comma.
+    """
     return number.translate(_GERMAN) if language == "de" else number
 
 
 def is_number(value: float | None) -> bool:
-    """Whether there is a number to show."""
+    """Whether there is a number to show.
+
+    Parameters
+    ----------
+    value : float or None
+        The number; NaN counts as none. [any unit]
+
+    Returns
+    -------
+    bool
+    """
     return value is not None and not math.isnan(value)

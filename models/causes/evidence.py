@@ -1,4 +1,4 @@
-"""Evidence for a cause: which quantities speak, and by how much."""
+"""Evidence for a cause: which quantities support it, and by how much."""
 
 from dataclasses import dataclass
 
@@ -28,15 +28,14 @@ _FACT_SCALE = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """What speaks for one cause of one van, strongest first, and on how many separate steps of the reading the cause
-    rests."""
+    """What supports one cause of one van, strongest first, and how many independent steps of the reading it rests on."""
 
     supporting: tuple[Fact, ...]
     readings: int
 
 
 def _on_fact_scale(feature: Feature, moved: float) -> float:
-    """A movement on the scale it is told on: a share, a factor, or in the unit of the quantity."""
+    """A movement on the scale a fact tells it on: a share, a factor, or the unit of the quantity."""
     if feature.scale in ("log", "scatter"):
         return float(np.exp(moved))
     return float(SOFT * np.sinh(moved / SOFT)) if feature.scale == "soft" else moved
@@ -82,23 +81,24 @@ def gather_evidence(
     cause: str,
     tail: float,
 ) -> Evidence:
-    """What speaks for a cause at its likeliest severity.
+    """What supports a cause at its likeliest severity.
 
     Parameters
     ----------
     residuals : Residuals
         For the figures in their own units.
     van : int
-        Row.
+        Row of the van.
     moved : Movements
+        Features of every van.
     effect, spread : ndarray of shape (columns,)
-        Declared movements of the cause at severity 1. [scale of the feature]
+        Declared movements of the cause at severity 1, and their spread between engines. [scale of the feature]
     severity : float
         Likeliest severity. [1]
     cause : str
-        Code.
+        Code of the cause.
     tail : float
-        Degrees of freedom of the t distribution.
+        Degrees of freedom of the t distribution. [1]
 
     Returns
     -------
@@ -137,8 +137,7 @@ def gather_evidence(
 
 
 def _evidence_code(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:
-    """What a quantity that speaks for the cause says: a code of evidence; None where the cause declares nothing of
-    it."""
+    """Code of the fact for a quantity that supports the cause; None where the cause declares nothing about it."""
     if declared and moved * meant > 0:
         return "as_cause_would"
     return "as_cause_may" if declared or either_way else None  # the other way round too, where engines differ that much

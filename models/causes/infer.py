@@ -187,8 +187,7 @@ def infer_causes(
 
 @dataclass(frozen=True)
 class _Hypothesised:
-    """What is the same for every van: movements, hypotheses, tables of pairs, and how much of a severity engines
-    show."""
+    """What all vans share: movements, hypotheses, tables of pairs, and the prior of the severities that engines show."""
 
     moved: Movements
     hypotheses: Hypotheses
@@ -269,7 +268,7 @@ def _log_joint(
     log_prior: Floats,
     settings: CauseSettings,
 ) -> Floats:
-    """Log of prior times likelihood of every code, something unknown that the code would stand for included."""
+    """Log of prior times likelihood of every code, including the share of something unknown that counts for it."""
     codes = len(CAUSE_CODES)
     log_joint = np.full((len(placed), codes), -np.inf)
     for code in range(codes):
@@ -285,7 +284,7 @@ def _log_joint(
 
 
 def _mean_severity(placed: Floats, shown_together: Floats, severity: Floats) -> float:
-    """Mean severity over the hypotheses of one cause, how much of it the engine shows averaged out."""
+    """Mean severity over the hypotheses of one cause, averaged over the severity the engine shows."""
     weight = np.exp(placed - placed.max())
     of_each = shown_together / shown_together.sum(axis=1, keepdims=True)
     weight = np.einsum("hk,hsk->s", weight, of_each)

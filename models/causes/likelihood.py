@@ -86,12 +86,14 @@ class Hypotheses:
 
 
 def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
-    """Place every pattern: on both banks, and where it may sit on one, on either.
+    """Place every pattern on both banks, and, where it may affect a single one, on either.
 
     Parameters
     ----------
     moved : Movements
+        For its columns.
     table : EffectTable
+        For its patterns.
 
     Returns
     -------
@@ -121,21 +123,22 @@ def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
 
 
 def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> Floats:
-    """Prior probability of each severity together with how much of it the engine shows, on one grid.
+    """Prior probability of each severity together with the severity an engine shows, on one grid.
 
-    Engines differ in how much they show of one fault, in everything at once: half a plate takes a tenth of the flow
-    from one and a third from another, and the pattern is the same.
+    Engines differ in how strongly they show the same fault, and in all quantities at once: a throttle that opens half
+    way costs one engine a tenth of its flow and another a third, with the same pattern.
 
     Parameters
     ----------
     hypotheses : Hypotheses
+        With the gain of each.
     severities : tuple of float
-        The grid, all alike before anything is read.
+        The grid; every severity is equally likely before anything is read. [1]
 
     Returns
     -------
     ndarray of shape (hypotheses, severities, shown severities)
-        Each hypothesis sums to 1.
+        Sums to 1 for each hypothesis. [1]
     """
     position = np.log(severities)
     distance = (position - position[:, None]) / np.maximum(hypotheses.gain, 1e-3)[:, None, None]
@@ -144,16 +147,32 @@ def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> Floats:
 
 
 def log_t(distance: Floats, scale2: Floats, tail: float) -> Floats:
-    """Log density of a t distribution but for its constant."""
+    """Log density of Student's t distribution, without its constant.
+
+    Parameters
+    ----------
+    distance : ndarray
+        Distance from the centre. [any unit]
+    scale2 : ndarray
+        Square of the scale. [unit of distance, squared]
+    tail : float
+        Degrees of freedom. [1]
+
+    Returns
+    -------
+    ndarray
+        Of the shape the two arrays broadcast to. [nat]
+    """
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
 
 def error_groups(moved: Movements) -> list[list[int]]:
-    """Columns that one slip of the reading spoils together.
+    """Columns that one gross error of the reading spoils together.
 
     Parameters
     ----------
     moved : Movements
+        Features of every van.
 
     Returns
     -------
@@ -167,14 +186,14 @@ def error_groups(moved: Movements) -> list[list[int]]:
 
 @dataclass(frozen=True)
 class GrossErrors:
-    """A slip of the reading as an explanation, whatever the cause.
+    """The alternative that a reading is a gross error, under any cause.
 
     Attributes
     ----------
     density : ndarray of shape (vans, columns)
-        Log density of each movement as a slip; NaN where not read.
+        Log density of each movement if it is a gross error; NaN where not read. [nat]
     log_error, log_sound : ndarray of shape (vans, columns)
-        Log prior share of a slip, and of a sound reading.
+        Log prior share of gross errors, and of sound readings. [nat]
     """
 
     density: Floats
@@ -182,21 +201,33 @@ class GrossErrors:
     log_sound: Floats
 
     def of(self, van: int) -> "GrossErrors":
-        """Those of one van, each of shape (columns,)."""
+        """Those of one van, each of shape (columns,).
+
+        Parameters
+        ----------
+        van : int
+            Its row.
+
+        Returns
+        -------
+        GrossErrors
+        """
         return GrossErrors(self.density[van], self.log_error[van], self.log_sound[van])
 
 
 def gross_errors(moved: Movements, rows: slice, visits: Codes, settings: CauseSettings) -> GrossErrors:
-    """How likely each movement is as a slip of the reading.
+    """How likely each movement is as a gross error of the reading.
 
     Parameters
     ----------
     moved : Movements
+        Features of every van.
     rows : slice
-        Vans.
+        Vans to look at.
     visits : ndarray of shape (vans,), int
-        Visits the level unaffected on.
+        Visits the level rests on.
     settings : CauseSettings
+        Share of gross errors, and the tail.
 
     Returns
     -------
@@ -212,11 +243,24 @@ def gross_errors(moved: Movements, rows: slice, visits: Codes, settings: CauseSe
 
 
 def unaffected_share(feature: Feature, effect: Floats, spread: Floats) -> Floats:
-    """Share of engines on which a cause leaves a quantity alone, lest a quantity at rest speak too much against the
-    cause.
+    """Share of engines on which a cause leaves a quantity unaffected.
 
-    Half of them where the cause moves it on some engines, either way, and not on others; a few of any: no table knows
-    every engine."""
+    Without it a single quantity that did not move would rule a cause out. The share is one half where the cause moves
+    the quantity either way, or not at all, depending on the engine; otherwise it is `UNAFFECTED`, since no table knows
+    every engine.
+
+    Parameters
+    ----------
+    feature : Feature
+        The quantity on its scale.
+    effect, spread : ndarray of shape (n,)
+        Movement at severity 1, and its spread between engines. [scale of the feature]
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        [1]
+    """
     indefinite = (np.abs(effect) <= INDEFINITE * spread) & (spread > 2.0 * feature.floor)
     return np.where(indefinite, 0.5, UNAFFECTED)
 
@@ -278,7 +322,20 @@ def log_likelihoods(
 
 
 def best_placements(placed: Floats, hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
-    """Per cause the likeliest hypothesis and the position of its severity."""
+    """The likeliest hypothesis of each cause, and its likeliest severity.
+
+    Parameters
+    ----------
+    placed : ndarray of shape (hypotheses, severities)
+        Log weight of every hypothesis at every severity. [nat]
+    hypotheses : Hypotheses
+        The same hypotheses.
+
+    Returns
+    -------
+    dict of int to (int, int)
+        Cause to the row of the hypothesis and the column of the severity.
+    """
     best: dict[int, tuple[int, int]] = {}
     peak, at = placed.max(axis=1), placed.argmax(axis=1)
     for number, cause in enumerate(hypotheses.cause):

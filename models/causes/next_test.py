@@ -1,4 +1,4 @@
-"""The cheapest next test: expected information about the cause per minute of work."""
+"""The next test: expected information about the cause per minute of work."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Two causes at once: the likeliest ones, each with any other, compete with the single causes."""
+"""Two causes at once: pairs of the likeliest causes with any other compete with single causes."""
 
 from dataclasses import dataclass
 
@@ -25,7 +25,7 @@ class PairProbability:
 
 @dataclass(frozen=True)
 class PairTables:
-    """What every placed pattern does as one of two causes, on the grid of both severities.
+    """Movements of every placed pattern as one of two causes, on a grid of both severities.
 
     Attributes
     ----------
@@ -36,11 +36,11 @@ class PairTables:
     one_variance, other_variance : ndarray of shape (hypotheses, columns, grid)
         Variance between engines. [scale of the feature, squared]
     stray_variance : ndarray of shape (columns, grid)
-        Variance of what is not declared, by the larger severity. [scale of the feature, squared]
+        Variance of movements that are not declared, by the larger severity. [scale of the feature, squared]
     weight : ndarray of shape (groups, columns)
-        Tempered weight of each column's evidence, in the row of those it slips with.
+        Tempered weight of each column's evidence, in the row of its error group. [1]
     lead : ndarray of shape (groups,), int
-        A column of each group.
+        One column of each group.
     """
 
     first: Floats

@@ -1,7 +1,7 @@
 """Raw air-mass signal to mass flow through the family's transfer table, and back for uncertainties.
 
-The table is taken as exact at its points and straight between them, as everywhere in the register; what a curve as
-bent as the points are would say instead is part of the uncertainty of levels. Nothing is read outside the table.
+The table is taken as exact at its points and linear between them. How far a smooth curve through the same points could
+differ is part of the uncertainty of levels. Nothing is read outside the table.
 """
 
 import math
@@ -88,7 +88,7 @@ def to_flow(raw: NDArray[np.float32], sensor: AirflowSensor) -> NDArray[np.float
 
 
 def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.bool_]:
-    """Whether levels lie outside the transfer table, where no flow can be told.
+    """Whether levels lie outside the transfer table, where the flow is unknown.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np
 def rectified(
     raw_level: NDArray[np.float64], scatter: NDArray[np.float64], noise: NDArray[np.float64], sensor: AirflowSensor
 ) -> NDArray[np.float64]:
-    """How much noise lifts the mean flow of samples, because the table bends.
+    """Rectification: how much noise raises the mean flow of samples where the table bends.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ def rectified(
     Returns
     -------
     ndarray of shape (captures,)
-        What all scatter lifts it less what ripple alone does, both taken as normal; 0 for sensors that report flow.
+        Rise from all scatter less the rise from ripple alone, both taken as normal; 0 for sensors that report flow.
         [g/s]
     """
     if sensor.kind == "g_s":
@@ -175,12 +175,12 @@ def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> 
 def recorder_uncertainty(
     flow: NDArray[np.float64], sensor: AirflowSensor, offset_u_v: NDArray[np.float64], gain_u: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """What the recorder's zero and gain leave open of a flow; nothing where the sensor's signal is no voltage.
+    """Standard uncertainty of a flow from the recorder's zero and gain; 0 where the sensor's signal is no voltage.
 
     Parameters
     ----------
     flow : ndarray of shape (levels,)
-        [g/s]
+        Flow. [g/s]
     sensor : AirflowSensor
         With its transfer table.
     offset_u_v, gain_u : ndarray of shape (levels,)
@@ -189,7 +189,7 @@ def recorder_uncertainty(
     Returns
     -------
     ndarray of shape (levels,)
-        Standard uncertainty. [g/s]
+        [g/s]
     """
     if sensor.kind != "volts":
         return np.zeros(flow.size)
@@ -204,9 +204,9 @@ def slope_of(raw: NDArray[np.float64], table: tuple[NDArray[np.float64], NDArray
     Parameters
     ----------
     raw : ndarray of shape (levels,)
-        [V, Hz or g/s]
+        Raw levels. [V, Hz or g/s]
     table : tuple of two ndarrays of shape (points,)
-        As `table_of` gives it.
+        Raw signal and flow, as `table_of` gives them. [V, Hz or g/s], [g/s]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""White noise with first-order coloured noise over it: its parts, and the variance of means and sums."""
+"""White noise plus first-order coloured noise: its two parts, and the variance of means and sums."""
 
 import numpy as np
 
@@ -59,7 +59,22 @@ def coloured(residual: Floats, n: int, used: int, fitted: int, h: float) -> tupl
 def variance_of_weighted_sum(
     weights: Floats, white: float, colour: float, r: float
 ) -> float:  # pragma: no cover - compiled
-    """Variance of a weighted sum of noise whose covariance is white I + colour r^|i-j|."""
+    """Variance of a weighted sum of noise whose covariance is white I + colour r^|i-j|.
+
+    Parameters
+    ----------
+    weights : ndarray of shape (samples,)
+        Weight of each sample. [1]
+    white, colour : float
+        Variances of the white and of the coloured part. [unit²]
+    r : float
+        Lag-one correlation of the coloured part. [1]
+
+    Returns
+    -------
+    float
+        [unit²]
+    """
     square, product, earlier = 0.0, 0.0, 0.0
     for i in range(weights.size):
         square += weights[i] * weights[i]
@@ -76,11 +91,11 @@ def mean_variance(white: float, colour: float, r: float, n: float) -> float:
     Parameters
     ----------
     white, colour : float
-        Variances. [unit²]
+        Variances of the white and of the coloured part. [unit²]
     r : float
-        Lag-one correlation of the coloured part.
+        Lag-one correlation of the coloured part. [1]
     n : float
-        Samples.
+        Number of samples. [1]
 
     Returns
     -------

@@ -13,7 +13,18 @@ FEWEST_DIFFERENCES = 6
 
 @kernel
 def smoothing_gain(half: int) -> float:
-    """Standard deviation that `smooth` with this half width leaves of white noise of 1."""
+    """Standard deviation that `smooth` leaves of white noise of 1.
+
+    Parameters
+    ----------
+    half : int
+        Half width of one running mean. [samples]
+
+    Returns
+    -------
+    float
+        [1]
+    """
     width = 2 * half + 1
     return float(np.sqrt((2.0 * width * width + 1.0) / (3.0 * width**3)))
 
@@ -101,7 +112,18 @@ def smooth(x: NDArray[np.float32], count: Codes, half: int) -> NDArray[np.float3
 
 @sum_kernel
 def plain_sum(x: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
-    """Sum of samples."""
+    """Sum of samples.
+
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Samples. [any unit]
+
+    Returns
+    -------
+    float
+        [unit of x]
+    """
     total = 0.0
     for i in range(x.size):
         total += x[i]
@@ -110,7 +132,18 @@ def plain_sum(x: NDArray[np.float32]) -> float:  # pragma: no cover - compiled
 
 @sum_kernel
 def product_sum(a: Floats, b: Floats | NDArray[np.float32]) -> float:  # pragma: no cover - compiled
-    """Sum of the products of two series."""
+    """Sum of the products of two series.
+
+    Parameters
+    ----------
+    a, b : ndarray of shape (samples,)
+        The two series. [any units]
+
+    Returns
+    -------
+    float
+        [product of the units]
+    """
     total = 0.0
     for i in range(a.size):
         total += a[i] * b[i]
@@ -121,10 +154,25 @@ def product_sum(a: Floats, b: Floats | NDArray[np.float32]) -> float:  # pragma:
 def parabola(
     x: NDArray[np.float32], first: int, stop: int
 ) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
-    """Mean, tilt and bend of the least-squares parabola through x[first:stop], and the sum of squares under the bend.
+    """Least-squares parabola through x[first:stop].
 
-    In u, centred and scaled, the polynomials 1, u and u² - mean(u²) are orthogonal on a uniform grid, so each
-    coefficient stands alone."""
+    In u, centred and scaled to ±1, the polynomials 1, u and u² - mean(u²) are orthogonal on a uniform grid, so each
+    coefficient is found by itself.
+
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Trace. [any unit]
+    first, stop : int
+        Window, at least 3 samples. [samples]
+
+    Returns
+    -------
+    mean, slope, curvature : float
+        Coefficients of the three polynomials. [unit of x]
+    squares : float
+        Sum of squares of the third polynomial over the window. [1]
+    """
     n = stop - first
     middle, scale = 0.5 * (first + stop - 1), 2.0 / n
     second = (n * n - 1.0) / 12.0 * scale * scale  # mean of u²
@@ -143,9 +191,21 @@ def parabola(
 def parabola_at(
     x: NDArray[np.float32], first: int, stop: int, at: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Least-squares parabola through x[first:stop] (at least 3 samples), read at `at`.
+    """Value of the least-squares parabola through x[first:stop] at one place.
 
-    Returns the value and its standard deviation for white noise of 1.
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Trace. [any unit]
+    first, stop : int
+        Window, at least 3 samples. [samples]
+    at : float
+        Place. [samples]
+
+    Returns
+    -------
+    value, gain : float
+        The value, and its standard deviation for white noise of 1. [unit of x], [1]
     """
     n = stop - first
     scale = 2.0 / n
@@ -160,8 +220,22 @@ def parabola_at(
 def parabola_top(
     x: NDArray[np.float32], first: int, stop: int, at: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Where the least-squares parabola through x[first:stop] is highest within a quarter of its width of `at`, and how
-    high."""
+    """Highest point of the least-squares parabola through x[first:stop], within a quarter of its width of one place.
+
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Trace. [any unit]
+    first, stop : int
+        Window, at least 3 samples. [samples]
+    at : float
+        Place to look around. [samples]
+
+    Returns
+    -------
+    place, value : float
+        [samples], [unit of x]
+    """
     scale = 2.0 / (stop - first)
     second = ((stop - first) ** 2 - 1.0) / 12.0 * scale * scale
     mean, tilt, bend, _ = parabola(x, first, stop)
@@ -173,7 +247,18 @@ def parabola_top(
 
 @kernel
 def cosine_window(n: int) -> Floats:  # pragma: no cover - compiled
-    """Weights 0.5 - 0.5 cos(2 pi (k + 0.5) / n), by recurrence."""
+    """Weights 0.5 - 0.5 cos(2 pi (k + 0.5) / n), computed by recurrence.
+
+    Parameters
+    ----------
+    n : int
+        Number of weights.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        [1]
+    """
     out = np.empty(n)
     turn = 2.0 * np.pi / n
     now, before, twice = np.cos(0.5 * turn), np.cos(-0.5 * turn), 2.0 * np.cos(turn)
@@ -187,9 +272,21 @@ def cosine_window(n: int) -> Floats:  # pragma: no cover - compiled
 def tapered_parabola_at(
     x: NDArray[np.float32], first: int, stop: int, at: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Least-squares parabola through x[first:stop] under cosine weights, read at `at`.
+    """Value of the least-squares parabola through x[first:stop] under cosine weights, which suppress ripple.
 
-    Returns the value and its standard deviation for white noise of 1. The weights keep ripple out.
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Trace. [any unit]
+    first, stop : int
+        Window, at least 3 samples. [samples]
+    at : float
+        Place. [samples]
+
+    Returns
+    -------
+    value, gain : float
+        The value, and its standard deviation for white noise of 1. [unit of x], [1]
     """
     n = stop - first
     middle, scale = 0.5 * (first + stop - 1), 2.0 / n
@@ -222,7 +319,22 @@ def tapered_parabola_at(
 def tapered_mean(
     x: NDArray[np.float32], first: int, stop: int, taper: int
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Mean with cosine ends of `taper` samples, and its standard deviation for white noise of 1."""
+    """Mean over x[first:stop] with cosine ends.
+
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Trace. [any unit]
+    first, stop : int
+        Window. [samples]
+    taper : int
+        Length of each end. [samples]
+
+    Returns
+    -------
+    value, gain : float
+        The mean, and its standard deviation for white noise of 1. [unit of x], [1]
+    """
     taper = min(taper, (stop - first) // 2)
     total, flat = plain_sum(x[first + taper : stop - taper]), float(stop - first - 2 * taper)
     weight_sum, squares = flat, flat
@@ -238,12 +350,32 @@ def tapered_mean(
 def block_mean(
     x: NDArray[np.float32], first: int, stop: int, blocks: int
 ) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
-    """Level of a stretch, its standard uncertainty from noise, its drift end to end, and the wander of the level
-    itself.
+    """Level of a stretch from the means of half-overlapping blocks under cosine windows, which suppress firing ripple.
 
-    Means over half-overlapping cosine windows leave firing ripple out; neighbours share a sixth of their variance.
-    Noise is what their second differences hold, 6 - 8/6 times its variance, in which a slow movement of the level
-    cancels; what they scatter beyond it is wander: real, and part of the mean."""
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Trace. [any unit]
+    first, stop : int
+        The stretch. [samples]
+    blocks : int
+        Number of blocks wanted; fewer where the stretch is short.
+
+    Returns
+    -------
+    level, level_u : float
+        Mean, and its standard uncertainty from noise; NaN with fewer than three blocks. [unit of x]
+    drift : float
+        Change of the fitted line from end to end. [unit of x]
+    wander : float
+        Standard deviation of the level itself, beyond the noise. [unit of x]
+
+    Notes
+    -----
+    Neighbouring blocks share a sixth of their variance. The noise is that of the second differences of the block means,
+    whose variance is 6 - 8/6 times that of one mean and in which a slow movement of the level cancels. Scatter of the
+    means beyond it is wander: real, and part of the level.
+    """
     n = stop - first
     blocks = max(1, min(blocks, (n - 1) // 4))
     length = int(2.0 * n / (blocks + 1))
@@ -275,16 +407,16 @@ def block_mean(
 
 @kernel
 def moving_mean(w: Floats, first: int, stop: int, half: int, out: Floats) -> None:
-    """Centred moving mean over 2 half + 1 blocks within first..stop-1; gaps are passed over.
+    """Centred moving mean over 2 half + 1 blocks within first..stop-1; gaps are skipped.
 
     Parameters
     ----------
     w : ndarray of shape (blocks,)
-        Trace; NaN where nothing was recorded.
+        Trace; NaN where nothing was recorded. [any unit]
     first, stop, half : int
-        Window and half-width.
+        Window and half width. [blocks]
     out : ndarray of shape (blocks,)
-        Filled between first and stop.
+        Filled between first and stop. [unit of w]
     """
     total, used = 0.0, 0
     for i in range(first, min(first + half, stop)):

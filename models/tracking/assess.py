@@ -1,8 +1,9 @@
-"""From readings to states: the recipe of tracking, in order.
+"""Tracking, from readings to the state of every van: `assess` calls the steps in order.
 
-Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, repeatability
-repeats → forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later
-is used."""
+Captures become visits. Visits are brought to reference conditions and divided by their scatter. Every quantity is charted
+against the van's own baseline, and so is the scatter of its repeats; alarms, forecasts and the anomaly follow; the state of
+a van sums them up. The order of the rows does not matter, and nothing later than the week is used.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -35,20 +36,20 @@ KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_
 
 @dataclass(frozen=True)
 class TrackingSettings:
-    """What the user sets.
+    """Settings of tracking.
 
     Attributes
     ----------
     false_alarms_per_100_van_weeks : float
-        Accepted, all quantities and mechanisms together.
+        Accepted false alarms, all quantities and mechanisms together. [1]
     anomaly_false_discovery : float
         Accepted share of healthy vans among those listed for their anomaly alone. [1]
     visit_interval_weeks : float
-        Until the next visit, for a van with fewer than three visits; others have their own. [weeks]
+        Time to the next visit of a van with fewer than three visits; other vans have their own mean. [weeks]
     forget_after_weeks : int
-        A van without a visit for longer has no state.
+        A van without a visit for longer has no state. [weeks]
     trend_weeks : int or None
-        Weeks of the trends table to return; None is all.
+        Weeks of the trends table to return; None returns all. [weeks]
     """
 
     false_alarms_per_100_van_weeks: float = 0.5

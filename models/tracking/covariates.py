@@ -1,6 +1,6 @@
-"""What the surroundings do to each quantity, fitted from the fleet itself: weather, temperature, foot, fuel.
+"""Covariates: how each quantity follows weather, coolant temperature, hold and fuel, fitted from the fleet itself.
 
-A quantity's answer to the surroundings starts from physics (`prior_of`) and is re-estimated as data grows.
+The slope of a quantity on each covariate starts from physics (`prior_of`) and is re-estimated as data grows.
 """
 
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ _FUEL_RATIO = {"E0": 1.0, "E5": 0.980, "E10": 0.960, "E15": 0.940, "E20": 0.920,
 
 
 def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Floats]:
-    """Mean and standard deviation, before any data, of a quantity's answer to each of `COVARIATES`.
+    """Prior mean and standard deviation of a quantity's slope on each of `COVARIATES`.
 
     Parameters
     ----------
@@ -60,26 +60,26 @@ def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Fl
 
 
 def fill_air(visits: pl.DataFrame, *, usual_intake_air_c: float = 15.0) -> tuple[Air, pl.Series]:
-    """The air of each visit, what was not measured taken from the nearest that was.
+    """The air of each visit; what was not measured comes from the nearest measurement.
 
     Parameters
     ----------
     visits : polars.DataFrame
         depot, captured_at, week and the conditions.
     usual_intake_air_c : float
-        Where a fleet measured no air temperature at all. [°C]
+        Taken where a fleet measured no air temperature at all. [°C]
 
     Returns
     -------
     air : Air
         One row per visit.
     source : polars.Series
-        Where pressure and temperature came from, the weaker of the two: measured, depot_day, depot_week, fleet_week,
+        Where pressure and temperature come from, the weaker of the two: measured, depot_day, depot_week, fleet_week,
         unmeasured.
 
     Notes
     -----
-    Standard uncertainties grow down that list. An altitude is used before another van's barometer of another place.
+    Standard uncertainties grow down that list. The van's own altitude is preferred to a barometer at another place.
     """
     steps: tuple[tuple[str, list[pl.Expr], dict[str, float]], ...] = (
         (
@@ -168,14 +168,14 @@ def design(
 
 @dataclass(frozen=True)
 class CovariateSlopes:
-    """How one quantity of one family answers to the covariates.
+    """Slopes of one quantity of one family on the covariates.
 
     Attributes
     ----------
     mean : ndarray of shape (covariates,)
         [working scale per covariate]
     covariance : ndarray of shape (covariates, covariates)
-        Of the slopes.
+        [working scale per covariate, squared]
     """
 
     mean: Floats
@@ -192,20 +192,20 @@ def fit_covariate_slopes(
     y : ndarray of shape (visits,)
         One quantity; NaN left out. [working scale]
     x : ndarray of shape (visits, covariates)
-        Covariates.
+        Covariates. [1]
     van : ndarray of shape (visits,), int
         Van of each visit; each van keeps its own level.
     scatter : float
         Visit-to-visit standard deviation. [working scale]
     prior : tuple of ndarray of shape (covariates,)
-        Mean and standard deviation of the slopes.
+        Mean and standard deviation of the slopes. [working scale per covariate]
     independent : float
-        Share of the visits that bring their own weather, at most 1: vans of a depot share it, so they count for less.
+        Share of the visits that count as independent, at most 1: vans of one depot share their weather. [1]
 
     Returns
     -------
     CovariateSlopes
-        Huber weights, ten steps; a van of one visit says nothing.
+        After ten steps with Huber weights; a van with a single visit has no weight.
     """
     mean, spread = prior
     keep = np.isfinite(y)
@@ -235,5 +235,15 @@ def fit_covariate_slopes(
 
 
 def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:
-    """The tracked quantities that were read at least once in a frame."""
+    """The tracked quantities that were read at least once in a frame.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Captures joined with their readings.
+
+    Returns
+    -------
+    tuple of str
+    """
     return tuple(q for q in QUANTITIES if QUANTITIES[q].tracked and q in frame.columns and frame[q].count() > 0)

@@ -1,4 +1,4 @@
-"""The scale each quantity scatters evenly in, and the way there and back."""
+"""The working scale of each quantity, on which its scatter is the same at every level, and the way back."""
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from models.statistics.arrays import Floats
 
 
 def scale_of(quantity: str) -> Scale:
-    """The scale a quantity scatters evenly in.
+    """The scale on which a quantity scatters the same at every level.
 
     Parameters
     ----------
@@ -68,14 +68,14 @@ def from_scale(quantity: str, scaled: Floats) -> Floats:
 
 
 def derivative(quantity: str, scaled: Floats) -> Floats:
-    """Change of the quantity per change of the working scale, there.
+    """Derivative of a quantity with respect to its working scale.
 
     Parameters
     ----------
     quantity : str
         A name of data_contracts/signals.py.
     scaled : ndarray
-        [working scale]
+        Where to take it. [working scale]
 
     Returns
     -------

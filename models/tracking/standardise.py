@@ -1,5 +1,4 @@
-"""Readings to scatters: every quantity at reference conditions, over its family's scatter, without what vans do
-together."""
+"""Readings to standardised residuals: at reference conditions, over the family's scatter, without shared shifts."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -36,31 +35,31 @@ LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
 
 @dataclass(frozen=True)
 class Standardised:
-    """All visits on one footing.
+    """All visits, standardised.
 
     Attributes
     ----------
     visits : polars.DataFrame
-        Rows, sorted by van and time.
+        One row per visit, sorted by van and time.
     quantities : tuple of str
         Columns of the arrays.
     families : tuple of str
         Families, in the order of `family`.
     family, van, weeks : ndarray of shape (visits,), int
-        Codes, and the week's number.
+        Codes of family and van, and number of the week.
     starts : ndarray of shape (vans + 1,), int
         First visit of each van, and the end.
     scaled : ndarray of shape (visits, quantities)
         At reference conditions. [working scale]
     x : ndarray of shape (visits, quantities)
-        Less the family's level and shared movements, over the scatter. [scatters]
+        Less the family's level and shared shifts, over the scatter. [scatters]
     variance : ndarray of shape (visits, quantities)
-        In-control variance of x; 1 for a usual visit. The visits' own, the repeats' over their number, the recorder's
-        where its shift is not known, and the doubt in conditions and shared movements. [scatters²]
+        In-control variance of x; 1 for a usual visit. It holds the scatter of visits, that of repeats over their number,
+        the recorder where its shift is unknown, and the uncertainty of conditions and shared shifts. [scatters²]
     conditions_u : ndarray of shape (visits, covariates)
-        Standard uncertainty of the surroundings, as `models.tracking.covariates.COVARIATES`.
+        Standard uncertainty of `models.tracking.covariates.COVARIATES`. [1]
     peer_variance : ndarray of shape (visits, quantities)
-        What conditions unlike the family's add against it. [scatters²]
+        Added to the comparison with the family where conditions differ from the family's. [scatters²]
     scatter : ndarray of shape (families, quantities)
         Visit-to-visit standard deviation. [working scale]
     repeat_share : ndarray of shape (families, quantities)
@@ -68,7 +67,7 @@ class Standardised:
     levels : mapping of (family number, quantity number) to FamilyLevel
     covariate_slopes : mapping of (family number, quantity number) to CovariateSlopes
     restart : ndarray of shape (visits, quantities), int8
-        For models.tracking.charts.recursion.
+        As `models.tracking.restarts.restarts_of` returns.
     movements : tuple of Movement
         Latest first.
     """
@@ -96,7 +95,7 @@ class Standardised:
 def standardise(
     visits: pl.DataFrame, repeats: pl.DataFrame, families: Mapping[str, Family], repairs: pl.DataFrame
 ) -> Standardised:
-    """Bring all visits of all families on one footing.
+    """Standardise the visits of all families.
 
     Parameters
     ----------
@@ -185,7 +184,7 @@ def _vans(visits: pl.DataFrame) -> tuple[Codes, Codes]:
 
 @dataclass(frozen=True)
 class _FamilyVisits:
-    """The visits of one family, and how their surroundings differ from those that its reference conditions name.
+    """The visits of one family, and their covariates.
 
     Attributes
     ----------
@@ -195,11 +194,11 @@ class _FamilyVisits:
     repeats : polars.DataFrame
         Standard deviations of the repeats of the family's visits.
     covariates, covariates_u : ndarray of shape (visits, covariates)
-        As `models.tracking.covariates.COVARIATES`, and their standard uncertainty.
+        As `models.tracking.covariates.COVARIATES`, and their standard uncertainty. [1]
     within_van, across : ndarray of shape (visits, covariates)
-        Off the van's median, and off the family's.
+        Differences from the van's median, and from the family's. [1]
     independent : float
-        Share of the visits that count as independent: those of one depot and week share their air. [unitless]
+        Share of the visits that count as independent: those of one depot and week share their air. [1]
     """
 
     visits: pl.DataFrame
@@ -297,14 +296,24 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
 def _without_shared(
     x: Floats, van: Codes, level: FamilyLevel, scatter: float, quantity: str, spec: tuple[float, float] | None
 ) -> tuple[float, FamilyLevel]:
-    """Scatter and level of a family once shared movements are off: the scatter over what it was, the level anew."""
+    """Scatter and level of a family without shared shifts: the factor on the scatter, and the new level."""
     after = visit_scatter(x, van, least=least_scatter(quantity, np.empty(0)) / scatter, usual=1.0)
     return after, family_level(level.level + x * scatter, van, scatter=after * scatter, spec=spec)
 
 
 def vans_spread(std: Standardised) -> Floats:
-    """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it.
-    [scatters]"""
+    """Spread of healthy vans around their family, by van and quantity.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+
+    Returns
+    -------
+    ndarray of shape (vans, quantities)
+        NaN where the family does not read the quantity. [scatters]
+    """
     spread = np.full((len(std.families), len(std.quantities)), np.nan)
     for (f, q), level in std.levels.items():
         spread[f, q] = level.spread / std.scatter[f, q]
@@ -320,9 +329,9 @@ def _rows(air: Air, rows: Codes) -> Air:
 
 
 def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:
-    """Uncertainty a reading reports less its recorder's zero and gain: those are the same at every visit with it.
+    """Standard uncertainty a reading reports, without its recorder's zero and gain, which are the same at every visit.
 
-    What they do to all vans of a recorder alike is found as a shared movement.
+    What a recorder does to all its vans alike is found as a shared shift.
     """
     reported: Floats = part[quantity + "_u"].cast(pl.Float64).to_numpy()
     level = tracking_of(quantity).flow_level

@@ -1,5 +1,4 @@
-"""Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits
-scatter."""
+"""Captures to visits: one value per visit and quantity, the representative repeat, and the spread of repeats."""
 
 import numpy as np
 import polars as pl
@@ -36,7 +35,7 @@ CONDITIONS = (*AIR, "coolant_c")
 
 
 def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
-    """The captures that are tracked, in an order that does not depend on the order delivered.
+    """The captures that are tracked, in an order that does not depend on the order of delivery.
 
     Parameters
     ----------
@@ -46,9 +45,9 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture, only the columns tracking uses. A main peak that is low
-        in every capture of a visit is the van and not the foot: a visit without any other capture keeps those sent back
-        for the throttle alone. How far the throttle opened is followed from its channel only.
+        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every capture of a
+        visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van and
+        not to the technician. The throttle opening is tracked only where a channel gave it.
     """
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
@@ -62,7 +61,7 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
 
 
 def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
-    """Captures whose throttle opening is null where no channel gave it.
+    """Captures, with the throttle opening null where no channel gave it.
 
     Parameters
     ----------
@@ -72,8 +71,8 @@ def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
     Returns
     -------
     polars.LazyFrame
-        The same columns. Told from the shape, the opening is made of the main peak and the first peak, which are
-        followed themselves: it would speak twice.
+        The same columns. An opening estimated from the shape rests on the main peak and the first peak, which are tracked
+        themselves: it would count twice.
     """
     names = ("throttle_opened", "throttle_opened_u")
     if not set(names) <= set(captures.collect_schema().names()):

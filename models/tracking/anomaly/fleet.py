@@ -1,5 +1,8 @@
-"""The anomaly of every van of the fleet: train per family, judge vans unseen, calibrate over all families, control
-false discoveries."""
+"""The anomaly of every van of the fleet.
+
+One model per family, trained on other vans than those it judges; p-values calibrated over all families; the false-discovery
+rate controlled over the fleet.
+"""
 
 import hashlib
 from collections.abc import Mapping
@@ -133,7 +136,7 @@ def judge_fleet(
 def _features_of(
     std: Standardised, followed: Followed, alarms: Alarms, rows: Codes, peer: Floats, own: Floats
 ) -> Floats:
-    """What the models see of some visits: their quantities, and their waveforms as further ones."""
+    """What the models see of some visits: their quantities, and the shapes of their waveforms as further ones."""
     with np.errstate(invalid="ignore"):
         average = followed.ewma[rows] / followed.ewma_spread[rows]
     rejoined = alarms.rejoined[rows]  # a baseline that was never the van's own tells nothing
@@ -199,8 +202,7 @@ def _nonconformity(
     groups: list[list[int]],
     small: list[int],
 ) -> tuple[Floats, Floats]:
-    """Waveform shape against the family and against the van's first visits, each from a model that has not seen the
-    van.
+    """Waveform shape against the family, and against the van's first visits; each model has not seen the van it judges.
 
     Both of shape (rows, shapes); 0 is healthy or unknown. [standard deviations]
     """
@@ -230,7 +232,7 @@ def _nonconformity(
 
 
 def _of_vans_without_alarm(std: Standardised, without_alarm: Flags) -> Flags:
-    """Visits of vans without an alarm of late: what a fault does before its alarm is not healthy either."""
+    """Visits of vans without a recent alarm: before its alarm, a fault already shows in the visits."""
     recent = np.arange(std.van.size) >= std.starts[1:][std.van] - RECENT_VISITS
     alarmed = np.bincount(std.van, ~without_alarm & recent, minlength=std.starts.size - 1) > 0
     if alarmed.mean() > 0.5:
@@ -240,8 +242,9 @@ def _of_vans_without_alarm(std: Standardised, without_alarm: Flags) -> Flags:
 
 @dataclass(frozen=True)
 class _CommonScale:
-    """Puts a family's forest score and distance on the fleet's common footing: median 0 and 90 % quantile 1, then
-    halves."""
+    """Scale on which a family's scores compare with other families': the mean of forest score and distance, each with its
+    median at 0 and its 90 % quantile at 1.
+    """
 
     forest_centre: float
     forest_spread: float
@@ -249,13 +252,24 @@ class _CommonScale:
     distance_spread: float
 
     def of(self, forest: Floats, distance: Floats) -> Floats:
-        """Common score."""
+        """Scores on the common scale.
+
+        Parameters
+        ----------
+        forest, distance : ndarray of shape (rows,)
+            Scores of the isolation forest, and distances. [1]
+
+        Returns
+        -------
+        ndarray of shape (rows,)
+            [1]
+        """
         first = (forest - self.forest_centre) / self.forest_spread
         return 0.5 * first + 0.5 * (distance - self.distance_centre) / self.distance_spread
 
 
 def _calibration_rows(std: Standardised, latest: Codes) -> Codes:
-    """The vans' recent visits, thinned evenly on a large fleet, and the ones to judge; sorted."""
+    """The vans' recent visits, thinned evenly on a large fleet, together with the visits to judge; sorted."""
     ends = std.starts[1:][std.van]
     recent = np.flatnonzero(np.arange(std.van.size) >= ends - RECENT_VISITS)
     step = max(1, -(-recent.size // MOST_CALIBRATION))
@@ -280,7 +294,10 @@ def _centre_and_spread(scores: Floats) -> tuple[float, float]:
 
 
 def _contributions(model: Any, scale: _CommonScale, f: Floats, score: Floats) -> Floats:
-    """Fall of each van's score when a quantity is put to healthy, in proportion so that its parts sum to the score."""
+    """Part of each van's score that each quantity adds.
+
+    Each part is proportional to the fall of the score when that quantity is set to healthy; the parts sum to the score.
+    """
     vans, quantities = len(f), f.shape[1] // BLOCKS
     trial = np.repeat(f[:, None, :], quantities + 1, axis=1)
     for q in range(quantities):

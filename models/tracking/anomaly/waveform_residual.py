@@ -1,7 +1,8 @@
-"""What of a snap's waveform a family's healthy vans do not explain: the residual of a robust PCA of its aligned traces.
+"""Waveform nonconformity: the residual of a snap's traces about a robust PCA of its family's healthy traces.
 
-Traces stand on the grid of models/reading/aligned_traces.py; the air flow is divided by its own level, so that its
-shape is left."""
+Traces lie on the grid of models/reading/aligned_traces.py. The air flow is divided by its own level, which leaves its
+shape.
+"""
 
 from dataclasses import dataclass
 from typing import Any
@@ -84,17 +85,17 @@ def fit_shape(traces: NDArray[np.float32]) -> Any:
     Parameters
     ----------
     traces : ndarray of shape (n, GRID)
-        One channel; NaN allowed.
+        One channel; NaN allowed. [flow over its level, 1/lambda or V]
 
     Returns
     -------
     sklearn.pipeline.Pipeline or None
-        Median and spread of each grid point, then the main components of traces put to unit length, so that an odd one
-        has no more say than any other; None with too few traces.
+        Median and spread of each grid point, then the main components of the traces scaled to unit length, so that an
+        outlying one weighs no more than any other; None with too few traces.
 
     References
     ----------
-    Spherical principal components: N. Locantore et al., Test 8 (1999) 1-73.
+    Spherical principal components: N. Locantore et al., Test 8 (1999) 1-73, DOI 10.1007/BF02595862.
     """
     from sklearn.decomposition import PCA
     from sklearn.pipeline import Pipeline
@@ -119,14 +120,14 @@ def _scaled(scaler: Any, traces: NDArray[np.float32]) -> Floats:
 
 
 def residual(model: Any, traces: NDArray[np.float32]) -> Floats:
-    """What the components leave of traces.
+    """Residual of traces about the components.
 
     Parameters
     ----------
     model : sklearn.pipeline.Pipeline
         As `fit_shape` returns.
     traces : ndarray of shape (n, GRID)
-        One channel; NaN allowed.
+        One channel; NaN allowed. [flow over its level, 1/lambda or V]
 
     Returns
     -------
@@ -141,7 +142,7 @@ def residual(model: Any, traces: NDArray[np.float32]) -> Floats:
 
 
 def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, begin: Codes) -> tuple[Floats, Floats]:
-    """How much of the recent waveforms is unexplained, against the family and against the van's own first visits.
+    """Unexplained part of the recent waveforms, against the family and against the van's own first visits.
 
     Parameters
     ----------
@@ -158,7 +159,7 @@ def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, b
     -------
     peer, own : ndarray of shape (n,)
         Logarithm of the mean square of the residual averaged over the last visits, and of its change since the first
-        ones; NaN where there are none, or no first ones before the last.
+        visits; NaN where there are none, or no first visits before the last. [1]
     """
     recent = rows[:, None] - np.arange(AVERAGED)
     first = begin[:, None] + np.arange(FIRST)
@@ -190,14 +191,14 @@ def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, b
 
 
 def standard(values: Floats, healthy: Flags) -> Floats:
-    """Values over the healthy ones' spread, upper side only; 0 where unknown.
+    """Values over the spread of the healthy ones, upper side only; 0 where unknown.
 
     Parameters
     ----------
     values : ndarray of shape (n,)
-        [any unit]
+        Values. [any unit]
     healthy : ndarray of shape (n,), bool
-        Those that say what is usual.
+        Those that define the median and the spread.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Alarms of every quantity of every van, their cost shared out of one setting: accepted false alarms."""
+"""Alarms of every quantity of every van, at limits set by one figure: the accepted false alarms."""
 
 import functools
 from dataclasses import dataclass
@@ -35,21 +35,21 @@ class Alarms:
     Attributes
     ----------
     own : ndarray of bool
-        EWMA or CUSUM against the van's own baseline is outside, the CUSUM only while the average is still off on its
-        side. Not of a van that has rejoined its family.
+        EWMA or CUSUM against the van's own baseline is outside; the CUSUM only while the average is still off on the same
+        side. Never of a van that has rejoined its family.
     peer : ndarray of bool
         The level stands apart from the family.
     peer_z : ndarray
-        Baseline and average movement since against the family. [standard deviations]
+        Baseline plus average movement since, against the family. [standard deviations]
     level_z : ndarray
         Present level against the family. [standard deviations]
     ewma_limit : ndarray
-        [standard deviations, as the EWMA]
+        Limit of the EWMA. [standard deviations, as the EWMA]
     cusum_high, cusum_low : ndarray
-        Cumulative sums of the innovations, each over how much more than stated the van scatters. [standard deviations]
+        Cumulative sums of the innovations, divided by the van's excess dispersion. [standard deviations]
     rejoined : ndarray of bool
-        The level is with the family again, the baseline stands apart from it: wild first visits, or a repair nobody
-        noted.
+        The level agrees with the family again while the baseline does not: the first visits were outliers, or a repair
+        was not recorded.
     since : ndarray of int
         Visit at which the standing alarm began; -1 for none.
     """
@@ -66,7 +66,7 @@ class Alarms:
 
     @functools.cached_property
     def any(self) -> Flags:
-        """Own or peer."""
+        """Whether there is an alarm, against the own baseline or against the family."""
         return self.own | self.peer
 
 
@@ -123,7 +123,9 @@ def raise_alarms(
             spread = level.spread / std.scatter[f, q]
             # an empirical-Bayes baseline scatters around the family by the prior variance less what is still unknown
             seen = np.maximum(spread**2 - followed.baseline_variance[rows, q], 0.3 * spread**2)
-            variance = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
+            variance = (
+                (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
+            )
             peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + variance)
             bound = student.isf(peer_share * per_van_week / len(known) / 2.0, level.degrees)
             common = spread**2 + (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]

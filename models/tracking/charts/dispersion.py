@@ -1,4 +1,4 @@
-"""How much healthy vans move beyond their stated scatter, and what limits must allow for it."""
+"""Excess dispersion: how much more than their stated scatter healthy vans move, and the factors on limits that allow for it."""
 
 import numpy as np
 from scipy.stats import norm
@@ -33,7 +33,7 @@ DIFFERENCE_DEGREES = 0.4
 
 
 def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
-    """How much more, or less, healthy vans move than their stated scatter would make them.
+    """Factors on limits for the excess dispersion of healthy vans.
 
     Parameters
     ----------
@@ -45,12 +45,12 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
     Returns
     -------
     of_averages : ndarray of shape (vans, quantities)
-        Factor on the limits of averages: what families and depots share, and for a van that scatters more from visit to
-        visit than these (shorter recordings, a noisier installation) its own scatter, held towards the shared as by
-        `PRIOR_DEGREES`.
+        Factor on the limits of averages: that of the family and the depot, or of the van itself where it scatters more
+        from visit to visit (shorter recordings, a noisier installation), shrunk to the shared factor with `PRIOR_DEGREES`.
+        [1]
     of_visits : ndarray of shape (vans, quantities)
-        Factor on single visits, at least 1: the van's own scatter, held towards the stated one. What a fleet's averages
-        share is slow and hides no sudden fault, so it has no part in this.
+        Factor on single visits, at least 1: the van's own scatter, shrunk to the stated one. The shared factor has no part
+        in it, because what a fleet's averages share is slow and hides no sudden fault. [1]
     """
     averages, visits = shared_dispersion_factors(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
     for q in range(std.x.shape[1]):
@@ -63,8 +63,7 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
 
 
 def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
-    """How much more, or less, the averages of a family's or a depot's vans move than their stated scatter would make
-    them.
+    """Excess dispersion of the averages of a family's or a depot's vans.
 
     Parameters
     ----------
@@ -76,15 +75,16 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
     Returns
     -------
     ndarray of shape (vans, quantities)
-        Factor on the variance: recorders, seasons and whatever else nobody told the model widen limits by themselves, a
-        scatter stated too wide narrows them. What moves most vans of a depot, of whatever family, widens those of that
-        depot.
+        Factor on the variance. Recorders, seasons and whatever else the model does not know widen the limits; a scatter
+        stated too wide narrows them. What moves most vans of a depot, of whatever family, widens the limits of that depot.
+        [1]
 
     Notes
     -----
-    One figure per van, the root mean square of its averages over their usual width, each held to 3; of a family's or
-    depot's vans the one at two thirds, so that a fault moves the figure by its van's rank and not by its size. Held
-    towards that of all families as by ten vans, and that towards 1 as by ten more."""
+    Each van has one figure: the root mean square of its averages over their usual width, each clipped at 3. A family or
+    depot takes the figure of the van at two thirds of the ranking, so that a fault counts by its van's rank and not by its
+    size. The figure is shrunk to that of all families as by ten vans, and that to 1 as by ten more.
+    """
     first = std.starts[:-1]
     factor = np.ones((first.size, std.x.shape[1]))
     family = std.family[first]
@@ -112,7 +112,7 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
 
 
 def own_scatter(z: Floats, starts: Codes) -> tuple[Floats, Codes]:
-    """How each van scatters from one visit to the next.
+    """Scatter of each van from one visit to the next.
 
     Parameters
     ----------
@@ -124,10 +124,10 @@ def own_scatter(z: Floats, starts: Codes) -> tuple[Floats, Codes]:
     Returns
     -------
     variance : ndarray of shape (vans,)
-        From the differences of three visits that follow each other: neither a drift nor a step moves it. 0 without any.
-        [variance of the stated scatter]
+        From second differences of consecutive visits, which neither a drift nor a step moves much; 0 without any. [variance
+        of the stated scatter]
     differences : ndarray of shape (vans,), int
-        How many it rests on.
+        Second differences it rests on.
     """
     read = np.isfinite(z)
     values, van = z[read], np.repeat(np.arange(starts.size - 1), np.diff(starts))[read]
@@ -145,6 +145,19 @@ def _held(size: Floats, towards: float) -> float:
 
 
 def few_pairs_factor(share: float, pairs: Codes) -> Floats:
-    """Factor on limits while a family's scatter rests on few pairs of visits: Student's over the normal quantile."""
+    """Factor on limits while a family's scatter rests on few pairs of visits: Student's over the normal quantile.
+
+    Parameters
+    ----------
+    share : float
+        Share of visits outside the limits. [1]
+    pairs : ndarray of shape (n,), int
+        Pairs of neighbouring visits.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        At least 1. [1]
+    """
     degrees = PRIOR_DEGREES + DEGREES_PER_PAIR * np.maximum(pairs, 0)
     return quantile_ratio(share / 2.0, degrees)

@@ -20,18 +20,17 @@ from models.tracking.standardise import Standardised
 
 @dataclass(frozen=True)
 class FleetForecast:
-    """What the movements of the fleet's quantities say: when they began, and when they reach a limit.
+    """When the fleet's quantities began to move, and when they reach a limit.
 
     Attributes
     ----------
     onset, onset_low, onset_high : ndarray of shape (visits, quantities)
-        Median of the week the movement began and its 80 % interval, as of the visit, where the quantity is outside its
-        own baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it.
-        [weeks]
+        Median of the week the movement began, and its 80 % interval, as of the visit, where the quantity is outside its own
+        baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it. [weeks]
     by_quantity : mapping of int to Forecast
-        Per column; rows are visits.
+        By column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
-        Probability that the level is beyond a limit now; NaN where no limit is known.
+        Probability that the level is beyond a limit now; NaN where no limit is known. [1]
     limits : mapping of (family number, quantity number) to (low, high)
         As they apply to what is read; NaN for none. [unit of the quantity]
     """
@@ -44,7 +43,18 @@ class FleetForecast:
     limits: Mapping[tuple[int, int], tuple[float, float]]
 
     def began(self, row: int, q: int) -> tuple[str, str, str] | None:
-        """ISO week in which a movement began and its 80 % interval; None where there is none or it can't be dated."""
+        """ISO week in which a movement began, and its 80 % interval.
+
+        Parameters
+        ----------
+        row, q : int
+            Visit and quantity.
+
+        Returns
+        -------
+        tuple of str or None
+            Median, lower and upper end; None where there is no movement or it can't be dated.
+        """
         found = [float(each[row, q]) for each in (self.onset, self.onset_low, self.onset_high)]
         if not np.isfinite(found).all():
             return None
@@ -53,19 +63,19 @@ class FleetForecast:
 
 
 def visit_interval(std: Standardised, usual: float) -> Floats:
-    """Weeks between visits each van has had so far, at each visit.
+    """Mean time between the visits of each van so far, at each visit.
 
     Parameters
     ----------
     std : Standardised
         Visits.
     usual : float
-        Before a van's third visit. [weeks]
+        Taken before a van's third visit. [weeks]
 
     Returns
     -------
     ndarray of shape (visits,)
-        Mean over its visits so far. [weeks]
+        [weeks]
     """
     begin = std.starts[:-1][std.van]
     count = np.arange(std.van.size) - begin
@@ -154,17 +164,17 @@ def fleet_forecasts(
     std : Standardised
         Visits.
     followed, alarms
-        What was made of them.
+        Their charts and alarms.
     families : mapping of str to Family
         Register.
     usual_interval : float
-        Until the next visit of a van with few visits. [weeks]
+        Time to the next visit of a van with few visits. [weeks]
 
     Returns
     -------
     FleetForecast
-        A quantity in alarm moves as `models.tracking.charts.onset` finds; one without is held to stand where it is, but
-        for its wandering.
+        A quantity in alarm moves as `models.tracking.charts.onset` finds; any other is taken to stay at its level and only
+        wander.
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}

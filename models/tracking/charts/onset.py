@@ -1,5 +1,4 @@
-"""How a quantity that left its baseline moves: since when, how fast, whether it has stopped, and when it will reach a
-limit."""
+"""Movement of a quantity that left its baseline: its onset, its speed, whether it has ended, and when it reaches a limit."""
 
 import math
 from dataclasses import dataclass, replace
@@ -169,7 +168,7 @@ def movements(
 
 @kernel
 def _grown(at: float, begin: float, now: float, power: float) -> float:  # pragma: no cover - compiled
-    """What a movement of unit slope on average until now has grown by at a time; power 0 is a step of size one."""
+    """Growth of a movement until a time, as a part of its growth until now at unit mean slope; power 0 is a step of size one."""
     if power == 0.0:
         return 1.0 if at >= begin else 0.0
     since = max(at - begin, 0.0)

@@ -1,4 +1,4 @@
-"""Every quantity of every van, once through time: own baseline, EWMA, level and slope in one recursion; and the CUSUM.
+"""Own baseline, EWMA, and level and slope of every quantity of every van, in one recursion over time; and the CUSUM.
 
 All in scatters: a quantity less its family's level, over the family's visit-to-visit standard deviation.
 """
@@ -39,20 +39,21 @@ CHANGE_SPREAD = 1.5
 
 
 class Followed(NamedTuple):
-    """What the recursion knows at each visit; NaN where the quantity was not read.
+    """State of the recursion at each visit; NaN where the quantity was not read.
 
     Attributes
     ----------
     z : ndarray of shape (visits, quantities)
-        Innovation against the van's own baseline as it stood before the visit. [standard deviations]
+        Innovation against the van's own baseline before the visit. [standard deviations]
     ewma, ewma_spread : ndarray
-        Its moving average, and that average's in-control standard deviation, the baseline's own uncertainty included.
+        Moving average of the innovations, and its in-control standard deviation, the baseline's own uncertainty included.
+        [standard deviations]
     baseline, baseline_variance : ndarray
-        The van's own expectation before the visit. [scatters]
+        The van's own baseline before the visit, and its variance. [scatters], [scatters²]
     level, slope : ndarray
         Of the local linear trend, after the visit. [scatters], [scatters per week]
     var_level, covar, var_slope : ndarray
-        Their covariance.
+        Their covariance. [scatters²], [scatters² per week], [scatters² per week²]
     """
 
     z: Floats
@@ -136,7 +137,20 @@ def follow_vans(
 
 @kernel
 def ewma_step(average: float, z: float, smoothing: float) -> float:
-    """The moving average after one more value."""
+    """The moving average after one more value.
+
+    Parameters
+    ----------
+    average, z : float
+        The average before, and the new value. [standard deviations]
+    smoothing : float
+        Weight of the new value, in (0, 1]. [1]
+
+    Returns
+    -------
+    float
+        [standard deviations]
+    """
     return (1.0 - smoothing) * average + smoothing * z
 
 
@@ -144,7 +158,7 @@ def ewma_step(average: float, z: float, smoothing: float) -> float:
 def _trend_step(
     before: LocalTrend, x: float, noise: float, gap: float, outside: float
 ) -> tuple[LocalTrend, float]:  # pragma: no cover - compiled
-    """The trend after one more visit, `gap` weeks later, and the side on which the visit stands outside (0: inside)."""
+    """The trend after one more visit, `gap` weeks later, and the side on which the visit lies outside (0: inside)."""
     level, slope, p11, p12, p22 = before
     level += gap * slope
     p11 += gap * (2.0 * p12 + gap * p22 + LEVEL_STEP**2 + gap * gap * SLOPE_STEP**2 / 3.0)
@@ -264,7 +278,20 @@ def cusums(
 
 @kernel
 def cusum_step(above: float, below: float, z: float, allowance: float) -> tuple[float, float]:
-    """The sums of what lies above and below after one more value."""
+    """The two cumulative sums after one more value.
+
+    Parameters
+    ----------
+    above, below, z : float
+        The upper and the lower sum before, and the new value. [standard deviations]
+    allowance : float
+        Taken off at every visit. [standard deviations]
+
+    Returns
+    -------
+    tuple of float
+        Upper and lower sum, at least 0. [standard deviations]
+    """
     return max(0.0, above + z - allowance), max(0.0, below - z - allowance)
 
 

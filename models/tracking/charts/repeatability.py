@@ -1,7 +1,8 @@
-"""What comes and goes: visits whose repeats disagree more than is usual for the van and its family.
+"""Within-visit repeatability: visits whose repeats disagree more than is usual for the van and its family.
 
-Missing fuel or a missed spark shows in one snap and not in the next: the visit's middle value hardly moves, its repeats
-scatter. The scatter of the repeats is charted like any quantity, for the quantities whose record says so."""
+A fault that comes and goes, such as a missed spark, shows in one snap and not in the next: the median of the visit hardly
+moves, but its repeats scatter. That scatter is charted like any quantity, for the quantities whose record asks for it.
+"""
 
 from dataclasses import dataclass, replace
 
@@ -24,16 +25,16 @@ SMALLEST = 0.05
 
 @dataclass(frozen=True)
 class RepeatabilityAlarms:
-    """Repeats that disagree, at every visit.
+    """Alarms of within-visit repeatability, at every visit.
 
     Attributes
     ----------
     quantities : tuple of str
-        Whose repeats are watched.
+        Quantities whose repeats are charted.
     alarm : ndarray of shape (visits, quantities), bool
-        They disagree more than is usual.
+        The repeats disagree more than is usual.
     times : ndarray of shape (visits, quantities)
-        Their scatter, as it is of late, over what is expected of the van. [1]
+        Their recent scatter over the scatter expected of the van. [1]
     since : ndarray of shape (visits, quantities), int
         Visit at which the standing alarm began; -1 for none.
     """
@@ -87,7 +88,7 @@ def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_wee
 
 
 def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tuple[str, ...]) -> Standardised:
-    """The logarithm of the repeats' scatter on the footing of any quantity."""
+    """The logarithm of the repeats' scatter, standardised like a quantity."""
     x = np.full(scatter.shape, np.nan)
     sigmas, levels = np.full((len(std.families), len(names)), np.nan), {}
     for f in range(len(std.families)):

@@ -38,7 +38,7 @@ _STATES = {
 
 
 def no_states() -> pl.DataFrame:
-    """The states of a fleet without a tracked visit."""
+    """The table of states without a row."""
     return pl.DataFrame(schema=_STATES)
 
 
@@ -147,8 +147,7 @@ def urgency(
 
 
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
-    """Whether a quantity's limit may make a van urgent: it is in alarm itself, or its level has left the other
-    vans'."""
+    """Whether the limit of a quantity counts towards urgency: the quantity is in alarm, or its level has left the other vans'."""
     apart = bool(np.abs(alarms.level_z[row, q]) >= AGREES)
     return apart if forecasts.by_quantity[q].median[row] <= 0.0 else apart or bool(alarms.any[row, q])
 
@@ -168,8 +167,11 @@ def _reasons(
     n: int,
     row: int,
 ) -> list[Fact]:
-    """What speaks for the list: limits, then what moved furthest from its own baseline, then from the family, what
-    comes and goes, then the whole."""
+    """Why the van is listed.
+
+    Limits first, then what moved furthest from its own baseline, then from the family, then repeats that disagree, then the
+    anomaly.
+    """
     f = int(std.family[row])
     facts: list[Fact] = []
     for q, forecast in forecasts.by_quantity.items():
@@ -213,7 +215,7 @@ def _reasons(
 
 
 def _limit_facts(std: Standardised, forecasts: FleetForecast, f: int, q: int, row: int) -> list[Fact]:
-    """When a limit is or will be crossed, and for a response time what limit that is."""
+    """When a limit is or will be crossed; for a response time also which limit that is."""
     quantity, forecast = std.quantities[q], forecasts.by_quantity[q]
     weeks = float(forecast.median[row])
     facts = [Fact.of("limit_crossed", quantity)]
@@ -229,7 +231,7 @@ def _limit_facts(std: Standardised, forecasts: FleetForecast, f: int, q: int, ro
 def _own_movement(
     std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, f: int, q: int, row: int
 ) -> Fact:
-    """How a quantity moved away from the van's own baseline, since when, and where it is going if that is certain."""
+    """How a quantity moved away from the van's own baseline, since when, and its slope where that is certain."""
     onset, low, high = forecasts.began(row, q) or (None, None, None)
     slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
     steep = float(derivative(std.quantities[q], np.array([std.levels[f, q].level]))[0])

@@ -114,7 +114,7 @@ def _crossings(forecast: Forecast | None, rows: Codes) -> Columns:
 
 
 def _alarm(std: Standardised, alarms: Alarms, repeatability: RepeatabilityAlarms, rows: Codes, q: int) -> Columns:
-    """Whether an alarm stands, of the value or of its repeats, and since which week."""
+    """Whether an alarm stands, on the value or on its repeats, and since which week."""
     since, outside = alarms.since[rows, q], np.zeros(rows.size, bool)
     if std.quantities[q] in repeatability.quantities:
         k = repeatability.quantities.index(std.quantities[q])
