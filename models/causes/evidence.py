@@ -11,7 +11,7 @@ from models.causes.effects import SOFT, Movements, effect_at
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
-# Facts at most; and how much a quantity must tell before it is worth one. [nat]
+# Most facts per cause, and the least evidence of a quantity worth a fact. [1], [nat]
 _MOST = 4
 _LEAST = 0.5
 _FACT_SCALE = {
@@ -23,7 +23,7 @@ _FACT_SCALE = {
     "absolute": "plain",
     "soft": "plain",
 }
-"""How a movement on the scale of a feature is told: field `scale` of a fact."""
+"""Scale of a feature to the field `scale` of a fact."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,7 @@ def gather_evidence(
         expected = float(residuals.expected[van, column[quantity]])
         level = expected + float(residuals.shift[van, column[quantity]])
         declared = abs(meant) > 0.5 * feature.floor
-        either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
+        either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in the direction
         if told >= _LEAST:
             same_step = step_of.get(feature.quantity, feature.reading_step) if feature.plus else feature.reading_step
             readings.add((same_step, bool(second)))
@@ -140,4 +140,4 @@ def _evidence_code(moved: float, meant: float, *, declared: bool, either_way: bo
     """Code of the fact for a quantity that supports the cause; None where the cause declares nothing about it."""
     if declared and moved * meant > 0:
         return "as_cause_would"
-    return "as_cause_may" if declared or either_way else None  # the other way round too, where engines differ that much
+    return "as_cause_may" if declared or either_way else None  # either direction, where engines differ that much

@@ -11,16 +11,16 @@ from models.causes.effects import EffectTable, Movements, effect_at
 from models.statistics.arrays import Codes, Floats
 
 ERROR_FLOORS = 20.0
-"""How wide a slip of the reading scatters, in healthy movements of its quantity."""
+"""Standard deviation of a gross error, in floors of its feature. [1]"""
 
 INDEFINITE = 1.0
-"""An effect no larger than this many of its own spreads between engines may as well be absent."""
+"""An effect no larger than this many of its spreads between engines is indefinite: some engines may not show it. [1]"""
 
 UNAFFECTED = 0.05
-"""Share of engines on which a declared effect does not show. A judgement, no source."""
+"""Share of engines on which a declared effect does not show. A judgement, no source. [1]"""
 
 UNKNOWN_STRAYS = 4.0
-"""How much wider than any known cause something unknown moves what is not declared."""
+"""Movements under an unknown cause, in strays of the feature: wider than the undeclared ones of a known cause. [1]"""
 
 
 @dataclass(frozen=True)
@@ -30,24 +30,24 @@ class CauseSettings:
     Attributes
     ----------
     minimum_probability : float
-        Below it the decision is not_separable and no job names a part.
+        Below it the decision is not_separable and no job names a part. [1]
     prior_none : float
-        Prior probability that a van has none of the causes.
+        Prior probability that a van has none of the causes. [1]
     prior_unknown : float
-        Prior share of something the table does not know; its evidence goes to all causes alike.
+        Prior share of an unknown cause; its evidence counts for all causes alike. [1]
     prior_pair : float
-        Prior share of two causes at once among the faulty.
+        Prior share of two causes at once among the faulty. [1]
     temper : float
-        Power of the likelihood, in (0, 1]: neighbouring quantities tell partly the same.
+        Power of the likelihood, in (0, 1]: neighbouring quantities are partly redundant. [1]
     tail : float
-        Degrees of freedom of each quantity's t distribution; few are forgiving.
+        Degrees of freedom of each quantity's t distribution; few tolerate outliers. [1]
     gross_error_share : float
-        Prior share of quantities that one visit's reading gets wrong under any cause; shared out over the visits the
-        level unaffected on, for a fault that stays is read again and a slip is not.
+        Prior share of gross errors in the quantities of one visit, under any cause. It is divided by the number of
+        visits the level rests on: a lasting fault is read again, a gross error is not. [1]
     alone_visits : int
-        Visits from which a single step of the reading may name a part; below it two must speak for the cause.
+        Fewest visits from which a single step of the reading may name a part; with fewer, two must support the cause.
     severities : tuple of float
-        Grid of severities over which the likelihood is averaged.
+        Grid of severities over which the likelihood is averaged. [1]
     """
 
     minimum_probability: float = 0.45
@@ -70,9 +70,9 @@ class Hypotheses:
     cause : ndarray of shape (hypotheses,), int
         Position in `CAUSE_CODES`.
     log_share, log_share_one : ndarray of shape (hypotheses,)
-        Log prior share within the cause, on an engine with two banks and with one.
+        Log prior share within the cause, on an engine with two banks and with one. [nat]
     gain : ndarray of shape (hypotheses,)
-        Standard deviation of ln of how much of a severity an engine shows.
+        Standard deviation of the logarithm of shown over true severity. [1]
     effect, spread : ndarray of shape (hypotheses, columns)
         Movement at severity 1 and its spread. [scale of the feature]
     """
@@ -268,7 +268,7 @@ def unaffected_share(feature: Feature, effect: Floats, spread: Floats) -> Floats
 def log_likelihoods(
     moved: Movements, rows: slice, errors: GrossErrors, hypotheses: Hypotheses, settings: CauseSettings
 ) -> tuple[Floats, Floats, Floats]:
-    """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown.
+    """Tempered log likelihood of every hypothesis and severity, of no cause, and of an unknown one.
 
     Parameters
     ----------
@@ -283,7 +283,9 @@ def log_likelihoods(
     Returns
     -------
     under : ndarray of shape (vans, hypotheses, severities)
+        [nat]
     none, unknown : ndarray of shape (vans,)
+        [nat]
     """
     severity = np.array(settings.severities)
     vans = moved.moved[rows].shape[0]

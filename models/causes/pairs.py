@@ -9,7 +9,8 @@ from models.causes.effects import Movements, effect_at
 from models.causes.likelihood import CauseSettings, GrossErrors, Hypotheses, error_groups, log_t
 from models.statistics.arrays import Codes, Floats
 
-# Severities of each of the two, coarser than for a single cause; first causes tried; least worth reporting.
+# Severities of each of the two, coarser than for a single cause; number of first causes tried; least probability
+# reported. [1]
 _GRID = np.array([0.25, 0.5, 0.75, 1.0])
 _FIRSTS = 2
 _LEAST = 0.01
@@ -17,7 +18,7 @@ _LEAST = 0.01
 
 @dataclass(frozen=True)
 class PairProbability:
-    """Two causes at once, with the probability that both are there."""
+    """Two causes at once, and the probability of that. [1]"""
 
     codes: tuple[str, str]
     probability: float
@@ -55,7 +56,7 @@ class PairTables:
 
 
 def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
-    """Lay out what `with_pairs` needs, once for all vans.
+    """Prepare the tables that `with_pairs` uses for every van.
 
     Parameters
     ----------
@@ -115,9 +116,9 @@ def with_pairs(
     errors : GrossErrors
         Of this van.
     log_joint, log_prior : ndarray of shape (codes,)
-        Log of prior times likelihood of the single causes and of none; log prior.
+        Log of prior times likelihood of the single causes and of none; log prior. [nat]
     log_share : ndarray of shape (hypotheses,)
-        Log prior share of each placed pattern within its cause.
+        Log prior share of each placed pattern within its cause. [nat]
     best : dict of int to (int, int)
         Likeliest placed pattern of each cause.
     hypotheses : Hypotheses
@@ -127,7 +128,7 @@ def with_pairs(
     Returns
     -------
     probability : ndarray of shape (codes,)
-        Sums to one; a pair's share goes to whichever of the two explains more alone.
+        Sums to one; the share of a pair counts for the cause that explains more by itself. [1]
     pairs : tuple of PairProbability
         Likeliest first.
     """

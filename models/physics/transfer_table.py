@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from data_contracts.family import AirflowSensor
 from models.statistics.compiled import kernel
 
-# A bend of the table this many standard deviations away lifts nothing that a float could hold.
+# Knots of the table further away than this do not matter. [standard deviations]
 FURTHEST_BEND = 9.0
 
 
@@ -20,7 +20,7 @@ FURTHEST_BEND = 9.0
 def _interpolate(
     raw: NDArray[np.float32], table: NDArray[np.float64], flow: NDArray[np.float64], out: NDArray[np.float32]
 ) -> None:  # pragma: no cover - compiled
-    """Straight lines between the points; held at the ends; neighbouring samples start where the last one ended."""
+    """Linear interpolation, constant beyond the ends; the search starts at the interval of the sample before."""
     last = table.size - 2
     slope = (flow[1:] - flow[:-1]) / (table[1:] - table[:-1])
     lowest, highest = table[0], table[last + 1]
@@ -134,7 +134,7 @@ def rectified(
 
 
 def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
-    """What the table leaves open between its points: any curve as bent as they are, against straight lines.
+    """Standard uncertainty of the flow between the table's points: a curve as bent as they are, against straight lines.
 
     Parameters
     ----------
@@ -146,14 +146,14 @@ def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> 
     Returns
     -------
     ndarray
-        Standard uncertainty of the flow, the bound over the root of two; 0 for sensors that report flow. [g/s]
+        The bound over the root of two; 0 for sensors that report flow. [g/s]
 
     Notes
     -----
     A curve f with |f''| <= M lies within M (x - a)(b - x) / 2 of its chord from a to b; M is twice the larger of the
-    second divided differences at both ends of the stretch. The sensor's curve is either about as bent as its table says
-    or, where a control unit holds the table itself, straight between its points: nearer to the ends of the bound than
-    to its middle.
+    second divided differences at both ends of the interval. The true curve is either about as bent as the table says or,
+    where a control unit holds the table itself, straight between its points. Both lie near the ends of the bound rather
+    than in its middle.
 
     References
     ----------
@@ -169,7 +169,7 @@ def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> 
     k = np.clip(np.searchsorted(x, raw_level) - 1, 0, x.size - 2)
     off = (raw_level - x[k]) * (x[k + 1] - raw_level)
     u: NDArray[np.float64] = np.maximum(bend[k], bend[k + 1]) * np.maximum(off, 0.0) / np.sqrt(2.0)
-    return np.nan_to_num(u)  # outside the table nothing is read
+    return np.nan_to_num(u)  # NaN outside the table
 
 
 def recorder_uncertainty(

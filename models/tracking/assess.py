@@ -31,7 +31,7 @@ from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
 KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
-"""Columns of the captures that are still needed once they are visits."""
+"""Columns of the captures that are still needed after the visits are made."""
 
 
 @dataclass(frozen=True)
@@ -78,17 +78,17 @@ class Assessment:
     trends : polars.DataFrame
         Rows of the trends table.
     states : polars.DataFrame
-        One row per van with a visit not long ago: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm,
+        One row per van with a recent visit: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm,
         unsteady, anomaly, urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent
         first.
     residuals : Residuals
-        Of the vans on the list, in the order of `states`.
+        Residuals of the listed vans, in the order of `states`.
     notices : tuple of Notice
-        What concerns no single van: vans that moved together accuse a recorder or barometer.
+        Notices about no single van: vans that moved together point to a recorder or a barometer.
     model_cards : tuple of mapping
         How each family's anomaly model was made.
     models : mapping of str to sklearn.pipeline.Pipeline
-        The anomaly models, to be kept by the caller.
+        The anomaly models, for the caller to keep.
     """
 
     captures: pl.DataFrame
@@ -122,7 +122,7 @@ def assess(
     week : str
         ISO week, for example 2026-W14.
     settings : TrackingSettings, optional
-        What the user sets.
+        Settings; the defaults where left out.
     shapes : polars.DataFrame or None
         Rows of the shapes table, for the representative repeat and the anomaly.
 
@@ -137,7 +137,7 @@ def assess(
     repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     visits = visits_of(captures)
-    captures = captures.select(*KEPT)  # a large fleet's readings are not held twice
+    captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
     followed = follow_vans(
         std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)

@@ -10,13 +10,13 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians, ranked
 
 FIRST_VISITS = 8
-"""Visits that stand for a van when its family's level is found. Common practice, no source (2026-11-25)."""
+"""First visits of each van that the family's level is found from. Common practice, no source (2026-11-25)."""
 USUAL_TAIL = 2.0
 """95 % quantile of a visit's noise, Student's t of five degrees of freedom. [standard deviations]"""
 FEWEST_FOR_TAIL = 60
-"""Pairs of visits below which the tail is not looked at."""
+"""Fewest pairs of visits for which the tail is estimated."""
 USUAL_SPREAD = 1.5
-"""Vans around their family where nothing is known yet. Common practice, no source (2026-11-25). [scatters]"""
+"""Prior spread of vans around their family. Common practice, no source (2026-11-25). [scatters]"""
 
 
 def least_scatter(quantity: str, reported_u: Floats) -> float:

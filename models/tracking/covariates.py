@@ -48,7 +48,7 @@ def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Fl
     tracking = tracking_of(quantity)
     if tracking.scale == "log":
         mean, spread = np.zeros(5), np.array([0.5, 0.5, 0.05, 0.1, 0.2])
-    else:  # a tenth in pressure or temperature moves it by about its own scatter
+    else:  # a change of a tenth in pressure or temperature moves it by about its own scatter
         mean, spread = np.zeros(5), scatter * np.array([10.0, 10.0, 1.0, 1.0, 10.0])
     if tracking.open_throttle_flow:
         text = textbook_exponents(aspiration)

@@ -42,7 +42,9 @@ def to_scale(quantity: str, values: Floats) -> Floats:
         if scale == "log":
             return np.where(values > 0, np.log(np.where(values > 0, values, 1.0)), np.nan)
         if scale == "root":
-            return np.sqrt(np.maximum(values, 0.0) + 0.375)  # Anscombe, Biometrika 35 (1948) 246
+            return np.sqrt(
+                np.maximum(values, 0.0) + 0.375
+            )  # Anscombe, Biometrika 35 (1948) 246, DOI 10.1093/biomet/35.3-4.246
     return np.asarray(values, dtype=np.float64)
 
 

@@ -10,9 +10,9 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
 
 FEWEST_TOGETHER = 5
-"""Vans from which on what they share can be told from what each does."""
+"""Fewest vans whose shared shift can be separated from their own movements."""
 PASSES = 3
-"""Times each source of shared shifts is looked at, so that none keeps what is another's."""
+"""Passes over the sources of shared shifts, so that no source absorbs the shift of another."""
 RECORDERS = 1
 """Place of the recorders among the sources."""
 
@@ -151,7 +151,7 @@ def remove_shared_shifts(
     nothing = [np.zeros((size, x.shape[1])) for size in sizes]
     moved = [SharedShift(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
     remaining = x.copy()
-    for _ in range(PASSES):  # each source again, now that the others are off
+    for _ in range(PASSES):  # each source again, with the others removed
         for number, group in enumerate(groups):
             whole = remaining + moved[number].shift[group]
             inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]

@@ -30,7 +30,7 @@ from models.tracking.shared_shifts import Movement, remove_shared_shifts
 from models.tracking.visits import RECORDER
 
 LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
-"""Levels of the flow that a wrong zero or gain of the recorder moves; the main peak stands under its tracked name."""
+"""Flow levels that a wrong zero or gain of the recorder moves; the main peak under its tracked name."""
 
 
 @dataclass(frozen=True)
@@ -239,7 +239,7 @@ def _visits_of_family(
 
 @dataclass(frozen=True)
 class _Corrected:
-    """One quantity of one family at reference conditions: arrays of shape (visits,), the rest of the family. [working
+    """One quantity of one family at reference conditions: arrays of shape (visits,), scalars for the family. [working
     scale]"""
 
     scaled: Floats

@@ -9,7 +9,7 @@ from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
 from models.statistics.arrays import Codes, Floats
 
 COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name).scale == "root")
-"""Quantities averaged over the repeats: a fault that comes and goes would hide from a median."""
+"""Quantities averaged over the repeats: a median would hide a fault that comes and goes."""
 
 MAIN_PEAK = "main_peak_reference_g_s"
 MAIN_PEAK_AS_READ = "main_peak_g_s"
@@ -94,8 +94,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     polars.DataFrame
         van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software,
         fuel, the recorder's accuracy (where known), hold_s, length_s, rate_hz, and for each tracked quantity its value,
-        `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). What fewer than half of the
-        repeats could tell is null. main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
+        `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). A quantity that fewer than half of
+        the repeats give is null. main_peak_g_s has the main peak's tracked name. Sorted by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [
@@ -161,7 +161,7 @@ def medoids(points: Floats) -> Codes:
     Parameters
     ----------
     points : ndarray of shape (sets, members, features)
-        Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance.
+        Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance. [any unit]
 
     Returns
     -------
@@ -188,7 +188,7 @@ def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[
     captures : polars.DataFrame
         As `tracked_captures` returns.
     shapes : polars.DataFrame or None
-        Rows of the shapes table; a visit with a capture without one is judged by its readings.
+        Rows of the shapes table; where a capture has none, its visit is judged by the readings.
 
     Returns
     -------
@@ -212,7 +212,7 @@ def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[
     order = np.argsort(visit, kind="stable")
     counts = np.bincount(visit)
     first = np.cumsum(counts) - counts
-    chosen = order[first]  # one or two repeats are equally far from each other
+    chosen = order[first]  # of one or two repeats, all are equally far from the others: take the first
     for members in np.unique(counts[counts > 2]):
         rows = order[first[counts == members][:, None] + np.arange(members)]
         drawn = (trace_of[rows] >= 0).all(axis=1)

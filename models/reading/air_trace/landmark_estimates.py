@@ -1,10 +1,10 @@
 """Quantities of the air-mass trace with their uncertainties, from the landmarks of every snap.
 
-What enters the uncertainties: noise of the trace through the weights of each level (linearised); the quantisation step
-where noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means
-and the wander of what the window leaves aside; firing ripple that a parabola keeps or that sampling folds; the doubt of
-a window's definition; and the recorder's own offset and gain where its profile states them. The transfer table passes
-all of it on by its slope and adds what it leaves open between its points: see `models.physics.transfer_table`.
+The uncertainties hold: noise of the trace through the weights of each level (linearised); the quantisation step where
+noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means and the
+wander of the flow outside the window; firing ripple that a parabola keeps or that sampling folds; the uncertainty of a
+window's definition; and the recorder's own offset and gain where its profile states them. All of it passes through the
+slope of the transfer table, which adds its own uncertainty between its points: see `models.physics.transfer_table`.
 """
 
 from dataclasses import dataclass
@@ -30,22 +30,22 @@ from models.statistics.arrays import Flags, Floats
 from models.statistics.estimate import Estimate, estimate
 from models.statistics.smoothing import smoothing_gain
 
-# What smoothing moves a crossing of a rounded edge; sized on simulated engines and analytic traces. [s]
+# Shift of a crossing of a rounded edge by smoothing; sized on simulated engines and analytic traces. [s]
 CROSSING_U_S = 1.3e-4
-# With no first peak the top of the first rise is where it bends, and that is less sharp. [s]
+# Without a first peak the top of the first rise is its knee, which is less sharp. [s]
 KNEE_U_S = 1.5e-3
-# Where a hold ends is a matter of definition: what that moves the flow there, as a part of its height. [1]
+# Uncertainty of the flow at the end of a hold, from the definition of that end, as a part of its height. [1]
 HOLD_END_U = 0.015
-# How far waves on the main peak rise over their own scatter: a sine 1.4, several beside each other 1.8; and its doubt.
-# [1]
+# Height of waves on the main peak over their scatter (a single sine 1.4, several together 1.8), and its standard
+# uncertainty. [1]
 WAVES, WAVES_U = 1.6, 0.3
-# Part in doubt of what the signal at the mean flow differs from the mean signal. [1]
+# Relative uncertainty of the difference between the signal at the mean flow and the mean signal. [1]
 BENT_U = 0.4
-# What a sampling interval of 10 ms can miss of a pulse 30 ms wide. [1]
+# Part of a pulse 30 ms wide that a sampling interval of 10 ms can miss. [1]
 MISSED_PULSE = 0.03
-# Ripple folded down to any frequency hides crossings of gentle slopes and the lowest flow.
+# Quantities not read where ripple is folded: crossings of gentle slopes, and the lowest flow.
 HIDDEN_BY_FOLDING = ("climb_slope_g_s2", "run_up_time_s", "settle_time_s", "undershoot_g_s")
-# Below CLEAN ripple may fold onto the level [Hz]; what sampling below SLOW [Hz] can miss or catch, as a part of it. [1]
+# Below CLEAN ripple may fold onto the level [Hz]; below SLOW [Hz] sampling is uncertain by this part of the level [1].
 CLEAN_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 900.0, 50.0, 0.02
 
 
@@ -67,7 +67,7 @@ class Level(NamedTuple):
 
 
 class _Trace:
-    """The landmarks of a stack with what the noise and the transfer table make of them."""
+    """The landmarks of a stack, with their noise and the transfer table."""
 
     def __init__(self, marks: Landmarks, family: Family, recorder_u: tuple[Floats, Floats]) -> None:
         self.marks, self.found, self.family = marks, marks.found, family
@@ -212,7 +212,7 @@ class _Trace:
 
 
 class _MainPeak(NamedTuple):
-    """The main peak as the highest flow; flow its mean was lifted by, what folding may hide, and where ripple folds."""
+    """The main peak as the highest flow; its lift over the mean, the flow that folding may hide, and where ripple folds."""
 
     level: Level
     lift: Floats
@@ -222,7 +222,7 @@ class _MainPeak(NamedTuple):
 
 @dataclass(frozen=True)
 class _Levels:
-    """Levels of every snap, the recorder's share not yet in them."""
+    """Levels of every snap, without the recorder's uncertainty."""
 
     idle: Level
     first_peak: Level
@@ -234,9 +234,9 @@ class _Levels:
 def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     """How far the highest flow stands above the mean of the main peak's stretch, and its standard uncertainty.
 
-    Noise lifts the highest of the slow trace's independent places near the top, and what smoothing leaves of the ripple
-    is noise to it. On an uneven top noise and unevenness together make it; what the unevenness has of it, as a few
-    waves would, is real.
+    Noise raises the highest of the slow trace's independent places near the top; ripple that passes the smoothing counts
+    as noise. On an uneven top, noise and unevenness both contribute. The part of the unevenness, taken as a few waves, is
+    real flow.
     """
     spot, family = trace.found.main_peak, trace.family
     slope = trace.slope(spot.raw)
@@ -244,7 +244,7 @@ def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     rippling = np.sqrt(np.maximum(spot.scatter**2 - trace.sample_noise**2, 0.0)) * slope
     white = trace.slow_gain * trace.top_noise * slope
     slow_noise = np.hypot(white, leak * rippling)
-    # so few places scatter by as much more
+    # with few places the estimate scatters more
     by_noise = slow_noise**2 * (1.0 + np.sqrt(2.0 / np.fmax(spot.near, 1.0)))
     uneven = np.sqrt(np.maximum(spot.uneven_top**2 - by_noise, 0.0))
     highest, highest_u = highest_of(spot.near)
@@ -252,9 +252,9 @@ def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     lift = np.maximum(spot.spread - noise_lift, 0.0)
     lift_u = np.hypot(np.maximum(-spot.spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
     lift_u = np.hypot(lift_u, WAVES_U * np.hypot(spot.uneven, leak * rippling))
-    # of a climb that goes on into the fall anything between nothing and all of its last rise is reached
+    # a climb that goes on into the fall reaches anything between none and all of its last rise
     lift, lift_u = lift + 0.5 * spot.rise, np.hypot(lift_u, spot.rise / np.sqrt(12.0))
-    # what stands out of the mean may be ripple that sampling folded down; a reported flow has none
+    # a height over the mean may be ripple that sampling folded down; a reported flow has none
     foldable = (trace.rate_hz < CLEAN_RATE_HZ) & (not trace.reported)
     return np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(lift_u, lift / np.sqrt(3.0)), lift_u)
 
@@ -263,7 +263,7 @@ def _main_peak(trace: _Trace, mean: Level) -> _MainPeak:
     """The main peak: the mean of its stretch, lifted to the highest flow."""
     lift, lift_u = _lift(trace)
     flow = mean.flow + lift
-    # ripple is in the flow: through a bent table the signal at the mean flow is not the mean signal
+    # with ripple and a bent table, the signal at the mean flow is not the mean signal
     raw = trace.raw_at(flow, mean.raw)
     bent = np.abs(raw - mean.raw - lift / trace.slope(mean.raw))
     slope = trace.slope(raw)
@@ -271,7 +271,7 @@ def _main_peak(trace: _Trace, mean: Level) -> _MainPeak:
     # a control unit that reports flow has averaged the ripple out
     folds = (trace.rate_hz < FOLDING_RATE_HZ) & (not trace.reported)
     folded = np.where(folds, CREST * trace.ripple * flow, 0.0)  # the highest samples are crests
-    # too few samples to tell the ripple from
+    # too few samples to estimate the ripple
     unseen = (trace.rate_hz < SLOW_RATE_HZ) | (folds & (trace.found.ripple == 0.0))
     folded = np.where(unseen, np.fmax(folded, SLOW_RATE_U * flow), folded)
     flow_u = np.sqrt(mean.flow_u**2 + lift_u**2 + folded**2)
@@ -279,7 +279,7 @@ def _main_peak(trace: _Trace, mean: Level) -> _MainPeak:
 
 
 def _levels(trace: _Trace) -> _Levels:
-    """Every level but those of the pulse and the undershoot."""
+    """Every level except those of the pulse and the undershoot."""
     first_peak, dip, mean = trace.peak(trace.found.first_peak), trace.peak(trace.found.dip), trace.mean_peak()
     peak_gain, dip_gain = ripple_gains(trace.family, dip.flow / mean.flow, trace.rate_hz)
     return _Levels(
@@ -294,7 +294,7 @@ def _levels(trace: _Trace) -> _Levels:
 def _crossing_u(trace: _Trace, main: Level, slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
     """Standard uncertainty of a crossing. [s]
 
-    Noise and the level's own uncertainty over the slope, and the share of an interval a straight line can't see.
+    Noise and the level's own uncertainty over the slope, and the error of a straight line within one interval.
     """
     noise = trace.noise
     if trace.reported:
@@ -327,7 +327,7 @@ def _climb(trace: _Trace, levels: _Levels, opening_u: Floats) -> dict[str, tuple
     found, main, dt = trace.found, levels.main.level, trace.interval_s
 
     def passed_u(slope: Floats, flow: Floats) -> Floats:
-        """Of where the slow trace passes a flow, with what the table leaves open there."""
+        """Uncertainty of where the slow trace passes a flow, with that of the table there."""
         raw = trace.raw_of(flow)
         return _crossing_u(trace, main, slope, raw, trace.slow_gain, table_uncertainty(raw, trace.sensor))
 
@@ -337,7 +337,7 @@ def _climb(trace: _Trace, levels: _Levels, opening_u: Floats) -> dict[str, tuple
         passed_u(found.climb_90.slope, found.main_peak.flow - 0.125 * found.climb_height),
     )
     climb = found.climb_height / climb_s
-    # a wrong level moves its crossing along the climb, which takes back half of what it does to the height
+    # a wrong level moves its crossing along the climb, which cancels half of its effect on the height
     level_u = 0.5 * np.hypot(np.where(np.isfinite(levels.dip.flow_u), levels.dip.flow_u, main.flow_u), main.flow_u)
     # the climb was read to parts of the mean level
     run_up_slope = found.run_up.slope
@@ -378,7 +378,7 @@ def _pulse(trace: _Trace) -> dict[str, tuple[Floats, Floats]]:
     missed = MISSED_PULSE * trace.interval_s * trace.marks.held / 0.01
     flow, flow_u = part * np.maximum(top.flow - base.flow, 0.0), part * np.hypot(top.flow_u, base.flow_u)
     raw, raw_u = part * np.maximum(top.raw - base.raw, 0.0), part * np.hypot(top.raw_u, base.raw_u)
-    # of a ripple only what it stands above its surroundings counts, and noise is as high
+    # only the height of a ripple above its surroundings counts, and noise is as high
     noise_u = VALLEY_BEHIND * np.sqrt(2.0) * np.hypot(trace.noise * trace.fast_gain, trace.step_u)
     noise_u = np.where(part < 1.0, noise_u, 0.0)
     raw_u, flow_u = np.hypot(raw_u, noise_u), np.hypot(flow_u, noise_u * trace.slope(base.raw))
@@ -396,7 +396,7 @@ def airflow_estimates(
     Parameters
     ----------
     marks : Landmarks
-        Of a stack.
+        Landmarks of a stack.
     start_s : float
         Time of the grid's first sample from the recording's first. [s]
     family : Family

@@ -37,7 +37,7 @@ from models.tracking.standardise import Standardised
 
 SEED = 20261125
 RECENT_VISITS = 26
-"""Visits of a van that calibrate, the latest."""
+"""Latest visits of each van that are used for calibration."""
 MOST_CALIBRATION = 20_000
 
 
@@ -48,13 +48,13 @@ class FleetAnomaly:
     Attributes
     ----------
     p, score : ndarray of shape (vans,)
-        Calibrated p-value, and score on the common scale; higher is more abnormal.
+        Calibrated p-value, and score on the common scale; a higher score is more abnormal. [1]
     flagged : ndarray of shape (vans,), bool
-        Stands at the accepted false-discovery rate and false alarms.
+        Flagged at the accepted false-discovery rate and false alarms.
     names : tuple of str
-        What contributes: the quantities, and the waveforms' shapes.
+        Contributors to the score: the quantities, and the shapes of the waveforms.
     contributions : ndarray of shape (vans, names)
-        Parts of the score; they sum to it. NaN rows for vans that are not flagged.
+        Parts of the score, which sum to it; NaN for vans that are not flagged. [1]
     cards : tuple of mapping
         How each model was made.
     models : mapping of str to sklearn.pipeline.Pipeline
@@ -139,7 +139,7 @@ def _features_of(
     """What the models see of some visits: their quantities, and the shapes of their waveforms as further ones."""
     with np.errstate(invalid="ignore"):
         average = followed.ewma[rows] / followed.ewma_spread[rows]
-    rejoined = alarms.rejoined[rows]  # a baseline that was never the van's own tells nothing
+    rejoined = alarms.rejoined[rows]  # such a baseline was never the van's own
     return features(
         np.column_stack([np.where(rejoined, alarms.level_z[rows], alarms.peer_z[rows]), peer]),
         np.column_stack([np.where(rejoined, np.nan, average), own]),

@@ -16,19 +16,18 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.conformal import conformal_p
 
 VIEWS = ("against the family", "against its own baseline", "of the visit")
-"""Views of each quantity: level against the family, average against the own baseline, the visit against the own
-baseline."""
+"""Views of each quantity: its level against the family, its average and its latest visit against the own baseline."""
 BLOCKS = len(VIEWS)
 FOLDS = 3
 FEATURE_CLIP = 8.0
 FEWEST_ROWS, FEWEST_VANS = 150, 8
 """A family with fewer is judged by the model of all families pooled. Common practice, no source (2026-11-25)."""
 POOLED_PENALTY = 1.5
-"""What a p-value from the pooled model is multiplied by. Common practice, no source (2026-11-25)."""
+"""Factor on a p-value from the pooled model. Common practice, no source (2026-11-25). [1]"""
 MOST_ROWS = 4096
-"""Rows a model is trained on at most, evenly chosen."""
+"""Most rows a model is trained on, evenly chosen."""
 TAIL_SHARE = 0.05
-"""Share of the calibration scores the tail is fitted on."""
+"""Share of the calibration scores that the tail is fitted to. [1]"""
 
 
 def features(peer: Floats, own: Floats, latest: Floats) -> Floats:

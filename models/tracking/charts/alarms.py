@@ -14,18 +14,17 @@ from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.standardise import Standardised
 
 OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
-"""How the accepted false alarms are shared out over own charts, family comparison, unsteady repeats and anomaly. Sum to
-1."""
+"""Shares of the accepted false alarms: own charts, comparison with the family, repeatability, anomaly. They sum to 1."""
 
 AGREES = 2.0
-"""A level nearer to its family than this is like the other vans'. Common practice, no source (2026-11-25). [standard
+"""A level nearer to its family than this agrees with it. Common practice, no source (2026-11-25). [standard
 deviations]"""
 RETURNED = 1.0
-"""A moving average nearer to the baseline than this has returned: the sum charted before no longer raises an alarm,
-however large it had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
+"""A moving average nearer to the baseline than this has returned: the CUSUM no longer raises an alarm, however large it
+had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
 APART = 4.0
-"""A baseline farther from its family than this is no healthy van's. Common practice (2026-11-25). [standard
-deviations]"""
+"""A baseline farther from its family than this is not that of a healthy van. Common practice, no source (2026-11-25).
+[standard deviations]"""
 
 
 @dataclass(frozen=True)
@@ -85,7 +84,7 @@ def raise_alarms(
     std : Standardised
         Visits.
     followed : Followed
-        Their charts.
+        The recursion over them.
     per_van_week : float
         Accepted false alarms per van and week, all quantities and mechanisms together. [1]
     own_share, peer_share : float
@@ -121,7 +120,7 @@ def raise_alarms(
         for q in known:
             level = std.levels[f, q]
             spread = level.spread / std.scatter[f, q]
-            # an empirical-Bayes baseline scatters around the family by the prior variance less what is still unknown
+            # an empirical-Bayes baseline varies around the family by the prior variance less its own remaining variance
             seen = np.maximum(spread**2 - followed.baseline_variance[rows, q], 0.3 * spread**2)
             variance = (
                 (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2

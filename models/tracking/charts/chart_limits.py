@@ -12,7 +12,8 @@ from models.statistics.arrays import Floats
 from models.statistics.student import quantile_ratio
 
 VISIT_DEGREES = 5.0
-"""Degrees of freedom of one visit's noise: heavier than normal. Common practice, no source (2026-11-25)."""
+"""Degrees of freedom of one visit's noise, whose tails are heavier than normal. Common practice, no source
+(2026-11-25)."""
 
 
 def tail_factor(spread: Floats) -> Floats:

@@ -12,23 +12,22 @@ from models.tracking.shared_shifts import FEWEST_TOGETHER
 from models.tracking.standardise import Standardised
 
 UPPER_VAN, UPPER_SIZE = 2.0 / 3.0, 0.92
-"""The van whose averages stand for its family's, by rank, and what they come to in control: simulated with the
-recursion of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py). [1]"""
+"""Rank of the van whose averages represent its family, and their root mean square in control: simulated with the recursion
+of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py). [1]"""
 NARROWEST, WIDEST = 0.8, 3.0
-"""How far limits may be narrowed or widened by what a family's averages really do. Common practice, no source
-(2026-11-25)."""
+"""Smallest and largest factor on limits. Common practice, no source (2026-11-25). [1]"""
 PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
-"""Degrees of freedom of a family's scatter: of its prior, and of each pair of neighbouring visits, which a robust scale
-uses by half."""
+"""Degrees of freedom of a family's scatter: those of its prior, and those of each pair of neighbouring visits, of which a
+robust scale uses half."""
 FEWEST_VISITS = 4
-"""Visits of some van from which on a quantity's limits follow what the fleet does."""
+"""Fewest visits of a van that counts towards the dispersion."""
 UPPER = 0.75
-"""A van's scatter is told from the size of its differences at this rank: one reading in seven may be of another mode before
-it is seen, a few wild ones or a step never are. [1]"""
+"""Quantile of the second differences from which a van's scatter is estimated. A second mode shows once it holds one
+reading in seven; a few outliers or a step do not. [1]"""
 UPPER_DIFFERENCE = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
-"""Size at that rank of a second difference of normal values of variance 1."""
+"""That quantile of the absolute second differences of normal values of variance 1."""
 DIFFERENCE_DEGREES = 0.4
-"""Degrees of freedom of a variance told so, per bend: by simulation, 20 and 40 visits
+"""Degrees of freedom of a variance estimated so, per second difference: by simulation, 20 and 40 visits
 (tests/unit/models/tracking/charts/test_alarms.py)."""
 
 
@@ -99,13 +98,13 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
         enough = visits >= FEWEST_VISITS
         if not enough.any():
             continue
-        everywhere = _held(size[enough], 1.0)
+        everywhere = _shrunken(size[enough], 1.0)
         for group, widens_only in ((family, False), (depot, True)):
             for member in range(int(group.max()) + 1):
                 of = size[enough & (group == member)]
                 if widens_only and of.size < FEWEST_TOGETHER:
-                    continue  # cannot be told from its vans
-                found = _held(of, everywhere) if of.size else everywhere
+                    continue  # too few vans to separate the depot from them
+                found = _shrunken(of, everywhere) if of.size else everywhere
                 inside = group == member
                 factor[inside, q] = np.maximum(factor[inside, q], found) if widens_only else found
     return factor
@@ -139,8 +138,8 @@ def own_scatter(z: Floats, starts: Codes) -> tuple[Floats, Codes]:
     return np.where(differences > 0, (upper / UPPER_DIFFERENCE) ** 2, 0.0), differences
 
 
-def _held(size: Floats, towards: float) -> float:
-    """Mean square of the upper van over what it comes to in control, held towards a value as by ten vans."""
+def _shrunken(size: Floats, towards: float) -> float:
+    """Mean square of the upper van over that in control, shrunk to a value worth ten vans."""
     return float((size.size * np.quantile(size, UPPER_VAN) / UPPER_SIZE**2 + 10.0 * towards) / (size.size + 10.0))
 
 

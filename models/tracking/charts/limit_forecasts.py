@@ -100,7 +100,7 @@ def movements_at(
     std : Standardised
         Visits.
     rows : ndarray of shape (n,), int
-        Visits judged as of.
+        Visits as of which movements are judged.
     q : int
         Quantity number.
     low, high, limit_variance, interval : ndarray of shape (visits,), optional
@@ -110,7 +110,7 @@ def movements_at(
     Returns
     -------
     Movements
-        Looked for since the van's first visit, or since its baseline last started again.
+        Searched from the van's first visit, or from the last restart of its baseline.
     """
     start = int(std.starts[std.van[rows].min()]) if rows.size else 0
     span = slice(start, int(rows.max()) + 1 if rows.size else 0)  # the visits of these vans, not of the fleet
@@ -136,14 +136,14 @@ def movements_at(
 
 
 def visit_times(std: Standardised, span: slice = slice(None)) -> Floats:
-    """When each visit was: the number of its week and the fraction of it.
+    """Time of each visit: the number of its week, with the fraction of it.
 
     Parameters
     ----------
     std : Standardised
         Visits.
     span : slice
-        Of the visits.
+        Visits wanted.
 
     Returns
     -------
@@ -182,7 +182,7 @@ def fleet_forecasts(
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     for q, quantity in enumerate(std.quantities):
         low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
-        limit_variance = np.zeros(std.van.size)  # of a limit beside what is read: neither shrinks with more visits
+        limit_variance = np.zeros(std.van.size)  # of the limit itself: more visits do not reduce it
         reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / derivative(quantity, std.scaled[:, q])
         for f, name in enumerate(std.families):
             if (f, q) not in std.levels:

@@ -15,26 +15,25 @@ from models.tracking.restarts import NO_RESTART, REPAIRED
 SMOOTHING = 0.2
 """Weight of the newest visit in the EWMA. [1]"""
 ALLOWANCE = 2.0
-"""Allowance of the CUSUM: half the shift it answers to fastest; small shifts are the EWMA's. [standard deviations]"""
+"""Allowance of the CUSUM: half the shift it detects fastest; small shifts are left to the EWMA. [standard deviations]"""
 LEARNING_VISITS = 10
-"""Visits a van's own baseline is learned from; then it stands. Common practice, no source (2026-11-25)."""
+"""Visits from which a van's own baseline is learned; then it is fixed. Common practice, no source (2026-11-25)."""
 CLIP = 3.5
-"""One visit counts for at most this much in the average, so that a lone outlier is no alarm. [standard deviations]"""
+"""Innovations are clipped here in the average, so that a single outlier raises no alarm. [standard deviations]"""
 CUSUM_CLIP = 6.0
-"""And at most this much in the CUSUM: two visits far outside in a row are no accident. [standard deviations]"""
+"""Innovations are clipped here in the CUSUM, so that two visits far outside in a row raise one. [standard deviations]"""
 BASELINE_STEP = 0.05
-"""How far a healthy van's baseline wanders in a week, standard deviation. Common practice, no source (2026-11-25).
+"""Random walk of a healthy van's baseline in a week, standard deviation. Common practice, no source (2026-11-25).
 [scatters]"""
 LEVEL_STEP = 0.1
-"""How far a level wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
+"""Random walk of a level in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
 SLOPE_STEP = 0.06
-"""How far a slope wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters per
-week]"""
+"""Random walk of a slope in a week, standard deviation. Common practice, no source (2026-11-25). [scatters per week]"""
 SLOPE_SPREAD = 0.1
-"""Slope of a van before any data, standard deviation. Common practice, no source (2026-11-25). [scatters per week]"""
+"""Prior standard deviation of a van's slope. Common practice, no source (2026-11-25). [scatters per week]"""
 
 CHANGE_SPREAD = 1.5
-"""Doubt a software update or the like adds to a baseline, standard deviation. Common practice (2026-11-25).
+"""Uncertainty that a software update adds to a baseline, standard deviation. Common practice, no source (2026-11-25).
 [scatters]"""
 
 
@@ -88,7 +87,7 @@ def follow_vans(
     vans_spread: Floats,
     smoothing: float = SMOOTHING,
 ) -> Followed:
-    """Follow every quantity of every van.
+    """Run the recursion over every quantity of every van.
 
     Parameters
     ----------
@@ -113,13 +112,14 @@ def follow_vans(
 
     Notes
     -----
-    The baseline is the empirical-Bayes mean of the first ten visits, each held near their median: innovations while it
-    is learned are nearly independent, later ones share its uncertainty, and the limits allow for both. A van that
-    stands far outside learns nothing.
+    The baseline is the empirical-Bayes mean of the first ten visits, each clipped near their median. Innovations are
+    nearly independent while it is learned and share its uncertainty afterwards; the limits allow for both. A visit far
+    outside does not change the baseline.
 
     References
     ----------
-    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250 (reference test: NIST/SEMATECH e-Handbook 6.3.2.4).
+    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250, DOI 10.1080/00401706.1959.10489860 (reference
+    test: NIST/SEMATECH e-Handbook 6.3.2.4).
     """
     out = Followed(*(np.full(x.shape, np.nan) for _ in Followed._fields))
     _follow(
@@ -167,7 +167,7 @@ def _trend_step(
     bound = CLIP * np.sqrt(p11 + noise)
     step = x - level
     side = 0.0 if abs(step) <= bound else np.sign(step)
-    if side != 0.0 and side == outside:  # twice on one side is no outlier: level and slope are free again
+    if side != 0.0 and side == outside:  # twice on the same side is not an outlier: free level and slope
         p11 += step * step
         p22 += (step / max(gap, 1.0)) ** 2
     else:
@@ -234,7 +234,7 @@ def _follow(
                     trend.var_slope,
                 )
 
-                if learns:  # mean of the visits so far, each held near their median, shrunk to the prior
+                if learns:  # mean of the visits so far, each clipped near their median, shrunk to the prior
                     first[learned] = x[r, q]
                     learned += 1
                     precision += 1.0 / noise
@@ -256,11 +256,11 @@ def cusums(
     starts : ndarray of shape (vans + 1,), int
         First visit of each van, and the end.
     restart : ndarray of shape (visits, quantities), int8
-        `NO_RESTART`, or another: the sums begin again at this visit.
+        With any code but `NO_RESTART`, the sums start again at this visit.
     allowance : float
-        Taken off every visit: half the shift that is answered to fastest. [standard deviations]
+        Taken off at every visit: half the shift that is detected fastest. [standard deviations]
     clip : float
-        One visit counts for at most this much. [standard deviations]
+        Innovations are clipped here. [standard deviations]
 
     Returns
     -------
@@ -269,7 +269,8 @@ def cusums(
 
     References
     ----------
-    E. S. Page, Biometrika 41 (1954) 100-115 (reference test: NIST/SEMATECH e-Handbook 6.3.2.3).
+    E. S. Page, Biometrika 41 (1954) 100-115, DOI 10.1093/biomet/41.1-2.100 (reference test: NIST/SEMATECH e-Handbook
+    6.3.2.3).
     """
     high, low = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
     _sum_up(np.ascontiguousarray(z), starts.astype(np.int64), np.ascontiguousarray(restart), allowance, clip, high, low)

@@ -17,10 +17,10 @@ from models.tracking.charts.recursion import follow_vans
 from models.tracking.standardise import Standardised, vans_spread
 
 LEAST, USUAL = 0.4, 0.64
-"""Scatter of the logarithm of a standard deviation: floor, and what three repeats of normal noise come to, from half
-the logarithm of a chi-square of two degrees (π / √24). [log]"""
+"""Scatter of the logarithm of a standard deviation: its floor, and its value for three repeats of normal noise, which is
+that of half the logarithm of a chi-square of two degrees (π / √24). [log]"""
 SMALLEST = 0.05
-"""Repeats closer than this share of the family's usual are counted as this close: rounding makes some equal. [1]"""
+"""Least scatter of repeats, as a share of the family's usual: rounding makes some repeats equal. [1]"""
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,8 @@ from data_contracts.facts.fact import Fact
 from models.tracking.standardise import Standardised
 
 RECORDER_WEEKS = 13
-"""Weeks in which another van recorded with the same recorder tells the two apart. Common practice (2026-11-25)."""
+"""Weeks in which another van must have used the recorder to separate van and recorder. Common practice, no source
+(2026-11-25)."""
 
 
 def lone_recorder(std: Standardised, row: int) -> str:

@@ -13,7 +13,7 @@ from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
 
 PRESENT_VISITS = 4
-"""Visits the present level rests on at most, two at least where there are two. Common practice (2026-11-25)."""
+"""Most visits the present level rests on; at least two where there are two. Common practice, no source (2026-11-25)."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,9 @@ def residuals_of(
     begin, end, f = std.starts[vans], std.starts[vans + 1], std.family[std.starts[vans]]
     window = _present(std, followed, alarms, begin, end)
     place = np.minimum(window[:, None] + np.arange(PRESENT_VISITS), end[:, None] - 1)
-    repeated = np.diff(place, axis=1, prepend=-1) == 0  # fewer visits than that: the last stands in, unread
+    repeated = (
+        np.diff(place, axis=1, prepend=-1) == 0
+    )  # with fewer visits the last one is repeated, and counts as unread
     x = np.where(repeated[:, :, None], np.nan, std.x[place])
     read = np.isfinite(x)
     column = np.arange(len(std.quantities))

@@ -58,14 +58,14 @@ def states_of(
     std : Standardised
         Visits.
     followed, alarms, repeatability, forecasts, anomaly
-        What was made of them.
+        Charts, alarms, forecasts and anomaly of the same visits.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
 
     Returns
     -------
     polars.DataFrame
-        Most urgent first: urgency, weeks to the limit, p-value, van.
+        Most urgent first: sorted by urgency, weeks to the limit, p-value and van.
     """
     rows = []
     for n, row in enumerate(latest.tolist()):
@@ -122,12 +122,12 @@ def states_of(
 def urgency(
     *, on_list: bool, crossed: bool, cross_before_next: float, cross_within_13: float, named: bool = False
 ) -> str:
-    """Urgency of a van by the output contract.
+    """Urgency of a van, as the output contract defines it.
 
     Parameters
     ----------
     on_list : bool
-        An alarm or the anomaly stands.
+        The van has an alarm or is flagged for its anomaly.
     crossed : bool
         A limit is crossed.
     cross_before_next, cross_within_13 : float

@@ -33,15 +33,15 @@ def trends_of(
     std : Standardised
         Visits.
     followed, alarms, repeatability, forecasts
-        What was made of them.
+        Charts, alarms and forecasts of the same visits.
     first_week : int
         Number of the first week wanted.
 
     Returns
     -------
     polars.DataFrame
-        In the schema of the trends table, sorted by van, week and quantity. Values stand at reference conditions;
-        movements that vans of an instrument or a week share are left in the values and out of z and the charts.
+        In the schema of the trends table, sorted by van, week and quantity. Values are at reference conditions. Shifts
+        that vans of a recorder or a week share stay in the values, and are removed from z and the charts.
     """
     wanted = std.weeks >= first_week
     parts: list[pl.DataFrame] = []
