@@ -152,18 +152,7 @@ class _Telling:
     units: str
 
     def filled(self, part: str) -> str | None:
-        """Fill the places of one part of a sentence.
-
-        Parameters
-        ----------
-        part : str
-            Text with places in braces.
-
-        Returns
-        -------
-        str or None
-            None where a place has nothing to show.
-        """
+        """Text of a part of the sentence; None where one of its places is empty."""
         pieces = _PLACE.split(part)
         for number in range(1, len(pieces), 2):
             name = pieces[number]
@@ -174,18 +163,7 @@ class _Telling:
         return "".join(pieces)
 
     def place(self, name: str) -> str | None:
-        """The text of one place: a number, a name, or what is made of several fields.
-
-        Parameters
-        ----------
-        name : str
-            Name of the place.
-
-        Returns
-        -------
-        str or None
-            None where the fact does not have it.
-        """
+        """Text of one place: a number, a name, or what is made of several fields; None where the fact does not have it."""
         if name in _MADE:
             return _MADE[name](self)
         if name in NUMBERS:
@@ -195,61 +173,19 @@ class _Telling:
         return None if word is None else _WORD_KINDS[WORDS[name]](self, word)
 
     def phrase(self, key: str, **places: str) -> str:
-        """A phrase of `PHRASES` in the reader's language.
-
-        Parameters
-        ----------
-        key : str
-            Its key.
-        **places : str
-            Text for its places.
-
-        Returns
-        -------
-        str
-        """
+        """A phrase of `PHRASES`, with its places filled."""
         return PHRASES[key].in_language(self.language).format(**places)
 
     def number(self, text: str) -> str:
-        """A number in the notation of the reader's language.
-
-        Parameters
-        ----------
-        text : str
-            The number as `data_contracts.facts.numerals` writes it.
-
-        Returns
-        -------
-        str
-        """
+        """A number in the notation of the language."""
         return in_language(text, self.language)
 
     def name_of(self, quantity: str) -> str:
-        """Short name of a quantity.
-
-        Parameters
-        ----------
-        quantity : str
-            A name of `data_contracts.signals.QUANTITIES`.
-
-        Returns
-        -------
-        str
-        """
+        """Short name of a quantity."""
         return words_for(quantity, self.language)
 
     def inside(self, words: Words) -> str:
-        """An instruction of the contract, as it reads inside a sentence.
-
-        Parameters
-        ----------
-        words : Words
-            The instruction, beginning with a capital.
-
-        Returns
-        -------
-        str
-        """
+        """An instruction of the contract, as it reads inside a sentence."""
         told = words.in_language(self.language)
         return told[:1].lower() + told[1:] if self.language == "en" else told
 
@@ -262,67 +198,22 @@ class _Telling:
         return QUANTITIES[quantity].unit if quantity in QUANTITIES else "1"
 
     def with_unit(self, text: str, *, difference: bool = False) -> str:
-        """A number with the unit of the fact's quantity behind it.
-
-        Parameters
-        ----------
-        text : str
-            The number.
-        difference : bool
-            It is a difference: per cent become percentage points.
-
-        Returns
-        -------
-        str
-        """
+        """A number with the unit of the quantity; a difference in per cent becomes percentage points."""
         if self.unit == "1":
             return self.number(text)
         unit = self.phrase("points") if difference and self.unit == "%" else shown(self.unit, self.units).unit
         return f"{self.number(text)} {unit}"
 
     def level(self, value: float) -> float:
-        """A value in the reader's unit.
-
-        Parameters
-        ----------
-        value : float
-            The value. [unit of the quantity]
-
-        Returns
-        -------
-        float
-            [the reader's unit]
-        """
+        """A value of the quantity in the reader's unit."""
         return shown(self.unit, self.units).value(value)
 
     def difference(self, value: float) -> float:
-        """A difference in the reader's unit.
-
-        Parameters
-        ----------
-        value : float
-            The difference. [unit of the quantity]
-
-        Returns
-        -------
-        float
-            [the reader's unit]
-        """
+        """A difference of the quantity in the reader's unit."""
         return shown(self.unit, self.units).difference(value)
 
     def apart(self, value: float, reference: float) -> str:
-        """How far a value is from a reference: per cent for flows, masses and times, otherwise in the unit.
-
-        Parameters
-        ----------
-        value, reference : float
-            The two values. [unit of the quantity]
-
-        Returns
-        -------
-        str
-            For example "3.0 % below".
-        """
+        """How far a value is from a reference: per cent for flows, masses and times, otherwise in the unit."""
         side = "above" if value > reference else "below"
         if self.unit in _RELATIVE_UNITS and abs(reference) > 1e-9:
             return self.phrase(side, amount=self.number(f"{100.0 * abs(value / reference - 1.0):.1f} %"))
@@ -330,17 +221,7 @@ class _Telling:
         return self.phrase(side, amount=self.with_unit(amount, difference=True))
 
     def moved(self, value: float) -> str:
-        """A movement, on the scale the fact names.
-
-        Parameters
-        ----------
-        value : float
-            The movement. [scale of the fact]
-
-        Returns
-        -------
-        str
-        """
+        """A movement, on the scale the fact names."""
         scale = self.fact.words["scale"]
         if scale == "relative":
             return self._side(value, self.number(f"{abs(value) * 100:.0f} %"))

@@ -4,7 +4,7 @@ import numpy as np
 
 from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
-from models.statistics.smoothing import product_sum
+from models.statistics.window_levels import product_sum
 
 # How long a lambda trace remembers its noise: about the lag of a usual sensor. A short window can't tell it, and one
 # value for all keeps the uncertainty from jumping; over memories of 5 to 30 ms intervals of a level cover 92 to 98 %.

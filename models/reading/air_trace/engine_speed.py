@@ -12,7 +12,7 @@ from scipy import fft
 from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 from models.statistics.estimate import Estimate, estimate, reason_number
-from models.statistics.smoothing import cosine_window
+from models.statistics.window_levels import cosine_window
 
 # Bands searched: as a part of the family's highest free speed [1], and at idle [1/min].
 PEAK_BAND = (0.45, 1.12)

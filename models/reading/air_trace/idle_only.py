@@ -8,7 +8,7 @@ from models.reading.air_trace.conditioning import Conditioned
 from models.reading.air_trace.engine_speed import IDLE_BAND_RPM
 from models.reading.resampling import GAP, KEPT, MISSING, Stack
 from models.statistics.estimate import Estimate, reason_number
-from models.statistics.smoothing import block_mean
+from models.statistics.window_levels import block_mean
 
 # Shortest idle that counts in a long log, and largest departure of its speed from the usual idle. [s], [1/min]
 STEADY_S, NEAR_RPM = 2.0, 60.0

@@ -85,81 +85,28 @@ class _Trace:
         self.ripple = ripple_alone(self.found, self.sample_noise, self.table)
 
     def slope(self, raw: Floats) -> Floats:
-        """Slope of the transfer table.
-
-        Parameters
-        ----------
-        raw : ndarray of shape (snaps,)
-            Raw levels. [V, Hz or g/s]
-
-        Returns
-        -------
-        ndarray of shape (snaps,)
-            [g/s per raw unit]
-        """
+        """Slope of the transfer table at a raw level. [g/s per raw unit]"""
         return slope_of(raw, self.table)
 
     def raw_of(self, flow: Floats) -> Floats:
-        """Raw signal of a flow.
-
-        Parameters
-        ----------
-        flow : ndarray of shape (snaps,)
-            Flow. [g/s]
-
-        Returns
-        -------
-        ndarray of shape (snaps,)
-            [V, Hz or g/s]
-        """
+        """Raw signal of a flow. [V, Hz or g/s]"""
         return np.asarray(np.interp(flow, self.table[1], self.table[0]))
 
     def raw_at(self, flow: Floats, raw: Floats) -> Floats:
-        """Raw signal of a flow; outside the table, the raw level as it was read.
-
-        Parameters
-        ----------
-        flow, raw : ndarray of shape (snaps,)
-            Flow, and the raw level read. [g/s], [V, Hz or g/s]
-
-        Returns
-        -------
-        ndarray of shape (snaps,)
-            [V, Hz or g/s]
-        """
+        """Raw signal of a flow; outside the table, the raw level as it was read. [V, Hz or g/s]"""
         with np.errstate(invalid="ignore"):
             inside = (raw >= self.table[0][0]) & (raw <= self.table[0][-1])
         return np.where(inside, self.raw_of(flow), raw)
 
     def steady(self, stretch: Steady) -> Level:
-        """Level of a steady stretch.
-
-        Parameters
-        ----------
-        stretch : Steady
-            Of every snap.
-
-        Returns
-        -------
-        Level
-        """
+        """Level of a steady stretch."""
         flow_u = np.hypot(stretch.flow_u, self.step_u * self.slope(stretch.raw))
         flow = stretch.flow - rectified(stretch.raw, stretch.scatter, self.sample_noise, self.sensor)
         flow_u = np.hypot(flow_u, table_uncertainty(stretch.raw, self.sensor))
         return Level(flow, flow_u, stretch.raw, np.hypot(stretch.raw_u, self.step_u))
 
     def peak(self, spot: Peak) -> Level:
-        """Level of a rounded peak or valley; its difference to a narrower parabola is part of the uncertainty.
-
-        Parameters
-        ----------
-        spot : Peak
-            Of every snap.
-
-        Returns
-        -------
-        Level
-        """
+        """Level of a rounded peak or valley; its difference to a narrower parabola is part of the uncertainty."""
         slope = self.slope(spot.raw)
         flow = spot.flow - rectified(spot.raw, self.ripple * spot.flow / slope, self.sample_noise, self.sensor)
         raw_u = np.hypot(np.hypot(self.noise * spot.gain, self.step_u), spot.shape_u / slope)
@@ -174,36 +121,13 @@ class _Trace:
         return Level(flow, flow_u, spot.raw, raw_u)
 
     def with_ripple(self, level: Level, gain: Floats) -> Level:
-        """Add the firing ripple that the parabola of a peak or valley keeps to its uncertainty.
-
-        Parameters
-        ----------
-        level : Level
-            Of every snap.
-        gain : ndarray of shape (snaps,)
-            Part of the ripple that the parabola keeps. [1]
-
-        Returns
-        -------
-        Level
-            Its raw level is the signal at its flow.
-        """
+        """Level of a peak or valley with the ripple that its parabola keeps, a part `gain` of it, in the uncertainty."""
         kept = gain * self.ripple * level.flow
         raw_u = np.hypot(level.raw_u, kept / self.slope(level.raw))
         return Level(level.flow, np.hypot(level.flow_u, kept), self.raw_at(level.flow, level.raw), raw_u)
 
     def with_recorder(self, level: Level) -> Level:
-        """Add the recorder's offset and gain to the uncertainties of a level; only a voltage has them.
-
-        Parameters
-        ----------
-        level : Level
-            Of every snap.
-
-        Returns
-        -------
-        Level
-        """
+        """Level with the recorder's offset and gain in its uncertainties; only a voltage has them."""
         own = np.zeros(level.raw.size)
         if self.sensor.kind == "volts":
             own = np.asarray(np.hypot(self.recorder_u[0], self.recorder_u[1] * level.raw))

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from models.statistics.compiled import kernel, sum_kernel
 from models.statistics.records import Record
-from models.statistics.smoothing import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
+from models.statistics.window_levels import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
 
 # Distance at which places of smoothed white noise count as independent for its maximum, as a part of the width of one of
 # the two running means: by simulation, within 10 % from 60 to 3000 samples. [1]

@@ -21,7 +21,8 @@ from models.reading.air_trace.snap_detection import SnapList
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import median
 from models.statistics.records import Record
-from models.statistics.smoothing import parabola, smoothing_gain
+from models.statistics.smoothing import smoothing_gain
+from models.statistics.window_levels import parabola
 
 # With the throttle open, manifold pressure is near the barometer; at idle it is near a third of it. At the same speed the
 # engine then draws about three times its idle flow, so a dip to less than this multiple of idle is a closing throttle. [1]

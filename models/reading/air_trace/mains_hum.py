@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from models.statistics.arrays import Flags, Floats
 from models.statistics.compiled import kernel
-from models.statistics.smoothing import cosine_window, product_sum
+from models.statistics.window_levels import cosine_window, product_sum
 
 MAINS_HZ = (50.0, 60.0)
 # Smallest hum: in multiples of the scatter of its amplitude, and as a part of the snap's height. [1]

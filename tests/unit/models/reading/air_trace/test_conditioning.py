@@ -24,7 +24,8 @@ from models.reading.resampling import (
     stack_waveforms,
 )
 from models.statistics.order_statistics import median, ranked
-from models.statistics.smoothing import parabola_at, smooth, tapered_parabola_at
+from models.statistics.smoothing import smooth
+from models.statistics.window_levels import parabola_at, tapered_parabola_at
 from tests import naive
 from tests.analytic import FLOW, VOLTS, Recorder, Snap, airflow, family
 
