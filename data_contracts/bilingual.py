@@ -1,4 +1,4 @@
-"""What people read, in every language of the software side by side."""
+"""Text for people, in all languages of the software side by side."""
 
 from typing import Literal, NamedTuple, get_args
 
@@ -7,7 +7,7 @@ LANGUAGES: tuple[str, ...] = get_args(Language)
 
 
 class Words(NamedTuple):
-    """One thing said in every language, as it stands in the middle of a sentence.
+    """A text in every language, as it reads in the middle of a sentence.
 
     Attributes
     ----------

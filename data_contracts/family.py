@@ -155,7 +155,7 @@ def _monotonic(values: list[float]) -> list[float]:
 _RisingCurve = Annotated[list[float], Field(min_length=2), AfterValidator(_rising)]
 _Curve = Annotated[list[float], Field(min_length=2), AfterValidator(_monotonic)]
 _Volts = Annotated[tuple[float, float], Field(strict=False), AfterValidator(_rising)]
-# Whether a key must be there depends on the kind of sensor: its validator sees it where it is left out, too.
+# Whether a key is required depends on the kind of sensor, so its validator also runs where the key is left out.
 _ByKind = Field(validate_default=True)
 _Rising = "at least 2 strictly increasing numbers"
 

@@ -1,7 +1,7 @@
-"""What causes are judged by: each a quantity, or two together, on a scale on which engines of any size are alike.
+"""Features that causes are judged by: a quantity, or two together, on a scale that compares engines of any size.
 
-Floors, strays and weights are the trade's (common practice, no publication, 2026-11-25). A stray that was fitted stands
-in models/causes/cause_effects.toml and counts in its place.
+Floors, strays and weights are common practice of the trade, without a publication (2026-11-25). A fitted stray in
+models/causes/cause_effects.toml replaces the one here.
 """
 
 from collections.abc import Mapping
@@ -16,7 +16,7 @@ FeatureScale = Literal["relative", "log", "absolute", "soft", "inverse", "root",
 
 @dataclass(frozen=True)
 class Feature:
-    """One quantity on a scale on which engines of any size are alike.
+    """One quantity on a scale that compares engines of any size.
 
     =========  ==============================  ======================================================
     scale      movement                        used for
@@ -27,7 +27,7 @@ class Feature:
     soft       10 asinh(shift / 10)            trims, in %; limits of the control unit differ
     inverse    1/present - 1/expected          lambda far from 1; negative is leaner
     root       sqrt(present) - sqrt(expected)  counts
-    scatter    ln(scatter of repeats / usual)  what comes and goes
+    scatter    ln(scatter of repeats / usual)  faults that come and go
     =========  ==============================  ======================================================
 
     Attributes
@@ -39,23 +39,24 @@ class Feature:
     scale : str
         As above.
     floor : float
-        Healthy movement that the stated uncertainty does not cover, a standard deviation. [scale]
+        Standard deviation of healthy movements that the stated uncertainty does not cover. [scale]
     stray : float
-        Movement at severity 1 of any cause besides what is declared, a standard deviation. [scale]
+        Standard deviation of movements that no cause declares, at severity 1. [scale]
     weight : float
-        Share of its evidence that counts, in (0, 1]; below 1 where a neighbour tells much the same.
+        Share of its evidence that counts, in (0, 1]; below 1 where another feature is partly redundant. [1]
     kinds : tuple of str
         Lambda-sensor kinds that use it; empty is any.
     plus : str
         A second quantity added to the first; empty for none.
     against : str
-        A second quantity whose own movement is taken off, so that the two together tell; empty for none.
+        A second quantity whose movement is subtracted; empty for none.
     error_group : str
-        Features of one name come from one fit: where it went wrong, all of them are. Not so the whole of a response,
-        which stays where its split into dead time and time constant is lost. Empty: the feature slips by itself.
+        Features with the same name come from the same fit, and a gross error of that fit spoils all of them. The sum of
+        dead time and time constant is not in such a group: it survives a wrong split between the two. Empty: the feature
+        is a group of its own.
     error_factor : float
-        How often its reading slips, over the share set for all: a mean level hardly does, a fit of an edge does (a
-        judgement, no source). [1]
+        Frequency of gross errors in its reading, over the share set for all: a mean level rarely has one, a fitted edge
+        more often (a judgement, no source). [1]
     own_words : Words or None
         Name for people; None where that of the quantity will do.
     """
@@ -80,7 +81,7 @@ class Feature:
 
     @property
     def reading_step(self) -> str:
-        """Step of the reading it slips with."""
+        """Step of the reading it comes from: its error group."""
         return self.error_group or self.name
 
 

@@ -25,12 +25,12 @@ _GUM = " Uncertainties are standard uncertainties in the sense of JCGM 100:2008.
 _REFERENCE = "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded.\n"
 
 _CAUSE_METHOD = Method(
-    "Every cause declares what it does to each quantity at a severity. The van's shifts from its own baseline and from its family are held "
-    "against that, over a grid of severities, alone and in likely pairs, beside the alternatives that nothing is wrong or that something "
-    "unknown is; the probabilities of all causes and of none sum to one. Below the set least probability no cause is named and the next test "
-    "is proposed instead.",
-    "The probability itself is the statement of uncertainty. It rests on simulated faults until findings from this fleet replace "
-    "them; how stated and found agree is shown under “How sure are we”.",
+    "Every cause declares its effect on each quantity, by severity. The van's shifts from its own baseline and from its family are "
+    "compared with these effects, over a grid of severities, for single causes and likely pairs, for no fault and for an unknown one. The "
+    "probabilities of all causes and of none sum to one. Below the set minimum probability no cause is named, and the next test is proposed "
+    "instead.",
+    "The probability itself states the uncertainty. It rests on simulated faults until findings from this fleet replace them; how stated "
+    "probabilities agree with findings is shown under “How sure are we”.",
     "Signs and sizes from the trade (common practice, no publication), fitted on simulated fleets; what severity 1 means is stated above.",
 )
 

@@ -1,4 +1,4 @@
-"""The units values are shown in. Everything stored, computed and exported stays in the contract's units.
+"""Units in which values are shown. Everything stored, computed and exported is in the contract's units.
 
 References
 ----------
@@ -22,7 +22,7 @@ class Shown:
     Attributes
     ----------
     unit : str
-        Unit people see.
+        Unit shown.
     factor, offset : float
         Shown value = factor * value + offset.
     """

@@ -1,4 +1,4 @@
-"""One fact: a code, the quantity it is about, numbers and names; and what each field of a fact holds."""
+"""Facts: a code, the quantity it is about, numbers and names; and the fields a fact may have."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -59,7 +59,7 @@ NUMBERS: dict[str, str] = {
     "in_fleet": "whole",
     "fleet_findings": "whole",
 }
-"""Every number a fact may have, and the kind it is shown as: see `data_contracts/facts/numerals.py`."""
+"""Every number a fact may have, and the kind of text it is shown as: see `data_contracts/facts/say.py`."""
 
 WORDS: dict[str, str] = {
     "since": "name",  # ISO week
@@ -89,12 +89,12 @@ WORDS: dict[str, str] = {
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
 }
-"""Every name a fact may have, and the kind it is shown as."""
+"""Every name a fact may have, and the kind of text it is shown as."""
 
 ANOMALY = "anomaly"
-"""Flag of a van whose readings are unlike a healthy van's only together."""
+"""Flag of a van whose readings are unlike a healthy van's, though no single quantity is."""
 UNSTEADY = "unsteady_"
-"""Flag, before a quantity whose repeats disagree more than is usual."""
+"""Prefix of a flag: the repeats of the quantity after it disagree more than is usual."""
 
 
 @dataclass(frozen=True)

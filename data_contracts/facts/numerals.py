@@ -48,12 +48,12 @@ def rough(value: float) -> str:
 
 
 def share(probability: float) -> str:
-    """A probability for people; what rests on a model is never certain.
+    """A probability in per cent; one that rests on a model is never shown as certain.
 
     Parameters
     ----------
     probability : float
-        In [0, 1].
+        In [0, 1]. [1]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Facts as sentences, in a reader's language and units: the one place where words are made of what a run found out."""
+"""Facts as sentences, in a reader's language and units: the only place where facts become words."""
 
 import re
 from collections.abc import Callable, Iterable, Mapping
@@ -55,12 +55,12 @@ def say(fact: Fact, language: str = "en", units: str = "metric") -> str:
 
 
 def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: str = "metric") -> list[str]:
-    """What a row of a table says in a column, in a reader's language.
+    """Sentences of one column of a table's row, in a reader's language.
 
     Parameters
     ----------
     row : mapping
-        A row with the column, and the facts it is said from where it has them.
+        A row with the column and, where it has them, the facts behind it.
     column : str
         A column of `SAID_FROM`.
     language, units : str
@@ -69,7 +69,7 @@ def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: 
     Returns
     -------
     list of str
-        The stored text where there are no facts, such as in a row an older version wrote; empty where there is none either.
+        The stored text where there are no facts, as in a row of an older version; empty where there is neither.
     """
     facts = row.get(SAID_FROM[column])
     if facts and all(fact["code"] in FACTS for fact in facts):
@@ -145,7 +145,7 @@ def capital(text: str) -> str:
 
 @dataclass(frozen=True)
 class _Telling:
-    """The places of one fact's sentence."""
+    """Fills the places of one fact's sentence."""
 
     fact: Fact
     language: str

@@ -30,7 +30,7 @@ def group_medians(values: Floats, group: Codes, groups: int) -> tuple[Floats, Co
     Parameters
     ----------
     values : ndarray of shape (rows, columns)
-        [any unit]
+        Values. [any unit]
     group : ndarray of shape (rows,), int
         From 0 to `groups` - 1.
     groups : int

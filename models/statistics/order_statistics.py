@@ -43,7 +43,7 @@ def ranked(values: NDArray[np.floating], rank: int) -> float:
             stop = split
         elif split > first:
             first = split
-        else:  # nothing is below the pivot: put what equals it in front
+        else:  # nothing is below the pivot: move the values equal to it to the front
             for i in range(first, stop):
                 value = values[i]
                 values[i] = values[split]
