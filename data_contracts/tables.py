@@ -610,7 +610,7 @@ REGISTER_COLUMNS: dict[str, tuple[Column, ...]] = {
     "repairs.csv": tuple(c for c in REPAIRS.columns if c.name != "repair_id"),
     "away.csv": AWAY.columns,
 }
-"""What people write in the tables of the register."""
+"""Tables of the register that people write."""
 
 RUNS = Table(
     "runs",

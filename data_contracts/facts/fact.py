@@ -74,8 +74,8 @@ WORDS: dict[str, str] = {
     "second_cause": "cause",
     "test": "test",
     "feature": "feature",  # a name of data_contracts/features.py
-    "scale": "choice",  # relative, times, scatter, plain, richer or count: how the two below are told
-    "seen": "choice",  # as_expected, level or change: what is told of the quantity
+    "scale": "choice",  # relative, times, scatter, plain, richer or count: the scale of the two below
+    "seen": "choice",  # as_expected, level or change: what the sentence gives of the quantity
     "outcome": "outcome",  # restored, closer, unchanged or worse
     "family": "name",
     "depot": "name",

@@ -17,7 +17,7 @@ from data_contracts.units import shown
 
 _CLAUSE = re.compile(r"\[([^\]]*)\]")
 _PLACE = re.compile(r"\{(\w+)\}")
-# Quantities whose change is told in per cent of what is expected: flows, masses and times.
+# Units whose changes are given in per cent of the expected value: flows, masses and times.
 _RELATIVE_UNITS = frozenset({"g/s", "mg", "s"})
 
 

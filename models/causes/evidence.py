@@ -35,7 +35,7 @@ class Evidence:
 
 
 def _on_fact_scale(feature: Feature, moved: float) -> float:
-    """A movement on the scale a fact tells it on: a share, a factor, or the unit of the quantity."""
+    """A movement on the scale of a fact: a share, a factor, or the unit of the quantity."""
     if feature.scale in ("log", "scatter"):
         return float(np.exp(moved))
     return float(SOFT * np.sinh(moved / SOFT)) if feature.scale == "soft" else moved

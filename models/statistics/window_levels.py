@@ -300,7 +300,7 @@ def block_mean(
     drift = top / bottom * (blocks - 1)
     noise = rough / (blocks - 2) / (6.0 - 8.0 / 6.0)
     free = 0.5 * (blocks - 2)  # independent differences behind it
-    if blocks < FEWEST_DIFFERENCES:  # too few to tell noise from wander
+    if blocks < FEWEST_DIFFERENCES:  # too few to separate noise from wander
         noise, free = spread / (blocks - 1), 0.75 * (blocks - 1)
     u = np.sqrt(noise * (1.0 + 1.0 / 3.0) / blocks) * student_factor(free)
     return level, u, drift, np.sqrt(max(spread / (blocks - 1) - noise, 0.0))

@@ -52,7 +52,7 @@ def shared_shift(residual: Floats, group: Codes, groups: int) -> SharedShift:
     Returns
     -------
     SharedShift
-        A group of fewer than five vans has none: it can't be told from the movements of the vans themselves.
+        A group of fewer than five vans has none: it can't be separated from the vans' own movements.
 
     Notes
     -----

@@ -286,7 +286,7 @@ def peak_speed_from_ripple(
     b = np.where(known, b, a)
     rpm_per_hz = 120.0 / cylinders
     band = (PEAK_BAND[0] * max_free_rpm / rpm_per_hz, PEAK_BAND[1] * max_free_rpm / rpm_per_hz)
-    if band[1] > 0.48 / interval_s:  # the ripple can't be told from its alias
+    if band[1] > 0.48 / interval_s:  # the ripple and its alias are too close
         known = np.zeros_like(known)
     frequency, u, mean = ripple_frequency(flow, rows, a, b, interval_s=interval_s, band_hz=band)
     # the flow in the window is lower because the speed is, or because the filling still rises at the limit speed:

@@ -81,7 +81,7 @@ def mark_spikes(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     half, near : int
@@ -147,7 +147,7 @@ def mark_lone_spikes(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     floor : float
@@ -180,7 +180,7 @@ def bridge_spikes(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row; changed in place. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
     count : int
         Samples that are part of the recording.
 

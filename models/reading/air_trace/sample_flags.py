@@ -35,7 +35,7 @@ def bridge(signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int) -> 
     signal : ndarray of shape (samples,), float32
         Raw samples of one row; changed in place. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
     count : int
         Samples that are part of the recording.
 
@@ -145,7 +145,7 @@ def survey(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
     count : int
         Samples that are part of the recording.
 
@@ -217,7 +217,7 @@ def mark_clipped(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     sign : float
@@ -280,7 +280,7 @@ def mark_stuck(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     longest : int
