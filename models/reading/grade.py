@@ -1,4 +1,4 @@
-"""good, usable or repeat, with every reason: the table of grade reasons applied to a batch."""
+"""Grades of a batch (good, usable or repeat), with every reason: the table of grade reasons applied to quality flags."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,7 @@ _REPEAT = np.array([code in REPEAT_REASONS for code in _CODES])
 
 
 def grade(flags: dict[str, NDArray[np.bool_]], captures: int) -> tuple[list[str], list[tuple[str, ...]]]:
-    """Grade a batch from its flags.
+    """Grade a batch from its quality flags.
 
     Parameters
     ----------
@@ -22,7 +22,7 @@ def grade(flags: dict[str, NDArray[np.bool_]], captures: int) -> tuple[list[str]
     Returns
     -------
     grade : list of str
-        `repeat` where a reason sends the capture back, else `usable` where one lowers it, else `good`.
+        `repeat` where a reason sends the capture back, otherwise `usable` where one lowers it, otherwise `good`.
     reasons : list of tuple of str
         Every reason that holds, those that send back first.
 

@@ -1,4 +1,4 @@
-"""Tables of named columns: a named tuple of arrays says what there is, and compiled code fills records of the same fields."""
+"""Tables of named columns: a named tuple of arrays declares the fields, and compiled code fills records of the same fields."""
 
 from typing import Any, TypeVar
 
@@ -53,7 +53,7 @@ def columns_of(kind: type[Columns], table: np.ndarray[Any, np.dtype[np.void]]) -
     kind : subclass of NamedTuple
         What the table holds.
     table : ndarray of shape (rows,)
-        Records of `record_of(kind)`.
+        Records of `record_of(kind)`. [units of the fields]
 
     Returns
     -------

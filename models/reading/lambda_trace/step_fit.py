@@ -1,4 +1,4 @@
-"""First-order-plus-dead-time identification of one step in one trace, by damped Gauss–Newton."""
+"""Fit of a first-order step response with dead time to one trace, by damped Gauss–Newton."""
 
 import numpy as np
 
@@ -8,28 +8,28 @@ from models.statistics.coloured_noise import coloured, variance_of_weighted_sum
 from models.statistics.compiled import kernel
 from models.statistics.linear_systems import solve_spd
 from models.statistics.records import Record
-from models.statistics.smoothing import product_sum
 from models.statistics.student import student_factor
+from models.statistics.window_levels import product_sum
 
-# A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
+# Prior standard deviation of the drift after the step, as a part of the step. [1/s]
 RAMP_PRIOR = 0.3
-# A response that is no first-order one has no time constant but by definition. How far the definition reaches when
-# pedal and hold vary is taken as this part of what its residual would do if it were noise (judgement; repeats on the
-# sample fleet scatter by about as much).
+# A response that is not first order has a time constant by definition only. Its uncertainty as pedal and hold vary is this
+# part of the effect its residual would have as noise (a judgement; repeats on the sample fleet scatter by about as much).
+# [1]
 DEFINITION = 0.3
-# Where between two samples a response begins shows only through its first sample: standard uncertainty as a part of
-# the interval, from bench traces without noise at every phase.
+# Only its first sample shows where between two samples a response begins: standard uncertainty as a part of the interval,
+# from bench traces without noise at every phase. [1]
 KINK = 0.02
 _ITERATIONS = 25
-# What may be known beforehand, as parts of the parameters that add up to it: ramp, final level, level before. None says
-# anything of start and time constant.
+# Priors on ramp, final level and level before, as weights of the parameters that sum to each. None concerns start or time
+# constant.
 _PRIORS = np.array([[0.0, 0.0, 0.0, 0.0, 1.0], [0.0, 0.0, 1.0, 1.0, 0.0], [0.0, 0.0, 1.0, 0.0, 0.0]])
 _LEVELS, _STATED = 2, 3
 
 
 @kernel
 def _distance(p: Floats, targets: Floats, k: int) -> float:  # pragma: no cover - compiled
-    """How far the parameters are from what prior `k` says."""
+    """Distance of the parameters from the mean of prior `k`."""
     total = 0.0
     for j in range(_LEVELS, PARAMETERS):
         total += _PRIORS[k, j] * p[j]
@@ -39,7 +39,7 @@ def _distance(p: Floats, targets: Floats, k: int) -> float:  # pragma: no cover 
 
 @kernel
 def _cost(sse: float, p: Floats, targets: Floats, pulls: Floats) -> float:  # pragma: no cover - compiled
-    """Sum of squares with what the priors add."""
+    """Sum of squares, including those of the priors."""
     total = sse
     for k in range(_STATED):
         total += pulls[k] * _distance(p, targets, k) ** 2
@@ -55,7 +55,7 @@ def _pull(variance: float, prior_u: Floats, pulls: Floats) -> None:  # pragma: n
 
 @kernel
 def _correlated(white: float, colour: float, r: float) -> float:  # pragma: no cover - compiled
-    """Samples of this noise that count as one independent sample."""
+    """Number of samples of this noise that are worth one independent sample."""
     return (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
 
 
@@ -82,7 +82,7 @@ def _normal_equations(
 
 @kernel
 def _tiny(a: int, level: float, step: float) -> float:  # pragma: no cover - compiled
-    """What keeps parameter `a` determined where the trace says nothing of it."""
+    """Small diagonal term that keeps parameter `a` determined where the trace does not."""
     return 1e-12 * level * (1.0 if a >= 2 else step**2)
 
 
@@ -104,10 +104,10 @@ def _step_down(
     residual: Floats,
     jacobian: Floats,
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
-    """Try steps, each more damped, until one does not cost more, and take it.
+    """Try steps with increasing damping until one does not raise the cost, and take it.
 
-    Returns the sum of squares there (-1 where every step was refused), how far start and time constant moved [s], and
-    the damping to go on with.
+    Returns the sum of squares there (-1 where every step was rejected), how far start and time constant moved [s], and
+    the damping to continue with.
     """
     trial, right = np.empty(PARAMETERS), np.empty((PARAMETERS, 1))
     normal = np.empty((PARAMETERS, PARAMETERS))
@@ -155,10 +155,10 @@ def _covariance(step: float, pulls: Floats, jacobian: Floats) -> tuple[bool, Flo
 def _variance(
     a: int, floor: float, pulls: Floats, inverse: Floats, seen: Noise, still: Noise, weights: Floats, jacobian: Floats
 ) -> float:  # pragma: no cover - compiled
-    """Variance that the noise of the samples makes of parameter `a`.
+    """Variance of parameter `a` from the noise of the samples.
 
-    `seen` is the noise of the residual; where it exceeds twice that of the trace standing still, the excess is the
-    model's: see `DEFINITION`.
+    `seen` is the noise of the residual. Where it exceeds twice the noise of the still trace, the excess is model error:
+    see `DEFINITION`.
     """
     weights[:] = 0.0
     for b in range(PARAMETERS):
@@ -174,7 +174,7 @@ def _variance(
 
 @kernel
 def _of_priors(a: int, pulls: Floats, inverse: Floats) -> float:  # pragma: no cover - compiled
-    """What the uncertainty of the priors makes of parameter `a`."""
+    """Variance of parameter `a` from the uncertainty of the priors."""
     total = 0.0
     for k in range(_STATED):
         share = 0.0
@@ -232,9 +232,9 @@ def fit_step(
     guess : record of `models.reading.lambda_trace.step_model.Response`
         Response to begin with.
     known : Known
-        What is known beforehand.
+        Prior knowledge.
     still : Noise
-        Noise where the trace stands still.
+        Noise where the trace is still.
     out : record of `models.reading.lambda_trace.step_model.Fit`
         Filled in.
 
@@ -277,7 +277,7 @@ def fit_step(
             sse = new
         if not better or (moved < 1e-2 * h and iteration > 4):
             break
-    if not better:  # the last trial was refused: back to what stands
+    if not better:  # the last trial was rejected: evaluate the parameters kept
         sse = step_residuals(y, first, stop, h, p, known, residual, jacobian)
     variance = max(sse / max(used - 4, 1), floor)
     white, colour, r = coloured(residual, n, used, 4, h)

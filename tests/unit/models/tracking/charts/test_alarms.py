@@ -7,11 +7,11 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.charts.alarms import ANOMALY_SHARE, OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, raise_alarms
+from models.tracking.charts.alarms import ANOMALY_SHARE, OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, raise_alarms
 from models.tracking.charts.chart_limits import VISIT_DEGREES
 from models.tracking.charts.dispersion import (
-    BEND_DEGREES,
-    CALMEST,
+    DIFFERENCE_DEGREES,
+    NARROWEST,
     dispersion_factors,
     own_scatter,
     shared_dispersion_factors,
@@ -40,7 +40,7 @@ def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: 
 
 
 def test_the_shares_spend_the_setting_once():
-    assert sum((OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE)) == pytest.approx(1.0)
+    assert sum((OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE)) == pytest.approx(1.0)
 
 
 def test_a_fleet_in_control_moves_as_stated():
@@ -53,7 +53,7 @@ def test_a_fleet_in_control_moves_as_stated():
 
 def test_what_moves_all_vans_widens_and_a_scatter_stated_too_wide_narrows_to_its_floor():
     assert dispersion_factors(*_fleet(200, 20, scale=2.0))[0][0, 0] > 1.5
-    assert dispersion_factors(*_fleet(200, 20, scale=0.4))[0][0, 0] == CALMEST
+    assert dispersion_factors(*_fleet(200, 20, scale=0.4))[0][0, 0] == NARROWEST
 
 
 def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
@@ -128,7 +128,7 @@ def test_own_scatter_is_the_variance_between_visits_and_neither_drift_nor_step_m
     calm, bends = own_scatter(noise.ravel(), starts)
     assert bends.tolist() == [visits - 2] * vans
     assert calm.mean() == pytest.approx(4.0, rel=0.05)
-    assert 2.0 * calm.mean() ** 2 / calm.var() == pytest.approx(BEND_DEGREES * (visits - 2), rel=0.25)
+    assert 2.0 * calm.mean() ** 2 / calm.var() == pytest.approx(DIFFERENCE_DEGREES * (visits - 2), rel=0.25)
     for moved in (noise + 0.2 * when, noise + 30.0 * (when > 20), gone):
         variance, _ = own_scatter(moved.ravel(), starts)
         assert variance.mean() == pytest.approx(calm.mean(), rel=0.15)  # a step is two bends of 58
