@@ -205,10 +205,15 @@ def trend_chart(
             shapes.append(_upright(at, {"color": palette.well, "width": 1.5, "dash": "dashdot"}))
             notes.append(
                 {
-                    "x": at, "y": 1, "yref": "paper", "text": say("trend.repair"), "xanchor": "left", "yanchor": "top",
+                    "x": at,
+                    "y": 1,
+                    "yref": "paper",
+                    "text": say("trend.repair"),
+                    "xanchor": "left",
+                    "yanchor": "top",
                     "font": {"color": palette.well, "size": 13},
                 }
-            )  # fmt: skip
+            )
     return _figure(
         traces, {"xaxis": _week_axis(week_start(span[0]), week_start(span[1]))}, palette, height, shapes, notes
     )
@@ -303,10 +308,15 @@ def _limits(
         shapes.append(_level(limit, {"color": palette.alarm, "width": 1.5, "dash": "dash"}))
         notes.append(
             {
-                "x": 0, "xref": "paper", "y": limit, "text": say(key), "xanchor": "left", "yanchor": anchor,
+                "x": 0,
+                "xref": "paper",
+                "y": limit,
+                "text": say(key),
+                "xanchor": "left",
+                "yanchor": anchor,
                 "font": {"color": palette.alarm, "size": 13},
             }
-        )  # fmt: skip
+        )
     return shapes, notes
 
 
@@ -405,18 +415,30 @@ def snap_chart(
         shapes.append(_upright(at, {"color": palette.quiet, "width": 1, "dash": "dot"}))
         notes.append(
             {
-                "x": at, "y": 1, "yref": "paper", "text": name, "xanchor": "left", "yanchor": "top", "xshift": 3,
+                "x": at,
+                "y": 1,
+                "yref": "paper",
+                "text": name,
+                "xanchor": "left",
+                "yanchor": "top",
+                "xshift": 3,
                 "font": {"color": palette.quiet, "size": 13},
             }
-        )  # fmt: skip
+        )
     for name, flow in ((name, scale * flow) for name, flow in levels):
         shapes.append(_level(flow, {"color": palette.line, "width": 1}))
         notes.append(
             {
-                "x": 1, "xref": "paper", "y": flow, "text": name, "xanchor": "right", "yanchor": "bottom", "yshift": 2,
+                "x": 1,
+                "xref": "paper",
+                "y": flow,
+                "text": name,
+                "xanchor": "right",
+                "yanchor": "bottom",
+                "yshift": 2,
                 "font": {"color": palette.ink, "size": 13},
             }
-        )  # fmt: skip
+        )
     layout: dict[str, object] = {
         "showlegend": True,
         "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 13}},
@@ -458,11 +480,15 @@ def cause_chart(causes: Sequence[tuple[str, float]], palette: Palette) -> go.Fig
     }
     notes = [
         {
-            "x": 0, "xref": "paper", "y": k - 0.38, "text": f"{text.sentence(title)}, {text.percent(probability)}",
-            "xanchor": "left", "font": {"color": palette.ink, "size": 14},
+            "x": 0,
+            "xref": "paper",
+            "y": k - 0.38,
+            "text": f"{text.sentence(title)}, {text.percent(probability)}",
+            "xanchor": "left",
+            "font": {"color": palette.ink, "size": 14},
         }
         for k, (title, probability) in enumerate(causes)
-    ]  # fmt: skip
+    ]
     layout = {
         "xaxis": {"range": [0, 1], "visible": False},
         "yaxis": {"autorange": "reversed", "visible": False, "range": [-0.7, len(causes) - 0.4]},
@@ -486,9 +512,13 @@ def promise_chart(points: Sequence[tuple[float, float, float, float]], palette: 
     """
     stated, share, low, high = (np.asarray(column, dtype=np.float64) * 100 for column in zip(*points, strict=True))
     line = {
-        "type": "scatter", "x": [0, 100], "y": [0, 100], "mode": "lines", "hoverinfo": "skip",
+        "type": "scatter",
+        "x": [0, 100],
+        "y": [0, 100],
+        "mode": "lines",
+        "hoverinfo": "skip",
         "line": {"color": palette.quiet, "width": 1.2, "dash": "dot"},
-    }  # fmt: skip
+    }
     seen = {
         "type": "scatter",
         "x": stated,
@@ -496,11 +526,16 @@ def promise_chart(points: Sequence[tuple[float, float, float, float]], palette: 
         "mode": "markers",
         "marker": {"size": 9, "color": palette.accent},
         "error_y": {
-            "type": "data", "symmetric": False, "array": high - share, "arrayminus": share - low,
-            "color": palette.accent, "thickness": 1.2, "width": 5,
+            "type": "data",
+            "symmetric": False,
+            "array": high - share,
+            "arrayminus": share - low,
+            "color": palette.accent,
+            "thickness": 1.2,
+            "width": 5,
         },
         "hovertemplate": "%{x:.0f} % → %{y:.0f} %<extra></extra>",
-    }  # fmt: skip
+    }
     axes = {
         name: {"title": {"text": say(key)}, "range": [-3, 103], "tickvals": [0, 20, 40, 60, 80, 100]}
         for name, key in (("xaxis", "sure.stated"), ("yaxis", "sure.came"))

@@ -19,9 +19,18 @@ from pipelines.workspace.workspace import open_workspace
 
 # Rules that a van, a time or a recorder can mend; the rest needs the register mended or another delivery.
 MENDABLE = (
-    "unknown_van", "missing_value", "bad_value", "missing_column", "unknown_recorder", "broken_recorder", "bad_time",
-    "bad_waveform", "unreadable_file", "claimed_twice", "wrong_clock",
-)  # fmt: skip
+    "unknown_van",
+    "missing_value",
+    "bad_value",
+    "missing_column",
+    "unknown_recorder",
+    "broken_recorder",
+    "bad_time",
+    "bad_waveform",
+    "unreadable_file",
+    "claimed_twice",
+    "wrong_clock",
+)
 
 
 def chooser(published: Published, items: pl.DataFrame) -> None:

@@ -19,10 +19,26 @@ from sample_fleet.scenario import CapturePlan, Fleet, Scenario
 from sample_fleet.waveform_files import write_waveform
 
 MANIFEST = (
-    "file", "van_id", "captured_at", "visit", "odometer_km", "coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct",
-    "altitude_m", "closed_loop", "trim_idle_pct", "trim_2500_pct", "fault_codes", "fuel", "recorder", "recorder_serial",
-    "ecu_software", "note",
-)  # fmt: skip
+    "file",
+    "van_id",
+    "captured_at",
+    "visit",
+    "odometer_km",
+    "coolant_c",
+    "intake_air_c",
+    "barometer_kpa",
+    "humidity_pct",
+    "altitude_m",
+    "closed_loop",
+    "trim_idle_pct",
+    "trim_2500_pct",
+    "fault_codes",
+    "fuel",
+    "recorder",
+    "recorder_serial",
+    "ecu_software",
+    "note",
+)
 Progress = Callable[[int, int], None]
 
 
@@ -282,9 +298,19 @@ def _write_truth(root: Path, fleet: Fleet, deliveries: list[Delivery], captures:
             }
         rows.append(row)
     columns = (
-        "van_id", "family", "depot", "cause", "severity_end", "severity_full", "onset", "profile", "ramp_days",
-        "active_share", "repaired_on", "mended",
-    )  # fmt: skip
+        "van_id",
+        "family",
+        "depot",
+        "cause",
+        "severity_end",
+        "severity_full",
+        "onset",
+        "profile",
+        "ramp_days",
+        "active_share",
+        "repaired_on",
+        "mended",
+    )
     write_csv(root / "truth.csv", columns, rows)
     write_csv(
         root / "truth_rows.csv",

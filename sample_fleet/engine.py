@@ -258,9 +258,13 @@ def run_engine(
             pulse = pulse_size * good * (math.exp(-0.5 * x * x) - 0.35 * math.exp(-0.5 * (x - 2.6) ** 2))
             flutter_age = max(pulse_age - 0.10, 0.0)
             pulse += (
-                pulse_size * f.flutter * f.recirculation_valve
-                * math.sin(94.0 * flutter_age) * math.exp(-flutter_age / 0.16) * min(flutter_age / 0.02, 1.0)
-            )  # fmt: skip
+                pulse_size
+                * f.flutter
+                * f.recirculation_valve
+                * math.sin(94.0 * flutter_age)
+                * math.exp(-flutter_age / 0.16)
+                * min(flutter_age / 0.02, 1.0)
+            )
             if pulse_age > 1.2:
                 pulse_age = -1.0
         at_element = flow + pulse

@@ -194,8 +194,11 @@ def individual(vehicle: Vehicle, rng: np.random.Generator, scatter: float = 1.0)
     )
     lag = off(0.08)
     oxygen = replace(
-        o, rich_s=o.rich_s * lag * off(0.03), lean_s=o.lean_s * lag * off(0.03), rich_v=o.rich_v * off(0.012),
-    )  # fmt: skip
+        o,
+        rich_s=o.rich_s * lag * off(0.03),
+        lean_s=o.lean_s * lag * off(0.03),
+        rich_v=o.rich_v * off(0.012),
+    )
     air = replace(a, air_gain=a.air_gain * off(0.012), air_lag_s=a.air_lag_s * off(0.08))
     return replace(vehicle, engine=engine, control=control, air_sensor=air, oxygen_sensor=oxygen)
 
@@ -311,32 +314,56 @@ def _draw_family(rng: np.random.Generator, name: str) -> Vehicle:
     elif kind == "hertz":
         idle, peak = between(1200, 2600), between(6000, 11000)
         air = AirSensor(
-            air_exponent=between(0.5, 0.75), air_root=1.0, air_noise=between(1, 5), air_step=1.0, air_high=16000.0,
-            air_lag_s=lag, air_ripple=ripple,
-        )  # fmt: skip
+            air_exponent=between(0.5, 0.75),
+            air_root=1.0,
+            air_noise=between(1, 5),
+            air_step=1.0,
+            air_high=16000.0,
+            air_lag_s=lag,
+            air_ripple=ripple,
+        )
     else:
         air = AirSensor(
-            air_zero=0.0, air_slope=1.0, air_exponent=1.0, air_root=1.0, air_noise=0.01, air_high=655.35, air_lag_s=lag,
-            air_step=float(rng.choice([0.01, 0.05, 0.1])), air_interval_s=float(rng.choice([0.0, 0.01, 0.02])), air_ripple=ripple,
-        )  # fmt: skip
+            air_zero=0.0,
+            air_slope=1.0,
+            air_exponent=1.0,
+            air_root=1.0,
+            air_noise=0.01,
+            air_high=655.35,
+            air_lag_s=lag,
+            air_step=float(rng.choice([0.01, 0.05, 0.1])),
+            air_interval_s=float(rng.choice([0.0, 0.01, 0.02])),
+            air_ripple=ripple,
+        )
     oxygen_kind = str(rng.choice(["wideband", "wideband", "narrowband", "ratio"]))
     rich = between(0.03, 0.09)
     characteristic: dict[str, tuple[float, ...]] = {}
     if oxygen_kind == "narrowband":
         oxygen = OxygenSensor(
-            narrowband=1, rich_s=between(0.02, 0.05), lean_s=between(0.025, 0.07), second_lag_s=between(0.005, 0.025),
-            rich_v=float(rng.uniform(0.78, 0.92)), lean_v=float(rng.uniform(0.04, 0.14)), switch_width=between(0.004, 0.012),
-        )  # fmt: skip
+            narrowband=1,
+            rich_s=between(0.02, 0.05),
+            lean_s=between(0.025, 0.07),
+            second_lag_s=between(0.005, 0.025),
+            rich_v=float(rng.uniform(0.78, 0.92)),
+            lean_v=float(rng.uniform(0.04, 0.14)),
+            switch_width=between(0.004, 0.012),
+        )
     else:
         oxygen = OxygenSensor(
-            rich_s=rich, lean_s=rich * between(0.8, 1.5), second_lag_s=between(0.003, 0.02), oxygen_noise=between(0.002, 0.008),
+            rich_s=rich,
+            lean_s=rich * between(0.8, 1.5),
+            second_lag_s=between(0.003, 0.02),
+            oxygen_noise=between(0.002, 0.008),
             lag_in_signal=float(rng.random() < 0.4),
-        )  # fmt: skip
+        )
         if oxygen_kind == "ratio":
             oxygen = replace(
-                oxygen, oxygen_noise=0.002, oxygen_step=2.0 / 65536.0, oxygen_high=8.0,
+                oxygen,
+                oxygen_noise=0.002,
+                oxygen_step=2.0 / 65536.0,
+                oxygen_high=8.0,
                 oxygen_interval_s=float(rng.choice([0.0, 0.01])),
-            )  # fmt: skip
+            )
         else:
             span = between(0.9, 1.8)
             characteristic = wideband(span + 0.4, span if rng.random() < 0.6 else -span)

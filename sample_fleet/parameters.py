@@ -185,8 +185,14 @@ def pack(
         zip(vehicles, surroundings, drivers, recorders, strict=True)
     ):
         parts = (
-            vehicle.engine, vehicle.control, vehicle.air_sensor, vehicle.oxygen_sensor, around, driver, recorder,
-        )  # fmt: skip
+            vehicle.engine,
+            vehicle.control,
+            vehicle.air_sensor,
+            vehicle.oxygen_sensor,
+            around,
+            driver,
+            recorder,
+        )
         runs[i] = sum((getter(part) for getter, part in zip(getters, parts, strict=True)), ())
         ratio[i], signal[i] = _characteristic(vehicle)
     return runs, ratio, signal

@@ -139,9 +139,20 @@ def _run_rows(
         for bank in range(2):
             if bank < r.banks:
                 record_oxygen(
-                    r, f, on_bank(r, f, bank), ratio[row], signal[row], volts[row, 1], gas[bank], step, run_in, every,
-                    needles, seed, oxygen[row, bank],
-                )  # fmt: skip
+                    r,
+                    f,
+                    on_bank(r, f, bank),
+                    ratio[row],
+                    signal[row],
+                    volts[row, 1],
+                    gas[bank],
+                    step,
+                    run_in,
+                    every,
+                    needles,
+                    seed,
+                    oxygen[row, bank],
+                )
             else:
                 oxygen[row, bank, :] = np.nan
         landmarks(r, f, traces, events, rate, truth[row])
@@ -218,9 +229,21 @@ def simulate(
     truth = np.empty((count, len(TRUTH_FIELDS)))
     if count:
         _run_rows(
-            runs, now, settled, seeds, ratio, signal, volts.reshape(count, 2), float(rate), every,
-            airflow, oxygen, extras, truth, kept,
-        )  # fmt: skip
+            runs,
+            now,
+            settled,
+            seeds,
+            ratio,
+            signal,
+            volts.reshape(count, 2),
+            float(rate),
+            every,
+            airflow,
+            oxygen,
+            extras,
+            truth,
+            kept,
+        )
     return Batch(
         tuple(vehicles),
         recording,

@@ -137,13 +137,17 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
     told = pl.DataFrame(
         [
             {
-                "order_id": name, "state": one.state, "until": one.until, "found": one.found or None,
-                "hours_taken": one.hours, "parts_paid": one.cost,
+                "order_id": name,
+                "state": one.state,
+                "until": one.until,
+                "found": one.found or None,
+                "hours_taken": one.hours,
+                "parts_paid": one.cost,
             }
             for name, one in status.items()
         ],
         schema={name: polars_schema(WORK_ORDERS)[name] for name in _FROM_EVENTS},
-    )  # fmt: skip
+    )
     changed = " OR ".join(f"work_orders.{name} IS DISTINCT FROM s.{name}" for name in _FROM_EVENTS[1:])
     sets = ", ".join(f"{name} = s.{name}" for name in _FROM_EVENTS[1:])
     with warehouse.rows("_status", told):

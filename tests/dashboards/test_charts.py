@@ -11,11 +11,19 @@ from pipelines.read_side.traces import thinned
 def _rows(n: int = 12) -> list[dict[str, object]]:
     return [
         {
-            "quantity": "idle_g_s", "week": f"2026-W{k + 10:02d}", "value": 3.0 + 0.01 * k, "value_u": 0.05, "baseline": 3.0,
-            "z": 0.01 * k / 0.1, "alarm": k >= 10, "slope_per_week": 0.01, "slope_low": 0.005, "slope_high": 0.015,
+            "quantity": "idle_g_s",
+            "week": f"2026-W{k + 10:02d}",
+            "value": 3.0 + 0.01 * k,
+            "value_u": 0.05,
+            "baseline": 3.0,
+            "z": 0.01 * k / 0.1,
+            "alarm": k >= 10,
+            "slope_per_week": 0.01,
+            "slope_low": 0.005,
+            "slope_high": 0.015,
         }
         for k in range(n)
-    ]  # fmt: skip
+    ]
 
 
 def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:

@@ -107,10 +107,22 @@ def test_a_downloaded_table_holds_no_formula() -> None:
 
 def test_a_trend_in_words_says_value_expectation_drift_alarm_and_limit() -> None:
     row = {
-        "quantity": "main_peak_reference_g_s", "week": "2026-W14", "value": 61.2, "value_u": 0.4, "baseline": 66.0, "baseline_u": 0.3,
-        "z": -3.1, "slope_per_week": -0.35, "slope_low": -0.5, "slope_high": -0.2, "alarm": True, "alarm_since": "2026-W12",
-        "weeks_to_limit_low": 4.0, "weeks_to_limit": 6.2, "weeks_to_limit_high": 11.0,
-    }  # fmt: skip
+        "quantity": "main_peak_reference_g_s",
+        "week": "2026-W14",
+        "value": 61.2,
+        "value_u": 0.4,
+        "baseline": 66.0,
+        "baseline_u": 0.3,
+        "z": -3.1,
+        "slope_per_week": -0.35,
+        "slope_low": -0.5,
+        "slope_high": -0.2,
+        "alarm": True,
+        "alarm_since": "2026-W12",
+        "weeks_to_limit_low": 4.0,
+        "weeks_to_limit": 6.2,
+        "weeks_to_limit_high": 11.0,
+    }
     words = text.trend_sentence(row)
     for part in (
         "Main peak was 61.2 ± 0.4 g/s in 2026-W14",

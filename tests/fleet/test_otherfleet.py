@@ -145,11 +145,19 @@ def test_well_made_captures_are_kept(family: str) -> None:
 
 
 def test_judge_counts_a_hand_made_list(tmp_path: Path) -> None:
-    truth = pl.DataFrame({
-        "van_id": ["A", "B", "C"], "family": ["f"] * 3, "cause": ["lambda_slow", "none", "intake_restricted"],
-        "severity_end": [1.0, 0.0, 0.5], "onset": ["2026-W03", "", "2026-W02"], "onset_week": [1, -1, 0],
-        "ramp_weeks": [2.0, 1.0, 1.0], "severity_final": [1.0, 0.0, 0.5], "profile": ["ramp", "none", "from_start"],
-    })  # fmt: skip
+    truth = pl.DataFrame(
+        {
+            "van_id": ["A", "B", "C"],
+            "family": ["f"] * 3,
+            "cause": ["lambda_slow", "none", "intake_restricted"],
+            "severity_end": [1.0, 0.0, 0.5],
+            "onset": ["2026-W03", "", "2026-W02"],
+            "onset_week": [1, -1, 0],
+            "ramp_weeks": [2.0, 1.0, 1.0],
+            "severity_final": [1.0, 0.0, 0.5],
+            "profile": ["ramp", "none", "from_start"],
+        }
+    )
     truth.write_csv(f"{tmp_path}/truth.csv")
     pl.DataFrame({"week": ["2026-W02", "2026-W03", "2026-W04"]}).write_parquet(f"{tmp_path}/captures_truth.parquet")
     with duckdb.connect(f"{tmp_path}/published.duckdb") as link:

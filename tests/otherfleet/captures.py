@@ -95,10 +95,20 @@ def new_van(family: str, rng: np.random.Generator, scatter: float = 1.0) -> Van:
         return float(scatter * size * rng.standard_normal())
 
     return Van(
-        family, 1 + off(0.010), 1 + off(0.012), 1 + off(0.05), 1 + off(0.10), 1 + off(0.05), off(0.020), off(0.018),
-        off(0.01), float(np.clip(0.11 + off(0.03), 0.05, 0.25)), float(np.clip(1.15 + off(0.2), 0.8, 1.8)),
-        1.0 if rng.random() < 0.7 else -1.0, int(rng.integers(0, KINDS[family].banks)),
-    )  # fmt: skip
+        family,
+        1 + off(0.010),
+        1 + off(0.012),
+        1 + off(0.05),
+        1 + off(0.10),
+        1 + off(0.05),
+        off(0.020),
+        off(0.018),
+        off(0.01),
+        float(np.clip(0.11 + off(0.03), 0.05, 0.25)),
+        float(np.clip(1.15 + off(0.2), 0.8, 1.8)),
+        1.0 if rng.random() < 0.7 else -1.0,
+        int(rng.integers(0, KINDS[family].banks)),
+    )
 
 
 def new_visit(
@@ -108,9 +118,15 @@ def new_visit(
     kpa = 101.3 * np.exp(-altitude_m / 8400.0) + rng.normal(0.0, 0.9)
     soak = rng.uniform(4.0, 20.0)
     return Visit(
-        float(ambient_c + soak), float(kpa), float(rng.uniform(30, 90)), altitude_m, float(rng.normal(90, 3)), fuel,
-        float(rng.normal(0.0, 0.012)), bool(rng.random() < present),
-    )  # fmt: skip
+        float(ambient_c + soak),
+        float(kpa),
+        float(rng.uniform(30, 90)),
+        altitude_m,
+        float(rng.normal(90, 3)),
+        fuel,
+        float(rng.normal(0.0, 0.012)),
+        bool(rng.random() < present),
+    )
 
 
 def engine_for(
@@ -139,26 +155,74 @@ def engine_for(
     pulse = k.recirculation * full
     lost_pulse = on["recirculation_valve"]
     engine = Engine(
-        volume, k.cylinders, k.banks, k.inertia, k.fill * van.fill_gain, k.fill_best_rpm, k.fill_fall,
-        k.friction[0] * van.friction_gain * (1.5 if cold else 1.0), k.friction[1] * van.friction_gain,
-        k.friction[2] * van.friction_gain, k.plenum_l * 1e-3, bore, k.column_hz, k.column_damping, k.boost,
-        full, 0.0, k.idle_rpm * (1 + van.idle_shift + visit.idle_shift) * (1.35 if cold else 1.0), k.limit_rpm,
-        float(k.bounce), visit.ambient_kpa * 1e3, kelvin / dry, charge_k,
-        k.film_share * (2.2 if cold else 1.0) * (1 + 0.8 * on["injector_restricted"]), k.film_s * (1 + 0.8 * on["injector_restricted"]),
-        k.rich_target, k.rich_delay_s, 0.0, 0.0, k.carry, 1.0, _STOICH[visit.fuel], k.cut_delay_s,
-        2.2 * k.idle_rpm, 1.75 * k.idle_rpm, 0.35, float(k.oxygen == "narrowband"), k.pipe_l * 1e-3, k.mixing_l * 1e-3,
-        0.05, 0.05, 0.05, 0.05,
+        volume,
+        k.cylinders,
+        k.banks,
+        k.inertia,
+        k.fill * van.fill_gain,
+        k.fill_best_rpm,
+        k.fill_fall,
+        k.friction[0] * van.friction_gain * (1.5 if cold else 1.0),
+        k.friction[1] * van.friction_gain,
+        k.friction[2] * van.friction_gain,
+        k.plenum_l * 1e-3,
+        bore,
+        k.column_hz,
+        k.column_damping,
+        k.boost,
+        full,
+        0.0,
+        k.idle_rpm * (1 + van.idle_shift + visit.idle_shift) * (1.35 if cold else 1.0),
+        k.limit_rpm,
+        float(k.bounce),
+        visit.ambient_kpa * 1e3,
+        kelvin / dry,
+        charge_k,
+        k.film_share * (2.2 if cold else 1.0) * (1 + 0.8 * on["injector_restricted"]),
+        k.film_s * (1 + 0.8 * on["injector_restricted"]),
+        k.rich_target,
+        k.rich_delay_s,
+        0.0,
+        0.0,
+        k.carry,
+        1.0,
+        _STOICH[visit.fuel],
+        k.cut_delay_s,
+        2.2 * k.idle_rpm,
+        1.75 * k.idle_rpm,
+        0.35,
+        float(k.oxygen == "narrowband"),
+        k.pipe_l * 1e-3,
+        k.mixing_l * 1e-3,
+        0.05,
+        0.05,
+        0.05,
+        0.05,
         van.air_gain - 1 - 0.12 * on["airflow_under_reading"] + 0.15 * on["airflow_over_reading"],
         van.air_gain - 1 - 0.25 * on["airflow_under_reading"] + 0.08 * on["airflow_over_reading"],
         0.2 * on["intake_restricted"] / (1 - 0.2 * on["intake_restricted"]) ** 2,
         0.2 * on["exhaust_restricted"] / (1 - 0.2 * on["exhaust_restricted"]) ** 2,
-        0.0, on["charge_air_leak"], pulse * (1 - lost_pulse), pulse * 0.5 * lost_pulse if van.side < 0 else 0.0,
-        0.25 * on["fuel_delivery_weak"], 0.35 * on["injector_restricted"], 0.08 * on["injector_restricted"], 0.0,
-        8.0 * float(on["fuel_aeration"] > 0), 0.35 * on["fuel_aeration"], 0.15 * on["ignition_weak"],
+        0.0,
+        on["charge_air_leak"],
+        pulse * (1 - lost_pulse),
+        pulse * 0.5 * lost_pulse if van.side < 0 else 0.0,
+        0.25 * on["fuel_delivery_weak"],
+        0.35 * on["injector_restricted"],
+        0.08 * on["injector_restricted"],
+        0.0,
+        8.0 * float(on["fuel_aeration"] > 0),
+        0.35 * on["fuel_aeration"],
+        0.15 * on["ignition_weak"],
         0.06 * on["lambda_offset"] * van.side if k.oxygen != "narrowband" else 0.008 * on["lambda_offset"],
-        0.06 * on["exhaust_leak"], float(van.bank), 3.0, 5.0, van.foot_s, 1.0 - 0.5 * on["throttle_not_full"],
-        k.plate_lag_s, 0.05,
-    )  # fmt: skip
+        0.06 * on["exhaust_leak"],
+        float(van.bank),
+        3.0,
+        5.0,
+        van.foot_s,
+        1.0 - 0.5 * on["throttle_not_full"],
+        k.plate_lag_s,
+        0.05,
+    )
     idle = idle_flow_of(engine)
     engine = engine._replace(idle_flow=idle)
     leak = 0.6 * on["unmetered_air"] * idle
@@ -296,10 +360,21 @@ def make_capture(
 
 
 def _record(
-    kind: Kind, van: Van, visit: Visit, recorder: Recorder, rng: np.random.Generator, engine: Engine, time: Floats,
-    out: NDArray[np.float32], length: float, trim_idle: float, trim_load: float, cause: str | None,
-    severity: float, spoiled: str | None,
-) -> Capture:  # fmt: skip
+    kind: Kind,
+    van: Van,
+    visit: Visit,
+    recorder: Recorder,
+    rng: np.random.Generator,
+    engine: Engine,
+    time: Floats,
+    out: NDArray[np.float32],
+    length: float,
+    trim_idle: float,
+    trim_load: float,
+    cause: str | None,
+    severity: float,
+    spoiled: str | None,
+) -> Capture:
     rate = kind.air_rate_hz or recorder.rate_hz
     stamps = np.arange(int(length * rate)) / rate
     true_stamps = stamps
@@ -391,19 +466,35 @@ def _record(
     first_g_s = float(air_flow_of(kind, first)) if np.isfinite(first) else np.nan
     peak_g_s = peak * 1e3
     truth: dict[str, object] = {
-        "family": van.family, "cause": cause or "none", "severity": float(severity if cause else 0.0),
-        "spoiled": spoiled or "good", "main_peak_g_s": peak_g_s,
+        "family": van.family,
+        "cause": cause or "none",
+        "severity": float(severity if cause else 0.0),
+        "spoiled": spoiled or "good",
+        "main_peak_g_s": peak_g_s,
         "main_peak_v": float(air_signal(kind, np.array([peak_g_s]))[0]) if kind.air == "volts" else np.nan,
-        "idle_g_s": idle_flow, "idle_v": float(np.mean(clean[idle])) if kind.air == "volts" and idle.any() else np.nan,
-        "first_peak_g_s": first_g_s, "opening_s": half, "plate_moves_s": engine.opening_s, "release_s": fall,
-        "foot_lifts_s": engine.release_s, "engine_speed_peak_rpm": top, "engine_speed_idle_rpm": float(np.mean(out[idle, 2])) if idle.any() else np.nan,
+        "idle_g_s": idle_flow,
+        "idle_v": float(np.mean(clean[idle])) if kind.air == "volts" and idle.any() else np.nan,
+        "first_peak_g_s": first_g_s,
+        "opening_s": half,
+        "plate_moves_s": engine.opening_s,
+        "release_s": fall,
+        "foot_lifts_s": engine.release_s,
+        "engine_speed_peak_rpm": top,
+        "engine_speed_idle_rpm": float(np.mean(out[idle, 2])) if idle.any() else np.nan,
         "tau_rich_s": (engine.tau_rich_1, engine.tau_rich_2)[van.bank if kind.banks > 1 else 0],
         "tau_lean_s": (engine.tau_lean_1, engine.tau_lean_2)[van.bank if kind.banks > 1 else 0],
         "lambda_full_throttle": float(np.median(1.0 / np.maximum(out[full, 7], 0.05))) if full.sum() > 40 else np.nan,
         "full_throttle_reached": reached and engine.plate_max > 0.8 and engine.opening_s + 0.3 < length,
-        "fault_bank": van.bank + 1, "fault_side": van.side, "fault_present": visit.fault_present, "recorder_hum_v": recorder.hum_v, "recorder_jitter": recorder.jitter, "recorder_offset_v": recorder.offset_v,
-        "rate_hz": rate, "length_s": length, "hold_s": engine.release_s - engine.opening_s,
-    }  # fmt: skip
+        "fault_bank": van.bank + 1,
+        "fault_side": van.side,
+        "fault_present": visit.fault_present,
+        "recorder_hum_v": recorder.hum_v,
+        "recorder_jitter": recorder.jitter,
+        "recorder_offset_v": recorder.offset_v,
+        "rate_hz": rate,
+        "length_s": length,
+        "hold_s": engine.release_s - engine.opening_s,
+    }
     missing = rng.random(5)
     cold = spoiled == "cold"
     conditions = Conditions(
@@ -487,9 +578,11 @@ def make_captures(
         visit = Visit()
         if not reference:
             visit = new_visit(
-                rng, altitude_m=float(rng.choice([20.0, 240.0, 520.0, 900.0])), ambient_c=float(rng.uniform(-2, 30)),
+                rng,
+                altitude_m=float(rng.choice([20.0, 240.0, 520.0, 900.0])),
+                ambient_c=float(rng.uniform(-2, 30)),
                 fuel=str(rng.choice(["E5", "E10"])),
-            )  # fmt: skip
+            )
         captures.append(
             make_capture(
                 van, visit, recorder or new_recorder(number, rng), rng, cause=cause, severity=severity, spoiled=spoiled

@@ -149,9 +149,16 @@ def test_no_other_word_gets_in(tmp_path: Path, table: str, column: str) -> None:
 def test_a_table_that_grows_is_appended_to(tmp_path: Path) -> None:
     """A row that stays as it is is not written again: it keeps its place in the file, its rowid."""
     rows = pl.DataFrame(
-        {"kind": ["part"] * 4, "name": ["a", "b", "c", "d"], "proven": [1, 2, 3, 4], "not_proven": 0, "made_worse": 0,
-         "waiting": 0, "share_proven": [None, float("nan"), float("inf"), 0.5]}
-    )  # fmt: skip
+        {
+            "kind": ["part"] * 4,
+            "name": ["a", "b", "c", "d"],
+            "proven": [1, 2, 3, 4],
+            "not_proven": 0,
+            "made_worse": 0,
+            "waiting": 0,
+            "share_proven": [None, float("nan"), float("inf"), 0.5],
+        }
+    )
     ask = "SELECT rowid, name, proven, share_proven FROM proof_statistics ORDER BY name"
     with Warehouse(tmp_path / "w.duckdb") as warehouse:
         warehouse.replace("proof_statistics", rows)

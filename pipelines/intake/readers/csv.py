@@ -94,8 +94,12 @@ def _headers(body: bytes, profile: RecorderProfile) -> list[str]:
     try:
         first = pl.read_csv(
             io.BytesIO(line.rstrip(b"\r") + b"\n"),
-            has_header=False, infer_schema=False, separator=profile.delimiter, encoding="utf8-lossy", quote_char='"',
-        )  # fmt: skip
+            has_header=False,
+            infer_schema=False,
+            separator=profile.delimiter,
+            encoding="utf8-lossy",
+            quote_char='"',
+        )
     except pl.exceptions.PolarsError:
         raise UnreadableFileError("the header row can't be read: export the file again") from None
     return [(first[column][0] or "").strip() for column in first.columns]

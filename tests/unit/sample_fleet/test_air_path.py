@@ -23,9 +23,19 @@ def engine_traces(vehicle, driver, surroundings=None, length_s=4.0, rate=2000.0,
     samples, run_in = int(length_s * rate), int(0.9 * rate)
     traces = np.empty((TRACES, samples))
     run_engine(
-        runs[0], severities[0], severities[0], np.array([7], dtype=np.uint64), 1.0 / rate, run_in, 1, traces,
-        np.empty((2, run_in + samples)), np.empty(samples), np.empty(samples), np.zeros(EVENTS),
-    )  # fmt: skip
+        runs[0],
+        severities[0],
+        severities[0],
+        np.array([7], dtype=np.uint64),
+        1.0 / rate,
+        run_in,
+        1,
+        traces,
+        np.empty((2, run_in + samples)),
+        np.empty(samples),
+        np.empty(samples),
+        np.zeros(EVENTS),
+    )
     return traces
 
 
