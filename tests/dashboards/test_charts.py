@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from dashboards import charts
 from dashboards.palette import LIGHT
+from dashboards.trend_chart import expected_half_width, trend_chart
 from pipelines.read_side.traces import thinned
 
 
@@ -27,7 +27,7 @@ def _rows(n: int = 12) -> list[dict[str, object]]:
 
 
 def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:
-    figure = charts.trend_chart(
+    figure = trend_chart(
         _rows(),
         limits=(2.9, None),
         repairs=[("2026-W15", "x"), ("2025-W01", "y")],
@@ -44,12 +44,12 @@ def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:
 
 
 def test_the_expected_range_has_the_spread_the_residual_was_divided_by() -> None:
-    assert charts.expected_half_width(_rows()) == pytest.approx(np.full(12, 1.96 * 0.1))
+    assert expected_half_width(_rows()) == pytest.approx(np.full(12, 1.96 * 0.1))
 
 
 def test_no_forecast_is_drawn_without_a_clear_drift() -> None:
     rows = [{**row, "slope_low": -0.01} for row in _rows()]
-    figure = charts.trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
+    figure = trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
     assert "drift carried on (95 %)" not in {trace.name for trace in figure.data}
 
 

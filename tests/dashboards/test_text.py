@@ -9,6 +9,7 @@ import pytest
 import dashboards
 from dashboards import text
 from dashboards.palette import DARK, LIGHT, contrast
+from dashboards.trend_sentence import trend_sentence
 from dashboards.words_en import WORDS
 from data_contracts.signals import QUANTITIES
 from pipelines.storage.plain_text import spreadsheet_csv
@@ -123,7 +124,7 @@ def test_a_trend_in_words_says_value_expectation_drift_alarm_and_limit() -> None
         "weeks_to_limit": 6.2,
         "weeks_to_limit_high": 11.0,
     }
-    words = text.trend_sentence(row)
+    words = trend_sentence(row)
     for part in (
         "Main peak was 61.2 ± 0.4 g/s in 2026-W14",
         "expected 66.0 ± 0.3 g/s",

@@ -381,8 +381,8 @@ def test_mending_needs_a_name_and_is_kept_beside_the_delivery(tmp_path: Path, mo
     )
     monkeypatch.setenv("VANSNAP_HOME", str(tmp_path))
     app = AppTest.from_string(
-        "from dashboards import mend, parts\nfrom pipelines.read_side import queries\n"
-        "published = parts.open_or_explain()\nitems = queries.quarantine(published)\n"
+        "from dashboards import mend, parts\nfrom pipelines.read_side import capture_queries\n"
+        "published = parts.open_or_explain()\nitems = capture_queries.quarantine(published)\n"
         "parts.told()\n"
         "mend.form(published, items.filter(rule='unknown_van').row(0, named=True), items)\n",
         default_timeout=120,
