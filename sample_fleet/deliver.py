@@ -103,19 +103,7 @@ def write_fleet(
     write_register(fleet, root / "register")
     inbox = root / "inbox"
     inbox.mkdir(parents=True, exist_ok=True)
-    deliveries: dict[str, Delivery] = {}
-    writers: dict[int, tuple[str, str, str]] = {}  # by identity of the plan: delivery, file, recorder
-    for number, plan in enumerate(fleet.captures):
-        name = _delivery_of(fleet, plan)
-        if name not in deliveries:
-            folder = inbox / f".{name}.writing"
-            shutil.rmtree(folder, ignore_errors=True)
-            (folder / "waveforms").mkdir(parents=True)
-            deliveries[name] = Delivery(name, folder, bool(rng.random() < mix.zipped))
-        form = _form(fleet.depots[fleet.vans[plan.van].depot].name, mix, rng)
-        suffix = "parquet" if form == "parquet" else "csv"
-        file = f"waveforms/{number:05d}-{fleet.vans[plan.van].van_id}.{suffix}"
-        writers[id(plan)] = (name, file, form)
+    deliveries, writers = _lay_out(fleet, inbox, mix, rng)
 
     def run(plans: tuple[CapturePlan, ...], recording: Any, own: np.random.Generator) -> FleetBatch:
         done = simulate_plans(fleet, plans, recording, own)
@@ -157,6 +145,26 @@ def write_fleet(
         _hand_over(deliveries[name], inbox)
     _write_truth(root, fleet, [deliveries[name] for name in order], truth_rows)
     return fleet
+
+
+def _lay_out(
+    fleet: Fleet, inbox: Path, mix: Mix, rng: np.random.Generator
+) -> tuple[dict[str, Delivery], dict[int, tuple[str, str, str]]]:
+    """The deliveries by name, their folders made; and of each plan its delivery, file and format."""
+    deliveries: dict[str, Delivery] = {}
+    writers: dict[int, tuple[str, str, str]] = {}  # by identity of the plan: delivery, file, recorder
+    for number, plan in enumerate(fleet.captures):
+        name = _delivery_of(fleet, plan)
+        if name not in deliveries:
+            folder = inbox / f".{name}.writing"
+            shutil.rmtree(folder, ignore_errors=True)
+            (folder / "waveforms").mkdir(parents=True)
+            deliveries[name] = Delivery(name, folder, bool(rng.random() < mix.zipped))
+        form = _form(fleet.depots[fleet.vans[plan.van].depot].name, mix, rng)
+        suffix = "parquet" if form == "parquet" else "csv"
+        file = f"waveforms/{number:05d}-{fleet.vans[plan.van].van_id}.{suffix}"
+        writers[id(plan)] = (name, file, form)
+    return deliveries, writers
 
 
 def _delivery_of(fleet: Fleet, plan: CapturePlan) -> str:
