@@ -9,7 +9,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform, make_waveform
-from sample_fleet.engine import EVENTS, FUEL, PLATE, RPM, RUN_IN_S, SAID, SPEED, TRACES, run_engine
+from sample_fleet.engine import run_engine
+from sample_fleet.engine_state import EVENTS, FUEL, PLATE, RPM, RUN_IN_S, SAID, SPEED, TRACES
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle, pack, pack_faults
 from sample_fleet.record import FloatArray, SeedArray
 from sample_fleet.sensors import interference, record_air, record_oxygen

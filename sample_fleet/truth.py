@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from sample_fleet.engine import (
+from sample_fleet.engine_state import (
     CUT_AT,
     DIPS,
     FLOW_IN,

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from sample_fleet.air import CHOKED, CRITICAL_RATIO, GAS_CONSTANT, flow_function, moist_gas_constant, plate_area
-from sample_fleet.engine import BALANCE, EVENTS, FLOW_IN, PRESSURE, RPM, SPEED, TRACES, run_engine
+from sample_fleet.engine import run_engine
+from sample_fleet.engine_state import BALANCE, EVENTS, FLOW_IN, PRESSURE, RPM, SPEED, TRACES
 from sample_fleet.families import built_in_families
 from sample_fleet.parameters import HEALTHY, Driver, Recorder, Surroundings, pack, pack_faults
 
