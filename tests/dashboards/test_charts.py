@@ -50,7 +50,7 @@ def test_the_expected_range_has_the_spread_the_residual_was_divided_by() -> None
 def test_no_forecast_is_drawn_without_a_clear_drift() -> None:
     rows = [{**row, "slope_low": -0.01} for row in _rows()]
     figure = trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
-    assert "drift carried on (95 %)" not in {trace.name for trace in figure.data}
+    assert "drift extrapolated (95 %)" not in {trace.name for trace in figure.data}
 
 
 def test_thinning_keeps_a_lone_needle_and_the_order_of_time() -> None:

@@ -135,7 +135,7 @@ def test_the_workshop_records_a_finding_from_the_code_on_paper(
     page.get_by_text(f"Order {order}").first.wait_for()
     page.get_by_role("button", name="Decide").first.click()
     dialog = page.get_by_role("dialog")
-    dialog.get_by_label("It becomes").click()
+    dialog.get_by_label("New state").click()
     page.get_by_role("option", name="done", exact=True).click()
     dialog.get_by_label("What was found").click()
     page.get_by_role("option", name="Lambda sensor slow", exact=True).click()

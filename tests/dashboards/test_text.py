@@ -131,6 +131,6 @@ def test_a_trend_in_words_says_value_expectation_drift_alarm_and_limit() -> None
         "3.1 standard deviations below",
         "falling 0.35 g/s per week (0.20 to 0.50)",
         "in alarm since 2026-W12",
-        "its limit in 6 weeks (4.0 to 11)",
+        "limit in 6 weeks (4.0 to 11)",
     ):
         assert part in words, words
