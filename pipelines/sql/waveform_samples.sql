@@ -1,5 +1,5 @@
 -- The samples of every stored waveform, one row per waveform, channel and sample, straight from the Parquet chunks.
--- Samples kept as whole recorder steps (see pipelines/waveform_store.py) come back bit for bit; NaN marks a missing one.
+-- Samples kept as whole recorder steps (see pipelines/storage/waveforms.py) come back bit for bit; NaN marks a missing one.
 SELECT
     waveform_id,
     channel,

@@ -207,7 +207,7 @@ def test_the_report_says_what_a_repair_did() -> None:
     section = repairs_section(
         {"captures": pl.DataFrame({"week": weeks, "captured_at": at}), "trends": trends, "repairs": repairs}
     )
-    assert any("proven, what had moved came back" in line for line in section["text"])
+    assert any("proven: what had moved came back" in line for line in section["text"])
     row = section["tables"][0]["rows"][0]
     assert row[0] == "lambda_full_throttle"
     assert row[-1] == "restored"
