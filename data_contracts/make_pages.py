@@ -127,6 +127,7 @@ def cause_page(cause: Cause) -> str:
         "\n## Tests that find it\n",
         *(f"- {test.title.en} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
         *([] if tests else ["- none is listed"]),
+        *_hard_to_tell(cause),
         "",
         *_method(_CAUSE_METHOD),
         "## Cautions\n",
@@ -134,6 +135,16 @@ def cause_page(cause: Cause) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _hard_to_tell(cause: Cause) -> list[str]:
+    """Which other causes a free snap does not separate from this one, and why; declared on either of the two."""
+    pairs = {hard.other: hard.because for hard in cause.hard_to_tell if hard.other in CAUSES}
+    pairs |= {c.code: hard.because for c in CAUSES.values() for hard in c.hard_to_tell if hard.other == cause.code}
+    if not pairs:
+        return []
+    rows = (f"- [{CAUSES[code].title.en}]({code}.md): {why.en}" for code, why in sorted(pairs.items()))
+    return ["\n## Hard to tell from\n", *rows]
 
 
 def main() -> None:

@@ -28,7 +28,7 @@ MOST_ROWS = 1000
 """Failing rows of one expectation that are listed; all are counted, and the quarantine lists each."""
 _MOST_VALUES = 20
 _LONGEST_NAME_BYTES = 200
-_PAGES = Path(__file__).parent / "reports"
+_PAGES = Path(__file__).parents[1] / "reports"
 
 
 def of_delivery(rows: Sequence[TextRow], checked: Sequence[ManifestRow]) -> list[dict[str, Any]]:

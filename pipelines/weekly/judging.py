@@ -231,7 +231,7 @@ def _with_standing(
     )
     facts = [
         rows if rows and rows[0]["code"] == "stands_from" else [Fact.of("stands_from", since=last).row(), *(rows or [])]
-        for rows in standing["reason_facts"]
+        for rows in standing["reason_facts"].to_list()
     ]
     standing = standing.with_columns(
         pl.Series("reason_facts", facts, dtype=FACTS_TYPE),
