@@ -1,6 +1,6 @@
 """Figures of the board: values in, figure out. No page, no query, no clock.
 
-Here: the look all share, and the two small ones; the trend and the snap have files of their own.
+Here: the look they share, and the two small ones; trend and snap have files of their own.
 """
 
 from collections.abc import Mapping, Sequence
@@ -27,7 +27,7 @@ def figure(
     shapes: Sequence[Row] = (),
     notes: Sequence[Row] = (),
 ) -> go.Figure:
-    """A whole figure in the board's look. Plotly checks every change of a figure, so it is handed over in one piece."""
+    """A whole figure in the board's look, handed to plotly in one piece: every later change costs milliseconds."""
     x = {
         "showgrid": False,
         "zeroline": False,
@@ -86,7 +86,7 @@ def level(y: float, line: Row) -> dict[str, object]:
 
 
 def note(says: str, colour: str, size: int = 13, **place: object) -> dict[str, object]:
-    """A line of text in a figure, placed from its left top unless told otherwise."""
+    """A line of text in a figure, anchored at its top left unless given otherwise."""
     return {"text": says, "xanchor": "left", "yanchor": "top", "font": {"color": colour, "size": size}, **place}
 
 
@@ -133,7 +133,7 @@ def cause_chart(causes: Sequence[tuple[str, float]], palette: Palette) -> go.Fig
 
 
 def promise_chart(points: Sequence[tuple[float, float, float, float]], palette: Palette) -> go.Figure:
-    """What was stated against what came: on the line where promises are kept.
+    """What was stated against what came; points on the line are promises kept.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The part of a van's page that lays its latest snap over earlier ones."""
+"""The part of a van's page that draws its latest snap over earlier ones."""
 
 import polars as pl
 import streamlit as st

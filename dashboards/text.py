@@ -66,12 +66,12 @@ def told(row: Mapping[str, object], column: str) -> list[str]:
 
 
 def told_as_one(row: Mapping[str, object], column: str) -> str:
-    """The same as one text; what is an instruction of the contract in an older file is translated as such."""
+    """The same as one text; an older file without facts holds a sentence of the contract, which is translated."""
     return contract(joined(told(row, column), column))
 
 
 def inert(text: object) -> str:
-    """Text from outside, made harmless inside Markdown: every mark is escaped, no link arises, one line."""
+    """Text from outside made harmless inside Markdown: marks escaped, no links, one line."""
     flat = " ".join(str(text).split())
     flat = flat.replace("://", ":\N{ZERO WIDTH SPACE}//").replace("www.", "www\N{ZERO WIDTH SPACE}.")
     flat = flat.replace("@", "@\N{ZERO WIDTH SPACE}")

@@ -19,8 +19,8 @@ FORECAST_WEEKS = 8
 def expected_half_width(rows: Sequence[Row]) -> NDArray[np.float64]:
     """Half width of the 95 % expected range at each row of a trend.
 
-    The spread is what the standardised residual was divided by; where the residual is too small to tell, the
-    median of the other weeks stands in.
+    The spread is what the standardised residual was divided by; where the residual is too small for that, the
+    median of the other weeks is used.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ def _hover(row: Row) -> str:
 
 
 def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
-    """The drift carried on, where it is clear: its fan and its middle."""
+    """The drift extrapolated, where it is clear: fan and middle."""
     slope, low, high, start = (row.get(k) for k in ("slope_per_week", "slope_low", "slope_high", "value"))
     if not all(isinstance(v, float) and np.isfinite(v) for v in (slope, low, high, start)):
         return []

@@ -44,7 +44,7 @@ Progress = Callable[[int, int], None]
 
 @dataclass
 class Delivery:
-    """A delivery being written: its folder and manifest rows; `fate` is what intake must make of a row."""
+    """A delivery being written: its folder and manifest rows; `fate` is the outcome intake must give a row."""
 
     name: str
     folder: Path

@@ -1,4 +1,4 @@
-"""Everything beside the van that shapes one capture, and the packing of it all.
+"""Everything besides the van that shapes one capture, packed for the kernel.
 
 `pack` lays them side by side in one NumPy record per capture, which is what the kernel reads.
 Field names are unique over all dataclasses, since they become the fields of that record.

@@ -308,7 +308,7 @@ def _foot(
 def _written_down(
     scenario: Scenario, depot: Depot, van: Van, around: Surroundings, week: int, cold: bool, rng: np.random.Generator
 ) -> dict[str, Any]:
-    """What the technician notes; trims are filled in from the simulation, None is left empty."""
+    """What the technician writes down; trims come from the simulation, None stays empty."""
 
     def noted(value: Any, share: float = scenario.missing) -> Any:
         return None if rng.random() < share else value

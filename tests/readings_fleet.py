@@ -1,7 +1,7 @@
 """A fleet of readings without waveforms: vans, weather, repeats and planted faults, with another structure than models/ assumes.
 
-Heavy-tailed noise, a wandering level, recorders with offsets and a yearly season that moves quantities in ways nobody told
-the models: what tracking must stand, with the truth beside it.
+Heavy-tailed noise, a wandering level, recorders with offsets and a yearly season that moves quantities in ways the models
+know nothing of: what tracking must withstand, with the truth beside it.
 """
 
 from collections.abc import Mapping

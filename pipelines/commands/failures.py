@@ -47,7 +47,15 @@ def exit_code(error: BaseException, given: Sequence[str]) -> int:
 
 
 def fail(line: str, code: int) -> int:
-    """Say a line on stderr; the exit code is handed back."""
+    """Say a line on stderr; the exit code is handed back.
+
+    Parameters
+    ----------
+    line : str
+        What to say.
+    code : int
+        Exit code.
+    """
     print(f"vansnap: {line}", file=sys.stderr)
     return code
 

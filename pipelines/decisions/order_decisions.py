@@ -2,7 +2,7 @@
 
 A decision is one file under decisions/, written whole before anything else happens; the next run, or a
 writer that waits a moment, takes it into the table of order events and moves the file to decisions/taken/.
-The same decision told twice is one event.
+The same decision handed in twice is one event.
 """
 
 import json
@@ -30,7 +30,7 @@ _FROM_EVENTS = ("order_id", "state", "until", "found", "hours_taken", "parts_pai
 
 
 def record(workspace: Workspace, event: OrderEvent) -> Path:
-    """Write a decision down; it is safe once this returns.
+    """Write a decision down; it is on disk once this returns.
 
     Parameters
     ----------
@@ -63,12 +63,18 @@ def pending(workspace: Workspace) -> list[OrderEvent]:
 
 
 def unreadable(workspace: Workspace) -> list[str]:
-    """Names of files among the decisions that can't be read."""
+    """Names of files among the decisions that can't be read.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    """
     return [path.name for path, event in _waiting(workspace) if event is None]
 
 
 def check_decision(event: OrderEvent, orders: Iterable[str], events: Iterable[OrderEvent]) -> None:
-    """Whether a decision fits where its order stands.
+    """Whether a decision fits the state of its order.
 
     Parameters
     ----------
@@ -160,7 +166,13 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
 
 
 def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
-    """All events in the warehouse, oldest first."""
+    """All events in the warehouse, oldest first.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing.
+    """
     rows = warehouse.query('SELECT * FROM order_events ORDER BY "at", event_id')
     return [event_from(row) for row in rows.iter_rows(named=True)]
 
@@ -249,7 +261,7 @@ def _amount(name: str, value: object) -> float | None:
 
 
 def made_of(name: str, value: object, make: Callable[[str], T], remedy: str) -> T:
-    """A value made of what somebody typed.
+    """A typed text converted to a value.
 
     Parameters
     ----------
@@ -286,7 +298,7 @@ def _waiting(workspace: Workspace) -> list[tuple[Path, OrderEvent | None]]:
         try:
             found.append((path, event_from(json.loads(path.read_text(encoding="utf-8")))))
         except FileNotFoundError:
-            continue  # another writer took it in just now
+            continue  # another writer has just taken it in
         except (InputError, OSError, UnicodeDecodeError, json.JSONDecodeError):
             found.append((path, None))
     return sorted(found, key=lambda item: (item[1].at.isoformat() if item[1] else "", item[0].name))

@@ -1,4 +1,4 @@
-"""A delivery's manifest: rows as text, then as values, each sound or with the reason it is not."""
+"""A delivery's manifest: rows as text, then as values, each valid or with the reason it is not."""
 
 import csv
 import hashlib
@@ -144,7 +144,7 @@ class RefusedManifestError(RefusedError):
 
 
 def check_rows(rows: Sequence[TextRow]) -> list[ManifestRow]:
-    """Type manifest rows and put them through the contract suites, all in one batch.
+    """Convert manifest rows to values and check them with the contract suites, all in one batch.
 
     Parameters
     ----------

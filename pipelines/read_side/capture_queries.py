@@ -57,7 +57,7 @@ def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:
 
 
 def grade_reason_counts(published: Published, only: CaptureFilter) -> pl.DataFrame:
-    """How often each reason took a capture down, and in how many vans: reason, captures, vans; most frequent first."""
+    """How often each reason lowered a grade, and in how many vans: reason, captures, vans; most frequent first."""
     where, parameters = only.where()
     return published.ask(
         f"""
@@ -75,7 +75,7 @@ def deliveries(published: Published, *, limit: int = 100) -> pl.DataFrame:
 
 
 def delivery_names(published: Published) -> list[str]:
-    """All deliveries, those with something in quarantine first, the newest first among each."""
+    """All deliveries, those with rows in quarantine first, each group newest first."""
     frame = published.ask("SELECT delivery FROM deliveries ORDER BY quarantined = 0, taken_in_at DESC, delivery DESC")
     return list(frame["delivery"])
 

@@ -1,4 +1,4 @@
-"""Every question the board asks the published file, as one small query each: filtered and limited there, never here."""
+"""The board's questions about lists, vans and orders, one small query each, filtered and limited in the database."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -112,14 +112,14 @@ def watchlist_counts(published: Published, week: str, only: ListFilter) -> dict[
 
 
 def leading_causes(published: Published, week: str) -> list[str]:
-    """Causes that lead on a week's list, most frequent first."""
+    """Leading causes on a week's list, most frequent first."""
     return published.ask(
         "SELECT leading_cause FROM watchlist WHERE week = $week GROUP BY 1 ORDER BY count(*) DESC, 1", {"week": week}
     )["leading_cause"].to_list()
 
 
 def left_the_list(published: Published, week: str, *, limit: int = 50) -> pl.DataFrame:
-    """Vans on the list before this week's and not on this: van_id, week, rank, urgency, leading_cause."""
+    """Vans on the previous list that are not on this one: van_id, week, rank, urgency, leading_cause."""
     return published.ask(
         """
         SELECT van_id, week, rank, urgency, leading_cause FROM watchlist
@@ -140,7 +140,7 @@ def week_before(published: Published, week: str) -> str | None:
 
 
 def notices(published: Published, week: str) -> list[dict[str, object]]:
-    """What a week says of no single van, such as a recorder that moved all its vans: rows of `notices`."""
+    """Notices of a week about no single van, such as a recorder that shifted all its vans."""
     return published.ask("SELECT * FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week}).to_dicts()
 
 
@@ -290,7 +290,7 @@ def order(published: Published, order_id: str) -> dict[str, object] | None:
 def orders(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders by rank: what can endanger people, then by urgency and worth per hour."""
+    """One page of orders by rank: safety first, then by urgency and worth per hour."""
     return published.ask(
         f"""
         SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
@@ -303,7 +303,7 @@ def orders(
 def orders_by_day(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders by the day they are due, the earliest first, within it the job worth most."""
+    """One page of orders by due date, then by worth."""
     return published.ask(
         f"""
         SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
@@ -325,7 +325,7 @@ def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> 
 
 
 def left_out(published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int = 20) -> pl.DataFrame:
-    """Orders the plan leaves out, with the reason; worth most first."""
+    """Orders left out of the plan, with the reason; worth most first."""
     return published.ask(
         f"""
         SELECT * FROM work_orders

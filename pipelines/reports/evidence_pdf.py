@@ -45,7 +45,7 @@ def evidence_pdf(
     run: Mapping[str, Any],
     claimed: Sequence[str] = (),
 ) -> bytes:
-    """Set the report of one van.
+    """Typeset the report of one van.
 
     Parameters
     ----------

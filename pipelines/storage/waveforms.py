@@ -1,7 +1,7 @@
 """The waveforms: immutable Parquet chunks named by the SHA-256 of their bytes, one row per waveform and channel.
 
-A channel is kept as whole recorder steps in int16 where that gives back every sample bit for bit, and
-as float32 otherwise. Time is kept only where it is not uniform.
+A channel is kept as recorder steps in int16 where that restores every sample bit for bit, and as
+float32 otherwise. Time is kept only where it is not uniform.
 """
 
 import hashlib
@@ -45,7 +45,7 @@ _CHUNK_SAMPLES = 16_000_000
 
 @dataclass(frozen=True)
 class StoredWaveform:
-    """Where one waveform is: chunk file and row group, with what its catalogue row says of it."""
+    """Where one waveform is: chunk file and row group, with its catalogue row."""
 
     waveform_id: str
     chunk: str
@@ -57,7 +57,7 @@ class StoredWaveform:
 
 
 def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]] | None:
-    """Whole recorder steps that give back every sample bit for bit.
+    """Integer recorder steps that restore every sample bit for bit.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
         return
     gaps = np.diff(levels)
     step = float(gaps.min())
-    for reach in (30.0, 3_000.0, np.inf):  # single precision blurs the smallest gap; wider ones sharpen it in turn
+    for reach in (30.0, 3_000.0, np.inf):  # single precision blurs the smallest gap; wider gaps refine it step by step
         near = gaps[gaps < reach * step]
         step = float(near.sum() / np.round(near / step).sum())
     if (levels[-1] - levels[0]) / step > 65_000:
@@ -117,7 +117,15 @@ def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
 
 
 def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
-    """Rows of a chunk for one waveform, channels by name."""
+    """Rows of a chunk for one waveform, channels by name.
+
+    Parameters
+    ----------
+    waveform_id : str
+        SHA-256 of the samples.
+    waveform : Waveform
+        The samples.
+    """
     nanoseconds = np.round(waveform.time_s * 1e9).astype(np.int64)
     steps = np.diff(nanoseconds)
     uniform = bool(np.all(steps == steps[0]))
@@ -139,7 +147,7 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
 
 
 def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, object]]]) -> list[StoredWaveform]:
-    """Write new waveforms; on return they are on disk under their final names, referenced by nothing yet.
+    """Write new waveforms; on return they are on disk under their final names, not yet referenced.
 
     Parameters
     ----------
@@ -353,20 +361,39 @@ def view_samples(connection: duckdb.DuckDBPyConnection, folder: Path, database: 
 
 
 def has_chunks(folder: Path) -> bool:
-    """Whether anything is stored."""
+    """Whether anything is stored.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the waveforms.
+    """
     return any(folder.glob("*.parquet"))
 
 
 def chunks_in_sql(folder: Path) -> str:
-    """All chunks, as SQL names them."""
+    """All chunks, as SQL names them.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of the waveforms.
+    """
     quoted = str(folder).replace("'", "''")
     return f"'{quoted}/*.parquet'"
 
 
 def sweep(warehouse: Warehouse, folder: Path) -> int:
-    """Remove chunks and drafts that nothing refers to: what a run that was cut off left behind.
+    """Remove chunks and drafts that nothing refers to, left by a run that was cut off.
 
     Call only while holding the workspace.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing.
+    folder : Path
+        Folder of the waveforms.
 
     Returns
     -------

@@ -100,7 +100,13 @@ class WorkshopSettings(Entry):
     duty: dict[str, _NotNegative] = Field(default_factory=dict)
 
     def for_models(self, *, least_probability: float) -> "worth.RankingSettings":
-        """As the ranking takes them."""
+        """As the ranking takes them.
+
+        Parameters
+        ----------
+        least_probability : float
+            Probability from which a cause is named. [1]
+        """
         from models.work.worth import RankingSettings as ForModels
 
         return ForModels(
@@ -126,12 +132,22 @@ class WorkshopSettings(Entry):
         )
 
     def duty_of(self, van_id: str, depot: str, family: str) -> float:
-        """How much worse a failure of a van is than of an ordinary one. [1]"""
+        """How much worse a failure of a van is than of an ordinary one. [1]
+
+        Parameters
+        ----------
+        van_id : str
+            Id of the van.
+        depot : str
+            Name of the depot.
+        family : str
+            Key of the engine family.
+        """
         return next((self.duty[name] for name in (van_id, depot, family) if name in self.duty), 1.0)
 
 
 class JobSettings(Entry):
-    """What a workshop knows better of one job than the defaults of data_contracts/jobs.py."""
+    """A workshop's own figures for one job, in place of the defaults of data_contracts/jobs.py."""
 
     hours: Annotated[float, Field(gt=0)] | None = None
     parts_cost: _NotNegative | None = None
@@ -139,7 +155,7 @@ class JobSettings(Entry):
 
 
 class LearningSettings(Entry):
-    """How much findings weigh against what was believed before."""
+    """How much findings weigh against the figures before them."""
 
     fleet_weight: Annotated[float, Field(gt=0)] = 40.0
     family_weight: Annotated[float, Field(gt=0)] = 20.0
@@ -191,7 +207,7 @@ class PeopleSettings(Entry):
 
 
 class DisplaySettings(Entry):
-    """In which language and units people read; what is stored and exported stays as it is."""
+    """Language and units people read; what is stored and exported does not change."""
 
     language: Language = "en"
     units: Units = "metric"

@@ -74,7 +74,7 @@ def reading_errors(table: pl.DataFrame) -> pl.DataFrame:
 
 
 def grades(table: pl.DataFrame) -> pl.DataFrame:
-    """Share of captures sent back, by what was done to them; a plate that can't open counts as well made."""
+    """Share of captures sent back, by how they were spoiled; a plate that can't open counts as well made."""
     soon = (
         (pl.col("spoiled_true") == "good")
         & (pl.col("cause_true") != "throttle_not_full")
@@ -212,7 +212,7 @@ def _severity(van: dict[str, object], week: int) -> float:
 
 
 def replay(fleet: Path, home: Path, command: str, first: int = 0, every: int = 1, seconds: float = 120.0) -> list[str]:
-    """Live through the weeks: deliver one, run the weekly flow as of it, and go on.
+    """Replay the weeks: deliver one, run the weekly flow as of it, and go on.
 
     Parameters
     ----------

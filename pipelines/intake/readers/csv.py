@@ -15,7 +15,13 @@ from pipelines.intake.readers.columns import MOST_SAMPLES, finish, numbers, pick
 
 
 def is_csv(name: str) -> bool:
-    """True for a file of this format, by its name."""
+    """True for a file of this format, by its name.
+
+    Parameters
+    ----------
+    name : str
+        Name of the file.
+    """
     return name.lower().endswith((".csv", ".txt", ".tsv"))
 
 
@@ -23,7 +29,7 @@ def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
     """Decode one CSV recording.
 
     Numbers are read straight into float64; only a file that needs it (missing text, cells that mean
-    "unchanged", a text where a number should be) is gone through as text.
+    "unchanged", text where a number should be) is read as text.
 
     Parameters
     ----------
@@ -153,7 +159,7 @@ def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArra
         text = text.str.replace(",", ".", literal=True)
     found = numbers(text, header)
     if profile.empty_cell == "unchanged":
-        # A stated missing value stays missing; an empty cell repeats whatever stood there last, even that.
+        # A value stated as missing stays missing; an empty cell repeats the last cell, even a missing one.
         last = np.maximum.accumulate(np.where(empty.to_numpy(), -1, np.arange(found.size)))
         found = np.where(last >= 0, found[np.maximum(last, 0)], np.nan)
     return found
