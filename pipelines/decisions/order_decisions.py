@@ -180,7 +180,7 @@ def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
 def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
     """Repairs that were recorded on orders: something was found and done, so a new baseline starts.
 
-    The last word on an order counts: a finding that was corrected leaves no repair.
+    The latest finding on an order counts: a corrected one leaves no repair.
 
     Parameters
     ----------

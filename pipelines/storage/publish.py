@@ -9,9 +9,9 @@ from data_contracts.summary_tables import SUMMARY_TABLES
 from data_contracts.tables import TABLES, Table
 from data_contracts.weeks import week_end
 from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.sample_view import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.warehouse import Warehouse
-from pipelines.storage.waveforms import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 
 # What a published table holds as of an earlier week: nothing later than that week.
 _UP_TO_WEEK = {

@@ -19,9 +19,10 @@ from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import say, sentences
 from data_contracts.tables import NOTICES, TABLES, VANS, create_table_sql, polars_schema
+from pipelines.storage.sample_view import view_samples
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
-from pipelines.storage.waveforms import encode, read_chunk, to_steps, view_samples, write_waveforms
+from pipelines.storage.waveforms import encode, read_chunk, to_steps, write_waveforms
 
 
 def test_every_table_of_the_contract_is_made(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ def pick_columns(profile: RecorderProfile, headers: Sequence[str]) -> dict[str, 
     """Which header each canonical channel is read from; the time column is under `time`.
 
     A header is matched as written, then with everything but plain ASCII left out, because degree signs
-    and the like are often garbled on the way.
+    and the like are often garbled.
 
     Parameters
     ----------
