@@ -15,10 +15,12 @@ import pytest
 from data_contracts.causes import CAUSES
 from data_contracts.family import parse_family
 from models.reading.read import Readings, read_waveforms
-from tests.otherfleet.captures import Recorder, make_captures
-from tests.otherfleet.families import KINDS, family_of, register_toml
+from tests.otherfleet.captures import make_captures
+from tests.otherfleet.families import family_of, register_toml
 from tests.otherfleet.judge import listing
+from tests.otherfleet.kinds import KINDS
 from tests.otherfleet.make import make_faults, new_van, write_fleet
+from tests.otherfleet.recording import Recorder
 
 PLAIN = Recorder()
 
@@ -71,7 +73,7 @@ def test_every_cause_changes_some_signal() -> None:
 
 
 def test_register_parses_and_states_the_peak_within_two_percent() -> None:
-    from tests.otherfleet.captures import reference_peak_g_s
+    from tests.otherfleet.vans import reference_peak_g_s
 
     for name, table in tomllib.loads(register_toml(tuple(KINDS))).items():
         family = parse_family(name, table)

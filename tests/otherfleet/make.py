@@ -14,8 +14,11 @@ import numpy as np
 import polars as pl
 
 from data_contracts.causes import CAUSES
-from tests.otherfleet.captures import SPOILED, Capture, Recorder, Van, make_capture, new_recorder, new_van, new_visit
-from tests.otherfleet.families import KINDS, register_toml
+from tests.otherfleet.captures import SPOILED, make_capture, new_recorder
+from tests.otherfleet.families import register_toml
+from tests.otherfleet.kinds import KINDS
+from tests.otherfleet.recording import Capture, Recorder
+from tests.otherfleet.vans import Van, new_van, new_visit
 
 DEPOTS = (("quayside", 5.0, 1.5), ("millfield", 180.0, 0.0), ("highmoor", 610.0, -2.5), ("passhead", 900.0, -4.0))
 FIRST_WEEK = datetime(2026, 1, 5, tzinfo=UTC)
