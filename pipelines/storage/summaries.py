@@ -1,6 +1,6 @@
-"""What the board would otherwise add up at every click, added up once when a week is published.
+"""Sums the board would otherwise make at every click, made once when a week is published.
 
-Sums run in a stated order, so that two runs on the same data give the same bits.
+Sums run in a fixed order, so that two runs on the same data agree bit for bit.
 """
 
 import duckdb
