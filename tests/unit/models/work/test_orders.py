@@ -4,38 +4,24 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from data_contracts.causes import CAUSE_CODES, CAUSES, NOT_SEPARABLE
+from data_contracts.causes import CAUSES, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import sentence
 from data_contracts.states import ORDER_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
-from models.causes.infer import CausePosterior
-from models.causes.next_test import next_tests
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
-from models.work.orders import WatchedVan, order_id, propose_orders
+from models.work.orders import WatchedVan, due_by, order_id, propose_orders
+from models.work.worth import RankingSettings
+from tests.unit.models.work.posteriors import posterior
 
 REASONS = (Fact.of("limit_crossed", "main_peak_reference_g_s"),)
 NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
-
-
-def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> CausePosterior:
-    vans = len(causes)
-    probability = np.array([[row.get(code, 0.0) for code in CAUSE_CODES] for row in causes.values()])
-    likeliest = tuple(CAUSE_CODES[n] for n in probability.argmax(axis=1))
-    none = ((),) * vans
-    return CausePosterior(
-        tuple(causes), CAUSE_CODES, probability,
-        tuple(c if p >= minimum else NOT_SEPARABLE for c, p in zip(likeliest, probability.max(axis=1), strict=True)),
-        likeliest, probability.max(axis=1), np.full(vans, 0.7), np.full(vans, 0.5), np.full(vans, 0.9),
-        none, none, next_tests(probability, CAUSE_CODES), none, none,
-    )  # fmt: skip
 
 
 def watched(van_id: str, **changes: object) -> WatchedVan:
@@ -142,14 +128,46 @@ def test_alarm_that_outlives_a_judged_repair_brings_the_next_order(state: str) -
     assert set(again["order_id"]) == {order_id("v1", "2026-W12", 0), order_id("v1", "2026-W12", 1)}
 
 
-def test_due_before_the_limit_and_before_the_warranty_ends() -> None:
-    def due(**changes: object) -> date:
-        return propose_orders([watched("v1", **changes)], posterior(CAUSES_OF)).orders["due_by"][0]
+MONDAY_AFTER = date(2026, 4, 6)  # the first day after the list of 2026-W14
 
-    monday_after = date(2026, 4, 6)
-    assert due(urgency="now", weeks_to_limit=0.0) == monday_after + timedelta(days=7)
-    assert due(weeks_to_limit=3.0) == monday_after + timedelta(days=21)
-    assert due(weeks_to_limit=float("inf"), warranty_until=date(2026, 4, 20)) == date(2026, 4, 20)
+
+@pytest.mark.parametrize(("urgency", "days"), [("now", 7), ("plan", 45), ("watch", 91)])
+def test_due_by_urgency_where_no_limit_is_in_sight(urgency: str, days: int) -> None:
+    for unknown in (None, float("inf"), float("nan")):
+        van = watched("v1", urgency=urgency, weeks_to_limit=unknown)
+        assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
+
+
+@pytest.mark.parametrize(
+    ("weeks", "urgency", "days"),
+    [(3.0, "plan", 21), (3.99, "plan", 27), (30.0, "plan", 45), (0.0, "plan", 7), (1.0, "watch", 7), (1.2, "plan", 8),
+     (5.0, "now", 7), (10.0, "watch", 70)],
+)  # fmt: skip
+def test_due_before_the_limit_but_never_before_the_work_can_be_done(weeks: float, urgency: str, days: int) -> None:
+    van = watched("v1", urgency=urgency, weeks_to_limit=weeks)
+    assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
+
+
+@pytest.mark.parametrize(
+    ("warranty", "due"),
+    [
+        (MONDAY_AFTER, MONDAY_AFTER),  # its last day is the first on which work can be done
+        (MONDAY_AFTER - timedelta(days=1), None),  # ended already
+        (MONDAY_AFTER + timedelta(days=27), MONDAY_AFTER + timedelta(days=27)),
+        (MONDAY_AFTER + timedelta(days=28), None),  # ends when the four weeks set have gone
+    ],
+)
+def test_due_before_a_warranty_that_ends_within_the_weeks_set(warranty: date, due: date | None) -> None:
+    van = watched("v1", urgency="plan", weeks_to_limit=None, warranty_until=warranty)
+    usual = MONDAY_AFTER + timedelta(days=45)
+    assert due_by(van, RankingSettings(warranty_weeks=4.0)) == (due or usual)
+
+
+def test_a_warranty_never_puts_an_urgent_van_off() -> None:
+    van = watched("v1", urgency="now", warranty_until=MONDAY_AFTER + timedelta(days=40))
+    assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=7)
+    order = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
+    assert order["due_by"] == MONDAY_AFTER + timedelta(days=7)
 
 
 def test_two_causes_likelier_than_not_are_one_visit() -> None:

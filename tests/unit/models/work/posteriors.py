@@ -1,0 +1,21 @@
+"""Causes of vans written down, for tests of what is made of them."""
+
+import numpy as np
+
+from data_contracts.causes import CAUSE_CODES, NOT_SEPARABLE
+from models.causes.infer import CausePosterior
+from models.causes.next_test import next_tests
+
+
+def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> CausePosterior:
+    """Each van's probability of each cause; from `minimum` on the likeliest is named."""
+    vans = len(causes)
+    probability = np.array([[row.get(code, 0.0) for code in CAUSE_CODES] for row in causes.values()])
+    likeliest = tuple(CAUSE_CODES[n] for n in probability.argmax(axis=1))
+    none = ((),) * vans
+    return CausePosterior(
+        tuple(causes), CAUSE_CODES, probability,
+        tuple(c if p >= minimum else NOT_SEPARABLE for c, p in zip(likeliest, probability.max(axis=1), strict=True)),
+        likeliest, probability.max(axis=1), np.full(vans, 0.7),
+        none, next_tests(probability, CAUSE_CODES), none, none,
+    )  # fmt: skip
