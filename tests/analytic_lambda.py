@@ -110,8 +110,6 @@ def read(
         sensor=sensor,
         opening_s=np.full(rows, opening_s),
         release_s=np.full(rows, release_s),
-        main_peak_s=np.full(rows, release_s),
-        cylinders=4,
         idle_speed_rpm=np.full(rows, idle_rpm),
         kind=kind,
     )

@@ -84,12 +84,13 @@ def departures(w: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
     return out
 
 
-def lean_needles(
+def lean_dips(
     x: NDArray[np.float64], idle_stop: int, first: int, stop: int, interval_s: float, noise: float, least: float
 ) -> tuple[int, float]:
-    """How many needles fall from the level around them, and their median size, in a trace without gaps.
+    """How many dips fall from the level around them, and their median size, in a trace without gaps.
 
-    A needle begins at six standard deviations of the noise and ends at half that; the noise is at least that of the idle.
+    A dip begins at six standard deviations of the noise and ends at half that; the noise is at least that of the
+    idle.
     """
     half, reach = int(0.0025 / interval_s + 1e-6), int(0.125 / interval_s)
     idle = departures(moving_mean(x[idle_stop - 4 * reach : idle_stop], half), reach)

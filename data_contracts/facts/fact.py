@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Self
 
+from data_contracts.facts.vocabulary import FACTS
+
 NUMBERS: dict[str, str] = {
     # of the fact's quantity [unit of the quantity]
     "level": "level",
@@ -134,11 +136,14 @@ class Fact:
         Raises
         ------
         KeyError
-            If a field is not declared.
+            If the code, or a field of it, is not declared, or a field it always has is missing.
         """
+        saying = FACTS[code]
         told = {name: value for name, value in fields.items() if value is not None and value != ""}
-        if unknown := [name for name in told if name not in NUMBERS and name not in WORDS]:
-            raise KeyError(f"facts have no field {', '.join(unknown)}: declare it in data_contracts/facts/fact.py")
+        odd = sorted((set(told) - {*saying.fields, *saying.may}) | (set(saying.fields) - set(told)))
+        if odd or saying.of_quantity != bool(quantity):
+            wrong = ", ".join(odd) or "quantity"
+            raise KeyError(f"fact {code}: {wrong}: give the fields that data_contracts/facts/vocabulary.py declares")
         numbers = {name: float(value) for name, value in told.items() if name in NUMBERS}
         return cls(code, quantity, numbers, {name: str(value) for name, value in told.items() if name in WORDS})
 

@@ -233,16 +233,6 @@ def _job(telling: _Telling, cause: str) -> str | None:
     return None if code is None else telling.inside(CAUSES[code].job.action)
 
 
-def _because(telling: _Telling) -> str | None:
-    """Why two causes are hard to tell apart, as either of them declares it."""
-    pair = (telling.fact.words["cause"], telling.fact.words["second_cause"])
-    for code, other in (pair, pair[::-1]):
-        for hard in CAUSES[code].hard_to_tell if code in CAUSES else ():
-            if hard.other == other:
-                return hard.because.in_language(telling.language)
-    return None
-
-
 def _instrument(telling: _Telling) -> str:
     recorder = telling.fact.words.get("recorder")
     return telling.phrase("named_recorder", recorder=recorder) if recorder else telling.phrase("the_recorder")
@@ -260,9 +250,8 @@ _MADE: dict[str, Callable[[_Telling], str | None]] = {
     "seen": _seen,
     "job": lambda telling: _job(telling, "cause"),
     "second_job": lambda telling: _job(telling, "second_cause"),
-    "because": _because,
     "instrument": _instrument,
-    "capture": lambda telling: telling.inside(PHRASES["capture"]),
+    "capture": lambda telling: telling.phrase("capture"),
 }
 """Places made of several fields."""
 

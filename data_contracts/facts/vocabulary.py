@@ -197,14 +197,6 @@ _EVIDENCE = (
         "level expected",
     ),
 )
-_HARD_TO_TELL = (
-    _saying(
-        "hard_to_tell",
-        "A free snap does not surely separate '{cause}' from '{second_cause}': {because}.",
-        "Ein freier Gasstoß trennt „{cause}“ nicht sicher von „{second_cause}“: {because}.",
-        "cause second_cause",
-    ),
-)
 
 # What an order says: why, what to do, what it is worth, and when.
 _ORDERS = (
@@ -410,14 +402,14 @@ _AFTERWARDS = (
 )
 
 FACTS: dict[str, Saying] = {
-    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_HARD_TO_TELL, *_ORDERS, *_PLAN, *_AFTERWARDS)
+    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS)
 }
 
 PHRASES: dict[str, Words] = {
     "above": Words("{amount} above", "{amount} über"),
     "below": Words("{amount} below", "{amount} unter"),
-    "rising": Words("rising", "steigend"),
-    "falling": Words("falling", "fallend"),
+    "rising": Words("rising", "steigt"),
+    "falling": Words("falling", "fällt"),
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "more_than": Words("more than {amount}", "mehr als {amount}"),
     "points": Words("percentage points", "Prozentpunkte"),
@@ -432,8 +424,8 @@ PHRASES: dict[str, Words] = {
     "flag.unsteady": Words("the scatter of {quantity}", "Streuung von {quantity}"),
     "cause.none": Words("nothing wrong", "kein Fehler"),
     "capture": Words(
-        "Record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm",
-        "Drei Gasstöße von 8–10 s aufnehmen, ganz warm, mit eingelernten Trimmwerten im Leerlauf und bei 2.500 1/min",
+        "record three snaps of 8–10 s, fully warm, with settled trims at idle and 2,500 rpm",
+        "drei Gasstöße von 8–10 s aufnehmen, ganz warm, mit eingelernten Trimmwerten im Leerlauf und bei 2.500 1/min",
     ),
     "seen.as_expected": Words("{feature} is as expected", "{feature} ist wie erwartet"),
     "seen.level": Words(

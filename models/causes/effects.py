@@ -303,8 +303,8 @@ def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Fla
     )
 
 
-def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> frozenset[frozenset[str]]:
-    """Pairs of codes that this van's reading cannot separate.
+def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> dict[frozenset[str], str]:
+    """Pairs of codes that this van's reading cannot separate, and why.
 
     Parameters
     ----------
@@ -315,12 +315,14 @@ def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> frozens
 
     Returns
     -------
-    frozenset of frozenset of str
+    dict of frozenset of str to str
     """
     read = {f.name for f, x in zip(moved.features, moved.moved[van], strict=True) if np.isfinite(x)}
-    return frozenset(
-        pair for pair, why in table.hard_to_tell.items() if not why.told_by or not read.issuperset(why.told_by)
-    )
+    return {
+        pair: why.because.en
+        for pair, why in table.hard_to_tell.items()
+        if not why.told_by or not read.issuperset(why.told_by)
+    }
 
 
 def effect_at(feature: Feature, effect: float, severity: Floats) -> Floats:

@@ -28,7 +28,8 @@ _TOLD_AS = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """What speaks for one cause of one van, strongest first, and on how many separate steps of the reading the cause rests."""
+    """What speaks for one cause of one van, strongest first, and on how many separate steps of the reading the cause
+    rests."""
 
     speaks_for: tuple[Fact, ...]
     readings: int
@@ -134,7 +135,8 @@ def gather_evidence(
 
 
 def _says(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:
-    """What a quantity that speaks for the cause says: a code of evidence; None where the cause declares nothing of it."""
+    """What a quantity that speaks for the cause says: a code of evidence; None where the cause declares nothing of
+    it."""
     if declared and moved * meant > 0:
         return "as_cause_would"
     return "as_cause_may" if declared or either_way else None  # the other way round too, where engines differ that much

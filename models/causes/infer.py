@@ -1,6 +1,6 @@
 """Which cause: an explicit likelihood over the declared effects, severity integrated out."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +10,7 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
-from models.causes.effects import EffectTable, inseparable_pairs, load_effects, movements
+from models.causes.effects import EffectTable, Movements, load_effects, movements
 from models.causes.evidence import Evidence, gather_evidence
 from models.causes.likelihood import (
     CauseSettings,
@@ -22,7 +22,7 @@ from models.causes.likelihood import (
     shown_of,
 )
 from models.causes.next_test import NextTest, next_tests
-from models.causes.pairs import PairProbability, pair_tables, with_pairs
+from models.causes.pairs import PairProbability, PairTables, pair_tables, with_pairs
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
@@ -54,8 +54,6 @@ class CausePosterior:
         Most information per minute; None where no test tells anything.
     pairs : tuple of tuple of PairProbability
         Two causes at once, likeliest first.
-    hard_to_tell : tuple of tuple of Fact
-        Pairs near the top that this van's snaps do not separate.
     """
 
     van_ids: tuple[str, ...]
@@ -68,7 +66,6 @@ class CausePosterior:
     evidence_for: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
-    hard_to_tell: tuple[tuple[Fact, ...], ...]
 
 
 def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> Floats:
@@ -157,57 +154,14 @@ def infer_causes(
         raise InputError(
             f"{vans} vans, {len(families)} families and {len(fault_codes)} lists of fault codes: give one of each per van"
         )
-    kinds = tuple(family.lambda_sensor.kind for family in families)
-    rich_low = np.array(
-        [
-            family.lambda_sensor.polarity == "rich_low" and family.lambda_sensor.kind == "narrowband"
-            for family in families
-        ],
-        dtype=bool,
-    )
-    moved = movements(residuals, kinds, rich_low, table)
-    hypotheses = place_patterns(moved, table)
+    space = _hypothesised(residuals, families, table, settings)
     log_prior = _log_priors(families, priors, settings) + _fault_code_log_weights(fault_codes, table)
-    two_banks = np.asarray(np.isfinite(moved.moved[:, moved.bank2]).any(axis=1))
-    severity = np.array(settings.severities)
-    shown_together = shown_of(hypotheses, settings.severities)
-    tables = pair_tables(moved, hypotheses, settings)
-    probability, mean_severity = np.zeros((vans, len(CAUSE_CODES))), np.full(vans, np.nan)
-    evidence: list[Evidence] = []
-    pairs: list[tuple[PairProbability, ...]] = []
-    for start in range(0, vans, _CHUNK):
-        rows = slice(start, min(start + _CHUNK, vans))
-        slips = odd_readings(moved, rows, residuals.visits, settings)
-        under, of_none, of_unknown = log_likelihoods(moved, rows, slips, hypotheses, settings)
-        share = np.where(two_banks[rows, None], hypotheses.log_share, hypotheses.log_share_one)
-        placed = _placed(under, share, shown_together)
-        log_joint = _log_joint(placed, hypotheses, of_none, of_unknown, log_prior[rows], settings)
-        for van in range(under.shape[0]):
-            number = start + van
-            best = best_placements(placed[van], hypotheses)
-            probability[number], both = with_pairs(
-                moved.moved[number],
-                moved.u[number],
-                slips.of(van),
-                log_joint[van],
-                log_prior[number],
-                share[van],
-                best,
-                hypotheses,
-                tables,
-                settings,
-            )
-            pairs.append(both)
-            lead = int(np.argmax(probability[number]))
-            shown = lead if lead != _NONE else _runner_up(probability[number])
-            if lead != _NONE:
-                mine = hypotheses.cause == lead
-                mean_severity[number] = _mean_severity(placed[van][mine], shown_together[mine], severity)
-            place, at = best[shown]
-            effect, spread, cause = hypotheses.effect[place], hypotheses.spread[place], CAUSE_CODES[shown]
-            evidence.append(
-                gather_evidence(residuals, number, moved, effect, spread, float(severity[at]), cause, settings.tail)
-            )
+    judged = [
+        one
+        for start in range(0, vans, _CHUNK)
+        for one in _judge(slice(start, min(start + _CHUNK, vans)), residuals, space, log_prior)
+    ]
+    probability = np.array([one.probability for one in judged]).reshape(vans, len(CAUSE_CODES))
     leading_probability = probability.max(axis=1, initial=0.0)
     likeliest = tuple(CAUSE_CODES[number] for number in np.argmax(probability, axis=1))
     return CausePosterior(
@@ -218,18 +172,87 @@ def infer_causes(
             code
             if p >= settings.minimum_probability and (code == NONE or e.readings >= 2 or seen >= settings.alone_visits)
             else NOT_SEPARABLE
-            for code, p, e, seen in zip(likeliest, leading_probability, evidence, residuals.visits, strict=True)
+            for code, p, e, seen in zip(
+                likeliest, leading_probability, (one.evidence for one in judged), residuals.visits, strict=True
+            )
         ),
         likeliest=likeliest,
         leading_probability=leading_probability,
-        severity=mean_severity,
-        evidence_for=tuple(e.speaks_for for e in evidence),
+        severity=np.array([one.severity for one in judged], np.float64),
+        evidence_for=tuple(one.evidence.speaks_for for one in judged),
         next_test=next_tests(probability, CAUSE_CODES),
-        pairs=tuple(pairs),
-        hard_to_tell=tuple(
-            _hard_to_tell(row, inseparable_pairs(moved, van, table)) for van, row in enumerate(probability)
-        ),
+        pairs=tuple(one.pairs for one in judged),
     )
+
+
+@dataclass(frozen=True)
+class _Hypothesised:
+    """What is the same for every van: movements, hypotheses, tables of pairs, and how much of a severity engines
+    show."""
+
+    moved: Movements
+    hypotheses: Hypotheses
+    pairs: PairTables
+    shown: Floats
+    settings: CauseSettings
+
+
+def _hypothesised(
+    residuals: Residuals, families: Sequence[Family], table: EffectTable, settings: CauseSettings
+) -> _Hypothesised:
+    sensors = [family.lambda_sensor for family in families]
+    rich_low = np.array([s.polarity == "rich_low" and s.kind == "narrowband" for s in sensors], dtype=bool)
+    moved = movements(residuals, tuple(s.kind for s in sensors), rich_low, table)
+    hypotheses = place_patterns(moved, table)
+    shown = shown_of(hypotheses, settings.severities)
+    return _Hypothesised(moved, hypotheses, pair_tables(moved, hypotheses, settings), shown, settings)
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """One van: probability of every code, severity of the likeliest, what speaks for it, and pairs of causes."""
+
+    probability: Floats
+    severity: float
+    evidence: Evidence
+    pairs: tuple[PairProbability, ...]
+
+
+def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: Floats) -> Iterator[_Judged]:
+    """Judge some vans, whose likelihoods are held at once."""
+    moved, hypotheses, settings = space.moved, space.hypotheses, space.settings
+    severity = np.array(settings.severities)
+    slips = odd_readings(moved, rows, residuals.visits, settings)
+    under, of_none, of_unknown = log_likelihoods(moved, rows, slips, hypotheses, settings)
+    two_banks = np.asarray(np.isfinite(moved.moved[rows][:, moved.bank2]).any(axis=1))
+    share = np.where(two_banks[:, None], hypotheses.log_share, hypotheses.log_share_one)
+    placed = _placed(under, share, space.shown)
+    log_joint = _log_joint(placed, hypotheses, of_none, of_unknown, log_prior[rows], settings)
+    for van, number in enumerate(range(rows.start, rows.stop)):
+        best = best_placements(placed[van], hypotheses)
+        probability, pairs = with_pairs(
+            moved.moved[number],
+            moved.u[number],
+            slips.of(van),
+            log_joint[van],
+            log_prior[number],
+            share[van],
+            best,
+            hypotheses,
+            space.pairs,
+            settings,
+        )
+        lead = int(np.argmax(probability))
+        shown, mean = _runner_up(probability), np.nan
+        if lead != _NONE:
+            mine, shown = hypotheses.cause == lead, lead
+            mean = _mean_severity(placed[van][mine], space.shown[mine], severity)
+        place, at = best[shown]
+        effect, spread = hypotheses.effect[place], hypotheses.spread[place]
+        evidence = gather_evidence(
+            residuals, number, moved, effect, spread, float(severity[at]), CAUSE_CODES[shown], settings.tail
+        )
+        yield _Judged(probability, mean, evidence, pairs)
 
 
 def _placed(under: Floats, share: Floats, shown_together: Floats) -> Floats:
@@ -273,11 +296,3 @@ def _runner_up(single: Floats) -> int:
     without = single.copy()
     without[_NONE] = -1.0
     return int(np.argmax(without))
-
-
-def _hard_to_tell(row: Floats, pairs: frozenset[frozenset[str]]) -> tuple[Fact, ...]:
-    """The two likeliest codes, where no free snap of the van separates them."""
-    first, second = (CAUSE_CODES[number] for number in np.argsort(-row)[:2])
-    if frozenset((first, second)) not in pairs or row.max() > 0.9:
-        return ()
-    return (Fact.of("hard_to_tell", cause=first, second_cause=second),)

@@ -123,8 +123,8 @@ def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
 def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> Floats:
     """Prior probability of each severity together with how much of it the engine shows, on one grid.
 
-    Engines differ in how much they show of one fault, in everything at once: half a plate takes a tenth of the flow from
-    one and a third from another, and the pattern is the same.
+    Engines differ in how much they show of one fault, in everything at once: half a plate takes a tenth of the flow
+    from one and a third from another, and the pattern is the same.
 
     Parameters
     ----------
@@ -212,11 +212,11 @@ def odd_readings(moved: Movements, rows: slice, visits: Codes, settings: CauseSe
 
 
 def rest_share(feature: Feature, effect: Floats, spread: Floats) -> Floats:
-    """Share of engines on which a cause leaves a quantity alone, lest a quantity at rest speak too much against the cause.
+    """Share of engines on which a cause leaves a quantity alone, lest a quantity at rest speak too much against the
+    cause.
 
-    Half of them where the cause moves it on some engines, either way, and not on others; a few of any: no table knows every
-    engine.
-    """
+    Half of them where the cause moves it on some engines, either way, and not on others; a few of any: no table knows
+    every engine."""
     loose = (np.abs(effect) <= LOOSE * spread) & (spread > 2.0 * feature.floor)
     return np.where(loose, 0.5, RESTS)
 

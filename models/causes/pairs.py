@@ -82,9 +82,16 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
     spread2 = hypotheses.spread[:, :, None] ** 2
     stray = np.array([feature.stray for feature in moved.features]).reshape(-1, 1)
     return PairTables(
-        first, second, one, other, spread2 * first**2, spread2 * second**2,
-        (stray * np.maximum(first, second)) ** 2, weight, np.array([group[0] for group in groups], dtype=np.int64),
-    )  # fmt: skip
+        first,
+        second,
+        one,
+        other,
+        spread2 * first**2,
+        spread2 * second**2,
+        (stray * np.maximum(first, second)) ** 2,
+        weight,
+        np.array([group[0] for group in groups], dtype=np.int64),
+    )
 
 
 def with_pairs(

@@ -1,4 +1,4 @@
-"""Weather and altitude out of the readings: moist air, the standard atmosphere, and the main peak at reference conditions.
+"""Weather and altitude: moist air, the standard atmosphere, and the main peak at reference conditions.
 
 Quasi-steady flow through an open throttle goes as pressure over the root of temperature, not as density; what a
 family really follows is fitted from its own data in models/tracking/covariates.py, starting from the priors given here.
@@ -28,7 +28,7 @@ UNMEASURED_HUMIDITY_PCT = 65.0
 UNMEASURED_HUMIDITY_U_PCT = 20.0
 
 MOST_HUMID_C = 35.0
-"""Highest dew point there is outside: about the highest ever observed on land. Common knowledge, no source (2026-11-25). [°C]"""
+"""About the highest dew point ever observed on land. Common knowledge, no source (2026-11-25). [°C]"""
 
 _WATER_OVER_DRY = 1.0 - 0.3780
 """Molar mass of water over that of dry air, CIPM-2007."""
@@ -91,7 +91,8 @@ def standard_pressure_kpa(altitude_m: Floats) -> Floats:
 
     References
     ----------
-    U.S. Standard Atmosphere 1976, ISO 2533: 288.15 K, 101.325 kPa, 6.5 K per geopotential km, earth radius 6,356.766 km.
+    U.S. Standard Atmosphere 1976, ISO 2533: 288.15 K, 101.325 kPa, 6.5 K per geopotential km, earth radius 6,356.766
+    km.
     """
     height = np.asarray(altitude_m, dtype=np.float64)
     geopotential = height * 6_356_766.0 / (6_356_766.0 + height)
@@ -133,7 +134,7 @@ def saturation_pressure_kpa(air_c: Floats) -> Floats:
 
     References
     ----------
-    CIPM-2007: A. Picard et al., Metrologia 45 (2008) 149, equation A1.1.
+    CIPM-2007: A. Picard et al., Metrologia 45 (2008) 149, equation A1.1; DOI 10.1088/0026-1394/45/2/004.
     """
     kelvin = np.asarray(air_c, dtype=np.float64) + ZERO_CELSIUS_K
     return np.asarray(
@@ -156,7 +157,7 @@ def water_fraction(air_c: Floats, barometer_kpa: Floats, humidity_pct: Floats) -
 
     References
     ----------
-    CIPM-2007, equations A1.1 to A1.3 (with the enhancement factor).
+    CIPM-2007, equations A1.1 to A1.3 (with the enhancement factor); DOI 10.1088/0026-1394/45/2/004.
     """
     temperature = np.asarray(air_c, dtype=np.float64)
     enhancement = 1.00062 + 3.14e-8 * barometer_kpa * 1e3 + 5.6e-7 * temperature**2
@@ -179,7 +180,8 @@ def moist_air_density_kg_m3(air_c: Floats, barometer_kpa: Floats, humidity_pct: 
 
     References
     ----------
-    CIPM-2007: A. Picard et al., Metrologia 45 (2008) 149, equation 1 with the compressibility of equation A1.4.
+    CIPM-2007: A. Picard et al., Metrologia 45 (2008) 149, equation 1 with the compressibility of equation A1.4;
+    DOI 10.1088/0026-1394/45/2/004.
     """
     t = np.asarray(air_c, dtype=np.float64)
     kelvin, pascal = t + ZERO_CELSIUS_K, np.asarray(barometer_kpa, dtype=np.float64) * 1e3

@@ -122,7 +122,8 @@ def rectified(
     Returns
     -------
     ndarray of shape (captures,)
-        What all scatter lifts it less what ripple alone does, both taken as normal; 0 for sensors that report flow. [g/s]
+        What all scatter lifts it less what ripple alone does, both taken as normal; 0 for sensors that report flow.
+        [g/s]
     """
     if sensor.kind == "g_s":
         return np.zeros(np.shape(raw_level))
@@ -133,7 +134,7 @@ def rectified(
 
 
 def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
-    """What the table leaves open between its points: any curve through them as bent as they are, against straight lines.
+    """What the table leaves open between its points: any curve as bent as they are, against straight lines.
 
     Parameters
     ----------
@@ -149,14 +150,16 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
 
     Notes
     -----
-    A curve f with |f''| <= M lies within M (x - a)(b - x) / 2 of its chord from a to b; M is twice the larger of the second
-    divided differences at both ends of the stretch. The sensor's curve is either about as bent as its table says or, where a
-    control unit holds the table itself, straight between its points: nearer to the ends of the bound than to its middle.
+    A curve f with |f''| <= M lies within M (x - a)(b - x) / 2 of its chord from a to b; M is twice the larger of the
+    second divided differences at both ends of the stretch. The sensor's curve is either about as bent as its table says
+    or, where a control unit holds the table itself, straight between its points: nearer to the ends of the bound than
+    to its middle.
 
     References
     ----------
-    R. L. Burden and J. D. Faires, Numerical Analysis, error of linear interpolation (from memory). Evaluation of measurement
-    data, JCGM 101:2008, 6.4.6: a quantity that stays near the ends of its interval has the half-width over the root of two.
+    R. L. Burden and J. D. Faires, Numerical Analysis, error of linear interpolation (from memory). Evaluation of
+    measurement data, JCGM 101:2008, 6.4.6: a quantity that stays near the ends of its interval has the half-width over
+    the root of two.
     """
     if sensor.kind == "g_s" or sensor.transfer.size < 3:
         return np.zeros(np.shape(raw_level))
@@ -217,6 +220,11 @@ def slope_of(raw: NDArray[np.float64], table: tuple[NDArray[np.float64], NDArray
 
 def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The transfer table, or the identity for sensors that report flow.
+
+    Parameters
+    ----------
+    sensor : AirflowSensor
+        The family's air-mass sensor.
 
     Returns
     -------

@@ -80,8 +80,6 @@ def on_grid(
         [unit of `trace`]
     """
     out = np.empty((rows.size, GRID), dtype=np.float32)
-    _sample(
-        trace, count, rows, opening, release,
-        OPENING_GRID_S / interval_s, RELEASE_GRID_S / interval_s, 0.005 / interval_s, out,
-    )  # fmt: skip
+    early, late = OPENING_GRID_S / interval_s, RELEASE_GRID_S / interval_s
+    _sample(trace, count, rows, opening, release, early, late, 0.005 / interval_s, out)
     return out

@@ -1,48 +1,45 @@
-"""The signs a grade rests on: where each reason of data_contracts/reasons.py holds."""
+"""The flags a grade rests on: where each grade reason of data_contracts/reasons.py holds."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from data_contracts.limits import TRIGGER_V, WARM_COOLANT_C
-from models.reading.air_trace import landmark_columns as lk
 from models.reading.air_trace.conditioning import Conditioned
 from models.reading.air_trace.landmarks import Landmarks
 from models.reading.air_trace.throttle import NOTHING_ELSE, opened_from_channel
-from models.reading.lambda_trace.banks import BankSigns
+from models.reading.entries import Entries
+from models.reading.lambda_trace.banks import BankFlags
 from models.reading.needs import Extent
 from models.reading.resampling import GAP, JITTER_LIMIT, MISSING, OUT_OF_RANGE, STUCK, Stack
-from models.statistics.arrays import Floats
+from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, reason_number
 
-# Below this rate a main peak is a lower bound; below the next a snap is not worth keeping. [Hz]
+# Below LOWER_BOUND a main peak is a lower bound, below SLOW a snap is not worth keeping, below LOW it is usable. [Hz]
 LOWER_BOUND_RATE_HZ, SLOW_RATE_HZ, LOW_RATE_HZ = 49.0, 40.0, 490.0
-# Idle before the opening: less than this sends back, less than this lowers the grade. [s]
+# Idle before the opening: less than this sends back, less than that lowers the grade. [s]
 SHORTEST_BEFORE_S, SHORT_BEFORE_S = 0.2, 0.5
-SHORTEST_HOLD_S = 0.35
-AFTER_S = 1.5
-# Flow still rising at the release by more than this part of itself per second: the pedal came up too soon. [1/s]
-STILL_RISING = 1.0
-# Noise as a part of the snap's height in the raw signal. 8 mV on 3.8 V is 0.002.
+# A shorter hold sends back; less recorded after the release lowers the grade. [s]
+SHORTEST_HOLD_S, AFTER_S = 0.35, 1.5
+# Flow still rising by more than this part of itself per second: at the release the pedal came up too soon, where the
+# record ends it ends too soon. [1/s]
+STILL_RISING, STILL_RISING_AT_END = 1.0, 0.5
+# Noise as a part of the snap's height in the raw signal. 8 mV on 3.8 V is 0.002. [1]
 NOISE_HIDES, NOISE_SHOWS = 0.02, 0.006
-NEEDLE_PART = 0.03
-THROTTLE_FULL = 0.85
-UNSTEADY = 0.12
+# Samples in ignition spikes as a part of all, two to a spike: hides the trace, lowers the grade. [1]
+MANY_SPIKES, SOME_SPIKES = 0.03, 0.002
+# Least opening of a throttle called full, and largest drift of a steady idle, as a part of it. [1]
+THROTTLE_FULL, UNSTEADY = 0.85, 0.12
 OUTSIDE = reason_number("outside_transfer")
 
 
-def _over_snaps(column: Floats, entries: int, fill: float = np.nan) -> Floats:
-    return np.concatenate((column, np.full(entries - column.size, fill)))
-
-
-def _missing_in_snap(conditioned: Conditioned, marks: Landmarks, entries: int) -> NDArray[np.bool_]:
+def _missing_in_snap(conditioned: Conditioned, marks: Landmarks, entries: int) -> Flags:
     """Whether more than 20 ms, or three samples, are missing in a row between rise and release."""
     out = np.zeros(entries, dtype=np.bool_)
     longest = max(3, int(0.02 / marks.interval_s))
     for s in np.flatnonzero(conditioned.lost[marks.snaps.row] >= longest):
         row = marks.snaps.row[s]
-        bad = np.isin(conditioned.fate[row], (GAP, MISSING, OUT_OF_RANGE, STUCK))
-        first = max(int(np.nan_to_num(marks[lk.RISE_START][s])) - longest, 0)
+        bad = np.isin(conditioned.flag[row], (GAP, MISSING, OUT_OF_RANGE, STUCK))
+        first = max(int(np.nan_to_num(marks.found.rise_start[s])) - longest, 0)
         stretch = bad[first : int(marks.snaps.off[s])]
         if stretch.sum() >= longest:
             edges = np.flatnonzero(np.diff(np.concatenate(([False], stretch, [False])).astype(np.int8)))
@@ -50,18 +47,18 @@ def _missing_in_snap(conditioned: Conditioned, marks: Landmarks, entries: int) -
     return out
 
 
-def _triggered_early(
-    conditioned: Conditioned, rows: NDArray[np.int64], extent: Extent, family: Family
-) -> NDArray[np.bool_]:
-    """No snap, or one whose hold the record cuts off, although needles cross the usual trigger level."""
-    needles = conditioned.needles[rows] > 0
+def _triggered_early(conditioned: Conditioned, rows: Codes, extent: Extent, family: Family) -> Flags:
+    """No snap, or one whose hold the record cuts off, although ignition spikes cross the usual trigger level."""
+    spikes = conditioned.spikes[rows] > 0
     if family.airflow_sensor.kind == "volts":
-        needles &= conditioned.needle_top[rows] > TRIGGER_V
+        spikes &= conditioned.spike_top[rows] > TRIGGER_V
     cut = ~extent.snap | (~extent.released & (extent.hold_s < SHORTEST_HOLD_S))
-    return cut & needles
+    return cut & spikes
 
 
-def _throttle_not_full(stack: Stack, marks: Landmarks, found: dict[str, Estimate], family: Family) -> NDArray[np.bool_]:
+def _throttle_not_full(
+    stack: Stack, marks: Landmarks, entries: Entries, found: dict[str, Estimate], family: Family
+) -> Flags:
     """The throttle's or the pedal's channel says so; without one, a main peak below the family's low limit.
 
     From one capture a half-open plate can't be told from a weak van, so the van is recorded again; a van whose every
@@ -75,44 +72,98 @@ def _throttle_not_full(stack: Stack, marks: Landmarks, found: dict[str, Estimate
             low = family.main_peak.low_limit_g_s or NOTHING_ELSE * (family.main_peak.expected_g_s or 0.0)
             out = reference + found["main_peak_reference_g_s"].u < low
         if "pedal_pct" in stack.channels:
+            opening, hold_stop = marks.found.opening.at, marks.found.hold_stop
             pedal = opened_from_channel(
-                stack.channels["pedal_pct"], marks.snaps.row, marks[lk.OPENING], marks[lk.HOLD_STOP], open_pct=100.0
+                stack.channels["pedal_pct"], marks.snaps.row, opening, hold_stop, open_pct=100.0
             )
-            out = out | _over_snaps((pedal.value < THROTTLE_FULL).astype(np.float64), out.size, 0.0).astype(np.bool_)
+            out = out | (entries.padded(pedal.value) < THROTTLE_FULL)
     return np.asarray(out)
 
 
-def snap_signs(
+def _extent_flags(extent: Extent, rising: Floats) -> dict[str, Flags]:
+    """What the recording leaves out; `rising` is how steeply the flow still rises as the hold ends. [1/s]"""
+    snap, before_s = extent.snap, extent.before_s
+    short_hold, slow = extent.hold_s < SHORTEST_HOLD_S, extent.rate_hz < SLOW_RATE_HZ
+    no_idle = before_s < SHORTEST_BEFORE_S
+    return {
+        "no_snap": ~snap,
+        "too_short_before": snap & no_idle,
+        "short_before": snap & ~no_idle & (before_s < SHORT_BEFORE_S),
+        "hold_too_short": snap & extent.released & (short_hold | (rising > STILL_RISING)),
+        "ends_early": snap & ~extent.released & (short_hold | (rising > STILL_RISING_AT_END)),
+        "ends_before_settle": snap & (~extent.released | (extent.after_s < AFTER_S)),
+        "too_slow": slow,
+        "low_rate": ~slow & (extent.rate_hz < LOW_RATE_HZ),
+        "no_lambda": ~(extent.lambda_banks[0] | extent.lambda_banks[1]),
+    }
+
+
+def _condition_flags(conditions: dict[str, Floats]) -> dict[str, Flags]:
+    """What the manifest says."""
+    with np.errstate(invalid="ignore"):
+        cold = conditions["coolant_c"] < WARM_COOLANT_C
+    return {
+        "cold": cold,
+        "coolant_unmeasured": np.isnan(conditions["coolant_c"]),
+        "not_closed_loop": conditions["closed_loop"] == 0.0,
+        "closed_loop_unmeasured": np.isnan(conditions["closed_loop"]),
+    }
+
+
+def _trace_flags(
+    stack: Stack, conditioned: Conditioned, marks: Landmarks, entries: Entries, clipped: Flags
+) -> dict[str, Flags]:
+    """What the air-mass trace shows."""
+    rows, snap = entries.row, np.arange(entries.row.size) < entries.snaps
+    found, signal = marks.found, conditioned.signal
+    with np.errstate(invalid="ignore", divide="ignore"):
+        height = entries.padded(found.main_peak.raw - found.idle.raw)
+        noise = np.where(snap, conditioned.noise[rows] / np.abs(height), 0.0)
+        flat = (signal.max(axis=1) - signal.min(axis=1))[rows] <= conditioned.step[rows]
+    spike_part = conditioned.spikes[rows] * 2.0 / np.maximum(stack.count[rows], 1)
+    pinned = (conditioned.clipped_high[rows] > 0) | (conditioned.clipped_low[rows] > 0)
+    drift = np.abs(np.nan_to_num(entries.padded(found.idle.drift)))
+    return {
+        "flat": flat | (conditioned.lost[rows] >= stack.count[rows]),
+        "clipped": clipped,
+        "partly_clipped": pinned & ~clipped,
+        "noise": snap & ((noise > NOISE_HIDES) | (spike_part > MANY_SPIKES)),
+        "noisy": snap & (noise > NOISE_SHOWS) & (noise <= NOISE_HIDES),
+        "needles": (conditioned.spikes[rows] > 0) & (spike_part > SOME_SPIKES),
+        "gap": _missing_in_snap(conditioned, marks, rows.size),
+        "jitter": stack.jitter[rows] >= JITTER_LIMIT,
+        "unsteady_idle": snap & (drift > UNSTEADY),
+    }
+
+
+def quality_flags(
     stack: Stack,
     conditioned: Conditioned,
     marks: Landmarks,
-    rows: NDArray[np.int64],
+    entries: Entries,
     extent: Extent,
     found: dict[str, Estimate],
-    banks: BankSigns,
+    banks: BankFlags,
     family: Family,
-    manifest: dict[str, Floats],
-    clipped: NDArray[np.bool_],
-    hum: NDArray[np.bool_],
-) -> dict[str, NDArray[np.bool_]]:
+    clipped: Flags,
+    hum: Flags,
+) -> dict[str, Flags]:
     """Where each grade reason holds.
 
     Parameters
     ----------
     stack, conditioned, marks
         The stack, its conditioned air-mass traces and their landmarks.
-    rows : ndarray of shape (entries,), int
-        Row of each entry; snaps first.
+    entries : Entries
+        Snaps, then recordings without one.
     extent : Extent
         What each entry holds.
     found : dict of str to Estimate
         Every quantity, needs applied.
-    banks : BankSigns
+    banks : BankFlags
         What the lambda traces show.
     family : Family
         Of all of them.
-    manifest : dict of str to ndarray of shape (entries,)
-        Conditions; NaN is unmeasured.
     clipped : ndarray of shape (entries,), bool
         The main peak is at the end of the range.
     hum : ndarray of shape (snaps,), bool
@@ -123,56 +174,15 @@ def snap_signs(
     dict of str to ndarray of shape (entries,), bool
         Reason codes to where they hold.
     """
-    entries, snap = rows.size, extent.snap
-    count = np.maximum(stack.count[rows], 1)
-    raw_height = _over_snaps(marks[lk.MAIN_RAW] - marks[lk.IDLE_RAW], entries)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        noise = np.where(snap, conditioned.noise[rows] / np.abs(raw_height), 0.0)
-    needle_part = conditioned.needles[rows] * 2.0 / count
-    rising = np.nan_to_num(_over_snaps(marks[lk.END_SLOPE], entries))
-    ended = extent.released | ~snap
-    not_full = snap & (_throttle_not_full(stack, marks, found, family))
-    with np.errstate(invalid="ignore"):
-        cold = manifest["coolant_c"] < WARM_COOLANT_C
-    pinned = (conditioned.clipped_high[rows] > 0) | (conditioned.clipped_low[rows] > 0)
-    with np.errstate(invalid="ignore"):
-        flat = (conditioned.signal.max(axis=1) - conditioned.signal.min(axis=1))[rows] <= conditioned.step[rows]
-    nothing = conditioned.lost[rows] >= stack.count[rows]
-    missing_before = extent.before_s < SHORTEST_BEFORE_S
-    has_lambda = extent.lambda_banks[0] | extent.lambda_banks[1]
-    drift = np.abs(np.nan_to_num(_over_snaps(marks[lk.IDLE_DRIFT], entries)))
-    beyond = np.zeros(entries, dtype=np.bool_)
-    for name in ("main_peak_g_s", "idle_g_s"):
-        beyond |= found[name].reason == OUTSIDE
-    slow = extent.rate_hz < SLOW_RATE_HZ
-    return {
-        "no_snap": ~snap,
-        "flat": flat | nothing,
-        "cold": cold,
-        "not_closed_loop": manifest["closed_loop"] == 0.0,
-        "throttle_not_full": not_full,
-        "early_trigger": _triggered_early(conditioned, rows, extent, family),
-        "too_short_before": snap & missing_before,
-        "hold_too_short": snap & extent.released & ((extent.hold_s < SHORTEST_HOLD_S) | (rising > STILL_RISING)),
-        "ends_early": snap & ~ended & ((extent.hold_s < SHORTEST_HOLD_S) | (rising > 0.5)),
-        "clipped": clipped,
-        "too_slow": slow,
+    snap, rising = extent.snap, np.nan_to_num(entries.padded(marks.found.end_slope))
+    flags = _extent_flags(extent, rising) | _condition_flags(entries.conditions)
+    flags |= _trace_flags(stack, conditioned, marks, entries, clipped)
+    return flags | {
+        "throttle_not_full": snap & _throttle_not_full(stack, marks, entries, found, family),
+        "early_trigger": _triggered_early(conditioned, entries.row, extent, family),
+        "outside_transfer": (found["main_peak_g_s"].reason == OUTSIDE) | (found["idle_g_s"].reason == OUTSIDE),
+        "mains_hum": entries.padded(hum.astype(np.float64), 0.0) > 0.0,
         "sensor_inactive": snap & banks.inactive,
         "polarity_contradicts": banks.polarity_contradicts,
-        "noise": snap & ((noise > NOISE_HIDES) | (needle_part > NEEDLE_PART)),
-        "gap": _missing_in_snap(conditioned, marks, entries),
-        "outside_transfer": beyond,
-        "coolant_unmeasured": np.isnan(manifest["coolant_c"]),
-        "closed_loop_unmeasured": np.isnan(manifest["closed_loop"]),
-        "no_lambda": ~has_lambda,
-        "short_before": snap & ~missing_before & (extent.before_s < SHORT_BEFORE_S),
-        "ends_before_settle": snap & (~extent.released | (extent.after_s < AFTER_S)),
-        "needles": (conditioned.needles[rows] > 0) & (needle_part > 0.002),
-        "low_rate": ~slow & (extent.rate_hz < LOW_RATE_HZ),
-        "jitter": stack.jitter[rows] >= JITTER_LIMIT,
-        "partly_clipped": pinned & ~clipped,
-        "noisy": snap & (noise > NOISE_SHOWS) & (noise <= NOISE_HIDES),
         "lambda_clipped": banks.clipped,
-        "mains_hum": _over_snaps(hum.astype(np.float64), entries, 0.0) > 0.0,
-        "unsteady_idle": snap & (drift > UNSTEADY),
     }

@@ -1,6 +1,6 @@
 """The reading: recordings in, every quantity of every snap out, with uncertainty, reasons and grade.
 
-The recipe is `_read_stack`; what each landmark means is defined in `models.reading.air_trace.landmarks`.
+`models.reading.recipe.read_stack` is the recipe; `models.reading.air_trace.landmarks` defines the landmarks.
 """
 
 from collections.abc import Sequence
@@ -14,8 +14,9 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
 from models.reading.recipe import METHOD as METHOD
-from models.reading.recipe import SnapDetail, StackReading, read_stack
+from models.reading.recipe import StackReading, read_stack
 from models.reading.resampling import stack_waveforms
+from models.reading.snap_detail import SnapDetail
 from models.statistics.arrays import Floats
 from models.statistics.estimate import UNREAD_CODES, Estimate, concatenate
 
@@ -34,7 +35,8 @@ class Readings:
         Value and standard uncertainty of every quantity of `data_contracts.signals.QUANTITIES`; NaN
         where it was not read. [unit of the quantity]
     unread : list of dict of str to str
-        Per entry, each quantity without a value and its reason (`UNREAD_REASONS`). Shared between entries: do not change.
+        Per entry, each quantity without a value and its reason (`UNREAD_REASONS`). Shared between entries: do not
+        change.
     marked : list of dict of str to str
         Per entry, quantities with a mark, such as `lower_bound`. Shared: do not change.
     grade : list of str

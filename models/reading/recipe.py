@@ -1,85 +1,46 @@
-"""The recipe of one reading, for a stack of recordings of one family."""
+"""The recipe of one reading, for a stack of recordings of one family: `read_stack` calls the steps in order."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.capture import Conditions
-from data_contracts.family import Family
-from data_contracts.signals import QUANTITIES
+from data_contracts.family import AirflowSensor, Family
 from models.physics.air import main_peak_at_reference
-from models.physics.transfer_table import outside, table_of, to_flow
-from models.reading.air_trace import landmark_columns as lk
+from models.physics.transfer_table import outside, to_flow
 from models.reading.air_trace.conditioning import Conditioned, condition_airflow
 from models.reading.air_trace.engine import engine_estimates
 from models.reading.air_trace.idle_only import read_without_snap
-from models.reading.air_trace.landmarks import Landmarks, airflow_estimates, read_landmarks
-from models.reading.air_trace.mains_hum import find_hum
+from models.reading.air_trace.landmark_estimates import airflow_estimates
+from models.reading.air_trace.landmarks import Landmarks, read_landmarks
+from models.reading.air_trace.mains_hum import MainsHum, find_hum, no_hum
 from models.reading.air_trace.throttle import opened_from_shape
-from models.reading.aligned_traces import on_grid
+from models.reading.aligned_traces import GRID, on_grid
+from models.reading.entries import Entries, extent_of, hold_end, list_entries
 from models.reading.grade import grade
 from models.reading.lambda_trace.banks import read_banks
 from models.reading.needs import Extent, apply_needs
-from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, snap_signs
-from models.reading.resampling import FATES, Stack
-from models.statistics.arrays import Floats
-from models.statistics.estimate import Estimate, estimate
+from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, quality_flags
+from models.reading.resampling import CLIPPED, MISSING, Stack
+from models.reading.snap_detail import SnapDetail, snap_details
+from models.statistics.arrays import Codes, Flags, Floats
+from models.statistics.estimate import Estimate, concatenate, estimate
 
-METHOD = "7"
-_MANIFEST = (
-    "coolant_c",
-    "intake_air_c",
-    "barometer_kpa",
-    "humidity_pct",
-    "altitude_m",
-    "trim_idle_pct",
-    "trim_2500_pct",
-)
-_RECORDED = attrgetter(*_MANIFEST, "closed_loop")
-# Standard uncertainty of a trim as a scan tool shows it: steps of 0.78 % (SAE J1979) and its unrest.
+METHOD = "8"
+# Standard uncertainty of a trim as a scan tool shows it: steps of 0.78 % (SAE J1979), and it never stands still. [%]
 TRIM_U_PCT = 0.5
 # A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
 STILL_CLIMBING = 0.3
 
 
 @dataclass(frozen=True)
-class SnapDetail:
-    """What an annotated plot of one snap needs.
-
-    Attributes
-    ----------
-    time_s : ndarray of shape (samples,)
-        From the recording's first sample. [s]
-    airflow_raw, airflow_g_s : ndarray of shape (samples,), float32
-        The conditioned trace. [V, Hz or g/s], [g/s]
-    fate : list of str
-        Per sample: "" for kept, else its reason.
-    channels : dict of str to ndarray of shape (samples,), float32
-        Every recorded channel on the same grid.
-    points : dict of str to tuple of float
-        Landmark to time and flow. [s], [g/s]
-    stretches : dict of str to tuple of float
-        Stretch to its begin and end. [s]
-    """
-
-    time_s: Floats
-    airflow_raw: NDArray[np.float32]
-    airflow_g_s: NDArray[np.float32]
-    fate: list[str]
-    channels: dict[str, NDArray[np.float32]]
-    points: dict[str, tuple[float, float]]
-    stretches: dict[str, tuple[float, float]]
-
-
-@dataclass(frozen=True)
 class StackReading:
     """Entries of one stack; see `models.reading.read.Readings` for the fields they share."""
 
-    recording: NDArray[np.int64]
-    snap: NDArray[np.int64]
+    recording: Codes
+    snap: Codes
     estimates: dict[str, Estimate]
     marked: list[dict[str, str]]
     grade: list[str]
@@ -91,31 +52,6 @@ class StackReading:
     shape_airflow: NDArray[np.float32]
     shape_lambda: NDArray[np.float32]
     details: list[SnapDetail]
-
-
-def _manifest(conditions: Sequence[Conditions]) -> dict[str, Floats]:
-    rows = np.array([_RECORDED(each) for each in conditions], dtype=np.float64).reshape(len(conditions), -1)
-    return dict(zip((*_MANIFEST, "closed_loop"), np.ascontiguousarray(rows.T), strict=True))
-
-
-def _all_entries(marks: Landmarks, captures: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Rows of all entries (snaps first, then recordings without one) and the rows without a snap."""
-    bare = np.setdiff1d(np.arange(captures), marks.snaps.row)
-    return np.concatenate((marks.snaps.row, bare)), bare
-
-
-def _extend(found: dict[str, Estimate], without: dict[str, Estimate], bare: int) -> dict[str, Estimate]:
-    """Snap estimates followed by those of the recordings without a snap."""
-    out = {}
-    for name, each in found.items():
-        nothing = np.full(bare, np.nan)
-        tail = without.get(name, estimate(nothing, nothing, "no_snap"))
-        out[name] = Estimate(
-            np.concatenate((each.value, tail.value)),
-            np.concatenate((each.u, tail.u)),
-            np.concatenate((each.reason, tail.reason)),
-        )
-    return out
 
 
 def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *, detail: bool = False) -> StackReading:
@@ -137,217 +73,183 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     StackReading
         One entry per snap, then one per recording without a snap.
     """
-    sensor = family.airflow_sensor
-    captures, dt = stack.recording.size, stack.interval_s
-    recorded = sensor.channel in stack.channels
-    signal = stack.channels.get(sensor.channel)
-    fate = stack.fate.get(sensor.channel)
-    if signal is None or fate is None:
-        length = next(iter(stack.channels.values())).shape[1] if stack.channels else 8
-        signal, fate = np.full((captures, length), np.nan, np.float32), np.ones((captures, length), np.uint8)
-    low, high = sensor.range_v if sensor.kind == "volts" else (-np.inf, np.inf)
-    conditioned = condition_airflow(
-        signal, fate, stack.count, interval_s=dt, range_low=low, range_high=high, clips=sensor.kind != "g_s"
-    )
-    table = table_of(sensor)
-    flow = to_flow(conditioned.signal, sensor)
-    expected = family.main_peak.expected_g_s or 0.0
-    rate = stack.rate_hz / np.maximum(stack.held, 1.0)
-    marks = read_landmarks(
-        conditioned,
-        flow,
-        stack.count,
-        interval_s=dt,
-        table=table,
-        reported=sensor.kind == "g_s",
-        expected_g_s=expected,
-        rate_hz=rate,
-    )
-    rows, bare = _all_entries(marks, captures)
-    manifest = {name: column[rows] for name, column in _manifest(conditions).items()}
-    recorder_u = (
-        np.array([conditions[row].recorder_offset_u_v for row in marks.snaps.row.tolist()]),
-        np.array([conditions[row].recorder_gain_u for row in marks.snaps.row.tolist()]),
-    )
-    found = airflow_estimates(marks, stack.start_s, family, recorder_u)
-    of_snaps = {name: column[: marks.snaps.row.size] for name, column in manifest.items()}
+    conditioned = _condition(stack, family.airflow_sensor)
+    marks = _landmarks(stack, conditioned, family)
+    entries = list_entries(stack, marks, conditions)
+    extent = extent_of(stack, marks, entries, family)
     hum = _hum(marks, conditioned, family)
-    found |= engine_estimates(stack, conditioned, marks, family, of_snaps, found["main_peak_g_s"], hum)
-    found = _extend(found, read_without_snap(stack, conditioned, flow, bare, family), bare.size)
-    for name in ("idle", "first_peak", "dip", "main_peak"):
-        beyond = outside(found[f"{name}_v"].value, sensor)
-        found[f"{name}_g_s"] = found[f"{name}_g_s"].because(beyond, "outside_transfer")
-    clipped = _clipped(marks, conditioned, rows.size)
-    for name in ("main_peak_v", "main_peak_g_s", "flow_per_rev_mg", "volumetric_efficiency"):
-        found[name] = found[name].because(clipped, "clipped")
-    main = found["main_peak_g_s"]
-    reference = main_peak_at_reference(
-        main.value, main.u, family=family,
-        intake_air_c=manifest["intake_air_c"], barometer_kpa=manifest["barometer_kpa"],
-        humidity_pct=manifest["humidity_pct"], altitude_m=manifest["altitude_m"],
-    )  # fmt: skip
-    found["main_peak_reference_g_s"] = Estimate(reference.value, reference.u, main.reason)
-    if "throttle_opened" not in found:
-        shape_of = found["first_peak_g_s"].value / main.value
-        found["throttle_opened"] = opened_from_shape(reference.value, shape_of, expected_g_s=expected)
-    for name in ("trim_idle_pct", "trim_2500_pct"):
-        found[name] = estimate(manifest[name], np.full(rows.size, TRIM_U_PCT), "unmeasured_condition")
-    extent = _extent(stack, conditioned, marks, rows, bare, manifest, recorded)
-    banks, signs, lambda_shape = read_banks(stack, marks, rows, family, found["engine_speed_idle_rpm"])
-    found |= banks
-    out = apply_needs(found, extent, family)
-    holds = snap_signs(stack, conditioned, marks, rows, extent, out, signs, family, manifest, clipped, hum[0] > 0.0)
-    grades, reasons = grade(holds, rows.size)
-    start, stop = marks.snaps.first, marks.snaps.stop
-    count = stack.count[bare]
-    shape = on_grid(
-        flow, stack.count, marks.snaps.row, interval_s=dt, opening=marks[lk.OPENING], release=_to_end(marks)
-    )
-    empty = np.full((bare.size, shape.shape[1]), np.nan, dtype=np.float32)
+    clipped = _clipped(marks, conditioned, entries)
+
+    found = airflow_estimates(marks, stack.start_s, family, _recorder_u(conditions, marks))
+    found |= engine_estimates(stack, conditioned, marks, family, entries.of_snaps(), found["main_peak_g_s"], hum)
+    idle_only = read_without_snap(stack, conditioned, marks.flow, entries.without_snap, family)
+    found = _all_entries(found, idle_only, entries.without_snap.size)
+    found = _outside_table(found, family.airflow_sensor)
+    found = _without_clipped(found, clipped)
+    found |= _at_reference(found, entries.conditions, family)
+    found |= _opened_from_shape(found, family)
+    found |= _trims(entries.conditions)
+    banks, lambda_flags, shape_lambda = read_banks(stack, marks, entries, family, found["engine_speed_idle_rpm"])
+    found = apply_needs(found | banks, extent, family)
+
+    flags = quality_flags(stack, conditioned, marks, entries, extent, found, lambda_flags, family, clipped, hum.found)
+    grades, reasons = grade(flags, entries.row.size)
     return StackReading(
-        recording=stack.recording[rows],
-        snap=np.concatenate((marks.snaps.number, np.ones(bare.size, dtype=np.int64))),
-        estimates=out,
-        marked=_marks(out, extent, marks, clipped),
+        recording=stack.recording[entries.row],
+        snap=entries.number,
+        estimates=found,
+        marked=_marked(found, extent, marks, entries),
         grade=grades,
         grade_reasons=reasons,
-        rate_hz=stack.rate_hz[rows],
-        length_s=stack.length_s[rows],
-        snap_start_s=stack.start_s
-        + np.concatenate((start, np.zeros(bare.size, dtype=np.int64))).astype(np.float64) * dt,
-        snap_end_s=stack.start_s + np.concatenate((stop, count)).astype(np.float64) * dt,
-        shape_airflow=np.concatenate((shape, empty)),
-        shape_lambda=lambda_shape,
-        details=_details(stack, conditioned, flow, marks, rows, out) if detail else [],
+        rate_hz=stack.rate_hz[entries.row],
+        length_s=stack.length_s[entries.row],
+        snap_start_s=stack.start_s + entries.first.astype(np.float64) * stack.interval_s,
+        snap_end_s=stack.start_s + entries.stop.astype(np.float64) * stack.interval_s,
+        shape_airflow=_shape_airflow(stack, marks, entries),
+        shape_lambda=shape_lambda,
+        details=snap_details(stack, conditioned, marks, entries, found) if detail else [],
     )
 
 
-def _to_end(marks: Landmarks) -> Floats:
-    """Release, or the end of the hold where the record ends first. [samples]"""
-    return np.where(np.isfinite(marks[lk.RELEASE]), marks[lk.RELEASE], marks.snaps.off)
+def _condition(stack: Stack, sensor: AirflowSensor) -> Conditioned:
+    """Conditioned air-mass traces; all of them missing where the channel was not recorded."""
+    signal, flag = stack.channels.get(sensor.channel), stack.flag.get(sensor.channel)
+    if signal is None or flag is None:
+        length = next(iter(stack.channels.values())).shape[1] if stack.channels else 8
+        shape = (stack.recording.size, length)
+        signal, flag = np.full(shape, np.nan, np.float32), np.full(shape, MISSING, np.uint8)
+    low, high = sensor.range_v if sensor.kind == "volts" else (-np.inf, np.inf)
+    return condition_airflow(
+        signal,
+        flag,
+        stack.count,
+        interval_s=stack.interval_s,
+        range_low=low,
+        range_high=high,
+        clips=sensor.kind != "g_s",
+    )
 
 
-def _hum(marks: Landmarks, conditioned: Conditioned, family: Family) -> tuple[Floats, Floats, Floats]:
+def _landmarks(stack: Stack, conditioned: Conditioned, family: Family) -> Landmarks:
+    flow = to_flow(conditioned.signal, family.airflow_sensor)
+    rate_hz = stack.rate_hz / np.maximum(stack.held, 1.0)
+    return read_landmarks(conditioned, flow, stack.count, family, interval_s=stack.interval_s, rate_hz=rate_hz)
+
+
+def _recorder_u(conditions: Sequence[Conditions], marks: Landmarks) -> tuple[Floats, Floats]:
+    """Standard uncertainty of the recorder's offset and gain, of every snap. [V], [1]"""
+    rows = marks.snaps.row.tolist()
+    return (
+        np.array([conditions[row].recorder_offset_u_v for row in rows]),
+        np.array([conditions[row].recorder_gain_u for row in rows]),
+    )
+
+
+def _hum(marks: Landmarks, conditioned: Conditioned, family: Family) -> MainsHum:
     """Mains hum of every snap; only a voltage picks it up."""
+    found = marks.found
     if family.airflow_sensor.kind != "volts":
-        return (np.zeros(marks.snaps.row.size),) * 3
+        return no_hum(marks.snaps.row.size)
     return find_hum(
-        conditioned.signal, marks.snaps.row, (marks[lk.IDLE_FIRST], marks[lk.IDLE_STOP]),
-        (marks[lk.MAIN_FIRST], marks[lk.HOLD_STOP]), marks[lk.MAIN_RAW] - marks[lk.IDLE_RAW],
+        conditioned.signal,
+        marks.snaps.row,
+        (found.idle.first, found.idle.stop),
+        (found.main_peak.first, found.hold_stop),
+        found.main_peak.raw - found.idle.raw,
         interval_s=marks.interval_s,
-    )  # fmt: skip
+    )
 
 
-def _clipped(marks: Landmarks, conditioned: Conditioned, entries: int) -> NDArray[np.bool_]:
+def _clipped(marks: Landmarks, conditioned: Conditioned, entries: Entries) -> Flags:
     """Whether more than a fifth of the main peak's samples are at the end of the range."""
-    out = np.zeros(entries, dtype=np.bool_)
-    code = FATES.index("clipped")
+    out = np.zeros(entries.row.size, dtype=np.bool_)
+    spot = marks.found.main_peak
     for s in np.flatnonzero(conditioned.clipped_high[marks.snaps.row] > 0):
-        if not np.isfinite(marks[lk.MAIN_AT][s]):
+        if not np.isfinite(spot.at[s]):
             continue
-        at = int(marks[lk.MAIN_AT][s])
-        first, stop = min(int(marks[lk.MAIN_FIRST][s]), at - 20), max(int(marks[lk.MAIN_STOP][s]), at + 20)
-        part = conditioned.fate[marks.snaps.row[s], max(first, 0) : stop]
-        out[s] = bool(np.mean(part == code) > 0.2)
+        at = int(spot.at[s])
+        first, stop = min(int(spot.first[s]), at - 20), max(int(spot.stop[s]), at + 20)
+        part = conditioned.flag[marks.snaps.row[s], max(first, 0) : stop]
+        out[s] = bool(np.mean(part == CLIPPED) > 0.2)
     return out
 
 
-def _extent(
-    stack: Stack,
-    conditioned: Conditioned,
-    marks: Landmarks,
-    rows: NDArray[np.int64],
-    bare: NDArray[np.int64],
-    manifest: dict[str, Floats],
-    recorded: bool,
-) -> Extent:
-    dt, snaps = stack.interval_s, marks.snaps
-    release = marks[lk.RELEASE]
-    released = np.isfinite(release)
-    opening = np.where(np.isfinite(marks[lk.OPENING]), marks[lk.OPENING], snaps.on)
-    tail = np.zeros(bare.size)
-    none = np.zeros(rows.size, dtype=np.bool_)
+def _all_entries(found: dict[str, Estimate], idle_only: dict[str, Estimate], without_snap: int) -> dict[str, Estimate]:
+    """Estimates of the snaps, followed by those of the recordings without one."""
+    nothing = np.full(without_snap, np.nan)
+    no_snap = estimate(nothing, nothing, "no_snap")
+    return {name: concatenate((each, idle_only.get(name, no_snap))) for name, each in found.items()}
 
-    def has(*names: str) -> NDArray[np.bool_]:
-        return none | any(name in stack.channels for name in names)
 
-    count = stack.count[rows] * dt
-    return Extent(
-        snap=np.concatenate((np.ones(snaps.row.size, dtype=np.bool_), np.zeros(bare.size, dtype=np.bool_))),
-        airflow=none | recorded,
-        engine_speed=has("engine_rpm"),
-        lambda_banks=(has("lambda_v", "lambda_ratio"), has("bank2_lambda_v", "bank2_lambda_ratio")),
-        rate_hz=stack.rate_hz[rows] / stack.held[rows],
-        before_s=np.concatenate(((marks[lk.RISE_START] - snaps.first) * dt, count[snaps.row.size :])),
-        hold_s=np.concatenate(((_to_end(marks) - opening) * dt, tail)),
-        after_s=np.concatenate((np.where(released, (snaps.stop - release) * dt, 0.0), tail)),
-        released=np.concatenate((released, tail.astype(np.bool_))),
-        conditions=manifest,
+def _outside_table(found: dict[str, Estimate], sensor: AirflowSensor) -> dict[str, Estimate]:
+    """Flows whose raw level lies outside the transfer table are not read."""
+    out = dict(found)
+    for name in ("idle", "first_peak", "dip", "main_peak"):
+        beyond = outside(found[f"{name}_v"].value, sensor)
+        out[f"{name}_g_s"] = found[f"{name}_g_s"].because(beyond, "outside_transfer")
+    return out
+
+
+def _without_clipped(found: dict[str, Estimate], clipped: Flags) -> dict[str, Estimate]:
+    """What a clipped main peak can't give is not read."""
+    names = ("main_peak_v", "main_peak_g_s", "flow_per_rev_mg", "volumetric_efficiency")
+    return found | {name: found[name].because(clipped, "clipped") for name in names}
+
+
+def _at_reference(found: dict[str, Estimate], conditions: dict[str, Floats], family: Family) -> dict[str, Estimate]:
+    """Main peak at reference conditions."""
+    main = found["main_peak_g_s"]
+    reference = main_peak_at_reference(
+        main.value,
+        main.u,
+        family=family,
+        intake_air_c=conditions["intake_air_c"],
+        barometer_kpa=conditions["barometer_kpa"],
+        humidity_pct=conditions["humidity_pct"],
+        altitude_m=conditions["altitude_m"],
     )
+    return {"main_peak_reference_g_s": Estimate(reference.value, reference.u, main.reason)}
 
 
-def _marks(
-    out: dict[str, Estimate], extent: Extent, marks: Landmarks, clipped: NDArray[np.bool_]
-) -> list[dict[str, str]]:
+def _opened_from_shape(found: dict[str, Estimate], family: Family) -> dict[str, Estimate]:
+    """How far the throttle opened, by the flow, where no channel says so."""
+    if "throttle_opened" in found:
+        return {}
+    opened = opened_from_shape(
+        found["main_peak_reference_g_s"].value,
+        found["first_peak_g_s"].value / found["main_peak_g_s"].value,
+        expected_g_s=family.main_peak.expected_g_s or 0.0,
+    )
+    return {"throttle_opened": opened}
+
+
+def _trims(conditions: dict[str, Floats]) -> dict[str, Estimate]:
+    """Fuel trims as the manifest states them."""
+    names = ("trim_idle_pct", "trim_2500_pct")
+    u = np.full(conditions["trim_idle_pct"].size, TRIM_U_PCT)
+    return {name: estimate(conditions[name], u, "unmeasured_condition") for name in names}
+
+
+def _marked(found: dict[str, Estimate], extent: Extent, marks: Landmarks, entries: Entries) -> list[dict[str, str]]:
     """A main peak read too slowly, or still rising when the pedal was released, is a lower bound."""
-    slope = np.concatenate((marks[lk.END_SLOPE], np.full(clipped.size - marks.snaps.row.size, np.nan)))
+    slope = entries.padded(marks.found.end_slope)
     low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | (slope > STILL_CLIMBING)
-    bound: list[dict[str, str]] = [{}, {"main_peak_g_s": "lower_bound", "main_peak_v": "lower_bound"}]
-    bound.append({"main_peak_g_s": "lower_bound"})
-    read = np.isfinite(out["main_peak_g_s"].value) & low
-    kind = np.where(read, np.where(np.isfinite(out["main_peak_v"].value), 1, 2), 0)
+    flow, both = {"main_peak_g_s": "lower_bound"}, {"main_peak_g_s": "lower_bound", "main_peak_v": "lower_bound"}
+    bound: list[dict[str, str]] = [{}, both, flow]
+    read = np.isfinite(found["main_peak_g_s"].value) & low
+    kind = np.where(read, np.where(np.isfinite(found["main_peak_v"].value), 1, 2), 0)
     return [bound[k] for k in kind.tolist()]
 
 
-_POINTS = {
-    "opening": lk.OPENING, "first_peak": lk.FIRST_PEAK_AT, "dip": lk.DIP_AT, "main_peak": lk.MAIN_AT,
-    "release": lk.RELEASE, "recirculation_pulse": lk.PULSE_AT, "undershoot": lk.LOW_AT, "settle": lk.SETTLE,
-}  # fmt: skip
-# Landmark to the quantity whose reading it shows.
-_SHOWS = {q.landmark: q.name for q in QUANTITIES.values() if q.landmark}
-_STRETCHES = {
-    "idle": (lk.IDLE_FIRST, lk.IDLE_STOP),
-    "main_peak": (lk.MAIN_FIRST, lk.MAIN_STOP),
-    "idle_after": (lk.AFTER_FIRST, lk.AFTER_STOP),
-}
-
-
-def _details(
-    stack: Stack,
-    conditioned: Conditioned,
-    flow: NDArray[np.float32],
-    marks: Landmarks,
-    rows: NDArray[np.int64],
-    found: dict[str, Estimate],
-) -> list[SnapDetail]:
-    """What a plot shows: landmarks and stretches of quantities that were read, so that plot and text agree."""
-    details = []
-    for entry, row in enumerate(rows.tolist()):
-        n = int(stack.count[row])
-        time = stack.start_s + np.arange(n, dtype=np.float64) * stack.interval_s
-        points: dict[str, tuple[float, float]] = {}
-        stretches: dict[str, tuple[float, float]] = {}
-        if entry < marks.snaps.row.size:
-            for name, column in _POINTS.items():
-                at = marks.table[entry, column]
-                if np.isfinite(at) and found[_SHOWS[name]].reason[entry] == 0:
-                    points[name] = (
-                        stack.start_s + at * stack.interval_s,
-                        float(np.interp(at, np.arange(n), marks.fast[row, :n])),
-                    )
-            for name, (first, stop) in _STRETCHES.items():
-                a, b = marks.table[entry, first], marks.table[entry, stop]
-                if np.isfinite(a) and found[_SHOWS[name]].reason[entry] == 0:
-                    stretches[name] = (stack.start_s + a * stack.interval_s, stack.start_s + b * stack.interval_s)
-        details.append(
-            SnapDetail(
-                time,
-                conditioned.signal[row, :n],
-                flow[row, :n],
-                [FATES[k] for k in conditioned.fate[row, :n].tolist()],
-                {name: samples[row, :n] for name, samples in stack.channels.items()},
-                points,
-                stretches,
-            )
-        )
-    return details
+def _shape_airflow(stack: Stack, marks: Landmarks, entries: Entries) -> NDArray[np.float32]:
+    """Flow on the fixed grid; NaN for a recording without a snap."""
+    out = np.full((entries.row.size, GRID), np.nan, dtype=np.float32)
+    out[: entries.snaps] = on_grid(
+        marks.flow,
+        stack.count,
+        marks.snaps.row,
+        interval_s=stack.interval_s,
+        opening=marks.found.opening.at,
+        release=hold_end(marks),
+    )
+    return out

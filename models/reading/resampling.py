@@ -15,9 +15,9 @@ from data_contracts.capture import Waveform
 from data_contracts.signals import AIRFLOW_SIGNALS, SIGNALS
 from models.statistics.compiled import kernel, vector_kernel
 
-# The fate of a sample: 0 is kept, the rest are the codes of data_contracts.reasons.SAMPLE_REASONS.
-KEPT, MISSING, OUT_OF_RANGE, STUCK, CLIPPED, NEEDLE, GAP = range(7)
-FATES = ("", "missing", "out_of_range", "stuck", "clipped", "needle", "gap")
+# What becomes of a sample: 0 is kept, the rest are the codes of data_contracts.reasons.SAMPLE_REASONS.
+KEPT, MISSING, OUT_OF_RANGE, STUCK, CLIPPED, SPIKE, GAP = range(7)
+SAMPLE_FLAGS = ("", "missing", "out_of_range", "stuck", "clipped", "needle", "gap")
 
 # Above this rate neither sensor moves between samples: average blocks down to it. Hot-wire and lambda
 # sensors answer in milliseconds (common practice, no source).
@@ -43,8 +43,8 @@ class Stack:
         Time of the first grid sample from the recording's first sample. [s]
     channels : dict of str to ndarray of shape (captures, samples), float32
         Samples; NaN where nothing was recorded. [unit of the signal]
-    fate : dict of str to ndarray of shape (captures, samples), uint8
-        Fate of each sample, an index of `FATES`.
+    flag : dict of str to ndarray of shape (captures, samples), uint8
+        What becomes of each sample, an index of `SAMPLE_FLAGS`.
     count : ndarray of shape (captures,), int
         Samples that are part of the recording; the rest of the row is padding.
     rate_hz : ndarray of shape (captures,)
@@ -61,7 +61,7 @@ class Stack:
     interval_s: float
     start_s: float
     channels: dict[str, NDArray[np.float32]]
-    fate: dict[str, NDArray[np.uint8]]
+    flag: dict[str, NDArray[np.uint8]]
     count: NDArray[np.int64]
     rate_hz: NDArray[np.float64]
     length_s: NDArray[np.float64]
@@ -135,7 +135,7 @@ def _fill(
     low: float,
     high: float,
     out: NDArray[np.float32],
-    fate: NDArray[np.uint8],
+    flag: NDArray[np.uint8],
 ) -> int:  # pragma: no cover - compiled
     """Write one channel onto the grid, `block` fine samples averaged to one; return the grid samples."""
     n = values.size
@@ -146,9 +146,9 @@ def _fill(
         for j in range(count):
             value = float(values[j])
             out[j] = values[j]
-            fate[j] = KEPT
+            flag[j] = KEPT
             if not low <= value <= high:
-                fate[j] = MISSING if np.isnan(value) else OUT_OF_RANGE
+                flag[j] = MISSING if np.isnan(value) else OUT_OF_RANGE
                 out[j] = np.nan
         fine = 0  # done
     for j in range(count if fine > 0 else 0):
@@ -180,13 +180,13 @@ def _fill(
                 worst = code
         if kept > 0:
             out[j] = total / kept
-            fate[j] = KEPT
+            flag[j] = KEPT
         else:
             out[j] = np.nan
-            fate[j] = worst
+            flag[j] = worst
     for j in range(count, out.size):
         out[j] = np.nan
-        fate[j] = MISSING
+        flag[j] = MISSING
     return count
 
 
@@ -201,15 +201,14 @@ def _fill_rows(
     low: float,
     high: float,
     out: NDArray[np.float32],
-    fate: NDArray[np.uint8],
+    flag: NDArray[np.uint8],
     count: NDArray[np.int64],
 ) -> None:  # pragma: no cover - compiled
-    """`_fill` for every row; `starts` says where each recording begins in `time` and `values`, which hold all in a row."""
+    """`_fill` for every row; `starts` says where each recording begins in `time` and `values`."""
     for row in range(out.shape[0]):
         a, b = starts[row], starts[row + 1]
-        count[row] = _fill(
-            time[a:b], values[a:b], interval, uniform[row], block, low, high, out[row], fate[row]
-        )  # fmt: skip
+        fit = uniform[row]
+        count[row] = _fill(time[a:b], values[a:b], interval, fit, block, low, high, out[row], flag[row])
 
 
 @kernel
@@ -274,7 +273,7 @@ def _stack(
 ) -> Stack:
     captures = len(members)
     channels = {name: np.empty((captures, length), dtype=np.float32) for name in names}
-    fate = {name: np.empty((captures, length), dtype=np.uint8) for name in names}
+    flag = {name: np.empty((captures, length), dtype=np.uint8) for name in names}
     count = np.zeros(captures, dtype=np.int64)
     held = np.ones(captures)
     chosen = [waveforms[member[0]] for member in members]
@@ -288,13 +287,13 @@ def _stack(
         values = np.concatenate([waveform.channels[name] for waveform in chosen])
         if name in AIRFLOW_SIGNALS:
             _held_rows(values, starts, held)
-        _fill_rows(time, values, starts, interval, uniform, block, low, high, channels[name], fate[name], count)
+        _fill_rows(time, values, starts, interval, uniform, block, low, high, channels[name], flag[name], count)
     return Stack(
         recording=np.array([member[0] for member in members], dtype=np.int64),
         interval_s=interval * block,
         start_s=0.5 * (block - 1) * interval,
         channels=channels,
-        fate=fate,
+        flag=flag,
         count=count,
         rate_hz=1.0 / np.array([member[1] for member in members]),
         length_s=np.array([waveform.time_s[-1] for waveform in chosen]),

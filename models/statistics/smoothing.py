@@ -123,9 +123,8 @@ def parabola(
 ) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
     """Mean, tilt and bend of the least-squares parabola through x[first:stop], and the sum of squares under the bend.
 
-    In u, centred and scaled, the polynomials 1, u and u² - mean(u²) are orthogonal on a uniform grid, so each coefficient
-    stands alone.
-    """
+    In u, centred and scaled, the polynomials 1, u and u² - mean(u²) are orthogonal on a uniform grid, so each
+    coefficient stands alone."""
     n = stop - first
     middle, scale = 0.5 * (first + stop - 1), 2.0 / n
     second = (n * n - 1.0) / 12.0 * scale * scale  # mean of u²
@@ -161,7 +160,8 @@ def parabola_at(
 def parabola_top(
     x: NDArray[np.float32], first: int, stop: int, at: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Where the least-squares parabola through x[first:stop] is highest within a quarter of its width of `at`, and how high."""
+    """Where the least-squares parabola through x[first:stop] is highest within a quarter of its width of `at`, and how
+    high."""
     scale = 2.0 / (stop - first)
     second = ((stop - first) ** 2 - 1.0) / 12.0 * scale * scale
     mean, tilt, bend, _ = parabola(x, first, stop)
@@ -238,12 +238,12 @@ def tapered_mean(
 def block_mean(
     x: NDArray[np.float32], first: int, stop: int, blocks: int
 ) -> tuple[float, float, float, float]:  # pragma: no cover - compiled
-    """Level of a stretch, its standard uncertainty from noise, its drift end to end, and the wander of the level itself.
+    """Level of a stretch, its standard uncertainty from noise, its drift end to end, and the wander of the level
+    itself.
 
-    Means over half-overlapping cosine windows leave firing ripple out; neighbours share a sixth of their variance. Noise
-    is what their second differences hold, 6 - 8/6 times its variance, in which a slow movement of the level cancels;
-    what they scatter beyond it is wander: real, and part of the mean.
-    """
+    Means over half-overlapping cosine windows leave firing ripple out; neighbours share a sixth of their variance.
+    Noise is what their second differences hold, 6 - 8/6 times its variance, in which a slow movement of the level
+    cancels; what they scatter beyond it is wander: real, and part of the mean."""
     n = stop - first
     blocks = max(1, min(blocks, (n - 1) // 4))
     length = int(2.0 * n / (blocks + 1))

@@ -1,4 +1,5 @@
-"""By how much Student's quantiles exceed the normal ones: what a limit or an interval widens by where a scatter is told from little."""
+"""By how much Student's quantiles exceed the normal ones: what a limit or an interval widens by where a scatter is told
+from little."""
 
 import numpy as np
 from scipy.special import ndtri, stdtrit
@@ -33,7 +34,8 @@ _RATIOS = np.concatenate([[1.0], quantile_ratio(0.025, _STEPS / np.arange(1.0, _
 
 @kernel
 def student_factor(degrees: float) -> float:
-    """What a standard uncertainty grows by, so that 1.96 of it are a 95 % interval though its scatter was told from little.
+    """What a standard uncertainty grows by, so that 1.96 of it are a 95 % interval though its scatter was told from
+    little.
 
     Parameters
     ----------

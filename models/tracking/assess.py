@@ -1,8 +1,8 @@
 """From readings to states: the recipe of tracking, in order.
 
-Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, unsteady repeats →
-forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later is used.
-"""
+Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, unsteady
+repeats → forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later
+is used."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -77,8 +77,9 @@ class Assessment:
     trends : polars.DataFrame
         Rows of the trends table.
     states : polars.DataFrame
-        One row per van with a visit not long ago: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm, unsteady,
-        anomaly, urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent first.
+        One row per van with a visit not long ago: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm,
+        unsteady, anomaly, urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent
+        first.
     residuals : Residuals
         Of the vans on the list, in the order of `states`.
     notices : tuple of Notice
@@ -222,8 +223,13 @@ def _captures(
 def _nothing() -> Assessment:
     empty = np.empty((0, 0))
     captures = pl.DataFrame(
-        schema={"capture_id": pl.String(), "representative": pl.Boolean(), MAIN_PEAK: pl.Float64(), MAIN_PEAK + "_u": pl.Float64()}
-    )  # fmt: skip
+        schema={
+            "capture_id": pl.String(),
+            "representative": pl.Boolean(),
+            MAIN_PEAK: pl.Float64(),
+            MAIN_PEAK + "_u": pl.Float64(),
+        }
+    )
     return Assessment(
         captures,
         pl.DataFrame(schema=polars_schema(TRENDS)),

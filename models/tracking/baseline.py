@@ -1,4 +1,5 @@
-"""What a healthy van is expected to read: specification, family and the van's own first visits, shrunk into one another."""
+"""What a healthy van is expected to read: specification, family and the van's own first visits, shrunk into one
+another."""
 
 from dataclasses import dataclass
 
@@ -61,10 +62,9 @@ def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float
     Notes
     -----
     The larger of the scatter between neighbouring visits and between visits five apart (healthy vans may wander), each
-    the larger of the median of absolute differences, the root mean square of clipped ones over the quieter three quarters
-    of vans (quantities that are often equal), and the middle van's 95 % quantile over that of Student's t with five degrees
-    of freedom (quantities with two modes or wild tails).
-    """
+    the larger of the median of absolute differences, the root mean square of clipped ones over the quieter three
+    quarters of vans (quantities that are often equal), and the middle van's 95 % quantile over that of Student's t with
+    five degrees of freedom (quantities with two modes or wild tails)."""
     keep = np.isfinite(y)
     values, code = y[keep], van[keep]
     found, pairs = least, 0
@@ -112,7 +112,8 @@ class FamilyLevel:
 
 
 def specification(family: Family, quantity: str) -> tuple[float, float] | None:
-    """The register's figure for a quantity, on the working scale, with how far healthy families stand from such figures.
+    """The register's figure for a quantity, on the working scale, with how far healthy families stand from such
+    figures.
 
     Parameters
     ----------

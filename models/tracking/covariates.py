@@ -74,17 +74,26 @@ def fill_air(visits: pl.DataFrame, *, usual_intake_air_c: float = 15.0) -> tuple
     air : Air
         One row per visit.
     source : polars.Series
-        Where pressure and temperature came from, the weaker of the two: measured, depot_day, depot_week, fleet_week, unmeasured.
+        Where pressure and temperature came from, the weaker of the two: measured, depot_day, depot_week, fleet_week,
+        unmeasured.
 
     Notes
     -----
     Standard uncertainties grow down that list. An altitude is used before another van's barometer of another place.
     """
     steps: tuple[tuple[str, list[pl.Expr], dict[str, float]], ...] = (
-        ("depot_day", [pl.col("depot"), pl.col("captured_at").dt.date()], {"intake_air_c": 4.0, "barometer_kpa": 0.4, "humidity_pct": 10.0}),
-        ("depot_week", [pl.col("depot"), pl.col("week")], {"intake_air_c": 6.0, "barometer_kpa": 0.9, "humidity_pct": 15.0}),
+        (
+            "depot_day",
+            [pl.col("depot"), pl.col("captured_at").dt.date()],
+            {"intake_air_c": 4.0, "barometer_kpa": 0.4, "humidity_pct": 10.0},
+        ),
+        (
+            "depot_week",
+            [pl.col("depot"), pl.col("week")],
+            {"intake_air_c": 6.0, "barometer_kpa": 0.9, "humidity_pct": 15.0},
+        ),
         ("fleet_week", [pl.col("week")], {"intake_air_c": 8.0, "humidity_pct": 20.0}),
-    )  # fmt: skip
+    )
     values = {
         c: visits[c].cast(pl.Float64).to_numpy().copy() for c in ("intake_air_c", "barometer_kpa", "humidity_pct")
     }

@@ -1,4 +1,5 @@
-"""Where a baseline starts again or is doubted: after a repair, for the quantities it may have touched, or new engine-control software."""
+"""Where a baseline starts again or is doubted: after a repair, for the quantities it may have touched, or new
+engine-control software."""
 
 import itertools
 from collections.abc import Mapping
@@ -13,14 +14,24 @@ from models.statistics.arrays import Codes
 
 _NAMED_BY: Mapping[RepairKind, tuple[str, ...]] = {
     "air_path": (
-        "air-mass", "air mass", "airflow", "maf", "throttle", "intake", "inlet", "air filter", "turbo", "charge", "recirculation",
+        "air-mass",
+        "air mass",
+        "airflow",
+        "maf",
+        "throttle",
+        "intake",
+        "inlet",
+        "air filter",
+        "turbo",
+        "charge",
+        "recirculation",
     ),
     "air_leak": ("vacuum", "manifold", "gasket", "breather", "unmetered", "purge"),
     "lambda": ("lambda", "oxygen"),
     "fuel": ("inject", "fuel", "pump", "rail", "regulator"),
     "ignition": ("ignition", "spark", "coil", "plug"),
     "exhaust": ("exhaust", "catalyst", "manifold", "silencer"),
-}  # fmt: skip
+}
 
 NO_RESTART, CHANGED, REPAIRED = 0, 1, 2
 

@@ -117,7 +117,8 @@ def take_off_shared(
     weeks: Codes,
     quantities: tuple[str, ...],
 ) -> tuple[Movement, ...]:
-    """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and instrument's week."""
+    """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and
+    instrument's week."""
     serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
     depot = visits["depot"].to_numpy().astype(str)
     at_depot = np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f"))
@@ -145,11 +146,16 @@ def take_off_shared(
     member[groups[-1]] = np.arange(len(x))
     movements = [
         Movement(
-            str(depot[member[g]]), str(serial[member[g]]), visits["week"][int(member[g])], quantities[q],
-            float(last.shift[g, q]), float(last.u[g, q]), int(last.vans[g, q]),
+            str(depot[member[g]]),
+            str(serial[member[g]]),
+            visits["week"][int(member[g])],
+            quantities[q],
+            float(last.shift[g, q]),
+            float(last.u[g, q]),
+            int(last.vans[g, q]),
         )
         for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
-    ]  # fmt: skip
+    ]
     return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
 
 

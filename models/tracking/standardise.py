@@ -1,4 +1,5 @@
-"""Readings to scatters: every quantity at reference conditions, over its family's scatter, without what vans do together."""
+"""Readings to scatters: every quantity at reference conditions, over its family's scatter, without what vans do
+together."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -46,8 +47,8 @@ class Standardised:
     x : ndarray of shape (visits, quantities)
         Less the family's level and shared movements, over the scatter. [scatters]
     variance : ndarray of shape (visits, quantities)
-        In-control variance of x; 1 for a usual visit. The visits' own, the repeats' over their number, the recorder's where its shift
-        is not known, and the doubt in conditions and shared movements. [scatters²]
+        In-control variance of x; 1 for a usual visit. The visits' own, the repeats' over their number, the recorder's
+        where its shift is not known, and the doubt in conditions and shared movements. [scatters²]
     conditions_u : ndarray of shape (visits, covariates)
         Standard uncertainty of the surroundings, as `models.tracking.covariates.COVARIATES`.
     peer_variance : ndarray of shape (visits, quantities)
@@ -107,10 +108,7 @@ def standardise(
     quantities = tracked_of(visits)
     names = tuple(sorted(visits["family"].unique().to_list()))
     family = np.searchsorted(np.array(names), visits["family"].to_numpy().astype(str)).astype(np.int64)
-    van_names = visits["van_id"].to_numpy().astype(str)
-    first = np.flatnonzero(np.concatenate([[True], van_names[1:] != van_names[:-1]]))
-    starts = np.append(first, len(van_names)).astype(np.int64)
-    van = np.repeat(np.arange(first.size), np.diff(starts))
+    van, starts = _vans(visits)
     number = {w: week_number(w) for w in visits["week"].unique().to_list()}
     weeks = visits["week"].replace_strict(number, return_dtype=pl.Int64).to_numpy()
     air, air_from = fill_air(visits)
@@ -167,6 +165,14 @@ def standardise(
         restart=restart,
         movements=movements,
     )
+
+
+def _vans(visits: pl.DataFrame) -> tuple[Codes, Codes]:
+    """Number of each visit's van, and the first visit of each van with the end."""
+    names = visits["van_id"].to_numpy().astype(str)
+    first = np.flatnonzero(np.concatenate([[True], names[1:] != names[:-1]]))
+    starts = np.append(first, len(names)).astype(np.int64)
+    return np.repeat(np.arange(first.size), np.diff(starts)), starts
 
 
 @dataclass(frozen=True)
@@ -226,7 +232,8 @@ def _visits_of_family(
 
 @dataclass(frozen=True)
 class _Corrected:
-    """One quantity of one family at reference conditions: arrays of shape (visits,), the rest of the family. [working scale]"""
+    """One quantity of one family at reference conditions: arrays of shape (visits,), the rest of the family. [working
+    scale]"""
 
     scaled: Floats
     variance: Floats
@@ -288,7 +295,8 @@ def _without_shared(
 
 
 def vans_spread(std: Standardised) -> Floats:
-    """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it. [scatters]"""
+    """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it.
+    [scatters]"""
     spread = np.full((len(std.families), len(std.quantities)), np.nan)
     for (f, q), level in std.levels.items():
         spread[f, q] = level.spread / std.scatter[f, q]

@@ -1,4 +1,5 @@
-"""Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits scatter."""
+"""Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits
+scatter."""
 
 import numpy as np
 import polars as pl
@@ -14,9 +15,21 @@ COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name)
 MAIN_PEAK = "main_peak_reference_g_s"
 MAIN_PEAK_AS_READ = "main_peak_g_s"
 IDENTITY = (
-    "capture_id", "van_id", "family", "depot", "captured_at", "week", "visit", "grade", "recorder_serial", "ecu_software",
-    "fuel", "hold_s", "length_s", "rate_hz",
-)  # fmt: skip
+    "capture_id",
+    "van_id",
+    "family",
+    "depot",
+    "captured_at",
+    "week",
+    "visit",
+    "grade",
+    "recorder_serial",
+    "ecu_software",
+    "fuel",
+    "hold_s",
+    "length_s",
+    "rate_hz",
+)
 RECORDER = ("recorder_offset_u_v", "recorder_gain_u")
 AIR = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
 CONDITIONS = (*AIR, "coolant_c")
@@ -33,9 +46,9 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture, only the columns tracking uses. A main peak that is low in every capture of a visit
-        is the van and not the foot: a visit without any other capture keeps those sent back for the throttle alone. How far the throttle opened is
-        followed from its channel only.
+        Without grade `repeat`, sorted by van, time and capture, only the columns tracking uses. A main peak that is low
+        in every capture of a visit is the van and not the foot: a visit without any other capture keeps those sent back
+        for the throttle alone. How far the throttle opened is followed from its channel only.
     """
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
@@ -59,8 +72,8 @@ def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
     Returns
     -------
     polars.LazyFrame
-        The same columns. Told from the shape, the opening is made of the main peak and the first peak, which are followed themselves: it would
-        speak twice.
+        The same columns. Told from the shape, the opening is made of the main peak and the first peak, which are
+        followed themselves: it would speak twice.
     """
     names = ("throttle_opened", "throttle_opened_u")
     if not set(names) <= set(captures.collect_schema().names()):
@@ -80,9 +93,10 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software, fuel, the recorder's accuracy (where known),
-        hold_s, length_s, rate_hz, and for each tracked quantity its value, `<name>_u` (median of the repeats' uncertainty) and `<name>_n`
-        (repeats read). What fewer than half of the repeats could tell is null. main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
+        van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software,
+        fuel, the recorder's accuracy (where known), hold_s, length_s, rate_hz, and for each tracked quantity its value,
+        `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). What fewer than half of the
+        repeats could tell is null. main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [
@@ -131,7 +145,8 @@ def repeat_spread(captures: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        van_id, visit, family, captured_at, and for each tracked quantity the standard deviation of its repeats. [unit of the quantity]
+        van_id, visit, family, captured_at, and for each tracked quantity the standard deviation of its repeats. [unit
+        of the quantity]
     """
     present = [name for name in TRACKED if name in captures.columns]
     return captures.group_by("van_id", "visit", maintain_order=True).agg(

@@ -8,7 +8,8 @@ import numpy as np
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 
-# Of two equal plans the earlier is better: each week of waiting takes this share off what goes first whatever its worth,
+# Of two equal plans the earlier is better: each week of waiting takes this share off what goes first whatever its
+# worth,
 # and a much smaller one off a claim on a warranty.
 DELAY_LOSS = 0.02
 _CLAIM_LOSS = 0.001

@@ -70,9 +70,18 @@ class OrderEvent:
     def event_id(self) -> str:
         """Hash of everything it says: the same event told twice is one event."""
         said = (
-            self.order_id, self.state, self.at.isoformat(), self.person, self.reason, str(self.until),
-            self.found, self.parts, repr(self.hours), repr(self.cost), self.note,
-        )  # fmt: skip
+            self.order_id,
+            self.state,
+            self.at.isoformat(),
+            self.person,
+            self.reason,
+            str(self.until),
+            self.found,
+            self.parts,
+            repr(self.hours),
+            repr(self.cost),
+            self.note,
+        )
         return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
 
 

@@ -79,8 +79,8 @@ class OrderBook:
     Attributes
     ----------
     orders : polars.DataFrame
-        WORK_ORDERS: what was there, refreshed where it was still a proposal, and what is new; of these two the facts, no
-        sentences.
+        WORK_ORDERS: what was there, refreshed where it was still a proposal, and what is new; of these two the facts,
+        no sentences.
     worth : mapping of str to Worth
         Per order that was ranked now, its worth in parts.
     """
@@ -131,7 +131,8 @@ def due_by(van: WatchedVan, settings: RankingSettings) -> date:
 
 
 def _action(van: int, posterior: CausePosterior, jobs: Mapping[str, Job], *, wait: bool) -> Fact:
-    """What to do first: the job of a named cause, a test, or a recording; at the next visit where it is better to wait."""
+    """What to do first: the job of a named cause, a test, or a recording; at the next visit where it is better to
+    wait."""
     leading, test = posterior.leading[van], posterior.next_test[van]
     if leading in jobs:
         second = _second_cause(van, posterior)
@@ -180,8 +181,8 @@ def propose_orders(
 ) -> OrderBook:
     """One work order per watched van.
 
-    Work that costs more than it is expected to avoid is not proposed: the order says to wait, and why. It is proposed all
-    the same where failing can endanger people or a limit is crossed.
+    Work that costs more than it is expected to avoid is not proposed: the order says to wait, and why. It is proposed
+    all the same where failing can endanger people or a limit is crossed.
 
     A van with an open order keeps it: a proposal is refreshed, what people decided stays as decided. A declined
     order silences its alarm, and for eight weeks the van, unless it becomes urgent; after a judged repair a standing

@@ -120,7 +120,8 @@ def prove_repair(
     -------
     RepairProof
         Proven: at least one quantity moved back significantly and ends within what is expected of a sound van or has
-        made good more than half of its distance, none that had moved surely stays more than half as far, and none got worse.
+        made good more than half of its distance, none that had moved surely stays more than half as far, and none got
+        worse.
 
     Raises
     ------

@@ -114,8 +114,8 @@ def plan_orders(
 
 
 def _visits(orders: Sequence[dict[str, Any]], monday: date) -> list[list[dict[str, Any]]]:
-    """Orders of one van that can share a visit: one visit per booked week; what is postponed joins a booking that is not earlier
-    or waits for its own day; the rest joins the first booking, unless it can't wait."""
+    """Orders of one van that can share a visit: one visit per booked week; what is postponed joins a booking that is
+    not earlier or waits for its own day; the rest joins the first booking, unless it can't wait."""
     weeks = [_week_number(row["until"], monday) if row["until"] else 0 for row in orders]
     booked = [row["state"] == "booked" and week >= 0 and row["until"] for row, week in zip(orders, weeks, strict=True)]
     days = sorted({week for week, is_booked in zip(weeks, booked, strict=True) if is_booked})

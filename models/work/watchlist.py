@@ -31,8 +31,8 @@ def watchlist(states: pl.DataFrame, posterior: CausePosterior, *, week: str, bef
     Returns
     -------
     polars.DataFrame
-        Schema of WATCHLIST, its sentences still empty; rank 1 is the most urgent: now, plan, watch; then the nearest limit;
-        then the strongest anomaly.
+        Schema of WATCHLIST, its sentences still empty; rank 1 is the most urgent: now, plan, watch; then the nearest
+        limit; then the strongest anomaly.
     """
     row_of = {van_id: row for row, van_id in enumerate(posterior.van_ids)}
     rows = []

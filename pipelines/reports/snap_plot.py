@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from models.reading.read import Readings
-    from models.reading.recipe import SnapDetail
+    from models.reading.snap_detail import SnapDetail
 
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
 _LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic
@@ -84,10 +84,10 @@ def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[
     first = details[0]
     unit = as_shown("g/s")
     flow = unit.factor * np.asarray(first.airflow_g_s, dtype=np.float64)
-    fate = np.array([bool(word) for word in first.fate])
+    left_out = np.array([bool(word) for word in first.flag])
     axes.plot(first.time_s, flow, color=_LINE, linewidth=0.9, label=say("plot.flow"))
-    if fate.any():
-        axes.plot(first.time_s[fate], flow[fate], ".", color=_MARK, markersize=3, label=say("plot.not_used"))
+    if left_out.any():
+        axes.plot(first.time_s[left_out], flow[left_out], ".", color=_MARK, markersize=3, label=say("plot.not_used"))
     peak = family.main_peak
     expected, low = (None if level is None else unit.value(level) for level in (peak.expected_g_s, peak.low_limit_g_s))
     for level, key, style in ((expected, "plot.expected", "--"), (low, "plot.low_limit", ":")):

@@ -31,7 +31,11 @@ def home(judged_small: Workspace, tmp_path_factory: pytest.TempPathFactory) -> W
             "INSERT INTO repairs VALUES ('r1', $van, TIMESTAMPTZ '2026-01-14 23:00:00+00', '=cmd()', '#panic()', NULL, NULL)",
             {"van": VAN},
         )
-        connection.execute("UPDATE trends SET alarm = true, alarm_since = '2026-W03' WHERE van_id = $van", {"van": VAN})
+        connection.execute(
+            "UPDATE trends SET alarm = true, alarm_since = '2026-W03', onset_week = '2026-W02', "
+            "onset_low = '2026-W01', onset_high = '2026-W03' WHERE van_id = $van",
+            {"van": VAN},
+        )
     return workspace
 
 
@@ -170,9 +174,9 @@ def test_only_the_stated_time_differs_between_two_runs_of_the_same_data(
     }  # fmt: skip
 
 
-def test_the_report_says_when_a_change_began_and_what_a_repair_did() -> None:
-    """A planted step at week 12 and a repair that takes it back: dated within a week, and proven."""
-    from pipelines.reports.evidence_proof import change_date, repairs_section
+def test_the_report_says_what_a_repair_did() -> None:
+    """A planted step at week 12 and a repair that takes it back: proven."""
+    from pipelines.reports.evidence_proof import repairs_section
 
     rng = np.random.default_rng(4)
     weeks = [f"2026-W{k:02d}" for k in range(1, 27)]
@@ -190,10 +194,6 @@ def test_the_report_says_when_a_change_began_and_what_a_repair_did() -> None:
             "parts": ["pump"], "note": [None],
         }
     )  # fmt: skip
-    words = change_date(trends.head(20), repairs.clear())
-    dated = re.search(r"stepped, most likely in week 2026-W(\d\d) \(80 %: 2026-W(\d\d) to 2026-W(\d\d)\)", words)
-    assert dated is not None
-    assert int(dated[2]) <= 12 <= int(dated[3])
     section = repairs_section(
         {"captures": pl.DataFrame({"week": weeks, "captured_at": at}), "trends": trends, "repairs": repairs}
     )

@@ -11,7 +11,7 @@ import numpy as np
 
 from models.tracking.anomaly.score import distance_of, features, make_model, score_of
 from models.tracking.charts.chart_limits import limits_for, tail_factor
-from models.tracking.charts.forecast import weeks_to_limit
+from models.tracking.charts.onset import movements
 from models.tracking.charts.recursion import cusums, follow_vans
 from tests.reference_files import HERE, reference_rows
 
@@ -130,7 +130,7 @@ def health_index(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def remaining_life(name: str) -> dict[str, float]:
-    """Error and coverage of the forecast on the second half of the units, limit and weights from the first half."""
+    """Error and coverage of the forecasts made while in alarm, on the second half of the units, limit and weights from the first."""
     unit, left, z = health_index(name)
     units = np.unique(unit)
     train, test = units[::2], units[1::2]
@@ -150,18 +150,16 @@ def remaining_life(name: str) -> dict[str, float]:
     error, naive, inside, known = [], [], [], 0
     for u in test:
         own = np.flatnonzero(unit == u)
-        x = (index[own] / sigma).reshape(-1, 1)
-        followed = follow_vans(
-            x, np.ones_like(x), weeks=np.arange(len(x)), starts=np.array([0, len(x)]),
-            restart=np.zeros(x.shape, np.int8), vans_spread=np.full((1, 1), 1.5),
-        )  # fmt: skip
-        forecast = weeks_to_limit(
-            limit / sigma - followed.level[:, 0], followed.slope[:, 0],
-            followed.var_level[:, 0], followed.covar[:, 0], followed.var_slope[:, 0],
-        )  # fmt: skip
+        x = index[own] / sigma
+        alarm = one_chart(x, share=1e-3)
+        last, none = np.arange(len(x)), np.zeros(len(x))
+        forecast = movements(
+            x, np.ones_like(x), np.arange(len(x), dtype=float), 0 * last, last, spread=none + 1.5, low=none + np.nan,
+            high=none + limit / sigma, limit_variance=none, next_visit_weeks=none,
+        ).forecast  # fmt: skip
         for k in range(8, len(x) - 1):
             true = left[own][k] / 5.0
-            if not 2 <= true <= 15:
+            if not (alarm[k] and 2 <= true <= 15):
                 continue
             inside.append(forecast.low[k] <= true <= forecast.high[k])
             if np.isfinite(forecast.median[k]):

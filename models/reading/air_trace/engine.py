@@ -1,14 +1,13 @@
-"""What engine speed adds to the reading: speeds, run-up, flow per revolution, volumetric efficiency, throttle opened."""
+"""Engine speed and what follows from it: run-up, flow per revolution, volumetric efficiency; and the throttle."""
 
 import numpy as np
 
 from data_contracts.family import Family
 from models.physics.air import known_air, moist_air_density_kg_m3
-from models.reading.air_trace import landmark_columns as lk
 from models.reading.air_trace.conditioning import Conditioned
 from models.reading.air_trace.engine_speed import idle_speed_from_ripple, peak_speed_from_ripple, speed_from_channel
 from models.reading.air_trace.landmarks import Landmarks
-from models.reading.air_trace.mains_hum import without_hum
+from models.reading.air_trace.mains_hum import MainsHum, without_hum
 from models.reading.air_trace.throttle import opened_from_channel
 from models.reading.resampling import Stack
 from models.statistics.arrays import Floats
@@ -19,7 +18,7 @@ RUN_UP_DONE = 0.97
 
 
 def engine_speeds(
-    stack: Stack, conditioned: Conditioned, marks: Landmarks, family: Family, hum: tuple[Floats, Floats, Floats]
+    stack: Stack, conditioned: Conditioned, marks: Landmarks, family: Family, hum: MainsHum
 ) -> tuple[Estimate, Estimate]:
     """Engine speed at idle and at the main peak; a recorded channel wins over the ripple.
 
@@ -29,8 +28,8 @@ def engine_speeds(
         The stack, its conditioned air-mass traces and their landmarks.
     family : Family
         Of all of them.
-    hum : tuple of three ndarrays of shape (snaps,)
-        Mains hum as `models.reading.air_trace.mains_hum.find_hum` gives it; taken out before the ripple is looked for.
+    hum : MainsHum
+        Of every snap; taken out before the ripple is looked for.
 
     Returns
     -------
@@ -38,34 +37,44 @@ def engine_speeds(
         Over the snaps. [1/min]
     """
     rows, dt = marks.snaps.row, stack.interval_s
-    opening, hold_stop = marks[lk.OPENING], marks[lk.HOLD_STOP]
+    found, idle_stretch = marks.found, marks.found.idle
+    opening, hold_stop = found.opening.at, found.hold_stop
     channel = stack.channels.get("engine_rpm")
     if channel is not None:
         half = max(0.03 / dt, 1.0)
-        first = np.maximum(np.minimum(marks[lk.MAIN_AT], hold_stop - 2.0 * half) - half, opening)
+        first = np.maximum(np.minimum(found.main_peak.at, hold_stop - 2.0 * half) - half, opening)
         return (
-            speed_from_channel(channel, rows, marks[lk.IDLE_FIRST], marks[lk.IDLE_STOP]),
+            speed_from_channel(channel, rows, idle_stretch.first, idle_stretch.stop),
             speed_from_channel(channel, rows, first, np.minimum(first + 2.0 * half + 1.0, hold_stop + 1.0)),
         )
     if family.airflow_sensor.kind == "g_s":
         return unread(rows.size, "not_for_this_family"), unread(rows.size, "not_for_this_family")
     signal, of = conditioned.signal, rows
-    humming = np.flatnonzero(hum[0] > 0.0)
+    humming = np.flatnonzero(hum.found)
     if humming.size:
         clean = [
-            without_hum(signal[rows[s]], float(hum[0][s]), float(hum[1][s]), float(hum[2][s]), dt)
+            without_hum(signal[rows[s]], float(hum.frequency_hz[s]), float(hum.cosine[s]), float(hum.sine[s]), dt)
             for s in humming.tolist()
         ]
         of = rows.copy()
         of[humming] = signal.shape[0] + np.arange(humming.size)
         signal = np.concatenate((signal, np.stack(clean)))
     idle = idle_speed_from_ripple(
-        signal, of, marks[lk.IDLE_FIRST], marks[lk.IDLE_STOP], interval_s=dt, cylinders=family.cylinders
+        signal, of, idle_stretch.first, idle_stretch.stop, interval_s=dt, cylinders=family.cylinders
     )
     peak = peak_speed_from_ripple(
-        marks.flow, rows, marks[lk.MAIN_AT], marks[lk.MAIN], marks[lk.MAIN_FIRST], marks[lk.MAIN_STOP], opening, hold_stop,
-        interval_s=dt, cylinders=family.cylinders, max_free_rpm=family.max_free_rpm,
-    )  # fmt: skip
+        marks.flow,
+        rows,
+        found.main_peak.at,
+        found.main_peak.flow,
+        found.main_peak.first,
+        found.main_peak.stop,
+        opening,
+        hold_stop,
+        interval_s=dt,
+        cylinders=family.cylinders,
+        max_free_rpm=family.max_free_rpm,
+    )
     return idle, peak
 
 
@@ -74,7 +83,7 @@ def _run_up_from_channel(stack: Stack, marks: Landmarks) -> Estimate:
     channel, dt = stack.channels["engine_rpm"], stack.interval_s
     value = np.full(marks.snaps.row.size, np.nan)
     for s, row in enumerate(marks.snaps.row.tolist()):
-        opening, stop = marks[lk.OPENING][s], marks[lk.HOLD_STOP][s]
+        opening, stop = marks.found.opening.at[s], marks.found.hold_stop[s]
         if not (np.isfinite(opening) and np.isfinite(stop)):
             continue
         held = channel[row, int(opening) : int(stop)]
@@ -86,9 +95,14 @@ def _run_up_from_channel(stack: Stack, marks: Landmarks) -> Estimate:
 
 
 def engine_estimates(
-    stack: Stack, conditioned: Conditioned, marks: Landmarks, family: Family, manifest: dict[str, Floats],
-    main: Estimate, hum: tuple[Floats, Floats, Floats],
-) -> dict[str, Estimate]:  # fmt: skip
+    stack: Stack,
+    conditioned: Conditioned,
+    marks: Landmarks,
+    family: Family,
+    conditions: dict[str, Floats],
+    main: Estimate,
+    hum: MainsHum,
+) -> dict[str, Estimate]:
     """Every quantity of the engine group, and how far the throttle opened where its channel says so.
 
     Parameters
@@ -97,12 +111,12 @@ def engine_estimates(
         The stack, its conditioned air-mass traces and their landmarks.
     family : Family
         Of all of them.
-    manifest : dict of str to ndarray of shape (snaps,)
+    conditions : dict of str to ndarray of shape (snaps,)
         Conditions of each snap; NaN is unmeasured.
     main : Estimate
         Flow at the main peak. [g/s]
-    hum : tuple of three ndarrays of shape (snaps,)
-        Mains hum as `models.reading.air_trace.mains_hum.find_hum` gives it.
+    hum : MainsHum
+        Of every snap.
 
     Returns
     -------
@@ -111,8 +125,9 @@ def engine_estimates(
 
     Notes
     -----
-    Flow per revolution is flow over speed / 60. Volumetric efficiency is flow per revolution over what half the displacement
-    holds at the density of the intake air: m = VE · rho · V · N / 2, the speed–density form for four strokes.
+    Flow per revolution is flow over speed / 60. Volumetric efficiency is flow per revolution over what half the
+    displacement holds at the density of the intake air: m = VE · rho · V · N / 2, the speed–density form for four
+    strokes.
     """
     idle, peak = engine_speeds(stack, conditioned, marks, family, hum)
     out = {"engine_speed_idle_rpm": idle, "engine_speed_peak_rpm": peak}
@@ -123,18 +138,24 @@ def engine_estimates(
         relative = np.hypot(main.u / main.value, peak.u / peak.value)
     out["flow_per_rev_mg"] = _inherit(per_rev, per_rev * relative, peak, main)
     air = known_air(
-        manifest["intake_air_c"], manifest["barometer_kpa"], manifest["humidity_pct"], manifest["altitude_m"],
+        conditions["intake_air_c"],
+        conditions["barometer_kpa"],
+        conditions["humidity_pct"],
+        conditions["altitude_m"],
         usual_intake_air_c=family.main_peak.reference_intake_air_c,
-    )  # fmt: skip
+    )
     density = moist_air_density_kg_m3(air.intake_air_c, air.barometer_kpa, air.humidity_pct)
     efficiency = per_rev / (density * 1e3 * family.displacement_l / 2.0)
     air_u = np.hypot(air.barometer_u / air.barometer_kpa, air.intake_air_u / (air.intake_air_c + 273.15))
     out["volumetric_efficiency"] = _inherit(efficiency, efficiency * np.hypot(relative, air_u), peak, main)
     if "throttle_pct" in stack.channels:
         out["throttle_opened"] = opened_from_channel(
-            stack.channels["throttle_pct"], marks.snaps.row, marks[lk.OPENING], marks[lk.HOLD_STOP],
+            stack.channels["throttle_pct"],
+            marks.snaps.row,
+            marks.found.opening.at,
+            marks.found.hold_stop,
             open_pct=family.throttle_open_pct,
-        )  # fmt: skip
+        )
     return out
 
 

@@ -20,8 +20,9 @@ IDLE_BAND_RPM = (450.0, 1500.0)
 # One line of noise in so many tops 13 times the mean: exp(-13) of 300 in a band, one recording in 1,500.
 CLEAR, CLEAR_AT_IDLE = 13.0, 25.0
 _SPECTRUM = 1024
-# Idle speed hunts by one or two parts in a hundred (common practice); the tallest line of it need not stand at its mean, and
-# over the engines of tests/studies/reading.py stands off it by this much (root mean square, drawn engines). [1]
+# Idle speed hunts by one or two parts in a hundred (common practice); the tallest line of it need not stand at its
+# mean, and over the engines of tests/studies/reading.py stands off it by this much (root mean square, drawn engines).
+# [1]
 IDLE_HUNTS = 0.0075
 # The line of a speed that moves stands within this part of the movement's standard deviation from the mean speed.
 MOVED_PART = 0.7
@@ -75,7 +76,7 @@ def _strongest(
     clear: NDArray[np.float64],
     width: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Place of the strongest line in power[:, low:high], its power over the mean beside it, and its width as a variance."""
+    """Place of the strongest line in power[:, low:high], its power over the mean beside it, its width as a variance."""
     for s in range(power.shape[0]):
         p = power[s]
         best = low
@@ -142,8 +143,14 @@ def ripple_frequency(
         found = np.empty((3, rows.size))
         for part in (fits, ~fits):
             found[:, part] = ripple_frequency(
-                trace, rows[part], first[part], stop[part], interval_s=interval_s, band_hz=band_hz, fundamental=fundamental
-            )  # fmt: skip
+                trace,
+                rows[part],
+                first[part],
+                stop[part],
+                interval_s=interval_s,
+                band_hz=band_hz,
+                fundamental=fundamental,
+            )
         return found[0], found[1], found[2]
     longest = int(samples.max(initial=0))
     size = _SPECTRUM if fits.all() else 2 * _SPECTRUM
@@ -164,8 +171,8 @@ def ripple_frequency(
     frequency = np.where(
         (clear > (CLEAR_AT_IDLE if fundamental else CLEAR)) & (span_s * place * step_hz > 3.0), place * step_hz, np.nan
     )
-    # Rife and Boorstyn 1974: var = 6 / (4 pi² T² snr), snr = the line's power over that of noise in its bin; a
-    # cosine taper costs about 2.3 times in variance.
+    # Rife and Boorstyn 1974 (DOI 10.1109/TIT.1974.1055282): var = 6 / (4 pi² T² snr), snr = the line's power over that
+    # of noise in its bin; a cosine taper costs about 2.3 times in variance.
     u = np.sqrt(2.3 * 6.0 / (4.0 * np.pi**2 * np.maximum(clear, 1e-9))) / span_s
     # A speed that moves within the stretch widens the line: a still one under a cosine taper of n samples has
     # d² ln P / df² = -2 (2 pi)² n² (1/12 - 1/(2 pi²)) in cycles per sample; what is wider is movement.
@@ -265,9 +272,10 @@ def peak_speed_from_ripple(
 
     Notes
     -----
-    The window is the stretch of the main peak, 0.2 to 0.4 s of it (0.1 s at least), inside the hold. While the engine still climbs, its
-    middle lies before the peak: at full throttle flow goes as speed, so the speed found is carried towards
-    the peak by half of what the flows differ. An engine that still climbs there is at all of it, one at its limit at none.
+    The window is the stretch of the main peak, 0.2 to 0.4 s of it (0.1 s at least), inside the hold. While the engine
+    still climbs, its middle lies before the peak: at full throttle flow goes as speed, so the speed found is carried
+    towards the peak by half of what the flows differ. An engine that still climbs there is at all of it, one at its
+    limit at none.
     """
     half = np.clip(0.5 * (main_stop - main_first), 0.1 / interval_s, 0.2 / interval_s)
     middle = np.where(half > 0.11 / interval_s, 0.5 * (main_first + main_stop), main_at)
@@ -281,8 +289,8 @@ def peak_speed_from_ripple(
     if band[1] > 0.48 / interval_s:  # the ripple can't be told from its mirror image
         known = np.zeros_like(known)
     frequency, u, mean = ripple_frequency(flow, rows, a, b, interval_s=interval_s, band_hz=band)
-    # the flow falls short in the window because the speed does, or the speed stands at its limit and the filling rises: the
-    # middle, and half of what lies between the two
+    # the flow falls short in the window because the speed does, or the speed stands at its limit and the filling rises:
+    # the middle, and half of what lies between the two
     half_carry = 0.5 * (np.clip(main / mean, 1.0, 1.15) - 1.0)
     carry = 1.0 + half_carry
     u = np.hypot(u * carry, half_carry * frequency)

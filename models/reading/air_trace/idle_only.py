@@ -16,7 +16,8 @@ STEADY_S, NEAR_RPM = 2.0, 60.0
 STEADY_FLOW, NEAR_FLOW = 0.10, 0.15
 # Gaps of the speed channel up to this are bridged. [s]
 BRIDGE_S = 1.5
-# Standard uncertainty of an idle flow picked out of a log (a third of it for the raw signal): consumers and idle control. Common practice, no source. [1]
+# Standard uncertainty of an idle flow picked out of a log (a third of it for the raw signal): consumers and idle
+# control. Common practice, no source. [1]
 UNKNOWN_LOAD = 0.03
 
 
@@ -38,7 +39,7 @@ def _bridged(speed: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
 
 
 def _idle_by_speed(speed: NDArray[np.float32], interval_s: float) -> list[tuple[int, int]]:
-    """Stretches in which the engine runs steadily at its lowest steady speed; the first second of each is left to settle."""
+    """Stretches at the lowest steady speed, less the first second of each, in which the engine settles."""
     settle = int(1.0 / interval_s)
     length = max(int(STEADY_S / interval_s), 3) + settle
     with np.errstate(invalid="ignore"):
@@ -102,10 +103,11 @@ def read_without_snap(
 
     Notes
     -----
-    With an engine-speed channel: where the speed stays within 60 1/min of the lowest it holds, for 2 s after a second of
-    settling. Without: blocks of a second (of four updates at least) that move by less than 10 % and lie within 15 % of the lowest. The value
-    is the median over the blocks; its uncertainty is their scatter, not that of their mean, and 3 % of it, because what
-    the engine was asked to do during those seconds is not known. An air-mass signal that never moves is no idle.
+    With an engine-speed channel: where the speed stays within 60 1/min of the lowest it holds, for 2 s after a second
+    of settling. Without: blocks of a second (of four updates at least) that move by less than 10 % and lie within 15 %
+    of the lowest. The value is the median over the blocks; its uncertainty is their scatter, not that of their mean,
+    and 3 % of it, because what the engine was asked to do during those seconds is not known. An air-mass signal that
+    never moves is no idle.
     """
     raw, raw_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
     level, level_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
@@ -115,8 +117,8 @@ def read_without_snap(
     for k, row in enumerate(rows.tolist()):
         n = int(stack.count[row])
         y, x = flow[row, :n], conditioned.signal[row, :n]
-        fate = conditioned.fate[row, :n]
-        kept = (fate != MISSING) & (fate != GAP)
+        flag = conditioned.flag[row, :n]
+        kept = (flag != MISSING) & (flag != GAP)
         if not kept.any():
             reason[k] = reason_number("gap")
             continue
@@ -131,10 +133,10 @@ def read_without_snap(
         if not stretches:
             continue
         means = np.array(
-            [y[a:b][fate[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (fate[a:b] == KEPT).any()]
+            [y[a:b][flag[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (flag[a:b] == KEPT).any()]
         )
         raws = np.array(
-            [x[a:b][fate[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (fate[a:b] == KEPT).any()]
+            [x[a:b][flag[a:b] == KEPT].mean(dtype=np.float64) for a, b in stretches if (flag[a:b] == KEPT).any()]
         )
         if not means.size:
             continue

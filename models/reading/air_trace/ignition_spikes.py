@@ -1,25 +1,25 @@
-"""Ignition needles on the air-mass trace: found against a short running median, which leaves edges and the first peak as they are."""
+"""Ignition spikes on the air-mass trace, found against a short running median, which spares edges and first peak."""
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.resampling import KEPT, NEEDLE
+from models.reading.resampling import KEPT, SPIKE
 from models.statistics.compiled import kernel, vector_kernel
 from models.statistics.order_statistics import ranked
 
-# Ignition needles are over within this time; no air-mass sensor goes up and back as fast.
-# Common practice, no source.
-NEEDLE_S = 0.0025
-# Below this rate a needle is one sample, and told from the first peak by the two on either side, which agree. Below the
+# Ignition spikes are over within this time; no air-mass sensor goes up and back as fast.
+# Common practice, no source. [s]
+SPIKE_S = 0.0025
+# Below this rate a spike is one sample, and told from the first peak by the two on either side, which agree. Below the
 # next a recirculation pulse may be one sample too.
-NEEDLE_RATE_HZ, LONE_NEEDLE_RATE_HZ = 200.0, 60.0
-# Of how far the four neighbours lie apart, what one sample must stand out of them to be a needle. [1]
+SPIKE_RATE_HZ, LONE_SPIKE_RATE_HZ = 200.0, 60.0
+# Of how far the four neighbours lie apart, what one sample must stand out of them to be a spike. [1]
 LONE_TIMES_APART = 3.0
-# Standard deviations of noise, and multiples of the larger departures nearby, that make a needle.
-NEEDLE_SIGMAS = 6.0
-NEEDLE_TIMES_USUAL = 3.0
-# And the part of the trace's span below which nothing is called one.
-NEEDLE_SPAN = 0.005
+# Standard deviations of noise, and multiples of the larger departures nearby, that make a spike. [1]
+SPIKE_SIGMAS = 6.0
+SPIKE_TIMES_USUAL = 3.0
+# And the part of the trace's span below which nothing is called one. [1]
+SPIKE_SPAN = 0.005
 _AT_ONCE = 64
 
 
@@ -71,10 +71,29 @@ def _any_stands_out(
 
 
 @kernel
-def mark_needles(
-    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int, half: int, near: int, floor: float
+def mark_spikes(
+    signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int, half: int, near: int, floor: float
 ) -> int:  # pragma: no cover - compiled
-    """Mark needles of one row; return how many there are."""
+    """Mark the ignition spikes of one row.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+    count : int
+        Samples that are part of the recording.
+    half, near : int
+        Half widths of the running median, and of the stretch whose larger departures count as usual. [samples]
+    floor : float
+        Least departure from the median that is a spike. [unit of signal]
+
+    Returns
+    -------
+    int
+        How many there are.
+    """
     if count < 4 * half + 3:
         return 0
     departure = np.empty(count, dtype=np.float32)
@@ -104,7 +123,7 @@ def mark_needles(
         for j in range(first, stop):
             nearby[j - first] = abs(departure[j])
         usual = ranked(nearby[: stop - first], int(0.8 * (stop - first)))
-        if abs(departure[i]) <= max(floor, NEEDLE_TIMES_USUAL * usual):
+        if abs(departure[i]) <= max(floor, SPIKE_TIMES_USUAL * usual):
             continue
         if i == 0 or not marked[i - 1]:
             found += 1
@@ -112,40 +131,72 @@ def mark_needles(
         for j in range(max(i - half, 0), min(i + half + 1, count)):
             if abs(departure[j]) > skirt:
                 marked[j] = True
-                if fate[j] == KEPT:
-                    fate[j] = NEEDLE
+                if flag[j] == KEPT:
+                    flag[j] = SPIKE
     return found
 
 
 @kernel
-def mark_lone_needles(
-    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int, floor: float
+def mark_lone_spikes(
+    signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int, floor: float
 ) -> int:  # pragma: no cover - compiled
-    """Mark needles of one slow row, each a sample far outside the two before it and the two behind; return how many."""
+    """Mark the ignition spikes of one slow row.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+    count : int
+        Samples that are part of the recording.
+    floor : float
+        Least height over the two samples before and the two behind that is a spike. [unit of signal]
+
+    Returns
+    -------
+    int
+        How many there are.
+    """
     found = 0
     for i in range(2, count - 2):
         low = min(min(signal[i - 2], signal[i - 1]), min(signal[i + 1], signal[i + 2]))
         high = max(max(signal[i - 2], signal[i - 1]), max(signal[i + 1], signal[i + 2]))
         out = max(signal[i] - high, low - signal[i])
-        if out > floor and out > LONE_TIMES_APART * (high - low) and fate[i] == KEPT:
-            fate[i] = NEEDLE
+        if out > floor and out > LONE_TIMES_APART * (high - low) and flag[i] == KEPT:
+            flag[i] = SPIKE
             found += 1
     return found
 
 
 @kernel
-def bridge_needles(
-    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int
+def bridge_spikes(
+    signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int
 ) -> float:  # pragma: no cover - compiled
-    """Straight lines across needles only; return the largest sample among them."""
+    """Draw straight lines across spikes, and spikes only.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row; changed in place. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+    count : int
+        Samples that are part of the recording.
+
+    Returns
+    -------
+    float
+        Largest sample among the spikes; -infinity for none. [unit of signal]
+    """
     top = -np.inf
     i = 0
     while i < count:
-        if fate[i] != NEEDLE:
+        if flag[i] != SPIKE:
             i += 1
             continue
         first = i
-        while i < count and fate[i] == NEEDLE:
+        while i < count and flag[i] == SPIKE:
             top = max(top, float(signal[i]))
             i += 1
         before = signal[first - 1] if first > 0 else (signal[i] if i < count else np.float32(0.0))

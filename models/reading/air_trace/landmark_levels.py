@@ -3,21 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.air_trace.landmark_columns import (
-    MAIN,
-    MAIN_AT,
-    MAIN_FIRST,
-    MAIN_GAIN,
-    MAIN_NEAR,
-    MAIN_RAW,
-    MAIN_RISE,
-    MAIN_SCATTER,
-    MAIN_SPREAD,
-    MAIN_STOP,
-    MAIN_UNEVEN,
-    MAIN_UNEVEN_TOP,
-)
 from models.statistics.compiled import kernel, sum_kernel
+from models.statistics.records import Record
 from models.statistics.smoothing import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
 
 # As a part of one of its two running means, how far apart places of a smoothed white noise count as independent for
@@ -31,7 +18,24 @@ MISSED_VERTEX = 0.0745
 def crossing(
     y: NDArray[np.float32], first: int, stop: int, level: float, up: bool
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """First crossing of `level` in y[first:stop], between samples, and the slope per sample there; NaN for none."""
+    """First crossing of a level, between samples.
+
+    Parameters
+    ----------
+    y : ndarray of shape (samples,), float32
+        Trace. [g/s]
+    first, stop : int
+        Stretch to look at. [samples]
+    level : float
+        Level to cross. [g/s]
+    up : bool
+        The trace rises through it; else it falls.
+
+    Returns
+    -------
+    at, slope : float
+        Place and slope there; NaN for none. [samples], [g/s per sample]
+    """
     for i in range(first, stop - 1):
         a, b = y[i], y[i + 1]
         if (up and a < level <= b) or (not up and a > level >= b):
@@ -43,7 +47,20 @@ def crossing(
 
 @sum_kernel
 def scatter(x: NDArray[np.float32], level: float) -> float:  # pragma: no cover - compiled
-    """Standard deviation of samples about a level: noise and ripple together."""
+    """Standard deviation of samples about a level: noise and ripple together.
+
+    Parameters
+    ----------
+    x : ndarray of shape (samples,), float32
+        Raw samples. [V, Hz or g/s]
+    level : float
+        Their level. [unit of x]
+
+    Returns
+    -------
+    float
+        [unit of x]
+    """
     total = 0.0
     for i in range(x.size):
         total += (x[i] - level) ** 2
@@ -58,20 +75,31 @@ def read_idle(
     stop: int,
     interval: float,
     left_out: float,
-    out: NDArray[np.float64],
-    column: int,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Level, uncertainty and drift of a steady stretch in flow and raw signal (IDLE… or AFTER… order).
+    """Level, uncertainty and drift of a steady stretch.
 
-    `left_out` is the part of the steady flow that the stretch leaves aside: the level may stand elsewhere there.
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    first, stop : int
+        The stretch. [samples]
+    interval : float
+        Sampling interval. [s]
+    left_out : float
+        Part of the steady flow that the stretch leaves aside: the level may stand elsewhere there. [1]
+    out : record of `models.reading.air_trace.landmark_table.Steady`
+        Filled in.
     """
     blocks = min(max(int((stop - first) * interval / 0.07), 5), 24)
     level, u, drift, wander = block_mean(y, first, stop, blocks)
     raw, raw_u, raw_drift, raw_wander = block_mean(x, first, stop, blocks)
-    out[column], out[column + 1] = level, np.hypot(u, left_out * np.hypot(wander, 0.5 * drift))
-    out[column + 2], out[column + 3] = raw, np.hypot(raw_u, left_out * np.hypot(raw_wander, 0.5 * raw_drift))
-    out[column + 4] = drift / max(abs(level), 1e-9)
-    out[column + 5] = scatter(x[first:stop], raw)
+    out.first, out.stop = first, stop
+    out.flow, out.flow_u = level, np.hypot(u, left_out * np.hypot(wander, 0.5 * drift))
+    out.raw, out.raw_u = raw, np.hypot(raw_u, left_out * np.hypot(raw_wander, 0.5 * raw_drift))
+    out.drift = drift / max(abs(level), 1e-9)
+    out.scatter = scatter(x[first:stop], raw)
 
 
 @kernel
@@ -82,14 +110,28 @@ def read_point(
     half: int,
     first: int,
     stop: int,
-    out: NDArray[np.float64],
-    column: int,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Place, flow, raw level, noise gain and doubt of shape of a rounded peak or valley, by a parabola over ±half samples.
+    """Level of a rounded peak or valley, by a parabola.
 
-    The doubt is what a parabola over half the width says else: a peak is no parabola, and ripple bends it. Of three
-    samples the parabola is exact; one sample of them misses its vertex by the bend times a square that is even over
-    ±1/2, and as much is in doubt.
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    at : int
+        Highest or lowest sample. [samples]
+    half : int
+        Half width of the parabola. [samples]
+    first, stop : int
+        Stretch that the parabola must not leave. [samples]
+    out : record of `models.reading.air_trace.landmark_table.Peak`
+        Filled in.
+
+    Notes
+    -----
+    A peak is no parabola, and ripple bends it: the difference to a parabola of half the width is doubt of the level.
+    Through three samples the parabola is exact; one sample of them misses its vertex by the bend times a square that is
+    even over ±1/2, and as much is in doubt.
     """
     a, b = max(at - half, first), min(at + half + 1, stop)
     level, raw, gain, shape = float(y[at]), float(x[at]), 1.0, 0.0
@@ -103,7 +145,7 @@ def read_point(
         bend, tilt = level - 0.5 * (float(y[a]) + float(y[b - 1])), 0.5 * (float(y[b - 1]) - float(y[a]))
         level += 0.25 * tilt * tilt / bend if abs(tilt) < abs(bend) else 0.0
         shape = MISSED_VERTEX * abs(bend)
-    out[column], out[column + 1], out[column + 2], out[column + 3], out[column + 4] = at, level, raw, gain, shape
+    out.at, out.flow, out.raw, out.gain, out.shape_u = at, level, raw, gain, shape
 
 
 @kernel
@@ -114,20 +156,33 @@ def read_top(
     half: int,
     first: int,
     stop: int,
-    out: NDArray[np.float64],
-    column: int,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """The same for a peak, read where the parabola is highest: ripple moves the highest sample, the parabola less."""
-    read_point(y, x, at, half, first, stop, out, column)
+    """Level of a peak where its parabola is highest: ripple moves the highest sample more than the parabola.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    at : int
+        Highest sample. [samples]
+    half : int
+        Half width of the parabola. [samples]
+    first, stop : int
+        Stretch that the parabola must not leave. [samples]
+    out : record of `models.reading.air_trace.landmark_table.Peak`
+        Filled in.
+    """
+    read_point(y, x, at, half, first, stop, out)
     a, b = max(at - half, first), min(at + half + 1, stop)
     if b - a < 5:
         return
     place, level = parabola_top(y, a, b, float(at))
     raw, _ = parabola_at(x, a, b, place)
-    out[column + 1], out[column + 2] = level, raw
+    out.flow, out.raw = level, raw
     a, b = max(at - half // 2, first), min(at + half // 2 + 1, stop)
     narrow = parabola_top(y, a, b, float(at))[1] if b - a >= 5 else float(y[at])
-    out[column + 4] = abs(narrow - level)
+    out.shape_u = abs(narrow - level)
 
 
 @sum_kernel
@@ -160,7 +215,30 @@ def main_level(
     interval: float,
     noise: float,
 ) -> tuple[int, int, int, float, float, float]:  # pragma: no cover - compiled
-    """Where the main peak is highest, the stretch it is read over, its flow, raw level and noise gain."""
+    """The main peak's highest place, the stretch it is read over, and its level.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    slow : ndarray of shape (samples,), float32
+        Smoothed flow. [g/s]
+    first, stop : int
+        Stretch to look at. [samples]
+    slow_half : int
+        Half width of one of the running means behind `slow`. [samples]
+    interval : float
+        Sampling interval. [s]
+    noise : float
+        Standard deviation of the noise of `slow`. [g/s]
+
+    Returns
+    -------
+    at, first, stop : int
+        Highest place of `slow`, and the stretch. [samples]
+    flow, raw, gain : float
+        Level in flow and raw signal, and what it keeps of white noise of 1. [g/s], [V, Hz or g/s], [1]
+    """
     at = first
     for i in range(first, stop):
         if slow[i] > slow[at]:
@@ -198,12 +276,22 @@ def read_main_peak(
     slow_half: int,
     interval: float,
     noise: float,
-    out: NDArray[np.float64],
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """The main peak as a level: see `models.reading.air_trace.landmarks`."""
+    """Read the main peak as `models.reading.air_trace.landmarks` defines it.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    slow, first, stop, slow_half, interval, noise
+        As for `main_level`. [g/s], [samples], [samples], [samples], [s], [g/s]
+    out : record of `models.reading.air_trace.landmark_table.MainPeak`
+        Filled in.
+    """
     at, a, b, level, raw, gain = main_level(y, x, slow, first, stop, slow_half, interval, noise)
-    out[MAIN_AT], out[MAIN], out[MAIN_RAW], out[MAIN_GAIN] = at, level, raw, gain
-    out[MAIN_FIRST], out[MAIN_STOP] = a, b
-    out[MAIN_SPREAD], out[MAIN_SCATTER], out[MAIN_RISE] = slow[at] - level, scatter(x[a:b], raw), 0.0
-    out[MAIN_UNEVEN], out[MAIN_UNEVEN_TOP], near = _unevenness(slow[a:b], float(slow[at]), noise)
-    out[MAIN_NEAR] = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))
+    out.at, out.flow, out.raw, out.gain = at, level, raw, gain
+    out.first, out.stop = a, b
+    out.spread, out.scatter, out.rise = slow[at] - level, scatter(x[a:b], raw), 0.0
+    out.uneven, out.uneven_top, near = _unevenness(slow[a:b], float(slow[at]), noise)
+    out.near = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))

@@ -3,33 +3,15 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.air_trace.landmark_columns import (
-    AFTER,
-    AFTER_FIRST,
-    AFTER_STOP,
-    BASE_AT,
-    FALL_10,
-    FALL_10_SLOPE,
-    FALL_90,
-    FALL_90_SLOPE,
-    HOLD_STOP,
-    IDLE,
-    LOW_AT,
-    MAIN_AT,
-    PULSE_AT,
-    PULSE_PART,
-    RELEASE,
-    SETTLE,
-    SETTLE_U,
-)
 from models.reading.air_trace.landmark_levels import crossing, read_idle, read_point, read_top
 from models.statistics.compiled import kernel
+from models.statistics.records import Record
 
 # The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
 # more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
 VALLEY_BEHIND = 2.0
-# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is averaged, and
-# the curve between the points of the table bends.
+# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is
+# averaged, and the curve between the points of the table bends.
 BAND_U = 0.015
 
 
@@ -37,7 +19,7 @@ BAND_U = 0.015
 def _pulse_after(
     fast: NDArray[np.float32], first: int, stop: int
 ) -> tuple[int, float, int]:  # pragma: no cover - compiled
-    """Peak that stands highest above both valleys beside it: where, what part of its height above the one behind counts, that one."""
+    """Peak that stands highest above both valleys, part that counts of its height over the one behind, and that valley."""
     n = stop - first
     if n < 5:
         return -1, np.nan, -1
@@ -71,6 +53,65 @@ def _settle(
 
 
 @kernel
+def _read_fall(
+    fast: NDArray[np.float32], slow: NDArray[np.float32], stop: int, out: Record
+) -> None:  # pragma: no cover - compiled
+    """Where the flow passes 90 and 10 % of the height from idle to the end of the hold."""
+    idle, start = out.idle.flow, int(out.release.at)
+    top = float(slow[int(out.hold_stop) - 1])
+    at_90, at_10 = top - 0.1 * (top - idle), idle + 0.1 * (top - idle)
+    for i in range(start, int(out.main_peak.at), -1):  # last crossing of 90 % before the half height
+        if fast[i] < at_90 <= fast[i - 1]:
+            out.fall_90.at, out.fall_90.slope = crossing(fast, i - 1, i + 1, at_90, False)
+            break
+    out.fall_10.at, out.fall_10.slope = crossing(fast, start, stop, at_10, False)
+
+
+@kernel
+def _read_pulse(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    stop: int,
+    interval: float,
+    out: Record,
+) -> None:  # pragma: no cover - compiled
+    """The recirculation pulse and the valley behind it."""
+    start = int(out.release.at)
+    pulse_stop = min(int(out.release.at + 0.6 / interval) + 1, stop)
+    at, part, base = _pulse_after(fast, start, pulse_stop)
+    if at >= 0:
+        half = max(int(0.01 / interval), 1)
+        read_top(y, x, at, half, start, stop, out.pulse)
+        read_point(y, x, base, half, start, stop, out.behind_pulse)
+        out.pulse_part = part
+
+
+@kernel
+def _read_settle(
+    slow: NDArray[np.float32], stop: int, interval: float, noise_slow: float, out: Record
+) -> None:  # pragma: no cover - compiled
+    """When the flow has settled at idle, and how well that is known."""
+    start = int(out.release.at)
+    level = out.idle_after.flow if np.isfinite(out.idle_after.flow) else out.idle.flow
+    band = max(0.1 * level, 4.0 * noise_slow)
+    stay = int(0.4 / interval)
+    out.settle = _settle(slow, start, stop, level, band, stay)
+    if np.isnan(out.settle):
+        return
+    i = min(max(int(out.settle), 2), stop - 3)
+    slope = abs(slow[i + 2] - slow[i - 2]) / 4.0 + 1e-9
+    by_slope = min(0.1 * level / 8.0 / slope, 0.15 / interval)
+    # a swing that only just leaves the band, or only just stays within it, moves the instant by its whole length
+    doubt = max(2.0 * noise_slow, BAND_U * level)
+    soon = _settle(slow, start, stop, level, band + doubt, stay)
+    late = _settle(slow, start, stop, level, band - doubt, stay)
+    if not np.isfinite(late):
+        late = float(stop - stay)
+    out.settle_u = max(by_slope, (late - soon) / np.sqrt(12.0))
+
+
+@kernel
 def read_after(
     y: NDArray[np.float32],
     x: NDArray[np.float32],
@@ -79,49 +120,35 @@ def read_after(
     stop: int,
     interval: float,
     noise_slow: float,
-    out: NDArray[np.float64],
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """What follows the release: fall, pulse, undershoot, settle and idle after."""
-    idle, release = out[IDLE], out[RELEASE]
+    """Read what follows the release: fall, pulse, undershoot, settle and idle after.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    fast, slow : ndarray of shape (samples,), float32
+        The two smoothed flows. [g/s]
+    stop : int
+        End of the snap's stretch. [samples]
+    interval : float
+        Sampling interval. [s]
+    noise_slow : float
+        Standard deviation of the noise of `slow` at idle. [g/s]
+    out : record of `models.reading.air_trace.landmark_table.LandmarkTable`
+        Filled in; what comes before the release is in it.
+    """
+    release = out.release.at
     start = int(release)
-    top = float(slow[int(out[HOLD_STOP]) - 1])
-    at_90, at_10 = top - 0.1 * (top - idle), idle + 0.1 * (top - idle)
-    back = int(out[MAIN_AT])
-    for i in range(start, back, -1):  # last crossing of 90 % before the half height
-        if fast[i] < at_90 <= fast[i - 1]:
-            out[FALL_90], out[FALL_90_SLOPE] = crossing(fast, i - 1, i + 1, at_90, False)
-            break
-    out[FALL_10], out[FALL_10_SLOPE] = crossing(fast, start, stop, at_10, False)
-    pulse_stop = min(int(release + 0.6 / interval) + 1, stop)
-    at, part, base = _pulse_after(fast, start, pulse_stop)
-    if at >= 0:
-        half = max(int(0.01 / interval), 1)
-        read_top(y, x, at, half, start, stop, out, PULSE_AT)
-        read_point(y, x, base, half, start, stop, out, BASE_AT)
-        out[PULSE_PART] = part
+    _read_fall(fast, slow, stop, out)
+    _read_pulse(y, x, fast, stop, interval, out)
     low = start
     for i in range(start, min(int(release + 2.0 / interval) + 1, stop)):
         if slow[i] < slow[low]:
             low = i
-    read_point(y, x, low, max(int(0.025 / interval), 1), start, stop, out, LOW_AT)
+    read_point(y, x, low, max(int(0.025 / interval), 1), start, stop, out.lowest)
     first = max(int(release + 1.5 / interval), stop - int(1.5 / interval))
     if stop - first > max(6, int(0.3 / interval)):
-        read_idle(y, x, first, stop, interval, 0.0, out, AFTER)
-        out[AFTER_FIRST], out[AFTER_STOP] = first, stop
-    level = out[AFTER] if np.isfinite(out[AFTER]) else idle
-    band = max(0.1 * level, 4.0 * noise_slow)
-    stay = int(0.4 / interval)
-    out[SETTLE] = _settle(slow, start, stop, level, band, stay)
-    if np.isfinite(out[SETTLE]):
-        i = min(max(int(out[SETTLE]), 2), stop - 3)
-        slope = abs(slow[i + 2] - slow[i - 2]) / 4.0 + 1e-9
-        out[SETTLE_U] = min(0.1 * level / 8.0 / slope, 0.15 / interval)
-        # a swing that only just leaves the band, or only just stays within it, moves the instant by its whole length
-        doubt = max(2.0 * noise_slow, BAND_U * level)
-        soon, late = (
-            _settle(slow, start, stop, level, band + doubt, stay),
-            _settle(slow, start, stop, level, band - doubt, stay),
-        )
-        if not np.isfinite(late):
-            late = float(stop - stay)
-        out[SETTLE_U] = max(out[SETTLE_U], (late - soon) / np.sqrt(12.0))
+        read_idle(y, x, first, stop, interval, 0.0, out.idle_after)
+    _read_settle(slow, stop, interval, noise_slow, out)

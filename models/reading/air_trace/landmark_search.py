@@ -1,42 +1,12 @@
-"""Compiled reading of one snap: where each landmark lies and at which level, in samples and flow.
+"""Compiled search for the landmarks of one snap: where each lies and at which level.
 
-Every function takes the flow trace `y` [g/s], the raw trace `x` and stretches in samples. The columns
-written are those of `models.reading.air_trace.landmark_columns`; what they mean is defined in `models.reading.air_trace.landmarks`.
+Every function takes the flow trace `y` [g/s], the raw trace `x` [V, Hz or g/s], stretches in samples, and the snap's
+record `out` of `models.reading.air_trace.landmark_table`. `models.reading.air_trace.landmarks` defines the landmarks.
 """
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.air_trace.landmark_columns import (
-    CLIMB_10,
-    CLIMB_10_SLOPE,
-    CLIMB_90,
-    CLIMB_90_SLOPE,
-    CLIMB_HEIGHT,
-    DIP,
-    DIP_AT,
-    END_SLOPE,
-    FIRST_PEAK,
-    FIRST_PEAK_AT,
-    HOLD_STOP,
-    IDLE,
-    IDLE_FIRST,
-    IDLE_STOP,
-    MAIN,
-    MAIN_AT,
-    MAIN_RISE,
-    NOTCHES,
-    NOTCHES_U,
-    OPENING,
-    OPENING_SLOPE,
-    RELEASE,
-    RELEASE_SLOPE,
-    RIPPLE,
-    RISE_START,
-    RUN_UP,
-    RUN_UP_SLOPE,
-    TOP_NOISE,
-)
 from models.reading.air_trace.landmark_levels import (
     crossing,
     main_level,
@@ -47,8 +17,10 @@ from models.reading.air_trace.landmark_levels import (
 )
 from models.reading.air_trace.landmark_release import read_after
 from models.reading.air_trace.sample_noise import sample_noise
+from models.reading.air_trace.snap_detection import SnapList
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import median
+from models.statistics.records import Record
 from models.statistics.smoothing import parabola, smoothing_gain
 
 # With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
@@ -56,8 +28,8 @@ from models.statistics.smoothing import parabola, smoothing_gain
 DIP_TIMES_IDLE = 1.5
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
-# Where the slow trace's half width is so few samples (below 330 Hz) it may be smoothed over up to twice the time that is meant;
-# the dip is then where the fast one is lowest, and each sample of its parabola stands for a whole interval.
+# Where the slow trace's half width is so few samples (below 330 Hz) it may be smoothed over up to twice the time that
+# is meant; the dip is then where the fast one is lowest, and each sample of its parabola stands for a whole interval.
 FEW_SAMPLES = 2
 # The first rise is over between two samples this far apart, and the climb behind it no knee's fifth: half must do. [s]
 SLOW_LOG_S = 0.02
@@ -114,22 +86,22 @@ def _first_peak_and_dip(
 
 @kernel
 def _read_rise(
-    slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: NDArray[np.float64]
+    slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: Record
 ) -> None:  # pragma: no cover - compiled
-    """What a flow that still climbs when the hold ends gains over the last samples, which the smoothing mixes with the fall."""
+    """Rise of a flow that still climbs as the hold ends, over the last samples, which smoothing mixes with the fall."""
     back = max(int(0.08 / interval), 2)
     end = stop - 1 - 2 * slow_half
-    if end - back < first or out[MAIN_AT] < stop - 1 - slow_half:
+    if end - back < first or out.at < stop - 1 - slow_half:
         return
     slope = (float(slow[end]) - float(slow[end - back])) / back
-    out[MAIN_RISE] = max(slow[end] + slope * (stop - 1 - end) - slow[int(out[MAIN_AT])], 0.0)
+    out.rise = max(slow[end] + slope * (stop - 1 - end) - slow[int(out.at)], 0.0)
 
 
 @kernel
 def _notches(
     slow: NDArray[np.float32], first: int, stop: int, limit: float, noise: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Count falls of more than `limit` in a climb, each ended by as large a rise, and their u: a whole number's, half a count where noise decides."""
+    """Count of falls by more than `limit`, each ended by as large a rise, and its u: half a count where noise decides."""
     found, doubtful = 0.0, 0.0
     high, low, falling = slow[first], slow[first], False
     for i in range(first, stop):
@@ -152,7 +124,7 @@ def _notches(
 def _hold_stop(
     slow: NDArray[np.float32], main_at: int, release: float, stop: int, slow_half: int
 ) -> int:  # pragma: no cover - compiled
-    """Sample at which the fall begins: back from the half height to where it is a tenth as steep, less the smoothing."""
+    """Where the fall begins: back from the half height to where it is a tenth as steep, less the smoothing."""
     if not np.isfinite(release):
         return stop
     i = int(release)
@@ -167,26 +139,16 @@ def _hold_stop(
 
 
 @kernel
-def read_snap(
+def _read_idle_before(
     y: NDArray[np.float32],
     x: NDArray[np.float32],
-    fast: NDArray[np.float32],
-    slow: NDArray[np.float32],
-    snap: NDArray[np.int64],
+    first: int,
+    start: int,
     interval: float,
-    halves: tuple[int, int],
-    noise: NDArray[np.float64],
-    reported: bool,
-    out: NDArray[np.float64],
+    fast_half: int,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Read one snap. `snap` is on, off, first, stop; `noise` that of y at idle, of fast and of slow (at the top).
-
-    Of a flow that a control unit reported the noise at the top is told anew: it grows with the flow, and no ripple is in it.
-    """
-    on, off, first, stop = snap[0], snap[1], snap[2], snap[3]
-    fast_half, slow_half = halves
-    start = _rise_start(y, fast, first, on, interval, noise[0])
-    out[RISE_START] = start
+    """The idle ahead of the rise that begins at `start`."""
     guard = 2 * fast_half + min(int(0.06 / interval), (start - first) // 8)
     idle_stop = start - guard
     idle_first = max(first, idle_stop - int(3.0 / interval))
@@ -194,19 +156,35 @@ def read_snap(
         idle_first = max(idle_first, min(first + int(1.0 / interval), (first + idle_stop) // 2))
     if idle_stop - idle_first >= max(3, int(0.05 / interval)):
         left_out = (start - idle_stop) / (start - idle_first)
-        read_idle(y, x, idle_first, idle_stop, interval, left_out, out, IDLE)
-        out[IDLE_FIRST], out[IDLE_STOP] = idle_first, idle_stop
-    idle = out[IDLE] if np.isfinite(out[IDLE]) else float(fast[start])
+        read_idle(y, x, idle_first, idle_stop, interval, left_out, out.idle)
+
+
+@kernel
+def _read_first_peak(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    start: int,
+    on: int,
+    off: int,
+    idle: float,
+    interval: float,
+    slow_half: int,
+    noise_fast: float,
+    out: Record,
+) -> tuple[int, int]:  # pragma: no cover - compiled
+    """First peak and dip; the samples at which they were found, -1 for none."""
     top = float(slow[on])
     for i in range(on, off):
         top = max(top, float(slow[i]))
     search_stop = min(start + int(0.6 / interval), off)
-    drop_limit = max(0.05 * (top - idle), 6.0 * noise[1])
+    drop_limit = max(0.05 * (top - idle), 6.0 * noise_fast)
     peak, valley = _first_peak_and_dip(fast, start, search_stop, idle, drop_limit)
     if peak > 0 and (valley >= search_stop - 1 or (peak - start) * interval > 0.4):
         peak, valley = -1, -1
     if peak > 0:
-        read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, off, out, FIRST_PEAK_AT)
+        read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, off, out.first_peak)
         half = max(int(DIP_HALF_S / interval + 0.01), 1)
         if slow_half > FEW_SAMPLES:
             reach = int(0.04 / interval)
@@ -217,49 +195,128 @@ def read_snap(
             valley = lowest
         else:
             half = max(int(DIP_HALF_S / interval - 0.49), 1)
-        read_point(y, x, valley, half, peak, off, out, DIP_AT)
-    out[RIPPLE] = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
-    main_start = valley if valley > 0 else min(on, off - 1)
-    main_at, _, _, main, _, _ = main_level(y, x, slow, main_start, off, slow_half, interval, noise[2])
+        read_point(y, x, valley, half, peak, off, out.dip)
+    return peak, valley
+
+
+@kernel
+def _read_hold(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    first: int,
+    off: int,
+    stop: int,
+    idle: float,
+    interval: float,
+    slow_half: int,
+    noise_slow: float,
+    reported: bool,
+    out: Record,
+) -> int:  # pragma: no cover - compiled
+    """Main peak and release of the hold from sample `first` on; the sample at which the fall begins."""
+    main_at, _, _, main, _, _ = main_level(y, x, slow, first, off, slow_half, interval, noise_slow)
     release, _ = crossing(fast, main_at, stop, idle + 0.5 * (main - idle), False)
     hold_stop = _hold_stop(slow, main_at, release, off, slow_half)
-    hold_stop = max(hold_stop, main_start + 1)
-    out[HOLD_STOP] = hold_stop
-    top_noise = noise[2]
+    hold_stop = max(hold_stop, first + 1)
+    out.hold_stop = hold_stop
+    top_noise = noise_slow
     if reported:
-        begin = max(hold_stop - int(0.4 / interval), main_start)
-        out[TOP_NOISE] = sample_noise(y, begin, hold_stop, 1, -np.inf, np.inf)
-        top_noise = max(top_noise, smoothing_gain(slow_half) * out[TOP_NOISE])
-    read_main_peak(y, x, slow, main_start, hold_stop, slow_half, interval, top_noise, out)
-    _read_rise(slow, main_start, hold_stop, slow_half, interval, out)
-    main = out[MAIN]
-    release, slope = crossing(fast, int(out[MAIN_AT]), stop, idle + 0.5 * (main - idle), False)
-    out[RELEASE], out[RELEASE_SLOPE] = release, slope
-    # the first rise ends at the first peak, or where the flow stops rising steeply
-    rise_top = out[FIRST_PEAK]
-    if peak < 0:
-        left = 0.5 if interval > SLOW_LOG_S else 0.2
-        rise_top = _knee(fast, start, int(out[MAIN_AT]), max(int(0.010 / interval), 1), left)
-    out[OPENING], out[OPENING_SLOPE] = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
-    # climb
-    base_at = valley if valley > 0 else int(out[OPENING]) if np.isfinite(out[OPENING]) else on
-    base = out[DIP] if valley > 0 else rise_top
+        begin = max(hold_stop - int(0.4 / interval), first)
+        out.top_noise = sample_noise(y, begin, hold_stop, 1, -np.inf, np.inf)
+        top_noise = max(top_noise, smoothing_gain(slow_half) * out.top_noise)
+    read_main_peak(y, x, slow, first, hold_stop, slow_half, interval, top_noise, out.main_peak)
+    _read_rise(slow, first, hold_stop, slow_half, interval, out.main_peak)
+    level = idle + 0.5 * (out.main_peak.flow - idle)
+    out.release.at, out.release.slope = crossing(fast, int(out.main_peak.at), stop, level, False)
+    return hold_stop
+
+
+@kernel
+def _read_climb(
+    slow: NDArray[np.float32],
+    base_at: int,
+    base: float,
+    hold_stop: int,
+    interval: float,
+    noise_slow: float,
+    out: Record,
+) -> None:  # pragma: no cover - compiled
+    """Slope and notches of the climb from `base` at sample `base_at`, and the end of the run-up."""
+    main = out.main_peak.flow
     a, sa = crossing(slow, base_at, hold_stop, base + 0.1 * (main - base), True)
     b, sb = crossing(slow, base_at, hold_stop, base + 0.9 * (main - base), True)
     if main - base > 0.1 * main and b > a:
-        out[CLIMB_10], out[CLIMB_10_SLOPE], out[CLIMB_90], out[CLIMB_90_SLOPE] = a, sa, b, sb
-        out[CLIMB_HEIGHT] = 0.8 * (main - base)
-        limit = max(0.03 * main, 6.0 * noise[2])
-        out[NOTCHES], out[NOTCHES_U] = _notches(slow, base_at, int(b) + 1, limit, noise[2])
+        out.climb_10.at, out.climb_10.slope, out.climb_90.at, out.climb_90.slope = a, sa, b, sb
+        out.climb_height = 0.8 * (main - base)
+        limit = max(0.03 * main, 6.0 * noise_slow)
+        out.notches, out.notches_u = _notches(slow, base_at, int(b) + 1, limit, noise_slow)
     earliest = base_at
-    if np.isfinite(out[OPENING]):
-        earliest = max(base_at, int(out[OPENING] + SHORTEST_RUN_UP_S / interval))
+    if np.isfinite(out.opening.at):
+        earliest = max(base_at, int(out.opening.at + SHORTEST_RUN_UP_S / interval))
     if earliest < hold_stop and slow[earliest] < 0.95 * main:
-        out[RUN_UP], out[RUN_UP_SLOPE] = crossing(slow, earliest, hold_stop, 0.95 * main, True)
+        out.run_up.at, out.run_up.slope = crossing(slow, earliest, hold_stop, 0.95 * main, True)
+
+
+@kernel
+def read_snap(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    slow: NDArray[np.float32],
+    bounds: tuple[int, int, int, int],
+    interval: float,
+    halves: tuple[int, int],
+    noise: NDArray[np.float64],
+    reported: bool,
+    out: Record,
+) -> None:  # pragma: no cover - compiled
+    """Read one snap.
+
+    Parameters
+    ----------
+    y, x : ndarray of shape (samples,), float32
+        Flow and raw trace. [g/s], [V, Hz or g/s]
+    fast, slow : ndarray of shape (samples,), float32
+        The two smoothed flows. [g/s]
+    bounds : tuple of int
+        Where the snap goes on and off; first and stop of its stretch. [samples]
+    interval : float
+        Sampling interval. [s]
+    halves : tuple of int
+        Half widths of one of the running means behind `fast` and `slow`. [samples]
+    noise : ndarray of shape (3,)
+        Standard deviation of the noise of `fast` at idle, of `fast` and of `slow` at the main peak. [g/s]
+    reported : bool
+        The flow was reported by a control unit: its noise grows with the flow and is read anew at the main peak.
+    out : record of `models.reading.air_trace.landmark_table.LandmarkTable`
+        Filled in.
+    """
+    on, off, first, stop = bounds
+    fast_half, slow_half = halves
+    start = _rise_start(y, fast, first, on, interval, noise[0])
+    out.rise_start = start
+    _read_idle_before(y, x, first, start, interval, fast_half, out)
+    idle = out.idle.flow if np.isfinite(out.idle.flow) else float(fast[start])
+    peak, valley = _read_first_peak(y, x, fast, slow, start, on, off, idle, interval, slow_half, noise[1], out)
+    out.ripple = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
+    hold_first = valley if valley > 0 else min(on, off - 1)
+    hold_stop = _read_hold(y, x, fast, slow, hold_first, off, stop, idle, interval, slow_half, noise[2], reported, out)
+    # the first rise ends at the first peak, or where the flow stops rising steeply
+    rise_top = out.first_peak.flow
+    if peak < 0:
+        left = 0.5 if interval > SLOW_LOG_S else 0.2
+        rise_top = _knee(fast, start, int(out.main_peak.at), max(int(0.010 / interval), 1), left)
+    out.opening.at, out.opening.slope = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
+    base_at = valley if valley > 0 else int(out.opening.at) if np.isfinite(out.opening.at) else on
+    base = out.dip.flow if valley > 0 else rise_top
+    _read_climb(slow, base_at, base, hold_stop, interval, noise[2], out)
     back = max(int(0.08 / interval), 2)
-    if hold_stop - back > main_start:
-        out[END_SLOPE] = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval) / main
-    if np.isfinite(out[RELEASE]):
+    if hold_stop - back > hold_first:
+        slope = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval)
+        out.end_slope = slope / out.main_peak.flow
+    if np.isfinite(out.release.at):
         at_idle = noise[0] * noise[2] / noise[1] if noise[1] > 0.0 else 0.0
         read_after(y, x, fast, slow, stop, interval, at_idle, out)
 
@@ -302,15 +359,33 @@ def read_snaps(
     x: NDArray[np.float32],
     fast: NDArray[np.float32],
     slow: NDArray[np.float32],
-    rows: NDArray[np.int64],
-    snaps: NDArray[np.int64],
+    snaps: SnapList,
     interval: float,
     halves: tuple[int, int],
     noise: NDArray[np.float64],
     reported: bool,
-    out: NDArray[np.float64],
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Read every snap of a stack: see `read_snap`."""
-    for s in range(rows.size):
-        row = rows[s]
-        read_snap(y[row], x[row], fast[row], slow[row], snaps[s], interval, halves, noise[s], reported, out[s])
+    """Read every snap of a stack: `read_snap` row by row.
+
+    Parameters
+    ----------
+    y, x, fast, slow : ndarray of shape (captures, samples), float32
+        Flow, raw trace and the two smoothed flows. [g/s], [V, Hz or g/s], [g/s], [g/s]
+    snaps : SnapList
+        Where the snaps are.
+    interval : float
+        Sampling interval. [s]
+    halves : tuple of int
+        As for `read_snap`. [samples]
+    noise : ndarray of shape (snaps, 3)
+        As for `read_snap`. [g/s]
+    reported : bool
+        The flow was reported by a control unit.
+    out : records of `models.reading.air_trace.landmark_table.LandmarkTable`, shape (snaps,)
+        Filled in.
+    """
+    for s in range(snaps.row.size):
+        row = snaps.row[s]
+        bounds = (snaps.on[s], snaps.off[s], snaps.first[s], snaps.stop[s])
+        read_snap(y[row], x[row], fast[row], slow[row], bounds, interval, halves, noise[s], reported, out[s])

@@ -1,13 +1,12 @@
 """What noise and firing ripple do to the levels of landmarks: terms of their uncertainty."""
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from data_contracts.family import Family
 from models.physics.transfer_table import slope_of
-from models.reading.air_trace import landmark_columns as lk
 from models.reading.air_trace.landmark_search import DIP_HALF_S, PEAK_HALF_S
+from models.reading.air_trace.landmark_table import LandmarkTable
 from models.statistics.arrays import Floats
 
 # Idle speed where the opening finds an engine; common practice, no source. [1/min]
@@ -22,12 +21,12 @@ FOLDING_RATE_HZ = 450.0
 
 
 def parabola_gain(turn: Floats) -> Floats:
-    """What a least-squares parabola, read in its middle, keeps of a sine whose phase turns by `turn` over half its width.
+    """What a least-squares parabola, read in its middle, keeps of a sine.
 
     Parameters
     ----------
     turn : ndarray
-        [rad]
+        Phase the sine goes through over half the parabola's width. [rad]
 
     Returns
     -------
@@ -60,18 +59,49 @@ def highest_of(independent: Floats) -> tuple[Floats, Floats]:
     return ndtri((n - 0.375) / (n + 0.25)) * (n > 1.0), 1.0 / np.sqrt(1.0 + 0.75 * np.log(n))
 
 
-def ripple_alone(marks: NDArray[np.float64], sample_noise: Floats, table: tuple[Floats, Floats]) -> Floats:
-    """Firing ripple where the climb begins as a part of the flow, without the noise that was seen with it."""
-    level = np.fmax(marks[:, lk.DIP], 0.3 * marks[:, lk.MAIN])
+def ripple_alone(found: LandmarkTable, sample_noise: Floats, table: tuple[Floats, Floats]) -> Floats:
+    """Firing ripple where the climb begins, without the noise that was seen with it.
+
+    Parameters
+    ----------
+    found : LandmarkTable
+        Landmarks of every snap.
+    sample_noise : ndarray of shape (snaps,)
+        Standard deviation of the noise of one raw sample. [V, Hz or g/s]
+    table : tuple of two ndarrays of shape (points,)
+        Transfer table: raw signal and flow. [V, Hz or g/s], [g/s]
+
+    Returns
+    -------
+    ndarray of shape (snaps,)
+        Standard deviation as a part of the flow. [1]
+    """
+    level = np.fmax(found.dip.flow, 0.3 * found.main_peak.flow)
     noise = sample_noise * slope_of(np.interp(level, table[1], table[0]), table) / level
-    return np.sqrt(np.maximum(np.nan_to_num(marks[:, lk.RIPPLE]) ** 2 - np.nan_to_num(noise) ** 2, 0.0))
+    return np.asarray(np.sqrt(np.maximum(np.nan_to_num(found.ripple) ** 2 - np.nan_to_num(noise) ** 2, 0.0)))
 
 
 def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Floats, Floats]:
     """What the parabolas of first peak and dip keep of the firing ripple there.
 
-    With the throttle open flow goes as speed, so the dip's part of the main peak is its part of the highest speed; the first
-    peak comes between idle and that.
+    Parameters
+    ----------
+    family : Family
+        With cylinders and highest free speed.
+    dip_part : ndarray of shape (snaps,)
+        Flow at the dip as a part of the main peak. [1]
+    rate_hz : ndarray of shape (snaps,)
+        Sampling rate, repeated samples not counted. [Hz]
+
+    Returns
+    -------
+    first_peak, dip : ndarray of shape (snaps,)
+        [1]
+
+    Notes
+    -----
+    With the throttle open flow goes as speed, so the dip's part of the main peak is its part of the highest speed; the
+    first peak comes between idle and that.
     """
     at_dip = np.fmax(dip_part * family.max_free_rpm, USUAL_IDLE_RPM)
     at_peak = np.sqrt(USUAL_IDLE_RPM * at_dip)

@@ -1,9 +1,11 @@
 """Mains hum on the air-mass trace: a line at 50 or 60 Hz that keeps its size and its phase whatever the engine does."""
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
-from models.statistics.arrays import Floats
+from models.statistics.arrays import Flags, Floats
 from models.statistics.compiled import kernel
 from models.statistics.smoothing import cosine_window, product_sum
 
@@ -14,6 +16,42 @@ CLEAR, PART = 5.0, 0.0003
 ALIKE = 0.5
 # Needed of each of the two stretches; its line is then 8 Hz wide at most. [s]
 SHORTEST_S = 0.25
+
+
+class MainsHum(NamedTuple):
+    """Mains hum of every snap.
+
+    Attributes
+    ----------
+    frequency_hz : ndarray of shape (snaps,)
+        50 or 60; 0 for no hum. [Hz]
+    cosine, sine : ndarray of shape (snaps,)
+        Its parts, phase from sample 0. [V]
+    """
+
+    frequency_hz: Floats
+    cosine: Floats
+    sine: Floats
+
+    @property
+    def found(self) -> Flags:
+        """Whether there is hum."""
+        return self.frequency_hz > 0.0
+
+
+def no_hum(snaps: int) -> MainsHum:
+    """What stands for traces that pick up no hum.
+
+    Parameters
+    ----------
+    snaps : int
+        How many.
+
+    Returns
+    -------
+    MainsHum
+    """
+    return MainsHum(np.zeros(snaps), np.zeros(snaps), np.zeros(snaps))
 
 
 @kernel
@@ -38,7 +76,7 @@ def _tapered(
 def _line(
     value: NDArray[np.float64], first: int, half: float, turn: float, waves: NDArray[np.float64], least: float
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
-    """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either from beside it.
+    """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either.
 
     `waves` holds the cosine and the sine of that line from sample 0. The noise is that of four places beside the line,
     infinite for a line of less than `least`.
@@ -108,7 +146,7 @@ def find_hum(
     height: Floats,
     *,
     interval_s: float,
-) -> tuple[Floats, Floats, Floats]:
+) -> MainsHum:
     """Mains hum of every snap: its frequency and its cosine and sine part.
 
     Parameters
@@ -126,15 +164,12 @@ def find_hum(
 
     Returns
     -------
-    frequency : ndarray of shape (snaps,)
-        50 or 60; 0 for no hum. [Hz]
-    cosine, sine : ndarray of shape (snaps,)
-        Its parts, phase from sample 0. [V]
+    MainsHum
 
     Notes
     -----
-    Hum adds the same voltage at idle and at full throttle, in phase with itself; ripple of firing moves with the speed. The
-    line must stand clear of its neighbours at idle and be there again, alike in size and phase, at the main peak.
+    Hum adds the same voltage at idle and at full throttle, in phase with itself; ripple of firing moves with the speed.
+    The line must stand clear of its neighbours at idle and be there again, alike in size and phase, at the main peak.
     """
     out = np.zeros((len(MAINS_HZ), rows.size, 2))
     shortest = int(SHORTEST_S / interval_s)
@@ -148,7 +183,7 @@ def find_hum(
     strongest = np.argmax(size, axis=0)
     at = np.arange(rows.size)
     frequency = np.where(size[strongest, at] > 0.0, np.array(MAINS_HZ)[strongest], 0.0)
-    return frequency, out[strongest, at, 0], out[strongest, at, 1]
+    return MainsHum(frequency, out[strongest, at, 0], out[strongest, at, 1])
 
 
 def without_hum(

@@ -1,8 +1,4 @@
-"""What the samples of one trace are worth: steps, repeats, extremes, and those that are missing, pinned or stuck.
-
-All take one row `signal` with the `fate` of its samples, an index of `models.reading.resampling.FATES`, and how many of them are
-part of the recording.
-"""
+"""Flags of the samples of one air-mass trace: those missing, pinned or stuck; and its step, repeats and extremes."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,22 +8,47 @@ from models.statistics.compiled import kernel, vector_kernel
 
 
 @kernel
-def all_kept(fate: NDArray[np.uint8]) -> bool:  # pragma: no cover - compiled
-    """Whether nothing is marked."""
+def all_kept(flag: NDArray[np.uint8]) -> bool:  # pragma: no cover - compiled
+    """Whether every sample is kept.
+
+    Parameters
+    ----------
+    flag : ndarray of shape (samples,), uint8
+        An index of `models.reading.resampling.SAMPLE_FLAGS` each.
+
+    Returns
+    -------
+    bool
+    """
     marks = np.uint8(0)
-    for i in range(fate.size):
-        marks |= fate[i]
+    for i in range(flag.size):
+        marks |= flag[i]
     return bool(marks == KEPT)
 
 
 @kernel
-def bridge(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
-    """Straight lines across samples that are not kept, and how many; ends and padding hold the nearest kept value."""
+def bridge(signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
+    """Draw straight lines across samples that are not kept; ends and padding hold the nearest kept value.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row; changed in place. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+    count : int
+        Samples that are part of the recording.
+
+    Returns
+    -------
+    int
+        Samples bridged.
+    """
     last, lost = count - 1, 0
-    if not all_kept(fate[:count]):
+    if not all_kept(flag[:count]):
         last = -1
         for i in range(count):
-            if fate[i] != KEPT:
+            if flag[i] != KEPT:
                 lost += 1
                 continue
             if last < 0:
@@ -90,12 +111,12 @@ def _movements(
 
 
 @kernel
-def _held(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
+def _held(signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
     """Samples for which values are repeated: the lower decile of the runs between movements."""
     runs = np.zeros(64, dtype=np.int64)
     run, total, before = 1, 0, 0
     for i in range(1, count):
-        if fate[i] != KEPT or fate[i - 1] != KEPT:
+        if flag[i] != KEPT or flag[i - 1] != KEPT:
             run = 1
         elif signal[i] != signal[i - 1]:
             if before > 0:
@@ -115,26 +136,54 @@ def _held(signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int) -> i
 
 @kernel
 def survey(
-    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int
+    signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int
 ) -> tuple[float, int, int, int, float, float]:  # pragma: no cover - compiled
-    """Quantisation step (smallest movement), samples for which values are repeated, samples at highest and lowest, lowest, highest.
+    """Step, repeats and extremes of one bridged row; only samples whose neighbour before is kept as well count.
 
-    The row is bridged; only samples whose neighbour before is kept as well count.
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+    count : int
+        Samples that are part of the recording.
+
+    Returns
+    -------
+    step : float
+        Quantisation step: the smallest movement; 0 for none. [unit of signal]
+    held : int
+        Samples for which values are repeated.
+    at_high, at_low : int
+        Samples at the highest and at the lowest value.
+    low, high : float
+        Lowest and highest. [unit of signal]
     """
     if count < 3:
         return 0.0, 1, 0, 0, np.inf, -np.inf
-    x, f = signal[:count], fate[:count]
+    x, f = signal[:count], flag[:count]
     step, low, high = _extremes(x[1:], x[:-1], f[1:], f[:-1])
     at_high, at_low = _equal(x[1:], f[1:], f[:-1], high), _equal(x[1:], f[1:], f[:-1], low)
     moves, follow = _movements(x[2:], x[1:-1], x[:-2], f[2:], f[1:-1], f[:-2])
     # where a tenth of the movements follow right on another, none is held
-    held = 1 if follow > 0.1 * moves else _held(signal, fate, count)
+    held = 1 if follow > 0.1 * moves else _held(signal, flag, count)
     return (step if np.isfinite(step) else 0.0), held, at_high, at_low, low, high
 
 
 @kernel
 def join_updates(signal: NDArray[np.float32], count: int, held: int) -> None:  # pragma: no cover - compiled
-    """Straight lines between the updates of a held signal, instead of the steps the recorder repeats."""
+    """Draw straight lines between the updates of a held signal, instead of the steps the recorder repeats.
+
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row; changed in place. [V, Hz or g/s]
+    count : int
+        Samples that are part of the recording.
+    held : int
+        Samples for which values are repeated.
+    """
     i = count - 1
     while i > 0:
         if signal[i] != signal[i - 1]:
@@ -152,7 +201,7 @@ def join_updates(signal: NDArray[np.float32], count: int, held: int) -> None:  #
 @kernel
 def mark_pinned(
     signal: NDArray[np.float32],
-    fate: NDArray[np.uint8],
+    flag: NDArray[np.uint8],
     count: int,
     sign: float,
     end: float,
@@ -161,23 +210,49 @@ def mark_pinned(
     shortest: int,
     corners: bool,
 ) -> int:  # pragma: no cover - compiled
-    """Samples pinned to the largest value (sign 1) or the smallest (sign -1), marked as clipped.
+    """Mark samples pinned to the largest or the smallest value as clipped.
 
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+    count : int
+        Samples that are part of the recording.
+    sign : float
+        1 for the largest value, -1 for the smallest.
+    end : float
+        Known end of the range, times `sign`. [unit of signal]
+    noise, step : float
+        Standard deviation of the noise, and quantisation step. [unit of signal]
+    shortest : int
+        Least length of a run that counts. [samples]
+    corners : bool
+        A slope that ends in the run tells too.
+
+    Returns
+    -------
+    int
+        Samples marked.
+
+    Notes
+    -----
     A run at the extreme is a clip when it lies at the known end of the range, or when noise or, with `corners`, the
     slope on the way in says that so many equal samples in a row can't be.
     """
     top = -np.inf
     for i in range(count):
-        if fate[i] == KEPT:
+        if flag[i] == KEPT:
             top = max(top, sign * signal[i])
     moves = noise > 0.6 * step and noise > 0.0
     total, i = 0, 0
     while i < count:
-        if fate[i] != KEPT or sign * signal[i] != top:
+        if flag[i] != KEPT or sign * signal[i] != top:
             i += 1
             continue
         first = i
-        while i < count and fate[i] == KEPT and sign * signal[i] == top:
+        while i < count and flag[i] == KEPT and sign * signal[i] == top:
             i += 1
         run = i - first
         if run < shortest:
@@ -190,33 +265,51 @@ def mark_pinned(
         if at_end or moves or corner:
             total += run
             for j in range(first, i):
-                fate[j] = CLIPPED
+                flag[j] = CLIPPED
     return total
 
 
 @kernel
 def mark_stuck(
-    signal: NDArray[np.float32], fate: NDArray[np.uint8], count: int, longest: int
+    signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int, longest: int
 ) -> int:  # pragma: no cover - compiled
-    """Mark runs of one value longer than the signal can stand still; return the samples in them.
+    """Mark runs of one value longer than the signal can stand still.
 
-    A run that long which begins at `first` still holds at the sample `longest` later, so only that one is looked at, and
-    the way back from it to where its own run begins.
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Raw samples of one row. [V, Hz or g/s]
+    flag : ndarray of shape (samples,), uint8
+        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+    count : int
+        Samples that are part of the recording.
+    longest : int
+        Longest run that a working sensor can give. [samples]
+
+    Returns
+    -------
+    int
+        Samples marked.
+
+    Notes
+    -----
+    A run that long which begins at `first` still holds at the sample `longest` later, so only that one is looked at,
+    and the way back from it to where its own run begins.
     """
     total, first = 0, 0
     while first + longest < count:
         start = first + longest
-        while start > first and signal[start] == signal[start - 1] and fate[start] == KEPT:
+        while start > first and signal[start] == signal[start - 1] and flag[start] == KEPT:
             start -= 1
         if start > first:
             first = start
             continue
         stop = first + longest + 1
-        while stop < count and signal[stop] == signal[first] and fate[stop] == KEPT:
+        while stop < count and signal[stop] == signal[first] and flag[stop] == KEPT:
             stop += 1
-        if fate[first] == KEPT:
+        if flag[first] == KEPT:
             for j in range(first, stop):
-                fate[j] = STUCK
+                flag[j] = STUCK
             total += stop - first
         first = stop
     return total

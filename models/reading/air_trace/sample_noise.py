@@ -35,9 +35,26 @@ def sample_noise(
 ) -> float:  # pragma: no cover - compiled
     """Noise of a trace from its second differences, over its quieter parts and without outliers.
 
-    White noise of standard deviation s gives x[i] - (x[i-lag] + x[i+lag]) / 2 a standard deviation of
-    s * sqrt(3/2); slow movement and firing ripple nearly vanish in it. `lag` is 1 for a live trace;
-    samples at `low` and `high`, which may be pinned there, are left out.
+    Parameters
+    ----------
+    signal : ndarray of shape (samples,), float32
+        Bridged samples of one row. [any unit]
+    first, stop : int
+        Stretch to look at. [samples]
+    lag : int
+        1 for a live trace; for a held one the samples for which values are repeated.
+    low, high : float
+        Samples at these values, which may be pinned there, are left out. [unit of signal]
+
+    Returns
+    -------
+    float
+        Standard deviation from sample to sample; 0 for fewer than eight samples. [unit of signal]
+
+    Notes
+    -----
+    White noise of standard deviation s gives x[i] - (x[i-lag] + x[i+lag]) / 2 a standard deviation of s sqrt(3/2); slow
+    movement and firing ripple nearly vanish in it.
     """
     first, stop = first + lag - 1, stop - lag + 1
     n = stop - first

@@ -1,6 +1,6 @@
 """Finding the throttle snaps of a recording: a characteristic function and two thresholds."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,7 @@ RISE_TIMES_LOW, RISE_OF_EXPECTED = 0.8, 0.12
 SLOWEST_HZ = 8.0
 
 
-@dataclass(frozen=True)
-class SnapList:
+class SnapList(NamedTuple):
     """Where the snaps of a stack are.
 
     Attributes
@@ -54,9 +53,9 @@ def _find(
     expected: float,
     noise: NDArray[np.float64],
     fast_enough: NDArray[np.bool_],
-    found: NDArray[np.int64],
+    found: SnapList,
 ) -> int:  # pragma: no cover - compiled
-    """Write (row, number, on, off, first, stop) of each snap; return how many there are."""
+    """Fill `found`; return how many snaps there are."""
     quiet = max(1, int(QUIET_S / interval))
     shortest = max(1, int(SHORTEST_S / interval))
     aftermath = int(AFTERMATH_S / interval)
@@ -88,14 +87,14 @@ def _find(
                     off = i - below + 1
                     break
                 i += 1
-            near = total > start_of_row and on - found[total - 1, 3] < aftermath and top < low + 0.5 * height
-            if off - on < shortest or near or total >= found.shape[0]:
+            near = total > start_of_row and on - found.off[total - 1] < aftermath and top < low + 0.5 * height
+            if off - on < shortest or near or total >= found.row.size:
                 continue
             if total > start_of_row:
-                found[total - 1, 5] = on
-            found[total, 0], found[total, 1] = row, total - start_of_row + 1
-            found[total, 2], found[total, 3] = on, off
-            found[total, 4], found[total, 5] = free, n
+                found.stop[total - 1] = on
+            found.row[total], found.number[total] = row, total - start_of_row + 1
+            found.on[total], found.off[total] = on, off
+            found.first[total], found.stop[total] = free, n
             free = off
             total += 1
     return total
@@ -139,7 +138,6 @@ def find_snaps(
     recording whose flow never rises by 0.8 of its low level and 0.12 of the family's main peak holds none.
     """
     room = int(np.sum(count * interval_s / 0.3)) + 4 * len(count)
-    found = np.zeros((room, 6), dtype=np.int64)
+    found = SnapList(*np.zeros((6, room), dtype=np.int64))
     total = _find(slow, count, interval_s, expected_g_s, noise_g_s, rate_hz >= SLOWEST_HZ, found)
-    found = found[:total]
-    return SnapList(*(np.ascontiguousarray(found[:, k]) for k in range(6)))
+    return SnapList(*(column[:total] for column in found))

@@ -19,7 +19,8 @@ NOTHING_ELSE = 0.70
 # First peak over main peak: up to the first a usual free snap, from the second on flat.
 USUAL_SHAPE, FLAT_SHAPE = 0.72, 0.80
 SHAPE_U, DOUBT_U = 0.08, 0.20
-# From the first part of the family's main peak the shape counts less, from the second on not at all: enough was breathed.
+# From the first part of the family's main peak the shape counts less, from the second on not at all: enough was
+# breathed.
 FULL_FROM, FULL_AT = 0.91, 0.97
 
 
@@ -42,10 +43,10 @@ def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, ex
 
     Notes
     -----
-    A plate that opens part way chokes the flow at high speed but hardly the filling of the manifold: the main peak is low
-    and the first peak, beside it, high. A sensor that reads low scales both; so the height counts only as far as the
-    shape is flat, or where it is too low for anything else. Small turbos are flat when fully open: a flow that reaches the
-    family's main peak needs no shape. A restricted exhaust looks alike, hence the uncertainty.
+    A plate that opens part way chokes the flow at high speed but hardly the filling of the manifold: the main peak is
+    low and the first peak, beside it, high. A sensor that reads low scales both; so the height counts only as far as
+    the shape is flat, or where it is too low for anything else. Small turbos are flat when fully open: a flow that
+    reaches the family's main peak needs no shape. A restricted exhaust looks alike, hence the uncertainty.
     """
     nothing = np.full(main_reference_g_s.size, np.nan)
     if expected_g_s <= 0.0:

@@ -1,4 +1,4 @@
-"""Both lambda banks of a stack: from channels and landmarks to quantities, signs and shape."""
+"""Both lambda banks of a stack: from channels and landmarks to quantities, flags and traces on the fixed grid."""
 
 from dataclasses import dataclass
 
@@ -7,16 +7,17 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family, LambdaSensor
 from data_contracts.signals import BANK2_PREFIX
-from models.reading.air_trace import landmark_columns as lk
 from models.reading.air_trace.landmarks import Landmarks
 from models.reading.aligned_traces import GRID, on_grid
+from models.reading.entries import Entries, hold_end
 from models.reading.lambda_trace.quantities import read_lambda
 from models.reading.resampling import KEPT, Stack
+from models.statistics.arrays import Flags
 from models.statistics.estimate import Estimate
 
 
 @dataclass(frozen=True)
-class BankSigns:
+class BankFlags:
     """What the lambda traces show, over both banks.
 
     Attributes
@@ -42,8 +43,8 @@ def _linear(samples: NDArray[np.float32], sensor: LambdaSensor, ratio: bool) -> 
 
 
 def read_banks(
-    stack: Stack, marks: Landmarks, rows: NDArray[np.int64], family: Family, idle_speed: Estimate
-) -> tuple[dict[str, Estimate], BankSigns, NDArray[np.float32]]:
+    stack: Stack, marks: Landmarks, entries: Entries, family: Family, idle_speed: Estimate
+) -> tuple[dict[str, Estimate], BankFlags, NDArray[np.float32]]:
     """Read every recorded lambda bank of a stack.
 
     Parameters
@@ -52,8 +53,8 @@ def read_banks(
         Recordings on one grid.
     marks : Landmarks
         Airflow landmarks: the defined start events.
-    rows : ndarray of shape (entries,), int
-        Row of each entry; snaps first, then recordings without one.
+    entries : Entries
+        Snaps, then recordings without one.
     family : Family
         Of all of them.
     idle_speed : Estimate
@@ -63,46 +64,56 @@ def read_banks(
     -------
     estimates : dict of str to Estimate
         Lambda quantities, bank 2 with its prefix; a bank that was not recorded is left out.
-    signs : BankSigns
+    flags : BankFlags
         What the traces show.
     shape : ndarray of shape (entries, GRID), float32
         Bank 1 on the fixed grid. [1/lambda, or V of a narrowband sensor]
     """
-    entries, snaps, dt = rows.size, marks.snaps.row.size, stack.interval_s
-    bare = np.full(entries - snaps, np.nan)
-    opening = np.concatenate((marks[lk.OPENING], bare)) * dt
-    release = np.concatenate((marks[lk.RELEASE], bare)) * dt
-    main = np.concatenate((marks[lk.MAIN_AT], bare)) * dt
-    first = np.concatenate((marks.snaps.first, np.zeros(entries - snaps, dtype=np.int64)))
-    stop = np.concatenate((marks.snaps.stop, stack.count[rows[snaps:]]))
+    count, dt, sensor = entries.row.size, stack.interval_s, family.lambda_sensor
     out: dict[str, Estimate] = {}
-    flags = np.zeros((3, entries), dtype=np.bool_)
-    shape = np.full((entries, GRID), np.nan, dtype=np.float32)
+    flags = np.zeros((3, count), dtype=np.bool_)
+    shape = np.full((count, GRID), np.nan, dtype=np.float32)
     for prefix in ("", BANK2_PREFIX):
         ratio = f"{prefix}lambda_ratio" in stack.channels
         name = f"{prefix}lambda_ratio" if ratio else f"{prefix}lambda_v"
-        if name not in stack.channels or family.lambda_sensor.kind == "none":
+        if name not in stack.channels or sensor.kind == "none":
             continue
         if prefix and family.lambda_banks < 2:
             continue
-        signal, keep = stack.channels[name], stack.fate[name] == KEPT
-        whole = entries == signal.shape[0] and np.array_equal(rows, np.arange(entries))
-        trace, kept = (signal, keep) if whole else (signal[rows], keep[rows])
-        for entry in np.flatnonzero((first > 0) | (stop < stack.count[rows])):  # another snap's part of the recording
-            kept = kept.copy() if kept is keep else kept
-            kept[entry, : first[entry]] = False
-            kept[entry, stop[entry] :] = False
-        found, signs = read_lambda(
-            trace, kept, interval_s=dt, sensor=family.lambda_sensor, opening_s=opening, release_s=release,
-            main_peak_s=main, cylinders=family.cylinders, idle_speed_rpm=idle_speed.value,
+        trace, kept = _of_entries(stack, entries, name)
+        found, trace_flags = read_lambda(
+            trace,
+            kept,
+            interval_s=dt,
+            sensor=sensor,
+            opening_s=entries.padded(marks.found.opening.at) * dt,
+            release_s=entries.padded(marks.found.release.at) * dt,
+            idle_speed_rpm=idle_speed.value,
             kind="ratio" if ratio else "v",
-        )  # fmt: skip
+        )
         out |= {prefix + key: each for key, each in found.items()}
-        flags |= np.stack((~signs.active, signs.polarity_contradicts, signs.clipped))
+        flags |= np.stack((~trace_flags.active, trace_flags.polarity_contradicts, trace_flags.clipped))
         if not prefix:
             sampled = on_grid(
-                signal, stack.count, marks.snaps.row, interval_s=dt, opening=marks[lk.OPENING],
-                release=np.where(np.isfinite(marks[lk.RELEASE]), marks[lk.RELEASE], marks.snaps.off),
-            )  # fmt: skip
-            shape[:snaps] = _linear(sampled, family.lambda_sensor, ratio)
-    return out, BankSigns(*flags), shape
+                stack.channels[name],
+                stack.count,
+                marks.snaps.row,
+                interval_s=dt,
+                opening=marks.found.opening.at,
+                release=hold_end(marks),
+            )
+            shape[: entries.snaps] = _linear(sampled, sensor, ratio)
+    return out, BankFlags(*flags), shape
+
+
+def _of_entries(stack: Stack, entries: Entries, name: str) -> tuple[NDArray[np.float32], Flags]:
+    """Samples of a channel for every entry, and which of them to use: none of another snap's part of the recording."""
+    signal, keep = stack.channels[name], stack.flag[name] == KEPT
+    row = entries.row
+    whole = row.size == signal.shape[0] and np.array_equal(row, np.arange(row.size))
+    trace, kept = (signal, keep) if whole else (signal[row], keep[row])
+    for entry in np.flatnonzero((entries.first > 0) | (entries.stop < stack.count[row])):
+        kept = kept.copy() if kept is keep else kept
+        kept[entry, : entries.first[entry]] = False
+        kept[entry, entries.stop[entry] :] = False
+    return trace, kept

@@ -1,4 +1,4 @@
-"""Lambda traces as short block means of richness, with electrical needles counted and left out."""
+"""Lambda traces as short block means of richness, with electrical spikes counted and left out."""
 
 from dataclasses import dataclass
 
@@ -6,18 +6,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.physics.lambda_scale import LambdaScale
+from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel, vector_kernel
 from models.statistics.order_statistics import NORMAL_QUARTILE, median
 
 # Blocks this long keep all a lambda sensor can show: the fastest answers in about 20 ms (source at
 # lambda_needles.NARROWEST_S), and a mean over an eighth of that costs it 0.1 %.
 BLOCK_S = 0.0025
-# Half-width within which an electrical needle is up and back; a sensor of 20 ms loses at most 14 % of a peak in it.
-NEEDLE_HALF_S = 0.003
-# A needle stands this many standard deviations of noise above both neighbours, and takes this part of its height back.
-NEEDLE_SIGMAS = 7.0
-NEEDLE_RETURN = 0.6
-NEEDLE_RATE_HZ = 500.0
+# Half-width within which an electrical spike is up and back; a sensor of 20 ms loses at most 14 % of a peak in it.
+SPIKE_HALF_S = 0.003
+# A spike stands this many standard deviations of noise above both neighbours, and takes this part of its height back.
+SPIKE_SIGMAS = 7.0
+SPIKE_RETURN = 0.6
+SPIKE_RATE_HZ = 500.0
 # Samples the noise is told from.
 NOISE_SAMPLES = 512
 _AT_ONCE = 64
@@ -44,16 +45,16 @@ class LambdaBlocks:
     step : ndarray of shape (captures,)
         Quantisation step of the samples; 0 where none shows. [unit of richness]
     electrical : ndarray of shape (captures, blocks), bool
-        A needle quicker than the sensor begins in this block.
+        A spike quicker than the sensor begins in this block.
     """
 
-    x: NDArray[np.float64]
+    x: Floats
     interval_s: float
     start_s: float
-    count: NDArray[np.int64]
-    noise: NDArray[np.float64]
-    step: NDArray[np.float64]
-    electrical: NDArray[np.bool_]
+    count: Codes
+    noise: Floats
+    step: Floats
+    electrical: Flags
 
 
 @vector_kernel
@@ -69,11 +70,11 @@ def _any_peak(
 
 
 @kernel
-def _needles(
-    y: NDArray[np.float32], count: int, half: int, sigma: float, fate: NDArray[np.uint8]
+def _mark_spikes(
+    y: NDArray[np.float32], count: int, half: int, sigma: float, flag: NDArray[np.uint8]
 ) -> int:  # pragma: no cover - compiled
-    """Mark the samples of needles that are up and back within 2 half samples; return how many."""
-    floor = NEEDLE_SIGMAS * sigma
+    """Mark the samples of spikes that are up and back within 2 half samples; return how many."""
+    floor = SPIKE_SIGMAS * sigma
     far, marked = 4 * half, 0
     for begin in range(half, count - half, _AT_ONCE):
         stop = min(begin + _AT_ONCE, count - half)
@@ -87,14 +88,14 @@ def _needles(
             if height <= floor or left * right <= 0.0:
                 continue
             around = 0.5 * (y[max(i - far, 0)] + y[min(i + far, count - 1)])
-            if height < NEEDLE_RETURN * abs(y[i] - around):
+            if height < SPIKE_RETURN * abs(y[i] - around):
                 continue
             sign = 1.0 if left > 0.0 else -1.0
             for j in range(i - half, i + half + 1):
                 part = (j - i + half) / (2.0 * half)
                 line = y[i - half] * (1.0 - part) + y[i + half] * part
-                if sign * (y[j] - line) > 0.3 * height and fate[j] == USED:
-                    fate[j] = QUICK
+                if sign * (y[j] - line) > 0.3 * height and flag[j] == USED:
+                    flag[j] = QUICK
                     marked += 1
     return marked
 
@@ -102,11 +103,11 @@ def _needles(
 @kernel
 def _turn(
     signal: NDArray[np.float32],
-    keep: NDArray[np.bool_],
+    keep: Flags,
     sign: float,
     inverse: bool,
     y: NDArray[np.float32],
-    fate: NDArray[np.uint8],
+    flag: NDArray[np.uint8],
 ) -> tuple[int, bool]:  # pragma: no cover - compiled
     """Richness of one row, the last one where nothing was recorded; its length, and whether all of that is there."""
     turned, one, nothing = np.float32(sign), np.float32(1.0), np.float32(0.0)
@@ -115,16 +116,16 @@ def _turn(
         value = signal[i]
         use = keep[i] & (abs(value) < np.float32(np.inf)) & ((not inverse) | (value > nothing))
         used += np.int32(use)
-        fate[i] = USED if use else LOST
+        flag[i] = USED if use else LOST
         y[i] = (one / value if inverse else turned * value) if use else nothing
     end = signal.size
-    while end > 0 and fate[end - 1] != USED:
+    while end > 0 and flag[end - 1] != USED:
         end -= 1
     whole = used == end
     if not whole:
         last = np.float32(0.0)
         for i in range(end):
-            if fate[i] == USED:
+            if flag[i] == USED:
                 last = y[i]
             y[i] = last
     for i in range(end, signal.size):
@@ -142,7 +143,7 @@ def _smallest_move(before: NDArray[np.float32], after: NDArray[np.float32]) -> f
 
 
 @vector_kernel
-def _means(y: NDArray[np.float32], per: int, out: NDArray[np.float64]) -> None:  # pragma: no cover - compiled
+def _means(y: NDArray[np.float32], per: int, out: Floats) -> None:  # pragma: no cover - compiled
     for j in range(out.size):
         total = 0.0
         for i in range(per):
@@ -153,27 +154,27 @@ def _means(y: NDArray[np.float32], per: int, out: NDArray[np.float64]) -> None: 
 @kernel
 def _block_rows(
     signal: NDArray[np.float32],
-    keep: NDArray[np.bool_],
+    keep: Flags,
     per: int,
     half: int,
     sign: float,
     inverse: bool,
-    x: NDArray[np.float64],
-    count: NDArray[np.int64],
-    noise: NDArray[np.float64],
-    step: NDArray[np.float64],
-    electrical: NDArray[np.bool_],
+    x: Floats,
+    count: Codes,
+    noise: Floats,
+    step: Floats,
+    electrical: Flags,
 ) -> None:  # pragma: no cover - compiled
-    """Fill the block means, the noise and the needles of every row."""
+    """Fill the block means, the noise and the spikes of every row."""
     rows, samples = signal.shape
     y = np.empty(samples, dtype=np.float32)
-    fate = np.empty(samples, dtype=np.uint8)
+    flag = np.empty(samples, dtype=np.uint8)
     rough = np.empty(samples, dtype=np.float32)
     middle = np.float32(0.5)
     for row in range(rows):
-        end, whole = _turn(signal[row], keep[row], sign, inverse, y, fate)
+        end, whole = _turn(signal[row], keep[row], sign, inverse, y, flag)
         begin = 0  # the first sample that was recorded
-        while begin < end and fate[begin] != USED:
+        while begin < end and flag[begin] != USED:
             begin += 1
         smallest = _smallest_move(y[begin : end - 1], y[begin + 1 : end]) if end - begin > 1 else np.inf
         step[row] = smallest if np.isfinite(smallest) else 0.0
@@ -189,13 +190,13 @@ def _block_rows(
         noise[row] = sigma / np.sqrt(per)
         quick = 0
         if half > 0:
-            # the noise as a needle sees it, over its own width: coloured noise is larger there
+            # the noise as a spike meets it, over its own width: coloured noise is larger there
             picked = 0
             for i in range(half, end - half, stride):
                 rough[picked] = abs(y[i] - middle * (y[i - half] + y[i + half]))
                 picked += 1
             wide = median(rough[:picked]) / (NORMAL_QUARTILE * np.sqrt(1.5)) if picked > 4 else 0.0
-            quick = _needles(y, end, half, max(max(sigma, wide), 0.3 * step[row]), fate)
+            quick = _mark_spikes(y, end, half, max(max(sigma, wide), 0.3 * step[row]), flag)
         blocks = end // per
         count[row] = blocks
         electrical[row] = False
@@ -206,17 +207,15 @@ def _block_rows(
         for j in range(blocks):
             total, used = 0.0, 0
             for i in range(j * per, (j + 1) * per):
-                if fate[i] == USED:
+                if flag[i] == USED:
                     total += y[i]
                     used += 1
-                elif fate[i] == QUICK and (i == 0 or fate[i - 1] != QUICK):
+                elif flag[i] == QUICK and (i == 0 or flag[i - 1] != QUICK):
                     electrical[row, j] = True
             x[row, j] = total / used if used > 0 else np.nan
 
 
-def block_lambda(
-    signal: NDArray[np.float32], keep: NDArray[np.bool_], scale: LambdaScale, *, interval_s: float
-) -> LambdaBlocks:
+def block_lambda(signal: NDArray[np.float32], keep: Flags, scale: LambdaScale, *, interval_s: float) -> LambdaBlocks:
     """Bring lambda traces to block means of richness.
 
     Parameters
@@ -224,7 +223,7 @@ def block_lambda(
     signal : ndarray of shape (captures, samples), float32
         Recorded volts or ratio. [V or 1]
     keep : ndarray of shape (captures, samples), bool
-        True = use. Needles need not be taken out: they are found here, and counted.
+        True = use. Spikes need not be taken out: they are found here, and counted.
     scale : LambdaScale
         What turns the signal into richness.
     interval_s : float
@@ -236,7 +235,7 @@ def block_lambda(
     """
     rows, samples = signal.shape
     per = max(1, int(BLOCK_S / interval_s + 1e-6))
-    half = max(1, int(NEEDLE_HALF_S / interval_s + 0.5)) if interval_s * NEEDLE_RATE_HZ <= 1.0 + 1e-6 else 0
+    half = max(1, int(SPIKE_HALF_S / interval_s + 0.5)) if interval_s * SPIKE_RATE_HZ <= 1.0 + 1e-6 else 0
     blocks = max(samples // per, 1)
     x = np.empty((rows, blocks))
     electrical = np.empty((rows, blocks), dtype=np.bool_)

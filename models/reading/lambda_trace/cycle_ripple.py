@@ -1,14 +1,13 @@
 """Once-per-cycle ripple of lambda at idle: a weak cylinder breathes once in two turns of the crank."""
 
+from typing import NamedTuple
+
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
+from models.statistics.records import Record, columns_of, empty_table, record_of
 from models.statistics.student import student_factor
-
-# Columns of a ripple: amplitude and standard uncertainty, probability that noise alone does as much, speed used.
-AMPLITUDE, AMPLITUDE_U, CHANCE, SPEED = range(4)
-CYCLE_COLUMNS = 4
 
 # Idle speeds looked through where the speed is not known. [1/min]
 SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 25.0
@@ -25,10 +24,30 @@ _BESIDE = 3
 _LOWEST_PART = 0.5
 
 
+class Ripple(NamedTuple):
+    """Ripple once per engine cycle.
+
+    Attributes
+    ----------
+    amplitude, amplitude_u : ndarray of shape (captures,)
+        Amplitude and its standard uncertainty. [unit of richness]
+    chance : ndarray of shape (captures,)
+        Probability that noise alone does as much, over all speeds searched. [1]
+    speed : ndarray of shape (captures,)
+        Engine speed it was read at. [1/min]
+    """
+
+    amplitude: Floats
+    amplitude_u: Floats
+    chance: Floats
+    speed: Floats
+
+
+_RIPPLE = record_of(Ripple)
+
+
 @kernel
-def _flatten(
-    y: NDArray[np.float64], g: float, frequency: float, rest: NDArray[np.float64]
-) -> int:  # pragma: no cover - compiled
+def _flatten(y: Floats, g: float, frequency: float, rest: Floats) -> int:  # pragma: no cover - compiled
     """Take a moving mean over one cycle off, which leaves the ripple and takes level, drift and slow switching."""
     n = y.size
     half = int(0.5 / (frequency * g) + 0.5)
@@ -48,9 +67,7 @@ def _flatten(
 
 
 @kernel
-def _power(
-    rest: NDArray[np.float64], length: int, pieces: int, turn: float, gain: float
-) -> float:  # pragma: no cover - compiled
+def _power(rest: Floats, length: int, pieces: int, turn: float, gain: float) -> float:  # pragma: no cover - compiled
     """Mean squared amplitude over pieces at `turn` radians a sample, of a line the flattening multiplied by `gain`."""
     step_c, step_s = np.cos(turn), np.sin(turn)
     power = 0.0
@@ -104,7 +121,7 @@ def ratio_chance(ratio: float, above: int, below: int) -> float:
 
 @kernel
 def _at_speed(
-    rest: NDArray[np.float64], inner: int, g: float, rpm: float, flat_rpm: float, out: NDArray[np.float64]
+    rest: Floats, inner: int, g: float, rpm: float, flat_rpm: float, out: Record
 ) -> float:  # pragma: no cover - compiled
     """Amplitude at one speed with its chance; return the resolution of a piece in speed, 0 where nothing is told."""
     frequency = rpm / 120.0
@@ -131,27 +148,28 @@ def _at_speed(
     below, above = np.sqrt(max(square - reach, 0.0)), np.sqrt(max(square, 0.0) + reach)
     # a mean over blocks of the grain takes this part of the amplitude
     gain = np.sin(np.pi * frequency * g) / (np.pi * frequency * g)
-    out[AMPLITUDE] = amplitude / gain
+    out.amplitude = amplitude / gain
     # the 95 % interval is one of the square; its wider side counts, which is what keeps zero inside without a ripple
-    out[AMPLITUDE_U] = max(amplitude - below, above - amplitude) / 1.96 / gain
-    out[CHANCE] = ratio_chance(power / noise, pieces, beside)
-    out[SPEED] = rpm
+    out.amplitude_u = max(amplitude - below, above - amplitude) / 1.96 / gain
+    out.chance = ratio_chance(power / noise, pieces, beside)
+    out.speed = rpm
     return 120.0 * apart
 
 
 @kernel
 def _cycle_rows(
-    x: NDArray[np.float64],
+    x: Floats,
     h: float,
     per: int,
-    stop: NDArray[np.int64],
-    rpm: NDArray[np.float64],
-    out: NDArray[np.float64],
+    stop: Codes,
+    rpm: Floats,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Ripple of every row before `stop`."""
     most = x.shape[1] // per + 1
     y, rest = np.empty(most), np.empty(most)
-    found, best = np.empty(CYCLE_COLUMNS), np.empty(CYCLE_COLUMNS)
+    tried = np.empty(2, dtype=_RIPPLE)
+    found, best = tried[0], tried[1]
     g = h * per
     for row in range(x.shape[0]):
         n = 0
@@ -171,7 +189,7 @@ def _cycle_rows(
             inner = _flatten(y[:n], g, rpm[row] / 120.0, rest)
             _at_speed(rest, inner, g, rpm[row], rpm[row], out[row])
             continue
-        best[CHANCE] = 2.0
+        best.chance = 2.0
         middle = 0.5 * (SLOWEST_RPM + FASTEST_RPM)
         inner = _flatten(y[:n], g, middle / 120.0, rest)
         speed, searched = SLOWEST_RPM, 1.0
@@ -179,18 +197,16 @@ def _cycle_rows(
             resolution = _at_speed(rest, inner, g, speed, middle, found)
             if resolution > 0.0:
                 searched += SPEEDS_PER_RESOLUTION * RPM_STEP / resolution
-                if found[CHANCE] < best[CHANCE]:
-                    best[:] = found
+                if found.chance < best.chance:
+                    tried[1] = tried[0]
             speed += RPM_STEP
-        if best[CHANCE] > 1.0:
+        if best.chance > 1.0:
             continue
         out[row] = best
-        out[row, CHANCE] = 1.0 - (1.0 - best[CHANCE]) ** searched
+        out[row].chance = 1.0 - (1.0 - best.chance) ** searched
 
 
-def cycle_ripple(
-    x: NDArray[np.float64], stop: NDArray[np.int64], idle_speed_rpm: NDArray[np.float64], *, interval_s: float
-) -> NDArray[np.float64]:
+def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: float) -> Ripple:
     """Ripple once per engine cycle before the opening.
 
     Parameters
@@ -206,9 +222,7 @@ def cycle_ripple(
 
     Returns
     -------
-    ndarray of shape (captures, CYCLE_COLUMNS)
-        Amplitude, standard uncertainty, probability that noise alone does as much (over all speeds searched), speed.
-        [unit of richness, unit of richness, 1, 1/min]
+    Ripple
 
     Notes
     -----
@@ -221,6 +235,6 @@ def cycle_ripple(
     Ratio of periodogram ordinates to their neighbours' mean, F distributed: any text on harmonic analysis of time
     series, such as M. B. Priestley, Spectral Analysis and Time Series, 1981, section 6.1.
     """
-    out = np.full((x.shape[0], CYCLE_COLUMNS), np.nan)
+    out = empty_table(Ripple, x.shape[0])
     _cycle_rows(x, interval_s, max(1, int(GRAIN_S / interval_s + 1e-6)), stop, idle_speed_rpm, out)
-    return out
+    return columns_of(Ripple, out)

@@ -1,27 +1,26 @@
-"""Needles on the lambda trace while the throttle is open: lean ones, and those only electricity can make."""
+"""Lean dips of the lambda trace while the throttle is open, told from spikes that only electricity can make."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import NORMAL_QUARTILE, normal_scatter, ranked
+from models.statistics.records import Record, columns_of, empty_table
 from models.statistics.smoothing import moving_mean
 
-# Columns of a count: lean needles, their median size (fall of richness), needles too quick for the sensor,
-# standard uncertainties of the first two, where the middle needle is from the row's first block, how irregular the gaps
-# are, standard uncertainties of these two.
-COUNT, SIZE, QUICK, COUNT_U, SIZE_U, MIDDLE, IRREGULARITY, MIDDLE_U, IRREGULARITY_U = range(9)
-NEEDLE_COLUMNS = 9
 # Standard deviation of a median of normal values over that of their mean.
 MEDIAN_U = 1.2533
-# Gaps of fewer needles tell no beat.
+# Gaps of fewer dips tell no beat.
 LEAST_FOR_A_BEAT = 4
+# More of them in one hold are not looked at.
+MOST_DIPS = 256
 
-# The level a needle is measured from: the upper quartile of the richness around it.
+# The level a dip is measured from: the upper quartile of the richness around it. [s]
 AROUND_S = 0.25
-# Standard deviations of the noise a needle exceeds.
+# Standard deviations of the noise a dip exceeds.
 SIGMAS = 6.0
 # The impulse response of a first-order sensor is 0.69 time constants wide at half height; the fastest sensor has
 # 20 ms ("Fast response air-to-fuel ratio measurements using a novel device based on a wide band lambda sensor", Measurement
@@ -29,9 +28,37 @@ SIGMAS = 6.0
 NARROWEST_S = 0.01
 
 
+class LeanDips(NamedTuple):
+    """The lean dips of a hold.
+
+    Attributes
+    ----------
+    number, number_u : ndarray of shape (captures,)
+        How many, and its standard uncertainty. [1]
+    quick : ndarray of shape (captures,)
+        Spikes too quick for the sensor, not among them. [1]
+    depth, depth_u : ndarray of shape (captures,)
+        Median fall of richness and its standard uncertainty. [unit of richness]
+    middle, middle_u : ndarray of shape (captures,)
+        Top of the middle dip, from the row's first block, and its standard uncertainty. [s]
+    irregularity, irregularity_u : ndarray of shape (captures,)
+        Standard deviation of the gaps over their mean, and its standard uncertainty. [1]
+    """
+
+    number: Floats
+    number_u: Floats
+    quick: Floats
+    depth: Floats
+    depth_u: Floats
+    middle: Floats
+    middle_u: Floats
+    irregularity: Floats
+    irregularity_u: Floats
+
+
 @kernel
 def _upper_quartile(
-    w: NDArray[np.float64], first: int, stop: int, stride: int, window: NDArray[np.float64]
+    w: Floats, first: int, stop: int, stride: int, window: Floats
 ) -> float:  # pragma: no cover - compiled
     """Upper quartile of every `stride`-th sample between first and stop."""
     size = 0
@@ -42,9 +69,7 @@ def _upper_quartile(
 
 
 @kernel
-def _departures(
-    w: NDArray[np.float64], first: int, stop: int, reach: int, out: NDArray[np.float64]
-) -> None:  # pragma: no cover - compiled
+def _departures(w: Floats, first: int, stop: int, reach: int, out: Floats) -> None:  # pragma: no cover - compiled
     """Fall of each sample below the upper quartile of the samples within `reach` of it.
 
     The quartile is taken at eight places per `reach` and from as many samples, with straight lines between.
@@ -63,7 +88,7 @@ def _departures(
 
 
 @kernel
-def _bridge(x: NDArray[np.float64], first: int, stop: int, out: NDArray[np.float64]) -> None:  # pragma: no cover
+def _bridge(x: Floats, first: int, stop: int, out: Floats) -> None:  # pragma: no cover
     last = np.nan
     for i in range(first, stop):
         if not np.isnan(x[i]):
@@ -75,99 +100,128 @@ def _bridge(x: NDArray[np.float64], first: int, stop: int, out: NDArray[np.float
 
 
 @kernel
-def _needle_rows(
-    x: NDArray[np.float64],
+def _idle_scatter(
+    x: Floats,
+    until: int,
+    half: int,
+    reach: int,
+    s: Floats,
+    d: Floats,
+) -> float:  # pragma: no cover - compiled
+    """Scatter of the idle that ends at block `until`, seen as a dip is; 0 where it is too short or has gaps."""
+    begin = max(0, until - 4 * reach)
+    if until - begin < 2 * reach or np.isnan(x[begin:until]).any():
+        return 0.0
+    moving_mean(x, begin, until, half, s)
+    _departures(s, begin, until, reach, d)
+    return normal_scatter(d[: until - begin].copy())
+
+
+@kernel
+def _next_dip(
+    d: Floats, i: int, n: int, floor: float, threshold: float
+) -> tuple[int, int, int, int]:  # pragma: no cover - compiled
+    """First dip from block i on: deepest block, width at half depth, whether it is whole, and the block behind it.
+
+    A dip begins where the departure less `floor` exceeds the threshold and ends at half that. -1 where there is none.
+    """
+    while i < n and d[i] - floor <= threshold:
+        i += 1
+    if i == n:
+        return -1, 0, 0, n
+    start, top = i, i
+    while i < n and d[i] - floor > 0.5 * threshold:
+        if d[i] > d[top]:
+            top = i
+        i += 1
+    left, right = top, top
+    while left > 0 and d[left - 1] > 0.5 * d[top]:
+        left -= 1
+    while right < n - 1 and d[right + 1] > 0.5 * d[top]:
+        right += 1
+    return top, right - left + 1, int(start > 0 and i < n), i
+
+
+@kernel
+def _summarise(
+    depths: Floats, times: Floats, sigma: float, smoothed_s: float, out: Record
+) -> None:  # pragma: no cover - compiled
+    """Median depth, middle and irregularity of the dips of one row."""
+    lean = depths.size
+    if lean > 0:
+        out.depth = np.median(depths)
+        scatter = np.std(depths) if lean > 2 else 0.0
+        out.depth_u = MEDIAN_U * np.sqrt((sigma * sigma + scatter * scatter) / lean)
+        out.middle = np.median(times)
+        # a dip is as long as what made it and the sensor's lag together: its top is known to the smoothing at best
+        out.middle_u = np.hypot(smoothed_s, MEDIAN_U * np.std(times) / np.sqrt(lean))
+    if lean >= LEAST_FOR_A_BEAT:
+        gaps = np.diff(times)
+        spread = np.std(gaps) * np.sqrt(gaps.size / (gaps.size - 1.0)) / np.mean(gaps)
+        timing = 2.0 * smoothed_s / np.mean(gaps)
+        out.irregularity = spread
+        out.irregularity_u = np.hypot(spread * np.sqrt((0.5 + spread * spread) / gaps.size), timing)
+
+
+@kernel
+def _dip_rows(
+    x: Floats,
     h: float,
     half: int,
-    idle_stop: NDArray[np.int64],
-    first: NDArray[np.int64],
-    stop: NDArray[np.int64],
-    noise: NDArray[np.float64],
+    idle_stop: Codes,
+    first: Codes,
+    stop: Codes,
+    noise: Floats,
     least: float,
-    out: NDArray[np.float64],
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Count needles of every row between first and stop."""
-    blocks = x.shape[1]
-    reach = max(2, int(0.5 * AROUND_S / h))
-    w, s, d, heights = np.empty(blocks), np.empty(blocks), np.empty(blocks), np.empty(blocks)
-    sizes, times = np.empty(256), np.empty(256)
+    """Count the dips of every row between first and stop."""
+    blocks, reach = x.shape[1], max(2, int(0.5 * AROUND_S / h))
+    w, s, d = np.empty(blocks), np.empty(blocks), np.empty(blocks)
+    depths, times = np.empty(MOST_DIPS), np.empty(MOST_DIPS)
     for row in range(x.shape[0]):
         a, b = first[row], stop[row]
         if a < 0 or b - a < 2 * reach or np.isnan(x[row, a:b]).all():
             continue
-        sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
-        until = idle_stop[row]
-        begin = max(0, until - 4 * reach)
-        if until - begin >= 2 * reach and not np.isnan(x[row, begin:until]).any():
-            moving_mean(x[row], begin, until, half, s)
-            _departures(s, begin, until, reach, d)
-            m = until - begin
-            heights[:m] = d[:m]
-            sigma = max(sigma, normal_scatter(heights[:m]))
+        sigma = max(noise[row] / np.sqrt(2.0 * half + 1.0), _idle_scatter(x[row], idle_stop[row], half, reach, s, d))
         _bridge(x[row], a, b, w)
         moving_mean(w, a, b, half, s)
         _departures(s, a, b, reach, d)
-        threshold = max(SIGMAS * sigma, least)
-        lean, quick, doubt = 0, 0, 0.0
-        i, n = 0, b - a
-        while i < n:
-            if d[i] - NORMAL_QUARTILE * sigma <= threshold:
-                i += 1
+        floor, threshold = NORMAL_QUARTILE * sigma, max(SIGMAS * sigma, least)
+        lean, quick, doubt, i = 0, 0, 0.0, 0
+        while i < b - a:
+            top, width, whole, i = _next_dip(d, i, b - a, floor, threshold)
+            if not whole:
                 continue
-            start, top = i, i
-            while i < n and d[i] - NORMAL_QUARTILE * sigma > 0.5 * threshold:
-                if d[i] > d[top]:
-                    top = i
-                i += 1
-            if start == 0 or i == n:
-                continue
-            height = d[top] - NORMAL_QUARTILE * sigma
-            left, right = top, top
-            while left > 0 and d[left - 1] > 0.5 * d[top]:
-                left -= 1
-            while right < n - 1 and d[right + 1] > 0.5 * d[top]:
-                right += 1
-            if (right - left + 1) * h < NARROWEST_S and h * (2 * half + 1) < NARROWEST_S:
+            depth = d[top] - floor
+            if width * h < NARROWEST_S and h * (2 * half + 1) < NARROWEST_S:
                 quick += 1
-            elif lean < sizes.size:
-                sizes[lean], times[lean] = height, (a + top) * h
-                chance = 0.5 * math.erfc((threshold - height) / (1.4142135623730951 * max(sigma, 1e-12)))
+            elif lean < MOST_DIPS:
+                depths[lean], times[lean] = depth, (a + top) * h
+                chance = 0.5 * math.erfc((threshold - depth) / (1.4142135623730951 * max(sigma, 1e-12)))
                 doubt += chance * (1.0 - chance)
                 lean += 1
-        out[row, COUNT], out[row, QUICK] = lean, quick
-        out[row, COUNT_U] = np.sqrt(doubt + 1.0 / 12.0)
-        if lean > 0:
-            out[row, SIZE] = np.median(sizes[:lean])
-            scatter = np.std(sizes[:lean]) if lean > 2 else 0.0
-            out[row, SIZE_U] = MEDIAN_U * np.sqrt((sigma * sigma + scatter * scatter) / lean)
-            middle = np.median(times[:lean])
-            out[row, MIDDLE] = middle
-            # a needle is as long as what made it and the sensor's lag together: its top is known to the smoothing at best
-            out[row, MIDDLE_U] = np.hypot((2 * half + 1) * h, MEDIAN_U * np.std(times[:lean]) / np.sqrt(lean))
-        if lean >= LEAST_FOR_A_BEAT:
-            gaps = np.diff(times[:lean])
-            spread = np.std(gaps) * np.sqrt(gaps.size / (gaps.size - 1.0)) / np.mean(gaps)
-            out[row, IRREGULARITY] = spread
-            timing = 2.0 * (2 * half + 1) * h / np.mean(gaps)
-            out[row, IRREGULARITY_U] = np.hypot(spread * np.sqrt((0.5 + spread * spread) / gaps.size), timing)
+        out[row].number, out[row].quick = lean, quick
+        out[row].number_u = np.sqrt(doubt + 1.0 / 12.0)
+        _summarise(depths[:lean], times[:lean], sigma, (2 * half + 1) * h, out[row])
 
 
-def count_needles(
-    x: NDArray[np.float64],
+def count_lean_dips(
+    x: Floats,
     *,
     interval_s: float,
-    idle_stop: NDArray[np.int64],
-    first: NDArray[np.int64],
-    stop: NDArray[np.int64],
-    noise: NDArray[np.float64],
+    idle_stop: Codes,
+    first: Codes,
+    stop: Codes,
+    noise: Floats,
     least: float,
-) -> NDArray[np.float64]:
-    """Lean needles between first and stop of every row.
+) -> LeanDips:
+    """Lean dips between first and stop of every row.
 
     Parameters
     ----------
     x : ndarray of shape (captures, blocks)
-        Richness, electrical needles of single samples already out. [unit of richness]
+        Richness, electrical spikes of single samples already out. [unit of richness]
     interval_s : float
         Interval of the blocks. [s]
     idle_stop : ndarray of shape (captures,), int
@@ -177,19 +231,19 @@ def count_needles(
     noise : ndarray of shape (captures,)
         Standard deviation of the noise of one block. [unit of richness]
     least : float
-        Smallest needle that counts. [unit of richness]
+        Smallest dip that counts. [unit of richness]
 
     Returns
     -------
-    ndarray of shape (captures, NEEDLE_COLUMNS)
-        NaN where the window is shorter than a quarter of a second, for the middle where there is no needle and for
-        the irregularity where there are fewer than four. [1, unit, 1, 1, unit, s, 1, s, 1]
+    LeanDips
+        NaN where the window is shorter than a quarter of a second, for the middle where there is no
+        dip and for the irregularity where there are fewer than four.
 
     Notes
     -----
-    A needle begins where richness falls below the upper quartile of the quarter second around it by six standard
+    A dip begins where richness falls below the upper quartile of the quarter second around it by six standard
     deviations of the noise, and ends at half that. The noise is that of the idle just before, seen the same way.
-    Irregularity is the standard deviation of the gaps over their mean: 0 of a beat, about 1 where each needle comes by
+    Irregularity is the standard deviation of the gaps over their mean: 0 of a beat, about 1 where each dip comes by
     chance (exponential gaps); its uncertainty is that of a coefficient of variation, c sqrt((1/2 + c²) / n).
 
     References
@@ -198,6 +252,6 @@ def count_needles(
     (from memory).
     """
     half = max(0, int(0.0025 / interval_s + 1e-6))
-    out = np.full((x.shape[0], NEEDLE_COLUMNS), np.nan)
-    _needle_rows(x, interval_s, half, idle_stop, first, stop, noise, least, out)
-    return out
+    out = empty_table(LeanDips, x.shape[0])
+    _dip_rows(x, interval_s, half, idle_stop, first, stop, noise, least, out)
+    return columns_of(LeanDips, out)

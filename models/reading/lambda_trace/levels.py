@@ -1,30 +1,66 @@
-"""Levels of the lambda trace: mean and slope over a window, tip-in blip, switching; with coloured-noise uncertainty."""
+"""Levels of the lambda trace: mean and slope over a window, and the tip-in blip; with coloured-noise uncertainty."""
+
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.coloured_noise import coloured, mean_variance
 from models.statistics.compiled import kernel
+from models.statistics.records import Record, columns_of, empty_table
 from models.statistics.smoothing import moving_mean
 from models.statistics.student import student_factor
 
-# Columns of a level: mean, slope, their standard uncertainties, scatter about the line, blocks used.
-MEAN, SLOPE, MEAN_U, SLOPE_U, SCATTER, USED = range(6)
-LEVEL_COLUMNS = 6
-# Columns of a blip: depth (as a fall of richness), its length at half depth, their standard uncertainties.
-DEPTH, LENGTH, DEPTH_U, LENGTH_U = range(4)
-BLIP_COLUMNS = 4
+
+class Level(NamedTuple):
+    """Level over a window.
+
+    Attributes
+    ----------
+    level, level_u : ndarray of shape (captures,)
+        Mean and its standard uncertainty. [unit]
+    slope, slope_u : ndarray of shape (captures,)
+        Slope of the line through the window and its standard uncertainty. [unit/s]
+    scatter : ndarray of shape (captures,)
+        Standard deviation about the line, or about the mean. [unit]
+    used : ndarray of shape (captures,)
+        Blocks that were recorded. [1]
+    """
+
+    level: Floats
+    level_u: Floats
+    slope: Floats
+    slope_u: Floats
+    scatter: Floats
+    used: Floats
+
+
+class Blip(NamedTuple):
+    """An excursion to lean.
+
+    Attributes
+    ----------
+    depth, depth_u : ndarray of shape (captures,)
+        Fall of richness and its standard uncertainty. [unit of richness]
+    length, length_u : ndarray of shape (captures,)
+        Length at half depth and its standard uncertainty. [s]
+    """
+
+    depth: Floats
+    depth_u: Floats
+    length: Floats
+    length_u: Floats
 
 
 @kernel
 def _level_rows(
-    x: NDArray[np.float64],
+    x: Floats,
     h: float,
-    first: NDArray[np.int64],
-    stop: NDArray[np.int64],
+    first: Codes,
+    stop: Codes,
     drifts: bool,
-    tail: NDArray[np.float64],
-    out: NDArray[np.float64],
+    tail: Floats,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Mean and slope of each row between first and stop, less the tail of a response that is still settling."""
     rest, y = np.empty(x.shape[1]), np.empty(x.shape[1])
@@ -40,7 +76,7 @@ def _level_rows(
                 n += 1
                 total += y[i]
                 moment += i
-        out[row, USED] = n
+        out[row].used = n
         if n < 1:
             continue
         mean, middle = total / n, moment / n
@@ -58,8 +94,8 @@ def _level_rows(
                 rest[i - a] = y[i] - mean - (slope * (i - middle) if drifts else 0.0)
             power += rest[i - a] ** 2
         lost = 2.0 if drifts else 1.0
-        out[row, MEAN], out[row, SLOPE] = mean, slope / h
-        out[row, SCATTER] = np.sqrt(power / max(n - lost, 1.0))
+        out[row].level, out[row].slope = mean, slope / h
+        out[row].scatter = np.sqrt(power / max(n - lost, 1.0))
         if n < 4:
             continue
         white, colour, r = coloured(rest, b - a, n, 2 if drifts else 1, h)
@@ -67,19 +103,19 @@ def _level_rows(
         independent = max((white + colour) / max(variance, 1e-300), 1.0)
         # half of what is independent counts, since how long the noise lasts was told from it too
         variance *= student_factor(0.5 * (independent - lost)) ** 2
-        out[row, MEAN_U] = np.sqrt(variance)
-        out[row, SLOPE_U] = np.sqrt(variance * n / max(down, 1e-300)) / h
+        out[row].level_u = np.sqrt(variance)
+        out[row].slope_u = np.sqrt(variance * n / max(down, 1e-300)) / h
 
 
 def levels(
-    x: NDArray[np.float64],
-    first: NDArray[np.int64],
-    stop: NDArray[np.int64],
+    x: Floats,
+    first: Codes,
+    stop: Codes,
     *,
     interval_s: float,
     drifts: bool = False,
-    tail: NDArray[np.float64] | None = None,
-) -> NDArray[np.float64]:
+    tail: Floats | None = None,
+) -> Level:
     """Mean and slope of every row over its own window.
 
     Parameters
@@ -98,30 +134,29 @@ def levels(
 
     Returns
     -------
-    ndarray of shape (captures, LEVEL_COLUMNS)
-        [unit, unit/s, unit, unit/s, unit, blocks]
+    Level
 
     Notes
     -----
     The noise is split into white and first-order coloured noise by its own autocovariance, and the uncertainty of
     the mean follows.
     """
-    out = np.full((x.shape[0], LEVEL_COLUMNS), np.nan)
+    out = empty_table(Level, x.shape[0])
     tails = np.zeros((x.shape[0], 3)) if tail is None else tail
     _level_rows(x, interval_s, first, stop, drifts, tails, out)
-    return out
+    return columns_of(Level, out)
 
 
 @kernel
 def _blip_rows(
-    x: NDArray[np.float64],
+    x: Floats,
     h: float,
     half: int,
-    opening: NDArray[np.int64],
-    until: NDArray[np.int64],
-    base: NDArray[np.float64],
-    noise: NDArray[np.float64],
-    out: NDArray[np.float64],
+    opening: Codes,
+    until: Codes,
+    base: Floats,
+    noise: Floats,
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
     """Depth and length of the leanest excursion between opening and until, from `base`."""
     s = np.empty(x.shape[1])
@@ -136,7 +171,7 @@ def _blip_rows(
                 p = i
         depth = base[row] - s[p]
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
-        out[row, DEPTH], out[row, DEPTH_U] = depth, sigma
+        out[row].depth, out[row].depth_u = depth, sigma
         if not depth > 4.0 * sigma:
             continue
         level = base[row] - 0.5 * depth
@@ -151,25 +186,25 @@ def _blip_rows(
         fall, rise = s[i - 1] - s[i], s[j + 1] - s[j]
         start = i - (level - s[i]) / fall
         end = j + (level - s[j]) / rise
-        out[row, LENGTH] = (end - start) * h
+        out[row].length = (end - start) * h
         # slopes over the width of the smoothing, so that noise does not make them
         back, on = max(i - half - 1, a), min(j + half + 1, b - 1)
         fall = max((s[back] - s[min(i + half, p)]) / (min(i + half, p) - back), 1e-12)
         rise = max((s[on] - s[max(j - half, p)]) / (on - max(j - half, p)), 1e-12)
         # both crossings are told between two blocks by a straight line: an interval over the root of twelve each
-        out[row, LENGTH_U] = h * np.sqrt(sigma**2 * (1.0 / fall**2 + 1.0 / rise**2) + 1.0 / 6.0)
+        out[row].length_u = h * np.sqrt(sigma**2 * (1.0 / fall**2 + 1.0 / rise**2) + 1.0 / 6.0)
 
 
 def tip_in_blip(
-    x: NDArray[np.float64],
-    opening: NDArray[np.int64],
-    until: NDArray[np.int64],
-    base: NDArray[np.float64],
-    noise: NDArray[np.float64],
+    x: Floats,
+    opening: Codes,
+    until: Codes,
+    base: Floats,
+    noise: Floats,
     *,
     interval_s: float,
     smooth_s: float = 0.0125,
-) -> NDArray[np.float64]:
+) -> Blip:
     """Leanest excursion between the opening and the response to rich.
 
     Parameters
@@ -187,9 +222,8 @@ def tip_in_blip(
 
     Returns
     -------
-    ndarray of shape (captures, BLIP_COLUMNS)
-        [unit of richness, s, unit of richness, s]
+    Blip
     """
-    out = np.full((x.shape[0], BLIP_COLUMNS), np.nan)
+    out = empty_table(Blip, x.shape[0])
     _blip_rows(x, interval_s, max(0, int(0.5 * smooth_s / interval_s)), opening, until, base, noise, out)
-    return out
+    return columns_of(Blip, out)

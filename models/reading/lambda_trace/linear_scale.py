@@ -9,21 +9,11 @@ the residual is significantly smaller.
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.physics.lambda_scale import LambdaScale
-from models.reading.lambda_trace.step_fit import (
-    BEFORE,
-    CONSTANT,
-    CONSTANT_U,
-    CORRELATION,
-    RAMP,
-    RESIDUAL,
-    START,
-    START_U,
-    STEP,
-)
+from models.reading.lambda_trace.step_model import Fit
 from models.reading.lambda_trace.step_responses import FOUND, Edges, find_edges
+from models.statistics.arrays import Codes, Floats
 
 # Another quantity is taken when it makes chi-squared smaller by this much, in independent samples: the odds are then
 # about 20 to 1. All are compared in the recorded signal, where the noise is even. A smooth residual has few independent
@@ -34,23 +24,24 @@ BENT = 0.06
 BEFORE_S = 0.05
 
 
-def _curve(fit: NDArray[np.float64], time: NDArray[np.float64]) -> NDArray[np.float64]:
+def _curve(fit: Fit, time: Floats) -> Floats:
     """The fitted responses, one row each."""
-    s = np.maximum(time - fit[:, [START]], 0.0)
-    rise = 1.0 - np.exp(-s / fit[:, [CONSTANT]])
-    return fit[:, [BEFORE]] + fit[:, [STEP]] * rise + fit[:, [RAMP]] * (s - fit[:, [CONSTANT]] * rise)
+    start, constant, before, step, ramp = (column[:, None] for column in fit[:5])
+    s = np.maximum(time - start, 0.0)
+    rise = 1.0 - np.exp(-s / constant)
+    return np.asarray(before + step * rise + ramp * (s - constant * rise))
 
 
 def settle_domain(
     edges: Edges,
-    x: NDArray[np.float64],
+    x: Floats,
     scale: LambdaScale,
     *,
     interval_s: float,
     to_rich: bool,
-    event: NDArray[np.int64],
-    until: NDArray[np.int64],
-    noise: NDArray[np.float64],
+    event: Codes,
+    until: Codes,
+    noise: Floats,
     least: float,
 ) -> Edges:
     """Refit the edges that bend in the recorded signal, in 1/lambda and in lambda, and keep what fits clearly better.
@@ -74,25 +65,20 @@ def settle_domain(
     if scale.form == "narrowband":
         return edges
     with np.errstate(invalid="ignore"):
-        step = np.abs(edges.fit[:, STEP])
+        step = np.abs(edges.fit.step)
         bent = (
-            (edges.code == FOUND)
-            & edges.clean
-            & ~edges.cut_off
-            & ~edges.goes_on
-            & (edges.fit[:, RESIDUAL] < BENT * step)
+            (edges.code == FOUND) & edges.clean & ~edges.cut_off & ~edges.goes_on & (edges.fit.residual < BENT * step)
         )
     rows = np.flatnonzero(bent)
     if rows.size == 0:
         return edges
-    fit = edges.fit.copy()
-    near = fit[rows]
-    time: NDArray[np.float64] = np.arange(x.shape[1], dtype=np.float64) * interval_s
-    shown = (time > event[rows, None] * interval_s - BEFORE_S) & (time < near[:, [START]] + 6.0 * near[:, [CONSTANT]])
+    fit, near = Fit(*(column.copy() for column in edges.fit)), Fit(*(column[rows] for column in edges.fit))
+    time: Floats = np.arange(x.shape[1], dtype=np.float64) * interval_s
+    shown = (time > event[rows, None] * interval_s - BEFORE_S) & (time < (near.start + 6.0 * near.constant)[:, None])
     shown &= np.isfinite(x[rows]) & (np.arange(x.shape[1]) < until[rows, None])
     samples = shown.sum(axis=1)
     squares = (((x[rows] - _curve(near, time)) ** 2) * shown).sum(axis=1)
-    middle = near[:, BEFORE] + 0.5 * near[:, STEP]
+    middle = near.before + 0.5 * near.step
     slope, there = scale.lambda_slope(middle), scale.lambda_of(middle)
     ratio = scale.lambda_of(np.clip(x[rows], scale.lean_end, scale.rich_end))
     others = [(False, -ratio, slope)]
@@ -112,10 +98,11 @@ def settle_domain(
             model = _curve(other.fit, time)
             back = scale.richness_of(1.0 / model if inverse else -model)
             then = (((x[rows] - back) ** 2) * shown).sum(axis=1)
-            independent = samples / other.fit[:, CORRELATION]
+            independent = samples / other.fit.correlation
             better = (other.code == FOUND) & ((squares / then - 1.0) * independent > GAIN)
-        for column in (START, CONSTANT, START_U, CONSTANT_U):
-            fit[rows[better], column] = other.fit[better, column]
-        fit[rows[better], RESIDUAL] = np.sqrt(then / samples)[better]
+        found = other.fit
+        fit.start[rows[better]], fit.start_u[rows[better]] = found.start[better], found.start_u[better]
+        fit.constant[rows[better]], fit.constant_u[rows[better]] = found.constant[better], found.constant_u[better]
+        fit.residual[rows[better]] = np.sqrt(then / samples)[better]
         squares = np.where(better, then, squares)
     return replace(edges, fit=fit)

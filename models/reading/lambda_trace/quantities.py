@@ -1,4 +1,4 @@
-"""The lambda half of the reading: every lambda quantity of a stack of captures, with its uncertainty."""
+"""Every lambda quantity of one bank of a stack, with its uncertainty: `read_lambda` calls them in order."""
 
 from dataclasses import replace
 from typing import Literal
@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from data_contracts.family import LambdaSensor
 from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
-from models.reading.lambda_trace import cycle_ripple as lambda_cycle
-from models.reading.lambda_trace import lean_dips as lambda_needles
-from models.reading.lambda_trace import levels as level
 from models.reading.lambda_trace.blocks import block_lambda
+from models.reading.lambda_trace.cycle_ripple import SEARCH_CHANCE, cycle_ripple
+from models.reading.lambda_trace.lean_dips import count_lean_dips
+from models.reading.lambda_trace.levels import Level, levels
 from models.reading.lambda_trace.response_times import (
     LEAST_STEP_V,
     LONGEST_CUT_S,
@@ -21,11 +21,11 @@ from models.reading.lambda_trace.response_times import (
     switch_time,
     tip_in,
 )
-from models.reading.lambda_trace.step_fit import CONSTANT, RESIDUAL, START, STEP
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
 from models.reading.lambda_trace.switching import switching
 from models.reading.lambda_trace.trace import Reader, renamed
-from models.reading.lambda_trace.trace_flags import LambdaSigns, lambda_signs
+from models.reading.lambda_trace.trace_flags import TraceFlags, trace_flags
+from models.statistics.arrays import Flags, Floats
 from models.statistics.estimate import Estimate, estimate, unread
 
 NAMES: tuple[str, ...] = tuple(
@@ -39,15 +39,15 @@ SETTLED_CONSTANTS = 4.0
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
 ARRIVED_S = 0.5
-# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a sixth of the least step that
-# counts as a response.
+# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a sixth of the
+# least step that counts as a response.
 STILL_RISING_V = LEAST_STEP_V / 6.0
 # Where the window ends is known to about this much; a level that still drifts is uncertain by its drift over it.
 PLACE_U_S = 0.02
 # What is still missing of the response is taken out of the drift, with these parts of it as its uncertainty: where the
 # response is first order to within a hundredth of its step, and where it is not.
 TAIL_U, WRONG_TAIL_U = 0.05, 0.25
-# Without an identified response needles and drift are looked for from this long after the opening.
+# Without an identified response lean dips and drift are looked for from this long after the opening.
 SETTLED_S = 0.6
 # What was burnt at the release still takes at least this long to reach the sensor.
 ARRIVES_S = 0.03
@@ -57,76 +57,71 @@ SHORTEST_SLOPE_S = 0.2
 CUT_LAMBDA = 0.15
 # An idle that wanders more than this is not steady. [lambda]
 STEADY_LAMBDA = 0.1
-# Smallest lean needle that counts. [lambda]; for a switching sensor [V]
-LEAST_NEEDLE_LAMBDA = 0.02
-LEAST_NEEDLE_V = 0.08
-# The hold is searched for needles from this many time constants into the response.
-NEEDLES_FROM_CONSTANTS = 2.0
+# Smallest lean dip that counts. [lambda]; for a switching sensor [V]
+LEAST_DIP_LAMBDA = 0.02
+LEAST_DIP_V = 0.08
+# The hold is searched for lean dips from this many time constants into the response.
+DIPS_FROM_CONSTANTS = 2.0
 _SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
 
 
-def _idle(reader: Reader) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+def _idle(reader: Reader) -> tuple[dict[str, Estimate], Level]:
     """Level and switching before the opening, or over the record where there is no snap."""
     blocks, h = reader.blocks, reader.h
     stop = np.where(reader.opening >= 0, reader.opening, blocks.count)
     first = np.zeros_like(stop)
-    row = level.levels(blocks.x, first, stop, interval_s=h)
-    x, u = row[:, level.MEAN], row[:, level.MEAN_U]
+    idle = levels(blocks.x, first, stop, interval_s=h)
+    x, u = idle.level, idle.level_u
     short = stop * h < QUANTITIES["lambda_idle"].need.before_s
-    unsteady = row[:, level.SCATTER] > STEADY_LAMBDA * reader.unit if not reader.narrow else np.zeros(x.shape, bool)
+    unsteady = idle.scatter > STEADY_LAMBDA * reader.unit if not reader.narrow else np.zeros(x.shape, bool)
     out = {}
     out["lambda_idle"] = reader.as_lambda(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
     out["lambda_idle_v"] = reader.as_volts(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
     margin = np.maximum(0.1 if reader.narrow else 0.004 * reader.unit, 2.0 * blocks.noise)
-    rate = switching(blocks.x, first, stop, x, margin, interval_s=h)
+    rate, rate_u = switching(blocks.x, first, stop, x, margin, interval_s=h)
     brief = stop * h < QUANTITIES["lambda_switch_rate_hz"].need.before_s
-    rates = estimate(rate[:, 0], rate[:, 1], "not_found")
+    rates = estimate(rate, rate_u, "not_found")
     out["lambda_switch_rate_hz"] = renamed(rates, brief, "not_enough_before")
-    return out, row
+    return out, idle
 
 
 def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     """Level over the end of the hold, and drift once speed and level are reached.
 
-    The level is the mean of what was recorded over `LEVEL_S`, up to `ENDS_BEFORE_S` before the release
-    (before the end of the record where it has none): nothing is extrapolated, and the rich spike that follows the
-    lifted foot is left out. A switching sensor still on its way has no level yet: the hold, or the record, was too short. The drift is that of the same stretch, from where the response has settled, less what the
-    identified response itself still has to go.
+    The level is the mean of what was recorded over `LEVEL_S`, up to `ENDS_BEFORE_S` before the release (before the end
+    of the record where it has none): nothing is extrapolated, and the rich spike that follows the lifted pedal is left
+    out. A switching sensor still on its way has no level yet: the hold, or the record, was too short. The drift is that
+    of the same stretch, from where the response has settled, less what the identified response itself still has to go.
     """
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
-    start, constant = np.nan_to_num(rich.fit[:, START]), np.nan_to_num(rich.fit[:, CONSTANT])
+    start, constant = np.nan_to_num(rich.fit.start), np.nan_to_num(rich.fit.constant)
     stop = reader.held_until
     arrived = np.where(fitted, start + LATEST_CONSTANTS * constant, reader.opening * h + ARRIVED_S)
     first = np.ceil(np.maximum(stop * h - LEVEL_S, arrived) / h - 1e-6).astype(np.int64)
     short = (stop - first) * h < SHORTEST_LEVEL_S
-    row = level.levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
-    x, u = row[:, level.MEAN], np.hypot(row[:, level.MEAN_U], PLACE_U_S * row[:, level.SLOPE])
+    held = levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
+    x, u = held.level, np.hypot(held.level_u, PLACE_U_S * held.slope)
     with np.errstate(invalid="ignore"):
-        rising = reader.narrow & (row[:, level.SLOPE] > np.maximum(STILL_RISING_V / LEVEL_S, row[:, level.SLOPE_U]))
+        rising = reader.narrow & (held.slope > np.maximum(STILL_RISING_V / LEVEL_S, held.slope_u))
     late = np.maximum(stop * h - LEVEL_S, start + LATEST_CONSTANTS * constant)
     settled = np.where(fitted, np.minimum(start + SETTLED_CONSTANTS * constant, late), reader.opening * h + SETTLED_S)
     begin = np.ceil(settled / h - 1e-6).astype(np.int64)
     unsettled = (stop - begin) * h < SHORTEST_SLOPE_S
     after = np.where(unsettled, begin, stop)
-    tail = np.where(fitted[:, None], np.stack([rich.fit[:, STEP], start, constant], axis=1), 0.0)
-    row = level.levels(blocks.x, begin, after, tail=tail, interval_s=h, drifts=True)
-    raw = level.levels(blocks.x, begin, after, interval_s=h, drifts=True)
-    wrong = rich.fit[:, RESIDUAL] > WRONG_MODEL * rich.fit[:, STEP]
-    tail_u = np.where(wrong, WRONG_TAIL_U, TAIL_U) * (row[:, level.SLOPE] - raw[:, level.SLOPE])
-    row[:, level.SLOPE_U] = np.hypot(row[:, level.SLOPE_U], tail_u)
+    tail = np.where(fitted[:, None], np.stack([rich.fit.step, start, constant], axis=1), 0.0)
+    drift = levels(blocks.x, begin, after, tail=tail, interval_s=h, drifts=True)
+    raw = levels(blocks.x, begin, after, interval_s=h, drifts=True)
+    wrong = rich.fit.residual > WRONG_MODEL * rich.fit.step
+    tail_u = np.where(wrong, WRONG_TAIL_U, TAIL_U) * (drift.slope - raw.slope)
+    slope_u = np.hypot(drift.slope_u, tail_u)
+    per_lambda = reader.scale.lambda_slope(x)
     why = np.where(reader.released, "hold_too_short", "record_ends_early")
     out = {}
     for name, found in (
         ("lambda_full_throttle", reader.as_lambda(x, u)),
         ("lambda_full_throttle_v", reader.as_volts(x, u)),
-        (
-            "lambda_full_throttle_slope_per_s",
-            estimate(
-                -row[:, level.SLOPE] * reader.scale.lambda_slope(x),
-                row[:, level.SLOPE_U] * reader.scale.lambda_slope(x),
-            ),
-        ),
+        ("lambda_full_throttle_slope_per_s", estimate(-drift.slope * per_lambda, slope_u * per_lambda)),
     ):
         brief = unsettled if name.endswith("slope_per_s") else short | rising
         for code in ("hold_too_short", "record_ends_early"):
@@ -135,7 +130,7 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     return out
 
 
-def _leaner_than_idle(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _leaner_than_idle(reader: Reader, lean: Edges, idle: Floats) -> Flags:
     """Whether the fall after the release goes as far as only a cut of the fuel takes it."""
     x = reader.blocks.x
     around = np.clip(lean.end[:, None] + np.arange(-2, 3), 0, x.shape[1] - 1)
@@ -144,37 +139,35 @@ def _leaner_than_idle(reader: Reader, lean: Edges, idle: NDArray[np.float64]) ->
         return np.asarray(idle - furthest > (0.0 if reader.narrow else CUT_LAMBDA * reader.unit))
 
 
-def _until_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> Edges:
+def _until_cut(reader: Reader, lean: Edges, idle: Floats) -> Edges:
     """Without a cut there is no response to it where the record ends while one could still come.
 
-    What falls then is the way back from the rich spike of the lifted foot, or a ripple on it; a fall from the level held,
-    as on a bench, counts once it has settled.
+    What falls then is the way back from the rich spike of the lifted pedal, or a ripple on it; a fall from the level
+    held, as on a bench, counts once it has settled.
     """
     blocks, h = reader.blocks, reader.h
     still_to_come = reader.release + int(LONGEST_CUT_S / h) > blocks.count
-    falling = lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT] > lean.stop * h
+    falling = lean.fit.start + SETTLED_CONSTANTS * lean.fit.constant > lean.stop * h
     other = (still_to_come & ~lean.clean) | (falling & (lean.stop >= blocks.count - 2))
     early = (lean.code == FOUND) & other & np.isfinite(idle) & ~_leaner_than_idle(reader, lean, idle)
     return replace(lean, code=np.where(early, ENDS_EARLY, lean.code))
 
 
-def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[str, Estimate]:
+def _fuel_cut(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
     """Plateau after the release."""
     blocks, h = reader.blocks, reader.h
     seen = np.isin(lean.code, (FOUND, ENDS_EARLY)) & (lean.end >= 0)
-    settled = np.where(lean.code == FOUND, lean.fit[:, START] + SETTLED_CONSTANTS * lean.fit[:, CONSTANT], np.nan)
+    settled = np.where(lean.code == FOUND, lean.fit.start + SETTLED_CONSTANTS * lean.fit.constant, np.nan)
     # a cut-off signal is at its end before the response has settled, one that goes on only later
-    first = np.where(lean.cut_off | lean.goes_on, lean.end - int(0.02 / h), np.nan_to_num(settled, nan=1e6) / h).astype(
-        np.int64
-    )
-    first = np.minimum(first, lean.stop)
+    first = np.where(lean.cut_off | lean.goes_on, lean.end - int(0.02 / h), np.nan_to_num(settled, nan=1e6) / h)
+    first = np.minimum(first.astype(np.int64), lean.stop)
     short = (lean.stop - first) * h < 0.03
     stop = np.where(short | ~seen, first, lean.stop)
-    row = level.levels(blocks.x, first, stop, interval_s=h)
+    plateau = levels(blocks.x, first, stop, interval_s=h)
     # a plateau that drifts has no one level: where in it the level is meant is as good as any
-    moving = level.levels(blocks.x, first, stop, interval_s=h, drifts=True)
-    slope = np.sqrt(np.maximum(np.nan_to_num(moving[:, level.SLOPE] ** 2 - moving[:, level.SLOPE_U] ** 2), 0.0))
-    x, u = row[:, level.MEAN], np.hypot(row[:, level.MEAN_U], slope * (stop - first) * h / np.sqrt(12.0))
+    moving = levels(blocks.x, first, stop, interval_s=h, drifts=True)
+    slope = np.sqrt(np.maximum(np.nan_to_num(moving.slope**2 - moving.slope_u**2), 0.0))
+    x, u = plateau.level, np.hypot(plateau.level_u, slope * (stop - first) * h / np.sqrt(12.0))
     cut = seen & _leaner_than_idle(reader, lean, idle)
     ended = lean.stop >= blocks.count - 2
     out = {}
@@ -191,41 +184,38 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: NDArray[np.float64]) -> dict[st
     return out
 
 
-def _needles(
-    reader: Reader, rich: Edges, swing: NDArray[np.float64], opening_s: NDArray[np.float64]
-) -> dict[str, Estimate]:
-    """Needles in the settled part of the hold; electrical ones over the whole record."""
+def _lean_dips(reader: Reader, rich: Edges, swing: Floats, opening_s: Floats) -> dict[str, Estimate]:
+    """Lean dips in the settled part of the hold; electrical spikes over the whole record."""
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
-    from_s = rich.fit[:, START] + NEEDLES_FROM_CONSTANTS * rich.fit[:, CONSTANT]
+    from_s = rich.fit.start + DIPS_FROM_CONSTANTS * rich.fit.constant
     late = reader.opening * h + SETTLED_S
     first = np.where(reader.opening < 0, -1, np.where(fitted, np.fmin(from_s, late), late) / h).astype(np.int64)
     stop = np.minimum(reader.release + int(ARRIVES_S / h), blocks.count)
-    row = lambda_needles.count_needles(
+    dips = count_lean_dips(
         blocks.x,
         interval_s=h,
         idle_stop=np.maximum(reader.opening, 0),
         first=first,
         stop=stop,
         noise=blocks.noise,
-        least=LEAST_NEEDLE_V if reader.narrow else LEAST_NEEDLE_LAMBDA * reader.unit,
+        least=LEAST_DIP_V if reader.narrow else LEAST_DIP_LAMBDA * reader.unit,
     )
     why = np.where(reader.released, "hold_too_short", "record_ends_early")
-    counted = estimate(row[:, lambda_needles.COUNT], row[:, lambda_needles.COUNT_U])
+    counted = estimate(dips.number, dips.number_u)
     for code in ("hold_too_short", "record_ends_early"):
-        counted = renamed(counted, np.isnan(row[:, lambda_needles.COUNT]) & (why == code), code)
-    size, size_u = row[:, lambda_needles.SIZE], row[:, lambda_needles.SIZE_U]
+        counted = renamed(counted, np.isnan(dips.number) & (why == code), code)
     if reader.narrow:
         scale = 1.0 / np.where(swing > LEAST_STEP_V, swing, np.nan)
     else:
-        level_x = level.levels(blocks.x, np.maximum(first, 0), stop, interval_s=h)[:, level.MEAN]
-        scale = reader.scale.lambda_slope(level_x - 0.5 * np.nan_to_num(size))
-    sizes = estimate(size * scale, size_u * scale)
-    electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(row[:, lambda_needles.QUICK])
+        level = levels(blocks.x, np.maximum(first, 0), stop, interval_s=h).level
+        scale = reader.scale.lambda_slope(level - 0.5 * np.nan_to_num(dips.depth))
+    sizes = estimate(dips.depth * scale, dips.depth_u * scale)
+    electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(dips.quick)
     few = np.full(electrical.shape, 12.0**-0.5)
     since = reader.blocks.start_s - opening_s
-    middle = estimate(row[:, lambda_needles.MIDDLE] + since, row[:, lambda_needles.MIDDLE_U])
-    beat = estimate(row[:, lambda_needles.IRREGULARITY], row[:, lambda_needles.IRREGULARITY_U])
+    middle = estimate(dips.middle + since, dips.middle_u)
+    beat = estimate(dips.irregularity, dips.irregularity_u)
     return {
         "lean_needles": counted,
         "lean_needle_size": sizes,
@@ -235,33 +225,29 @@ def _needles(
     }
 
 
-def _ripple(
-    reader: Reader, idle_speed_rpm: NDArray[np.float64], base: NDArray[np.float64], swing: NDArray[np.float64]
-) -> dict[str, Estimate]:
+def _ripple(reader: Reader, idle_speed_rpm: Floats, base: Floats, swing: Floats) -> dict[str, Estimate]:
     """Once-per-cycle ripple before the opening."""
     stop = np.where(reader.opening >= 0, reader.opening, reader.blocks.count)
-    row = lambda_cycle.cycle_ripple(reader.blocks.x, stop, idle_speed_rpm, interval_s=reader.h)
+    ripple = cycle_ripple(reader.blocks.x, stop, idle_speed_rpm, interval_s=reader.h)
     scale = 1.0 / np.where(swing > LEAST_STEP_V, swing, np.nan) if reader.narrow else reader.scale.lambda_slope(base)
-    found = estimate(row[:, lambda_cycle.AMPLITUDE] * scale, row[:, lambda_cycle.AMPLITUDE_U] * scale, "noise")
+    found = estimate(ripple.amplitude * scale, ripple.amplitude_u * scale, "noise")
     short = stop * reader.h < QUANTITIES["cycle_ripple"].need.before_s
     with np.errstate(invalid="ignore"):
-        hidden = np.isnan(idle_speed_rpm) & (row[:, lambda_cycle.CHANCE] > lambda_cycle.SEARCH_CHANCE)
+        hidden = np.isnan(idle_speed_rpm) & (ripple.chance > SEARCH_CHANCE)
     return {"cycle_ripple": renamed(found.because(hidden, "noise"), short, "not_enough_before")}
 
 
 def read_lambda(
     signal: NDArray[np.float32],
-    keep: NDArray[np.bool_],
+    keep: Flags,
     *,
     interval_s: float,
     sensor: LambdaSensor,
-    opening_s: NDArray[np.float64],
-    release_s: NDArray[np.float64],
-    main_peak_s: NDArray[np.float64],
-    cylinders: int,
-    idle_speed_rpm: NDArray[np.float64],
+    opening_s: Floats,
+    release_s: Floats,
+    idle_speed_rpm: Floats,
     kind: Literal["v", "ratio"],
-) -> tuple[dict[str, Estimate], LambdaSigns]:
+) -> tuple[dict[str, Estimate], TraceFlags]:
     """Read every lambda quantity of a stack of captures.
 
     Parameters
@@ -269,15 +255,13 @@ def read_lambda(
     signal : ndarray of shape (captures, samples), float32
         Recorded lambda signal of one bank. [V or 1]
     keep : ndarray of shape (captures, samples), bool
-        True = use. Take out what is missing or outside the physical range; leave needles in, they are found here.
+        True = use. Take out what is missing or outside the physical range; leave spikes in, they are found here.
     interval_s : float
         Sampling interval. [s]
     sensor : LambdaSensor
         The family's lambda sensor.
-    opening_s, release_s, main_peak_s : ndarray of shape (captures,)
+    opening_s, release_s : ndarray of shape (captures,)
         Events from the row's first sample; NaN where not found. [s]
-    cylinders : int
-        Cylinders of the engine.
     idle_speed_rpm : ndarray of shape (captures,)
         Engine speed at idle; NaN unknown. [1/min]
     kind : {"v", "ratio"}
@@ -285,17 +269,17 @@ def read_lambda(
 
     Returns
     -------
-    tuple of dict and LambdaSigns
-        Estimates by name in data_contracts/signals.py, without bank prefix; signs of the whole trace.
+    tuple of dict and TraceFlags
+        Estimates by name in data_contracts/signals.py, without bank prefix; flags of the whole trace.
     """
     rows = signal.shape[0]
     scale = lambda_scale(sensor, kind)
     if scale is None or rows == 0:
         no = np.zeros(rows, dtype=np.bool_)
-        return {name: unread(rows, "not_for_this_family") for name in NAMES}, LambdaSigns(~no, no, no.copy())
+        return {name: unread(rows, "not_for_this_family") for name in NAMES}, TraceFlags(~no, no, no.copy())
     blocks = block_lambda(signal, keep, scale, interval_s=interval_s)
     reader = Reader(blocks, scale, interval_s, opening_s, release_s)
-    signs = lambda_signs(
+    flags = trace_flags(
         blocks.x,
         scale,
         interval_s=reader.h,
@@ -307,36 +291,36 @@ def read_lambda(
     rich = edge_after(reader, to_rich=True)
     lean = edge_after(reader, to_rich=False)
     out, idle = _idle(reader)
-    lean = _until_cut(reader, lean, idle[:, level.MEAN])
+    lean = _until_cut(reader, lean, idle.level)
     out |= _full_throttle(reader, rich)
-    out |= _fuel_cut(reader, lean, idle[:, level.MEAN])
+    out |= _fuel_cut(reader, lean, idle.level)
     out |= response(reader, rich, opening_s, "to_rich")
     out |= response(reader, lean, release_s, "to_lean")
     lowest = np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
     highest = np.nanmax(np.where(np.isfinite(blocks.x), blocks.x, -np.inf), axis=1)
     swing = highest - lowest
     out |= tip_in(reader, rich, idle, swing)
-    out |= _needles(reader, rich, swing, opening_s)
-    out |= _ripple(reader, idle_speed_rpm, idle[:, level.MEAN], swing)
+    out |= _lean_dips(reader, rich, swing, opening_s)
+    out |= _ripple(reader, idle_speed_rpm, idle.level, swing)
     if reader.narrow:
         out |= switch_time(reader, rich, "to_rich")
         out |= switch_time(reader, lean, "to_lean")
     for name in NAMES:
         out.setdefault(name, unread(rows, "not_for_this_family"))
     recorded = "ratio" if scale.form == "inverse" else scale.form
-    return _with_needs(out, reader, signs, recorded), signs
+    return _with_needs(out, reader, flags, recorded), flags
 
 
-def _with_needs(out: dict[str, Estimate], reader: Reader, signs: LambdaSigns, recorded: str) -> dict[str, Estimate]:
-    """Null what the recording, the sensor or its signs can't carry; a reason from here comes first."""
-    rows = signs.active.size
+def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags, recorded: str) -> dict[str, Estimate]:
+    """Null what the recording, the sensor or its flags can't carry; a reason from here comes first."""
+    rows = flags.active.size
     everywhere = np.ones(rows, dtype=np.bool_)
     nothing = reader.blocks.count == 0
     for name, found in out.items():
         need = QUANTITIES[name].need
         if name not in _SENSOR_VOLTS:
-            found = renamed(found, signs.polarity_contradicts, "polarity_contradicts")
-        found = renamed(found, ~signs.active, "sensor_inactive")
+            found = renamed(found, flags.polarity_contradicts, "polarity_contradicts")
+        found = renamed(found, ~flags.active, "sensor_inactive")
         if need.snap:
             found = renamed(found, reader.opening < 0, "no_snap")
         if reader.rate_hz < 0.98 * need.rate_hz:

@@ -1,14 +1,13 @@
-"""How lambda answers the pedal: tip-in blip, dead time and time constant of both edges, switching times."""
+"""Response of lambda to the pedal: tip-in blip, dead time and time constant of both edges, switching times."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-from models.reading.lambda_trace import levels as level
+from models.reading.lambda_trace.levels import Level, tip_in_blip
 from models.reading.lambda_trace.linear_scale import settle_domain
-from models.reading.lambda_trace.step_fit import CONSTANT, CONSTANT_U, START, START_U
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, NOT_FOUND, REASONS, Edges, find_edges
 from models.reading.lambda_trace.switching import switch_times
 from models.reading.lambda_trace.trace import Reader, renamed
+from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 
 # Smallest step whose response is identified: half a usual enrichment. [lambda]; for a switching sensor [V]
@@ -21,7 +20,20 @@ VAGUE_S = 0.5
 
 
 def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
-    """The response to the opening or to the release, in the quantity in which it is first order."""
+    """The response to the opening or to the release, in the quantity in which it is first order.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    to_rich : bool
+        To the opening; else to the release.
+
+    Returns
+    -------
+    Edges
+        One per row.
+    """
     blocks, scale = reader.blocks, reader.scale
     event = reader.opening if to_rich else np.where(reader.released, reader.release, -1)
     until = reader.held_until if to_rich else np.minimum(blocks.count, reader.release + int(LONGEST_CUT_S / reader.h))
@@ -50,14 +62,30 @@ def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
     )
 
 
-def response(reader: Reader, edge: Edges, event_s: NDArray[np.float64], name: str) -> dict[str, Estimate]:
-    """Dead time and time constant of one edge."""
+def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[str, Estimate]:
+    """Dead time and time constant of one edge.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    edge : Edges
+        One per row.
+    event_s : ndarray of shape (captures,)
+        Opening or release, from the row's first sample. [s]
+    name : {"to_rich", "to_lean"}
+        Which edge.
+
+    Returns
+    -------
+    dict of str to Estimate
+        [s]
+    """
     good = edge.code == FOUND
-    start = edge.fit[:, START] + reader.blocks.start_s - event_s
+    start = edge.fit.start + reader.blocks.start_s - event_s
     out = {}
-    for key, value, u in (
-        ("dead_time_s", start, edge.fit[:, START_U]), ("time_constant_s", edge.fit[:, CONSTANT], edge.fit[:, CONSTANT_U])
-    ):  # fmt: skip
+    times = {"dead_time_s": (start, edge.fit.start_u), "time_constant_s": (edge.fit.constant, edge.fit.constant_u)}
+    for key, (value, u) in times.items():
         vague = good & ~(u <= VAGUE_S)
         found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
         for number, reason in enumerate(REASONS):
@@ -71,30 +99,62 @@ def response(reader: Reader, edge: Edges, event_s: NDArray[np.float64], name: st
     return out
 
 
-def tip_in(reader: Reader, rich: Edges, idle: NDArray[np.float64], swing: NDArray[np.float64]) -> dict[str, Estimate]:
-    """Lean blip between the opening and the response to rich."""
+def tip_in(reader: Reader, rich: Edges, idle: Level, swing: Floats) -> dict[str, Estimate]:
+    """Lean blip between the opening and the response to rich.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    rich : Edges
+        Responses to rich.
+    idle : Level
+        Idle before the opening.
+    swing : ndarray of shape (captures,)
+        Highest less lowest of each trace. [unit of richness]
+
+    Returns
+    -------
+    dict of str to Estimate
+        Depth and length. [1, of a switching sensor as a part of its swing], [s]
+    """
     blocks = reader.blocks
-    base = idle[:, level.MEAN]
-    wander = np.sqrt(np.maximum(idle[:, level.SCATTER] ** 2 - blocks.noise**2, 0.0))
+    base = idle.level
+    wander = np.sqrt(np.maximum(idle.scatter**2 - blocks.noise**2, 0.0))
     until = np.where(rich.end > reader.opening, rich.end, reader.release)
-    row = level.tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
+    blip = tip_in_blip(blocks.x, reader.opening, until, base, blocks.noise, interval_s=reader.h)
     if reader.narrow:
         with np.errstate(invalid="ignore", divide="ignore"):
             part = np.where(swing > LEAST_STEP_V, swing, np.nan)
-            depth, depth_u = row[:, level.DEPTH] / part, row[:, level.DEPTH_U] / part
+            depth, depth_u = blip.depth / part, blip.depth_u / part
     else:
-        lean = reader.scale.lambda_of(base - row[:, level.DEPTH])
+        lean = reader.scale.lambda_of(base - blip.depth)
         depth = lean - reader.scale.lambda_of(base)
         # a short excursion keeps the coloured noise that the idle shows
-        depth_u = np.hypot(row[:, level.DEPTH_U], wander) * reader.scale.lambda_slope(base - row[:, level.DEPTH])
-    length = estimate(row[:, level.LENGTH], row[:, level.LENGTH_U])
+        depth_u = np.hypot(blip.depth_u, wander) * reader.scale.lambda_slope(base - blip.depth)
+    length = estimate(blip.length, blip.length_u)
     return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
 
 
 def switch_time(reader: Reader, edge: Edges, name: str) -> dict[str, Estimate]:
-    """How long a narrowband sensor takes from one level to the other."""
+    """How long a narrowband sensor takes from one level to the other.
+
+    Parameters
+    ----------
+    reader : Reader
+        The stack being read.
+    edge : Edges
+        One per row.
+    name : {"to_rich", "to_lean"}
+        Which edge.
+
+    Returns
+    -------
+    dict of str to Estimate
+        [s]
+    """
     there = np.where(np.isin(edge.code, (FOUND, NOT_FOUND)), edge.turn, -1)
-    row = switch_times(
+    time, u = switch_times(
         reader.blocks.x,
         there,
         edge.end,
@@ -103,7 +163,7 @@ def switch_time(reader: Reader, edge: Edges, name: str) -> dict[str, Estimate]:
         interval_s=reader.h,
         to_rich=name == "to_rich",
     )
-    found = estimate(row[:, 0], row[:, 1])
+    found = estimate(time, u)
     for number, reason in enumerate(REASONS):
         if number not in (FOUND, NOT_FOUND):
             found = renamed(found, edge.code == number, reason)

@@ -1,31 +1,29 @@
-"""Where the lambda trace answers the pedal: the response to rich after the opening, to lean after the release.
+"""Step responses of the lambda trace: to rich after the opening, to lean after the release; a lag with a dead time.
 
-Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in, and is then
-identified as a first-order response with a dead time. After the release it is the steepest part of the fall: from the knee
-behind the way back from the rich spike of the lifted foot to the shoulder where the fall goes on later.
+Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in, and is
+then identified as a first-order response with a dead time. After the release it is the steepest part of the fall: from
+the knee behind the way back from the rich spike of the lifted pedal to the shoulder where the fall goes on later.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from models.reading.lambda_trace.step_fit import (
-    BEFORE,
-    CONSTANT,
-    FIT_COLUMNS,
-    HIGH_PART,
-    LOW_PART,
-    RAMP,
-    RESIDUAL,
-    START,
-    STEP,
-    fit_step,
-    two_point,
+from models.reading.lambda_trace.edge_search import (
+    BLIP_PART,
+    KNEE_REACH_S,
+    goes_back,
+    largest_rise,
+    mean_of,
+    one_event,
 )
+from models.reading.lambda_trace.step_fit import fit_step
+from models.reading.lambda_trace.step_model import Fit, Known, Noise, Response
+from models.reading.lambda_trace.two_point import two_point_guess
+from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.coloured_noise import coloured
 from models.statistics.compiled import kernel
-from models.statistics.order_statistics import normal_scatter
+from models.statistics.records import Record, columns_of, record_of
 from models.statistics.smoothing import moving_mean
 
 FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
@@ -36,8 +34,6 @@ SMOOTH_S = 0.0125
 STILL_S = 0.4
 # A response is told when it is this many standard deviations of the smoothed noise.
 STEP_SIGMAS = 6.0
-# An excursion against the response before it begins counts as the level it starts from, from this part of the step.
-BLIP_PART = 0.08
 # The fit looks at this many time constants: enough for the level, too few for a drift to matter.
 CONSTANTS_LONG = 6.0
 # A time constant is only told when the record shows at least this many of it.
@@ -51,24 +47,16 @@ FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
 FIT_SAMPLES = 128
-# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins (judgement:
-# a sixth to a third of what KNEE_PART and BLIP_PART let pass).
+# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins
+# (judgement: a sixth to a third of what KNEE_PART and BLIP_PART let pass).
 TURN_U = 0.02
 # A plateau is a stretch within this part of the step from the end level, of at least this length.
 PLATEAU_PART = 0.1
 PLATEAU_S = 0.04
 # How well the signal of pure air is known from the end of a characteristic, as a part of the step.
 AIR_U = 0.15
-# After the rich spike of a lifted foot the mixture comes back before fuel is cut. The response to the cut begins at the
-# knee before its steepest part, where the trace moved by less than this part of it; the fit looks at a little before.
-KNEE_PART = 0.75
-KNEE_REACH_S = 0.03
+# The fit of a response that begins at a knee looks at a little before it. [s]
 KNEE_FIT_S = 0.02
-# It ends at the shoulder behind it, where the trace moves by less than this part of the steepest, if it then goes on by more
-# than that part of what it came: a first-order response has a ninth of it left there.
-SHOULDER_PART, FURTHER_PART = 0.1, 0.25
-# What it moves by so many times its unrest ahead of the release says nothing of either.
-DOUBTS = 3.0
 # A trace that goes back by more than this part of its step on the way answers more than one event.
 BACK_PART = 0.25
 # A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
@@ -81,8 +69,9 @@ class Edges:
 
     Attributes
     ----------
-    fit : ndarray of shape (captures, FIT_COLUMNS)
-        Columns of models/reading/lambda_trace/step_fit.py, times from the row's first block; NaN where there is none.
+    fit : recarray of shape (captures,)
+        Records of `models.reading.lambda_trace.step_fit.FIT`, times from the row's first block; NaN where there is
+        none.
     code : ndarray of shape (captures,), int
         `FOUND` or what stands against it, an index of `REASONS`.
     turn, end : ndarray of shape (captures,), int
@@ -97,284 +86,245 @@ class Edges:
         The trace moves on to `end` after the step that was fitted.
     """
 
-    fit: NDArray[np.float64]
-    code: NDArray[np.int64]
-    turn: NDArray[np.int64]
-    end: NDArray[np.int64]
-    stop: NDArray[np.int64]
-    clean: NDArray[np.bool_]
-    cut_off: NDArray[np.bool_]
-    goes_on: NDArray[np.bool_]
+    fit: Fit
+    code: Codes
+    turn: Codes
+    end: Codes
+    stop: Codes
+    clean: Flags
+    cut_off: Flags
+    goes_on: Flags
 
 
-@kernel
-def _largest_rise(s: NDArray[np.float64], first: int, stop: int) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Pair p < q with the largest s[q] - s[p]."""
-    lowest, p, q, best = first, first, first, -1.0
-    for i in range(first, stop):
-        if np.isnan(s[i]):
-            continue
-        if np.isnan(s[lowest]) or s[i] < s[lowest]:
-            lowest = i
-        if s[i] - s[lowest] > best:
-            best = s[i] - s[lowest]
-            p, q = lowest, i
-    return p, q
-
-
-@kernel
-def _knee_and_shoulder(
-    s: NDArray[np.float64], p: int, q: int, reach: int, doubt: float
-) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Where the steepest part of the rise from p to q begins and ends; p and q where it is all of the rise.
-
-    `doubt` is how far the trace may move over `reach` without meaning it.
-    """
-    steepest, knee = 0.0, p
-    for i in range(p, q + 1 - reach):
-        if s[i + reach] - s[i] > steepest:
-            steepest, knee = s[i + reach] - s[i], i
-    shoulder = knee
-    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - doubt:
-        shoulder += 1
-    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - doubt:
-        knee -= 1
-    return knee, q if shoulder + reach > q else shoulder
-
-
-@kernel
-def _unrest(
-    s: NDArray[np.float64], first: int, stop: int, reach: int, moves: NDArray[np.float64]
-) -> float:  # pragma: no cover - compiled
-    """How far the trace moves over `reach` beside its drift: a standard deviation; 0 where unknown."""
-    used = 0
-    for i in range(first, stop - reach):
-        if not np.isnan(s[i + reach] - s[i]):
-            moves[used] = s[i + reach] - s[i]
-            used += 1
-    if used < 2 * reach:
-        return 0.0
-    return normal_scatter(moves[:used])
-
-
-@kernel
-def _goes_back(s: NDArray[np.float64], p: int, q: int, near: float) -> float:  # pragma: no cover - compiled
-    """Largest fall on the way up from p, before the trace first reaches `near` at or ahead of q."""
-    highest, back = s[p], 0.0
-    for i in range(p, q + 1):
-        if s[i] >= near:
-            break
-        if s[i] > highest:
-            highest = s[i]
-        elif highest - s[i] > back:
-            back = highest - s[i]
-    return back
-
-
-@kernel
-def _mean(w: NDArray[np.float64], first: int, stop: int) -> float:  # pragma: no cover - compiled
-    total, used = 0.0, 0
-    for i in range(first, stop):
-        if not np.isnan(w[i]):
-            total += w[i]
-            used += 1
-    return total / used if used > 0 else np.nan
+_RESPONSE, _FIT = record_of(Response), record_of(Fit)
+# One edge while it is looked for; see `Edges`.
+_EDGE = np.dtype(
+    [
+        ("fit", _FIT),
+        ("code", np.int64),
+        ("turn", np.int64),
+        ("end", np.int64),
+        ("stop", np.int64),
+        ("clean", np.bool_),
+        ("cut_off", np.bool_),
+        ("goes_on", np.bool_),
+    ]
+)
 
 
 @kernel
 def _fit(
-    w: NDArray[np.float64],
-    first: int,
-    stop: int,
-    h: float,
-    guess: NDArray[np.float64],
-    high: float,
-    final: float,
-    final_u: float,
-    before_u: float,
-    noise: NDArray[np.float64],
-    short: NDArray[np.float64],
-    out: NDArray[np.float64],
+    w: Floats, first: int, stop: int, h: float, guess: Record, known: Known, noise: Noise, short: Floats, out: Record
 ) -> bool:  # pragma: no cover - compiled
     """Fit a window on means of blocks where it holds more of them than a fit needs."""
-    per = max(1, min((stop - first) // FIT_SAMPLES, int(0.2 * guess[1] / h)))
+    per = max(1, min((stop - first) // FIT_SAMPLES, int(0.2 * guess.constant / h)))
     if per == 1:
-        return fit_step(w, first, stop, h, guess, -np.inf, high, final, final_u, before_u, noise, out)
+        return fit_step(w, first, stop, h, guess, known, noise, out)
     n = (stop - first) // per
     for j in range(n):
-        short[j] = _mean(w, first + j * per, first + (j + 1) * per)
+        short[j] = mean_of(w, first + j * per, first + (j + 1) * per)
     shift = (first + 0.5 * (per - 1)) * h
-    guess[0] -= shift
-    done = fit_step(
-        short,
-        0,
-        n,
-        per * h,
-        guess,
-        -np.inf,
-        high,
-        final,
-        final_u,
-        before_u,
-        np.array([noise[0] / per, noise[1], noise[2] ** per]),
-        out,
-    )
-    guess[0] += shift
-    out[START] += shift
+    guess.start -= shift
+    done = fit_step(short, 0, n, per * h, guess, known, Noise(noise.white / per, noise.colour, noise.r**per), out)
+    guess.start += shift
+    out.start += shift
     return done
 
 
 @kernel
-def _plausible(fit: NDArray[np.float64], stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
+def _plausible(fit: Record, stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
     """What stands against a fit; `moving` is the last slope over the steepest, exp(-constants shown) if first order."""
-    if not fit[STEP] > 0.0 or fit[RESIDUAL] > 0.25 * fit[STEP]:
+    if not fit.step > 0.0 or fit.residual > 0.25 * fit.step:
         return NOT_FOUND
-    wrong = fit[RESIDUAL] > WRONG_MODEL * fit[STEP]
+    wrong = fit.residual > WRONG_MODEL * fit.step
     needed = WRONG_MODEL_CONSTANTS if wrong else CONSTANTS_NEEDED
-    if (stop - 1) * h - fit[START] < needed * fit[CONSTANT] or fit[CONSTANT] > 3.0:
+    if (stop - 1) * h - fit.start < needed * fit.constant or fit.constant > 3.0:
         return ENDS_EARLY
     return ENDS_EARLY if wrong and moving > STILL_MOVING else FOUND
 
 
 @kernel
+def _still_noise(
+    w: Floats, before: int, event: int, level: float, white_u: float, h: float, still: Floats
+) -> Noise:  # pragma: no cover - compiled
+    """Noise ahead of the event, where the trace stands still; at least `white_u` of it is white."""
+    for i in range(before, event):
+        still[i - before] = w[i] - level if not np.isnan(w[i]) else 0.0
+    quiet = event - before
+    white, colour, r = coloured(still, quiet, quiet, 1, h)
+    return Noise(max(white, white_u**2), colour, r)
+
+
+@kernel
+def _still_moving(s: Floats, p: int, last: int, reach: int, at_end: bool) -> float:  # pragma: no cover - compiled
+    """Slope at the last block over the steepest; 0 unless the record ends there."""
+    steepest = 0.0
+    for i in range(p, last + 1 - reach):
+        steepest = max(steepest, s[i + reach] - s[i])
+    latest = max(s[last] - s[last - reach], 0.0) if at_end else 0.0
+    return latest / max(steepest, 1e-300)
+
+
+@kernel
+def _has_gaps(w: Floats, first: int, stop: int) -> bool:  # pragma: no cover - compiled
+    """Whether more than a quarter of a window is missing."""
+    gaps = 0
+    for i in range(first, stop):
+        gaps += np.isnan(w[i])
+    return gaps > 0.25 * (stop - first)
+
+
+@kernel
+def _fit_cut_off(
+    w: Floats,
+    s: Floats,
+    window: tuple[int, int, int, int, int],
+    half: int,
+    h: float,
+    guess: Record,
+    ends: tuple[float, float],
+    before_u: float,
+    noise: Noise,
+    done: bool,
+    space: tuple[Floats, Record],
+    out: Record,
+) -> bool:  # pragma: no cover - compiled
+    """Fit a fall into the end of its range with the model cut off there, and keep what leaves the smaller residual.
+
+    `window` is first, stop, turn, end and last block; `ends` the far end of the range and the level of pure air.
+    Returns whether a fit stands.
+    """
+    first, stop, p, q, last = window
+    short, other = space
+    low, rise = guess.before, s[q] - s[p]
+    plateau = q
+    while plateau > p and s[plateau - 1] > s[q] - PLATEAU_PART * rise:
+        plateau -= 1
+    if not (last + 1 - plateau) * h >= PLATEAU_S + SMOOTH_S:
+        return done
+    reached = mean_of(w, plateau + 2 * half + 1, last + 1)
+    tau = guess.constant
+    guess.step = max(ends[1] - low, 1.2 * (reached - low))
+    # the straight part before the corner gives the time constant of a cut-off rise
+    guess.constant = max(tau * guess.step / (reached - low), h)
+    known = Known(-np.inf, reached, ends[1], AIR_U * abs(ends[1] - low), before_u)
+    cut = _fit(w, first, stop, h, guess, known, noise, short, other[0])
+    if (
+        cut
+        and other[0].before + other[0].step > reached
+        and (not done or other[0].residual < CUT_OFF_GAIN * out.fit.residual)
+    ):
+        out.fit = other[0]
+        out.cut_off = True
+        return True
+    if reached >= ends[0] - 0.01 * rise:
+        out.cut_off = True
+    return done
+
+
+@kernel
+def _read_edge(
+    w: Floats,
+    s: Floats,
+    before: int,
+    event: int,
+    stop: int,
+    half: int,
+    h: float,
+    to_lean: bool,
+    noise: float,
+    least: float,
+    ends: tuple[float, float],
+    moves: Floats,
+    guess: Record,
+    space: tuple[Floats, Record],
+    out: Record,
+) -> int:  # pragma: no cover - compiled
+    """Find and fit the edge of one row, `w` and smoothed `s`; return its code."""
+    p, q = largest_rise(s, event, stop)
+    level = mean_of(w, max(before, event - int(0.1 / h)), event + 1)
+    sigma = noise / np.sqrt(2.0 * half + 1.0)
+    rise = s[q] - s[p]
+    out.turn, out.end = p, q
+    if not rise > max(least, STEP_SIGMAS * sigma):
+        return NO_STEP if rise <= least else NOISE
+    p, q, came_back, further = one_event(s, p, q, before, event, h, to_lean, level, sigma, least, moves)
+    out.turn, out.goes_on = p, further
+    rise = s[q] - s[p]
+    if goes_back(s, p, q, s[q] - PLATEAU_PART * rise) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
+        return NOT_FOUND
+    blip = came_back or level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
+    out.clean = not blip
+    low = s[p] if blip or np.isnan(level) or not level < s[q] - 0.5 * rise else level
+    first = p if blip else max(before, event - int(0.05 / h))
+    if came_back:
+        first = max(before, p - int(KNEE_FIT_S / h))
+    last = q
+    while last + 1 < stop and not s[last + 1] < s[q] - PLATEAU_PART * rise:
+        last += 1
+    out.stop = last + 1
+    still = _still_noise(w, before, event, level, noise, h, moves)
+    moving = _still_moving(s, p, last, max(1, int(KNEE_REACH_S / h)), last + 1 == stop and not further)
+    dead, tau = two_point_guess(s, p, q, low, h)
+    end = min(
+        q + 1 if further else last + 1,
+        max(int((dead + CONSTANTS_LONG * tau) / h) + 1, q if q - p < 40 else first + 16),
+    )
+    guess.start, guess.constant, guess.before, guess.step, guess.ramp = max(dead, first * h), tau, low, s[q] - low, 0.0
+    if _has_gaps(w, first, end):
+        return GAP
+    level_end = mean_of(w, max(end - max(int(FINAL_S / h), 2), p), end)
+    before_u = np.hypot(TURN_U * rise, sigma) if blip else np.nan
+    known = Known(-np.inf, ends[0], level_end, FINAL_U * rise, before_u)
+    done = _fit(w, first, end, h, guess, known, still, space[0], out.fit)
+    if not (further or np.isnan(ends[1])):
+        window = (first, end, p, q, last)
+        done = _fit_cut_off(w, s, window, half, h, guess, ends, before_u, still, done, space, out)
+    return _plausible(out.fit, end, h, moving) if done else NOT_FOUND
+
+
+@kernel
 def _edge_rows(
-    x: NDArray[np.float64],
+    x: Floats,
     h: float,
     direction: float,
-    event: NDArray[np.int64],
-    until: NDArray[np.int64],
-    noise: NDArray[np.float64],
+    event: Codes,
+    until: Codes,
+    noise: Floats,
     least: float,
-    ends: NDArray[np.float64],
-    fit: NDArray[np.float64],
-    code: NDArray[np.int64],
-    places: NDArray[np.int64],
-    cut_off: NDArray[np.bool_],
-    goes_on: NDArray[np.bool_],
+    ends: tuple[float, float],
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Find and fit one edge per row; `ends` is (far end of the range, level of air), `places` turn, end, stop, clean."""
-    rows, blocks = x.shape
+    """Find and fit one edge per row; `ends` is the far end of the range and the level of pure air."""
+    blocks = x.shape[1]
     half = max(0, int(0.5 * SMOOTH_S / h))
-    w, s, short = np.empty(blocks), np.empty(blocks), np.empty(blocks)
-    still, model = np.empty(blocks), np.empty(3)
-    guess, other = np.empty(5), np.empty(FIT_COLUMNS)
-    for row in range(rows):
-        e, stop = event[row], until[row]
+    w, s, moves = np.empty(blocks), np.empty(blocks), np.empty(blocks)
+    guess, space = np.empty(1, dtype=_RESPONSE), (np.empty(blocks), np.empty(1, dtype=_FIT))
+    for row in range(x.shape[0]):
+        e, stop, edge = event[row], until[row], out[row]
         if e < 0 or stop - e < 8:
-            code[row] = NOT_FOUND if e < 0 else ENDS_EARLY
+            edge.code = NOT_FOUND if e < 0 else ENDS_EARLY
             continue
         before = max(0, e - int(STILL_S / h))
         for i in range(before, stop):
             w[i] = direction * x[row, i]
         moving_mean(w, before, stop, half, s)
-        p, q = _largest_rise(s, e, stop)
-        level = _mean(w, max(before, e - int(0.1 / h)), e + 1)
-        sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
-        rise = s[q] - s[p]
-        places[row, 0], places[row, 1] = p, q
-        if not rise > max(least, STEP_SIGMAS * sigma):
-            code[row] = NO_STEP if rise <= least else NOISE
-            continue
-        reach = max(1, int(KNEE_REACH_S / h))
-        knee, shoulder = p, q
-        if direction < 0.0:
-            doubt = DOUBTS * max(_unrest(s, before, e, reach, still), np.sqrt(2.0) * sigma)
-            knee, shoulder = _knee_and_shoulder(s, p, q, reach, doubt)
-        counts = max(BLIP_PART * rise, 4.0 * sigma)
-        against = level - s[p] > counts  # a tip-in blip, or the spike of the lifted foot
-        came_back = against and s[knee] - s[p] > counts and s[q] - s[knee] > least
-        if came_back:
-            p = knee
-            places[row, 0] = p
-        further = s[q] - s[shoulder] > FURTHER_PART * (s[shoulder] - s[p]) and s[shoulder] - s[p] > least
-        if further:
-            q = shoulder
-        goes_on[row] = further
-        rise = s[q] - s[p]
-        if _goes_back(s, p, q, s[q] - PLATEAU_PART * rise) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
-            code[row] = NOT_FOUND
-            continue
-        blip = came_back or level - s[p] > max(BLIP_PART * rise, 4.0 * sigma)
-        places[row, 3] = not blip
-        low = s[p] if blip or np.isnan(level) or not level < s[q] - 0.5 * rise else level
-        first = p if blip else max(before, e - int(0.05 / h))
-        if came_back:
-            first = max(before, p - int(KNEE_FIT_S / h))
-        last = q
-        while last + 1 < stop and not s[last + 1] < s[q] - PLATEAU_PART * rise:
-            last += 1
-        places[row, 2] = last + 1
-        quiet = 0
-        for i in range(before, e):
-            still[quiet] = w[i] - level if not np.isnan(w[i]) else 0.0
-            quiet += 1
-        model[0], model[1], model[2] = coloured(still, quiet, quiet, 1, h)
-        model[0] = max(model[0], noise[row] ** 2)
-        steepest, latest = 0.0, 0.0
-        for i in range(p, last + 1 - reach):
-            steepest = max(steepest, s[i + reach] - s[i])
-        if last + 1 == stop and not further:
-            latest = max(s[last] - s[last - reach], 0.0)
-        lowest, highest = -1, -1
-        for i in range(p, q + 1):
-            part = (s[i] - low) / (s[q] - low)
-            if part < LOW_PART:
-                lowest = i
-            elif lowest >= 0 and highest < 0 and part >= HIGH_PART:
-                highest = i
-        if lowest < 0 or highest <= lowest:
-            highest = q
-            lowest = max(lowest, p)
-        dead, tau = two_point((lowest + 0.5) * h, (highest - 0.5) * h)
-        tau = max(tau, h)
-        end = min(
-            q + 1 if further else last + 1,
-            max(int((dead + CONSTANTS_LONG * tau) / h) + 1, q if q - p < 40 else first + 16),
+        edge.code = _read_edge(
+            w, s, before, e, stop, half, h, direction < 0.0, noise[row], least, ends, moves, guess[0], space, edge
         )
-        guess[0], guess[1], guess[2], guess[3], guess[4] = max(dead, first * h), tau, low, s[q] - low, 0.0
-        gaps = 0
-        for i in range(first, end):
-            gaps += np.isnan(w[i])
-        if gaps > 0.25 * (end - first):
-            code[row] = GAP
-            continue
-        level_end = _mean(w, max(end - max(int(FINAL_S / h), 2), p), end)
-        before_u = np.hypot(TURN_U * rise, sigma) if blip else np.nan
-        done = _fit(w, first, end, h, guess, ends[0], level_end, FINAL_U * rise, before_u, model, short, fit[row])
-        plateau = q
-        while plateau > p and s[plateau - 1] > s[q] - PLATEAU_PART * rise:
-            plateau -= 1
-        if not (further or np.isnan(ends[1])) and (last + 1 - plateau) * h >= PLATEAU_S + SMOOTH_S:
-            reached = _mean(w, plateau + 2 * half + 1, last + 1)
-            guess[3] = max(ends[1] - low, 1.2 * (reached - low))
-            # the straight part before the corner gives the time constant of a cut-off rise
-            guess[1] = max(tau * guess[3] / (reached - low), h)
-            air_u = AIR_U * abs(ends[1] - low)
-            cut = _fit(w, first, end, h, guess, reached, ends[1], air_u, before_u, model, short, other)
-            if (
-                cut
-                and other[BEFORE] + other[STEP] > reached
-                and (not done or other[RESIDUAL] < CUT_OFF_GAIN * fit[row, RESIDUAL])
-            ):
-                fit[row] = other
-                cut_off[row] = True
-                done = True
-            elif reached >= ends[0] - 0.01 * rise:
-                cut_off[row] = True
-        code[row] = _plausible(fit[row], end, h, latest / max(steepest, 1e-300)) if done else NOT_FOUND
-        fit[row, BEFORE] *= direction
-        fit[row, STEP] *= direction
-        fit[row, RAMP] *= direction
+        edge.fit.before *= direction
+        edge.fit.step *= direction
+        edge.fit.ramp *= direction
 
 
 def find_edges(
-    x: NDArray[np.float64],
+    x: Floats,
     *,
     interval_s: float,
     to_rich: bool,
-    event: NDArray[np.int64],
-    until: NDArray[np.int64],
-    noise: NDArray[np.float64],
+    event: Codes,
+    until: Codes,
+    noise: Floats,
     least: float,
     far_end: float = np.inf,
     air: float = np.nan,
@@ -408,19 +358,18 @@ def find_edges(
 
     Notes
     -----
-    Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0.
-    The ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, at the turn of an
-    excursion against the response (the tip-in blip) or, to lean, at the knee behind one; it ends six time constants into the
-    response, or at the shoulder from which a fall goes on later. What goes far back on its way is not fitted.
-    A fall that runs into the end of its range is fitted with the model cut off there as well and its final level
-    known to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
+    Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0. The
+    ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, at the turn of
+    an excursion against the response (the tip-in blip) or, to lean, at the knee behind one; it ends six time constants
+    into the response, or at the shoulder from which a fall goes on later. What goes far back on its way is not fitted.
+    A fall that runs into the end of its range is fitted with the model cut off there as well and its final level known
+    to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
     """
-    rows = x.shape[0]
     direction = 1.0 if to_rich else -1.0
-    fit = np.full((rows, FIT_COLUMNS), np.nan)
-    code = np.full(rows, NOT_FOUND, dtype=np.int64)
-    places = np.full((rows, 4), -1, dtype=np.int64)
-    cut_off, goes_on = np.zeros(rows, dtype=np.bool_), np.zeros(rows, dtype=np.bool_)
-    ends = np.array([abs(far_end) if np.isinf(far_end) else direction * far_end, direction * air])
-    _edge_rows(x, interval_s, direction, event, until, noise, least, ends, fit, code, places, cut_off, goes_on)
-    return Edges(fit, code, places[:, 0], places[:, 1], places[:, 2], places[:, 3] == 1, cut_off, goes_on)
+    out = np.zeros(x.shape[0], dtype=_EDGE)
+    out["fit"], out["code"] = np.nan, NOT_FOUND
+    for name in ("turn", "end", "stop"):
+        out[name] = -1
+    ends = (abs(far_end) if np.isinf(far_end) else direction * far_end, direction * air)
+    _edge_rows(x, interval_s, direction, event, until, noise, least, ends, out)
+    return Edges(columns_of(Fit, out["fit"]), *(out[name] for name in (_EDGE.names or ())[1:]))

@@ -1,8 +1,8 @@
 """Switching of a lambda signal: how often at idle, and how fast a narrowband sensor goes over."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
 from models.statistics.smoothing import moving_mean
 
@@ -12,14 +12,15 @@ LAGS_OF_SWITCH = np.log(9.0)
 
 @kernel
 def _switch_rows(
-    x: NDArray[np.float64],
+    x: Floats,
     h: float,
     half: int,
-    first: NDArray[np.int64],
-    stop: NDArray[np.int64],
-    middle: NDArray[np.float64],
-    margin: NDArray[np.float64],
-    out: NDArray[np.float64],
+    first: Codes,
+    stop: Codes,
+    middle: Floats,
+    margin: Floats,
+    rate: Floats,
+    rate_u: Floats,
 ) -> None:  # pragma: no cover - compiled
     """Rate of switching about `middle` with hysteresis `margin`: whole cycles from upward to upward crossing."""
     s = np.empty(x.shape[1])
@@ -50,25 +51,25 @@ def _switch_rows(
             continue
         cycles = crossings - 1
         span = (end - begin) * h
-        out[row, 0] = cycles / span
+        rate[row] = cycles / span
         period = span / cycles
         # scatter of the periods; a single one is taken to scatter by a quarter, as common limit cycles do
         spread = 0.25 * period
         if cycles > 1:
             spread = np.sqrt(max(squares * h * h - cycles * period**2, 0.0) / (cycles - 1))
             spread = max(spread, 0.02 * period)
-        out[row, 1] = spread / np.sqrt(float(cycles)) / period**2
+        rate_u[row] = spread / np.sqrt(float(cycles)) / period**2
 
 
 def switching(
-    x: NDArray[np.float64],
-    first: NDArray[np.int64],
-    stop: NDArray[np.int64],
-    middle: NDArray[np.float64],
-    margin: NDArray[np.float64],
+    x: Floats,
+    first: Codes,
+    stop: Codes,
+    middle: Floats,
+    margin: Floats,
     *,
     interval_s: float,
-) -> NDArray[np.float64]:
+) -> tuple[Floats, Floats]:
     """Switching rate about a level, over whole cycles.
 
     Parameters
@@ -84,16 +85,16 @@ def switching(
 
     Returns
     -------
-    ndarray of shape (captures, 2)
-        Rate and standard uncertainty; NaN with less than one whole cycle. [Hz]
+    rate, u : ndarray of shape (captures,)
+        NaN with less than one whole cycle. [Hz]
     """
-    out = np.full((x.shape[0], 2), np.nan)
-    _switch_rows(x, interval_s, max(0, int(0.01 / interval_s)), first, stop, middle, margin, out)
-    return out
+    rate, u = np.full((2, x.shape[0]), np.nan)
+    _switch_rows(x, interval_s, max(0, int(0.01 / interval_s)), first, stop, middle, margin, rate, u)
+    return rate, u
 
 
 @kernel
-def _crossing(s: NDArray[np.float64], below: int, level: float) -> float:  # pragma: no cover - compiled
+def _crossing(s: Floats, below: int, level: float) -> float:  # pragma: no cover - compiled
     """Where a trace passes a level between `below` and the next sample."""
     place: float = below + (level - s[below]) / (s[below + 1] - s[below])
     return place
@@ -101,15 +102,16 @@ def _crossing(s: NDArray[np.float64], below: int, level: float) -> float:  # pra
 
 @kernel
 def _switch_time_rows(
-    x: NDArray[np.float64],
+    x: Floats,
     h: float,
     direction: float,
     half: int,
-    turn: NDArray[np.int64],
-    end: NDArray[np.int64],
-    stop: NDArray[np.int64],
-    noise: NDArray[np.float64],
-    out: NDArray[np.float64],
+    turn: Codes,
+    end: Codes,
+    stop: Codes,
+    noise: Floats,
+    time: Floats,
+    time_u: Floats,
 ) -> None:  # pragma: no cover - compiled
     """Time from 10 % to 90 % of each edge between its turn and the level reached."""
     w, s = np.empty(x.shape[1]), np.empty(x.shape[1])
@@ -142,7 +144,7 @@ def _switch_time_rows(
             again = max(min(upper + 2 * (upper - lower), last - 3), p)
         if upper >= q or s[lower] >= low + 0.1 * rise or s[lower + 1] <= s[lower] or s[upper + 1] <= s[upper]:
             continue
-        out[row, 0] = (_crossing(s, upper, low + 0.9 * rise) - _crossing(s, lower, low + 0.1 * rise)) * h
+        time[row] = (_crossing(s, upper, low + 0.9 * rise) - _crossing(s, lower, low + 0.1 * rise)) * h
         # slopes over a few blocks, so that noise does not make them; levels uncertain by the noise as well
         wide = max(2, half + 1)
         a, b = max(lower - wide, first), min(lower + wide, last - 1)
@@ -150,23 +152,24 @@ def _switch_time_rows(
         a, b = max(upper - wide, first), min(upper + wide, last - 1)
         late = max((s[b] - s[a]) / (b - a), 1e-9)
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
-        # what a lag still lacks of its step in the middle of the stretch its upper level is read from, over its slope at 90 %
+        # what a lag still lacks of its step in the middle of the stretch its upper level is read from, over its slope
+        # at 90 %
         lag = max(upper - lower, 1) / LAGS_OF_SWITCH
         missing = lag * np.exp(-max(0.5 * (reached + last) - upper, 0.0) / lag)
         told = sigma**2 * (2.0 / early**2 + 1.0 / late**2) + 2.0 / 12.0 * (half > 0 or h > 0.004)
-        out[row, 1] = h * np.sqrt(told + missing**2)
+        time_u[row] = h * np.sqrt(told + missing**2)
 
 
 def switch_times(
-    x: NDArray[np.float64],
-    turn: NDArray[np.int64],
-    end: NDArray[np.int64],
-    stop: NDArray[np.int64],
-    noise: NDArray[np.float64],
+    x: Floats,
+    turn: Codes,
+    end: Codes,
+    stop: Codes,
+    noise: Floats,
     *,
     interval_s: float,
     to_rich: bool,
-) -> NDArray[np.float64]:
+) -> tuple[Floats, Floats]:
     """Time an edge takes from 10 % to 90 %.
 
     Parameters
@@ -184,15 +187,15 @@ def switch_times(
 
     Returns
     -------
-    ndarray of shape (captures, 2)
-        Time and standard uncertainty; NaN where there is none. [s]
+    time, u : ndarray of shape (captures,)
+        NaN where there is none. [s]
 
     Notes
     -----
-    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from twice as long
-    after its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
+    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from twice as
+    long after its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
     """
-    out = np.full((x.shape[0], 2), np.nan)
+    time, u = np.full((2, x.shape[0]), np.nan)
     half = 1 if interval_s < 0.004 else 0
-    _switch_time_rows(x, interval_s, 1.0 if to_rich else -1.0, half, turn, end, stop, noise, out)
-    return out
+    _switch_time_rows(x, interval_s, 1.0 if to_rich else -1.0, half, turn, end, stop, noise, time, u)
+    return time, u

@@ -1,20 +1,34 @@
-"""What every lambda quantity of a stack is read from: block means, events in blocks, and the way back to lambda and volts."""
+"""A stack of lambda traces as its quantities read it: block means, events in blocks, the way to lambda and volts."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.physics.lambda_scale import LambdaScale
 from models.reading.lambda_trace.blocks import LambdaBlocks
+from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, estimate
 
-# The flow is half down some time after the foot lifts (trade: a plate closes in 0.05 to 0.1 s), and what the release
-# changes takes at least the shortest transport to reach the sensor (0.03 s at full flow): what is burnt in the hold ends
-# this long before the release.
+# The flow is half down some time after the pedal lifts (trade: a plate closes in 0.05 to 0.1 s), and what the release
+# changes takes at least the shortest transport to reach the sensor (0.03 s at full flow): what is burnt in the hold
+# ends this long before the release.
 ENDS_BEFORE_S = 0.04
 
 
-def renamed(found: Estimate, where: NDArray[np.bool_], code: str) -> Estimate:
-    """The same estimate with another reason where `where`."""
+def renamed(found: Estimate, where: Flags, code: str) -> Estimate:
+    """The same estimate with another reason.
+
+    Parameters
+    ----------
+    found : Estimate
+        Over captures.
+    where : ndarray of shape (captures,), bool
+        Captures to take out, whatever reason they had.
+    code : str
+        A code of `data_contracts.reasons.UNREAD_REASONS`.
+
+    Returns
+    -------
+    Estimate
+    """
     cleared = Estimate(found.value, found.u, np.where(where, 0, found.reason).astype(np.int8))
     return cleared.because(where, code)
 
@@ -27,8 +41,8 @@ class Reader:
         blocks: LambdaBlocks,
         scale: LambdaScale,
         interval_s: float,
-        opening_s: NDArray[np.float64],
-        release_s: NDArray[np.float64],
+        opening_s: Floats,
+        release_s: Floats,
     ) -> None:
         self.blocks, self.scale, self.rate_hz = blocks, scale, 1.0 / interval_s
         self.h = blocks.interval_s
@@ -44,17 +58,43 @@ class Reader:
         step_hidden = np.maximum(0.0, 1.0 - blocks.noise * np.sqrt(self.h / interval_s) / (0.5 * blocks.step + 1e-300))
         self.step_u = blocks.step / np.sqrt(12.0) * step_hidden
 
-    def _block(self, seconds: NDArray[np.float64]) -> NDArray[np.int64]:
+    def _block(self, seconds: Floats) -> Codes:
         with np.errstate(invalid="ignore"):
             block = np.round((np.nan_to_num(seconds) - self.blocks.start_s) / self.h)
         return np.maximum(block, 0.0).astype(np.int64)
 
-    def as_lambda(self, x: NDArray[np.float64], u: NDArray[np.float64], missing: str = "not_found") -> Estimate:
-        """Richness as lambda; what lies outside the characteristic is censored there."""
+    def as_lambda(self, x: Floats, u: Floats, missing: str = "not_found") -> Estimate:
+        """Richness as lambda; what lies outside the characteristic is censored there.
+
+        Parameters
+        ----------
+        x, u : ndarray of shape (captures,)
+            Level and its standard uncertainty. [unit of richness]
+        missing : str
+            Reason for what is not finite.
+
+        Returns
+        -------
+        Estimate
+            [1]
+        """
         u_all = np.hypot(u, self.step_u)
         found = estimate(self.scale.lambda_of(x), u_all * self.scale.lambda_slope(x), missing)
         return found if self.narrow else renamed(found, np.isfinite(x) & np.isnan(found.value), "censored")
 
-    def as_volts(self, x: NDArray[np.float64], u: NDArray[np.float64], missing: str = "not_found") -> Estimate:
-        """Richness as recorded volts."""
+    def as_volts(self, x: Floats, u: Floats, missing: str = "not_found") -> Estimate:
+        """Richness as recorded volts.
+
+        Parameters
+        ----------
+        x, u : ndarray of shape (captures,)
+            Level and its standard uncertainty. [unit of richness]
+        missing : str
+            Reason for what is not finite.
+
+        Returns
+        -------
+        Estimate
+            [V]
+        """
         return estimate(self.scale.volts_of(x), np.hypot(u, self.step_u), missing)

@@ -1,12 +1,14 @@
-"""Signs on a lambda trace as a whole: is the sensor active, does the trace contradict the register, is it cut off."""
+"""Flags of a lambda trace as a whole: is the sensor active, does the trace contradict the register, is it cut off."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.physics.lambda_scale import LambdaScale
+from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
+from models.statistics.records import Record, columns_of, empty_table
 from models.statistics.smoothing import moving_mean
 
 # A snap moves lambda by far more than this on an active sensor, even on a bad van. Common practice, no source.
@@ -31,7 +33,7 @@ BLIP_LAMBDA = 0.03
 
 
 @dataclass(frozen=True)
-class LambdaSigns:
+class TraceFlags:
     """What the whole trace says, per capture.
 
     Attributes
@@ -44,48 +46,112 @@ class LambdaSigns:
         The signal reaches an end of its characteristic elsewhere than in fuel cut, where that is normal.
     """
 
-    active: NDArray[np.bool_]
-    polarity_contradicts: NDArray[np.bool_]
-    clipped: NDArray[np.bool_]
+    active: Flags
+    polarity_contradicts: Flags
+    clipped: Flags
 
 
-# Columns of a survey: lowest and highest of the record; against idle: level late in the hold, its lowest, highest of
-# the early hold, lowest before that, time that early excursion lasts; share of the late hold on the lean side; longest
-# time lean and rich after the release, and longest time too rich; blocks at an end of the range; the idle itself.
-(
-    LOWEST,
-    HIGHEST,
-    HOLD,
-    HOLD_LOW,
-    EARLY_HIGH,
-    EARLY_LOW,
-    EARLY_S,
-    LEAN_SHARE,
-    LEAN_S,
-    RICH_S,
-    TOO_RICH_S,
-    AT_END,
-    IDLE,
-) = range(13)
-_COLUMNS = 13
+class _Seen(NamedTuple):
+    """What is seen of each trace; from `hold` to `early_low` against the idle. [unit of richness but where noted]"""
+
+    lowest: Floats  # of the record
+    highest: Floats
+    at_end: Floats  # blocks at an end of the range
+    idle: Floats
+    hold: Floats  # level late in the hold
+    hold_low: Floats  # lowest of the hold
+    early_high: Floats  # highest of the early hold
+    early_low: Floats  # lowest before that
+    early_s: Floats  # how long that early excursion lasts [s]
+    lean_share: Floats  # of the late hold [1]
+    lean_s: Floats  # longest time lean after the release [s]
+    rich_s: Floats  # longest time rich [s]
+    too_rich_s: Floats  # longest time richer than an engine can be [s]
+
+
+class _Limits(NamedTuple):
+    """Levels a trace is judged by, in richness: ends of the range, and departures from idle."""
+
+    lean_end: float
+    rich_end: float
+    margin: float
+    cut: float
+    too_far: float
 
 
 @kernel
-def _survey_rows(
-    x: NDArray[np.float64],
+def _mean(x: Floats, first: int, stop: int) -> float:  # pragma: no cover - compiled
+    """Mean of what was recorded between first and stop; NaN for nothing."""
+    total, used = 0.0, 0
+    for i in range(first, stop):
+        if not np.isnan(x[i]):
+            total += x[i]
+            used += 1
+    return total / used if used > 0 else np.nan
+
+
+@kernel
+def _see_hold(
+    x: Floats, s: Floats, h: float, o: int, r: int, margin: float, out: Record
+) -> None:  # pragma: no cover - compiled
+    """The hold from opening to release, against the idle."""
+    idle, late = out.idle, max(o + int(0.3 / h), o + (r - o) // 2)
+    out.hold = _mean(x, late, r) - idle
+    place = o
+    for i in range(o, late):
+        if s[i] > s[place] or np.isnan(s[place]):
+            place = i
+    out.early_high = s[place] - idle
+    low = np.inf
+    for i in range(o, place + 1):
+        low = min(low, s[i] - idle)
+    out.early_low = low
+    half_height = idle + 0.5 * (s[place] - idle)
+    a, b = place, place
+    while a > o and s[a - 1] > half_height:
+        a -= 1
+    while b < r - 1 and s[b + 1] > half_height:
+        b += 1
+    out.early_s = (b - a + 1) * h
+    low = np.inf
+    for i in range(o, r):
+        low = min(low, s[i] - idle)
+    out.hold_low = low
+    lean = 0
+    for i in range(late, r):
+        lean += s[i] < idle - margin
+    out.lean_share = lean / (r - late) if r > late else np.nan
+
+
+@kernel
+def _see_after(
+    s: Floats, h: float, r: int, stop: int, middle: float, far: float, limits: _Limits, out: Record
+) -> None:  # pragma: no cover - compiled
+    """Longest times lean, rich and too rich after the release, `far` from `middle`."""
+    leans, riches, too_riches, longest_lean, longest_rich, longest_too_rich = 0, 0, 0, 0, 0, 0
+    for i in range(r, stop):
+        leans = leans + 1 if s[i] < middle - far else 0
+        riches = riches + 1 if s[i] > middle + far else 0
+        too_riches = too_riches + 1 if s[i] > out.idle + limits.too_far or s[i] >= limits.rich_end else 0
+        longest_lean = max(longest_lean, leans)
+        longest_rich = max(longest_rich, riches)
+        longest_too_rich = max(longest_too_rich, too_riches)
+    out.lean_s, out.rich_s, out.too_rich_s = longest_lean * h, longest_rich * h, longest_too_rich * h
+
+
+@kernel
+def _see_rows(
+    x: Floats,
     h: float,
     half: int,
-    count: NDArray[np.int64],
-    opening: NDArray[np.int64],
-    release: NDArray[np.int64],
-    lean_end: float,
-    rich_end: float,
-    margin: float,
-    cut: float,
-    too_far: float,
+    count: Codes,
+    opening: Codes,
+    release: Codes,
+    limits: _Limits,
     narrow: bool,
-    out: NDArray[np.float64],
+    out: Record,
 ) -> None:  # pragma: no cover - compiled
+    """Fill `out` for every row."""
     s = np.empty(x.shape[1])
     for row in range(x.shape[0]):
         n, o, r = count[row], opening[row], min(release[row], count[row])
@@ -93,87 +159,41 @@ def _survey_rows(
         lowest, highest = np.inf, -np.inf
         for i in range(n):
             lowest, highest = min(lowest, s[i]), max(highest, s[i])
-        out[row, LOWEST], out[row, HIGHEST] = lowest, highest
+        seen = out[row]
+        seen.lowest, seen.highest = lowest, highest
         at_end = 0
         normal = r if r > 0 else n
         for i in range(n):
-            if x[row, i] >= rich_end or (i < normal and x[row, i] <= lean_end):
+            if x[row, i] >= limits.rich_end or (i < normal and x[row, i] <= limits.lean_end):
                 at_end += 1
-        out[row, AT_END] = at_end
+        seen.at_end = at_end
         if o < 0 or r - o < 8:
             continue
-        total, used = 0.0, 0
-        for i in range(max(0, o - int(1.0 / h)), o + 1):
-            if not np.isnan(x[row, i]):
-                total += x[row, i]
-                used += 1
-        if used == 0:
+        idle = _mean(x[row], max(0, o - int(1.0 / h)), o + 1)
+        if np.isnan(idle):
             continue
-        idle = total / used
-        out[row, IDLE] = idle
-        late = max(o + int(0.3 / h), o + (r - o) // 2)
-        total, used = 0.0, 0
-        for i in range(late, r):
-            if not np.isnan(x[row, i]):
-                total += x[row, i]
-                used += 1
-        out[row, HOLD] = total / used - idle if used > 0 else np.nan
-        place = o
-        for i in range(o, late):
-            if s[i] > s[place] or np.isnan(s[place]):
-                place = i
-        out[row, EARLY_HIGH] = s[place] - idle
-        low = np.inf
-        for i in range(o, place + 1):
-            low = min(low, s[i] - idle)
-        out[row, EARLY_LOW] = low
-        half_height = idle + 0.5 * (s[place] - idle)
-        a, b = place, place
-        while a > o and s[a - 1] > half_height:
-            a -= 1
-        while b < r - 1 and s[b + 1] > half_height:
-            b += 1
-        out[row, EARLY_S] = (b - a + 1) * h
-        lean, used, low = 0, 0, np.inf
-        for i in range(o, r):
-            low = min(low, s[i] - idle)
-        for i in range(late, r):
-            used += 1
-            lean += s[i] < idle - margin
-        out[row, HOLD_LOW] = low
-        out[row, LEAN_SHARE] = lean / used if used > 0 else np.nan
+        seen.idle = idle
+        _see_hold(x[row], s, h, o, r, limits.margin, seen)
         middle = 0.5 * (lowest + highest) if narrow else idle
-        far = 0.15 * (highest - lowest) if narrow else cut
-        leans, riches, too_riches, longest_lean, longest_rich, longest_too_rich = 0, 0, 0, 0, 0, 0
-        for i in range(r, min(n, r + int(AFTER_S / h))):
-            leans = leans + 1 if s[i] < middle - far else 0
-            riches = riches + 1 if s[i] > middle + far else 0
-            too_riches = too_riches + 1 if s[i] > idle + too_far or s[i] >= rich_end else 0
-            longest_lean = max(longest_lean, leans)
-            longest_rich = max(longest_rich, riches)
-            longest_too_rich = max(longest_too_rich, too_riches)
-        out[row, LEAN_S], out[row, RICH_S], out[row, TOO_RICH_S] = (
-            longest_lean * h,
-            longest_rich * h,
-            longest_too_rich * h,
-        )
+        far = 0.15 * (highest - lowest) if narrow else limits.cut
+        _see_after(s, h, r, min(n, r + int(AFTER_S / h)), middle, far, limits, seen)
 
 
-def _per_lambda(scale: LambdaScale, richness: NDArray[np.float64]) -> NDArray[np.float64]:
+def _per_lambda(scale: LambdaScale, richness: Floats) -> Floats:
     """1/lambda of a richness, the ends of the characteristic standing for what lies beyond them."""
     return 1.0 / scale.lambda_of(np.clip(richness, scale.lean_end, scale.rich_end))
 
 
-def lambda_signs(
-    x: NDArray[np.float64],
+def trace_flags(
+    x: Floats,
     scale: LambdaScale,
     *,
     interval_s: float,
-    count: NDArray[np.int64],
-    opening: NDArray[np.int64],
-    release: NDArray[np.int64],
-    noise: NDArray[np.float64],
-) -> LambdaSigns:
+    count: Codes,
+    opening: Codes,
+    release: Codes,
+    noise: Floats,
+) -> TraceFlags:
     """Judge every trace as a whole.
 
     Parameters
@@ -191,7 +211,7 @@ def lambda_signs(
 
     Returns
     -------
-    LambdaSigns
+    TraceFlags
 
     Notes
     -----
@@ -202,54 +222,50 @@ def lambda_signs(
     but keeps its lean cut and its lean blip, so it contradicts nothing. Without a cut a switching sensor is not judged.
     """
     half = max(0, int(0.01 / interval_s))
-    out = np.full((x.shape[0], _COLUMNS), np.nan)
+    table = empty_table(_Seen, x.shape[0])
     narrow = scale.form == "narrowband"
     unit = 1.0 if narrow else scale.per_lambda
     span = scale.rich_end - scale.lean_end
     near = 0.005 * span if np.isfinite(span) else 0.0
     margin = 0.05 if narrow else 0.01 * unit
-    _survey_rows(
-        x,
-        interval_s,
-        half,
-        count,
-        opening,
-        release,
-        scale.lean_end + near,
-        scale.rich_end - near,
-        margin,
-        CUT_LAMBDA * unit,
-        IMPOSSIBLE_LAMBDA * unit,
-        narrow,
-        out,
-    )
+    ends = (float(scale.lean_end + near), float(scale.rich_end - near))
+    limits = _Limits(*ends, float(margin), float(CUT_LAMBDA * unit), float(IMPOSSIBLE_LAMBDA * unit))
+    _see_rows(x, interval_s, half, count, opening, release, limits, narrow, table)
+    seen = columns_of(_Seen, table)
     sigma = noise / np.sqrt(2.0 * half + 1.0)
-    snap = opening >= 0
-    swing = out[:, HIGHEST] - out[:, LOWEST]
     with np.errstate(invalid="ignore"):
         least = np.maximum(ACTIVE_NARROWBAND_V if narrow else ACTIVE_LAMBDA * unit, 6.0 * sigma)
         # without a snap a continuous sensor may rightly stand still, a switching one for two seconds
-        expects = snap | (narrow & (count * interval_s > 2.0))
-        active = ~expects | (swing > least)
-        wrong_side = np.maximum(0.2 if narrow else WRONG_SIDE_LAMBDA * unit, 5.0 * sigma)
-        lean_hold = (out[:, HOLD] < -wrong_side) & (out[:, LEAN_SHARE] > 0.9)
-        if narrow:
-            contradicts = (out[:, RICH_S] > NARROWBAND_CUT_S) & (out[:, RICH_S] > 1.5 * out[:, LEAN_S]) & lean_hold
-            contradicts |= np.maximum(abs(out[:, HIGHEST]), abs(out[:, LOWEST])) > NARROWBAND_MOST_V
-        else:
-            cut_rich = (out[:, RICH_S] > CUT_S) & (out[:, RICH_S] > 1.5 * out[:, LEAN_S])
-            too_rich = (out[:, TOO_RICH_S] > CUT_S) & (out[:, TOO_RICH_S] > 1.5 * out[:, LEAN_S])
-            rich_hold = out[:, HOLD] > wrong_side
-            depth = -out[:, HOLD]
-            blip = out[:, EARLY_HIGH] > np.maximum(BLIP_LAMBDA * unit, 6.0 * sigma)
-            high, idle, hold = (
-                _per_lambda(scale, out[:, IDLE] + part) for part in (out[:, EARLY_HIGH], 0.0, out[:, HOLD])
-            )
-            blip &= high - idle > BLIP_PART * (
-                idle - hold
-            )  # in 1/lambda: volts make more of one side than of the other
-            blip &= (out[:, EARLY_S] < BLIP_S) & (out[:, HOLD_LOW] > -1.5 * depth - 4.0 * sigma)
-            blip &= out[:, EARLY_LOW] > -np.maximum(0.2 * out[:, EARLY_HIGH], 4.0 * sigma)
-            uncut = (out[:, LEAN_S] < CUT_S) & (out[:, RICH_S] < CUT_S)
-            contradicts = (cut_rich & ~rich_hold) | too_rich | (lean_hold & uncut & blip)
-    return LambdaSigns(active, contradicts & active, out[:, AT_END] >= 3)
+        expects = (opening >= 0) | (narrow & (count * interval_s > 2.0))
+        active = ~expects | (seen.highest - seen.lowest > least)
+        contradicts = _narrowband_contradicts(seen, sigma) if narrow else _contradicts(seen, sigma, scale)
+    return TraceFlags(active, contradicts & active, seen.at_end >= 3)
+
+
+def _lean_hold(seen: _Seen, wrong_side: Floats) -> Flags:
+    """Full throttle is steadily lean."""
+    return np.asarray((seen.hold < -wrong_side) & (seen.lean_share > 0.9))
+
+
+def _narrowband_contradicts(seen: _Seen, sigma: Floats) -> Flags:
+    """A switching sensor stays rich after the release and was lean before it, or gives volts none can give."""
+    wrong_side = np.maximum(0.2, 5.0 * sigma)
+    out = (seen.rich_s > NARROWBAND_CUT_S) & (seen.rich_s > 1.5 * seen.lean_s) & _lean_hold(seen, wrong_side)
+    return np.asarray(out | (np.maximum(abs(seen.highest), abs(seen.lowest)) > NARROWBAND_MOST_V))
+
+
+def _contradicts(seen: _Seen, sigma: Floats, scale: LambdaScale) -> Flags:
+    """A continuous sensor: full throttle, fuel cut and tip-in all the other way round."""
+    unit = scale.per_lambda
+    wrong_side = np.maximum(WRONG_SIDE_LAMBDA * unit, 5.0 * sigma)
+    cut_rich = (seen.rich_s > CUT_S) & (seen.rich_s > 1.5 * seen.lean_s)
+    too_rich = (seen.too_rich_s > CUT_S) & (seen.too_rich_s > 1.5 * seen.lean_s)
+    rich_hold = seen.hold > wrong_side
+    blip = seen.early_high > np.maximum(BLIP_LAMBDA * unit, 6.0 * sigma)
+    high, idle, hold = (_per_lambda(scale, seen.idle + part) for part in (seen.early_high, 0.0, seen.hold))
+    blip &= high - idle > BLIP_PART * (idle - hold)  # in 1/lambda: volts make more of one side than of the other
+    blip &= (seen.early_s < BLIP_S) & (seen.hold_low > 1.5 * seen.hold - 4.0 * sigma)
+    blip &= seen.early_low > -np.maximum(0.2 * seen.early_high, 4.0 * sigma)
+    uncut = (seen.lean_s < CUT_S) & (seen.rich_s < CUT_S)
+    contradicts = (cut_rich & ~rich_hold) | too_rich | (_lean_hold(seen, wrong_side) & uncut & blip)
+    return np.asarray(contradicts)

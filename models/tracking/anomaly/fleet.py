@@ -1,4 +1,5 @@
-"""The anomaly of every van of the fleet: train per family, judge vans unseen, calibrate over all families, control false discoveries."""
+"""The anomaly of every van of the fleet: train per family, judge vans unseen, calibrate over all families, control
+false discoveries."""
 
 import hashlib
 from collections.abc import Mapping
@@ -198,7 +199,8 @@ def _nonconformity(
     groups: list[list[int]],
     small: list[int],
 ) -> tuple[Floats, Floats]:
-    """Waveform shape against the family and against the van's first visits, each from a model that has not seen the van.
+    """Waveform shape against the family and against the van's first visits, each from a model that has not seen the
+    van.
 
     Both of shape (rows, shapes); 0 is healthy or unknown. [standard deviations]
     """
@@ -238,7 +240,8 @@ def _of_quiet_vans(std: Standardised, quiet: Flags) -> Flags:
 
 @dataclass(frozen=True)
 class _Footing:
-    """Puts a family's forest score and distance on the fleet's common footing: median 0 and 90 % quantile 1, then halves."""
+    """Puts a family's forest score and distance on the fleet's common footing: median 0 and 90 % quantile 1, then
+    halves."""
 
     forest_centre: float
     forest_spread: float

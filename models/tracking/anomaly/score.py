@@ -1,8 +1,8 @@
 """How unlike healthy vans a van's week is: one score, a calibrated p-value, and what each quantity adds to the score.
 
-A scikit-learn pipeline per family judges vans it was not trained on. Scores are put on one footing over the families, and a
-p-value is the share of healthy van-weeks with at least that score; beyond the highest of them an exponential tail goes on.
-"""
+A scikit-learn pipeline per family judges vans it was not trained on. Scores are put on one footing over the families,
+and a p-value is the share of healthy van-weeks with at least that score; beyond the highest of them an exponential tail
+goes on."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,7 +15,8 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.conformal import conformal_p
 
 VIEWS = ("against the family", "against its own baseline", "of the visit")
-"""Views of each quantity: level against the family, average against the own baseline, the visit against the own baseline."""
+"""Views of each quantity: level against the family, average against the own baseline, the visit against the own
+baseline."""
 BLOCKS = len(VIEWS)
 FOLDS = 3
 FEATURE_CLIP = 8.0
@@ -102,8 +103,8 @@ def distance_of(f: Floats) -> Floats:
     Returns
     -------
     ndarray of shape (rows,)
-        Logarithm of 1 plus the sum over quantities of the largest square among its blocks: a forest isolates odd mixtures
-        well, but barely tells one quantity far out from several; this does.
+        Logarithm of 1 plus the sum over quantities of the largest square among its blocks: a forest isolates odd
+        mixtures well, but barely tells one quantity far out from several; this does.
     """
     blocks = f.reshape(len(f), BLOCKS, -1)
     return np.asarray(np.log1p(np.sum(np.max(blocks**2, axis=1), axis=1)), dtype=np.float64)
@@ -164,7 +165,8 @@ def calibrate(scores: Floats) -> Calibration:
 
 
 def p_values(scores: Floats, calibration: Calibration) -> Floats:
-    """Calibrated p-values: conformal, and in the far tail the larger of what the exponential says and a tenth of the floor.
+    """Calibrated p-values: conformal, and in the far tail the larger of what the exponential says and a tenth of the
+    floor.
 
     Parameters
     ----------
@@ -207,7 +209,6 @@ def flag(p: Floats, *, false_discovery: float, most: float) -> Flags:
 
     References
     ----------
-    Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, doi:10.1111/j.2517-6161.1995.tb02031.x (reference test:
-    their 15 p-values).
-    """
+    Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, doi:10.1111/j.2517-6161.1995.tb02031.x (reference
+    test: their 15 p-values)."""
     return np.asarray((false_discovery_control(p) <= false_discovery) & (p <= most))

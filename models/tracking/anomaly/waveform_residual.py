@@ -1,7 +1,7 @@
 """What of a snap's waveform a family's healthy vans do not explain: the residual of a robust PCA of its aligned traces.
 
-Traces stand on the grid of models/reading/aligned_traces.py; the air flow is divided by its own level, so that its shape is left.
-"""
+Traces stand on the grid of models/reading/aligned_traces.py; the air flow is divided by its own level, so that its
+shape is left."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -89,8 +89,8 @@ def fit_shape(traces: NDArray[np.float32]) -> Any:
     Returns
     -------
     sklearn.pipeline.Pipeline or None
-        Median and spread of each grid point, then the main components of traces put to unit length, so that an odd one has no
-        more say than any other; None with too few traces.
+        Median and spread of each grid point, then the main components of traces put to unit length, so that an odd one
+        has no more say than any other; None with too few traces.
 
     References
     ----------
@@ -157,8 +157,8 @@ def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, b
     Returns
     -------
     peer, own : ndarray of shape (n,)
-        Logarithm of the mean square of the residual averaged over the last visits, and of its change since the first ones; NaN
-        where there are none, or no first ones before the last.
+        Logarithm of the mean square of the residual averaged over the last visits, and of its change since the first
+        ones; NaN where there are none, or no first ones before the last.
     """
     recent = rows[:, None] - np.arange(AVERAGED)
     first = begin[:, None] + np.arange(FIRST)

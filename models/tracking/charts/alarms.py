@@ -14,15 +14,18 @@ from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.standardise import Standardised
 
 OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
-"""How the accepted false alarms are shared out over own charts, family comparison, unsteady repeats and anomaly. Sum to 1."""
+"""How the accepted false alarms are shared out over own charts, family comparison, unsteady repeats and anomaly. Sum to
+1."""
 
 AGREES = 2.0
-"""A level nearer to its family than this is like the other vans'. Common practice, no source (2026-11-25). [standard deviations]"""
+"""A level nearer to its family than this is like the other vans'. Common practice, no source (2026-11-25). [standard
+deviations]"""
 RETURNED = 1.0
-"""A moving average nearer to the baseline than this has returned: the sum charted before no longer raises an alarm, however large
-it had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
+"""A moving average nearer to the baseline than this has returned: the sum charted before no longer raises an alarm,
+however large it had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
 APART = 4.0
-"""A baseline farther from its family than this is no healthy van's. Common practice (2026-11-25). [standard deviations]"""
+"""A baseline farther from its family than this is no healthy van's. Common practice (2026-11-25). [standard
+deviations]"""
 
 
 @dataclass(frozen=True)
@@ -32,8 +35,8 @@ class Alarms:
     Attributes
     ----------
     own : ndarray of bool
-        EWMA or CUSUM against the van's own baseline is outside, the CUSUM only while the average is still off on its side.
-        Not of a van that has rejoined its family.
+        EWMA or CUSUM against the van's own baseline is outside, the CUSUM only while the average is still off on its
+        side. Not of a van that has rejoined its family.
     peer : ndarray of bool
         The level stands apart from the family.
     peer_z : ndarray
@@ -45,7 +48,8 @@ class Alarms:
     cusum_high, cusum_low : ndarray
         Cumulative sums of the innovations, each over how much more than stated the van scatters. [standard deviations]
     rejoined : ndarray of bool
-        The level is with the family again, the baseline stands apart from it: wild first visits, or a repair nobody noted.
+        The level is with the family again, the baseline stands apart from it: wild first visits, or a repair nobody
+        noted.
     since : ndarray of int
         Visit at which the standing alarm began; -1 for none.
     """

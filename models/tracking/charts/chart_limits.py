@@ -78,8 +78,8 @@ def limits_for(share_outside: float) -> Limits:
     Returns
     -------
     Limits
-        From models/tracking/charts/run_length.csv: simulated with this recursion, learned baselines included; beyond the table straight on
-        in the logarithm.
+        From models/tracking/charts/run_length.csv: simulated with this recursion, learned baselines included; beyond
+        the table straight on in the logarithm.
     """
     wanted = math.log(share_outside)
     found = []

@@ -12,21 +12,24 @@ from models.tracking.shared_shifts import FEWEST_TOGETHER
 from models.tracking.standardise import Standardised
 
 UPPER_VAN, UPPER_SIZE = 2.0 / 3.0, 0.92
-"""The van whose averages stand for its family's, by rank, and what they come to in control: simulated with the recursion of
-models/tracking/charts/recursion.py over 20 visits (tests/unit/models/test_alarms.py). [1]"""
+"""The van whose averages stand for its family's, by rank, and what they come to in control: simulated with the
+recursion of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py). [1]"""
 CALMEST, WILDEST = 0.8, 3.0
-"""How far limits may be narrowed or widened by what a family's averages really do. Common practice, no source (2026-11-25)."""
+"""How far limits may be narrowed or widened by what a family's averages really do. Common practice, no source
+(2026-11-25)."""
 PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
-"""Degrees of freedom of a family's scatter: of its prior, and of each pair of neighbouring visits, which a robust scale uses by half."""
+"""Degrees of freedom of a family's scatter: of its prior, and of each pair of neighbouring visits, which a robust scale
+uses by half."""
 FEWEST_VISITS = 4
 """Visits of some van from which on a quantity's limits follow what the fleet does."""
 UPPER = 0.75
-"""A van's scatter is told from the size of its bends at this rank: one reading in seven may be of another mode before it is seen, a
-few wild ones or a step never are. [1]"""
+"""A van's scatter is told from the size of its bends at this rank: one reading in seven may be of another mode before
+it is seen, a few wild ones or a step never are. [1]"""
 UPPER_BEND = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
 """Size at that rank of a second difference of normal values of variance 1."""
 BEND_DEGREES = 0.4
-"""Degrees of freedom of a variance told so, per bend: by simulation, 20 and 40 visits (tests/unit/models/test_alarms.py)."""
+"""Degrees of freedom of a variance told so, per bend: by simulation, 20 and 40 visits
+(tests/unit/models/tracking/charts/test_alarms.py)."""
 
 
 def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
@@ -42,11 +45,12 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
     Returns
     -------
     of_averages : ndarray of shape (vans, quantities)
-        Factor on the limits of averages: what families and depots share, and for a van that scatters more from visit to visit than these
-        (shorter recordings, a noisier installation) its own scatter, held towards the shared as by `PRIOR_DEGREES`.
+        Factor on the limits of averages: what families and depots share, and for a van that scatters more from visit to
+        visit than these (shorter recordings, a noisier installation) its own scatter, held towards the shared as by
+        `PRIOR_DEGREES`.
     of_visits : ndarray of shape (vans, quantities)
-        Factor on single visits, at least 1: the van's own scatter, held towards the stated one. What a fleet's averages share is slow and
-        hides no sudden fault, so it has no part in this.
+        Factor on single visits, at least 1: the van's own scatter, held towards the stated one. What a fleet's averages
+        share is slow and hides no sudden fault, so it has no part in this.
     """
     averages, visits = shared_dispersion_factors(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
     for q in range(std.x.shape[1]):
@@ -59,7 +63,8 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
 
 
 def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
-    """How much more, or less, the averages of a family's or a depot's vans move than their stated scatter would make them.
+    """How much more, or less, the averages of a family's or a depot's vans move than their stated scatter would make
+    them.
 
     Parameters
     ----------
@@ -71,15 +76,15 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
     Returns
     -------
     ndarray of shape (vans, quantities)
-        Factor on the variance: recorders, seasons and whatever else nobody told the model widen limits by themselves, a scatter stated
-        too wide narrows them. What moves most vans of a depot, of whatever family, widens those of that depot.
+        Factor on the variance: recorders, seasons and whatever else nobody told the model widen limits by themselves, a
+        scatter stated too wide narrows them. What moves most vans of a depot, of whatever family, widens those of that
+        depot.
 
     Notes
     -----
-    One figure per van, the root mean square of its averages over their usual width, each held to 3; of a family's or depot's vans the
-    one at two thirds, so that a fault moves the figure by its van's rank and not by its size. Held towards that of all
-    families as by ten vans, and that towards 1 as by ten more.
-    """
+    One figure per van, the root mean square of its averages over their usual width, each held to 3; of a family's or
+    depot's vans the one at two thirds, so that a fault moves the figure by its van's rank and not by its size. Held
+    towards that of all families as by ten vans, and that towards 1 as by ten more."""
     first = std.starts[:-1]
     factor = np.ones((first.size, std.x.shape[1]))
     family = std.family[first]

@@ -35,11 +35,10 @@ def family_limits(family: Family, quantity: str, level: float) -> tuple[float, f
 
     Notes
     -----
-    The register gives a response's expected value and limit for the sensor alone, while a snap shows the sensor behind wall
-    film, mixing and enrichment. Delays of stages in a row add, so a sensor at its limit reads later than the family by the
-    limit less the expected value; without an expected value nothing can be said and there is no limit. It is never below
-    the register's own.
-    """
+    The register gives a response's expected value and limit for the sensor alone, while a snap shows the sensor behind
+    wall film, mixing and enrichment. Delays of stages in a row add, so a sensor at its limit reads later than the
+    family by the limit less the expected value; without an expected value nothing can be said and there is no limit. It
+    is never below the register's own."""
     figure = _figure(quantity)
     low: float | None = None
     high: float | None = None

@@ -25,8 +25,9 @@ class FleetForecast:
     Attributes
     ----------
     onset, onset_low, onset_high : ndarray of shape (visits, quantities)
-        Median of the week the movement began and its 80 % interval, as of the visit, where the quantity is outside its own
-        baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it. [weeks]
+        Median of the week the movement began and its 80 % interval, as of the visit, where the quantity is outside its
+        own baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it.
+        [weeks]
     by_quantity : mapping of int to Forecast
         Per column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
@@ -93,7 +94,8 @@ def movements_at(
     q : int
         Quantity number.
     low, high, limit_variance, interval : ndarray of shape (visits,), optional
-        Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters], [scatters²], [weeks]
+        Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters],
+        [scatters²], [weeks]
 
     Returns
     -------
@@ -161,7 +163,8 @@ def fleet_forecasts(
     Returns
     -------
     FleetForecast
-        A quantity in alarm moves as `models.tracking.charts.onset` finds; one without is held to stand where it is, but for its wandering.
+        A quantity in alarm moves as `models.tracking.charts.onset` finds; one without is held to stand where it is, but
+        for its wandering.
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}

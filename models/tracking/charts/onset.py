@@ -1,4 +1,5 @@
-"""How a quantity that left its baseline moves: since when, how fast, whether it has stopped, and when it will reach a limit."""
+"""How a quantity that left its baseline moves: since when, how fast, whether it has stopped, and when it will reach a
+limit."""
 
 import math
 from dataclasses import dataclass, replace
@@ -14,9 +15,11 @@ from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
 MOST_VISITS = 26
 """Visits a movement is looked for in, the latest."""
 SLOPE_PRIOR = 3.0
-"""Standard deviation of a movement's mean slope before any data. Common practice, no source (2026-11-25). [scatters per week]"""
+"""Standard deviation of a movement's mean slope before any data. Common practice, no source (2026-11-25). [scatters per
+week]"""
 POWERS = np.array([1.0, 0.6, 1.5, 2.0, 3.0])
-"""A movement that goes on grows with such a power of the time since its onset. Common practice, no source (2026-11-26). [1]"""
+"""A movement that goes on grows with such a power of the time since its onset. Common practice, no source (2026-11-26).
+[1]"""
 POWER_SHARES = np.array([0.4, 0.15, 0.15, 0.15, 0.15])
 """Their prior shares. Common practice, no source (2026-11-26). [1]"""
 STEP_SIZE = 10.0
@@ -28,8 +31,8 @@ ENDS_PER_WEEK = 0.02
 NOISE_DEGREES = 6.0
 """Degrees of freedom of the prior that visits scatter as stated. Common practice, no source (2026-11-25)."""
 UNEVENNESS = 0.08
-"""A movement is off the curve that is fitted to it by this share of its size, standard deviation: how far a faulty van reads out
-depends on the day's load and air more than a healthy one's. Common practice, no source (2026-11-26). [1]"""
+"""A movement is off the curve that is fitted to it by this share of its size, standard deviation: how far a faulty van
+reads out depends on the day's load and air more than a healthy one's. Common practice, no source (2026-11-26). [1]"""
 ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
 """Ends and median of the onset's 80 % interval. [unitless]"""
 _WORTH = 6.0  # a hypothesis less likely than the best by more than e to this is left out
@@ -48,8 +51,8 @@ class Movements:
     beyond : ndarray of shape (n,)
         Probability that the level is beyond a limit at the last visit. [1]
     forecast : Forecast
-        Weeks to a limit, given that the movement goes on where that is likelier than not; the probabilities of crossing allow for
-        its end.
+        Weeks to a limit, given that the movement goes on where that is likelier than not; the probabilities of crossing
+        allow for its end.
     """
 
     onset: Floats
@@ -69,7 +72,8 @@ class _Visits(NamedTuple):
 
 
 class _Hypotheses(NamedTuple):
-    """One element each: log evidence, onset, end (infinite: it goes on) and power, then level and slope with their covariance.
+    """One element each: log evidence, onset, end (infinite: it goes on) and power, then level and slope with their
+    covariance.
 
     In weeks, scatters and scatters per week; the slope of a step is its size.
     """
@@ -86,9 +90,18 @@ class _Hypotheses(NamedTuple):
 
 
 def movements(
-    x: Floats, variance: Floats, weeks: Floats, first: Codes, last: Codes, *, spread: Floats, low: Floats, high: Floats,
-    limit_variance: Floats, next_visit_weeks: Floats,
-) -> Movements:  # fmt: skip
+    x: Floats,
+    variance: Floats,
+    weeks: Floats,
+    first: Codes,
+    last: Codes,
+    *,
+    spread: Floats,
+    low: Floats,
+    high: Floats,
+    limit_variance: Floats,
+    next_visit_weeks: Floats,
+) -> Movements:
     """Judge movements, each of one quantity of one van.
 
     Parameters
@@ -114,16 +127,16 @@ def movements(
 
     Notes
     -----
-    A van stands at a level of its own and from some moment moves: as a power of the time since then if it goes on (a leak that
-    widens speeds up, a filter's choke comes late, a sensor's ageing slows down), in a straight line if it has stopped since; a
-    step begins and ends between two visits. Every onset and end at or midway between visits is a hypothesis with a conjugate
-    normal posterior of level and slope and an inverse-gamma one of the scatter; they are weighed by their marginal likelihood and
-    mixed.
+    A van stands at a level of its own and from some moment moves: as a power of the time since then if it goes on (a
+    leak that widens speeds up, a filter's choke comes late, a sensor's ageing slows down), in a straight line if it has
+    stopped since; a step begins and ends between two visits. Every onset and end at or midway between visits is a
+    hypothesis with a conjugate normal posterior of level and slope and an inverse-gamma one of the scatter; they are
+    weighed by their marginal likelihood and mixed.
 
     References
     ----------
-    Bayesian linear regression and its evidence: C. M. Bishop, Pattern Recognition and Machine Learning (2006), 3.3 to 3.5.
-    """
+    Bayesian linear regression and its evidence: C. M. Bishop, Pattern Recognition and Machine Learning (2006), 3.3 to
+    3.5."""
     n = first.size
     chance, lasting = np.full((n, GRID.size), np.nan), np.full((n, GRID.size), np.nan)
     onset, moving = np.full((n, ONSET_QUANTILES.size), np.nan), np.full(n, np.nan)

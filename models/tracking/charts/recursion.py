@@ -23,16 +23,19 @@ CLIP = 3.5
 CUSUM_CLIP = 6.0
 """And at most this much in the CUSUM: two visits far outside in a row are no accident. [standard deviations]"""
 BASELINE_STEP = 0.05
-"""How far a healthy van's baseline wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
+"""How far a healthy van's baseline wanders in a week, standard deviation. Common practice, no source (2026-11-25).
+[scatters]"""
 LEVEL_STEP = 0.1
 """How far a level wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
 SLOPE_STEP = 0.06
-"""How far a slope wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters per week]"""
+"""How far a slope wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters per
+week]"""
 SLOPE_SPREAD = 0.1
 """Slope of a van before any data, standard deviation. Common practice, no source (2026-11-25). [scatters per week]"""
 
 CHANGE_SPREAD = 1.5
-"""Doubt a software update or the like adds to a baseline, standard deviation. Common practice (2026-11-25). [scatters]"""
+"""Doubt a software update or the like adds to a baseline, standard deviation. Common practice (2026-11-25).
+[scatters]"""
 
 
 class Followed(NamedTuple):
@@ -109,9 +112,9 @@ def follow_vans(
 
     Notes
     -----
-    The baseline is the empirical-Bayes mean of the first ten visits, each held near their median: innovations while it is
-    learned are nearly independent, later ones share its uncertainty, and the limits allow for both. A van that stands far
-    outside learns nothing.
+    The baseline is the empirical-Bayes mean of the first ten visits, each held near their median: innovations while it
+    is learned are nearly independent, later ones share its uncertainty, and the limits allow for both. A van that
+    stands far outside learns nothing.
 
     References
     ----------

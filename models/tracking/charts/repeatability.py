@@ -1,8 +1,7 @@
 """What comes and goes: visits whose repeats disagree more than is usual for the van and its family.
 
-Missing fuel or a missed spark shows in one snap and not in the next: the visit's middle value hardly moves, its repeats scatter.
-The scatter of the repeats is charted like any quantity, for the quantities whose record says so.
-"""
+Missing fuel or a missed spark shows in one snap and not in the next: the visit's middle value hardly moves, its repeats
+scatter. The scatter of the repeats is charted like any quantity, for the quantities whose record says so."""
 
 from dataclasses import dataclass, replace
 
@@ -17,8 +16,8 @@ from models.tracking.charts.recursion import follow_vans
 from models.tracking.standardise import Standardised, vans_spread
 
 LEAST, USUAL = 0.4, 0.64
-"""Scatter of the logarithm of a standard deviation: floor, and what three repeats of normal noise come to, from half the logarithm
-of a chi-square of two degrees (π / √24). [log]"""
+"""Scatter of the logarithm of a standard deviation: floor, and what three repeats of normal noise come to, from half
+the logarithm of a chi-square of two degrees (π / √24). [log]"""
 SMALLEST = 0.05
 """Repeats closer than this share of the family's usual are counted as this close: rounding makes some equal. [1]"""
 
@@ -66,14 +65,20 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
     names = tuple(std.quantities[q] for q in watched)
     seen = std.visits.select("van_id", "visit").join(
         repeats.select("van_id", "visit", *(pl.col(name).cast(pl.Float64) for name in names)),
-        on=["van_id", "visit"], how="left", maintain_order="left",
-    )  # fmt: skip
+        on=["van_id", "visit"],
+        how="left",
+        maintain_order="left",
+    )
     scatter = seen.select(names).to_numpy().reshape(std.van.size, len(names))
     charted = _charted(std, np.where(np.isfinite(scatter), scatter, np.nan), watched, names)
     followed = follow_vans(
-        charted.x, charted.variance, weeks=charted.weeks, starts=charted.starts, restart=charted.restart,
+        charted.x,
+        charted.variance,
+        weeks=charted.weeks,
+        starts=charted.starts,
+        restart=charted.restart,
         vans_spread=vans_spread(charted),
-    )  # fmt: skip
+    )
     alarms = raise_alarms(charted, followed, per_van_week=per_van_week, own_share=UNSTEADY_SHARE, peer_share=0.0)
     more = np.nan_to_num(followed.ewma) > 0
     of_late = charted.scatter[charted.family] * (followed.level - followed.baseline)
@@ -99,7 +104,16 @@ def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tupl
             x[rows, k] = (y - level.level) / sigma
             sigmas[f, k], levels[f, k] = sigma, level
     return replace(
-        std, quantities=names, scaled=x, x=x, variance=np.ones_like(x), peer_variance=np.zeros_like(x), scatter=sigmas,
-        repeat_share=np.zeros_like(sigmas), levels=levels, answers={}, restart=np.ascontiguousarray(std.restart[:, watched]),
+        std,
+        quantities=names,
+        scaled=x,
+        x=x,
+        variance=np.ones_like(x),
+        peer_variance=np.zeros_like(x),
+        scatter=sigmas,
+        repeat_share=np.zeros_like(sigmas),
+        levels=levels,
+        answers={},
+        restart=np.ascontiguousarray(std.restart[:, watched]),
         movements=(),
-    )  # fmt: skip
+    )

@@ -12,7 +12,8 @@ RECORDER_WEEKS = 13
 
 
 def lone_recorder(std: Standardised, row: int) -> str:
-    """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not named."""
+    """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not
+    named."""
     serial: str | None = std.visits["recorder_serial"][row]
     if not serial:
         return ""

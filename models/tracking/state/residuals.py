@@ -50,9 +50,9 @@ class Residuals:
 def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes, end: Codes) -> Codes:
     """First of the visits that show each van's present state.
 
-    A chart holds single visits back, so that its alarm comes a visit or more after the fault: of the last few visits those
-    count in which what is in alarm stands out most from its own baseline, or from the family where only the family tells.
-    """
+    A chart holds single visits back, so that its alarm comes a visit or more after the fault: of the last few visits
+    those count in which what is in alarm stands out most from its own baseline, or from the family where only the
+    family tells."""
     place = end[:, None] - 1 - np.arange(PRESENT_VISITS)
     x = np.where((place >= begin[:, None])[:, :, None], std.x[np.maximum(place, begin[:, None])], np.nan)
     last = end - 1
@@ -67,9 +67,8 @@ def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes
 def _present_variance(x: Floats, variance: Floats) -> Floats:
     """Variance of the median of a few visits: what is stated of them, or their own spread where that is wider.
 
-    Arrays are of shape (vans, visits, quantities), NaN for unread; the result of shape (vans, quantities). The stated variance
-    counts as two visits, since two or three alone tell little of a spread.
-    """
+    Arrays are of shape (vans, visits, quantities), NaN for unread; the result of shape (vans, quantities). The stated
+    variance counts as two visits, since two or three alone tell little of a spread."""
     read = np.isfinite(x)
     count = np.maximum(read.sum(axis=1), 1)
     stated = np.where(read, variance, 0.0).sum(axis=1) / count
@@ -98,10 +97,10 @@ def residuals_of(
     Returns
     -------
     Residuals
-        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so that the
-        pattern over the quantities is of one time. A van that stands apart from its family since its first visits is held
-        against the family, not against itself. Where the van's own visits, or the repeats of its visits, disagree more than
-        is usual, the uncertainty of the shift says so.
+        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so
+        that the pattern over the quantities is of one time. A van that stands apart from its family since its first
+        visits is held against the family, not against itself. Where the van's own visits, or the repeats of its visits,
+        disagree more than is usual, the uncertainty of the shift says so.
     """
     names = std.visits["van_id"].gather(std.starts[:-1]).to_list()
     number = {name: v for v, name in enumerate(names)}
@@ -148,7 +147,8 @@ def _level_tables(std: Standardised) -> tuple[Floats, Floats]:
 
 
 def _repeats_of(repeats: pl.DataFrame, van_ids: list[str], quantities: tuple[str, ...]) -> Floats:
-    """Root mean square of the repeats' standard deviation over each van's last four visits; NaN for none. [unit of the quantity]"""
+    """Root mean square of the repeats' standard deviation over each van's last four visits; NaN for none. [unit of the
+    quantity]"""
     recent = repeats.filter(pl.col("van_id").is_in(van_ids)).sort("van_id", "captured_at").group_by("van_id").tail(4)
     scatter = recent.group_by("van_id").agg((pl.col(q).fill_nan(None) ** 2).mean().sqrt() for q in quantities)
     wanted = pl.DataFrame({"van_id": van_ids}, schema={"van_id": pl.String}).join(

@@ -147,7 +147,8 @@ def urgency(
 
 
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
-    """Whether a quantity's limit may make a van urgent: it is in alarm itself, or its level has left the other vans'."""
+    """Whether a quantity's limit may make a van urgent: it is in alarm itself, or its level has left the other
+    vans'."""
     apart = bool(np.abs(alarms.level_z[row, q]) >= AGREES)
     return apart if forecasts.by_quantity[q].median[row] <= 0.0 else apart or bool(alarms.any[row, q])
 
@@ -167,7 +168,8 @@ def _reasons(
     n: int,
     row: int,
 ) -> list[Fact]:
-    """What speaks for the list: limits, then what moved furthest from its own baseline, then from the family, what comes and goes, then the whole."""
+    """What speaks for the list: limits, then what moved furthest from its own baseline, then from the family, what
+    comes and goes, then the whole."""
     f = int(std.family[row])
     facts: list[Fact] = []
     for q, forecast in forecasts.by_quantity.items():

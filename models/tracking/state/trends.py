@@ -40,8 +40,8 @@ def trends_of(
     Returns
     -------
     polars.DataFrame
-        In the schema of the trends table, sorted by van, week and quantity. Values stand at reference conditions; movements
-        that vans of an instrument or a week share are left in the values and out of z and the charts.
+        In the schema of the trends table, sorted by van, week and quantity. Values stand at reference conditions;
+        movements that vans of an instrument or a week share are left in the values and out of z and the charts.
     """
     wanted = std.weeks >= first_week
     parts: list[pl.DataFrame] = []

@@ -91,7 +91,7 @@ def test_english_is_as_it_was_but_for_powers_of_ten() -> None:
 def test_german_has_a_decimal_comma_and_no_english() -> None:
     assert say(OWN, "de") == (
         "Luft je Umdrehung liegt 3,6 % über der eigenen Grundlinie (975 → 1010 mg), außerhalb seit 2026-W23, in Bewegung etwa "
-        "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigend um 3,16 mg je Woche."
+        "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigt um 3,16 mg je Woche."
     )
 
 
@@ -158,9 +158,15 @@ def test_names_with_braces_and_brackets_stay_as_they_are() -> None:
     assert say(odd) == "depot [north] {p} | x has no workshop hours in the settings"
 
 
-def test_an_undeclared_field_is_refused() -> None:
-    with pytest.raises(KeyError, match="declare it"):
+def test_what_is_not_declared_is_refused() -> None:
+    with pytest.raises(KeyError, match="stands_out: wieght: give the fields"):
         Fact.of("stands_out", wieght=1.0)
+    with pytest.raises(KeyError, match="plan_booked: day: give the fields"):
+        Fact.of("plan_booked")
+    with pytest.raises(KeyError, match="limit_crossed: quantity: give"):
+        Fact.of("limit_crossed")
+    with pytest.raises(KeyError, match="heard_of"):
+        Fact.of("heard_of")
 
 
 def test_a_row_tells_its_facts_or_what_was_stored() -> None:

@@ -11,9 +11,8 @@ import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
-from data_contracts.facts.say import say
 from data_contracts.family import Family, parse_family
-from models.causes.effects import SOFT, effect_at, effect_table, load_effects
+from models.causes.effects import SOFT, effect_at, effect_table, inseparable_pairs, load_effects, movements
 from models.causes.infer import CauseSettings, infer_causes
 from models.tracking.state.residuals import Residuals
 
@@ -291,9 +290,12 @@ def test_pair_is_inseparable_only_where_what_tells_was_not_read() -> None:
     both = planted("lambda_slow", 0.8)
     one = both.copy()
     one[[n for n, name in enumerate(EXPECTED) if "to_rich" in name]] = np.nan
-    found = infer_causes(make_residuals(np.stack([both, one])), [family()] * 2, [()] * 2)
-    assert found.hard_to_tell[0] == ()
-    assert "only one of the two responses was read" in say(found.hard_to_tell[1][0])
+    table = load_effects()
+    kinds = (family().lambda_sensor.kind,) * 2
+    moved = movements(make_residuals(np.stack([both, one])), kinds, np.zeros(2, bool), table)
+    pair = frozenset(("lambda_slow", "lambda_slow_one_way"))
+    assert pair not in inseparable_pairs(moved, 0, table)
+    assert pair in inseparable_pairs(moved, 1, table)
 
 
 def test_one_slip_of_a_fit_is_one_slip() -> None:

@@ -153,7 +153,7 @@ def test_the_worst_reason_decides_and_comes_first():
 
 
 def test_mains_hum_is_named_and_is_no_engine_speed():
-    """40 mV at 50 Hz on a van that idles at 850: the ripple stands at 28 Hz, the hum at what would be 1,500 a minute."""
+    """40 mV at 50 Hz on a van that idles at 850: ripple at 28 Hz, hum at what would be 1,500 a minute."""
     rng = np.random.default_rng(21)
     snaps = [random_snap(rng, length=3.0, ripple=0.01) for _ in range(COUNT)]
 

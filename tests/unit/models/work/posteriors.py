@@ -13,9 +13,18 @@ def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> Caus
     probability = np.array([[row.get(code, 0.0) for code in CAUSE_CODES] for row in causes.values()])
     likeliest = tuple(CAUSE_CODES[n] for n in probability.argmax(axis=1))
     none = ((),) * vans
+    leading = tuple(
+        c if p >= minimum else NOT_SEPARABLE for c, p in zip(likeliest, probability.max(axis=1), strict=True)
+    )
     return CausePosterior(
-        tuple(causes), CAUSE_CODES, probability,
-        tuple(c if p >= minimum else NOT_SEPARABLE for c, p in zip(likeliest, probability.max(axis=1), strict=True)),
-        likeliest, probability.max(axis=1), np.full(vans, 0.7),
-        none, next_tests(probability, CAUSE_CODES), none, none,
-    )  # fmt: skip
+        van_ids=tuple(causes),
+        codes=CAUSE_CODES,
+        probability=probability,
+        leading=leading,
+        likeliest=likeliest,
+        leading_probability=probability.max(axis=1),
+        severity=np.full(vans, 0.7),
+        evidence_for=none,
+        next_test=next_tests(probability, CAUSE_CODES),
+        pairs=none,
+    )

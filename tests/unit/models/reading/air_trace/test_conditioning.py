@@ -1,4 +1,4 @@
-"""Conditioning: each sample's fate, the noise that is left, and kernels against their slow twins."""
+"""Conditioning: each sample's flag, the noise that is left, and kernels against their slow twins."""
 
 from dataclasses import replace
 
@@ -9,10 +9,20 @@ from scipy.special import ndtri
 from data_contracts.capture import make_waveform
 from models.physics.transfer_table import rectified, table_doubt, to_flow
 from models.reading.air_trace.conditioning import condition_airflow
-from models.reading.air_trace.ignition_spikes import mark_lone_needles, mark_needles
+from models.reading.air_trace.ignition_spikes import mark_lone_spikes, mark_spikes
 from models.reading.air_trace.sample_flags import mark_stuck, survey
 from models.reading.air_trace.sample_noise import sample_noise
-from models.reading.resampling import CLIPPED, FATES, GAP, KEPT, MISSING, NEEDLE, OUT_OF_RANGE, STUCK, stack_waveforms
+from models.reading.resampling import (
+    CLIPPED,
+    GAP,
+    KEPT,
+    MISSING,
+    OUT_OF_RANGE,
+    SAMPLE_FLAGS,
+    SPIKE,
+    STUCK,
+    stack_waveforms,
+)
 from models.statistics.order_statistics import median, ranked
 from models.statistics.smoothing import parabola_at, smooth, tapered_parabola_at
 from tests import naive
@@ -21,15 +31,15 @@ from tests.analytic import FLOW, VOLTS, Recorder, Snap, airflow, family
 
 def conditioned(samples, rate_hz=2000.0, **range_of):
     x = np.atleast_2d(np.asarray(samples, dtype=np.float32))
-    fate = np.where(np.isnan(x), MISSING, KEPT).astype(np.uint8)
+    flag = np.where(np.isnan(x), MISSING, KEPT).astype(np.uint8)
     count = np.full(x.shape[0], x.shape[1], dtype=np.int64)
-    return condition_airflow(x, fate, count, interval_s=1.0 / rate_hz, **range_of)
+    return condition_airflow(x, flag, count, interval_s=1.0 / rate_hz, **range_of)
 
 
-def test_fates_are_the_reason_codes():
+def test_sample_flags_are_the_reason_codes():
     from data_contracts.reasons import SAMPLE_REASONS
 
-    assert set(FATES[1:]) == set(SAMPLE_REASONS)
+    assert set(SAMPLE_FLAGS[1:]) == set(SAMPLE_REASONS)
 
 
 @pytest.mark.parametrize(("noise", "bits"), [(0.008, 12), (0.02, 12), (0.008, 16), (0.004, 14)])
@@ -55,8 +65,8 @@ def test_needles_go_and_leave_the_trace(place, sign, width):
     hit = trace.copy()
     hit[at : at + width] += sign * 1.2
     found = conditioned(hit, range_low=-10.0, range_high=10.0)
-    assert np.all(found.fate[0, at : at + width] == NEEDLE)
-    assert found.needles[0] == 1
+    assert np.all(found.flag[0, at : at + width] == SPIKE)
+    assert found.spikes[0] == 1
     # what bridges it is as near the trace as noise and a straight line over 3 ms allow
     assert np.abs(found.signal[0, at : at + width] - trace[at : at + width]).max() < 0.25
 
@@ -68,7 +78,7 @@ def test_a_clean_snap_loses_nothing_to_the_needle_filter():
             wave = airflow(Snap(surge=surge), Recorder(rate_hz=rate, needles_per_s=0.0), rng)
             found = conditioned(wave.channels["airflow_v"], rate, range_low=0.0, range_high=5.0)
             # 6 standard deviations in 6,000 samples, and first peaks, rises and falls are no needles
-            assert (found.fate[0] == NEEDLE).mean() < 0.002, (surge, rate)
+            assert (found.flag[0] == SPIKE).mean() < 0.002, (surge, rate)
 
 
 def test_a_range_that_cuts_the_main_peak_is_clipped():
@@ -76,7 +86,7 @@ def test_a_range_that_cuts_the_main_peak_is_clipped():
     trace = airflow(Snap(), Recorder(needles_per_s=0.0), rng).channels["airflow_v"]
     cut = np.minimum(trace, np.float32(4.2))
     found = conditioned(cut, range_low=0.0, range_high=5.0)
-    pinned = found.fate[0] == CLIPPED
+    pinned = found.flag[0] == CLIPPED
     assert found.clipped_high[0] == pinned.sum() > 500
     assert np.all(cut[pinned] == np.float32(4.2))
 
@@ -95,8 +105,8 @@ def test_stuck_samples_are_marked():
     trace = airflow(Snap(), Recorder(needles_per_s=0.0), rng).channels["airflow_v"].copy()
     trace[2500:2800] = trace[2500]
     found = conditioned(trace, range_low=0.0, range_high=5.0)
-    assert np.all(found.fate[0, 2500:2800] == STUCK)
-    assert (found.fate[0] == STUCK).sum() < 310
+    assert np.all(found.flag[0, 2500:2800] == STUCK)
+    assert (found.flag[0] == STUCK).sum() < 310
 
 
 def test_missing_samples_are_bridged():
@@ -106,7 +116,7 @@ def test_missing_samples_are_bridged():
     found = conditioned(holes)
     keep = ~np.isnan(holes)
     np.testing.assert_allclose(found.signal[0], naive.bridge(trace.astype(float), keep), atol=1e-6)
-    assert set(np.flatnonzero(found.fate[0] == MISSING)) == {0, 1, 50, 51, 52, 399}
+    assert set(np.flatnonzero(found.flag[0] == MISSING)) == {0, 1, 50, 51, 52, 399}
 
 
 def test_jitter_is_interpolated_and_gaps_are_marked():
@@ -118,7 +128,7 @@ def test_jitter_is_interpolated_and_gaps_are_marked():
     n = stack.count[0]
     expected = naive.resample(wave.time_s, wave.channels["airflow_v"].astype(float), stack.interval_s)
     np.testing.assert_allclose(stack.channels["airflow_v"][0, :n], expected[:n], atol=1e-6)
-    assert 40 <= (stack.fate["airflow_v"][0, :n] == GAP).sum() <= 60
+    assert 40 <= (stack.flag["airflow_v"][0, :n] == GAP).sum() <= 60
     assert stack.jitter[0] > 0.1
 
 
@@ -126,7 +136,7 @@ def test_values_no_sensor_gives_are_out_of_range():
     samples = np.full(1000, 1.0)
     samples[10] = 50.0
     stack = next(stack_waveforms([make_waveform(np.arange(1000) / 1000.0, {"airflow_v": samples})], [0]))
-    assert stack.fate["airflow_v"][0, 10] == OUT_OF_RANGE
+    assert stack.flag["airflow_v"][0, 10] == OUT_OF_RANGE
 
 
 @pytest.mark.parametrize("rate", [5000.0, 10_000.0, 50_000.0, 200_000.0])
@@ -202,11 +212,11 @@ def test_noise_agrees_with_its_twin(bits):
 def test_survey_agrees_with_its_twin(held):
     rng = np.random.default_rng(held)
     x = np.repeat(np.round(rng.normal(2.0, 0.4, 300) / 0.05) * 0.05, held).astype(np.float32)
-    fate = np.full(x.size, KEPT, dtype=np.uint8)
+    flag = np.full(x.size, KEPT, dtype=np.uint8)
     for marked in ([], [0, 40, 41, 200, x.size - 1]):
-        fate[marked] = MISSING
-        found = survey(x, fate, x.size)
-        expected = naive.survey(x, fate == KEPT)
+        flag[marked] = MISSING
+        found = survey(x, flag, x.size)
+        expected = naive.survey(x, flag == KEPT)
         assert found[1:4] == expected[1:4]
         np.testing.assert_allclose([found[0], *found[4:]], [expected[0], *expected[4:]], rtol=1e-6)
 
@@ -217,11 +227,11 @@ def test_needles_agree_with_their_twin():
         x = np.cumsum(rng.normal(0.0, 0.01, 600))
         for place in rng.integers(0, 600, 5):
             x[place : place + rng.integers(1, 4)] += rng.choice([-1.0, 1.0]) * rng.uniform(0.2, 0.8)
-        signal, fate = x.astype(np.float32), np.full(600, KEPT, dtype=np.uint8)
-        found = mark_needles(signal, fate, 600, 5, 30, 0.12)
+        signal, flag = x.astype(np.float32), np.full(600, KEPT, dtype=np.uint8)
+        found = mark_spikes(signal, flag, 600, 5, 30, 0.12)
         where, count = naive.needles(signal.astype(float), 5, 30, 0.12)
         assert found == count
-        assert np.array_equal(fate == NEEDLE, where)
+        assert np.array_equal(flag == SPIKE, where)
 
 
 def test_lone_needles_agree_with_their_twin():
@@ -229,11 +239,11 @@ def test_lone_needles_agree_with_their_twin():
     for _ in range(10):
         x = np.cumsum(rng.normal(0.0, 0.03, 300))
         x[rng.integers(0, 300, 12)] += rng.choice([-1.0, 1.0], 12) * rng.uniform(0.1, 0.8, 12)
-        signal, fate = x.astype(np.float32), np.full(300, KEPT, dtype=np.uint8)
-        found = mark_lone_needles(signal, fate, 300, 0.12)
+        signal, flag = x.astype(np.float32), np.full(300, KEPT, dtype=np.uint8)
+        found = mark_lone_spikes(signal, flag, 300, 0.12)
         expected = naive.lone_needles(signal.astype(float), 0.12)
         assert found == expected.sum() > 0
-        assert np.array_equal(fate == NEEDLE, expected)
+        assert np.array_equal(flag == SPIKE, expected)
 
 
 def test_a_slow_log_loses_its_needles_and_keeps_its_first_peak():
@@ -243,11 +253,11 @@ def test_a_slow_log_loses_its_needles_and_keeps_its_first_peak():
     struck = clean.copy()
     struck[[30, 120]] += [1.2, -1.2]
     done = conditioned(struck, 100.0, range_low=0.0, range_high=5.0)
-    assert np.flatnonzero(done.fate[0] == NEEDLE).tolist() == [30, 120]
+    assert np.flatnonzero(done.flag[0] == SPIKE).tolist() == [30, 120]
     np.testing.assert_allclose(done.signal[0], clean, atol=0.03)
-    assert not (conditioned(clean, 100.0, range_low=0.0, range_high=5.0).fate == NEEDLE).any()
-    assert not (conditioned(struck, 100.0, clips=False).fate == NEEDLE).any()
-    assert not (conditioned(struck, 50.0, range_low=0.0, range_high=5.0).fate == NEEDLE).any()
+    assert not (conditioned(clean, 100.0, range_low=0.0, range_high=5.0).flag == SPIKE).any()
+    assert not (conditioned(struck, 100.0, clips=False).flag == SPIKE).any()
+    assert not (conditioned(struck, 50.0, range_low=0.0, range_high=5.0).flag == SPIKE).any()
 
 
 def test_stuck_runs_agree_with_their_twin():
@@ -255,15 +265,15 @@ def test_stuck_runs_agree_with_their_twin():
     for _ in range(20):
         runs = rng.integers(1, 30, 60)
         x = np.repeat(rng.integers(0, 3, 60), runs).astype(np.float32)
-        fate = np.where(rng.random(x.size) < 0.02, MISSING, KEPT).astype(np.uint8)
-        expected = naive.stuck(x, fate == KEPT, 25)
-        total = mark_stuck(x, fate, x.size, 25)
+        flag = np.where(rng.random(x.size) < 0.02, MISSING, KEPT).astype(np.uint8)
+        expected = naive.stuck(x, flag == KEPT, 25)
+        total = mark_stuck(x, flag, x.size, 25)
         assert total == expected.sum()
-        assert np.array_equal(fate == STUCK, expected)
+        assert np.array_equal(flag == STUCK, expected)
 
 
 def test_what_a_table_leaves_open_is_the_bound_of_linear_interpolation():
-    """Of a parabola through 0, 1 and 2 the chord is off by (x - a)(b - x): a quarter in the middle, nothing at a point."""
+    """The chord of a parabola through 0, 1 and 2 is off by (x - a)(b - x): a quarter in the middle, 0 at a point."""
     sensor = family("volts").airflow_sensor
     parabola = replace(sensor, transfer=np.array([0.0, 1.0, 2.0, 3.0]), transfer_g_s=np.array([0.0, 1.0, 4.0, 9.0]))
     doubt = table_doubt(np.array([0.5, 1.5, 2.25, 2.0, 3.5]), parabola)

@@ -60,7 +60,7 @@ def test_speed_at_the_peak_is_within_two_percent(cylinders):
 
 @pytest.mark.parametrize("late", ["speed", "filling"])
 def test_a_flow_that_rises_to_its_peak_is_speed_or_filling(late):
-    """Over the window the flow gains 2 %: as the speed does, or at a governed speed as the filling; one as near as the other."""
+    """Over the window the flow gains 2 %: with the speed, or at a governed speed with the filling; one is as likely."""
     dt, count, rng = 5e-4, 12, np.random.default_rng(7)
     t = np.arange(2000) * dt
     rise = 1.0 + 0.02 * (t - t[-1]) / 0.2
@@ -70,9 +70,18 @@ def test_a_flow_that_rises_to_its_peak_is_speed_or_filling(late):
     flow = (flow + rng.normal(0, 0.3, flow.shape)).astype(np.float32)
     same = np.ones(count)
     found = peak_speed_from_ripple(
-        flow, np.arange(count), 1999.0 * same, 100.0 * same, 1600.0 * same, 2000.0 * same, 0.0 * same, 2000.0 * same,
-        interval_s=dt, cylinders=4, max_free_rpm=6500.0,
-    )  # fmt: skip
+        flow,
+        np.arange(count),
+        main_at=1999.0 * same,
+        main=100.0 * same,
+        main_first=1600.0 * same,
+        main_stop=2000.0 * same,
+        hold_first=0.0 * same,
+        hold_stop=2000.0 * same,
+        interval_s=dt,
+        cylinders=4,
+        max_free_rpm=6500.0,
+    )
     assert np.all(np.abs(found.value - 6000.0) < 1.2 * found.u)
     assert np.all(found.u < 40.0)
 
@@ -108,7 +117,7 @@ def test_a_recorded_channel_wins():
 
 
 def test_volumetric_efficiency_is_the_speed_density_identity():
-    """2.0 l at 5,500 1/min and VE 0.85 in air of 1.184 kg/m³ (25 °C, 101.325 kPa, dry) draw 92.25 g/s: arithmetic identity."""
+    """2.0 l at 5,500 1/min, VE 0.85, air of 1.184 kg/m³ (25 °C, 101.325 kPa, dry) draw 92.25 g/s: arithmetic."""
     from dataclasses import replace
 
     sea = replace(WARM, barometer_kpa=101.325)

@@ -107,7 +107,7 @@ def test_a_13_hz_log_gives_idle_and_a_lower_bound():
 
 
 def test_the_opening_of_a_slow_log_is_as_unsure_as_its_interval():
-    """Whatever the phase of the sampling: a rise of 50 ms lies between two samples, and a steep climb behind is no part of it."""
+    """Whatever the phase of the sampling: a rise of 50 ms lies between two samples; a steep climb behind is another."""
     steep = Snap(opening=2.0, length=6.0, ripple=0.0, speed_time=0.25)
     found, true = errors(steep, Recorder(rate_hz=13.0, kind="g_s", needles_per_s=0), shift=0.08)
     at, u = found.values["opening_s"], found.u["opening_s"]
@@ -117,7 +117,7 @@ def test_the_opening_of_a_slow_log_is_as_unsure_as_its_interval():
 
 
 def test_a_narrow_dip_is_read_from_a_slow_log():
-    """At 100 Hz the dip behind a sharp surge is three samples wide: its lowest is the lowest of the flow, not of a smoothed one."""
+    """At 100 Hz the dip behind a sharp surge is three samples wide: its lowest is that of the flow as it is."""
     sharp = Snap(opening=1.0, surge=70.0, surge_time=0.02, rise=0.006, ripple=0.0)
     found, true = errors(sharp, Recorder(rate_hz=100.0, needles_per_s=0))
     off = (found.values["dip_g_s"] - true["dip_g_s"]) / found.u["dip_g_s"]
@@ -130,12 +130,9 @@ def test_a_coarse_table_makes_climb_and_run_up_less_sure():
     snap, rng = Snap(), np.random.default_rng(4)
     wave = airflow(snap, Recorder(), rng)
     fine_v = np.linspace(VOLTS[0], VOLTS[-1], 400)
-    fine = family(
-        airflow_sensor={
-            "kind": "volts", "range_v": [0.0, 5.0], "transfer_v": fine_v.tolist(),
-            "transfer_g_s": np.interp(fine_v, VOLTS, FLOW).tolist(),
-        }
-    )  # fmt: skip
+    fine_flow = np.interp(fine_v, VOLTS, FLOW).tolist()
+    sensor = {"kind": "volts", "range_v": [0.0, 5.0], "transfer_v": fine_v.tolist(), "transfer_g_s": fine_flow}
+    fine = family(airflow_sensor=sensor)
     coarse_read, fine_read = (read_waveforms([wave], [fam], [WARM]) for fam in (family(), fine))
     for name in ("climb_slope_g_s2", "run_up_time_s"):
         assert coarse_read.values[name][0] == pytest.approx(fine_read.values[name][0], rel=0.01)
@@ -226,7 +223,7 @@ def test_several_snaps_are_read_one_by_one():
 
 
 def test_idle_intervals_cover():
-    """95 % intervals of idle over 400 repeats: 93 to 97 %, binomial error ±2 %. The table is fine: its doubt is no noise."""
+    """95 % intervals of idle over 400 repeats: 93 to 97 %, binomial error ±2 %; a fine table leaves nothing open."""
     fine = np.geomspace(0.5, FLOW[-1], 4000)
     sensor = {"kind": "volts", "range_v": [0.0, 5.0], "transfer_v": np.interp(fine, FLOW, VOLTS).tolist()}
     fam = family(airflow_sensor=sensor | {"transfer_g_s": fine.tolist()})
@@ -238,7 +235,7 @@ def test_idle_intervals_cover():
 
 @pytest.mark.parametrize("rate", [100.0, 250.0, 340.0, 1000.0])
 def test_a_short_hold_that_still_climbs_is_not_carried_on(rate):
-    """What the engine would have reached is not read: at any rate the main peak is what it did reach, within its interval."""
+    """What the engine would have reached is not read: at any rate the main peak is what it reached, within its u."""
     snap = Snap(opening=1.0, hold=0.5, length=4.0, ripple=0.0, speed_time=0.4)
     found, true = errors(snap, Recorder(rate_hz=rate, kind="g_s", needles_per_s=0))
     off = found.values["main_peak_g_s"] - true["main_peak_g_s"]

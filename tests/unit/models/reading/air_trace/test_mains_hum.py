@@ -23,17 +23,21 @@ def fast(x: np.ndarray) -> tuple[float, complex]:
     def one(value: float) -> np.ndarray:
         return np.array([float(value)])
 
-    frequency, cosine, sine = find_hum(
-        x[None], np.array([0]), (one(IDLE[0]), one(IDLE[1])), (one(HOLD[0]), one(HOLD[1])), one(2.5),
-        interval_s=1.0 / RATE,
-    )  # fmt: skip
+    idle, hold = (one(IDLE[0]), one(IDLE[1])), (one(HOLD[0]), one(HOLD[1]))
+    frequency, cosine, sine = find_hum(x[None], np.array([0]), idle, hold, one(2.5), interval_s=1.0 / RATE)
     return float(frequency[0]), complex(cosine[0], sine[0])
 
 
 @pytest.mark.parametrize(
     ("hz", "size", "turned", "expected"),
-    [(50.0, 0.02, 0.0, 50.0), (60.0, 0.005, 0.0, 60.0), (50.0, 0.0, 0.0, 0.0), (50.0, 0.02, 2.0, 0.0), (43.0, 0.02, 0.0, 0.0)],
-)  # fmt: skip
+    [
+        (50.0, 0.02, 0.0, 50.0),
+        (60.0, 0.005, 0.0, 60.0),
+        (50.0, 0.0, 0.0, 0.0),
+        (50.0, 0.02, 2.0, 0.0),
+        (43.0, 0.02, 0.0, 0.0),
+    ],
+)
 def test_hum_agrees_with_its_twin(hz, size, turned, expected):
     for seed in range(8):
         x = trace(hz, size, seed, turned=turned)

@@ -9,7 +9,7 @@ from hypothesis.extra import numpy as hnp
 from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
-from models.reading.lambda_trace.cycle_ripple import CHANCE, cycle_ripple, ratio_chance
+from models.reading.lambda_trace.cycle_ripple import cycle_ripple, ratio_chance
 from models.reading.lambda_trace.quantities import NAMES, read_lambda
 from models.statistics.estimate import UNREAD_CODES
 from models.statistics.smoothing import moving_mean
@@ -110,7 +110,7 @@ def test_without_fuel_cut_or_without_the_time_for_it():
 
 
 def spike_then_cut(back_s: float, length_s: float = 9.0) -> np.ndarray:
-    """1/lambda of a foot lifted at 4.2 s: a rich spike of its own, back within some time constant, cut 0.7 s after the release."""
+    """1/lambda of a pedal lifted at 4.2 s: a rich spike, back within some time constant, cut 0.7 s after the release."""
     time = np.arange(int(length_s * RATE)) / RATE
     x = SNAP.richness(time)
     x[time > SNAP.release_s] = SNAP.full
@@ -183,7 +183,7 @@ def test_a_foot_that_lifts_slowly_does_not_hide_the_response_to_rich(lifts_s):
 
 @pytest.mark.parametrize("spike_s", [0.15, 0.25])
 def test_the_constant_of_the_cut_does_not_depend_on_how_the_foot_came(spike_s):
-    """Ahead of the cut the trace comes back from a spike at half the pace of the cut: that is no part of its response."""
+    """Ahead of the cut the trace comes back from a spike at half the pace: that is no part of the response."""
     time = np.arange(int(9.0 * RATE)) / RATE
     x = SNAP.richness(time)
     x[time > SNAP.release_s] = SNAP.full
@@ -334,7 +334,7 @@ def test_chance_of_ripple_is_that_of_noise_and_slow_switching(length_s, memory_s
     for speed in (820.0, np.nan):
         found = cycle_ripple(x, np.full(rows, time.size), np.full(rows, speed), interval_s=h)
         for chance in (0.01, 0.05):
-            called = np.mean(found[:, CHANCE] < chance)
+            called = np.mean(found.chance < chance)
             assert called < chance + 3.0 * np.sqrt(chance / rows)
 
 
@@ -350,7 +350,7 @@ def test_ripple_agrees_with_general_least_squares():
     time = np.arange(1200) * h
     y = 1.0 + 0.01 * time + 0.02 * np.sin(2 * np.pi * 790.0 / 120.0 * time)
     found = cycle_ripple(y[None, :], np.array([1200]), np.array([790.0]), interval_s=h)
-    assert found[0, 0] == pytest.approx(naive_lambda.ripple_amplitude(y, h, 790.0), rel=0.02)
+    assert found.amplitude[0] == pytest.approx(naive_lambda.ripple_amplitude(y, h, 790.0), rel=0.02)
 
 
 def test_blocks_and_smoothing_agree_with_their_twins():
@@ -426,8 +426,6 @@ def test_no_input_raises(signal, interval_s, opening, hold, which):
         sensor=sensor,
         opening_s=np.full(rows, opening),
         release_s=np.full(rows, opening + hold),
-        main_peak_s=np.full(rows, np.nan),
-        cylinders=4,
         idle_speed_rpm=np.full(rows, np.nan),
         kind=kind,
     )
@@ -450,7 +448,7 @@ def test_a_short_hold_makes_the_switching_time_less_sure_and_no_jump(release_s):
 
 
 def test_a_cut_without_a_spike_is_read_from_the_level_held():
-    """Three lags in a row bend the begin of the fall as a way back from a spike would; with no spike it is part of the response."""
+    """Three lags in a row bend the begin of the fall as a spike's way back would; with no spike it is the response."""
     time = np.arange(int(9.0 * RATE)) / RATE
     x = np.where(time < 3.1, 1.0, np.where(time < 4.5, SNAP.full, 0.5))
     for _ in range(3):

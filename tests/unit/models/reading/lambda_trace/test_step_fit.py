@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from models.reading.lambda_trace import step_fit as fit
+from models.reading.lambda_trace import two_point
 from models.reading.lambda_trace.levels import levels
+from models.reading.lambda_trace.step_model import Fit, Known, Noise, Response
 from models.statistics.coloured_noise import mean_variance
+from models.statistics.records import columns_of, empty_table, record_of
 from tests import naive_lambda
 from tests.analytic_lambda import coloured
 from tests.reference_files import HERE
@@ -33,23 +36,22 @@ def test_published_two_point_methods(row):
     time = np.arange(0.0, 1.2, h)
     y = naive_lambda.step_response(time, theta, tau, 1.0, 0.2, 0.0)
     out = identify(y, h, (0.05, 0.2, 1.0, 0.15, 0.0))
-    assert out[fit.CONSTANT] == pytest.approx(its_tau, rel=0.01)
-    assert out[fit.START] == pytest.approx(its_theta, rel=0.03)
+    assert out.constant == pytest.approx(its_tau, rel=0.01)
+    assert out.start == pytest.approx(its_theta, rel=0.03)
 
 
 def test_exact_coefficients():
-    theta, tau = fit.two_point(0.08 - 0.12 * np.log(1 - 0.353), 0.08 - 0.12 * np.log(1 - 0.853))
+    theta, tau = two_point.two_point(0.08 - 0.12 * np.log(1 - 0.353), 0.08 - 0.12 * np.log(1 - 0.853))
     assert (theta, tau) == pytest.approx((0.08, 0.12), rel=1e-12)
-    ours = (fit.TWO_POINT_CONSTANT, fit.TWO_POINT_LOW, fit.TWO_POINT_HIGH)
+    ours = (two_point.TWO_POINT_CONSTANT, two_point.TWO_POINT_LOW, two_point.TWO_POINT_HIGH)
     assert ours == pytest.approx((0.67480, 1.29382, -0.29382), abs=6e-6)
 
 
-def identify(
-    y, h, guess, *, low=-np.inf, high=np.inf, final=np.nan, final_u=1.0, before_u=np.nan, noise=(1e-8, 0.0, 0.0)
-):
-    out = np.full(fit.FIT_COLUMNS, np.nan)
-    assert fit.fit_step(y, 0, y.size, h, np.array(guess), low, high, final, final_u, before_u, np.array(noise), out)
-    return out
+def identify(y, h, guess, *, high=np.inf, final=np.nan, final_u=1.0, before_u=np.nan, noise=(1e-8, 0.0, 0.0)):
+    out, known = empty_table(Fit, 1), Known(-np.inf, high, final, final_u, before_u)
+    first = np.array([guess], record_of(Response))
+    assert fit.fit_step(y, 0, y.size, h, first[0], known, Noise(*noise), out[0])
+    return Fit(*(float(column[0]) for column in columns_of(Fit, out)))
 
 
 def test_matches_general_least_squares():
@@ -60,8 +62,8 @@ def test_matches_general_least_squares():
         y = naive_lambda.step_response(time, start, tau, 1.0, step, 0.0) + rng.normal(0, 0.003, time.size)
         out = identify(y, h, (start + 0.03, 1.4 * tau, 1.0, 0.8 * step, 0.0), noise=(9e-6, 0.0, 0.0))
         slow = naive_lambda.fit_step(time, y, (start, tau, 1.0, step), fit.RAMP_PRIOR * abs(step))
-        assert out[fit.START] == pytest.approx(slow[0], abs=0.3 * out[fit.START_U])
-        assert out[fit.CONSTANT] == pytest.approx(slow[1], abs=0.3 * out[fit.CONSTANT_U])
+        assert out.start == pytest.approx(slow[0], abs=0.3 * out.start_u)
+        assert out.constant == pytest.approx(slow[1], abs=0.3 * out.constant_u)
 
 
 def test_a_cut_off_rise_keeps_its_time_constant():
@@ -70,12 +72,12 @@ def test_a_cut_off_rise_keeps_its_time_constant():
     time = np.arange(0.0, 0.6, h)
     full = naive_lambda.step_response(time, 0.2, 0.09, 0.0, 1.0, 0.0)
     out = identify(np.minimum(full, 0.5), h, (0.19, 0.05, 0.0, 1.2, 0.0), high=0.5, final=1.05, final_u=0.1)
-    assert out[fit.START] == pytest.approx(0.2, abs=0.001)
-    assert out[fit.CONSTANT] == pytest.approx(0.09, rel=0.03)
+    assert out.start == pytest.approx(0.2, abs=0.001)
+    assert out.constant == pytest.approx(0.09, rel=0.03)
 
 
 def test_a_window_that_begins_at_the_turn_is_told_its_level():
-    """Nothing was recorded before the response began: where it did rests on the level it began at, known to 2 % of the step."""
+    """Nothing was recorded before the response began: its start rests on the level there, known to 2 % of the step."""
     rng = np.random.default_rng(8)
     h, tau, told, untold = 0.01, 0.15, [], []
     time = np.arange(0.0, 0.9, h)
@@ -85,7 +87,7 @@ def test_a_window_that_begins_at_the_turn_is_told_its_level():
         guess = (h, tau, 1.0 + rng.normal(0.0, 0.004), 0.2, 0.0)
         for found, before_u in ((told, 0.004), (untold, np.nan)):
             out = identify(y, h, guess, before_u=before_u, noise=(4e-6, 0.0, 0.0))
-            found.append(abs(out[fit.START] - start) < 1.96 * out[fit.START_U])
+            found.append(abs(out.start - start) < 1.96 * out.start_u)
     assert np.mean(told) > 0.7 > 0.4 > np.mean(untold)
 
 
@@ -94,16 +96,16 @@ def test_ramp_after_the_step_does_not_bend_the_time_constant():
     time = np.arange(0.0, 0.8, h)
     y = naive_lambda.step_response(time, 0.2, 0.06, 1.0, 0.15, -0.05)
     out = identify(y, h, (0.2, 0.06, 1.0, 0.14, 0.0))
-    assert out[fit.CONSTANT] == pytest.approx(0.06, rel=0.03)
-    assert out[fit.RAMP] == pytest.approx(-0.05, rel=0.2)
+    assert out.constant == pytest.approx(0.06, rel=0.03)
+    assert out.ramp == pytest.approx(-0.05, rel=0.2)
 
 
 def test_too_few_samples_are_no_fit():
-    out = np.full(fit.FIT_COLUMNS, np.nan)
-    guess = np.array([0.0, 0.1, 0.0, 1.0, 0.0])
+    out, known = empty_table(Fit, 1), Known(-np.inf, np.inf, np.nan, 1.0, np.nan)
+    guess = np.array([(0.0, 0.1, 0.0, 1.0, 0.0)], record_of(Response))
     y = np.full(30, np.nan)
     y[:5] = 1.0
-    assert not fit.fit_step(y, 0, 30, 0.01, guess, -np.inf, np.inf, np.nan, 1.0, np.nan, np.zeros(3), out)
+    assert not fit.fit_step(y, 0, 30, 0.01, guess[0], known, Noise(0.0, 0.0, 0.0), out[0])
 
 
 @pytest.mark.parametrize(("white", "colour", "r", "n"), [(1.0, 0.0, 0.0, 50), (0.2, 1.0, 0.9, 120), (0.0, 2.0, 0.5, 7)])
@@ -120,7 +122,7 @@ def test_intervals_of_a_level_cover(memory_s):
     if memory_s:
         x += coloured(rng, x.shape, 1.0, memory_s, h)
     found = levels(x, np.zeros(rows, dtype=np.int64), np.full(rows, 240), interval_s=h)
-    covered = np.mean(np.abs(found[:, 0]) < 1.96 * found[:, 2])
+    covered = np.mean(np.abs(found.level) < 1.96 * found.level_u)
     assert 0.92 <= covered <= 0.98
 
 
@@ -130,5 +132,5 @@ def test_slope_and_mean_agree_with_general_least_squares():
     found = levels(x, np.full(3, 10), np.full(3, 90), interval_s=h, drifts=True)
     for row in range(3):
         slope, _ = np.polyfit(np.arange(10, 90) * h, x[row, 10:90], 1)
-        assert found[row, 1] == pytest.approx(slope)
-        assert found[row, 0] == pytest.approx(x[row, 10:90].mean())
+        assert found.slope[row] == pytest.approx(slope)
+        assert found.level[row] == pytest.approx(x[row, 10:90].mean())

@@ -1,0 +1,194 @@
+"""Where the lambda trace responds to the pedal: the turn and the end of one edge, before anything is fitted.
+
+All take the smoothed trace `s` of one row, turned so that the response rises, and places in blocks.
+"""
+
+import numpy as np
+
+from models.statistics.arrays import Floats
+from models.statistics.compiled import kernel
+from models.statistics.order_statistics import normal_scatter
+
+# An excursion against the response before it begins counts as the level it starts from, from this part of the step. [1]
+BLIP_PART = 0.08
+# Before fuel is cut the mixture comes back from the rich spike of the lifted pedal. The response to the cut begins at
+# the knee before its steepest part, where the trace moved by less than KNEE_PART of it over KNEE_REACH_S. [1], [s]
+KNEE_PART, KNEE_REACH_S = 0.75, 0.03
+# It ends at the shoulder behind it, where the trace moves by less than SHOULDER_PART of the steepest, if it then goes
+# on by more than FURTHER_PART of what it came: a first-order response has a ninth of it left there. [1]
+SHOULDER_PART, FURTHER_PART = 0.1, 0.25
+# A movement no larger than so many standard deviations of that before the release says nothing of knee or shoulder. [1]
+DOUBTS = 3.0
+
+
+@kernel
+def mean_of(w: Floats, first: int, stop: int) -> float:  # pragma: no cover - compiled
+    """Mean of what was recorded.
+
+    Parameters
+    ----------
+    w : ndarray of shape (blocks,)
+        Trace; NaN where nothing was recorded. [any unit]
+    first, stop : int
+        Window. [blocks]
+
+    Returns
+    -------
+    float
+        NaN where nothing was recorded. [unit of w]
+    """
+    total, used = 0.0, 0
+    for i in range(first, stop):
+        if not np.isnan(w[i]):
+            total += w[i]
+            used += 1
+    return total / used if used > 0 else np.nan
+
+
+@kernel
+def largest_rise(s: Floats, first: int, stop: int) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Pair p < q with the largest s[q] - s[p].
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    first, stop : int
+        Window. [blocks]
+
+    Returns
+    -------
+    p, q : int
+        [blocks]
+    """
+    lowest, p, q, best = first, first, first, -1.0
+    for i in range(first, stop):
+        if np.isnan(s[i]):
+            continue
+        if np.isnan(s[lowest]) or s[i] < s[lowest]:
+            lowest = i
+        if s[i] - s[lowest] > best:
+            best = s[i] - s[lowest]
+            p, q = lowest, i
+    return p, q
+
+
+@kernel
+def _knee_and_shoulder(
+    s: Floats, p: int, q: int, reach: int, doubt: float
+) -> tuple[int, int]:  # pragma: no cover - compiled
+    """Where the steepest part of the rise from p to q begins and ends; p and q where it is all of the rise.
+
+    `doubt` is how far the trace may move over `reach` without meaning it.
+    """
+    steepest, knee = 0.0, p
+    for i in range(p, q + 1 - reach):
+        if s[i + reach] - s[i] > steepest:
+            steepest, knee = s[i + reach] - s[i], i
+    shoulder = knee
+    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - doubt:
+        shoulder += 1
+    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - doubt:
+        knee -= 1
+    return knee, q if shoulder + reach > q else shoulder
+
+
+@kernel
+def _still_movement(
+    s: Floats, first: int, stop: int, reach: int, moves: Floats
+) -> float:  # pragma: no cover - compiled
+    """Standard deviation of how far the trace moves over `reach`, its drift aside; 0 where unknown."""
+    used = 0
+    for i in range(first, stop - reach):
+        if not np.isnan(s[i + reach] - s[i]):
+            moves[used] = s[i + reach] - s[i]
+            used += 1
+    if used < 2 * reach:
+        return 0.0
+    return normal_scatter(moves[:used])
+
+
+@kernel
+def goes_back(s: Floats, p: int, q: int, near: float) -> float:  # pragma: no cover - compiled
+    """Largest fall on the way up from p, before the trace first reaches `near` at or ahead of q.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, q : int
+        Where the rise begins and ends. [blocks]
+    near : float
+        Level from which the rise counts as done. [unit of s]
+
+    Returns
+    -------
+    float
+        [unit of s]
+    """
+    highest, back = s[p], 0.0
+    for i in range(p, q + 1):
+        if s[i] >= near:
+            break
+        if s[i] > highest:
+            highest = s[i]
+        elif highest - s[i] > back:
+            back = highest - s[i]
+    return back
+
+
+@kernel
+def one_event(
+    s: Floats,
+    p: int,
+    q: int,
+    before: int,
+    event: int,
+    h: float,
+    to_lean: bool,
+    level: float,
+    sigma: float,
+    least: float,
+    moves: Floats,
+) -> tuple[int, int, bool, bool]:  # pragma: no cover - compiled
+    """Narrow a rise down to the response to one event.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, q : int
+        Where the rise begins and ends. [blocks]
+    before, event : int
+        Where the trace stands still ahead of the event, and the event. [blocks]
+    h : float
+        Interval of the blocks. [s]
+    to_lean : bool
+        The response follows the release: look for its knee and shoulder.
+    level, sigma, least : float
+        Level before the event, standard deviation of the noise of `s`, smallest step that counts. [unit of s]
+    moves : ndarray of shape (blocks,)
+        Working space.
+
+    Returns
+    -------
+    turn, end : int
+        Where the response begins and ends. [blocks]
+    came_back, further : bool
+        It begins at the knee behind an excursion the other way; the trace goes on after its shoulder.
+    """
+    rise = s[q] - s[p]
+    knee, shoulder = p, q
+    if to_lean:
+        reach = max(1, int(KNEE_REACH_S / h))
+        doubt = DOUBTS * max(_still_movement(s, before, event, reach, moves), np.sqrt(2.0) * sigma)
+        knee, shoulder = _knee_and_shoulder(s, p, q, reach, doubt)
+    counts = max(BLIP_PART * rise, 4.0 * sigma)
+    against = level - s[p] > counts  # a tip-in blip, or the spike of the lifted pedal
+    came_back = against and s[knee] - s[p] > counts and s[q] - s[knee] > least
+    if came_back:
+        p = knee
+    further = s[q] - s[shoulder] > FURTHER_PART * (s[shoulder] - s[p]) and s[shoulder] - s[p] > least
+    if further:
+        q = shoulder
+    return p, q, came_back, further
