@@ -45,8 +45,8 @@ def mutants_of(source: str) -> int:
     return sum(1 for _ in _places(ast.parse(source)))
 
 
-def mutated(source: str, number: int) -> tuple[str, str]:
-    """The source with one operator, comparison or number changed, and what changed.
+def mutated(source: str, number: int) -> tuple[str, str, str]:
+    """The source with one operator, comparison or number changed, and the statement before and after.
 
     Parameters
     ----------
@@ -56,10 +56,10 @@ def mutated(source: str, number: int) -> tuple[str, str]:
 
     Returns
     -------
-    source, change : str
+    source, before, after : str
     """
     tree = ast.parse(source)
     statement, node = list(_places(tree))[number]
     before = ast.unparse(statement).splitlines()[0]
     _changed(node, apply=True)
-    return ast.unparse(tree), f"line {statement.lineno}: {before}  ->  {ast.unparse(statement).splitlines()[0]}"
+    return ast.unparse(tree), before, ast.unparse(statement).splitlines()[0]

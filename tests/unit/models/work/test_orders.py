@@ -15,6 +15,8 @@ from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import sentence
 from data_contracts.states import ORDER_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
+from models.causes.infer import CausePosterior
+from models.causes.pairs import PairProbability
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
 from models.work.orders import WatchedVan, due_by, order_id, propose_orders
 from models.work.worth import RankingSettings
@@ -170,15 +172,46 @@ def test_a_warranty_never_puts_an_urgent_van_off() -> None:
     assert order["due_by"] == MONDAY_AFTER + timedelta(days=7)
 
 
-def test_two_causes_likelier_than_not_are_one_visit() -> None:
-    from models.causes.infer import PairProbability
+SLOW_AND_FILTER = {"v1": {"lambda_slow": 0.9, "intake_restricted": 0.1}}
 
-    both = {"v1": {"lambda_slow": 0.9, "intake_restricted": 0.1}}
-    alone = propose_orders([watched("v1", urgency="now")], posterior(both)).orders.row(0, named=True)
-    paired = replace(posterior(both), pairs=((PairProbability(("intake_restricted", "lambda_slow"), 0.8),),))
-    order = propose_orders([watched("v1", urgency="now")], paired).orders.row(0, named=True)
+
+def paired(probability: float, codes: tuple[str, str] = ("intake_restricted", "lambda_slow")) -> CausePosterior:
+    return replace(posterior(SLOW_AND_FILTER), pairs=((PairProbability(codes, probability),),))
+
+
+def test_two_causes_likelier_than_not_are_one_visit() -> None:
+    alone, order = (
+        propose_orders([watched("v1", urgency="now", duty=2.0)], found).orders.row(0, named=True)
+        for found in (posterior(SLOW_AND_FILTER), paired(0.8))
+    )
     assert "in the same visit" in sentence(order, "action")
+    assert order["action_facts"][0]["words"] != alone["action_facts"][0]["words"]
+    # the filter takes 0.4 h at 85, a part of 25, and the van's time; failing of it costs 350; no second handling
     assert order["hours"] == pytest.approx(alone["hours"] + 0.4)
+    more = {name: order[name] - alone[name] for name in (*PARTS, "expected_cost_avoided")}
+    gained = 2.0 * alone["failure_probability"] * 0.8 * 350
+    assert more == {
+        "failure_avoided": pytest.approx(gained),
+        "warranty_paid": 0.0,
+        "work_cost": pytest.approx(-0.4 * 85),
+        "parts_cost": pytest.approx(-0.8 * 25),
+        "van_time_cost": pytest.approx(-0.4 * 180 / 8),
+        "expected_cost_avoided": pytest.approx(gained - 0.4 * 85 - 0.8 * 25 - 0.4 * 180 / 8),
+    }
+
+
+@pytest.mark.parametrize(
+    ("pair", "together"),
+    [
+        (paired(0.5), True),
+        (paired(0.49), False),
+        (paired(0.9, ("lambda_slow", "intake_restricted")), True),
+        (paired(0.9, ("intake_restricted", "exhaust_restricted")), False),  # not with the cause that leads
+    ],
+)
+def test_a_second_cause_joins_the_leading_one_from_even_odds(pair: CausePosterior, together: bool) -> None:
+    order = propose_orders([watched("v1", urgency="now")], pair).orders.row(0, named=True)
+    assert ("in the same visit" in sentence(order, "action")) is together
 
 
 def test_a_watched_van_without_causes_is_one_clear_line() -> None:
