@@ -117,6 +117,122 @@ def test_declined_silences_the_van_until_it_is_urgent_or_weeks_have_gone() -> No
     assert orders(week="2026-W23") == 1
 
 
+@pytest.mark.parametrize(
+    ("listed", "urgency", "was", "orders"),
+    [
+        ("2026-W14", "plan", "plan", 1),  # the same week
+        ("2026-W21", "plan", "plan", 1),  # seven weeks later
+        ("2026-W22", "plan", "plan", 2),  # eight
+        ("2026-W13", "plan", "plan", 2),  # a run for an earlier week
+        ("2026-W16", "now", "plan", 2),
+        ("2026-W16", "now", "now", 1),  # it was urgent when it was declined
+    ],
+)
+def test_how_long_a_declined_order_silences_its_van(listed: str, urgency: str, was: str, orders: int) -> None:
+    first = propose_orders([watched("v1", urgency=was)], posterior(CAUSES_OF)).orders
+    declined = first.with_columns(state=pl.lit("declined"))
+    van = watched("v1", week=listed, alarm_since=listed, urgency=urgency)
+    assert propose_orders([van], posterior(CAUSES_OF), existing=declined).orders.height == orders
+    other = watched("v2", week="2026-W16")
+    assert propose_orders([other], posterior(CAUSES_OF), existing=declined).orders.height == 2
+
+
+def test_an_alarm_declined_for_good_stays_silent_unless_it_becomes_urgent() -> None:
+    first = propose_orders([watched("v1")], posterior(CAUSES_OF)).orders.with_columns(state=pl.lit("declined"))
+
+    def ids(**changes: object) -> set[str]:
+        van = watched("v1", week="2026-W40", **changes)
+        return set(propose_orders([van], posterior(CAUSES_OF), existing=first).orders["order_id"])
+
+    assert ids() == {order_id("v1", "2026-W12", 0)}
+    assert ids(urgency="now") == {order_id("v1", "2026-W12", 0), order_id("v1", "2026-W12", 1)}
+
+
+def test_an_identity_tells_van_alarm_and_number_apart() -> None:
+    ids = {
+        order_id(*key)
+        for key in (("v1", "2026-W12", 0), ("v1", "2026-W12", 1), ("v1", "2026-W13", 0), ("v11", "2026-W2", 0))
+    }
+    assert len(ids) == 4
+    assert all(len(name) == 16 and int(name, 16) >= 0 for name in ids)
+    assert order_id("v1", "2026-W12") == order_id("v1", "2026-W12", 0)
+
+
+def test_an_order_holds_what_the_list_says_of_its_van() -> None:
+    van = watched("v1", family="fern-14", depot="south", flagged_by=("cycle_ripple", "idle_g_s"), urgency="watch")
+    row = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
+    assert (row["family"], row["depot"], row["urgency"], row["state"]) == ("fern-14", "south", "watch", "proposed")
+    assert (row["week"], row["flagged_by"]) == ("2026-W14", ["cycle_ripple", "idle_g_s"])
+    assert row["failure_probability"] == pytest.approx(0.6 * 0.35 + 0.4 * 0.08 * 0.7)
+    assert (row["action"], row["reason"], row["worth"]) == (None, None, None)  # said at the edge, not here
+
+
+def test_a_crossing_and_duty_raise_the_worth_and_the_warranty_lasts_to_the_end_of_the_weeks_list() -> None:
+    def order(**changes: object) -> dict[str, Any]:
+        return propose_orders([watched("v1", **changes)], posterior(CAUSES_OF)).orders.row(0, named=True)
+
+    assert order(crosses=0.9)["failure_avoided"] > order(crosses=0.1)["failure_avoided"]
+    assert order(duty=3.0)["failure_avoided"] == pytest.approx(3.0 * order()["failure_avoided"])
+    sunday = date(2026, 4, 5)
+    assert order(warranty_until=sunday)["warranty_paid"] > 0
+    assert order(warranty_until=sunday - timedelta(days=1))["warranty_paid"] == 0
+
+
+def test_what_moved_comes_first_and_then_what_it_points_to() -> None:
+    moved = Fact.of("stands_out")
+    told = replace(posterior(CAUSES_OF), evidence_for=((moved,), (), ()))
+    rows = {
+        row["van_id"]: [fact["code"] for fact in row["reason_facts"]]
+        for row in propose_orders([watched(v) for v in CAUSES_OF], told).orders.iter_rows(named=True)
+    }
+    assert rows == {
+        "v1": ["stands_out", "cause_likely"],
+        "v2": ["limit_crossed", "not_separable_yet"],
+        "v3": ["limit_crossed", "nothing_fits"],
+    }
+    bare = propose_orders([watched(v, reasons=()) for v in CAUSES_OF], posterior(CAUSES_OF)).orders
+    assert {facts[0]["code"] for facts in bare["reason_facts"]} == {"stands_out"}
+
+
+def test_two_leading_causes_are_told_with_their_probabilities() -> None:
+    causes = {"v2": {"intake_restricted": 0.3, "exhaust_restricted": 0.45, "none": 0.25}}
+    row = propose_orders([watched("v2")], posterior(causes)).orders.row(0, named=True)
+    assert sentence(row, "reason").index("45 %") < sentence(row, "reason").index("30 %")
+
+
+@pytest.mark.parametrize(
+    ("causes", "wait", "code"),
+    [
+        ({"lambda_slow": 0.9, "none": 0.1}, True, "wait_then_job"),
+        ({"lambda_slow": 0.9, "none": 0.1}, False, "do_job"),
+        (CAUSES_OF["v2"], True, "wait_then_test"),
+        (CAUSES_OF["v2"], False, "do_test"),
+        ({"none": 0.9, "lambda_slow": 0.1}, True, "record_at_next_visit_unknown"),
+        ({"none": 0.9, "lambda_slow": 0.1}, False, "record_again_unknown"),
+    ],
+)
+def test_what_to_do_first(causes: dict[str, float], wait: bool, code: str) -> None:
+    van = watched("v1", crosses=0.0, urgency="watch" if wait else "now")
+    row = propose_orders([van], posterior({"v1": causes})).orders.row(0, named=True)
+    assert [fact["code"] for fact in row["action_facts"]] == [code]
+
+
+def test_without_a_test_that_tells_the_van_is_recorded_again() -> None:
+    found = replace(posterior({"v1": CAUSES_OF["v2"]}), next_test=(None,))
+    row = propose_orders([watched("v1", urgency="now")], found).orders.row(0, named=True)
+    assert [fact["code"] for fact in row["action_facts"]] == ["record_again"]
+
+
+def test_other_orders_keep_their_rank_and_proposals_are_ranked_among_themselves() -> None:
+    first = propose_orders([watched("v1")], posterior(CAUSES_OF)).orders
+    taken = first.with_columns(state=pl.lit("accepted"), rank=pl.lit(7))
+    book = propose_orders([watched("v1"), watched("v3"), watched("v2")], posterior(CAUSES_OF), existing=taken)
+    ranks = dict(book.orders.select("van_id", "rank").iter_rows())
+    assert ranks["v1"] == 7
+    assert {ranks["v2"], ranks["v3"]} == {1, 2}
+    assert set(book.worth) == set(book.orders.filter(pl.col("van_id") != "v1")["order_id"])
+
+
 def test_open_order_is_kept_when_the_alarm_flickers() -> None:
     first = propose_orders([watched("v1")], posterior(CAUSES_OF))
     again = propose_orders([watched("v1", alarm_since="2026-W14")], posterior(CAUSES_OF), existing=first.orders)
