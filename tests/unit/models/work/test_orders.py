@@ -403,3 +403,75 @@ def test_correcting_a_finding_keeps_both_events() -> None:
 def test_every_cause_can_be_found() -> None:
     for code in (*CAUSES, "none"):
         assert apply_event(OrderStatus("booked"), event("done", found=code)).found == code
+
+
+def test_what_a_status_keeps_and_what_it_lets_go() -> None:
+    booked = apply_event(OrderStatus("postponed", until=date(2026, 5, 1)), event("booked", until=date(2026, 4, 9)))
+    assert (booked.state, booked.since, booked.until) == ("booked", NOON, date(2026, 4, 9))
+    done = apply_event(booked, event("done", 2, parts="pump; hose"))
+    assert (done.until, done.found, done.parts, done.hours, done.cost) == (
+        None,
+        "lambda_slow",
+        "pump; hose",
+        1.0,
+        120.0,
+    )
+    proven = apply_event(done, event("proven", 3))
+    kept = (proven.found, proven.parts, proven.hours, proven.cost, proven.until)
+    assert kept == ("lambda_slow", "pump; hose", 1.0, 120.0, None)
+    assert [one.state for one in proven.events] == ["booked", "done", "proven"]
+
+
+@pytest.mark.parametrize(
+    ("told", "fits"),
+    [
+        (event("booked", until=date(2026, 4, 1)), True),  # the same day
+        (event("booked", until=date(2026, 3, 31)), False),
+        (event("booked"), True),
+        (event("postponed", until=date(2026, 4, 2)), True),
+        (event("postponed", until=None), False),
+        (event("done", hours=0.0, cost=0.0), True),
+        (event("done", hours=None, cost=None), True),
+        (event("done", cost=1e7), False),
+        (event("done", cost=9_999_999.0), True),
+        (event("done", cost=float("nan")), False),
+        (event("declined", reason="x"), True),
+    ],
+)
+def test_days_and_amounts_at_their_bounds(told: OrderEvent, fits: bool) -> None:
+    if fits:
+        assert apply_event(OrderStatus("accepted"), told).state == told.state
+    else:
+        with pytest.raises(InputError, match="order o1: "):
+            apply_event(OrderStatus("accepted"), told)
+
+
+def test_the_same_told_twice_is_one_event_and_any_difference_is_another() -> None:
+    one = event("done", parts="pump")
+    changes: list[dict[str, Any]] = [
+        {"order_id": "o2"}, {"state": "booked"}, {"at": NOON + timedelta(seconds=1)}, {"person": "b. fitter"},
+        {"reason": "x"}, {"until": date(2026, 4, 9)}, {"found": "none"}, {"parts": "hose"}, {"hours": 2.0},
+        {"cost": None}, {"note": "x"},
+    ]  # fmt: skip
+    names = {one.event_id, *(replace(one, **change).event_id for change in changes)}
+    assert len(names) == 1 + len(changes)
+    assert replace(one).event_id == one.event_id
+
+
+def test_events_without_an_offset_are_refused_and_the_others_counted() -> None:
+    naive = replace(event("accepted"), at=datetime(2026, 4, 1, 12))  # noqa: DTZ001
+    status, refused = replay([naive, event("booked", 1), event("proven", 2)])
+    assert status["o1"].state == "booked"
+    assert [one.event.state for one in refused] == ["accepted", "proven"]
+    assert "UTC offset" in refused[0].why
+    assert "can't become" in refused[1].why
+
+
+def test_the_account_counts_hours_and_money_and_what_was_not_told() -> None:
+    life = [event("done"), event("proven", 1), replace(event("done", hours=None, cost=None), order_id="o2")]
+    status, _ = replay([*life, replace(event("accepted"), order_id="o3")])
+    told = account(status, ["o1", "o2", "o3", "o4"])
+    assert {state: count for state, count in told.orders.items() if count} == {
+        "proven": 1, "done": 1, "accepted": 1, "proposed": 1,
+    }  # fmt: skip
+    assert (told.hours, told.cost, told.hours_unknown, told.cost_unknown) == (1.0, 120.0, 1, 1)
