@@ -8,7 +8,7 @@ DEMO_HOME ?= vansnap-home
 READY := $(VENV)/.ready
 UV_VERSION := 0.13.9
 
-.PHONY: help setup demo board test check format lint types layers kernels bench study lock browser pictures clean
+.PHONY: help setup demo board test check format lint types layers kernels bench study mutate lock browser pictures clean
 
 help:
 	@echo "make demo     set up, build the sample fleet, run the weekly job on it"
@@ -17,6 +17,7 @@ help:
 	@echo "make check    format, lint, types, import layers, tests"
 	@echo "make bench    speed and memory, as ratios against a reference in the same run"
 	@echo "make study    the long studies behind tests/studies/RESULTS.md"
+	@echo "make mutate   a sample of mutations, and how many the tests notice"
 	@echo "make lock     resolve requirements.lock anew"
 
 setup: $(READY)
@@ -73,6 +74,9 @@ bench: $(READY) kernels
 
 study: $(READY) kernels
 	@$(BIN)/python -m tests.studies
+
+mutate: $(READY)
+	@$(BIN)/python -m tests.mutation $(MUTATE)
 
 lock: $(READY)
 	@$(BIN)/uv pip compile --quiet pyproject.toml --all-extras --python-version 3.11 --universal --generate-hashes \

@@ -8,6 +8,8 @@ import streamlit as st
 
 from dashboards import charts, order_card, parts, snaps, text
 from dashboards.text import inert, say
+from dashboards.trend_chart import trend_chart
+from dashboards.trend_sentence import trend_sentence
 from data_contracts.signals import TRACKED, shown_at
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, limits
@@ -150,9 +152,9 @@ def _trend(
         st.markdown(f"**{inert(text.quantity_with_unit(quantity))}**", width="content")
         if last["alarm"]:
             st.badge(f"✕ {say('trend.alarm')}", color="red")
-    words = text.trend_sentence(last)
+    words = trend_sentence(last)
     st.plotly_chart(
-        charts.trend_chart(rows, limits=bounds, repairs=repairs, span=span, palette=parts.palette()),
+        trend_chart(rows, limits=bounds, repairs=repairs, span=span, palette=parts.palette()),
         theme=None,
         config=charts.CONFIG,
         key=f"trend-{quantity}",

@@ -22,7 +22,7 @@ from dashboards.text import say
 
 MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
-# What stands on the accent colour has the colour of the paper, which Streamlit takes to be white in both themes.
+# Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
 ON_ACCENT = "<style>[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
 
 

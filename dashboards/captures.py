@@ -9,9 +9,9 @@ from data_contracts.errors import MissingFileError
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
 from data_contracts.states import ITEM_STATES
 from pipelines.intake import check_results
-from pipelines.read_side import queries
+from pipelines.read_side import capture_queries, queries
+from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import Published
-from pipelines.read_side.queries import CaptureFilter
 from pipelines.workspace.workspace import Workspace
 
 PAGE_SIZE = 100
@@ -39,7 +39,7 @@ def show() -> None:
 
 
 def _account(published: Published) -> None:
-    totals = queries.delivery_totals(published)
+    totals = capture_queries.delivery_totals(published)
     accounted = sum(totals[name] for name in ("held", "superseded", "duplicates", "quarantined"))
     if accounted == totals["rows"]:
         st.markdown(say("captures.account", **totals))
@@ -57,7 +57,7 @@ def _quarantine(published: Published) -> None:
         key="quarantine",
         label_visibility="collapsed",
     )
-    counts = queries.quarantine_counts(published, state=state or "waiting")
+    counts = capture_queries.quarantine_counts(published, state=state or "waiting")
     if not counts.height:
         st.success(say("captures.quarantine_none"), icon=":material/check_circle:")
         return
@@ -71,7 +71,7 @@ def _quarantine(published: Published) -> None:
             say("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
         }
     )
-    items = queries.quarantine(published, state=state or "waiting")
+    items = capture_queries.quarantine(published, state=state or "waiting")
     if (state or "waiting") == "waiting":
         mend.chooser(published, items)
     with st.expander(say("captures.each")):
@@ -108,14 +108,14 @@ def _filters(published: Published) -> CaptureFilter:
 
 def _grades(published: Published, only: CaptureFilter) -> None:
     st.subheader(say("captures.grades"))
-    counts = queries.grade_counts(published, only)
+    counts = capture_queries.grade_counts(published, only)
     with st.container(horizontal=True):
         for word in text.GRADE_SYMBOLS:
             st.metric(
                 text.grade(word), counts.get(word, 0), border=True, help=say(f"grade.{word}.help"), width="content"
             )
     st.subheader(say("captures.why"))
-    reasons = queries.grade_reason_counts(published, only)
+    reasons = capture_queries.grade_reason_counts(published, only)
     if not reasons.height:
         st.markdown(say("captures.why_none"))
         return
@@ -132,7 +132,7 @@ def _grades(published: Published, only: CaptureFilter) -> None:
 
 def _repeatability(published: Published) -> None:
     st.subheader(say("captures.repeatability"))
-    frame = queries.repeatability(published)
+    frame = capture_queries.repeatability(published)
     if not frame.height:
         st.markdown(say("captures.repeatability_none"))
         return
@@ -155,7 +155,7 @@ def _spread(relative_sd: float, usual: object) -> str:
 
 
 def _list(published: Published, only: CaptureFilter) -> None:
-    total = sum(queries.grade_counts(published, only).values())
+    total = sum(capture_queries.grade_counts(published, only).values())
     if not total:
         st.info(say("captures.none"))
         return
@@ -163,7 +163,7 @@ def _list(published: Published, only: CaptureFilter) -> None:
     page = 1
     if pages > 1:
         page = int(st.number_input(say("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
-    frame = queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
+    frame = capture_queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
     shown = pl.DataFrame(
         {
             say("common.van"): frame["van_id"],
@@ -182,7 +182,7 @@ def _list(published: Published, only: CaptureFilter) -> None:
 
 def _deliveries(published: Published) -> None:
     st.header(say("captures.deliveries"))
-    frame = queries.deliveries(published)
+    frame = capture_queries.deliveries(published)
     st.dataframe(
         pl.DataFrame(
             {
@@ -199,7 +199,7 @@ def _deliveries(published: Published) -> None:
 
 def _checks(published: Published) -> None:
     """What the contract check of one delivery found; the first page asked for takes seconds to make."""
-    deliveries = queries.delivery_names(published)
+    deliveries = capture_queries.delivery_names(published)
     if not deliveries:
         return
     chosen = st.selectbox(

@@ -1,4 +1,4 @@
-"""Deciding on an order in place: a button that opens a short form, and one event that carries who."""
+"""Deciding on an order in place: a button, a short form, and one event with the person's name."""
 
 from datetime import date, timedelta
 
@@ -19,7 +19,7 @@ _BY_PROOF = ("proven", "not_proven")  # what the next visit's snap decides
 
 
 def moves(state: str) -> list[str]:
-    """Where a person may take an order from a state, in the order of its life."""
+    """States a person may move an order to from a given one, in the order they follow."""
     return [word for word in ORDER_STATES if word in MOVES.get(state, ()) and word not in _BY_PROOF]
 
 
@@ -39,7 +39,7 @@ def button(order_id: str, van_id: str, action: str, state: str) -> None:
 
 
 def name_of(who: Person) -> str:
-    """Under which name a decision goes: the login's, or the one that is typed in."""
+    """Name on a decision: the login's, or the one typed in."""
     if who.name:
         st.markdown(say("decide.signed", person=inert(who.name)))
         return who.name
@@ -47,9 +47,9 @@ def name_of(who: Person) -> str:
 
 
 def form(order_id: str, van_id: str, action: str, state: str) -> None:
-    """The form: where the order goes, who says so, and what that move needs to be told."""
+    """The form: new state, person, and whatever that move needs."""
     who = me()
-    if not who.may("decide"):  # the role may have been taken away while the form was open
+    if not who.may("decide"):  # the role may have been withdrawn while the form was open
         st.error(say("you.may_not"))
         return
     st.markdown(f"**{inert(van_id)}**: {inert(action)}")

@@ -1,4 +1,4 @@
-"""In which language and units this reader reads: the workspace's settings first, then what was chosen on the board."""
+"""Language and units of this reader: from the workspace's settings, or as chosen on the board."""
 
 from pathlib import Path
 
@@ -28,7 +28,7 @@ def _held(key: str, known: tuple[str, ...]) -> str:
 
 
 def start(home: Path) -> None:
-    """At the start of every run of the page: the workspace's settings, where nothing was chosen yet."""
+    """Called at the start of every run of the page: the workspace's settings, where nothing was chosen yet."""
     settings = board_settings(home).display
     st.session_state.setdefault(LANGUAGE_KEY, settings.language)
     st.session_state.setdefault(UNITS_KEY, settings.units)

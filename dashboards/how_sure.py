@@ -1,4 +1,4 @@
-"""How sure are we: what the board promises, held against what came."""
+"""How sure are we: what the board promised, compared with what came."""
 
 from collections.abc import Mapping, Sequence
 
@@ -100,7 +100,7 @@ def _forecasts(published: Published) -> None:
 
 
 def _promise(rows: Sequence[tuple[str, int, float, int]], heads: str, key: str) -> None:
-    """Stated against observed, as a picture and as the table that says the same."""
+    """Stated against observed, as a chart and as a table."""
     told = []
     for band, cases, stated, came in rows:
         share, low, high = share_interval(came, cases)

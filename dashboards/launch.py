@@ -61,7 +61,7 @@ def command(
 
 
 def environment(home: Path, *, login: bool = False) -> dict[str, str]:
-    """Variables the board's process needs besides the present ones."""
+    """Variables the board's process needs in addition to those set."""
     variables = {"VANSNAP_HOME": str(home), "STREAMLIT_BROWSER_GATHER_USAGE_STATS": "false", "DO_NOT_TRACK": "1"}
     return variables | {"VANSNAP_LOGIN": "required" if login else ""}
 

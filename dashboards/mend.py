@@ -1,4 +1,4 @@
-"""Mending an item in quarantine: what its row should have said, by name, and the retry at once."""
+"""Mending an item in quarantine: the right values, the person's name, and a retry at once."""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -17,11 +17,20 @@ from pipelines.read_side.published import Published
 from pipelines.workspace.register import load_recorders
 from pipelines.workspace.workspace import open_workspace
 
-# Rules that a van, a time or a recorder can mend; the rest needs the register mended or another delivery.
+# Rules that another van, time or recorder can mend; the rest needs a change of the register or another delivery.
 MENDABLE = (
-    "unknown_van", "missing_value", "bad_value", "missing_column", "unknown_recorder", "broken_recorder", "bad_time",
-    "bad_waveform", "unreadable_file", "claimed_twice", "wrong_clock",
-)  # fmt: skip
+    "unknown_van",
+    "missing_value",
+    "bad_value",
+    "missing_column",
+    "unknown_recorder",
+    "broken_recorder",
+    "bad_time",
+    "bad_waveform",
+    "unreadable_file",
+    "claimed_twice",
+    "wrong_clock",
+)
 
 
 def chooser(published: Published, items: pl.DataFrame) -> None:
@@ -52,7 +61,7 @@ def _label(row: Mapping[str, object]) -> str:
 
 
 def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) -> None:
-    """The form: what the row should have said, who says so, and whether its neighbours in trouble mean the same.
+    """The form: the right values, the person, and whether they hold for all rows with the same problem.
 
     Parameters
     ----------
@@ -63,7 +72,7 @@ def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) 
         All that wait, to find the same trouble in the same delivery.
     """
     who = me()
-    if not who.may("mend"):  # the role may have been taken away while the form was open
+    if not who.may("mend"):  # the role may have been withdrawn while the form was open
         st.error(say("you.may_not"))
         return
     st.markdown(f"**{inert(item['delivery'])}** {inert(item['file'] or '')}")

@@ -1,4 +1,4 @@
-"""One order as a card: where it stands, what to do, why, its worth and plan, the decision in place, its page on paper."""
+"""One order as a card: state, what to do and why, worth and plan, deciding in place, its page on paper."""
 
 from collections.abc import Mapping
 
@@ -60,7 +60,7 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
 
 
 def linked(published: Published, van_id: str) -> None:
-    """The order the page's address names, such as a QR code on paper leads to; nothing where it names none."""
+    """The order in the page's address, where a QR code on paper leads; nothing where there is none."""
     asked = st.query_params.get("order")
     if asked is None:
         return
@@ -69,7 +69,7 @@ def linked(published: Published, van_id: str) -> None:
         st.warning(say("order.unknown", order=inert(asked)), icon=":material/search_off:")
         return
     if row["van_id"] != van_id:
-        del st.query_params["order"]  # another van was chosen since
+        del st.query_params["order"]  # another van has been chosen since
         return
     card(row, board_settings(published.home).workshop.currency, link=False)
     job = JOBS.get(str(row["cause"]))

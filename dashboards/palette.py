@@ -1,6 +1,6 @@
 """Colours of the board, one set for light paper and one for dark; every text colour passes WCAG AA on its paper.
 
-Colour never stands alone: urgency and grades carry a symbol and a word, alarms a cross, limits a dashed line.
+Colour never carries meaning alone: urgency and grades carry a symbol and a word, alarms a cross, limits a dashed line.
 """
 
 from dataclasses import dataclass

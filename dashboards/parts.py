@@ -26,12 +26,12 @@ URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
 
 
 def tell(words: str) -> None:
-    """Keep what was just done, to be said at the top of the page when it is drawn again."""
+    """Keep a message about what was just done, for the top of the page when it is drawn again."""
     st.session_state[_TOLD] = words
 
 
 def told() -> None:
-    """Say once, at the top of the page, what was just done."""
+    """Show that message once, at the top of the page."""
     if words := st.session_state.pop(_TOLD, None):
         st.success(words, icon=":material/check_circle:")
 
@@ -61,7 +61,7 @@ def link(page: str, label: str, **query: str) -> None:
 
 
 def explained(view: Callable[[], None]) -> Callable[[], None]:
-    """Wrap a view so that an error of ours becomes what to do about it, not a failure."""
+    """Wrap a view so that an error of ours shows what to do about it instead of a traceback."""
 
     @functools.wraps(view)
     def shown() -> None:

@@ -1,4 +1,4 @@
-"""Proof: build the warranty file of a van, take it away, and check one that came back."""
+"""Proof: build and download the warranty file of a van, and check one."""
 
 import tempfile
 from datetime import date

@@ -1,9 +1,10 @@
-"""The part of a van's page that lays its latest snap over earlier ones."""
+"""The part of a van's page that draws its latest snap over earlier ones."""
 
 import polars as pl
 import streamlit as st
 
 from dashboards import charts, parts, text
+from dashboards.snap_chart import Snap, snap_chart
 from dashboards.text import inert, say
 from data_contracts.family import Family
 from pipelines.read_side import queries
@@ -61,7 +62,7 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
         landmarks="; ".join(name for name, _ in (*moments, *levels)),
     )
     st.plotly_chart(
-        charts.snap_chart(
+        snap_chart(
             _snap(drawn[latest], days[latest]),
             [_snap(drawn[capture], days[capture]) for capture in sorted(earlier, key=lambda c: days[c])],
             moments=moments,
@@ -77,8 +78,8 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
     parts.quiet(say("van.snaps_note") + " " + inert(words))
 
 
-def _snap(drawn: Traces, day: str) -> charts.Snap:
-    return charts.Snap(day, drawn.time_s, drawn.airflow, drawn.lambda_time_s, drawn.lambda_signal)
+def _snap(drawn: Traces, day: str) -> Snap:
+    return Snap(day, drawn.time_s, drawn.airflow, drawn.lambda_time_s, drawn.lambda_signal)
 
 
 def _moments(values: dict[str, dict[str, float | None]]) -> list[tuple[str, float]]:

@@ -66,12 +66,12 @@ def told(row: Mapping[str, object], column: str) -> list[str]:
 
 
 def told_as_one(row: Mapping[str, object], column: str) -> str:
-    """The same as one text; what is an instruction of the contract in an older file is translated as such."""
+    """The same as one text; an older file without facts holds a sentence of the contract, which is translated."""
     return contract(joined(told(row, column), column))
 
 
 def inert(text: object) -> str:
-    """Text from outside, made harmless inside Markdown: every mark is escaped, no link arises, one line."""
+    """Text from outside made harmless inside Markdown: marks escaped, no links, one line."""
     flat = " ".join(str(text).split())
     flat = flat.replace("://", ":\N{ZERO WIDTH SPACE}//").replace("www.", "www\N{ZERO WIDTH SPACE}.")
     flat = flat.replace("@", "@\N{ZERO WIDTH SPACE}")
@@ -313,80 +313,8 @@ def likeliest(causes: Sequence[Mapping[str, object]], count: int = 3, floor: flo
     return [c for c in ranked[:count] if c[1] >= floor]
 
 
-def trend_sentence(row: Mapping[str, object]) -> str:
-    """One week of one trend in words: the text equivalent of its chart.
-
-    Parameters
-    ----------
-    row : mapping
-        A row of `trends`.
-
-    Returns
-    -------
-    str
-    """
-    name = str(row["quantity"])
-    of = unit(name)
-    parts = [
-        say(
-            "trend.say_value",
-            title=quantity(name),
-            value=uncertain(_float(row["value"]), _float(row.get("value_u")), of),
-            week=row["week"],
-        )
-    ]
-    if row.get("corrected"):
-        parts[0] += f" ({say('trend.corrected')})"
-    elif name == "main_peak_reference_g_s":
-        parts[0] += f" ({say('trend.uncorrected')})"
-    if (baseline := _float(row.get("baseline"))) is not None:
-        parts.append(say("trend.say_expected", baseline=uncertain(baseline, _float(row.get("baseline_u")), of)))
-    if (z := _float(row.get("z"))) is not None:
-        side = "as_expected" if abs(z) < 2 else ("above" if z > 0 else "below")
-        parts.append(say(f"trend.say_{side}", z=number(z if side == "as_expected" else abs(z), 2)))
-    slope, low, high = (_float(row.get(key)) for key in ("slope_per_week", "slope_low", "slope_high"))
-    if slope is not None and low is not None and high is not None:
-        if low <= 0 <= high:
-            parts.append(say("trend.say_level"))
-        else:
-            tail = "" if of == "1" else f" {shown_unit(of)}"
-            near, far = sorted((scale(of) * abs(low), scale(of) * abs(high)))
-            parts.append(
-                say(
-                    "trend.say_rising" if slope > 0 else "trend.say_falling",
-                    slope=number(scale(of) * abs(slope), 2) + tail,
-                    low=number(near, 2),
-                    high=number(far, 2),
-                )
-            )
-    if row.get("alarm"):
-        parts.append(say("trend.say_alarm", week=row.get("alarm_since") or row["week"]))
-        if row.get("onset_week"):
-            parts.append(
-                say("trend.say_onset", week=row["onset_week"], low=row.get("onset_low"), high=row.get("onset_high"))
-            )
-    else:
-        parts.append(say("trend.say_no_alarm"))
-    weeks = row.get("weeks_to_limit")
-    if isinstance(weeks, float) and not math.isnan(weeks):
-        parts.append(_crossing(weeks, row.get("weeks_to_limit_low"), row.get("weeks_to_limit_high")))
-    return "; ".join(parts) + "."
-
-
-def _crossing(weeks: float, low: object, high: object) -> str:
-    if weeks <= 0:
-        return say("trend.say_crossed")
-    if math.isinf(weeks):
-        return say("trend.say_no_crossing")
-    return say(
-        "trend.say_crossing",
-        weeks=weeks_count(max(1.0, weeks)),
-        low=number(low, 2) if isinstance(low, float) else say("number.none"),
-        high=number(high, 2) if isinstance(high, float) else say("number.none"),
-    )
-
-
-def _float(value: object) -> float | None:
+def finite(value: object) -> float | None:
+    """A number of a row, None where it has none."""
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
 
 
@@ -405,7 +333,7 @@ def conditions(capture: Mapping[str, object]) -> str:
     told = [
         say(f"condition.{key}", value=f"{number(_shown(of).value(value), 1 if of == 'km' else 3)} {shown_unit(of)}")
         for key, of in CONDITION_UNITS.items()
-        if (value := _float(capture.get(key))) is not None
+        if (value := finite(capture.get(key))) is not None
     ]
     if capture.get("fuel"):
         told.append(say("condition.fuel", value=inert(capture["fuel"])))

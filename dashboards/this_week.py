@@ -52,7 +52,7 @@ def show() -> None:
 
 
 def _empty(published: Published, week: str, *, filtered: bool) -> None:
-    """Why no van is shown: the filters, or none stands out, which nobody can say where none was seen of late."""
+    """Why no van is shown: the filters, no van recorded lately, or none that stands out."""
     last = queries.last_week_seen(published, week)
     if filtered:
         st.success(say("week.empty_filter", week=week), icon=":material/check_circle:")

@@ -1,7 +1,7 @@
-"""Where somebody was going when the login came in between: a scanned code on paper leads to its order, not to the first page.
+"""The way back after a login: a scanned code leads to its order, not to the first page.
 
-The login comes back to the first page of the board in a session of its own. What ties the two together is the token against
-forged requests, which this browser alone holds.
+A login returns to the first page in a new session. The token against forged requests, which only this browser holds, ties
+the two together.
 """
 
 from collections.abc import Mapping
@@ -41,7 +41,7 @@ def remember() -> None:
 
 
 def resume(pages: Mapping[str, StreamlitPage]) -> None:
-    """Go where the login came in between, once; does nothing where it did not.
+    """Go, once, to the address remembered before the login, if there is one.
 
     Parameters
     ----------

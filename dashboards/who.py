@@ -1,4 +1,4 @@
-"""Who is looking: nobody gets past `let_in` without a login where one is asked for, and every view asks `me`."""
+"""Who is looking: where a login is required nobody gets past `let_in` without one, and every view asks `me`."""
 
 import os
 from pathlib import Path
@@ -23,12 +23,12 @@ def home() -> Path:
 
 
 def login_required() -> bool:
-    """Whether people must say who they are. What the board was started with holds, whatever the settings say later."""
+    """Whether people must say who they are. Decided when the board was started, whatever the settings say later."""
     return os.environ.get("VANSNAP_LOGIN") == "required" or bool(board_settings(home()).people.login)
 
 
 def me() -> Person:
-    """Who is looking, asked anew each time, so that a role taken away in settings.toml is gone at once.
+    """Who is looking, looked up each time, so that a role removed from settings.toml is gone at once.
 
     Raises
     ------
@@ -50,7 +50,7 @@ def _known() -> Person | None:
 
 
 def let_in() -> None:
-    """Let in whoever may come in, and say who that is; anybody else gets no further."""
+    """Let in whoever has access and return who that is; anybody else gets no further."""
     if not login_required():
         address = st.get_option("server.address")
         if not is_loopback(address or "0.0.0.0"):  # unset is every interface

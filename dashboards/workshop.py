@@ -1,4 +1,4 @@
-"""Workshop: the open jobs in the order they are worth doing, the hours they take, and what became of the others."""
+"""Workshop: open jobs by worth, the hours they take, and the plan of the weeks ahead."""
 
 from collections.abc import Mapping
 
@@ -98,7 +98,7 @@ def _print(published: Published, depots: list[str], states: list[str]) -> None:
 
 
 def _plan(published: Published, depots: list[str]) -> None:
-    """Hours by week and depot against what a week offers, and what the plan leaves out."""
+    """Hours by week and depot against those of a week, and what the plan leaves out."""
     frame = queries.plan(published, depots, PLANNED_STATES)
     if frame["plan_week"].null_count() == frame.height:
         _hours(published, depots)
@@ -124,7 +124,7 @@ def _plan(published: Published, depots: list[str]) -> None:
 
 
 def _planned(row: Mapping[str, object] | None, offered: float) -> str:
-    """Jobs and hours of a week, and in words how full it is, so that no colour is needed."""
+    """Jobs and hours of a week, and how full it is in words, so that no colour is needed."""
     if row is None:
         return say("number.none")
     hours = row["hours"]
@@ -155,7 +155,7 @@ def _hours(published: Published, depots: list[str]) -> None:
 
 
 def _load(hours: float | None, offered: float) -> str:
-    """Hours against what a week offers, in words, so that no colour is needed."""
+    """Hours against those of a week, in words, so that no colour is needed."""
     if not hours or not offered:
         return say("number.none")
     return say("workshop.weeks", weeks=text.number(hours / offered, 2), hours=text.hours(offered))

@@ -1,4 +1,4 @@
-"""What people read, in every language of the software side by side."""
+"""Text for people, in all languages of the software side by side."""
 
 from typing import Literal, NamedTuple, get_args
 
@@ -7,7 +7,7 @@ LANGUAGES: tuple[str, ...] = get_args(Language)
 
 
 class Words(NamedTuple):
-    """One thing said in every language, as it stands in the middle of a sentence: a field per language, in order of `LANGUAGES`.
+    """A text in every language, as it reads in the middle of a sentence: a field per language, in order of `LANGUAGES`.
 
     Attributes
     ----------
@@ -19,7 +19,17 @@ class Words(NamedTuple):
     de: str
 
     def in_language(self, language: str) -> str:
-        """The words in one of `LANGUAGES`; English for any other."""
+        """The words in one of `LANGUAGES`; English for any other.
+
+        Parameters
+        ----------
+        language : str
+            A language code such as "de".
+
+        Returns
+        -------
+        str
+        """
         return self[LANGUAGES.index(language)] if language in LANGUAGES else self.en
 
     def followed_by(self, more: "Words") -> "Words":

@@ -1,4 +1,4 @@
-"""What people write in TOML, checked: one base for every table, and one line for every fault.
+"""Checks of the TOML files that people write: one base model for every table, and one line for every fault.
 
 A table is a pydantic model on `Entry`. A field's description completes "give …": it is the remedy of its faults and
 its line in the list of keys that `vansnap init` writes.
@@ -142,7 +142,7 @@ def fault_lines(
 
 
 def unknown_name(name: str, known: Iterable[str], *, kind: str = "key") -> str:
-    """What to do about a name nobody knows.
+    """Remedy for an unknown name.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def unknown_name(name: str, known: Iterable[str], *, kind: str = "key") -> str:
     Returns
     -------
     str
-        Naming the nearest, or all where none is near.
+        Naming the nearest known name, or all of them where none is near.
     """
     known = list(known)
     near = difflib.get_close_matches(name.strip().lower(), known, n=1)
@@ -165,7 +165,20 @@ def unknown_name(name: str, known: Iterable[str], *, kind: str = "key") -> str:
 
 
 def shown(value: object, longest: int | None = _LONGEST_SHOWN) -> str:
-    """A value in one line: nothing that breaks it or steers a terminal, and not endless."""
+    """A value on one line, for a message: control characters removed, long text cut short.
+
+    Parameters
+    ----------
+    value : object
+        The value.
+    longest : int or None
+        Characters after which it is cut; None leaves it whole.
+
+    Returns
+    -------
+    str
+        "empty" where nothing is left to show.
+    """
     try:
         text = str(value)
     except (ValueError, RecursionError):  # a number of thousands of digits; nested without end
@@ -212,7 +225,9 @@ def _remedy(fault: Any, path: tuple[int | str, ...], model: type[Entry]) -> str:
         return "make it a table"
     parent = _table_at(model, path[:-1])
     if fault["type"] == "extra_forbidden":
-        known = [] if parent is None else sorted(parent.model_fields, key="source".__eq__)  # stable: source last
+        known = (
+            [] if parent is None else sorted(parent.model_fields, key="source".__eq__)
+        )  # keeps the order, with source last
         return unknown_name(str(path[-1]), known)
     field = None if parent is None else parent.model_fields.get(str(path[-1]))
     if field is not None and field.description:

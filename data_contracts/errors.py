@@ -1,4 +1,4 @@
-"""The errors Vansnap raises on purpose: one root, each child also the built-in it resembles.
+"""Errors that Vansnap raises for faults a user can mend; each is also the built-in error it resembles.
 
 A message says what was wrong, the value, and what to do, in one line.
 """
@@ -25,7 +25,7 @@ class UnreadableFileError(WaveformError):
 
 
 class TimeBaseError(WaveformError):
-    """The time of a recording does not rise, or is no time."""
+    """The time of a recording does not rise, or is not a time."""
 
 
 class TooLargeError(WaveformError):
@@ -41,7 +41,7 @@ class ProfileError(RegisterError):
 
 
 class NotEnoughDataError(VansnapError, ValueError):
-    """Too few values for an honest number; the caller reports a reason instead."""
+    """Too few values for a number; the caller reports a reason instead."""
 
 
 class MissingFileError(VansnapError, FileNotFoundError):

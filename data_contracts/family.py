@@ -155,7 +155,7 @@ def _monotonic(values: list[float]) -> list[float]:
 _RisingCurve = Annotated[list[float], Field(min_length=2), AfterValidator(_rising)]
 _Curve = Annotated[list[float], Field(min_length=2), AfterValidator(_monotonic)]
 _Volts = Annotated[tuple[float, float], Field(strict=False), AfterValidator(_rising)]
-# Whether a key must be there depends on the kind of sensor: its validator sees it where it is left out, too.
+# Whether a key is required depends on the kind of sensor, so its validator also runs where the key is left out.
 _ByKind = Field(validate_default=True)
 _Rising = "at least 2 strictly increasing numbers"
 
@@ -237,26 +237,26 @@ class MainPeakEntry(SourcedEntry):
         float, Field(gt=0, description=f"kPa above 0, dry air (left out: {REFERENCE_BAROMETER_KPA:g})")
     ] = REFERENCE_BAROMETER_KPA
 
-    def peak(self, airflow: AirflowSensor) -> MainPeak:
+    def _peak(self, airflow: AirflowSensor) -> MainPeak:
         """As models take it: in flow, through the transfer table where the register gives volts."""
         levels = ("expected", "low_limit", "high_limit")
         return MainPeak(
-            **{f"{level}_g_s": self.flow(level, airflow) for level in levels},
+            **{f"{level}_g_s": self._flow(level, airflow) for level in levels},
             **{f"{level}_v": getattr(self, f"{level}_v") for level in levels},
             reference_intake_air_c=self.reference_intake_air_c,
             reference_barometer_kpa=self.reference_barometer_kpa,
         )
 
-    def flow(self, level: str, airflow: AirflowSensor) -> float | None:
-        """Flow of "expected", "low_limit" or "high_limit". [g/s]"""
+    def _flow(self, level: str, airflow: AirflowSensor) -> float | None:
+        """Flow of "expected", "low_limit" or "high_limit"; None where the register does not give it. [g/s]"""
         volts: float | None = getattr(self, f"{level}_v")
         if volts is None or airflow.kind != "volts":
             flow: float | None = getattr(self, f"{level}_g_s")
             return flow
         return float(np.interp(volts, airflow.transfer, airflow.transfer_g_s))
 
-    def faults(self, airflow: AirflowSensor) -> dict[str, PydanticCustomError]:
-        """What contradicts itself or the air-mass sensor, by key."""
+    def _faults(self, airflow: AirflowSensor) -> dict[str, PydanticCustomError]:
+        """Figures that contradict each other or the air-mass sensor, by key."""
         found: dict[str, PydanticCustomError] = {}
         for level in ("expected", "low_limit", "high_limit"):
             volts = getattr(self, f"{level}_v")
@@ -269,7 +269,7 @@ class MainPeakEntry(SourcedEntry):
                 found[f"{level}_v"] = contradiction(remedy)
             elif not airflow.transfer[0] <= volts <= airflow.transfer[-1]:
                 found[f"{level}_v"] = contradiction("extend transfer_v and transfer_g_s to cover it")
-        order = [flow for level in ("low_limit", "expected", "high_limit") if (flow := self.flow(level, airflow))]
+        order = [flow for level in ("low_limit", "expected", "high_limit") if (flow := self._flow(level, airflow))]
         if not found and any(a >= b for a, b in itertools.pairwise(order)):
             told = ", ".join(f"{flow:g}" for flow in order) + " g/s in turn"
             found["low_limit"] = contradiction("give low limit < expected < high limit", told)
@@ -354,7 +354,7 @@ class FamilyEntry(SourcedEntry):
     @classmethod
     def _fits_the_sensor(cls, value: MainPeakEntry, info: ValidationInfo) -> MainPeakEntry:
         airflow = info.data.get("airflow_sensor")
-        if airflow is not None and (faults := value.faults(airflow.sensor())):
+        if airflow is not None and (faults := value._faults(airflow.sensor())):
             refuse(faults, value)
         return value
 
@@ -392,7 +392,7 @@ def parse_family(name: str, table: Mapping[str, Any]) -> Family:
         throttle_open_pct=entry.throttle_open_pct,
         lambda_banks=int(entry.lambda_banks),
         airflow_sensor=airflow,
-        main_peak=entry.main_peak.peak(airflow),
+        main_peak=entry.main_peak._peak(airflow),
         lambda_sensor=entry.lambda_sensor.sensor(),
         expected_time_constant_s=entry.lambda_response.expected_time_constant_s,
         time_constant_limit_s=entry.lambda_response.time_constant_limit_s,

@@ -1,7 +1,7 @@
-"""What causes are judged by: each a quantity, or two together, on a scale on which engines of any size are alike.
+"""Features that causes are judged by: a quantity, or two together, on a scale that compares engines of any size.
 
-Floors, strays and weights are the trade's (common practice, no publication, 2026-11-25). A stray that was fitted stands
-in models/causes/cause_effects.toml and counts in its place.
+Floors, strays and weights are common practice of the trade, without a publication (2026-11-25). A fitted stray in
+models/causes/cause_effects.toml replaces the one here.
 """
 
 from collections.abc import Mapping
@@ -16,7 +16,7 @@ FeatureScale = Literal["relative", "log", "absolute", "soft", "inverse", "root",
 
 @dataclass(frozen=True)
 class Feature:
-    """One quantity on a scale on which engines of any size are alike.
+    """One quantity on a scale that compares engines of any size.
 
     =========  ==============================  ======================================================
     scale      movement                        used for
@@ -27,7 +27,7 @@ class Feature:
     soft       10 asinh(shift / 10)            trims, in %; limits of the control unit differ
     inverse    1/present - 1/expected          lambda far from 1; negative is leaner
     root       sqrt(present) - sqrt(expected)  counts
-    scatter    ln(scatter of repeats / usual)  what comes and goes
+    scatter    ln(scatter of repeats / usual)  faults that come and go
     =========  ==============================  ======================================================
 
     Attributes
@@ -39,23 +39,24 @@ class Feature:
     scale : str
         As above.
     floor : float
-        Healthy movement that the stated uncertainty does not cover, a standard deviation. [scale]
+        Standard deviation of healthy movements that the stated uncertainty does not cover. [scale]
     stray : float
-        Movement at severity 1 of any cause besides what is declared, a standard deviation. [scale]
+        Standard deviation of movements that no cause declares, at severity 1. [scale]
     weight : float
-        Share of its evidence that counts, in (0, 1]; below 1 where a neighbour tells much the same.
+        Share of its evidence that counts, in (0, 1]; below 1 where another feature is partly redundant. [1]
     kinds : tuple of str
         Lambda-sensor kinds that use it; empty is any.
     plus : str
         A second quantity added to the first; empty for none.
     against : str
-        A second quantity whose own movement is taken off, so that the two together tell; empty for none.
-    slips_with : str
-        Features of one name come from one fit: where it went wrong, all of them are. Not so the whole of a response,
-        which stays where its split into dead time and time constant is lost. Empty: the feature slips by itself.
-    slips : float
-        How often its reading slips, over the share set for all: a mean level hardly does, a fit of an edge does (a
-        judgement, no source). [1]
+        A second quantity whose movement is subtracted; empty for none.
+    error_group : str
+        Features with the same name come from the same fit, and a gross error of that fit spoils all of them. The sum of
+        dead time and time constant is not in such a group: it survives a wrong split between the two. Empty: the feature
+        is a group of its own.
+    error_factor : float
+        Frequency of gross errors in its reading, over the share set for all: a mean level rarely has one, a fitted edge
+        more often (a judgement, no source). [1]
     own_words : Words or None
         Name for people; None where that of the quantity will do.
     """
@@ -69,8 +70,8 @@ class Feature:
     kinds: tuple[str, ...] = ()
     plus: str = ""
     against: str = ""
-    slips_with: str = ""
-    slips: float = 1.0
+    error_group: str = ""
+    error_factor: float = 1.0
     own_words: Words | None = None
 
     @property
@@ -79,9 +80,9 @@ class Feature:
         return self.own_words or QUANTITIES[self.quantity].words
 
     @property
-    def fit(self) -> str:
-        """Step of the reading it slips with."""
-        return self.slips_with or self.name
+    def reading_step(self) -> str:
+        """Step of the reading it comes from: its error group."""
+        return self.error_group or self.name
 
 
 _RATIO = ("wideband", "ratio")
@@ -90,7 +91,7 @@ _NARROWBAND = ("narrowband",)
 FEATURES: Mapping[str, Feature] = {
     feature.name: feature
     for feature in (
-        Feature("idle_flow", "idle_g_s", "relative", floor=0.012, stray=0.006, weight=1.0, slips=0.15),
+        Feature("idle_flow", "idle_g_s", "relative", floor=0.012, stray=0.006, weight=1.0, error_factor=0.15),
         Feature(
             "first_beside_main",
             "first_peak_g_s",
@@ -101,8 +102,12 @@ FEATURES: Mapping[str, Feature] = {
             against="main_peak_reference_g_s",
             own_words=Words("first peak beside the main peak", "erste Spitze neben der Hauptspitze"),
         ),
-        Feature("main_peak", "main_peak_reference_g_s", "relative", floor=0.006, stray=0.003, weight=1.0, slips=0.15),
-        Feature("flow_per_revolution", "flow_per_rev_mg", "relative", floor=0.008, stray=0.004, weight=0.4, slips=0.3),
+        Feature(
+            "main_peak", "main_peak_reference_g_s", "relative", floor=0.006, stray=0.003, weight=1.0, error_factor=0.15
+        ),
+        Feature(
+            "flow_per_revolution", "flow_per_rev_mg", "relative", floor=0.008, stray=0.004, weight=0.4, error_factor=0.3
+        ),
         Feature(
             "top_speed",
             "engine_speed_peak_rpm",
@@ -121,12 +126,19 @@ FEATURES: Mapping[str, Feature] = {
             floor=0.02,
             stray=0.01,
             weight=1.0,
-            slips=0.15,
+            error_factor=0.15,
             own_words=Words("throttle opening, from its channel", "Drosselöffnung aus ihrem Kanal"),
         ),
         Feature("settle", "settle_time_s", "log", floor=0.12, stray=0.06, weight=0.4),
         Feature(
-            "lambda_idle", "lambda_idle", "absolute", floor=0.005, stray=0.0025, weight=0.8, kinds=_RATIO, slips=0.3
+            "lambda_idle",
+            "lambda_idle",
+            "absolute",
+            floor=0.005,
+            stray=0.0025,
+            weight=0.8,
+            kinds=_RATIO,
+            error_factor=0.3,
         ),
         Feature("lean_blip", "tip_in_lean_blip", "absolute", floor=0.01, stray=0.005, weight=0.8, kinds=_RATIO),
         Feature(
@@ -140,7 +152,7 @@ FEATURES: Mapping[str, Feature] = {
             stray=0.0025,
             weight=1.0,
             kinds=_RATIO,
-            slips=0.3,
+            error_factor=0.3,
         ),
         Feature(
             "rich_level",
@@ -150,7 +162,7 @@ FEATURES: Mapping[str, Feature] = {
             stray=0.004,
             weight=1.0,
             kinds=_NARROWBAND,
-            slips=0.3,
+            error_factor=0.3,
             own_words=Words("rich level of the lambda signal", "fetter Pegel des Lambdasignals"),
         ),
         Feature(
@@ -182,7 +194,7 @@ FEATURES: Mapping[str, Feature] = {
             weight=1.0,
             kinds=_RATIO,
             plus="lambda_to_rich_time_constant_s",
-            slips=1.5,
+            error_factor=1.5,
             own_words=Words("whole response to rich", "ganze Antwort nach fett"),
         ),
         Feature(
@@ -194,7 +206,7 @@ FEATURES: Mapping[str, Feature] = {
             weight=0.7,
             kinds=_RATIO,
             plus="lambda_to_lean_time_constant_s",
-            slips=1.5,
+            error_factor=1.5,
             own_words=Words("whole response to lean", "ganze Antwort nach mager"),
         ),
         Feature(
@@ -204,8 +216,8 @@ FEATURES: Mapping[str, Feature] = {
             floor=0.06,
             stray=0.03,
             weight=0.3,
-            slips_with="to_rich",
-            slips=3.0,
+            error_group="to_rich",
+            error_factor=3.0,
         ),
         Feature(
             "to_rich",
@@ -214,8 +226,8 @@ FEATURES: Mapping[str, Feature] = {
             floor=0.08,
             stray=0.04,
             weight=0.7,
-            slips_with="to_rich",
-            slips=3.0,
+            error_group="to_rich",
+            error_factor=3.0,
         ),
         Feature(
             "to_lean_dead",
@@ -224,8 +236,8 @@ FEATURES: Mapping[str, Feature] = {
             floor=0.06,
             stray=0.03,
             weight=0.3,
-            slips_with="to_lean",
-            slips=3.0,
+            error_group="to_lean",
+            error_factor=3.0,
         ),
         Feature(
             "to_lean",
@@ -234,15 +246,15 @@ FEATURES: Mapping[str, Feature] = {
             floor=0.08,
             stray=0.04,
             weight=0.7,
-            slips_with="to_lean",
-            slips=3.0,
+            error_group="to_lean",
+            error_factor=3.0,
         ),
         Feature("to_rich_switch", "lambda_to_rich_switch_time_s", "log", floor=0.08, stray=0.04, weight=1.0),
         Feature("to_lean_switch", "lambda_to_lean_switch_time_s", "log", floor=0.08, stray=0.04, weight=0.8),
         Feature("needles", "lean_needles", "root", floor=0.25, stray=0.125, weight=0.8),
         Feature("ripple", "cycle_ripple", "absolute", floor=0.0015, stray=0.00075, weight=1.0, kinds=_RATIO),
         Feature("ripple_signal", "cycle_ripple", "absolute", floor=0.02, stray=0.01, weight=0.8, kinds=_NARROWBAND),
-        Feature("trim_idle", "trim_idle_pct", "soft", floor=0.7, stray=0.35, weight=1.0, slips=0.3),
+        Feature("trim_idle", "trim_idle_pct", "soft", floor=0.7, stray=0.35, weight=1.0, error_factor=0.3),
         Feature(
             "trim_fade",
             "trim_2500_pct",
@@ -251,7 +263,7 @@ FEATURES: Mapping[str, Feature] = {
             stray=0.35,
             weight=1.0,
             against="trim_idle_pct",
-            slips=0.3,
+            error_factor=0.3,
             own_words=Words(
                 "fuel trim at 2,500 rpm beside that at idle", "Kraftstofftrimm bei 2.500 1/min neben dem im Leerlauf"
             ),

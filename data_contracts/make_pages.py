@@ -1,6 +1,6 @@
 """Pages per quantity and per cause, made from the contracts: `python -m data_contracts.make_pages`.
 
-A test holds the written pages equal to these, so that they can't drift.
+A test fails when the written pages differ from what this makes.
 """
 
 from collections.abc import Mapping
@@ -25,18 +25,18 @@ _GUM = " Uncertainties are standard uncertainties in the sense of JCGM 100:2008.
 _REFERENCE = "Brought to 25 °C and 99 kPa of dry air (limits.py) where the conditions were recorded.\n"
 
 _CAUSE_METHOD = Method(
-    "Every cause declares what it does to each quantity at a severity. The van's shifts from its own baseline and from its family are held "
-    "against that, over a grid of severities, alone and in likely pairs, beside the alternatives that nothing is wrong or that something "
-    "unknown is; the probabilities of all causes and of none sum to one. Below the set least probability no cause is named and the next test "
-    "is proposed instead.",
-    "The probability itself is the statement of uncertainty. It rests on simulated faults until findings from this fleet replace "
-    "them; how stated and found agree is shown under “How sure are we”.",
+    "Every cause declares its effect on each quantity, by severity. The van's shifts from its own baseline and from its family are "
+    "compared with these effects, over a grid of severities, for single causes and likely pairs, for no fault and for an unknown one. The "
+    "probabilities of all causes and of none sum to one. Below the set minimum probability no cause is named, and the next test is proposed "
+    "instead.",
+    "The probability itself states the uncertainty. It rests on simulated faults until findings from this fleet replace them; how stated "
+    "probabilities agree with findings is shown under “How sure are we”.",
     "Signs and sizes from the trade (common practice, no publication), fitted on simulated fleets; what severity 1 means is stated above.",
 )
 
 
 def pages() -> Mapping[str, str]:
-    """Every page.
+    """All pages.
 
     Returns
     -------
@@ -53,7 +53,18 @@ def pages() -> Mapping[str, str]:
 
 
 def quantity_page(quantity: Quantity) -> str:
-    """The page of a quantity: what it is, what it needs, its uncertainty, and which jobs bring it back."""
+    """The page of a quantity: what it is, what it needs, its uncertainty, and which jobs restore it.
+
+    Parameters
+    ----------
+    quantity : Quantity
+        Its record.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     unit = "none (a ratio or count)" if quantity.unit == "1" else quantity.unit
     lines = [
         f"# {quantity.name}\n",
@@ -106,7 +117,18 @@ def _needs(need: Need) -> list[str]:
 
 
 def cause_page(cause: Cause) -> str:
-    """The page of a cause: severity, the job with its defaults, tests that find it, cautions."""
+    """The page of a cause: severity, the job with its defaults, tests that find it, cautions.
+
+    Parameters
+    ----------
+    cause : Cause
+        Its record.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
     job = cause.job
     tests = sorted(
         (test for test in TESTS.values() if cause.code in test.finds), key=lambda test: -test.finds[cause.code]
@@ -127,6 +149,7 @@ def cause_page(cause: Cause) -> str:
         "\n## Tests that find it\n",
         *(f"- {test.title.en} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
         *([] if tests else ["- none is listed"]),
+        *_hard_to_tell(cause),
         "",
         *_method(_CAUSE_METHOD),
         "## Cautions\n",
@@ -136,8 +159,18 @@ def cause_page(cause: Cause) -> str:
     return "\n".join(lines)
 
 
+def _hard_to_tell(cause: Cause) -> list[str]:
+    """Which other causes a free snap does not separate from this one, and why; declared on either of the two."""
+    pairs = {hard.other: hard.because for hard in cause.hard_to_tell if hard.other in CAUSES}
+    pairs |= {c.code: hard.because for c in CAUSES.values() for hard in c.hard_to_tell if hard.other == cause.code}
+    if not pairs:
+        return []
+    rows = (f"- [{CAUSES[code].title.en}]({code}.md): {why.en}" for code, why in sorted(pairs.items()))
+    return ["\n## Hard to tell from\n", *rows]
+
+
 def main() -> None:
-    """Write the pages, and remove those of what is no longer there."""
+    """Write all pages, and remove those whose record is gone."""
     made = pages()
     for path in PAGES.rglob("*.md"):
         if path.relative_to(PAGES).as_posix() not in made:

@@ -1,4 +1,4 @@
-"""Every word for a refused, downgraded or unused item: a code, a sentence, and what to do.
+"""Reasons for a refused, downgraded or unused item: a code, a sentence, and what to do.
 
 Codes go into tables and never change their meaning; sentences may be reworded.
 """
@@ -15,7 +15,7 @@ class Reason:
     code : str
         The word in tables.
     sentence : str
-        What is the matter, in plain words.
+        What is wrong, in plain words.
     remedy : str
         What to do about it; empty where nothing can be done.
     """
@@ -138,7 +138,7 @@ SAMPLE_REASONS = _page(
     Reason("out_of_range", "outside the physical range of the signal"),
     Reason("stuck", "the same value for longer than the signal can stand still"),
     Reason("clipped", "at the end of the recorder's or the sensor's range"),
-    Reason("needle", "an ignition needle: up and back faster than the sensor can move"),
+    Reason("needle", "an ignition spike: up and back faster than the sensor can move"),
     Reason("gap", "interpolated across missing time"),
 )
 

@@ -53,10 +53,10 @@ class RecorderProfile:
     gain_u: float
 
 
-# What a recorder is taken for that states neither bits nor range.
+# Defaults for a recorder whose profile states neither bits nor range. [1], [V]
 _BITS, _RANGE_V = 12, 5.0
-# Limits of a converter's error of zero, and of full scale: steps. More than 12 bits tell finer, not truer.
-# Common practice, no source; a limit of unknown inside counts as rectangular: JCGM 100:2008 (GUM), 4.3.7.
+# Limits of a converter's zero error and full-scale error, in steps of at most 12 bits: more bits resolve better but are not
+# more accurate. Common practice, no source. Limits count as a rectangular distribution: JCGM 100:2008 (GUM), 4.3.7.
 _ERROR_STEPS, _TRUE_BITS = 4.0, 12
 
 
@@ -66,21 +66,21 @@ def stated_accuracy(bits: float = _BITS, range_v: float = _RANGE_V) -> tuple[flo
     Parameters
     ----------
     bits : float
-        Of its converter.
+        Bits of its converter. [1]
     range_v : float
         Voltage that all of its steps span. [V]
 
     Returns
     -------
     tuple of float
-        Of the zero and of the gain. [V], [1]
+        Standard uncertainties of zero and gain. [V], [1]
     """
     gain_u = _ERROR_STEPS / 2.0 ** min(bits, _TRUE_BITS) / 3.0**0.5
     return gain_u * range_v, gain_u
 
 
-# What one of the unit is in the canonical unit of a signal. Exact by definition of the units, except psi and lb,
-# which rest on the international pound (0.45359237 kg) and standard gravity (9.80665 m/s²).
+# Factor from each accepted unit to the canonical unit of a signal. Exact by definition; psi and lb rest on the international
+# pound (0.45359237 kg) and standard gravity (9.80665 m/s²).
 UNITS: dict[str, dict[str, float]] = {
     "V": {"V": 1.0, "mV": 1e-3},
     "Hz": {"Hz": 1.0, "kHz": 1e3},
@@ -95,13 +95,13 @@ TimeUnit = Literal["s", "ms", "us", "ns"]
 _UNITS_S: dict[TimeUnit, float] = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 
 
-# Larger figures are slips of the pen, and products of them no number.
+# Larger figures are typing errors, and their products overflow.
 _Number = Annotated[float, Field(gt=-1e300, lt=1e300)]
 _Uncertainty = Annotated[float, Field(ge=0, lt=1e300)]
 
 
 class FormatEntry(SourcedEntry):
-    """[profile]: how the file is written, and how true the recorder is. Everything is optional."""
+    """[profile]: how the file is written, and how accurate the recorder is. Everything is optional."""
 
     delimiter: Annotated[
         str, Field(pattern=r"^[\x00-\x7f]$", description="one ASCII character (left out: a comma)")

@@ -1,7 +1,7 @@
-"""The one nomenclature: every canonical waveform channel and every quantity read from a capture.
+"""Names of every canonical waveform channel and of every quantity read from a capture.
 
-Columns carry their unit in the name where the output contract fixed it so; nothing else does. The quantities stand one
-record each in `quantities/`; pages under `pages/` are generated from them.
+Where the output contract fixed it so, a column has its unit in its name. Each quantity has a record in `quantities/`, from
+which the pages under `pages/` are made.
 """
 
 from collections.abc import Mapping
@@ -26,7 +26,7 @@ class Signal:
     unit : str
         Unit of the samples.
     low, high : float
-        Physical range; a sample outside is no measurement and is masked. [unit]
+        Physical range; samples outside it are masked. [unit]
     description : str
         One line for people.
     """
@@ -104,7 +104,7 @@ QUANTITIES: Mapping[str, Quantity] = every_quantity((*AIRFLOW, *ENGINE, *LAMBDA_
 
 TRACKED: tuple[str, ...] = tuple(q.name for q in QUANTITIES.values() if q.tracked)
 
-# Traces judged whole by the anomaly score; named where it tells what adds most.
+# Traces that the anomaly score judges as a whole, named where they contribute most.
 _SHAPES = {
     "airflow_shape": Words("the waveform shape of the air flow", "die Signalform des Luftstroms"),
     "lambda_shape": Words("the waveform shape of lambda", "die Signalform von Lambda"),
@@ -112,7 +112,17 @@ _SHAPES = {
 
 
 def base_name(quantity: str) -> str:
-    """The quantity without its bank."""
+    """Name of a quantity without the prefix of its bank.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of `QUANTITIES`.
+
+    Returns
+    -------
+    str
+    """
     return quantity.removeprefix(BANK2_PREFIX)
 
 
@@ -136,7 +146,7 @@ def words_for(name: str, language: str = "en") -> str:
 
 
 def shown_at(place: Place) -> tuple[str, ...]:
-    """Quantities shown somewhere without being asked for, in their order there.
+    """Quantities that a place shows by default, in their order there.
 
     Parameters
     ----------
@@ -152,7 +162,7 @@ def shown_at(place: Place) -> tuple[str, ...]:
 
 
 def tracking_of(quantity: str) -> Tracking:
-    """How a tracked quantity is followed; KeyError for any other.
+    """How a tracked quantity is tracked; KeyError for any other.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The words a state, grade or urgency may be: the only place they are listed. The warehouse checks them.
+"""Every state, grade and urgency, listed only here; the warehouse checks them.
 
 A word goes into tables and never changes its meaning.
 """
@@ -20,8 +20,8 @@ ROW_STATES = (*RECORDING_STATES, "duplicate", "quarantined")
 PLACES = ("inbox", "quarantine", "delivered")
 """Where the files of a delivery lie."""
 AIR_SOURCES = ("measured", "depot_day", "depot_week", "fleet_week", "unmeasured")
-"""Where the pressure and temperature of a visit are from, the nearest first."""
+"""Where pressure and temperature of a visit come from, the nearest source first."""
 LESSON_KINDS = ("cause_share", "job_hours", "job_parts_cost", "alarm_trust")
-"""What findings of the workshops move."""
+"""What is learned from findings of the workshops."""
 PROOF_KINDS = ("action", "part")
-"""What proofs of repairs are counted by."""
+"""What proofs of repairs are grouped by."""

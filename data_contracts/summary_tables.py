@@ -1,4 +1,4 @@
-"""Tables of the published file that sum up its others: made when it is published, so that the board need not add up."""
+"""Summary tables of the published file, made when it is published, so that the board need not compute them."""
 
 from data_contracts.tables import Column, Table
 

@@ -124,7 +124,17 @@ class Table:
 
 
 def create_table_sql(table: Table) -> str:
-    """DDL that makes the table if it is not there."""
+    """DDL that creates the table where it does not exist.
+
+    Parameters
+    ----------
+    table : Table
+        Its contract.
+
+    Returns
+    -------
+    str
+    """
     lines = [f'    "{c.name}" {_DUCKDB[c.type]}{" NOT NULL" if c.required else ""}{_check(c)}' for c in table.columns]
     if table.key:
         lines.append("    PRIMARY KEY (" + ", ".join(f'"{k}"' for k in table.key) + ")")
@@ -140,12 +150,32 @@ def _check(column: Column) -> str:
 
 
 def polars_schema(table: Table) -> dict[str, pl.DataType]:
-    """Column names to polars types, in order."""
+    """Column names and polars types of a table, in order.
+
+    Parameters
+    ----------
+    table : Table
+        Its contract.
+
+    Returns
+    -------
+    dict of str to polars.DataType
+    """
     return {c.name: _POLARS[c.type] for c in table.columns}
 
 
 def duckdb_type(column: Column) -> str:
-    """DuckDB type of a column."""
+    """DuckDB type of a column.
+
+    Parameters
+    ----------
+    column : Column
+        Its contract.
+
+    Returns
+    -------
+    str
+    """
     return _DUCKDB[column.type]
 
 
@@ -580,7 +610,7 @@ REGISTER_COLUMNS: dict[str, tuple[Column, ...]] = {
     "repairs.csv": tuple(c for c in REPAIRS.columns if c.name != "repair_id"),
     "away.csv": AWAY.columns,
 }
-"""What people write in the tables of the register."""
+"""Tables of the register that people write."""
 
 RUNS = Table(
     "runs",

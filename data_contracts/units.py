@@ -1,4 +1,4 @@
-"""The units values are shown in. Everything stored, computed and exported stays in the contract's units.
+"""Units in which values are shown. Everything stored, computed and exported is in the contract's units.
 
 References
 ----------
@@ -22,7 +22,7 @@ class Shown:
     Attributes
     ----------
     unit : str
-        Unit people see.
+        Unit shown.
     factor, offset : float
         Shown value = factor * value + offset.
     """
@@ -32,11 +32,33 @@ class Shown:
     offset: float = 0.0
 
     def value(self, value: float) -> float:
-        """A value as shown."""
+        """A value in the unit shown.
+
+        Parameters
+        ----------
+        value : float
+            The value. [unit of the contract]
+
+        Returns
+        -------
+        float
+            [unit shown]
+        """
         return self.factor * value + self.offset
 
     def difference(self, difference: float) -> float:
-        """A difference, slope or standard uncertainty as shown."""
+        """A difference, slope or standard uncertainty in the unit shown: the factor without the offset.
+
+        Parameters
+        ----------
+        difference : float
+            The difference. [unit of the contract]
+
+        Returns
+        -------
+        float
+            [unit shown]
+        """
         return self.factor * difference
 
 

@@ -27,7 +27,18 @@ def week_of(day: date) -> str:
 
 
 def weeks_of(moments: pl.Expr) -> pl.Expr:
-    """ISO weeks of a column of days or moments in UTC, as `week_of` writes them."""
+    """ISO weeks of a column of days or moments in UTC, as `week_of` writes them.
+
+    Parameters
+    ----------
+    moments : polars.Expr
+        Column of dates or datetimes.
+
+    Returns
+    -------
+    polars.Expr
+        Column of text.
+    """
     return moments.dt.strftime("%G-W%V")
 
 
@@ -103,7 +114,7 @@ def week_end(week: str) -> datetime:
 
 
 def is_silent(last: str, week: str) -> bool:
-    """Whether the last visit of any van is too old for a week's list to say that vans are well.
+    """Whether the latest visit of any van is too old for a week's list to mean that the others are well.
 
     Parameters
     ----------
@@ -138,7 +149,7 @@ def week_before(week: str) -> str:
 
 
 def week_number(week: str) -> int:
-    """Number of an ISO week, one more for each next week.
+    """Number of an ISO week; consecutive weeks have consecutive numbers.
 
     Parameters
     ----------
@@ -153,7 +164,7 @@ def week_number(week: str) -> int:
 
 
 def week_name(number: float) -> str:
-    """The ISO week a moment lies in; undoes `week_number`.
+    """The ISO week of a moment; the inverse of `week_number`.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""Languages people can read Vansnap in, and the contract's own sentences in them.
+"""Translation: the languages Vansnap is shown in, and the contract's sentences in them.
 
-Tables, codes and commands stay as they are; only what people read is translated. The contract's English sentence is
-the key of its translation, so text that was stored in a table can be shown in another language too.
+Tables, codes and commands are not translated, only the text people read. The English sentence of the contract is the key
+of its translation, so that text stored in a table can be shown in another language too.
 """
 
 from collections.abc import Mapping
@@ -31,14 +31,14 @@ TRANSLATIONS: Mapping[str, Mapping[str, str]] = {"de": GERMAN}
 
 
 def contract_sentences() -> tuple[str, ...]:
-    """Every English sentence of the contract's reasons."""
+    """English sentences and remedies of the contract's reasons."""
     pages = (REPEAT_REASONS, USABLE_REASONS, GRADE_REASONS, UNREAD_REASONS, QUARANTINE_RULES)
     found = [sentence for page in pages for reason in page.values() for sentence in (reason.sentence, reason.remedy)]
     return tuple(dict.fromkeys(sentence for sentence in found if sentence))
 
 
 def contract_words() -> tuple[Words, ...]:
-    """All that the records of quantities, causes, tests and cautions say, in every language."""
+    """All words in the records of quantities, causes, tests and cautions, in every language."""
     found: list[Words | None] = [PROVE, *(q.description for q in QUANTITIES.values())]
     for cause in CAUSES.values():
         found += [cause.title, cause.job.action, *cause.job.steps, cause.job.parts]

@@ -5,7 +5,6 @@ Exit codes: 0 done; 1 `check` found something; 2 wrong usage or input, one clear
 """
 
 import json
-import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from data_contracts.errors import InputError, VansnapError, WorkspaceBusyError
+from data_contracts.errors import InputError
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
 app = typer.Typer(
@@ -45,9 +44,6 @@ def _vansnap(
     ] = False,
 ) -> None:
     """Watches the fuel systems of a fleet of petrol vans from short throttle snaps."""
-
-
-_STOPPED, _STOPPED_LINE = 130, "stopped; nothing is lost, run again when ready"
 
 
 def _say(text: str = "") -> None:
@@ -358,56 +354,18 @@ def run(arguments: list[str] | None = None) -> int:
     int
         Exit code, as in the module's heading.
     """
-    from typer.exceptions import Abort, TyperException
-
     given = sys.argv[1:] if arguments is None else arguments
+    from pipelines.commands.failures import STOPPED, exit_code, fail, stopped
+
     if not given:
-        return _fail("no command is given: name one of those `vansnap --help` lists", 2)
+        return fail("no command given; `vansnap --help` lists them", 2)
     try:
         code = typer.main.get_command(app).main(args=given, prog_name="vansnap", standalone_mode=False)
-        if code == _STOPPED:  # typer turns Ctrl-C into this code and says nothing
-            return _fail(_STOPPED_LINE, _STOPPED)
-        return code if isinstance(code, int) else 0
-    except TyperException as error:
-        said = error.format_message() if hasattr(error, "format_message") else str(error)
-        command = getattr(getattr(error, "ctx", None), "command_path", "vansnap")
-        return _fail(f"{' '.join(str(said).split())}{_value_given(error, given)} (see `{command} --help`)", 2)
-    except WorkspaceBusyError as error:
-        return _fail(str(error), 3)
-    except VansnapError as error:
-        return _fail(" ".join(str(error).split()), 2)
-    except (Abort, KeyboardInterrupt):
-        return _fail(_STOPPED_LINE, _STOPPED)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except OSError as error:
-        where = f" {error.filename}" if error.filename else ""
-        return _fail(f"can't use{where}: {error.strerror or error}; check that it exists and that you may use it", 2)
-    except Exception as error:
-        return _fail(_internal(error), 4)
-
-
-def _value_given(error: Exception, given: list[str]) -> str:
-    """The value an option was given, for the line that says what is wrong with it."""
-    names = getattr(getattr(error, "param", None), "opts", [])
-    value = next((given[place + 1] for place, word in enumerate(given[:-1]) if word in names), None)
-    return "" if value is None else f", not {value!r}"
-
-
-def _fail(line: str, code: int) -> int:
-    print(f"vansnap: {line}", file=sys.stderr)
-    return code
-
-
-def _internal(error: BaseException) -> str:
-    """One line, and the whole story in a file, for whoever mends it."""
-    import tempfile
-    import traceback
-
-    with tempfile.NamedTemporaryFile("w", prefix="vansnap-failure-", suffix=".txt", delete=False) as story:
-        traceback.print_exception(error, file=story)
-    return f"internal failure ({type(error).__name__}: {' '.join(str(error).split())[:200]}); please report it with {story.name}"
+    except (Exception, KeyboardInterrupt) as error:
+        return exit_code(error, given)
+    if code == STOPPED:  # typer turns Ctrl-C into this code and says nothing
+        return stopped()
+    return code if isinstance(code, int) else 0
 
 
 if __name__ == "__main__":

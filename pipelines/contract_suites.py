@@ -1,4 +1,4 @@
-"""The gate: contract suites, kept as data in data_contracts/suites, checked a whole table at a time."""
+"""Contract suites, kept as data in data_contracts/suites, checked a whole table at a time."""
 
 import contextlib
 import json
@@ -182,7 +182,7 @@ def _failing_rows(outcome: "ExpectationSuiteValidationResult", expectations: int
 
 @contextlib.contextmanager
 def _quiet_log() -> Any:
-    """Great Expectations sets levels of its own loggers as it goes, so logging rests as a whole meanwhile."""
+    """Great Expectations resets the levels of its own loggers, so all logging is off meanwhile."""
     before = logging.root.manager.disable
     logging.disable(logging.WARNING)
     try:

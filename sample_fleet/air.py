@@ -36,7 +36,7 @@ def flow_function(ratio: float) -> float:
 
 @njit(cache=True, nogil=True, inline="always")
 def flow_slope(ratio: float, flow: float) -> float:
-    """Minus the derivative of `flow_function`, near enough for the implicit step."""
+    """Minus the derivative of `flow_function`, close enough for the implicit step."""
     if ratio <= CRITICAL_RATIO:
         return 0.0
     if ratio >= LINEAR_RATIO:

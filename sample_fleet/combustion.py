@@ -1,8 +1,8 @@
 """Burnt petrol: air-fuel ratio from the fuel's composition, and the current of an invented pump cell in the exhaust.
 
-The cell is none that is made: a barrier so fine that molecules meet its walls and not each other (Knudsen diffusion), so
-that each gas passes in proportion to its share and to the inverse root of its molar mass. Pumped is what turns all that
-arrives into burnt gas: oxygen out of a lean exhaust, into a rich one. Limiting current of a diffusion barrier: H. Dietz,
+The cell is invented: its barrier is so fine that molecules meet its walls and not each other (Knudsen diffusion), so that
+each gas passes in proportion to its share and to the inverse root of its molar mass. The current is what turns all that
+arrives into burnt gas: oxygen pumped out of a lean exhaust, into a rich one. Limiting current of a diffusion barrier: H. Dietz,
 Solid State Ionics 6 (1982) 175-183 (from memory).
 """
 
@@ -19,7 +19,7 @@ WATER_GAS = 3.5
 
 
 def air_fuel_ratio(hydrogen: float, oxygen: float) -> float:
-    """Mass of dry air that just burns a mass of fuel.
+    """Mass of dry air that burns unit mass of fuel completely.
 
     Parameters
     ----------

@@ -19,16 +19,32 @@ from sample_fleet.scenario import CapturePlan, Fleet, Scenario
 from sample_fleet.waveform_files import write_waveform
 
 MANIFEST = (
-    "file", "van_id", "captured_at", "visit", "odometer_km", "coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct",
-    "altitude_m", "closed_loop", "trim_idle_pct", "trim_2500_pct", "fault_codes", "fuel", "recorder", "recorder_serial",
-    "ecu_software", "note",
-)  # fmt: skip
+    "file",
+    "van_id",
+    "captured_at",
+    "visit",
+    "odometer_km",
+    "coolant_c",
+    "intake_air_c",
+    "barometer_kpa",
+    "humidity_pct",
+    "altitude_m",
+    "closed_loop",
+    "trim_idle_pct",
+    "trim_2500_pct",
+    "fault_codes",
+    "fuel",
+    "recorder",
+    "recorder_serial",
+    "ecu_software",
+    "note",
+)
 Progress = Callable[[int, int], None]
 
 
 @dataclass
 class Delivery:
-    """A delivery being written: its folder and manifest rows; `fate` is what intake must make of a row."""
+    """A delivery being written: its folder and manifest rows; `fate` is the outcome intake must give a row."""
 
     name: str
     folder: Path
@@ -87,19 +103,7 @@ def write_fleet(
     write_register(fleet, root / "register")
     inbox = root / "inbox"
     inbox.mkdir(parents=True, exist_ok=True)
-    deliveries: dict[str, Delivery] = {}
-    writers: dict[int, tuple[str, str, str]] = {}  # by identity of the plan: delivery, file, recorder
-    for number, plan in enumerate(fleet.captures):
-        name = _delivery_of(fleet, plan)
-        if name not in deliveries:
-            folder = inbox / f".{name}.writing"
-            shutil.rmtree(folder, ignore_errors=True)
-            (folder / "waveforms").mkdir(parents=True)
-            deliveries[name] = Delivery(name, folder, bool(rng.random() < mix.zipped))
-        form = _form(fleet.depots[fleet.vans[plan.van].depot].name, mix, rng)
-        suffix = "parquet" if form == "parquet" else "csv"
-        file = f"waveforms/{number:05d}-{fleet.vans[plan.van].van_id}.{suffix}"
-        writers[id(plan)] = (name, file, form)
+    deliveries, writers = _lay_out(fleet, inbox, mix, rng)
 
     def run(plans: tuple[CapturePlan, ...], recording: Any, own: np.random.Generator) -> FleetBatch:
         done = simulate_plans(fleet, plans, recording, own)
@@ -141,6 +145,26 @@ def write_fleet(
         _hand_over(deliveries[name], inbox)
     _write_truth(root, fleet, [deliveries[name] for name in order], truth_rows)
     return fleet
+
+
+def _lay_out(
+    fleet: Fleet, inbox: Path, mix: Mix, rng: np.random.Generator
+) -> tuple[dict[str, Delivery], dict[int, tuple[str, str, str]]]:
+    """The deliveries by name, their folders made; and of each plan its delivery, file and format."""
+    deliveries: dict[str, Delivery] = {}
+    writers: dict[int, tuple[str, str, str]] = {}  # by identity of the plan: delivery, file, recorder
+    for number, plan in enumerate(fleet.captures):
+        name = _delivery_of(fleet, plan)
+        if name not in deliveries:
+            folder = inbox / f".{name}.writing"
+            shutil.rmtree(folder, ignore_errors=True)
+            (folder / "waveforms").mkdir(parents=True)
+            deliveries[name] = Delivery(name, folder, bool(rng.random() < mix.zipped))
+        form = _form(fleet.depots[fleet.vans[plan.van].depot].name, mix, rng)
+        suffix = "parquet" if form == "parquet" else "csv"
+        file = f"waveforms/{number:05d}-{fleet.vans[plan.van].van_id}.{suffix}"
+        writers[id(plan)] = (name, file, form)
+    return deliveries, writers
 
 
 def _delivery_of(fleet: Fleet, plan: CapturePlan) -> str:
@@ -282,9 +306,19 @@ def _write_truth(root: Path, fleet: Fleet, deliveries: list[Delivery], captures:
             }
         rows.append(row)
     columns = (
-        "van_id", "family", "depot", "cause", "severity_end", "severity_full", "onset", "profile", "ramp_days",
-        "active_share", "repaired_on", "mended",
-    )  # fmt: skip
+        "van_id",
+        "family",
+        "depot",
+        "cause",
+        "severity_end",
+        "severity_full",
+        "onset",
+        "profile",
+        "ramp_days",
+        "active_share",
+        "repaired_on",
+        "mended",
+    )
     write_csv(root / "truth.csv", columns, rows)
     write_csv(
         root / "truth_rows.csv",

@@ -6,10 +6,11 @@ from typing import Any
 import numpy as np
 
 from data_contracts.family import Family, parse_family
-from sample_fleet.blueprints import blueprints, wideband
+from sample_fleet.blueprints import blueprints
+from sample_fleet.draw_family import draw_family
 from sample_fleet.parameters import Driver, Recorder
 from sample_fleet.simulate import Recording, simulate
-from sample_fleet.vehicle import AirSensor, Control, Engine, OxygenSensor, Vehicle
+from sample_fleet.vehicle import Vehicle
 
 TRANSFER_POINTS = 28
 
@@ -194,8 +195,11 @@ def individual(vehicle: Vehicle, rng: np.random.Generator, scatter: float = 1.0)
     )
     lag = off(0.08)
     oxygen = replace(
-        o, rich_s=o.rich_s * lag * off(0.03), lean_s=o.lean_s * lag * off(0.03), rich_v=o.rich_v * off(0.012),
-    )  # fmt: skip
+        o,
+        rich_s=o.rich_s * lag * off(0.03),
+        lean_s=o.lean_s * lag * off(0.03),
+        rich_v=o.rich_v * off(0.012),
+    )
     air = replace(a, air_gain=a.air_gain * off(0.012), air_lag_s=a.air_lag_s * off(0.08))
     return replace(vehicle, engine=engine, control=control, air_sensor=air, oxygen_sensor=oxygen)
 
@@ -227,7 +231,7 @@ def randomised_family(rng: np.random.Generator, *, wide: bool = True, name: str 
         return calibrated, register_family(calibrated, rng)
 
     while True:
-        calibrated = _draw_family(rng, name)
+        calibrated = calibrate(*draw_family(rng, name))
         batch = simulate(
             [calibrated], rng, recording=Recording(1000.0, 8.0), drivers=Driver(pedal_at_s=1.5, hold_s=1.2)
         )
@@ -238,107 +242,3 @@ def randomised_family(rng: np.random.Generator, *, wide: bool = True, name: str 
         # a healthy snap has the landmarks of the trade: first peak below the main one, a dip, no stall afterwards
         if first < main and 0.3 < run_up < 0.95 and lowest > 0.6 * calibrated.control.idle_rpm:
             return calibrated, register_family(calibrated, rng)
-
-
-def _draw_family(rng: np.random.Generator, name: str) -> Vehicle:
-    def between(low: float, high: float) -> float:
-        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-    litres, cylinders = between(0.9, 3.8), int(rng.choice([3, 4, 4, 5, 6]))
-    turbo = float(rng.random() < 0.4)
-    engine = Engine(
-        displacement_l=litres,
-        cylinders=cylinders,
-        turbo=turbo,
-        banks=2.0 if cylinders == 6 and rng.random() < 0.6 else 1.0,
-        manifold_l=litres * between(1.35, 2.5),
-        duct_l=litres * between(1.2, 2.8) + 2.0 * turbo,
-        box_l=litres * between(2.0, 4.5),
-        throttle_m2=litres * between(6.0e-4, 9.5e-4),
-        duct_inertance_m=between(3e-3, 9e-3),
-        duct_damping=between(0.3, 0.8),
-        duct_drop=between(0.015, 0.06),
-        volumetric_efficiency=between(0.80, 1.0),
-        efficiency_fall=between(0.10, 0.28),
-        efficiency_rpm=between(3400, 5200),
-        temperature_exponent=float(rng.uniform(0.3, 0.9)),
-        compression=between(9.0, 12.5),
-        exhaust_drop=between(0.06, 0.2),
-        friction_kpa=between(58, 92),
-        friction_speed_kpa=between(80, 160),
-        accessories_nm=litres * between(0.9, 1.9),
-        inertia_kg_m2=litres * between(0.065, 0.115),
-        max_free_rpm=between(4400, 6800),
-        limiter_band_rpm=between(80, 300),
-        film_fraction=between(0.1, 0.4),
-        film_s=between(0.2, 0.45),
-        exhaust_pipe_l=between(0.4, 1.8),
-        exhaust_mixing_l=between(0.2, 1.0),
-        boost_kpa=turbo * between(4, 25),
-        boost_lag_s=between(0.6, 1.6),
-        recirculation_pulse=turbo * between(0.04, 0.25),
-        torque_scatter=between(0.03, 0.08),
-        cylinder_scatter=between(0.006, 0.02),
-    )
-    control = Control(
-        idle_rpm=between(620, 920),
-        idle_ignition=float(rng.uniform(0.78, 0.9)),
-        idle_air_gain=between(0.3, 0.9),
-        overrun_air=between(0.15, 0.5),
-        enrichment_lambda=float(rng.uniform(0.85, 0.95)),
-        enrichment_delay_s=float(rng.uniform(0.0, 0.3)),
-        film_compensation=float(rng.uniform(0.5, 0.95)),
-        manifold_model=between(0.8, 1.25),
-        short_gain=between(0.35, 0.9),
-        short_limit=float(rng.uniform(0.15, 0.25)),
-        long_limit=float(rng.uniform(0.15, 0.25)),
-        cut_rpm=between(1600, 2400),
-        resume_rpm=between(1150, 1500),
-        cut_delay_s=float(rng.choice([0.0, rng.uniform(0.1, 0.7)], p=[0.2, 0.8])),
-        plate_in_neutral=float(rng.uniform(0.65, 1.0)),
-        throttle_rate_s=between(0.04, 0.19),
-        trim_learning=float(rng.random() < 0.85),
-        trim_carry=float(rng.choice([1.0, 0.5, 0.0], p=[0.7, 0.2, 0.1])),
-    )
-    kind = str(rng.choice(["volts", "volts", "hertz", "g_s"]))
-    ripple, lag = between(0.02, 0.09), between(0.003, 0.03)
-    idle, peak = float(rng.uniform(0.8, 1.05)), float(rng.uniform(4.45, 4.75))
-    if kind == "volts":
-        noise, step = between(0.003, 0.014), 5.0 / 2 ** int(rng.integers(9, 15))
-        air = AirSensor(
-            air_exponent=between(0.7, 0.95), air_lag_s=lag, air_ripple=ripple, air_noise=noise, air_step=step
-        )
-    elif kind == "hertz":
-        idle, peak = between(1200, 2600), between(6000, 11000)
-        air = AirSensor(
-            air_exponent=between(0.5, 0.75), air_root=1.0, air_noise=between(1, 5), air_step=1.0, air_high=16000.0,
-            air_lag_s=lag, air_ripple=ripple,
-        )  # fmt: skip
-    else:
-        air = AirSensor(
-            air_zero=0.0, air_slope=1.0, air_exponent=1.0, air_root=1.0, air_noise=0.01, air_high=655.35, air_lag_s=lag,
-            air_step=float(rng.choice([0.01, 0.05, 0.1])), air_interval_s=float(rng.choice([0.0, 0.01, 0.02])), air_ripple=ripple,
-        )  # fmt: skip
-    oxygen_kind = str(rng.choice(["wideband", "wideband", "narrowband", "ratio"]))
-    rich = between(0.03, 0.09)
-    characteristic: dict[str, tuple[float, ...]] = {}
-    if oxygen_kind == "narrowband":
-        oxygen = OxygenSensor(
-            narrowband=1, rich_s=between(0.02, 0.05), lean_s=between(0.025, 0.07), second_lag_s=between(0.005, 0.025),
-            rich_v=float(rng.uniform(0.78, 0.92)), lean_v=float(rng.uniform(0.04, 0.14)), switch_width=between(0.004, 0.012),
-        )  # fmt: skip
-    else:
-        oxygen = OxygenSensor(
-            rich_s=rich, lean_s=rich * between(0.8, 1.5), second_lag_s=between(0.003, 0.02), oxygen_noise=between(0.002, 0.008),
-            lag_in_signal=float(rng.random() < 0.4),
-        )  # fmt: skip
-        if oxygen_kind == "ratio":
-            oxygen = replace(
-                oxygen, oxygen_noise=0.002, oxygen_step=2.0 / 65536.0, oxygen_high=8.0,
-                oxygen_interval_s=float(rng.choice([0.0, 0.01])),
-            )  # fmt: skip
-        else:
-            span = between(0.9, 1.8)
-            characteristic = wideband(span + 0.4, span if rng.random() < 0.6 else -span)
-    vehicle = Vehicle(name, engine, control, air, oxygen, kind, oxygen_kind, **characteristic)  # type: ignore[arg-type]
-    return calibrate(vehicle, idle, peak)

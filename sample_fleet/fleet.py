@@ -1,4 +1,4 @@
-"""A planned fleet simulated in memory, batch by batch, on as many threads as asked for."""
+"""A planned fleet simulated in memory, batch by batch, on several threads."""
 
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -129,7 +129,7 @@ def _fault_codes(cause: str, severity: float, trim_idle: float) -> str:
 def simulate_fleet(
     scenario: Scenario, rng: np.random.Generator, *, chunk: int = 96, workers: int = 1
 ) -> Iterator[FleetBatch]:
-    """Plan and simulate a fleet without touching a disk.
+    """Plan and simulate a fleet in memory.
 
     Parameters
     ----------

@@ -34,17 +34,26 @@ def main() -> None:
     import matplotlib as mpl
 
     mpl.use("svg")
-    mpl.rcParams |= {"svg.hashsalt": "sample_fleet", "font.size": 8, "axes.spines.top": False, "axes.spines.right": False,
-                     "path.simplify_threshold": 0.6}  # fmt: skip
+    mpl.rcParams |= {
+        "svg.hashsalt": "sample_fleet",
+        "font.size": 8,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "path.simplify_threshold": 0.6,
+    }
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).with_name("pictures")
     folder.mkdir(parents=True, exist_ok=True)
     families = built_in_families()
 
     def snap(family: str, faults: Faults = HEALTHY) -> Batch:
         return simulate(
-            [families[family]], np.random.default_rng(5), recording=Recording(1000.0, 9.0), faults=faults,
-            recorders=Recorder(needles_per_s=0.3), clean=True,
-        )  # fmt: skip
+            [families[family]],
+            np.random.default_rng(5),
+            recording=Recording(1000.0, 9.0),
+            faults=faults,
+            recorders=Recorder(needles_per_s=0.3),
+            clean=True,
+        )
 
     _draw_healthy(folder / "healthy.svg", {name: snap(name) for name in families})
     _draw_close_up(folder / "close_up.svg", snap("brook-20"))

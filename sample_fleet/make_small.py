@@ -1,7 +1,7 @@
 """Write the small committed fleet: `python -m sample_fleet.make_small [FOLDER]`.
 
 Every state a weekly run can leave a van, an order or the fleet in is planted here, as small as it can be; `truth_states.csv`
-says which. Decisions are those a workshop would tell between two runs, by van, since an order's name is the run's to give.
+says which. Decisions are those a workshop would record between two runs, by van, since the run names the orders.
 """
 
 import shutil
@@ -21,7 +21,7 @@ from sample_fleet.simulate import Recording
 
 SEED = 2
 WEEKS = 14
-# Run as of the first week, tell the decisions, run as of the last.
+# Run as of the first week, record the decisions, run as of the last.
 FIRST_RUN, LAST_RUN = "2026-W11", "2026-W15"
 _DEPOT = {"n": 0, "h": 1, "m": 3, "s": 4}  # north, harbour, mill, south
 DEPOTS = tuple(_DEPOT[letter] for letter in "nmhnmnnnnsnmssnmsn")  # of V001, V002 and so on
@@ -69,7 +69,7 @@ FAULTS = {
     17: planted("exhaust_restricted", 0.4, 10),
 }
 
-# What people told between the two runs; the order is the van's open one.
+# What people recorded between the two runs, each on the van's open order.
 DECISIONS: tuple[dict[str, Any], ...] = (
     {"van_id": "V003", "state": "accepted", "at": "2026-03-17T09:00:00+01:00"},
     {
@@ -98,7 +98,7 @@ DECISIONS: tuple[dict[str, Any], ...] = (
         "reason": "van is needed until May",
     },
 )
-# What the last run must publish of whom; vans without a fault are healthy.
+# What the last run must publish about each van; vans without a fault are healthy.
 STATES: tuple[tuple[str, str], ...] = (
     ("now", "V007"),
     ("plan", "V009"),
@@ -132,7 +132,7 @@ def tables() -> dict[str, dict[str, Any]]:
 
 
 def small_scenario() -> Scenario:
-    """What the small fleet lives through."""
+    """The small fleet's scenario."""
     return Scenario(
         vans=len(DEPOTS),
         weeks=WEEKS,

@@ -1,4 +1,4 @@
-"""Everything beside the van that shapes one capture, and the packing of it all.
+"""Everything besides the van that shapes one capture, packed for the kernel.
 
 `pack` lays them side by side in one NumPy record per capture, which is what the kernel reads.
 Field names are unique over all dataclasses, since they become the fields of that record.
@@ -185,8 +185,14 @@ def pack(
         zip(vehicles, surroundings, drivers, recorders, strict=True)
     ):
         parts = (
-            vehicle.engine, vehicle.control, vehicle.air_sensor, vehicle.oxygen_sensor, around, driver, recorder,
-        )  # fmt: skip
+            vehicle.engine,
+            vehicle.control,
+            vehicle.air_sensor,
+            vehicle.oxygen_sensor,
+            around,
+            driver,
+            recorder,
+        )
         runs[i] = sum((getter(part) for getter, part in zip(getters, parts, strict=True)), ())
         ratio[i], signal[i] = _characteristic(vehicle)
     return runs, ratio, signal

@@ -87,9 +87,11 @@ def _plan_depots(scenario: Scenario, rng: np.random.Generator) -> tuple[Depot, .
     depots = []
     for number, (name, altitude) in enumerate(list(zip(_PLACES, scenario.altitudes, strict=True))[: scenario.depots]):
         sea_level = 101.4 + scenario.weather * (0.85 * region_p + 0.25 * _wander(days, rng, 0.6))
-        air = 10.5 - 0.0065 * altitude + scenario.weather * (
-            8.5 * season + 3.0 * region_t + 1.2 * _wander(days, rng, 0.5)
-        )  # fmt: skip
+        air = (
+            10.5
+            - 0.0065 * altitude
+            + scenario.weather * (8.5 * season + 3.0 * region_t + 1.2 * _wander(days, rng, 0.5))
+        )
         barometer = sea_level * (1.0 - 2.25577e-5 * altitude) ** 5.25588  # ISO 2533 barometric formula
         humidity = np.clip(72.0 - 8.0 * season + 10.0 * _wander(days, rng, 0.5), 25.0, 100.0)
         size = scenario.recorder_errors
@@ -125,9 +127,10 @@ def _deal_faults(
         cause = str(causes[turn % len(causes)])
         turn += 1
         fitting = [
-            van for van in order
+            van
+            for van in order
             if not CAUSES[cause].turbo_only or blueprints[names[van % len(names)]].engine.turbo > 0.5
-        ]  # fmt: skip
+        ]
         if not fitting:
             continue
         van = fitting[0]
@@ -305,7 +308,7 @@ def _foot(
 def _written_down(
     scenario: Scenario, depot: Depot, van: Van, around: Surroundings, week: int, cold: bool, rng: np.random.Generator
 ) -> dict[str, Any]:
-    """What the technician notes; trims are filled in from the simulation, None is left empty."""
+    """What the technician writes down; trims come from the simulation, None stays empty."""
 
     def noted(value: Any, share: float = scenario.missing) -> Any:
         return None if rng.random() < share else value

@@ -1,4 +1,4 @@
-"""Types of what compiled functions are handed."""
+"""Types of the arguments of compiled functions."""
 
 from typing import Any, TypeAlias
 

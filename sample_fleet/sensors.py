@@ -1,4 +1,4 @@
-"""From the physics to what a recorder holds: transfer, lag, range, steps, noise, needles, hum, bus repetition."""
+"""From the physics to what a recorder stores: transfer, lag, range, steps, noise, ignition spikes, hum, bus repetition."""
 
 # mypy: disable-error-code="no-any-return"
 # (fields of a compiled record are Any)
@@ -38,7 +38,7 @@ def oxygen_raw(r: Record, ratio: FloatArray, signal: FloatArray, richness: float
 
 @njit(cache=True, nogil=True)
 def interference(r: Record, seed: SeedArray, rate: float, needles: FloatArray, samples: int) -> None:
-    """Ignition needles on the leads, one or two samples wide. [V], written to `needles`"""
+    """Ignition spikes picked up by the leads, one or two samples wide. [V], written to `needles`"""
     for j in range(samples):
         needles[j] = 0.0
     if r.needles_per_s <= 0.0:

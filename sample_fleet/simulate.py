@@ -9,7 +9,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform, make_waveform
-from sample_fleet.engine import EVENTS, FUEL, PLATE, RPM, RUN_IN_S, SAID, SPEED, TRACES, run_engine
+from sample_fleet.engine import run_engine
+from sample_fleet.engine_state import EVENTS, FUEL, PLATE, RPM, RUN_IN_S, SAID, SPEED, TRACES
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle, pack, pack_faults
 from sample_fleet.record import FloatArray, SeedArray
 from sample_fleet.sensors import interference, record_air, record_oxygen
@@ -139,9 +140,20 @@ def _run_rows(
         for bank in range(2):
             if bank < r.banks:
                 record_oxygen(
-                    r, f, on_bank(r, f, bank), ratio[row], signal[row], volts[row, 1], gas[bank], step, run_in, every,
-                    needles, seed, oxygen[row, bank],
-                )  # fmt: skip
+                    r,
+                    f,
+                    on_bank(r, f, bank),
+                    ratio[row],
+                    signal[row],
+                    volts[row, 1],
+                    gas[bank],
+                    step,
+                    run_in,
+                    every,
+                    needles,
+                    seed,
+                    oxygen[row, bank],
+                )
             else:
                 oxygen[row, bank, :] = np.nan
         landmarks(r, f, traces, events, rate, truth[row])
@@ -218,9 +230,21 @@ def simulate(
     truth = np.empty((count, len(TRUTH_FIELDS)))
     if count:
         _run_rows(
-            runs, now, settled, seeds, ratio, signal, volts.reshape(count, 2), float(rate), every,
-            airflow, oxygen, extras, truth, kept,
-        )  # fmt: skip
+            runs,
+            now,
+            settled,
+            seeds,
+            ratio,
+            signal,
+            volts.reshape(count, 2),
+            float(rate),
+            every,
+            airflow,
+            oxygen,
+            extras,
+            truth,
+            kept,
+        )
     return Batch(
         tuple(vehicles),
         recording,

@@ -1,7 +1,7 @@
 """A fleet of readings without waveforms: vans, weather, repeats and planted faults, with another structure than models/ assumes.
 
-Heavy-tailed noise, a wandering level, recorders with offsets and a yearly season that moves quantities in ways nobody told
-the models: what tracking must stand, with the truth beside it.
+Heavy-tailed noise, a wandering level, recorders with offsets and a yearly season that moves quantities in ways the models
+know nothing of: what tracking must withstand, with the truth beside it.
 """
 
 from collections.abc import Mapping
@@ -18,27 +18,36 @@ from data_contracts.weeks import week_of
 
 FAMILIES_TABLE = {
     "heron-16": {
-        "displacement_l": 1.6, "cylinders": 4, "aspiration": "natural", "max_free_rpm": 6000,
+        "displacement_l": 1.6,
+        "cylinders": 4,
+        "aspiration": "natural",
+        "max_free_rpm": 6000,
         "airflow_sensor": {"kind": "g_s"},
         "main_peak": {"expected_g_s": 62.0, "low_limit_g_s": 54.0},
         "lambda_sensor": {"kind": "ratio"},
         "lambda_response": {"expected_time_constant_s": 0.05, "time_constant_limit_s": 0.12},
     },
     "heron-16t": {
-        "displacement_l": 1.6, "cylinders": 4, "aspiration": "turbo", "max_free_rpm": 5800,
+        "displacement_l": 1.6,
+        "cylinders": 4,
+        "aspiration": "turbo",
+        "max_free_rpm": 5800,
         "airflow_sensor": {"kind": "g_s"},
         "main_peak": {"expected_g_s": 66.0, "low_limit_g_s": 57.0, "high_limit_g_s": 78.0},
         "lambda_sensor": {"kind": "ratio"},
         "lambda_response": {"expected_time_constant_s": 0.045, "time_constant_limit_s": 0.11},
     },
     "teal-12": {
-        "displacement_l": 1.2, "cylinders": 3, "aspiration": "natural", "max_free_rpm": 6200,
+        "displacement_l": 1.2,
+        "cylinders": 3,
+        "aspiration": "natural",
+        "max_free_rpm": 6200,
         "airflow_sensor": {"kind": "g_s"},
         "main_peak": {"expected_g_s": 44.0, "low_limit_g_s": 38.0},
         "lambda_sensor": {"kind": "none"},
         "lambda_response": {},
     },
-}  # fmt: skip
+}
 
 # quantity: level, spread of vans, visit scatter, repeat scatter, season swing; relative (log) or absolute.
 _RELATIVE = {
@@ -65,12 +74,19 @@ _ABSOLUTE = {
 
 # Faults at severity 1: relative for the first table's quantities, absolute for the second's.
 FAULTS: dict[str, dict[str, float]] = {
-    "sensor_low": {"main_peak_g_s": -0.25, "first_peak_g_s": -0.2, "idle_g_s": -0.12, "lambda_full_throttle": 0.05, "trim_2500_pct": 8.0, "trim_idle_pct": 4.0},
+    "sensor_low": {
+        "main_peak_g_s": -0.25,
+        "first_peak_g_s": -0.2,
+        "idle_g_s": -0.12,
+        "lambda_full_throttle": 0.05,
+        "trim_2500_pct": 8.0,
+        "trim_idle_pct": 4.0,
+    },
     "restricted": {"main_peak_g_s": -0.2, "run_up_time_s": 0.15},
     "lambda_slow": {"lambda_to_rich_time_constant_s": 3.0, "lambda_to_lean_time_constant_s": 3.0},
     "lean": {"lambda_full_throttle": 0.12, "trim_idle_pct": 8.0, "trim_2500_pct": 8.0, "tip_in_lean_blip": 0.06},
     "leak": {"idle_g_s": -0.4, "trim_idle_pct": 15.0, "trim_2500_pct": 4.0},
-}  # fmt: skip
+}
 
 
 def families() -> dict[str, Family]:

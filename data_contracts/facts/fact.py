@@ -1,4 +1,4 @@
-"""One fact: a code, the quantity it is about, numbers and names; and what each field of a fact holds."""
+"""Facts: a code, the quantity it is about, numbers and names; and the fields a fact may have."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -59,7 +59,7 @@ NUMBERS: dict[str, str] = {
     "in_fleet": "whole",
     "fleet_findings": "whole",
 }
-"""Every number a fact may have, and the kind it is shown as: see `data_contracts/facts/numerals.py`."""
+"""Every number a fact may have, and the kind of text it is shown as: see `data_contracts/facts/say.py`."""
 
 WORDS: dict[str, str] = {
     "since": "name",  # ISO week
@@ -74,8 +74,8 @@ WORDS: dict[str, str] = {
     "second_cause": "cause",
     "test": "test",
     "feature": "feature",  # a name of data_contracts/features.py
-    "scale": "choice",  # relative, times, scatter, plain, richer or count: how the two below are told
-    "seen": "choice",  # as_expected, level or change: what is told of the quantity
+    "scale": "choice",  # relative, times, scatter, plain, richer or count: the scale of the two below
+    "seen": "choice",  # as_expected, level or change: what the sentence gives of the quantity
     "outcome": "outcome",  # restored, closer, unchanged or worse
     "family": "name",
     "depot": "name",
@@ -89,12 +89,12 @@ WORDS: dict[str, str] = {
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
 }
-"""Every name a fact may have, and the kind it is shown as."""
+"""Every name a fact may have, and the kind of text it is shown as."""
 
 ANOMALY = "anomaly"
-"""Flag of a van whose readings are unlike a healthy van's only together."""
+"""Flag of a van whose readings are unlike a healthy van's, though no single quantity is."""
 UNSTEADY = "unsteady_"
-"""Flag, before a quantity whose repeats disagree more than is usual."""
+"""Prefix of a flag: the repeats of the quantity after it disagree more than is usual."""
 
 
 @dataclass(frozen=True)
@@ -149,11 +149,27 @@ class Fact:
 
     @classmethod
     def from_row(cls, row: Mapping[str, Any]) -> Self:
-        """A fact from an element of a column of facts."""
+        """A fact from an element of a column of facts.
+
+        Parameters
+        ----------
+        row : mapping
+            Keys code, quantity, numbers and words, as `row` writes them.
+
+        Returns
+        -------
+        Fact
+        """
         return cls(str(row["code"]), row.get("quantity"), dict(row.get("numbers") or {}), dict(row.get("words") or {}))
 
     def row(self) -> dict[str, Any]:
-        """As an element of a column of facts."""
+        """The fact as an element of a column of facts.
+
+        Returns
+        -------
+        dict
+            Keys code, quantity, numbers and words.
+        """
         return {
             "code": self.code,
             "quantity": self.quantity,

@@ -48,12 +48,12 @@ def rough(value: float) -> str:
 
 
 def share(probability: float) -> str:
-    """A probability for people; what rests on a model is never certain.
+    """A probability in per cent; one that rests on a model is never shown as certain.
 
     Parameters
     ----------
     probability : float
-        In [0, 1].
+        In [0, 1]. [1]
 
     Returns
     -------
@@ -66,15 +66,47 @@ def share(probability: float) -> str:
 
 
 def counted(value: float) -> str:
-    """A whole number, thousands apart."""
+    """A whole number, with a comma every three digits.
+
+    Parameters
+    ----------
+    value : float
+        The number. [any unit]
+
+    Returns
+    -------
+    str
+    """
     return f"{value:,.0f}"
 
 
 def in_language(number: str, language: str) -> str:
-    """A number of this module as a language writes it."""
+    """A number written by this module, in the notation of a language.
+
+    Parameters
+    ----------
+    number : str
+        As `plain`, `rough`, `share` or `counted` returns it.
+    language : str
+        One of `data_contracts.bilingual.LANGUAGES`.
+
+    Returns
+    -------
+    str
+    """
     return number.translate(_MARKS.get(language, {}))
 
 
 def is_number(value: float | None) -> bool:
-    """Whether there is a number to show."""
+    """Whether there is a number to show.
+
+    Parameters
+    ----------
+    value : float or None
+        The number; NaN counts as none. [any unit]
+
+    Returns
+    -------
+    bool
+    """
     return value is not None and not math.isnan(value)

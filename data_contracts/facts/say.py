@@ -1,4 +1,4 @@
-"""Facts as sentences, in a reader's language and units: the one place where words are made of what a run found out."""
+"""Facts as sentences, in a reader's language and units: the only place where facts become words."""
 
 import re
 from collections.abc import Callable, Iterable, Mapping
@@ -17,7 +17,7 @@ from data_contracts.units import shown
 
 _CLAUSE = re.compile(r"\[([^\]]*)\]")
 _PLACE = re.compile(r"\{(\w+)\}")
-# Quantities whose change is told in per cent of what is expected: flows, masses and times.
+# Units whose changes are given in per cent of the expected value: flows, masses and times.
 _RELATIVE_UNITS = frozenset({"g/s", "mg", "s"})
 
 
@@ -55,12 +55,12 @@ def say(fact: Fact, language: str = "en", units: str = "metric") -> str:
 
 
 def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: str = "metric") -> list[str]:
-    """What a row of a table says in a column, in a reader's language.
+    """Sentences of one column of a table's row, in a reader's language.
 
     Parameters
     ----------
     row : mapping
-        A row with the column, and the facts it is said from where it has them.
+        A row with the column and, where it has them, the facts behind it.
     column : str
         A column of `SAID_FROM`.
     language, units : str
@@ -69,7 +69,7 @@ def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: 
     Returns
     -------
     list of str
-        The stored text where there are no facts, such as in a row an older version wrote; empty where there is none either.
+        The stored text where there are no facts, as in a row of an older version; empty where there is neither.
     """
     facts = row.get(SAID_FROM[column])
     if facts and all(fact["code"] in FACTS for fact in facts):
@@ -79,12 +79,38 @@ def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: 
 
 
 def sentence(row: Mapping[str, Any], column: str, language: str = "en", units: str = "metric") -> str:
-    """The same as one text; see `sentences`."""
+    """What a row says in a column, as one text; see `sentences`.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of a table.
+    column : str
+        A column of `SAID_FROM`.
+    language, units : str
+        As for `say`.
+
+    Returns
+    -------
+    str
+    """
     return joined(sentences(row, column, language, units), column)
 
 
 def joined(told: Iterable[str], column: str) -> str:
-    """Sentences of a column as one text."""
+    """The sentences of a column as one text.
+
+    Parameters
+    ----------
+    told : iterable of str
+        The sentences.
+    column : str
+        Their column; the clauses of `plan_note` are set apart by semicolons.
+
+    Returns
+    -------
+    str
+    """
     return ("; " if column == "plan_note" else " ").join(told)
 
 
@@ -103,20 +129,30 @@ SAID_FROM: dict[str, str] = {
 
 
 def capital(text: str) -> str:
-    """First letter up, the rest as it is."""
+    """The text with its first letter in upper case.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+    """
     return text[:1].upper() + text[1:]
 
 
 @dataclass(frozen=True)
 class _Telling:
-    """The places of one fact's sentence."""
+    """Fills the places of one fact's sentence."""
 
     fact: Fact
     language: str
     units: str
 
     def filled(self, part: str) -> str | None:
-        """A part of a sentence with its places filled; None where one is empty."""
+        """Text of a part of the sentence; None where one of its places is empty."""
         pieces = _PLACE.split(part)
         for number in range(1, len(pieces), 2):
             name = pieces[number]
@@ -127,7 +163,7 @@ class _Telling:
         return "".join(pieces)
 
     def place(self, name: str) -> str | None:
-        """One place: what is made of several fields, a number, or a name; None where the fact has it not."""
+        """Text of one place: a number, a name, or what is made of several fields; None where the fact does not have it."""
         if name in _MADE:
             return _MADE[name](self)
         if name in NUMBERS:
@@ -137,16 +173,19 @@ class _Telling:
         return None if word is None else _WORD_KINDS[WORDS[name]](self, word)
 
     def phrase(self, key: str, **places: str) -> str:
+        """A phrase of `PHRASES`, with its places filled."""
         return PHRASES[key].in_language(self.language).format(**places)
 
     def number(self, text: str) -> str:
+        """A number in the notation of the language."""
         return in_language(text, self.language)
 
     def name_of(self, quantity: str) -> str:
+        """Short name of a quantity."""
         return words_for(quantity, self.language)
 
     def inside(self, words: Words) -> str:
-        """An instruction of the contract inside a sentence."""
+        """An instruction of the contract, as it reads inside a sentence."""
         told = words.in_language(self.language)
         return told[:1].lower() + told[1:] if self.language == "en" else told
 
@@ -154,23 +193,27 @@ class _Telling:
 
     @property
     def unit(self) -> str:
+        """Unit of the fact's quantity; "1" for a ratio, a count or no quantity."""
         quantity = self.fact.quantity or ""
         return QUANTITIES[quantity].unit if quantity in QUANTITIES else "1"
 
     def with_unit(self, text: str, *, difference: bool = False) -> str:
+        """A number with the unit of the quantity; a difference in per cent becomes percentage points."""
         if self.unit == "1":
             return self.number(text)
         unit = self.phrase("points") if difference and self.unit == "%" else shown(self.unit, self.units).unit
         return f"{self.number(text)} {unit}"
 
     def level(self, value: float) -> float:
+        """A value of the quantity in the reader's unit."""
         return shown(self.unit, self.units).value(value)
 
     def difference(self, value: float) -> float:
+        """A difference of the quantity in the reader's unit."""
         return shown(self.unit, self.units).difference(value)
 
     def apart(self, value: float, reference: float) -> str:
-        """How far a value is from another: per cent for flows and times, else in the unit; per cent differ in points."""
+        """How far a value is from a reference: per cent for flows, masses and times, otherwise in the unit."""
         side = "above" if value > reference else "below"
         if self.unit in _RELATIVE_UNITS and abs(reference) > 1e-9:
             return self.phrase(side, amount=self.number(f"{100.0 * abs(value / reference - 1.0):.1f} %"))
@@ -178,7 +221,7 @@ class _Telling:
         return self.phrase(side, amount=self.with_unit(amount, difference=True))
 
     def moved(self, value: float) -> str:
-        """A movement on the scale it is told on."""
+        """A movement, on the scale the fact names."""
         scale = self.fact.words["scale"]
         if scale == "relative":
             return self._side(value, self.number(f"{abs(value) * 100:.0f} %"))

@@ -1,8 +1,8 @@
-"""Every code of a fact: the fields it has, and its sentence in every language.
+"""Codes of facts: the fields of each, and its sentence in every language.
 
-A sentence has places in braces, named after the fields or after what `data_contracts/facts/say.py` makes of several; a
-place that begins with a capital begins the sentence. What stands in square brackets is left out where a place in it is
-empty; parts of it with a bar between are set with commas.
+Places in braces are named after the fields, or after text that `data_contracts/facts/say.py` makes from several fields. A
+place whose name begins with a capital is written with a capital. Text in square brackets is left out where a place in it is
+empty; parts of it separated by a bar are joined with commas.
 """
 
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ from data_contracts.bilingual import Words
 
 @dataclass(frozen=True)
 class Saying:
-    """One code.
+    """One code of a fact, with its sentence.
 
     Attributes
     ----------
@@ -124,7 +124,7 @@ _REASONS = (
     ),
 )
 
-# What a week says of no single van.
+# Notices of a week about no single van.
 _NOTICES = (
     _of_quantity(
         "moved_together",
@@ -180,7 +180,7 @@ _NOTICES = (
     ),
 )
 
-# What speaks for and against a cause.
+# Evidence for a cause.
 _EVIDENCE = (
     _of_quantity(
         "as_cause_would",
@@ -198,7 +198,7 @@ _EVIDENCE = (
     ),
 )
 
-# What an order says: why, what to do, what it is worth, and when.
+# Orders: why, what to do, and what it is worth. Their notes in the plan follow.
 _ORDERS = (
     _saying("stands_out", "The van stands out from its family.", "Das Fahrzeug hebt sich von seiner Motorfamilie ab."),
     _saying(
@@ -337,7 +337,7 @@ _PLAN = (
     ),
 )
 
-# What a repair did, and what findings of the workshops moved.
+# Proof of repairs, and what was learned from findings of the workshops.
 _AFTERWARDS = (
     _of_quantity(
         "repair_compared",

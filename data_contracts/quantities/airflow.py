@@ -8,16 +8,16 @@ _AIR_PATH: tuple[RepairKind, ...] = ("air_path", "air_leak", "exhaust")
 _VOLTS = ("volts",)
 
 _IDLE = Method(
-    "Mean over the steady flow before the opening, at most 3 s, ending short of the first departure from it.", IDLE
+    "Mean over the steady flow before the opening, at most 3 s, ending before the first departure from it.", IDLE
 )
 _FIRST_PEAK = Method(
     "Top of the earliest rise of the fast trace, within 0.6 s of the opening, that falls by more than 5 % of the snap's "
     f"height and recovers; level by a parabola over ±12.5 ms. {SMOOTH}",
     LEVEL,
 )
-_DIP = Method("Bottom of the fall behind the first peak, above 1.5 times idle; level by a parabola over ±20 ms.", LEVEL)
+_DIP = Method("Bottom of the fall after the first peak, above 1.5 times idle; level by a parabola over ±20 ms.", LEVEL)
 _MAIN_PEAK = Method(
-    "After the dip and before the fall, the mean over the stretch around the highest point in which the slow trace stays within 0.5 % (and "
+    "Between the dip and the fall: the mean over the stretch around the highest point in which the slow trace stays within 0.5 % (and "
     "four standard deviations of its noise) of it; where that is shorter than 0.08 s, a tapered parabola over 80 ms. A flow that still "
     f"climbs at the release is marked as a lower bound. {SMOOTH}",
     LEVEL,
@@ -27,8 +27,8 @@ _RELEASE = Method(
     CROSSING,
 )
 _PULSE = Method(
-    "Of the fast trace within 0.6 s of the release the peak that stands highest above both valleys beside it, its height above the "
-    "one behind it, at most twice what it stands above both.",
+    "The peak of the fast trace, within 0.6 s of the release, that stands highest above both valleys beside it. Its height is that "
+    "above the later valley, at most twice its height above both.",
     LEVEL,
 )
 
@@ -67,8 +67,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=10.0),
         Method(
-            "Where the fast trace passes half the height from idle to the first peak; with no first peak, the level at which the "
-            f"first rise has lost four fifths of its steepness (half of it in a log below 50 Hz). {SMOOTH}",
+            "Where the fast trace crosses half the height from idle to the first peak; without a first peak, half the height to the "
+            f"level at which the slope of the first rise has fallen by four fifths (by half in a log below 50 Hz). {SMOOTH}",
             CROSSING,
         ),
         landmark="opening",
@@ -157,7 +157,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=200.0, hold_s=0.3),
         Method(
             f"Falls of the slow trace in the climb by more than 3 % of the main peak that rise again. {SMOOTH}",
-            "That of a count: what noise alone could add or hide.",
+            "That of a count: falls that noise alone could add or hide.",
         ),
     ),
     Quantity(
@@ -194,9 +194,8 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=50.0, hold_s=0.3),
         Method(
-            "The main peak times (reference pressure / station pressure)^a times (air temperature / reference temperature)^b, with dry "
-            "air's share of the moist air. The first reading uses a = 1 and b = 1/2; tracking re-estimates both per family from the "
-            "fleet's own data.",
+            "The main peak times (reference pressure / station pressure)^a times (air temperature / reference temperature)^b, corrected "
+            "for humidity. The first reading uses a = 1 and b = 1/2; tracking re-estimates both per family from the fleet's own data.",
             "That of the main peak, of the recorded conditions (wider where they were estimated from depot neighbours, season or "
             "altitude) and of both exponents.",
             "Pressure over the root of temperature: flow through an open throttle (SAE J1349); moist air after CIPM-2007; "

@@ -6,9 +6,9 @@ from data_contracts.quantities.record import Method, Need, Quantity, Tracking
 
 _SPEED = Method(
     "From the engine-speed channel; without one, from the firing ripple on the air-mass trace: the strongest line of a tapered spectrum, "
-    "given only where it stands clear of the rest. At a main peak to which the flow still rises, the speed of the window is carried to it "
-    "by half of what the flow gains: the speed may rise with it or stand at its limit.",
-    "Of the channel its step and unrest; of the ripple the width of its line against the noise beside it.",
+    "given only where it stands clear of the rest. Where the flow still rises to the main peak, the speed of the window is raised by half "
+    "the relative rise of the flow: the speed may rise with it or be at its limit.",
+    "Of a channel its step and its scatter; of the ripple the width of its line against the noise beside it.",
     "Four-stroke firing frequency: speed / 60 × cylinders / 2.",
 )
 
@@ -44,7 +44,7 @@ ENGINE: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=50.0, hold_s=0.3),
         Method(
             "From the opening until the recorded speed reaches 97 % of its highest; without a speed channel, until the slow flow first reaches 95 % "
-            "of the main peak after the dip. Not given where the flow is there within 0.15 s, which is the manifold filling.",
+            "of the main peak after the dip. Not given where the flow gets there within 0.15 s, which is the manifold filling.",
             CROSSING,
         ),
         tracking=Tracking("log", 0.05, ("air_path", "air_leak", "ignition", "exhaust"), repeats_charted=True),
@@ -57,8 +57,8 @@ ENGINE: tuple[Quantity, ...] = (
         Words("air mass per revolution at the main peak", "Luftmasse je Umdrehung an der Hauptspitze"),
         Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True),
         Method(
-            "Flow at the main peak over revolutions per second there.",
-            "That of flow and speed together.",
+            "Flow at the main peak divided by revolutions per second there.",
+            "That of flow and speed combined.",
             "Definition.",
         ),
         tracking=Tracking(
@@ -80,8 +80,8 @@ ENGINE: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=1000.0, hold_s=0.3, conditions=("intake_air_c",), or_speed_channel=True),
         Method(
-            "Flow per revolution over what half the displacement holds at the density of the intake air.",
-            "That of flow, speed, pressure and air temperature together.",
+            "Flow per revolution divided by the mass of intake air in half the displacement.",
+            "That of flow, speed, pressure and air temperature combined.",
             "Speed–density form for four strokes, m = VE · ρ · V · N / 2; density after CIPM-2007.",
         ),
     ),

@@ -7,7 +7,7 @@ from data_contracts.quantities.record import Method, Need, Quantity, RegisterFig
 _MIXTURE: tuple[RepairKind, ...] = ("air_leak", "fuel", "ignition", "lambda", "exhaust")
 _LEVELS: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "ignition", "lambda", "exhaust")
 _RESPONSE: tuple[RepairKind, ...] = ("lambda", "exhaust")
-# Read with film and mixing on top of the sensor. Common practice (2026-11-25).
+# A snap reads wall film and mixing on top of the sensor. Common practice, no source (2026-11-25).
 _SENSOR_ALONE = RegisterFigure("time_constant", spread=1.0)
 _RATIO = ("wideband", "ratio")
 _SIGNAL = ("narrowband", "wideband")
@@ -19,45 +19,47 @@ _IDLE = Method(
 _LEAN_BLIP = Method(
     "Deepest lean excursion from the idle level between the opening and the response to rich, and its length at half depth. "
     "Narrowband: as a part of the signal's swing.",
-    "Noise of the trace and the wander that the idle itself shows.",
+    "Noise of the trace, and the wander of the idle.",
 )
 _FULL_THROTTLE = Method(
-    "Mean of what was recorded over the last 0.2 s of the hold, to 0.04 s before the release; over less of it where the response "
-    "came late. Nothing is extrapolated.",
-    LAMBDA_LEVEL + " Its drift over 0.02 s is added for where the stretch ends.",
+    "Mean as recorded over the last 0.2 s of the hold, to 0.04 s before the release; over a shorter stretch where the response came "
+    "late. Nothing is extrapolated.",
+    LAMBDA_LEVEL + " The drift over 0.02 s is added, for the end of the stretch.",
 )
 _FUEL_CUT = Method(
-    "Mean of the plateau after the release, from four time constants into the response to lean; given where lambda rose far above idle. At "
-    "the end of the characteristic the ratio is censored and only volts are given.",
+    "Mean of the plateau after the release, from four time constants into the response to lean on; given where lambda rose far above idle. "
+    "At the end of the characteristic the ratio is censored and only volts are given.",
     LAMBDA_LEVEL,
 )
 _TO_RICH = Method(
     "First-order response with a dead time, fitted to the largest rise of richness from the opening to 0.04 s before the release, where the "
-    "mixture answers the lifting foot, in the quantity (signal, 1/lambda or lambda) in which the sensor's lag is linear. Apparent: transport, fuel film and control are in it.",
+    "mixture starts to respond to the lifting pedal, in the quantity (signal, 1/lambda or lambda) in which the sensor's lag is linear. "
+    "Apparent: transport, fuel film and control are included.",
     FIT,
     TWO_POINT,
 )
 _TO_LEAN = Method(
-    "First-order response with a dead time, fitted to the largest fall of richness after the release, from the knee before its "
-    "steepest part where the mixture came back from the rich spike of the lifted foot first, and to the shoulder behind it where it then "
-    "goes on, in the quantity in which the sensor's lag is linear; none where the record ends before fuel is cut. Apparent: the delay "
-    "of fuel cut, transport and control are in it.",
+    "First-order response with a dead time, fitted to the largest fall of richness after the release, in the quantity in which the "
+    "sensor's lag is linear. Where the mixture first returns from the rich spike of the lifted pedal, the fit begins at the knee before the "
+    "steepest part; where the fall continues later, it ends at the shoulder after it. None where the record ends before fuel is cut. "
+    "Apparent: the delay of fuel cut, transport and control are included.",
     FIT,
     TWO_POINT,
 )
 _SWITCH = Method(
-    "Narrowband sensors: time from 10 % to 90 % of the edge between its turn and the level reached, read from twice as long after its end.",
+    "Narrowband sensors: time from 10 % to 90 % of the edge between its start and the level reached, which is read from twice the length of "
+    "the edge after its end.",
     CROSSING,
 )
-_NEEDLES = Method(
-    "Short falls of richness in the settled part of the hold, below the upper quartile of their surroundings, that stand clear of the "
-    "noise; and their median size. Needles too quick for the sensor are electrical and count apart.",
-    "What noise alone could add or hide, and the scatter of the sizes.",
+_LEAN_DIPS = Method(
+    "Lean dips: short falls of richness in the settled part of the hold, below the upper quartile of their surroundings, that stand clear "
+    "of the noise; and their median size. Spikes too fast for the sensor are electrical and are counted separately.",
+    "Dips that noise alone could add or hide, and the scatter of the sizes.",
 )
-_NEEDLE_BEAT = Method(
-    "Where the middle one of the lean needles has its top; and the standard deviation of the gaps between them over their mean, from "
-    "four needles on: near 0 where they keep a beat (one cylinder, one rotation), near 1 where each comes by chance (air in the fuel).",
-    "That of the smoothing, of a median and of a coefficient of variation of so few gaps.",
+_DIP_REGULARITY = Method(
+    "Time of the middle lean dip, at its deepest point; and the coefficient of variation of the gaps between dips, for four dips or more: "
+    "near 0 where they are regular (one cylinder, one rotation), near 1 where they are random (air in the fuel).",
+    "That of the smoothing, of a median, and of a coefficient of variation of few gaps.",
 )
 
 LAMBDA_TRACE: tuple[Quantity, ...] = (
@@ -166,8 +168,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         ),
         Need("lambda", rate_hz=20.0, hold_s=0.6, kinds=_RATIO),
         Method(
-            "Slope of the same stretch from where the response has settled, less what the identified response still has to go.",
-            LAMBDA_LEVEL + " A part of the response that was taken out is added.",
+            "Slope of the same stretch from where the response has settled, less the rest of the identified response.",
+            LAMBDA_LEVEL + " A part of that correction is added.",
         ),
         banked=True,
         tracking=Tracking("plain", 0.01, _MIXTURE, repeats_charted=True),
@@ -287,11 +289,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("lean needles under load", "magere Nadeln"),
         Words(
-            "count of lean needles under load that the sensor's lag allows",
+            "count of lean dips (needles) under load that are slow enough for the sensor",
             "Zahl der mageren Nadeln unter Last, die die Trägheit der Sonde zulässt",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLES,
+        _LEAN_DIPS,
         banked=True,
         tracking=Tracking("root", 0.25, _MIXTURE),
     ),
@@ -305,7 +307,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "mittlere Größe der mageren Nadeln in Lambda (Sprungsonde: als Anteil des Hubs)",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLES,
+        _LEAN_DIPS,
         banked=True,
     ),
     Quantity(
@@ -318,7 +320,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "Zeit vom Öffnen bis zur mittleren der mageren Nadeln",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLE_BEAT,
+        _DIP_REGULARITY,
         banked=True,
     ),
     Quantity(
@@ -327,11 +329,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("irregularity of lean needles", "Unregelmäßigkeit der mageren Nadeln"),
         Words(
-            "scatter of the gaps between lean needles over their mean: near 0 where they keep a beat, near 1 where they come by chance",
+            "scatter of the gaps between lean needles over their mean: near 0 where they are regular, near 1 where they are random",
             "Streuung der Abstände magerer Nadeln durch ihr Mittel: nahe 0 im Takt, nahe 1 wo sie zufällig kommen",
         ),
         Need("lambda", rate_hz=100.0, hold_s=0.3),
-        _NEEDLE_BEAT,
+        _DIP_REGULARITY,
         banked=True,
     ),
     Quantity(
@@ -340,12 +342,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         "lambda",
         Words("electrical needles", "elektrische Nadeln"),
         Words(
-            "count of needles quicker than the sensor's own lag",
+            "count of electrical spikes, faster than the sensor's own lag",
             "Zahl der Nadeln, die schneller sind als die Sonde selbst",
         ),
         Need("lambda", rate_hz=500.0, hold_s=0.3),
         Method(
-            "Needles up and back faster than a lambda sensor can move, over the whole record.",
+            "Electrical spikes: up and back faster than a lambda sensor can follow, over the whole record.",
             "That of rounding a count.",
         ),
         banked=True,
@@ -361,9 +363,9 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         ),
         Need("lambda", rate_hz=50.0, before_s=0.5, snap=False),
         Method(
-            "Amplitude of the lambda trace at idle at once per two turns of the crank, from the idle speed.",
-            "Noise of the trace at that frequency, with its memory.",
-            "A four-stroke cylinder fires once in two turns.",
+            "Amplitude of the lambda trace at idle at the frequency of one engine cycle (two revolutions), from the idle speed.",
+            "Noise of the trace at that frequency, coloured noise included.",
+            "A four-stroke cylinder fires once in two revolutions.",
         ),
         banked=True,
         tracking=Tracking("plain", 0.001, _MIXTURE),

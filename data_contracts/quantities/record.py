@@ -1,4 +1,4 @@
-"""What is known of a quantity before anything is read: one record, and the parts it is made of."""
+"""The record of a quantity: unit, words, needs, method and tracking."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -16,12 +16,12 @@ Place = Literal["board", "evidence", "console"]
 
 @dataclass(frozen=True)
 class Need:
-    """What a quantity needs of a recording; where it is not met the value is null with a reason.
+    """What a quantity needs of a recording; where a need is not met, the value is null with a reason.
 
     Attributes
     ----------
     channel : {"airflow", "lambda", "manifest"}
-        Where it is read from.
+        Channel it is read from.
     rate_hz : float
         Lowest mean sampling rate at which it is read. [Hz]
     before_s : float
@@ -39,9 +39,9 @@ class Need:
     turbo : bool
         Only turbocharged families have it.
     or_speed_channel : bool
-        With a recorded engine speed a slow log will do: the firing ripple is not needed.
+        With a recorded engine speed the firing ripple is not needed, and a slow log is enough.
     warm : bool
-        Not read from a recording without a snap while the engine is cold: it would be the flow of the warm-up.
+        Not read from a recording without a snap while the engine is cold, when idle flow is higher.
     """
 
     channel: Channel
@@ -59,7 +59,7 @@ class Need:
 
 @dataclass(frozen=True)
 class Method:
-    """How a quantity comes about, in words for its page.
+    """How a quantity is computed, in words for its page.
 
     Attributes
     ----------
@@ -78,14 +78,14 @@ class Method:
 
 @dataclass(frozen=True)
 class RegisterFigure:
-    """Which figure of a family's register entry speaks about a quantity.
+    """The figure of a family's register entry that applies to a quantity.
 
     Attributes
     ----------
     name : {"main_peak", "time_constant"}
         Expected value and limits in the entry.
     spread : float
-        How far healthy families stand from it, standard deviation of the logarithm. [1]
+        Standard deviation of healthy families about it, in the logarithm. [1]
     """
 
     name: Figure
@@ -94,28 +94,29 @@ class RegisterFigure:
 
 @dataclass(frozen=True)
 class Tracking:
-    """How a quantity is followed from visit to visit.
+    """How a quantity is tracked from visit to visit.
 
     Attributes
     ----------
     scale : {"log", "root", "plain"}
-        Scale it scatters evenly in: flows and times logarithmic, counts as roots, the rest plain. Counts are averaged
-        over the repeats of a visit, for a fault that comes and goes would hide from a median.
+        Scale on which it scatters the same at every level: flows and times logarithmic, counts as roots, the rest plain.
+        Counts are averaged over the repeats of a visit, since a median would hide a fault that comes and goes.
     least_change : float
-        Scatter of one visit below which a change is of no concern to a workshop, standard deviation. Common practice,
-        no source (2026-11-25). [working scale]
+        Floor of the visit-to-visit standard deviation: smaller changes do not matter to a workshop. Common practice, no
+        source (2026-11-25). [working scale]
     repaired_by : tuple of str
         Kinds of repair after which its baseline starts again.
     repeats_charted : bool
-        The disagreement of a visit's repeats is followed as well: what comes and goes shows there first.
+        The within-visit repeatability is charted as well: a fault that comes and goes shows there first.
     flow_level : str
-        Level of the flow by which a wrong zero or gain of the recorder moves it; empty for none.
+        Flow level through which a wrong zero or gain of the recorder moves it; empty for none.
     register : RegisterFigure or None
-        What the family's register entry says about it.
+        Figure of the family's register entry for it.
     open_throttle_flow : bool
-        Flow through the open throttle: it answers to pressure and temperature of the air as the textbook says.
+        Flow through the open throttle: it follows pressure and temperature of the air by the textbook exponents.
     surroundings : mapping of str to (float, float)
-        Mean and standard deviation of its answer to a covariate before any data, where physics tells. [working scale]
+        Prior mean and standard deviation of its slope on a covariate, where physics gives one. [working scale per
+        covariate]
     """
 
     scale: Scale
@@ -130,7 +131,7 @@ class Tracking:
 
 @dataclass(frozen=True)
 class Quantity:
-    """A quantity read from one snap, and all that is known of it beforehand.
+    """A quantity read from one snap: everything declared about it.
 
     Attributes
     ----------
@@ -143,20 +144,20 @@ class Quantity:
     words : Words
         Short name.
     description : Words
-        What it is; the start of its page.
+        What it is; the first sentence of its page.
     need : Need
         What a recording must have.
     method : Method
-        How it is computed, what its uncertainty holds, and where that comes from.
+        How it is computed, what its uncertainty holds, and the source.
     banked : bool
         A second lambda bank has its own, as `bank2_<name>`.
     tracking : Tracking or None
-        How it is charted per van and week; None for what only serves the technician and the causes.
+        How it is charted per van and week; None for a quantity that only the technician and the causes use.
     landmark : str
         Landmark or stretch of a plotted snap that shows it; empty for none.
     shown : mapping of str to int
-        Where it is shown without being asked for, and as which in the row: trends on the board, trends of the evidence,
-        table of the command `read`.
+        Where it is shown by default, and its position there: trends on the board, trends of the evidence, table of the
+        command `read`.
     """
 
     name: str
@@ -173,5 +174,5 @@ class Quantity:
 
     @property
     def tracked(self) -> bool:
-        """Charted per van and week."""
+        """Whether it is charted per van and week."""
         return self.tracking is not None

@@ -4,12 +4,12 @@ from data_contracts.bilingual import Words
 from data_contracts.quantities.record import Method, Need, Quantity, RepairKind, Tracking
 
 _MIXTURE: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "lambda", "exhaust")
-# Leaner-burning fuel is added as the ratio falls: percent per logarithm of the ratio.
+# Trim per logarithm of the fuel's air–fuel ratio: blends with a lower ratio need more fuel. [%]
 _LEANER_FUEL = {"fuel": (-100.0, 30.0)}
 
 _TRIM = Method(
     "As delivered: short plus long fuel trim, settled.",
-    "0.5 %: the step of 0.78 % in which a scan tool shows it, and its unrest.",
+    "0.5 %: the step of 0.78 % in which a scan tool shows it, and its fluctuation.",
     "Scaling of SAE J1979.",
 )
 

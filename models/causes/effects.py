@@ -1,4 +1,4 @@
-"""What each cause does to each quantity: the readable table behind the likelihood, and its scales."""
+"""The table of effects behind the likelihood: what each cause does to each quantity, and on which scale."""
 
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -17,30 +17,30 @@ from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.statistics.arrays import Flags, Floats
 from models.tracking.state.residuals import Residuals
 
-# Trims run into limits that differ between control units: on the soft scale what lies well beyond this counts little
-# more.
+# Trims run into limits that differ between control units: beyond this, the soft scale grows only slowly. [%]
 SOFT = 10.0
 
-# A relative figure is no evidence where the expectation itself is next to nothing.
+# Least factor on the log scale. [1]
 _SMALLEST_FACTOR = 0.02
 
 
 @dataclass(frozen=True)
 class Pattern:
-    """One way a cause shows.
+    """One pattern in which a cause shows.
 
     Attributes
     ----------
     cause : str
         Code of a record in data_contracts/causes.
     name : str
-        What tells this pattern from the cause's others.
+        Distinguishes it from the cause's other patterns.
     share : float
-        Prior share among the patterns of the cause.
+        Prior share among the patterns of the cause. [1]
     one_bank : bool
-        May sit on a single bank of an engine with two.
+        May affect a single bank of an engine with two.
     gain : float
-        How much more or less engines show of one severity in everything at once, standard deviation of ln(factor).
+        Spread between engines of how strongly they show one severity, in all quantities at once: standard deviation of
+        ln(factor). [1]
     effect, spread : mapping of str to float
         Per feature: movement at severity 1, and its spread between engines beyond the gain. [scale of the feature]
     """
@@ -64,9 +64,9 @@ class EffectTable:
     patterns : tuple of Pattern
         Every cause has at least one.
     hard_to_tell : mapping of frozenset of str to HardToTell
-        Pairs of codes that no free snap separates, or none that lacks what would tell.
+        Pairs of codes that no free snap separates, or that need a quantity not every recording gives.
     fault_codes : mapping of str to mapping of str to float
-        SAE J2012 code to the causes it raises, and how many times.
+        SAE J2012 code to the causes it makes likelier, and the factor on their odds. [1]
     """
 
     features: tuple[Feature, ...]
@@ -81,13 +81,13 @@ def effect_table(
     causes: Mapping[str, Cause] = CAUSES,
     features: Mapping[str, Feature] = FEATURES,
 ) -> EffectTable:
-    """The table of effects: what the trade says of every cause, and beside it what was fitted.
+    """The table of effects: the trade's patterns of every cause, together with the fitted ones.
 
     Parameters
     ----------
     fitted : mapping, optional
-        cause_effects.toml as a TOML reader gives it. A way of a cause that it holds counts for all engines but
-        `trade_share` of them; one that it lacks is the trade's alone.
+        cause_effects.toml as a TOML reader gives it. A pattern in it holds for all engines but a share `trade_share`;
+        a pattern missing from it is the trade's alone.
     causes : mapping of str to Cause
         By code.
     features : mapping of str to Feature
@@ -100,7 +100,7 @@ def effect_table(
     Raises
     ------
     InputError
-        Naming every unknown feature, cause, way of a cause or quantity.
+        Naming every unknown feature, cause, pattern of a cause or quantity.
     """
     fitted = fitted or {}
     found = {(code, one["shows"]): one for code, ways in fitted.get("causes", {}).items() for one in ways}
@@ -145,7 +145,7 @@ def _faults_of(
     causes: Mapping[str, Cause],
     features: Mapping[str, Feature],
 ) -> list[str]:
-    """What the table names that is not declared."""
+    """Names in the table that are not declared."""
     faults = [
         f"feature {feature.name}: {quantity} is no quantity: use a name of signals.py"
         for feature in features.values()
@@ -177,7 +177,7 @@ def load_effects(which: Literal["fitted", "trade"] = "fitted") -> EffectTable:
     Parameters
     ----------
     which : {"fitted", "trade"}
-        The table in use, or the trade's own before any fitting.
+        The table in use, or the trade's table before any fitting.
 
     Returns
     -------
@@ -246,7 +246,7 @@ def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Fla
     lambda_kinds : tuple of str
         Lambda-sensor kind of each van.
     rich_low : ndarray of shape (vans,), bool
-        The lambda signal falls when rich: volt features change sign, so that up is richer.
+        The lambda signal falls when rich: features in volts change sign, so that up is richer.
     table : EffectTable
 
     Returns
@@ -274,7 +274,7 @@ def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Fla
                 with np.errstate(divide="ignore", invalid="ignore"):
                     ratio = residuals.scatter[:, number]
                     moved = np.where(np.isfinite(ratio) & (ratio > 0), np.log(np.maximum(ratio, 0.1)), np.nan)
-                moved_u = np.zeros_like(moved)  # that few repeats scatter unevenly is in the floor
+                moved_u = np.zeros_like(moved)  # the floor covers the uncertainty of a scatter of few repeats
             else:
                 moved, moved_u = _to_scale(feature.scale, expected, shift, u)
             if feature.against:
@@ -328,8 +328,8 @@ def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> dict[fr
 def effect_at(feature: Feature, effect: float, severity: Floats) -> Floats:
     """Movement of a feature at a severity.
 
-    Linear in severity; on a log scale the factor is linear, since severity counts in factors
-    (time constant ×4 at severity 1 is ×2.5 at one half), and on the soft scale the quantity itself.
+    Linear in severity. On a log scale the factor is linear (a time constant ×4 at severity 1 is ×2.5 at one half), on
+    the soft scale the quantity itself.
 
     Parameters
     ----------

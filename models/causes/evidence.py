@@ -1,4 +1,4 @@
-"""Evidence for a cause: which quantities speak, and by how much."""
+"""Evidence for a cause: which quantities support it, and by how much."""
 
 from dataclasses import dataclass
 
@@ -11,10 +11,10 @@ from models.causes.effects import SOFT, Movements, effect_at
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
-# Facts at most; and how much a quantity must tell before it is worth one. [nat]
+# Most facts per cause, and the least evidence of a quantity worth a fact. [1], [nat]
 _MOST = 4
 _LEAST = 0.5
-_TOLD_AS = {
+_FACT_SCALE = {
     "relative": "relative",
     "log": "times",
     "scatter": "scatter",
@@ -23,20 +23,19 @@ _TOLD_AS = {
     "absolute": "plain",
     "soft": "plain",
 }
-"""How a movement on the scale of a feature is told: field `scale` of a fact."""
+"""Scale of a feature to the field `scale` of a fact."""
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """What speaks for one cause of one van, strongest first, and on how many separate steps of the reading the cause
-    rests."""
+    """What supports one cause of one van, strongest first, and how many independent steps of the reading it rests on."""
 
-    speaks_for: tuple[Fact, ...]
+    supporting: tuple[Fact, ...]
     readings: int
 
 
-def _told(feature: Feature, moved: float) -> float:
-    """A movement on the scale it is told on: a share, a factor, or in the unit of the quantity."""
+def _on_fact_scale(feature: Feature, moved: float) -> float:
+    """A movement on the scale of a fact: a share, a factor, or the unit of the quantity."""
     if feature.scale in ("log", "scatter"):
         return float(np.exp(moved))
     return float(SOFT * np.sinh(moved / SOFT)) if feature.scale == "soft" else moved
@@ -63,10 +62,10 @@ def _fact(
         quantity,
         feature=feature.name,
         cause=cause,
-        scale=_TOLD_AS[feature.scale],
+        scale=_FACT_SCALE[feature.scale],
         seen=seen,
-        moved=_told(feature, moved),
-        meant=_told(feature, meant),
+        moved=_on_fact_scale(feature, moved),
+        meant=_on_fact_scale(feature, meant),
         level=level,
         expected=expected,
     )
@@ -82,31 +81,34 @@ def gather_evidence(
     cause: str,
     tail: float,
 ) -> Evidence:
-    """What speaks for a cause at its likeliest severity.
+    """What supports a cause at its likeliest severity.
 
     Parameters
     ----------
     residuals : Residuals
         For the figures in their own units.
     van : int
-        Row.
+        Row of the van.
     moved : Movements
+        Features of every van.
     effect, spread : ndarray of shape (columns,)
-        Declared movements of the cause at severity 1. [scale of the feature]
+        Declared movements of the cause at severity 1, and their spread between engines. [scale of the feature]
     severity : float
         Likeliest severity. [1]
     cause : str
-        Code.
+        Code of the cause.
     tail : float
-        Degrees of freedom of the t distribution.
+        Degrees of freedom of the t distribution. [1]
 
     Returns
     -------
     Evidence
     """
     column = {name: number for number, name in enumerate(residuals.quantities)}
-    fit_of = {
-        feature.quantity: feature.fit for feature in moved.features if feature.scale != "scatter" and not feature.plus
+    step_of = {
+        feature.quantity: feature.reading_step
+        for feature in moved.features
+        if feature.scale != "scatter" and not feature.plus
     }
     rows: list[tuple[float, Fact]] = []
     readings: set[tuple[str, bool]] = set()
@@ -124,19 +126,18 @@ def gather_evidence(
         expected = float(residuals.expected[van, column[quantity]])
         level = expected + float(residuals.shift[van, column[quantity]])
         declared = abs(meant) > 0.5 * feature.floor
-        either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in what it does here
+        either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in the direction
         if told >= _LEAST:
-            same_fit = fit_of.get(feature.quantity, feature.fit) if feature.plus else feature.fit
-            readings.add((same_fit, bool(second)))
-            if (code := _says(x, meant, declared=declared, either_way=either_way)) is not None:
+            same_step = step_of.get(feature.quantity, feature.reading_step) if feature.plus else feature.reading_step
+            readings.add((same_step, bool(second)))
+            if (code := _evidence_code(x, meant, declared=declared, either_way=either_way)) is not None:
                 rows.append((told, _fact(code, cause, feature, quantity, x, meant, u, level, expected)))
     rows.sort(key=lambda row: -row[0])
     return Evidence(tuple(fact for _, fact in rows[:_MOST]), len(readings))
 
 
-def _says(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:
-    """What a quantity that speaks for the cause says: a code of evidence; None where the cause declares nothing of
-    it."""
+def _evidence_code(moved: float, meant: float, *, declared: bool, either_way: bool) -> str | None:
+    """Code of the fact for a quantity that supports the cause; None where the cause declares nothing about it."""
     if declared and moved * meant > 0:
         return "as_cause_would"
-    return "as_cause_may" if declared or either_way else None  # the other way round too, where engines differ that much
+    return "as_cause_may" if declared or either_way else None  # either direction, where engines differ that much

@@ -16,8 +16,8 @@ from models.causes.likelihood import (
     CauseSettings,
     Hypotheses,
     best_placements,
+    gross_errors,
     log_likelihoods,
-    odd_readings,
     place_patterns,
     shown_of,
 )
@@ -32,26 +32,26 @@ _NONE = CAUSE_CODES.index(NONE)
 
 @dataclass(frozen=True)
 class CausePosterior:
-    """What the evidence says about each van.
+    """Probabilities of the causes of each van, with their evidence.
 
     Attributes
     ----------
     van_ids, codes : tuple of str
         Rows and columns.
     probability : ndarray of shape (vans, codes)
-        Probability that the code is the main cause; rows sum to one.
+        Probability that the code is the main cause; rows sum to one. [1]
     leading : tuple of str
-        The likeliest code, or not_separable below the set probability or where it rests on one reading of few visits.
+        The likeliest code; not_separable below the set probability, or where it rests on one reading of few visits.
     likeliest : tuple of str
         The likeliest code, whatever its probability.
     leading_probability : ndarray of shape (vans,)
-        Probability of the likeliest code.
+        Probability of the likeliest code. [1]
     severity : ndarray of shape (vans,)
-        Mean severity of the likeliest cause, if it is that; NaN for none. [1]
+        Mean severity of the likeliest cause, given that cause; NaN for none. [1]
     evidence_for : tuple of tuple of Fact
-        What speaks for the likeliest cause, strongest first.
+        What supports the likeliest cause, strongest first.
     next_test : tuple of NextTest or None
-        Most information per minute; None where no test tells anything.
+        The test with most information per minute; None where no test is informative.
     pairs : tuple of tuple of PairProbability
         Two causes at once, likeliest first.
     """
@@ -69,7 +69,7 @@ class CausePosterior:
 
 
 def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> Floats:
-    """Log of how much the fault codes raise each cause; the strongest code of each cause counts in full."""
+    """Log factor of the fault codes on each cause; the strongest code of each cause counts in full."""
     weights = np.zeros((len(fault_codes), len(CAUSE_CODES)))
     for van, codes in enumerate(fault_codes):
         for code in codes:
@@ -80,7 +80,7 @@ def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: Effec
 
 
 def _log_priors(families: Sequence[Family], priors: Floats | None, settings: CauseSettings) -> Floats:
-    """Log prior of every code for every van; turbo causes are not for natural engines."""
+    """Log prior of every code for every van; naturally aspirated engines can't have turbo causes."""
     vans, none = len(families), CAUSE_CODES.index(NONE)
     if priors is None:
         prior = np.ones((vans, len(CAUSE_CODES)))
@@ -109,16 +109,16 @@ def infer_causes(
     priors: Floats | None = None,
     table: EffectTable | None = None,
 ) -> CausePosterior:
-    """Probabilities of the causes of each van's movements, with what speaks for and against.
+    """Probabilities of the causes of each van's movements, with their evidence.
 
     Parameters
     ----------
     residuals : Residuals
-        Present level against expectation; what was not read is NaN and tells nothing.
+        Present level against expectation; NaN where not read, which is no evidence.
     families : sequence of Family
         One per van.
     fault_codes : sequence of tuple of str
-        SAE J2012 codes of each van; may be empty, are never needed.
+        SAE J2012 codes of each van; may be empty.
     settings : CauseSettings, optional
     priors : ndarray of shape (codes,) or (vans, codes), optional
         Prior of every code of `CAUSE_CODES`; rows sum to one. Default: all causes alike.
@@ -140,10 +140,10 @@ def infer_causes(
     assumption                             why
     =====================================  =====================================================
     quantities independent given a cause   readable; what they share is discounted by `temper`
-    t-distributed distance                 one odd quantity must not decide
-    any one reading may be a slip          likelier the fewer visits it rests on
+    t-distributed distance                 one outlying quantity must not decide
+    any reading may be a gross error       likelier the fewer visits it rests on
     movement proportional to severity      as the scale of severity is defined
-    engines show more or less of it        in all quantities at once: the gain of a pattern
+    engines differ in what they show       in all quantities at once: the gain of a pattern
     no reading, no contribution            missing is not zero
     =====================================  =====================================================
     """
@@ -179,7 +179,7 @@ def infer_causes(
         likeliest=likeliest,
         leading_probability=leading_probability,
         severity=np.array([one.severity for one in judged], np.float64),
-        evidence_for=tuple(one.evidence.speaks_for for one in judged),
+        evidence_for=tuple(one.evidence.supporting for one in judged),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(one.pairs for one in judged),
     )
@@ -187,8 +187,7 @@ def infer_causes(
 
 @dataclass(frozen=True)
 class _Hypothesised:
-    """What is the same for every van: movements, hypotheses, tables of pairs, and how much of a severity engines
-    show."""
+    """What all vans share: movements, hypotheses, tables of pairs, and the prior of the severities that engines show."""
 
     moved: Movements
     hypotheses: Hypotheses
@@ -210,7 +209,7 @@ def _hypothesised(
 
 @dataclass(frozen=True)
 class _Judged:
-    """One van: probability of every code, severity of the likeliest, what speaks for it, and pairs of causes."""
+    """One van: probability of every code, severity and evidence of the likeliest, and pairs of causes."""
 
     probability: Floats
     severity: float
@@ -219,11 +218,11 @@ class _Judged:
 
 
 def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: Floats) -> Iterator[_Judged]:
-    """Judge some vans, whose likelihoods are held at once."""
+    """Judge a chunk of vans, whose likelihoods are in memory at once."""
     moved, hypotheses, settings = space.moved, space.hypotheses, space.settings
     severity = np.array(settings.severities)
-    slips = odd_readings(moved, rows, residuals.visits, settings)
-    under, of_none, of_unknown = log_likelihoods(moved, rows, slips, hypotheses, settings)
+    errors = gross_errors(moved, rows, residuals.visits, settings)
+    under, of_none, of_unknown = log_likelihoods(moved, rows, errors, hypotheses, settings)
     two_banks = np.asarray(np.isfinite(moved.moved[rows][:, moved.bank2]).any(axis=1))
     share = np.where(two_banks[:, None], hypotheses.log_share, hypotheses.log_share_one)
     placed = _placed(under, share, space.shown)
@@ -233,7 +232,7 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
         probability, pairs = with_pairs(
             moved.moved[number],
             moved.u[number],
-            slips.of(van),
+            errors.of(van),
             log_joint[van],
             log_prior[number],
             share[van],
@@ -269,7 +268,7 @@ def _log_joint(
     log_prior: Floats,
     settings: CauseSettings,
 ) -> Floats:
-    """Log of prior times likelihood of every code, something unknown that the code would stand for included."""
+    """Log of prior times likelihood of every code, including the share of something unknown that counts for it."""
     codes = len(CAUSE_CODES)
     log_joint = np.full((len(placed), codes), -np.inf)
     for code in range(codes):
@@ -285,7 +284,7 @@ def _log_joint(
 
 
 def _mean_severity(placed: Floats, shown_together: Floats, severity: Floats) -> float:
-    """Mean severity over the hypotheses of one cause, how much of it the engine shows averaged out."""
+    """Mean severity over the hypotheses of one cause, averaged over the severity the engine shows."""
     weight = np.exp(placed - placed.max())
     of_each = shown_together / shown_together.sum(axis=1, keepdims=True)
     weight = np.einsum("hk,hsk->s", weight, of_each)

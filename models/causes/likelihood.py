@@ -10,17 +10,17 @@ from data_contracts.signals import QUANTITIES
 from models.causes.effects import EffectTable, Movements, effect_at
 from models.statistics.arrays import Codes, Floats
 
-ODD_FLOORS = 20.0
-"""How wide a slip of the reading scatters, in healthy movements of its quantity."""
+ERROR_FLOORS = 20.0
+"""Standard deviation of a gross error, in floors of its feature. [1]"""
 
-LOOSE = 1.0
-"""An effect no larger than this many of its own spreads between engines may as well be absent."""
+INDEFINITE = 1.0
+"""An effect no larger than this many of its spreads between engines is indefinite: some engines may not show it. [1]"""
 
-RESTS = 0.05
-"""Share of engines on which a declared effect does not show. A judgement, no source."""
+UNAFFECTED = 0.05
+"""Share of engines on which a declared effect does not show. A judgement, no source. [1]"""
 
 UNKNOWN_STRAYS = 4.0
-"""How much wider than any known cause something unknown moves what is not declared."""
+"""Movements under an unknown cause, in strays of the feature: wider than the undeclared ones of a known cause. [1]"""
 
 
 @dataclass(frozen=True)
@@ -30,24 +30,24 @@ class CauseSettings:
     Attributes
     ----------
     minimum_probability : float
-        Below it the decision is not_separable and no job names a part.
+        Below it the decision is not_separable and no job names a part. [1]
     prior_none : float
-        Prior probability that a van has none of the causes.
+        Prior probability that a van has none of the causes. [1]
     prior_unknown : float
-        Prior share of something the table does not know; its evidence goes to all causes alike.
+        Prior share of an unknown cause; its evidence counts for all causes alike. [1]
     prior_pair : float
-        Prior share of two causes at once among the faulty.
+        Prior share of two causes at once among the faulty. [1]
     temper : float
-        Power of the likelihood, in (0, 1]: neighbouring quantities tell partly the same.
+        Power of the likelihood, in (0, 1]: neighbouring quantities are partly redundant. [1]
     tail : float
-        Degrees of freedom of each quantity's t distribution; few are forgiving.
-    odd : float
-        Prior share of quantities that one visit's reading gets wrong under any cause; shared out over the visits the
-        level rests on, for a fault that stays is read again and a slip is not.
+        Degrees of freedom of each quantity's t distribution; few tolerate outliers. [1]
+    gross_error_share : float
+        Prior share of gross errors in the quantities of one visit, under any cause. It is divided by the number of
+        visits the level rests on: a lasting fault is read again, a gross error is not. [1]
     alone_visits : int
-        Visits from which a single step of the reading may name a part; below it two must speak for the cause.
+        Fewest visits from which a single step of the reading may name a part; with fewer, two must support the cause.
     severities : tuple of float
-        Grid of severities over which the likelihood is averaged.
+        Grid of severities over which the likelihood is averaged. [1]
     """
 
     minimum_probability: float = 0.45
@@ -56,7 +56,7 @@ class CauseSettings:
     prior_pair: float = 0.03
     temper: float = 1.0
     tail: float = 6.0
-    odd: float = 0.03
+    gross_error_share: float = 0.03
     alone_visits: int = 2
     severities: tuple[float, ...] = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
@@ -70,9 +70,9 @@ class Hypotheses:
     cause : ndarray of shape (hypotheses,), int
         Position in `CAUSE_CODES`.
     log_share, log_share_one : ndarray of shape (hypotheses,)
-        Log prior share within the cause, on an engine with two banks and with one.
+        Log prior share within the cause, on an engine with two banks and with one. [nat]
     gain : ndarray of shape (hypotheses,)
-        Standard deviation of ln of how much of a severity an engine shows.
+        Standard deviation of the logarithm of shown over true severity. [1]
     effect, spread : ndarray of shape (hypotheses, columns)
         Movement at severity 1 and its spread. [scale of the feature]
     """
@@ -86,12 +86,14 @@ class Hypotheses:
 
 
 def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
-    """Place every pattern: on both banks, and where it may sit on one, on either.
+    """Place every pattern on both banks, and, where it may affect a single one, on either.
 
     Parameters
     ----------
     moved : Movements
+        For its columns.
     table : EffectTable
+        For its patterns.
 
     Returns
     -------
@@ -121,21 +123,22 @@ def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
 
 
 def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> Floats:
-    """Prior probability of each severity together with how much of it the engine shows, on one grid.
+    """Prior probability of each severity together with the severity an engine shows, on one grid.
 
-    Engines differ in how much they show of one fault, in everything at once: half a plate takes a tenth of the flow
-    from one and a third from another, and the pattern is the same.
+    Engines differ in how strongly they show the same fault, and in all quantities at once: a throttle that opens half
+    way costs one engine a tenth of its flow and another a third, with the same pattern.
 
     Parameters
     ----------
     hypotheses : Hypotheses
+        With the gain of each.
     severities : tuple of float
-        The grid, all alike before anything is read.
+        The grid; every severity is equally likely before anything is read. [1]
 
     Returns
     -------
     ndarray of shape (hypotheses, severities, shown severities)
-        Each hypothesis sums to 1.
+        Sums to 1 for each hypothesis. [1]
     """
     position = np.log(severities)
     distance = (position - position[:, None]) / np.maximum(hypotheses.gain, 1e-3)[:, None, None]
@@ -144,16 +147,32 @@ def shown_of(hypotheses: Hypotheses, severities: tuple[float, ...]) -> Floats:
 
 
 def log_t(distance: Floats, scale2: Floats, tail: float) -> Floats:
-    """Log density of a t distribution but for its constant."""
+    """Log density of Student's t distribution, without its constant.
+
+    Parameters
+    ----------
+    distance : ndarray
+        Distance from the centre. [any unit]
+    scale2 : ndarray
+        Square of the scale. [unit of distance, squared]
+    tail : float
+        Degrees of freedom. [1]
+
+    Returns
+    -------
+    ndarray
+        Of the shape the two arrays broadcast to. [nat]
+    """
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
 
-def slip_groups(moved: Movements) -> list[list[int]]:
-    """Columns that one slip of the reading spoils together.
+def error_groups(moved: Movements) -> list[list[int]]:
+    """Columns that one gross error of the reading spoils together.
 
     Parameters
     ----------
     moved : Movements
+        Features of every van.
 
     Returns
     -------
@@ -161,77 +180,102 @@ def slip_groups(moved: Movements) -> list[list[int]]:
     """
     groups: dict[tuple[str, bool], list[int]] = {}
     for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
-        groups.setdefault((feature.fit, bool(second)), []).append(column)
+        groups.setdefault((feature.reading_step, bool(second)), []).append(column)
     return list(groups.values())
 
 
 @dataclass(frozen=True)
-class Slips:
-    """A slip of the reading as an explanation, whatever the cause.
+class GrossErrors:
+    """The alternative that a reading is a gross error, under any cause.
 
     Attributes
     ----------
     density : ndarray of shape (vans, columns)
-        Log density of each movement as a slip; NaN where not read.
-    slip, sound : ndarray of shape (vans, columns)
-        Log prior share of a slip, and of a sound reading.
+        Log density of each movement if it is a gross error; NaN where not read. [nat]
+    log_error, log_sound : ndarray of shape (vans, columns)
+        Log prior share of gross errors, and of sound readings. [nat]
     """
 
     density: Floats
-    slip: Floats
-    sound: Floats
+    log_error: Floats
+    log_sound: Floats
 
-    def of(self, van: int) -> "Slips":
-        """Those of one van, each of shape (columns,)."""
-        return Slips(self.density[van], self.slip[van], self.sound[van])
+    def of(self, van: int) -> "GrossErrors":
+        """Those of one van, each of shape (columns,).
+
+        Parameters
+        ----------
+        van : int
+            Its row.
+
+        Returns
+        -------
+        GrossErrors
+        """
+        return GrossErrors(self.density[van], self.log_error[van], self.log_sound[van])
 
 
-def odd_readings(moved: Movements, rows: slice, visits: Codes, settings: CauseSettings) -> Slips:
-    """How likely each movement is as a slip of the reading.
+def gross_errors(moved: Movements, rows: slice, visits: Codes, settings: CauseSettings) -> GrossErrors:
+    """How likely each movement is as a gross error of the reading.
 
     Parameters
     ----------
     moved : Movements
+        Features of every van.
     rows : slice
-        Vans.
+        Vans to look at.
     visits : ndarray of shape (vans,), int
         Visits the level rests on.
     settings : CauseSettings
+        Share of gross errors, and the tail.
 
     Returns
     -------
-    Slips
+    GrossErrors
         Of the vans of the slice.
     """
-    often = settings.odd * np.array([feature.slips for feature in moved.features])
-    share = np.minimum(often / np.maximum(visits[rows], 1)[:, None], 0.5)
-    wide = ODD_FLOORS * np.array([feature.floor for feature in moved.features])
+    usual_share = settings.gross_error_share * np.array([feature.error_factor for feature in moved.features])
+    share = np.minimum(usual_share / np.maximum(visits[rows], 1)[:, None], 0.5)
+    wide = ERROR_FLOORS * np.array([feature.floor for feature in moved.features])
     density = log_t(moved.moved[rows], moved.u[rows] ** 2 + wide**2, settings.tail)
     with np.errstate(divide="ignore"):
-        return Slips(density, np.log(share), np.log1p(-share))
+        return GrossErrors(density, np.log(share), np.log1p(-share))
 
 
-def rest_share(feature: Feature, effect: Floats, spread: Floats) -> Floats:
-    """Share of engines on which a cause leaves a quantity alone, lest a quantity at rest speak too much against the
-    cause.
+def unaffected_share(feature: Feature, effect: Floats, spread: Floats) -> Floats:
+    """Share of engines on which a cause leaves a quantity unaffected.
 
-    Half of them where the cause moves it on some engines, either way, and not on others; a few of any: no table knows
-    every engine."""
-    loose = (np.abs(effect) <= LOOSE * spread) & (spread > 2.0 * feature.floor)
-    return np.where(loose, 0.5, RESTS)
+    Without it a single quantity that did not move would rule a cause out. The share is one half where the cause moves
+    the quantity either way, or not at all, depending on the engine; otherwise it is `UNAFFECTED`, since no table knows
+    every engine.
+
+    Parameters
+    ----------
+    feature : Feature
+        The quantity on its scale.
+    effect, spread : ndarray of shape (n,)
+        Movement at severity 1, and its spread between engines. [scale of the feature]
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        [1]
+    """
+    indefinite = (np.abs(effect) <= INDEFINITE * spread) & (spread > 2.0 * feature.floor)
+    return np.where(indefinite, 0.5, UNAFFECTED)
 
 
 def log_likelihoods(
-    moved: Movements, rows: slice, slips: Slips, hypotheses: Hypotheses, settings: CauseSettings
+    moved: Movements, rows: slice, errors: GrossErrors, hypotheses: Hypotheses, settings: CauseSettings
 ) -> tuple[Floats, Floats, Floats]:
-    """Tempered log likelihood of every hypothesis and severity, of none, and of something unknown.
+    """Tempered log likelihood of every hypothesis and severity, of no cause, and of an unknown one.
 
     Parameters
     ----------
     moved : Movements
     rows : slice
         Vans.
-    slips : Slips
+    errors : GrossErrors
         Of the same vans.
     hypotheses : Hypotheses
     settings : CauseSettings
@@ -239,14 +283,16 @@ def log_likelihoods(
     Returns
     -------
     under : ndarray of shape (vans, hypotheses, severities)
+        [nat]
     none, unknown : ndarray of shape (vans,)
+        [nat]
     """
     severity = np.array(settings.severities)
     vans = moved.moved[rows].shape[0]
     under = np.zeros((vans, hypotheses.cause.size, severity.size))
     none, unknown = np.zeros(vans), np.zeros(vans)
-    for group in slip_groups(moved):
-        sound, slip = np.zeros_like(under), np.zeros(vans)
+    for group in error_groups(moved):
+        sound, gross = np.zeros_like(under), np.zeros(vans)
         of_none, of_unknown = np.zeros(vans), np.zeros(vans)
         for column in group:
             feature = moved.features[column]
@@ -254,7 +300,7 @@ def log_likelihoods(
             read = np.isfinite(x)
             x, u2 = x[read], u2[read]
             weight = settings.temper * feature.weight
-            slip[read] += weight * slips.density[read, column]
+            gross[read] += weight * errors.density[read, column]
             of_none[read] += weight * log_t(x, u2, settings.tail)
             of_unknown[read] += weight * log_t(x, u2 + (UNKNOWN_STRAYS * feature.stray) ** 2, settings.tail)
             kinds, which = np.unique(
@@ -265,20 +311,33 @@ def log_likelihoods(
             mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
             variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
             each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
-            rests = rest_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
-            resting = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)[:, None, :]
-            each = np.logaddexp(each + np.log1p(-rests), resting + np.log(rests))
+            unaffected = unaffected_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
+            at_rest = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)[:, None, :]
+            each = np.logaddexp(each + np.log1p(-unaffected), at_rest + np.log(unaffected))
             sound[read] += weight * each[:, which.reshape(-1), :]
         some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
-        odd, fine = slips.slip[some, group[0]] + slip[some], slips.sound[some, group[0]]
-        under[some] += np.logaddexp(fine[:, None, None] + sound[some], odd[:, None, None])
-        none[some] += np.logaddexp(fine + of_none[some], odd)
-        unknown[some] += np.logaddexp(fine + of_unknown[some], odd)
+        error, fine = errors.log_error[some, group[0]] + gross[some], errors.log_sound[some, group[0]]
+        under[some] += np.logaddexp(fine[:, None, None] + sound[some], error[:, None, None])
+        none[some] += np.logaddexp(fine + of_none[some], error)
+        unknown[some] += np.logaddexp(fine + of_unknown[some], error)
     return under, none, unknown
 
 
 def best_placements(placed: Floats, hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
-    """Per cause the likeliest hypothesis and the position of its severity."""
+    """The likeliest hypothesis of each cause, and its likeliest severity.
+
+    Parameters
+    ----------
+    placed : ndarray of shape (hypotheses, severities)
+        Log weight of every hypothesis at every severity. [nat]
+    hypotheses : Hypotheses
+        The same hypotheses.
+
+    Returns
+    -------
+    dict of int to (int, int)
+        Cause to the row of the hypothesis and the column of the severity.
+    """
     best: dict[int, tuple[int, int]] = {}
     peak, at = placed.max(axis=1), placed.argmax(axis=1)
     for number, cause in enumerate(hypotheses.cause):

@@ -1,4 +1,4 @@
-"""The cheapest next test: expected information about the cause per minute of work."""
+"""The next test: expected information about the cause per minute of work."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ import numpy as np
 from data_contracts.jobs import TESTS, WorkshopTest
 from models.statistics.arrays import Floats
 
-# Under this information a test is not worth naming: one hundredth of a coin toss. [nat]
+# Least information of a test worth naming: one hundredth of a coin toss. [nat]
 _LEAST_INFORMATION = 0.007
 
 
@@ -23,7 +23,7 @@ class NextTest:
     minutes : float
         Minutes of work. [min]
     information : float
-        Expected fall of the uncertainty about the cause. [nat]
+        Expected reduction of the entropy of the cause. [nat]
     """
 
     name: str
@@ -53,7 +53,7 @@ def expected_information(probability: Floats, codes: Sequence[str], test: Worksh
 
     References
     ----------
-    D. V. Lindley, Annals of Mathematical Statistics 27(4), 1956, 986-1005.
+    D. V. Lindley, Annals of Mathematical Statistics 27(4), 1956, 986-1005, DOI 10.1214/aoms/1177728069.
     """
     found = np.array([test.finds.get(code, test.otherwise) for code in codes])
     marginal = probability @ found
@@ -78,7 +78,7 @@ def next_tests(
     Returns
     -------
     tuple of NextTest or None
-        None where no test would tell anything worth its minutes.
+        None where no test gives enough information.
     """
     listed = tuple(tests.values())
     information = np.column_stack([expected_information(probability, codes, test) for test in listed])

@@ -1,4 +1,4 @@
-"""Two causes at once: the likeliest ones, each with any other, compete with the single causes."""
+"""Two causes at once: pairs of the likeliest causes with any other compete with single causes."""
 
 from dataclasses import dataclass
 
@@ -6,10 +6,11 @@ import numpy as np
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from models.causes.effects import Movements, effect_at
-from models.causes.likelihood import CauseSettings, Hypotheses, Slips, log_t, slip_groups
+from models.causes.likelihood import CauseSettings, GrossErrors, Hypotheses, error_groups, log_t
 from models.statistics.arrays import Codes, Floats
 
-# Severities of each of the two, coarser than for a single cause; first causes tried; least worth reporting.
+# Severities of each of the two, coarser than for a single cause; number of first causes tried; least probability
+# reported. [1]
 _GRID = np.array([0.25, 0.5, 0.75, 1.0])
 _FIRSTS = 2
 _LEAST = 0.01
@@ -17,7 +18,7 @@ _LEAST = 0.01
 
 @dataclass(frozen=True)
 class PairProbability:
-    """Two causes at once, with the probability that both are there."""
+    """Two causes at once, and the probability of that. [1]"""
 
     codes: tuple[str, str]
     probability: float
@@ -25,7 +26,7 @@ class PairProbability:
 
 @dataclass(frozen=True)
 class PairTables:
-    """What every placed pattern does as one of two causes, on the grid of both severities.
+    """Movements of every placed pattern as one of two causes, on a grid of both severities.
 
     Attributes
     ----------
@@ -36,11 +37,11 @@ class PairTables:
     one_variance, other_variance : ndarray of shape (hypotheses, columns, grid)
         Variance between engines. [scale of the feature, squared]
     stray_variance : ndarray of shape (columns, grid)
-        Variance of what is not declared, by the larger severity. [scale of the feature, squared]
+        Variance of movements that are not declared, by the larger severity. [scale of the feature, squared]
     weight : ndarray of shape (groups, columns)
-        Tempered weight of each column's evidence, in the row of those it slips with.
+        Tempered weight of each column's evidence, in the row of its error group. [1]
     lead : ndarray of shape (groups,), int
-        A column of each group.
+        One column of each group.
     """
 
     first: Floats
@@ -55,7 +56,7 @@ class PairTables:
 
 
 def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
-    """Lay out what `with_pairs` needs, once for all vans.
+    """Prepare the tables that `with_pairs` uses for every van.
 
     Parameters
     ----------
@@ -75,7 +76,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
             if effect != 0.0:
                 one[place, number] = effect_at(feature, float(effect), first)
                 other[place, number] = effect_at(feature, float(effect), second)
-    groups = slip_groups(moved)
+    groups = error_groups(moved)
     weight = np.zeros((len(groups), len(moved.features)))
     for row, group in enumerate(groups):
         weight[row, group] = [settings.temper * moved.features[column].weight for column in group]
@@ -97,7 +98,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
 def with_pairs(
     x: Floats,
     u: Floats,
-    slips: Slips,
+    errors: GrossErrors,
     log_joint: Floats,
     log_prior: Floats,
     log_share: Floats,
@@ -112,12 +113,12 @@ def with_pairs(
     ----------
     x, u : ndarray of shape (columns,)
         Movements and their standard uncertainty; NaN where not read. [scale of the feature]
-    slips : Slips
+    errors : GrossErrors
         Of this van.
     log_joint, log_prior : ndarray of shape (codes,)
-        Log of prior times likelihood of the single causes and of none; log prior.
+        Log of prior times likelihood of the single causes and of none; log prior. [nat]
     log_share : ndarray of shape (hypotheses,)
-        Log prior share of each placed pattern within its cause.
+        Log prior share of each placed pattern within its cause. [nat]
     best : dict of int to (int, int)
         Likeliest placed pattern of each cause.
     hypotheses : Hypotheses
@@ -127,7 +128,7 @@ def with_pairs(
     Returns
     -------
     probability : ndarray of shape (codes,)
-        Sums to one; a pair's share goes to whichever of the two explains more alone.
+        Sums to one; the share of a pair counts for the cause that explains more by itself. [1]
     pairs : tuple of PairProbability
         Likeliest first.
     """
@@ -142,15 +143,15 @@ def with_pairs(
     log_pair: dict[tuple[int, int], float] = {}
     groups = tables.weight[:, read].any(axis=1)
     weight, lead = tables.weight[np.ix_(groups, read)], tables.lead[groups]
-    as_slip = slips.slip[lead] + weight @ slips.density[read]
+    as_error = errors.log_error[lead] + weight @ errors.density[read]
     for a in firsts:
         place = best[a][0]
         distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
         variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
             :, read
         ]
-        sound = slips.sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))
-        total = np.logaddexp(sound, as_slip[:, None]).sum(axis=1) + log_share[:, None]
+        sound = errors.log_sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))
+        total = np.logaddexp(sound, as_error[:, None]).sum(axis=1) + log_share[:, None]
         of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
         of_cause = np.full(log_joint.size, -np.inf)
         np.logaddexp.at(of_cause, hypotheses.cause, of_place)

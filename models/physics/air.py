@@ -1,7 +1,7 @@
 """Weather and altitude: moist air, the standard atmosphere, and the main peak at reference conditions.
 
-Quasi-steady flow through an open throttle goes as pressure over the root of temperature, not as density; what a
-family really follows is fitted from its own data in models/tracking/covariates.py, starting from the priors given here.
+Quasi-steady flow through an open throttle is proportional to pressure over the root of temperature, not to density. The
+exponents of a family are fitted from its own data in models/tracking/covariates.py, starting from the priors given here.
 """
 
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from data_contracts.limits import DRY_AIR_GAS_CONSTANT_J_KG_K, ZERO_CELSIUS_K
 from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 
-# What is known of a condition nobody measured, and how well a measured one is known (standard uncertainties).
+# Standard uncertainties of measured conditions, and defaults for unmeasured ones.
 # Common practice, no source (2026-11-25): a duct sensor within 1.5 K, a cab barometer within 0.2 kPa; weather moves
 # station pressure by about 1 kPa around the standard atmosphere; vans work between 0 and about 1,000 m.
 INTAKE_AIR_U_C = 1.5
@@ -36,7 +36,7 @@ _WATER_OVER_DRY = 1.0 - 0.3780
 
 @dataclass(frozen=True)
 class Exponents:
-    """How a flow follows pressure and temperature: flow ∝ pressure^a × (molar mass / temperature)^b.
+    """Exponents of pressure and temperature in a flow: flow ∝ pressure^a × (molar mass / temperature)^b.
 
     Attributes
     ----------
@@ -61,7 +61,7 @@ def textbook_exponents(aspiration: str) -> Exponents:
     Parameters
     ----------
     aspiration : {"natural", "turbo"}
-        A turbo makes little boost in a free snap, so it has the same centre and a wider spread.
+        A turbocharger makes little boost in a free snap, so it has the same mean and a wider spread.
 
     Returns
     -------
@@ -196,7 +196,7 @@ def moist_air_density_kg_m3(air_c: Floats, barometer_kpa: Floats, humidity_pct: 
 
 @dataclass(frozen=True)
 class Air:
-    """The air a capture drew, with what was not measured filled in wide.
+    """The intake air of each capture; unmeasured conditions have defaults with large uncertainties.
 
     Attributes
     ----------
@@ -217,19 +217,20 @@ class Air:
 def known_air(
     intake_air_c: Floats, barometer_kpa: Floats, humidity_pct: Floats, altitude_m: Floats, *, usual_intake_air_c: float
 ) -> Air:
-    """What is known of the air of each capture, from its own conditions alone.
+    """The air of each capture, from its own conditions alone.
 
     Parameters
     ----------
     intake_air_c, barometer_kpa, humidity_pct, altitude_m : ndarray of shape (captures,)
         As delivered; NaN is unmeasured. [°C], [kPa], [%], [m]
     usual_intake_air_c : float
-        Centre for an unmeasured temperature, with an uncertainty of 12 K. [°C]
+        Default for an unmeasured temperature, with a standard uncertainty of 12 K. [°C]
 
     Returns
     -------
     Air
-        A measured barometer wins over altitude, altitude over nothing; each step down is wider.
+        A measured pressure is preferred to one from altitude, and that to the default; each has a larger uncertainty than
+        the one before.
 
     Raises
     ------
@@ -270,7 +271,7 @@ def log_ratios(air: Air, *, reference_intake_air_c: float, reference_barometer_k
         0 at the reference; the second is positive for air colder than it. [1]
     """
     water = water_fraction(air.intake_air_c, air.barometer_kpa, air.humidity_pct)
-    # Outside humidity beside a heat-soaked duct can come to more water than air: then as much as there ever is outside.
+    # Outside humidity at the temperature of a heat-soaked duct can exceed any real amount of water: cap it.
     water = np.where(water < 1.0, water, saturation_pressure_kpa(np.array(MOST_HUMID_C)) / air.barometer_kpa)
     moist = 1.0 - water * (1.0 - _WATER_OVER_DRY)
     reference_k = reference_intake_air_c + ZERO_CELSIUS_K
@@ -281,7 +282,7 @@ def log_ratios(air: Air, *, reference_intake_air_c: float, reference_barometer_k
 def log_factor(
     air: Air, exponents: Exponents, *, reference_intake_air_c: float, reference_barometer_kpa: float
 ) -> tuple[Floats, Floats]:
-    """Logarithm of what a flow is multiplied by to stand at reference conditions, and its standard uncertainty.
+    """Logarithm of the factor that brings a flow to reference conditions, and its standard uncertainty.
 
     Parameters
     ----------
@@ -295,7 +296,7 @@ def log_factor(
     Returns
     -------
     log_factor, u : ndarray of shape (captures,)
-        [1]; u joins the conditions' and the exponents' uncertainty.
+        u combines the uncertainties of the conditions and of the exponents. [1]
     """
     log_pressure, log_temperature = log_ratios(
         air, reference_intake_air_c=reference_intake_air_c, reference_barometer_kpa=reference_barometer_kpa

@@ -1,6 +1,6 @@
-"""One scale for every lambda sensor: a signal that rises with richness and is linear in the sensor.
+"""Richness: one scale for every lambda sensor, which rises as the mixture gets richer and on which the sensor is linear.
 
-Volts of a wideband or narrowband sensor stay volts, turned round where the register says rich is low;
+Volts of a wideband or narrowband sensor stay volts, with the sign changed where the register says rich is low;
 a recorded ratio becomes 1/lambda, which stays finite while fuel is cut.
 """
 
@@ -32,7 +32,7 @@ class LambdaScale:
     lean_end, rich_end : float
         Ends of the characteristic; infinite where the register gives none. [unit of richness]
     air : float
-        Richness expected of pure air; NaN where it can't be told. [unit of richness]
+        Richness expected of pure air; NaN where unknown. [unit of richness]
     """
 
     form: Literal["wideband", "narrowband", "inverse"]
@@ -86,7 +86,7 @@ class LambdaScale:
         return np.where(np.isfinite(richness), slopes[piece], np.nan)
 
     def richness_of(self, ratio: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Richness of a lambda, the way back from `lambda_of`; the ends stand for what lies beyond them.
+        """Richness of a lambda, the inverse of `lambda_of`; clipped at the ends of the characteristic.
 
         Parameters
         ----------
@@ -140,8 +140,8 @@ def lambda_scale(sensor: LambdaSensor, kind: Literal["v", "ratio"]) -> LambdaSca
 
     Notes
     -----
-    Pump current, and with it the volts of a wideband sensor, goes with 1/lambda on the lean side, so
-    the richness of pure air is the characteristic's lean end carried on to 1/lambda = 0.
+    Pump current, and with it the voltage of a wideband sensor, is linear in 1/lambda on the lean side, so
+    the richness of pure air is the characteristic's lean end extrapolated to 1/lambda = 0.
     """
     empty = np.empty(0)
     if (

@@ -1,7 +1,7 @@
 """Raw air-mass signal to mass flow through the family's transfer table, and back for uncertainties.
 
-The table is taken as exact at its points and straight between them, as everywhere in the register; what a curve as
-bent as the points are would say instead is part of the uncertainty of levels. Nothing is read outside the table.
+The table is taken as exact at its points and linear between them. How far a smooth curve through the same points could
+differ is part of the uncertainty of levels. Nothing is read outside the table.
 """
 
 import math
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from data_contracts.family import AirflowSensor
 from models.statistics.compiled import kernel
 
-# A bend of the table this many standard deviations away lifts nothing that a float could hold.
+# Knots of the table further away than this do not matter. [standard deviations]
 FURTHEST_BEND = 9.0
 
 
@@ -20,7 +20,7 @@ FURTHEST_BEND = 9.0
 def _interpolate(
     raw: NDArray[np.float32], table: NDArray[np.float64], flow: NDArray[np.float64], out: NDArray[np.float32]
 ) -> None:  # pragma: no cover - compiled
-    """Straight lines between the points; held at the ends; neighbouring samples start where the last one ended."""
+    """Linear interpolation, constant beyond the ends; the search starts at the interval of the sample before."""
     last = table.size - 2
     slope = (flow[1:] - flow[:-1]) / (table[1:] - table[:-1])
     lowest, highest = table[0], table[last + 1]
@@ -88,7 +88,7 @@ def to_flow(raw: NDArray[np.float32], sensor: AirflowSensor) -> NDArray[np.float
 
 
 def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.bool_]:
-    """Whether levels lie outside the transfer table, where no flow can be told.
+    """Whether levels lie outside the transfer table, where the flow is unknown.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np
 def rectified(
     raw_level: NDArray[np.float64], scatter: NDArray[np.float64], noise: NDArray[np.float64], sensor: AirflowSensor
 ) -> NDArray[np.float64]:
-    """How much noise lifts the mean flow of samples, because the table bends.
+    """Rectification: how much noise raises the mean flow of samples where the table bends.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ def rectified(
     Returns
     -------
     ndarray of shape (captures,)
-        What all scatter lifts it less what ripple alone does, both taken as normal; 0 for sensors that report flow.
+        Rise from all scatter less the rise from ripple alone, both taken as normal; 0 for sensors that report flow.
         [g/s]
     """
     if sensor.kind == "g_s":
@@ -133,8 +133,8 @@ def rectified(
     return lifted
 
 
-def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
-    """What the table leaves open between its points: any curve as bent as they are, against straight lines.
+def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np.float64]:
+    """Standard uncertainty of the flow between the table's points: a curve as bent as they are, against straight lines.
 
     Parameters
     ----------
@@ -146,14 +146,14 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
     Returns
     -------
     ndarray
-        Standard uncertainty of the flow, the bound over the root of two; 0 for sensors that report flow. [g/s]
+        The bound over the root of two; 0 for sensors that report flow. [g/s]
 
     Notes
     -----
     A curve f with |f''| <= M lies within M (x - a)(b - x) / 2 of its chord from a to b; M is twice the larger of the
-    second divided differences at both ends of the stretch. The sensor's curve is either about as bent as its table says
-    or, where a control unit holds the table itself, straight between its points: nearer to the ends of the bound than
-    to its middle.
+    second divided differences at both ends of the interval. The true curve is either about as bent as the table says or,
+    where a control unit holds the table itself, straight between its points. Both lie near the ends of the bound rather
+    than in its middle.
 
     References
     ----------
@@ -168,19 +168,19 @@ def table_doubt(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArra
     bend = np.concatenate((bend[:1], bend, bend[-1:]))
     k = np.clip(np.searchsorted(x, raw_level) - 1, 0, x.size - 2)
     off = (raw_level - x[k]) * (x[k + 1] - raw_level)
-    doubt: NDArray[np.float64] = np.maximum(bend[k], bend[k + 1]) * np.maximum(off, 0.0) / np.sqrt(2.0)
-    return np.nan_to_num(doubt)  # outside the table nothing is read
+    u: NDArray[np.float64] = np.maximum(bend[k], bend[k + 1]) * np.maximum(off, 0.0) / np.sqrt(2.0)
+    return np.nan_to_num(u)  # NaN outside the table
 
 
-def recorder_doubt(
+def recorder_uncertainty(
     flow: NDArray[np.float64], sensor: AirflowSensor, offset_u_v: NDArray[np.float64], gain_u: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """What the recorder's zero and gain leave open of a flow; nothing where the sensor's signal is no voltage.
+    """Standard uncertainty of a flow from the recorder's zero and gain; 0 where the sensor's signal is no voltage.
 
     Parameters
     ----------
     flow : ndarray of shape (levels,)
-        [g/s]
+        Flow. [g/s]
     sensor : AirflowSensor
         With its transfer table.
     offset_u_v, gain_u : ndarray of shape (levels,)
@@ -189,7 +189,7 @@ def recorder_doubt(
     Returns
     -------
     ndarray of shape (levels,)
-        Standard uncertainty. [g/s]
+        [g/s]
     """
     if sensor.kind != "volts":
         return np.zeros(flow.size)
@@ -204,9 +204,9 @@ def slope_of(raw: NDArray[np.float64], table: tuple[NDArray[np.float64], NDArray
     Parameters
     ----------
     raw : ndarray of shape (levels,)
-        [V, Hz or g/s]
+        Raw levels. [V, Hz or g/s]
     table : tuple of two ndarrays of shape (points,)
-        As `table_of` gives it.
+        Raw signal and flow, as `table_of` gives them. [V, Hz or g/s], [g/s]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Both traces of a snap on one fixed grid, aligned at opening and release, for comparison and anomaly search."""
+"""Both traces of a snap on one fixed grid, aligned at opening and release, for comparison and the anomaly model."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ def _sample(
             out[s, k] = np.nan
             if not (place >= 0.0 and place <= n - 1):
                 continue
-            # nothing of the fall in the part aligned at the opening, and nothing before it in the other
+            # the part aligned at the opening excludes the fall; the other part excludes what comes before it
             if k < early.size and place > release[s]:
                 continue
             if k >= early.size and place < opening[s]:
@@ -62,7 +62,7 @@ def on_grid(
     Parameters
     ----------
     trace : ndarray of shape (captures, samples), float32
-        One value per sample; NaN where nothing was recorded. [any unit]
+        Samples; NaN where nothing was recorded. [any unit]
     count : ndarray of shape (captures,), int
         Samples that are part of each recording.
     rows : ndarray of shape (snaps,), int

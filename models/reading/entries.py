@@ -1,4 +1,4 @@
-"""The entries of a stack's reading: its snaps, then its recordings without one; and what each of them holds."""
+"""The entries of a stack's reading (its snaps, then its recordings without one) and what each was recorded with."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -39,7 +39,7 @@ class Entries:
     snaps : int
         Number of snaps.
     conditions : dict of str to ndarray of shape (entries,)
-        Columns of the manifest; NaN is unmeasured.
+        Columns of the manifest; NaN is unmeasured. [unit of the column]
     """
 
     row: Codes
@@ -64,9 +64,9 @@ class Entries:
         Parameters
         ----------
         of_snaps : ndarray of shape (snaps,)
-            [any unit]
+            One value per snap. [any unit]
         fill : float
-            What stands for a recording without a snap. [the same unit]
+            Value for a recording without a snap. [the same unit]
 
         Returns
         -------
@@ -77,7 +77,7 @@ class Entries:
 
 
 def list_entries(stack: Stack, marks: Landmarks, conditions: Sequence[Conditions]) -> Entries:
-    """List what a stack is read into.
+    """List the entries of a stack.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def hold_end(marks: Landmarks) -> Floats:
 
 
 def extent_of(stack: Stack, marks: Landmarks, entries: Entries, family: Family) -> Extent:
-    """What each entry of a stack holds.
+    """What the recording of each entry holds.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""good, usable or repeat, with every reason: the table of grade reasons applied to a batch."""
+"""Grades of a batch (good, usable or repeat), with every reason: the table of grade reasons applied to quality flags."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,12 +9,12 @@ _CODES = tuple(GRADE_REASONS)
 _REPEAT = np.array([code in REPEAT_REASONS for code in _CODES])
 
 
-def grade(signs: dict[str, NDArray[np.bool_]], captures: int) -> tuple[list[str], list[tuple[str, ...]]]:
-    """Grade a batch from its signs.
+def grade(flags: dict[str, NDArray[np.bool_]], captures: int) -> tuple[list[str], list[tuple[str, ...]]]:
+    """Grade a batch from its quality flags.
 
     Parameters
     ----------
-    signs : dict of str to ndarray of shape (captures,), bool
+    flags : dict of str to ndarray of shape (captures,), bool
         Reason codes of `data_contracts.reasons.GRADE_REASONS` to where they hold.
     captures : int
         Size of the batch.
@@ -22,7 +22,7 @@ def grade(signs: dict[str, NDArray[np.bool_]], captures: int) -> tuple[list[str]
     Returns
     -------
     grade : list of str
-        `repeat` where a reason sends the capture back, else `usable` where one lowers it, else `good`.
+        `repeat` where a reason sends the capture back, otherwise `usable` where one lowers it, otherwise `good`.
     reasons : list of tuple of str
         Every reason that holds, those that send back first.
 
@@ -32,7 +32,7 @@ def grade(signs: dict[str, NDArray[np.bool_]], captures: int) -> tuple[list[str]
         If a code is not in the table: a fault of the program, not of the data.
     """
     table = np.zeros((captures, len(_CODES)), dtype=np.bool_)
-    for code, where in signs.items():
+    for code, where in flags.items():
         table[:, _CODES.index(code)] = where
     _, examples, index = np.unique(table @ (1 << np.arange(len(_CODES))), return_index=True, return_inverse=True)
     grades, reasons = [], []

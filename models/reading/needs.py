@@ -1,4 +1,4 @@
-"""What a recording can't give: the table of needs applied to a batch, one reason per quantity and capture."""
+"""Needs of the quantities applied to a batch: one reason per quantity and capture that its recording can't give."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,13 +12,13 @@ from data_contracts.quantities.record import Need
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.statistics.estimate import Estimate, reason_number
 
-# With an engine-speed channel the speed need not be seen in the ripple.
+# Sampling rate that is enough where an engine-speed channel replaces the ripple. [Hz]
 SPEED_CHANNEL_RATE_HZ = 5.0
 
 
 @dataclass(frozen=True)
 class Extent:
-    """What each capture of a batch holds.
+    """What the recording of each capture of a batch holds.
 
     Attributes
     ----------
@@ -29,11 +29,11 @@ class Extent:
     rate_hz : ndarray of shape (captures,)
         Sampling rate, repeated samples not counted. [Hz]
     before_s, hold_s, after_s : ndarray of shape (captures,)
-        Recorded before the rise; from opening to release or to the end; after the release. [s]
+        Time recorded before the rise; from opening to release or to the end; after the release. [s]
     released : ndarray of shape (captures,), bool
         The release is in the record.
     conditions : dict of str to ndarray of shape (captures,)
-        Manifest columns; NaN is unmeasured.
+        Manifest columns; NaN is unmeasured. [unit of the column]
     """
 
     snap: NDArray[np.bool_]
@@ -60,7 +60,7 @@ def _kind_fits(name: str, need: Need, family: Family) -> bool:
 
 
 def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8]:
-    """Why captures can't give a quantity, from its record.
+    """Why captures can't give a quantity, by its record.
 
     Parameters
     ----------
@@ -117,11 +117,11 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
 
 
 class DeclarationError(AssertionError):
-    """What the reading computes and what data_contracts/quantities declares are not the same: a mistake in the program."""
+    """The reading computes other quantities than data_contracts/quantities declares: a mistake in the program."""
 
 
 def apply_needs(estimates: Mapping[str, Estimate], extent: Extent, family: Family) -> dict[str, Estimate]:
-    """Every quantity of the nomenclature, null with its reason where its need is not met.
+    """All quantities, null with a reason where their need is not met.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The flags a grade rests on: where each grade reason of data_contracts/reasons.py holds."""
+"""Quality flags, from which captures are graded: where each grade reason of data_contracts/reasons.py holds."""
 
 import numpy as np
 
@@ -14,20 +14,20 @@ from models.reading.resampling import GAP, JITTER_LIMIT, MISSING, OUT_OF_RANGE, 
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, reason_number
 
-# Below LOWER_BOUND a main peak is a lower bound, below SLOW a snap is not worth keeping, below LOW it is usable. [Hz]
+# Below LOWER_BOUND a main peak is a lower bound; below SLOW a snap is sent back; below LOW it is usable. [Hz]
 LOWER_BOUND_RATE_HZ, SLOW_RATE_HZ, LOW_RATE_HZ = 49.0, 40.0, 490.0
-# Idle before the opening: less than this sends back, less than that lowers the grade. [s]
+# Idle before the opening: less than the first sends back, less than the second lowers the grade. [s]
 SHORTEST_BEFORE_S, SHORT_BEFORE_S = 0.2, 0.5
 # A shorter hold sends back; less recorded after the release lowers the grade. [s]
 SHORTEST_HOLD_S, AFTER_S = 0.35, 1.5
-# Flow still rising by more than this part of itself per second: at the release the pedal came up too soon, where the
-# record ends it ends too soon. [1/s]
+# Flow that still rises by more than this part of itself per second: at the release (the pedal was lifted too soon), and at
+# the end of the record (it ends too soon). [1/s]
 STILL_RISING, STILL_RISING_AT_END = 1.0, 0.5
 # Noise as a part of the snap's height in the raw signal. 8 mV on 3.8 V is 0.002. [1]
 NOISE_HIDES, NOISE_SHOWS = 0.02, 0.006
-# Samples in ignition spikes as a part of all, two to a spike: hides the trace, lowers the grade. [1]
+# Part of the samples in ignition spikes, two per spike: spikes hide the trace, or lower the grade. [1]
 MANY_SPIKES, SOME_SPIKES = 0.03, 0.002
-# Least opening of a throttle called full, and largest drift of a steady idle, as a part of it. [1]
+# Smallest opening that counts as full throttle, and largest drift of a steady idle, as a part of it. [1]
 THROTTLE_FULL, UNSTEADY = 0.85, 0.12
 OUTSIDE = reason_number("outside_transfer")
 
@@ -59,10 +59,10 @@ def _triggered_early(conditioned: Conditioned, rows: Codes, extent: Extent, fami
 def _throttle_not_full(
     stack: Stack, marks: Landmarks, entries: Entries, found: dict[str, Estimate], family: Family
 ) -> Flags:
-    """The throttle's or the pedal's channel says so; without one, a main peak below the family's low limit.
+    """Throttle not fully open, by its channel or the pedal's; without one, by a main peak below the family's low limit.
 
-    From one capture a half-open plate can't be told from a weak van, so the van is recorded again; a van whose every
-    capture of a visit says so is tracked all the same (`models.tracking.visits.tracked_captures`).
+    A single capture does not show whether the plate was half open or the van is weak, so the van is recorded again. If
+    every capture of a visit has this flag, the visit is tracked (`models.tracking.visits.tracked_captures`).
     """
     opened, reference = found["throttle_opened"].value, found["main_peak_reference_g_s"].value
     with np.errstate(invalid="ignore"):
@@ -81,7 +81,7 @@ def _throttle_not_full(
 
 
 def _extent_flags(extent: Extent, rising: Floats) -> dict[str, Flags]:
-    """What the recording leaves out; `rising` is how steeply the flow still rises as the hold ends. [1/s]"""
+    """Flags of the recording's extent; `rising` is the relative slope of the flow at the end of the hold. [1/s]"""
     snap, before_s = extent.snap, extent.before_s
     short_hold, slow = extent.hold_s < SHORTEST_HOLD_S, extent.rate_hz < SLOW_RATE_HZ
     no_idle = before_s < SHORTEST_BEFORE_S
@@ -99,7 +99,7 @@ def _extent_flags(extent: Extent, rising: Floats) -> dict[str, Flags]:
 
 
 def _condition_flags(conditions: dict[str, Floats]) -> dict[str, Flags]:
-    """What the manifest says."""
+    """Flags of the conditions in the manifest."""
     with np.errstate(invalid="ignore"):
         cold = conditions["coolant_c"] < WARM_COOLANT_C
     return {
@@ -113,7 +113,7 @@ def _condition_flags(conditions: dict[str, Floats]) -> dict[str, Flags]:
 def _trace_flags(
     stack: Stack, conditioned: Conditioned, marks: Landmarks, entries: Entries, clipped: Flags
 ) -> dict[str, Flags]:
-    """What the air-mass trace shows."""
+    """Flags of the air-mass trace."""
     rows, snap = entries.row, np.arange(entries.row.size) < entries.snaps
     found, signal = marks.found, conditioned.signal
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -157,17 +157,17 @@ def quality_flags(
     entries : Entries
         Snaps, then recordings without one.
     extent : Extent
-        What each entry holds.
+        What the recording of each entry holds.
     found : dict of str to Estimate
         Every quantity, needs applied.
     banks : BankFlags
-        What the lambda traces show.
+        Flags of the lambda traces.
     family : Family
         Of all of them.
     clipped : ndarray of shape (entries,), bool
         The main peak is at the end of the range.
     hum : ndarray of shape (snaps,), bool
-        Mains hum rides on the trace.
+        The trace has mains hum.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""The reading: recordings in, every quantity of every snap out, with uncertainty, reasons and grade.
+"""Reading: from recordings to every quantity of every snap, with uncertainty, reasons and grade.
 
 `models.reading.recipe.read_stack` is the recipe; `models.reading.air_trace.landmarks` defines the landmarks.
 """
@@ -38,7 +38,7 @@ class Readings:
         Per entry, each quantity without a value and its reason (`UNREAD_REASONS`). Shared between entries: do not
         change.
     marked : list of dict of str to str
-        Per entry, quantities with a mark, such as `lower_bound`. Shared: do not change.
+        Per entry, quantities with a mark such as `lower_bound`. Shared: do not change.
     grade : list of str
         good, usable or repeat.
     grade_reasons : list of tuple of str
@@ -156,7 +156,7 @@ def _named(reasons: NDArray[np.int8]) -> list[dict[str, str]]:
 
 
 def _join(parts: Sequence[StackReading]) -> Readings:
-    """Put the stacks together, in order of recording and snap."""
+    """Join the stacks, in order of recording and snap."""
     from models.reading.aligned_traces import GRID
 
     if not parts:

@@ -1,4 +1,4 @@
-"""The recipe of one reading, for a stack of recordings of one family: `read_stack` calls the steps in order."""
+"""The steps of a reading, for a stack of recordings of one family: `read_stack` calls them in order."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, concatenate, estimate
 
 METHOD = "8"
-# Standard uncertainty of a trim as a scan tool shows it: steps of 0.78 % (SAE J1979), and it never stands still. [%]
+# Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
 # A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
 STILL_CLIMBING = 0.3
@@ -66,7 +66,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     conditions : sequence of Conditions
         Of each row.
     detail : bool
-        Also give what a plot needs.
+        Also return the details that a plot needs.
 
     Returns
     -------
@@ -182,7 +182,7 @@ def _all_entries(found: dict[str, Estimate], idle_only: dict[str, Estimate], wit
 
 
 def _outside_table(found: dict[str, Estimate], sensor: AirflowSensor) -> dict[str, Estimate]:
-    """Flows whose raw level lies outside the transfer table are not read."""
+    """Null flows whose raw level lies outside the transfer table."""
     out = dict(found)
     for name in ("idle", "first_peak", "dip", "main_peak"):
         beyond = outside(found[f"{name}_v"].value, sensor)
@@ -191,7 +191,7 @@ def _outside_table(found: dict[str, Estimate], sensor: AirflowSensor) -> dict[st
 
 
 def _without_clipped(found: dict[str, Estimate], clipped: Flags) -> dict[str, Estimate]:
-    """What a clipped main peak can't give is not read."""
+    """Null the quantities that a clipped main peak can't give."""
     names = ("main_peak_v", "main_peak_g_s", "flow_per_rev_mg", "volumetric_efficiency")
     return found | {name: found[name].because(clipped, "clipped") for name in names}
 
@@ -212,7 +212,7 @@ def _at_reference(found: dict[str, Estimate], conditions: dict[str, Floats], fam
 
 
 def _opened_from_shape(found: dict[str, Estimate], family: Family) -> dict[str, Estimate]:
-    """How far the throttle opened, by the flow, where no channel says so."""
+    """Throttle opening from the shape of the flow, where no channel gives it."""
     if "throttle_opened" in found:
         return {}
     opened = opened_from_shape(
@@ -231,7 +231,7 @@ def _trims(conditions: dict[str, Floats]) -> dict[str, Estimate]:
 
 
 def _marked(found: dict[str, Estimate], extent: Extent, marks: Landmarks, entries: Entries) -> list[dict[str, str]]:
-    """A main peak read too slowly, or still rising when the pedal was released, is a lower bound."""
+    """Mark a main peak as a lower bound where it was sampled too slowly or still rose at the release."""
     slope = entries.padded(marks.found.end_slope)
     low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | (slope > STILL_CLIMBING)
     flow, both = {"main_peak_g_s": "lower_bound"}, {"main_peak_g_s": "lower_bound", "main_peak_v": "lower_bound"}

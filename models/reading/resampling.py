@@ -1,7 +1,7 @@
-"""From recordings of any time base to stacks of equal length on a uniform grid.
+"""Resampling: from recordings of any time base to stacks of equal length on a uniform grid.
 
-Recordings are grouped by channels, interval and length, jittered ones are interpolated onto the
-grid, and rates far above what the sensors can follow are brought down by averaging whole blocks.
+Recordings are grouped by channels, interval and length; jittered ones are interpolated onto the
+grid, and rates far above what the sensors can follow are reduced by averaging whole blocks.
 """
 
 from collections import defaultdict
@@ -15,16 +15,16 @@ from data_contracts.capture import Waveform
 from data_contracts.signals import AIRFLOW_SIGNALS, SIGNALS
 from models.statistics.compiled import kernel, vector_kernel
 
-# What becomes of a sample: 0 is kept, the rest are the codes of data_contracts.reasons.SAMPLE_REASONS.
+# Sample flags: 0 is kept, the others are the codes of data_contracts.reasons.SAMPLE_REASONS.
 KEPT, MISSING, OUT_OF_RANGE, STUCK, CLIPPED, SPIKE, GAP = range(7)
 SAMPLE_FLAGS = ("", "missing", "out_of_range", "stuck", "clipped", "needle", "gap")
 
-# Above this rate neither sensor moves between samples: average blocks down to it. Hot-wire and lambda
-# sensors answer in milliseconds (common practice, no source).
+# Above this rate neither sensor changes between samples: blocks are averaged down to it. Hot-wire and lambda
+# sensors respond in milliseconds (common practice, no source). [Hz]
 WORKING_RATE_HZ = 4000.0
-# A sample this far from its place on the uniform grid makes the recording jittered. [intervals]
+# Largest departure of a sample from the uniform grid before the recording counts as jittered. [intervals]
 JITTER_LIMIT = 0.1
-# A step this much longer than the usual interval is a gap. [intervals]
+# A time step this many times the usual interval is a gap. [intervals]
 GAP_STEPS = 2.5
 _STACK_SAMPLES = 2**21
 
@@ -44,7 +44,7 @@ class Stack:
     channels : dict of str to ndarray of shape (captures, samples), float32
         Samples; NaN where nothing was recorded. [unit of the signal]
     flag : dict of str to ndarray of shape (captures, samples), uint8
-        What becomes of each sample, an index of `SAMPLE_FLAGS`.
+        Sample flags, indices of `SAMPLE_FLAGS`.
     count : ndarray of shape (captures,), int
         Samples that are part of the recording; the rest of the row is padding.
     rate_hz : ndarray of shape (captures,)
@@ -54,7 +54,7 @@ class Stack:
     jitter : ndarray of shape (captures,)
         Largest departure from a uniform time base. [intervals]
     held : ndarray of shape (captures,)
-        Samples, as recorded, from one update of the air-mass channel to the next; 1 for a live trace.
+        Recorded samples from one update of the air-mass channel to the next; 1 for a live trace.
     """
 
     recording: NDArray[np.int64]
@@ -78,7 +78,7 @@ def _held(values: NDArray[np.float32]) -> int:  # pragma: no cover - compiled
         moves += np.int32(moved)
         follow += np.int32(moved & (values[i] != values[i + 1]))
         lost += np.int32(values[i] != values[i])
-    if lost == 0 and follow > 0.1 * moves + 1.0:  # enough follow right on another to be the lower decile
+    if lost == 0 and follow > 0.1 * moves + 1.0:  # enough updates directly follow another to be the lower decile
         return 1
     runs = np.zeros(128, dtype=np.int64)
     last, since, total = np.nan, -1, 0
@@ -233,7 +233,7 @@ def stack_waveforms(waveforms: Sequence[Waveform], which: Sequence[int]) -> Iter
     waveforms : sequence of Waveform
         Recordings of any rate and length.
     which : sequence of int
-        Those to take, as indices of `waveforms`.
+        Recordings to take, as indices of `waveforms`.
 
     Yields
     ------
@@ -280,7 +280,7 @@ def _stack(
     starts = np.zeros(captures + 1, dtype=np.int64)
     np.cumsum([waveform.time_s.size for waveform in chosen], out=starts[1:])
     uniform = np.array([member[3] < JITTER_LIMIT for member in members])
-    # a uniform recording keeps its samples: nobody looks at its times
+    # a uniform recording keeps its samples, so its times are not needed
     time = np.empty(0) if uniform.all() else np.concatenate([waveform.time_s for waveform in chosen])
     for name in names:
         low, high = SIGNALS[name].low, SIGNALS[name].high

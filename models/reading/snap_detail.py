@@ -1,4 +1,4 @@
-"""What an annotated plot of one snap needs: its traces, landmarks and stretches."""
+"""Details of one snap for an annotated plot: its traces, landmarks and stretches."""
 
 from dataclasses import dataclass
 
@@ -19,12 +19,12 @@ _SHOWS = {q.landmark: q.name for q in QUANTITIES.values() if q.landmark}
 
 @dataclass(frozen=True)
 class SnapDetail:
-    """What an annotated plot of one snap needs.
+    """Details of one snap for an annotated plot.
 
     Attributes
     ----------
     time_s : ndarray of shape (samples,)
-        From the recording's first sample. [s]
+        Time from the recording's first sample. [s]
     airflow_raw, airflow_g_s : ndarray of shape (samples,), float32
         The conditioned trace. [V, Hz or g/s], [g/s]
     flag : list of str
@@ -49,7 +49,7 @@ class SnapDetail:
 def snap_details(
     stack: Stack, conditioned: Conditioned, marks: Landmarks, entries: Entries, found: dict[str, Estimate]
 ) -> list[SnapDetail]:
-    """Details of every entry: landmarks and stretches of quantities that were read, so that plot and text agree.
+    """Details of every entry: landmarks and stretches only of quantities that were read, so that plot and text agree.
 
     Parameters
     ----------

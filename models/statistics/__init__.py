@@ -1,4 +1,4 @@
-"""General statistics that know nothing of vans: compiled kernels, order statistics, smoothing, coloured noise.
+"""General statistics, independent of vans: compiled kernels, order statistics, smoothing, window levels, coloured noise.
 
-Every other room of models may use them; they use none.
+Every other package of models may use them; they use none of the others.
 """

@@ -1,4 +1,4 @@
-"""Names of the array types that the models pass around."""
+"""Types of the arrays that the models exchange."""
 
 import numpy as np
 from numpy.typing import NDArray

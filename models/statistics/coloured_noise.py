@@ -1,13 +1,13 @@
-"""White noise with first-order coloured noise over it: its parts, and the variance of means and sums."""
+"""White noise plus first-order coloured noise: its two parts, and the variance of means and sums."""
 
 import numpy as np
 
 from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
-from models.statistics.smoothing import product_sum
+from models.statistics.window_levels import product_sum
 
-# How long a lambda trace remembers its noise: about the lag of a usual sensor. A short window can't tell it, and one
-# value for all keeps the uncertainty from jumping; over memories of 5 to 30 ms intervals of a level cover 92 to 98 %.
+# Correlation time of the noise of a lambda trace: about the lag of a usual sensor. A short window does not determine it, and
+# a fixed value keeps the uncertainty stable: for true values of 5 to 30 ms, intervals of a level cover 92 to 98 %. [s]
 MEMORY_S = 0.03
 
 
@@ -20,7 +20,7 @@ def coloured(residual: Floats, n: int, used: int, fitted: int, h: float) -> tupl
     residual : ndarray of shape (samples,)
         Residual; 0 where nothing was recorded. [unit]
     n, used, fitted : int
-        Samples to look at, those that were recorded, and parameters that were fitted to them.
+        Samples in the window, samples recorded, and parameters fitted to them.
     h : float
         Sampling interval. [s]
 
@@ -31,9 +31,9 @@ def coloured(residual: Floats, n: int, used: int, fitted: int, h: float) -> tupl
 
     Notes
     -----
-    First-order coloured noise under white noise has autocovariance s² r^k at lag k > 0. Short windows can't tell
-    both s² and r, so r is that of `MEMORY_S`, and s² the projection of the autocovariances on r^k. The fit took
-    about `fitted` times the long-run variance over n out of each of them; it is given back, which takes a few rounds.
+    White plus first-order coloured noise has autocovariance s² r^k at lag k > 0. Short windows do not determine both s²
+    and r, so r is that of `MEMORY_S`, and s² the projection of the autocovariances on r^k. The fit lowers each of them by
+    about `fitted` times the long-run variance over n, which is added back by iteration.
     """
     if used < 8:
         return 0.0, 0.0, 0.0
@@ -59,7 +59,22 @@ def coloured(residual: Floats, n: int, used: int, fitted: int, h: float) -> tupl
 def variance_of_weighted_sum(
     weights: Floats, white: float, colour: float, r: float
 ) -> float:  # pragma: no cover - compiled
-    """Variance of a weighted sum of noise whose covariance is white I + colour r^|i-j|."""
+    """Variance of a weighted sum of noise whose covariance is white I + colour r^|i-j|.
+
+    Parameters
+    ----------
+    weights : ndarray of shape (samples,)
+        Weight of each sample. [1]
+    white, colour : float
+        Variances of the white and of the coloured part. [unit²]
+    r : float
+        Lag-one correlation of the coloured part. [1]
+
+    Returns
+    -------
+    float
+        [unit²]
+    """
     square, product, earlier = 0.0, 0.0, 0.0
     for i in range(weights.size):
         square += weights[i] * weights[i]
@@ -76,11 +91,11 @@ def mean_variance(white: float, colour: float, r: float, n: float) -> float:
     Parameters
     ----------
     white, colour : float
-        Variances. [unit²]
+        Variances of the white and of the coloured part. [unit²]
     r : float
-        Lag-one correlation of the coloured part.
+        Lag-one correlation of the coloured part. [1]
     n : float
-        Samples.
+        Number of samples. [1]
 
     Returns
     -------

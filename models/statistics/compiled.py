@@ -1,4 +1,4 @@
-"""One decorator for every compiled loop, so that all are compiled alike and stay typed."""
+"""Decorators for compiled loops, so that all are compiled with the same options and keep their types."""
 
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
@@ -25,7 +25,7 @@ def kernel(function: Function) -> Function:
 
 
 def sum_kernel(function: Function) -> Function:
-    """Compile a loop that only adds up, in whatever order is fastest: the last digits of the sum are free.
+    """Compile a loop that only sums, in whatever order is fastest: the last digits of the sum may differ.
 
     Parameters
     ----------
@@ -42,10 +42,10 @@ def sum_kernel(function: Function) -> Function:
 
 
 def vector_kernel(function: Function) -> Function:
-    """Compile a loop over samples none of which is NaN, so that several are taken at once.
+    """Compile a loop over samples without NaN, so that several samples are processed at once.
 
-    The order of sums is free, and a smaller or larger of two is the machine's own. A loop whose index goes from 0 over
-    slices, without branches, is what the compiler can widen.
+    The order of sums is free, and minimum and maximum use the processor's own instructions. The compiler vectorises loops
+    whose index runs from 0 over slices, without branches.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Rank-based p-values of scores."""
+"""Conformal p-values of scores."""
 
 import numpy as np
 
@@ -7,19 +7,19 @@ from models.statistics.arrays import Floats
 
 
 def conformal_p(scores: Floats, calibration: Floats) -> Floats:
-    """Share of calibration scores at least as large, counting the score itself.
+    """Conformal p-value: share of calibration scores at least as large, counting the score itself.
 
     Parameters
     ----------
     scores : ndarray of shape (n,)
-        Scores to judge; higher is more abnormal. NaN stays NaN.
+        Scores to judge; higher is more abnormal. NaN stays NaN. [any unit]
     calibration : ndarray of shape (m,)
-        Scores of healthy vans that the scoring model has not seen; NaN left out.
+        Scores of healthy vans that the scoring model has not seen; NaN left out. [unit of scores]
 
     Returns
     -------
     ndarray of shape (n,)
-        (1 + number at least as large) / (m + 1); never below 1 / (m + 1).
+        (1 + number at least as large) / (m + 1); never below 1 / (m + 1). [1]
 
     Raises
     ------
@@ -28,7 +28,7 @@ def conformal_p(scores: Floats, calibration: Floats) -> Floats:
 
     References
     ----------
-    S. Bates et al., Testing for outliers with conformal p-values, arXiv 2104.08279.
+    S. Bates et al., Testing for outliers with conformal p-values, DOI 10.48550/arXiv.2104.08279.
     """
     known = np.sort(calibration[np.isfinite(calibration)])
     if not known.size:

@@ -1,4 +1,4 @@
-"""The one type every batched estimate returns: value, standard uncertainty, and why it is missing."""
+"""`Estimate`: a quantity over a batch, with value, standard uncertainty, and the reason where it is missing."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -47,12 +47,12 @@ class Estimate:
     reason: NDArray[np.int8]
 
     def because(self, where: Flags, code: str) -> "Estimate":
-        """The same estimate with captures taken out for a reason; an earlier reason stands.
+        """The same estimate with some captures null for a reason; an earlier reason is kept.
 
         Parameters
         ----------
         where : ndarray of shape (captures,), bool
-            True = take out.
+            True = null.
         code : str
             A code of `data_contracts.reasons.UNREAD_REASONS`.
 
@@ -69,7 +69,7 @@ class Estimate:
 
 
 def estimate(value: NDArray[np.floating], u: NDArray[np.floating], missing: str = "not_found") -> Estimate:
-    """An estimate from plain arrays: what is not finite in value or u is unread for one reason.
+    """An estimate from plain arrays; values that are not finite, or whose u is not, are unread for one reason.
 
     Parameters
     ----------

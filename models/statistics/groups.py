@@ -30,7 +30,7 @@ def group_medians(values: Floats, group: Codes, groups: int) -> tuple[Floats, Co
     Parameters
     ----------
     values : ndarray of shape (rows, columns)
-        [any unit]
+        Values. [any unit]
     group : ndarray of shape (rows,), int
         From 0 to `groups` - 1.
     groups : int
@@ -49,7 +49,7 @@ def group_medians(values: Floats, group: Codes, groups: int) -> tuple[Floats, Co
 
 
 def ranked(values: Floats, group: Codes, groups: int) -> tuple[Floats, Codes, Codes]:
-    """Values of each group in order of size, one group after the other: what ranks within groups are read from.
+    """Values sorted within each group, one group after the other.
 
     Parameters
     ----------
@@ -63,15 +63,27 @@ def ranked(values: Floats, group: Codes, groups: int) -> tuple[Floats, Codes, Co
     Returns
     -------
     ordered : ndarray of shape (rows,)
+        [unit of values]
     first, counts : ndarray of shape (groups,), int
-        Where each group begins, and how many it has.
+        Where each group begins, and how many values it has.
     """
     counts = np.bincount(group, minlength=groups)
     return values[np.lexsort((values, group))], np.cumsum(counts) - counts, counts
 
 
 def middle_of(x: Floats) -> Floats:
-    """Median over the second axis, NaN left out; NaN where nothing is read."""
+    """Median along the second axis, NaN left out.
+
+    Parameters
+    ----------
+    x : ndarray of shape (rows, n) or (rows, n, columns)
+        Values. [any unit]
+
+    Returns
+    -------
+    ndarray of shape (rows,) or (rows, columns)
+        NaN where every value is NaN. [unit of x]
+    """
     ordered = np.sort(x, axis=1)  # NaN last
     count = np.isfinite(x).sum(axis=1)
     low, high = np.maximum(count - 1, 0) // 2, np.maximum(count, 1) // 2

@@ -1,4 +1,4 @@
-"""Small systems of linear equations inside compiled loops."""
+"""Solution of small systems of linear equations inside compiled loops."""
 
 from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
@@ -11,9 +11,9 @@ def solve_spd(matrix: Floats, right: Floats) -> bool:  # pragma: no cover - comp
     Parameters
     ----------
     matrix : ndarray of shape (n, n)
-        Positive definite; the identity afterwards.
+        Positive definite; the identity afterwards. [any unit]
     right : ndarray of shape (n, columns)
-        Right sides; the solutions afterwards.
+        Right sides; the solutions afterwards. [any unit]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Order statistics of small windows without sorting them. All functions leave the values in another order."""
+"""Order statistics of small windows without sorting them. Every function reorders the values it is given."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,22 +11,23 @@ NORMAL_QUARTILE = 0.6745
 
 @kernel
 def ranked(values: NDArray[np.floating], rank: int) -> float:
-    """The value that would stand at `rank` if they were sorted, from 0.
+    """The value at `rank` in sorted order, counted from 0.
 
     Parameters
     ----------
-    values : ndarray of shape (values,)
-        At least one, no NaN; brought into another order.
+    values : ndarray of shape (n,)
+        At least one, no NaN; reordered in place. [any unit]
     rank : int
-        Its place.
+        Rank wanted.
 
     Returns
     -------
     float
+        [unit of values]
 
     References
     ----------
-    C. A. R. Hoare, Commun. ACM 4, 1961, 321-322 (Algorithm 65), each part divided without a branch.
+    C. A. R. Hoare, Commun. ACM 4, 1961, 321-322 (Algorithm 65), with partitioning that does not branch.
     """
     first, stop = 0, values.size
     while stop - first > 1:
@@ -42,7 +43,7 @@ def ranked(values: NDArray[np.floating], rank: int) -> float:
             stop = split
         elif split > first:
             first = split
-        else:  # nothing is below the pivot: put what equals it in front
+        else:  # nothing is below the pivot: move the values equal to it to the front
             for i in range(first, stop):
                 value = values[i]
                 values[i] = values[split]
@@ -60,12 +61,13 @@ def median(values: NDArray[np.floating]) -> float:
 
     Parameters
     ----------
-    values : ndarray of shape (values,)
-        At least one, no NaN; brought into another order.
+    values : ndarray of shape (n,)
+        At least one, no NaN; reordered in place. [any unit]
 
     Returns
     -------
     float
+        [unit of values]
     """
     half = values.size // 2
     upper = ranked(values, half)
@@ -79,16 +81,17 @@ def median(values: NDArray[np.floating]) -> float:
 
 @kernel
 def normal_scatter(values: NDArray[np.floating]) -> float:
-    """Standard deviation of normal values from the median size of what they are off their median.
+    """Standard deviation from the median absolute deviation, for normal values.
 
     Parameters
     ----------
-    values : ndarray of shape (values,)
-        At least one, no NaN; replaced by what each is off the median, in another order.
+    values : ndarray of shape (n,)
+        At least one, no NaN; replaced by their absolute deviations, in another order. [any unit]
 
     Returns
     -------
     float
+        [unit of values]
     """
     middle = median(values)
     for i in range(values.size):

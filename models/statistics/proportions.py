@@ -1,4 +1,4 @@
-"""A share with its interval."""
+"""A share of cases with its confidence interval."""
 
 from scipy.stats import binomtest
 

@@ -1,4 +1,4 @@
-"""Tables of named columns: a named tuple of arrays says what there is, and compiled code fills records of the same fields."""
+"""Tables of named columns: a named tuple of arrays declares the fields, and compiled code fills records of the same fields."""
 
 from typing import Any, TypeVar
 
@@ -23,7 +23,8 @@ def record_of(kind: type[Columns]) -> np.dtype[np.void]:
         A float64 for every array, a record within it for every named tuple.
     """
     fields = kind.__annotations__.items()
-    return np.dtype([(name, record_of(held) if hasattr(held, "_fields") else np.float64) for name, held in fields])
+    columns = [(name, record_of(held) if hasattr(held, "_fields") else np.float64) for name, held in fields]
+    return np.dtype((np.record, columns))  # fields by name without compiling, too
 
 
 def empty_table(kind: type[Columns], rows: int) -> np.ndarray[Any, np.dtype[np.void]]:
@@ -52,7 +53,7 @@ def columns_of(kind: type[Columns], table: np.ndarray[Any, np.dtype[np.void]]) -
     kind : subclass of NamedTuple
         What the table holds.
     table : ndarray of shape (rows,)
-        Records of `record_of(kind)`.
+        Records of `record_of(kind)`. [units of the fields]
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Means held towards what was known before: of shares, and of figures."""
+"""Means shrunk towards what was known before: of shares, and of figures."""
 
 from collections.abc import Sequence
 
@@ -13,32 +13,35 @@ def dirichlet_mean(prior: Floats, weight: float, counts: Floats) -> Floats:
     Parameters
     ----------
     prior : ndarray of shape (codes,)
-        Prior mean; sums to one.
+        Prior mean; sums to one. [1]
     weight : float
-        Observations the prior is worth.
+        Number of observations the prior is worth. [1]
     counts : ndarray of shape (codes,)
+        Observed counts. [1]
 
     Returns
     -------
     ndarray of shape (codes,)
+        [1]
     """
     return np.asarray((weight * prior + counts) / (weight + counts.sum()))
 
 
 def shrunken_mean(default: float, weight: float, values: Sequence[float]) -> float:
-    """Mean of values shrunk to a default worth some observations.
+    """Mean of values, shrunk towards a default.
 
     Parameters
     ----------
     default : float
-        [any unit]
+        The default. [any unit]
     weight : float
-        Observations the default is worth.
+        Number of observations the default is worth. [1]
     values : sequence of float
-        [same unit]
+        Observed values. [unit of the default]
 
     Returns
     -------
     float
+        [unit of the default]
     """
     return (weight * default + float(np.sum(values))) / (weight + len(values))

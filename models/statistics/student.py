@@ -1,5 +1,4 @@
-"""By how much Student's quantiles exceed the normal ones: what a limit or an interval widens by where a scatter is told
-from little."""
+"""Student's quantiles over the normal ones: how much a limit or interval widens where a scatter rests on few values."""
 
 import numpy as np
 from scipy.special import ndtri, stdtrit
@@ -16,14 +15,14 @@ def quantile_ratio(upper: float, degrees: Floats) -> Floats:
     Parameters
     ----------
     upper : float
-        Probability above the quantile, below 0.5. [unitless]
+        Probability above the quantile, below 0.5. [1]
     degrees : ndarray
-        Degrees of freedom, above 0; infinity gives 1.
+        Degrees of freedom, above 0; infinity gives 1. [1]
 
     Returns
     -------
     ndarray of the shape of `degrees`
-        At least 1. [unitless]
+        At least 1. [1]
     """
     return np.asarray(stdtrit(degrees, upper) / ndtri(upper))
 
@@ -34,18 +33,17 @@ _RATIOS = np.concatenate([[1.0], quantile_ratio(0.025, _STEPS / np.arange(1.0, _
 
 @kernel
 def student_factor(degrees: float) -> float:
-    """What a standard uncertainty grows by, so that 1.96 of it are a 95 % interval though its scatter was told from
-    little.
+    """Factor on a standard uncertainty whose scatter rests on few values, so that ±1.96 of it is a 95 % interval.
 
     Parameters
     ----------
     degrees : float
-        Degrees of freedom of the scatter; fewer than one count as one.
+        Degrees of freedom of the scatter; fewer than one count as one. [1]
 
     Returns
     -------
     float
-        Ratio of Student's 97.5 % point to the normal's, 6.48 for one degree of freedom. [unitless]
+        Ratio of Student's 97.5 % point to the normal's, 6.48 for one degree of freedom. [1]
 
     References
     ----------

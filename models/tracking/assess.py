@@ -1,8 +1,9 @@
-"""From readings to states: the recipe of tracking, in order.
+"""Tracking, from readings to the state of every van: `assess` calls the steps in order.
 
-Readings → visits → at reference conditions and over their scatter → own baseline, charts, trend → alarms, unsteady
-repeats → forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later
-is used."""
+Captures become visits. Visits are brought to reference conditions and divided by their scatter. Every quantity is charted
+against the van's own baseline, and so is the scatter of its repeats; alarms, forecasts and the anomaly follow; the state of
+a van sums them up. The order of the rows does not matter, and nothing later than the week is used.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -21,7 +22,7 @@ from models.tracking.anomaly.waveform_residual import waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import follow_vans
-from models.tracking.charts.repeatability import unsteady_repeats
+from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.standardise import Standardised, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
 from models.tracking.state.residuals import Residuals, residuals_of
@@ -30,25 +31,25 @@ from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
 KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
-"""Columns of the captures that are still needed once they are visits."""
+"""Columns of the captures that are still needed after the visits are made."""
 
 
 @dataclass(frozen=True)
 class TrackingSettings:
-    """What the user sets.
+    """Settings of tracking.
 
     Attributes
     ----------
     false_alarms_per_100_van_weeks : float
-        Accepted, all quantities and mechanisms together.
+        Accepted false alarms, all quantities and mechanisms together. [1]
     anomaly_false_discovery : float
         Accepted share of healthy vans among those listed for their anomaly alone. [1]
     visit_interval_weeks : float
-        Until the next visit, for a van with fewer than three visits; others have their own. [weeks]
+        Time to the next visit of a van with fewer than three visits; other vans have their own mean. [weeks]
     forget_after_weeks : int
-        A van without a visit for longer has no state.
+        A van without a visit for longer has no state. [weeks]
     trend_weeks : int or None
-        Weeks of the trends table to return; None is all.
+        Weeks of the trends table to return; None returns all. [weeks]
     """
 
     false_alarms_per_100_van_weeks: float = 0.5
@@ -77,17 +78,17 @@ class Assessment:
     trends : polars.DataFrame
         Rows of the trends table.
     states : polars.DataFrame
-        One row per van with a visit not long ago: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm,
+        One row per van with a recent visit: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm,
         unsteady, anomaly, urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent
         first.
     residuals : Residuals
-        Of the vans on the list, in the order of `states`.
+        Residuals of the listed vans, in the order of `states`.
     notices : tuple of Notice
-        What concerns no single van: vans that moved together accuse a recorder or barometer.
+        Notices about no single van: vans that moved together point to a recorder or a barometer.
     model_cards : tuple of mapping
         How each family's anomaly model was made.
     models : mapping of str to sklearn.pipeline.Pipeline
-        The anomaly models, to be kept by the caller.
+        The anomaly models, for the caller to keep.
     """
 
     captures: pl.DataFrame
@@ -121,7 +122,7 @@ def assess(
     week : str
         ISO week, for example 2026-W14.
     settings : TrackingSettings, optional
-        What the user sets.
+        Settings; the defaults where left out.
     shapes : polars.DataFrame or None
         Rows of the shapes table, for the representative repeat and the anomaly.
 
@@ -136,13 +137,13 @@ def assess(
     repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     visits = visits_of(captures)
-    captures = captures.select(*KEPT)  # a large fleet's readings are not held twice
+    captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
     followed = follow_vans(
         std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
     )
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
-    unsteady = unsteady_repeats(std, repeats, per_van_week=per_van_week)
+    repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
@@ -155,7 +156,7 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    states = states_of(std, followed, alarms, unsteady, forecasts, anomaly, latest)
+    states = states_of(std, followed, alarms, repeatability, forecasts, anomaly, latest)
     listed = states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
@@ -163,7 +164,7 @@ def assess(
             std,
             followed,
             alarms,
-            unsteady,
+            repeatability,
             forecasts,
             week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
         ),
@@ -189,16 +190,16 @@ def _captures(
     for f, name in enumerate(std.families):
         part = captures.filter(pl.col("family") == name)
         conditions = {c: part[c].cast(pl.Float64).to_numpy() for c in AIR}
-        answer = std.answers.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
+        slopes = std.covariate_slopes.get((f, std.quantities.index(MAIN_PEAK))) if MAIN_PEAK in std.quantities else None
         exponents = None
-        if answer is not None:
-            u = np.sqrt(np.diag(answer.covariance)[:2])
+        if slopes is not None:
+            u = np.sqrt(np.diag(slopes.covariance)[:2])
             exponents = Exponents(
-                float(answer.slope[0]),
-                float(answer.slope[1]),
+                float(slopes.mean[0]),
+                float(slopes.mean[1]),
                 float(u[0]),
                 float(u[1]),
-                float(answer.covariance[0, 1] / (u[0] * u[1])),
+                float(slopes.covariance[0, 1] / (u[0] * u[1])),
             )
         peak = main_peak_at_reference(
             part["main_peak_g_s"].cast(pl.Float64).to_numpy(),

@@ -1,5 +1,4 @@
-"""What a healthy van is expected to read: specification, family and the van's own first visits, shrunk into one
-another."""
+"""What a healthy van is expected to read: its own first visits, shrunk to the family, and that to the register's figure."""
 
 from dataclasses import dataclass
 
@@ -11,17 +10,17 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians, ranked
 
 FIRST_VISITS = 8
-"""Visits that stand for a van when its family's level is found. Common practice, no source (2026-11-25)."""
+"""First visits of each van that the family's level is found from. Common practice, no source (2026-11-25)."""
 USUAL_TAIL = 2.0
 """95 % quantile of a visit's noise, Student's t of five degrees of freedom. [standard deviations]"""
 FEWEST_FOR_TAIL = 60
-"""Pairs of visits below which the tail is not looked at."""
+"""Fewest pairs of visits for which the tail is estimated."""
 USUAL_SPREAD = 1.5
-"""Vans around their family where nothing is known yet. Common practice, no source (2026-11-25). [scatters]"""
+"""Prior spread of vans around their family. Common practice, no source (2026-11-25). [scatters]"""
 
 
 def least_scatter(quantity: str, reported_u: Floats) -> float:
-    """Floor of the visit-to-visit scatter, so that no value is taken for more exact than it can be.
+    """Floor of the visit-to-visit scatter, so that no value counts as more precise than it can be.
 
     Parameters
     ----------
@@ -52,7 +51,7 @@ def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float
     least : float
         Floor. [working scale]
     usual : float
-        Taken while the fleet has too few pairs of visits, and weighed like ten of them. [working scale]
+        Prior, worth ten pairs of visits; it stands alone while the fleet has too few pairs. [working scale]
 
     Returns
     -------
@@ -61,10 +60,12 @@ def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float
 
     Notes
     -----
-    The larger of the scatter between neighbouring visits and between visits five apart (healthy vans may wander), each
-    the larger of the median of absolute differences, the root mean square of clipped ones over the quieter three
-    quarters of vans (quantities that are often equal), and the middle van's 95 % quantile over that of Student's t with
-    five degrees of freedom (quantities with two modes or wild tails)."""
+    The larger of the scatter between neighbouring visits and between visits five apart, since healthy vans may wander. Each
+    is the largest of three estimates: the median of absolute differences; the root mean square of clipped differences over
+    the three quarters of the vans that scatter least, for quantities whose values are often equal; and the median over vans
+    of the 95 % quantile, over that of Student's t with five degrees of freedom, for quantities with two modes or heavy
+    tails.
+    """
     keep = np.isfinite(y)
     values, code = y[keep], van[keep]
     found, pairs = least, 0
@@ -90,7 +91,7 @@ def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float
 
 @dataclass(frozen=True)
 class FamilyLevel:
-    """Where the vans of a family stand in one quantity.
+    """Level of one quantity over the vans of a family.
 
     Attributes
     ----------
@@ -99,7 +100,7 @@ class FamilyLevel:
     spread : float
         Standard deviation of healthy vans around it. [working scale]
     degrees : float
-        Degrees of freedom of the spread.
+        Degrees of freedom of the spread. [1]
     vans : int
         Vans it rests on.
     """
@@ -112,8 +113,7 @@ class FamilyLevel:
 
 
 def specification(family: Family, quantity: str) -> tuple[float, float] | None:
-    """The register's figure for a quantity, on the working scale, with how far healthy families stand from such
-    figures.
+    """The register's figure for a quantity, and how far healthy families stand from such figures.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def specification(family: Family, quantity: str) -> tuple[float, float] | None:
     Returns
     -------
     tuple of float or None
-        Logarithm of the figure and its standard uncertainty; None where the register has none.
+        Logarithm of the figure and its standard uncertainty; None where the register has none. [working scale]
     """
     figure = tracking_of(quantity).register
     if figure is None:
@@ -137,7 +137,7 @@ def specification(family: Family, quantity: str) -> tuple[float, float] | None:
 def family_level(
     y: Floats, van: Codes, *, scatter: float, spec: tuple[float, float] | None, usual_spread: float = USUAL_SPREAD
 ) -> FamilyLevel:
-    """Centre and spread of a family's vans, not moved by its faulty ones.
+    """Centre and spread of a family's vans, robust to its faulty ones.
 
     Parameters
     ----------
@@ -148,14 +148,15 @@ def family_level(
     scatter : float
         Visit-to-visit standard deviation. [working scale]
     spec : tuple of float or None
-        Register figure and its uncertainty; the third level of the shrinkage.
+        Register figure and its standard uncertainty, as `specification` returns them; the third level of the shrinkage.
+        [working scale]
     usual_spread : float
-        Prior of the vans' spread, weighed like three vans. [scatters]
+        Prior spread of vans, worth three vans. [scatters]
 
     Returns
     -------
     FamilyLevel
-        Median and Huber scale over the vans' first visits, shrunk to the specification and the usual spread.
+        Median and Huber scale over the vans' first visits, shrunk to the specification and the prior spread.
     """
     keep = np.isfinite(y)
     values, code = y[keep], van[keep]
@@ -188,7 +189,8 @@ def _huber_scale(deviation: Floats) -> float:
 
     References
     ----------
-    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101; 0.7785 is the mean of min(z², 1.5²) of a normal z.
+    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101, DOI 10.1214/aoms/1177703732; 0.7785 is the mean of min(z², 1.5²) of a
+    normal z.
     """
     scale = 1.4826 * float(np.median(np.abs(deviation)))
     if scale <= 0:
@@ -199,7 +201,7 @@ def _huber_scale(deviation: Floats) -> float:
 
 
 def _middle_tail(difference: Floats, of: Codes, vans: int) -> float:
-    """Median over the vans with five differences or more of their 95 % quantile; 0 without any."""
+    """Median, over vans with at least five differences, of the 95 % quantile of each; 0 without any such van."""
     ordered, first, counts = ranked(difference, of, vans)
     place = first + np.floor(0.95 * (counts - 1)).astype(np.int64)
     enough = counts >= 5

@@ -1,6 +1,6 @@
-"""What the surroundings do to each quantity, fitted from the fleet itself: weather, temperature, foot, fuel.
+"""Covariates: how each quantity follows weather, coolant temperature, hold and fuel, fitted from the fleet itself.
 
-A quantity's answer to the surroundings starts from physics (`prior_of`) and is re-estimated as data grows.
+The slope of a quantity on each covariate starts from physics (`prior_of`) and is re-estimated as data grows.
 """
 
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ _FUEL_RATIO = {"E0": 1.0, "E5": 0.980, "E10": 0.960, "E15": 0.940, "E20": 0.920,
 
 
 def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Floats]:
-    """Mean and standard deviation, before any data, of a quantity's answer to each of `COVARIATES`.
+    """Prior mean and standard deviation of a quantity's slope on each of `COVARIATES`.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Fl
     tracking = tracking_of(quantity)
     if tracking.scale == "log":
         mean, spread = np.zeros(5), np.array([0.5, 0.5, 0.05, 0.1, 0.2])
-    else:  # a tenth in pressure or temperature moves it by about its own scatter
+    else:  # a change of a tenth in pressure or temperature moves it by about its own scatter
         mean, spread = np.zeros(5), scatter * np.array([10.0, 10.0, 1.0, 1.0, 10.0])
     if tracking.open_throttle_flow:
         text = textbook_exponents(aspiration)
@@ -60,26 +60,26 @@ def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Fl
 
 
 def fill_air(visits: pl.DataFrame, *, usual_intake_air_c: float = 15.0) -> tuple[Air, pl.Series]:
-    """The air of each visit, what was not measured taken from the nearest that was.
+    """The air of each visit; what was not measured comes from the nearest measurement.
 
     Parameters
     ----------
     visits : polars.DataFrame
         depot, captured_at, week and the conditions.
     usual_intake_air_c : float
-        Where a fleet measured no air temperature at all. [°C]
+        Taken where a fleet measured no air temperature at all. [°C]
 
     Returns
     -------
     air : Air
         One row per visit.
     source : polars.Series
-        Where pressure and temperature came from, the weaker of the two: measured, depot_day, depot_week, fleet_week,
+        Where pressure and temperature come from, the weaker of the two: measured, depot_day, depot_week, fleet_week,
         unmeasured.
 
     Notes
     -----
-    Standard uncertainties grow down that list. An altitude is used before another van's barometer of another place.
+    Standard uncertainties grow down that list. The van's own altitude is preferred to a barometer at another place.
     """
     steps: tuple[tuple[str, list[pl.Expr], dict[str, float]], ...] = (
         (
@@ -167,24 +167,24 @@ def design(
 
 
 @dataclass(frozen=True)
-class Answer:
-    """How one quantity of one family answers to the covariates.
+class CovariateSlopes:
+    """Slopes of one quantity of one family on the covariates.
 
     Attributes
     ----------
-    slope : ndarray of shape (covariates,)
+    mean : ndarray of shape (covariates,)
         [working scale per covariate]
     covariance : ndarray of shape (covariates, covariates)
-        Of the slopes.
+        [working scale per covariate, squared]
     """
 
-    slope: Floats
+    mean: Floats
     covariance: Floats
 
 
-def fit_answer(
+def fit_covariate_slopes(
     y: Floats, x: Floats, van: Codes, *, scatter: float, prior: tuple[Floats, Floats], independent: float
-) -> Answer:
+) -> CovariateSlopes:
     """Robust within-van regression with a Gaussian prior.
 
     Parameters
@@ -192,26 +192,26 @@ def fit_answer(
     y : ndarray of shape (visits,)
         One quantity; NaN left out. [working scale]
     x : ndarray of shape (visits, covariates)
-        Covariates.
+        Covariates. [1]
     van : ndarray of shape (visits,), int
         Van of each visit; each van keeps its own level.
     scatter : float
         Visit-to-visit standard deviation. [working scale]
     prior : tuple of ndarray of shape (covariates,)
-        Mean and standard deviation of the slopes.
+        Mean and standard deviation of the slopes. [working scale per covariate]
     independent : float
-        Share of the visits that bring their own weather, at most 1: vans of a depot share it, so they count for less.
+        Share of the visits that count as independent, at most 1: vans of one depot share their weather. [1]
 
     Returns
     -------
-    Answer
-        Huber weights, ten steps; a van of one visit says nothing.
+    CovariateSlopes
+        After ten steps with Huber weights; a van with a single visit has no weight.
     """
     mean, spread = prior
     keep = np.isfinite(y)
     code = np.unique(van[keep], return_inverse=True)[1] if keep.any() else np.empty(0, np.int64)
     if code.size < 3:
-        return Answer(mean.copy(), np.diag(spread**2))
+        return CovariateSlopes(mean.copy(), np.diag(spread**2))
     groups = int(code.max()) + 1
     level = group_medians(y[keep][:, None], code, groups)[0][:, 0]
     inside = y[keep] - level[code]
@@ -231,9 +231,19 @@ def fit_answer(
         residual = inside - x_inside @ slope
         residual -= (np.bincount(code, weight * residual, groups) / np.bincount(code, weight, groups))[code]
         weight = np.minimum(1.0, 1.5 * scatter / np.maximum(np.abs(residual), 1e-300))
-    return Answer(slope, np.asarray(np.linalg.inv(information), np.float64))
+    return CovariateSlopes(slope, np.asarray(np.linalg.inv(information), np.float64))
 
 
 def tracked_of(frame: pl.DataFrame) -> tuple[str, ...]:
-    """The tracked quantities that were read at least once in a frame."""
+    """The tracked quantities that were read at least once in a frame.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Captures joined with their readings.
+
+    Returns
+    -------
+    tuple of str
+    """
     return tuple(q for q in QUANTITIES if QUANTITIES[q].tracked and q in frame.columns and frame[q].count() > 0)

@@ -1,5 +1,8 @@
-"""Where a baseline starts again or is doubted: after a repair, for the quantities it may have touched, or new
-engine-control software."""
+"""Where a baseline starts again or is doubted.
+
+It starts again after a repair, for the quantities the repair may have touched; it is doubted after a change of the
+engine-control software.
+"""
 
 import itertools
 from collections.abc import Mapping
@@ -37,7 +40,7 @@ NO_RESTART, CHANGED, REPAIRED = 0, 1, 2
 
 
 def repaired_quantities(work: str) -> frozenset[str]:
-    """The tracked quantities a repair may have touched; everything when its words name nothing known.
+    """The tracked quantities a repair may have touched; all of them where its words name nothing known.
 
     Parameters
     ----------
@@ -57,7 +60,24 @@ def repaired_quantities(work: str) -> frozenset[str]:
 def restarts_of(
     visits: pl.DataFrame, quantities: tuple[str, ...], repairs: pl.DataFrame, starts: Codes
 ) -> NDArray[np.int8]:
-    """Where baselines start again (repairs, for what they touched) or are doubted (another engine-control software)."""
+    """Where baselines start again or are doubted, for every visit and quantity.
+
+    Parameters
+    ----------
+    visits : polars.DataFrame
+        As `models.tracking.visits.visits_of` returns.
+    quantities : tuple of str
+        Columns of the result.
+    repairs : polars.DataFrame
+        van_id, done_at, work, parts.
+    starts : ndarray of shape (vans + 1,), int
+        First visit of each van, and the end.
+
+    Returns
+    -------
+    ndarray of shape (visits, quantities), int8
+        `NO_RESTART`, `CHANGED` or `REPAIRED`.
+    """
     restart = np.zeros((visits.height, len(quantities)), np.int8)
     software = visits["ecu_software"].to_list()
     is_first = np.zeros(visits.height, bool)

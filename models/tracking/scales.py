@@ -1,4 +1,4 @@
-"""The scale each quantity scatters evenly in, and the way there and back."""
+"""The working scale of each quantity, on which its scatter is the same at every level, and the way back."""
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from models.statistics.arrays import Floats
 
 
 def scale_of(quantity: str) -> Scale:
-    """The scale a quantity scatters evenly in.
+    """The scale on which a quantity scatters the same at every level.
 
     Parameters
     ----------
@@ -42,7 +42,9 @@ def to_scale(quantity: str, values: Floats) -> Floats:
         if scale == "log":
             return np.where(values > 0, np.log(np.where(values > 0, values, 1.0)), np.nan)
         if scale == "root":
-            return np.sqrt(np.maximum(values, 0.0) + 0.375)  # Anscombe, Biometrika 35 (1948) 246
+            return np.sqrt(
+                np.maximum(values, 0.0) + 0.375
+            )  # Anscombe, Biometrika 35 (1948) 246, DOI 10.1093/biomet/35.3-4.246
     return np.asarray(values, dtype=np.float64)
 
 
@@ -67,15 +69,15 @@ def from_scale(quantity: str, scaled: Floats) -> Floats:
     return np.maximum(scaled, 0.0) ** 2 - 0.375 if scale == "root" else scaled
 
 
-def steepness(quantity: str, scaled: Floats) -> Floats:
-    """Change of the quantity per change of the working scale, there.
+def derivative(quantity: str, scaled: Floats) -> Floats:
+    """Derivative of a quantity with respect to its working scale.
 
     Parameters
     ----------
     quantity : str
         A name of data_contracts/signals.py.
     scaled : ndarray
-        [working scale]
+        Where to take it. [working scale]
 
     Returns
     -------

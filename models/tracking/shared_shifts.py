@@ -1,4 +1,4 @@
-"""The shift that a group of visits has in common."""
+"""Shifts that groups of visits share, of one recorder, depot or week, and their removal."""
 
 from dataclasses import dataclass
 
@@ -10,25 +10,25 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
 
 FEWEST_TOGETHER = 5
-"""Vans from which on what they share can be told from what each does."""
+"""Fewest vans whose shared shift can be separated from their own movements."""
 PASSES = 3
-"""Times each source of shared shifts is looked at, so that none keeps what is another's."""
+"""Passes over the sources of shared shifts, so that no source absorbs the shift of another."""
 RECORDERS = 1
 """Place of the recorders among the sources."""
 
 
 @dataclass(frozen=True)
-class SharedMovement:
-    """What a group of vans did together, apart from its vans.
+class SharedShift:
+    """Shift that the visits of each group have in common.
 
     Attributes
     ----------
     shift, u : ndarray of shape (groups, quantities)
-        Taken off each of the group's visits, and the standard uncertainty left. [scatters]
+        Subtracted from each visit of the group, and its standard uncertainty. [scatters]
     vans : ndarray of shape (groups, quantities), int
         Visits it rests on.
     spread : ndarray of shape (quantities,)
-        Standard deviation of true shifts between groups: what a group that is not known may be off by. [scatters]
+        Standard deviation of true shifts between groups: the uncertainty where a group's shift is unknown. [scatters]
     """
 
     shift: Floats
@@ -37,13 +37,13 @@ class SharedMovement:
     spread: Floats
 
 
-def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMovement:
-    """Robust, shrunken common shift of each group of visits.
+def shared_shift(residual: Floats, group: Codes, groups: int) -> SharedShift:
+    """Shift that the visits of each group share: robust, and shrunk.
 
     Parameters
     ----------
     residual : ndarray of shape (visits, quantities)
-        Standardised: in-control standard deviation 1; NaN left out. [scatters]
+        Standardised to an in-control standard deviation of 1; NaN left out. [scatters]
     group : ndarray of shape (visits,), int
         For example family and week, or depot, recorder and week.
     groups : int
@@ -51,13 +51,13 @@ def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMoveme
 
     Returns
     -------
-    SharedMovement
-        A group of fewer than five vans has no shift: it can't be told from its vans'.
+    SharedShift
+        A group of fewer than five vans has none: it can't be separated from the vans' own movements.
 
     Notes
     -----
-    Group medians m with sampling variance 1.57 / n are shrunk by s² / (s² + 1.57 / n), s² being the variance of true
-    shifts by moments over all groups of a quantity (empirical Bayes).
+    Group medians m with sampling variance 1.57 / n are shrunk by s² / (s² + 1.57 / n). The variance of true shifts s² is
+    found by moments over all groups of a quantity (empirical Bayes).
     """
     medians, counts = group_medians(residual, group, groups)
     enough = counts >= FEWEST_TOGETHER
@@ -72,17 +72,17 @@ def shared_movement(residual: Floats, group: Codes, groups: int) -> SharedMoveme
         spread[column] = np.sqrt(real)
         shift[use, column] = m * real / (real + noise)
         u[use, column] = np.sqrt(real * noise / (real + noise))
-    return SharedMovement(shift, u, counts, spread)
+    return SharedShift(shift, u, counts, spread)
 
 
 @dataclass(frozen=True)
 class Movement:
-    """Vans of one depot and recorder that moved together: the recorder or the barometer is accused before the vans.
+    """Vans of one depot and recorder that moved together: suspect the recorder or the barometer before the vans.
 
     Attributes
     ----------
     depot, recorder_serial, week, quantity : str
-        Where, with which instrument, when and in what.
+        Where, with which recorder, when, and in which quantity.
     shift, u : float
         Common shift and its standard uncertainty. [scatters]
     vans : int
@@ -99,7 +99,7 @@ class Movement:
 
 
 def _manner(visits: pl.DataFrame) -> Codes:
-    """Manner of recording: length and sampling rate, to the nearest power of four."""
+    """Recordings alike in length and sampling rate, each to the nearest power of four."""
     length, rate = (np.nan_to_num(visits[c].cast(pl.Float64).to_numpy(), nan=1.0) for c in ("length_s", "rate_hz"))
     return np.asarray(
         100 * np.round(np.log(np.maximum(length, 1e-3)) / np.log(4.0))
@@ -108,7 +108,7 @@ def _manner(visits: pl.DataFrame) -> Codes:
     )
 
 
-def take_off_shared(
+def remove_shared_shifts(
     visits: pl.DataFrame,
     x: Floats,
     variance: Floats,
@@ -117,8 +117,27 @@ def take_off_shared(
     weeks: Codes,
     quantities: tuple[str, ...],
 ) -> tuple[Movement, ...]:
-    """Take shared movements off x in place: of a manner of recording, an instrument, a family's week, a depot's and
-    instrument's week."""
+    """Remove shared shifts from x, in place.
+
+    Shifts are looked for in recordings of like length and rate of a family, in a recorder, in a family's week, and in a
+    depot's and recorder's week.
+
+    Parameters
+    ----------
+    visits : polars.DataFrame
+        depot, recorder_serial, week, length and rate of each visit.
+    x, variance : ndarray of shape (visits, quantities)
+        Standardised values and their variance; both changed in place. [scatters], [scatters²]
+    family, van, weeks : ndarray of shape (visits,), int
+        Codes of family and van, and number of the week.
+    quantities : tuple of str
+        Columns of x.
+
+    Returns
+    -------
+    tuple of Movement
+        Depots and recorders whose vans clearly moved together, latest first.
+    """
     serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
     depot = visits["depot"].to_numpy().astype(str)
     at_depot = np.char.add(np.char.add(depot, "\x1f"), np.char.add(serial, "\x1f"))
@@ -130,13 +149,13 @@ def take_off_shared(
     )
     sizes = [int(group.max()) + 1 for group in groups]
     nothing = [np.zeros((size, x.shape[1])) for size in sizes]
-    moved = [SharedMovement(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
+    moved = [SharedShift(zero, zero, zero.astype(np.int64), zero[0]) for zero in nothing]
     remaining = x.copy()
-    for _ in range(PASSES):  # each source again, now that the others are off
+    for _ in range(PASSES):  # each source again, with the others removed
         for number, group in enumerate(groups):
             whole = remaining + moved[number].shift[group]
             inside = whole - group_medians(remaining, van, int(van.max()) + 1)[0][van]
-            moved[number] = shared_movement(inside, group.astype(np.int64), sizes[number])
+            moved[number] = shared_shift(inside, group.astype(np.int64), sizes[number])
             remaining = whole - moved[number].shift[group]
     x[:] = remaining
     for each, group in zip(moved, groups, strict=True):
@@ -159,7 +178,7 @@ def take_off_shared(
     return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
 
 
-def _unknown_recorder(recorders: SharedMovement, group: Codes, serial: NDArray[np.str_]) -> Floats:
-    """Variance that a visit's recorder adds while nobody knows its shift: not named, or seen too rarely. [scatters²]"""
+def _unknown_recorder(recorders: SharedShift, group: Codes, serial: NDArray[np.str_]) -> Floats:
+    """Variance that a visit's recorder adds where its shift is unknown: it is not named, or was seen too rarely. [scatters²]"""
     unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
     return np.asarray(np.where(unknown, recorders.spread**2, 0.0))

@@ -1,5 +1,4 @@
-"""Readings to scatters: every quantity at reference conditions, over its family's scatter, without what vans do
-together."""
+"""Readings to standardised residuals: at reference conditions, over the family's scatter, without shared shifts."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,55 +11,63 @@ from data_contracts.family import AirflowSensor, Family
 from data_contracts.signals import TRACKED, tracking_of
 from data_contracts.weeks import week_number
 from models.physics.air import Air
-from models.physics.transfer_table import recorder_doubt
+from models.physics.transfer_table import recorder_uncertainty
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
-from models.tracking.covariates import COVARIATES, Answer, design, fill_air, fit_answer, prior_of, tracked_of
+from models.tracking.covariates import (
+    COVARIATES,
+    CovariateSlopes,
+    design,
+    fill_air,
+    fit_covariate_slopes,
+    prior_of,
+    tracked_of,
+)
 from models.tracking.restarts import restarts_of
-from models.tracking.scales import steepness, to_scale
-from models.tracking.shared_shifts import Movement, take_off_shared
+from models.tracking.scales import derivative, to_scale
+from models.tracking.shared_shifts import Movement, remove_shared_shifts
 from models.tracking.visits import RECORDER
 
 LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
-"""Levels of the flow that a wrong zero or gain of the recorder moves; the main peak stands under its tracked name."""
+"""Flow levels that a wrong zero or gain of the recorder moves; the main peak under its tracked name."""
 
 
 @dataclass(frozen=True)
 class Standardised:
-    """All visits on one footing.
+    """All visits, standardised.
 
     Attributes
     ----------
     visits : polars.DataFrame
-        Rows, sorted by van and time.
+        One row per visit, sorted by van and time.
     quantities : tuple of str
         Columns of the arrays.
     families : tuple of str
         Families, in the order of `family`.
     family, van, weeks : ndarray of shape (visits,), int
-        Codes, and the week's number.
+        Codes of family and van, and number of the week.
     starts : ndarray of shape (vans + 1,), int
         First visit of each van, and the end.
     scaled : ndarray of shape (visits, quantities)
         At reference conditions. [working scale]
     x : ndarray of shape (visits, quantities)
-        Less the family's level and shared movements, over the scatter. [scatters]
+        Less the family's level and shared shifts, over the scatter. [scatters]
     variance : ndarray of shape (visits, quantities)
-        In-control variance of x; 1 for a usual visit. The visits' own, the repeats' over their number, the recorder's
-        where its shift is not known, and the doubt in conditions and shared movements. [scatters²]
+        In-control variance of x; 1 for a usual visit. It holds the scatter of visits, that of repeats over their number,
+        the recorder where its shift is unknown, and the uncertainty of conditions and shared shifts. [scatters²]
     conditions_u : ndarray of shape (visits, covariates)
-        Standard uncertainty of the surroundings, as `models.tracking.covariates.COVARIATES`.
+        Standard uncertainty of `models.tracking.covariates.COVARIATES`. [1]
     peer_variance : ndarray of shape (visits, quantities)
-        What conditions unlike the family's add against it. [scatters²]
+        Added to the comparison with the family where conditions differ from the family's. [scatters²]
     scatter : ndarray of shape (families, quantities)
         Visit-to-visit standard deviation. [working scale]
     repeat_share : ndarray of shape (families, quantities)
         Standard deviation of repeats over `scatter`. [1]
     levels : mapping of (family number, quantity number) to FamilyLevel
-    answers : mapping of (family number, quantity number) to Answer
+    covariate_slopes : mapping of (family number, quantity number) to CovariateSlopes
     restart : ndarray of shape (visits, quantities), int8
-        For models.tracking.charts.recursion.
+        As `models.tracking.restarts.restarts_of` returns.
     movements : tuple of Movement
         Latest first.
     """
@@ -80,7 +87,7 @@ class Standardised:
     scatter: Floats
     repeat_share: Floats
     levels: Mapping[tuple[int, int], FamilyLevel]
-    answers: Mapping[tuple[int, int], Answer]
+    covariate_slopes: Mapping[tuple[int, int], CovariateSlopes]
     restart: NDArray[np.int8]
     movements: tuple[Movement, ...]
 
@@ -88,7 +95,7 @@ class Standardised:
 def standardise(
     visits: pl.DataFrame, repeats: pl.DataFrame, families: Mapping[str, Family], repairs: pl.DataFrame
 ) -> Standardised:
-    """Bring all visits of all families on one footing.
+    """Standardise the visits of all families.
 
     Parameters
     ----------
@@ -120,7 +127,7 @@ def standardise(
     conditions_u = np.zeros((visits.height, len(COVARIATES)))
     scatter, repeat_share = np.full((len(names), shape[1]), np.nan), np.zeros((len(names), shape[1]))
     levels: dict[tuple[int, int], FamilyLevel] = {}
-    answers: dict[tuple[int, int], Answer] = {}
+    covariate_slopes: dict[tuple[int, int], CovariateSlopes] = {}
     for f, name in enumerate(names):
         rows = np.flatnonzero(family == f)
         of = _visits_of_family(visits[rows], van[rows], _rows(air, rows), families[name], repeats)
@@ -133,8 +140,8 @@ def standardise(
             x[rows, q] = (found.scaled - found.level.level) / found.scatter
             variance[rows, q], peer_variance[rows, q] = found.variance, found.peer_variance
             scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
-            levels[f, q], answers[f, q] = found.level, found.answer
-    movements = take_off_shared(visits, x, variance, family, van, weeks, quantities)
+            levels[f, q], covariate_slopes[f, q] = found.level, found.slopes
+    movements = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities)
     for (f, q), before in levels.items():
         rows, sigma = np.flatnonzero(family == f), scatter[f, q]
         spec = specification(families[names[f]], quantities[q])
@@ -161,7 +168,7 @@ def standardise(
         scatter=scatter,
         repeat_share=repeat_share,
         levels=levels,
-        answers=answers,
+        covariate_slopes=covariate_slopes,
         restart=restart,
         movements=movements,
     )
@@ -177,7 +184,7 @@ def _vans(visits: pl.DataFrame) -> tuple[Codes, Codes]:
 
 @dataclass(frozen=True)
 class _FamilyVisits:
-    """The visits of one family, and how their surroundings differ from those that its reference conditions name.
+    """The visits of one family, and their covariates.
 
     Attributes
     ----------
@@ -187,11 +194,11 @@ class _FamilyVisits:
     repeats : polars.DataFrame
         Standard deviations of the repeats of the family's visits.
     covariates, covariates_u : ndarray of shape (visits, covariates)
-        As `models.tracking.covariates.COVARIATES`, and their standard uncertainty.
+        As `models.tracking.covariates.COVARIATES`, and their standard uncertainty. [1]
     within_van, across : ndarray of shape (visits, covariates)
-        Off the van's median, and off the family's.
+        Differences from the van's median, and from the family's. [1]
     independent : float
-        Share of the visits that count as independent: those of one depot and week share their air. [unitless]
+        Share of the visits that count as independent: those of one depot and week share their air. [1]
     """
 
     visits: pl.DataFrame
@@ -232,7 +239,7 @@ def _visits_of_family(
 
 @dataclass(frozen=True)
 class _Corrected:
-    """One quantity of one family at reference conditions: arrays of shape (visits,), the rest of the family. [working
+    """One quantity of one family at reference conditions: arrays of shape (visits,), scalars for the family. [working
     scale]"""
 
     scaled: Floats
@@ -241,7 +248,7 @@ class _Corrected:
     scatter: float
     repeat_sd: float
     level: FamilyLevel
-    answer: Answer
+    slopes: CovariateSlopes
 
 
 def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
@@ -250,7 +257,7 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     if not np.isfinite(value).any():
         return None
     y = to_scale(quantity, value)
-    steep = np.maximum(np.abs(steepness(quantity, y)), 1e-12)
+    steep = np.maximum(np.abs(derivative(quantity, y)), 1e-12)
     reported = _without_recorder(of.visits, quantity, of.family.airflow_sensor) / steep
     least = least_scatter(quantity, reported)
     read = of.visits[quantity + "_n"].to_numpy()
@@ -258,7 +265,7 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     repeat_sd = _repeat_sd(of.repeats, quantity, float(np.nanmedian(steep)), least)
     usual = max(1.3 * repeat_sd / np.sqrt(usual_read), least)
     rough = visit_scatter(y, of.van, least=least, usual=usual)
-    answer = fit_answer(
+    slopes = fit_covariate_slopes(
         y,
         of.covariates,
         of.van,
@@ -266,37 +273,47 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
         prior=prior_of(quantity, of.family.aspiration, rough),
         independent=of.independent,
     )
-    corrected = y - of.covariates @ answer.slope
+    corrected = y - of.covariates @ slopes.mean
     sigma = visit_scatter(corrected, of.van, least=least, usual=usual)
     level = family_level(corrected, of.van, scatter=sigma, spec=specification(of.family, quantity))
     usual_u = np.median(of.covariates_u, axis=0)
-    extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ answer.slope**2
-    own = np.einsum("ij,jk,ik->i", of.within_van, answer.covariance, of.within_van)
+    extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ slopes.mean**2
+    own = np.einsum("ij,jk,ik->i", of.within_van, slopes.covariance, of.within_van)
     few = min(repeat_sd**2 / sigma**2, 1.5) * (1.0 / np.maximum(read, 1) - 1.0 / usual_read)
     usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
     unsure = np.nan_to_num(np.maximum(reported**2 - usual_reported**2, 0.0)) / np.maximum(read, 1)
     return _Corrected(
         scaled=corrected,
         variance=np.maximum(1.0 + few, 0.5) + (extra + own + unsure) / sigma**2,
-        peer_variance=np.einsum("ij,jk,ik->i", of.across, answer.covariance, of.across) / sigma**2,
+        peer_variance=np.einsum("ij,jk,ik->i", of.across, slopes.covariance, of.across) / sigma**2,
         scatter=sigma,
         repeat_sd=repeat_sd,
         level=level,
-        answer=answer,
+        slopes=slopes,
     )
 
 
 def _without_shared(
     x: Floats, van: Codes, level: FamilyLevel, scatter: float, quantity: str, spec: tuple[float, float] | None
 ) -> tuple[float, FamilyLevel]:
-    """Scatter and level of a family once shared movements are off: the scatter over what it was, the level anew."""
+    """Scatter and level of a family without shared shifts: the factor on the scatter, and the new level."""
     after = visit_scatter(x, van, least=least_scatter(quantity, np.empty(0)) / scatter, usual=1.0)
     return after, family_level(level.level + x * scatter, van, scatter=after * scatter, spec=spec)
 
 
 def vans_spread(std: Standardised) -> Floats:
-    """Spread of healthy vans around their family, for each van and quantity; NaN where the family does not read it.
-    [scatters]"""
+    """Spread of healthy vans around their family, by van and quantity.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+
+    Returns
+    -------
+    ndarray of shape (vans, quantities)
+        NaN where the family does not read the quantity. [scatters]
+    """
     spread = np.full((len(std.families), len(std.quantities)), np.nan)
     for (f, q), level in std.levels.items():
         spread[f, q] = level.spread / std.scatter[f, q]
@@ -312,9 +329,9 @@ def _rows(air: Air, rows: Codes) -> Air:
 
 
 def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:
-    """Uncertainty a reading reports less its recorder's zero and gain: those are the same at every visit with it.
+    """Standard uncertainty a reading reports, without its recorder's zero and gain, which are the same at every visit.
 
-    What they do to all vans of a recorder alike is found as a shared movement.
+    What a recorder does to all its vans alike is found as a shared shift.
     """
     reported: Floats = part[quantity + "_u"].cast(pl.Float64).to_numpy()
     level = tracking_of(quantity).flow_level
@@ -322,7 +339,7 @@ def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) 
         return reported
     flow = part[level].cast(pl.Float64).to_numpy()
     offset, gain = (part[column].cast(pl.Float64).fill_null(0.0).to_numpy() for column in RECORDER)
-    common = recorder_doubt(flow, sensor, offset, gain)
+    common = recorder_uncertainty(flow, sensor, offset, gain)
     if level != quantity:
         common = common / flow * part[quantity].cast(pl.Float64).to_numpy()
     return np.asarray(np.sqrt(np.maximum(reported**2 - common**2, 0.0)))

@@ -1,5 +1,4 @@
-"""Repeats to visits: one value per visit and quantity, the representative repeat, and how far repeats and visits
-scatter."""
+"""Captures to visits: one value per visit and quantity, the representative repeat, and the spread of repeats."""
 
 import numpy as np
 import polars as pl
@@ -10,7 +9,7 @@ from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
 from models.statistics.arrays import Codes, Floats
 
 COUNTS: frozenset[str] = frozenset(name for name in TRACKED if tracking_of(name).scale == "root")
-"""Quantities averaged over the repeats: a fault that comes and goes would hide from a median."""
+"""Quantities averaged over the repeats: a median would hide a fault that comes and goes."""
 
 MAIN_PEAK = "main_peak_reference_g_s"
 MAIN_PEAK_AS_READ = "main_peak_g_s"
@@ -36,7 +35,7 @@ CONDITIONS = (*AIR, "coolant_c")
 
 
 def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
-    """The captures that are tracked, in an order that does not depend on the order delivered.
+    """The captures that are tracked, in an order that does not depend on the order of delivery.
 
     Parameters
     ----------
@@ -46,9 +45,9 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture, only the columns tracking uses. A main peak that is low
-        in every capture of a visit is the van and not the foot: a visit without any other capture keeps those sent back
-        for the throttle alone. How far the throttle opened is followed from its channel only.
+        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every capture of a
+        visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van and
+        not to the technician. The throttle opening is tracked only where a channel gave it.
     """
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
@@ -62,7 +61,7 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
 
 
 def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
-    """Captures whose throttle opening is null where no channel gave it.
+    """Captures, with the throttle opening null where no channel gave it.
 
     Parameters
     ----------
@@ -72,8 +71,8 @@ def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
     Returns
     -------
     polars.LazyFrame
-        The same columns. Told from the shape, the opening is made of the main peak and the first peak, which are
-        followed themselves: it would speak twice.
+        The same columns. An opening estimated from the shape rests on the main peak and the first peak, which are tracked
+        themselves: it would count twice.
     """
     names = ("throttle_opened", "throttle_opened_u")
     if not set(names) <= set(captures.collect_schema().names()):
@@ -95,8 +94,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     polars.DataFrame
         van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software,
         fuel, the recorder's accuracy (where known), hold_s, length_s, rate_hz, and for each tracked quantity its value,
-        `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). What fewer than half of the
-        repeats could tell is null. main_peak_g_s stands under the main peak's tracked name. Sorted by van and time.
+        `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). A quantity that fewer than half of
+        the repeats give is null. main_peak_g_s has the main peak's tracked name. Sorted by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [
@@ -162,7 +161,7 @@ def medoids(points: Floats) -> Codes:
     Parameters
     ----------
     points : ndarray of shape (sets, members, features)
-        Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance.
+        Aligned waveforms or standardised readings; a NaN feature is left out of a pair's distance. [any unit]
 
     Returns
     -------
@@ -189,7 +188,7 @@ def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[
     captures : polars.DataFrame
         As `tracked_captures` returns.
     shapes : polars.DataFrame or None
-        Rows of the shapes table; a visit with a capture without one is judged by its readings.
+        Rows of the shapes table; where a capture has none, its visit is judged by the readings.
 
     Returns
     -------
@@ -213,7 +212,7 @@ def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[
     order = np.argsort(visit, kind="stable")
     counts = np.bincount(visit)
     first = np.cumsum(counts) - counts
-    chosen = order[first]  # one or two repeats are equally far from each other
+    chosen = order[first]  # of one or two repeats, all are equally far from the others: take the first
     for members in np.unique(counts[counts > 2]):
         rows = order[first[counts == members][:, None] + np.arange(members)]
         drawn = (trace_of[rows] >= 0).all(axis=1)

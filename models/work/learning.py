@@ -72,14 +72,13 @@ class Trust:
     ----------
     right, wrong : int
         Orders with something, and with nothing found.
-    share, u : float
-        Expected share right, and its standard uncertainty. [1]
+    share : float
+        Expected share right. [1]
     """
 
     right: int
     wrong: int
     share: float
-    u: float
 
 
 Key = tuple[str, str, str]
@@ -358,13 +357,12 @@ def _counts(findings: Sequence[Finding]) -> Floats:
 
 
 def _trust(findings: Sequence[Finding], right: float, settings: LearningSettings) -> dict[str, Trust]:
-    """Beta posterior of an alarm being right, from the share of all alarms that are."""
+    """Mean of the beta posterior of an alarm being right, from the share of all alarms that are."""
     found: dict[str, Trust] = {}
     for quantity in sorted({name for finding in findings for name in finding.flagged_by}):
         mine = [finding for finding in findings if quantity in finding.flagged_by]
         wrong = sum(finding.found == NONE for finding in mine)
         a = right * settings.trust_weight + len(mine) - wrong
         b = (1.0 - right) * settings.trust_weight + wrong
-        share = a / (a + b)
-        found[quantity] = Trust(len(mine) - wrong, wrong, share, float(np.sqrt(share * (1 - share) / (a + b + 1))))
+        found[quantity] = Trust(len(mine) - wrong, wrong, a / (a + b))
     return found

@@ -1,1 +1,1 @@
-"""What stands behind the commands of cli.py, one file each."""
+"""The work behind the commands of cli.py, one file each; failures.py turns errors into exit codes."""

@@ -1,4 +1,4 @@
-"""A decision takes effect at once where no run holds the workspace."""
+"""A decision takes effect at once unless a run holds the workspace."""
 
 import time
 

@@ -1,4 +1,4 @@
-"""Does what is stored add up? What `vansnap check` asks of a workspace."""
+"""`vansnap check` of a workspace: does everything stored add up?"""
 
 from pathlib import Path
 
@@ -34,7 +34,7 @@ _LEDGER = """
 
 
 def check_workspace(workspace: Workspace) -> list[str]:
-    """Check a workspace nobody has open.
+    """Check a workspace that nothing else has open.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def _settings_findings(path: Path) -> list[str]:
 
 
 def _waiting_findings(warehouse: Warehouse) -> list[str]:
-    """What waits in quarantine; faults of the register are said by the register itself."""
+    """What waits in quarantine; the register reports its own faults."""
     waiting = warehouse.query(
         "SELECT delivery, file, row, reason, item_id FROM quarantine WHERE state = 'waiting' AND rule <> 'bad_register' ORDER BY ALL"
     )

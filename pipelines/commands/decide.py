@@ -121,7 +121,7 @@ def _who(told: Mapping[str, Any], person: str | None) -> str:
 
 
 def _item_of(workspace: Workspace, name: str) -> dict[str, Any] | None:
-    """The item in quarantine that a name of at least eight characters begins, where it is no order."""
+    """The item in quarantine whose name starts with these eight or more characters, where they name no order."""
     if len(name) < 8:
         return None
     published = open_published(workspace.root)

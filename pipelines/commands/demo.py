@@ -60,7 +60,7 @@ def run_demo(home: Path, *, vans: int, weeks: int, seed: int, fresh: bool) -> st
 
 
 def _found(root: Path, week: str) -> str:
-    """How many of the list's top ten were planted, against the truth the generator wrote."""
+    """How many of the list's top ten have a planted fault, by the generator's truth."""
     import polars as pl
 
     from pipelines.read_side.published import open_published

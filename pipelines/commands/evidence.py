@@ -7,7 +7,19 @@ from pipelines.workspace.workspace import Workspace
 
 
 def evidence_text(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> str:
-    """Write a warranty file and tell its seal."""
+    """Write a warranty file; text with its seal.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    van_id : str
+        Id of the van.
+    out : Path
+        File to write.
+    claim : Claim
+        What goes in.
+    """
     from pipelines.reports.evidence import write_evidence
 
     made = write_evidence(workspace, van_id, out, claim)
@@ -19,7 +31,15 @@ def evidence_text(workspace: Workspace, van_id: str, out: Path, claim: Claim) ->
 
 
 def check_text(file: Path, home: Path) -> tuple[tuple[str, ...], str]:
-    """Findings on a warranty file, and what to say when there are none; a workspace's settings say whom to trust."""
+    """Findings on a warranty file, and what to say when there are none; a workspace's settings say whom to trust.
+
+    Parameters
+    ----------
+    file : Path
+        The warranty file.
+    home : Path
+        Folder of the workspace.
+    """
     from pipelines.read_side.published import board_settings
     from pipelines.reports.evidence_check import check_evidence
 

@@ -91,7 +91,7 @@ def read_apart(
     plot: Path,
     seconds: float,
 ) -> dict[str, Any]:
-    """Read one recording in a process of its own, for files from people: what takes too long is ended.
+    """Read one recording in a process of its own, for uploaded files: what takes too long is ended.
 
     Parameters and errors are those of `read_file`, and `seconds`: how long it may take. [s]
 
@@ -105,7 +105,7 @@ def read_apart(
     usual = vars(Conditions())
     for name, value in vars(conditions).items():
         if value == usual[name]:
-            continue  # not given; some, such as the recorder's offset, are no option at the van
+            continue  # not given; some, such as the recorder's offset, can't be given at the van
         if name == "closed_loop":
             command.append("--closed-loop" if value else "--open-loop")
         elif isinstance(value, float) and not name.startswith("recorder_"):  # those are its profile's
@@ -126,7 +126,7 @@ def read_apart(
 def read_folder(
     path: Path, *, family_name: str, register: Path, recorder: str, conditions: Conditions, plot: Path | None
 ) -> ReadResult:
-    """Read every recording of a folder into one table; a file that can't be read is a line, not an end.
+    """Read every recording of a folder into one table; a file that can't be read gets a line and the rest goes on.
 
     Parameters and errors are those of `read_file`; a plot is drawn for single files only.
     """

@@ -1,4 +1,4 @@
-"""What waits in quarantine is tried again on the spot, once a person has mended it."""
+"""Retry what waits in quarantine at once, after a person has mended it."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -24,7 +24,7 @@ class Outcome:
 
 
 def retry(workspace: Workspace, delivery: str) -> Outcome | None:
-    """Try at once what waits in quarantine, read what comes of it, and publish it.
+    """Retry what waits in quarantine at once, read what is taken in, and publish it.
 
     The list and the orders stay those of the last run: the next one judges the vans anew.
 

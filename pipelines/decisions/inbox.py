@@ -12,7 +12,7 @@ TAKEN = "taken"
 
 
 def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
-    """Write a decision down; it is safe once this returns.
+    """Write a decision down; it is on disk once this returns.
 
     Parameters
     ----------

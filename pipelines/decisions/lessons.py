@@ -1,4 +1,4 @@
-"""What the workshops' findings teach a run, and the record of every figure they moved."""
+"""What a run learns from the workshops' findings, and the record of every figure they changed."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -15,7 +15,7 @@ from pipelines.workspace.settings import Settings
 
 
 def findings_until(warehouse: Warehouse, week: str, *, handling_hours: float) -> list[Finding]:
-    """The last word on every order completed by the end of a week.
+    """The latest finding on every order completed by the end of a week.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def flags_of(assessment: Assessment) -> dict[str, tuple[str, ...]]:
 
 
 def changes_of_week(warehouse: Warehouse, learned: Learned, week: str) -> tuple[Change, ...]:
-    """Figures that are another than in the last run of an earlier week.
+    """Figures that differ from those of the last run of an earlier week.
 
     Parameters
     ----------
@@ -122,7 +122,15 @@ def changes_of_week(warehouse: Warehouse, learned: Learned, week: str) -> tuple[
 
 
 def learning_rows(changes: Sequence[Change], week: str) -> pl.DataFrame:
-    """Rows of LEARNING of a week's run, their sentences still to be said."""
+    """Rows of LEARNING of a week's run, sentences still empty.
+
+    Parameters
+    ----------
+    changes : sequence of Change
+        What moved.
+    week : str
+        ISO week.
+    """
     rows = [
         {
             "week": week,
@@ -143,7 +151,17 @@ def learning_rows(changes: Sequence[Change], week: str) -> pl.DataFrame:
 
 
 def learning_card(learned: Learned, changes: Sequence[Change], week: str) -> Mapping[str, Any]:
-    """Model card: findings so far, and how many figures they moved since the run before; the table `learning` says which."""
+    """Model card: findings so far, and how many figures they changed since the run before; the table `learning` says which.
+
+    Parameters
+    ----------
+    learned : Learned
+        What findings taught.
+    changes : sequence of Change
+        What moved.
+    week : str
+        ISO week.
+    """
     return {"name": "learning", "week": week, "findings": learned.findings, "figures_moved": len(changes)}
 
 

@@ -2,7 +2,7 @@
 
 A decision is one file under decisions/, written whole before anything else happens; the next run, or a
 writer that waits a moment, takes it into the table of order events and moves the file to decisions/taken/.
-The same decision told twice is one event.
+The same decision handed in twice is one event.
 """
 
 import json
@@ -30,7 +30,7 @@ _FROM_EVENTS = ("order_id", "state", "until", "found", "hours_taken", "parts_pai
 
 
 def record(workspace: Workspace, event: OrderEvent) -> Path:
-    """Write a decision down; it is safe once this returns.
+    """Write a decision down; it is on disk once this returns.
 
     Parameters
     ----------
@@ -63,12 +63,18 @@ def pending(workspace: Workspace) -> list[OrderEvent]:
 
 
 def unreadable(workspace: Workspace) -> list[str]:
-    """Names of files among the decisions that can't be read."""
+    """Names of files among the decisions that can't be read.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    """
     return [path.name for path, event in _waiting(workspace) if event is None]
 
 
 def check_decision(event: OrderEvent, orders: Iterable[str], events: Iterable[OrderEvent]) -> None:
-    """Whether a decision fits where its order stands.
+    """Whether a decision fits the state of its order.
 
     Parameters
     ----------
@@ -137,13 +143,17 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
     told = pl.DataFrame(
         [
             {
-                "order_id": name, "state": one.state, "until": one.until, "found": one.found or None,
-                "hours_taken": one.hours, "parts_paid": one.cost,
+                "order_id": name,
+                "state": one.state,
+                "until": one.until,
+                "found": one.found or None,
+                "hours_taken": one.hours,
+                "parts_paid": one.cost,
             }
             for name, one in status.items()
         ],
         schema={name: polars_schema(WORK_ORDERS)[name] for name in _FROM_EVENTS},
-    )  # fmt: skip
+    )
     changed = " OR ".join(f"work_orders.{name} IS DISTINCT FROM s.{name}" for name in _FROM_EVENTS[1:])
     sets = ", ".join(f"{name} = s.{name}" for name in _FROM_EVENTS[1:])
     with warehouse.rows("_status", told):
@@ -156,7 +166,13 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
 
 
 def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
-    """All events in the warehouse, oldest first."""
+    """All events in the warehouse, oldest first.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing.
+    """
     rows = warehouse.query('SELECT * FROM order_events ORDER BY "at", event_id')
     return [event_from(row) for row in rows.iter_rows(named=True)]
 
@@ -164,7 +180,7 @@ def stored_events(warehouse: Warehouse) -> list[OrderEvent]:
 def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
     """Repairs that were recorded on orders: something was found and done, so a new baseline starts.
 
-    The last word on an order counts: a finding that was corrected leaves no repair.
+    The latest finding on an order counts: a corrected one leaves no repair.
 
     Parameters
     ----------
@@ -245,7 +261,7 @@ def _amount(name: str, value: object) -> float | None:
 
 
 def made_of(name: str, value: object, make: Callable[[str], T], remedy: str) -> T:
-    """A value made of what somebody typed.
+    """A typed text converted to a value.
 
     Parameters
     ----------
@@ -282,7 +298,7 @@ def _waiting(workspace: Workspace) -> list[tuple[Path, OrderEvent | None]]:
         try:
             found.append((path, event_from(json.loads(path.read_text(encoding="utf-8")))))
         except FileNotFoundError:
-            continue  # another writer took it in just now
+            continue  # another writer has just taken it in
         except (InputError, OSError, UnicodeDecodeError, json.JSONDecodeError):
             found.append((path, None))
     return sorted(found, key=lambda item: (item[1].at.isoformat() if item[1] else "", item[0].name))

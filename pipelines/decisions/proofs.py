@@ -1,4 +1,4 @@
-"""Proof of repairs: after `done`, the next visit's readings say whether what was touched came back."""
+"""Proof of repairs: after `done`, the next visit's readings say whether the quantities the repair touches came back."""
 
 import re
 from collections.abc import Mapping
@@ -100,7 +100,7 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
 
 
 def _verdict(warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object]) -> OrderEvent | None:
-    """The event of one order; None until its van was recorded again and something can be compared."""
+    """The event of one order; None until its van has been recorded again and something can be compared."""
     at = row["at"]
     assert isinstance(at, datetime)
     touched = JOBS[str(row["found"])].touches

@@ -26,7 +26,7 @@ _FOLDER = "quarantine"
 
 @dataclass(frozen=True)
 class ItemDecision:
-    """One decision on an item: where it goes, when, who says so and why."""
+    """One decision on an item: new state, time, person and reason."""
 
     item_id: str
     state: str
@@ -71,7 +71,15 @@ def check_item_decision(decision: ItemDecision, item: Mapping[str, Any] | None) 
 
 
 def record_item(workspace: Workspace, decision: ItemDecision) -> Path:
-    """Write a decision down; it is safe once this returns."""
+    """Write a decision down; it is on disk once this returns.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    decision : ItemDecision
+        What was decided.
+    """
     folder = workspace.decisions / _FOLDER
     folder.mkdir(exist_ok=True)
     return write_decision(folder / f"{decision.event_id}.json", asdict(decision))
@@ -115,12 +123,24 @@ def take_in_item_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
 
 
 def unreadable_items(workspace: Workspace) -> list[str]:
-    """Names, within decisions/, of files among the decisions on items that can't be read."""
+    """Names, within decisions/, of files among the decisions on items that can't be read.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    """
     return [f"{_FOLDER}/{path.name}" for path in _files(workspace) if _read(path) is None]
 
 
 def winning_claims(warehouse: Warehouse) -> frozenset[str]:
-    """Items whose claim wins over what is held, by a person's decision."""
+    """Items whose claim wins over what is held, by a person's decision.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing.
+    """
     rows = warehouse.query("SELECT item_id FROM item_events WHERE state = 'taken_in' AND refused IS NULL")
     return frozenset(rows["item_id"])
 

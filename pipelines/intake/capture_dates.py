@@ -1,7 +1,7 @@
-"""Captures dated by a clock set wrong: judged by what was delivered and registered, and by the day of the run.
+"""Captures dated by a recorder clock that was set wrong, judged against the delivery, the register and the day of the run.
 
-A delivery carries no date of its own; its date is the middle of what its rows say. Of the past the day of the run decides
-nothing; what is dated after it waits until its day has come, or until somebody gives the right time.
+A delivery carries no date of its own; its date is the middle of what its rows say. About the past the day of the run decides
+nothing; what is dated after it waits until that day has come, or until somebody gives the right time.
 """
 
 from collections.abc import Collection, Sequence
@@ -17,7 +17,7 @@ year's backlog come in one delivery. Common practice, no source (2026-11-25)."""
 
 
 def date_of_delivery(rows: Sequence[TextRow], now: datetime) -> datetime | None:
-    """The middle one of the moments a manifest states, but those still to come; of two the earlier.
+    """The median of the moments a manifest states, future ones left out; of two the earlier.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def check_moment(row: ManifestRow, van: Van, delivered: datetime | None, said: C
     remedy = "the recorder's clock was set wrong; give the right time under Captures, or deliver again"
     if row.number not in said:
         _check_among_others(moment, van, delivered, day, remedy)
-    if not has_come(moment, now):  # told without the day of the run: a retry on another day changes nothing
+    if not has_come(moment, now):  # says nothing of the day of the run: a retry on another day changes nothing
         raise RefusedError("wrong_clock", f"{day}, a day still to come: {remedy}; else it is taken in on that day")
 
 

@@ -1,7 +1,7 @@
 """What the contract suites found in each delivery: kept as a file, and shown as a page.
 
-All deliveries of a run are checked in one batch, which takes as long as checking one. A delivery's result is its own
-rows' part of it, written as Great Expectations writes a complete result, so that its renderer makes the page.
+All deliveries of a run are checked in one batch, which takes as long as checking one. A delivery's result is the part
+of it for its own rows, in the form of a complete result of Great Expectations, so that its renderer makes the page.
 """
 
 import hashlib
@@ -28,7 +28,7 @@ MOST_ROWS = 1000
 """Failing rows of one expectation that are listed; all are counted, and the quarantine lists each."""
 _MOST_VALUES = 20
 _LONGEST_NAME_BYTES = 200
-_PAGES = Path(__file__).parent / "reports"
+_PAGES = Path(__file__).parents[1] / "reports"
 
 
 def of_delivery(rows: Sequence[TextRow], checked: Sequence[ManifestRow]) -> list[dict[str, Any]]:
@@ -79,7 +79,7 @@ def _expectation(
 ) -> dict[str, Any]:
     """One expectation over one column: counts of all rows, and the failing ones by the number of their manifest row."""
     if column.dtype.is_float():
-        column = column.fill_nan(None)  # missing, as Great Expectations takes it
+        column = column.fill_nan(None)  # missing, as Great Expectations expects it
     values = [column[index] for index in failing]
     total, count = len(column), len(failing)
     counted = sorted(Counter(values).most_common(_MOST_VALUES), key=lambda pair: (-pair[1], pair[0]))
@@ -114,7 +114,7 @@ def _expectation(
 
 
 def keep(folder: Path, delivery: str, results: Sequence[Mapping[str, Any]], *, now: datetime) -> None:
-    """Add a check to those kept of a delivery, unless it found what the one before it found.
+    """Add a check to those kept for a delivery, unless it found the same as the one before.
 
     A delivery is checked again, with the rows that wait, by every run until nothing of it waits.
 
@@ -139,7 +139,15 @@ def keep(folder: Path, delivery: str, results: Sequence[Mapping[str, Any]], *, n
 
 
 def kept(folder: Path, delivery: str) -> list[dict[str, Any]]:
-    """Checks kept of a delivery, oldest first; none where its file is missing or can't be read."""
+    """Checks kept for a delivery, oldest first; none where its file is missing or can't be read.
+
+    Parameters
+    ----------
+    folder : Path
+        reports/checks of the workspace.
+    delivery : str
+        Name of the delivery.
+    """
     try:
         told = json.loads(_file(folder, delivery).read_text(encoding="utf-8"))
         return list(told["checks"])
@@ -148,7 +156,7 @@ def kept(folder: Path, delivery: str) -> list[dict[str, Any]]:
 
 
 def page(folder: Path, delivery: str) -> str:
-    """Data Docs of a delivery's checks, newest first, as one page that needs nothing from outside and runs nothing.
+    """Data Docs of a delivery's checks, newest first, as one page that loads nothing from elsewhere and runs no script.
 
     Made when it is first asked for, and kept beside the results until they change.
 
@@ -203,12 +211,12 @@ def _render(delivery: str, checks: Sequence[Mapping[str, Any]]) -> str:
             about = load_suite(result["suite_name"])["about"]
             shown.append({"at": check["at"], "suite": result["suite_name"], "about": about, **document})
     text = str(view.env.get_template("check.html.j2").render(delivery=html.escape(delivery), checks=shown))
-    text = re.sub(r"</?a\b[^>]*>", "", text)  # links into a site of many pages, which this is not
+    text = re.sub(r"</?a\b[^>]*>", "", text)  # links to other pages of a site, of which there are none
     return text.encode(errors="replace").decode()  # a delivery's name may not be UTF-8
 
 
 def _inert(value: Any) -> Any:
-    """The same result with every text escaped: the renderer puts what was delivered into the page as it is."""
+    """The same result with every text escaped: the renderer would put delivered text into the page unescaped."""
     if isinstance(value, str):
         return html.escape(value)
     if isinstance(value, dict):
@@ -219,6 +227,6 @@ def _inert(value: Any) -> Any:
 
 
 def _file(folder: Path, delivery: str, ending: str = "json") -> Path:
-    """Named for the delivery, where a file may have so long a name."""
+    """Named after the delivery, or by a hash where that name is too long for a file."""
     name = os.fsencode(delivery)
     return folder / f"{delivery if len(name) <= _LONGEST_NAME_BYTES else hashlib.sha256(name).hexdigest()}.{ending}"

@@ -1,7 +1,7 @@
-"""Mending what waits in quarantine: what a person says a manifest row should have said, laid over it at every retry.
+"""Mending what waits in quarantine: a person's corrections to a manifest row, applied at every retry.
 
 A mend is one file under decisions/mends/, written whole and never changed; the delivery itself stays as it came. The newest
-word on a row and column wins, and a word on a whole delivery fills only what its rows leave empty.
+correction of a row and column wins; one for a whole delivery fills only what its rows leave empty.
 """
 
 import hashlib
@@ -56,7 +56,7 @@ class Mend:
 
 
 def record_mend(workspace: Workspace, mend: Mend) -> Path:
-    """Check a mend and write it down; it is safe once this returns.
+    """Check a mend and write it down; it is on disk once this returns.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def check_mend(mend: Mend, register: Register) -> None:
 
 
 def mends(workspace: Workspace) -> list[Mend]:
-    """Every mend on record, oldest first; a file that is none is left out (see `vansnap check`).
+    """Every mend on record, oldest first; files that are not mends are left out (see `vansnap check`).
 
     Parameters
     ----------
@@ -131,7 +131,13 @@ def mends(workspace: Workspace) -> list[Mend]:
 
 
 def unreadable_mends(workspace: Workspace) -> list[str]:
-    """Names, within decisions/, of files among the mends that can't be read."""
+    """Names, within decisions/, of files among the mends that can't be read.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    """
     return [f"{FOLDER}/{path.name}" for path in _files(workspace) if _read(path) is None]
 
 
@@ -151,7 +157,7 @@ def _read(path: Path) -> Mend | None:
 
 
 def filled(mended: Sequence[Mend]) -> dict[str, str]:
-    """What mends on a whole delivery give for columns its manifest may lack.
+    """Values that mends of a whole delivery give for columns its manifest may lack.
 
     Parameters
     ----------
@@ -166,7 +172,7 @@ def filled(mended: Sequence[Mend]) -> dict[str, str]:
 
 
 def mended_rows(rows: Sequence[TextRow], mended: Sequence[Mend]) -> list[TextRow]:
-    """Rows as mended: the words on a row replace its cells, those on the delivery fill empty ones.
+    """Rows as mended: corrections of a row replace its cells, those of the delivery fill empty ones.
 
     Parameters
     ----------

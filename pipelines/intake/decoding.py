@@ -1,4 +1,4 @@
-"""Delivered files to encoded waveforms, on as many cores as it pays."""
+"""Delivered files decoded to waveforms, on as many cores as pay off."""
 
 import multiprocessing
 import os
@@ -69,13 +69,13 @@ def decode(wanted: Wanted) -> Decoded:
         return Decoded(None, (), (rule, f"{wanted.file}: {error}"))
     except (KeyboardInterrupt, SystemExit):
         raise
-    except BaseException as error:  # a parser that panics raises past Exception; no file may stop the others
+    except BaseException as error:  # a parser that panics raises outside Exception; no file may stop the others
         line = (str(error).splitlines() or [""])[0][:160]
         return Decoded(None, (), ("unreadable_file", f"{wanted.file}: can't be read ({line}): export it again"))
 
 
 def decode_all(groups: Sequence[Sequence[Wanted]], *, workers: int) -> Iterator[list[Decoded]]:
-    """Decode groups of files, a few groups ahead of whoever asks.
+    """Decode groups of files, a few groups ahead of the caller.
 
     Parameters
     ----------

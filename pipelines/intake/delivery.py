@@ -28,7 +28,7 @@ class RefusedError(InputError):
 
 @dataclass(frozen=True)
 class Delivery:
-    """Where a delivery lies: its folder or zip, and the folder within the zip."""
+    """Where a delivery is: its folder or zip, and the folder within the zip."""
 
     path: Path
     archive: bool
@@ -68,7 +68,7 @@ class Delivery:
         return digest.hexdigest()
 
     def without_manifest(self) -> str:
-        """Why a delivery without a manifest is refused: where one lies that is not where, or not named as, it should be."""
+        """Why a delivery without a manifest is refused; names a manifest found in the wrong place or under another name."""
         strays = sorted(name for name, _ in self._sizes() if PurePosixPath(name).name.lower() == MANIFEST)
         if not strays:
             return f"there is no {MANIFEST} in the delivery: add it and deliver again"
@@ -100,7 +100,7 @@ class Delivery:
                 "path_leaves_delivery", f"{inside} is a link that leads out of the delivery: put the file itself there"
             )
         try:
-            # Not blocking: a pipe that waits for a writer must not hold up the run.
+            # Non-blocking: a pipe without a writer must not hold up the run.
             descriptor = os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW)
         except OSError as error:
             raise RefusedError(

@@ -1,4 +1,4 @@
-"""Where the files of a delivery lie: the inbox, the quarantine while anything of it waits, then waveforms/delivered."""
+"""Where a delivery's files are: the inbox, the quarantine while any of it waits, then waveforms/delivered."""
 
 from pathlib import Path
 
@@ -37,7 +37,13 @@ def place_of(workspace: Workspace, delivery: str, source: str, place: str) -> Pa
 
 
 def delivered_folder(workspace: Workspace) -> Path:
-    """Where deliveries stay once all of it is taken in: the originals, kept with the other raw data."""
+    """Where a delivery stays once all of it is taken in: the original, kept with the other raw data.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    """
     return workspace.waveforms / "delivered"
 
 
@@ -73,7 +79,7 @@ def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
         here = place_of(workspace, row["delivery"], row["source"], row["place"])
         there = place_of(workspace, row["delivery"], row["source"], row["belongs"])
         if _is_there(there) or not _is_there(here):
-            continue  # moved already, before a run was cut off; what lies in the inbox now is another delivery
+            continue  # moved before a run was cut off; what is in the inbox now is another delivery
         if row["place"] == "inbox" and _content_id(here, row["source"]) != row["content_id"]:
             continue
         try:

@@ -13,7 +13,7 @@ from pipelines.storage.warehouse import Warehouse
 
 @dataclass
 class _Claim:
-    """One recording of a waveform: who holds it, and every van, time and conditions it was ever told of."""
+    """One recording of a waveform: who holds it, and every van, time and conditions ever claimed for it."""
 
     van_id: str
     captured_at: datetime
@@ -22,7 +22,7 @@ class _Claim:
 
 
 class Claims:
-    """Settles the rows of one delivery against everything held.
+    """Compares the rows of one delivery with everything held.
 
     A waveform belongs to one van and one time. The same row again is a duplicate, also when it repeats what a
     later row corrected; other conditions for the same recording supersede; another van or time is refused, unless a
@@ -70,7 +70,7 @@ class Claims:
             claim.holder = holder  # the held row comes last
 
     def claim(self, row: ManifestRow, waveform_id: str) -> str | None:
-        """Settle one row; rows must come in the order of the manifest.
+        """Decide on one row; rows must come in the order of the manifest.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""A delivery's manifest: rows as text, then as values, each sound or with the reason it is not."""
+"""A delivery's manifest: rows as text, then as values, each valid or with the reason it is not."""
 
 import csv
 import hashlib
@@ -17,9 +17,15 @@ from pipelines.workspace.register import parse_moment
 
 REQUIRED = ("file", "van_id", "captured_at")
 NUMBERS = (
-    "odometer_km", "coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m",
-    "trim_idle_pct", "trim_2500_pct",
-)  # fmt: skip
+    "odometer_km",
+    "coolant_c",
+    "intake_air_c",
+    "barometer_kpa",
+    "humidity_pct",
+    "altitude_m",
+    "trim_idle_pct",
+    "trim_2500_pct",
+)
 TEXTS = ("visit", "fuel", "recorder", "recorder_serial", "ecu_software", "note")
 COLUMNS = (*REQUIRED, *NUMBERS, *TEXTS, "closed_loop", "fault_codes")
 _GATE_ROWS = 50_000
@@ -138,7 +144,7 @@ class RefusedManifestError(RefusedError):
 
 
 def check_rows(rows: Sequence[TextRow]) -> list[ManifestRow]:
-    """Type manifest rows and put them through the contract suites, all in one batch.
+    """Convert manifest rows to values and check them with the contract suites, all in one batch.
 
     Parameters
     ----------
@@ -168,8 +174,11 @@ def suite_tables(rows: Sequence[TextRow]) -> dict[str, pl.DataFrame]:
     dict of str to DataFrame
         One row per manifest row; a number that can't be read is null.
     """
-    text = pl.DataFrame([[row.cells.get(name) for name in COLUMNS] for row in rows],
-                        schema=dict.fromkeys(COLUMNS, pl.String), orient="row")  # fmt: skip
+    text = pl.DataFrame(
+        [[row.cells.get(name) for name in COLUMNS] for row in rows],
+        schema=dict.fromkeys(COLUMNS, pl.String),
+        orient="row",
+    )
     return {"manifest_text": text, "manifest_values": text.select(pl.col(NUMBERS).cast(pl.Float64, strict=False))}
 
 

@@ -33,7 +33,13 @@ class Item:
 
 
 def waiting(warehouse: Warehouse) -> pl.DataFrame:
-    """Items that wait, oldest first; those of the register left out."""
+    """Waiting items, oldest first, without those of the register.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open for writing.
+    """
     return warehouse.query(
         "SELECT * FROM quarantine WHERE state = 'waiting' AND delivery <> ? ORDER BY first_seen, delivery, row",
         [REGISTER],
@@ -41,7 +47,7 @@ def waiting(warehouse: Warehouse) -> pl.DataFrame:
 
 
 def store(warehouse: Warehouse, delivery: str, items: Sequence[Item], *, now: datetime) -> None:
-    """Bring the waiting items of one delivery to what they are now; call inside a transaction.
+    """Bring the waiting items of one delivery up to date; call inside a transaction.
 
     An item that no longer stands was taken in, unless its row is refused for another rule now. An item keeps
     the time it was first seen, and one that was discarded stays discarded.
@@ -93,7 +99,7 @@ def note_register_faults(warehouse: Warehouse, register: Register, *, now: datet
     items = []
     for fault in register.faults:
         count = numbered[(fault.file, fault.row)] = numbered.get((fault.file, fault.row), 0) + 1
-        # Several broken families share a file: each is an item of its own, told apart by what it names.
+        # Several broken families share a file: each is an item of its own, identified by what it names.
         file = fault.file if count == 1 else f"{fault.file} ({count})"
         items.append(Item(REGISTER, file, fault.row, "bad_register", fault.reason, 0))
     with warehouse.transaction():

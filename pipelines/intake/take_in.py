@@ -1,8 +1,8 @@
-"""Intake: what lies in the inbox, and what waits in quarantine, to recordings held.
+"""Intake: from the inbox, and from quarantine, to recordings held.
 
-For every delivery: manifest through the gate, files decoded, identities settled, waveform chunks written and
-synced, then one transaction for all its rows, and only then is it moved out of the inbox. A run that is
-killed at any point leaves nothing that running again does not put right.
+For every delivery: the manifest is checked, files are decoded, identities settled, waveform chunks written and
+synced, then all its rows committed in one transaction; only then is it moved out of the inbox. Whatever a killed
+run leaves behind, running again puts right.
 """
 
 import itertools
@@ -68,13 +68,13 @@ class _Job:
     opened: Delivery | None = None
     total: int = 0  # rows of its manifest
     text: list[TextRow] = field(default_factory=list)  # rows to process now
-    dated: datetime | None = None  # what its rows say, settled ones too
+    dated: datetime | None = None  # what its rows say, including settled ones
     items: list[Item] = field(default_factory=list)
     ready: list[ManifestRow] = field(default_factory=list)  # rows whose file is to be decoded
     wanted: list[Wanted] = field(default_factory=list)
     settled: set[int] = field(default_factory=set)  # rows that are not in question now
     waiting: set[int] = field(default_factory=set)  # rows the ledger says wait
-    mended: list[Mend] = field(default_factory=list)  # what people said since, oldest first
+    mended: list[Mend] = field(default_factory=list)  # mends since, oldest first
 
     def open_rows(self, rows: int) -> list[int]:
         """Rows in question, of a manifest known to have so many."""
@@ -90,7 +90,7 @@ def take_in(
     progress: Report | None = None,
     workers: int = 0,
 ) -> list[DeliveryAccount]:
-    """Take in every complete delivery, after trying again what waits in quarantine.
+    """Retry what waits in quarantine, then take in every complete delivery.
 
     Parameters
     ----------
@@ -123,7 +123,7 @@ def take_in(
 def retry_waiting(
     workspace: Workspace, warehouse: Warehouse, register: Register, *, now: datetime
 ) -> list[DeliveryAccount]:
-    """Try again what waits in quarantine, and leave the inbox to the next run.
+    """Retry what waits in quarantine, and leave the inbox to the next run.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def _keep_vans(warehouse: Warehouse, register: Register) -> None:
 
 
 def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
-    """Deliveries in quarantine with something that waits."""
+    """Deliveries in quarantine that still have waiting rows."""
     rows = warehouse.query(
         """
         SELECT delivery, source, content_id FROM deliveries
@@ -207,7 +207,7 @@ def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
     for row in rows.iter_rows(named=True):
         path = place_of(workspace, row["delivery"], row["source"], "quarantine")
         if not (path.exists() or path.is_symlink()):
-            continue  # taken away by hand: what waits keeps waiting, `vansnap check` says so
+            continue  # removed by hand: what waits keeps waiting, and `vansnap check` says so
         job = _Job(row["delivery"], row["source"], path, again=True, content_id=row["content_id"])
         closed = warehouse.query(
             """
@@ -240,14 +240,14 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
 
 
 def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
-    """Give every delivery what people said of it."""
+    """Give every delivery its mends."""
     told = mends(workspace)
     for job in jobs:
         job.mended = [mend for mend in told if mend.delivery == job.delivery]
 
 
 def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
-    """Read all manifests, put them through the gate in one batch, and settle what needs no decoding."""
+    """Read all manifests, check them in one batch, and decide what needs no decoding."""
     for job in jobs:
         _open(job, now)
     text = [row for job in jobs for row in job.text]
@@ -326,7 +326,7 @@ def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wa
 def _commit(
     workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], *, now: datetime
 ) -> bool:
-    """Write one delivery; False if nothing of it changed."""
+    """Commit one delivery; False if nothing about it changed."""
     found = [(row, d) for row, d in zip(job.ready, decoded, strict=True) if d.waveform_id is not None]
     wins = winning_claims(warehouse)
     winning = {row.number for row in job.ready if _claimed_twice(job.delivery, row, "").item_id in wins}
@@ -382,7 +382,7 @@ def _same_items(warehouse: Warehouse, delivery: str, items: Sequence[Item]) -> b
 
 
 def _close_accounts(warehouse: Warehouse, deliveries: Sequence[str]) -> None:
-    """Write the counts of deliveries from the ledger; rows a mended manifest added count from now on."""
+    """Write the counts of deliveries from the ledger; rows that a mended manifest added count from now on."""
     names = pl.DataFrame({"delivery": deliveries}, schema={"delivery": pl.String})
     with warehouse.rows("_touched", names):
         fresh = warehouse.query(

@@ -80,7 +80,13 @@ class Published:
             ) from error
 
     def execute(self, statements: Sequence[str]) -> None:
-        """Run statements one after the other in the memory beside the file, which stays as it is."""
+        """Run statements in memory beside the file, which stays unchanged.
+
+        Parameters
+        ----------
+        statements : sequence of str
+            SQL, in order.
+        """
         with _lock:
             cursor = self._connection.cursor()
             for statement in statements:
@@ -156,7 +162,13 @@ def _first_line(error: Exception) -> str:
 
 
 def run_in_progress(home: Path) -> bool:
-    """Whether a run holds the workspace now. Only looks; never takes the lock. False where it can't be told."""
+    """Whether a run holds the workspace now. Never takes the lock. False where it can't be told.
+
+    Parameters
+    ----------
+    home : Path
+        Folder of the workspace.
+    """
     try:
         status = (home / ".lock").stat()
         locks = Path("/proc/locks").read_text(encoding="ascii")
@@ -167,7 +179,13 @@ def run_in_progress(home: Path) -> bool:
 
 
 def board_settings(home: Path) -> Settings:
-    """Settings of the workspace; the defaults where settings.toml can't be read, so that the board still opens."""
+    """Settings of the workspace; the defaults where settings.toml can't be read, so that the board still opens.
+
+    Parameters
+    ----------
+    home : Path
+        Folder of the workspace.
+    """
     try:
         return load_settings(home / "settings.toml")
     except VansnapError:
@@ -194,7 +212,7 @@ def model_cards(home: Path) -> list[dict[str, object]]:
 
 
 def families(home: Path) -> dict[str, Family]:
-    """Engine families of the register that are whole; a broken one is left out.
+    """Valid engine families of the register.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Every question the board asks the published file, as one small query each: filtered and limited there, never here."""
+"""The board's questions about lists, vans and orders, one small query each, filtered and limited in the database."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -112,14 +112,14 @@ def watchlist_counts(published: Published, week: str, only: ListFilter) -> dict[
 
 
 def leading_causes(published: Published, week: str) -> list[str]:
-    """Causes that lead on a week's list, most frequent first."""
+    """Leading causes on a week's list, most frequent first."""
     return published.ask(
         "SELECT leading_cause FROM watchlist WHERE week = $week GROUP BY 1 ORDER BY count(*) DESC, 1", {"week": week}
     )["leading_cause"].to_list()
 
 
 def left_the_list(published: Published, week: str, *, limit: int = 50) -> pl.DataFrame:
-    """Vans on the list before this week's and not on this: van_id, week, rank, urgency, leading_cause."""
+    """Vans on the previous list that are not on this one: van_id, week, rank, urgency, leading_cause."""
     return published.ask(
         """
         SELECT van_id, week, rank, urgency, leading_cause FROM watchlist
@@ -140,7 +140,7 @@ def week_before(published: Published, week: str) -> str | None:
 
 
 def notices(published: Published, week: str) -> list[dict[str, object]]:
-    """What a week says of no single van, such as a recorder that moved all its vans: rows of `notices`."""
+    """Notices of a week about no single van, such as a recorder that shifted all its vans."""
     return published.ask("SELECT * FROM notices WHERE week = $week ORDER BY number LIMIT 20", {"week": week}).to_dicts()
 
 
@@ -290,7 +290,7 @@ def order(published: Published, order_id: str) -> dict[str, object] | None:
 def orders(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders by rank: what can endanger people, then by urgency and worth per hour."""
+    """One page of orders by rank: safety first, then by urgency and worth per hour."""
     return published.ask(
         f"""
         SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
@@ -303,7 +303,7 @@ def orders(
 def orders_by_day(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders by the day they are due, the earliest first, within it the job worth most."""
+    """One page of orders by due date, then by worth."""
     return published.ask(
         f"""
         SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
@@ -325,7 +325,7 @@ def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> 
 
 
 def left_out(published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int = 20) -> pl.DataFrame:
-    """Orders the plan leaves out, with the reason; worth most first."""
+    """Orders left out of the plan, with the reason; worth most first."""
     return published.ask(
         f"""
         SELECT * FROM work_orders
@@ -344,120 +344,3 @@ def hours_by_depot(published: Published, depots: Sequence[str], states: Sequence
         """,
         {"depots": list(depots), "states": list(states)},
     )
-
-
-# Captures ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class CaptureFilter:
-    """Which captures to show; an empty sequence lets everything through."""
-
-    week: str | None = None
-    depots: Sequence[str] = ()
-    grades: Sequence[str] = ()
-    reason: str | None = None
-
-    def where(self) -> tuple[str, dict[str, object]]:
-        """SQL condition, and its parameters."""
-        parts: list[str] = []
-        parameters: dict[str, object] = {}
-        if self.week:
-            parts.append("week = $week")
-            parameters["week"] = self.week
-        if self.depots:
-            parts.append("list_contains($depots, depot)")
-            parameters["depots"] = list(self.depots)
-        if self.grades:
-            parts.append("list_contains($grades, grade)")
-            parameters["grades"] = list(self.grades)
-        if self.reason:
-            parts.append("list_contains(grade_reasons, $reason)")
-            parameters["reason"] = self.reason
-        return (" AND ".join(parts) or "true"), parameters
-
-
-def captures(published: Published, only: CaptureFilter, *, limit: int, offset: int = 0) -> pl.DataFrame:
-    """One page of captures, newest first."""
-    where, parameters = only.where()
-    return published.ask(
-        f"""
-        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, depot, family, delivery, file,
-               recorder, recorder_serial
-        FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset
-        """,
-        {"limit": limit, "offset": offset, **parameters},
-    )
-
-
-def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:
-    """Captures per grade."""
-    where, parameters = only.where()
-    frame = published.ask(f"SELECT grade, count(*) AS n FROM captures WHERE {where} GROUP BY grade", parameters)
-    return dict(zip(frame["grade"].to_list(), frame["n"].to_list(), strict=True))
-
-
-def grade_reason_counts(published: Published, only: CaptureFilter) -> pl.DataFrame:
-    """How often each reason took a capture down, and in how many vans: reason, captures, vans; most frequent first."""
-    where, parameters = only.where()
-    return published.ask(
-        f"""
-        SELECT reason, count(*) AS captures, count(DISTINCT van_id) AS vans
-        FROM (SELECT unnest(grade_reasons) AS reason, van_id FROM captures WHERE {where})
-        GROUP BY reason ORDER BY captures DESC, reason
-        """,
-        parameters,
-    )
-
-
-def deliveries(published: Published, *, limit: int = 100) -> pl.DataFrame:
-    """The row account of the newest deliveries."""
-    return published.ask("SELECT * FROM deliveries ORDER BY taken_in_at DESC, delivery DESC LIMIT $n", {"n": limit})
-
-
-def delivery_names(published: Published) -> list[str]:
-    """All deliveries, those with something in quarantine first, the newest first among each."""
-    frame = published.ask("SELECT delivery FROM deliveries ORDER BY quarantined = 0, taken_in_at DESC, delivery DESC")
-    return list(frame["delivery"])
-
-
-def delivery_totals(published: Published) -> dict[str, int]:
-    """The row account over everything ever delivered."""
-    row = published.ask(
-        """
-        SELECT count(*) AS deliveries, sum(rows) AS rows, sum(held) AS held, sum(superseded) AS superseded,
-               sum(duplicates) AS duplicates, sum(quarantined) AS quarantined FROM deliveries
-        """
-    ).row(0, named=True)
-    return {name: int(value or 0) for name, value in row.items()}
-
-
-def quarantine(published: Published, *, state: str = "waiting", limit: int = 200) -> pl.DataFrame:
-    """Refused items in a state, newest first."""
-    return published.ask(
-        "SELECT * FROM quarantine WHERE state = $state ORDER BY first_seen DESC, delivery, file, row LIMIT $limit",
-        {"state": state, "limit": limit},
-    )
-
-
-def quarantine_counts(published: Published, *, state: str = "waiting") -> pl.DataFrame:
-    """Refused items per rule in a state: rule, items, rows."""
-    return published.ask(
-        """
-        SELECT rule, count(*) AS items, sum(rows)::BIGINT AS rows FROM quarantine
-        WHERE state = $state GROUP BY rule ORDER BY items DESC, rule
-        """,
-        {"state": state},
-    )
-
-
-def repeatability(published: Published) -> pl.DataFrame:
-    """How well each recorder repeats the main peak within a visit, over the last weeks with captures.
-
-    Returns
-    -------
-    polars.DataFrame
-        recorder, recorder_serial, visits (with two or more repeats), repeats, and relative_sd: the pooled standard
-        deviation of the repeats of a visit over their mean. [1]
-    """
-    return published.ask("SELECT * FROM repeatability ORDER BY recorder, recorder_serial")

@@ -1,4 +1,4 @@
-"""What the board promised against what came, and what findings moved: the questions of the view *how sure are we*."""
+"""What the board promised against what came, and what findings changed: for the view *How sure are we*."""
 
 import polars as pl
 
@@ -56,12 +56,12 @@ def forecast_record(published: Published) -> pl.DataFrame:
 
 
 def coverage(published: Published) -> pl.DataFrame:
-    """How often what came lay inside the intervals that were stated."""
+    """How often the outcome was inside the stated interval."""
     return published.ask("SELECT * FROM coverage ORDER BY interval")
 
 
 def learning(published: Published, *, limit: int = 100) -> pl.DataFrame:
-    """What findings moved, newest first, the most findings first within a week."""
+    """What findings changed, newest week first, then most findings first."""
     return published.ask(
         """
         SELECT * FROM learning WHERE "after" <> before OR findings > 0

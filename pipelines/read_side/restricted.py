@@ -1,6 +1,6 @@
-"""The published file as somebody of some depots may see it: every table is a view that leaves other vans out.
+"""The published file as a person restricted to depots may see it: every table is a view without other vans.
 
-The restriction lies under all questions rather than in each of them, so a view of the board can't forget it.
+The restriction is below all queries, so a view of the board can't forget it.
 """
 
 import hashlib
@@ -12,7 +12,7 @@ import duckdb
 from data_contracts.errors import WorkspaceError
 from pipelines.read_side.published import Published
 
-# How a row is tied to its van, or else to its depot. The first key a table has counts.
+# Columns that tie a row to its van, or else to its depot; the first a table has is used.
 _TIES = {
     "van_id": "SELECT van_id FROM published.vans WHERE depot IN ({depots})",
     "capture_id": "SELECT capture_id FROM captures",
@@ -53,7 +53,7 @@ def restricted(published: Published, depots: Sequence[str]) -> Published:
         "WHERE database_name = 'published'"  # tables only: the view over the waveforms reads files of the whole fleet
     ).iter_rows():
         columns.setdefault(table, set()).add(column)
-    # Views of captures and orders first: others look through them.
+    # Views of captures and orders first: others build on them.
     order = sorted(columns, key=lambda name: (name not in ("captures", "work_orders"), name))
     statements = [f"CREATE SCHEMA IF NOT EXISTS memory.{schema}", f"USE memory.{schema}"]
     for table in order:

@@ -145,7 +145,7 @@ def _lambda(channels: Mapping[str, NDArray[np.float32]], family: Family) -> NDAr
 def thinned(
     time_s: NDArray[np.float64], values: NDArray[np.float64], points: int = POINTS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fewer samples that draw the same: of each of `points` stretches the lowest and highest, in order of time.
+    """Fewer samples that draw the same: the lowest and highest of each of `points` stretches, in order of time.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A ZIP that proves itself: a BagIt bag (RFC 8493) around an RO-Crate 1.1, SHA-256 of everything, the same bytes twice.
+"""A ZIP that shows whether it was altered: a BagIt bag (RFC 8493) around an RO-Crate 1.1, SHA-256 of everything, reproducible.
 
 The bag's manifests name every file and its hash; the seal is the hash of the last of them, so one short line kept elsewhere
 (on paper, in a message) shows that nothing was altered since. A signature, where a key is set, shows by whom.
@@ -30,7 +30,13 @@ _MEDIA = {
 
 
 def sha256(content: bytes) -> str:
-    """SHA-256, hexadecimal."""
+    """SHA-256, hexadecimal.
+
+    Parameters
+    ----------
+    content : bytes
+        What to hash.
+    """
     return hashlib.sha256(content).hexdigest()
 
 
@@ -69,7 +75,13 @@ def pack(payload: Mapping[str, tuple[bytes, str]], *, name: str, about: str, at:
 
 
 def seal_of(tag_manifest: bytes) -> str:
-    """The seal: hash of the tag manifest, in groups a person can read out."""
+    """The seal: hash of the tag manifest, in groups that can be read out.
+
+    Parameters
+    ----------
+    tag_manifest : bytes
+        The bag's last manifest.
+    """
     digest = sha256(tag_manifest)
     return " ".join(digest[k : k + 8] for k in range(0, 64, 8))
 
@@ -110,7 +122,15 @@ def _crate(payload: Mapping[str, tuple[bytes, str]], *, name: str, about: str, a
 
 
 def zipped(files: Mapping[str, bytes], at: datetime) -> bytes:
-    """A ZIP with one time for all, in sorted order."""
+    """A ZIP with one fixed time for all members, sorted by name.
+
+    Parameters
+    ----------
+    files : mapping of str to bytes
+        Path within the archive to content.
+    at : datetime
+        Time given to every member.
+    """
     stamp = max(at.astimezone(UTC), datetime(1980, 1, 1, tzinfo=UTC))
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
@@ -123,6 +143,13 @@ def zipped(files: Mapping[str, bytes], at: datetime) -> bytes:
 
 def sign(content: bytes, key: Path) -> bytes:
     """Sign with an Ed25519 key.
+
+    Parameters
+    ----------
+    content : bytes
+        What to sign.
+    key : Path
+        PEM file of the key.
 
     Raises
     ------
@@ -150,7 +177,15 @@ def sign(content: bytes, key: Path) -> bytes:
 
 
 def signer(content: bytes, signature: bytes) -> str | None:
-    """Fingerprint of the key that signed, or None where the signature is not true."""
+    """Fingerprint of the key that signed, or None where the signature is not valid.
+
+    Parameters
+    ----------
+    content : bytes
+        What was signed.
+    signature : bytes
+        The signature.
+    """
     from cryptography.exceptions import InvalidSignature
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 

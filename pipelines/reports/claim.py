@@ -1,4 +1,4 @@
-"""What a warranty file is asked to show: which period, which quantities, and what is claimed."""
+"""What a warranty file should show: period, quantities, and what is claimed."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -50,11 +50,11 @@ class Claim:
 
     @property
     def everything(self) -> bool:
-        """Nothing is left out and nothing is stated."""
+        """Whether nothing is left out and nothing is claimed."""
         return self == EVERYTHING
 
     def of(self, tables: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-        """The rows of a van's tables that go in; repairs, orders and decisions stay whole, for they explain the rest.
+        """The rows of a van's tables that go in; repairs, orders and decisions stay complete, since they explain the rest.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""The warranty file of one van: what was measured, how sure it is, and what was left out, in one ZIP that proves itself."""
+"""The warranty file of one van: what was measured, how sure it is, and what was left out, in one sealed ZIP."""
 
 import io
 from collections.abc import Mapping
@@ -116,7 +116,7 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
 
 
 def _claimed(claim: Claim, every: Mapping[str, pl.DataFrame], tables: Mapping[str, pl.DataFrame]) -> list[str]:
-    """What the file was asked to show and what that leaves out, in sentences; empty where it shows everything."""
+    """The choice of period and trends and what it leaves out, in sentences; empty where everything is shown."""
     if claim.everything:
         return []
     unnamed = say("evidence.open_end")

@@ -1,4 +1,4 @@
-"""Was a warranty file altered? What `vansnap check FILE.zip` asks of it. Nothing is unpacked to disk."""
+"""`vansnap check FILE.zip`: was a warranty file altered? Nothing is unpacked to disk."""
 
 import hashlib
 import io
@@ -40,7 +40,7 @@ class Verdict:
 
 
 def check_evidence(path: Path, trusted: Mapping[str, str] | None = None) -> Verdict:
-    """Hash everything again and compare with the manifests, and the samples with their identity.
+    """Hash everything again; compare with the manifests, and the samples with their identity.
 
     Parameters
     ----------

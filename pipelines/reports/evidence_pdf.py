@@ -45,7 +45,7 @@ def evidence_pdf(
     run: Mapping[str, Any],
     claimed: Sequence[str] = (),
 ) -> bytes:
-    """Set the report of one van.
+    """Typeset the report of one van.
 
     Parameters
     ----------
@@ -213,11 +213,15 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
         return _section("reading", [say("evidence.none")])
     reading = queries.reading(published, str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
     rows = [
-        (row["quantity"], with_uncertainty(unit.value(row["value"]), unit.difference(_number(row["u"]))), unit.unit,
-         row["mark"] or "")
+        (
+            row["quantity"],
+            with_uncertainty(unit.value(row["value"]), unit.difference(_number(row["u"]))),
+            unit.unit,
+            row["mark"] or "",
+        )
         for row in reading.iter_rows(named=True)
         for unit in (as_shown(QUANTITIES[row["quantity"]].unit),)
-    ]  # fmt: skip
+    ]
     heads = ("evidence.quantity", "evidence.value", "evidence.unit", "evidence.mark")
     when = say("evidence.reading_of", when=moment(visits["captured_at"][0]))
     return _section("reading", [when], _table(heads, rows, "evidence.none"))
@@ -244,9 +248,13 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Sec
 def _versions(tables: Tables, run: Mapping[str, Any]) -> str:
     methods = ", ".join(sorted(set(tables["readings"]["method"]))) or "–"
     return say(
-        "evidence.version", version=run["vansnap"], method=methods, run=run["run_id"], data=run["data_id"],
+        "evidence.version",
+        version=run["vansnap"],
+        method=methods,
+        run=run["run_id"],
+        data=run["data_id"],
         at=moment(run["finished_at"]),
-    )  # fmt: skip
+    )
 
 
 def _sentence(code: str) -> str:

@@ -1,4 +1,4 @@
-"""What a warranty file says of a van's changes: when one began and how well that is known, and what each repair did."""
+"""What a warranty file says about a van's changes: when they began, with the interval, and what each repair did."""
 
 from collections.abc import Mapping
 from datetime import datetime
@@ -40,6 +40,11 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
 
     The last visit before is compared with the first after it. Where the repair is a job of the contract, the
     quantities it should bring back are compared, else all that were read.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        The van's tables by name.
     """
     section: Section = {"title": say("evidence.repairs"), "text": [], "tables": [], "drawings": []}
     seen = dict(tables["captures"].group_by("week").agg(pl.col("captured_at").max()).iter_rows())

@@ -15,7 +15,7 @@ _EVERY_VAN = 10_000
 
 
 def list_pdf(published: Published, orders: pl.DataFrame) -> bytes:
-    """Set the list of the published week.
+    """Typeset the list of the published week.
 
     Parameters
     ----------

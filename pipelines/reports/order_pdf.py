@@ -1,4 +1,4 @@
-"""Work orders on paper: one page each, made at the board's side and filled in at the van."""
+"""Work orders on paper: one page each, filled in at the van."""
 
 from collections.abc import Mapping
 from datetime import datetime
@@ -87,6 +87,11 @@ def _set(workspace: Workspace, published: Published, orders: pl.DataFrame, setti
 def run_of(published: Published) -> dict[str, Any]:
     """The run behind a published file.
 
+    Parameters
+    ----------
+    published : Published
+        The published file.
+
     Raises
     ------
     MissingFileError
@@ -101,13 +106,25 @@ def run_of(published: Published) -> dict[str, Any]:
 
 
 def foot(run: Mapping[str, Any]) -> str:
-    """Foot of every page: version, week, time of the run."""
+    """Foot of every page: version, week, time of the run.
+
+    Parameters
+    ----------
+    run : mapping
+        Row of `runs`.
+    """
     at = f"{run['finished_at']:%Y-%m-%d}"
     return f"{say('foot.run', version=run['vansnap'], week=run['week'], at=at)} {say('foot.indication')}"
 
 
 def cause_title(code: str) -> str:
-    """A cause in words."""
+    """A cause in words.
+
+    Parameters
+    ----------
+    code : str
+        Code of the cause.
+    """
     return (
         contract(CAUSES[code].title)
         if code in CAUSES
@@ -118,7 +135,13 @@ def cause_title(code: str) -> str:
 
 
 def percent(probability: float) -> str:
-    """A probability in whole percent, never 0 or 100."""
+    """A probability in whole percent, never 0 or 100.
+
+    Parameters
+    ----------
+    probability : float
+        In 0 to 1. [1]
+    """
     if probability > 0.99:
         return "> 99 %"
     return "< 1 %" if probability < 0.01 else f"{probability * 100:.0f} %"
@@ -167,7 +190,17 @@ def _shortened(words: str) -> str:
 
 
 def changed_week(published: Published, order: Mapping[str, Any], week: str) -> str | None:
-    """The week its oldest standing alarm began."""
+    """The week in which the oldest standing alarm began.
+
+    Parameters
+    ----------
+    published : Published
+        The published file.
+    order : mapping
+        Row of `work_orders`.
+    week : str
+        ISO week.
+    """
     frame = published.ask(
         """
         SELECT min(alarm_since) AS since FROM trends
@@ -182,7 +215,19 @@ def changed_week(published: Published, order: Mapping[str, Any], week: str) -> s
 def draw_latest(
     published: Published, visits: pl.DataFrame, family: Family | None, changed: str | None
 ) -> tuple[bytes | None, str]:
-    """The latest snap over those of visits before the change; the newest ones where no change is dated."""
+    """The latest snap over those of visits before the change, or over the newest earlier ones where no change is dated.
+
+    Parameters
+    ----------
+    published : Published
+        The published file.
+    visits : DataFrame
+        Visits of the van, newest first.
+    family : Family or None
+        Engine family; None where the register has none.
+    changed : str or None
+        ISO week in which the change began.
+    """
     if not visits.height:
         return None, ""
     latest = str(visits["capture_id"][0])

@@ -18,7 +18,13 @@ from pipelines.workspace.workspace import Workspace
 
 
 def open_orders(published: Published) -> pl.DataFrame:
-    """Open work orders, ranked: columns of WORK_ORDERS, as far as the version that published the file had them."""
+    """Open work orders, ranked: columns of WORK_ORDERS, as far as the version that published the file had them.
+
+    Parameters
+    ----------
+    published : Published
+        The published file.
+    """
     orders = published.ask(
         "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
         {"open": list(PLANNED_STATES)},
@@ -27,13 +33,25 @@ def open_orders(published: Published) -> pl.DataFrame:
 
 
 def orders_document(published: Published) -> dict[str, Any]:
-    """Open work orders for `--json`."""
+    """Open work orders for `--json`.
+
+    Parameters
+    ----------
+    published : Published
+        The published file.
+    """
     document: dict[str, Any] = finite({"work_orders": open_orders(published).to_dicts()})
     return document
 
 
 def orders_text(published: Published) -> str:
-    """Open work orders as lines for a terminal, ranked; what to do is told in the workspace's language."""
+    """Open work orders as lines for a terminal, ranked; what to do is in the workspace's language.
+
+    Parameters
+    ----------
+    published : Published
+        The published file.
+    """
     language = board_settings(published.home).display.language
     orders = open_orders(published)
     if not orders.height:
@@ -73,7 +91,7 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
         raise InputError(f"--out {out} ends in {ending or 'nothing'}: name a .csv, .json or .pdf file")
     if weekly_list and ending != ".pdf":
         raise InputError(f"--list is set on paper and {out} ends in {ending}: name a .pdf file")
-    load_settings(workspace.settings_path)  # a broken one is told, not replaced by the defaults
+    load_settings(workspace.settings_path)  # a broken file is reported, not replaced by the defaults
     published = open_published(workspace.root)
     orders = open_orders(published)
     if ending == ".csv":

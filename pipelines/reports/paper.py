@@ -1,4 +1,4 @@
-"""From a typst template, data and drawings to a PDF: offline, with embedded fonts, the same bytes from the same input.
+"""Typst template, data and drawings to PDF: offline, with embedded fonts, the same bytes from the same input.
 
 Text from outside reaches the template only as JSON strings, which typst shows and never runs.
 """
@@ -34,7 +34,13 @@ _display: ContextVar[DisplaySettings] = ContextVar("display", default=_DEFAULT)
 
 @contextmanager
 def written_for(display: DisplaySettings) -> Iterator[None]:
-    """Language and units of everything written in the block."""
+    """Language and units of everything written inside the block.
+
+    Parameters
+    ----------
+    display : DisplaySettings
+        Language and units.
+    """
     token = _display.set(display)
     try:
         yield
@@ -43,27 +49,59 @@ def written_for(display: DisplaySettings) -> Iterator[None]:
 
 
 def say(key: str, **places: object) -> str:
-    """A sentence of the paper with its places filled."""
+    """A sentence of the paper with its places filled.
+
+    Parameters
+    ----------
+    key : str
+        Key of the words file.
+    """
     return CATALOGUES[_display.get().language][key].format(**places)
 
 
 def contract(sentence: object) -> str:
-    """A sentence of the contract, or one stored in a table, in the paper's language where it is known."""
+    """A sentence of the contract, or one stored in a table, in the paper's language where it is known.
+
+    Parameters
+    ----------
+    sentence : object
+        Sentence of the contract, or text.
+    """
     return translated(sentence if isinstance(sentence, Words) else str(sentence), _display.get().language)
 
 
 def told(row: Mapping[str, Any], column: str) -> list[str]:
-    """What a row says in a column of sentences, in the paper's language and units."""
+    """What a row says in a column of sentences, in the paper's language and units.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of a published table.
+    column : str
+        Column of sentences.
+    """
     return sentences(row, column, _display.get().language, _display.get().units)
 
 
 def numeral(number: str) -> str:
-    """A number as the paper's language writes it: with a decimal comma in German."""
+    """A number as the paper's language writes it: with a decimal comma in German.
+
+    Parameters
+    ----------
+    number : str
+        Number with a decimal point.
+    """
     return in_language(number, _display.get().language)
 
 
 def as_shown(unit: str) -> Shown:
-    """How a unit of the contract is written on the paper."""
+    """How a unit of the contract is written on the paper.
+
+    Parameters
+    ----------
+    unit : str
+        Unit as the nomenclature writes it.
+    """
     return shown(unit, _display.get().units)
 
 
@@ -131,7 +169,7 @@ def write_whole(out: Path, content: bytes) -> None:
 
 
 def board_address(settings: Any, page: str, **query: str) -> str:
-    """Where the board shows something: a link for a QR code.
+    """Address of a view of the board, for a QR code.
 
     Parameters
     ----------
@@ -151,7 +189,13 @@ def board_address(settings: Any, page: str, **query: str) -> str:
 
 
 def qr_code(text: str) -> bytes:
-    """A QR code as SVG, medium error correction."""
+    """A QR code as SVG, medium error correction.
+
+    Parameters
+    ----------
+    text : str
+        What it encodes.
+    """
     import io
 
     import segno
@@ -162,15 +206,35 @@ def qr_code(text: str) -> bytes:
 
 
 def day(value: Any) -> str:
-    """A day as 2026-04-30; a dash for none."""
+    """A day as 2026-04-30; a dash for none.
+
+    Parameters
+    ----------
+    value : date, datetime or None
+        What to show.
+    """
     return "–" if value is None else f"{value:%Y-%m-%d}"
 
 
 def moment(value: Any) -> str:
-    """A time in UTC, to the minute."""
+    """A time in UTC, to the minute.
+
+    Parameters
+    ----------
+    value : datetime or None
+        What to show.
+    """
     return "–" if value is None else f"{value.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def joined(parts: Iterable[str | None], dash: str = "–") -> str:
-    """Words that are there, with dots between."""
+    """Words that are there, with dots between.
+
+    Parameters
+    ----------
+    parts : iterable of str or None
+        Words; None and empty ones are left out.
+    dash : str
+        What stands for none.
+    """
     return " · ".join(part for part in parts if part) or dash

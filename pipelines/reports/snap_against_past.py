@@ -58,7 +58,13 @@ class PastSnaps:
 
 
 def to_svg(figure: Figure) -> bytes:
-    """A figure as SVG, the same bytes every time."""
+    """A figure as SVG, the same bytes every time.
+
+    Parameters
+    ----------
+    figure : Figure
+        The drawing.
+    """
     out = io.BytesIO()
     figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()

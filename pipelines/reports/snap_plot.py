@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
 _LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic
-_FUEL_CUT_S = 0.4  # a line this long stands for the level of fuel cut
+_FUEL_CUT_S = 0.4  # length of the line that marks the fuel-cut level
 
 
 def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
@@ -133,7 +133,7 @@ def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
 def _lambda_landmarks(
     axes: "Axes", detail: "SnapDetail", channel: str, value: Mapping[str, float], *, named: bool
 ) -> None:
-    """Where the responses begin and needles stand, and the levels beside them, of what was read of one channel."""
+    """Starts of the responses, lean needles and levels of one channel, as far as read."""
     bank = BANK2_PREFIX if channel.startswith(BANK2_PREFIX) else ""
     unit = "_v" if channel.endswith("_v") else ""
     opening, release = value["opening_s"], value["release_s"]

@@ -1,11 +1,17 @@
-"""Files that are there whole or not at all: written beside their place, brought to disk, then renamed."""
+"""Files that are there whole or not at all: written beside their place, synced to disk, then renamed."""
 
 import os
 from pathlib import Path
 
 
 def draft_of(path: Path) -> Path:
-    """Where a file is written before it is put in its place: beside it, hidden, of this process alone."""
+    """Where a file is drafted: beside its place, hidden, and named for this process.
+
+    Parameters
+    ----------
+    path : Path
+        Final place of the file.
+    """
     return path.with_name(f".{path.name}.{os.getpid()}.part")
 
 
@@ -34,7 +40,7 @@ def write_atomically(path: Path, content: bytes) -> None:
 
 
 def put_in_place(draft: Path, path: Path) -> None:
-    """Bring a written draft to disk and rename it, so that a reader sees the old file or the new one.
+    """Sync a written draft to disk and rename it, so that a reader sees the old file or the new one.
 
     Parameters
     ----------
@@ -49,7 +55,13 @@ def put_in_place(draft: Path, path: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Bring renames within a folder to disk."""
+    """Sync renames within a folder to disk.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    """
     _sync(folder)
 
 

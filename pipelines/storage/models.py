@@ -17,7 +17,7 @@ TRUSTED = ("sklearn.tree._tree.Tree",)
 
 
 def keep_models(folder: Path, models: Mapping[str, Any], cards: Sequence[Mapping[str, Any]]) -> None:
-    """Write models and cards, each file whole or not at all; models of an earlier run go.
+    """Write models and cards, each file whole or not at all; models of an earlier run are removed.
 
     A file is named by a hash of what its model is for: a family may be named anything, and many share one model. The
     card says both (`family`, `file`).

@@ -34,7 +34,7 @@ def finite(value: Any) -> Any:
 
 
 def spreadsheet_safe(text: str) -> str:
-    """Text that no spreadsheet takes for a formula.
+    """Text that no spreadsheet reads as a formula.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def spreadsheet_safe(text: str) -> str:
 
 
 def spreadsheet_csv(frame: "pl.DataFrame") -> str:
-    """A table as CSV for people and spreadsheets: lists joined by "; ", facts by their fields, no cell that is taken for a formula.
+    """A table as CSV for people and spreadsheets: lists joined by "; ", facts by their fields, no cell that reads as a formula.
 
     Parameters
     ----------

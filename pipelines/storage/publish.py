@@ -1,4 +1,4 @@
-"""The read side: a fresh file beside the warehouse, swapped in by one rename."""
+"""Publishing: a fresh file beside the warehouse, swapped in by one rename."""
 
 import shutil
 from pathlib import Path
@@ -9,11 +9,11 @@ from data_contracts.summary_tables import SUMMARY_TABLES
 from data_contracts.tables import TABLES, Table
 from data_contracts.weeks import week_end
 from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.sample_view import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.warehouse import Warehouse
-from pipelines.storage.waveforms import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 
-# What a published table holds when a run stands for an earlier week: nothing later than that week.
+# What a published table holds as of an earlier week: nothing later than that week.
 _UP_TO_WEEK = {
     "captures": "week <= $week",
     "readings": "capture_id IN (SELECT capture_id FROM captures WHERE week <= $week)",
@@ -27,7 +27,7 @@ _UP_TO_WEEK = {
     "repairs": "done_at < $end",
 }
 
-# Rows of one van side by side, so that a question about a van skips the rest of the file; other tables by their key.
+# Rows of one van are stored together, so that a query for a van skips the rest of the file; other tables go by key.
 ORDER = {"captures": ("van_id", "captured_at", "capture_id")}
 
 _EXPECTED = {
@@ -144,7 +144,7 @@ def published_run(path: Path, *, whole: bool = True) -> tuple[str, str] | None:
 
 
 def _shows_samples(connection: duckdb.DuckDBPyConnection, folder: Path) -> bool:
-    """The view over the waveforms looks where they are."""
+    """Whether the view over the waveforms points at where they are now."""
     views = connection.execute("SELECT sql FROM duckdb_views() WHERE view_name = ?", [SAMPLES_VIEW]).fetchall()
     return any(chunks_in_sql(folder) in text for (text,) in views) or not has_chunks(folder)
 

@@ -6,7 +6,7 @@ from data_contracts.facts.say import SAID_FROM, joined, sentences
 
 
 def with_sentences(rows: pl.DataFrame) -> pl.DataFrame:
-    """Rows with every sentence said that is still empty.
+    """Rows with every empty sentence filled from its facts.
 
     Parameters
     ----------

@@ -1,4 +1,7 @@
-"""What the board would otherwise add up at every click, added up once when a week is published."""
+"""Sums the board would otherwise make at every click, made once when a week is published.
+
+Sums run in a fixed order, so that two runs on the same data agree bit for bit.
+"""
 
 import duckdb
 
@@ -11,10 +14,11 @@ BANDS = (0.05, 0.2, 0.5, 0.8)
 
 _REPEATABILITY = f"""
     SELECT recorder, recorder_serial, count(*) AS visits, sum(n)::BIGINT AS repeats,
-           sqrt(sum((n - 1) * variance / (mean * mean)) / sum(n - 1)) AS relative_sd
+           sqrt(sum((n - 1) * variance / (mean * mean) ORDER BY van_id, visit) / sum(n - 1)) AS relative_sd
     FROM (
         SELECT coalesce(recorder, 'canonical') AS recorder, recorder_serial, van_id, visit, count(*) AS n,
-               var_samp(main_peak_g_s) AS variance, avg(main_peak_g_s) AS mean
+               var_samp(main_peak_g_s ORDER BY main_peak_g_s) AS variance,
+               avg(main_peak_g_s ORDER BY main_peak_g_s) AS mean
         FROM {{db}}.captures JOIN {{db}}.readings USING (capture_id)
         WHERE grade <> 'repeat' AND main_peak_g_s > 0
           AND week IN (SELECT DISTINCT week FROM {{db}}.captures ORDER BY week DESC LIMIT {REPEATABILITY_WEEKS})

@@ -100,17 +100,33 @@ class Warehouse:
         return rows
 
     def execute(self, sql: str, parameters: Sequence[Any] | dict[str, Any] | None = None) -> None:
-        """Run one statement that gives no rows."""
+        """Run one statement that gives no rows.
+
+        Parameters
+        ----------
+        sql : str
+            One statement.
+        parameters : sequence or dict, optional
+            Its parameters.
+        """
         self.connection.execute(sql, parameters).fetchall()
 
     @contextmanager
     def rows(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
-        """Let SQL see a frame under a name while the block lasts."""
+        """Make a frame visible to SQL under a name for the length of the block.
+
+        Parameters
+        ----------
+        name : str
+            Name SQL sees it under.
+        frame : DataFrame
+            The rows.
+        """
         self.connection.register(name, frame.to_arrow())
         try:
             yield
         finally:
-            with suppress(duckdb.TransactionException):  # aborted: the next frame of the name takes its place
+            with suppress(duckdb.TransactionException):  # aborted: the next frame of that name replaces it
                 self.connection.unregister(name)
 
     def append(self, table: str, rows: pl.DataFrame) -> None:
@@ -126,7 +142,15 @@ class Warehouse:
         self._insert(table, rows, "INSERT INTO")
 
     def upsert(self, table: str, rows: pl.DataFrame) -> None:
-        """Add rows to a table, replacing rows with the same key."""
+        """Add rows to a table, replacing rows with the same key.
+
+        Parameters
+        ----------
+        table : str
+            Name of the table.
+        rows : DataFrame
+            Rows with the table's columns.
+        """
         self._insert(table, rows, "INSERT OR REPLACE INTO")
 
     def replace(self, table: str, rows: pl.DataFrame) -> None:
@@ -199,7 +223,7 @@ class Warehouse:
             self._make_anew(table)
 
     def _checks(self, table: str) -> set[tuple[frozenset[str], frozenset[str]]]:
-        """Columns and words of every CHECK of a table as it stands in the file."""
+        """Columns and words of every CHECK of a table in the file."""
         found = self.connection.execute(
             "SELECT constraint_column_names, expression FROM duckdb_constraints() "
             "WHERE table_name = ? AND constraint_type = 'CHECK'",
@@ -208,7 +232,7 @@ class Warehouse:
         return {(frozenset(columns), frozenset(re.findall(r"'([^']*)'", text))) for columns, text in found}
 
     def _make_anew(self, table: Table) -> None:
-        """Make a table again with the checks of the contract and copy its rows: DuckDB can't add a CHECK to one that stands.
+        """Rebuild a table with the contract's checks and copy its rows: DuckDB can't add a CHECK to an existing one.
 
         A column that was added to rows already there may be null in them, and goes on to.
         """

@@ -1,7 +1,7 @@
 """The waveforms: immutable Parquet chunks named by the SHA-256 of their bytes, one row per waveform and channel.
 
-A channel is kept as whole recorder steps in int16 where that gives back every sample bit for bit, and
-as float32 otherwise. Time is kept only where it is not uniform.
+A channel is kept as recorder steps in int16 where that restores every sample bit for bit, and as
+float32 otherwise. Time is kept only where it is not uniform.
 """
 
 import hashlib
@@ -9,10 +9,8 @@ import io
 import itertools
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 
-import duckdb
 import numpy as np
 import polars as pl
 import pyarrow as pa
@@ -37,7 +35,6 @@ _SCHEMA = pa.schema(
         ("times_ns", pa.list_(pa.int64())),
     ]
 )
-SAMPLES_VIEW = "waveform_samples"
 _MISSING = -32768
 _ROW_GROUP_SAMPLES = 400_000
 _CHUNK_SAMPLES = 16_000_000
@@ -45,7 +42,7 @@ _CHUNK_SAMPLES = 16_000_000
 
 @dataclass(frozen=True)
 class StoredWaveform:
-    """Where one waveform is: chunk file and row group, with what its catalogue row says of it."""
+    """Where one waveform is: chunk file and row group, with its catalogue row."""
 
     waveform_id: str
     chunk: str
@@ -57,7 +54,7 @@ class StoredWaveform:
 
 
 def to_steps(values: NDArray[np.float32]) -> tuple[int, float, NDArray[np.int16]] | None:
-    """Whole recorder steps that give back every sample bit for bit.
+    """Integer recorder steps that restore every sample bit for bit.
 
     Parameters
     ----------
@@ -98,7 +95,7 @@ def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
         return
     gaps = np.diff(levels)
     step = float(gaps.min())
-    for reach in (30.0, 3_000.0, np.inf):  # single precision blurs the smallest gap; wider ones sharpen it in turn
+    for reach in (30.0, 3_000.0, np.inf):  # single precision blurs the smallest gap; wider gaps refine it step by step
         near = gaps[gaps < reach * step]
         step = float(near.sum() / np.round(near / step).sum())
     if (levels[-1] - levels[0]) / step > 65_000:
@@ -117,7 +114,15 @@ def _steps(levels: NDArray[np.float64]) -> Iterator[float]:
 
 
 def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
-    """Rows of a chunk for one waveform, channels by name."""
+    """Rows of a chunk for one waveform, channels by name.
+
+    Parameters
+    ----------
+    waveform_id : str
+        SHA-256 of the samples.
+    waveform : Waveform
+        The samples.
+    """
     nanoseconds = np.round(waveform.time_s * 1e9).astype(np.int64)
     steps = np.diff(nanoseconds)
     uniform = bool(np.all(steps == steps[0]))
@@ -139,7 +144,7 @@ def encode(waveform_id: str, waveform: Waveform) -> list[dict[str, object]]:
 
 
 def write_waveforms(folder: Path, encoded: Mapping[str, Sequence[Mapping[str, object]]]) -> list[StoredWaveform]:
-    """Write new waveforms; on return they are on disk under their final names, referenced by nothing yet.
+    """Write new waveforms; on return they are on disk under their final names, not yet referenced.
 
     Parameters
     ----------
@@ -330,43 +335,17 @@ def _lists(column: pa.ChunkedArray) -> list[NDArray[np.generic]]:
     return rows
 
 
-def view_samples(connection: duckdb.DuckDBPyConnection, folder: Path, database: str = "") -> None:
-    """Make the view `waveform_samples` over the chunks, for any SQL client; none while there is no chunk.
+def sweep(warehouse: Warehouse, folder: Path) -> int:
+    """Remove chunks and drafts that nothing refers to, left by a run that was cut off.
 
-    DuckDB knows no path relative to a database, so the view names the folder in full: a workspace that was moved gets
-    its view again with the next publication.
+    Call only while holding the workspace.
 
     Parameters
     ----------
-    connection : DuckDBPyConnection
-        Outside a transaction.
+    warehouse : Warehouse
+        Open for writing.
     folder : Path
-        waveforms/ of the workspace.
-    database : str
-        Name it is attached by; empty for the one the connection was opened with.
-    """
-    if not has_chunks(folder):
-        return
-    view = f"{database}.{SAMPLES_VIEW}" if database else SAMPLES_VIEW
-    text = (resources.files("pipelines") / "sql" / f"{SAMPLES_VIEW}.sql").read_text(encoding="utf-8")
-    connection.execute(f"CREATE OR REPLACE VIEW {view} AS {text.replace('$chunks', chunks_in_sql(folder))}")
-
-
-def has_chunks(folder: Path) -> bool:
-    """Whether anything is stored."""
-    return any(folder.glob("*.parquet"))
-
-
-def chunks_in_sql(folder: Path) -> str:
-    """All chunks, as SQL names them."""
-    quoted = str(folder).replace("'", "''")
-    return f"'{quoted}/*.parquet'"
-
-
-def sweep(warehouse: Warehouse, folder: Path) -> int:
-    """Remove chunks and drafts that nothing refers to: what a run that was cut off left behind.
-
-    Call only while holding the workspace.
+        Folder of the waveforms.
 
     Returns
     -------

@@ -37,7 +37,7 @@ _BACKGROUND_SERVICES = (
 
 
 def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) -> dict[str, str]:
-    """Environment of the orchestrator: its home inside the workspace, quiet, offline.
+    """Environment of the orchestrator: home inside the workspace, quiet, offline.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
 
 
 def _weekly_flow() -> Callable[..., Any]:
-    """The flow; made on call because importing Prefect takes seconds and reads the environment."""
+    """The flow; built when called, because importing Prefect takes seconds and reads the environment."""
     from prefect import flow
 
     take_in = _tried_again("intake", intake)
@@ -165,7 +165,7 @@ def _weekly_flow() -> Callable[..., Any]:
 
 
 def may_pass(error: BaseException) -> bool:
-    """Whether trying again can help: the warehouse is open elsewhere, or a disk or share did not answer.
+    """Whether a retry can help: the warehouse is open elsewhere, or a disk or share did not answer.
 
     What a person must mend (an entry of the register, a setting, a damaged file) stays wrong however often it is tried.
 
@@ -186,7 +186,7 @@ def may_pass(error: BaseException) -> bool:
 
 
 def _tried_again(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
-    """A step as a task, tried again after 2, 4 and 8 s where that can help; every step may be run again at any point."""
+    """A step as a task, retried after 2, 4 and 8 s where that can help; every step may be run again at any point."""
     from prefect import task
     from prefect.cache_policies import NO_CACHE
     from prefect.tasks import exponential_backoff
@@ -204,7 +204,7 @@ def _tried_again(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _keep_summary(summary: WeeklySummary) -> None:
-    """The week's summary and its deliveries as artifacts of the run, to be looked up later."""
+    """The week's summary and its deliveries as artifacts of the run, for looking up later."""
     from prefect.artifacts import create_markdown_artifact, create_table_artifact
 
     lines = "\n".join(f"- {line}" for line in summary.text().splitlines()[1:])
@@ -220,7 +220,7 @@ def _keep_summary(summary: WeeklySummary) -> None:
 
 
 def failure_line(error: Exception) -> str:
-    """What `vansnap serve` says of a scheduled run that failed.
+    """What `vansnap serve` says about a scheduled run that failed.
 
     Parameters
     ----------
@@ -238,7 +238,7 @@ def failure_line(error: Exception) -> str:
 
 
 def _hold(root: Path) -> ExitStack:
-    """The workspace, held until the block ends; a decision just being taken in on the board holds it for seconds."""
+    """Hold the workspace for the length of the block; a decision being taken in on the board holds it for seconds."""
     held = ExitStack()
     held.enter_context(open_workspace(root).held())
     return held

@@ -1,4 +1,4 @@
-"""A guard for what a run starts: when the run is gone, however it ended, its server and workers go too.
+"""A guard for what a run starts: when the run has ended, in whatever way, its server and workers end too.
 
 A run that is killed outright can't stop its children itself. Each of them inherits a mark in its environment; the guard
 waits for the end of a pipe that only the run holds open, then ends every process that still carries the mark.
@@ -17,7 +17,7 @@ _PATIENCE_S = 3.0
 
 
 def guard_this_run() -> None:
-    """Start the guard of this process; what it starts from now on is guarded. Does nothing where there is no /proc."""
+    """Guard whatever this process starts from now on. Does nothing where there is no /proc."""
     if not Path("/proc/self/environ").exists() or _MARK in os.environ:
         return
     mark = secrets.token_hex(8)
@@ -50,12 +50,12 @@ def marked(mark: str) -> list[int]:
             if entry in (process / "environ").read_bytes().split(b"\0"):
                 found.append(int(process.name))
         except OSError:
-            continue  # gone, or somebody else's
+            continue  # ended, or another user's
     return found
 
 
 def main() -> None:
-    """Wait for the run to end, then end what is left of it."""
+    """Wait for the run to end, then end what it left running."""
     mark = sys.argv[1]
     sys.stdin.buffer.read()
     end = time.monotonic() + _PATIENCE_S

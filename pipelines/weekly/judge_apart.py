@@ -40,7 +40,13 @@ class NotJudged:
     trace: str
 
     def fact(self, step: str) -> Fact:
-        """What is said of it; `step` is what failed: judging, proof or order."""
+        """The notice for it; `step` is what failed: judging, proof or order.
+
+        Parameters
+        ----------
+        step : str
+            What failed: judging, proof or order.
+        """
         van = None if self.whole else self.van_ids[0]
         code = "family_failed" if self.whole else "van_failed"
         return Fact.of(code, step=step, van=van, family=self.family, error=self.reason)
@@ -49,7 +55,7 @@ class NotJudged:
 def judge_apart(
     judge: Callable[[frozenset[str]], Result], families: Mapping[str, Sequence[str]]
 ) -> tuple[Result, tuple[NotJudged, ...]]:
-    """Judge all vans together; where that fails, all but the fewest families, and of these the fewest vans, that stop it.
+    """Judge all vans together; where that fails, leave out as few families as possible, and of these as few vans, as made it fail.
 
     Parameters
     ----------
@@ -108,7 +114,7 @@ class _Trials(Generic[Result]):
         self.errors: dict[frozenset[str], Exception] = {}
 
     def fewest(self, groups: Sequence[frozenset[str]], out: frozenset[str]) -> list[frozenset[str]]:
-        """The fewest of some groups to leave out beside `out`, by halves; leaving out all of them is known to do.
+        """The fewest groups to leave out besides `out`, found by halving; leaving out all of them is known to suffice.
 
         The divide and conquer of U. Junker, QuickXplain, AAAI 2004 (from memory): some k log2(n/k) trials for k of n groups.
         """

@@ -1,6 +1,6 @@
 """The judgement of one week: every van's state, causes and orders, stored in one transaction.
 
-A van, family or recording that fails is left out, named in the notices, and stands as it did before; the others are judged.
+A van, family or recording that fails is left out, named in the notices, and stays as it was; the others are judged.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -39,7 +39,7 @@ if TYPE_CHECKING:  # they take seconds to import
 
 @dataclass(frozen=True)
 class _Judged:
-    """What is found of the vans that are judged together."""
+    """Results for the vans that are judged together."""
 
     assessment: "Assessment"
     posterior: "CausePosterior"
@@ -72,7 +72,7 @@ def judge_week(
     frame = warehouse.query(
         "SELECT c.*, r.* EXCLUDE (capture_id) FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?",
         [week],
-    ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van that left the register keeps its history only
+    ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van no longer in the register keeps only its history
     learned = lessons.learn_until(warehouse, list(register.families), settings, week)
     judged = _judge(warehouse, register, settings, week, frame, repairs, learned)
     now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(register.families)))))
@@ -118,7 +118,7 @@ def _judge(
     repairs: pl.DataFrame,
     learned: "Learned",
 ) -> Callable[[frozenset[str]], _Judged]:
-    """What judges some of the vans together; free of side effects."""
+    """Judge some of the vans together; no side effects."""
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
     from models.work.learning import van_priors
@@ -156,7 +156,7 @@ def _judge(
 
 
 def _prove_repairs(workspace: Workspace, warehouse: Warehouse, trends: pl.DataFrame) -> tuple[NotJudged, ...]:
-    """Write down which repairs are proven, before orders are proposed: a judged repair makes room for the next."""
+    """Record which repairs are proven, before orders are proposed: a judged repair makes room for the next order."""
     proofs, unproven = judge_apart(
         lambda van_ids: proofs_due(warehouse, trends.filter(pl.col("van_id").is_in(list(van_ids)))),
         _vans_by_family(warehouse.query("SELECT family, van_id FROM work_orders")),
@@ -176,7 +176,7 @@ def _orders(
     aside: set[str],
     jobs: Mapping[str, Job],
 ) -> tuple[pl.DataFrame, tuple[NotJudged, ...]]:
-    """All orders with those proposed this week; what was proposed of a van that could not be judged stays as it was."""
+    """All orders with those proposed this week; a proposal for a van that could not be judged stays as it was."""
     from pipelines.decisions.work_orders import propose
 
     existing = warehouse.query("SELECT * FROM work_orders ORDER BY week, rank, order_id")
@@ -202,7 +202,7 @@ def _orders(
 
 
 def _notice_rows(week: str, told: Sequence[Fact], assessment: "Assessment") -> pl.DataFrame:
-    """Rows of `notices`: what is said of the run, then of depots."""
+    """Rows of `notices`: about the run, then about depots."""
     facts = [[fact.row()] for fact in told] + [[fact.row() for fact in notice.facts] for notice in assessment.notices]
     return pl.DataFrame(
         {
@@ -224,14 +224,14 @@ def _vans_by_family(rows: pl.DataFrame) -> dict[str, list[str]]:
 def _with_standing(
     warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """List and trends with what was known before of vans that could not be judged: off the list would say they are well."""
+    """List and trends with the previous rows of vans that could not be judged: leaving them off would say they are well."""
     last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
     standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
         pl.col("van_id").is_in(van_ids)
     )
     facts = [
         rows if rows and rows[0]["code"] == "stands_from" else [Fact.of("stands_from", since=last).row(), *(rows or [])]
-        for rows in standing["reason_facts"]
+        for rows in standing["reason_facts"].to_list()
     ]
     standing = standing.with_columns(
         pl.Series("reason_facts", facts, dtype=FACTS_TYPE),
@@ -247,7 +247,7 @@ def _with_standing(
 
 
 def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -> None:
-    """For whoever mends it: where each failure of a run happened; none leaves no file."""
+    """Where each failure of a run happened, for whoever mends it; no file without a failure."""
     path = workspace.reports / f"not-judged-{week}.txt"
     path.unlink(missing_ok=True)
     if failed:
@@ -256,7 +256,7 @@ def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -
 
 
 def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:
-    """What a list without a visit of late must say."""
+    """What a list without a recent visit must say."""
     last = max(frame["week"], default="")
     if last and not is_silent(last, week):
         return []
@@ -264,7 +264,7 @@ def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:
 
 
 def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
-    """What is said of recordings whose reading failed; it is tried again at every run."""
+    """The notice for recordings whose reading failed; each run tries them again."""
     sound = [van.van_id for van in register.vans.values() if van.family in register.families]
     rows = warehouse.query(
         "SELECT delivery, file, van_id FROM recordings r WHERE state = 'held' AND NOT EXISTS "

@@ -1,4 +1,4 @@
-"""Our own progress bars: on a terminal only, on stderr, gone when the work is done."""
+"""Progress bars: on a terminal only, on stderr, removed when the work is done."""
 
 import sys
 from collections.abc import Callable, Iterator

@@ -65,7 +65,7 @@ class _Batch:
 
 @dataclass(frozen=True)
 class _Result:
-    """Rows of captures, readings and shapes of what could be read, and where the reading of the others failed."""
+    """Rows of captures, readings and shapes, and where the reading of the others failed."""
 
     tables: list[tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]]
     failed: list[str]
@@ -166,7 +166,7 @@ def _read_id(row: Mapping[str, Any], family_print: str, method: str) -> str:
 
 
 def _drop_captures_without(warehouse: Warehouse, wanted: pl.DataFrame, resting: pl.DataFrame) -> None:
-    """Take out captures whose recording was superseded or will be read again.
+    """Remove captures whose recording was superseded or will be read again.
 
     Recordings of vans whose family is broken just now (`resting`) keep the captures they have.
     """
@@ -206,7 +206,7 @@ def _read_batches(
 
 
 def _read_apart(batch: _Batch) -> _Result:
-    """Read a batch; where that fails, all of it but the recordings that fail by themselves, found by halves."""
+    """Read a batch; where that fails, find the recordings at fault by halving and read the others."""
     try:
         return _Result([_read_batch(batch)], [])
     except (VansnapError, OSError):  # the workspace, not a recording
@@ -298,7 +298,7 @@ def _conditions(row: Mapping[str, Any]) -> Conditions:
 
 
 def _follow_the_register(warehouse: Warehouse, register: Register) -> None:
-    """A van that moved to another depot takes its captures along."""
+    """Captures of a van that changed depot move with it."""
     vans = pl.DataFrame(
         {"van_id": list(register.vans), "depot": [van.depot for van in register.vans.values()]},
         schema={"van_id": pl.String, "depot": pl.String},
@@ -311,7 +311,7 @@ def _follow_the_register(warehouse: Warehouse, register: Register) -> None:
 
 
 def _assign_visits(warehouse: Warehouse) -> None:
-    """Write the visit of every capture; the same for any order of arrival."""
+    """Write the visit of every capture, whatever the order of arrival."""
     captures = warehouse.query("SELECT capture_id, van_id, captured_at, delivered_visit, visit AS before FROM captures")
     changed = visits(captures).join(captures.select("capture_id", "before"), on="capture_id")
     changed = changed.filter(pl.col("visit") != pl.col("before")).select("capture_id", "visit")

@@ -11,7 +11,7 @@ from data_contracts.errors import InputError, WorkspaceError
 
 
 def check_port_free(address: str, port: int) -> None:
-    """Refuse a port somebody else listens on: its answer would be taken for our server's.
+    """Refuse a port that is in use: the other program's answer would be taken for our server's.
 
     Parameters
     ----------

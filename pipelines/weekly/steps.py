@@ -1,7 +1,7 @@
 """The steps of a week as plain functions; flows.py runs them under Prefect, tests without it.
 
-Each opens the warehouse, does its part in transactions, and closes it, so that steps hand on keys and
-a killed run is picked up by running again.
+Each opens the warehouse, does its part in transactions, and closes it. Steps hand on keys only, and a killed run
+is continued by running again.
 """
 
 import hashlib
@@ -35,7 +35,7 @@ if TYPE_CHECKING:  # they take seconds to import
     pass
 
 VERSION = metadata.version("vansnap")
-# Sections of the settings that say when, where and for whom, and change no figure.
+# Sections of the settings that change no figure: when, where and for whom.
 _NO_RESULT = {"schedule", "intake", "board", "people", "display", "evidence"}
 
 
@@ -82,7 +82,15 @@ class WeeklySummary:
         }
 
     def text(self, language: str = "en", units: str = "metric") -> str:
-        """For people; what the run found out is told in their language and units."""
+        """For people, in their language and units.
+
+        Parameters
+        ----------
+        language : str
+            "en" or "de".
+        units : str
+            "metric" or "imperial".
+        """
         rows = sum(account.rows for account in self.intake)
         lines = [f"week {self.week}"]
         if self.intake:
@@ -172,7 +180,7 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
 
 
 def resolve_week(home: Path, week: str | None) -> str:
-    """The week a run stands for.
+    """The week a run publishes.
 
     Parameters
     ----------
@@ -234,7 +242,7 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
 
 
 def publish_week(home: Path, week: str, tracked: Tracked) -> bool:
-    """Put the read side in place, unless it is there already.
+    """Publish the read side, unless the same is published already.
 
     Parameters
     ----------
@@ -276,7 +284,7 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
 
 
 def _models_print() -> str:
-    """Hash over the models' own code and data: another judgement is another run."""
+    """Hash over the models' code and data: judging with other code is another run."""
     digest = hashlib.sha256()
     folder = Path(str(resources.files("models")))
     for file in sorted(folder.rglob("*")):

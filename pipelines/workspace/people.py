@@ -1,7 +1,7 @@
-"""Who may see and do what, where the board is open to more than the person at the machine.
+"""Who may see and do what on a board that is open to more than the person at the machine.
 
 On the loopback address there is one person, who may do everything. Elsewhere a login (OpenID Connect, through the
-board's own server) says who asks, and settings.toml says what that person may do. Nobody is let in by default.
+board's own server) identifies the person, and settings.toml says what that person may do. Nobody is let in by default.
 """
 
 import ipaddress
@@ -50,7 +50,13 @@ class Person:
     depots: tuple[str, ...] = ()
 
     def may(self, right: Right) -> bool:
-        """Whether the role has a right."""
+        """Whether the role has a right.
+
+        Parameters
+        ----------
+        right : Right
+            What is asked for.
+        """
         return right in RIGHTS[self.role]
 
 
@@ -82,7 +88,7 @@ def person_of(settings: "PeopleSettings", claims: Mapping[str, object]) -> Perso
 
 
 def _shown_name(claims: Mapping[str, object]) -> str:
-    """Name and address: a name alone can be anybody's."""
+    """Name and address: a name alone does not identify anybody."""
     name, address = (" ".join(str(claims.get(key) or "").split())[:80] for key in ("name", "email"))
     if name and address:
         return f"{name} ({address})"
@@ -90,7 +96,13 @@ def _shown_name(claims: Mapping[str, object]) -> str:
 
 
 def is_loopback(host: str) -> bool:
-    """Whether an address stays on this machine."""
+    """Whether an address stays on this machine.
+
+    Parameters
+    ----------
+    host : str
+        Host name or address.
+    """
     if host == "localhost":
         return True
     try:
@@ -100,7 +112,15 @@ def is_loopback(host: str) -> bool:
 
 
 def is_exposed(settings: "Settings", address: str) -> bool:
-    """Whether others reach the board: it listens elsewhere than on loopback, or has a public address."""
+    """Whether others can reach the board: it listens beyond loopback, or has a public address.
+
+    Parameters
+    ----------
+    settings : Settings
+        Settings of the workspace.
+    address : str
+        Address the board listens on.
+    """
     public = urlsplit(settings.board.public_url).hostname
     return not is_loopback(address) or (public is not None and not is_loopback(public))
 

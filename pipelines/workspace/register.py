@@ -1,7 +1,7 @@
 """The fleet register: vans, engine families, recorder profiles and repairs, read from a folder of plain files.
 
 A wrong entry stops only itself (a broken family: its own vans; a broken profile: its own recordings). Every
-fault is kept as one clear line, and the rest of the register is used.
+fault is kept as one clear line; the rest of the register is used.
 """
 
 import hashlib
@@ -142,7 +142,7 @@ def load_register(folder: Path) -> Register:
 
 
 def load_families(folder: Path, faults: list[RegisterFault] | None = None) -> tuple[dict[str, Family], dict[str, str]]:
-    """Read families.toml alone, which needs no contract suite and so is quick.
+    """Read families.toml alone; quick, since it needs no contract suite.
 
     Parameters
     ----------
@@ -244,7 +244,7 @@ def _read_table(folder: Path, file: str, faults: list[RegisterFault]) -> pl.Data
     header = [name or "" for name in cells.row(0)]
     places, reasons = _known_places(cells, header, file)
     missing = [name for name in required if name not in places]
-    if missing and not set(missing) & set(header):  # else told already: there twice
+    if missing and not set(missing) & set(header):  # otherwise reported already, as a duplicate
         reasons = [
             f"has no column {', '.join(missing)} (the header is {', '.join(filter(None, header))}): add it to the header row"
         ]
@@ -261,7 +261,7 @@ def _read_table(folder: Path, file: str, faults: list[RegisterFault]) -> pl.Data
 
 
 def _known_places(cells: pl.DataFrame, header: list[str], file: str) -> tuple[dict[str, int], list[str]]:
-    """Place of every column that is used, and why each of the others is not: the file is used without it."""
+    """Position of every column that is used; the others become faults and the file is used without them."""
     known = [column.name for column in REGISTER_COLUMNS[file]]
     places: dict[str, int] = {}
     reasons = []
@@ -282,7 +282,7 @@ def _known_places(cells: pl.DataFrame, header: list[str], file: str) -> tuple[di
 def _sound_rows(
     frame: pl.DataFrame, suite: str, file: str, faults: list[RegisterFault], problem: Any
 ) -> list[dict[str, str | None]]:
-    """Rows that pass the suite and `problem` (a row to what is wrong with it, or None); the others become faults."""
+    """Rows that pass the suite and `problem` (what is wrong with a row, or None); the others become faults."""
     from pipelines import contract_suites
 
     found: dict[int, list[str]] = {}
@@ -338,7 +338,7 @@ def _load_repairs(folder: Path, faults: list[RegisterFault]) -> tuple[Repair, ..
 
 
 def _load_absences(folder: Path, faults: list[RegisterFault]) -> dict[str, tuple[tuple[date, date], ...]]:
-    """away.csv, which need not be there: when a van can't come to a workshop."""
+    """away.csv (optional): when a van can't come to a workshop."""
     found: dict[str, list[tuple[date, date]]] = {}
     for row in _read_table(folder, "away.csv", faults).iter_rows(named=True):
         try:

@@ -18,11 +18,9 @@ from data_contracts.units import Units
 from data_contracts.wording import LANGUAGES, Language
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
-    from models.causes import likelihood as cause_likelihood
+    from models.causes import likelihood
     from models.tracking import assess
-    from models.work import learning
-    from models.work import visit_plan as order_plan
-    from models.work import worth as ranking
+    from models.work import learning, visit_plan, worth
 
 _Share = Annotated[float, Field(ge=0, le=1)]
 _NotNegative = Annotated[float, Field(ge=0)]
@@ -78,7 +76,7 @@ class CauseSettings(Entry):
 
     least_probability: Annotated[float, Field(ge=0.3, le=0.99)] = 0.45
 
-    def for_models(self) -> "cause_likelihood.CauseSettings":
+    def for_models(self) -> "likelihood.CauseSettings":
         """As the cause engine takes them."""
         from models.causes.likelihood import CauseSettings as ForModels
 
@@ -101,8 +99,14 @@ class WorkshopSettings(Entry):
     hours_of_depot: dict[str, _NotNegative] = Field(default_factory=dict)
     duty: dict[str, _NotNegative] = Field(default_factory=dict)
 
-    def for_models(self, *, least_probability: float) -> "ranking.RankingSettings":
-        """As the ranking takes them."""
+    def for_models(self, *, least_probability: float) -> "worth.RankingSettings":
+        """As the ranking takes them.
+
+        Parameters
+        ----------
+        least_probability : float
+            Probability from which a cause is named. [1]
+        """
         from models.work.worth import RankingSettings as ForModels
 
         return ForModels(
@@ -116,7 +120,7 @@ class WorkshopSettings(Entry):
             minimum_probability=least_probability,
         )
 
-    def for_plan(self) -> "order_plan.PlanSettings":
+    def for_plan(self) -> "visit_plan.PlanSettings":
         """As the capacity plan takes them."""
         from models.work.visit_plan import PlanSettings as ForModels
 
@@ -128,12 +132,22 @@ class WorkshopSettings(Entry):
         )
 
     def duty_of(self, van_id: str, depot: str, family: str) -> float:
-        """How much worse a failure of a van is than of an ordinary one. [1]"""
+        """How much worse a failure of a van is than of an ordinary one. [1]
+
+        Parameters
+        ----------
+        van_id : str
+            Id of the van.
+        depot : str
+            Name of the depot.
+        family : str
+            Key of the engine family.
+        """
         return next((self.duty[name] for name in (van_id, depot, family) if name in self.duty), 1.0)
 
 
 class JobSettings(Entry):
-    """What a workshop knows better of one job than the defaults of data_contracts/jobs.py."""
+    """A workshop's own figures for one job, in place of the defaults of data_contracts/jobs.py."""
 
     hours: Annotated[float, Field(gt=0)] | None = None
     parts_cost: _NotNegative | None = None
@@ -141,7 +155,7 @@ class JobSettings(Entry):
 
 
 class LearningSettings(Entry):
-    """How much findings weigh against what was believed before."""
+    """How much findings weigh against the figures before them."""
 
     fleet_weight: Annotated[float, Field(gt=0)] = 40.0
     family_weight: Annotated[float, Field(gt=0)] = 20.0
@@ -193,7 +207,7 @@ class PeopleSettings(Entry):
 
 
 class DisplaySettings(Entry):
-    """In which language and units people read; what is stored and exported stays as it is."""
+    """Language and units people read; what is stored and exported does not change."""
 
     language: Language = "en"
     units: Units = "metric"
@@ -264,35 +278,35 @@ hour_rate = 85.0                        # one workshop hour
 van_day_cost = 180.0                    # one day without the van
 day_hours = 8.0                         # workshop hours that cost the van a day on the road
 handling_hours = 0.3                    # moving, connecting and recording, once per visit
-failure_if_crossed = 0.35               # probability of failing on the road before it would otherwise be done: limit crossed
+failure_if_crossed = 0.35               # probability of failing on the road before the job would otherwise be done, limit crossed
 failure_if_not = 0.08                   # the same below the limit, for a fault of severity 1
 warranty_weeks = 8.0                    # a warranty that ends within this time pulls a job forward
 hours_per_depot_week = 16.0             # hours a depot's workshop has for these jobs each week
-weeks_planned = 8                       # how far the capacity plan looks ahead
+weeks_planned = 8                       # how many weeks the capacity plan looks ahead
 
 [workshop.hours_of_depot]               # depots with other hours per week
 # north = 24.0
 
-[workshop.duty]                         # how much worse a failure is than of an ordinary van: by van, depot or family
+[workshop.duty]                         # how much worse a failure is than for an ordinary van: by van, depot or family
 # V001 = 2.0
 
 [jobs]                                  # your own figures for a job [h, currency]; these are the defaults
 @JOBS@
 
-[learning]                              # findings that what was believed before is worth
-fleet_weight = 40.0                     # for shares of causes over all families
-family_weight = 20.0                    # the fleet's shares, for one family
+[learning]                              # how many findings the figure held before counts for
+fleet_weight = 40.0                     # shares of causes over all families
+family_weight = 20.0                    # the fleet's shares in one family
 cost_weight = 4.0                       # hours and parts cost of a job
-trust_weight = 10.0                     # share of right alarms of all quantities, for one quantity
+trust_weight = 10.0                     # share of right alarms over all quantities, in one quantity
 
 [board]
 address = "127.0.0.1"                   # stays on this machine; read the README before you change it
-port = 8520
+port = 8520                             # of the board
 stale_after_days = 10.0                 # the board says so when the last run is older
 public_url = ""                         # where people open it, for QR codes on paper; empty: address and port above
 
 [people]                                # needed before the board is open to others; see the README
-login = ""                              # file with the board's OpenID client, seen from this folder; empty: no login
+login = ""                              # file with the board's OpenID client, relative to this folder; empty: no login
 claim = "email"                         # claim of the login that says who somebody is; may be one with several values;
                                         # an e-mail counts only where email_verified is true, else choose another claim
 known = []                              # [{ who = "ann@example.org", role = "viewer", depots = ["north"] }]: engineer,
@@ -303,7 +317,7 @@ language = "en"                         # @LANGUAGES@; on the board everybody ma
 units = "metric"                        # "metric" or "imperial"
 
 [evidence]
-signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, seen from this folder; empty: unsigned
+signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, relative to this folder; empty: unsigned
 trusted_keys = {}                       # { "our fleet" = "32 digits `vansnap check` prints" }: only these signatures count
 """.replace("@JOBS@", _JOB_LINES).replace("@LANGUAGES@", " or ".join(f'"{code}"' for code in LANGUAGES))
 

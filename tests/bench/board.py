@@ -14,9 +14,10 @@ import duckdb
 from streamlit.testing.v1 import AppTest
 
 from data_contracts.tables import TABLES
-from pipelines.read_side import queries
+from pipelines.read_side import capture_queries, queries
+from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import families, open_published
-from pipelines.read_side.queries import CaptureFilter, ListFilter
+from pipelines.read_side.queries import ListFilter
 from pipelines.read_side.traces import traces
 from pipelines.storage.publish import ORDER, ROW_GROUP
 from pipelines.storage.summaries import make_summaries
@@ -60,9 +61,9 @@ def main() -> None:
             "a van's visits": lambda: queries.van_visits(published, van, week),
             "traces of 16 snaps": lambda: traces(published, van, snaps, family),
             "a reading": lambda: queries.reading(published, capture),
-            "captures, one page": lambda: queries.captures(published, CaptureFilter(week=week), limit=100),
-            "why graded down": lambda: queries.grade_reason_counts(published, CaptureFilter()),
-            "repeatability": lambda: queries.repeatability(published),
+            "captures, one page": lambda: capture_queries.captures(published, CaptureFilter(week=week), limit=100),
+            "why graded down": lambda: capture_queries.grade_reason_counts(published, CaptureFilter()),
+            "repeatability": lambda: capture_queries.repeatability(published),
         }
         unit = _best(questions["one pass over the watchlist"])
         for name, question in questions.items():

@@ -92,9 +92,13 @@ def tsfresh_efficient(waveforms: list[Waveform]) -> None:
         for i, w in enumerate(waveforms)
     ]
     extract_features(
-        pd.concat(frames), column_id="id", column_sort="time", n_jobs=0, disable_progressbar=True,
+        pd.concat(frames),
+        column_id="id",
+        column_sort="time",
+        n_jobs=0,
+        disable_progressbar=True,
         default_fc_parameters=EfficientFCParameters(),
-    )  # fmt: skip
+    )
 
 
 def tsfel_all(waveforms: list[Waveform]) -> None:

@@ -26,9 +26,11 @@ def serving(home: Path, *, port: int | None = None, login: Path | None = None) -
     port = port or free_port()
     address = f"http://127.0.0.1:{port}"
     process = subprocess.Popen(
-        command(home, port, login=login), env={**os.environ, **environment(home, login=login is not None)},
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
+        command(home, port, login=login),
+        env={**os.environ, **environment(home, login=login is not None)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
     try:
         for _ in range(150):
             try:

@@ -82,9 +82,13 @@ def test_the_engineer_takes_the_list_home(page: "playwright.Page", board: str, t
 def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browser", board: str, tmp_path: Path) -> None:
     family = parse_family("tarn-15", tomllib.loads(FAMILIES)["tarn-15"])
     values = {
-        "idle_g_s": 2.6, "first_peak_g_s": 29.0, "main_peak_reference_g_s": 58.0, "run_up_time_s": 0.7,
-        "lambda_full_throttle": 0.9, "lambda_to_rich_time_constant_s": 0.06,
-    }  # fmt: skip
+        "idle_g_s": 2.6,
+        "first_peak_g_s": 29.0,
+        "main_peak_reference_g_s": 58.0,
+        "run_up_time_s": 0.7,
+        "lambda_full_throttle": 0.9,
+        "lambda_to_rich_time_constant_s": 0.06,
+    }
     waveform = snap_waveform(family, values, np.random.default_rng(3))
     names = sorted(waveform.channels)
     rows = np.column_stack([waveform.time_s, *(waveform.channels[name] for name in names)])

@@ -3,23 +3,31 @@
 import numpy as np
 import pytest
 
-from dashboards import charts
 from dashboards.palette import LIGHT
+from dashboards.trend_chart import expected_half_width, trend_chart
 from pipelines.read_side.traces import thinned
 
 
 def _rows(n: int = 12) -> list[dict[str, object]]:
     return [
         {
-            "quantity": "idle_g_s", "week": f"2026-W{k + 10:02d}", "value": 3.0 + 0.01 * k, "value_u": 0.05, "baseline": 3.0,
-            "z": 0.01 * k / 0.1, "alarm": k >= 10, "slope_per_week": 0.01, "slope_low": 0.005, "slope_high": 0.015,
+            "quantity": "idle_g_s",
+            "week": f"2026-W{k + 10:02d}",
+            "value": 3.0 + 0.01 * k,
+            "value_u": 0.05,
+            "baseline": 3.0,
+            "z": 0.01 * k / 0.1,
+            "alarm": k >= 10,
+            "slope_per_week": 0.01,
+            "slope_low": 0.005,
+            "slope_high": 0.015,
         }
         for k in range(n)
-    ]  # fmt: skip
+    ]
 
 
 def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:
-    figure = charts.trend_chart(
+    figure = trend_chart(
         _rows(),
         limits=(2.9, None),
         repairs=[("2026-W15", "x"), ("2025-W01", "y")],
@@ -36,13 +44,13 @@ def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:
 
 
 def test_the_expected_range_has_the_spread_the_residual_was_divided_by() -> None:
-    assert charts.expected_half_width(_rows()) == pytest.approx(np.full(12, 1.96 * 0.1))
+    assert expected_half_width(_rows()) == pytest.approx(np.full(12, 1.96 * 0.1))
 
 
 def test_no_forecast_is_drawn_without_a_clear_drift() -> None:
     rows = [{**row, "slope_low": -0.01} for row in _rows()]
-    figure = charts.trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
-    assert "drift carried on (95 %)" not in {trace.name for trace in figure.data}
+    figure = trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
+    assert "drift extrapolated (95 %)" not in {trace.name for trace in figure.data}
 
 
 def test_thinning_keeps_a_lone_needle_and_the_order_of_time() -> None:

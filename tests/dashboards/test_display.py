@@ -56,9 +56,11 @@ def test_what_a_run_found_out_is_told_in_german_units_included(
     app = AppTest.from_string(script, default_timeout=120)
     app.query_params["van"] = "S-03"
     shown = _shown(app.run()).replace("\\", "")
-    tables = {"this_week": {"watchlist": ["reasons"], "work_orders": ["action"], "notices": ["text"]},
-              "a_van": {"watchlist": ["reasons"]},
-              "workshop": {"work_orders": ["action", "reason", "worth", "plan_note"]}}[name]  # fmt: skip
+    tables = {
+        "this_week": {"watchlist": ["reasons"], "work_orders": ["action"], "notices": ["text"]},
+        "a_van": {"watchlist": ["reasons"]},
+        "workshop": {"work_orders": ["action", "reason", "worth", "plan_note"]},
+    }[name]
     published = open_published(german_home)
     for table, columns in tables.items():
         rows = published.ask(f"SELECT * FROM {table}").to_dicts()

@@ -220,8 +220,11 @@ def test_the_board_refuses_to_start_open_to_others_without_a_login(tmp_path: Pat
         (tmp_path / "settings.toml").write_text(told)
         ended = subprocess.run(
             [sys.executable, "-m", "pipelines.cli", "board", "--home", str(tmp_path), "--address", address],
-            capture_output=True, text=True, timeout=60, check=False,
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
         assert ended.returncode == 2
         assert "without a login" in ended.stderr
         assert ended.stderr.count("\n") == 1

@@ -10,9 +10,10 @@ import duckdb
 import pytest
 
 from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
-from pipelines.read_side import queries
+from pipelines.read_side import capture_queries, queries
+from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import families, limits, open_published, run_in_progress
-from pipelines.read_side.queries import CaptureFilter, ListFilter
+from pipelines.read_side.queries import ListFilter
 from pipelines.read_side.traces import traces
 from tests.published_sample import FAMILIES, make_workspace
 
@@ -43,7 +44,7 @@ def test_a_filter_value_is_data_never_sql(sample_home: Path) -> None:
     published = open_published(sample_home)
     nasty = "x'); DROP TABLE vans; --"
     assert queries.van(published, nasty) is None
-    assert not queries.captures(published, CaptureFilter(depots=[nasty]), limit=5).height
+    assert not capture_queries.captures(published, CaptureFilter(depots=[nasty]), limit=5).height
     assert queries.find_vans(published, nasty) == []
 
 
@@ -58,7 +59,7 @@ def test_a_reading_lists_values_and_reasons(sample_home: Path) -> None:
 
 
 def test_the_row_account_closes(sample_home: Path) -> None:
-    totals = queries.delivery_totals(open_published(sample_home))
+    totals = capture_queries.delivery_totals(open_published(sample_home))
     assert totals["rows"] == totals["held"] + totals["superseded"] + totals["duplicates"] + totals["quarantined"]
 
 

@@ -40,19 +40,40 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
         warehouse.execute("DELETE FROM work_orders")
         blank = duckdb.connect()
         orders = [
-            {"order_id": f"{week}-{van}", "week": week, "rank": k, "van_id": van, "family": "f", "depot": "mill",
-             "urgency": "now", "cause": "lambda_slow", "action": "Replace the lambda sensor", "reason": "It answers late.",
-             "hours": 1.0, "state": "proposed"}
+            {
+                "order_id": f"{week}-{van}",
+                "week": week,
+                "rank": k,
+                "van_id": van,
+                "family": "f",
+                "depot": "mill",
+                "urgency": "now",
+                "cause": "lambda_slow",
+                "action": "Replace the lambda sensor",
+                "reason": "It answers late.",
+                "hours": 1.0,
+                "state": "proposed",
+            }
             for k, van in enumerate(VANS, 1)
-        ]  # fmt: skip
+        ]
         write_table(blank, "work_orders", orders)
         warehouse.append("work_orders", blank.sql("SELECT * FROM work_orders").pl())
         listed = [
-            {"week": week, "rank": k, "van_id": van, "family": "f", "depot": "mill", "urgency": "now",
-             "leading_cause": "lambda_slow", "leading_cause_probability": 0.8, "reasons": ["It answers late."],
-             "causes": [{"code": "lambda_slow", "probability": 0.8}, {"code": "none", "probability": 0.2}], "new": False}
+            {
+                "week": week,
+                "rank": k,
+                "van_id": van,
+                "family": "f",
+                "depot": "mill",
+                "urgency": "now",
+                "leading_cause": "lambda_slow",
+                "leading_cause_probability": 0.8,
+                "reasons": ["It answers late."],
+                "causes": [{"code": "lambda_slow", "probability": 0.8}, {"code": "none", "probability": 0.2}],
+                "new": False,
+            }
             for k, van in enumerate(VANS, 1)
-        ]  # fmt: skip
+        ]
         write_table(blank, "watchlist", listed)
         warehouse.replace("watchlist", blank.sql("SELECT * FROM watchlist").pl())
         publish(warehouse, workspace.published_path, week=week)
@@ -114,7 +135,7 @@ def test_the_workshop_records_a_finding_from_the_code_on_paper(
     page.get_by_text(f"Order {order}").first.wait_for()
     page.get_by_role("button", name="Decide").first.click()
     dialog = page.get_by_role("dialog")
-    dialog.get_by_label("It becomes").click()
+    dialog.get_by_label("New state").click()
     page.get_by_role("option", name="done", exact=True).click()
     dialog.get_by_label("What was found").click()
     page.get_by_role("option", name="Lambda sensor slow", exact=True).click()

@@ -127,7 +127,7 @@ def test_an_empty_list_without_a_visit_of_late_is_no_all_clear(view: View, tmp_p
             connection.execute("DELETE FROM captures")
     app = view("this_week", tmp_path)
     assert not app.success
-    assert (f"No van was seen since {last}" if ever else "No van was seen up to") in app.warning[0].value
+    assert (f"No van has been seen since {last}" if ever else "No van has been seen up to") in app.warning[0].value
 
 
 def test_a_workspace_without_vans_says_where_to_add_them(view: View, tmp_path: Path) -> None:
@@ -381,8 +381,8 @@ def test_mending_needs_a_name_and_is_kept_beside_the_delivery(tmp_path: Path, mo
     )
     monkeypatch.setenv("VANSNAP_HOME", str(tmp_path))
     app = AppTest.from_string(
-        "from dashboards import mend, parts\nfrom pipelines.read_side import queries\n"
-        "published = parts.open_or_explain()\nitems = queries.quarantine(published)\n"
+        "from dashboards import mend, parts\nfrom pipelines.read_side import capture_queries\n"
+        "published = parts.open_or_explain()\nitems = capture_queries.quarantine(published)\n"
         "parts.told()\n"
         "mend.form(published, items.filter(rule='unknown_van').row(0, named=True), items)\n",
         default_timeout=120,

@@ -15,10 +15,12 @@ import pytest
 from data_contracts.causes import CAUSES
 from data_contracts.family import parse_family
 from models.reading.read import Readings, read_waveforms
-from tests.otherfleet.captures import Recorder, make_captures
-from tests.otherfleet.families import KINDS, family_of, register_toml
+from tests.otherfleet.captures import make_captures
+from tests.otherfleet.families import family_of, register_toml
 from tests.otherfleet.judge import listing
+from tests.otherfleet.kinds import KINDS
 from tests.otherfleet.make import make_faults, new_van, write_fleet
+from tests.otherfleet.recording import Recorder
 
 PLAIN = Recorder()
 
@@ -71,7 +73,7 @@ def test_every_cause_changes_some_signal() -> None:
 
 
 def test_register_parses_and_states_the_peak_within_two_percent() -> None:
-    from tests.otherfleet.captures import reference_peak_g_s
+    from tests.otherfleet.vans import reference_peak_g_s
 
     for name, table in tomllib.loads(register_toml(tuple(KINDS))).items():
         family = parse_family(name, table)
@@ -145,11 +147,19 @@ def test_well_made_captures_are_kept(family: str) -> None:
 
 
 def test_judge_counts_a_hand_made_list(tmp_path: Path) -> None:
-    truth = pl.DataFrame({
-        "van_id": ["A", "B", "C"], "family": ["f"] * 3, "cause": ["lambda_slow", "none", "intake_restricted"],
-        "severity_end": [1.0, 0.0, 0.5], "onset": ["2026-W03", "", "2026-W02"], "onset_week": [1, -1, 0],
-        "ramp_weeks": [2.0, 1.0, 1.0], "severity_final": [1.0, 0.0, 0.5], "profile": ["ramp", "none", "from_start"],
-    })  # fmt: skip
+    truth = pl.DataFrame(
+        {
+            "van_id": ["A", "B", "C"],
+            "family": ["f"] * 3,
+            "cause": ["lambda_slow", "none", "intake_restricted"],
+            "severity_end": [1.0, 0.0, 0.5],
+            "onset": ["2026-W03", "", "2026-W02"],
+            "onset_week": [1, -1, 0],
+            "ramp_weeks": [2.0, 1.0, 1.0],
+            "severity_final": [1.0, 0.0, 0.5],
+            "profile": ["ramp", "none", "from_start"],
+        }
+    )
     truth.write_csv(f"{tmp_path}/truth.csv")
     pl.DataFrame({"week": ["2026-W02", "2026-W03", "2026-W04"]}).write_parquet(f"{tmp_path}/captures_truth.parquet")
     with duckdb.connect(f"{tmp_path}/published.duckdb") as link:

@@ -1,6 +1,6 @@
 """A second, independent engine: every firing is an event, gas travels by displaced volume.
 
-Used only to judge the tool on captures whose structure its builders did not choose. All laws here are
+Used only to judge Vansnap on captures whose structure it was not built on. All laws here are
 textbook gas and engine mechanics; every number is invented.
 """
 

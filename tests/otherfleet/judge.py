@@ -17,10 +17,17 @@ from data_contracts.causes import NONE, NOT_SEPARABLE
 
 # Truth column of each reading, whether its error is relative, and which captures count.
 READ = {
-    "idle_g_s": True, "idle_v": True, "main_peak_g_s": True, "main_peak_v": True, "first_peak_g_s": True,
-    "opening_s": False, "release_s": False, "engine_speed_peak_rpm": True, "engine_speed_idle_rpm": True,
+    "idle_g_s": True,
+    "idle_v": True,
+    "main_peak_g_s": True,
+    "main_peak_v": True,
+    "first_peak_g_s": True,
+    "opening_s": False,
+    "release_s": False,
+    "engine_speed_peak_rpm": True,
+    "engine_speed_idle_rpm": True,
     "lambda_full_throttle": False,
-}  # fmt: skip
+}
 CALLED = ("now", "plan")
 
 
@@ -58,28 +65,33 @@ def reading_errors(table: pl.DataFrame) -> pl.DataFrame:
             error = pl.col(quantity) - pl.col(quantity + "_true")
             size = error / pl.col(quantity + "_true") if relative else error
             value = read.select(
-                median=size.median(), p95=size.abs().quantile(0.95),
+                median=size.median(),
+                p95=size.abs().quantile(0.95),
                 beyond_3u=(error.abs() > 3 * pl.col(quantity + "_u")).mean(),
-            ).row(0, named=True)  # fmt: skip
+            ).row(0, named=True)
             rows.append({"quantity": quantity, "family": family, "read": read.height / known.height, **value})
     return pl.DataFrame(rows)
 
 
 def grades(table: pl.DataFrame) -> pl.DataFrame:
-    """Share of captures sent back, by what was done to them; a plate that can't open counts as well made."""
+    """Share of captures sent back, by how they were spoiled; a plate that can't open counts as well made."""
     soon = (
         (pl.col("spoiled_true") == "good")
         & (pl.col("cause_true") != "throttle_not_full")
         & ~pl.col("full_throttle_reached_true")
     )
     kind = pl.when(soon).then(pl.lit("released_too_soon")).otherwise(pl.col("spoiled_true"))
-    return table.group_by(kind=kind).agg(
-        captures=pl.len(),
-        sent_back=(pl.col("grade") == "repeat").mean(),
-        usable=(pl.col("grade") == "usable").mean(),
-        good=(pl.col("grade") == "good").mean(),
-        reasons=pl.col("grade_reasons").explode().value_counts(sort=True).struct.field("grade_reasons").head(4),
-    ).sort("kind")  # fmt: skip
+    return (
+        table.group_by(kind=kind)
+        .agg(
+            captures=pl.len(),
+            sent_back=(pl.col("grade") == "repeat").mean(),
+            usable=(pl.col("grade") == "usable").mean(),
+            good=(pl.col("grade") == "good").mean(),
+            reasons=pl.col("grade_reasons").explode().value_counts(sort=True).struct.field("grade_reasons").head(4),
+        )
+        .sort("kind")
+    )
 
 
 def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[str, object]:
@@ -130,14 +142,24 @@ def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[st
         last = mine.row(-1, named=True) if mine.height else None
         ranked = sorted(last["causes"], key=lambda c: -c["probability"]) if last else []
         ranked = [c["code"] for c in ranked if c["code"] != NONE]
-        vans.append({
-            "van_id": van["van_id"], "family": van["family"], "cause": van["cause"], "profile": van["profile"],
-            "severity_end": van["severity_end"], "listed": first, "called": first_called,
-            "severity_listed": severity.get((van["van_id"], first)), "severity_called": severity.get((van["van_id"], first_called)),
-            "delay_weeks": position[first] - van["onset_week"] if first else None,
-            "leading": last["leading_cause"] if last else None, "top_two": ranked[:2],
-            "right": bool(last and last["leading_cause"] == van["cause"]), "in_top_two": van["cause"] in ranked[:2],
-        })  # fmt: skip
+        vans.append(
+            {
+                "van_id": van["van_id"],
+                "family": van["family"],
+                "cause": van["cause"],
+                "profile": van["profile"],
+                "severity_end": van["severity_end"],
+                "listed": first,
+                "called": first_called,
+                "severity_listed": severity.get((van["van_id"], first)),
+                "severity_called": severity.get((van["van_id"], first_called)),
+                "delay_weeks": position[first] - van["onset_week"] if first else None,
+                "leading": last["leading_cause"] if last else None,
+                "top_two": ranked[:2],
+                "right": bool(last and last["leading_cause"] == van["cause"]),
+                "in_top_two": van["cause"] in ranked[:2],
+            }
+        )
     rows = []
     for row in watch.iter_rows(named=True):
         true = known.filter(pl.col("van_id") == row["van_id"]).row(0, named=True)
@@ -145,19 +167,37 @@ def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[st
         if now <= 0:
             continue
         order = [c["code"] for c in sorted(row["causes"], key=lambda c: -c["probability"]) if c["code"] != NONE]
-        rows.append({
-            "severity": min(int(now * 5) / 5, 0.8), "right": row["leading_cause"] == true["cause"],
-            "top_two": true["cause"] in order[:2], "unsaid": row["leading_cause"] in (NOT_SEPARABLE, NONE),
-        })  # fmt: skip
-    causes = pl.DataFrame(rows).group_by("severity").agg(
-        van_weeks=pl.len(), right=pl.col("right").mean(), top_two=pl.col("top_two").mean(), unsaid=pl.col("unsaid").mean()
-    ).sort("severity") if rows else pl.DataFrame()  # fmt: skip
+        rows.append(
+            {
+                "severity": min(int(now * 5) / 5, 0.8),
+                "right": row["leading_cause"] == true["cause"],
+                "top_two": true["cause"] in order[:2],
+                "unsaid": row["leading_cause"] in (NOT_SEPARABLE, NONE),
+            }
+        )
+    causes = (
+        pl.DataFrame(rows)
+        .group_by("severity")
+        .agg(
+            van_weeks=pl.len(),
+            right=pl.col("right").mean(),
+            top_two=pl.col("top_two").mean(),
+            unsaid=pl.col("unsaid").mean(),
+        )
+        .sort("severity")
+        if rows
+        else pl.DataFrame()
+    )
     per = 100.0 / max(len(healthy), 1)
     return {
-        "weeks": len(covered), "healthy_van_weeks": len(healthy), "false_listed": false.height * per,
-        "false_called": false.filter(pl.col("urgency").is_in(CALLED)).height * per, "false": false,
-        "vans": pl.DataFrame(vans, infer_schema_length=None), "causes": causes,
-    }  # fmt: skip
+        "weeks": len(covered),
+        "healthy_van_weeks": len(healthy),
+        "false_listed": false.height * per,
+        "false_called": false.filter(pl.col("urgency").is_in(CALLED)).height * per,
+        "false": false,
+        "vans": pl.DataFrame(vans, infer_schema_length=None),
+        "causes": causes,
+    }
 
 
 def _severity(van: dict[str, object], week: int) -> float:
@@ -172,7 +212,7 @@ def _severity(van: dict[str, object], week: int) -> float:
 
 
 def replay(fleet: Path, home: Path, command: str, first: int = 0, every: int = 1, seconds: float = 120.0) -> list[str]:
-    """Live through the weeks: deliver one, run the weekly flow as of it, and go on.
+    """Replay the weeks: deliver one, run the weekly flow as of it, and go on.
 
     Parameters
     ----------
@@ -203,8 +243,12 @@ def replay(fleet: Path, home: Path, command: str, first: int = 0, every: int = 1
             (home / "inbox" / f".{delivery.name}").rename(home / "inbox" / delivery.name)
         if number == len(weeks) - 1 or (number >= first and (number - first) % every == 0):
             done = subprocess.run(
-                [command, "weekly", "--home", str(home), "--week", week, "--json"], capture_output=True, text=True, timeout=seconds, check=False
-            )  # fmt: skip
+                [command, "weekly", "--home", str(home), "--week", week, "--json"],
+                capture_output=True,
+                text=True,
+                timeout=seconds,
+                check=False,
+            )
             said.append(done.stdout)
             if done.returncode:
                 sys.stderr.write(f"{week}: exit {done.returncode}: {done.stderr[-600:]}\n")
@@ -230,10 +274,13 @@ def report(published: Path, truth: Path, also: tuple[str, ...] = ()) -> str:
     ):
         parts = [
             f"captures joined {table.height}; quarantined rows {refused} {found}",
-            str(kinds), str(reading_errors(table)),
+            str(kinds),
+            str(reading_errors(table)),
             json.dumps({k: v for k, v in seen.items() if isinstance(v, int | float)}),
-            str(seen["vans"]), str(seen["causes"]), str(seen["false"]),
-        ]  # fmt: skip
+            str(seen["vans"]),
+            str(seen["causes"]),
+            str(seen["false"]),
+        ]
     return "\n".join(parts)
 
 

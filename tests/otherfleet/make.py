@@ -14,16 +14,35 @@ import numpy as np
 import polars as pl
 
 from data_contracts.causes import CAUSES
-from tests.otherfleet.captures import SPOILED, Capture, Recorder, Van, make_capture, new_recorder, new_van, new_visit
-from tests.otherfleet.families import KINDS, register_toml
+from tests.otherfleet.captures import SPOILED, make_capture, new_recorder
+from tests.otherfleet.families import register_toml
+from tests.otherfleet.kinds import KINDS
+from tests.otherfleet.recording import Capture, Recorder
+from tests.otherfleet.vans import Van, new_van, new_visit
 
 DEPOTS = (("quayside", 5.0, 1.5), ("millfield", 180.0, 0.0), ("highmoor", 610.0, -2.5), ("passhead", 900.0, -4.0))
 FIRST_WEEK = datetime(2026, 1, 5, tzinfo=UTC)
 MANIFEST = (
-    "file", "van_id", "captured_at", "visit", "odometer_km", "coolant_c", "intake_air_c", "barometer_kpa",
-    "humidity_pct", "altitude_m", "closed_loop", "trim_idle_pct", "trim_2500_pct", "fault_codes", "fuel", "recorder",
-    "recorder_serial", "ecu_software", "note",
-)  # fmt: skip
+    "file",
+    "van_id",
+    "captured_at",
+    "visit",
+    "odometer_km",
+    "coolant_c",
+    "intake_air_c",
+    "barometer_kpa",
+    "humidity_pct",
+    "altitude_m",
+    "closed_loop",
+    "trim_idle_pct",
+    "trim_2500_pct",
+    "fault_codes",
+    "fuel",
+    "recorder",
+    "recorder_serial",
+    "ecu_software",
+    "note",
+)
 PROFILE = """# a hand-held instrument: semicolons, decimal comma, milliseconds, millivolts
 [profile]
 delimiter = ";"
@@ -141,16 +160,28 @@ def _rows(fleet: list[Van], faults: list[Fault], weeks: int, seed: int, spoiled:
                 if bad == "clipped" and KINDS[van.family].air == "g_s":
                     bad = "too_short"  # what a bus reports does not clip at a recorder's range
                 capture = make_capture(
-                    van, visit, instrument, rng, cause=faults[number].cause if severity > 0 else None, severity=severity, spoiled=bad
-                )  # fmt: skip
+                    van,
+                    visit,
+                    instrument,
+                    rng,
+                    cause=faults[number].cause if severity > 0 else None,
+                    severity=severity,
+                    spoiled=bad,
+                )
                 conditions = replace(capture.conditions, fault_codes=())
                 if missing_trims:
                     conditions = replace(conditions, trim_idle_pct=None, trim_2500_pct=None)
                 capture.conditions = conditions
                 yield Row(
-                    f"OV{number + 1:03d}", week, name, start + timedelta(minutes=3 * repeat), f"OV{number + 1:03d}-{week:02d}",
-                    int(kilometres[number]), instrument, capture,
-                )  # fmt: skip
+                    f"OV{number + 1:03d}",
+                    week,
+                    name,
+                    start + timedelta(minutes=3 * repeat),
+                    f"OV{number + 1:03d}-{week:02d}",
+                    int(kilometres[number]),
+                    instrument,
+                    capture,
+                )
 
 
 def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 0.3, spoiled: float = 0.06) -> None:
@@ -196,30 +227,62 @@ def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 
             file = f"waveforms/{number:04d}.parquet"
             frame.write_parquet(delivery / file)
         c = row.capture.conditions
-        lines.append([
-            file, row.van_id, row.captured_at.isoformat(), row.visit, row.odometer_km, c.coolant_c, c.intake_air_c,
-            c.barometer_kpa, c.humidity_pct, c.altitude_m, str(c.closed_loop).lower(), c.trim_idle_pct, c.trim_2500_pct, "",
-            c.fuel, recorder, row.recorder.serial, "S1", "",
-        ])  # fmt: skip
-        truths.append({
-            "van_id": row.van_id, "week": _iso_week(row.week), "captured_at": row.captured_at, "visit": row.visit,
-            "delivery": delivery.name, "file": file, **row.capture.truth,
-        })  # fmt: skip
+        lines.append(
+            [
+                file,
+                row.van_id,
+                row.captured_at.isoformat(),
+                row.visit,
+                row.odometer_km,
+                c.coolant_c,
+                c.intake_air_c,
+                c.barometer_kpa,
+                c.humidity_pct,
+                c.altitude_m,
+                str(c.closed_loop).lower(),
+                c.trim_idle_pct,
+                c.trim_2500_pct,
+                "",
+                c.fuel,
+                recorder,
+                row.recorder.serial,
+                "S1",
+                "",
+            ]
+        )
+        truths.append(
+            {
+                "van_id": row.van_id,
+                "week": _iso_week(row.week),
+                "captured_at": row.captured_at,
+                "visit": row.visit,
+                "delivery": delivery.name,
+                "file": file,
+                **row.capture.truth,
+            }
+        )
     for (week, depot), lines in manifests.items():
         with (folder / "inbox" / f"{_iso_week(week)}-{depot}" / "manifest.csv").open("w", newline="") as stream:
             table = csv.writer(stream)
             table.writerow(MANIFEST)
             table.writerows([["" if v is None else v for v in line] for line in lines])
     pl.DataFrame(truths, infer_schema_length=None).write_parquet(folder / "captures_truth.parquet")
-    pl.DataFrame([
-        {
-            "van_id": f"OV{i + 1:03d}", "family": van.family, "cause": fault.cause or "none",
-            "severity_end": fault.severity(weeks - 1), "onset": _iso_week(fault.onset) if fault.cause else "",
-            "onset_week": fault.onset if fault.cause else -1, "ramp_weeks": fault.ramp_weeks, "severity_final": fault.final,
-            "profile": fault.profile,
-        }
-        for i, (van, fault) in enumerate(zip(fleet, faults, strict=True))
-    ]).write_csv(folder / "truth.csv")  # fmt: skip
+    pl.DataFrame(
+        [
+            {
+                "van_id": f"OV{i + 1:03d}",
+                "family": van.family,
+                "cause": fault.cause or "none",
+                "severity_end": fault.severity(weeks - 1),
+                "onset": _iso_week(fault.onset) if fault.cause else "",
+                "onset_week": fault.onset if fault.cause else -1,
+                "ramp_weeks": fault.ramp_weeks,
+                "severity_final": fault.final,
+                "profile": fault.profile,
+            }
+            for i, (van, fault) in enumerate(zip(fleet, faults, strict=True))
+        ]
+    ).write_csv(folder / "truth.csv")
 
 
 def _write_handheld(frame: pl.DataFrame, path: Path) -> None:

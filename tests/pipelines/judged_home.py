@@ -33,7 +33,7 @@ def judged_home(root: Path, fleet: ReadingsFleet, families: Mapping[str, object]
 
 
 def put_captures(workspace: Workspace, frame: pl.DataFrame) -> None:
-    """Make these the workspace's captures and readings."""
+    """Replace the workspace's captures and readings."""
     known = frame.with_columns(
         pl.col("capture_id").alias("waveform_id"),
         pl.col("capture_id").alias("read_id"),

@@ -37,7 +37,7 @@ def copied_home(judged: Workspace, root: Path) -> Workspace:
 
 
 def lay_decisions(workspace: Workspace) -> None:
-    """Tell the fleet's decisions the way a workshop does: a CSV through `vansnap decide`, each for its van's order."""
+    """Record the fleet's decisions as a workshop does: a CSV through `vansnap decide`, each for its van's order."""
     from pipelines.cli import run
 
     decisions = pl.read_csv(SMALL_FLEET / "decisions.csv", infer_schema=False)
@@ -51,7 +51,7 @@ def lay_decisions(workspace: Workspace) -> None:
 
 
 def run_steps(workspace: Workspace, week: str | None = None) -> str:
-    """The weekly recipe without the orchestrator; the week it stood for."""
+    """The weekly recipe without the orchestrator; returns the week it published."""
     from pipelines.weekly import steps
 
     with workspace.held():

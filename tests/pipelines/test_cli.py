@@ -300,6 +300,11 @@ def test_a_reading_apart_that_takes_too_long_is_ended(tmp_path: Path) -> None:
 
     with pytest.raises(InputError, match=r"more than 0\.01 s"):
         read_apart(
-            tmp_path / "x.csv", family_name="x", register=tmp_path, recorder="canonical", conditions=Conditions(),
-            plot=tmp_path / "x.svg", seconds=0.01,
-        )  # fmt: skip
+            tmp_path / "x.csv",
+            family_name="x",
+            register=tmp_path,
+            recorder="canonical",
+            conditions=Conditions(),
+            plot=tmp_path / "x.svg",
+            seconds=0.01,
+        )

@@ -170,8 +170,12 @@ def test_only_the_stated_time_differs_between_two_runs_of_the_same_data(
         assert one.namelist() == other.namelist()
         differs = {name for name in one.namelist() if one.read(name) != other.read(name)}
     assert differs == {
-        "bag-info.txt", "data/report.pdf", "data/ro-crate-metadata.json", "manifest-sha256.txt", "tagmanifest-sha256.txt",
-    }  # fmt: skip
+        "bag-info.txt",
+        "data/report.pdf",
+        "data/ro-crate-metadata.json",
+        "manifest-sha256.txt",
+        "tagmanifest-sha256.txt",
+    }
 
 
 def test_the_report_says_what_a_repair_did() -> None:
@@ -183,21 +187,27 @@ def test_the_report_says_what_a_repair_did() -> None:
     level = np.where((np.arange(26) >= 11) & (np.arange(26) < 20), 0.92, 0.86) + 0.004 * rng.standard_normal(26)
     trends = pl.DataFrame(
         {
-            "week": weeks, "quantity": "lambda_full_throttle", "value": level, "value_u": 0.004, "baseline": 0.86,
+            "week": weeks,
+            "quantity": "lambda_full_throttle",
+            "value": level,
+            "value_u": 0.004,
+            "baseline": 0.86,
             "baseline_u": 0.002,
         }
-    )  # fmt: skip
+    )
     at = [datetime.fromisocalendar(2026, k, 3).replace(tzinfo=UTC) for k in range(1, 27)]
     repairs = pl.DataFrame(
         {
-            "done_at": [datetime.fromisocalendar(2026, 20, 5).replace(tzinfo=UTC)], "work": ["fuel_delivery_weak"],
-            "parts": ["pump"], "note": [None],
+            "done_at": [datetime.fromisocalendar(2026, 20, 5).replace(tzinfo=UTC)],
+            "work": ["fuel_delivery_weak"],
+            "parts": ["pump"],
+            "note": [None],
         }
-    )  # fmt: skip
+    )
     section = repairs_section(
         {"captures": pl.DataFrame({"week": weeks, "captured_at": at}), "trends": trends, "repairs": repairs}
     )
-    assert any("proven, what had moved came back" in line for line in section["text"])
+    assert any("proven: what had moved came back" in line for line in section["text"])
     row = section["tables"][0]["rows"][0]
     assert row[0] == "lambda_full_throttle"
     assert row[-1] == "restored"
@@ -247,8 +257,9 @@ def test_signed_with_a_key_from_settings(
     assert key_of is not None
     try:
         for told, code, words in (
-            (key_of[1], 0, "trusted as our fleet"), (key_of[1][::-1], 1, "not one of the trusted keys"),
-        ):  # fmt: skip
+            (key_of[1], 0, "trusted as our fleet"),
+            (key_of[1][::-1], 1, "not one of the trusted keys"),
+        ):
             home.settings_path.write_text(
                 before.replace("trusted_keys = {}", f'trusted_keys = {{ "our fleet" = "{told}" }}')
             )
@@ -289,8 +300,13 @@ def test_only_what_was_asked_for_goes_in(home: Workspace, made: Path, tmp_path: 
     ],
 )
 def test_a_mistake_is_one_line(
-    home: Workspace, arguments: list[str], named: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:  # fmt: skip
+    home: Workspace,
+    arguments: list[str],
+    named: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+) -> None:
     monkeypatch.chdir(tmp_path)
     assert run([*arguments, "--home", str(home.root)]) == 2
     err = capsys.readouterr().err

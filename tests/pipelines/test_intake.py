@@ -89,8 +89,11 @@ def test_delivered_again_is_all_duplicates(home: Workspace, tmp_path: Path, name
 
 
 def test_second_run_changes_nothing(home: Workspace) -> None:
-    deliver(home.inbox / "one", [row("1.csv"), row("2.csv", van="V900"), row("none.csv")],
-            {"1.csv": recording(1), "2.csv": recording(2)})  # fmt: skip
+    deliver(
+        home.inbox / "one",
+        [row("1.csv"), row("2.csv", van="V900"), row("none.csv")],
+        {"1.csv": recording(1), "2.csv": recording(2)},
+    )
     run_intake(home)
     before = state(home)
     assert run_intake(home) == []
@@ -108,8 +111,10 @@ def test_corrected_conditions_supersede_and_the_old_row_stays(home: Workspace, t
     run_intake(home)
     with Warehouse(home.warehouse_path) as warehouse:
         assert {a.delivery: counts(a) for a in accounts(warehouse)} == {
-            "first": (1, 0, 1, 0, 0), "second": (1, 1, 0, 0, 0), "third": (1, 0, 0, 1, 0),
-        }  # fmt: skip
+            "first": (1, 0, 1, 0, 0),
+            "second": (1, 1, 0, 0, 0),
+            "third": (1, 0, 0, 1, 0),
+        }
     held = ask(home, "SELECT delivery, state, intake_air_c, superseded_by FROM recordings ORDER BY delivery")
     assert held.rows() == [("first", "superseded", 92.0, "second row 1"), ("second", "held", 29.0, None)]
     assert sound(home)

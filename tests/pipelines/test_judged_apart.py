@@ -20,7 +20,7 @@ from pipelines.weekly.judge_apart import MOST_TRIALS, judge_apart
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
 from tests.pipelines.judged_home import fleet_of_readings, judge, judged_home
-from tests.pipelines.small_home import run_steps
+from tests.pipelines.small_home import copied_home, run_steps
 from tests.readings_fleet import ReadingsFleet
 
 
@@ -168,9 +168,19 @@ def test_a_failure_of_every_family_ends_the_run(home: Workspace, monkeypatch: py
     assert ask(home, "SELECT * FROM watchlist ORDER BY ALL").equals(before)
 
 
-def test_one_proof_that_fails_stops_no_week(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    fail_for(monkeypatch, proofs, "prove_repair", lambda *_, **__: True)
-    assert judge(home).changed
+def test_one_proof_that_fails_stops_no_other(
+    judged_small: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = copied_home(judged_small, tmp_path / "home")
+    with Warehouse(home.warehouse_path) as warehouse, warehouse.transaction():  # as before the last run proved anything
+        warehouse.execute("DELETE FROM order_events WHERE person = ?", [proofs.PERSON])
+        warehouse.execute("UPDATE work_orders SET state = 'done' WHERE state IN ('proven', 'not_proven')")
+    fail_for(monkeypatch, proofs, "_verdict", lambda _, trends, row: row["van_id"] == "V003")
+    tracked = judge(home)
+    (told,) = [text for text in texts(tracked) if text.startswith("No repair proven this week: van V003 ")]
+    assert "ZeroDivisionError" in told
+    states = dict(ask(home, "SELECT van_id, state FROM work_orders WHERE van_id IN ('V003', 'V004')").iter_rows())
+    assert states == {"V003": "done", "V004": "not_proven"}
 
 
 def test_one_recording_that_can_not_be_read_stops_no_other(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

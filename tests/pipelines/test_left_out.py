@@ -26,11 +26,23 @@ from tests.readings_fleet import FAMILIES_TABLE, ReadingsFleet
 OPTIONAL = tuple(name for name in COLUMNS if name not in REQUIRED)
 WITH_CAPTURES = tuple(name for name in OPTIONAL if name not in ("visit", "recorder"))
 FILLED = {
-    "visit": "morning", "odometer_km": 61200, "coolant_c": 88, "intake_air_c": 21.5, "barometer_kpa": 99.1,
-    "humidity_pct": 60, "altitude_m": 180, "closed_loop": "true", "trim_idle_pct": 2.3, "trim_2500_pct": 1.6,
-    "fault_codes": "P0171;P0101", "fuel": "E10", "recorder": "canonical", "recorder_serial": "R1",
-    "ecu_software": "A1", "note": "first snap",
-}  # fmt: skip
+    "visit": "morning",
+    "odometer_km": 61200,
+    "coolant_c": 88,
+    "intake_air_c": 21.5,
+    "barometer_kpa": 99.1,
+    "humidity_pct": 60,
+    "altitude_m": 180,
+    "closed_loop": "true",
+    "trim_idle_pct": 2.3,
+    "trim_2500_pct": 1.6,
+    "fault_codes": "P0171;P0101",
+    "fuel": "E10",
+    "recorder": "canonical",
+    "recorder_serial": "R1",
+    "ecu_software": "A1",
+    "note": "first snap",
+}
 
 
 @pytest.fixture(scope="module")
@@ -127,9 +139,20 @@ def test_manifests_without_optional_columns_are_taken_in_and_read(tmp_path: Path
     assert steps.publish_week(home.root, week, steps.track(home.root, week))
 
 
-VAN_COLUMNS = {"in_service_on": "2024-01-01", "warranty_until": "2026-06-01", "odometer_km": "1000", "lambda_banks": "1",
-               "note": "new", "vin": "", "plate": "AB 1", "warranty_until_km": "100000", "duty": "parcels",
-               "fuel_station": "yard", "workshop": "north", "part_airflow_sensor": "A-1"}  # fmt: skip
+VAN_COLUMNS = {
+    "in_service_on": "2024-01-01",
+    "warranty_until": "2026-06-01",
+    "odometer_km": "1000",
+    "lambda_banks": "1",
+    "note": "new",
+    "vin": "",
+    "plate": "AB 1",
+    "warranty_until_km": "100000",
+    "duty": "parcels",
+    "fuel_station": "yard",
+    "workshop": "north",
+    "part_airflow_sensor": "A-1",
+}
 
 
 @pytest.mark.parametrize("case", [*VAN_COLUMNS, "all", "all empty", "half"])
@@ -160,11 +183,16 @@ def test_optional_columns_of_vans_stop_no_week(home: Workspace, fleet: ReadingsF
 def test_optional_columns_of_repairs_stop_no_week(home: Workspace, fleet: ReadingsFleet, case: str) -> None:
     put_captures(home, fleet.frame)
     path, optional = home.register / "repairs.csv", ("parts", "work_order", "note")
-    repairs = pl.DataFrame({
-        "van_id": ["van-00007", "van-00013"], "done_at": ["2026-02-20", "2026-03-01T10:00:00+01:00"],
-        "work": ["air-mass sensor replaced", "injectors cleaned"], "parts": ["A-1", "B-2"], "work_order": ["1", "2"],
-        "note": ["late", "early"],
-    })  # fmt: skip
+    repairs = pl.DataFrame(
+        {
+            "van_id": ["van-00007", "van-00013"],
+            "done_at": ["2026-02-20", "2026-03-01T10:00:00+01:00"],
+            "work": ["air-mass sensor replaced", "injectors cleaned"],
+            "parts": ["A-1", "B-2"],
+            "work_order": ["1", "2"],
+            "note": ["late", "early"],
+        }
+    )
     if case == "all empty":
         repairs = repairs.with_columns(pl.lit("").alias(name) for name in optional)
     elif case == "half":
@@ -186,10 +214,19 @@ def test_optional_columns_of_repairs_stop_no_week(home: Workspace, fleet: Readin
 
 
 FAMILY_KEYS = (
-    "throttle_open_pct", "lambda_banks", "airflow_sensor.range_v", "main_peak.expected_v", "main_peak.low_limit_v",
-    "main_peak.high_limit_v", "main_peak.reference_intake_air_c", "main_peak.reference_barometer_kpa", "main_peak",
-    "lambda_response.expected_time_constant_s", "lambda_response.time_constant_limit_s", "lambda_response",
-)  # fmt: skip
+    "throttle_open_pct",
+    "lambda_banks",
+    "airflow_sensor.range_v",
+    "main_peak.expected_v",
+    "main_peak.low_limit_v",
+    "main_peak.high_limit_v",
+    "main_peak.reference_intake_air_c",
+    "main_peak.reference_barometer_kpa",
+    "main_peak",
+    "lambda_response.expected_time_constant_s",
+    "lambda_response.time_constant_limit_s",
+    "lambda_response",
+)
 
 
 def leave_out(table: dict[str, object], *keys: str) -> dict[str, object]:
@@ -208,9 +245,10 @@ def leave_out(table: dict[str, object], *keys: str) -> dict[str, object]:
 def test_optional_keys_of_families_stop_no_week(tmp_path: Path, fleet: ReadingsFleet, key: str) -> None:
     keys = [k.replace("_v", "_g_s") if "main_peak." in k else k for k in FAMILY_KEYS]
     full = {
-        "throttle_open_pct": 85, "lambda_banks": 1,
+        "throttle_open_pct": 85,
+        "lambda_banks": 1,
         "main_peak": {"reference_intake_air_c": 20.0, "reference_barometer_kpa": 98.0},
-    }  # fmt: skip
+    }
     tables = {}
     for name, table in FAMILIES_TABLE.items():
         whole = {**full, **table, "main_peak": {**full["main_peak"], **table["main_peak"]}}  # type: ignore[dict-item]

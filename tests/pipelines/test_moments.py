@@ -38,7 +38,10 @@ def seed_of(name: str, number: int) -> int:
     return 100 * sum(name.encode()) + number
 
 
-@pytest.mark.parametrize(("day", "said"), [("2031-03-04", "after the rest"), ("2024-06-01", "before the rest"), ("2001-01-01", "went into service")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("day", "said"),
+    [("2031-03-04", "after the rest"), ("2024-06-01", "before the rest"), ("2001-01-01", "went into service")],
+)
 def test_a_capture_dated_years_away_waits_and_the_account_closes(home: Workspace, day: str, said: str) -> None:
     put(home, "one", *DAYS, day)
     assert [counts(a) for a in run_intake(home)] == [(4, 3, 0, 0, 1)]

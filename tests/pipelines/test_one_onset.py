@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from dashboards.text import trend_sentence
+from dashboards.trend_sentence import trend_sentence
 from data_contracts.facts.fact import Fact
 from models.tracking.assess import assess
 from pipelines.reports.evidence_proof import change_date

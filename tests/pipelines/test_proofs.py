@@ -17,8 +17,12 @@ from pipelines.workspace.workspace import make_workspace
 
 DONE = datetime(2026, 4, 8, 12, tzinfo=UTC)  # 2026-W15
 FILL: dict[Any, Any] = {
-    pl.String: "x", pl.Boolean: False, pl.Float64: 0.0, pl.Int64: 1, pl.Date: DONE.date(),
-}  # fmt: skip
+    pl.String: "x",
+    pl.Boolean: False,
+    pl.Float64: 0.0,
+    pl.Int64: 1,
+    pl.Date: DONE.date(),
+}
 
 
 def filled(table: str, **told: object) -> pl.DataFrame:
@@ -54,10 +58,16 @@ def test_the_next_visit_judges_a_repair(tmp_path: Path, after: float, state: str
             warehouse.append(
                 "trends",
                 filled(
-                    "trends", van_id="v1", week=week, quantity="main_peak_reference_g_s", value=value, value_u=0.5,
-                    baseline=100.0, baseline_u=0.5,
+                    "trends",
+                    van_id="v1",
+                    week=week,
+                    quantity="main_peak_reference_g_s",
+                    value=value,
+                    value_u=0.5,
+                    baseline=100.0,
+                    baseline_u=0.5,
                 ),
-            )  # fmt: skip
+            )
         assert proofs_due(warehouse, warehouse.query("SELECT * FROM trends")) == []
         record(workspace, OrderEvent("o1", "done", DONE, "fitter", found="intake_restricted", hours=0.5, cost=25.0))
         take_in_decisions(workspace, warehouse)

@@ -161,11 +161,11 @@ def test_archive_that_unpacks_past_the_limit(home: Workspace, monkeypatch: pytes
         (None, "missing_manifest", 0),
         (b"", "unreadable_manifest", 0),
         (b"\xff\xfe\x00", "unreadable_manifest", 0),
-        (b"file,van_id,captured_at\n\"w.csv,V001", "unreadable_manifest", 0),
+        (b'file,van_id,captured_at\n"w.csv,V001', "unreadable_manifest", 0),
         (b"file,van_id\nw.csv,V001\nx.csv,V001\n", "missing_column", 2),
         (b"file,van_id,captured_at,note,note\nw.csv,V001,2026-03-02T09:00:00Z,,\n", "unreadable_manifest", 1),
     ],
-)  # fmt: skip
+)
 def test_broken_manifest_and_its_mending(home: Workspace, manifest: bytes | None, rule: str, rows: int) -> None:
     folder = deliver(home.inbox / "one", [], {"w.csv": recording(1)})
     (folder / "manifest.csv").unlink()
@@ -264,8 +264,11 @@ def test_mended_recording_is_taken_in(home: Workspace) -> None:
 def test_register_row_stops_only_itself(tmp_path: Path) -> None:
     bad = "V004,brook-20,north,2024-02-31,\nV005,,north,,\nV001,brook-20,south,,\nV006,brook-20,north,,\n"
     home = make_home(tmp_path / "home", vans=VANS + bad)
-    deliver(home.inbox / "one", [row("w.csv", van="V006"), row("x.csv", van="V004")],
-            {"w.csv": recording(1), "x.csv": recording(2)})  # fmt: skip
+    deliver(
+        home.inbox / "one",
+        [row("w.csv", van="V006"), row("x.csv", van="V004")],
+        {"w.csv": recording(1), "x.csv": recording(2)},
+    )
     (account,) = run_intake(home)
     assert counts(account) == (2, 1, 0, 0, 1)
     faults = ask(home, "SELECT row, reason FROM quarantine WHERE rule = 'bad_register' ORDER BY row").rows()

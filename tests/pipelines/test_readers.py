@@ -170,9 +170,16 @@ def test_vehicle_bus_scaling(channel: str, column: str, raw: int, value: float) 
 # 1 kg/h is 1/3.6 g/s; pound, foot and standard gravity are exact by definition: 1 psi = 6.894757293168 kPa.
 @pytest.mark.parametrize(
     ("channel", "unit", "value"),
-    [("airflow_g_s", "kg/h", 1 / 3.6), ("airflow_hz", "kHz", 1000.0), ("airflow_v", "mV", 0.001), ("engine_rpm", "1/s", 60.0),
-     ("fuel_pressure_kpa", "bar", 100.0), ("fuel_pressure_kpa", "psi", 6.894757293168), ("throttle_pct", "1", 100.0)],
-)  # fmt: skip
+    [
+        ("airflow_g_s", "kg/h", 1 / 3.6),
+        ("airflow_hz", "kHz", 1000.0),
+        ("airflow_v", "mV", 0.001),
+        ("engine_rpm", "1/s", 60.0),
+        ("fuel_pressure_kpa", "bar", 100.0),
+        ("fuel_pressure_kpa", "psi", 6.894757293168),
+        ("throttle_pct", "1", 100.0),
+    ],
+)
 def test_units(channel: str, unit: str, value: float) -> None:
     extra = "" if channel.startswith("airflow") else '[channels.airflow_v]\ncolumn="a"\n'
     source = profile(f'[time]\ncolumn="t"\n{extra}[channels.{channel}]\ncolumn="c"\nunit="{unit}"\n')

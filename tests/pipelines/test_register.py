@@ -42,8 +42,12 @@ def test_sound_register(folder: Path) -> None:
     assert register.faults == ()
     van = register.vans["V1"]
     assert (van.family, van.in_service_on, van.odometer_km, van.lambda_banks, van.note) == (
-        "brook-20", date(2024, 3, 1), 41000.5, 2, "big, red",
-    )  # fmt: skip
+        "brook-20",
+        date(2024, 3, 1),
+        41000.5,
+        2,
+        "big, red",
+    )
     assert register.vans["V2"].warranty_until is None
     assert [r.done_at for r in register.repairs] == [
         datetime(2026, 2, 1, tzinfo=UTC),
@@ -72,9 +76,16 @@ def test_every_fault_is_a_line_and_the_rest_is_used(folder: Path) -> None:
     assert set(register.broken_recorders) == {"broken", "canonical"}
     where = [(fault.file, fault.row) for fault in register.faults]
     assert where == [
-        ("families.toml", None), ("recorders/broken.toml", None), ("recorders/canonical.toml", None),
-        ("vans.csv", 4), ("vans.csv", 5), ("vans.csv", 6), ("vans.csv", 7), ("repairs.csv", 1), ("repairs.csv", 3),
-    ]  # fmt: skip
+        ("families.toml", None),
+        ("recorders/broken.toml", None),
+        ("recorders/canonical.toml", None),
+        ("vans.csv", 4),
+        ("vans.csv", 5),
+        ("vans.csv", 6),
+        ("vans.csv", 7),
+        ("repairs.csv", 1),
+        ("repairs.csv", 3),
+    ]
     assert all("\n" not in fault.reason and ":" in fault.reason for fault in register.faults)
 
 

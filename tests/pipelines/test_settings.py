@@ -6,6 +6,11 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError
+from models.causes.likelihood import CauseSettings
+from models.tracking.assess import TrackingSettings
+from models.work.learning import LearningSettings
+from models.work.visit_plan import PlanSettings
+from models.work.worth import RankingSettings
 from pipelines.workspace.settings import SETTINGS_TEMPLATE, Settings, load_settings
 
 
@@ -55,3 +60,13 @@ def test_a_wrong_key_is_named_in_one_line(tmp_path: Path, text: str, named: str)
     with pytest.raises(InputError, match=named) as caught:
         load_settings(path)
     assert "\n" not in str(caught.value).replace("\\n", "")
+
+
+def test_models_left_alone_use_the_defaults_of_the_settings() -> None:
+    settings = Settings()
+    assert settings.tracking.for_models() == TrackingSettings()
+    assert settings.causes.for_models() == CauseSettings()
+    assert settings.learning.for_models() == LearningSettings()
+    assert settings.workshop.for_plan() == PlanSettings()
+    least = settings.causes.least_probability
+    assert settings.workshop.for_models(least_probability=least) == RankingSettings()

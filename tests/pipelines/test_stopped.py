@@ -48,7 +48,7 @@ def test_what_a_killed_run_started_ends_with_it(number: signal.Signals) -> None:
 def test_stopping_says_so_in_one_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from pipelines.workspace.workspace import workspace
+    from pipelines.workspace import workspace
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

@@ -41,9 +41,16 @@ def test_repeats_of_a_visit_pool_to_their_relative_spread() -> None:
         for k, peak in enumerate(peaks):
             name = f"{visit}{k}"
             captures.append(
-                {"capture_id": name, "van_id": "V", "visit": visit, "week": "2026-W10", "grade": "good",
-                 "captured_at": AT, "recorder_serial": "R1"}
-            )  # fmt: skip
+                {
+                    "capture_id": name,
+                    "van_id": "V",
+                    "visit": visit,
+                    "week": "2026-W10",
+                    "grade": "good",
+                    "captured_at": AT,
+                    "recorder_serial": "R1",
+                }
+            )
             readings.append({"capture_id": name, "main_peak_g_s": peak, "unread": [], "marked": []})
     found = _file(captures=captures, readings=readings).sql("SELECT * FROM repeatability").fetchall()
     pooled = ((0.5 / 50.5**2 + 2 * 0.36 / 60.6**2) / 3) ** 0.5  # variances 0.5 of two repeats and 0.36 of three
@@ -52,13 +59,18 @@ def test_repeats_of_a_visit_pool_to_their_relative_spread() -> None:
 
 def test_a_forecast_counts_when_its_time_has_come_and_no_repair_came_between() -> None:
     trends = [
-        _trend("hit", 2, weeks_to_limit=3.0, cross_within_4=0.9), _trend("hit", 5, weeks_to_limit=0.0),
+        _trend("hit", 2, weeks_to_limit=3.0, cross_within_4=0.9),
+        _trend("hit", 5, weeks_to_limit=0.0),
         _trend("hit", 6, weeks_to_limit=0.0),
-        _trend("miss", 2, weeks_to_limit=9.0, cross_within_4=0.3), _trend("miss", 6, weeks_to_limit=8.0),
-        _trend("young", 4, weeks_to_limit=9.0, cross_within_4=0.3), _trend("young", 6, weeks_to_limit=8.0),
-        _trend("mended", 2, weeks_to_limit=3.0, cross_within_4=0.9), _trend("mended", 6, weeks_to_limit=0.0),
-        _trend("unlimited", 2), _trend("unlimited", 6),
-    ]  # fmt: skip
+        _trend("miss", 2, weeks_to_limit=9.0, cross_within_4=0.3),
+        _trend("miss", 6, weeks_to_limit=8.0),
+        _trend("young", 4, weeks_to_limit=9.0, cross_within_4=0.3),
+        _trend("young", 6, weeks_to_limit=8.0),
+        _trend("mended", 2, weeks_to_limit=3.0, cross_within_4=0.9),
+        _trend("mended", 6, weeks_to_limit=0.0),
+        _trend("unlimited", 2),
+        _trend("unlimited", 6),
+    ]
     repairs = [{"repair_id": "r", "van_id": "mended", "done_at": datetime(2026, 1, 21, 9, tzinfo=UTC), "work": "x"}]
     found = _file(trends=trends, repairs=repairs).sql("SELECT * FROM forecast_record ORDER BY band").fetchall()
     assert found == [(4, 2, 1, 1, 0.3, 0), (4, 4, 1, 1, 0.9, 1)]
@@ -67,13 +79,17 @@ def test_a_forecast_counts_when_its_time_has_come_and_no_repair_came_between() -
 def test_intervals_are_held_against_what_came() -> None:
     interval = {"weeks_to_limit_low": 2.0, "weeks_to_limit": 3.0, "weeks_to_limit_high": 5.0, "alarm": True}
     trends = [
-        _trend("inside", 2, **interval), _trend("inside", 5, weeks_to_limit=0.0),
-        _trend("late", 2, **interval), _trend("late", 9, weeks_to_limit=4.0),
-        _trend("early", 2, **interval), _trend("early", 3, weeks_to_limit=0.0),
-        _trend("open", 2, **interval), _trend("open", 4, weeks_to_limit=4.0),
+        _trend("inside", 2, **interval),
+        _trend("inside", 5, weeks_to_limit=0.0),
+        _trend("late", 2, **interval),
+        _trend("late", 9, weeks_to_limit=4.0),
+        _trend("early", 2, **interval),
+        _trend("early", 3, weeks_to_limit=0.0),
+        _trend("open", 2, **interval),
+        _trend("open", 4, weeks_to_limit=4.0),
         *(_trend("well", week, z=z) for week, z in ((2, 0.3), (3, -2.5), (4, 1.9))),
         _trend("listed", 3, z=9.0),
-    ]  # fmt: skip
+    ]
     listed = [{"week": "2026-W03", "van_id": "listed", "causes": []}]
     found = {row[0]: row[1:] for row in _file(trends=trends, watchlist=listed).sql("SELECT * FROM coverage").fetchall()}
     assert found["expected_range"] == (0.95, 3, 1, 2)

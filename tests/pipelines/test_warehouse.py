@@ -19,9 +19,10 @@ from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import say, sentences
 from data_contracts.tables import NOTICES, TABLES, VANS, Table, create_table_sql, polars_schema
+from pipelines.storage.sample_view import view_samples
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
-from pipelines.storage.waveforms import encode, read_chunk, to_steps, view_samples, write_waveforms
+from pipelines.storage.waveforms import encode, read_chunk, to_steps, write_waveforms
 
 
 def test_every_table_of_the_contract_is_made(tmp_path: Path) -> None:
@@ -149,9 +150,16 @@ def test_no_other_word_gets_in(tmp_path: Path, table: str, column: str) -> None:
 def test_a_table_that_grows_is_appended_to(tmp_path: Path) -> None:
     """A row that stays as it is is not written again: it keeps its place in the file, its rowid."""
     rows = pl.DataFrame(
-        {"kind": ["part"] * 4, "name": ["a", "b", "c", "d"], "proven": [1, 2, 3, 4], "not_proven": 0, "made_worse": 0,
-         "waiting": 0, "share_proven": [None, float("nan"), float("inf"), 0.5]}
-    )  # fmt: skip
+        {
+            "kind": ["part"] * 4,
+            "name": ["a", "b", "c", "d"],
+            "proven": [1, 2, 3, 4],
+            "not_proven": 0,
+            "made_worse": 0,
+            "waiting": 0,
+            "share_proven": [None, float("nan"), float("inf"), 0.5],
+        }
+    )
     ask = "SELECT rowid, name, proven, share_proven FROM proof_statistics ORDER BY name"
     with Warehouse(tmp_path / "w.duckdb") as warehouse:
         warehouse.replace("proof_statistics", rows)

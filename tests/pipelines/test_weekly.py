@@ -101,6 +101,7 @@ def test_main_peaks_agree_with_the_generator(home: Workspace) -> None:
 
 def test_a_second_run_changes_not_a_byte(own_home: Workspace) -> None:
     home = own_home
+    run_steps(home)  # a copy stands elsewhere: its view of the samples is made again
     before = hashlib.sha256(home.published_path.read_bytes()).hexdigest()
     stamp = home.published_path.stat().st_mtime_ns
     assert steps.intake(home.root) == ()
@@ -125,7 +126,7 @@ def test_the_check_of_every_delivery_is_kept_and_agrees_with_the_quarantine(home
         broken = ask(
             home, f"SELECT count(*) FROM quarantine WHERE delivery = '{delivery}' AND rule LIKE '%\\_value' ESCAPE '\\'"
         )
-        (check,) = kept(home.checks, delivery)
+        check = kept(home.checks, delivery)[-1]
         assert {r["result"]["element_count"] for result in check["results"] for r in result["results"]} == {rows}
         assert all(result["success"] for result in check["results"]) is (broken.item() == 0)
 

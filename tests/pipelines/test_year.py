@@ -23,8 +23,15 @@ from pipelines.workspace.workspace import Workspace, make_workspace
 YEAR = Path(__file__).with_name("year")
 WEEKS = ("2026-W30", "2026-W40", "2026-W47", "2026-W53")
 COMPARED = (
-    "work_orders", "order_events", "watchlist", "trends", "learning", "proof_statistics", "repairs", "notices",
-)  # fmt: skip
+    "work_orders",
+    "order_events",
+    "watchlist",
+    "trends",
+    "learning",
+    "proof_statistics",
+    "repairs",
+    "notices",
+)
 PARTS = ("failure_avoided", "warranty_paid", "work_cost", "parts_cost", "van_time_cost")
 
 # What the workshops did between two runs: van, then what `vansnap decide` is told. The repairs are those of truth.csv.
@@ -37,20 +44,51 @@ SCRIPT: dict[str, list[tuple[str, str, dict[str, str]]]] = {
         ("V011", "declined", {"at": "2026-07-28T09:04Z", "reason": "van is to be sold"}),
         # a finding that was written down wrongly, and its correction
         ("V008", "done", {"at": "2026-09-25T17:00Z", "found": "lambda_slow", "hours": "9", "cost": "900"}),
-        ("V008", "done", {
-            "at": "2026-09-25T18:00Z", "found": "airflow_under_reading", "hours": "1.2", "cost": "150",
-            "parts": "Air-mass sensor, seal",
-        }),
+        (
+            "V008",
+            "done",
+            {
+                "at": "2026-09-25T18:00Z",
+                "found": "airflow_under_reading",
+                "hours": "1.2",
+                "cost": "150",
+                "parts": "Air-mass sensor, seal",
+            },
+        ),
     ],
     "2026-W40": [
         ("V012", "accepted", {"at": "2026-10-06T09:00Z"}),
-        ("V010", "done", {"at": "2026-10-09T18:00Z", "found": "unmetered_air", "hours": "1.5", "cost": "35", "parts": "inlet hose"}),
+        (
+            "V010",
+            "done",
+            {"at": "2026-10-09T18:00Z", "found": "unmetered_air", "hours": "1.5", "cost": "35", "parts": "inlet hose"},
+        ),
         ("V012", "done", {"at": "2026-10-20T18:00Z", "found": "none", "hours": "0.8"}),
         ("V009", "booked", {"at": "2026-10-20T18:00Z"}),
-        ("V009", "done", {"at": "2026-10-30T18:00Z", "found": "intake_restricted", "hours": "0.6", "cost": "30", "parts": "air filter"}),
-        ("V005", "done", {"at": "2026-11-06T19:00Z", "found": "lambda_slow", "hours": "1.3", "cost": "130", "parts": "lambda sensor"}),
+        (
+            "V009",
+            "done",
+            {
+                "at": "2026-10-30T18:00Z",
+                "found": "intake_restricted",
+                "hours": "0.6",
+                "cost": "30",
+                "parts": "air filter",
+            },
+        ),
+        (
+            "V005",
+            "done",
+            {
+                "at": "2026-11-06T19:00Z",
+                "found": "lambda_slow",
+                "hours": "1.3",
+                "cost": "130",
+                "parts": "lambda sensor",
+            },
+        ),
     ],
-}  # fmt: skip
+}
 
 
 def new_home(root: Path) -> Workspace:

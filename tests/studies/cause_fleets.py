@@ -239,20 +239,35 @@ def cohort(
             fixed = weather(rng, int(rng.integers(365)), altitude)
 
             def visit(
-                week: int, future: int, faults: Faults, *, van_id: str = van_id, vehicle: Vehicle = vehicle,
-                family: Family = family, recording: Recording = recording, fixed: Surroundings = fixed,
+                week: int,
+                future: int,
+                faults: Faults,
+                *,
+                van_id: str = van_id,
+                vehicle: Vehicle = vehicle,
+                family: Family = family,
+                recording: Recording = recording,
+                fixed: Surroundings = fixed,
                 altitude: float = altitude,
-            ) -> None:  # fmt: skip
+            ) -> None:
                 around = fixed if same_air else weather(rng, 7 * week, altitude)
                 at = START + timedelta(weeks=week, hours=float(rng.uniform(0, 90)))
                 trims = bool(rng.random() < trims_share)
                 captures.extend(
                     Capture(
-                        van_id, vehicle, family, at + timedelta(minutes=2 * repeat), f"{van_id}-{future}-{week}",
-                        faults, around, recording, trims, future,
+                        van_id,
+                        vehicle,
+                        family,
+                        at + timedelta(minutes=2 * repeat),
+                        f"{van_id}-{future}-{week}",
+                        faults,
+                        around,
+                        recording,
+                        trims,
+                        future,
                     )
                     for repeat in range(repeats)
-                )  # fmt: skip
+                )
 
             for week in range(healthy_weeks):
                 visit(week, -1, HEALTHY)

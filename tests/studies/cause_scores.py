@@ -146,8 +146,11 @@ def reliability_lines(arms: dict[str, Answered]) -> list[str]:
     for arm, answered in arms.items():
         p = answered.probability.max(axis=1)
         right = np.array(
-            [CAUSE_CODES[k] == one.case.cause for k, one in zip(answered.probability.argmax(axis=1), answered.listed, strict=True)]
-        )  # fmt: skip
+            [
+                CAUSE_CODES[k] == one.case.cause
+                for k, one in zip(answered.probability.argmax(axis=1), answered.listed, strict=True)
+            ]
+        )
         severity = np.array([one.case.severity if one.case.cause != NONE else -1.0 for one in answered.listed])
         which = np.minimum((p * 10).astype(int), 9)
         for band, low, high in bands:
@@ -230,10 +233,11 @@ def stack(parts: Sequence[Residuals]) -> Residuals:
         return out
 
     return Residuals(
-        tuple(van_id for part in parts for van_id in part.van_ids), names,
+        tuple(van_id for part in parts for van_id in part.van_ids),
+        names,
         *(all_of(field) for field in ("expected", "shift", "shift_u", "scatter")),
         np.concatenate([part.visits for part in parts]),
-    )  # fmt: skip
+    )
 
 
 def take(residuals: Residuals, rows: list[int]) -> Residuals:

@@ -107,9 +107,12 @@ def simulate_group(name: str, seed: int, families: int, vans: int) -> Group:
         rng, drawn, vans=vans, futures=futures, healthy_weeks=HEALTHY_WEEKS, faulty_weeks=FAULTY_WEEKS
     )
     return Group(
-        name, read(captures, rng), cases, {family.name: family for _, family in drawn},
+        name,
+        read(captures, rng),
+        cases,
+        {family.name: family for _, family in drawn},
         {c.van_id: c.family for c in captures},
-    )  # fmt: skip
+    )
 
 
 def simulate_healthy(seed: int, families: int, vans: int) -> Group:
@@ -117,13 +120,21 @@ def simulate_healthy(seed: int, families: int, vans: int) -> Group:
     rng = np.random.default_rng(seed)
     drawn = draw_families(rng, families, lambda vehicle: True)
     captures, _ = cohort(
-        rng, drawn, vans=vans, futures=lambda vehicle, rng: [], healthy_weeks=LIFE_WEEKS, faulty_weeks=0,
+        rng,
+        drawn,
+        vans=vans,
+        futures=lambda vehicle, rng: [],
+        healthy_weeks=LIFE_WEEKS,
+        faulty_weeks=0,
         short_share=0.7,
-    )  # fmt: skip
+    )
     return Group(
-        "healthy", read(captures, rng), [], {family.name: family for _, family in drawn},
+        "healthy",
+        read(captures, rng),
+        [],
+        {family.name: family for _, family in drawn},
         {c.van_id: c.family for c in captures},
-    )  # fmt: skip
+    )
 
 
 def judge(group: Group) -> list[Judged]:
@@ -136,11 +147,14 @@ def judge(group: Group) -> list[Judged]:
         row = {van_id: n for n, van_id in enumerate(found.van_ids)}
         judged += [
             Judged(
-                group.name, case, take(found, [row[case.van_id]]) if case.van_id in row else None,
+                group.name,
+                case,
+                take(found, [row[case.van_id]]) if case.van_id in row else None,
                 group.family_of[case.van_id],
             )
-            for case in group.cases if case.future == future
-        ]  # fmt: skip
+            for case in group.cases
+            if case.future == future
+        ]
     return judged
 
 

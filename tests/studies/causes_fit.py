@@ -81,9 +81,14 @@ def plain_residuals(frame: pl.DataFrame, cases: list[Case]) -> Residuals:
             u[n, q] = usual * np.sqrt(1 / past[name + "_n"] + 1 / now[name + "_n"])
             scatter[n, q] = seen / usual if usual > 0 and seen > 0 else np.nan
     return Residuals(
-        tuple(f"{case.van_id}/{case.future}" for case in cases), quantities, expected, shift, u,
-        scatter, np.ones(len(cases), np.int64),
-    )  # fmt: skip
+        tuple(f"{case.van_id}/{case.future}" for case in cases),
+        quantities,
+        expected,
+        shift,
+        u,
+        scatter,
+        np.ones(len(cases), np.int64),
+    )
 
 
 @dataclass(frozen=True)
@@ -251,9 +256,16 @@ def fit_captures(seed: int = SEED, families: int = FAMILIES) -> tuple[list[Captu
         return [*planned, (NONE, 0.0)]
 
     return cohort(
-        rng, draw_families(rng, families, in_fit), vans=1, futures=futures, healthy_weeks=2, faulty_weeks=1,
-        short_share=0.25, trims_share=1.0, same_air=True,
-    )  # fmt: skip
+        rng,
+        draw_families(rng, families, in_fit),
+        vans=1,
+        futures=futures,
+        healthy_weeks=2,
+        faulty_weeks=1,
+        short_share=0.25,
+        trims_share=1.0,
+        same_air=True,
+    )
 
 
 def kinds_of(captures: dict[tuple[str, int], Capture], cases: list[Case]) -> tuple[tuple[str, ...], np.ndarray]:
@@ -285,14 +297,17 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
             stray[feature.name] = float(np.clip(np.median(silent), 0.3 * feature.floor, feature.floor))
     families = len({case.van_id for case in cases})
     return write(
-        trade, result, gains, stray,
+        trade,
+        result,
+        gains,
+        stray,
         [
             "What was fitted of what causes do to quantities. Made by tests/studies/causes_fit.py: do not edit, run it again.",
             f"{len(cases)} cases of {len(PLANTED)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of method {METHOD};",
             "medians and spreads over engines. Everything else is the trade's: data_contracts/causes and data_contracts/features.py.",
             "stray, gain, effects: as there. trade_share: share of all engines on which a cause shows as the trade has it all the same.",
         ],
-    )  # fmt: skip
+    )
 
 
 def main() -> None:

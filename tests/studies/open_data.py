@@ -102,7 +102,9 @@ def hydraulic() -> dict[str, dict[str, float]]:
         for level in sorted(set(grade[:, k].tolist()) - {int(best[k])}):
             others = [j for j in range(4) if j != k]
             alone = (grade[:, k] == level) & (grade[:, others] == best[others]).all(axis=1)
-            per[f"{level} (others healthy, n {int(alone.sum())})"] = area_under_curve(score[alone], held) if alone.any() else float("nan")  # fmt: skip
+            per[f"{level} (others healthy, n {int(alone.sum())})"] = (
+                area_under_curve(score[alone], held) if alone.any() else float("nan")
+            )
         any_level = grade[:, k] != best[k]
         per["any grade, others as they are"] = area_under_curve(score[any_level], held)
         found[component] = per
@@ -154,9 +156,17 @@ def remaining_life(name: str) -> dict[str, float]:
         alarm = one_chart(x, share=1e-3)
         last, none = np.arange(len(x)), np.zeros(len(x))
         forecast = movements(
-            x, np.ones_like(x), np.arange(len(x), dtype=float), 0 * last, last, spread=none + 1.5, low=none + np.nan,
-            high=none + limit / sigma, limit_variance=none, next_visit_weeks=none,
-        ).forecast  # fmt: skip
+            x,
+            np.ones_like(x),
+            np.arange(len(x), dtype=float),
+            0 * last,
+            last,
+            spread=none + 1.5,
+            low=none + np.nan,
+            high=none + limit / sigma,
+            limit_variance=none,
+            next_visit_weeks=none,
+        ).forecast
         for k in range(8, len(x) - 1):
             true = left[own][k] / 5.0
             if not (alarm[k] and 2 <= true <= 15):

@@ -16,8 +16,14 @@ from tests.studies.reading_fleet import KINDS, first_entries, fleet_case, make_k
 
 Case = dict[str, tuple[Floats, Floats, Floats]]
 AIRFLOW = (
-    ("volts", 100.0), ("volts", 1000.0), ("volts", 2000.0), ("volts", 10_000.0), ("hertz", 2000.0), ("g_s", 13.0), ("g_s", 100.0),
-)  # fmt: skip
+    ("volts", 100.0),
+    ("volts", 1000.0),
+    ("volts", 2000.0),
+    ("volts", 10_000.0),
+    ("hertz", 2000.0),
+    ("g_s", 13.0),
+    ("g_s", 100.0),
+)
 LAMBDA = tuple(
     (kind, rate) for kind in ("wideband", "ratio", "narrowband") for rate in (100.0, 1000.0, 2000.0, 10_000.0)
 )
@@ -70,7 +76,9 @@ def errors_table(title: str, cases: dict[str, Case], names: tuple[str, ...]) -> 
                 unit = true[read] if name.endswith(("_g_s", "_rpm", "_mg")) else 1.0
                 kind = " (relative)" if name.endswith(("_g_s", "_rpm", "_mg")) else ""
                 error, spread = error / unit, u[read] / unit
-                print(f"| {label} | {name}{kind} | {np.median(error):+.5f} | {np.quantile(np.abs(error), 0.95):.5f} | {np.median(spread):.5f} |")  # fmt: skip
+                print(
+                    f"| {label} | {name}{kind} | {np.median(error):+.5f} | {np.quantile(np.abs(error), 0.95):.5f} | {np.median(spread):.5f} |"
+                )
 
 
 # What may stand for the sensor's lag; a switching sensor has no time constant.

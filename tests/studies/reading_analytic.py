@@ -31,11 +31,20 @@ def draw_snap(rng: np.random.Generator) -> Snap:
     """A healthy snap as feet and engines vary."""
     main = 118.0 * rng.uniform(0.85, 1.1)
     return Snap(
-        opening=rng.uniform(0.95, 1.05), length=5.0, hold=rng.uniform(0.9, 1.4), main=main,
-        idle=rng.uniform(3.2, 4.8), rise=rng.uniform(0.008, 0.016), surge=main * rng.uniform(0.25, 0.45),
-        speed_time=rng.uniform(0.25, 0.4), idle_rpm=rng.uniform(700, 900), peak_rpm=rng.uniform(5500, 6000),
-        ripple=rng.uniform(0.01, 0.05), pulse=rng.uniform(3.0, 9.0), after_idle=rng.uniform(3.6, 4.8),
-    )  # fmt: skip
+        opening=rng.uniform(0.95, 1.05),
+        length=5.0,
+        hold=rng.uniform(0.9, 1.4),
+        main=main,
+        idle=rng.uniform(3.2, 4.8),
+        rise=rng.uniform(0.008, 0.016),
+        surge=main * rng.uniform(0.25, 0.45),
+        speed_time=rng.uniform(0.25, 0.4),
+        idle_rpm=rng.uniform(700, 900),
+        peak_rpm=rng.uniform(5500, 6000),
+        ripple=rng.uniform(0.01, 0.05),
+        pulse=rng.uniform(3.0, 9.0),
+        after_idle=rng.uniform(3.6, 4.8),
+    )
 
 
 def definitions(t: Floats, y: Floats, rpm: Floats, opens: float, lifts: float, idle: float) -> dict[str, float]:
@@ -182,17 +191,20 @@ def airflow_case(
     names = sorted({name for each in truths for name in each})
     return {
         name: (
-            found.values[name][keep], found.u[name][keep],
+            found.values[name][keep],
+            found.u[name][keep],
             np.array([each.get(name, np.nan) for each in truths])[found.recording[keep]],
         )
         for name in names
         if name in found.values
-    }  # fmt: skip
+    }
 
 
 LAMBDA_SENSORS: dict[str, tuple[LambdaSensor, str]] = {
-    "wideband": (WIDEBAND, "v"), "ratio": (RATIO, "ratio"), "narrowband": (NARROWBAND, "v"),
-}  # fmt: skip
+    "wideband": (WIDEBAND, "v"),
+    "ratio": (RATIO, "ratio"),
+    "narrowband": (NARROWBAND, "v"),
+}
 
 
 def lambda_case(which: str, rate_hz: float, count: int, seed: int) -> dict[str, tuple[Floats, Floats, Floats]]:

@@ -28,20 +28,26 @@ def feet(count: int, length_s: float, rng: np.random.Generator) -> list[Driver]:
     return [
         Driver(
             pedal_at_s=float(rng.uniform(2.4, 3.2) if long else rng.uniform(0.5, 0.6)),
-            pedal_rise_s=float(rng.uniform(0.05, 0.13)), hold_s=float(rng.uniform(0.95, 1.2)),
+            pedal_rise_s=float(rng.uniform(0.05, 0.13)),
+            hold_s=float(rng.uniform(0.95, 1.2)),
             pedal_fall_s=float(rng.uniform(0.05, 0.14)),
         )
         for _ in range(count)
-    ]  # fmt: skip
+    ]
 
 
 def recorders(count: int, rng: np.random.Generator, *, errors: bool) -> list[Recorder]:
     """Instruments, with their offset and gain drawn where asked for."""
     size = float(errors)
     return [
-        Recorder(size * OFFSET_V * rng.normal(), 1.0 + size * GAIN * rng.normal(), float(rng.exponential()), float(rng.uniform(0.3, 1.6)))
+        Recorder(
+            size * OFFSET_V * rng.normal(),
+            1.0 + size * GAIN * rng.normal(),
+            float(rng.exponential()),
+            float(rng.uniform(0.3, 1.6)),
+        )
         for _ in range(count)
-    ]  # fmt: skip
+    ]
 
 
 def fleet_case(
@@ -52,9 +58,13 @@ def fleet_case(
     blueprint = built_in_families()[name]
     vans = [individual(blueprint, rng) for _ in range(count)]
     batch = simulate(
-        vans, rng, recording=Recording(rate_hz, 9.0), drivers=feet(count, 9.0, rng),
-        recorders=recorders(count, rng, errors=errors), clean=True,
-    )  # fmt: skip
+        vans,
+        rng,
+        recording=Recording(rate_hz, 9.0),
+        drivers=feet(count, 9.0, rng),
+        recorders=recorders(count, rng, errors=errors),
+        clean=True,
+    )
     family, conditions = register_family(blueprint), WARM
     if errors:
         conditions = replace(WARM, recorder_offset_u_v=OFFSET_V, recorder_gain_u=GAIN)
@@ -65,8 +75,10 @@ def fleet_case(
     truths = [_truth(batch, k) for k in found.recording[keep].tolist()]
     names = {name for each in truths for name in each}
     return {
-        q: (found.values[q][keep], found.u[q][keep], np.array([each.get(q, np.nan) for each in truths])) for q in found.values if q in names
-    }  # fmt: skip
+        q: (found.values[q][keep], found.u[q][keep], np.array([each.get(q, np.nan) for each in truths]))
+        for q in found.values
+        if q in names
+    }
 
 
 def _with_own_curve(family: Family, vehicle: Vehicle) -> Family:
@@ -166,13 +178,19 @@ def _set(**names: tuple[float, float]) -> Callable[[Driver, np.random.Generator]
 KINDS: dict[str, Kind] = {
     "good, 2 s": Kind(False),
     "good, 9 s": Kind(False, recording=Recording(2000.0, 9.0)),
-    "good, thin air and heat": Kind(False, around=Surroundings(barometer_kpa=88.0, intake_air_c=38.0), conditions=replace(WARM, barometer_kpa=88.0, intake_air_c=38.0)),
+    "good, thin air and heat": Kind(
+        False,
+        around=Surroundings(barometer_kpa=88.0, intake_air_c=38.0),
+        conditions=replace(WARM, barometer_kpa=88.0, intake_air_c=38.0),
+    ),
     "weak breathing, 0.2 lower": Kind(False, faults=replace(HEALTHY, intake_restricted=1.0)),
     "reads 25 % low": Kind(False, faults=replace(HEALTHY, airflow_under_reading=1.0)),
     "hum of 20 mV": Kind(False, recorder=lambda r, rng: replace(r, hum_v=0.02), kinds=("volts",)),
     "cold": Kind(True, around=Surroundings(coolant_c=40.0), conditions=replace(WARM, coolant_c=40.0)),
     "not closed loop": Kind(True, conditions=replace(WARM, closed_loop=False)),
-    "half open, plate channel": Kind(True, _set(pedal=(0.35, 0.55)), recording=Recording(2000.0, 2.0, ("throttle_pct",))),
+    "half open, plate channel": Kind(
+        True, _set(pedal=(0.35, 0.55)), recording=Recording(2000.0, 2.0, ("throttle_pct",))
+    ),
     "half open, no channel": Kind(True, _set(pedal=(0.35, 0.55))),
     "early trigger": Kind(True, _set(pedal_at_s=(1.65, 1.9)), recorder=lambda r, rng: replace(r, needles_per_s=8.0)),
     "too short before": Kind(True, _set(pedal_at_s=(-0.02, 0.06))),
@@ -184,7 +202,7 @@ KINDS: dict[str, Kind] = {
     "noise": Kind(True, change=_noise),
     "gap": Kind(True, change=_gap),
     "no snap": Kind(True, _set(snaps=(0.0, 0.0))),
-}  # fmt: skip
+}
 
 
 def make_kind(kind: Kind, count: int, rng: np.random.Generator) -> tuple[Batch, Readings]:
@@ -195,8 +213,14 @@ def make_kind(kind: Kind, count: int, rng: np.random.Generator) -> tuple[Batch, 
     drivers = [kind.driver(d, rng) for d in feet(count, kind.recording.length_s, rng)]
     instruments = [kind.recorder(r, rng) for r in recorders(count, rng, errors=True)]
     batch = simulate(
-        vans, rng, recording=kind.recording, drivers=drivers, recorders=instruments, surroundings=kind.around, faults=kind.faults
-    )  # fmt: skip
+        vans,
+        rng,
+        recording=kind.recording,
+        drivers=drivers,
+        recorders=instruments,
+        surroundings=kind.around,
+        faults=kind.faults,
+    )
     tables = {v.family: register_family(v, rng) for v in blueprints}
     waves = [kind.change(batch.waveform(k), rng) for k in range(count)]
     return batch, read_waveforms(waves, [tables[v.family] for v in of], [kind.conditions] * count)
@@ -219,9 +243,13 @@ def rank_of_lag(vehicle: Vehicle, quantities: list[str], count: int, seed: int) 
     family = register_family(vehicle)
     severity = np.linspace(0.0, 1.0, count)
     batch = simulate(
-        [vehicle] * count, rng, recording=Recording(2000.0, 9.0), drivers=feet(count, 9.0, rng),
-        recorders=recorders(count, rng, errors=True), faults=[replace(HEALTHY, lambda_slow=float(s)) for s in severity],
-    )  # fmt: skip
+        [vehicle] * count,
+        rng,
+        recording=Recording(2000.0, 9.0),
+        drivers=feet(count, 9.0, rng),
+        recorders=recorders(count, rng, errors=True),
+        faults=[replace(HEALTHY, lambda_slow=float(s)) for s in severity],
+    )
     found = read_waveforms(batch.waveforms(), [family] * count, [WARM] * count)
     keep = found.snap == 1
     value = np.sum([found.values[quantity][keep] for quantity in quantities], axis=0)

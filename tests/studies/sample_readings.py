@@ -63,16 +63,40 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
             ids.append(identity)
             rows.append(
                 {
-                    "capture_id": identity, "waveform_id": waveforms[k].waveform_id, "snap": snap, "delivery": "memory",
-                    "file": "memory", "van_id": van.van_id, "family": van.family, "depot": fleet.depots[van.depot].name,
-                    "captured_at": plan.captured_at, "week": week_of(plan.captured_at), "visit": plan.visit,
-                    "grade": read.grade[entry], "grade_reasons": list(read.grade_reasons[entry]),
-                    "rate_hz": float(read.rate_hz[entry]), "length_s": float(read.length_s[entry]),
+                    "capture_id": identity,
+                    "waveform_id": waveforms[k].waveform_id,
+                    "snap": snap,
+                    "delivery": "memory",
+                    "file": "memory",
+                    "van_id": van.van_id,
+                    "family": van.family,
+                    "depot": fleet.depots[van.depot].name,
+                    "captured_at": plan.captured_at,
+                    "week": week_of(plan.captured_at),
+                    "visit": plan.visit,
+                    "grade": read.grade[entry],
+                    "grade_reasons": list(read.grade_reasons[entry]),
+                    "rate_hz": float(read.rate_hz[entry]),
+                    "length_s": float(read.length_s[entry]),
                     "fault_codes": [c for c in manifest["fault_codes"].split(";") if c],
-                    "recorder_serial": plan.instrument, "severity": plan.severity, "spoiled": plan.spoiled,
-                    **{c: manifest.get(c) for c in ("coolant_c", "intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m", "fuel", "ecu_software", "odometer_km")},
+                    "recorder_serial": plan.instrument,
+                    "severity": plan.severity,
+                    "spoiled": plan.spoiled,
+                    **{
+                        c: manifest.get(c)
+                        for c in (
+                            "coolant_c",
+                            "intake_air_c",
+                            "barometer_kpa",
+                            "humidity_pct",
+                            "altitude_m",
+                            "fuel",
+                            "ecu_software",
+                            "odometer_km",
+                        )
+                    },
                 }
-            )  # fmt: skip
+            )
         columns = {"capture_id": ids}
         for name in QUANTITIES:
             columns[name], columns[name + "_u"] = read.values[name], read.u[name]
@@ -80,9 +104,12 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
         shapes.append(
             pl.DataFrame(
                 {"capture_id": ids, "airflow": read.shape_airflow, "lambda_signal": read.shape_lambda},
-                schema_overrides={"airflow": pl.Array(pl.Float32, read.shape_airflow.shape[1]), "lambda_signal": pl.Array(pl.Float32, read.shape_lambda.shape[1])},
+                schema_overrides={
+                    "airflow": pl.Array(pl.Float32, read.shape_airflow.shape[1]),
+                    "lambda_signal": pl.Array(pl.Float32, read.shape_lambda.shape[1]),
+                },
             ).cast(dict(polars_schema(SHAPES).items()))
-        )  # fmt: skip
+        )
     captures = pl.DataFrame(rows, infer_schema_length=None).with_columns(
         pl.col("captured_at").dt.convert_time_zone("UTC")
     )
@@ -101,11 +128,16 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
         ]
     )
     repairs = (
-        repairs.with_columns(pl.col("done_at").dt.convert_time_zone("UTC"), work_order=pl.lit(None, pl.String), note=pl.lit(None, pl.String))
-        .select(list(polars_schema(REPAIRS))).cast(dict(polars_schema(REPAIRS)))
+        repairs.with_columns(
+            pl.col("done_at").dt.convert_time_zone("UTC"),
+            work_order=pl.lit(None, pl.String),
+            note=pl.lit(None, pl.String),
+        )
+        .select(list(polars_schema(REPAIRS)))
+        .cast(dict(polars_schema(REPAIRS)))
         if repairs.height
         else pl.DataFrame(schema=polars_schema(REPAIRS))
-    )  # fmt: skip
+    )
     truth = pl.DataFrame(
         [
             {

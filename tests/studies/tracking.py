@@ -53,9 +53,21 @@ def forecasts(fleet: ReadFleet, trends: pl.DataFrame, crossings: pl.DataFrame) -
         .join(seen, on=["van_id", "week"])
         .with_columns(true_weeks=pl.col("crossing") - pl.col("at"), healthy=pl.col("van_id").is_in(healthy))
         .filter(pl.col("true_weeks").is_not_nan() & (pl.col("true_weeks") > 0))
-        .select("van_id", "week", "quantity", "alarm", "healthy", "true_weeks", "weeks_to_limit_low", "weeks_to_limit",
-                "weeks_to_limit_high", "cross_within_4", "cross_within_8", "cross_within_13")
-    )  # fmt: skip
+        .select(
+            "van_id",
+            "week",
+            "quantity",
+            "alarm",
+            "healthy",
+            "true_weeks",
+            "weeks_to_limit_low",
+            "weeks_to_limit",
+            "weeks_to_limit_high",
+            "cross_within_4",
+            "cross_within_8",
+            "cross_within_13",
+        )
+    )
 
 
 def detection(states: pl.DataFrame) -> pl.DataFrame:
@@ -144,12 +156,12 @@ def forecast_lines(forecast: pl.DataFrame) -> list[str]:
         "",
         f"Forecasts in alarm before a true crossing: the 80 % interval holds it in {Share(held.height, crossing.height)}, of "
         f"{crossing.select('seed', 'van_id', 'quantity').unique().height} crossings; {early} came earlier, {late} later.",
-        f"Quantities in alarm that truly stop before their limit: {Share(stops.filter(pl.col('weeks_to_limit').is_infinite()).height, stops.height)} are told \"no crossing in sight\".",
-        f"Healthy vans told \"no crossing in sight\": {Share(unseen.height, steady.height)}.",
+        f'Quantities in alarm that truly stop before their limit: {Share(stops.filter(pl.col("weeks_to_limit").is_infinite()).height, stops.height)} are told "no crossing in sight".',
+        f'Healthy vans told "no crossing in sight": {Share(unseen.height, steady.height)}.',
         "",
         "| probability of crossing stated for quantities in alarm | within 4 weeks: stated, came true, n | within 8 | within 13 |",
         "| --- | --- | --- | --- |",
-    ]  # fmt: skip
+    ]
     alarmed = forecast.filter("alarm")
     for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.7), (0.7, 0.9), (0.9, 1.0)):
         cells = []

@@ -31,9 +31,13 @@ def main() -> None:
         x = (level + noise).reshape(-1, 1)
         restart = np.zeros(x.shape, np.int8)
         followed = follow_vans(
-            x, np.ones_like(x), weeks=weeks, starts=starts, restart=restart,
+            x,
+            np.ones_like(x),
+            weeks=weeks,
+            starts=starts,
+            restart=restart,
             vans_spread=np.full((VANS, 1), vans_spread),
-        )  # fmt: skip
+        )
         statistics = {
             "ewma": np.abs(followed.ewma / followed.ewma_spread / tail_factor(followed.ewma_spread)).ravel(),
             "cusum": np.maximum(*cusums(followed.z, starts, restart)).ravel(),

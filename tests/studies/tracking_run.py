@@ -24,10 +24,19 @@ def weekly_states(
         result = assess(frame, families=families, repairs=repairs, week=week, settings=settings, shapes=shapes)
         parts.append(
             result.states.select(
-                pl.lit(week).alias("week"), "van_id", "family", "depot", "last_week", "urgency", "alarm", "anomaly",
-                "anomaly_p", "weeks_to_limit", pl.col("reasons").list.join(" ").alias("reasons"),
+                pl.lit(week).alias("week"),
+                "van_id",
+                "family",
+                "depot",
+                "last_week",
+                "urgency",
+                "alarm",
+                "anomaly",
+                "anomaly_p",
+                "weeks_to_limit",
+                pl.col("reasons").list.join(" ").alias("reasons"),
             )
-        )  # fmt: skip
+        )
         trends.append(result.trends)
     return pl.concat(parts).with_columns((pl.col("urgency") != "healthy").alias("listed")), pl.concat(trends)
 

@@ -22,9 +22,7 @@ SCENARIO = Scenario(
 
 def report(states: pl.DataFrame) -> str:
     """Share of van-weeks on the list over all, per quarter of the year and per depot, as Markdown."""
-    states = states.with_columns(
-        quarter=(pl.col("week").str.slice(6).cast(pl.Int32) - 1).floordiv(13).clip(0, 3) + 1
-    )  # fmt: skip
+    states = states.with_columns(quarter=(pl.col("week").str.slice(6).cast(pl.Int32) - 1).floordiv(13).clip(0, 3) + 1)
     lines = [
         f"Healthy van-weeks on the list: {_share(states)} (setting 0.50 %).",
         "",

@@ -17,9 +17,11 @@ from sample_fleet.simulate import simulate
 
 LIMITED = (
     "main_peak_reference_g_s",
-    "lambda_to_rich_time_constant_s", "lambda_to_lean_time_constant_s",
-    "bank2_lambda_to_rich_time_constant_s", "bank2_lambda_to_lean_time_constant_s",
-)  # fmt: skip
+    "lambda_to_rich_time_constant_s",
+    "lambda_to_lean_time_constant_s",
+    "bank2_lambda_to_rich_time_constant_s",
+    "bank2_lambda_to_lean_time_constant_s",
+)
 """Quantities a family can have a limit for."""
 _SHARES = np.linspace(0.0, 1.0, 9)
 _SNAPS = 3
@@ -100,15 +102,30 @@ def _read(
         ]
         drivers = [Driver(pedal_at_s=2.8, pedal_rise_s=0.09, hold_s=1.25, pedal_fall_s=0.095) for _ in part]
         batch = simulate(
-            [vans[v].vehicle for v, _ in part], np.random.default_rng(start), recording=LONG, surroundings=around,
-            drivers=drivers, faults=faults, learned=faults, recorders=[Recorder(needles_per_s=0.0) for _ in part],
-        )  # fmt: skip
+            [vans[v].vehicle for v, _ in part],
+            np.random.default_rng(start),
+            recording=LONG,
+            surroundings=around,
+            drivers=drivers,
+            faults=faults,
+            learned=faults,
+            recorders=[Recorder(needles_per_s=0.0) for _ in part],
+        )
         conditions = [
-            Conditions(coolant_c=a.coolant_c, intake_air_c=a.intake_air_c, barometer_kpa=a.barometer_kpa,
-                       humidity_pct=a.humidity_pct, altitude_m=None, closed_loop=True, trim_idle_pct=None, trim_2500_pct=None,
-                       fault_codes=(), fuel=vans[v].fuel)
+            Conditions(
+                coolant_c=a.coolant_c,
+                intake_air_c=a.intake_air_c,
+                barometer_kpa=a.barometer_kpa,
+                humidity_pct=a.humidity_pct,
+                altitude_m=None,
+                closed_loop=True,
+                trim_idle_pct=None,
+                trim_2500_pct=None,
+                fault_codes=(),
+                fuel=vans[v].fuel,
+            )
             for a, (v, _) in zip(around, part, strict=True)
-        ]  # fmt: skip
+        ]
         read = read_waveforms(
             [batch.waveform(k) for k in range(len(part))], [families[vans[v].family] for v, _ in part], conditions
         )

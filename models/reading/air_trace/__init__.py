@@ -1,4 +1,4 @@
-"""The air-mass trace: conditioning, the opening, peaks, dip, release and what ripples on it.
+"""The air-mass trace: conditioning, opening, peaks, dip, release, firing ripple and mains hum.
 
 Start at landmarks.py.
 """

@@ -1,6 +1,6 @@
-"""Conditioning of the air-mass trace: what each sample is worth, and the noise that is left.
+"""Conditioning of the air-mass trace: sample flags, and the noise of the rest.
 
-Whatever is taken out is bridged by a straight line and keeps its reason in the mask.
+Samples taken out are bridged by a straight line; their flag keeps the reason.
 """
 
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ from models.reading.air_trace.ignition_spikes import (
     mark_lone_spikes,
     mark_spikes,
 )
-from models.reading.air_trace.sample_flags import bridge, join_updates, mark_pinned, mark_stuck, survey
+from models.reading.air_trace.sample_flags import bridge, join_updates, mark_clipped, mark_stuck, survey
 from models.reading.air_trace.sample_noise import sample_noise
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
@@ -34,7 +34,7 @@ class Conditioned:
     signal : ndarray of shape (captures, samples), float32
         Raw signal with ignition spikes, gaps and padding bridged; no NaN. [V, Hz or g/s]
     flag : ndarray of shape (captures, samples), uint8
-        What becomes of each sample, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
     noise : ndarray of shape (captures,)
         Standard deviation of the noise from sample to sample. [unit of signal]
     step : ndarray of shape (captures,)
@@ -46,7 +46,7 @@ class Conditioned:
     held : ndarray of shape (captures,), int
         Samples for which the recorder repeats a value; 1 for a live trace.
     clipped_high, clipped_low : ndarray of shape (captures,), int
-        Samples pinned to the upper or lower end of a range.
+        Samples clipped at the upper or lower end of a range.
     lost : ndarray of shape (captures,), int
         Samples missing, out of range, in a gap or stuck.
     """
@@ -63,7 +63,7 @@ class Conditioned:
     lost: Codes
 
 
-# What is found out about one row; see `Conditioned`.
+# The result for one row; see `Conditioned`.
 _ROW = np.dtype(
     [
         ("noise", np.float64),
@@ -103,9 +103,9 @@ def _condition_rows(
         sigma = sample_noise(x, 0, n, held, lowest, highest)
         shortest = max(5, int(0.003 / interval)) * held
         if at_high >= shortest:
-            found.clipped_high = mark_pinned(x, f, n, 1.0, high, sigma, step, shortest, clips)
+            found.clipped_high = mark_clipped(x, f, n, 1.0, high, sigma, step, shortest, clips)
         if clips and at_low >= shortest:
-            found.clipped_low = mark_pinned(x, f, n, -1.0, -low, sigma, step, shortest, clips)
+            found.clipped_low = mark_clipped(x, f, n, -1.0, -low, sigma, step, shortest, clips)
         if sigma > 0.6 * step and held == 1:
             found.lost += mark_stuck(x, f, n, max(20, int(0.05 / interval)))
         floor = max(SPIKE_SIGMAS * max(sigma, 0.5 * step), SPIKE_SPAN * max(highest - lowest, 0.0))
@@ -135,7 +135,7 @@ def condition_airflow(
     signal : ndarray of shape (captures, samples), float32
         Raw samples; NaN where nothing was recorded. Not changed. [V, Hz or g/s]
     flag : ndarray of shape (captures, samples), uint8
-        What becomes of each sample so far, an index of `models.reading.resampling.SAMPLE_FLAGS`. Not changed.
+        Sample flags so far, indices of `models.reading.resampling.SAMPLE_FLAGS`. Not changed.
     count : ndarray of shape (captures,), int
         Samples that are part of each recording.
     interval_s : float
@@ -143,7 +143,7 @@ def condition_airflow(
     range_low, range_high : float
         Electrical range of the sensor. [unit of signal]
     clips : bool
-        The signal has a known range; of a flow the control unit reports only its noise can tell that it is cut off.
+        The signal has a known range. Without one, as for a flow that a control unit reports, only the noise shows clipping.
 
     Returns
     -------
@@ -152,13 +152,13 @@ def condition_airflow(
     Notes
     -----
     An ignition spike is a departure from the running median over ±2.5 ms that exceeds 6 standard deviations of the
-    noise, half a percent of the trace's span, and 3 times what a fifth of the samples within ±15 ms depart, so that
-    firing ripple is none. From 60 to 200 Hz it is one sample that stands out of the two before and the two behind by 3
-    times what these lie apart; below 60 Hz, and of a flow that a control unit reports, none is removed.
+    noise, half a per cent of the trace's span, and 3 times the departure that a fifth of the samples within ±15 ms exceed,
+    so that firing ripple does not count. From 60 to 200 Hz it is a single sample that stands out from the two before and
+    the two after it by 3 times their spread. Below 60 Hz, and in a flow that a control unit reports, none is removed.
 
-    A run at the extreme value is clipped when it lies at the end of the sensor's range, when the noise elsewhere says
-    that equal samples can't follow each other so long, or when the trace ran into it with a slope. The noise is that of
-    second differences in the quieter parts.
+    A run at the extreme value is clipped when it lies at the end of the sensor's range, when the noise elsewhere makes so
+    many equal samples in a row implausible, or when the trace ran into it with a slope. The noise is that of second
+    differences in the quieter parts.
     """
     x, f = signal.copy(), flag.copy()
     rows = np.zeros(x.shape[0], dtype=_ROW)

@@ -13,14 +13,14 @@ from models.reading.resampling import Stack
 from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate, unread
 
-# Part of the highest speed at which the run-up counts as done.
+# Part of the highest speed at which the run-up ends. [1]
 RUN_UP_DONE = 0.97
 
 
 def engine_speeds(
     stack: Stack, conditioned: Conditioned, marks: Landmarks, family: Family, hum: MainsHum
 ) -> tuple[Estimate, Estimate]:
-    """Engine speed at idle and at the main peak; a recorded channel wins over the ripple.
+    """Engine speed at idle and at the main peak; a recorded channel is preferred to the ripple.
 
     Parameters
     ----------
@@ -29,7 +29,7 @@ def engine_speeds(
     family : Family
         Of all of them.
     hum : MainsHum
-        Of every snap; taken out before the ripple is looked for.
+        Hum of every snap, removed before the ripple is searched for.
 
     Returns
     -------
@@ -160,7 +160,7 @@ def engine_estimates(
 
 
 def _inherit(value: Floats, u: Floats, *parents: Estimate) -> Estimate:
-    """An estimate made of others: where one of them is null its reason stands."""
+    """An estimate derived from others: where one of them is null, its reason is kept."""
     out = estimate(value, u)
     reason = out.reason
     for parent in parents:

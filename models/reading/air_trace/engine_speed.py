@@ -1,7 +1,8 @@
-"""Engine speed from the firing ripple that rides on the air-mass trace.
+"""Engine speed from the firing ripple on the air-mass trace.
 
-Every firing draws a breath: the ripple's frequency is speed / 60 × cylinders / 2. It is looked for as the strongest
-line of a tapered spectrum inside the band the family allows, and given only where it stands clear of the rest.
+Every cylinder draws air once in two revolutions: the frequency of the ripple is speed / 60 × cylinders / 2. It is the
+strongest line of a tapered spectrum within the band the family allows, and is given only where it stands clear of the
+rest.
 """
 
 import numpy as np
@@ -11,20 +12,19 @@ from scipy import fft
 from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 from models.statistics.estimate import Estimate, estimate, reason_number
-from models.statistics.smoothing import cosine_window
+from models.statistics.window_levels import cosine_window
 
-# Where to look, as a part of the family's highest free speed, and at idle in 1/min.
+# Bands searched: as a part of the family's highest free speed [1], and at idle [1/min].
 PEAK_BAND = (0.45, 1.12)
 IDLE_BAND_RPM = (450.0, 1500.0)
-# A line counts when its power is this many times the mean power beside it in the band.
-# One line of noise in so many tops 13 times the mean: exp(-13) of 300 in a band, one recording in 1,500.
+# A line counts when its power is this many times the mean power beside it in the band. Noise exceeds 13 times the mean
+# with probability exp(-13) per line: with 300 lines in a band, in one recording in 1,500. [1]
 CLEAR, CLEAR_AT_IDLE = 13.0, 25.0
 _SPECTRUM = 1024
-# Idle speed hunts by one or two parts in a hundred (common practice); the tallest line of it need not stand at its
-# mean, and over the engines of tests/studies/reading.py stands off it by this much (root mean square, drawn engines).
-# [1]
+# Idle speed hunts by one or two per cent (common practice), so the tallest line need not lie at the mean speed: over the
+# engines drawn in tests/studies/reading.py it is off by this much, root mean square. [1]
 IDLE_HUNTS = 0.0075
-# The line of a speed that moves stands within this part of the movement's standard deviation from the mean speed.
+# The line of a changing speed lies within this part of the change's standard deviation from the mean speed. [1]
 MOVED_PART = 0.7
 
 
@@ -38,7 +38,7 @@ def _cut(
     out: NDArray[np.float32],
     means: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Write each stretch, averaged in blocks, without its mean and slope and tapered; and its tapered mean."""
+    """Write each stretch, averaged in blocks, detrended and tapered; and its tapered mean."""
     room = out.shape[1]
     for s in range(rows.size):
         n = min((stop[s] - first[s]) // block, room)
@@ -76,14 +76,14 @@ def _strongest(
     clear: NDArray[np.float64],
     width: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Place of the strongest line in power[:, low:high], its power over the mean beside it, its width as a variance."""
+    """Place of the strongest line in power[:, low:high], its power over the mean beside it, and its width (variance)."""
     for s in range(power.shape[0]):
         p = power[s]
         best = low
         for k in range(low, high):
             if p[k] > p[best]:
                 best = k
-        if fundamental:  # the lowest line at least half as tall in amplitude; not its own overtone
+        if fundamental:  # the lowest line of at least half the amplitude, so that no overtone is taken
             for k in range(low, best - 2 * lobe[s]):
                 if p[k] > 0.25 * p[best] and p[k] >= p[k - 1] and p[k] >= p[k + 1]:
                     best = k
@@ -121,11 +121,11 @@ def ripple_frequency(
     trace : ndarray of shape (captures, samples), float32
         Raw or flow trace. [any unit]
     rows, first, stop : ndarray of shape (stretches,), int
-        Row and samples of each stretch; the end is kept where it is too long for the spectrum.
+        Row and samples of each stretch; of a stretch too long for the spectrum, the end is used. [samples]
     interval_s : float
         Sampling interval. [s]
     band_hz : tuple of float
-        Where to look. [Hz]
+        Band searched. [Hz]
     fundamental : bool
         Prefer the lowest clear line to a taller overtone.
 
@@ -139,7 +139,7 @@ def ripple_frequency(
     block = max(1, int(1.0 / (interval_s * 5.0 * band_hz[1])))
     samples = np.maximum(stop - first, 0) // block
     fits = samples <= _SPECTRUM // 2
-    if fits.any() and not fits.all():  # each stretch gets the spectrum of its own length, whatever stands beside it
+    if fits.any() and not fits.all():  # each stretch gets the spectrum of its own length, whatever the others are
         found = np.empty((3, rows.size))
         for part in (fits, ~fits):
             found[:, part] = ripple_frequency(
@@ -174,8 +174,8 @@ def ripple_frequency(
     # Rife and Boorstyn 1974 (DOI 10.1109/TIT.1974.1055282): var = 6 / (4 pi² T² snr), snr = the line's power over that
     # of noise in its bin; a cosine taper costs about 2.3 times in variance.
     u = np.sqrt(2.3 * 6.0 / (4.0 * np.pi**2 * np.maximum(clear, 1e-9))) / span_s
-    # A speed that moves within the stretch widens the line: a still one under a cosine taper of n samples has
-    # d² ln P / df² = -2 (2 pi)² n² (1/12 - 1/(2 pi²)) in cycles per sample; what is wider is movement.
+    # A speed that changes within the stretch widens the line. A constant one under a cosine taper of n samples has
+    # d² ln P / df² = -2 (2 pi)² n² (1/12 - 1/(2 pi²)) in cycles per sample; any further width is change of speed.
     still = 1.0 / (8.0 * np.pi**2 * (1.0 / 12.0 - 0.5 / np.pi**2)) * (size / used) ** 2
     u = np.hypot(u, MOVED_PART * np.sqrt(np.maximum(width - 1.1 * still, 0.0)) * step_hz)
     return frequency, np.where(np.isnan(frequency), np.nan, u), means
@@ -257,7 +257,7 @@ def peak_speed_from_ripple(
     main_first, main_stop : ndarray of shape (snaps,)
         The stretch it was read over. [samples]
     hold_first, hold_stop : ndarray of shape (snaps,)
-        From the opening to where the fall begins. [samples]
+        From the opening to the beginning of the fall. [samples]
     interval_s : float
         Sampling interval. [s]
     cylinders : int
@@ -272,10 +272,10 @@ def peak_speed_from_ripple(
 
     Notes
     -----
-    The window is the stretch of the main peak, 0.2 to 0.4 s of it (0.1 s at least), inside the hold. While the engine
-    still climbs, its middle lies before the peak: at full throttle flow goes as speed, so the speed found is carried
-    towards the peak by half of what the flows differ. An engine that still climbs there is at all of it, one at its
-    limit at none.
+    The window is the stretch of the main peak, 0.2 to 0.4 s (at least 0.1 s), inside the hold. While the engine still
+    climbs, its middle lies before the peak. At full throttle flow is proportional to speed, so the speed found is raised
+    by half the relative difference of the flows: between the whole of it, for an engine that still climbs, and none, for
+    one at its limit.
     """
     half = np.clip(0.5 * (main_stop - main_first), 0.1 / interval_s, 0.2 / interval_s)
     middle = np.where(half > 0.11 / interval_s, 0.5 * (main_first + main_stop), main_at)
@@ -286,11 +286,11 @@ def peak_speed_from_ripple(
     b = np.where(known, b, a)
     rpm_per_hz = 120.0 / cylinders
     band = (PEAK_BAND[0] * max_free_rpm / rpm_per_hz, PEAK_BAND[1] * max_free_rpm / rpm_per_hz)
-    if band[1] > 0.48 / interval_s:  # the ripple can't be told from its mirror image
+    if band[1] > 0.48 / interval_s:  # the ripple and its alias are too close
         known = np.zeros_like(known)
     frequency, u, mean = ripple_frequency(flow, rows, a, b, interval_s=interval_s, band_hz=band)
-    # the flow falls short in the window because the speed does, or the speed stands at its limit and the filling rises:
-    # the middle, and half of what lies between the two
+    # the flow in the window is lower because the speed is, or because the filling still rises at the limit speed:
+    # take the middle, and half the difference as the uncertainty
     half_carry = 0.5 * (np.clip(main / mean, 1.0, 1.15) - 1.0)
     carry = 1.0 + half_carry
     u = np.hypot(u * carry, half_carry * frequency)
@@ -317,7 +317,7 @@ def speed_from_channel(
     Returns
     -------
     Estimate
-        With the scatter of the channel as its uncertainty, at least 2 1/min. [1/min]
+        Its uncertainty is the scatter of the channel, at least 2 1/min. [1/min]
     """
     a, b, known = _stretch(first, stop)
     value, u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)

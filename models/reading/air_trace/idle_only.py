@@ -1,4 +1,4 @@
-"""What a recording without a snap still tells: the idle flow, where the engine can be said to idle."""
+"""Idle flow from a recording without a snap, where the engine idles."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,16 +8,16 @@ from models.reading.air_trace.conditioning import Conditioned
 from models.reading.air_trace.engine_speed import IDLE_BAND_RPM
 from models.reading.resampling import GAP, KEPT, MISSING, Stack
 from models.statistics.estimate import Estimate, reason_number
-from models.statistics.smoothing import block_mean
+from models.statistics.window_levels import block_mean
 
-# Idle must last this long to count in a long log, and its speed stay this near the usual idle.
+# Shortest idle that counts in a long log, and largest departure of its speed from the usual idle. [s], [1/min]
 STEADY_S, NEAR_RPM = 2.0, 60.0
-# A block of idle flow may move this much within itself, and blocks differ this much from the lowest. [1]
+# Largest movement within a block of idle flow, and largest difference of a block from the lowest. [1]
 STEADY_FLOW, NEAR_FLOW = 0.10, 0.15
 # Gaps of the speed channel up to this are bridged. [s]
 BRIDGE_S = 1.5
-# Standard uncertainty of an idle flow picked out of a log (a third of it for the raw signal): consumers and idle
-# control. Common practice, no source. [1]
+# Relative standard uncertainty of an idle flow picked from a log, for unknown consumers and idle control; a third of it
+# for the raw signal. Common practice, no source. [1]
 UNKNOWN_LOAD = 0.03
 
 
@@ -28,7 +28,7 @@ def _runs(inside: NDArray[np.bool_], shortest: int) -> list[tuple[int, int]]:
 
 
 def _bridged(speed: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
-    """The channel with short gaps bridged by straight lines; a log in which channels take turns is full of them."""
+    """The channel with short gaps bridged by straight lines; logs that sample channels in turn have many."""
     known = np.flatnonzero(np.isfinite(speed))
     if known.size < 2:
         return speed
@@ -39,7 +39,7 @@ def _bridged(speed: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
 
 
 def _idle_by_speed(speed: NDArray[np.float32], interval_s: float) -> list[tuple[int, int]]:
-    """Stretches at the lowest steady speed, less the first second of each, in which the engine settles."""
+    """Stretches at the lowest steady speed, without the first second of each, in which the engine settles."""
     settle = int(1.0 / interval_s)
     length = max(int(STEADY_S / interval_s), 3) + settle
     with np.errstate(invalid="ignore"):
@@ -63,7 +63,7 @@ def _idle_by_speed(speed: NDArray[np.float32], interval_s: float) -> list[tuple[
 def _idle_by_flow(
     flow: NDArray[np.float32], kept: NDArray[np.bool_], interval_s: float, update_s: float
 ) -> list[tuple[int, int]]:
-    """The steady blocks near the lowest steady level."""
+    """Steady blocks near the lowest steady level."""
     block_s = max(min(1.0, 0.25 * flow.size * interval_s), 4.0 * update_s)
     length = max(int(block_s / interval_s), 4)
     blocks = [(a, a + length) for a in range(0, flow.size - length + 1, length) if kept[a : a + length].mean() > 0.5]
@@ -89,25 +89,27 @@ def read_without_snap(
 
     Parameters
     ----------
-    stack, conditioned, flow
-        The stack, its conditioned air-mass traces and their flow.
+    stack, conditioned
+        The stack and its conditioned air-mass traces.
+    flow : ndarray of shape (captures, samples), float32
+        Mass flow. [g/s]
     rows : ndarray of shape (recordings,), int
-        Those without a snap.
+        Rows without a snap.
     family : Family
         Of all of them.
 
     Returns
     -------
     dict of str to Estimate
-        idle_v (the raw level whatever its unit) and idle_g_s.
+        idle_v (the raw level, whatever its unit) and idle_g_s.
 
     Notes
     -----
-    With an engine-speed channel: where the speed stays within 60 1/min of the lowest it holds, for 2 s after a second
-    of settling. Without: blocks of a second (of four updates at least) that move by less than 10 % and lie within 15 %
-    of the lowest. The value is the median over the blocks; its uncertainty is their scatter, not that of their mean,
-    and 3 % of it, because what the engine was asked to do during those seconds is not known. An air-mass signal that
-    never moves is no idle.
+    With an engine-speed channel: where the speed stays within 60 1/min of its lowest steady value for 2 s, after a second
+    of settling. Without: blocks of a second (at least four updates) that move by less than 10 % and lie within 15 % of
+    the lowest. The value is the median over the blocks. Its uncertainty is the scatter of the blocks, not that of their
+    mean, and 3 % of the value, because the load on the engine is unknown. An air-mass signal that never moves is not
+    taken for an idle.
     """
     raw, raw_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
     level, level_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)

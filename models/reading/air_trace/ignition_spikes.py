@@ -1,4 +1,4 @@
-"""Ignition spikes on the air-mass trace, found against a short running median, which spares edges and first peak."""
+"""Ignition spikes on the air-mass trace, found against a short running median, which keeps edges and the first peak."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,15 +10,15 @@ from models.statistics.order_statistics import ranked
 # Ignition spikes are over within this time; no air-mass sensor goes up and back as fast.
 # Common practice, no source. [s]
 SPIKE_S = 0.0025
-# Below this rate a spike is one sample, and told from the first peak by the two on either side, which agree. Below the
-# next a recirculation pulse may be one sample too.
+# Below the first rate a spike is a single sample; unlike a first peak, the two samples on either side of it agree. Below
+# the second a recirculation pulse may be a single sample too. [Hz]
 SPIKE_RATE_HZ, LONE_SPIKE_RATE_HZ = 200.0, 60.0
-# Of how far the four neighbours lie apart, what one sample must stand out of them to be a spike. [1]
+# A single sample is a spike when it stands out from its four neighbours by this many times their spread. [1]
 LONE_TIMES_APART = 3.0
-# Standard deviations of noise, and multiples of the larger departures nearby, that make a spike. [1]
+# A spike exceeds this many standard deviations of the noise, and this many times the larger departures nearby. [1]
 SPIKE_SIGMAS = 6.0
 SPIKE_TIMES_USUAL = 3.0
-# And the part of the trace's span below which nothing is called one. [1]
+# Smallest spike, as a part of the trace's span. [1]
 SPIKE_SPAN = 0.005
 _AT_ONCE = 64
 
@@ -29,7 +29,7 @@ def _depart(
 ) -> None:  # pragma: no cover - compiled
     """Departure of samples first..stop-1 from the median of 2 half + 1 samples around each, fewer at the ends.
 
-    The window is kept in order while it moves on by one sample.
+    The window is kept sorted as it moves by one sample.
     """
     window = np.empty(2 * half + 1, dtype=np.float32)
     size = 0
@@ -81,13 +81,13 @@ def mark_spikes(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     half, near : int
-        Half widths of the running median, and of the stretch whose larger departures count as usual. [samples]
+        Half widths of the running median, and of the stretch whose larger departures are compared. [samples]
     floor : float
-        Least departure from the median that is a spike. [unit of signal]
+        Smallest departure from the median that is a spike. [unit of signal]
 
     Returns
     -------
@@ -147,16 +147,16 @@ def mark_lone_spikes(
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     floor : float
-        Least height over the two samples before and the two behind that is a spike. [unit of signal]
+        Smallest height of a spike over the two samples before and the two after it. [unit of signal]
 
     Returns
     -------
     int
-        How many there are.
+        Number of spikes.
     """
     found = 0
     for i in range(2, count - 2):
@@ -173,14 +173,14 @@ def mark_lone_spikes(
 def bridge_spikes(
     signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int
 ) -> float:  # pragma: no cover - compiled
-    """Draw straight lines across spikes, and spikes only.
+    """Bridge spikes by straight lines, and nothing else.
 
     Parameters
     ----------
     signal : ndarray of shape (samples,), float32
         Raw samples of one row; changed in place. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
     count : int
         Samples that are part of the recording.
 

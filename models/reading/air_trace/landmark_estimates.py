@@ -1,10 +1,10 @@
 """Quantities of the air-mass trace with their uncertainties, from the landmarks of every snap.
 
-What enters the uncertainties: noise of the trace through the weights of each level (linearised); the quantisation step
-where noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means
-and the wander of what the window leaves aside; firing ripple that a parabola keeps or that sampling folds; the doubt of
-a window's definition; and the recorder's own offset and gain where its profile states them. The transfer table passes
-all of it on by its slope and adds what it leaves open between its points: see `models.physics.transfer_table`.
+The uncertainties hold: noise of the trace through the weights of each level (linearised); the quantisation step where
+noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means and the
+wander of the flow outside the window; firing ripple that a parabola keeps or that sampling folds; the uncertainty of a
+window's definition; and the recorder's own offset and gain where its profile states them. All of it passes through the
+slope of the transfer table, which adds its own uncertainty between its points: see `models.physics.transfer_table`.
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from data_contracts.family import AirflowSensor, Family
-from models.physics.transfer_table import rectified, slope_of, table_doubt, table_of
+from models.physics.transfer_table import rectified, slope_of, table_of, table_uncertainty
 from models.reading.air_trace.landmark_release import VALLEY_BEHIND
 from models.reading.air_trace.landmark_search import SLOW_LOG_S
 from models.reading.air_trace.landmark_table import Peak, Steady
@@ -30,22 +30,22 @@ from models.statistics.arrays import Flags, Floats
 from models.statistics.estimate import Estimate, estimate
 from models.statistics.smoothing import smoothing_gain
 
-# What smoothing moves a crossing of a rounded edge; sized on simulated engines and analytic traces. [s]
+# Shift of a crossing of a rounded edge by smoothing; sized on simulated engines and analytic traces. [s]
 CROSSING_U_S = 1.3e-4
-# With no first peak the top of the first rise is where it bends, and that is less sharp. [s]
+# Without a first peak the top of the first rise is its knee, which is less sharp. [s]
 KNEE_U_S = 1.5e-3
-# Where a hold ends is a matter of definition: what that moves the flow there, as a part of its height. [1]
+# Uncertainty of the flow at the end of a hold, from the definition of that end, as a part of its height. [1]
 HOLD_END_U = 0.015
-# How far waves on the main peak rise over their own scatter: a sine 1.4, several beside each other 1.8; and its doubt.
-# [1]
+# Height of waves on the main peak over their scatter (a single sine 1.4, several together 1.8), and its standard
+# uncertainty. [1]
 WAVES, WAVES_U = 1.6, 0.3
-# Part in doubt of what the signal at the mean flow differs from the mean signal. [1]
+# Relative uncertainty of the difference between the signal at the mean flow and the mean signal. [1]
 BENT_U = 0.4
-# What a sampling interval of 10 ms can miss of a pulse 30 ms wide. [1]
+# Part of a pulse 30 ms wide that a sampling interval of 10 ms can miss. [1]
 MISSED_PULSE = 0.03
-# Ripple folded down to any frequency hides crossings of gentle slopes and the lowest flow.
+# Quantities not read where ripple is folded: crossings of gentle slopes, and the lowest flow.
 HIDDEN_BY_FOLDING = ("climb_slope_g_s2", "run_up_time_s", "settle_time_s", "undershoot_g_s")
-# Below CLEAN ripple may fold onto the level [Hz]; what sampling below SLOW [Hz] can miss or catch, as a part of it. [1]
+# Below CLEAN ripple may fold onto the level [Hz]; below SLOW [Hz] sampling is uncertain by this part of the level [1].
 CLEAN_RATE_HZ, SLOW_RATE_HZ, SLOW_RATE_U = 900.0, 50.0, 0.02
 
 
@@ -67,7 +67,7 @@ class Level(NamedTuple):
 
 
 class _Trace:
-    """The landmarks of a stack with what the noise and the transfer table make of them."""
+    """The landmarks of a stack, with their noise and the transfer table."""
 
     def __init__(self, marks: Landmarks, family: Family, recorder_u: tuple[Floats, Floats]) -> None:
         self.marks, self.found, self.family = marks, marks.found, family
@@ -85,15 +85,15 @@ class _Trace:
         self.ripple = ripple_alone(self.found, self.sample_noise, self.table)
 
     def slope(self, raw: Floats) -> Floats:
-        """Slope of the transfer table at a raw level."""
+        """Slope of the transfer table at a raw level. [g/s per raw unit]"""
         return slope_of(raw, self.table)
 
     def raw_of(self, flow: Floats) -> Floats:
-        """Raw signal of a flow."""
+        """Raw signal of a flow. [V, Hz or g/s]"""
         return np.asarray(np.interp(flow, self.table[1], self.table[0]))
 
     def raw_at(self, flow: Floats, raw: Floats) -> Floats:
-        """Raw signal of a flow; outside the table the raw level as it was read."""
+        """Raw signal of a flow; outside the table, the raw level as it was read. [V, Hz or g/s]"""
         with np.errstate(invalid="ignore"):
             inside = (raw >= self.table[0][0]) & (raw <= self.table[0][-1])
         return np.where(inside, self.raw_of(flow), raw)
@@ -102,32 +102,32 @@ class _Trace:
         """Level of a steady stretch."""
         flow_u = np.hypot(stretch.flow_u, self.step_u * self.slope(stretch.raw))
         flow = stretch.flow - rectified(stretch.raw, stretch.scatter, self.sample_noise, self.sensor)
-        flow_u = np.hypot(flow_u, table_doubt(stretch.raw, self.sensor))
+        flow_u = np.hypot(flow_u, table_uncertainty(stretch.raw, self.sensor))
         return Level(flow, flow_u, stretch.raw, np.hypot(stretch.raw_u, self.step_u))
 
     def peak(self, spot: Peak) -> Level:
-        """Level of a rounded peak or valley; the difference to a narrower parabola counts as doubt."""
+        """Level of a rounded peak or valley; its difference to a narrower parabola is part of the uncertainty."""
         slope = self.slope(spot.raw)
         flow = spot.flow - rectified(spot.raw, self.ripple * spot.flow / slope, self.sample_noise, self.sensor)
         raw_u = np.hypot(np.hypot(self.noise * spot.gain, self.step_u), spot.shape_u / slope)
-        return Level(flow, np.hypot(raw_u * slope, table_doubt(spot.raw, self.sensor)), spot.raw, raw_u)
+        return Level(flow, np.hypot(raw_u * slope, table_uncertainty(spot.raw, self.sensor)), spot.raw, raw_u)
 
     def mean_peak(self) -> Level:
         """Mean level of the main peak's stretch."""
         spot = self.found.main_peak
         flow = spot.flow - rectified(spot.raw, spot.scatter, self.sample_noise, self.sensor)
         raw_u = np.hypot(self.top_noise * spot.gain, self.step_u)
-        flow_u = np.hypot(raw_u * self.slope(spot.raw), table_doubt(spot.raw, self.sensor))
+        flow_u = np.hypot(raw_u * self.slope(spot.raw), table_uncertainty(spot.raw, self.sensor))
         return Level(flow, flow_u, spot.raw, raw_u)
 
     def with_ripple(self, level: Level, gain: Floats) -> Level:
-        """A peak or valley whose parabola keeps `gain` of the ripple; its raw level is the signal at its flow."""
+        """Level of a peak or valley with the ripple that its parabola keeps, a part `gain` of it, in the uncertainty."""
         kept = gain * self.ripple * level.flow
         raw_u = np.hypot(level.raw_u, kept / self.slope(level.raw))
         return Level(level.flow, np.hypot(level.flow_u, kept), self.raw_at(level.flow, level.raw), raw_u)
 
     def with_recorder(self, level: Level) -> Level:
-        """A level with the recorder's offset and gain in its uncertainties; only a voltage has them."""
+        """Level with the recorder's offset and gain in its uncertainties; only a voltage has them."""
         own = np.zeros(level.raw.size)
         if self.sensor.kind == "volts":
             own = np.asarray(np.hypot(self.recorder_u[0], self.recorder_u[1] * level.raw))
@@ -136,7 +136,7 @@ class _Trace:
 
 
 class _MainPeak(NamedTuple):
-    """The main peak as the highest flow; flow its mean was lifted by, what folding may hide, and where ripple folds."""
+    """The main peak as the highest flow; its lift over the mean, the flow that folding may hide, and where ripple folds."""
 
     level: Level
     lift: Floats
@@ -146,7 +146,7 @@ class _MainPeak(NamedTuple):
 
 @dataclass(frozen=True)
 class _Levels:
-    """Levels of every snap, the recorder's share not yet in them."""
+    """Levels of every snap, without the recorder's uncertainty."""
 
     idle: Level
     first_peak: Level
@@ -158,9 +158,9 @@ class _Levels:
 def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     """How far the highest flow stands above the mean of the main peak's stretch, and its standard uncertainty.
 
-    Noise lifts the highest of the slow trace's independent places near the top, and what smoothing leaves of the ripple
-    is noise to it. On an uneven top noise and unevenness together make it; what the unevenness has of it, as a few
-    waves would, is real.
+    Noise raises the highest of the slow trace's independent places near the top; ripple that passes the smoothing counts
+    as noise. On an uneven top, noise and unevenness both contribute. The part of the unevenness, taken as a few waves, is
+    real flow.
     """
     spot, family = trace.found.main_peak, trace.family
     slope = trace.slope(spot.raw)
@@ -168,42 +168,42 @@ def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     rippling = np.sqrt(np.maximum(spot.scatter**2 - trace.sample_noise**2, 0.0)) * slope
     white = trace.slow_gain * trace.top_noise * slope
     slow_noise = np.hypot(white, leak * rippling)
-    # so few places scatter by as much more
+    # with few places the estimate scatters more
     by_noise = slow_noise**2 * (1.0 + np.sqrt(2.0 / np.fmax(spot.near, 1.0)))
     uneven = np.sqrt(np.maximum(spot.uneven_top**2 - by_noise, 0.0))
     highest, highest_u = highest_of(spot.near)
     noise_lift = np.clip(highest * np.hypot(slow_noise, uneven) - WAVES * uneven, 0.0, highest * slow_noise)
     lift = np.maximum(spot.spread - noise_lift, 0.0)
-    doubt = np.hypot(np.maximum(-spot.spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
-    doubt = np.hypot(doubt, WAVES_U * np.hypot(spot.uneven, leak * rippling))
-    # of a climb that goes on into the fall anything between nothing and all of its last rise is reached
-    lift, doubt = lift + 0.5 * spot.rise, np.hypot(doubt, spot.rise / np.sqrt(12.0))
-    # what stands out of the mean may be ripple that sampling folded down; a reported flow has none
+    lift_u = np.hypot(np.maximum(-spot.spread - 2.0 * slow_noise, 0.0) / np.sqrt(3.0), highest_u * white)
+    lift_u = np.hypot(lift_u, WAVES_U * np.hypot(spot.uneven, leak * rippling))
+    # a climb that goes on into the fall reaches anything between none and all of its last rise
+    lift, lift_u = lift + 0.5 * spot.rise, np.hypot(lift_u, spot.rise / np.sqrt(12.0))
+    # a height over the mean may be ripple that sampling folded down; a reported flow has none
     foldable = (trace.rate_hz < CLEAN_RATE_HZ) & (not trace.reported)
-    return np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(doubt, lift / np.sqrt(3.0)), doubt)
+    return np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(lift_u, lift / np.sqrt(3.0)), lift_u)
 
 
 def _main_peak(trace: _Trace, mean: Level) -> _MainPeak:
     """The main peak: the mean of its stretch, lifted to the highest flow."""
-    lift, doubt = _lift(trace)
+    lift, lift_u = _lift(trace)
     flow = mean.flow + lift
-    # ripple is in the flow: through a bent table the signal at the mean flow is not the mean signal
+    # with ripple and a bent table, the signal at the mean flow is not the mean signal
     raw = trace.raw_at(flow, mean.raw)
     bent = np.abs(raw - mean.raw - lift / trace.slope(mean.raw))
     slope = trace.slope(raw)
-    raw_u = np.sqrt(mean.raw_u**2 + (BENT_U * bent) ** 2 + (doubt / slope) ** 2)
+    raw_u = np.sqrt(mean.raw_u**2 + (BENT_U * bent) ** 2 + (lift_u / slope) ** 2)
     # a control unit that reports flow has averaged the ripple out
     folds = (trace.rate_hz < FOLDING_RATE_HZ) & (not trace.reported)
     folded = np.where(folds, CREST * trace.ripple * flow, 0.0)  # the highest samples are crests
-    # too few samples to tell the ripple from
+    # too few samples to estimate the ripple
     unseen = (trace.rate_hz < SLOW_RATE_HZ) | (folds & (trace.found.ripple == 0.0))
     folded = np.where(unseen, np.fmax(folded, SLOW_RATE_U * flow), folded)
-    flow_u = np.sqrt(mean.flow_u**2 + doubt**2 + folded**2)
+    flow_u = np.sqrt(mean.flow_u**2 + lift_u**2 + folded**2)
     return _MainPeak(Level(flow, flow_u, raw, np.hypot(raw_u, folded / slope)), lift, folded, folds)
 
 
 def _levels(trace: _Trace) -> _Levels:
-    """Every level but those of the pulse and the undershoot."""
+    """Every level except those of the pulse and the undershoot."""
     first_peak, dip, mean = trace.peak(trace.found.first_peak), trace.peak(trace.found.dip), trace.mean_peak()
     peak_gain, dip_gain = ripple_gains(trace.family, dip.flow / mean.flow, trace.rate_hz)
     return _Levels(
@@ -218,7 +218,7 @@ def _levels(trace: _Trace) -> _Levels:
 def _crossing_u(trace: _Trace, main: Level, slope: Floats, raw: Floats, gain: float, level_u: Floats) -> Floats:
     """Standard uncertainty of a crossing. [s]
 
-    Noise and the level's own uncertainty over the slope, and the share of an interval a straight line can't see.
+    Noise and the level's own uncertainty over the slope, and the error of a straight line within one interval.
     """
     noise = trace.noise
     if trace.reported:
@@ -251,9 +251,9 @@ def _climb(trace: _Trace, levels: _Levels, opening_u: Floats) -> dict[str, tuple
     found, main, dt = trace.found, levels.main.level, trace.interval_s
 
     def passed_u(slope: Floats, flow: Floats) -> Floats:
-        """Of where the slow trace passes a flow, with what the table leaves open there."""
+        """Uncertainty of where the slow trace passes a flow, with that of the table there."""
         raw = trace.raw_of(flow)
-        return _crossing_u(trace, main, slope, raw, trace.slow_gain, table_doubt(raw, trace.sensor))
+        return _crossing_u(trace, main, slope, raw, trace.slow_gain, table_uncertainty(raw, trace.sensor))
 
     climb_s = (found.climb_90.at - found.climb_10.at) * dt
     climb_u = np.hypot(
@@ -261,7 +261,7 @@ def _climb(trace: _Trace, levels: _Levels, opening_u: Floats) -> dict[str, tuple
         passed_u(found.climb_90.slope, found.main_peak.flow - 0.125 * found.climb_height),
     )
     climb = found.climb_height / climb_s
-    # a wrong level moves its crossing along the climb, which takes back half of what it does to the height
+    # a wrong level moves its crossing along the climb, which cancels half of its effect on the height
     level_u = 0.5 * np.hypot(np.where(np.isfinite(levels.dip.flow_u), levels.dip.flow_u, main.flow_u), main.flow_u)
     # the climb was read to parts of the mean level
     run_up_slope = found.run_up.slope
@@ -302,7 +302,7 @@ def _pulse(trace: _Trace) -> dict[str, tuple[Floats, Floats]]:
     missed = MISSED_PULSE * trace.interval_s * trace.marks.held / 0.01
     flow, flow_u = part * np.maximum(top.flow - base.flow, 0.0), part * np.hypot(top.flow_u, base.flow_u)
     raw, raw_u = part * np.maximum(top.raw - base.raw, 0.0), part * np.hypot(top.raw_u, base.raw_u)
-    # of a ripple only what it stands above its surroundings counts, and noise is as high
+    # only the height of a ripple above its surroundings counts, and noise is as high
     noise_u = VALLEY_BEHIND * np.sqrt(2.0) * np.hypot(trace.noise * trace.fast_gain, trace.step_u)
     noise_u = np.where(part < 1.0, noise_u, 0.0)
     raw_u, flow_u = np.hypot(raw_u, noise_u), np.hypot(flow_u, noise_u * trace.slope(base.raw))
@@ -320,7 +320,7 @@ def airflow_estimates(
     Parameters
     ----------
     marks : Landmarks
-        Of a stack.
+        Landmarks of a stack.
     start_s : float
         Time of the grid's first sample from the recording's first. [s]
     family : Family

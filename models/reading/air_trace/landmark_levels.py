@@ -1,16 +1,16 @@
-"""Compiled levels and crossings a snap is read by: steady stretches, rounded peaks, the main peak."""
+"""Levels and crossings of one snap, compiled: steady stretches, rounded peaks, the main peak."""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.statistics.compiled import kernel, sum_kernel
 from models.statistics.records import Record
-from models.statistics.smoothing import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
+from models.statistics.window_levels import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
 
-# As a part of one of its two running means, how far apart places of a smoothed white noise count as independent for
-# its highest: by simulation, within 10 % from 60 to 3000 samples.
+# Distance at which places of smoothed white noise count as independent for its maximum, as a part of the width of one of
+# the two running means: by simulation, within 10 % from 60 to 3000 samples. [1]
 SMOOTHED_APART = 0.62
-# Standard deviation of d² for d even over ±1/2: sqrt(1/80 - 1/144).
+# Standard deviation of d² for d uniform over ±1/2: sqrt(1/80 - 1/144). [1]
 MISSED_VERTEX = 0.0745
 
 
@@ -88,7 +88,7 @@ def read_idle(
     interval : float
         Sampling interval. [s]
     left_out : float
-        Part of the steady flow that the stretch leaves aside: the level may stand elsewhere there. [1]
+        Part of the steady flow outside the stretch, where the level may differ. [1]
     out : record of `models.reading.air_trace.landmark_table.Steady`
         Filled in.
     """
@@ -129,9 +129,9 @@ def read_point(
 
     Notes
     -----
-    A peak is no parabola, and ripple bends it: the difference to a parabola of half the width is doubt of the level.
-    Through three samples the parabola is exact; one sample of them misses its vertex by the bend times a square that is
-    even over ±1/2, and as much is in doubt.
+    A peak is not exactly a parabola, and ripple bends it: the difference to a parabola of half the width is part of the
+    uncertainty. Through three samples the parabola is exact; the samples miss its vertex by the curvature times the square
+    of a distance that is uniform over ±1/2, which is the uncertainty then.
     """
     a, b = max(at - half, first), min(at + half + 1, stop)
     level, raw, gain, shape = float(y[at]), float(x[at]), 1.0, 0.0
@@ -158,7 +158,7 @@ def read_top(
     stop: int,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Level of a peak where its parabola is highest: ripple moves the highest sample more than the parabola.
+    """Level of a peak at the top of its parabola, which ripple moves less than the highest sample.
 
     Parameters
     ----------
@@ -189,11 +189,11 @@ def read_top(
 def _unevenness(
     slow: NDArray[np.float32], top: float, noise: float
 ) -> tuple[float, float, int]:  # pragma: no cover - compiled
-    """Scatter of a stretch, that of its part near the top, and how many samples the noise may have made the highest."""
+    """Scatter of a stretch, of its part near the top, and number of samples that noise may have made the highest."""
     near, upper, total, square, all_total, all_square = 0, 0, 0.0, 0.0, 0.0, 0.0
     for i in range(slow.size):
         below = top - float(slow[i])
-        high = below <= 6.0 * noise  # what lies deeper, as at the stretch's ends, is not where the top is
+        high = below <= 6.0 * noise  # deeper samples, as at the ends of the stretch, are not near the top
         all_total += below
         all_square += below * below
         upper += high
@@ -237,7 +237,7 @@ def main_level(
     at, first, stop : int
         Highest place of `slow`, and the stretch. [samples]
     flow, raw, gain : float
-        Level in flow and raw signal, and what it keeps of white noise of 1. [g/s], [V, Hz or g/s], [1]
+        Level in flow and raw signal, and its standard deviation for white noise of 1. [g/s], [V, Hz or g/s], [1]
     """
     at = first
     for i in range(first, stop):

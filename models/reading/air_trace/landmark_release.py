@@ -1,4 +1,4 @@
-"""Compiled reading of what follows the release: fall, pulse, undershoot, settle and idle after."""
+"""Landmarks after the release, compiled: fall, pulse, undershoot, settle and idle after."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -7,11 +7,11 @@ from models.reading.air_trace.landmark_levels import crossing, read_idle, read_p
 from models.statistics.compiled import kernel
 from models.statistics.records import Record
 
-# The pulse is measured from the valley behind it: the one before it is as deep as the plate shut hard. Where that makes
-# more than this many times of what it stands above both, as of a ripple on the falling flow, it is no more than that.
+# The pulse is measured from the valley after it, since the depth of the one before depends on how fast the plate closed.
+# Its height is at most this many times its height above both valleys, so that ripple on the falling flow stays small. [1]
 VALLEY_BEHIND = 2.0
-# How well the level is known that the flow settles to, as a part of it: it may drift by about this while it is
-# averaged, and the curve between the points of the table bends.
+# Uncertainty of the level that the flow settles to, as a part of it: it may drift by about this while it is averaged, and
+# the table is uncertain between its points. [1]
 BAND_U = 0.015
 
 
@@ -19,7 +19,7 @@ BAND_U = 0.015
 def _pulse_after(
     fast: NDArray[np.float32], first: int, stop: int
 ) -> tuple[int, float, int]:  # pragma: no cover - compiled
-    """Peak that stands highest above both valleys, part that counts of its height over the one behind, and that valley."""
+    """Peak that stands highest above both valleys, counted part of its height over the later one, and that valley."""
     n = stop - first
     if n < 5:
         return -1, np.nan, -1
@@ -91,7 +91,7 @@ def _read_pulse(
 def _read_settle(
     slow: NDArray[np.float32], stop: int, interval: float, noise_slow: float, out: Record
 ) -> None:  # pragma: no cover - compiled
-    """When the flow has settled at idle, and how well that is known."""
+    """When the flow has settled at idle, with its standard uncertainty."""
     start = int(out.release.at)
     level = out.idle_after.flow if np.isfinite(out.idle_after.flow) else out.idle.flow
     band = max(0.1 * level, 4.0 * noise_slow)
@@ -102,10 +102,10 @@ def _read_settle(
     i = min(max(int(out.settle), 2), stop - 3)
     slope = abs(slow[i + 2] - slow[i - 2]) / 4.0 + 1e-9
     by_slope = min(0.1 * level / 8.0 / slope, 0.15 / interval)
-    # a swing that only just leaves the band, or only just stays within it, moves the instant by its whole length
-    doubt = max(2.0 * noise_slow, BAND_U * level)
-    soon = _settle(slow, start, stop, level, band + doubt, stay)
-    late = _settle(slow, start, stop, level, band - doubt, stay)
+    # a swing that only just leaves the band, or only just stays within it, moves the result by its whole length
+    level_u = max(2.0 * noise_slow, BAND_U * level)
+    soon = _settle(slow, start, stop, level, band + level_u, stay)
+    late = _settle(slow, start, stop, level, band - level_u, stay)
     if not np.isfinite(late):
         late = float(stop - stay)
     out.settle_u = max(by_slope, (late - soon) / np.sqrt(12.0))
@@ -122,7 +122,7 @@ def read_after(
     noise_slow: float,
     out: Record,
 ) -> None:  # pragma: no cover - compiled
-    """Read what follows the release: fall, pulse, undershoot, settle and idle after.
+    """Read the landmarks after the release: fall, pulse, undershoot, settle and idle after.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def read_after(
     noise_slow : float
         Standard deviation of the noise of `slow` at idle. [g/s]
     out : record of `models.reading.air_trace.landmark_table.LandmarkTable`
-        Filled in; what comes before the release is in it.
+        Filled in; the landmarks before the release are in it already.
     """
     release = out.release.at
     start = int(release)

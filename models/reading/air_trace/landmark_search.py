@@ -1,4 +1,4 @@
-"""Compiled search for the landmarks of one snap: where each lies and at which level.
+"""Search for the landmarks of one snap, compiled: place and level of each.
 
 Every function takes the flow trace `y` [g/s], the raw trace `x` [V, Hz or g/s], stretches in samples, and the snap's
 record `out` of `models.reading.air_trace.landmark_table`. `models.reading.air_trace.landmarks` defines the landmarks.
@@ -21,17 +21,19 @@ from models.reading.air_trace.snap_detection import SnapList
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import median
 from models.statistics.records import Record
-from models.statistics.smoothing import parabola, smoothing_gain
+from models.statistics.smoothing import smoothing_gain
+from models.statistics.window_levels import parabola
 
-# With the throttle open the manifold stands near the barometer, at idle near a third of it: at the same speed the
-# engine then draws about three times its idle flow. A fall to less than this much of it is a throttle that closed.
+# With the throttle open, manifold pressure is near the barometer; at idle it is near a third of it. At the same speed the
+# engine then draws about three times its idle flow, so a dip to less than this multiple of idle is a closing throttle. [1]
 DIP_TIMES_IDLE = 1.5
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
-# Where the slow trace's half width is so few samples (below 330 Hz) it may be smoothed over up to twice the time that
-# is meant; the dip is then where the fast one is lowest, and each sample of its parabola stands for a whole interval.
+# With a half width of so few samples (below 330 Hz) the slow trace may be smoothed over up to twice the intended time. The
+# dip is then where the fast trace is lowest, and each sample of its parabola stands for a whole interval. [samples]
 FEW_SAMPLES = 2
-# The first rise is over between two samples this far apart, and the climb behind it no knee's fifth: half must do. [s]
+# At this sampling interval the first rise may end between two samples. The opening level is then where half of its slope
+# is left, instead of a fifth. [s]
 SLOW_LOG_S = 0.02
 # The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
 SHORTEST_RUN_UP_S = 0.15
@@ -61,7 +63,7 @@ def _rise_start(
 def _first_peak_and_dip(
     fast: NDArray[np.float32], first: int, stop: int, idle: float, drop_limit: float
 ) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Earliest peak and valley of nearly the deepest fall that recovers; -1 where there is none."""
+    """Peak and valley of the earliest fall that recovers and is nearly the deepest; -1 where there is none."""
     deepest = 0.0
     for again in range(2):
         peak = first
@@ -88,7 +90,7 @@ def _first_peak_and_dip(
 def _read_rise(
     slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: Record
 ) -> None:  # pragma: no cover - compiled
-    """Rise of a flow that still climbs as the hold ends, over the last samples, which smoothing mixes with the fall."""
+    """Rise of a flow that still climbs as the hold ends, over the last samples, where smoothing mixes in the fall."""
     back = max(int(0.08 / interval), 2)
     end = stop - 1 - 2 * slow_half
     if end - back < first or out.at < stop - 1 - slow_half:
@@ -101,8 +103,8 @@ def _read_rise(
 def _notches(
     slow: NDArray[np.float32], first: int, stop: int, limit: float, noise: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Count of falls by more than `limit`, each ended by as large a rise, and its u: half a count where noise decides."""
-    found, doubtful = 0.0, 0.0
+    """Count of falls by more than `limit`, each followed by as large a rise, and its u: half a count for one near noise."""
+    found, variance = 0.0, 0.0
     high, low, falling = slow[first], slow[first], False
     for i in range(first, stop):
         value = slow[i]
@@ -115,16 +117,16 @@ def _notches(
             if value - low > limit:
                 found += 1.0
                 if high - low - limit < 2.0 * noise:
-                    doubtful += 0.25
+                    variance += 0.25
                 falling, high = False, value
-    return found, np.sqrt(doubtful + 1.0 / 12.0)
+    return found, np.sqrt(variance + 1.0 / 12.0)
 
 
 @kernel
 def _hold_stop(
     slow: NDArray[np.float32], main_at: int, release: float, stop: int, slow_half: int
 ) -> int:  # pragma: no cover - compiled
-    """Where the fall begins: back from the half height to where it is a tenth as steep, less the smoothing."""
+    """Where the fall begins: back from half height to a tenth of its slope, less the smoothing."""
     if not np.isfinite(release):
         return stop
     i = int(release)
@@ -152,7 +154,7 @@ def _read_idle_before(
     guard = 2 * fast_half + min(int(0.06 / interval), (start - first) // 8)
     idle_stop = start - guard
     idle_first = max(first, idle_stop - int(3.0 / interval))
-    if first > 0:  # leave the previous snap's return to idle alone
+    if first > 0:  # skip the return to idle of the previous snap
         idle_first = max(idle_first, min(first + int(1.0 / interval), (first + idle_stop) // 2))
     if idle_stop - idle_first >= max(3, int(0.05 / interval)):
         left_out = (start - idle_stop) / (start - idle_first)
@@ -188,7 +190,9 @@ def _read_first_peak(
         half = max(int(DIP_HALF_S / interval + 0.01), 1)
         if slow_half > FEW_SAMPLES:
             reach = int(0.04 / interval)
-            lowest = max(valley - reach, peak)  # the dip is wide: ripple moves the lowest sample of the slow trace less
+            lowest = max(
+                valley - reach, peak
+            )  # the dip is wide, and ripple moves the lowest sample of the slow trace less
             for i in range(lowest, min(valley + reach + 1, search_stop)):
                 if slow[i] < slow[lowest]:
                     lowest = i
@@ -342,7 +346,7 @@ def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float: 
 def _knee(
     fast: NDArray[np.float32], start: int, stop: int, span: int, left: float
 ) -> float:  # pragma: no cover - compiled
-    """Level at which of the first rise's steepness only the part `left` remains."""
+    """Level at which the slope of the first rise has fallen to the part `left` of its largest."""
     steepest = 0.0
     for i in range(start, max(stop - span, start)):
         rise = float(fast[i + span] - fast[i])

@@ -1,6 +1,6 @@
-"""The table of landmarks: for every snap places in samples, levels in flow and in the raw signal.
+"""The table of landmarks of every snap: places in samples, levels in flow and in the raw signal.
 
-`models.reading.air_trace.landmarks` defines what each landmark means. What was not found is NaN.
+`models.reading.air_trace.landmarks` defines each landmark. A landmark that was not found is NaN.
 """
 
 from typing import NamedTuple
@@ -45,7 +45,7 @@ class Peak(NamedTuple):
     flow, raw : ndarray of shape (snaps,)
         Its level. [g/s], [V, Hz or g/s]
     gain : ndarray of shape (snaps,)
-        What the parabola leaves of white noise of 1. [1]
+        Standard deviation of the parabola's level for white noise of 1. [1]
     shape_u : ndarray of shape (snaps,)
         How far a parabola of half the width differs. [g/s]
     """
@@ -67,7 +67,7 @@ class MainPeak(NamedTuple):
     flow, raw : ndarray of shape (snaps,)
         Mean level of its stretch. [g/s], [V, Hz or g/s]
     gain : ndarray of shape (snaps,)
-        What the mean leaves of white noise of 1. [1]
+        Standard deviation of the mean for white noise of 1. [1]
     first, stop : ndarray of shape (snaps,)
         Stretch it is read over. [samples]
     spread : ndarray of shape (snaps,)
@@ -79,7 +79,7 @@ class MainPeak(NamedTuple):
     uneven, uneven_top : ndarray of shape (snaps,)
         Standard deviation of the slow trace over the stretch, and near its top. [g/s]
     rise : ndarray of shape (snaps,)
-        What a climb that the release cut short still gains. [g/s]
+        Last rise of a climb that the release cut short. [g/s]
     """
 
     at: Floats
@@ -135,7 +135,7 @@ class LandmarkTable(NamedTuple):
     pulse, behind_pulse : Peak
         Recirculation pulse, and the valley behind it that it is measured from.
     pulse_part : ndarray of shape (snaps,)
-        What counts of its height above that valley. [1]
+        Part of its height above that valley that counts. [1]
     lowest : Peak
         Lowest flow of the undershoot.
     ripple : ndarray of shape (snaps,)

@@ -1,4 +1,4 @@
-"""What noise and firing ripple do to the levels of landmarks: terms of their uncertainty."""
+"""Terms in the uncertainty of landmark levels: noise and firing ripple."""
 
 import numpy as np
 from scipy.special import ndtri
@@ -9,10 +9,10 @@ from models.reading.air_trace.landmark_search import DIP_HALF_S, PEAK_HALF_S
 from models.reading.air_trace.landmark_table import LandmarkTable
 from models.statistics.arrays import Floats
 
-# Idle speed where the opening finds an engine; common practice, no source. [1/min]
+# Usual idle speed at the opening. Common practice, no source. [1/min]
 USUAL_IDLE_RPM = 800.0
-# Ripple at the first peak over that where the climb begins: the sensor's lag takes more of the faster one. Sized on
-# simulated engines (1.0 to 1.4).
+# Ripple at the first peak over that at the beginning of the climb, where it is faster and the sensor's lag attenuates it
+# more. Sized on simulated engines (1.0 to 1.4). [1]
 RIPPLE_GROWS = 1.2
 # Crest of a sine over its standard deviation. [1]
 CREST = np.sqrt(2.0)
@@ -21,12 +21,12 @@ FOLDING_RATE_HZ = 450.0
 
 
 def parabola_gain(turn: Floats) -> Floats:
-    """What a least-squares parabola, read in its middle, keeps of a sine.
+    """Gain of a least-squares parabola, read in its middle, for a sine.
 
     Parameters
     ----------
     turn : ndarray
-        Phase the sine goes through over half the parabola's width. [rad]
+        Phase of the sine over half the width of the parabola. [rad]
 
     Returns
     -------
@@ -39,12 +39,12 @@ def parabola_gain(turn: Floats) -> Floats:
 
 
 def highest_of(independent: Floats) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of the highest of so many normal numbers of standard deviation 1.
+    """Mean and standard deviation of the largest of n standard normal numbers.
 
     Parameters
     ----------
     independent : ndarray
-        How many; fewer than one count as one.
+        Their number n; fewer than one count as one. [1]
 
     Returns
     -------
@@ -60,7 +60,7 @@ def highest_of(independent: Floats) -> tuple[Floats, Floats]:
 
 
 def ripple_alone(found: LandmarkTable, sample_noise: Floats, table: tuple[Floats, Floats]) -> Floats:
-    """Firing ripple where the climb begins, without the noise that was seen with it.
+    """Firing ripple at the beginning of the climb, with the noise subtracted.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def ripple_alone(found: LandmarkTable, sample_noise: Floats, table: tuple[Floats
 
 
 def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Floats, Floats]:
-    """What the parabolas of first peak and dip keep of the firing ripple there.
+    """Gains of the parabolas of first peak and dip for the firing ripple there.
 
     Parameters
     ----------
@@ -100,15 +100,15 @@ def ripple_gains(family: Family, dip_part: Floats, rate_hz: Floats) -> tuple[Flo
 
     Notes
     -----
-    With the throttle open flow goes as speed, so the dip's part of the main peak is its part of the highest speed; the
-    first peak comes between idle and that.
+    With the throttle open, flow is proportional to speed, so the dip's part of the main peak is its part of the highest
+    speed; the speed at the first peak lies between idle and that.
     """
     at_dip = np.fmax(dip_part * family.max_free_rpm, USUAL_IDLE_RPM)
     at_peak = np.sqrt(USUAL_IDLE_RPM * at_dip)
     per_rpm = 2.0 * np.pi * family.cylinders / 120.0
     peak = RIPPLE_GROWS * np.abs(parabola_gain(per_rpm * at_peak * PEAK_HALF_S))
     whole, half = (parabola_gain(per_rpm * at_dip * part * DIP_HALF_S) for part in (1.0, 0.5))
-    # the doubt of the dip's shape is a difference to a parabola of half the width: ripple moves it by as much
+    # the shape uncertainty of the dip is its difference to a parabola of half the width, which ripple changes as much
     dip = np.hypot(whole, half - whole)
-    slow = rate_hz < FOLDING_RATE_HZ  # too few samples to keep anything out, and the outermost are crests
+    slow = rate_hz < FOLDING_RATE_HZ  # too few samples to reject ripple, and the extreme ones are crests
     return np.where(slow, CREST, peak), np.where(slow, CREST, dip)

@@ -1,4 +1,4 @@
-r"""Landmarks of every snap on the air-mass trace: their definitions, and the search for them.
+r"""Landmarks of every snap on the air-mass trace: their definitions, and how they are read.
 
 Definitions. All levels and crossings are of the *mass flow*; `fast` is the flow smoothed over ±4 ms and
 `slow` over ±15 ms (triangles; no shift), both shrinking to single samples at low rates.
@@ -13,8 +13,8 @@ first peak, dip    earliest fall of the fast trace within 0.6 s of the opening t
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness (half, below 50 Hz)
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
-                   which the slow trace stays within 0.5 % (and 4 standard deviations of its noise) of it, lifted by
-                   what the slow trace's highest point stands above that mean beyond its noise; where the stretch
+                   which the slow trace stays within 0.5 % (and 4 standard deviations of its noise) of it, plus the
+                   height of the slow trace's highest point above that mean beyond its noise; where the stretch
                    is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point. In the raw
                    signal: the signal at that flow
 release            fast trace falling through half the height from idle before to main peak
@@ -31,7 +31,7 @@ settle             from the release until the slow trace stays within 10 % of id
 idle after         mean over the last 1.5 s, from 1.5 s after the release
 =================  ====================================================================================
 
-`models.reading.air_trace.landmark_estimates` makes quantities with uncertainties of them.
+`models.reading.air_trace.landmark_estimates` turns them into quantities with uncertainties.
 """
 
 from dataclasses import dataclass

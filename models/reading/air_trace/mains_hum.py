@@ -1,4 +1,4 @@
-"""Mains hum on the air-mass trace: a line at 50 or 60 Hz that keeps its size and its phase whatever the engine does."""
+"""Mains hum on the air-mass trace: a line at 50 or 60 Hz whose amplitude and phase do not depend on the engine."""
 
 from typing import NamedTuple
 
@@ -7,14 +7,14 @@ from numpy.typing import NDArray
 
 from models.statistics.arrays import Flags, Floats
 from models.statistics.compiled import kernel
-from models.statistics.smoothing import cosine_window, product_sum
+from models.statistics.window_levels import cosine_window, product_sum
 
 MAINS_HZ = (50.0, 60.0)
-# A hum counts when it is this many times the scatter of its amplitude, and this part of the snap's height.
+# Smallest hum: in multiples of the scatter of its amplitude, and as a part of the snap's height. [1]
 CLEAR, PART = 5.0, 0.0003
-# Between idle and hold it may differ by this part of itself; a firing ripple that happens to lie there moves on.
+# Largest difference between idle and hold, as a part of the hum; firing ripple at that frequency moves away. [1]
 ALIKE = 0.5
-# Needed of each of the two stretches; its line is then 8 Hz wide at most. [s]
+# Shortest length of each of the two stretches; the line is then at most 8 Hz wide. [s]
 SHORTEST_S = 0.25
 
 
@@ -40,12 +40,12 @@ class MainsHum(NamedTuple):
 
 
 def no_hum(snaps: int) -> MainsHum:
-    """What stands for traces that pick up no hum.
+    """The result for traces that pick up no hum.
 
     Parameters
     ----------
     snaps : int
-        How many.
+        Number of snaps.
 
     Returns
     -------
@@ -58,7 +58,7 @@ def no_hum(snaps: int) -> MainsHum:
 def _tapered(
     x: NDArray[np.float32], first: int, stop: int, value: NDArray[np.float64]
 ) -> float:  # pragma: no cover - compiled
-    """Write a stretch without its mean and slope and tapered; return half the sum of the taper."""
+    """Write a stretch detrended and tapered; return half the sum of the taper."""
     n = stop - first
     centre = 0.5 * (n - 1)
     level, slope = 0.0, 0.0
@@ -78,8 +78,8 @@ def _line(
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
     """Cosine and sine part of a line of `turn` radians per sample, phase from sample 0, and the noise of either.
 
-    `waves` holds the cosine and the sine of that line from sample 0. The noise is that of four places beside the line,
-    infinite for a line of less than `least`.
+    `waves` holds the cosine and the sine of that line from sample 0. The noise is that at four frequencies beside the
+    line, infinite for a line smaller than `least`.
     """
     n = value.size
     c = product_sum(value, waves[0, first : first + n]) / half
@@ -168,13 +168,13 @@ def find_hum(
 
     Notes
     -----
-    Hum adds the same voltage at idle and at full throttle, in phase with itself; ripple of firing moves with the speed.
-    The line must stand clear of its neighbours at idle and be there again, alike in size and phase, at the main peak.
+    Hum adds the same voltage, in the same phase, at idle and at full throttle; the frequency of firing ripple follows the
+    speed. The line must stand clear of its neighbours at idle and be alike in amplitude and phase at the main peak.
     """
     out = np.zeros((len(MAINS_HZ), rows.size, 2))
     shortest = int(SHORTEST_S / interval_s)
     bounds = np.stack([np.nan_to_num(each) for each in (*idle, *hold)], axis=1).astype(np.int64)
-    # the main peak's stretch may be short: take the time before it too, where only firing ripple rides on the flow
+    # the main peak's stretch may be short: include the time before it, where the flow has only firing ripple
     bounds[:, 2] = np.minimum(bounds[:, 2], bounds[:, 3] - shortest)
     bounds[(bounds[:, 1] - bounds[:, 0] < shortest) | (bounds[:, 2] < bounds[:, 1])] = 0
     turns = 2.0 * np.pi * np.array(MAINS_HZ) * interval_s

@@ -1,4 +1,4 @@
-"""Flags of the samples of one air-mass trace: those missing, pinned or stuck; and its step, repeats and extremes."""
+"""Sample flags of one air-mass trace (missing, clipped, stuck), and its step, repeats and extremes."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ def all_kept(flag: NDArray[np.uint8]) -> bool:  # pragma: no cover - compiled
     Parameters
     ----------
     flag : ndarray of shape (samples,), uint8
-        An index of `models.reading.resampling.SAMPLE_FLAGS` each.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
 
     Returns
     -------
@@ -28,14 +28,14 @@ def all_kept(flag: NDArray[np.uint8]) -> bool:  # pragma: no cover - compiled
 
 @kernel
 def bridge(signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
-    """Draw straight lines across samples that are not kept; ends and padding hold the nearest kept value.
+    """Bridge samples that are not kept by straight lines; ends and padding take the nearest kept value.
 
     Parameters
     ----------
     signal : ndarray of shape (samples,), float32
         Raw samples of one row; changed in place. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
     count : int
         Samples that are part of the recording.
 
@@ -85,7 +85,7 @@ def _extremes(
 def _equal(
     after: NDArray[np.float32], lost: NDArray[np.uint8], lost_before: NDArray[np.uint8], value: float
 ) -> int:  # pragma: no cover - compiled
-    """How often a value stands among neighbours that are both kept."""
+    """How often a value occurs among neighbours that are both kept."""
     wanted, found = np.float32(value), np.int32(0)
     for i in range(after.size):
         found += np.int32((after[i] == wanted) & ((lost[i] | lost_before[i]) == KEPT))
@@ -101,7 +101,7 @@ def _movements(
     lost_before: NDArray[np.uint8],
     lost_earlier: NDArray[np.uint8],
 ) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Movements from sample to sample, and how many follow right on another."""
+    """Number of changes from sample to sample, and of those that directly follow another."""
     moves, follow = np.int32(0), np.int32(0)
     for i in range(after.size):
         moved = (after[i] != before[i]) & ((lost[i] | lost_before[i]) == KEPT)
@@ -112,7 +112,7 @@ def _movements(
 
 @kernel
 def _held(signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int) -> int:  # pragma: no cover - compiled
-    """Samples for which values are repeated: the lower decile of the runs between movements."""
+    """Samples for which values are repeated: the lower decile of the runs between changes."""
     runs = np.zeros(64, dtype=np.int64)
     run, total, before = 1, 0, 0
     for i in range(1, count):
@@ -138,14 +138,14 @@ def _held(signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int) -> i
 def survey(
     signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int
 ) -> tuple[float, int, int, int, float, float]:  # pragma: no cover - compiled
-    """Step, repeats and extremes of one bridged row; only samples whose neighbour before is kept as well count.
+    """Step, repeats and extremes of one bridged row; a sample counts only if it and the one before it are kept.
 
     Parameters
     ----------
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`.
     count : int
         Samples that are part of the recording.
 
@@ -166,14 +166,14 @@ def survey(
     step, low, high = _extremes(x[1:], x[:-1], f[1:], f[:-1])
     at_high, at_low = _equal(x[1:], f[1:], f[:-1], high), _equal(x[1:], f[1:], f[:-1], low)
     moves, follow = _movements(x[2:], x[1:-1], x[:-2], f[2:], f[1:-1], f[:-2])
-    # where a tenth of the movements follow right on another, none is held
+    # where a tenth of the changes directly follow another, no value is held
     held = 1 if follow > 0.1 * moves else _held(signal, flag, count)
     return (step if np.isfinite(step) else 0.0), held, at_high, at_low, low, high
 
 
 @kernel
 def join_updates(signal: NDArray[np.float32], count: int, held: int) -> None:  # pragma: no cover - compiled
-    """Draw straight lines between the updates of a held signal, instead of the steps the recorder repeats.
+    """Join the updates of a held signal by straight lines, in place of the recorder's steps.
 
     Parameters
     ----------
@@ -199,7 +199,7 @@ def join_updates(signal: NDArray[np.float32], count: int, held: int) -> None:  #
 
 
 @kernel
-def mark_pinned(
+def mark_clipped(
     signal: NDArray[np.float32],
     flag: NDArray[np.uint8],
     count: int,
@@ -210,26 +210,26 @@ def mark_pinned(
     shortest: int,
     corners: bool,
 ) -> int:  # pragma: no cover - compiled
-    """Mark samples pinned to the largest or the smallest value as clipped.
+    """Mark samples at the largest or the smallest value as clipped.
 
     Parameters
     ----------
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     sign : float
-        1 for the largest value, -1 for the smallest.
+        1 for the largest value, -1 for the smallest. [1]
     end : float
         Known end of the range, times `sign`. [unit of signal]
     noise, step : float
         Standard deviation of the noise, and quantisation step. [unit of signal]
     shortest : int
-        Least length of a run that counts. [samples]
+        Shortest run that counts. [samples]
     corners : bool
-        A slope that ends in the run tells too.
+        A run that a slope leads into counts too.
 
     Returns
     -------
@@ -238,8 +238,8 @@ def mark_pinned(
 
     Notes
     -----
-    A run at the extreme is a clip when it lies at the known end of the range, or when noise or, with `corners`, the
-    slope on the way in says that so many equal samples in a row can't be.
+    A run at the extreme is clipped when it lies at the known end of the range, or when the noise or, with `corners`, the
+    slope that leads into it makes so many equal samples in a row implausible.
     """
     top = -np.inf
     for i in range(count):
@@ -273,14 +273,14 @@ def mark_pinned(
 def mark_stuck(
     signal: NDArray[np.float32], flag: NDArray[np.uint8], count: int, longest: int
 ) -> int:  # pragma: no cover - compiled
-    """Mark runs of one value longer than the signal can stand still.
+    """Mark runs of one value that are longer than the signal can stay constant.
 
     Parameters
     ----------
     signal : ndarray of shape (samples,), float32
         Raw samples of one row. [V, Hz or g/s]
     flag : ndarray of shape (samples,), uint8
-        What becomes of each, an index of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
+        Sample flags, indices of `models.reading.resampling.SAMPLE_FLAGS`; marked in place.
     count : int
         Samples that are part of the recording.
     longest : int
@@ -293,8 +293,8 @@ def mark_stuck(
 
     Notes
     -----
-    A run that long which begins at `first` still holds at the sample `longest` later, so only that one is looked at,
-    and the way back from it to where its own run begins.
+    A run that begins at `first` and is too long still holds at the sample `longest` later: only that sample is checked,
+    and then the way back from it to the beginning of its run.
     """
     total, first = 0, 0
     while first + longest < count:

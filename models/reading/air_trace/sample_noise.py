@@ -44,7 +44,7 @@ def sample_noise(
     lag : int
         1 for a live trace; for a held one the samples for which values are repeated.
     low, high : float
-        Samples at these values, which may be pinned there, are left out. [unit of signal]
+        Samples at these values, which may be clipped, are left out. [unit of signal]
 
     Returns
     -------
@@ -53,8 +53,8 @@ def sample_noise(
 
     Notes
     -----
-    White noise of standard deviation s gives x[i] - (x[i-lag] + x[i+lag]) / 2 a standard deviation of s sqrt(3/2); slow
-    movement and firing ripple nearly vanish in it.
+    For white noise of standard deviation s, x[i] - (x[i-lag] + x[i+lag]) / 2 has a standard deviation of s sqrt(3/2);
+    slow movement and firing ripple nearly cancel in it.
     """
     first, stop = first + lag - 1, stop - lag + 1
     n = stop - first

@@ -1,4 +1,4 @@
-"""Finding the throttle snaps of a recording: a characteristic function and two thresholds."""
+"""Detection of the throttle snaps of a recording: a characteristic function and two thresholds."""
 
 from typing import NamedTuple
 
@@ -7,17 +7,17 @@ from numpy.typing import NDArray
 
 from models.statistics.compiled import kernel
 
-# Thresholds on the flow's rise above its low level, as a part of its highest rise in the recording. Between them
-# a snap stays on through the dip; below the lower one for QUIET_S it has ended.
+# Thresholds on the flow's rise above its low level, as a part of its highest rise in the recording [1]. A snap begins
+# above the upper one, lasts through the dip, and has ended once it is below the lower one for QUIET_S [s].
 ON, OFF = 0.25, 0.08
 QUIET_S = 0.12
 # Anything shorter is a pulse, not a snap.
 SHORTEST_S = 0.12
-# A rise within this time of a snap's end is its recirculation pulse or a flare, unless it is as high.
+# A rise within this time of a snap's end is its recirculation pulse or a flare, unless it is as high. [s]
 AFTERMATH_S = 0.4
 # A snap rises at least this many times its low level and this part of the family's main peak.
 RISE_TIMES_LOW, RISE_OF_EXPECTED = 0.8, 0.12
-# A snap of about a second leaves too little in a slower recording to tell it from driving. [Hz]
+# In a slower recording a snap of about a second has too few samples to tell it from driving. [Hz]
 SLOWEST_HZ = 8.0
 
 
@@ -134,8 +134,8 @@ def find_snaps(
     Notes
     -----
     The characteristic function is the flow's rise above its low level (8 % quantile) as a part of its
-    highest rise. A snap is on from 0.25 until it has stayed below 0.08 for 0.12 s, and lasts at least 0.12 s. A
-    recording whose flow never rises by 0.8 of its low level and 0.12 of the family's main peak holds none.
+    highest rise. A snap lasts from 0.25 until it has stayed below 0.08 for 0.12 s, and at least 0.12 s. A recording
+    whose flow never rises by 0.8 of its low level and 0.12 of the family's main peak has no snap.
     """
     room = int(np.sum(count * interval_s / 0.3)) + 4 * len(count)
     found = SnapList(*np.zeros((6, room), dtype=np.int64))

@@ -6,21 +6,20 @@ from numpy.typing import NDArray
 from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 
-# Uncertainty of a recorded throttle position, and more where the register does not say what fully open reads. [1]
+# Standard uncertainty of a recorded throttle position: with, and without, the register's reading of fully open. [1]
 CHANNEL_U, UNKNOWN_OPEN_U = 0.01, 0.04
 
 
-# Flow at the neutral limit as a part of that with the plate fully open, over how far it opened: choked flow
-# through a throttle plate, so the last half of the travel gives little. From a mean-value engine; no published source.
+# Main-peak flow as a part of that with the plate fully open, by opening: choked flow through a throttle plate, so the last
+# half of the travel adds little. From a mean-value engine model; no published source. [1]
 FLOW_PART = np.array([0.0, 0.30, 0.48, 0.57, 0.76, 0.87, 0.95, 1.0])
 OPENED = np.array([0.0, 0.25, 0.35, 0.40, 0.50, 0.60, 0.80, 1.0])
-# No other fault known to the trade takes this much: below it the throttle alone explains the flow.
+# No other fault known to the trade costs so much flow: below this part only the throttle explains it. [1]
 NOTHING_ELSE = 0.70
-# First peak over main peak: up to the first a usual free snap, from the second on flat.
+# First peak over main peak: up to the first value a usual snap, from the second on a flat one. [1]
 USUAL_SHAPE, FLAT_SHAPE = 0.72, 0.80
-SHAPE_U, DOUBT_U = 0.08, 0.20
-# From the first part of the family's main peak the shape counts less, from the second on not at all: enough was
-# breathed.
+SHAPE_U, PARTLY_SHAPE_U = 0.08, 0.20
+# From the first part of the family's main peak on, the shape counts less; from the second on, not at all. [1]
 FULL_FROM, FULL_AT = 0.91, 0.97
 
 
@@ -43,10 +42,10 @@ def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, ex
 
     Notes
     -----
-    A plate that opens part way chokes the flow at high speed but hardly the filling of the manifold: the main peak is
-    low and the first peak, beside it, high. A sensor that reads low scales both; so the height counts only as far as
-    the shape is flat, or where it is too low for anything else. Small turbos are flat when fully open: a flow that
-    reaches the family's main peak needs no shape. A restricted exhaust looks alike, hence the uncertainty.
+    A plate that opens part way limits the flow at high speed but hardly the filling of the manifold: the main peak is low
+    and the first peak relatively high. A sensor that reads low scales both, so the height counts only as far as the shape
+    is flat, or where it is too low for any other fault. Small turbo engines are flat when fully open: the shape does not
+    count for a flow that reaches the family's main peak. A restricted exhaust looks similar, hence the uncertainty.
     """
     nothing = np.full(main_reference_g_s.size, np.nan)
     if expected_g_s <= 0.0:
@@ -57,7 +56,7 @@ def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, ex
     flat = flat * np.clip((FULL_AT - part) / (FULL_AT - FULL_FROM), 0.0, 1.0)
     weight = np.where(part < NOTHING_ELSE, 1.0, np.nan_to_num(flat))
     value = np.where(np.isnan(part), np.nan, 1.0 - weight * (1.0 - by_height))
-    return estimate(value, np.where((weight > 0.0) & (part >= NOTHING_ELSE), DOUBT_U, SHAPE_U))
+    return estimate(value, np.where((weight > 0.0) & (part >= NOTHING_ELSE), PARTLY_SHAPE_U, SHAPE_U))
 
 
 def opened_from_channel(
@@ -77,7 +76,7 @@ def opened_from_channel(
     rows : ndarray of shape (snaps,), int
         Row of each snap.
     hold_first, hold_stop : ndarray of shape (snaps,)
-        From the opening to where the fall begins. [samples]
+        From the opening to the beginning of the fall. [samples]
     open_pct : float or None
         What the channel reads fully open; None: 100, with more uncertainty. [%]
 

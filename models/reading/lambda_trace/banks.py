@@ -1,4 +1,4 @@
-"""Both lambda banks of a stack: from channels and landmarks to quantities, flags and traces on the fixed grid."""
+"""Both lambda banks of a stack: quantities, flags, and traces on the fixed grid."""
 
 from dataclasses import dataclass
 
@@ -18,7 +18,7 @@ from models.statistics.estimate import Estimate
 
 @dataclass(frozen=True)
 class BankFlags:
-    """What the lambda traces show, over both banks.
+    """Flags of the lambda traces, over both banks.
 
     Attributes
     ----------
@@ -52,7 +52,7 @@ def read_banks(
     stack : Stack
         Recordings on one grid.
     marks : Landmarks
-        Airflow landmarks: the defined start events.
+        Airflow landmarks, for opening and release.
     entries : Entries
         Snaps, then recordings without one.
     family : Family
@@ -65,7 +65,7 @@ def read_banks(
     estimates : dict of str to Estimate
         Lambda quantities, bank 2 with its prefix; a bank that was not recorded is left out.
     flags : BankFlags
-        What the traces show.
+        Flags of the traces.
     shape : ndarray of shape (entries, GRID), float32
         Bank 1 on the fixed grid. [1/lambda, or V of a narrowband sensor]
     """
@@ -107,7 +107,7 @@ def read_banks(
 
 
 def _of_entries(stack: Stack, entries: Entries, name: str) -> tuple[NDArray[np.float32], Flags]:
-    """Samples of a channel for every entry, and which of them to use: none of another snap's part of the recording."""
+    """Samples of a channel for every entry, and which of them to use: only its own part of the recording."""
     signal, keep = stack.channels[name], stack.flag[name] == KEPT
     row = entries.row
     whole = row.size == signal.shape[0] and np.array_equal(row, np.arange(row.size))

@@ -1,4 +1,4 @@
-"""Lambda traces as short block means of richness, with electrical spikes counted and left out."""
+"""Lambda traces as short block means of richness, with electrical spikes counted and removed."""
 
 from dataclasses import dataclass
 
@@ -10,20 +10,20 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel, vector_kernel
 from models.statistics.order_statistics import NORMAL_QUARTILE, median
 
-# Blocks this long keep all a lambda sensor can show: the fastest answers in about 20 ms (source at
-# lambda_needles.NARROWEST_S), and a mean over an eighth of that costs it 0.1 %.
+# Block length that keeps all a lambda sensor can follow: the fastest has a time constant of about 20 ms (source at
+# lean_dips.NARROWEST_S), and a mean over an eighth of that attenuates it by 0.1 %. [s]
 BLOCK_S = 0.0025
-# Half-width within which an electrical spike is up and back; a sensor of 20 ms loses at most 14 % of a peak in it.
+# An electrical spike rises and returns within this half width; a sensor of 20 ms loses at most 14 % of a peak in it. [s]
 SPIKE_HALF_S = 0.003
-# A spike stands this many standard deviations of noise above both neighbours, and takes this part of its height back.
+# A spike stands this many standard deviations of noise above both neighbours, and returns by this part of its height. [1]
 SPIKE_SIGMAS = 7.0
 SPIKE_RETURN = 0.6
 SPIKE_RATE_HZ = 500.0
-# Samples the noise is told from.
+# Samples that the noise is estimated from.
 NOISE_SAMPLES = 512
 _AT_ONCE = 64
-# What becomes of a sample.
-USED, LOST, QUICK = range(3)
+# Sample flags.
+USED, LOST, ELECTRICAL = range(3)
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class LambdaBlocks:
     step : ndarray of shape (captures,)
         Quantisation step of the samples; 0 where none shows. [unit of richness]
     electrical : ndarray of shape (captures, blocks), bool
-        A spike quicker than the sensor begins in this block.
+        An electrical spike begins in this block.
     """
 
     x: Floats
@@ -73,7 +73,7 @@ def _any_peak(
 def _mark_spikes(
     y: NDArray[np.float32], count: int, half: int, sigma: float, flag: NDArray[np.uint8]
 ) -> int:  # pragma: no cover - compiled
-    """Mark the samples of spikes that are up and back within 2 half samples; return how many."""
+    """Mark the samples of spikes that rise and return within 2 half samples; return the number of spikes."""
     floor = SPIKE_SIGMAS * sigma
     far, marked = 4 * half, 0
     for begin in range(half, count - half, _AT_ONCE):
@@ -95,7 +95,7 @@ def _mark_spikes(
                 part = (j - i + half) / (2.0 * half)
                 line = y[i - half] * (1.0 - part) + y[i + half] * part
                 if sign * (y[j] - line) > 0.3 * height and flag[j] == USED:
-                    flag[j] = QUICK
+                    flag[j] = ELECTRICAL
                     marked += 1
     return marked
 
@@ -109,7 +109,7 @@ def _turn(
     y: NDArray[np.float32],
     flag: NDArray[np.uint8],
 ) -> tuple[int, bool]:  # pragma: no cover - compiled
-    """Richness of one row, the last one where nothing was recorded; its length, and whether all of that is there."""
+    """Richness of one row, with the last value held where nothing was recorded; its length, and whether it is complete."""
     turned, one, nothing = np.float32(sign), np.float32(1.0), np.float32(0.0)
     used = np.int32(0)
     for i in range(signal.size):
@@ -190,7 +190,7 @@ def _block_rows(
         noise[row] = sigma / np.sqrt(per)
         quick = 0
         if half > 0:
-            # the noise as a spike meets it, over its own width: coloured noise is larger there
+            # the noise over the width of a spike: coloured noise is larger there
             picked = 0
             for i in range(half, end - half, stride):
                 rough[picked] = abs(y[i] - middle * (y[i - half] + y[i + half]))
@@ -210,22 +210,22 @@ def _block_rows(
                 if flag[i] == USED:
                     total += y[i]
                     used += 1
-                elif flag[i] == QUICK and (i == 0 or flag[i - 1] != QUICK):
+                elif flag[i] == ELECTRICAL and (i == 0 or flag[i - 1] != ELECTRICAL):
                     electrical[row, j] = True
             x[row, j] = total / used if used > 0 else np.nan
 
 
 def block_lambda(signal: NDArray[np.float32], keep: Flags, scale: LambdaScale, *, interval_s: float) -> LambdaBlocks:
-    """Bring lambda traces to block means of richness.
+    """Reduce lambda traces to block means of richness.
 
     Parameters
     ----------
     signal : ndarray of shape (captures, samples), float32
         Recorded volts or ratio. [V or 1]
     keep : ndarray of shape (captures, samples), bool
-        True = use. Spikes need not be taken out: they are found here, and counted.
+        True = use. Spikes need not be marked: they are found and counted here.
     scale : LambdaScale
-        What turns the signal into richness.
+        Conversion of the signal to richness.
     interval_s : float
         Sampling interval. [s]
 

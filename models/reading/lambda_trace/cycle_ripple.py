@@ -1,4 +1,4 @@
-"""Once-per-cycle ripple of lambda at idle: a weak cylinder breathes once in two turns of the crank."""
+"""Ripple of lambda at idle, once per engine cycle: a weak cylinder shows once in two revolutions."""
 
 from typing import NamedTuple
 
@@ -9,17 +9,17 @@ from models.statistics.compiled import kernel
 from models.statistics.records import Record, columns_of, empty_table, record_of
 from models.statistics.student import student_factor
 
-# Idle speeds looked through where the speed is not known. [1/min]
+# Idle speeds searched where the speed is unknown. [1/min]
 SLOWEST_RPM, FASTEST_RPM, RPM_STEP = 600.0, 1100.0, 25.0
-# A ripple found by searching counts from this probability of noise doing as much, over all speeds searched.
-SEARCH_CHANCE = 0.01
-# Independent tries a search is worth per resolution of a piece: over a continuous band the maximum of a periodogram
-# is larger than over its independent frequencies (judgement, on the safe side but for records under a second).
+# A ripple found by a search counts below this p-value, over all speeds searched. [1]
+SEARCH_P_VALUE = 0.01
+# Independent tests per frequency resolution in a search: the maximum of a periodogram over a continuous band is larger
+# than over its independent frequencies (a judgement, conservative except for records under a second). [1]
 SPEEDS_PER_RESOLUTION = 4.0
 GRAIN_S = 0.01
-# Idle speed wanders by a per cent or two, so phases are only trusted over about this many cycles.
+# Idle speed varies by one or two per cent, so phases stay coherent over about this many cycles only. [1]
 CYCLES_TOGETHER = 5.0
-# The noise is what stands this many resolutions beside the cycle frequency, as far as the lower half of it.
+# The noise is read up to this many resolutions beside the cycle frequency, but not below this part of it. [1]
 _BESIDE = 3
 _LOWEST_PART = 0.5
 
@@ -31,15 +31,15 @@ class Ripple(NamedTuple):
     ----------
     amplitude, amplitude_u : ndarray of shape (captures,)
         Amplitude and its standard uncertainty. [unit of richness]
-    chance : ndarray of shape (captures,)
-        Probability that noise alone does as much, over all speeds searched. [1]
+    p_value : ndarray of shape (captures,)
+        p-value under noise alone, over all speeds searched. [1]
     speed : ndarray of shape (captures,)
         Engine speed it was read at. [1/min]
     """
 
     amplitude: Floats
     amplitude_u: Floats
-    chance: Floats
+    p_value: Floats
     speed: Floats
 
 
@@ -48,7 +48,7 @@ _RIPPLE = record_of(Ripple)
 
 @kernel
 def _flatten(y: Floats, g: float, frequency: float, rest: Floats) -> int:  # pragma: no cover - compiled
-    """Take a moving mean over one cycle off, which leaves the ripple and takes level, drift and slow switching."""
+    """Subtract a moving mean over one cycle, which removes level, drift and slow switching and keeps the ripple."""
     n = y.size
     half = int(0.5 / (frequency * g) + 0.5)
     if n - 2 * half < 8:
@@ -89,26 +89,26 @@ def _power(rest: Floats, length: int, pieces: int, turn: float, gain: float) -> 
 
 @kernel
 def _gain(part: float) -> float:  # pragma: no cover - compiled
-    """What the flattening leaves of a line at `part` of its cycle frequency."""
+    """Gain of the flattening for a line at `part` of its cycle frequency."""
     left: float = 1.0 - np.sin(np.pi * part) / (np.pi * part)
     return left
 
 
 @kernel
-def ratio_chance(ratio: float, above: int, below: int) -> float:
-    """Chance that a mean of `above` exponential powers exceeds a mean of `below` of the same by `ratio`.
+def ratio_p_value(ratio: float, above: int, below: int) -> float:
+    """Probability that the ratio of two means of exponential powers exceeds `ratio`.
 
     Parameters
     ----------
     ratio : float
-        Of the means.
+        Ratio of the means. [1]
     above, below : int
-        Independent powers in each.
+        Independent powers in the mean above and in the mean below.
 
     Returns
     -------
     float
-        Tail of the F distribution with 2 above and 2 below degrees of freedom: a finite sum.
+        Upper tail of the F distribution with 2 `above` and 2 `below` degrees of freedom, a finite sum. [1]
     """
     share = below / (below + above * ratio)
     term = share**below
@@ -123,7 +123,7 @@ def ratio_chance(ratio: float, above: int, below: int) -> float:
 def _at_speed(
     rest: Floats, inner: int, g: float, rpm: float, flat_rpm: float, out: Record
 ) -> float:  # pragma: no cover - compiled
-    """Amplitude at one speed with its chance; return the resolution of a piece in speed, 0 where nothing is told."""
+    """Amplitude at one speed with its p-value; return the resolution of a piece in speed, 0 where there is no result."""
     frequency = rpm / 120.0
     if inner * g * frequency < 1.5 or frequency * g > 0.4:
         return 0.0
@@ -141,17 +141,17 @@ def _at_speed(
             beside += pieces
     noise = max(noise / (beside / pieces), 1e-300)
     square = power - noise
-    # exponential powers, a ripple beating with the noise, and a noise level told from as few of them
+    # exponential powers, a ripple beating with the noise, and a noise level estimated from as few of them
     square_u = np.sqrt((2.0 * max(square, 0.0) * noise + noise**2) / pieces + noise**2 / beside)
     reach = 1.96 * square_u * student_factor(2.0 * beside)
     amplitude = np.sqrt(max(square, 0.0))
     below, above = np.sqrt(max(square - reach, 0.0)), np.sqrt(max(square, 0.0) + reach)
-    # a mean over blocks of the grain takes this part of the amplitude
+    # gain of the mean over blocks of GRAIN_S
     gain = np.sin(np.pi * frequency * g) / (np.pi * frequency * g)
     out.amplitude = amplitude / gain
-    # the 95 % interval is one of the square; its wider side counts, which is what keeps zero inside without a ripple
+    # the 95 % interval is that of the square; its wider side counts, so that it holds zero where there is no ripple
     out.amplitude_u = max(amplitude - below, above - amplitude) / 1.96 / gain
-    out.chance = ratio_chance(power / noise, pieces, beside)
+    out.p_value = ratio_p_value(power / noise, pieces, beside)
     out.speed = rpm
     return 120.0 * apart
 
@@ -189,7 +189,7 @@ def _cycle_rows(
             inner = _flatten(y[:n], g, rpm[row] / 120.0, rest)
             _at_speed(rest, inner, g, rpm[row], rpm[row], out[row])
             continue
-        best.chance = 2.0
+        best.p_value = 2.0
         middle = 0.5 * (SLOWEST_RPM + FASTEST_RPM)
         inner = _flatten(y[:n], g, middle / 120.0, rest)
         speed, searched = SLOWEST_RPM, 1.0
@@ -197,13 +197,13 @@ def _cycle_rows(
             resolution = _at_speed(rest, inner, g, speed, middle, found)
             if resolution > 0.0:
                 searched += SPEEDS_PER_RESOLUTION * RPM_STEP / resolution
-                if found.chance < best.chance:
+                if found.p_value < best.p_value:
                     tried[1] = tried[0]
             speed += RPM_STEP
-        if best.chance > 1.0:
+        if best.p_value > 1.0:
             continue
         out[row] = best
-        out[row].chance = 1.0 - (1.0 - best.chance) ** searched
+        out[row].p_value = 1.0 - (1.0 - best.p_value) ** searched
 
 
 def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: float) -> Ripple:
@@ -216,7 +216,7 @@ def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: 
     stop : ndarray of shape (captures,), int
         Block after the idle.
     idle_speed_rpm : ndarray of shape (captures,)
-        Engine speed; NaN: the band of plausible idle speeds is searched. [1/min]
+        Engine speed; where it is NaN the plausible idle speeds are searched. [1/min]
     interval_s : float
         Interval of the blocks. [s]
 
@@ -226,9 +226,9 @@ def cycle_ripple(x: Floats, stop: Codes, idle_speed_rpm: Floats, *, interval_s: 
 
     Notes
     -----
-    Amplitudes of pieces of about five cycles are averaged as powers, less what noise puts there, which is the mean of
-    the powers one to three resolutions to either side. Under noise alone the ratio of both follows an F distribution;
-    a search multiplies its chance by the speeds that can be told apart.
+    Amplitudes of pieces of about five cycles are averaged as powers, less the power of the noise, which is the mean of
+    the powers one to three resolutions to either side. Under noise alone the ratio of both follows an F distribution; a
+    search corrects its p-value for the number of speeds that can be resolved.
 
     References
     ----------

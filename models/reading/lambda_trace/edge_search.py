@@ -1,6 +1,6 @@
-"""Where the lambda trace responds to the pedal: the turn and the end of one edge, before anything is fitted.
+"""Edges of the lambda trace: where the response to the pedal begins and ends, before anything is fitted.
 
-All take the smoothed trace `s` of one row, turned so that the response rises, and places in blocks.
+All functions take the smoothed trace `s` of one row, with its sign such that the response rises, and places in blocks.
 """
 
 import numpy as np
@@ -9,16 +9,16 @@ from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import normal_scatter
 
-# An excursion against the response before it begins counts as the level it starts from, from this part of the step. [1]
+# An excursion opposite to the response counts as its starting level from this part of the step on. [1]
 BLIP_PART = 0.08
-# Before fuel is cut the mixture comes back from the rich spike of the lifted pedal. The response to the cut begins at
-# the knee before its steepest part, where the trace moved by less than KNEE_PART of it over KNEE_REACH_S. [1], [s]
+# Before fuel is cut, the mixture returns from the rich spike of the lifted pedal. The response to the cut begins at the
+# knee before its steepest part, where the slope over KNEE_REACH_S is less than KNEE_PART of the steepest. [1], [s]
 KNEE_PART, KNEE_REACH_S = 0.75, 0.03
-# It ends at the shoulder behind it, where the trace moves by less than SHOULDER_PART of the steepest, if it then goes
-# on by more than FURTHER_PART of what it came: a first-order response has a ninth of it left there. [1]
+# It ends at the shoulder after it, where the slope is less than SHOULDER_PART of the steepest, if the trace then moves on
+# by more than FURTHER_PART of its movement so far: a first-order response has a ninth of it left there. [1]
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
-# A movement no larger than so many standard deviations of that before the release says nothing of knee or shoulder. [1]
-DOUBTS = 3.0
+# Knee and shoulder need movements above this many standard deviations of the movements before the release. [1]
+STILL_SIGMAS = 3.0
 
 
 @kernel
@@ -75,20 +75,20 @@ def largest_rise(s: Floats, first: int, stop: int) -> tuple[int, int]:  # pragma
 
 @kernel
 def _knee_and_shoulder(
-    s: Floats, p: int, q: int, reach: int, doubt: float
+    s: Floats, p: int, q: int, reach: int, least: float
 ) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Where the steepest part of the rise from p to q begins and ends; p and q where it is all of the rise.
+    """Where the steepest part of the rise from p to q begins and ends; p and q where it is the whole rise.
 
-    `doubt` is how far the trace may move over `reach` without meaning it.
+    `least` is how far noise alone moves the trace over `reach`.
     """
     steepest, knee = 0.0, p
     for i in range(p, q + 1 - reach):
         if s[i + reach] - s[i] > steepest:
             steepest, knee = s[i + reach] - s[i], i
     shoulder = knee
-    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - doubt:
+    while shoulder + reach <= q and not s[shoulder + reach] - s[shoulder] < SHOULDER_PART * steepest - least:
         shoulder += 1
-    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - doubt:
+    while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - least:
         knee -= 1
     return knee, q if shoulder + reach > q else shoulder
 
@@ -97,7 +97,7 @@ def _knee_and_shoulder(
 def _still_movement(
     s: Floats, first: int, stop: int, reach: int, moves: Floats
 ) -> float:  # pragma: no cover - compiled
-    """Standard deviation of how far the trace moves over `reach`, its drift aside; 0 where unknown."""
+    """Standard deviation of the trace's movements over `reach`, without drift; 0 where unknown."""
     used = 0
     for i in range(first, stop - reach):
         if not np.isnan(s[i + reach] - s[i]):
@@ -160,7 +160,7 @@ def one_event(
     p, q : int
         Where the rise begins and ends. [blocks]
     before, event : int
-        Where the trace stands still ahead of the event, and the event. [blocks]
+        Start of the still stretch before the event, and the event. [blocks]
     h : float
         Interval of the blocks. [s]
     to_lean : bool
@@ -168,21 +168,21 @@ def one_event(
     level, sigma, least : float
         Level before the event, standard deviation of the noise of `s`, smallest step that counts. [unit of s]
     moves : ndarray of shape (blocks,)
-        Working space.
+        Working space. [unit of s]
 
     Returns
     -------
     turn, end : int
         Where the response begins and ends. [blocks]
     came_back, further : bool
-        It begins at the knee behind an excursion the other way; the trace goes on after its shoulder.
+        It begins at the knee after an opposite excursion; the trace moves on after its shoulder.
     """
     rise = s[q] - s[p]
     knee, shoulder = p, q
     if to_lean:
         reach = max(1, int(KNEE_REACH_S / h))
-        doubt = DOUBTS * max(_still_movement(s, before, event, reach, moves), np.sqrt(2.0) * sigma)
-        knee, shoulder = _knee_and_shoulder(s, p, q, reach, doubt)
+        by_noise = STILL_SIGMAS * max(_still_movement(s, before, event, reach, moves), np.sqrt(2.0) * sigma)
+        knee, shoulder = _knee_and_shoulder(s, p, q, reach, by_noise)
     counts = max(BLIP_PART * rise, 4.0 * sigma)
     against = level - s[p] > counts  # a tip-in blip, or the spike of the lifted pedal
     came_back = against and s[knee] - s[p] > counts and s[q] - s[knee] > least

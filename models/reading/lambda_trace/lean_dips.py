@@ -1,4 +1,7 @@
-"""Lean dips of the lambda trace while the throttle is open, told from spikes that only electricity can make."""
+"""Lean dips of the lambda trace while the throttle is open, separated from electrical spikes.
+
+The published quantities call them lean needles.
+"""
 
 import math
 from typing import NamedTuple
@@ -13,18 +16,18 @@ from models.statistics.smoothing import moving_mean
 
 # Standard deviation of a median of normal values over that of their mean.
 MEDIAN_U = 1.2533
-# Gaps of fewer dips tell no beat.
-LEAST_FOR_A_BEAT = 4
-# More of them in one hold are not looked at.
+# Fewest dips whose gaps give an irregularity.
+FEWEST_FOR_IRREGULARITY = 4
+# Most dips in one hold; later ones are ignored.
 MOST_DIPS = 256
 
-# The level a dip is measured from: the upper quartile of the richness around it. [s]
+# A dip is measured from the upper quartile of the richness within this time of it. [s]
 AROUND_S = 0.25
-# Standard deviations of the noise a dip exceeds.
+# Smallest depth of a dip, in standard deviations of the noise. [1]
 SIGMAS = 6.0
 # The impulse response of a first-order sensor is 0.69 time constants wide at half height; the fastest sensor has
 # 20 ms ("Fast response air-to-fuel ratio measurements using a novel device based on a wide band lambda sensor", Measurement
-# Science and Technology 2008: abstract read, journal from memory), so nothing narrower is exhaust gas.
+# Science and Technology 2008: abstract read, journal from memory), so nothing narrower comes from exhaust gas. [s]
 NARROWEST_S = 0.01
 
 
@@ -34,9 +37,9 @@ class LeanDips(NamedTuple):
     Attributes
     ----------
     number, number_u : ndarray of shape (captures,)
-        How many, and its standard uncertainty. [1]
-    quick : ndarray of shape (captures,)
-        Spikes too quick for the sensor, not among them. [1]
+        Their number and its standard uncertainty. [1]
+    electrical : ndarray of shape (captures,)
+        Electrical spikes, too fast for the sensor; not counted as dips. [1]
     depth, depth_u : ndarray of shape (captures,)
         Median fall of richness and its standard uncertainty. [unit of richness]
     middle, middle_u : ndarray of shape (captures,)
@@ -47,7 +50,7 @@ class LeanDips(NamedTuple):
 
     number: Floats
     number_u: Floats
-    quick: Floats
+    electrical: Floats
     depth: Floats
     depth_u: Floats
     middle: Floats
@@ -72,7 +75,7 @@ def _upper_quartile(
 def _departures(w: Floats, first: int, stop: int, reach: int, out: Floats) -> None:  # pragma: no cover - compiled
     """Fall of each sample below the upper quartile of the samples within `reach` of it.
 
-    The quartile is taken at eight places per `reach` and from as many samples, with straight lines between.
+    The quartile is taken at eight places per `reach`, from as many samples, and interpolated linearly between.
     """
     stride = max(1, reach // 8)
     window = np.empty(2 * reach // stride + 2)
@@ -108,7 +111,7 @@ def _idle_scatter(
     s: Floats,
     d: Floats,
 ) -> float:  # pragma: no cover - compiled
-    """Scatter of the idle that ends at block `until`, seen as a dip is; 0 where it is too short or has gaps."""
+    """Scatter of the idle that ends at block `until`, measured like a dip; 0 where it is too short or has gaps."""
     begin = max(0, until - 4 * reach)
     if until - begin < 2 * reach or np.isnan(x[begin:until]).any():
         return 0.0
@@ -121,7 +124,7 @@ def _idle_scatter(
 def _next_dip(
     d: Floats, i: int, n: int, floor: float, threshold: float
 ) -> tuple[int, int, int, int]:  # pragma: no cover - compiled
-    """First dip from block i on: deepest block, width at half depth, whether it is whole, and the block behind it.
+    """First dip from block i on: deepest block, width at half depth, whether it is complete, and the block after it.
 
     A dip begins where the departure less `floor` exceeds the threshold and ends at half that. -1 where there is none.
     """
@@ -153,9 +156,9 @@ def _summarise(
         scatter = np.std(depths) if lean > 2 else 0.0
         out.depth_u = MEDIAN_U * np.sqrt((sigma * sigma + scatter * scatter) / lean)
         out.middle = np.median(times)
-        # a dip is as long as what made it and the sensor's lag together: its top is known to the smoothing at best
+        # the sensor's lag widens a dip, so its top is known to within the smoothing at best
         out.middle_u = np.hypot(smoothed_s, MEDIAN_U * np.std(times) / np.sqrt(lean))
-    if lean >= LEAST_FOR_A_BEAT:
+    if lean >= FEWEST_FOR_IRREGULARITY:
         gaps = np.diff(times)
         spread = np.std(gaps) * np.sqrt(gaps.size / (gaps.size - 1.0)) / np.mean(gaps)
         timing = 2.0 * smoothed_s / np.mean(gaps)
@@ -188,21 +191,21 @@ def _dip_rows(
         moving_mean(w, a, b, half, s)
         _departures(s, a, b, reach, d)
         floor, threshold = NORMAL_QUARTILE * sigma, max(SIGMAS * sigma, least)
-        lean, quick, doubt, i = 0, 0, 0.0, 0
+        lean, electrical, variance, i = 0, 0, 0.0, 0
         while i < b - a:
             top, width, whole, i = _next_dip(d, i, b - a, floor, threshold)
             if not whole:
                 continue
             depth = d[top] - floor
             if width * h < NARROWEST_S and h * (2 * half + 1) < NARROWEST_S:
-                quick += 1
+                electrical += 1
             elif lean < MOST_DIPS:
                 depths[lean], times[lean] = depth, (a + top) * h
-                chance = 0.5 * math.erfc((threshold - depth) / (1.4142135623730951 * max(sigma, 1e-12)))
-                doubt += chance * (1.0 - chance)
+                detected = 0.5 * math.erfc((threshold - depth) / (1.4142135623730951 * max(sigma, 1e-12)))
+                variance += detected * (1.0 - detected)
                 lean += 1
-        out[row].number, out[row].quick = lean, quick
-        out[row].number_u = np.sqrt(doubt + 1.0 / 12.0)
+        out[row].number, out[row].electrical = lean, electrical
+        out[row].number_u = np.sqrt(variance + 1.0 / 12.0)
         _summarise(depths[:lean], times[:lean], sigma, (2 * half + 1) * h, out[row])
 
 
@@ -221,13 +224,13 @@ def count_lean_dips(
     Parameters
     ----------
     x : ndarray of shape (captures, blocks)
-        Richness, electrical spikes of single samples already out. [unit of richness]
+        Richness, without electrical spikes of single samples. [unit of richness]
     interval_s : float
         Interval of the blocks. [s]
     idle_stop : ndarray of shape (captures,), int
-        End of the steady idle, whose noise is the reference; 0 none.
+        End of the steady idle, whose noise is the reference; 0 for none. [blocks]
     first, stop : ndarray of shape (captures,), int
-        Settled part of the hold.
+        Settled part of the hold. [blocks]
     noise : ndarray of shape (captures,)
         Standard deviation of the noise of one block. [unit of richness]
     least : float
@@ -242,14 +245,14 @@ def count_lean_dips(
     Notes
     -----
     A dip begins where richness falls below the upper quartile of the quarter second around it by six standard
-    deviations of the noise, and ends at half that. The noise is that of the idle just before, seen the same way.
-    Irregularity is the standard deviation of the gaps over their mean: 0 of a beat, about 1 where each dip comes by
-    chance (exponential gaps); its uncertainty is that of a coefficient of variation, c sqrt((1/2 + c²) / n).
+    deviations of the noise, and ends at half that. The noise is that of the idle just before, measured the same way.
+    Irregularity is the standard deviation of the gaps over their mean: 0 for regular dips, about 1 for random ones
+    (exponential gaps). Its uncertainty is that of a coefficient of variation, c sqrt((1/2 + c²) / n).
 
     References
     ----------
-    A. T. McKay, J. R. Statist. Soc. 95, 1932, 695-698, for the variance of a coefficient of variation, to first order
-    (from memory).
+    A. T. McKay, J. R. Statist. Soc. 95, 1932, 695-698, DOI 10.2307/2342041, for the variance of a coefficient of
+    variation, to first order (from memory).
     """
     half = max(0, int(0.0025 / interval_s + 1e-6))
     out = empty_table(LeanDips, x.shape[0])

@@ -24,7 +24,7 @@ class Level(NamedTuple):
     scatter : ndarray of shape (captures,)
         Standard deviation about the line, or about the mean. [unit]
     used : ndarray of shape (captures,)
-        Blocks that were recorded. [1]
+        Number of recorded blocks. [1]
     """
 
     level: Floats
@@ -36,7 +36,7 @@ class Level(NamedTuple):
 
 
 class Blip(NamedTuple):
-    """An excursion to lean.
+    """The lean blip of the tip-in.
 
     Attributes
     ----------
@@ -101,7 +101,7 @@ def _level_rows(
         white, colour, r = coloured(rest, b - a, n, 2 if drifts else 1, h)
         variance = mean_variance(white, colour, r, float(n))
         independent = max((white + colour) / max(variance, 1e-300), 1.0)
-        # half of what is independent counts, since how long the noise lasts was told from it too
+        # half of the independent samples count, since the memory of the noise was estimated from them too
         variance *= student_factor(0.5 * (independent - lost)) ** 2
         out[row].level_u = np.sqrt(variance)
         out[row].slope_u = np.sqrt(variance * n / max(down, 1e-300)) / h
@@ -123,14 +123,14 @@ def levels(
     x : ndarray of shape (captures, blocks)
         Trace; NaN where nothing was recorded. [unit]
     first, stop : ndarray of shape (captures,), int
-        Window, stop excluded; an empty one gives NaN.
+        Window, stop excluded; an empty one gives NaN. [blocks]
     interval_s : float
         Interval of the blocks. [s]
     drifts : bool
-        Judge the noise about a straight line instead of about the mean.
+        Take the noise about a straight line instead of about the mean.
     tail : ndarray of shape (captures, 3), optional
-        What the trace still lacks of its level: size at a time, that time, and the time constant with which it dies
-        away. It is added. [unit, s, s]
+        Exponential tail of a response that is still settling: its size at a time, that time, and the time constant. It
+        is added back. [unit, s, s]
 
     Returns
     -------
@@ -187,11 +187,11 @@ def _blip_rows(
         start = i - (level - s[i]) / fall
         end = j + (level - s[j]) / rise
         out[row].length = (end - start) * h
-        # slopes over the width of the smoothing, so that noise does not make them
+        # slopes over the width of the smoothing, which suppresses noise
         back, on = max(i - half - 1, a), min(j + half + 1, b - 1)
         fall = max((s[back] - s[min(i + half, p)]) / (min(i + half, p) - back), 1e-12)
         rise = max((s[on] - s[max(j - half, p)]) / (on - max(j - half, p)), 1e-12)
-        # both crossings are told between two blocks by a straight line: an interval over the root of twelve each
+        # both crossings are interpolated between two blocks: an interval over the root of twelve each
         out[row].length_u = h * np.sqrt(sigma**2 * (1.0 / fall**2 + 1.0 / rise**2) + 1.0 / 6.0)
 
 
@@ -212,7 +212,7 @@ def tip_in_blip(
     x : ndarray of shape (captures, blocks)
         Richness. [unit of richness]
     opening, until : ndarray of shape (captures,), int
-        Window; opening -1 gives NaN.
+        Window; an opening of -1 gives NaN. [blocks]
     base : ndarray of shape (captures,)
         Level it is measured from. [unit of richness]
     noise : ndarray of shape (captures,)

@@ -1,9 +1,9 @@
-"""In which quantity is the sensor's lag linear: its signal, 1/lambda, or lambda? The trace decides where it can.
+"""The quantity in which the sensor's lag is linear (its signal, 1/lambda or lambda), chosen from the trace where possible.
 
-A characteristic is bent, so a lag that is first order in one of them is not in the others, and fitting the wrong
-one costs up to a third of the time constant. Only a step from a steady level, as on a bench, can tell: behind a
-tip-in blip the mixture itself is no step. The recorded signal is the first choice; another is taken only where
-the residual is significantly smaller.
+The characteristic is curved, so a lag that is first order in one quantity is not so in the others, and a fit in the wrong
+one is off by up to a third of the time constant. Only a step from a steady level, as on a bench, shows the difference:
+after a tip-in blip the mixture itself is no step. The recorded signal is the default; another quantity is taken only where
+its residual is significantly smaller.
 """
 
 from dataclasses import replace
@@ -15,11 +15,11 @@ from models.reading.lambda_trace.step_model import Fit
 from models.reading.lambda_trace.step_responses import FOUND, Edges, find_edges
 from models.statistics.arrays import Codes, Floats
 
-# Another quantity is taken when it makes chi-squared smaller by this much, in independent samples: the odds are then
-# about 20 to 1. All are compared in the recorded signal, where the noise is even. A smooth residual has few independent
-# samples, so there the difference has to be large.
+# Another quantity is taken when it lowers chi-squared by this much, in independent samples: odds of about 20 to 1. All are
+# compared in the recorded signal, where the noise is uniform. A smooth residual has few independent samples, so the
+# difference has to be large there. [1]
 GAIN = 6.0
-# A response further than this from first order is not bent by a characteristic; changing the quantity can't help.
+# A larger departure from first order is not due to the characteristic, and another quantity can't help. [1]
 BENT = 0.06
 BEFORE_S = 0.05
 
@@ -44,7 +44,7 @@ def settle_domain(
     noise: Floats,
     least: float,
 ) -> Edges:
-    """Refit the edges that bend in the recorded signal, in 1/lambda and in lambda, and keep what fits clearly better.
+    """Refit edges that are not first order in the recorded signal, in 1/lambda and lambda, and keep clearly better fits.
 
     Parameters
     ----------
@@ -55,12 +55,13 @@ def settle_domain(
     scale : LambdaScale
         Its scale; narrowband edges are returned as they are.
     interval_s, to_rich, event, until, noise, least
-        As for `models.reading.lambda_trace.step_responses.find_edges`.
+        As for `models.reading.lambda_trace.step_responses.find_edges`. [s], bool, [blocks], [blocks], [unit of
+        richness], [unit of richness]
 
     Returns
     -------
     Edges
-        Times and their uncertainties from the quantity that fits; levels stay in units of richness.
+        Times and their uncertainties from the quantity that fits best; levels in units of richness.
     """
     if scale.form == "narrowband":
         return edges

@@ -1,4 +1,4 @@
-"""Every lambda quantity of one bank of a stack, with its uncertainty: `read_lambda` calls them in order."""
+"""Every lambda quantity of one bank of a stack, with its uncertainty: `read_lambda` reads them in order."""
 
 from dataclasses import replace
 from typing import Literal
@@ -10,7 +10,7 @@ from data_contracts.family import LambdaSensor
 from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
-from models.reading.lambda_trace.cycle_ripple import SEARCH_CHANCE, cycle_ripple
+from models.reading.lambda_trace.cycle_ripple import SEARCH_P_VALUE, cycle_ripple
 from models.reading.lambda_trace.lean_dips import count_lean_dips
 from models.reading.lambda_trace.levels import Level, levels
 from models.reading.lambda_trace.response_times import (
@@ -31,36 +31,36 @@ from models.statistics.estimate import Estimate, estimate, unread
 NAMES: tuple[str, ...] = tuple(
     name for name, quantity in QUANTITIES.items() if quantity.group == "lambda" and not name.startswith("bank2_")
 )
-# From this many time constants into the response the level has settled (98 %): a drift is told from there on.
+# After this many time constants the level has settled (98 %): a drift is read from there on. [1]
 SETTLED_CONSTANTS = 4.0
-# Full throttle is the mean level over this long at the end of the hold, as recorded; where the response came late, over
-# less of it, from this many time constants (86 %) on, and from this long after the opening where none was identified
-# (common practice: transport delay and lag of a slow sensor take 0.1 to 0.6 s).
+# Full throttle is the mean level over this long at the end of the hold, as recorded. Where the response came late it is
+# shorter: from this many time constants (86 %) on, or from this long after the opening where no response was identified
+# (common practice: transport delay and lag of a slow sensor take 0.1 to 0.6 s). [s], [1], [s]
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
 ARRIVED_S = 0.5
-# Where a switching sensor still goes rich by more than this over such a window, it has not arrived: a sixth of the
-# least step that counts as a response.
+# Where a switching sensor still gets richer by more than this over such a window, it has not arrived: a sixth of the
+# smallest step that counts as a response. [V]
 STILL_RISING_V = LEAST_STEP_V / 6.0
-# Where the window ends is known to about this much; a level that still drifts is uncertain by its drift over it.
+# Uncertainty of the end of the window; a drifting level is uncertain by its drift over it. [s]
 PLACE_U_S = 0.02
-# What is still missing of the response is taken out of the drift, with these parts of it as its uncertainty: where the
-# response is first order to within a hundredth of its step, and where it is not.
+# The rest of the response is subtracted from the drift. Relative uncertainty of that correction: where the response is
+# first order to within a hundredth of its step, and where it is not. [1]
 TAIL_U, WRONG_TAIL_U = 0.05, 0.25
-# Without an identified response lean dips and drift are looked for from this long after the opening.
+# Without an identified response, lean dips and drift are read from this long after the opening. [s]
 SETTLED_S = 0.6
-# What was burnt at the release still takes at least this long to reach the sensor.
+# Shortest transport of burnt gas to the sensor after the release. [s]
 ARRIVES_S = 0.03
 SHORTEST_LEVEL_S = 0.08
 SHORTEST_SLOPE_S = 0.2
 # Fuel is cut when lambda rises this far above idle. [lambda]
 CUT_LAMBDA = 0.15
-# An idle that wanders more than this is not steady. [lambda]
+# An idle that scatters more than this is not steady. [lambda]
 STEADY_LAMBDA = 0.1
 # Smallest lean dip that counts. [lambda]; for a switching sensor [V]
 LEAST_DIP_LAMBDA = 0.02
 LEAST_DIP_V = 0.08
-# The hold is searched for lean dips from this many time constants into the response.
+# The hold is searched for lean dips from this many time constants into the response on. [1]
 DIPS_FROM_CONSTANTS = 2.0
 _SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
 
@@ -86,12 +86,12 @@ def _idle(reader: Reader) -> tuple[dict[str, Estimate], Level]:
 
 
 def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
-    """Level over the end of the hold, and drift once speed and level are reached.
+    """Level at the end of the hold, and its drift.
 
-    The level is the mean of what was recorded over `LEVEL_S`, up to `ENDS_BEFORE_S` before the release (before the end
-    of the record where it has none): nothing is extrapolated, and the rich spike that follows the lifted pedal is left
-    out. A switching sensor still on its way has no level yet: the hold, or the record, was too short. The drift is that
-    of the same stretch, from where the response has settled, less what the identified response itself still has to go.
+    The level is the mean as recorded over `LEVEL_S`, up to `ENDS_BEFORE_S` before the release (or before the end of the
+    record): nothing is extrapolated, and the rich spike after the pedal lifts is left out. A switching sensor that is
+    still moving has no level: the hold, or the record, was too short. The drift is that of the part where the response
+    has settled, less the rest of the identified response.
     """
     blocks, h = reader.blocks, reader.h
     fitted = rich.code == FOUND
@@ -131,7 +131,7 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
 
 
 def _leaner_than_idle(reader: Reader, lean: Edges, idle: Floats) -> Flags:
-    """Whether the fall after the release goes as far as only a cut of the fuel takes it."""
+    """Whether the fall after the release is so deep that fuel must have been cut."""
     x = reader.blocks.x
     around = np.clip(lean.end[:, None] + np.arange(-2, 3), 0, x.shape[1] - 1)
     furthest = np.nanmin(np.where(np.isfinite(x), x, np.inf)[np.arange(idle.size)[:, None], around], axis=1)
@@ -140,10 +140,10 @@ def _leaner_than_idle(reader: Reader, lean: Edges, idle: Floats) -> Flags:
 
 
 def _until_cut(reader: Reader, lean: Edges, idle: Floats) -> Edges:
-    """Without a cut there is no response to it where the record ends while one could still come.
+    """Drop responses to lean without a fuel cut, where the record ends while a cut could still come.
 
-    What falls then is the way back from the rich spike of the lifted pedal, or a ripple on it; a fall from the level
-    held, as on a bench, counts once it has settled.
+    Such a fall is the return from the rich spike of the lifted pedal, or ripple on it. A fall from the level of the hold,
+    as on a bench, counts once it has settled.
     """
     blocks, h = reader.blocks, reader.h
     still_to_come = reader.release + int(LONGEST_CUT_S / h) > blocks.count
@@ -158,13 +158,13 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
     blocks, h = reader.blocks, reader.h
     seen = np.isin(lean.code, (FOUND, ENDS_EARLY)) & (lean.end >= 0)
     settled = np.where(lean.code == FOUND, lean.fit.start + SETTLED_CONSTANTS * lean.fit.constant, np.nan)
-    # a cut-off signal is at its end before the response has settled, one that goes on only later
+    # a signal cut off by its range is at the plateau before the response has settled, one that moves on only later
     first = np.where(lean.cut_off | lean.goes_on, lean.end - int(0.02 / h), np.nan_to_num(settled, nan=1e6) / h)
     first = np.minimum(first.astype(np.int64), lean.stop)
     short = (lean.stop - first) * h < 0.03
     stop = np.where(short | ~seen, first, lean.stop)
     plateau = levels(blocks.x, first, stop, interval_s=h)
-    # a plateau that drifts has no one level: where in it the level is meant is as good as any
+    # a drifting plateau has no single level: any place in it is as good
     moving = levels(blocks.x, first, stop, interval_s=h, drifts=True)
     slope = np.sqrt(np.maximum(np.nan_to_num(moving.slope**2 - moving.slope_u**2), 0.0))
     x, u = plateau.level, np.hypot(plateau.level_u, slope * (stop - first) * h / np.sqrt(12.0))
@@ -211,7 +211,7 @@ def _lean_dips(reader: Reader, rich: Edges, swing: Floats, opening_s: Floats) ->
         level = levels(blocks.x, np.maximum(first, 0), stop, interval_s=h).level
         scale = reader.scale.lambda_slope(level - 0.5 * np.nan_to_num(dips.depth))
     sizes = estimate(dips.depth * scale, dips.depth_u * scale)
-    electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(dips.quick)
+    electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(dips.electrical)
     few = np.full(electrical.shape, 12.0**-0.5)
     since = reader.blocks.start_s - opening_s
     middle = estimate(dips.middle + since, dips.middle_u)
@@ -233,7 +233,7 @@ def _ripple(reader: Reader, idle_speed_rpm: Floats, base: Floats, swing: Floats)
     found = estimate(ripple.amplitude * scale, ripple.amplitude_u * scale, "noise")
     short = stop * reader.h < QUANTITIES["cycle_ripple"].need.before_s
     with np.errstate(invalid="ignore"):
-        hidden = np.isnan(idle_speed_rpm) & (ripple.chance > SEARCH_CHANCE)
+        hidden = np.isnan(idle_speed_rpm) & (ripple.p_value > SEARCH_P_VALUE)
     return {"cycle_ripple": renamed(found.because(hidden, "noise"), short, "not_enough_before")}
 
 
@@ -255,13 +255,14 @@ def read_lambda(
     signal : ndarray of shape (captures, samples), float32
         Recorded lambda signal of one bank. [V or 1]
     keep : ndarray of shape (captures, samples), bool
-        True = use. Take out what is missing or outside the physical range; leave spikes in, they are found here.
+        True = use: False for samples missing or outside the physical range. Spikes need not be marked; they are found
+        here.
     interval_s : float
         Sampling interval. [s]
     sensor : LambdaSensor
         The family's lambda sensor.
     opening_s, release_s : ndarray of shape (captures,)
-        Events from the row's first sample; NaN where not found. [s]
+        Opening and release, from the row's first sample; NaN where not found. [s]
     idle_speed_rpm : ndarray of shape (captures,)
         Engine speed at idle; NaN unknown. [1/min]
     kind : {"v", "ratio"}
@@ -270,7 +271,7 @@ def read_lambda(
     Returns
     -------
     tuple of dict and TraceFlags
-        Estimates by name in data_contracts/signals.py, without bank prefix; flags of the whole trace.
+        Estimates by the names of data_contracts/signals.py without bank prefix, and flags of the whole trace.
     """
     rows = signal.shape[0]
     scale = lambda_scale(sensor, kind)
@@ -312,7 +313,7 @@ def read_lambda(
 
 
 def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags, recorded: str) -> dict[str, Estimate]:
-    """Null what the recording, the sensor or its flags can't carry; a reason from here comes first."""
+    """Null the quantities that the recording, the sensor or its flags rule out; such a reason comes before any other."""
     rows = flags.active.size
     everywhere = np.ones(rows, dtype=np.bool_)
     nothing = reader.blocks.count == 0

@@ -13,10 +13,10 @@ from models.statistics.estimate import Estimate, estimate
 # Smallest step whose response is identified: half a usual enrichment. [lambda]; for a switching sensor [V]
 LEAST_STEP_LAMBDA = 0.03
 LEAST_STEP_V = 0.3
-# Fuel cut begins within this time of the release; later the engine is back under control.
+# Fuel cut begins within this time of the release; later the engine is back in closed loop. [s]
 LONGEST_CUT_S = 4.0
-# A time known no better than this, several times what a response takes, is not read.
-VAGUE_S = 0.5
+# Largest standard uncertainty of a time that is read: several times the length of a response. [s]
+LARGEST_U_S = 0.5
 
 
 def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
@@ -27,7 +27,7 @@ def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
     reader : Reader
         The stack being read.
     to_rich : bool
-        To the opening; else to the release.
+        The response to the opening; otherwise that to the release.
 
     Returns
     -------
@@ -86,7 +86,7 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
     out = {}
     times = {"dead_time_s": (start, edge.fit.start_u), "time_constant_s": (edge.fit.constant, edge.fit.constant_u)}
     for key, (value, u) in times.items():
-        vague = good & ~(u <= VAGUE_S)
+        vague = good & ~(u <= LARGEST_U_S)
         found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
         for number, reason in enumerate(REASONS):
             if number != FOUND:
@@ -111,12 +111,12 @@ def tip_in(reader: Reader, rich: Edges, idle: Level, swing: Floats) -> dict[str,
     idle : Level
         Idle before the opening.
     swing : ndarray of shape (captures,)
-        Highest less lowest of each trace. [unit of richness]
+        Highest minus lowest value of each trace. [unit of richness]
 
     Returns
     -------
     dict of str to Estimate
-        Depth and length. [1, of a switching sensor as a part of its swing], [s]
+        Depth and length. [lambda, or the part of its swing for a switching sensor], [s]
     """
     blocks = reader.blocks
     base = idle.level
@@ -130,14 +130,14 @@ def tip_in(reader: Reader, rich: Edges, idle: Level, swing: Floats) -> dict[str,
     else:
         lean = reader.scale.lambda_of(base - blip.depth)
         depth = lean - reader.scale.lambda_of(base)
-        # a short excursion keeps the coloured noise that the idle shows
+        # a short excursion has the coloured noise of the idle
         depth_u = np.hypot(blip.depth_u, wander) * reader.scale.lambda_slope(base - blip.depth)
     length = estimate(blip.length, blip.length_u)
     return {"tip_in_lean_blip": estimate(depth, depth_u), "tip_in_lean_blip_length_s": length}
 
 
 def switch_time(reader: Reader, edge: Edges, name: str) -> dict[str, Estimate]:
-    """How long a narrowband sensor takes from one level to the other.
+    """Time a narrowband sensor takes to switch from one level to the other.
 
     Parameters
     ----------

@@ -1,35 +1,35 @@
-"""First-order-plus-dead-time identification of one step in one trace, by damped Gauss–Newton."""
+"""Fit of a first-order step response with dead time to one trace, by damped Gauss–Newton."""
 
 import numpy as np
 
-from models.reading.lambda_trace.step_model import PARAMETERS, Known, Noise, Space, step_residuals
+from models.reading.lambda_trace.step_model import PARAMETERS, Known, Noise, step_residuals
 from models.statistics.arrays import Floats
 from models.statistics.coloured_noise import coloured, variance_of_weighted_sum
 from models.statistics.compiled import kernel
 from models.statistics.linear_systems import solve_spd
 from models.statistics.records import Record
-from models.statistics.smoothing import product_sum
 from models.statistics.student import student_factor
+from models.statistics.window_levels import product_sum
 
-# A level that is reached drifts by less than this part of the step in a second (one standard deviation of the prior).
+# Prior standard deviation of the drift after the step, as a part of the step. [1/s]
 RAMP_PRIOR = 0.3
-# A response that is no first-order one has no time constant but by definition. How far the definition reaches when
-# pedal and hold vary is taken as this part of what its residual would do if it were noise (judgement; repeats on the
-# sample fleet scatter by about as much).
+# A response that is not first order has a time constant by definition only. Its uncertainty as pedal and hold vary is this
+# part of the effect its residual would have as noise (a judgement; repeats on the sample fleet scatter by about as much).
+# [1]
 DEFINITION = 0.3
-# Where between two samples a response begins shows only through its first sample: standard uncertainty as a part of
-# the interval, from bench traces without noise at every phase.
+# Only its first sample shows where between two samples a response begins: standard uncertainty as a part of the interval,
+# from bench traces without noise at every phase. [1]
 KINK = 0.02
 _ITERATIONS = 25
-# What may be known beforehand, as parts of the parameters that add up to it: ramp, final level, level before. None says
-# anything of start and time constant.
+# Priors on ramp, final level and level before, as weights of the parameters that sum to each. None concerns start or time
+# constant.
 _PRIORS = np.array([[0.0, 0.0, 0.0, 0.0, 1.0], [0.0, 0.0, 1.0, 1.0, 0.0], [0.0, 0.0, 1.0, 0.0, 0.0]])
-_LEVELS = 2
+_LEVELS, _STATED = 2, 3
 
 
 @kernel
 def _distance(p: Floats, targets: Floats, k: int) -> float:  # pragma: no cover - compiled
-    """How far the parameters are from what prior `k` says."""
+    """Distance of the parameters from the mean of prior `k`."""
     total = 0.0
     for j in range(_LEVELS, PARAMETERS):
         total += _PRIORS[k, j] * p[j]
@@ -39,41 +39,50 @@ def _distance(p: Floats, targets: Floats, k: int) -> float:  # pragma: no cover 
 
 @kernel
 def _cost(sse: float, p: Floats, targets: Floats, pulls: Floats) -> float:  # pragma: no cover - compiled
-    """Sum of squares with what the priors add."""
+    """Sum of squares, including those of the priors."""
     total = sse
-    for k in range(targets.size):
+    for k in range(_STATED):
         total += pulls[k] * _distance(p, targets, k) ** 2
     return total
 
 
 @kernel
+def _pull(variance: float, prior_u: Floats, pulls: Floats) -> None:  # pragma: no cover - compiled
+    """Fill in how much a squared distance from each prior costs."""
+    for k in range(_STATED):
+        pulls[k] = variance / prior_u[k] ** 2
+
+
+@kernel
 def _correlated(white: float, colour: float, r: float) -> float:  # pragma: no cover - compiled
-    """Samples of this noise that count as one independent sample."""
+    """Number of samples of this noise that are worth one independent sample."""
     return (white + colour * (1.0 + r) / (1.0 - r)) / max(white + colour, 1e-300)
 
 
 @kernel
-def _normal_equations(p: Floats, targets: Floats, pulls: Floats, space: Space) -> None:  # pragma: no cover - compiled
+def _normal_equations(
+    residual: Floats, jacobian: Floats, p: Floats, targets: Floats, pulls: Floats, base: Floats, gradient: Floats
+) -> None:  # pragma: no cover - compiled
     """Fill base and gradient, the priors in them."""
     for a in range(PARAMETERS):
-        space.gradient[a] = product_sum(space.jacobian[a], space.residual)
+        gradient[a] = product_sum(jacobian[a], residual)
         for b in range(a + 1):
-            space.base[a, b] = product_sum(space.jacobian[a], space.jacobian[b])
+            base[a, b] = product_sum(jacobian[a], jacobian[b])
     for a in range(_LEVELS, PARAMETERS):
         force = 0.0
-        for k in range(targets.size):
+        for k in range(_STATED):
             force += pulls[k] * _distance(p, targets, k) * _PRIORS[k, a]
-        space.gradient[a] -= force
+        gradient[a] -= force
         for b in range(_LEVELS, a + 1):
             stiffness = 0.0
-            for k in range(targets.size):
+            for k in range(_STATED):
                 stiffness += pulls[k] * _PRIORS[k, a] * _PRIORS[k, b]
-            space.base[a, b] += stiffness
+            base[a, b] += stiffness
 
 
 @kernel
 def _tiny(a: int, level: float, step: float) -> float:  # pragma: no cover - compiled
-    """What keeps parameter `a` determined where the trace says nothing of it."""
+    """Small diagonal term that keeps parameter `a` determined where the trace does not."""
     return 1e-12 * level * (1.0 if a >= 2 else step**2)
 
 
@@ -90,21 +99,25 @@ def _step_down(
     known: Known,
     targets: Floats,
     pulls: Floats,
-    space: Space,
+    base: Floats,
+    gradient: Floats,
+    residual: Floats,
+    jacobian: Floats,
 ) -> tuple[float, float, float]:  # pragma: no cover - compiled
-    """Try steps, each more damped, until one does not cost more, and take it.
+    """Try steps with increasing damping until one does not raise the cost, and take it.
 
-    Returns the sum of squares there (-1 where every step was refused), how far start and time constant moved [s], and
-    the damping to go on with.
+    Returns the sum of squares there (-1 where every step was rejected), how far start and time constant moved [s], and
+    the damping to continue with.
     """
-    base, normal, right, trial = space.base, space.normal, space.right, space.trial
+    trial, right = np.empty(PARAMETERS), np.empty((PARAMETERS, 1))
+    normal = np.empty((PARAMETERS, PARAMETERS))
     for _ in range(6):
         for a in range(PARAMETERS):
             for b in range(a + 1):
                 normal[a, b] = base[a, b]
                 normal[b, a] = base[a, b]
             normal[a, a] += damping * base[a, a] + _tiny(a, base[2, 2], step)
-            right[a, 0] = space.gradient[a]
+            right[a, 0] = gradient[a]
         if not solve_spd(normal, right):
             damping *= 10.0
             continue
@@ -112,7 +125,7 @@ def _step_down(
             trial[a] = p[a] + right[a, 0]
         trial[0] = min(max(trial[0], (first - 1) * h), (stop - 2) * h)
         trial[1] = min(max(trial[1], p[1] - 1.0, np.log(0.2 * h)), p[1] + 1.0, np.log(4.0))
-        sse = step_residuals(y, first, stop, h, trial, known, space)
+        sse = step_residuals(y, first, stop, h, trial, known, residual, jacobian)
         if _cost(sse, trial, targets, pulls) <= cost:
             moved = max(abs(trial[0] - p[0]), abs(trial[1] - p[1]) * np.exp(p[1]))
             p[:] = trial
@@ -122,14 +135,14 @@ def _step_down(
 
 
 @kernel
-def _covariance(step: float, pulls: Floats, space: Space) -> tuple[bool, Floats]:  # pragma: no cover - compiled
+def _covariance(step: float, pulls: Floats, jacobian: Floats) -> tuple[bool, Floats]:  # pragma: no cover - compiled
     """Inverse of the normal equations, the priors in them; False where there is none."""
-    normal, inverse = space.normal, np.zeros((PARAMETERS, PARAMETERS))
+    normal, inverse = np.empty((PARAMETERS, PARAMETERS)), np.zeros((PARAMETERS, PARAMETERS))
     for a in range(PARAMETERS):
         for b in range(PARAMETERS):
-            normal[a, b] = product_sum(space.jacobian[a], space.jacobian[b])
+            normal[a, b] = product_sum(jacobian[a], jacobian[b])
         inverse[a, a] = 1.0
-    for k in range(pulls.size - 1, -1, -1):
+    for k in range(_STATED - 1, -1, -1):
         for a in range(_LEVELS, PARAMETERS):
             for b in range(_LEVELS, PARAMETERS):
                 normal[a, b] += pulls[k] * _PRIORS[k, a] * _PRIORS[k, b]
@@ -140,14 +153,13 @@ def _covariance(step: float, pulls: Floats, space: Space) -> tuple[bool, Floats]
 
 @kernel
 def _variance(
-    a: int, floor: float, pulls: Floats, inverse: Floats, seen: Noise, still: Noise, space: Space
+    a: int, floor: float, pulls: Floats, inverse: Floats, seen: Noise, still: Noise, weights: Floats, jacobian: Floats
 ) -> float:  # pragma: no cover - compiled
-    """Variance that the noise of the samples makes of parameter `a`.
+    """Variance of parameter `a` from the noise of the samples.
 
-    `seen` is the noise of the residual; where it exceeds twice that of the trace standing still, the excess is the
-    model's: see `DEFINITION`.
+    `seen` is the noise of the residual. Where it exceeds twice the noise of the still trace, the excess is model error:
+    see `DEFINITION`.
     """
-    weights, jacobian = space.residual, space.jacobian
     weights[:] = 0.0
     for b in range(PARAMETERS):
         for i in range(weights.size):
@@ -162,9 +174,9 @@ def _variance(
 
 @kernel
 def _of_priors(a: int, pulls: Floats, inverse: Floats) -> float:  # pragma: no cover - compiled
-    """What the uncertainty of the priors makes of parameter `a`."""
+    """Variance of parameter `a` from the uncertainty of the priors."""
     total = 0.0
-    for k in range(pulls.size):
+    for k in range(_STATED):
         share = 0.0
         for j in range(_LEVELS, PARAMETERS):
             share += _PRIORS[k, j] * inverse[a, j]
@@ -183,18 +195,22 @@ def _read_uncertainties(
     prior_u: Floats,
     seen: Noise,
     still: Noise,
-    space: Space,
+    residual: Floats,
+    jacobian: Floats,
     out: Record,
 ) -> bool:  # pragma: no cover - compiled
     """Standard uncertainties of start and time constant; False where the trace does not determine the response."""
     pulls = variance / prior_u**2
-    done, inverse = _covariance(step, pulls, space)
+    done, inverse = _covariance(step, pulls, jacobian)
     if not done:
         return False
     by_few = student_factor(0.5 * (independent - 4.0))
-    square = _variance(0, floor, pulls, inverse, seen, still, space) + variance * _of_priors(0, pulls, inverse)
+    square = _variance(0, floor, pulls, inverse, seen, still, residual, jacobian)
+    square += variance * _of_priors(0, pulls, inverse)
     out.start_u = np.hypot(np.sqrt(max(square, 0.0)) * by_few, KINK * h)
-    square = _variance(1, floor, pulls, inverse, seen, still, space) + variance * _of_priors(1, pulls, inverse)
+    square = _variance(1, floor, pulls, inverse, seen, still, residual, jacobian) + variance * _of_priors(
+        1, pulls, inverse
+    )
     out.constant_u = np.sqrt(max(square, 0.0)) * constant * by_few
     return True
 
@@ -216,9 +232,9 @@ def fit_step(
     guess : record of `models.reading.lambda_trace.step_model.Response`
         Response to begin with.
     known : Known
-        What is known beforehand.
+        Prior knowledge.
     still : Noise
-        Noise where the trace stands still.
+        Noise where the trace is still.
     out : record of `models.reading.lambda_trace.step_model.Fit`
         Filled in.
 
@@ -235,46 +251,40 @@ def fit_step(
     if used < 8:
         return False
     p = np.array([guess.start, np.log(guess.constant), guess.before, guess.step, guess.ramp])
-    square = (PARAMETERS, PARAMETERS)
-    space = Space(
-        np.empty(PARAMETERS),
-        np.empty(n),
-        np.empty((PARAMETERS, n)),
-        np.empty(square),
-        np.empty(PARAMETERS),
-        np.empty(square),
-        np.empty((PARAMETERS, 1)),
-    )
+    residual, jacobian = np.empty(n), np.empty((PARAMETERS, n))
+    base, gradient = np.empty((PARAMETERS, PARAMETERS)), np.empty(PARAMETERS)
     no_final, no_before = np.isnan(known.final), np.isnan(known.before_u)
     targets = np.array([0.0, 0.0 if no_final else known.final, guess.before])
     ramp_u = RAMP_PRIOR * abs(guess.step)
     prior_u = np.array([ramp_u, np.inf if no_final else known.final_u, np.inf if no_before else known.before_u])
-    floor = (1e-4 * guess.step) ** 2
+    pulls, floor = np.empty(_STATED), (1e-4 * guess.step) ** 2
     variance, spread, damping = max(still.white + still.colour, floor), 1.0, 1e-3
-    sse, better = step_residuals(y, first, stop, h, p, known, space), False
+    sse, better = step_residuals(y, first, stop, h, p, known, residual, jacobian), False
     for iteration in range(_ITERATIONS):
         if iteration % 4 == 3:
             variance = max(sse / used, floor)
         if iteration == 3 or iteration == 11:
-            white, colour, r = coloured(space.residual, n, used, 4, h)
+            white, colour, r = coloured(residual, n, used, 4, h)
             spread = _correlated(white, colour, r)
-        pulls = variance * spread / prior_u**2
+        _pull(variance * spread, prior_u, pulls)
         cost = _cost(sse, p, targets, pulls)
-        _normal_equations(p, targets, pulls, space)
-        new, moved, damping = _step_down(y, first, stop, h, guess.step, p, cost, damping, known, targets, pulls, space)
+        _normal_equations(residual, jacobian, p, targets, pulls, base, gradient)
+        new, moved, damping = _step_down(
+            y, first, stop, h, guess.step, p, cost, damping, known, targets, pulls, base, gradient, residual, jacobian
+        )
         better = new >= 0.0
         if better:
             sse = new
         if not better or (moved < 1e-2 * h and iteration > 4):
             break
-    if not better:  # the last trial was refused: back to what stands
-        sse = step_residuals(y, first, stop, h, p, known, space)
+    if not better:  # the last trial was rejected: evaluate the parameters kept
+        sse = step_residuals(y, first, stop, h, p, known, residual, jacobian)
     variance = max(sse / max(used - 4, 1), floor)
-    white, colour, r = coloured(space.residual, n, used, 4, h)
+    white, colour, r = coloured(residual, n, used, 4, h)
     spread = _correlated(white, colour, r)
     seen, tau, independent = Noise(white, colour, r), np.exp(p[1]), used / spread
     if not _read_uncertainties(
-        guess.step, h, floor, variance * spread, independent, tau, prior_u, seen, still, space, out
+        guess.step, h, floor, variance * spread, independent, tau, prior_u, seen, still, residual, jacobian, out
     ):
         return False
     out.start, out.constant, out.before, out.step, out.ramp = p[0], tau, p[2], p[3], p[4]

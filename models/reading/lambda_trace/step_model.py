@@ -1,4 +1,4 @@
-"""First-order response to a step: what describes it, what is known of it beforehand, and its residuals."""
+"""Model of a first-order step response: its parameters, prior knowledge of them, and the residuals of a trace."""
 
 from typing import NamedTuple
 
@@ -7,7 +7,7 @@ import numpy as np
 from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 
-# Of a response: start, logarithm of the time constant, level before, step, ramp.
+# Parameters of a response: start, logarithm of the time constant, level before, step, ramp.
 PARAMETERS = 5
 
 
@@ -43,7 +43,7 @@ class Fit(NamedTuple):
     residual : ndarray of shape (captures,)
         Root mean square. [unit]
     correlation, samples : ndarray of shape (captures,)
-        Samples that count as one independent sample, and how many were recorded. [1]
+        Samples worth one independent sample, and number of samples recorded. [1]
     """
 
     start: Floats
@@ -75,18 +75,18 @@ class Noise(NamedTuple):
 
 
 class Known(NamedTuple):
-    """What is known of a response before it is fitted.
+    """Prior knowledge of a response.
 
     Attributes
     ----------
     low, high : float
         Ends at which the signal is cut off; the model is cut off there too (censoring). [unit]
     final, final_u : float
-        Final level and its standard uncertainty; NaN where nothing is known. It counts for little where the model fits
-        to the noise, and for much where the residual is smooth, that is, where the model is wrong. [unit]
+        Final level and its standard uncertainty; NaN where unknown. It has little weight where the model fits to within
+        the noise, and much where the residual is smooth, that is, where the model is wrong. [unit]
     before_u : float
         Standard uncertainty of the guessed level before, where the window begins at the turn and shows little of it;
-        NaN where nothing is known. [unit]
+        NaN where unknown. [unit]
     """
 
     low: float
@@ -96,21 +96,9 @@ class Known(NamedTuple):
     before_u: float
 
 
-class Space(NamedTuple):
-    """Working space of a fit: parameters to try, residual, derivatives, normal equations and their right sides."""
-
-    trial: Floats
-    residual: Floats
-    jacobian: Floats
-    base: Floats
-    gradient: Floats
-    normal: Floats
-    right: Floats
-
-
 @kernel
 def step_residuals(
-    y: Floats, first: int, stop: int, h: float, p: Floats, known: Known, space: Space
+    y: Floats, first: int, stop: int, h: float, p: Floats, known: Known, residual: Floats, jacobian: Floats
 ) -> float:  # pragma: no cover - compiled
     """Residuals of the clipped step response, and its derivatives.
 
@@ -125,16 +113,17 @@ def step_residuals(
     p : ndarray of shape (5,)
         Start, logarithm of the time constant, level before, step, ramp. [s], [ln s], [unit], [unit], [unit/s]
     known : Known
-        With the ends the signal is cut off at.
-    space : Space
-        Residual and derivatives are written to it.
+        For the ends at which the signal is cut off.
+    residual : ndarray of shape (stop - first,)
+        Filled in; 0 where nothing was recorded. [unit]
+    jacobian : ndarray of shape (5, stop - first)
+        Filled in: derivatives of the model. [unit per unit of the parameter]
 
     Returns
     -------
     float
         Sum of squared residuals. [unit²]
     """
-    residual, jacobian = space.residual, space.jacobian
     start, tau = p[0], np.exp(p[1])
     before, step, ramp = p[2], p[3], p[4]
     per_tau = 1.0 / tau

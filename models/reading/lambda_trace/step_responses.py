@@ -1,8 +1,8 @@
-"""Step responses of the lambda trace: to rich after the opening, to lean after the release; a lag with a dead time.
+"""Step responses of the lambda trace, to rich after the opening and to lean after the release: first order with dead time.
 
-Each edge is found as the largest rise (fall) after its event, which passes over the lean blip of the tip-in, and is
-then identified as a first-order response with a dead time. After the release it is the steepest part of the fall: from
-the knee behind the way back from the rich spike of the lifted pedal to the shoulder where the fall goes on later.
+An edge is the largest rise or fall after its event, which skips the lean blip of the tip-in. After the release it is the
+steepest part of the fall: from the knee after the rich spike of the lifted pedal to the shoulder where the fall may
+continue later.
 """
 
 from dataclasses import dataclass
@@ -30,36 +30,36 @@ FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
 REASONS = ("", "no_step", "record_ends_early", "noise", "not_found", "gap")
 
 SMOOTH_S = 0.0125
-# The noise where the trace stands still is that of this long before the event.
+# The noise of the still trace is read over this long before the event. [s]
 STILL_S = 0.4
-# A response is told when it is this many standard deviations of the smoothed noise.
+# Smallest response, in standard deviations of the smoothed noise. [1]
 STEP_SIGMAS = 6.0
-# The fit looks at this many time constants: enough for the level, too few for a drift to matter.
+# Length of the fit in time constants: enough for the level, too short for a drift to matter. [1]
 CONSTANTS_LONG = 6.0
-# A time constant is only told when the record shows at least this many of it.
+# A time constant is given only where the record shows at least this many of it. [1]
 CONSTANTS_NEEDED = 1.0
-# Where the residual exceeds this part of the step the response is no first-order one: then the level reached at the
-# end of the hold is taken as final within FINAL_U of the step, and this many constants have to be shown.
+# Where the residual exceeds this part of the step the response is not first order: the level at the end of the hold, over
+# FINAL_S, is then taken as final within FINAL_U of the step, and this many time constants must be recorded.
 WRONG_MODEL = 0.01
 WRONG_MODEL_CONSTANTS = 1.5
 STILL_MOVING = 0.4
 FINAL_U = 0.05
 FINAL_S = 0.06
-# A fit is done on about this many samples; blocks are averaged down to it while they stay short of the response.
+# A fit uses about this many samples: blocks are averaged, as long as they stay short against the response.
 FIT_SAMPLES = 128
-# At the turn of an excursion, or at the knee, the trace is within this part of the step of where the response begins
-# (judgement: a sixth to a third of what KNEE_PART and BLIP_PART let pass).
+# Uncertainty of the starting level at the turn of an excursion or at the knee, as a part of the step (a judgement: a sixth
+# to a third of what KNEE_PART and BLIP_PART let pass). [1]
 TURN_U = 0.02
-# A plateau is a stretch within this part of the step from the end level, of at least this length.
+# A plateau is a stretch within this part of the step from the end level [1], of at least this length [s].
 PLATEAU_PART = 0.1
 PLATEAU_S = 0.04
-# How well the signal of pure air is known from the end of a characteristic, as a part of the step.
+# Uncertainty of the signal of pure air, extrapolated from the end of a characteristic, as a part of the step. [1]
 AIR_U = 0.15
-# The fit of a response that begins at a knee looks at a little before it. [s]
+# The fit of a response that begins at a knee starts this long before it. [s]
 KNEE_FIT_S = 0.02
-# A trace that goes back by more than this part of its step on the way answers more than one event.
+# A trace that falls back by more than this part of its step on the way responds to more than one event. [1]
 BACK_PART = 0.25
-# A cut-off plateau is believed when it leaves at most this part of the residual of a smooth approach.
+# A plateau counts as cut off when that leaves at most this part of the residual of a smooth approach. [1]
 CUT_OFF_GAIN = 0.85
 
 
@@ -70,18 +70,18 @@ class Edges:
     Attributes
     ----------
     fit : recarray of shape (captures,)
-        Records of `models.reading.lambda_trace.step_fit.FIT`, times from the row's first block; NaN where there is
+        Records of `models.reading.lambda_trace.step_model.Fit`, times from the row's first block; NaN where there is
         none.
     code : ndarray of shape (captures,), int
-        `FOUND` or what stands against it, an index of `REASONS`.
+        `FOUND`, or why there is none: an index of `REASONS`.
     turn, end : ndarray of shape (captures,), int
         Block at which the trace turns towards the response, and at which it is furthest; -1 where there is none.
     stop : ndarray of shape (captures,), int
         Block after the last one that still holds the level reached.
     clean : ndarray of shape (captures,), bool
-        The response starts from the level before the event, with no excursion the other way: a known input.
+        The response starts from the level before the event, without an opposite excursion: its input is a step.
     cut_off : ndarray of shape (captures,), bool
-        The level reached is the end of the signal's range: a censored one.
+        The level reached is the end of the signal's range: it is censored.
     goes_on : ndarray of shape (captures,), bool
         The trace moves on to `end` after the step that was fitted.
     """
@@ -97,7 +97,7 @@ class Edges:
 
 
 _RESPONSE, _FIT = record_of(Response), record_of(Fit)
-# One edge while it is looked for; see `Edges`.
+# One edge during the search; see `Edges`.
 _EDGE = np.dtype(
     [
         ("fit", _FIT),
@@ -116,7 +116,7 @@ _EDGE = np.dtype(
 def _fit(
     w: Floats, first: int, stop: int, h: float, guess: Record, known: Known, noise: Noise, short: Floats, out: Record
 ) -> bool:  # pragma: no cover - compiled
-    """Fit a window on means of blocks where it holds more of them than a fit needs."""
+    """Fit a window, on means of blocks where it has more blocks than a fit needs."""
     per = max(1, min((stop - first) // FIT_SAMPLES, int(0.2 * guess.constant / h)))
     if per == 1:
         return fit_step(w, first, stop, h, guess, known, noise, out)
@@ -133,7 +133,7 @@ def _fit(
 
 @kernel
 def _plausible(fit: Record, stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
-    """What stands against a fit; `moving` is the last slope over the steepest, exp(-constants shown) if first order."""
+    """Code of a fit: `FOUND`, or why not. `moving` is the last slope over the steepest: exp(-constants) if first order."""
     if not fit.step > 0.0 or fit.residual > 0.25 * fit.step:
         return NOT_FOUND
     wrong = fit.residual > WRONG_MODEL * fit.step
@@ -147,7 +147,7 @@ def _plausible(fit: Record, stop: int, h: float, moving: float) -> int:  # pragm
 def _still_noise(
     w: Floats, before: int, event: int, level: float, white_u: float, h: float, still: Floats
 ) -> Noise:  # pragma: no cover - compiled
-    """Noise ahead of the event, where the trace stands still; at least `white_u` of it is white."""
+    """Noise before the event, where the trace is still; at least `white_u` of it is white."""
     for i in range(before, event):
         still[i - before] = w[i] - level if not np.isnan(w[i]) else 0.0
     quiet = event - before
@@ -189,10 +189,10 @@ def _fit_cut_off(
     space: tuple[Floats, Record],
     out: Record,
 ) -> bool:  # pragma: no cover - compiled
-    """Fit a fall into the end of its range with the model cut off there, and keep what leaves the smaller residual.
+    """Fit a fall into the end of its range with the model cut off there, and keep the fit with the smaller residual.
 
     `window` is first, stop, turn, end and last block; `ends` the far end of the range and the level of pure air.
-    Returns whether a fit stands.
+    Returns whether there is a fit.
     """
     first, stop, p, q, last = window
     short, other = space
@@ -338,17 +338,17 @@ def find_edges(
     interval_s : float
         Interval of the blocks. [s]
     to_rich : bool
-        The response rises; else it falls.
+        The response rises; otherwise it falls.
     event : ndarray of shape (captures,), int
-        Block of the event; -1 where it is not known.
+        Block of the event; -1 where unknown. [blocks]
     until : ndarray of shape (captures,), int
-        Block after the last one to look at.
+        Block after the last one to search. [blocks]
     noise : ndarray of shape (captures,)
         Standard deviation of the noise of one block. [unit of richness]
     least : float
         Smallest response that counts. [unit of richness]
     far_end : float
-        End of the signal's range on the way; infinite where not known. [unit of richness]
+        End of the signal's range in the direction of the response; infinite where unknown. [unit of richness]
     air : float
         Richness of pure air, the final level of a fall that is cut off; NaN unknown. [unit of richness]
 
@@ -359,11 +359,11 @@ def find_edges(
     Notes
     -----
     Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0. The
-    ramp is held towards zero by a prior of 30 % of the step per second. The window begins at the event, at the turn of
-    an excursion against the response (the tip-in blip) or, to lean, at the knee behind one; it ends six time constants
-    into the response, or at the shoulder from which a fall goes on later. What goes far back on its way is not fitted.
-    A fall that runs into the end of its range is fitted with the model cut off there as well and its final level known
-    to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
+    ramp has a prior of zero with a standard deviation of 30 % of the step per second. The window begins at the event, at
+    the turn of an opposite excursion (the tip-in blip) or, to lean, at the knee after one. It ends six time constants
+    into the response, or at the shoulder from which a fall continues later. A response that falls far back on its way is
+    not fitted. A fall that runs into the end of its range is also fitted with the model cut off there and its final level
+    known to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
     """
     direction = 1.0 if to_rich else -1.0
     out = np.zeros(x.shape[0], dtype=_EDGE)

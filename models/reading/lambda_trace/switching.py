@@ -1,4 +1,4 @@
-"""Switching of a lambda signal: how often at idle, and how fast a narrowband sensor goes over."""
+"""Switching of a lambda signal: its rate at idle, and the switching times of a narrowband sensor."""
 
 import numpy as np
 
@@ -53,7 +53,7 @@ def _switch_rows(
         span = (end - begin) * h
         rate[row] = cycles / span
         period = span / cycles
-        # scatter of the periods; a single one is taken to scatter by a quarter, as common limit cycles do
+        # scatter of the periods; a single period is taken to scatter by a quarter, as usual limit cycles do
         spread = 0.25 * period
         if cycles > 1:
             spread = np.sqrt(max(squares * h * h - cycles * period**2, 0.0) / (cycles - 1))
@@ -95,7 +95,7 @@ def switching(
 
 @kernel
 def _crossing(s: Floats, below: int, level: float) -> float:  # pragma: no cover - compiled
-    """Where a trace passes a level between `below` and the next sample."""
+    """Where a trace crosses a level between `below` and the next sample."""
     place: float = below + (level - s[below]) / (s[below + 1] - s[below])
     return place
 
@@ -145,15 +145,14 @@ def _switch_time_rows(
         if upper >= q or s[lower] >= low + 0.1 * rise or s[lower + 1] <= s[lower] or s[upper + 1] <= s[upper]:
             continue
         time[row] = (_crossing(s, upper, low + 0.9 * rise) - _crossing(s, lower, low + 0.1 * rise)) * h
-        # slopes over a few blocks, so that noise does not make them; levels uncertain by the noise as well
+        # slopes over a few blocks, which suppresses noise; the levels are uncertain by the noise as well
         wide = max(2, half + 1)
         a, b = max(lower - wide, first), min(lower + wide, last - 1)
         early = max((s[b] - s[a]) / (b - a), 1e-9)
         a, b = max(upper - wide, first), min(upper + wide, last - 1)
         late = max((s[b] - s[a]) / (b - a), 1e-9)
         sigma = noise[row] / np.sqrt(2.0 * half + 1.0)
-        # what a lag still lacks of its step in the middle of the stretch its upper level is read from, over its slope
-        # at 90 %
+        # the rest of the step in the middle of the stretch from which the upper level is read, over the slope at 90 %
         lag = max(upper - lower, 1) / LAGS_OF_SWITCH
         missing = lag * np.exp(-max(0.5 * (reached + last) - upper, 0.0) / lag)
         told = sigma**2 * (2.0 / early**2 + 1.0 / late**2) + 2.0 / 12.0 * (half > 0 or h > 0.004)
@@ -170,14 +169,15 @@ def switch_times(
     interval_s: float,
     to_rich: bool,
 ) -> tuple[Floats, Floats]:
-    """Time an edge takes from 10 % to 90 %.
+    """Switching time of each edge, from 10 % to 90 %.
 
     Parameters
     ----------
     x : ndarray of shape (captures, blocks)
         Signal, rising with richness. [V]
     turn, end, stop : ndarray of shape (captures,), int
-        Where the edge turns, where it is furthest, and after the last block that holds the level reached; -1: no edge.
+        Where the edge begins, where it is furthest, and the block after the last one at the level reached; -1: no edge.
+        [blocks]
     noise : ndarray of shape (captures,)
         Standard deviation of the noise of one block. [V]
     interval_s : float
@@ -192,8 +192,9 @@ def switch_times(
 
     Notes
     -----
-    The lower level is that at the turn, the upper the mean of what stays within 10 % of the furthest, from twice as
-    long after its 90 % as the edge takes where the record goes so far: before that it still lacks part of the step.
+    The lower level is that at the turn. The upper level is the mean of the blocks within 10 % of the furthest, starting
+    twice the length of the edge after its 90 % point where the record is long enough: before that, part of the step is
+    still missing.
     """
     time, u = np.full((2, x.shape[0]), np.nan)
     half = 1 if interval_s < 0.004 else 0

@@ -1,4 +1,4 @@
-"""A stack of lambda traces as its quantities read it: block means, events in blocks, the way to lambda and volts."""
+"""A stack of lambda traces, prepared for reading: block means, events in blocks, conversion to lambda and volts."""
 
 import numpy as np
 
@@ -7,9 +7,9 @@ from models.reading.lambda_trace.blocks import LambdaBlocks
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, estimate
 
-# The flow is half down some time after the pedal lifts (trade: a plate closes in 0.05 to 0.1 s), and what the release
-# changes takes at least the shortest transport to reach the sensor (0.03 s at full flow): what is burnt in the hold
-# ends this long before the release.
+# The hold, as the sensor sees it, ends this long before the release: the flow is half down only after the pedal lifts (a
+# plate closes in 0.05 to 0.1 s), less the shortest transport to the sensor (0.03 s at full flow). Common practice, no
+# source. [s]
 ENDS_BEFORE_S = 0.04
 
 
@@ -21,7 +21,7 @@ def renamed(found: Estimate, where: Flags, code: str) -> Estimate:
     found : Estimate
         Over captures.
     where : ndarray of shape (captures,), bool
-        Captures to take out, whatever reason they had.
+        Captures to null, whatever reason they had.
     code : str
         A code of `data_contracts.reasons.UNREAD_REASONS`.
 
@@ -34,7 +34,7 @@ def renamed(found: Estimate, where: Flags, code: str) -> Estimate:
 
 
 class Reader:
-    """One lambda stack being read: what all its quantities share."""
+    """A lambda stack during reading: what all its quantities share."""
 
     def __init__(
         self,
@@ -64,7 +64,7 @@ class Reader:
         return np.maximum(block, 0.0).astype(np.int64)
 
     def as_lambda(self, x: Floats, u: Floats, missing: str = "not_found") -> Estimate:
-        """Richness as lambda; what lies outside the characteristic is censored there.
+        """Richness as lambda; values outside the characteristic are censored.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""Flags of a lambda trace as a whole: is the sensor active, does the trace contradict the register, is it cut off."""
+"""Flags of a whole lambda trace: the sensor is active, the trace contradicts the register, the signal is clipped."""
 
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -11,22 +11,24 @@ from models.statistics.compiled import kernel
 from models.statistics.records import Record, columns_of, empty_table
 from models.statistics.smoothing import moving_mean
 
-# A snap moves lambda by far more than this on an active sensor, even on a bad van. Common practice, no source.
+# A snap moves the lambda of an active sensor by far more than this, even on a faulty van. Common practice, no source.
+# [lambda], [V]
 ACTIVE_LAMBDA = 0.03
 ACTIVE_NARROWBAND_V = 0.15
-# A narrowband sensor stays well below this, whatever the mixture (Nernst: 0.97 V at a ratio of 1e20 and 700 °C).
+# A narrowband sensor stays well below this at any mixture (Nernst: 0.97 V at a ratio of 1e20 and 700 °C). [V]
 NARROWBAND_MOST_V = 1.6
-# Fuel cut drives the signal away from idle by more than this, and keeps it there. [lambda]
+# Fuel cut moves the signal away from idle by more than this [lambda], for at least this long [s].
 CUT_LAMBDA = 0.15
 CUT_S = 0.4
-# An excursion to rich after the release that no engine keeps up. [lambda]
+# An excursion to rich after the release that no engine can sustain. [lambda]
 IMPOSSIBLE_LAMBDA = 0.35
-# A switching sensor keeps one side this long only while fuel is cut.
+# A switching sensor stays on one side this long only while fuel is cut. [s]
 NARROWBAND_CUT_S = 0.7
 AFTER_S = 3.0
-# At full throttle the signal stands this far on the wrong side of idle before polarity is doubted. [lambda]
+# Polarity is in question where the signal at full throttle is this far on the wrong side of idle. [lambda]
 WRONG_SIDE_LAMBDA = 0.02
-# The wrong way round, the lean blip of the tip-in looks like a rich one: no longer, and no smaller against the hold.
+# With the wrong polarity the lean blip of the tip-in looks rich: at most this long [s], at least this part of the hold [1]
+# and this large [lambda].
 BLIP_S = 0.3
 BLIP_PART = 0.4
 BLIP_LAMBDA = 0.03
@@ -34,16 +36,16 @@ BLIP_LAMBDA = 0.03
 
 @dataclass(frozen=True)
 class TraceFlags:
-    """What the whole trace says, per capture.
+    """Flags of the whole trace, per capture.
 
     Attributes
     ----------
     active : ndarray of shape (captures,), bool
-        The sensor works: its signal answers the snap (a switching one: it switches).
+        The sensor works: its signal responds to the snap (a switching sensor switches).
     polarity_contradicts : ndarray of shape (captures,), bool
-        Full throttle, fuel cut and tip-in all say that the signal is the other way round than the register.
+        Full throttle, fuel cut and tip-in all show the opposite polarity to the register's.
     clipped : ndarray of shape (captures,), bool
-        The signal reaches an end of its characteristic elsewhere than in fuel cut, where that is normal.
+        The signal reaches an end of its characteristic other than in fuel cut, where that is normal.
     """
 
     active: Flags
@@ -52,7 +54,7 @@ class TraceFlags:
 
 
 class _Seen(NamedTuple):
-    """What is seen of each trace; from `hold` to `early_low` against the idle. [unit of richness but where noted]"""
+    """Summary of each trace; `hold` to `early_low` are relative to idle. [unit of richness unless noted]"""
 
     lowest: Floats  # of the record
     highest: Floats
@@ -70,7 +72,7 @@ class _Seen(NamedTuple):
 
 
 class _Limits(NamedTuple):
-    """Levels a trace is judged by, in richness: ends of the range, and departures from idle."""
+    """Thresholds for a trace, in richness: ends of the range, and departures from idle."""
 
     lean_end: float
     rich_end: float
@@ -180,7 +182,7 @@ def _see_rows(
 
 
 def _per_lambda(scale: LambdaScale, richness: Floats) -> Floats:
-    """1/lambda of a richness, the ends of the characteristic standing for what lies beyond them."""
+    """1/lambda of a richness, clipped at the ends of the characteristic."""
     return 1.0 / scale.lambda_of(np.clip(richness, scale.lean_end, scale.rich_end))
 
 
@@ -215,11 +217,12 @@ def trace_flags(
 
     Notes
     -----
-    A healthy snap goes lean for a moment, then rich while the throttle is open, then lean in fuel cut. Polarity is
-    contradicted when the signal stays rich after the release, longer than lean, and full throttle was not rich; or
-    when it stays richer there than an engine can be; or, where no cut was recorded, when full throttle is steadily
-    lean and the tip-in began with a short rich blip and none to lean. A van short of fuel is lean at full throttle
-    but keeps its lean cut and its lean blip, so it contradicts nothing. Without a cut a switching sensor is not judged.
+    A healthy snap goes lean for a moment, then rich while the throttle is open, then lean in fuel cut. The polarity of
+    the register is contradicted when the signal stays rich after the release, longer than lean, and full throttle was not
+    rich; or when it stays richer there than an engine can be; or, where no cut was recorded, when full throttle is
+    steadily lean and the tip-in began with a short rich blip instead of a lean one. A van short of fuel is lean at full
+    throttle but keeps its lean cut and its lean blip, so it is not flagged. Without a cut, a switching sensor is not
+    judged.
     """
     half = max(0, int(0.01 / interval_s))
     table = empty_table(_Seen, x.shape[0])
@@ -235,7 +238,7 @@ def trace_flags(
     sigma = noise / np.sqrt(2.0 * half + 1.0)
     with np.errstate(invalid="ignore"):
         least = np.maximum(ACTIVE_NARROWBAND_V if narrow else ACTIVE_LAMBDA * unit, 6.0 * sigma)
-        # without a snap a continuous sensor may rightly stand still, a switching one for two seconds
+        # without a snap a continuous sensor may stay still, a switching one for two seconds
         expects = (opening >= 0) | (narrow & (count * interval_s > 2.0))
         active = ~expects | (seen.highest - seen.lowest > least)
         contradicts = _narrowband_contradicts(seen, sigma) if narrow else _contradicts(seen, sigma, scale)
@@ -248,14 +251,14 @@ def _lean_hold(seen: _Seen, wrong_side: Floats) -> Flags:
 
 
 def _narrowband_contradicts(seen: _Seen, sigma: Floats) -> Flags:
-    """A switching sensor stays rich after the release and was lean before it, or gives volts none can give."""
+    """A switching sensor stays rich after the release and was lean before it, or gives an impossible voltage."""
     wrong_side = np.maximum(0.2, 5.0 * sigma)
     out = (seen.rich_s > NARROWBAND_CUT_S) & (seen.rich_s > 1.5 * seen.lean_s) & _lean_hold(seen, wrong_side)
     return np.asarray(out | (np.maximum(abs(seen.highest), abs(seen.lowest)) > NARROWBAND_MOST_V))
 
 
 def _contradicts(seen: _Seen, sigma: Floats, scale: LambdaScale) -> Flags:
-    """A continuous sensor: full throttle, fuel cut and tip-in all the other way round."""
+    """Whether full throttle, fuel cut and tip-in of a continuous sensor all show the opposite polarity."""
     unit = scale.per_lambda
     wrong_side = np.maximum(WRONG_SIDE_LAMBDA * unit, 5.0 * sigma)
     cut_rich = (seen.rich_s > CUT_S) & (seen.rich_s > 1.5 * seen.lean_s)
@@ -263,7 +266,7 @@ def _contradicts(seen: _Seen, sigma: Floats, scale: LambdaScale) -> Flags:
     rich_hold = seen.hold > wrong_side
     blip = seen.early_high > np.maximum(BLIP_LAMBDA * unit, 6.0 * sigma)
     high, idle, hold = (_per_lambda(scale, seen.idle + part) for part in (seen.early_high, 0.0, seen.hold))
-    blip &= high - idle > BLIP_PART * (idle - hold)  # in 1/lambda: volts make more of one side than of the other
+    blip &= high - idle > BLIP_PART * (idle - hold)  # in 1/lambda, since volts are not symmetric about lambda 1
     blip &= (seen.early_s < BLIP_S) & (seen.hold_low > 1.5 * seen.hold - 4.0 * sigma)
     blip &= seen.early_low > -np.maximum(0.2 * seen.early_high, 4.0 * sigma)
     uncut = (seen.lean_s < CUT_S) & (seen.rich_s < CUT_S)

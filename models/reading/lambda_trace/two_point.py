@@ -1,4 +1,4 @@
-"""Two-point method for a first-order response with a dead time: what the fit of a step begins with."""
+"""Two-point method for a first-order response with dead time: the first guess of a step fit."""
 
 import numpy as np
 
@@ -6,7 +6,7 @@ from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 
 # Two-point method of Sundaresan and Krishnaswamy (35.3 % and 85.3 % of the step) with exact coefficients:
-# 1 - exp(-s) passes them at s = -ln(0.647) and -ln(0.147). The printed ones are 0.67, 1.3 and -0.29.
+# 1 - exp(-s) passes them at s = -ln(0.647) and -ln(0.147). The published coefficients are 0.67, 1.3 and -0.29.
 LOW_PART, HIGH_PART = 0.353, 0.853
 _LOW_TIME, _HIGH_TIME = -np.log(1.0 - LOW_PART), -np.log(1.0 - HIGH_PART)
 TWO_POINT_CONSTANT = 1.0 / (_HIGH_TIME - _LOW_TIME)

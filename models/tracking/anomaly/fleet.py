@@ -1,5 +1,8 @@
-"""The anomaly of every van of the fleet: train per family, judge vans unseen, calibrate over all families, control
-false discoveries."""
+"""The anomaly of every van of the fleet.
+
+One model per family, trained on other vans than those it judges; p-values calibrated over all families; the false-discovery
+rate controlled over the fleet.
+"""
 
 import hashlib
 from collections.abc import Mapping
@@ -34,7 +37,7 @@ from models.tracking.standardise import Standardised
 
 SEED = 20261125
 RECENT_VISITS = 26
-"""Visits of a van that calibrate, the latest."""
+"""Latest visits of each van that are used for calibration."""
 MOST_CALIBRATION = 20_000
 
 
@@ -45,17 +48,17 @@ class FleetAnomaly:
     Attributes
     ----------
     p, score : ndarray of shape (vans,)
-        Calibrated p-value, and score on the common footing; higher is more abnormal.
+        Calibrated p-value, and score on the common scale; a higher score is more abnormal. [1]
     flagged : ndarray of shape (vans,), bool
-        Stands at the accepted false-discovery rate and false alarms.
+        Flagged at the accepted false-discovery rate and false alarms.
     names : tuple of str
-        What contributes: the quantities, and the waveforms' shapes.
+        Contributors to the score: the quantities, and the shapes of the waveforms.
     contributions : ndarray of shape (vans, names)
-        Parts of the score; they sum to it. NaN rows for vans that are not flagged.
+        Parts of the score, which sum to it; NaN for vans that are not flagged. [1]
     cards : tuple of mapping
         How each model was made.
     models : mapping of str to sklearn.pipeline.Pipeline
-        One per family, trained on all its quiet visits.
+        One per family, trained on all its visits without an alarm.
     """
 
     p: Floats
@@ -100,19 +103,19 @@ def judge_fleet(
     -------
     FleetAnomaly
     """
-    quiet = np.logical_not(alarms.any.any(axis=1))
+    without_alarm = np.logical_not(alarms.any.any(axis=1))
     rows = _calibration_rows(std, latest)
-    family, calm = std.family[rows], (quiet & _of_quiet_vans(std, quiet))[rows]
+    family, in_control = std.family[rows], (without_alarm & _of_vans_without_alarm(std, without_alarm))[rows]
     fold = folds_of([std.visits["van_id"][int(s)] for s in std.starts[:-1]])[std.van[rows]]
-    small = [f for f in range(len(std.families)) if _is_small(family == f, calm, std.van[rows])]
+    small = [f for f in range(len(std.families)) if _is_small(family == f, in_control, std.van[rows])]
     groups = [[f] for f in range(len(std.families)) if f not in small] + (
         [list(range(len(std.families)))] if small else []
     )
-    peer, own = _nonconformity(std, waveforms, rows, fold, calm, groups, small)
+    peer, own = _nonconformity(std, waveforms, rows, fold, in_control, groups, small)
     all_features = _features_of(std, followed, alarms, rows, peer, own)
-    scored = _score_groups(std, all_features, family, calm, fold, groups, small)
+    scored = _score_groups(std, all_features, family, in_control, fold, groups, small)
     score = scored.score
-    calibration = calibrate(score[calm])
+    calibration = calibrate(score[in_control])
     place = np.searchsorted(rows, latest)
     penalty = np.where(np.isin(family[place], small), POOLED_PENALTY, 1.0)
     p = np.minimum(p_values(score[place], calibration) * penalty, 1.0)
@@ -124,7 +127,7 @@ def judge_fleet(
         name = next((m for m in scored.models if std.families[f] == m), "+".join(std.families))
         vans = np.flatnonzero(flagged & (family[place] == f))
         parts[vans] = _contributions(
-            scored.models[name], scored.footing[int(f)], all_features[place[vans]], score[place[vans]]
+            scored.models[name], scored.scales[int(f)], all_features[place[vans]], score[place[vans]]
         )
     cards = tuple(_with_calibration(card, calibration) for card in scored.cards)
     return FleetAnomaly(p, score[place], flagged, names, parts, cards, scored.models)
@@ -133,10 +136,10 @@ def judge_fleet(
 def _features_of(
     std: Standardised, followed: Followed, alarms: Alarms, rows: Codes, peer: Floats, own: Floats
 ) -> Floats:
-    """What the models see of some visits: their quantities, and their waveforms as further ones."""
+    """What the models see of some visits: their quantities, and the shapes of their waveforms as further ones."""
     with np.errstate(invalid="ignore"):
         average = followed.ewma[rows] / followed.ewma_spread[rows]
-    rejoined = alarms.rejoined[rows]  # a baseline that was never the van's own tells nothing
+    rejoined = alarms.rejoined[rows]  # such a baseline was never the van's own
     return features(
         np.column_stack([np.where(rejoined, alarms.level_z[rows], alarms.peer_z[rows]), peer]),
         np.column_stack([np.where(rejoined, np.nan, average), own]),
@@ -146,10 +149,10 @@ def _features_of(
 
 @dataclass(frozen=True)
 class _Scored:
-    """Scores on the common footing, of shape (visits,), and what made them."""
+    """Scores on the common scale, of shape (visits,), and what made them."""
 
     score: Floats
-    footing: Mapping[int, "_Footing"]
+    scales: Mapping[int, "_CommonScale"]
     models: Mapping[str, Any]
     cards: tuple[Mapping[str, Any], ...]
 
@@ -158,36 +161,36 @@ def _score_groups(
     std: Standardised,
     all_features: Floats,
     family: Codes,
-    calm: Flags,
+    in_control: Flags,
     fold: Codes,
     groups: list[list[int]],
     small: list[int],
 ) -> _Scored:
     """Score every visit by a model of its family, or of all families pooled, that has not seen its van."""
     score, distance = np.full(family.size, np.nan), distance_of(all_features)
-    footing: dict[int, _Footing] = {}
+    scales: dict[int, _CommonScale] = {}
     models: dict[str, Any] = {}
     cards: list[Mapping[str, Any]] = []
     for group in groups:
         judged = small if len(group) > 1 else group
         inside = np.isin(family, group)
         for k in range(FOLDS):
-            train = np.flatnonzero(inside & calm & (fold != k))
+            train = np.flatnonzero(inside & in_control & (fold != k))
             test = np.flatnonzero(np.isin(family, judged) & (fold == k))
             if train.size and test.size:
                 score[test] = score_of(_trained(all_features, train), all_features[test])
-        train = np.flatnonzero(inside & calm)
+        train = np.flatnonzero(inside & in_control)
         if not train.size:
             continue
         model, name = _trained(all_features, train), "+".join(std.families[f] for f in group)
         models[name] = model
         for f in judged:
-            healthy = (family == f) & calm
-            footing[f] = _Footing(*_footing(score[healthy]), *_footing(distance[healthy]))
+            healthy = (family == f) & in_control
+            scales[f] = _CommonScale(*_centre_and_spread(score[healthy]), *_centre_and_spread(distance[healthy]))
         cards.append(_card(name, train.size, all_features[train], std, judged))
-    for f, common in footing.items():
+    for f, common in scales.items():
         score[family == f] = common.of(score[family == f], distance[family == f])
-    return _Scored(score, footing, models, tuple(cards))
+    return _Scored(score, scales, models, tuple(cards))
 
 
 def _nonconformity(
@@ -195,12 +198,11 @@ def _nonconformity(
     waveforms: Waveforms | None,
     rows: Codes,
     fold: Codes,
-    calm: Flags,
+    in_control: Flags,
     groups: list[list[int]],
     small: list[int],
 ) -> tuple[Floats, Floats]:
-    """Waveform shape against the family and against the van's first visits, each from a model that has not seen the
-    van.
+    """Waveform shape against the family, and against the van's first visits; each model has not seen the van it judges.
 
     Both of shape (rows, shapes); 0 is healthy or unknown. [standard deviations]
     """
@@ -212,7 +214,7 @@ def _nonconformity(
         for group in groups:
             judged = small if len(group) > 1 else group
             for k in range(FOLDS):
-                train = np.flatnonzero(np.isin(family, group) & calm & (fold != k) & (trace >= 0))
+                train = np.flatnonzero(np.isin(family, group) & in_control & (fold != k) & (trace >= 0))
                 test = np.flatnonzero(np.isin(family, judged) & (fold == k))
                 step = max(1, -(-train.size // MOST_ROWS))
                 model = fit_shape(waveforms.traces[trace[train[::step]], channel]) if test.size else None
@@ -224,24 +226,25 @@ def _nonconformity(
                 )
         for f in range(len(std.families)):
             of = np.flatnonzero(family == f)
-            peer[of, channel] = standard(peer[of, channel], calm[of])
-            own[of, channel] = standard(own[of, channel], calm[of])
+            peer[of, channel] = standard(peer[of, channel], in_control[of])
+            own[of, channel] = standard(own[of, channel], in_control[of])
     return peer, own
 
 
-def _of_quiet_vans(std: Standardised, quiet: Flags) -> Flags:
-    """Visits of vans without an alarm of late: what a fault does before its alarm is not healthy either."""
+def _of_vans_without_alarm(std: Standardised, without_alarm: Flags) -> Flags:
+    """Visits of vans without a recent alarm: before its alarm, a fault already shows in the visits."""
     recent = np.arange(std.van.size) >= std.starts[1:][std.van] - RECENT_VISITS
-    alarmed = np.bincount(std.van, ~quiet & recent, minlength=std.starts.size - 1) > 0
+    alarmed = np.bincount(std.van, ~without_alarm & recent, minlength=std.starts.size - 1) > 0
     if alarmed.mean() > 0.5:
         return np.ones(std.van.size, dtype=bool)
     return np.logical_not(alarmed[std.van])
 
 
 @dataclass(frozen=True)
-class _Footing:
-    """Puts a family's forest score and distance on the fleet's common footing: median 0 and 90 % quantile 1, then
-    halves."""
+class _CommonScale:
+    """Scale on which a family's scores compare with other families': the mean of forest score and distance, each with its
+    median at 0 and its 90 % quantile at 1.
+    """
 
     forest_centre: float
     forest_spread: float
@@ -249,21 +252,32 @@ class _Footing:
     distance_spread: float
 
     def of(self, forest: Floats, distance: Floats) -> Floats:
-        """Common score."""
+        """Scores on the common scale.
+
+        Parameters
+        ----------
+        forest, distance : ndarray of shape (rows,)
+            Scores of the isolation forest, and distances. [1]
+
+        Returns
+        -------
+        ndarray of shape (rows,)
+            [1]
+        """
         first = (forest - self.forest_centre) / self.forest_spread
         return 0.5 * first + 0.5 * (distance - self.distance_centre) / self.distance_spread
 
 
 def _calibration_rows(std: Standardised, latest: Codes) -> Codes:
-    """The vans' recent visits, thinned evenly on a large fleet, and the ones to judge; sorted."""
+    """The vans' recent visits, thinned evenly on a large fleet, together with the visits to judge; sorted."""
     ends = std.starts[1:][std.van]
     recent = np.flatnonzero(np.arange(std.van.size) >= ends - RECENT_VISITS)
     step = max(1, -(-recent.size // MOST_CALIBRATION))
     return np.union1d(recent[::step], latest).astype(np.int64)
 
 
-def _is_small(inside: Flags, calm: Flags, van: Codes) -> bool:
-    return int((inside & calm).sum()) < FEWEST_ROWS or np.unique(van[inside]).size < FEWEST_VANS
+def _is_small(inside: Flags, in_control: Flags, van: Codes) -> bool:
+    return int((inside & in_control).sum()) < FEWEST_ROWS or np.unique(van[inside]).size < FEWEST_VANS
 
 
 def _trained(f: Floats, rows: Codes) -> Any:
@@ -271,7 +285,7 @@ def _trained(f: Floats, rows: Codes) -> Any:
     return make_model(SEED).fit(f[rows[::step]])
 
 
-def _footing(scores: Floats) -> tuple[float, float]:
+def _centre_and_spread(scores: Floats) -> tuple[float, float]:
     known = scores[np.isfinite(scores)]
     if not known.size:
         return 0.0, 1.0
@@ -279,14 +293,17 @@ def _footing(scores: Floats) -> tuple[float, float]:
     return float(centre), float(max(upper - centre, 1e-6))
 
 
-def _contributions(model: Any, footing: _Footing, f: Floats, score: Floats) -> Floats:
-    """Fall of each van's score when a quantity is put to healthy, in proportion so that its parts sum to the score."""
+def _contributions(model: Any, scale: _CommonScale, f: Floats, score: Floats) -> Floats:
+    """Part of each van's score that each quantity adds.
+
+    Each part is proportional to the fall of the score when that quantity is set to healthy; the parts sum to the score.
+    """
     vans, quantities = len(f), f.shape[1] // BLOCKS
     trial = np.repeat(f[:, None, :], quantities + 1, axis=1)
     for q in range(quantities):
         trial[:, q, q::quantities] = 0.0
     flat = trial.reshape(vans * (quantities + 1), -1)
-    scores = footing.of(score_of(model, flat), distance_of(flat)).reshape(vans, quantities + 1)
+    scores = scale.of(score_of(model, flat), distance_of(flat)).reshape(vans, quantities + 1)
     fall = np.maximum(scores[:, -1:] - scores[:, :-1], 0.0)
     total = fall.sum(axis=1, keepdims=True)
     shares = np.where(total > 0, fall / np.where(total > 0, total, 1.0), 1.0 / quantities)

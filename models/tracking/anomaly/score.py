@@ -1,8 +1,9 @@
 """How unlike healthy vans a van's week is: one score, a calibrated p-value, and what each quantity adds to the score.
 
-A scikit-learn pipeline per family judges vans it was not trained on. Scores are put on one footing over the families,
-and a p-value is the share of healthy van-weeks with at least that score; beyond the highest of them an exponential tail
-goes on."""
+A scikit-learn pipeline per family judges vans it was not trained on. Scores of all families are put on a common scale.
+The p-value is the share of healthy van-weeks with at least that score, continued by an exponential tail beyond the
+highest of them.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,19 +16,18 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.conformal import conformal_p
 
 VIEWS = ("against the family", "against its own baseline", "of the visit")
-"""Views of each quantity: level against the family, average against the own baseline, the visit against the own
-baseline."""
+"""Views of each quantity: its level against the family, its average and its latest visit against the own baseline."""
 BLOCKS = len(VIEWS)
 FOLDS = 3
 FEATURE_CLIP = 8.0
 FEWEST_ROWS, FEWEST_VANS = 150, 8
 """A family with fewer is judged by the model of all families pooled. Common practice, no source (2026-11-25)."""
 POOLED_PENALTY = 1.5
-"""What a p-value from the pooled model is multiplied by. Common practice, no source (2026-11-25)."""
+"""Factor on a p-value from the pooled model. Common practice, no source (2026-11-25). [1]"""
 MOST_ROWS = 4096
-"""Rows a model is trained on at most, evenly chosen."""
+"""Most rows a model is trained on, evenly chosen."""
 TAIL_SHARE = 0.05
-"""Share of the calibration scores the tail is fitted on."""
+"""Share of the calibration scores that the tail is fitted to. [1]"""
 
 
 def features(peer: Floats, own: Floats, latest: Floats) -> Floats:
@@ -45,7 +45,7 @@ def features(peer: Floats, own: Floats, latest: Floats) -> Floats:
     Returns
     -------
     ndarray of shape (rows, 3 * quantities)
-        Clipped; 0 where a quantity was not read, since what is unknown is no evidence.
+        Clipped; 0 where a quantity was not read: an unread quantity is no evidence. [standard deviations]
     """
     joined = np.concatenate([peer, own, latest], axis=1)
     return np.clip(np.where(np.isfinite(joined), joined, 0.0), -FEATURE_CLIP, FEATURE_CLIP)
@@ -57,7 +57,7 @@ def make_model(seed: int) -> Any:
     Parameters
     ----------
     seed : int
-        Of its trees.
+        Seed of its trees.
 
     Returns
     -------
@@ -76,47 +76,48 @@ def make_model(seed: int) -> Any:
 
 
 def score_of(model: Any, f: Floats) -> Floats:
-    """Anomaly score; higher is more abnormal.
+    """Anomaly score of an isolation forest; higher is more abnormal.
 
     Parameters
     ----------
     model : sklearn.pipeline.Pipeline
         Trained.
     f : ndarray of shape (rows, features)
-        As `features` returns.
+        As `features` returns. [standard deviations]
 
     Returns
     -------
     ndarray of shape (rows,)
+        [1]
     """
     return np.asarray(-model.score_samples(f), dtype=np.float64) if len(f) else np.empty(0)
 
 
 def distance_of(f: Floats) -> Floats:
-    """How far a week stands from healthy in its most telling respects; higher is more abnormal.
+    """Distance of a van's week from healthy; higher is more abnormal.
 
     Parameters
     ----------
     f : ndarray of shape (rows, BLOCKS * quantities)
-        As `features` returns.
+        As `features` returns. [standard deviations]
 
     Returns
     -------
     ndarray of shape (rows,)
-        Logarithm of 1 plus the sum over quantities of the largest square among its blocks: a forest isolates odd
-        mixtures well, but barely tells one quantity far out from several; this does.
+        Logarithm of 1 plus the sum, over quantities, of the largest square among its views. It complements the forest,
+        which isolates unusual combinations well but barely separates one quantity far outside from several. [1]
     """
     blocks = f.reshape(len(f), BLOCKS, -1)
     return np.asarray(np.log1p(np.sum(np.max(blocks**2, axis=1), axis=1)), dtype=np.float64)
 
 
 def folds_of(vans: Sequence[str]) -> Codes:
-    """Fold of each van, from its name alone, so that the order of the fleet changes nothing.
+    """Cross-validation fold of each van, from its name alone, so that the order of the fleet does not matter.
 
     Parameters
     ----------
     vans : sequence of str
-        Names.
+        Their names.
 
     Returns
     -------
@@ -128,14 +129,14 @@ def folds_of(vans: Sequence[str]) -> Codes:
 
 @dataclass(frozen=True)
 class Calibration:
-    """Healthy scores of vans unseen by their model, and the tail beyond them.
+    """Scores of healthy vans that their model has not seen, and the tail beyond them.
 
     Attributes
     ----------
     scores : ndarray of shape (n,)
-        Sorted.
+        Sorted. [1]
     threshold, excess : float
-        Where the exponential tail starts, and its mean excess.
+        Where the exponential tail starts, and its mean excess. [1]
     """
 
     scores: Floats
@@ -165,19 +166,20 @@ def calibrate(scores: Floats) -> Calibration:
 
 
 def p_values(scores: Floats, calibration: Calibration) -> Floats:
-    """Calibrated p-values: conformal, and in the far tail the larger of what the exponential says and a tenth of the
-    floor.
+    """Calibrated p-values of scores.
 
     Parameters
     ----------
     scores : ndarray of shape (n,)
-        Higher is more abnormal.
+        Higher is more abnormal. [1]
     calibration : Calibration
-        Healthy scores.
+        Scores of healthy vans.
 
     Returns
     -------
     ndarray of shape (n,)
+        Conformal; beyond the highest calibration score the exponential tail, but at least a tenth of the smallest conformal
+        p-value. [1]
     """
     if not calibration.scores.size:
         return np.ones(scores.shape)
@@ -197,11 +199,11 @@ def flag(p: Floats, *, false_discovery: float, most: float) -> Flags:
     Parameters
     ----------
     p : ndarray of shape (n,)
-        p-values, no NaN. [unitless]
+        p-values, no NaN. [1]
     false_discovery : float
-        Accepted share of healthy vans among the flagged. [unitless]
+        Accepted share of healthy vans among the flagged. [1]
     most : float
-        Accepted false anomalies per van, whatever the false-discovery control allows. [unitless]
+        Accepted false anomalies per van, whatever the false-discovery control allows. [1]
 
     Returns
     -------
@@ -209,6 +211,7 @@ def flag(p: Floats, *, false_discovery: float, most: float) -> Flags:
 
     References
     ----------
-    Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, doi:10.1111/j.2517-6161.1995.tb02031.x (reference
-    test: their 15 p-values)."""
+    Y. Benjamini, Y. Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300, DOI 10.1111/j.2517-6161.1995.tb02031.x (reference
+    test: their 15 p-values).
+    """
     return np.asarray((false_discovery_control(p) <= false_discovery) & (p <= most))

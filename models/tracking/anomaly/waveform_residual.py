@@ -1,7 +1,8 @@
-"""What of a snap's waveform a family's healthy vans do not explain: the residual of a robust PCA of its aligned traces.
+"""Waveform nonconformity: the residual of a snap's traces about a robust PCA of its family's healthy traces.
 
-Traces stand on the grid of models/reading/aligned_traces.py; the air flow is divided by its own level, so that its
-shape is left."""
+Traces lie on the grid of models/reading/aligned_traces.py. The air flow is divided by its own level, which leaves its
+shape.
+"""
 
 from dataclasses import dataclass
 from typing import Any
@@ -14,15 +15,17 @@ from models.reading.aligned_traces import GRID
 from models.statistics.arrays import Codes, Flags, Floats
 
 SHAPES = ("airflow_shape", "lambda_shape")
-"""Names under which the two traces add to an anomaly."""
+"""Names of the two traces as contributors to an anomaly."""
 COMPONENTS = 6
-"""Ways in which healthy waveforms vary: weather, foot, hold, engine. Common practice, no source (2026-11-25)."""
+"""Principal components kept: healthy waveforms vary with weather, pedal, hold and engine. Common practice, no source
+(2026-11-25)."""
 AVERAGED, FIRST = 4, 5
-"""Visits whose residuals are averaged, and a van's first ones they are held against. Common practice (2026-11-25)."""
+"""Latest visits whose residuals are averaged, and first visits they are compared with. Common practice, no source
+(2026-11-25)."""
 POINT_CLIP = 6.0
-"""One grid point counts for at most this much. [standard deviations]"""
+"""Residuals of single grid points are clipped here. [standard deviations]"""
 LEAST_SPREAD = 0.01
-"""Of a grid point, below which a difference is of no concern; the level is about 1. Common practice (2026-11-25)."""
+"""Smallest spread of a grid point, where the level is about 1. Common practice, no source (2026-11-25). [1]"""
 FEWEST_TRACES = 40
 
 
@@ -33,7 +36,7 @@ class Waveforms:
     Attributes
     ----------
     traces : ndarray of shape (drawn, 2, GRID), float32
-        Air flow over its level, and lambda signal; NaN where nothing was recorded.
+        Air flow over its level, and lambda signal; NaN where nothing was recorded. [1], [1/lambda or V]
     row : ndarray of shape (visits,), int
         Row of each visit's traces; -1 for none.
     """
@@ -84,17 +87,17 @@ def fit_shape(traces: NDArray[np.float32]) -> Any:
     Parameters
     ----------
     traces : ndarray of shape (n, GRID)
-        One channel; NaN allowed.
+        One channel; NaN allowed. [flow over its level, 1/lambda or V]
 
     Returns
     -------
     sklearn.pipeline.Pipeline or None
-        Median and spread of each grid point, then the main components of traces put to unit length, so that an odd one
-        has no more say than any other; None with too few traces.
+        Median and spread of each grid point, then the main components of the traces scaled to unit length, so that an
+        outlying one weighs no more than any other; None with too few traces.
 
     References
     ----------
-    Spherical principal components: N. Locantore et al., Test 8 (1999) 1-73.
+    Spherical principal components: N. Locantore et al., Test 8 (1999) 1-73, DOI 10.1007/BF02595862.
     """
     from sklearn.decomposition import PCA
     from sklearn.pipeline import Pipeline
@@ -103,7 +106,7 @@ def fit_shape(traces: NDArray[np.float32]) -> Any:
     known = traces[np.isfinite(traces).mean(axis=1) > 0.5]
     if len(known) < FEWEST_TRACES:
         return None
-    known = np.where(np.isfinite(known).mean(axis=0) > 0.5, known, 0.0)  # points few recordings reach say nothing
+    known = np.where(np.isfinite(known).mean(axis=0) > 0.5, known, 0.0)  # few recordings reach the other points
     scaler = RobustScaler(unit_variance=True).fit(known)
     scaler.scale_ = np.maximum(scaler.scale_, LEAST_SPREAD)
     z = _scaled(scaler, known)
@@ -119,14 +122,14 @@ def _scaled(scaler: Any, traces: NDArray[np.float32]) -> Floats:
 
 
 def residual(model: Any, traces: NDArray[np.float32]) -> Floats:
-    """What the components leave of traces.
+    """Residual of traces about the components.
 
     Parameters
     ----------
     model : sklearn.pipeline.Pipeline
         As `fit_shape` returns.
     traces : ndarray of shape (n, GRID)
-        One channel; NaN allowed.
+        One channel; NaN allowed. [flow over its level, 1/lambda or V]
 
     Returns
     -------
@@ -141,7 +144,7 @@ def residual(model: Any, traces: NDArray[np.float32]) -> Floats:
 
 
 def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, begin: Codes) -> tuple[Floats, Floats]:
-    """How much of the recent waveforms is unexplained, against the family and against the van's own first visits.
+    """Unexplained part of the recent waveforms, against the family and against the van's own first visits.
 
     Parameters
     ----------
@@ -158,7 +161,7 @@ def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, b
     -------
     peer, own : ndarray of shape (n,)
         Logarithm of the mean square of the residual averaged over the last visits, and of its change since the first
-        ones; NaN where there are none, or no first ones before the last.
+        visits; NaN where there are none, or no first visits before the last. [1]
     """
     recent = rows[:, None] - np.arange(AVERAGED)
     first = begin[:, None] + np.arange(FIRST)
@@ -167,7 +170,7 @@ def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, b
     needed = np.unique(np.concatenate([recent.ravel(), first.ravel()]))
     needed = needed[needed >= 0]
     held = needed[waveforms.row[needed] >= 0]
-    left = np.full((len(needed) + 1, GRID), np.nan)  # the last row stands for what is not there
+    left = np.full((len(needed) + 1, GRID), np.nan)  # the last row stands for a visit without traces
     if held.size:
         left[np.searchsorted(needed, held)] = residual(model, waveforms.traces[waveforms.row[held], channel])
 
@@ -183,21 +186,21 @@ def nonconformity(model: Any, waveforms: Waveforms, channel: int, rows: Codes, b
     now, now_n = mean(recent)
     then, then_n = mean(first)
     with np.errstate(divide="ignore", invalid="ignore"):
-        # a mean of few visits is noisier: put on the footing of the full number
+        # a mean of few visits is noisier: scale it to the full number
         peer = np.log(np.mean(now**2, axis=1)) - 0.5 * np.log(AVERAGED / now_n)
         change = np.log(np.mean((now - then) ** 2, axis=1) / (1.0 / now_n + 1.0 / then_n))
     return np.where(now_n > 0, peer, np.nan), np.where((now_n > 0) & (then_n > 1), change, np.nan)
 
 
 def standard(values: Floats, healthy: Flags) -> Floats:
-    """Values over the healthy ones' spread, upper side only; 0 where unknown.
+    """Values over the spread of the healthy ones, upper side only; 0 where unknown.
 
     Parameters
     ----------
     values : ndarray of shape (n,)
-        [any unit]
+        Values. [any unit]
     healthy : ndarray of shape (n,), bool
-        Those that say what is usual.
+        Those that define the median and the spread.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Alarms of every quantity of every van, their cost shared out of one setting: accepted false alarms."""
+"""Alarms of every quantity of every van, at limits set by one figure: the accepted false alarms."""
 
 import functools
 from dataclasses import dataclass
@@ -9,23 +9,22 @@ from scipy.stats import t as student
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
 from models.tracking.charts.chart_limits import limits_for, tail_factor
-from models.tracking.charts.dispersion import dispersion_factors, of_unsure_scatter
+from models.tracking.charts.dispersion import dispersion_factors, few_pairs_factor
 from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.standardise import Standardised
 
-OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
-"""How the accepted false alarms are shared out over own charts, family comparison, unsteady repeats and anomaly. Sum to
-1."""
+OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
+"""Shares of the accepted false alarms: own charts, comparison with the family, repeatability, anomaly. They sum to 1."""
 
 AGREES = 2.0
-"""A level nearer to its family than this is like the other vans'. Common practice, no source (2026-11-25). [standard
+"""A level nearer to its family than this agrees with it. Common practice, no source (2026-11-25). [standard
 deviations]"""
 RETURNED = 1.0
-"""A moving average nearer to the baseline than this has returned: the sum charted before no longer raises an alarm,
-however large it had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
+"""A moving average nearer to the baseline than this has returned: the CUSUM no longer raises an alarm, however large it
+had grown. Common practice, no source (2026-11-25). [standard deviations of the average]"""
 APART = 4.0
-"""A baseline farther from its family than this is no healthy van's. Common practice (2026-11-25). [standard
-deviations]"""
+"""A baseline farther from its family than this is not that of a healthy van. Common practice, no source (2026-11-25).
+[standard deviations]"""
 
 
 @dataclass(frozen=True)
@@ -35,21 +34,21 @@ class Alarms:
     Attributes
     ----------
     own : ndarray of bool
-        EWMA or CUSUM against the van's own baseline is outside, the CUSUM only while the average is still off on its
-        side. Not of a van that has rejoined its family.
+        EWMA or CUSUM against the van's own baseline is outside; the CUSUM only while the average is still off on the same
+        side. Never of a van that has rejoined its family.
     peer : ndarray of bool
         The level stands apart from the family.
     peer_z : ndarray
-        Baseline and average movement since against the family. [standard deviations]
+        Baseline plus average movement since, against the family. [standard deviations]
     level_z : ndarray
         Present level against the family. [standard deviations]
     ewma_limit : ndarray
-        [standard deviations, as the EWMA]
+        Limit of the EWMA. [standard deviations, as the EWMA]
     cusum_high, cusum_low : ndarray
-        Cumulative sums of the innovations, each over how much more than stated the van scatters. [standard deviations]
+        Cumulative sums of the innovations, divided by the van's excess dispersion. [standard deviations]
     rejoined : ndarray of bool
-        The level is with the family again, the baseline stands apart from it: wild first visits, or a repair nobody
-        noted.
+        The level agrees with the family again while the baseline does not: the first visits were outliers, or a repair
+        was not recorded.
     since : ndarray of int
         Visit at which the standing alarm began; -1 for none.
     """
@@ -66,7 +65,7 @@ class Alarms:
 
     @functools.cached_property
     def any(self) -> Flags:
-        """Own or peer."""
+        """Whether there is an alarm, against the own baseline or against the family."""
         return self.own | self.peer
 
 
@@ -85,7 +84,7 @@ def raise_alarms(
     std : Standardised
         Visits.
     followed : Followed
-        Their charts.
+        The recursion over them.
     per_van_week : float
         Accepted false alarms per van and week, all quantities and mechanisms together. [1]
     own_share, peer_share : float
@@ -108,7 +107,7 @@ def raise_alarms(
         share = own_share * per_van_week / len(known) / 2.0
         limits = limits_for(share)
         block = np.ix_(rows, known)
-        wider = of_unsure_scatter(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
+        wider = few_pairs_factor(share, np.isfinite(std.x[block]).sum(axis=0) - np.unique(std.van[rows]).size)
         usual = tail_factor(followed.ewma_spread[block]) * followed.ewma_spread[block]
         average = np.abs(followed.ewma[block])
         limit = rest[block] * wider * limits.ewma_width * usual
@@ -121,10 +120,12 @@ def raise_alarms(
         for q in known:
             level = std.levels[f, q]
             spread = level.spread / std.scatter[f, q]
-            # an empirical-Bayes baseline scatters around the family by the prior variance less what is still unknown
+            # an empirical-Bayes baseline varies around the family by the prior variance less its own remaining variance
             seen = np.maximum(spread**2 - followed.baseline_variance[rows, q], 0.3 * spread**2)
-            doubt = (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
-            peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + doubt)
+            variance = (
+                (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q] + followed.ewma_spread[rows, q] ** 2
+            )
+            peer_z[rows, q] = (followed.baseline[rows, q] + followed.ewma[rows, q]) / np.sqrt(seen + variance)
             bound = student.isf(peer_share * per_van_week / len(known) / 2.0, level.degrees)
             common = spread**2 + (level.u / std.scatter[f, q]) ** 2 + std.peer_variance[rows, q]
             level_z[rows, q] = followed.level[rows, q] / np.sqrt(common + followed.var_level[rows, q])

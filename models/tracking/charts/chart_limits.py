@@ -1,4 +1,4 @@
-"""Limits of the charts, by the share of a healthy van's visits they leave outside."""
+"""Limits of the control charts, by the share of a healthy van's visits they leave outside."""
 
 import csv
 import functools
@@ -12,11 +12,12 @@ from models.statistics.arrays import Floats
 from models.statistics.student import quantile_ratio
 
 VISIT_DEGREES = 5.0
-"""Degrees of freedom of one visit's noise: heavier than normal. Common practice, no source (2026-11-25)."""
+"""Degrees of freedom of one visit's noise, whose tails are heavier than normal. Common practice, no source
+(2026-11-25)."""
 
 
 def tail_factor(spread: Floats) -> Floats:
-    """How much wider than in the normal case a limit must be on an average of few heavy-tailed visits.
+    """Tail factor: how much wider than in the normal case a limit must be on an average of few heavy-tailed visits.
 
     Parameters
     ----------
@@ -26,7 +27,7 @@ def tail_factor(spread: Floats) -> Floats:
     Returns
     -------
     ndarray
-        At least 1: the ratio of Student's to the normal quantile at one in ten thousand.
+        At least 1: the ratio of Student's to the normal quantile at one in ten thousand. [1]
     """
     return np.asarray(np.interp(spread, *_tail_factors()))
 
@@ -68,18 +69,18 @@ def _tabled() -> dict[str, tuple[Floats, Floats]]:
 
 
 def limits_for(share_outside: float) -> Limits:
-    """Limits that leave each chart of a healthy van outside in a given share of its visits.
+    """Limits that a given share of a healthy van's visits exceeds.
 
     Parameters
     ----------
     share_outside : float
-        For each of the two charts of one quantity. [1]
+        Share of visits outside each of the two charts of one quantity. [1]
 
     Returns
     -------
     Limits
-        From models/tracking/charts/run_length.csv: simulated with this recursion, learned baselines included; beyond
-        the table straight on in the logarithm.
+        From models/tracking/charts/run_length.csv, simulated with this recursion and with learned baselines; beyond the
+        table, extrapolated linearly in the logarithm.
     """
     wanted = math.log(share_outside)
     found = []

@@ -1,4 +1,4 @@
-"""How much healthy vans move beyond their stated scatter, and what limits must allow for it."""
+"""Excess dispersion: how much more than their stated scatter healthy vans move, and the factors on limits that allow for it."""
 
 import numpy as np
 from scipy.stats import norm
@@ -12,28 +12,27 @@ from models.tracking.shared_shifts import FEWEST_TOGETHER
 from models.tracking.standardise import Standardised
 
 UPPER_VAN, UPPER_SIZE = 2.0 / 3.0, 0.92
-"""The van whose averages stand for its family's, by rank, and what they come to in control: simulated with the
-recursion of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py). [1]"""
-CALMEST, WILDEST = 0.8, 3.0
-"""How far limits may be narrowed or widened by what a family's averages really do. Common practice, no source
-(2026-11-25)."""
+"""Rank of the van whose averages represent its family, and their root mean square in control: simulated with the recursion
+of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py). [1]"""
+NARROWEST, WIDEST = 0.8, 3.0
+"""Smallest and largest factor on limits. Common practice, no source (2026-11-25). [1]"""
 PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
-"""Degrees of freedom of a family's scatter: of its prior, and of each pair of neighbouring visits, which a robust scale
-uses by half."""
+"""Degrees of freedom of a family's scatter: those of its prior, and those of each pair of neighbouring visits, of which a
+robust scale uses half."""
 FEWEST_VISITS = 4
-"""Visits of some van from which on a quantity's limits follow what the fleet does."""
+"""Fewest visits of a van that counts towards the dispersion."""
 UPPER = 0.75
-"""A van's scatter is told from the size of its bends at this rank: one reading in seven may be of another mode before
-it is seen, a few wild ones or a step never are. [1]"""
-UPPER_BEND = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
-"""Size at that rank of a second difference of normal values of variance 1."""
-BEND_DEGREES = 0.4
-"""Degrees of freedom of a variance told so, per bend: by simulation, 20 and 40 visits
+"""Quantile of the second differences from which a van's scatter is estimated. A second mode shows once it holds one
+reading in seven; a few outliers or a step do not. [1]"""
+UPPER_DIFFERENCE = float(np.sqrt(6.0) * norm.isf((1.0 - UPPER) / 2.0))
+"""That quantile of the absolute second differences of normal values of variance 1."""
+DIFFERENCE_DEGREES = 0.4
+"""Degrees of freedom of a variance estimated so, per second difference: by simulation, 20 and 40 visits
 (tests/unit/models/tracking/charts/test_alarms.py)."""
 
 
 def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, Floats]:
-    """How much more, or less, healthy vans move than their stated scatter would make them.
+    """Factors on limits for the excess dispersion of healthy vans.
 
     Parameters
     ----------
@@ -45,26 +44,25 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
     Returns
     -------
     of_averages : ndarray of shape (vans, quantities)
-        Factor on the limits of averages: what families and depots share, and for a van that scatters more from visit to
-        visit than these (shorter recordings, a noisier installation) its own scatter, held towards the shared as by
-        `PRIOR_DEGREES`.
+        Factor on the limits of averages: that of the family and the depot, or of the van itself where it scatters more
+        from visit to visit (shorter recordings, a noisier installation), shrunk to the shared factor with `PRIOR_DEGREES`.
+        [1]
     of_visits : ndarray of shape (vans, quantities)
-        Factor on single visits, at least 1: the van's own scatter, held towards the stated one. What a fleet's averages
-        share is slow and hides no sudden fault, so it has no part in this.
+        Factor on single visits, at least 1: the van's own scatter, shrunk to the stated one. The shared factor has no part
+        in it, because what a fleet's averages share is slow and hides no sudden fault. [1]
     """
     averages, visits = shared_dispersion_factors(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
     for q in range(std.x.shape[1]):
-        own, bends = own_scatter(followed.z[:, q], std.starts)
-        weight = BEND_DEGREES * bends
+        own, differences = own_scatter(followed.z[:, q], std.starts)
+        weight = DIFFERENCE_DEGREES * differences
         for factor in (averages, visits):
             held = (weight * own + PRIOR_DEGREES * factor[:, q]) / (weight + PRIOR_DEGREES)
             factor[:, q] = np.maximum(factor[:, q], held)
-    return np.clip(np.sqrt(averages), CALMEST, WILDEST), np.minimum(np.sqrt(visits), WILDEST)
+    return np.clip(np.sqrt(averages), NARROWEST, WIDEST), np.minimum(np.sqrt(visits), WIDEST)
 
 
 def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
-    """How much more, or less, the averages of a family's or a depot's vans move than their stated scatter would make
-    them.
+    """Excess dispersion of the averages of a family's or a depot's vans.
 
     Parameters
     ----------
@@ -76,15 +74,16 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
     Returns
     -------
     ndarray of shape (vans, quantities)
-        Factor on the variance: recorders, seasons and whatever else nobody told the model widen limits by themselves, a
-        scatter stated too wide narrows them. What moves most vans of a depot, of whatever family, widens those of that
-        depot.
+        Factor on the variance. Recorders, seasons and whatever else the model does not know widen the limits; a scatter
+        stated too wide narrows them. What moves most vans of a depot, of whatever family, widens the limits of that depot.
+        [1]
 
     Notes
     -----
-    One figure per van, the root mean square of its averages over their usual width, each held to 3; of a family's or
-    depot's vans the one at two thirds, so that a fault moves the figure by its van's rank and not by its size. Held
-    towards that of all families as by ten vans, and that towards 1 as by ten more."""
+    Each van has one figure: the root mean square of its averages over their usual width, each clipped at 3. A family or
+    depot takes the figure of the van at two thirds of the ranking, so that a fault counts by its van's rank and not by its
+    size. The figure is shrunk to that of all families as by ten vans, and that to 1 as by ten more.
+    """
     first = std.starts[:-1]
     factor = np.ones((first.size, std.x.shape[1]))
     family = std.family[first]
@@ -99,20 +98,20 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
         enough = visits >= FEWEST_VISITS
         if not enough.any():
             continue
-        everywhere = _held(size[enough], 1.0)
+        everywhere = _shrunken(size[enough], 1.0)
         for group, widens_only in ((family, False), (depot, True)):
             for member in range(int(group.max()) + 1):
                 of = size[enough & (group == member)]
                 if widens_only and of.size < FEWEST_TOGETHER:
-                    continue  # cannot be told from its vans
-                found = _held(of, everywhere) if of.size else everywhere
+                    continue  # too few vans to separate the depot from them
+                found = _shrunken(of, everywhere) if of.size else everywhere
                 inside = group == member
                 factor[inside, q] = np.maximum(factor[inside, q], found) if widens_only else found
     return factor
 
 
 def own_scatter(z: Floats, starts: Codes) -> tuple[Floats, Codes]:
-    """How each van scatters from one visit to the next.
+    """Scatter of each van from one visit to the next.
 
     Parameters
     ----------
@@ -124,27 +123,40 @@ def own_scatter(z: Floats, starts: Codes) -> tuple[Floats, Codes]:
     Returns
     -------
     variance : ndarray of shape (vans,)
-        From the bends of three visits that follow each other: neither a drift nor a step moves it. 0 without any.
-        [variance of the stated scatter]
-    bends : ndarray of shape (vans,), int
-        How many it rests on.
+        From second differences of consecutive visits, which neither a drift nor a step moves much; 0 without any. [variance
+        of the stated scatter]
+    differences : ndarray of shape (vans,), int
+        Second differences it rests on.
     """
     read = np.isfinite(z)
     values, van = z[read], np.repeat(np.arange(starts.size - 1), np.diff(starts))[read]
     same = van[2:] == van[:-2]
-    size, first, bends = ranked(np.abs(np.diff(values, 2))[same], van[2:][same], starts.size - 1)
+    size, first, differences = ranked(np.abs(np.diff(values, 2))[same], van[2:][same], starts.size - 1)
     if not size.size:
-        return np.zeros(bends.size), bends
-    upper = np.interp(first + UPPER * np.maximum(bends - 1, 0), np.arange(size.size), size)
-    return np.where(bends > 0, (upper / UPPER_BEND) ** 2, 0.0), bends
+        return np.zeros(differences.size), differences
+    upper = np.interp(first + UPPER * np.maximum(differences - 1, 0), np.arange(size.size), size)
+    return np.where(differences > 0, (upper / UPPER_DIFFERENCE) ** 2, 0.0), differences
 
 
-def _held(size: Floats, towards: float) -> float:
-    """Mean square of the upper van over what it comes to in control, held towards a value as by ten vans."""
+def _shrunken(size: Floats, towards: float) -> float:
+    """Mean square of the upper van over that in control, shrunk to a value worth ten vans."""
     return float((size.size * np.quantile(size, UPPER_VAN) / UPPER_SIZE**2 + 10.0 * towards) / (size.size + 10.0))
 
 
-def of_unsure_scatter(share: float, pairs: Codes) -> Floats:
-    """Factor on limits while a family's scatter rests on few pairs of visits: Student's over the normal quantile."""
+def few_pairs_factor(share: float, pairs: Codes) -> Floats:
+    """Factor on limits while a family's scatter rests on few pairs of visits: Student's over the normal quantile.
+
+    Parameters
+    ----------
+    share : float
+        Share of visits outside the limits. [1]
+    pairs : ndarray of shape (n,), int
+        Pairs of neighbouring visits.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        At least 1. [1]
+    """
     degrees = PRIOR_DEGREES + DEGREES_PER_PAIR * np.maximum(pairs, 0)
     return quantile_ratio(share / 2.0, degrees)

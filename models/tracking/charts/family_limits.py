@@ -1,4 +1,4 @@
-"""Limits of the register as they apply to what is read."""
+"""Limits of the register, as they apply to what a snap reads."""
 
 import math
 
@@ -7,7 +7,17 @@ from data_contracts.signals import QUANTITIES
 
 
 def is_response(quantity: str) -> bool:
-    """Whether a quantity is a time constant of the lambda response, of either bank."""
+    """Whether a quantity is a time constant of the lambda response, of either bank.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of data_contracts/signals.py.
+
+    Returns
+    -------
+    bool
+    """
     return _figure(quantity) == "time_constant"
 
 
@@ -35,10 +45,11 @@ def family_limits(family: Family, quantity: str, level: float) -> tuple[float, f
 
     Notes
     -----
-    The register gives a response's expected value and limit for the sensor alone, while a snap shows the sensor behind
-    wall film, mixing and enrichment. Delays of stages in a row add, so a sensor at its limit reads later than the
-    family by the limit less the expected value; without an expected value nothing can be said and there is no limit. It
-    is never below the register's own."""
+    The register gives the expected value and the limit of a response for the sensor alone, while a snap shows the sensor
+    behind wall film, mixing and enrichment. The delays of stages in series add, so a sensor at its limit reads later than
+    the family by the limit less the expected value. Without an expected value there is no limit. The result is never below
+    the register's own limit.
+    """
     figure = _figure(quantity)
     low: float | None = None
     high: float | None = None

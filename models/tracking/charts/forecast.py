@@ -1,4 +1,4 @@
-"""Weeks until a limit is crossed, as a distribution; and whether a value with its uncertainty is beyond a limit."""
+"""Forecast of the weeks until a limit is crossed, as a distribution; and the probability that a value is beyond a limit."""
 
 from dataclasses import dataclass
 
@@ -9,7 +9,7 @@ from models.statistics.arrays import Floats
 from models.tracking.charts.recursion import LEVEL_STEP
 
 HORIZON_WEEKS = 52
-"""A crossing later than this is not in sight. Common practice, no source (2026-11-25)."""
+"""Horizon: a later crossing is not forecast. Common practice, no source (2026-11-25). [weeks]"""
 GRID = np.concatenate([np.arange(0.0, 27.0), np.arange(28.0, HORIZON_WEEKS + 1, 2.0)])
 """Weeks ahead at which a crossing is looked for. [weeks]"""
 _BATCH = 50_000
@@ -37,21 +37,21 @@ class Forecast:
 
 
 def weeks_to_limit(margin: Floats, variance: Floats, *, next_visit_weeks: Floats | float = 1.0) -> Forecast:
-    """First crossing of a limit by a level that is going nowhere, but for its wandering.
+    """First crossing of a limit by a level without a trend, which only wanders.
 
     Parameters
     ----------
     margin : ndarray of shape (n,)
-        How far the level is inside its limit; negative is beyond. NaN: no limit. [scatters]
+        Distance of the level from its limit, negative beyond it. NaN: no limit. [scatters]
     variance : ndarray of shape (n,)
-        Of the margin. [scatters²]
+        Variance of the margin. [scatters²]
     next_visit_weeks : ndarray of shape (n,) or float
-        Until the next expected visit. [weeks]
+        Time to the next expected visit. [weeks]
 
     Returns
     -------
     Forecast
-        A week's probability is the largest of the Gaussian probabilities of being beyond the limit up to it.
+        The probability of a week is the largest Gaussian probability, up to that week, of being beyond the limit.
     """
     chance = np.full((margin.size, GRID.size), np.nan)
     for start in range(0, margin.size, _BATCH):
@@ -84,7 +84,7 @@ def forecast_of(chance: Floats, next_visit_weeks: Floats | float) -> Forecast:
 
 
 def _first(chance: Floats, quantile: float) -> Floats:
-    """Week at which rows of rising probabilities reach a quantile, between grid points in proportion."""
+    """Week at which rows of rising probabilities reach a quantile, interpolated between grid points."""
     beyond = chance >= quantile
     place = np.argmax(beyond, axis=1)
     rows = np.arange(len(chance))

@@ -14,24 +14,23 @@ from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_
 from models.tracking.charts.onset import Movements, movements
 from models.tracking.charts.recursion import Followed
 from models.tracking.restarts import NO_RESTART
-from models.tracking.scales import from_scale, steepness
+from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
 
 
 @dataclass(frozen=True)
 class FleetForecast:
-    """What the movements of the fleet's quantities say: when they began, and when they reach a limit.
+    """When the fleet's quantities began to move, and when they reach a limit.
 
     Attributes
     ----------
     onset, onset_low, onset_high : ndarray of shape (visits, quantities)
-        Median of the week the movement began and its 80 % interval, as of the visit, where the quantity is outside its
-        own baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it.
-        [weeks]
+        Median of the week the movement began, and its 80 % interval, as of the visit, where the quantity is outside its own
+        baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it. [weeks]
     by_quantity : mapping of int to Forecast
-        Per column; rows are visits.
+        By column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
-        Probability that the level is beyond a limit now; NaN where no limit is known.
+        Probability that the level is beyond a limit now; NaN where no limit is known. [1]
     limits : mapping of (family number, quantity number) to (low, high)
         As they apply to what is read; NaN for none. [unit of the quantity]
     """
@@ -44,7 +43,18 @@ class FleetForecast:
     limits: Mapping[tuple[int, int], tuple[float, float]]
 
     def began(self, row: int, q: int) -> tuple[str, str, str] | None:
-        """ISO week in which a movement began and its 80 % interval; None where there is none or it can't be dated."""
+        """ISO week in which a movement began, and its 80 % interval.
+
+        Parameters
+        ----------
+        row, q : int
+            Visit and quantity.
+
+        Returns
+        -------
+        tuple of str or None
+            Median, lower and upper end; None where there is no movement or it can't be dated.
+        """
         found = [float(each[row, q]) for each in (self.onset, self.onset_low, self.onset_high)]
         if not np.isfinite(found).all():
             return None
@@ -53,19 +63,19 @@ class FleetForecast:
 
 
 def visit_interval(std: Standardised, usual: float) -> Floats:
-    """Weeks between visits each van has had so far, at each visit.
+    """Mean time between the visits of each van so far, at each visit.
 
     Parameters
     ----------
     std : Standardised
         Visits.
     usual : float
-        Before a van's third visit. [weeks]
+        Taken before a van's third visit. [weeks]
 
     Returns
     -------
     ndarray of shape (visits,)
-        Mean over its visits so far. [weeks]
+        [weeks]
     """
     begin = std.starts[:-1][std.van]
     count = np.arange(std.van.size) - begin
@@ -90,7 +100,7 @@ def movements_at(
     std : Standardised
         Visits.
     rows : ndarray of shape (n,), int
-        Visits judged as of.
+        Visits as of which movements are judged.
     q : int
         Quantity number.
     low, high, limit_variance, interval : ndarray of shape (visits,), optional
@@ -100,7 +110,7 @@ def movements_at(
     Returns
     -------
     Movements
-        Looked for since the van's first visit, or since its baseline last started again.
+        Searched from the van's first visit, or from the last restart of its baseline.
     """
     start = int(std.starts[std.van[rows].min()]) if rows.size else 0
     span = slice(start, int(rows.max()) + 1 if rows.size else 0)  # the visits of these vans, not of the fleet
@@ -126,14 +136,14 @@ def movements_at(
 
 
 def visit_times(std: Standardised, span: slice = slice(None)) -> Floats:
-    """When each visit was: the number of its week and the fraction of it.
+    """Time of each visit: the number of its week, with the fraction of it.
 
     Parameters
     ----------
     std : Standardised
         Visits.
     span : slice
-        Of the visits.
+        Visits wanted.
 
     Returns
     -------
@@ -154,17 +164,17 @@ def fleet_forecasts(
     std : Standardised
         Visits.
     followed, alarms
-        What was made of them.
+        Their charts and alarms.
     families : mapping of str to Family
         Register.
     usual_interval : float
-        Until the next visit of a van with few visits. [weeks]
+        Time to the next visit of a van with few visits. [weeks]
 
     Returns
     -------
     FleetForecast
-        A quantity in alarm moves as `models.tracking.charts.onset` finds; one without is held to stand where it is, but
-        for its wandering.
+        A quantity in alarm moves as `models.tracking.charts.onset` finds; any other is taken to stay at its level and only
+        wander.
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}
@@ -172,8 +182,8 @@ def fleet_forecasts(
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     for q, quantity in enumerate(std.quantities):
         low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
-        doubt = np.zeros(std.van.size)  # of a limit beside what is read: neither shrinks with more visits
-        reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / steepness(quantity, std.scaled[:, q])
+        limit_variance = np.zeros(std.van.size)  # of the limit itself: more visits do not reduce it
+        reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / derivative(quantity, std.scaled[:, q])
         for f, name in enumerate(std.families):
             if (f, q) not in std.levels:
                 continue
@@ -183,18 +193,18 @@ def fleet_forecasts(
             with np.errstate(invalid="ignore"):
                 low[of], high[of] = (np.log(np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
             off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
-            doubt[of] = (off / std.scatter[f, q]) ** 2
+            limit_variance[of] = (off / std.scatter[f, q]) ** 2
         read = np.isfinite(std.x[:, q])
         limited = read & (np.isfinite(low) | np.isfinite(high))
         outside = alarms.own[:, q] & read
         moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
-        found = movements_at(std, moved, q, low=low, high=high, limit_variance=doubt, interval=interval)
+        found = movements_at(std, moved, q, low=low, high=high, limit_variance=limit_variance, interval=interval)
         at = moved[outside[moved]]
         for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
             table[at, q] = weeks[outside[moved]]
         if not limited.any():
             continue
-        level, var_level = followed.level[:, q], followed.var_level[:, q] + doubt
+        level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
         sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
         beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
         enough = np.isfinite(found.beyond)

@@ -1,5 +1,4 @@
-"""How a quantity that left its baseline moves: since when, how fast, whether it has stopped, and when it will reach a
-limit."""
+"""Movement of a quantity that left its baseline: its onset, its speed, whether it has ended, and when it reaches a limit."""
 
 import math
 from dataclasses import dataclass, replace
@@ -13,29 +12,29 @@ from models.tracking.charts.forecast import GRID, Forecast, forecast_of
 from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
 
 MOST_VISITS = 26
-"""Visits a movement is looked for in, the latest."""
+"""Latest visits in which a movement is looked for."""
 SLOPE_PRIOR = 3.0
 """Standard deviation of a movement's mean slope before any data. Common practice, no source (2026-11-25). [scatters per
 week]"""
 POWERS = np.array([1.0, 0.6, 1.5, 2.0, 3.0])
-"""A movement that goes on grows with such a power of the time since its onset. Common practice, no source (2026-11-26).
+"""Powers of the time since onset with which a continuing movement may grow. Common practice, no source (2026-11-26).
 [1]"""
 POWER_SHARES = np.array([0.4, 0.15, 0.15, 0.15, 0.15])
 """Their prior shares. Common practice, no source (2026-11-26). [1]"""
 STEP_SIZE = 10.0
 """Standard deviation of a step before any data. Common practice, no source (2026-11-25). [scatters]"""
 STEP_SHARE = 0.3
-"""Prior share of movements that are a step. Common practice, no source (2026-11-25). [1]"""
+"""Prior share of steps among movements. Common practice, no source (2026-11-25). [1]"""
 ENDS_PER_WEEK = 0.02
-"""Chance that a movement ends in a week. Common practice, no source (2026-11-25). [1/week]"""
+"""Probability that a movement ends within a week. Common practice, no source (2026-11-25). [1/week]"""
 NOISE_DEGREES = 6.0
-"""Degrees of freedom of the prior that visits scatter as stated. Common practice, no source (2026-11-25)."""
+"""Degrees of freedom of the prior on the scatter, centred on the stated one. Common practice, no source (2026-11-25)."""
 UNEVENNESS = 0.08
-"""A movement is off the curve that is fitted to it by this share of its size, standard deviation: how far a faulty van
-reads out depends on the day's load and air more than a healthy one's. Common practice, no source (2026-11-26). [1]"""
+"""Standard deviation of a movement about its fitted curve, as a share of its size: the readings of a faulty van depend more
+on the day's load and air than those of a healthy one. Common practice, no source (2026-11-26). [1]"""
 ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
-"""Ends and median of the onset's 80 % interval. [unitless]"""
-_WORTH = 6.0  # a hypothesis less likely than the best by more than e to this is left out
+"""Ends and median of the onset's 80 % interval. [1]"""
+_NEGLIGIBLE = 6.0  # hypotheses with a log evidence this far below the best are left out
 
 
 @dataclass(frozen=True)
@@ -45,14 +44,14 @@ class Movements:
     Attributes
     ----------
     onset, onset_low, onset_high : ndarray of shape (n,)
-        Median of the week it began and its 80 % interval, the fraction of the week included.
+        Median of the time it began and its 80 % interval. [weeks]
     moving : ndarray of shape (n,)
         Probability that it goes on. [1]
     beyond : ndarray of shape (n,)
         Probability that the level is beyond a limit at the last visit. [1]
     forecast : Forecast
-        Weeks to a limit, given that the movement goes on where that is likelier than not; the probabilities of crossing
-        allow for its end.
+        Weeks to a limit. Its quantiles assume that the movement goes on where that is likelier than not; its
+        probabilities allow for an end.
     """
 
     onset: Floats
@@ -72,7 +71,7 @@ class _Visits(NamedTuple):
 
 
 class _Hypotheses(NamedTuple):
-    """One element each: log evidence, onset, end (infinite: it goes on) and power, then level and slope with their
+    """Hypotheses of a movement: log evidence, onset, end (infinite: it goes on), power, and level and slope with their
     covariance.
 
     In weeks, scatters and scatters per week; the slope of a step is its size.
@@ -111,7 +110,7 @@ def movements(
     weeks : ndarray of shape (visits,)
         Time of the visits. [weeks]
     first, last : ndarray of shape (n,), int
-        Visits of each movement: from a van's first, or the first after a repair, to the one judged as of.
+        First visit to look at (a van's first, or the first after a repair), and the visit as of which to judge.
     spread : ndarray of shape (n,)
         Standard deviation of healthy vans around their family. [scatters]
     low, high : ndarray of shape (n,)
@@ -127,11 +126,11 @@ def movements(
 
     Notes
     -----
-    A van stands at a level of its own and from some moment moves: as a power of the time since then if it goes on (a
-    leak that widens speeds up, a filter's choke comes late, a sensor's ageing slows down), in a straight line if it has
-    stopped since; a step begins and ends between two visits. Every onset and end at or midway between visits is a
-    hypothesis with a conjugate normal posterior of level and slope and an inverse-gamma one of the scatter; they are
-    weighed by their marginal likelihood and mixed.
+    A van has a level of its own, and moves away from it from an onset on. A movement that goes on grows with a power of
+    the time since then: a widening leak speeds up, a filter clogs late, the ageing of a sensor slows down. One that has
+    ended was a straight line, and a step lies between two visits. Every onset and end, at a visit or midway between two,
+    is a hypothesis with a conjugate normal posterior of level and slope and an inverse-gamma posterior of the scatter.
+    The hypotheses are weighted by their marginal likelihood and mixed.
 
     References
     ----------
@@ -169,7 +168,7 @@ def movements(
 
 @kernel
 def _grown(at: float, begin: float, now: float, power: float) -> float:  # pragma: no cover - compiled
-    """What a movement of unit slope on average until now has grown by at a time; power 0 is a step of size one."""
+    """Growth of a movement until a time, as a part of its growth until now at unit mean slope; power 0 is a step of size one."""
     if power == 0.0:
         return 1.0 if at >= begin else 0.0
     since = max(at - begin, 0.0)
@@ -182,7 +181,7 @@ def _gather(
 ) -> int:  # pragma: no cover - compiled
     """Fill in the latest visits that were read, oldest first; returns how many."""
     n = 0
-    for r in range(last, first - 1, -1):  # newest first, then turned round
+    for r in range(last, first - 1, -1):  # newest first, then reversed
         if np.isfinite(x[r]) and n < MOST_VISITS:
             held.t[n], held.y[n], held.w[n] = weeks[r], x[r], 1.0 / variance[r]
             n += 1
@@ -235,7 +234,7 @@ def _weigh(
 def _propose(
     at: _Visits, n: int, spread: float, moments: Floats, out: _Hypotheses
 ) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Weigh every onset at or midway between visits with every end; returns moments tried and hypotheses weighed."""
+    """Evaluate every onset, at a visit or midway between two, with every end; return the counts of onsets and hypotheses."""
     now = at.t[n - 1]
     places = 0
     for k in range(n - 1):
@@ -275,7 +274,7 @@ def _crossing(
     chance: Floats,
     lasting: Floats,
 ) -> None:  # pragma: no cover - compiled
-    """Add one hypothesis' probability of having crossed by each week ahead, with and without an end on the way."""
+    """Add one hypothesis' probability of having crossed by each week ahead, with and without an end before that."""
     continues = of.end[c] == np.inf
     reached, before = 0.0, 0.0
     for g in range(grid.size):
@@ -304,7 +303,7 @@ def _crossing(
 def _date(
     by_onset: Floats, total: float, moments: Floats, places: int, now: float, onset: Floats
 ) -> None:  # pragma: no cover - compiled
-    """Quantiles of the onset; a moment stands for the time halfway to the next ones."""
+    """Quantiles of the onset; each onset tried stands for the time halfway to its neighbours."""
     cumulative, at = 0.0, 0
     for k in range(places):
         begin = 0.5 * (moments[k - 1] + moments[k]) if k > 0 else moments[0]
@@ -348,7 +347,7 @@ def _movements(
         by_onset[:places] = 0.0
         chance[m], lasting[m] = 0.0, 0.0
         for c in range(count):
-            if found.evidence[c] < best - _WORTH:
+            if found.evidence[c] < best - _NEGLIGIBLE:
                 continue
             weight = math.exp(found.evidence[c] - best)
             total += weight

@@ -1,4 +1,4 @@
-"""Every quantity of every van, once through time: own baseline, EWMA, level and slope in one recursion; and the CUSUM.
+"""Own baseline, EWMA, and level and slope of every quantity of every van, in one recursion over time; and the CUSUM.
 
 All in scatters: a quantity less its family's level, over the family's visit-to-visit standard deviation.
 """
@@ -15,44 +15,44 @@ from models.tracking.restarts import NO_RESTART, REPAIRED
 SMOOTHING = 0.2
 """Weight of the newest visit in the EWMA. [1]"""
 ALLOWANCE = 2.0
-"""Allowance of the CUSUM: half the shift it answers to fastest; small shifts are the EWMA's. [standard deviations]"""
+"""Allowance of the CUSUM: half the shift it detects fastest; small shifts are left to the EWMA. [standard deviations]"""
 LEARNING_VISITS = 10
-"""Visits a van's own baseline is learned from; then it stands. Common practice, no source (2026-11-25)."""
+"""Visits from which a van's own baseline is learned; then it is fixed. Common practice, no source (2026-11-25)."""
 CLIP = 3.5
-"""One visit counts for at most this much in the average, so that a lone outlier is no alarm. [standard deviations]"""
+"""Innovations are clipped here in the average, so that a single outlier raises no alarm. [standard deviations]"""
 CUSUM_CLIP = 6.0
-"""And at most this much in the CUSUM: two visits far outside in a row are no accident. [standard deviations]"""
+"""Innovations are clipped here in the CUSUM, so that two visits far outside in a row raise one. [standard deviations]"""
 BASELINE_STEP = 0.05
-"""How far a healthy van's baseline wanders in a week, standard deviation. Common practice, no source (2026-11-25).
+"""Random walk of a healthy van's baseline in a week, standard deviation. Common practice, no source (2026-11-25).
 [scatters]"""
 LEVEL_STEP = 0.1
-"""How far a level wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
+"""Random walk of a level in a week, standard deviation. Common practice, no source (2026-11-25). [scatters]"""
 SLOPE_STEP = 0.06
-"""How far a slope wanders in a week, standard deviation. Common practice, no source (2026-11-25). [scatters per
-week]"""
+"""Random walk of a slope in a week, standard deviation. Common practice, no source (2026-11-25). [scatters per week]"""
 SLOPE_SPREAD = 0.1
-"""Slope of a van before any data, standard deviation. Common practice, no source (2026-11-25). [scatters per week]"""
+"""Prior standard deviation of a van's slope. Common practice, no source (2026-11-25). [scatters per week]"""
 
 CHANGE_SPREAD = 1.5
-"""Doubt a software update or the like adds to a baseline, standard deviation. Common practice (2026-11-25).
+"""Uncertainty that a software update adds to a baseline, standard deviation. Common practice, no source (2026-11-25).
 [scatters]"""
 
 
 class Followed(NamedTuple):
-    """What the recursion knows at each visit; NaN where the quantity was not read.
+    """State of the recursion at each visit; NaN where the quantity was not read.
 
     Attributes
     ----------
     z : ndarray of shape (visits, quantities)
-        Innovation against the van's own baseline as it stood before the visit. [standard deviations]
+        Innovation against the van's own baseline before the visit. [standard deviations]
     ewma, ewma_spread : ndarray
-        Its moving average, and that average's in-control standard deviation, the baseline's own uncertainty included.
+        Moving average of the innovations, and its in-control standard deviation, the baseline's own uncertainty included.
+        [standard deviations]
     baseline, baseline_variance : ndarray
-        The van's own expectation before the visit. [scatters]
+        The van's own baseline before the visit, and its variance. [scatters], [scatters²]
     level, slope : ndarray
         Of the local linear trend, after the visit. [scatters], [scatters per week]
     var_level, covar, var_slope : ndarray
-        Their covariance.
+        Their covariance. [scatters²], [scatters² per week], [scatters² per week²]
     """
 
     z: Floats
@@ -87,7 +87,7 @@ def follow_vans(
     vans_spread: Floats,
     smoothing: float = SMOOTHING,
 ) -> Followed:
-    """Follow every quantity of every van.
+    """Run the recursion over every quantity of every van.
 
     Parameters
     ----------
@@ -112,13 +112,14 @@ def follow_vans(
 
     Notes
     -----
-    The baseline is the empirical-Bayes mean of the first ten visits, each held near their median: innovations while it
-    is learned are nearly independent, later ones share its uncertainty, and the limits allow for both. A van that
-    stands far outside learns nothing.
+    The baseline is the empirical-Bayes mean of the first ten visits, each clipped near their median. Innovations are
+    nearly independent while it is learned and share its uncertainty afterwards; the limits allow for both. A visit far
+    outside does not change the baseline.
 
     References
     ----------
-    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250 (reference test: NIST/SEMATECH e-Handbook 6.3.2.4).
+    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250, DOI 10.1080/00401706.1959.10489860 (reference
+    test: NIST/SEMATECH e-Handbook 6.3.2.4).
     """
     out = Followed(*(np.full(x.shape, np.nan) for _ in Followed._fields))
     _follow(
@@ -136,7 +137,20 @@ def follow_vans(
 
 @kernel
 def ewma_step(average: float, z: float, smoothing: float) -> float:
-    """The moving average after one more value."""
+    """The moving average after one more value.
+
+    Parameters
+    ----------
+    average, z : float
+        The average before, and the new value. [standard deviations]
+    smoothing : float
+        Weight of the new value, in (0, 1]. [1]
+
+    Returns
+    -------
+    float
+        [standard deviations]
+    """
     return (1.0 - smoothing) * average + smoothing * z
 
 
@@ -144,7 +158,7 @@ def ewma_step(average: float, z: float, smoothing: float) -> float:
 def _trend_step(
     before: LocalTrend, x: float, noise: float, gap: float, outside: float
 ) -> tuple[LocalTrend, float]:  # pragma: no cover - compiled
-    """The trend after one more visit, `gap` weeks later, and the side on which the visit stands outside (0: inside)."""
+    """The trend after one more visit, `gap` weeks later, and the side on which the visit lies outside (0: inside)."""
     level, slope, p11, p12, p22 = before
     level += gap * slope
     p11 += gap * (2.0 * p12 + gap * p22 + LEVEL_STEP**2 + gap * gap * SLOPE_STEP**2 / 3.0)
@@ -153,7 +167,7 @@ def _trend_step(
     bound = CLIP * np.sqrt(p11 + noise)
     step = x - level
     side = 0.0 if abs(step) <= bound else np.sign(step)
-    if side != 0.0 and side == outside:  # twice on one side is no outlier: level and slope are free again
+    if side != 0.0 and side == outside:  # twice on the same side is not an outlier: free level and slope
         p11 += step * step
         p22 += (step / max(gap, 1.0)) ** 2
     else:
@@ -220,7 +234,7 @@ def _follow(
                     trend.var_slope,
                 )
 
-                if learns:  # mean of the visits so far, each held near their median, shrunk to the prior
+                if learns:  # mean of the visits so far, each clipped near their median, shrunk to the prior
                     first[learned] = x[r, q]
                     learned += 1
                     precision += 1.0 / noise
@@ -242,11 +256,11 @@ def cusums(
     starts : ndarray of shape (vans + 1,), int
         First visit of each van, and the end.
     restart : ndarray of shape (visits, quantities), int8
-        `NO_RESTART`, or another: the sums begin again at this visit.
+        With any code but `NO_RESTART`, the sums start again at this visit.
     allowance : float
-        Taken off every visit: half the shift that is answered to fastest. [standard deviations]
+        Taken off at every visit: half the shift that is detected fastest. [standard deviations]
     clip : float
-        One visit counts for at most this much. [standard deviations]
+        Innovations are clipped here. [standard deviations]
 
     Returns
     -------
@@ -255,7 +269,8 @@ def cusums(
 
     References
     ----------
-    E. S. Page, Biometrika 41 (1954) 100-115 (reference test: NIST/SEMATECH e-Handbook 6.3.2.3).
+    E. S. Page, Biometrika 41 (1954) 100-115, DOI 10.1093/biomet/41.1-2.100 (reference test: NIST/SEMATECH e-Handbook
+    6.3.2.3).
     """
     high, low = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
     _sum_up(np.ascontiguousarray(z), starts.astype(np.int64), np.ascontiguousarray(restart), allowance, clip, high, low)
@@ -264,7 +279,20 @@ def cusums(
 
 @kernel
 def cusum_step(above: float, below: float, z: float, allowance: float) -> tuple[float, float]:
-    """The sums of what lies above and below after one more value."""
+    """The two cumulative sums after one more value.
+
+    Parameters
+    ----------
+    above, below, z : float
+        The upper and the lower sum before, and the new value. [standard deviations]
+    allowance : float
+        Taken off at every visit. [standard deviations]
+
+    Returns
+    -------
+    tuple of float
+        Upper and lower sum, at least 0. [standard deviations]
+    """
     return max(0.0, above + z - allowance), max(0.0, below - z - allowance)
 
 

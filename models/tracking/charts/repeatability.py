@@ -1,7 +1,8 @@
-"""What comes and goes: visits whose repeats disagree more than is usual for the van and its family.
+"""Within-visit repeatability: visits whose repeats disagree more than is usual for the van and its family.
 
-Missing fuel or a missed spark shows in one snap and not in the next: the visit's middle value hardly moves, its repeats
-scatter. The scatter of the repeats is charted like any quantity, for the quantities whose record says so."""
+A fault that comes and goes, such as a missed spark, shows in one snap and not in the next: the median of the visit hardly
+moves, but its repeats scatter. That scatter is charted like any quantity, for the quantities whose record asks for it.
+"""
 
 from dataclasses import dataclass, replace
 
@@ -11,29 +12,29 @@ import polars as pl
 from data_contracts.signals import tracking_of
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
-from models.tracking.charts.alarms import UNSTEADY_SHARE, raise_alarms
+from models.tracking.charts.alarms import REPEATABILITY_SHARE, raise_alarms
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.standardise import Standardised, vans_spread
 
 LEAST, USUAL = 0.4, 0.64
-"""Scatter of the logarithm of a standard deviation: floor, and what three repeats of normal noise come to, from half
-the logarithm of a chi-square of two degrees (π / √24). [log]"""
+"""Scatter of the logarithm of a standard deviation: its floor, and its value for three repeats of normal noise, which is
+that of half the logarithm of a chi-square of two degrees (π / √24). [log]"""
 SMALLEST = 0.05
-"""Repeats closer than this share of the family's usual are counted as this close: rounding makes some equal. [1]"""
+"""Least scatter of repeats, as a share of the family's usual: rounding makes some repeats equal. [1]"""
 
 
 @dataclass(frozen=True)
-class Unsteady:
-    """Repeats that disagree, at every visit.
+class RepeatabilityAlarms:
+    """Alarms of within-visit repeatability, at every visit.
 
     Attributes
     ----------
     quantities : tuple of str
-        Whose repeats are watched.
+        Quantities whose repeats are charted.
     alarm : ndarray of shape (visits, quantities), bool
-        They disagree more than is usual.
+        The repeats disagree more than is usual.
     times : ndarray of shape (visits, quantities)
-        Their scatter, as it is of late, over what is expected of the van. [1]
+        Their recent scatter over the scatter expected of the van. [1]
     since : ndarray of shape (visits, quantities), int
         Visit at which the standing alarm began; -1 for none.
     """
@@ -44,7 +45,7 @@ class Unsteady:
     since: Codes
 
 
-def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: float) -> Unsteady:
+def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_week: float) -> RepeatabilityAlarms:
     """Chart the scatter of the repeats.
 
     Parameters
@@ -58,7 +59,7 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
 
     Returns
     -------
-    Unsteady
+    RepeatabilityAlarms
         Only more scatter than usual is an alarm.
     """
     watched = [q for q, name in enumerate(std.quantities) if tracking_of(name).repeats_charted]
@@ -79,15 +80,15 @@ def unsteady_repeats(std: Standardised, repeats: pl.DataFrame, *, per_van_week: 
         restart=charted.restart,
         vans_spread=vans_spread(charted),
     )
-    alarms = raise_alarms(charted, followed, per_van_week=per_van_week, own_share=UNSTEADY_SHARE, peer_share=0.0)
+    alarms = raise_alarms(charted, followed, per_van_week=per_van_week, own_share=REPEATABILITY_SHARE, peer_share=0.0)
     more = np.nan_to_num(followed.ewma) > 0
     of_late = charted.scatter[charted.family] * (followed.level - followed.baseline)
     alarm = alarms.own & more
-    return Unsteady(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
+    return RepeatabilityAlarms(names, alarm, np.exp(of_late), np.where(alarm, alarms.since, -1))
 
 
 def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tuple[str, ...]) -> Standardised:
-    """The logarithm of the repeats' scatter on the footing of any quantity."""
+    """The logarithm of the repeats' scatter, standardised like a quantity."""
     x = np.full(scatter.shape, np.nan)
     sigmas, levels = np.full((len(std.families), len(names)), np.nan), {}
     for f in range(len(std.families)):
@@ -113,7 +114,7 @@ def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tupl
         scatter=sigmas,
         repeat_share=np.zeros_like(sigmas),
         levels=levels,
-        answers={},
+        covariate_slopes={},
         restart=np.ascontiguousarray(std.restart[:, watched]),
         movements=(),
     )

@@ -1,4 +1,4 @@
-"""What the charts and the anomaly say of each van this week.
+"""The state of each van this week, from charts and anomaly.
 
 Start at states.py.
 """

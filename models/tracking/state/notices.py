@@ -1,4 +1,4 @@
-"""What concerns no single van: vans that moved together, and a recorder that no other van has used."""
+"""Notices about no single van: vans that moved together, and a recorder that no other van has used."""
 
 from dataclasses import dataclass
 
@@ -8,12 +8,25 @@ from data_contracts.facts.fact import Fact
 from models.tracking.standardise import Standardised
 
 RECORDER_WEEKS = 13
-"""Weeks in which another van recorded with the same recorder tells the two apart. Common practice (2026-11-25)."""
+"""Weeks in which another van must have used the recorder to separate van and recorder. Common practice, no source
+(2026-11-25)."""
 
 
 def lone_recorder(std: Standardised, row: int) -> str:
-    """The recorder of a visit, where it was with no other van in the months before; empty otherwise or where it is not
-    named."""
+    """The recorder of a visit, where no other van was recorded with it in the months before.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+    row : int
+        The visit.
+
+    Returns
+    -------
+    str
+        Serial number; empty otherwise, or where the recorder is not named.
+    """
     serial: str | None = std.visits["recorder_serial"][row]
     if not serial:
         return ""
@@ -24,7 +37,7 @@ def lone_recorder(std: Standardised, row: int) -> str:
 
 @dataclass(frozen=True)
 class Notice:
-    """What is known of vans of a depot that moved together."""
+    """Facts about vans of a depot that moved together."""
 
     depot: str
     facts: tuple[Fact, ...]

@@ -1,4 +1,4 @@
-"""How far each listed van stands from what it is expected to read: what tracking hands to the causes."""
+"""Residuals of each listed van, from what it is expected to read: what tracking hands to the causes."""
 
 from dataclasses import dataclass
 
@@ -9,16 +9,16 @@ from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import middle_of
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.recursion import Followed
-from models.tracking.scales import from_scale, steepness
+from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
 
 PRESENT_VISITS = 4
-"""Visits the present level rests on at most, two at least where there are two. Common practice (2026-11-25)."""
+"""Most visits the present level rests on; at least two where there are two. Common practice, no source (2026-11-25)."""
 
 
 @dataclass(frozen=True)
 class Residuals:
-    """Present level of each van against its expectation, all at reference conditions.
+    """Present level of each van against its expected level, at reference conditions.
 
     Attributes
     ----------
@@ -27,13 +27,13 @@ class Residuals:
     quantities : tuple of str
         Columns, names of data_contracts/signals.py.
     expected : ndarray of shape (vans, quantities)
-        Expected level: own past shrunk to the family. NaN where unknown. [unit of the quantity]
+        Expected level: the van's own past, shrunk to the family. NaN where unknown. [unit of the quantity]
     shift : ndarray of shape (vans, quantities)
         Present level minus expected; NaN where not read. [unit of the quantity]
     shift_u : ndarray of shape (vans, quantities)
         Standard uncertainty of the shift. [unit of the quantity]
     scatter : ndarray of shape (vans, quantities)
-        Scatter of recent repeats over the scatter expected of them; above 1 comes and goes. [1]
+        Scatter of recent repeats over the scatter expected of them; above 1 for a fault that comes and goes. [1]
     visits : ndarray of shape (vans,), int
         Visits the present level rests on.
     """
@@ -50,9 +50,10 @@ class Residuals:
 def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes, end: Codes) -> Codes:
     """First of the visits that show each van's present state.
 
-    A chart holds single visits back, so that its alarm comes a visit or more after the fault: of the last few visits
-    those count in which what is in alarm stands out most from its own baseline, or from the family where only the
-    family tells."""
+    An alarm comes a visit or more after the fault, because a chart holds single visits back. Of the last few visits, those
+    count in which the quantities in alarm stand out most from the van's own baseline, or from the family where only the
+    family shows it.
+    """
     place = end[:, None] - 1 - np.arange(PRESENT_VISITS)
     x = np.where((place >= begin[:, None])[:, :, None], std.x[np.maximum(place, begin[:, None])], np.nan)
     last = end - 1
@@ -65,10 +66,11 @@ def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes
 
 
 def _present_variance(x: Floats, variance: Floats) -> Floats:
-    """Variance of the median of a few visits: what is stated of them, or their own spread where that is wider.
+    """Variance of the median of a few visits: the stated one, or the visits' own spread where that is wider.
 
-    Arrays are of shape (vans, visits, quantities), NaN for unread; the result of shape (vans, quantities). The stated
-    variance counts as two visits, since two or three alone tell little of a spread."""
+    Arrays are of shape (vans, visits, quantities), NaN for unread; the result is of shape (vans, quantities). The stated
+    variance counts as two visits, since the spread of two or three visits alone says little.
+    """
     read = np.isfinite(x)
     count = np.maximum(read.sum(axis=1), 1)
     stated = np.where(read, variance, 0.0).sum(axis=1) / count
@@ -88,7 +90,7 @@ def residuals_of(
     std : Standardised
         Visits.
     followed, alarms
-        What was made of them.
+        Their charts and alarms.
     repeats : polars.DataFrame
         As `models.tracking.visits.repeat_spread` returns.
     van_ids : list of str
@@ -97,10 +99,10 @@ def residuals_of(
     Returns
     -------
     Residuals
-        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so
-        that the pattern over the quantities is of one time. A van that stands apart from its family since its first
-        visits is held against the family, not against itself. Where the van's own visits, or the repeats of its visits,
-        disagree more than is usual, the uncertainty of the shift says so.
+        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so that
+        the pattern over the quantities belongs to one time. A van that has stood apart from its family since its first
+        visits is compared with the family, not with itself. Where the van's visits, or the repeats of a visit, disagree
+        more than usual, the uncertainty of the shift is larger.
     """
     names = std.visits["van_id"].gather(std.starts[:-1]).to_list()
     number = {name: v for v, name in enumerate(names)}
@@ -108,7 +110,9 @@ def residuals_of(
     begin, end, f = std.starts[vans], std.starts[vans + 1], std.family[std.starts[vans]]
     window = _present(std, followed, alarms, begin, end)
     place = np.minimum(window[:, None] + np.arange(PRESENT_VISITS), end[:, None] - 1)
-    repeated = np.diff(place, axis=1, prepend=-1) == 0  # fewer visits than that: the last stands in, unread
+    repeated = (
+        np.diff(place, axis=1, prepend=-1) == 0
+    )  # with fewer visits the last one is repeated, and counts as unread
     x = np.where(repeated[:, :, None], np.nan, std.x[place])
     read = np.isfinite(x)
     column = np.arange(len(std.quantities))
@@ -123,7 +127,7 @@ def residuals_of(
     expected, shift, steep = (np.full(base.shape, np.nan) for _ in range(3))
     for q, quantity in enumerate(std.quantities):
         from_level = centre[:, q] + sigma[:, q] * base[:, q]
-        expected[:, q], steep[:, q] = from_scale(quantity, from_level), steepness(quantity, from_level)
+        expected[:, q], steep[:, q] = from_scale(quantity, from_level), derivative(quantity, from_level)
         shift[:, q] = from_scale(quantity, centre[:, q] + sigma[:, q] * present[:, q]) - expected[:, q]
     shift_u = np.sqrt(shift_p) * sigma * steep
     usual = std.repeat_share[f] * sigma * steep

@@ -12,8 +12,8 @@ from models.tracking.charts.family_limits import is_response
 from models.tracking.charts.forecast import HORIZON_WEEKS
 from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.charts.recursion import Followed
-from models.tracking.charts.repeatability import Unsteady
-from models.tracking.scales import from_scale, steepness
+from models.tracking.charts.repeatability import RepeatabilityAlarms
+from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import LEVELS, Standardised
 from models.tracking.state.notices import lone_recorder
 
@@ -38,7 +38,7 @@ _STATES = {
 
 
 def no_states() -> pl.DataFrame:
-    """The states of a fleet without a tracked visit."""
+    """The table of states without a row."""
     return pl.DataFrame(schema=_STATES)
 
 
@@ -46,7 +46,7 @@ def states_of(
     std: Standardised,
     followed: Followed,
     alarms: Alarms,
-    unsteady: Unsteady,
+    repeatability: RepeatabilityAlarms,
     forecasts: FleetForecast,
     anomaly: FleetAnomaly,
     latest: Codes,
@@ -57,19 +57,19 @@ def states_of(
     ----------
     std : Standardised
         Visits.
-    followed, alarms, unsteady, forecasts, anomaly
-        What was made of them.
+    followed, alarms, repeatability, forecasts, anomaly
+        Charts, alarms, forecasts and anomaly of the same visits.
     latest : ndarray of shape (vans,), int
         Each van's latest visit.
 
     Returns
     -------
     polars.DataFrame
-        Most urgent first: urgency, weeks to the limit, p-value, van.
+        Most urgent first: sorted by urgency, weeks to the limit, p-value and van.
     """
     rows = []
     for n, row in enumerate(latest.tolist()):
-        alarm = bool(alarms.any[row].any() or unsteady.alarm[row].any())
+        alarm = bool(alarms.any[row].any() or repeatability.alarm[row].any())
         flagged = bool(anomaly.flagged[n])
         columns = [
             q
@@ -80,7 +80,7 @@ def states_of(
         soon = [float(forecasts.by_quantity[q].within_next[row]) for q in columns]
         later = [float(forecasts.by_quantity[q].within_13[row]) for q in columns]
         listed = alarm or flagged
-        reasons = _reasons(std, followed, alarms, unsteady, forecasts, anomaly, n, row) if listed else []
+        reasons = _reasons(std, followed, alarms, repeatability, forecasts, anomaly, n, row) if listed else []
         parts = anomaly.contributions[n]
         rows.append(
             {
@@ -95,7 +95,7 @@ def states_of(
                     cross_within_13=max(later, default=np.nan),
                 ),
                 "alarm": alarm,
-                "unsteady": [unsteady.quantities[k] for k in np.flatnonzero(unsteady.alarm[row])],
+                "unsteady": [repeatability.quantities[k] for k in np.flatnonzero(repeatability.alarm[row])],
                 "anomaly": flagged,
                 "anomaly_p": float(anomaly.p[n]) if np.isfinite(anomaly.score[n]) else None,
                 "anomaly_score": float(anomaly.score[n]) if np.isfinite(anomaly.score[n]) else None,
@@ -122,12 +122,12 @@ def states_of(
 def urgency(
     *, on_list: bool, crossed: bool, cross_before_next: float, cross_within_13: float, named: bool = False
 ) -> str:
-    """Urgency of a van by the output contract.
+    """Urgency of a van, as the output contract defines it.
 
     Parameters
     ----------
     on_list : bool
-        An alarm or the anomaly stands.
+        The van has an alarm or is flagged for its anomaly.
     crossed : bool
         A limit is crossed.
     cross_before_next, cross_within_13 : float
@@ -147,8 +147,7 @@ def urgency(
 
 
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
-    """Whether a quantity's limit may make a van urgent: it is in alarm itself, or its level has left the other
-    vans'."""
+    """Whether the limit of a quantity counts towards urgency: the quantity is in alarm, or its level has left the other vans'."""
     apart = bool(np.abs(alarms.level_z[row, q]) >= AGREES)
     return apart if forecasts.by_quantity[q].median[row] <= 0.0 else apart or bool(alarms.any[row, q])
 
@@ -162,14 +161,17 @@ def _reasons(
     std: Standardised,
     followed: Followed,
     alarms: Alarms,
-    unsteady: Unsteady,
+    repeatability: RepeatabilityAlarms,
     forecasts: FleetForecast,
     anomaly: FleetAnomaly,
     n: int,
     row: int,
 ) -> list[Fact]:
-    """What speaks for the list: limits, then what moved furthest from its own baseline, then from the family, what
-    comes and goes, then the whole."""
+    """Why the van is listed.
+
+    Limits first, then what moved furthest from its own baseline, then from the family, then repeats that disagree, then the
+    anomaly.
+    """
     f = int(std.family[row])
     facts: list[Fact] = []
     for q, forecast in forecasts.by_quantity.items():
@@ -199,12 +201,12 @@ def _reasons(
     flows = [q for q, name in enumerate(std.quantities) if name in LEVELS and alarms.any[row, q]]
     if flows and (serial := lone_recorder(std, row)):
         facts.append(Fact.of("lone_recorder", recorder=serial))
-    restless = np.flatnonzero(unsteady.alarm[row])
-    if restless.size:
-        k = int(restless[np.argmax(unsteady.times[row, restless])])
-        since = std.visits["week"][int(unsteady.since[row, k])]
-        times = max(float(unsteady.times[row, k]), 1.0)
-        facts.append(Fact.of("repeats_disagree", unsteady.quantities[k], times=times, since=since))
+    outside = np.flatnonzero(repeatability.alarm[row])
+    if outside.size:
+        k = int(outside[np.argmax(repeatability.times[row, outside])])
+        since = std.visits["week"][int(repeatability.since[row, k])]
+        times = max(float(repeatability.times[row, k]), 1.0)
+        facts.append(Fact.of("repeats_disagree", repeatability.quantities[k], times=times, since=since))
     if anomaly.flagged[n]:
         leading = [anomaly.names[q] for q in np.argsort(-anomaly.contributions[n])[:2]]
         second = leading[1] if len(leading) > 1 else None
@@ -213,7 +215,7 @@ def _reasons(
 
 
 def _limit_facts(std: Standardised, forecasts: FleetForecast, f: int, q: int, row: int) -> list[Fact]:
-    """When a limit is or will be crossed, and for a response time what limit that is."""
+    """When a limit is or will be crossed; for a response time also which limit that is."""
     quantity, forecast = std.quantities[q], forecasts.by_quantity[q]
     weeks = float(forecast.median[row])
     facts = [Fact.of("limit_crossed", quantity)]
@@ -229,10 +231,10 @@ def _limit_facts(std: Standardised, forecasts: FleetForecast, f: int, q: int, ro
 def _own_movement(
     std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, f: int, q: int, row: int
 ) -> Fact:
-    """How a quantity moved away from the van's own baseline, since when, and where it is going if that is certain."""
+    """How a quantity moved away from the van's own baseline, since when, and its slope where that is certain."""
     onset, low, high = forecasts.began(row, q) or (None, None, None)
     slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
-    steep = float(steepness(std.quantities[q], np.array([std.levels[f, q].level]))[0])
+    steep = float(derivative(std.quantities[q], np.array([std.levels[f, q].level]))[0])
     return Fact.of(
         "own_movement",
         std.quantities[q],

@@ -10,9 +10,9 @@ from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.forecast import Forecast
 from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.charts.recursion import Followed
-from models.tracking.charts.repeatability import Unsteady
+from models.tracking.charts.repeatability import RepeatabilityAlarms
 from models.tracking.covariates import COVARIATES
-from models.tracking.scales import from_scale, steepness
+from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
 
 _STILL = np.zeros(len(COVARIATES))
@@ -22,7 +22,7 @@ def trends_of(
     std: Standardised,
     followed: Followed,
     alarms: Alarms,
-    unsteady: Unsteady,
+    repeatability: RepeatabilityAlarms,
     forecasts: FleetForecast,
     first_week: int,
 ) -> pl.DataFrame:
@@ -32,16 +32,16 @@ def trends_of(
     ----------
     std : Standardised
         Visits.
-    followed, alarms, unsteady, forecasts
-        What was made of them.
+    followed, alarms, repeatability, forecasts
+        Charts, alarms and forecasts of the same visits.
     first_week : int
         Number of the first week wanted.
 
     Returns
     -------
     polars.DataFrame
-        In the schema of the trends table, sorted by van, week and quantity. Values stand at reference conditions;
-        movements that vans of an instrument or a week share are left in the values and out of z and the charts.
+        In the schema of the trends table, sorted by van, week and quantity. Values are at reference conditions. Shifts
+        that vans of a recorder or a week share stay in the values, and are removed from z and the charts.
     """
     wanted = std.weeks >= first_week
     parts: list[pl.DataFrame] = []
@@ -63,7 +63,7 @@ def trends_of(
             "cusum_high": alarms.cusum_high[rows, q],
             "cusum_low": alarms.cusum_low[rows, q],
             **_crossings(forecasts.by_quantity.get(q), rows),
-            **_alarm(std, alarms, unsteady, rows, q),
+            **_alarm(std, alarms, repeatability, rows, q),
             "onset_week": _weeks_named(forecasts.onset[rows, q]),
             "onset_low": _weeks_named(forecasts.onset_low[rows, q]),
             "onset_high": _weeks_named(forecasts.onset_high[rows, q]),
@@ -81,9 +81,9 @@ def _levels(std: Standardised, followed: Followed, rows: Codes, q: int) -> Colum
     """Value, baselines and drift of one quantity at some visits, with their uncertainty. [unit of the quantity]"""
     quantity, f, families = std.quantities[q], std.family[rows], range(len(std.families))
     centre = np.array([std.levels[g, q].level if (g, q) in std.levels else np.nan for g in families])[f]
-    slopes = np.array([std.answers[g, q].slope if (g, q) in std.answers else _STILL for g in families])
+    slopes = np.array([std.covariate_slopes[g, q].mean if (g, q) in std.covariate_slopes else _STILL for g in families])
     sigma, scaled = std.scatter[f, q], std.scaled[rows, q]
-    steep = steepness(quantity, scaled)
+    steep = derivative(quantity, scaled)
     slope, slope_u = followed.slope[rows, q], 1.959964 * np.sqrt(followed.var_slope[rows, q])
     reported = np.nan_to_num(std.visits[quantity + "_u"][rows].to_numpy())
     air_u = np.sqrt(np.sum((std.conditions_u[rows] * slopes[f]) ** 2, axis=1))
@@ -113,17 +113,17 @@ def _crossings(forecast: Forecast | None, rows: Codes) -> Columns:
     return {name: nothing if forecast is None else getattr(forecast, part)[rows] for name, part in found.items()}
 
 
-def _alarm(std: Standardised, alarms: Alarms, unsteady: Unsteady, rows: Codes, q: int) -> Columns:
-    """Whether an alarm stands, of the value or of its repeats, and since which week."""
-    since, restless = alarms.since[rows, q], np.zeros(rows.size, bool)
-    if std.quantities[q] in unsteady.quantities:
-        k = unsteady.quantities.index(std.quantities[q])
-        restless, began = unsteady.alarm[rows, k], unsteady.since[rows, k]
-        since = np.where(restless & ((since < 0) | (began < since)), began, since)
+def _alarm(std: Standardised, alarms: Alarms, repeatability: RepeatabilityAlarms, rows: Codes, q: int) -> Columns:
+    """Whether an alarm stands, on the value or on its repeats, and since which week."""
+    since, outside = alarms.since[rows, q], np.zeros(rows.size, bool)
+    if std.quantities[q] in repeatability.quantities:
+        k = repeatability.quantities.index(std.quantities[q])
+        outside, began = repeatability.alarm[rows, k], repeatability.since[rows, k]
+        since = np.where(outside & ((since < 0) | (began < since)), began, since)
     return {
-        "alarm": alarms.any[rows, q] | restless,
+        "alarm": alarms.any[rows, q] | outside,
         "alarm_since": std.visits["week"].gather(np.maximum(since, 0)).set(pl.Series(since < 0), None),
-        "unsteady": restless,
+        "unsteady": outside,
     }
 
 

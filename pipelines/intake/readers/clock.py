@@ -1,4 +1,4 @@
-"""Clock times as recorders write them, to seconds."""
+"""Clock times as recorders write them, converted to seconds."""
 
 import re
 

@@ -1,4 +1,4 @@
-"""Decoded columns of one file to a canonical waveform: what every reader does last."""
+"""The last step of every reader: decoded columns to a canonical waveform."""
 
 from collections.abc import Sequence
 
@@ -15,15 +15,15 @@ from data_contracts.signals import AIRFLOW_SIGNALS
 LARGEST_FILE_BYTES = 512 * 1024**2
 MOST_SAMPLES = 50_000_000
 
-# Nominal rates and lengths are met to this fraction only: clocks drift.
+# Nominal rates and lengths are met only to within this fraction: clocks drift.
 _SLACK = 0.01
 
 
 def pick_columns(profile: RecorderProfile, headers: Sequence[str]) -> dict[str, str]:
-    """Which header each canonical channel is read from; the time column stands under `time`.
+    """Which header each canonical channel is read from; the time column is under `time`.
 
     A header is matched as written, then with everything but plain ASCII left out, because degree signs
-    and the like are often garbled on the way.
+    and the like are often garbled.
 
     Parameters
     ----------

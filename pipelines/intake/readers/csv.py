@@ -18,7 +18,7 @@ def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
     """Decode one CSV recording.
 
     Numbers are read straight into float64; only a file that needs it (missing text, cells that mean
-    "unchanged", a text where a number should be) is gone through as text.
+    "unchanged", text where a number should be) is read as text.
 
     Parameters
     ----------
@@ -89,8 +89,12 @@ def _headers(body: bytes, profile: RecorderProfile) -> list[str]:
     try:
         first = pl.read_csv(
             io.BytesIO(line.rstrip(b"\r") + b"\n"),
-            has_header=False, infer_schema=False, separator=profile.delimiter, encoding="utf8-lossy", quote_char='"',
-        )  # fmt: skip
+            has_header=False,
+            infer_schema=False,
+            separator=profile.delimiter,
+            encoding="utf8-lossy",
+            quote_char='"',
+        )
     except pl.exceptions.PolarsError:
         raise UnreadableFileError("the header row can't be read: export the file again") from None
     return [(first[column][0] or "").strip() for column in first.columns]
@@ -144,7 +148,7 @@ def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArra
         text = text.str.replace(",", ".", literal=True)
     found = numbers(text, header)
     if profile.empty_cell == "unchanged":
-        # A stated missing value stays missing; an empty cell repeats whatever stood there last, even that.
+        # A value stated as missing stays missing; an empty cell repeats the last cell, even a missing one.
         last = np.maximum.accumulate(np.where(empty.to_numpy(), -1, np.arange(found.size)))
         found = np.where(last >= 0, found[np.maximum(last, 0)], np.nan)
     return found

@@ -39,7 +39,7 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
         raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
     picked = pick_columns(profile, headers)
     try:
-        rows = lazy.select(pl.len()).collect().item()  # from the footer: nothing is unpacked yet
+        rows = lazy.select(pl.len()).collect().item()  # from the footer: nothing is decoded yet
         if rows > MOST_SAMPLES:
             raise TooLargeError(f"the file holds {rows} samples, at most {MOST_SAMPLES}: split it")
         frame = pl.read_parquet(io.BytesIO(content), columns=sorted(set(picked.values())))
@@ -71,7 +71,7 @@ def _time(frame: pl.DataFrame, header: str | None, profile: RecorderProfile) -> 
         return numbers(nanoseconds - nanoseconds[0], header) * np.float64(1e-9)
     if values.dtype.is_integer() and not values.has_nulls():
         values = values.cast(pl.Int64, strict=False)
-        values = values - values[0]  # while still whole: a count from long ago keeps every step
+        values = values - values[0]  # while still integer: a large count keeps every step
     time = numbers(values, header)
     return np.asarray((time - time[0]) * profile.time_unit_s, dtype=np.float64)
 

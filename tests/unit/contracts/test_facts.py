@@ -17,18 +17,45 @@ from data_contracts.tables import TABLES
 
 PLACE = re.compile(r"\{(\w+)\}")
 SAMPLE_WORDS = {
-    "since": "2026-W12", "onset": "2026-W09", "onset_low": "2026-W08", "onset_high": "2026-W10", "day": "2026-04-30",
-    "second": "cycle_ripple", "third": "trim_idle_pct", "flag": "anomaly", "cause": "lambda_slow",
-    "second_cause": "lambda_slow_one_way", "test": "fuel_pressure", "feature": "main_peak", "scale": "relative", "seen": "change",
-    "van": "V-9", "week": "2026-W14", "file": "1.csv", "delivery": "one", "log": "reports/not-read.txt", "error": "odd", "step": "judging",
-    "outcome": "restored", "family": "brook-20", "depot": "north", "recorder": "R-7", "orders": "0123456789abcdef",
-
-}  # fmt: skip
+    "since": "2026-W12",
+    "onset": "2026-W09",
+    "onset_low": "2026-W08",
+    "onset_high": "2026-W10",
+    "day": "2026-04-30",
+    "second": "cycle_ripple",
+    "third": "trim_idle_pct",
+    "flag": "anomaly",
+    "cause": "lambda_slow",
+    "second_cause": "lambda_slow_one_way",
+    "test": "fuel_pressure",
+    "feature": "main_peak",
+    "scale": "relative",
+    "seen": "change",
+    "van": "V-9",
+    "week": "2026-W14",
+    "file": "1.csv",
+    "delivery": "one",
+    "log": "reports/not-read.txt",
+    "error": "odd",
+    "step": "judging",
+    "outcome": "restored",
+    "family": "brook-20",
+    "depot": "north",
+    "recorder": "R-7",
+    "orders": "0123456789abcdef",
+}
 QUANTITY = "main_peak_reference_g_s"
 OWN = Fact.of(
-    "own_movement", "flow_per_rev_mg", level=1010.4, baseline=975.2, since="2026-W23", onset="2026-W16",
-    onset_low="2026-W12", onset_high="2026-W18", slope_per_week=3.162,
-)  # fmt: skip
+    "own_movement",
+    "flow_per_rev_mg",
+    level=1010.4,
+    baseline=975.2,
+    since="2026-W23",
+    onset="2026-W16",
+    onset_low="2026-W12",
+    onset_high="2026-W18",
+    slope_per_week=3.162,
+)
 
 
 def sample(saying: Saying, *, whole: bool = True) -> Fact:
@@ -98,7 +125,15 @@ def test_german_has_a_decimal_comma_and_no_english() -> None:
 def test_what_is_not_known_is_left_out() -> None:
     short = Fact.of("own_movement", QUANTITY, level=90.0, baseline=100.0)
     assert say(short) == "Main peak is 10.0 % below its own baseline (100 → 90 g/s)."
-    same = Fact.of("own_movement", QUANTITY, level=90.0, baseline=100.0, onset="2026-W09", onset_low="2026-W09", onset_high="2026-W09")  # fmt: skip
+    same = Fact.of(
+        "own_movement",
+        QUANTITY,
+        level=90.0,
+        baseline=100.0,
+        onset="2026-W09",
+        onset_low="2026-W09",
+        onset_high="2026-W09",
+    )
     assert say(same).endswith("moving since about 2026-W09.")
 
 
@@ -149,8 +184,13 @@ def test_small_numbers_of_evidence_do_not_become_nothing() -> None:
 
 def test_no_probability_is_said_to_be_certain() -> None:
     assert [share(p) for p in (0.0, 0.004, 0.5, 0.99, 0.996, 1.0)] == [
-        "< 1 %", "< 1 %", "50 %", "99 %", "> 99 %", "> 99 %",
-    ]  # fmt: skip
+        "< 1 %",
+        "< 1 %",
+        "50 %",
+        "99 %",
+        "> 99 %",
+        "> 99 %",
+    ]
 
 
 def test_names_with_braces_and_brackets_stay_as_they_are() -> None:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from sample_fleet.air import CHOKED, CRITICAL_RATIO, GAS_CONSTANT, flow_function, moist_gas_constant, plate_area
-from sample_fleet.engine import BALANCE, EVENTS, FLOW_IN, PRESSURE, RPM, SPEED, TRACES, run_engine
+from sample_fleet.engine import run_engine
+from sample_fleet.engine_state import BALANCE, EVENTS, FLOW_IN, PRESSURE, RPM, SPEED, TRACES
 from sample_fleet.families import built_in_families
 from sample_fleet.parameters import HEALTHY, Driver, Recorder, Surroundings, pack, pack_faults
 
@@ -23,9 +24,19 @@ def engine_traces(vehicle, driver, surroundings=None, length_s=4.0, rate=2000.0,
     samples, run_in = int(length_s * rate), int(0.9 * rate)
     traces = np.empty((TRACES, samples))
     run_engine(
-        runs[0], severities[0], severities[0], np.array([7], dtype=np.uint64), 1.0 / rate, run_in, 1, traces,
-        np.empty((2, run_in + samples)), np.empty(samples), np.empty(samples), np.zeros(EVENTS),
-    )  # fmt: skip
+        runs[0],
+        severities[0],
+        severities[0],
+        np.array([7], dtype=np.uint64),
+        1.0 / rate,
+        run_in,
+        1,
+        traces,
+        np.empty((2, run_in + samples)),
+        np.empty(samples),
+        np.empty(samples),
+        np.zeros(EVENTS),
+    )
     return traces
 
 

@@ -98,9 +98,13 @@ def test_signal_is_the_transfer_of_what_the_sensor_says():
 def test_firing_ripple_tells_the_speed():
     vehicle = replace(FAMILIES["moor-30"], air_sensor=replace(FAMILIES["moor-30"].air_sensor, air_noise=0.002))
     batch = simulate(
-        [vehicle], np.random.default_rng(4), recording=Recording(4000.0, 2.5), drivers=Driver(pedal_at_s=0.4, hold_s=2.0),
-        recorders=Recorder(needles_per_s=0.0), clean=True,
-    )  # fmt: skip
+        [vehicle],
+        np.random.default_rng(4),
+        recording=Recording(4000.0, 2.5),
+        drivers=Driver(pedal_at_s=0.4, hold_s=2.0),
+        recorders=Recorder(needles_per_s=0.0),
+        clean=True,
+    )
     plateau = slice(6000, 9000)
     trace = batch.airflow[0, plateau].astype(float)
     spectrum = np.abs(np.fft.rfft((trace - trace.mean()) * np.hanning(trace.size)))
@@ -152,9 +156,12 @@ def test_no_snap_cold_and_early_trigger():
 
 def test_several_snaps_in_one_recording():
     batch = simulate(
-        [FAMILIES["brook-20"]], np.random.default_rng(1), recording=Recording(1000.0, 18.0),
-        drivers=Driver(pedal_at_s=2.0, snaps=2.0, snap_interval_s=8.0), recorders=Recorder(needles_per_s=0.0),
-    )  # fmt: skip
+        [FAMILIES["brook-20"]],
+        np.random.default_rng(1),
+        recording=Recording(1000.0, 18.0),
+        drivers=Driver(pedal_at_s=2.0, snaps=2.0, snap_interval_s=8.0),
+        recorders=Recorder(needles_per_s=0.0),
+    )
     high = batch.airflow[0] > 4.3
     assert np.count_nonzero(np.diff(high.astype(int)) == 1) >= 2
     assert high[2800]

@@ -22,11 +22,15 @@ class Snaps:
         faults = [HEALTHY, *(replace(HEALTHY, **{code: 1.0}, **details) for code in PLANTED)]
         batches = [
             simulate(
-                [vehicle], np.random.default_rng(3), recording=Recording(1000.0, 9.0), drivers=DRIVER,
-                faults=fault, recorders=QUIET,
+                [vehicle],
+                np.random.default_rng(3),
+                recording=Recording(1000.0, 9.0),
+                drivers=DRIVER,
+                faults=fault,
+                recorders=QUIET,
             )
             for fault in faults
-        ]  # fmt: skip
+        ]
         self.truth = {
             code: {k: float(v[0]) for k, v in batch.truth.items()} for code, batch in zip(codes, batches, strict=True)
         }
@@ -212,9 +216,12 @@ def test_narrowband_offset_lowers_the_rich_level():
 def test_a_one_sided_fault_stays_on_its_bank():
     vehicle = built_in_families()["moor-30"]
     batch = simulate(
-        [vehicle] * 2, np.random.default_rng(1), recording=Recording(1000.0, 9.0), recorders=QUIET,
+        [vehicle] * 2,
+        np.random.default_rng(1),
+        recording=Recording(1000.0, 9.0),
+        recorders=QUIET,
         faults=[replace(HEALTHY, injector_leaking=1.0, fault_bank=2.0), HEALTHY],
-    )  # fmt: skip
+    )
     cut = slice(5500, 6200)
     leaking, healthy = batch.oxygen[0, :, cut].mean(axis=-1), batch.oxygen[1, :, cut].mean(axis=-1)
     assert leaking[0] == pytest.approx(healthy[0], abs=0.01)
@@ -224,14 +231,28 @@ def test_a_one_sided_fault_stays_on_its_bank():
 @pytest.mark.parametrize("code", list(PLANTED))
 def test_severity_is_monotonic_from_healthy(code):
     vehicle = built_in_families()["heath-12"]
-    names = ("main_peak_g_s", "idle_g_s", "lambda_full_throttle_end", "trim_idle_pct", "recirculation_pulse_g_s", "misfires",
-             "aeration_dips", "lambda_sensor_rich_s", "plate_opened", "trim_2500_pct")  # fmt: skip
+    names = (
+        "main_peak_g_s",
+        "idle_g_s",
+        "lambda_full_throttle_end",
+        "trim_idle_pct",
+        "recirculation_pulse_g_s",
+        "misfires",
+        "aeration_dips",
+        "lambda_sensor_rich_s",
+        "plate_opened",
+        "trim_2500_pct",
+    )
     marks = []
     for severity in (0.0, 0.5, 1.0):
         batch = simulate(
-            [vehicle], np.random.default_rng(3), recording=Recording(1000.0, 9.0), drivers=DRIVER,
-            faults=replace(HEALTHY, **{code: severity}), recorders=QUIET,
-        )  # fmt: skip
+            [vehicle],
+            np.random.default_rng(3),
+            recording=Recording(1000.0, 9.0),
+            drivers=DRIVER,
+            faults=replace(HEALTHY, **{code: severity}),
+            recorders=QUIET,
+        )
         marks.append([batch.truth[name][0] for name in names])
     marks = np.array(marks)
     moved = np.abs(marks[2] - marks[0]) / (np.abs(marks[0]) + 1.0)

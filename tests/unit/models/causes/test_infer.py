@@ -309,7 +309,7 @@ def test_one_slip_of_a_fit_is_one_slip() -> None:
     assert none[1] > 0.8 * none[0]
 
 
-def test_level_of_idle_flow_slips_less_than_a_fit() -> None:
+def test_level_of_idle_flow_has_fewer_gross_errors_than_a_fit() -> None:
     """The same distance in healthy movements: of a mean level it is rather a fault than of the fit of an edge."""
     shift = np.zeros((2, len(EXPECTED)))
     shift[0, list(EXPECTED).index("idle_g_s")] = -0.3 * EXPECTED["idle_g_s"]

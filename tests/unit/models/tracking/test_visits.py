@@ -1,11 +1,15 @@
 """Visits: the representative repeat, and what stands for a visit."""
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import polars as pl
 import pytest
 
 from models.tracking.visits import (
     medoids,
+    repeat_spread,
+    representatives,
     throttle_from_channel,
     tracked_captures,
     visits_of,
@@ -63,3 +67,93 @@ def test_a_throttle_opening_told_from_the_shape_is_not_followed():
     assert followed["throttle_opened_u"].to_list() == [channel, unknown_open, None, None, None]
     without = pl.LazyFrame({"idle_g_s": [1.0]})
     assert throttle_from_channel(without).collect().equals(without.collect())
+
+
+def _captures(*rows: dict[str, object]) -> pl.DataFrame:
+    """Captures of van v, an hour apart, with what is told of each."""
+    usual: dict[str, object] = {
+        "van_id": "v", "family": "f", "depot": "d", "visit": "one", "week": "2026-W10", "grade": "good", "grade_reasons": [],
+        "recorder_serial": None, "ecu_software": None, "fuel": None, "intake_air_c": 20.0, "barometer_kpa": 99.0,
+        "humidity_pct": 50.0, "altitude_m": 100.0, "coolant_c": 90.0, "hold_s": 1.0, "length_s": 5.0, "rate_hz": 1000.0,
+        "idle_g_s": 3.0, "idle_g_s_u": 0.1, "lean_needles": 0.0, "lean_needles_u": 0.3, "main_peak_g_s": 60.0,
+        "main_peak_g_s_u": 0.5, "main_peak_reference_g_s": 1.0, "main_peak_reference_g_s_u": 1.0,
+    }  # fmt: skip
+    start = datetime(2026, 3, 2, tzinfo=UTC)
+    made = [
+        usual | {"capture_id": f"c{n}", "captured_at": start + timedelta(hours=n)} | row for n, row in enumerate(rows)
+    ]
+    text = dict.fromkeys(("recorder_serial", "ecu_software", "fuel"), pl.String)
+    return pl.DataFrame(made, schema_overrides={**text, "grade_reasons": pl.List(pl.String)})
+
+
+def test_each_quantity_stands_for_its_visit_by_median_or_mean_with_its_own_uncertainty():
+    rows = [{"idle_g_s": v, "idle_g_s_u": u, "lean_needles": k, "main_peak_g_s": p, "main_peak_g_s_u": w}
+            for v, u, k, p, w in ((3.0, 0.1, 0.0, 60.0, 0.5), (3.2, 0.2, 6.0, 61.0, 0.7), (9.0, 0.9, 0.0, 65.0, 0.9))]  # fmt: skip
+    visit = visits_of(_captures(*rows)).row(0, named=True)
+    assert (visit["idle_g_s"], visit["idle_g_s_u"], visit["idle_g_s_n"]) == (3.2, 0.2, 3)
+    assert visit["lean_needles"] == 2.0  # a fault that comes and goes would hide from a median
+    peak = "main_peak_reference_g_s"  # as read: tracking brings it to reference conditions itself
+    assert (visit[peak], visit[peak + "_u"], visit[peak + "_n"]) == (61.0, 0.7, 3)
+    assert (visit["repeats"], visit["visit"], visit["captured_at"].hour) == (3, "one", 2)
+
+
+def test_what_fewer_than_half_of_the_repeats_could_tell_is_not_told():
+    half, third = (
+        visits_of(_captures(*({"idle_g_s": v, "lean_needles": v} for v in values))).row(0, named=True)
+        for values in ((3.0, None), (3.0, None, None))
+    )
+    assert (half["idle_g_s"], half["lean_needles"], half["idle_g_s_n"]) == (3.0, 3.0, 1)
+    assert (third["idle_g_s"], third["lean_needles"], third["idle_g_s_n"]) == (None, None, 1)
+
+
+def test_the_last_visit_of_a_week_stands_for_it_and_names_are_the_last_that_were_noted():
+    visits = visits_of(
+        _captures(
+            {"visit": "one", "recorder_serial": "R1", "fuel": "E5"}, {"visit": "two", "idle_g_s": 4.0, "recorder_serial": "R2"},
+            {"visit": "two", "idle_g_s": 4.0, "recorder_serial": "R3", "fuel": "E10", "barometer_kpa": 97.0, "hold_s": 2.0},
+            {"visit": "two", "idle_g_s": 4.0, "barometer_kpa": 98.0, "hold_s": 1.5}, {"visit": "six", "week": "2026-W11"},
+        )
+    )  # fmt: skip
+    assert visits["visit"].to_list() == ["two", "six"]
+    row = visits.row(0, named=True)
+    assert (row["recorder_serial"], row["fuel"], row["ecu_software"]) == ("R3", "E10", None)
+    assert (row["barometer_kpa"], row["hold_s"], row["idle_g_s"]) == (98.0, 1.5, 4.0)
+
+
+def test_repeats_scatter_by_their_standard_deviation_and_one_alone_by_none():
+    spread = repeat_spread(
+        _captures(
+            *({"idle_g_s": v, "main_peak_g_s": 10 * v} for v in (1.0, 2.0, 3.0)), {"visit": "two", "week": "2026-W11"}
+        )
+    )
+    assert spread["visit"].to_list() == ["one", "two"]
+    assert spread["idle_g_s"].to_list() == [1.0, None]
+    assert spread["main_peak_reference_g_s"].to_list() == [10.0, None]
+    assert (spread["family"][0], spread["captured_at"][0].hour) == ("f", 2)
+
+
+def test_captures_come_by_van_and_time_and_what_is_to_be_repeated_is_left_out():
+    frame = _captures({"van_id": "w"}, {}, {"grade": "repeat", "grade_reasons": ["flat"]}, {"grade": "doubtful"})
+    shuffled = frame.reverse()
+    assert tracked_captures(shuffled)["capture_id"].to_list() == ["c1", "c3", "c0"]
+    assert "grade_reasons" not in tracked_captures(frame.lazy()).columns
+
+
+def test_the_medoid_is_the_member_nearest_to_all_others_and_the_first_of_equals():
+    line = np.array([[[0.0], [1.0], [3.0], [9.0]]])
+    assert medoids(line).tolist() == [1]  # 1 + 2 + 8 = 11 against 13, 11 and 23: the first of two
+    assert medoids(np.array([[[5.0], [5.0], [5.0]]])).tolist() == [0]
+    gaps = np.array([[[0.0, np.nan], [0.0, 4.0], [np.nan, np.nan]]])
+    assert medoids(gaps).tolist() == [0]
+    two = np.array([[[0.0, 0.0], [2.0, 8.0], [2.0, 0.0]]])
+    assert medoids(two).tolist() == [2]
+
+
+def test_the_representative_is_the_middle_waveform_or_reading():
+    rows = [{"idle_g_s": v} for v in (3.0, 3.1, 9.0)] + [{"visit": "two", "idle_g_s": v} for v in (4.0, 3.0, 3.2)]
+    captures = _captures(*rows, {"visit": "six"})
+    assert representatives(captures, None) == {"c1", "c5", "c6"}
+    traces = {"c0": [0.0, 0.0], "c1": [9.0, 9.0], "c2": [1.0, 1.0], "c3": [0.0, 0.0]}
+    shapes = pl.DataFrame({"capture_id": list(traces), "airflow": list(traces.values())})
+    assert representatives(captures, shapes) == {"c2", "c5", "c6"}  # of the second visit not every waveform is known
+    assert representatives(captures, shapes.clear()) == {"c1", "c5", "c6"}

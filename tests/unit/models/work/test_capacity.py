@@ -139,3 +139,75 @@ def test_a_solver_out_of_time_leaves_a_plan_that_says_so(monkeypatch: pytest.Mon
     assert plan.unproven == {"north"}
     assert set(plan.week_of) | set(plan.left_out) == {job.order_id for job in jobs}
     assert all(why == Fact.of("not_placed", seconds=0.0) for why in plan.left_out.values())
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_as_good_as_dynamic_programming_on_many_orders_of_much_the_same_worth(seed: int) -> None:
+    """One week of one depot is the knapsack problem; worth grows with the hours, so that nothing is plainly the best."""
+    rng = np.random.default_rng(seed)
+    hours = rng.integers(5, 40, 25)
+    gains = hours * 10 + rng.integers(0, 30, 25)
+    room = int(hours.sum() // 2)
+    best = np.zeros(room + 1)
+    for need, gain in zip(hours, gains, strict=True):
+        best[need:] = np.maximum(best[need:], best[:-need] + gain)
+    jobs = [PlannedJob(f"o{n}", "a", float(h), float(g)) for n, (h, g) in enumerate(zip(hours, gains, strict=True))]
+    assert plan_capacity(jobs, {"a": [float(room)]}).worth == pytest.approx(best[-1])
+
+
+def test_each_depot_is_planned_by_itself_and_worth_is_that_of_all() -> None:
+    jobs = [PlannedJob("n", "north", 2, 100), PlannedJob("s", "south", 2, 30), PlannedJob("t", "south", 2, 40)]
+    plan = plan_capacity(jobs, {"north": [2.0], "south": [2.0]})
+    assert (plan.week_of, plan.worth, plan.unproven) == ({"n": 0, "t": 0}, 140.0, frozenset())
+    assert set(plan.left_out) == {"s"}
+
+
+def test_a_job_waits_no_longer_than_it_must_and_loses_worth_by_waiting() -> None:
+    job = PlannedJob("o", "a", 2, 100.0, costs=-10.0, warranty=50.0, first_week=2, due_week=4, warranty_week=5)
+    assert [job.worth(week) for week in (2, 4, 6)] == pytest.approx([100 + 50 - 10, 50 + 50 * 0.998 - 10, 100 / 3 - 10])
+    assert PlannedJob("o", "a", 2, 100.0, first_week=4, due_week=4).worth(5) == 50.0  # due at once counts as a week
+    decided = PlannedJob("d", "a", 2, 0.0, costs=-5.0, decided=True)
+    assert plan_capacity([decided], {"a": [0.0, 2.0, 2.0]}).week_of == {"d": 1}
+
+
+def test_hours_that_fit_to_the_last_minute_fit() -> None:
+    thirds = [PlannedJob(f"o{n}", "a", 0.1 + 0.2, 10.0) for n in range(3)]
+    assert plan_capacity(thirds, {"a": [0.9]}).week_of == {"o0": 0, "o1": 0, "o2": 0}
+    assert plan_capacity([PlannedJob("o", "a", 0.1 + 0.2, 10.0)], {"a": [0.3]}).week_of == {"o": 0}
+    assert plan_capacity([PlannedJob("o", "a", 0.31, 10.0)], {"a": [0.3]}).week_of == {}
+
+
+def test_why_each_is_left_out_to_the_letter() -> None:
+    def why(job: PlannedJob, *available: float) -> Fact:
+        return plan_capacity([job], {"a": available}).left_out[job.order_id]
+
+    assert why(PlannedJob("o", "b", 1, 9.0), 5.0) == Fact.of("no_depot_hours", depot="b")
+    assert why(PlannedJob("o", "a", 1, 9.0), 0.0, 0.0) == Fact.of("no_depot_hours", depot="a")
+    assert why(PlannedJob("o", "a", 1, 9.0, first_week=2), 5.0, 5.0) == Fact.of("beyond_plan")
+    assert why(PlannedJob("o", "a", 1, 9.0, away=frozenset({0, 1})), 5.0, 5.0) == Fact.of("van_away")
+    assert why(PlannedJob("o", "a", 6, 9.0, away=frozenset({1})), 4.0, 9.0, 5.0) == Fact.of(
+        "too_long", hours=6, offered=5.0
+    )
+    assert why(PlannedJob("o", "a", 1, 9.0, costs=-12.0), 5.0) == Fact.of("costs_more", cost=3.0)
+    assert why(PlannedJob("o", "a", 1, 9.0, costs=-9.0), 5.0) == Fact.of("costs_more", cost=0.0)
+
+
+@pytest.mark.parametrize("hours", [0.0, -1.0, float("nan")])
+def test_no_hours_are_no_order(hours: float) -> None:
+    with pytest.raises(InputError, match="give hours above 0"):
+        plan_capacity([PlannedJob("o", "a", hours, 1.0)], {"a": [1.0]})
+
+
+def test_bonuses_outweigh_all_that_comes_after() -> None:
+    jobs = [PlannedJob("a", "d", 1, 10, -20, 5), PlannedJob("b", "d", 1, 0, decided=True), PlannedJob("c", "d", 1, 7)]
+    extra = bonuses(jobs)
+    everything = 10 + 20 + 5 + 7
+    assert extra.decided * 0.1 > everything  # even after the longest wait
+    assert extra.safety * 0.1 > everything + extra.decided
+    assert bonuses([]).decided > 0
+    late = PlannedJob("s", "d", 1, 0, safety=True, decided=True)
+    assert job_value(late, 0, extra) == extra.safety
+    assert job_value(late, 10, extra) == pytest.approx(extra.safety * 0.8)
+    assert job_value(late, 400, extra) == pytest.approx(extra.safety * 0.1)
+    assert job_value(jobs[1], 0, extra) == extra.decided
+    assert job_value(jobs[2], 0, extra) == 7.0

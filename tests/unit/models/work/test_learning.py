@@ -10,7 +10,16 @@ from data_contracts.errors import InputError
 from data_contracts.facts.say import say
 from data_contracts.jobs import JOBS
 from models.statistics.shrinkage import dirichlet_mean, shrunken_mean
-from models.work.learning import Finding, Learned, LearningSettings, changes_since, learn, trust_fact, van_priors
+from models.work.learning import (
+    Finding,
+    Learned,
+    LearningSettings,
+    changes_since,
+    learn,
+    trust_fact,
+    trust_ratio,
+    van_priors,
+)
 
 FAMILIES = ("brook-20", "fern-14")
 
@@ -131,3 +140,76 @@ def test_wrong_input_is_one_clear_line() -> None:
         learn([*findings("lambda_slow", 1), *findings("lambda_slow", 1)], FAMILIES)
     with pytest.raises(InputError, match="gremlins"):
         learn(findings("gremlins", 1), FAMILIES)
+
+
+def test_settings_say_how_fast_findings_count() -> None:
+    told = findings("lambda_slow", 10, hours=3.0)
+    weights = LearningSettings(fleet_weight=10.0, family_weight=10.0, cost_weight=10.0, trust_weight=10.0)
+    learned = learn(told, FAMILIES, prior_none=0.2, settings=weights)
+    number = CAUSE_CODES.index("lambda_slow")
+    start = 0.8 / len(CAUSES)
+    fleet = (10 * start + 10) / 20
+    assert learned.priors["fern-14"][number] == pytest.approx(fleet)
+    assert learned.priors["brook-20"][number] == pytest.approx((10 * fleet + 10) / 20)
+    assert learned.right == pytest.approx(1 - 10 * 0.2 / 20)
+    assert learned.jobs["lambda_slow"].hours == pytest.approx((JOBS["lambda_slow"].hours + 3.0) / 2)
+    assert learned.findings == 10
+
+
+def test_every_figure_tells_its_unit_its_default_and_what_it_rests_on() -> None:
+    told = [
+        Finding("1", "brook-20", "lambda_slow", 2.0, 150.0, ("cycle_ripple",)),
+        Finding("2", "brook-20", "lambda_slow", 4.0, None, ("cycle_ripple", "idle_g_s")),
+        Finding("3", "fern-14", NONE, 0.5, 10.0, ("idle_g_s",)),
+    ]
+    figures = learn(told, FAMILIES).figures
+    hours, parts = figures["job_hours", "", "lambda_slow"], figures["job_parts_cost", "", "lambda_slow"]
+    assert (hours.default, hours.unit, hours.findings) == (JOBS["lambda_slow"].hours, "h", 2)
+    assert (hours.why.code, hours.why.numbers["told"], hours.why.numbers["mean"]) == ("hours_told", 2, 3.0)
+    assert (parts.default, parts.unit, parts.findings) == (JOBS["lambda_slow"].parts_cost, "currency", 1)
+    assert (parts.why.code, parts.why.numbers["mean"], parts.why.numbers["weight"]) == ("parts_told", 150.0, 4.0)
+    assert (hours.what.code, parts.what.code) == ("job_hours_of", "job_parts_of")
+    untold = figures["job_hours", "", "ignition_weak"]
+    assert (untold.value, untold.findings, untold.why.code) == (JOBS["ignition_weak"].hours, 0, "hours_untold")
+    share = figures["cause_share", "brook-20", "lambda_slow"]
+    assert (share.unit, share.findings, share.what.words["family"]) == ("1", 3, "brook-20")
+    assert share.why.numbers == {"in_family": 2, "family_findings": 2, "in_fleet": 2, "fleet_findings": 3}
+    trust = figures["alarm_trust", "", "idle_g_s"]
+    assert (trust.unit, trust.findings, trust.default) == ("1", 2, pytest.approx(0.65))
+    assert trust.why.numbers == {"right": 1, "wrong": 1}
+
+
+def test_changes_come_the_largest_relative_move_first_and_only_where_something_moved() -> None:
+    learned = wrongly_flagged(6)
+    changes = changes_since({}, learned)
+    moves = [abs(np.log(change.figure.value / change.before)) for change in changes]
+    assert moves == sorted(moves, reverse=True)
+    assert len(changes) > 10
+    stood = {change.key: change.figure.value for change in changes}
+    assert changes_since(stood, learned) == ()
+    key = changes[0].key
+    (back,) = changes_since(stood | {key: stood[key] * (1 + 1e-6)}, learned)
+    assert (back.key, back.before) == (key, stood[key] * (1 + 1e-6))
+    gone = changes_since(stood | {("alarm_trust", "", "gone"): 0.1, ("cause_share", "gone", NONE): 0.5}, learned)
+    assert [(change.key, change.figure.value, change.figure.findings) for change in gone] == [
+        (("alarm_trust", "", "gone"), learned.right, 0)
+    ]
+    assert changes_since(stood | {("alarm_trust", "", "gone"): learned.right}, learned) == ()
+
+
+def test_doubt_is_told_of_the_most_trusted_flag_from_a_fifth_less_than_usual() -> None:
+    learned = wrongly_flagged(6)
+    both = learned.trust | {"idle_g_s": learned.trust["cycle_ripple"]}
+    worse = Learned(learned.priors, learned.jobs, both, learned.right, learned.figures, learned.findings)
+    fact = trust_fact(worse, ("cycle_ripple", "idle_g_s"))
+    assert fact is not None
+    assert fact.words["flag"] == "idle_g_s"  # of equals the last by name
+    assert fact.numbers["trust"] == pytest.approx(learned.trust["cycle_ripple"].share)
+    assert fact.numbers["trust_of_all"] == pytest.approx(learned.right)
+    assert (fact.numbers["wrong"], fact.numbers["alarms"]) == (6, 6)
+    assert trust_ratio(learned, ()) == 1.0
+    assert trust_ratio(learned, ("never_before",)) == pytest.approx(1.0)
+    share = learned.trust["cycle_ripple"].share
+    assert trust_ratio(learned, ("cycle_ripple",)) == pytest.approx(
+        share / (1 - share) / (learned.right / (1 - learned.right))
+    )

@@ -4,47 +4,26 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from data_contracts.causes import CAUSE_CODES, CAUSES, NOT_SEPARABLE
+from data_contracts.causes import CAUSES, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import sentence
 from data_contracts.states import ORDER_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
-from models.causes.next_test import next_tests
+from models.causes.pairs import PairProbability
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
-from models.work.orders import WatchedVan, order_id, propose_orders
+from models.work.orders import WatchedVan, due_by, order_id, propose_orders
+from models.work.worth import RankingSettings
+from tests.unit.models.work.posteriors import posterior
 
 REASONS = (Fact.of("limit_crossed", "main_peak_reference_g_s"),)
 NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
-
-
-def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> CausePosterior:
-    vans = len(causes)
-    probability = np.array([[row.get(code, 0.0) for code in CAUSE_CODES] for row in causes.values()])
-    likeliest = tuple(CAUSE_CODES[n] for n in probability.argmax(axis=1))
-    none = ((),) * vans
-    leading = tuple(
-        c if p >= minimum else NOT_SEPARABLE for c, p in zip(likeliest, probability.max(axis=1), strict=True)
-    )
-    return CausePosterior(
-        van_ids=tuple(causes),
-        codes=CAUSE_CODES,
-        probability=probability,
-        leading=leading,
-        likeliest=likeliest,
-        leading_probability=probability.max(axis=1),
-        severity=np.full(vans, 0.7),
-        evidence_for=none,
-        next_test=next_tests(probability, CAUSE_CODES),
-        pairs=none,
-    )
 
 
 def watched(van_id: str, **changes: object) -> WatchedVan:
@@ -138,6 +117,122 @@ def test_declined_silences_the_van_until_it_is_urgent_or_weeks_have_gone() -> No
     assert orders(week="2026-W23") == 1
 
 
+@pytest.mark.parametrize(
+    ("listed", "urgency", "was", "orders"),
+    [
+        ("2026-W14", "plan", "plan", 1),  # the same week
+        ("2026-W21", "plan", "plan", 1),  # seven weeks later
+        ("2026-W22", "plan", "plan", 2),  # eight
+        ("2026-W13", "plan", "plan", 2),  # a run for an earlier week
+        ("2026-W16", "now", "plan", 2),
+        ("2026-W16", "now", "now", 1),  # it was urgent when it was declined
+    ],
+)
+def test_how_long_a_declined_order_silences_its_van(listed: str, urgency: str, was: str, orders: int) -> None:
+    first = propose_orders([watched("v1", urgency=was)], posterior(CAUSES_OF)).orders
+    declined = first.with_columns(state=pl.lit("declined"))
+    van = watched("v1", week=listed, alarm_since=listed, urgency=urgency)
+    assert propose_orders([van], posterior(CAUSES_OF), existing=declined).orders.height == orders
+    other = watched("v2", week="2026-W16")
+    assert propose_orders([other], posterior(CAUSES_OF), existing=declined).orders.height == 2
+
+
+def test_an_alarm_declined_for_good_stays_silent_unless_it_becomes_urgent() -> None:
+    first = propose_orders([watched("v1")], posterior(CAUSES_OF)).orders.with_columns(state=pl.lit("declined"))
+
+    def ids(**changes: object) -> set[str]:
+        van = watched("v1", week="2026-W40", **changes)
+        return set(propose_orders([van], posterior(CAUSES_OF), existing=first).orders["order_id"])
+
+    assert ids() == {order_id("v1", "2026-W12", 0)}
+    assert ids(urgency="now") == {order_id("v1", "2026-W12", 0), order_id("v1", "2026-W12", 1)}
+
+
+def test_an_identity_tells_van_alarm_and_number_apart() -> None:
+    ids = {
+        order_id(*key)
+        for key in (("v1", "2026-W12", 0), ("v1", "2026-W12", 1), ("v1", "2026-W13", 0), ("v11", "2026-W2", 0))
+    }
+    assert len(ids) == 4
+    assert all(len(name) == 16 and int(name, 16) >= 0 for name in ids)
+    assert order_id("v1", "2026-W12") == order_id("v1", "2026-W12", 0)
+
+
+def test_an_order_holds_what_the_list_says_of_its_van() -> None:
+    van = watched("v1", family="fern-14", depot="south", flagged_by=("cycle_ripple", "idle_g_s"), urgency="watch")
+    row = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
+    assert (row["family"], row["depot"], row["urgency"], row["state"]) == ("fern-14", "south", "watch", "proposed")
+    assert (row["week"], row["flagged_by"]) == ("2026-W14", ["cycle_ripple", "idle_g_s"])
+    assert row["failure_probability"] == pytest.approx(0.6 * 0.35 + 0.4 * 0.08 * 0.7)
+    assert (row["action"], row["reason"], row["worth"]) == (None, None, None)  # said at the edge, not here
+
+
+def test_a_crossing_and_duty_raise_the_worth_and_the_warranty_lasts_to_the_end_of_the_weeks_list() -> None:
+    def order(**changes: object) -> dict[str, Any]:
+        return propose_orders([watched("v1", **changes)], posterior(CAUSES_OF)).orders.row(0, named=True)
+
+    assert order(crosses=0.9)["failure_avoided"] > order(crosses=0.1)["failure_avoided"]
+    assert order(duty=3.0)["failure_avoided"] == pytest.approx(3.0 * order()["failure_avoided"])
+    sunday = date(2026, 4, 5)
+    assert order(warranty_until=sunday)["warranty_paid"] > 0
+    assert order(warranty_until=sunday - timedelta(days=1))["warranty_paid"] == 0
+
+
+def test_what_moved_comes_first_and_then_what_it_points_to() -> None:
+    moved = Fact.of("stands_out")
+    told = replace(posterior(CAUSES_OF), evidence_for=((moved,), (), ()))
+    rows = {
+        row["van_id"]: [fact["code"] for fact in row["reason_facts"]]
+        for row in propose_orders([watched(v) for v in CAUSES_OF], told).orders.iter_rows(named=True)
+    }
+    assert rows == {
+        "v1": ["stands_out", "cause_likely"],
+        "v2": ["limit_crossed", "not_separable_yet"],
+        "v3": ["limit_crossed", "nothing_fits"],
+    }
+    bare = propose_orders([watched(v, reasons=()) for v in CAUSES_OF], posterior(CAUSES_OF)).orders
+    assert {facts[0]["code"] for facts in bare["reason_facts"]} == {"stands_out"}
+
+
+def test_two_leading_causes_are_told_with_their_probabilities() -> None:
+    causes = {"v2": {"intake_restricted": 0.3, "exhaust_restricted": 0.45, "none": 0.25}}
+    row = propose_orders([watched("v2")], posterior(causes)).orders.row(0, named=True)
+    assert sentence(row, "reason").index("45 %") < sentence(row, "reason").index("30 %")
+
+
+@pytest.mark.parametrize(
+    ("causes", "wait", "code"),
+    [
+        ({"lambda_slow": 0.9, "none": 0.1}, True, "wait_then_job"),
+        ({"lambda_slow": 0.9, "none": 0.1}, False, "do_job"),
+        (CAUSES_OF["v2"], True, "wait_then_test"),
+        (CAUSES_OF["v2"], False, "do_test"),
+        ({"none": 0.9, "lambda_slow": 0.1}, True, "record_at_next_visit_unknown"),
+        ({"none": 0.9, "lambda_slow": 0.1}, False, "record_again_unknown"),
+    ],
+)
+def test_what_to_do_first(causes: dict[str, float], wait: bool, code: str) -> None:
+    van = watched("v1", crosses=0.0, urgency="watch" if wait else "now")
+    row = propose_orders([van], posterior({"v1": causes})).orders.row(0, named=True)
+    assert [fact["code"] for fact in row["action_facts"]] == [code]
+
+
+def test_without_a_test_that_tells_the_van_is_recorded_again() -> None:
+    found = replace(posterior({"v1": CAUSES_OF["v2"]}), next_test=(None,))
+    row = propose_orders([watched("v1", urgency="now")], found).orders.row(0, named=True)
+    assert [fact["code"] for fact in row["action_facts"]] == ["record_again"]
+
+
+def test_other_orders_keep_their_rank_and_proposals_are_ranked_among_themselves() -> None:
+    first = propose_orders([watched("v1")], posterior(CAUSES_OF)).orders
+    taken = first.with_columns(state=pl.lit("accepted"), rank=pl.lit(7))
+    book = propose_orders([watched("v1"), watched("v3"), watched("v2")], posterior(CAUSES_OF), existing=taken)
+    ranks = dict(book.orders.select("van_id", "rank").iter_rows())
+    assert ranks["v1"] == 7
+    assert {ranks["v2"], ranks["v3"]} == {1, 2}
+    assert set(book.worth) == set(book.orders.filter(pl.col("van_id") != "v1")["order_id"])
+
+
 def test_open_order_is_kept_when_the_alarm_flickers() -> None:
     first = propose_orders([watched("v1")], posterior(CAUSES_OF))
     again = propose_orders([watched("v1", alarm_since="2026-W14")], posterior(CAUSES_OF), existing=first.orders)
@@ -151,25 +246,88 @@ def test_alarm_that_outlives_a_judged_repair_brings_the_next_order(state: str) -
     assert set(again["order_id"]) == {order_id("v1", "2026-W12", 0), order_id("v1", "2026-W12", 1)}
 
 
-def test_due_before_the_limit_and_before_the_warranty_ends() -> None:
-    def due(**changes: object) -> date:
-        return propose_orders([watched("v1", **changes)], posterior(CAUSES_OF)).orders["due_by"][0]
+MONDAY_AFTER = date(2026, 4, 6)  # the first day after the list of 2026-W14
 
-    monday_after = date(2026, 4, 6)
-    assert due(urgency="now", weeks_to_limit=0.0) == monday_after + timedelta(days=7)
-    assert due(weeks_to_limit=3.0) == monday_after + timedelta(days=21)
-    assert due(weeks_to_limit=float("inf"), warranty_until=date(2026, 4, 20)) == date(2026, 4, 20)
+
+@pytest.mark.parametrize(("urgency", "days"), [("now", 7), ("plan", 45), ("watch", 91)])
+def test_due_by_urgency_where_no_limit_is_in_sight(urgency: str, days: int) -> None:
+    for unknown in (None, float("inf"), float("nan")):
+        van = watched("v1", urgency=urgency, weeks_to_limit=unknown)
+        assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
+
+
+@pytest.mark.parametrize(
+    ("weeks", "urgency", "days"),
+    [(3.0, "plan", 21), (3.99, "plan", 27), (30.0, "plan", 45), (0.0, "plan", 7), (1.0, "watch", 7), (1.2, "plan", 8),
+     (5.0, "now", 7), (10.0, "watch", 70)],
+)  # fmt: skip
+def test_due_before_the_limit_but_never_before_the_work_can_be_done(weeks: float, urgency: str, days: int) -> None:
+    van = watched("v1", urgency=urgency, weeks_to_limit=weeks)
+    assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
+
+
+@pytest.mark.parametrize(
+    ("warranty", "due"),
+    [
+        (MONDAY_AFTER, MONDAY_AFTER),  # its last day is the first on which work can be done
+        (MONDAY_AFTER - timedelta(days=1), None),  # ended already
+        (MONDAY_AFTER + timedelta(days=27), MONDAY_AFTER + timedelta(days=27)),
+        (MONDAY_AFTER + timedelta(days=28), None),  # ends when the four weeks set have gone
+    ],
+)
+def test_due_before_a_warranty_that_ends_within_the_weeks_set(warranty: date, due: date | None) -> None:
+    van = watched("v1", urgency="plan", weeks_to_limit=None, warranty_until=warranty)
+    usual = MONDAY_AFTER + timedelta(days=45)
+    assert due_by(van, RankingSettings(warranty_weeks=4.0)) == (due or usual)
+
+
+def test_a_warranty_never_puts_an_urgent_van_off() -> None:
+    van = watched("v1", urgency="now", warranty_until=MONDAY_AFTER + timedelta(days=40))
+    assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=7)
+    order = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
+    assert order["due_by"] == MONDAY_AFTER + timedelta(days=7)
+
+
+SLOW_AND_FILTER = {"v1": {"lambda_slow": 0.9, "intake_restricted": 0.1}}
+
+
+def paired(probability: float, codes: tuple[str, str] = ("intake_restricted", "lambda_slow")) -> CausePosterior:
+    return replace(posterior(SLOW_AND_FILTER), pairs=((PairProbability(codes, probability),),))
 
 
 def test_two_causes_likelier_than_not_are_one_visit() -> None:
-    from models.causes.infer import PairProbability
-
-    both = {"v1": {"lambda_slow": 0.9, "intake_restricted": 0.1}}
-    alone = propose_orders([watched("v1", urgency="now")], posterior(both)).orders.row(0, named=True)
-    paired = replace(posterior(both), pairs=((PairProbability(("intake_restricted", "lambda_slow"), 0.8),),))
-    order = propose_orders([watched("v1", urgency="now")], paired).orders.row(0, named=True)
+    alone, order = (
+        propose_orders([watched("v1", urgency="now", duty=2.0)], found).orders.row(0, named=True)
+        for found in (posterior(SLOW_AND_FILTER), paired(0.8))
+    )
     assert "in the same visit" in sentence(order, "action")
+    assert order["action_facts"][0]["words"] != alone["action_facts"][0]["words"]
+    # the filter takes 0.4 h at 85, a part of 25, and the van's time; failing of it costs 350; no second handling
     assert order["hours"] == pytest.approx(alone["hours"] + 0.4)
+    more = {name: order[name] - alone[name] for name in (*PARTS, "expected_cost_avoided")}
+    gained = 2.0 * alone["failure_probability"] * 0.8 * 350
+    assert more == {
+        "failure_avoided": pytest.approx(gained),
+        "warranty_paid": 0.0,
+        "work_cost": pytest.approx(-0.4 * 85),
+        "parts_cost": pytest.approx(-0.8 * 25),
+        "van_time_cost": pytest.approx(-0.4 * 180 / 8),
+        "expected_cost_avoided": pytest.approx(gained - 0.4 * 85 - 0.8 * 25 - 0.4 * 180 / 8),
+    }
+
+
+@pytest.mark.parametrize(
+    ("pair", "together"),
+    [
+        (paired(0.5), True),
+        (paired(0.49), False),
+        (paired(0.9, ("lambda_slow", "intake_restricted")), True),
+        (paired(0.9, ("intake_restricted", "exhaust_restricted")), False),  # not with the cause that leads
+    ],
+)
+def test_a_second_cause_joins_the_leading_one_from_even_odds(pair: CausePosterior, together: bool) -> None:
+    order = propose_orders([watched("v1", urgency="now")], pair).orders.row(0, named=True)
+    assert ("in the same visit" in sentence(order, "action")) is together
 
 
 def test_a_watched_van_without_causes_is_one_clear_line() -> None:
@@ -245,3 +403,75 @@ def test_correcting_a_finding_keeps_both_events() -> None:
 def test_every_cause_can_be_found() -> None:
     for code in (*CAUSES, "none"):
         assert apply_event(OrderStatus("booked"), event("done", found=code)).found == code
+
+
+def test_what_a_status_keeps_and_what_it_lets_go() -> None:
+    booked = apply_event(OrderStatus("postponed", until=date(2026, 5, 1)), event("booked", until=date(2026, 4, 9)))
+    assert (booked.state, booked.since, booked.until) == ("booked", NOON, date(2026, 4, 9))
+    done = apply_event(booked, event("done", 2, parts="pump; hose"))
+    assert (done.until, done.found, done.parts, done.hours, done.cost) == (
+        None,
+        "lambda_slow",
+        "pump; hose",
+        1.0,
+        120.0,
+    )
+    proven = apply_event(done, event("proven", 3))
+    kept = (proven.found, proven.parts, proven.hours, proven.cost, proven.until)
+    assert kept == ("lambda_slow", "pump; hose", 1.0, 120.0, None)
+    assert [one.state for one in proven.events] == ["booked", "done", "proven"]
+
+
+@pytest.mark.parametrize(
+    ("told", "fits"),
+    [
+        (event("booked", until=date(2026, 4, 1)), True),  # the same day
+        (event("booked", until=date(2026, 3, 31)), False),
+        (event("booked"), True),
+        (event("postponed", until=date(2026, 4, 2)), True),
+        (event("postponed", until=None), False),
+        (event("done", hours=0.0, cost=0.0), True),
+        (event("done", hours=None, cost=None), True),
+        (event("done", cost=1e7), False),
+        (event("done", cost=9_999_999.0), True),
+        (event("done", cost=float("nan")), False),
+        (event("declined", reason="x"), True),
+    ],
+)
+def test_days_and_amounts_at_their_bounds(told: OrderEvent, fits: bool) -> None:
+    if fits:
+        assert apply_event(OrderStatus("accepted"), told).state == told.state
+    else:
+        with pytest.raises(InputError, match="order o1: "):
+            apply_event(OrderStatus("accepted"), told)
+
+
+def test_the_same_told_twice_is_one_event_and_any_difference_is_another() -> None:
+    one = event("done", parts="pump")
+    changes: list[dict[str, Any]] = [
+        {"order_id": "o2"}, {"state": "booked"}, {"at": NOON + timedelta(seconds=1)}, {"person": "b. fitter"},
+        {"reason": "x"}, {"until": date(2026, 4, 9)}, {"found": "none"}, {"parts": "hose"}, {"hours": 2.0},
+        {"cost": None}, {"note": "x"},
+    ]  # fmt: skip
+    names = {one.event_id, *(replace(one, **change).event_id for change in changes)}
+    assert len(names) == 1 + len(changes)
+    assert replace(one).event_id == one.event_id
+
+
+def test_events_without_an_offset_are_refused_and_the_others_counted() -> None:
+    naive = replace(event("accepted"), at=datetime(2026, 4, 1, 12))  # noqa: DTZ001
+    status, refused = replay([naive, event("booked", 1), event("proven", 2)])
+    assert status["o1"].state == "booked"
+    assert [one.event.state for one in refused] == ["accepted", "proven"]
+    assert "UTC offset" in refused[0].why
+    assert "can't become" in refused[1].why
+
+
+def test_the_account_counts_hours_and_money_and_what_was_not_told() -> None:
+    life = [event("done"), event("proven", 1), replace(event("done", hours=None, cost=None), order_id="o2")]
+    status, _ = replay([*life, replace(event("accepted"), order_id="o3")])
+    told = account(status, ["o1", "o2", "o3", "o4"])
+    assert {state: count for state, count in told.orders.items() if count} == {
+        "proven": 1, "done": 1, "accepted": 1, "proposed": 1,
+    }  # fmt: skip
+    assert (told.hours, told.cost, told.hours_unknown, told.cost_unknown) == (1.0, 120.0, 1, 1)

@@ -71,6 +71,69 @@ def test_interval_covers_the_true_change() -> None:
     assert covered / 3000 == pytest.approx(0.95, abs=0.012)
 
 
+NORMAL_95 = 1.959964  # two-sided, one quantity compared
+AWAY, BACK, FINE = Level(80.0, 1e-6), Level(90.0, 1e-6), Level(100.0, 1e-6)
+
+
+@pytest.mark.parametrize(("before_u", "after_u"), [(2.0, 1e-6), (1e-6, 2.0)])
+def test_each_of_two_levels_alone_makes_their_change_uncertain(before_u: float, after_u: float) -> None:
+    (one,) = prove_repair({PEAK: Level(80.0, before_u)}, {PEAK: Level(90.0, after_u)}, {PEAK: FINE}, [PEAK]).quantities
+    assert (one.low, one.high) == (pytest.approx(10 - 2 * NORMAL_95), pytest.approx(10 + 2 * NORMAL_95))
+
+
+def test_both_levels_together_add_in_quadrature_and_what_is_expected_adds_nothing_to_the_change() -> None:
+    (one,) = prove_repair(
+        {PEAK: Level(80.0, 3.0)}, {PEAK: Level(90.0, 4.0)}, {PEAK: Level(100.0, 9.0)}, [PEAK]
+    ).quantities
+    assert one.high - one.low == pytest.approx(2 * 5 * NORMAL_95)
+    assert (one.change, one.restored) == (10.0, 0.5)
+
+
+def _outcome(before: Level, after: Level, expected: Level) -> str:
+    return prove_repair({PEAK: before}, {PEAK: after}, {PEAK: expected}, [PEAK]).quantities[0].verdict
+
+
+def test_what_had_not_moved_beyond_the_doubt_of_both_levels_is_not_restored() -> None:
+    after = Level(99.0, 1e-6)
+    assert _outcome(Level(80.0, 8.0), after, FINE) == "restored"
+    assert _outcome(AWAY, after, Level(100.0, 6.5)) == "restored"
+    assert _outcome(Level(80.0, 8.0), after, Level(100.0, 6.5)) == "unchanged"  # 20 off, 1.96 x 10.3 is more
+    assert _outcome(AWAY, after, Level(100.0, 20.0 / NORMAL_95 + 0.01)) == "unchanged"
+
+
+def test_ending_within_the_doubt_of_both_levels_is_restored_before_half_the_distance() -> None:
+    # 8 of 20 made good, 12 left: 1.96 x 6.17 is more, 1.96 x 4.7 is not
+    assert _outcome(AWAY, Level(88.0, 4.0), FINE) == "closer"
+    assert _outcome(AWAY, Level(88.0, 1e-6), Level(100.0, 4.7)) == "closer"
+    assert _outcome(AWAY, Level(88.0, 4.0), Level(100.0, 4.7)) == "restored"
+
+
+def test_moving_away_within_the_doubt_of_what_is_expected_is_not_worse() -> None:
+    def verdict(u: float) -> str:
+        return prove_repair({PEAK: Level(99.0, 0.1)}, {PEAK: Level(98.0, 0.1)}, {PEAK: Level(100.0, u)}, [PEAK]).verdict
+
+    assert verdict(0.1) == "made_worse"
+    assert verdict(2.0) == "not_proven"
+
+
+def test_exactly_half_made_good_is_closer_and_closer_proves_nothing_alone() -> None:
+    proof = prove_repair({PEAK: AWAY}, {PEAK: BACK}, {PEAK: FINE}, [PEAK])
+    assert [one.verdict for one in proof.quantities] == ["closer"]
+    assert proof.verdict == "not_proven"
+    assert prove_repair({PEAK: AWAY}, {PEAK: Level(90.1, 1e-6)}, {PEAK: FINE}, [PEAK]).verdict == "proven"
+
+
+def test_more_quantities_widen_each_interval() -> None:
+    def width(names: list[str]) -> float:
+        levels = {name: Level(80.0, 1.0) for name in names}
+        one = prove_repair(levels, levels, levels, names).quantities[0]
+        return one.high - one.low
+
+    # Bonferroni: 1 - 0.05/2 of both sides, so the normal's 0.9875 quantile, 2.2414 (any table of the normal distribution).
+    assert width([PEAK, TRIM]) == pytest.approx(2 * 2.2414 * np.sqrt(2), abs=1e-3)
+    assert width([PEAK, PEAK]) == width([PEAK])  # named twice is compared once
+
+
 def test_share_proven_has_a_wilson_interval() -> None:
     # 8 of 10: Wilson 95 % interval 0.490 to 0.943; value from memory, agrees with the closed form by hand.
     count = proof_statistics([("replace sensor", "proven")] * 8 + [("replace sensor", "not_proven")] * 2)[

@@ -7,7 +7,17 @@ import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES
 from data_contracts.jobs import JOBS, TESTS
-from models.work.worth import RankingSettings, Worth, failure_probability, rank_orders, worth_fact, worth_of_order
+from models.work.worth import (
+    NO_WORTH,
+    RankingSettings,
+    Worth,
+    failure_probability,
+    is_safety,
+    job_price,
+    rank_orders,
+    worth_fact,
+    worth_of_order,
+)
 
 AMOUNTS = ("failure_avoided", "warranty", "work", "parts", "van_time")
 DAY = date(2026, 4, 5)
@@ -39,6 +49,98 @@ def test_worth_by_hand() -> None:
         crosses=1.0, severity=1.0, day=DAY, warranty_until=None,
     )  # fmt: skip
     assert worth.expected_cost_avoided == pytest.approx(0.35 * 1500 - 2.1 * 85 - 210 - 2.1 / 8 * 180)
+
+
+def test_each_part_of_an_uncertain_job_by_hand() -> None:
+    # 0.6 that it is the cause: its failure is avoided and its part is needed that often, its hours are worked in any case.
+    worth = worth_of_order(
+        {"fuel_delivery_weak": 0.6, "none": 0.4}, "fuel_delivery_weak", "fuel_pressure",
+        crosses=0.5, severity=0.8, day=DAY, warranty_until=None, duty=2.0,
+    )  # fmt: skip
+    risk = 0.5 * 0.35 + 0.5 * 0.08 * 0.8
+    assert worth.failure_probability == pytest.approx(risk)
+    assert worth.failure_avoided == pytest.approx(2.0 * risk * 0.6 * 1500)
+    assert worth.hours == pytest.approx(1.8 + 0.3)
+    assert (worth.work, worth.parts) == (pytest.approx(-2.1 * 85), pytest.approx(-0.6 * 210))
+    assert worth.van_time == pytest.approx(-2.1 / 8 * 180)
+    assert worth.warranty == 0.0
+    under_warranty = worth_of_order(
+        {"fuel_delivery_weak": 0.6, "none": 0.4}, "fuel_delivery_weak", None,
+        crosses=0.5, severity=0.8, day=DAY, warranty_until=DAY,
+    )  # fmt: skip
+    assert under_warranty.warranty == pytest.approx(0.6 * (2.1 * 85) + 0.6 * 210)
+
+
+def test_own_money_and_hours_count() -> None:
+    own = RankingSettings(
+        hour_rate=100.0,
+        van_day_cost=80.0,
+        day_hours=4.0,
+        failure_if_crossed=0.5,
+        failure_if_not=0.1,
+        handling_hours=1.0,
+    )
+    worth = worth_of_order(
+        certain("fuel_delivery_weak"), "fuel_delivery_weak", None,
+        crosses=0.0, severity=1.0, day=DAY, warranty_until=None, settings=own,
+    )  # fmt: skip
+    assert worth.failure_probability == pytest.approx(0.1)
+    assert (worth.hours, worth.work) == (pytest.approx(2.8), pytest.approx(-280.0))
+    assert worth.van_time == pytest.approx(-2.8 / 4 * 80)
+    job = JOBS["fuel_delivery_weak"]
+    assert job_price(job, own) == pytest.approx(1.8 * (100 + 20) + 210)
+
+
+def test_recording_again_costs_its_handling_and_mends_nothing() -> None:
+    for leading, test in (("none", "fuel_pressure"), ("not_separable", None)):
+        worth = worth_of_order(
+            dict.fromkeys(CAUSE_CODES, 0.05), leading, test, crosses=1.0, severity=1.0, day=DAY, warranty_until=DAY
+        )
+        assert (worth.hours, worth.failure_avoided, worth.parts, worth.warranty) == (0.3, 0.0, 0.0, 0.0)
+        assert worth.expected_cost_avoided == pytest.approx(-0.3 * (85 + 180 / 8))
+
+
+def test_a_find_that_is_not_worth_mending_is_left_and_duty_makes_it_worth_it() -> None:
+    def after_test(duty: float) -> Worth:
+        return worth_of_order(
+            {"intake_restricted": 1.0}, "not_separable", "air_filter",
+            crosses=0.0, severity=1.0, day=DAY, warranty_until=DAY, duty=duty,
+        )  # fmt: skip
+
+    # 0.08 x 350 = 28 is less than the 0.4 h and 25 that mending costs; five times that is more
+    assert (after_test(1.0).failure_avoided, after_test(1.0).parts) == (0.0, 0.0)
+    assert after_test(5.0).failure_avoided == pytest.approx(5 * 0.08 * 0.85 * 350)
+    assert after_test(5.0).parts == pytest.approx(-0.85 * 25)
+    assert after_test(5.0).warranty == 0.0  # a test is not paid by the warranty
+
+
+def test_severity_is_held_between_nothing_and_all() -> None:
+    settings = RankingSettings()
+    assert failure_probability(0.0, -3.0, settings) == 0.0
+    assert failure_probability(0.0, 7.0, settings) == pytest.approx(settings.failure_if_not)
+
+
+@pytest.mark.parametrize(
+    ("leading", "probability", "safety"),
+    [
+        ("unmetered_air", {"unmetered_air": 0.3}, True),
+        ("lambda_slow", {"lambda_slow": 0.3, "unmetered_air": 0.7}, False),
+        ("not_separable", {"unmetered_air": 0.5, "lambda_slow": 0.5}, True),
+        ("not_separable", {"unmetered_air": 0.49, "lambda_slow": 0.51}, False),
+        ("not_separable", {"none": 1.0}, False),
+        ("none", {"unmetered_air": 1.0}, False),
+    ],
+)
+def test_safety_from_even_odds(leading: str, probability: dict[str, float], safety: bool) -> None:
+    assert JOBS["unmetered_air"].safety
+    assert not JOBS["lambda_slow"].safety
+    assert is_safety(leading, probability) is safety
+
+
+def test_per_hour_of_no_hours_is_finite() -> None:
+    assert NO_WORTH.per_hour == 0.0
+    ranks = rank_orders(["plan"] * 3, [False] * 3, np.array([1.0, 0.0, 2.0]), np.array([4.0, 0.0, 4.0]))
+    assert ranks.tolist() == [2, 3, 1]
 
 
 def test_warranty_pays_work_and_parts_until_its_last_day() -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy.special import ndtri
 
 from data_contracts.capture import make_waveform
-from models.physics.transfer_table import rectified, table_doubt, to_flow
+from models.physics.transfer_table import rectified, table_uncertainty, to_flow
 from models.reading.air_trace.conditioning import condition_airflow
 from models.reading.air_trace.ignition_spikes import mark_lone_spikes, mark_spikes
 from models.reading.air_trace.sample_flags import mark_stuck, survey
@@ -24,7 +24,8 @@ from models.reading.resampling import (
     stack_waveforms,
 )
 from models.statistics.order_statistics import median, ranked
-from models.statistics.smoothing import parabola_at, smooth, tapered_parabola_at
+from models.statistics.smoothing import smooth
+from models.statistics.window_levels import parabola_at, tapered_parabola_at
 from tests import naive
 from tests.analytic import FLOW, VOLTS, Recorder, Snap, airflow, family
 
@@ -276,5 +277,5 @@ def test_what_a_table_leaves_open_is_the_bound_of_linear_interpolation():
     """The chord of a parabola through 0, 1 and 2 is off by (x - a)(b - x): a quarter in the middle, 0 at a point."""
     sensor = family("volts").airflow_sensor
     parabola = replace(sensor, transfer=np.array([0.0, 1.0, 2.0, 3.0]), transfer_g_s=np.array([0.0, 1.0, 4.0, 9.0]))
-    doubt = table_doubt(np.array([0.5, 1.5, 2.25, 2.0, 3.5]), parabola)
+    doubt = table_uncertainty(np.array([0.5, 1.5, 2.25, 2.0, 3.5]), parabola)
     np.testing.assert_allclose(doubt, np.array([0.25, 0.25, 0.1875, 0.0, 0.0]) / np.sqrt(2.0), atol=1e-12)

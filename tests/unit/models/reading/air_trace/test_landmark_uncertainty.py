@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from models.reading.air_trace.landmark_uncertainty import highest_of, parabola_gain
-from models.statistics.smoothing import block_mean, parabola_at, parabola_top, smooth, smoothing_gain
+from models.statistics.smoothing import smooth, smoothing_gain
+from models.statistics.window_levels import block_mean, parabola_at, parabola_top
 
 
 @pytest.mark.parametrize("turn", [0.3, 1.9, 3.5, 5.0, 9.0])

@@ -40,7 +40,7 @@ def test_dips_agree_with_their_twin(dips, depth):
     for row in range(x.shape[0]):
         number, median = naive_lambda.lean_dips(x[row], IDLE_STOP, FIRST, STOP, INTERVAL_S, 0.001, 0.02)
         assert found.number[row] == number == dips
-        assert found.quick[row] == 0
+        assert found.electrical[row] == 0
         # the kernel takes the level around at eight places per reach, the twin at every sample
         np.testing.assert_allclose(found.depth[row], median, rtol=0.02)
 

@@ -9,7 +9,7 @@ from hypothesis.extra import numpy as hnp
 from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
-from models.reading.lambda_trace.cycle_ripple import cycle_ripple, ratio_chance
+from models.reading.lambda_trace.cycle_ripple import cycle_ripple, ratio_p_value
 from models.reading.lambda_trace.quantities import NAMES, read_lambda
 from models.statistics.estimate import UNREAD_CODES
 from models.statistics.smoothing import moving_mean
@@ -334,7 +334,7 @@ def test_chance_of_ripple_is_that_of_noise_and_slow_switching(length_s, memory_s
     for speed in (820.0, np.nan):
         found = cycle_ripple(x, np.full(rows, time.size), np.full(rows, speed), interval_s=h)
         for chance in (0.01, 0.05):
-            called = np.mean(found.chance < chance)
+            called = np.mean(found.p_value < chance)
             assert called < chance + 3.0 * np.sqrt(chance / rows)
 
 
@@ -342,7 +342,7 @@ def test_chance_is_the_tail_of_the_f_distribution():
     from scipy.stats import f
 
     for ratio, above, below in ((3.0, 4, 12), (18.0, 1, 2), (0.7, 3, 18)):
-        assert ratio_chance(ratio, above, below) == pytest.approx(f.sf(ratio, 2 * above, 2 * below), rel=1e-9)
+        assert ratio_p_value(ratio, above, below) == pytest.approx(f.sf(ratio, 2 * above, 2 * below), rel=1e-9)
 
 
 def test_ripple_agrees_with_general_least_squares():

@@ -56,7 +56,7 @@ def test_half_a_trace_says_nothing_and_few_traces_make_no_model():
     assert np.isnan(residual(fit_shape(traces), cut)).all()
 
 
-def test_strangeness_is_of_the_last_visits_and_against_the_first():
+def test_nonconformity_is_of_the_last_visits_and_against_the_first():
     rng = np.random.default_rng(7)
     model, traces = fit_shape(_traces(rng, 400)), _traces(rng, 40)
     always, lately = traces.copy(), traces.copy()

@@ -7,11 +7,11 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.charts.alarms import ANOMALY_SHARE, OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, raise_alarms
+from models.tracking.charts.alarms import ANOMALY_SHARE, OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, raise_alarms
 from models.tracking.charts.chart_limits import VISIT_DEGREES
 from models.tracking.charts.dispersion import (
-    BEND_DEGREES,
-    CALMEST,
+    DIFFERENCE_DEGREES,
+    NARROWEST,
     dispersion_factors,
     own_scatter,
     shared_dispersion_factors,
@@ -40,7 +40,7 @@ def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: 
 
 
 def test_the_shares_spend_the_setting_once():
-    assert sum((OWN_SHARE, PEER_SHARE, UNSTEADY_SHARE, ANOMALY_SHARE)) == pytest.approx(1.0)
+    assert sum((OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE)) == pytest.approx(1.0)
 
 
 def test_a_fleet_in_control_moves_as_stated():
@@ -53,7 +53,7 @@ def test_a_fleet_in_control_moves_as_stated():
 
 def test_what_moves_all_vans_widens_and_a_scatter_stated_too_wide_narrows_to_its_floor():
     assert dispersion_factors(*_fleet(200, 20, scale=2.0))[0][0, 0] > 1.5
-    assert dispersion_factors(*_fleet(200, 20, scale=0.4))[0][0, 0] == CALMEST
+    assert dispersion_factors(*_fleet(200, 20, scale=0.4))[0][0, 0] == NARROWEST
 
 
 def test_a_fault_in_a_few_vans_hardly_widens_the_limits_of_the_others():
@@ -128,10 +128,79 @@ def test_own_scatter_is_the_variance_between_visits_and_neither_drift_nor_step_m
     calm, bends = own_scatter(noise.ravel(), starts)
     assert bends.tolist() == [visits - 2] * vans
     assert calm.mean() == pytest.approx(4.0, rel=0.05)
-    assert 2.0 * calm.mean() ** 2 / calm.var() == pytest.approx(BEND_DEGREES * (visits - 2), rel=0.25)
+    assert 2.0 * calm.mean() ** 2 / calm.var() == pytest.approx(DIFFERENCE_DEGREES * (visits - 2), rel=0.25)
     for moved in (noise + 0.2 * when, noise + 30.0 * (when > 20), gone):
         variance, _ = own_scatter(moved.ravel(), starts)
         assert variance.mean() == pytest.approx(calm.mean(), rel=0.15)  # a step is two bends of 58
     two_modes = noise + 20.0 * (rng.random((vans, visits)) < 0.3)
     assert own_scatter(two_modes.ravel(), starts)[0].mean() > 5.0 * calm.mean()
     assert [part.tolist() for part in own_scatter(np.array([1.0]), np.array([0, 1]))] == [[0.0], [0]]
+
+
+def _stands_at(
+    three: float = 3.0, *, scatter: float = 1.0, u: float = 0.0, spread: float = 1.0, air: float = 0.0, **of
+):
+    """A fleet of which every baseline and level stands three off its family, all else certain but what is given."""
+    std, followed = _fleet(20, 12)
+    shape = std.x.shape
+    std.levels[0, 0] = FamilyLevel(0.0, u, spread, 20.0, 20)
+    std.scatter[:] = scatter
+    std.peer_variance[:] = air
+    fixed = {
+        "baseline": three,
+        "level": three,
+        "ewma": 0.0,
+        "ewma_spread": 1e-6,
+        "baseline_variance": 0.0,
+        "var_level": 0.0,
+    }
+    followed = followed._replace(**{name: np.full(shape, value) for name, value in (fixed | of).items()})
+    alarms = raise_alarms(std, followed, per_van_week=0.005)
+    assert np.ptp(alarms.peer_z) == np.ptp(alarms.level_z) == 0.0
+    return alarms.peer_z[0, 0], alarms.level_z[0, 0]
+
+
+@pytest.mark.parametrize(
+    ("unsure", "peer_z", "level_z"),
+    [
+        ({}, 3.0, 3.0),
+        ({"u": 8**0.5}, 1.0, 1.0),  # of the family's level
+        ({"air": 8.0}, 1.0, 1.0),  # of conditions unlike the family's
+        ({"spread": 3.0}, 1.0, 1.0),  # of healthy vans around their family
+        ({"ewma_spread": 8**0.5}, 1.0, 3.0),  # of the moving average
+        ({"var_level": 8.0}, 3.0, 1.0),  # of the present level
+        ({"baseline_variance": 0.5}, 3.0 / 0.5**0.5, 3.0),  # a shrunk baseline scatters less than vans do
+        ({"baseline_variance": 0.9}, 3.0 / 0.3**0.5, 3.0),
+        ({"scatter": 2.0, "u": 2.0 * 8**0.5, "spread": 2.0}, 1.0, 1.0),
+        ({"ewma": 1.5}, 4.5, 3.0),
+    ],
+)
+def test_each_doubt_alone_makes_a_distance_from_the_family_less_telling(unsure, peer_z, level_z):
+    assert _stands_at(**unsure) == (pytest.approx(peer_z, rel=1e-6), pytest.approx(level_z, rel=1e-6))
+
+
+def test_a_level_back_with_the_family_is_no_peer_alarm_and_its_own_baseline_no_longer_speaks():
+    def judged(baseline: float, level: float):
+        std, followed = _fleet(20, 12)
+        std.levels[0, 0] = FamilyLevel(0.0, 0.0, 1.0, 20.0, 20)
+        shape = std.x.shape
+        fixed = {
+            "baseline": baseline,
+            "level": level,
+            "ewma": -9.0,
+            "ewma_spread": 0.3,
+            "var_level": 0.0,
+            "baseline_variance": 0.0,
+        }
+        return raise_alarms(
+            std, followed._replace(**{name: np.full(shape, value) for name, value in fixed.items()}), per_van_week=0.005
+        )
+
+    back = judged(4.1, 1.9)
+    assert back.rejoined.all()
+    assert not back.any.any()
+    for baseline, level in ((4.1, 2.1), (3.9, 1.9)):  # still apart from the family; a baseline that healthy vans have
+        stays = judged(baseline, level)
+        assert not stays.rejoined.any()
+        assert stays.own.all()
+        assert stays.peer.all() == (level >= 2.0)

@@ -1,0 +1,258 @@
+"""The chart of one quantity of one van over the weeks."""
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+
+from dashboards import text
+from dashboards.charts import Row, column, figure, level, note, upright
+from dashboards.palette import Palette
+from dashboards.text import say
+from data_contracts.weeks import week_of, week_start
+
+FORECAST_WEEKS = 8
+
+
+def expected_half_width(rows: Sequence[Row]) -> NDArray[np.float64]:
+    """Half width of the 95 % expected range at each row of a trend.
+
+    The spread is what the standardised residual was divided by; where the residual is too small for that, the
+    median of the other weeks is used.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Rows of one trend, oldest first.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        NaN where nothing tells. [unit of the quantity]
+    """
+    residual, z = column(rows, "value") - column(rows, "baseline"), column(rows, "z")
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.where(np.abs(z) > 0.05, np.abs(residual / z), np.nan)
+    known = spread[np.isfinite(spread)]
+    middle = float(np.median(known)) if known.size else np.nan
+    return 1.96 * np.where(np.isfinite(spread), spread, middle)
+
+
+def trend_chart(
+    rows: Sequence[Row],
+    *,
+    limits: tuple[float | None, float | None],
+    repairs: Sequence[tuple[str, str]],
+    span: tuple[str, str],
+    palette: Palette,
+    height: int = 230,
+) -> go.Figure:
+    """One quantity of one van over the weeks.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Rows of one trend, oldest first, at least one.
+    limits : tuple of float or None
+        Low and high limit. [unit of the quantity]
+    repairs : sequence of (week, work)
+        Repairs to mark.
+    span : tuple of str
+        First and last week of the axis, the same for every chart of a page.
+    palette : Palette
+        Colours.
+    height : int
+        Of the figure. [px]
+
+    Returns
+    -------
+    plotly.graph_objects.Figure
+    """
+    hover = [_hover(row) for row in rows]
+    scale = text.scale(text.unit(str(rows[0]["quantity"])))
+    rows = [_scaled(row, scale) for row in rows]
+    limits = (_times(limits[0], scale), _times(limits[1], scale))
+    days = [week_start(str(row["week"])) for row in rows]
+    value, baseline = column(rows, "value"), column(rows, "baseline")
+    half = expected_half_width(rows)
+    traces = [
+        *_expected(days, baseline, half, palette),
+        *_forecast(rows[-1], days[-1], palette),
+        _values(rows, days, hover, palette),
+        *_alarms(rows, days, hover, palette),
+    ]
+    shapes, notes = _limits(limits, value, half, palette)
+    for week in (week for week, _work in repairs if span[0] <= week <= span[1]):
+        at = week_start(week).isoformat()
+        shapes.append(upright(at, {"color": palette.well, "width": 1.5, "dash": "dashdot"}))
+        notes.append(note(say("trend.repair"), palette.well, x=at, y=1, yref="paper"))
+    axis = {"xaxis": _week_axis(week_start(span[0]), week_start(span[1]))}
+    return figure(traces, axis, palette, height, shapes, notes)
+
+
+def _expected(
+    days: Sequence[date], baseline: NDArray[np.float64], half: NDArray[np.float64], palette: Palette
+) -> list[Row]:
+    """The expected range and its middle."""
+    known = np.isfinite(baseline) & np.isfinite(half)
+    if not known.any():
+        return []
+    band_days = [d for d, k in zip(days, known, strict=True) if k]
+    return [
+        {
+            "type": "scatter",
+            "x": [*band_days, *reversed(band_days)],
+            "y": [*(baseline + half)[known], *(baseline - half)[known][::-1]],
+            "fill": "toself",
+            "fillcolor": palette.band,
+            "line": {"width": 0},
+            "mode": "lines",
+            "hoverinfo": "skip",
+            "name": say("trend.band"),
+        },
+        {
+            "type": "scatter",
+            "x": days,
+            "y": baseline,
+            "mode": "lines",
+            "line": {"color": palette.quiet, "width": 1.2, "dash": "dot"},
+            "hoverinfo": "skip",
+            "name": say("trend.baseline"),
+        },
+    ]
+
+
+def _values(rows: Sequence[Row], days: Sequence[date], hover: Sequence[str], palette: Palette) -> Row:
+    return {
+        "type": "scatter",
+        "x": days,
+        "y": column(rows, "value"),
+        "mode": "lines+markers",
+        "error_y": {
+            "type": "data",
+            "array": column(rows, "value_u"),
+            "color": palette.accent,
+            "thickness": 1,
+            "width": 0,
+        },
+        "line": {"color": palette.accent, "width": 1.6},
+        "marker": {"size": 6, "color": palette.accent, "symbol": _symbols(rows)},
+        "text": hover,
+        "hovertemplate": "%{text}<extra></extra>",
+        "name": say("trend.value"),
+    }
+
+
+def _alarms(rows: Sequence[Row], days: Sequence[date], hover: Sequence[str], palette: Palette) -> list[Row]:
+    alarmed = [k for k, row in enumerate(rows) if row.get("alarm")]
+    if not alarmed:
+        return []
+    outline = {"width": 1, "color": palette.paper}
+    return [
+        {
+            "type": "scatter",
+            "x": [days[k] for k in alarmed],
+            "y": column(rows, "value")[alarmed],
+            "mode": "markers",
+            "marker": {"symbol": "x", "size": 10, "color": palette.alarm, "line": outline},
+            "text": [hover[k] for k in alarmed],
+            "hovertemplate": "%{text}<extra></extra>",
+            "name": say("trend.alarm"),
+        }
+    ]
+
+
+_DRAWN = ("value", "value_u", "baseline", "slope_per_week", "slope_low", "slope_high")
+
+
+def _scaled(row: Row, scale: float) -> Row:
+    """A row in the reader's units."""
+    return {**row, **{name: _times(row.get(name), scale) for name in _DRAWN}}
+
+
+def _times(value: object, scale: float) -> float | None:
+    return value * scale if isinstance(value, int | float) else None
+
+
+def _symbols(rows: Sequence[Row]) -> list[str]:
+    """Open circles for values as measured, where others of the same chart are at reference conditions."""
+    mixed = len({bool(row.get("corrected")) for row in rows}) == 2
+    return ["circle-open" if mixed and not row.get("corrected") else "circle" for row in rows]
+
+
+def _hover(row: Row) -> str:
+    name, value, u = str(row["quantity"]), row.get("value"), row.get("value_u")
+    shown = text.uncertain(
+        value if isinstance(value, float) else None, u if isinstance(u, float) else None, text.unit(name)
+    )
+    return f"{row['week']}: {shown}"
+
+
+def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
+    """The drift extrapolated, where it is clear: fan and middle."""
+    slope, low, high, start = (row.get(k) for k in ("slope_per_week", "slope_low", "slope_high", "value"))
+    if not all(isinstance(v, float) and np.isfinite(v) for v in (slope, low, high, start)):
+        return []
+    assert isinstance(slope, float)
+    assert isinstance(low, float)
+    assert isinstance(high, float)
+    assert isinstance(start, float)
+    if low <= 0 <= high:
+        return []
+    end = last + timedelta(weeks=FORECAST_WEEKS)
+    return [
+        {
+            "type": "scatter",
+            "x": [last, end, end, last],
+            "y": [start, start + high * FORECAST_WEEKS, start + low * FORECAST_WEEKS, start],
+            "fill": "toself",
+            "fillcolor": palette.line,
+            "opacity": 0.55,
+            "line": {"width": 0},
+            "mode": "lines",
+            "hoverinfo": "skip",
+            "name": say("trend.forecast"),
+        },
+        {
+            "type": "scatter",
+            "x": [last, end],
+            "y": [start, start + slope * FORECAST_WEEKS],
+            "mode": "lines",
+            "line": {"color": palette.accent, "width": 1.2, "dash": "dash"},
+            "hoverinfo": "skip",
+        },
+    ]
+
+
+def _limits(
+    limits: tuple[float | None, float | None],
+    value: NDArray[np.float64],
+    half: NDArray[np.float64],
+    palette: Palette,
+) -> tuple[list[Row], list[Row]]:
+    """Lines and labels of limits near enough not to flatten the trend; far ones stay in the sentence."""
+    finite = value[np.isfinite(value)]
+    shapes: list[Row] = []
+    notes: list[Row] = []
+    if not finite.size:
+        return shapes, notes
+    reach = max(float(np.ptp(finite)), float(np.nanmax(half)) if np.isfinite(half).any() else 0.0)
+    for limit, key, anchor in ((limits[0], "trend.limit_low", "top"), (limits[1], "trend.limit_high", "bottom")):
+        if limit is None or not finite.min() - 4 * reach <= limit <= finite.max() + 4 * reach:
+            continue
+        shapes.append(level(limit, {"color": palette.alarm, "width": 1.5, "dash": "dash"}))
+        notes.append(note(say(key), palette.alarm, x=0, xref="paper", y=limit, yanchor=anchor))
+    return shapes, notes
+
+
+def _week_axis(first: date, last: date) -> Row:
+    """One axis for all charts of a page: from the first week to the end of the forecast."""
+    weeks = max(1, (last - first).days // 7) + FORECAST_WEEKS
+    ticks = [first + timedelta(weeks=k) for k in range(0, weeks + 1, -(-weeks // 6))]
+    return {
+        "range": [(first - timedelta(days=5)).isoformat(), (first + timedelta(weeks=weeks, days=2)).isoformat()],
+        "tickvals": [tick.isoformat() for tick in ticks],
+        "ticktext": [week_of(tick)[5:] for tick in ticks],
+    }

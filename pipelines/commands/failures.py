@@ -1,0 +1,83 @@
+"""What the command line says when a command fails, and its exit code."""
+
+import os
+import sys
+from collections.abc import Sequence
+
+from data_contracts.errors import VansnapError, WorkspaceBusyError
+
+STOPPED = 130
+
+
+def exit_code(error: BaseException, given: Sequence[str]) -> int:
+    """Say in one line on stderr what failed and what to do.
+
+    Parameters
+    ----------
+    error : BaseException
+        What the command raised.
+    given : sequence of str
+        Arguments of the command line.
+
+    Returns
+    -------
+    int
+        2 wrong usage or input, 3 the workspace is held by another run, 4 internal failure, 130 stopped by the user;
+        0 where only the reader of our output went away.
+    """
+    from typer.exceptions import Abort, TyperException
+
+    if isinstance(error, TyperException):
+        said = " ".join(str(error.format_message() if hasattr(error, "format_message") else error).split())
+        command = getattr(getattr(error, "ctx", None), "command_path", "vansnap")
+        return fail(f"{said}{_value_given(error, given)} (see `{command} --help`)", 2)
+    if isinstance(error, WorkspaceBusyError):
+        return fail(str(error), 3)
+    if isinstance(error, VansnapError):
+        return fail(" ".join(str(error).split()), 2)
+    if isinstance(error, Abort | KeyboardInterrupt):
+        return stopped()
+    if isinstance(error, BrokenPipeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    if isinstance(error, OSError):
+        where = f" {error.filename}" if error.filename else ""
+        return fail(f"can't use{where}: {error.strerror or error}; check that it exists and that you may use it", 2)
+    return fail(_internal(error), 4)
+
+
+def fail(line: str, code: int) -> int:
+    """Say a line on stderr; the exit code is handed back.
+
+    Parameters
+    ----------
+    line : str
+        What to say.
+    code : int
+        Exit code.
+    """
+    print(f"vansnap: {line}", file=sys.stderr)
+    return code
+
+
+def stopped() -> int:
+    """Say that the user stopped the command."""
+    return fail("stopped; nothing is lost, run again when ready", STOPPED)
+
+
+def _value_given(error: Exception, given: Sequence[str]) -> str:
+    """The value an option was given, for the line that says what is wrong with it."""
+    names = getattr(getattr(error, "param", None), "opts", [])
+    value = next((given[place + 1] for place, word in enumerate(given[:-1]) if word in names), None)
+    return "" if value is None else f", not {value!r}"
+
+
+def _internal(error: BaseException) -> str:
+    """One line; the traceback goes into a file, for whoever mends it."""
+    import tempfile
+    import traceback
+
+    with tempfile.NamedTemporaryFile("w", prefix="vansnap-failure-", suffix=".txt", delete=False) as report:
+        traceback.print_exception(error, file=report)
+    what = f"{type(error).__name__}: {' '.join(str(error).split())[:200]}"
+    return f"internal failure ({what}); please report it with {report.name}"

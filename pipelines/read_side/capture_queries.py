@@ -1,0 +1,122 @@
+"""The board's questions about captures and deliveries: what came, what was sent back, what waits in quarantine."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipelines.read_side.published import Published
+
+
+@dataclass(frozen=True)
+class CaptureFilter:
+    """Which captures to show; an empty sequence lets everything through."""
+
+    week: str | None = None
+    depots: Sequence[str] = ()
+    grades: Sequence[str] = ()
+    reason: str | None = None
+
+    def where(self) -> tuple[str, dict[str, object]]:
+        """SQL condition, and its parameters."""
+        parts: list[str] = []
+        parameters: dict[str, object] = {}
+        if self.week:
+            parts.append("week = $week")
+            parameters["week"] = self.week
+        if self.depots:
+            parts.append("list_contains($depots, depot)")
+            parameters["depots"] = list(self.depots)
+        if self.grades:
+            parts.append("list_contains($grades, grade)")
+            parameters["grades"] = list(self.grades)
+        if self.reason:
+            parts.append("list_contains(grade_reasons, $reason)")
+            parameters["reason"] = self.reason
+        return (" AND ".join(parts) or "true"), parameters
+
+
+def captures(published: Published, only: CaptureFilter, *, limit: int, offset: int = 0) -> pl.DataFrame:
+    """One page of captures, newest first."""
+    where, parameters = only.where()
+    return published.ask(
+        f"""
+        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, depot, family, delivery, file,
+               recorder, recorder_serial
+        FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset
+        """,
+        {"limit": limit, "offset": offset, **parameters},
+    )
+
+
+def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:
+    """Captures per grade."""
+    where, parameters = only.where()
+    frame = published.ask(f"SELECT grade, count(*) AS n FROM captures WHERE {where} GROUP BY grade", parameters)
+    return dict(zip(frame["grade"].to_list(), frame["n"].to_list(), strict=True))
+
+
+def grade_reason_counts(published: Published, only: CaptureFilter) -> pl.DataFrame:
+    """How often each reason lowered a grade, and in how many vans: reason, captures, vans; most frequent first."""
+    where, parameters = only.where()
+    return published.ask(
+        f"""
+        SELECT reason, count(*) AS captures, count(DISTINCT van_id) AS vans
+        FROM (SELECT unnest(grade_reasons) AS reason, van_id FROM captures WHERE {where})
+        GROUP BY reason ORDER BY captures DESC, reason
+        """,
+        parameters,
+    )
+
+
+def deliveries(published: Published, *, limit: int = 100) -> pl.DataFrame:
+    """The row account of the newest deliveries."""
+    return published.ask("SELECT * FROM deliveries ORDER BY taken_in_at DESC, delivery DESC LIMIT $n", {"n": limit})
+
+
+def delivery_names(published: Published) -> list[str]:
+    """All deliveries, those with rows in quarantine first, each group newest first."""
+    frame = published.ask("SELECT delivery FROM deliveries ORDER BY quarantined = 0, taken_in_at DESC, delivery DESC")
+    return list(frame["delivery"])
+
+
+def delivery_totals(published: Published) -> dict[str, int]:
+    """The row account over everything ever delivered."""
+    row = published.ask(
+        """
+        SELECT count(*) AS deliveries, sum(rows) AS rows, sum(held) AS held, sum(superseded) AS superseded,
+               sum(duplicates) AS duplicates, sum(quarantined) AS quarantined FROM deliveries
+        """
+    ).row(0, named=True)
+    return {name: int(value or 0) for name, value in row.items()}
+
+
+def quarantine(published: Published, *, state: str = "waiting", limit: int = 200) -> pl.DataFrame:
+    """Refused items in a state, newest first."""
+    return published.ask(
+        "SELECT * FROM quarantine WHERE state = $state ORDER BY first_seen DESC, delivery, file, row LIMIT $limit",
+        {"state": state, "limit": limit},
+    )
+
+
+def quarantine_counts(published: Published, *, state: str = "waiting") -> pl.DataFrame:
+    """Refused items per rule in a state: rule, items, rows."""
+    return published.ask(
+        """
+        SELECT rule, count(*) AS items, sum(rows)::BIGINT AS rows FROM quarantine
+        WHERE state = $state GROUP BY rule ORDER BY items DESC, rule
+        """,
+        {"state": state},
+    )
+
+
+def repeatability(published: Published) -> pl.DataFrame:
+    """How well each recorder repeats the main peak within a visit, over the last weeks with captures.
+
+    Returns
+    -------
+    polars.DataFrame
+        recorder, recorder_serial, visits (with two or more repeats), repeats, and relative_sd: the pooled standard
+        deviation of the repeats of a visit over their mean. [1]
+    """
+    return published.ask("SELECT * FROM repeatability ORDER BY recorder, recorder_serial")

@@ -1,0 +1,330 @@
+"""Do the tests bite? A seeded sample of mutations of the code, and how many of them a room's quick tests notice.
+
+`make mutate`, or `python -m tests.mutation --sample 25 --seed 3 models/work`. mutmut makes the mutants of a copy of the
+checkout, finds the tests that call each mutated function, and runs them on the mutant; killed is one on which a test fails.
+Compiled functions are mutated by `tests.mutation.kernels`, for mutmut leaves decorated functions alone. Left out are changes
+of letter case in text of several words (sentences, SQL), of `strict` in `zip`, which only guards against slips of the
+programmer, and the mutants of `EQUIVALENT`, which behave like the original.
+"""
+
+import argparse
+import ast
+import configparser
+import contextlib
+import difflib
+import functools
+import json
+import os
+import random
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from tests.mutation.kernels import mutants_of, mutated
+from tests.studies.results import write_section
+
+CHECKOUT = Path(__file__).parents[2]
+ROOMS = {
+    "models/tracking": ("tests/unit/models/tracking",),
+    "models/causes": ("tests/unit/models/causes",),
+    "models/work": ("tests/unit/models/work",),
+    "pipelines": ("tests/pipelines", "tests/dashboards/test_read_side.py"),
+}
+"""Each room, and the tests that have to notice its mutants."""
+LEFT_OUT = ("flow", "intake_killed", "left_out", "small_states", "stopped", "weekly", "wheel", "year")
+"""Tests of pipelines that take long or start other processes."""
+KERNELS = {
+    "models/tracking/charts/recursion.py": ("charts/test_recursion.py", "charts/test_alarms.py"),
+    "models/tracking/charts/alarms.py": ("charts/test_alarms.py", "test_assess.py"),
+    "models/tracking/charts/onset.py": ("charts/test_onset.py",),
+}
+"""Files of compiled functions, and their tests."""
+STATUS = {
+    0: "survived",
+    5: "no test",
+    33: "no test",
+    36: "out of time",
+    -24: "out of time",
+    24: "out of time",
+    152: "out of time",
+}
+"""What an exit code of the tests means; any other is a kill."""
+COLUMNS = ("killed", "out of time", "survived", "no test")
+
+EQUIVALENT: dict[str, str] = {}
+"""A mutant's changed line as it stands after the change, and why it behaves like the original."""
+
+
+@dataclass
+class Room:
+    """What became of a room's sample: per status the mutants, each with its change."""
+
+    mutants: int
+    found: dict[str, list[str]] = field(default_factory=lambda: {status: [] for status in COLUMNS})
+    equivalent: int = 0
+
+    @property
+    def tried(self) -> int:
+        """Mutants that count."""
+        return sum(map(len, self.found.values()))
+
+    @property
+    def noticed(self) -> int:
+        """By a failing test, or by running out of time."""
+        return len(self.found["killed"]) + len(self.found["out of time"])
+
+
+def copy_checkout(folder: Path) -> None:
+    """The files of the checkout as they are now, but for ignored ones."""
+    listed = subprocess.run(
+        ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
+        cwd=CHECKOUT, capture_output=True, check=True, text=True,
+    ).stdout  # fmt: skip
+    for name in filter(None, listed.split("\0")):
+        if (CHECKOUT / name).is_file():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(CHECKOUT / name, folder / name)
+
+
+def configure(folder: Path, room: str) -> None:
+    """Tell mutmut what to mutate, and which tests to run."""
+    settings = {
+        "source_paths": ["models", "pipelines"],
+        "only_mutate": [f"{room}/*"],
+        "also_copy": ["data_contracts", "dashboards", "sample_fleet", "README.md"],
+        "pytest_add_cli_args_test_selection": ROOMS[room],
+        "pytest_add_cli_args": [
+            "-p", "no:cacheprovider", "-p", "tests.mutation.cheapest_first",
+            *(f"--ignore=tests/pipelines/test_{name}.py" for name in LEFT_OUT),
+        ],
+        "process_isolation": "forkserver",  # polars and numba do not survive a fork of a process that used them
+        "timeout_constant": "30.0",
+        "timeout_multiplier": "4.0",
+    }  # fmt: skip
+    parser = configparser.ConfigParser()
+    parser["mutmut"] = {
+        name: told if isinstance(told, str) else "\n".join(["", *told]) for name, told in settings.items()
+    }
+    with (folder / "setup.cfg").open("w", encoding="utf-8") as file:
+        parser.write(file)
+
+
+def environment(folder: Path) -> dict[str, str]:
+    """Of the processes that run tests: where compiled functions and the judged small fleet are kept."""
+    kept = {"NUMBA_CACHE_DIR": folder / "compiled", "VANSNAP_JUDGED_SMALL": folder / "judged"}
+    return os.environ | {name: str(path) for name, path in kept.items()}
+
+
+def judge_small_fleet(folder: Path) -> None:
+    """Judge the small fleet once, by the code as it is."""
+    if not (folder / "judged").exists():
+        code = (
+            "from pathlib import Path; from tests.pipelines.small_home import judged_small_home as j; j(Path('judged'))"
+        )
+        subprocess.run(
+            [sys.executable, "-c", code], cwd=folder, check=True, env=environment(folder), capture_output=True
+        )
+
+
+def mutmut(folder: Path, *names: str, children: int) -> None:
+    """Run some mutants in the copy."""
+    command = [str(Path(sys.executable).parent / "mutmut"), "run", "--max-children", str(children), *names]
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, env=environment(folder))
+    if done.returncode:
+        sys.exit(f"mutmut failed:\n{(done.stdout + done.stderr)[-6000:]}")
+
+
+def longest_function(room: str) -> str:
+    """Name of the first mutant of the longest function of a room, as mutmut calls it."""
+    functions = [
+        (node.end_lineno - node.lineno, ".".join(path.relative_to(CHECKOUT).with_suffix("").parts) + f".x_{node.name}")
+        for path in sorted((CHECKOUT / room).rglob("*.py"))
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.FunctionDef) and node.end_lineno is not None and not node.decorator_list
+    ]
+    return max(functions)[1] + "__mutmut_1"
+
+
+def whole_files(folder: Path) -> None:
+    """Let every test of a file stand for each function that any of them calls.
+
+    What a shared fixture calls is noted for the first test that uses it, while the others check what came of it.
+    """
+    path = folder / "mutants" / "mutmut-stats.json"
+    stats = json.loads(path.read_text(encoding="utf-8"))
+    known = list(stats["duration_by_test"])
+    for function, tests in stats["tests_by_mangled_function_name"].items():
+        files = {test.split("::")[0] for test in tests}
+        stats["tests_by_mangled_function_name"][function] = [t for t in known if t.split("::")[0] in files]
+    path.write_text(json.dumps(stats), encoding="utf-8")
+
+
+def results_of(folder: Path) -> dict[str, int | None]:
+    """Exit code of the tests on every mutant; None for one that was not tried."""
+    found: dict[str, int | None] = {}
+    for meta in sorted((folder / "mutants").rglob("*.meta")):
+        found |= json.loads(meta.read_text(encoding="utf-8"))["exit_code_by_key"]
+    return found
+
+
+@functools.cache
+def _functions(path: Path) -> dict[str, list[str]]:
+    """Source lines of the functions of a file of mutants."""
+    text = path.read_text(encoding="utf-8")
+    lines = text.splitlines()
+    return {
+        node.name: lines[node.lineno - 1 : node.end_lineno]
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.FunctionDef)
+    }
+
+
+def change_of(folder: Path, mutant: str) -> tuple[str, str]:
+    """What a mutant changed: its lines before and after."""
+    module, _, name = mutant.rpartition(".")
+    functions = _functions(folder / "mutants" / Path(*module.split(".")).with_suffix(".py"))
+    original = functions[re.sub(r"__mutmut_\d+$", "__mutmut_orig", name)]
+    lines = list(difflib.unified_diff(original[1:], functions[name][1:], n=0, lineterm=""))[2:]
+    before, after = (" ".join(line[1:].strip() for line in lines if line.startswith(sign)) for sign in "-+")
+    return before, after
+
+
+def means_nothing(before: str, after: str) -> bool:
+    """Whether only the letter case of text of several words changed, or whether a zip is strict."""
+    loose = [re.sub(r",\s*strict=\w+|,(?=\s*\))", "", line) for line in (before, after)]
+    text = before.lower() == after.lower() and bool(re.search(r"""["'][^"']*\s[^"']*["']""", before))
+    return text or ("zip(" in before and loose[0] == loose[1])
+
+
+def mutate_code(folder: Path, room: str, sample: int, rng: random.Random, children: int) -> Room:
+    """Try a sample of a room's mutants."""
+    shutil.rmtree(folder / "mutants", ignore_errors=True)
+    _functions.cache_clear()
+    configure(folder, room)
+    if room == "pipelines":
+        judge_small_fleet(folder)
+    mutmut(folder, longest_function(room), children=children)
+    whole_files(folder)
+    names = sorted(results_of(folder))
+    found, chosen = Room(len(names)), dict[str, tuple[str, str]]()
+    for name in rng.sample(names, len(names)):
+        if len(chosen) == sample:
+            break
+        change = change_of(folder, name)
+        if change[1] in EQUIVALENT:
+            found.equivalent += 1
+        elif not means_nothing(*change):
+            chosen[name] = change
+    mutmut(folder, *chosen, children=children)
+    codes = results_of(folder)
+    for name, (before, after) in chosen.items():
+        code = codes[name]
+        assert code is not None, name
+        found.found[STATUS.get(code, "killed")].append(f"{name}\n  - {before}\n  + {after}")
+    return found
+
+
+@contextlib.contextmanager
+def changed(path: Path, text: str) -> Iterator[None]:
+    """A file with another text for a while."""
+    kept = path.read_text(encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
+    try:
+        yield
+    finally:
+        path.write_text(kept, encoding="utf-8")
+
+
+def mutate_kernels(folder: Path, sample: int, rng: random.Random) -> Room:
+    """Try a sample of mutants of the compiled functions, each in a process of its own."""
+    sources = {name: (CHECKOUT / name).read_text(encoding="utf-8") for name in KERNELS}
+    every = [(name, number) for name, source in sources.items() for number in range(mutants_of(source))]
+    room = Room(len(every))
+    for name, number in rng.sample(every, len(every)):
+        if room.tried == sample:
+            break
+        text, before, after = mutated(sources[name], number)
+        if after in EQUIVALENT:
+            room.equivalent += 1
+            continue
+        tests = [f"{ROOMS['models/tracking'][0]}/{test}" for test in KERNELS[name]]
+        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
+        with changed(folder / name, text):
+            try:
+                code = subprocess.run(command, cwd=folder, capture_output=True, timeout=600, check=False).returncode
+            except subprocess.TimeoutExpired:
+                code = 36
+        room.found[STATUS.get(code, "killed")].append(f"{name}\n  - {before}\n  + {after}")
+    return room
+
+
+def table(found: dict[str, Room], *, seed: int, command: str) -> list[str]:
+    """The section of RESULTS.md."""
+    noticed, tried = sum(room.noticed for room in found.values()), sum(room.tried for room in found.values())
+    lines = [
+        "## Mutations",
+        "",
+        f"{datetime.now(UTC):%Y-%m-%d}, `{command}`, seed {seed}: {noticed} of {tried} sampled mutants noticed "
+        f"({noticed / max(tried, 1):.0%}).",
+        "A mutant is one change of an operator, a comparison, a number, a word, an argument or an assignment. Each is tried on the",
+        f"quick tests of its own room; tests of pipelines that take long are left out ({', '.join(LEFT_OUT)}).",
+        "",
+        "| room | mutants | sampled | " + " | ".join(COLUMNS) + " | noticed |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
+    ]
+    for name, room in found.items():
+        counts = " | ".join(str(len(room.found[status])) for status in COLUMNS)
+        lines.append(f"| {name} | {room.mutants} | {room.tried} | {counts} | {room.noticed / max(room.tried, 1):.0%} |")
+    return lines
+
+
+def tell(name: str, room: Room) -> None:
+    """What no test noticed."""
+    for status in ("survived", "no test"):
+        for mutant in room.found[status]:
+            print(f"{status}: {mutant}")
+    left_out = f", {room.equivalent} that change nothing left out" if room.equivalent else ""
+    print(f"== {name}: {room.noticed} of {room.tried} noticed{left_out}\n", flush=True)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Mutate, try, tell."""
+    parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
+    parser.add_argument("rooms", nargs="*", metavar="room", help=f"all of {', '.join(ROOMS)}")
+    parser.add_argument("--sample", type=int, default=40, help="mutants of each room (40)")
+    parser.add_argument("--kernels", type=int, default=12, help="mutants of compiled functions (12)")
+    parser.add_argument("--seed", type=int, default=1, help="another seed draws other mutants (1)")
+    parser.add_argument("--children", type=int, default=os.cpu_count() or 1, help="mutants tried at once")
+    parser.add_argument("--folder", type=Path, help="keep the copy here")
+    parser.add_argument("--write", action="store_true", help="write the table into tests/studies/RESULTS.md")
+    told = parser.parse_args(arguments)
+    unknown = [room for room in told.rooms if room not in ROOMS]
+    if unknown:
+        parser.error(f"no room {unknown[0]!r}: choose from {', '.join(ROOMS)}")
+    found: dict[str, Room] = {}
+    with contextlib.ExitStack() as stack:
+        folder = told.folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="mutate-")))
+        copy_checkout(folder)
+        for room in (told.rooms or ROOMS) if told.sample else ():
+            found[room] = mutate_code(folder, room, told.sample, random.Random(told.seed), told.children)
+            tell(room, found[room])
+        if told.kernels and "models/tracking" in (told.rooms or ROOMS):
+            name = "compiled functions of models/tracking"
+            found[name] = mutate_kernels(folder, told.kernels, random.Random(told.seed))
+            tell(name, found[name])
+    words = [word for word in arguments if word != "--write"]
+    lines = table(found, seed=told.seed, command=" ".join(["python -m tests.mutation", *words]))
+    print("\n".join(lines))
+    if told.write:
+        write_section("mutation", lines)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,65 @@
+"""Mutations of compiled functions, which mutmut passes over because they are decorated."""
+
+import ast
+from collections.abc import Iterator
+
+SWAPS: dict[type[ast.AST], type[ast.AST]] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.And: ast.Or, ast.Or: ast.And,
+}  # fmt: skip
+
+
+def _places(tree: ast.Module) -> Iterator[tuple[ast.stmt, ast.AST]]:
+    """What can be changed in compiled functions: an operator, a comparison or a number, with its statement."""
+    for function in ast.walk(tree):
+        if isinstance(function, ast.FunctionDef) and any("kernel" in ast.unparse(d) for d in function.decorator_list):
+            for statement in (inner for outer in function.body for inner in ast.walk(outer)):
+                if not isinstance(statement, ast.stmt):
+                    continue
+                inner = [statement] if isinstance(statement, ast.AugAssign) else []
+                for child in ast.iter_child_nodes(statement):
+                    if not isinstance(child, ast.stmt):
+                        inner.extend(ast.walk(child))
+                yield from ((statement, node) for node in inner if _changed(node, apply=False))
+
+
+def _changed(node: ast.AST, *, apply: bool) -> bool:
+    """Change a node, or say whether it can be changed."""
+    if isinstance(node, ast.BinOp | ast.AugAssign | ast.BoolOp) and type(node.op) in SWAPS:
+        if apply:
+            node.op = SWAPS[type(node.op)]()  # type: ignore[assignment]
+    elif isinstance(node, ast.Compare) and type(node.ops[0]) in SWAPS:
+        if apply:
+            node.ops[0] = SWAPS[type(node.ops[0])]()  # type: ignore[call-overload]
+    elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
+        if apply:
+            node.value += 1  # type: ignore[operator]
+    else:
+        return False
+    return True
+
+
+def mutants_of(source: str) -> int:
+    """How many mutations the compiled functions of a source have."""
+    return sum(1 for _ in _places(ast.parse(source)))
+
+
+def mutated(source: str, number: int) -> tuple[str, str, str]:
+    """The source with one operator, comparison or number changed, and the statement before and after.
+
+    Parameters
+    ----------
+    source : str
+    number : int
+        Which of its mutations, counted from 0.
+
+    Returns
+    -------
+    source, before, after : str
+    """
+    tree = ast.parse(source)
+    statement, node = list(_places(tree))[number]
+    before = ast.unparse(statement).splitlines()[0]
+    _changed(node, apply=True)
+    return ast.unparse(tree), before, ast.unparse(statement).splitlines()[0]

@@ -1,0 +1,125 @@
+"""Urgency at its thresholds, and the order of the states."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.tracking.baseline import FamilyLevel
+from models.tracking.state.states import states_of, urgency
+
+JUST_BELOW = float(np.nextafter(0.5, 0.0))
+NAN = float("nan")
+
+
+@pytest.mark.parametrize(
+    ("crossed", "next_visit", "within_13", "named", "word"),
+    [
+        (False, 0.5, 0.0, False, "now"),
+        (False, JUST_BELOW, 0.0, False, "watch"),
+        (False, 1.0, 1.0, False, "now"),
+        (False, JUST_BELOW, 0.5, False, "plan"),
+        (False, JUST_BELOW, 1.0, False, "plan"),
+        (False, 0.0, JUST_BELOW, False, "watch"),
+        (False, 0.0, JUST_BELOW, True, "plan"),
+        (False, 0.0, 0.0, True, "plan"),
+        (True, 0.0, 0.0, False, "now"),
+        (True, NAN, NAN, False, "now"),
+        (False, NAN, NAN, False, "watch"),
+        (False, NAN, NAN, True, "plan"),
+    ],
+)
+def test_urgency_at_its_thresholds(crossed, next_visit, within_13, named, word):
+    told = {"crossed": crossed, "cross_before_next": next_visit, "cross_within_13": within_13, "named": named}
+    assert urgency(on_list=True, **told) == word
+    assert urgency(on_list=False, **told) == "healthy"
+
+
+def test_a_cause_is_not_named_unless_said():
+    assert urgency(on_list=True, crossed=False, cross_before_next=0.0, cross_within_13=0.0) == "watch"
+
+
+def _states(vans: dict[str, dict[str, float]]) -> pl.DataFrame:
+    """States of vans with one visit each of one quantity; what is not given is that of a van in alarm without a limit."""
+    n, none = len(vans), np.zeros((len(vans), 1))
+
+    def told(name: str, usual: float) -> np.ndarray:
+        return np.array([van.get(name, usual) for van in vans.values()])
+
+    std = SimpleNamespace(
+        visits=pl.DataFrame({"van_id": list(vans), "family": "f", "depot": "d", "week": "2026-W14", "recorder_serial": "R1"}),
+        quantities=("main_peak_reference_g_s",), families=("f",), family=np.zeros(n, np.int64), scatter=np.full((1, 1), 0.02),
+        levels={(0, 0): FamilyLevel(np.log(60.0), 0.01, 0.03, 20.0, n)}, van=np.arange(n), weeks=np.zeros(n, np.int64),
+    )  # fmt: skip
+    followed = SimpleNamespace(
+        ewma=none + 3.0, level=none - 5.0, baseline=none.copy(), slope=none.copy(), var_slope=none + 1.0
+    )
+    own = told("own", 1.0)[:, None] > 0
+    alarms = SimpleNamespace(
+        any=own, own=own, peer=own & False, peer_z=none, level_z=told("level_z", -5.0)[:, None], ewma_limit=none + 1.0,
+        since=np.zeros((n, 1), np.int64),
+    )  # fmt: skip
+    unsteady = SimpleNamespace(alarm=np.zeros((n, 0), bool), quantities=(), times=none[:, :0], since=none[:, :0])
+    forecast = SimpleNamespace(
+        median=told("weeks", np.inf), low=told("weeks", np.inf), high=told("weeks", np.inf),
+        within_next=told("next", 0.0), within_13=told("within_13", 0.0),
+    )  # fmt: skip
+    forecasts = SimpleNamespace(
+        by_quantity={0: forecast}, beyond=told("beyond", 0.0)[:, None], limits={(0, 0): (54.0, np.nan)},
+        began=lambda row, q: None,
+    )  # fmt: skip
+    anomaly = SimpleNamespace(
+        flagged=told("anomaly", 0.0) > 0, score=told("score", 1.0), p=told("p", 0.5), contributions=none + 1.0,
+        names=("main_peak_reference_g_s",), cards=(), models={},
+    )  # fmt: skip
+    return states_of(std, followed, alarms, unsteady, forecasts, anomaly, np.arange(n))  # type: ignore[arg-type]
+
+
+def test_most_urgent_first_then_the_nearest_limit_then_the_least_likely_then_the_name():
+    states = _states(
+        {
+            "z-healthy": {"own": 0.0, "p": 1e-9},
+            "b": {"weeks": 60.0},
+            "a": {"weeks": 60.0},
+            "odd": {"weeks": 60.0, "p": 1e-4},
+            "near": {"weeks": 40.0},
+            "planned": {"weeks": 8.0, "within_13": 0.5},
+            "crossed": {"weeks": 0.0},
+            "soon": {"weeks": 0.5, "next": 0.5},
+            "no limit": {"weeks": 0.0, "beyond": np.nan, "p": 1e-9},
+        }
+    )
+    assert states["van_id"].to_list() == [
+        "crossed", "soon", "planned", "near", "odd", "a", "b", "no limit", "z-healthy",
+    ]  # fmt: skip
+    assert states["urgency"].to_list() == ["now", "now", "plan", *["watch"] * 5, "healthy"]
+    assert states["weeks_to_limit"][-2] is None
+    assert states.row(by_predicate=pl.col("van_id") == "z-healthy", named=True)["reason_facts"] == []
+
+
+@pytest.mark.parametrize(
+    ("van", "word"),
+    [
+        ({"weeks": 0.0, "level_z": -2.0}, "now"),
+        ({"weeks": 0.0, "level_z": 2.0}, "now"),
+        ({"weeks": 0.0, "level_z": -1.99}, "watch"),  # crossed, but where the family's other vans are
+        ({"weeks": 5.0, "within_13": 0.6, "level_z": -1.0}, "plan"),  # in alarm itself
+        (
+            {"weeks": 5.0, "within_13": 0.6, "level_z": -2.0, "own": 0.0, "anomaly": 1.0},
+            "plan",
+        ),  # apart from the family
+        ({"weeks": 5.0, "within_13": 0.6, "level_z": -1.0, "own": 0.0, "anomaly": 1.0}, "watch"),
+        ({"weeks": 5.0, "next": 0.6, "own": 0.0}, "healthy"),  # nothing stands: not on the list at all
+    ],
+)
+def test_only_a_quantity_that_speaks_makes_a_van_urgent(van, word):
+    assert _states({"v": van})["urgency"].to_list() == [word]
+
+
+def test_an_anomaly_alone_lists_a_van_and_an_unknown_score_is_none():
+    row = _states({"v": {"own": 0.0, "anomaly": 1.0, "p": 0.001}, "w": {"own": 0.0, "score": np.nan}}).to_dicts()
+    assert [one["urgency"] for one in row] == ["watch", "healthy"]
+    assert [fact["code"] for fact in row[0]["reason_facts"]] == ["unlike_healthy"]
+    assert (row[0]["alarm"], row[0]["anomaly"], row[0]["anomaly_p"]) == (False, True, 0.001)
+    assert (row[1]["anomaly_score"], row[1]["anomaly_p"]) == (None, None)
