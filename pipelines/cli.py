@@ -136,10 +136,13 @@ def read(
 @app.command()
 def weekly(
     home: Home = Path(DEFAULT_HOME),
-    week: Annotated[str | None, typer.Option(metavar="2026-W14", help="ISO week to stand for (UTC).")] = None,
+    week: Annotated[
+        str | None,
+        typer.Option(metavar="2026-W14", help="ISO week to publish as of (UTC); default the newest capture's."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
-    """Intake, reading, tracking, watchlist, work orders, publish. Safe to run again at any point."""
+    """Run the weekly job: intake, reading, tracking, watchlist, work orders, publish. Safe to run again at any point."""
     from data_contracts.weeks import check_week
 
     workspace = open_workspace(home)
@@ -197,7 +200,7 @@ def board(
 def orders(
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write; default a list on the terminal."),
+        typer.Option("--out", metavar="FILE.(csv|pdf|json)", help="File to write; default: a list on the terminal."),
     ] = None,
     home: Home = Path(DEFAULT_HOME),
     weekly_list: Annotated[
@@ -219,7 +222,7 @@ def orders(
             _say(told)
         return
     if weekly_list:
-        raise InputError("--list is set on paper: name a file with --out FILE.pdf")
+        raise InputError("--list makes a PDF: name a file with --out FILE.pdf")
     published = open_published(workspace.root)
     if as_json:
         _print_json(orders_document(published))
@@ -286,10 +289,10 @@ def evidence(
     van: Annotated[str, typer.Argument(metavar="VAN", help="The van, as the register names it.")],
     out: Annotated[Path, typer.Option("--out", metavar="FILE.zip", help="File to write.")],
     home: Home = Path(DEFAULT_HOME),
-    first: Annotated[str, typer.Option("--from", metavar="DATE", help="First day that goes in; default all.")] = "",
-    last: Annotated[str, typer.Option("--to", metavar="DATE", help="Last day that goes in.")] = "",
+    first: Annotated[str, typer.Option("--from", metavar="DATE", help="First day to include; default all.")] = "",
+    last: Annotated[str, typer.Option("--to", metavar="DATE", help="Last day to include.")] = "",
     quantity: Annotated[
-        list[str] | None, typer.Option("--quantity", metavar="NAME", help="A trend that goes in, once per trend.")
+        list[str] | None, typer.Option("--quantity", metavar="NAME", help="A trend to include; give it once per trend.")
     ] = None,
     claim: Annotated[str, typer.Option("--claim", metavar="TEXT", help="What is claimed, in your words.")] = "",
 ) -> None:

@@ -118,6 +118,30 @@ def severity_at(week: np.ndarray, onset: float, ramp_weeks: float) -> np.ndarray
     return np.clip((week - onset) / ramp_weeks, 0.0, 1.0)
 
 
+@dataclass
+class _Drawn:
+    """What was drawn for a fleet; arrays are by van, by visit (`v`, `w`: van and week of each), or as said."""
+
+    rng: np.random.Generator
+    heavy: bool
+    weeks: int
+    repeats: int
+    names: list[str]
+    family: np.ndarray
+    depot: np.ndarray
+    v: np.ndarray
+    w: np.ndarray
+    day: np.ndarray
+    height: np.ndarray
+    pressure: np.ndarray
+    intake: np.ndarray
+    humidity: np.ndarray
+
+    def noise(self, scale: float, size: tuple[int, ...]) -> np.ndarray:
+        """Scatter about zero with a standard deviation of `scale`."""
+        return scale * (self.rng.standard_t(5, size) / np.sqrt(5 / 3) if self.heavy else self.rng.normal(size=size))
+
+
 def make_fleet(
     *,
     vans: int = 60,
@@ -157,84 +181,103 @@ def make_fleet(
     ReadingsFleet
     """
     rng = np.random.default_rng(seed)
-    names = list(FAMILIES_TABLE)
-    family = rng.integers(0, len(names), vans)
-    depot = rng.integers(0, len(altitude_m), vans)
-    week = np.arange(weeks)
-    monday = datetime.fromisoformat(start).replace(tzinfo=UTC)
-    v, w = (a.ravel() for a in np.meshgrid(np.arange(vans), week, indexing="ij"))
-    keep = rng.random(v.size) > 0.08
-    v, w = v[keep], w[keep]
-    n = v.size
-
-    day = rng.integers(0, 5, n)
-    season = np.cos(2 * np.pi * (w / 52.0))
-    front = rng.normal(0, 0.9, (weeks, 5, len(altitude_m)))
-    warmth = rng.normal(0, 3.0, (weeks, 5, len(altitude_m)))
-    height = np.array(altitude_m)[depot[v]]
-    pressure = 101.3 * (1 - 2.25577e-5 * height) ** 5.2559 + front[w, day, depot[v]]
-    outside = 12.0 - 11.0 * season + warmth[w, day, depot[v]] - 0.006 * height
-    intake = outside + rng.gamma(4.0, 2.0, n)
-    humidity = np.clip(rng.normal(70, 12, n), 20, 99)
+    drawn = _visits(rng, vans, weeks, repeats, altitude_m, heavy)
+    names, family, depot, v, w = drawn.names, drawn.family, drawn.depot, drawn.v, drawn.w
 
     is_faulty = rng.random(vans) < faulty
-    kinds = np.array(list(FAULTS))
-    fault = np.where(is_faulty, rng.choice(kinds, vans), "")
+    fault = np.where(is_faulty, rng.choice(np.array(list(FAULTS)), vans), "")
     no_lambda = np.array([FAMILIES_TABLE[names[f]]["lambda_sensor"]["kind"] == "none" for f in family])
     fault = np.where(no_lambda & np.isin(fault, ["lambda_slow", "lean"]), "restricted", fault)
     onset = np.where(is_faulty, rng.uniform(-2, weeks * 0.7, vans), np.inf)
     ramp = rng.uniform(8, 20, vans)
     severity = severity_at(w.astype(float), onset[v], ramp[v])
 
-    serial = depot[v] * 2 + rng.integers(0, 2, n)
+    serial = depot[v] * 2 + rng.integers(0, 2, v.size)
     serial_offset = rng.normal(0, 0.004, 2 * len(altitude_m))
     drift = np.array([(recorder_drift or {}).get(f"depot-{d}", 0.0) for d in range(len(altitude_m))])
-
-    def noise(scale: float, size: tuple[int, ...]) -> np.ndarray:
-        return scale * (rng.standard_t(5, size) / np.sqrt(5 / 3) if heavy else rng.normal(size=size))
-
-    columns: dict[str, np.ndarray] = {}
-    wander = {}
-    for name, (level, spread, visit, repeat, swing) in (_RELATIVE | _ABSOLUTE).items():
-        relative = name in _RELATIVE
-        own = rng.normal(0, spread, vans)[v]
-        walk = np.cumsum(rng.normal(0, 0.05 * visit, (vans, weeks)), axis=1)[v, w]
-        y = own + noise(visit, (n,)) + walk + swing * season
-        if relative:
-            base = (
-                np.array([FAMILIES_TABLE[names[f]]["main_peak"]["expected_g_s"] for f in family])[v]
-                if name == "main_peak_g_s"
-                else np.full(n, level)
-            )
-            if name in ("main_peak_g_s", "first_peak_g_s"):
-                y += 0.93 * np.log(pressure / 99.0) - 0.62 * np.log((intake + 273.15) / 298.15)
-            if name.endswith("_g_s"):
-                y += serial_offset[serial] + drift[depot[v]] * w
-            y += np.log1p(severity * np.array([FAULTS.get(k, {}).get(name, 0.0) for k in fault])[v])
-            values = np.log(base)[:, None] + y[:, None] + noise(repeat, (n, repeats))
-            columns[name] = np.exp(values)
-        else:
-            y += level + severity * np.array([FAULTS.get(k, {}).get(name, 0.0) for k in fault])[v]
-            values = y[:, None] + noise(repeat, (n, repeats))
-            if name in ("throttle_opened",):
-                values = np.minimum(values, 1.0)
-            if name in ("cycle_ripple", "tip_in_lean_blip"):
-                values = np.maximum(values, 0.0)
-            columns[name] = values
+    columns = _quantities(drawn, fault, severity, serial_offset[serial] + drift[depot[v]] * w)
+    columns["lean_needles"] = rng.poisson(0.15, (v.size, repeats)).astype(float)
+    for name in columns:
         if no_lambda.any() and QUANTITIES[name].group == "lambda":
             columns[name] = np.where(no_lambda[v][:, None], np.nan, columns[name])
-        wander[name] = repeat
-    columns["lean_needles"] = rng.poisson(0.15, (n, repeats)).astype(float)
-    columns["lean_needles"] = np.where(no_lambda[v][:, None], np.nan, columns["lean_needles"])
-    columns["hold_s"] = np.clip(rng.normal(1.0, 0.12, (n, repeats)), 0.5, 1.6)
+    columns["hold_s"] = np.clip(rng.normal(1.0, 0.12, (v.size, repeats)), 0.5, 1.6)
 
+    monday = datetime.fromisoformat(start).replace(tzinfo=UTC)
+    frame = _frame(drawn, monday, columns, serial, missing)
+    truth = pl.DataFrame(
+        {"van_id": [f"van-{i:05d}" for i in range(vans)], "fault": fault, "onset": onset, "ramp_weeks": ramp}
+    )
+    return ReadingsFleet(frame, truth, tuple(week_of(monday + timedelta(weeks=k)) for k in range(weeks)))
+
+
+def _visits(
+    rng: np.random.Generator, vans: int, weeks: int, repeats: int, altitude_m: tuple[float, ...], heavy: bool
+) -> _Drawn:
+    """Vans and their visits: most weeks, with the weather of the depot."""
+    names = list(FAMILIES_TABLE)
+    family = rng.integers(0, len(names), vans)
+    depot = rng.integers(0, len(altitude_m), vans)
+    v, w = (a.ravel() for a in np.meshgrid(np.arange(vans), np.arange(weeks), indexing="ij"))
+    keep = rng.random(v.size) > 0.08
+    v, w = v[keep], w[keep]
+    n = v.size
+    day = rng.integers(0, 5, n)
+    front = rng.normal(0, 0.9, (weeks, 5, len(altitude_m)))
+    warmth = rng.normal(0, 3.0, (weeks, 5, len(altitude_m)))
+    height = np.array(altitude_m)[depot[v]]
+    pressure = 101.3 * (1 - 2.25577e-5 * height) ** 5.2559 + front[w, day, depot[v]]
+    outside = 12.0 - 11.0 * _season(w) + warmth[w, day, depot[v]] - 0.006 * height
+    intake = outside + rng.gamma(4.0, 2.0, n)
+    humidity = np.clip(rng.normal(70, 12, n), 20, 99)
+    return _Drawn(rng, heavy, weeks, repeats, names, family, depot, v, w, day, height, pressure, intake, humidity)
+
+
+def _season(week: np.ndarray) -> np.ndarray:
+    return np.cos(2 * np.pi * (week / 52.0))
+
+
+def _quantities(drawn: _Drawn, fault: np.ndarray, severity: np.ndarray, recorder: np.ndarray) -> dict[str, np.ndarray]:
+    """Readings of every repeat by quantity; `recorder` is what the recorder adds to the logarithm of a flow."""
+    rng, v, w, vans = drawn.rng, drawn.v, drawn.w, drawn.family.size
+    n, repeats = v.size, drawn.repeats
+    expected = [FAMILIES_TABLE[drawn.names[f]]["main_peak"]["expected_g_s"] for f in drawn.family]
+    columns: dict[str, np.ndarray] = {}
+    for name, (level, spread, visit, repeat, swing) in (_RELATIVE | _ABSOLUTE).items():
+        own = rng.normal(0, spread, vans)[v]
+        walk = np.cumsum(rng.normal(0, 0.05 * visit, (vans, drawn.weeks)), axis=1)[v, w]
+        y = own + drawn.noise(visit, (n,)) + walk + swing * _season(w)
+        effect = severity * np.array([FAULTS.get(k, {}).get(name, 0.0) for k in fault])[v]
+        if name in _RELATIVE:
+            base = np.array(expected)[v] if name == "main_peak_g_s" else np.full(n, level)
+            if name in ("main_peak_g_s", "first_peak_g_s"):
+                y += 0.93 * np.log(drawn.pressure / 99.0) - 0.62 * np.log((drawn.intake + 273.15) / 298.15)
+            if name.endswith("_g_s"):
+                y += recorder
+            y += np.log1p(effect)
+            columns[name] = np.exp(np.log(base)[:, None] + y[:, None] + drawn.noise(repeat, (n, repeats)))
+            continue
+        y += level + effect
+        values = y[:, None] + drawn.noise(repeat, (n, repeats))
+        if name == "throttle_opened":
+            values = np.minimum(values, 1.0)
+        if name in ("cycle_ripple", "tip_in_lean_blip"):
+            values = np.maximum(values, 0.0)
+        columns[name] = values
+    return columns
+
+
+def _frame(
+    drawn: _Drawn, monday: datetime, columns: dict[str, np.ndarray], serial: np.ndarray, missing: float
+) -> pl.DataFrame:
+    """Captures joined with readings, in the columns of the contract."""
+    rng, v, w, repeats = drawn.rng, drawn.v, drawn.w, drawn.repeats
+    n, vans, depots = v.size, drawn.family.size, int(serial.max()) // 2 + 1
     moment = [
         monday + timedelta(weeks=int(a), days=int(b), hours=8, minutes=int(c) % 480)
-        for a, b, c in zip(w, day, v * 7, strict=True)
+        for a, b, c in zip(w, drawn.day, v * 7, strict=True)
     ]
-    iso = [week_of(m) for m in moment]
-    barometer = np.where(rng.random(n) < missing, np.nan, pressure + rng.normal(0, 0.1, n))
-    air = np.where(rng.random(n) < missing, np.nan, intake + rng.normal(0, 1.0, n))
+    barometer = np.where(rng.random(n) < missing, np.nan, drawn.pressure + rng.normal(0, 0.1, n))
+    air = np.where(rng.random(n) < missing, np.nan, drawn.intake + rng.normal(0, 1.0, n))
 
     def flat(values: np.ndarray) -> np.ndarray:
         return np.repeat(values, repeats)
@@ -242,41 +285,34 @@ def make_fleet(
     data: dict[str, object] = {
         "capture_id": [f"{a:05d}-{b:03d}-{r}" for a, b in zip(v, w, strict=True) for r in range(repeats)],
         "van_id": flat(np.array([f"van-{i:05d}" for i in range(vans)])[v]),
-        "family": flat(np.array(names)[family[v]]),
-        "depot": flat(np.array([f"depot-{d}" for d in range(len(altitude_m))])[depot[v]]),
+        "family": flat(np.array(drawn.names)[drawn.family[v]]),
+        "depot": flat(np.array([f"depot-{d}" for d in range(depots)])[drawn.depot[v]]),
         "captured_at": np.repeat(np.array([m.replace(tzinfo=None) for m in moment], "datetime64[us]"), repeats),
-        "week": flat(np.array(iso)),
+        "week": flat(np.array([week_of(m) for m in moment])),
         "visit": [f"{a:05d}-{b:03d}" for a, b in zip(v, w, strict=True) for _ in range(repeats)],
         "grade": "good",
         "coolant_c": flat(rng.normal(90, 3, n)),
         "intake_air_c": flat(air),
         "barometer_kpa": flat(barometer),
-        "humidity_pct": flat(humidity),
-        "altitude_m": flat(np.where(rng.random(n) < 0.5, height, np.nan)),
+        "humidity_pct": flat(drawn.humidity),
+        "altitude_m": flat(np.where(rng.random(n) < 0.5, drawn.height, np.nan)),
         "fuel": "E5",
-        "recorder_serial": flat(np.array([f"R{s}" for s in range(2 * len(altitude_m))])[serial]),
+        "recorder_serial": flat(np.array([f"R{s}" for s in range(2 * depots)])[serial]),
         "ecu_software": "a1",
     }
+    scatter = {name: repeat for name, (_, _, _, repeat, _) in (_RELATIVE | _ABSOLUTE).items()}
     for name, values in columns.items():
         data[name] = values.ravel()
         scale = np.abs(values) if name in _RELATIVE else 1.0
-        data[name + "_u"] = np.where(np.isfinite(values), wander.get(name, 0.01) * scale + 1e-9, np.nan).ravel()
+        data[name + "_u"] = np.where(np.isfinite(values), scatter.get(name, 0.01) * scale + 1e-9, np.nan).ravel()
     schema = polars_schema(CAPTURES) | polars_schema(READINGS)
     frame = pl.DataFrame(data).with_columns(pl.col("captured_at").dt.replace_time_zone("UTC"))
     rest = [pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in frame.columns]
     frame = frame.with_columns(rest).cast(dict(schema.items())).select(list(schema))
     numbers = [name for name, kind in schema.items() if kind == pl.Float64()]
     frame = frame.with_columns(pl.col(numbers).fill_nan(None))
-    frame = frame.with_columns(
+    return frame.with_columns(
         main_peak_reference_g_s=pl.col("main_peak_g_s"), main_peak_reference_g_s_u=pl.col("main_peak_g_s_u")
-    )
-    truth = pl.DataFrame(
-        {"van_id": [f"van-{i:05d}" for i in range(vans)], "fault": fault, "onset": onset, "ramp_weeks": ramp}
-    )
-    return ReadingsFleet(
-        frame,
-        truth,
-        tuple(week_of(m) for m in (monday + timedelta(weeks=int(i)) for i in week)),
     )
 
 

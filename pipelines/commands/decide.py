@@ -129,7 +129,7 @@ def _item_of(workspace: Workspace, name: str) -> dict[str, Any] | None:
         return None
     found = published.ask("SELECT * FROM quarantine WHERE starts_with(item_id, $name)", {"name": name})
     if found.height > 1:
-        raise InputError(f"{found.height} items in quarantine begin with {name}: give more of it")
+        raise InputError(f"{found.height} items in quarantine begin with {name}: give more characters")
     return found.row(0, named=True) if found.height else None
 
 

@@ -166,7 +166,7 @@ def sign(content: bytes, key: Path) -> bytes:
             f"signing_key {key} can't be read ({type(error).__name__}): name an Ed25519 key in PEM without a password"
         ) from error
     if not isinstance(held, Ed25519PrivateKey):
-        raise InputError(f"signing_key {key} is no Ed25519 key: make one with `openssl genpkey -algorithm ed25519`")
+        raise InputError(f"signing_key {key} is not an Ed25519 key: make one with `openssl genpkey -algorithm ed25519`")
     document = {
         "algorithm": "Ed25519",
         "signs": TAG_MANIFEST,

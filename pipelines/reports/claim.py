@@ -44,7 +44,7 @@ class Claim:
             raise InputError(f"the period ends on {self.last}, before it begins on {self.first}: swap the days")
         for name in self.quantities:
             if name not in TRACKED:
-                raise InputError(f"quantity {name!r} is not followed over time: use one of {', '.join(TRACKED)}")
+                raise InputError(f"quantity {name!r} is not tracked: use one of {', '.join(TRACKED)}")
         if len(self.statement) > LONGEST_STATEMENT:
             raise InputError(f"the claim has {len(self.statement)} characters: at most {LONGEST_STATEMENT}")
 

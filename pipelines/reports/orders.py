@@ -90,7 +90,7 @@ def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) 
     if ending not in (".csv", ".json", ".pdf"):
         raise InputError(f"--out {out} ends in {ending or 'nothing'}: name a .csv, .json or .pdf file")
     if weekly_list and ending != ".pdf":
-        raise InputError(f"--list is set on paper and {out} ends in {ending}: name a .pdf file")
+        raise InputError(f"--list makes a PDF and {out} ends in {ending}: name a .pdf file")
     load_settings(workspace.settings_path)  # a broken file is reported, not replaced by the defaults
     published = open_published(workspace.root)
     orders = open_orders(published)

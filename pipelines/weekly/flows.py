@@ -76,7 +76,7 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: date
     workspace : Workspace
         The workspace.
     week : str or None
-        ISO week to stand for; None is the week of the newest capture.
+        ISO week to publish as of; None is the week of the newest capture.
     quiet : bool
         Show no progress.
     now : datetime or None

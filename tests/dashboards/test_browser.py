@@ -11,7 +11,7 @@ import pytest
 from data_contracts.family import parse_family
 from tests.dashboards.board_process import serving
 from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
-from tests.published_sample import FAMILIES, snap_waveform
+from tests.published_rows import FAMILIES, snap_waveform
 
 pytestmark = pytest.mark.browser
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")

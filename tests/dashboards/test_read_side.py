@@ -15,7 +15,8 @@ from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import families, limits, open_published, run_in_progress
 from pipelines.read_side.queries import ListFilter
 from pipelines.read_side.traces import traces
-from tests.published_sample import FAMILIES, make_workspace
+from tests.published_rows import FAMILIES
+from tests.published_sample import make_workspace
 
 
 def test_a_swapped_file_is_seen_by_the_next_question(tmp_path: Path) -> None:

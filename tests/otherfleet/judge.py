@@ -132,9 +132,27 @@ def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[st
     false = watch.filter(
         pl.struct("van_id", "week").map_elements(lambda r: (r["van_id"], r["week"]) in healthy, pl.Boolean)
     )
+    vans = _found(known, watch, severity, position)
+    causes = _named(known, watch, severity)
+    per = 100.0 / max(len(healthy), 1)
+    return {
+        "weeks": len(covered),
+        "healthy_van_weeks": len(healthy),
+        "false_listed": false.height * per,
+        "false_called": false.filter(pl.col("urgency").is_in(CALLED)).height * per,
+        "false": false,
+        "vans": pl.DataFrame(vans, infer_schema_length=None),
+        "causes": causes,
+    }
+
+
+def _found(
+    known: pl.DataFrame, watch: pl.DataFrame, severity: dict[tuple[str, str], float], position: dict[str, int]
+) -> list[dict[str, object]]:
+    """When each faulty van was first listed and called in, and what was said of it at last."""
     vans = []
     for van in known.filter(pl.col("cause") != NONE).iter_rows(named=True):
-        mine = watch.filter((pl.col("van_id") == van["van_id"]) & pl.col("week").is_in(calendar)).sort("week")
+        mine = watch.filter((pl.col("van_id") == van["van_id"]) & pl.col("week").is_in(list(position))).sort("week")
         mine = mine.filter(pl.col("week").map_elements(lambda w, v=van: severity[v["van_id"], w] > 0, pl.Boolean))
         called = mine.filter(pl.col("urgency").is_in(CALLED))
         first = mine["week"][0] if mine.height else None
@@ -160,6 +178,11 @@ def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[st
                 "in_top_two": van["cause"] in ranked[:2],
             }
         )
+    return vans
+
+
+def _named(known: pl.DataFrame, watch: pl.DataFrame, severity: dict[tuple[str, str], float]) -> pl.DataFrame:
+    """How often the leading cause was the right one, by severity."""
     rows = []
     for row in watch.iter_rows(named=True):
         true = known.filter(pl.col("van_id") == row["van_id"]).row(0, named=True)
@@ -175,7 +198,9 @@ def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[st
                 "unsaid": row["leading_cause"] in (NOT_SEPARABLE, NONE),
             }
         )
-    causes = (
+    if not rows:
+        return pl.DataFrame()
+    return (
         pl.DataFrame(rows)
         .group_by("severity")
         .agg(
@@ -185,19 +210,7 @@ def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[st
             unsaid=pl.col("unsaid").mean(),
         )
         .sort("severity")
-        if rows
-        else pl.DataFrame()
     )
-    per = 100.0 / max(len(healthy), 1)
-    return {
-        "weeks": len(covered),
-        "healthy_van_weeks": len(healthy),
-        "false_listed": false.height * per,
-        "false_called": false.filter(pl.col("urgency").is_in(CALLED)).height * per,
-        "false": false,
-        "vans": pl.DataFrame(vans, infer_schema_length=None),
-        "causes": causes,
-    }
 
 
 def _severity(van: dict[str, object], week: int) -> float:

@@ -195,18 +195,7 @@ def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 
     (folder / "register" / "recorders").mkdir(parents=True)
     (folder / "inbox").mkdir()
     fleet, faults, rows = make_fleet(vans, weeks, seed, faulty, spoiled)
-    (folder / "register" / "families.toml").write_text(register_toml(tuple(dict.fromkeys(v.family for v in fleet))))
-    (folder / "register" / "recorders" / "handheld.toml").write_text(PROFILE)
-    with (folder / "register" / "vans.csv").open("w", newline="") as stream:
-        table = csv.writer(stream)
-        table.writerow(
-            ["van_id", "family", "depot", "in_service_on", "warranty_until", "odometer_km", "lambda_banks", "note"]
-        )
-        for i, van in enumerate(fleet):
-            table.writerow(
-                [f"OV{i + 1:03d}", van.family, DEPOTS[i % len(DEPOTS)][0], "2023-03-01", "2027-02-28", "", "", ""]
-            )
-    (folder / "register" / "repairs.csv").write_text("van_id,done_at,work,parts,work_order,note\n")
+    _write_register(folder / "register", fleet)
     truths: list[dict[str, object]] = []
     manifests: dict[tuple[int, str], list[list[object]]] = {}
     for row in rows:
@@ -215,41 +204,8 @@ def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 
         (delivery / "waveforms").mkdir(parents=True, exist_ok=True)
         lines = manifests.setdefault(key, [])
         number = len(lines) + 1
-        frame = pl.DataFrame({"time_s": row.capture.waveform.time_s, **row.capture.waveform.channels})
-        recorder = "canonical"
-        if row.depot == "millfield" and set(frame.columns) == {"time_s", "airflow_v", "lambda_v"}:
-            recorder, file = "handheld", f"waveforms/{number:04d}.csv"
-            _write_handheld(frame, delivery / file)
-        elif row.depot == "quayside":
-            file = f"waveforms/{number:04d}.csv"
-            frame.write_csv(delivery / file, float_precision=6)
-        else:
-            file = f"waveforms/{number:04d}.parquet"
-            frame.write_parquet(delivery / file)
-        c = row.capture.conditions
-        lines.append(
-            [
-                file,
-                row.van_id,
-                row.captured_at.isoformat(),
-                row.visit,
-                row.odometer_km,
-                c.coolant_c,
-                c.intake_air_c,
-                c.barometer_kpa,
-                c.humidity_pct,
-                c.altitude_m,
-                str(c.closed_loop).lower(),
-                c.trim_idle_pct,
-                c.trim_2500_pct,
-                "",
-                c.fuel,
-                recorder,
-                row.recorder.serial,
-                "S1",
-                "",
-            ]
-        )
+        recorder, file = _write_recording(row, delivery, number)
+        lines.append(_manifest_line(row, file, recorder))
         truths.append(
             {
                 "van_id": row.van_id,
@@ -267,6 +223,66 @@ def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 
             table.writerow(MANIFEST)
             table.writerows([["" if v is None else v for v in line] for line in lines])
     pl.DataFrame(truths, infer_schema_length=None).write_parquet(folder / "captures_truth.parquet")
+    _write_truth(folder / "truth.csv", fleet, faults, weeks)
+
+
+def _write_register(folder: Path, fleet: list[Van]) -> None:
+    (folder / "families.toml").write_text(register_toml(tuple(dict.fromkeys(v.family for v in fleet))))
+    (folder / "recorders" / "handheld.toml").write_text(PROFILE)
+    with (folder / "vans.csv").open("w", newline="") as stream:
+        table = csv.writer(stream)
+        table.writerow(
+            ["van_id", "family", "depot", "in_service_on", "warranty_until", "odometer_km", "lambda_banks", "note"]
+        )
+        for i, van in enumerate(fleet):
+            table.writerow(
+                [f"OV{i + 1:03d}", van.family, DEPOTS[i % len(DEPOTS)][0], "2023-03-01", "2027-02-28", "", "", ""]
+            )
+    (folder / "repairs.csv").write_text("van_id,done_at,work,parts,work_order,note\n")
+
+
+def _write_recording(row: Row, delivery: Path, number: int) -> tuple[str, str]:
+    """Write one recording; its recorder profile and its file within the delivery."""
+    frame = pl.DataFrame({"time_s": row.capture.waveform.time_s, **row.capture.waveform.channels})
+    recorder = "canonical"
+    if row.depot == "millfield" and set(frame.columns) == {"time_s", "airflow_v", "lambda_v"}:
+        recorder, file = "handheld", f"waveforms/{number:04d}.csv"
+        _write_handheld(frame, delivery / file)
+    elif row.depot == "quayside":
+        file = f"waveforms/{number:04d}.csv"
+        frame.write_csv(delivery / file, float_precision=6)
+    else:
+        file = f"waveforms/{number:04d}.parquet"
+        frame.write_parquet(delivery / file)
+    return recorder, file
+
+
+def _manifest_line(row: Row, file: str, recorder: str) -> list[object]:
+    c = row.capture.conditions
+    return [
+        file,
+        row.van_id,
+        row.captured_at.isoformat(),
+        row.visit,
+        row.odometer_km,
+        c.coolant_c,
+        c.intake_air_c,
+        c.barometer_kpa,
+        c.humidity_pct,
+        c.altitude_m,
+        str(c.closed_loop).lower(),
+        c.trim_idle_pct,
+        c.trim_2500_pct,
+        "",
+        c.fuel,
+        recorder,
+        row.recorder.serial,
+        "S1",
+        "",
+    ]
+
+
+def _write_truth(path: Path, fleet: list[Van], faults: list[Fault], weeks: int) -> None:
     pl.DataFrame(
         [
             {
@@ -282,7 +298,7 @@ def write_fleet(folder: Path, vans: int, weeks: int, seed: int, faulty: float = 
             }
             for i, (van, fault) in enumerate(zip(fleet, faults, strict=True))
         ]
-    ).write_csv(folder / "truth.csv")
+    ).write_csv(path)
 
 
 def _write_handheld(frame: pl.DataFrame, path: Path) -> None:

@@ -187,6 +187,31 @@ def draw_families(
     return found
 
 
+def _visit(
+    rng: np.random.Generator,
+    base: Capture,
+    week: int,
+    altitude: float | None,
+    *,
+    repeats: int,
+    trims_share: float,
+) -> list[Capture]:
+    """The snaps of one visit of a van; in its base weather where no pressure [kPa] is given."""
+    around = base.surroundings if altitude is None else weather(rng, 7 * week, altitude)
+    at = START + timedelta(weeks=week, hours=float(rng.uniform(0, 90)))
+    trims = bool(rng.random() < trims_share)
+    return [
+        replace(
+            base,
+            at=at + timedelta(minutes=2 * repeat),
+            visit=f"{base.van_id}-{base.future}-{week}",
+            surroundings=around,
+            trims=trims,
+        )
+        for repeat in range(repeats)
+    ]
+
+
 def cohort(
     rng: np.random.Generator,
     families: Sequence[tuple[Vehicle, Family]],
@@ -238,42 +263,16 @@ def cohort(
                 recording = replace(recording, extras=THROTTLE)
             fixed = weather(rng, int(rng.integers(365)), altitude)
 
-            def visit(
-                week: int,
-                future: int,
-                faults: Faults,
-                *,
-                van_id: str = van_id,
-                vehicle: Vehicle = vehicle,
-                family: Family = family,
-                recording: Recording = recording,
-                fixed: Surroundings = fixed,
-                altitude: float = altitude,
-            ) -> None:
-                around = fixed if same_air else weather(rng, 7 * week, altitude)
-                at = START + timedelta(weeks=week, hours=float(rng.uniform(0, 90)))
-                trims = bool(rng.random() < trims_share)
-                captures.extend(
-                    Capture(
-                        van_id,
-                        vehicle,
-                        family,
-                        at + timedelta(minutes=2 * repeat),
-                        f"{van_id}-{future}-{week}",
-                        faults,
-                        around,
-                        recording,
-                        trims,
-                        future,
-                    )
-                    for repeat in range(repeats)
-                )
-
+            base = Capture(van_id, vehicle, family, START, "", HEALTHY, fixed, recording, True, -1)
             for week in range(healthy_weeks):
-                visit(week, -1, HEALTHY)
+                captures += _visit(
+                    rng, base, week, None if same_air else altitude, repeats=repeats, trims_share=trims_share
+                )
             for future, (cause, severity) in enumerate(futures(vehicle, rng)):
-                faults = fault(cause, severity, rng, vehicle)
+                ill = replace(base, future=future, faults=fault(cause, severity, rng, vehicle))
                 cases.append(Case(van_id, future, cause, severity))
                 for week in range(healthy_weeks, healthy_weeks + faulty_weeks):
-                    visit(week, future, faults)
+                    captures += _visit(
+                        rng, ill, week, None if same_air else altitude, repeats=repeats, trims_share=trims_share
+                    )
     return captures, cases

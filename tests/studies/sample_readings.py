@@ -13,7 +13,7 @@ from data_contracts.weeks import week_of
 from models.reading.read import read_waveforms
 from sample_fleet.fleet import run_fleet
 from sample_fleet.planning import plan_fleet
-from sample_fleet.scenario import Scenario
+from sample_fleet.scenario import Fleet, Scenario
 
 
 @dataclass(frozen=True)
@@ -121,13 +121,20 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
     frame = (
         frame.with_columns(rest).select(list(schema)).cast(dict(schema)).with_columns(pl.col(numbers).fill_nan(None))
     )
+    weeks = tuple(sorted(frame["week"].unique().to_list()))
+    return ReadFleet(frame, pl.concat(shapes), _repairs(fleet), families, _truth(fleet), severity, weeks)
+
+
+def _repairs(fleet: Fleet) -> pl.DataFrame:
     repairs = pl.DataFrame(
         [
             {"repair_id": f"r{n}", "van_id": r.van_id, "done_at": r.done_at, "work": r.work, "parts": r.parts}
             for n, r in enumerate(fleet.repairs)
         ]
     )
-    repairs = (
+    if not repairs.height:
+        return pl.DataFrame(schema=polars_schema(REPAIRS))
+    return (
         repairs.with_columns(
             pl.col("done_at").dt.convert_time_zone("UTC"),
             work_order=pl.lit(None, pl.String),
@@ -135,10 +142,11 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
         )
         .select(list(polars_schema(REPAIRS)))
         .cast(dict(polars_schema(REPAIRS)))
-        if repairs.height
-        else pl.DataFrame(schema=polars_schema(REPAIRS))
     )
-    truth = pl.DataFrame(
+
+
+def _truth(fleet: Fleet) -> pl.DataFrame:
+    return pl.DataFrame(
         [
             {
                 "van_id": v.van_id,
@@ -154,5 +162,3 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
         ],
         infer_schema_length=None,
     )
-    weeks = tuple(sorted(frame["week"].unique().to_list()))
-    return ReadFleet(frame, pl.concat(shapes), repairs, families, truth, severity, weeks)
