@@ -268,6 +268,18 @@ def _channel_map(channel: str, entry: ChannelEntry) -> ChannelMap:
 
 
 CANONICAL = RecorderProfile(
-    "canonical", ",", ".", "utf-8", 0, "#", (), "missing", "time_s", None, 1.0, None,
-    {name: ChannelMap(name, 1.0, 0.0) for name in SIGNALS}, *stated_accuracy(),
-)  # fmt: skip
+    "canonical",
+    ",",
+    ".",
+    "utf-8",
+    0,
+    "#",
+    (),
+    "missing",
+    "time_s",
+    None,
+    1.0,
+    None,
+    {name: ChannelMap(name, 1.0, 0.0) for name in SIGNALS},
+    *stated_accuracy(),
+)

@@ -84,8 +84,11 @@ def copy_checkout(folder: Path) -> None:
     """The files of the checkout as they are now, but for ignored ones."""
     listed = subprocess.run(
         ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
-        cwd=CHECKOUT, capture_output=True, check=True, text=True,
-    ).stdout  # fmt: skip
+        cwd=CHECKOUT,
+        capture_output=True,
+        check=True,
+        text=True,
+    ).stdout
     for name in filter(None, listed.split("\0")):
         if (CHECKOUT / name).is_file():
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
@@ -100,13 +103,16 @@ def configure(folder: Path, room: str) -> None:
         "also_copy": ["data_contracts", "dashboards", "sample_fleet", "README.md"],
         "pytest_add_cli_args_test_selection": ROOMS[room],
         "pytest_add_cli_args": [
-            "-p", "no:cacheprovider", "-p", "tests.mutation.cheapest_first",
+            "-p",
+            "no:cacheprovider",
+            "-p",
+            "tests.mutation.cheapest_first",
             *(f"--ignore=tests/pipelines/test_{name}.py" for name in LEFT_OUT),
         ],
         "process_isolation": "forkserver",  # polars and numba do not survive a fork of a process that used them
         "timeout_constant": "30.0",
         "timeout_multiplier": "4.0",
-    }  # fmt: skip
+    }
     parser = configparser.ConfigParser()
     parser["mutmut"] = {
         name: told if isinstance(told, str) else "\n".join(["", *told]) for name, told in settings.items()

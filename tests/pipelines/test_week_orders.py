@@ -59,10 +59,16 @@ def _orders(
         absences=of_van.get("absences", {}),
     )
     orders = propose(
-        listed, assessment, posterior(dict.fromkeys(vans, CAUSES)), register, settings or Settings(),  # type: ignore[arg-type]
+        listed,
+        assessment,
+        posterior(dict.fromkeys(vans, CAUSES)),
+        register,
+        settings or Settings(),  # type: ignore[arg-type]
         pl.DataFrame(schema=polars_schema(WORK_ORDERS)) if existing is None else existing,
-        week=week, jobs=JOBS, flags=dict.fromkeys(vans, ("idle_g_s", "cycle_ripple")),
-    )  # fmt: skip
+        week=week,
+        jobs=JOBS,
+        flags=dict.fromkeys(vans, ("idle_g_s", "cycle_ripple")),
+    )
     return {row["van_id"]: row for row in orders.iter_rows(named=True)}
 
 
@@ -163,6 +169,7 @@ def test_what_findings_moved_is_a_row_each_and_doubt_is_one_more_reason() -> Non
     listed = _rows({"v1": {"reason_facts": [REASON]}, "v2": {"reason_facts": [REASON]}}, polars_schema(WATCHLIST), {})
     doubted = with_trust(listed, learned, {"v1": ("cycle_ripple",), "v2": ("lean_needles",)})
     assert [[fact["code"] for fact in facts] for facts in doubted["reason_facts"]] == [
-        ["limit_crossed", "alarms_often_wrong"], ["limit_crossed"],
-    ]  # fmt: skip
+        ["limit_crossed", "alarms_often_wrong"],
+        ["limit_crossed"],
+    ]
     assert doubted.drop("reason_facts").equals(listed.drop("reason_facts"))

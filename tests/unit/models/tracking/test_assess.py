@@ -15,8 +15,10 @@ from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
 def _judge(fleet: ReadingsFleet, week: str | None = None, frame: pl.DataFrame | None = None, **more) -> Assessment:
     return assess(
         fleet.frame if frame is None else frame,
-        families=families(), week=week or fleet.weeks[-1], **({"repairs": no_repairs()} | more),
-    )  # fmt: skip
+        families=families(),
+        week=week or fleet.weeks[-1],
+        **({"repairs": no_repairs()} | more),
+    )
 
 
 @pytest.fixture(scope="module")
@@ -145,9 +147,17 @@ def test_a_repair_restarts_only_what_it_touched():
     )
     moment = fleet.frame.filter(pl.col("week") == fleet.weeks[14])["captured_at"].min()
     repair = pl.DataFrame(
-        {"repair_id": ["r1"], "van_id": [van], "done_at": [moment], "work": ["air-mass sensor replaced"], "parts": [None], "work_order": [None], "note": [None]},
+        {
+            "repair_id": ["r1"],
+            "van_id": [van],
+            "done_at": [moment],
+            "work": ["air-mass sensor replaced"],
+            "parts": [None],
+            "work_order": [None],
+            "note": [None],
+        },
         schema=polars_schema(REPAIRS),
-    ).with_columns(pl.col("done_at").dt.offset_by("-1d"))  # fmt: skip
+    ).with_columns(pl.col("done_at").dt.offset_by("-1d"))
     assert van in _listed(_judge(fleet, frame=moved))
     repaired = _judge(fleet, frame=moved, repairs=repair)
     own = repaired.trends.filter((pl.col("van_id") == van) & (pl.col("quantity") == "main_peak_reference_g_s"))
@@ -159,7 +169,9 @@ def test_a_lone_outlier_is_no_alarm():
     fleet = make_fleet(vans=45, weeks=16, seed=6, faulty=0.0)
     van = fleet.frame["van_id"][0]
     row = (pl.col("van_id") == van) & (pl.col("week") == fleet.weeks[-3])
-    odd = fleet.frame.with_columns(pl.when(row).then(pl.col("main_peak_g_s") * 0.8).otherwise("main_peak_g_s").alias("main_peak_g_s"))  # fmt: skip
+    odd = fleet.frame.with_columns(
+        pl.when(row).then(pl.col("main_peak_g_s") * 0.8).otherwise("main_peak_g_s").alias("main_peak_g_s")
+    )
     result = _judge(fleet, frame=odd)
     own = result.trends.filter((pl.col("van_id") == van) & (pl.col("quantity") == "main_peak_reference_g_s"))
     assert not own["alarm"].any()

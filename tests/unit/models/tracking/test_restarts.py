@@ -26,8 +26,10 @@ def _restarts(
         },
         schema_overrides={"captured_at": pl.Datetime("us", "UTC"), "ecu_software": pl.String},
     )
-    rows = [dict.fromkeys(polars_schema(REPAIRS)) | {"van_id": van, "done_at": at, "work": work, "parts": parts}
-            for van, at, work, parts in repairs]  # fmt: skip
+    rows = [
+        dict.fromkeys(polars_schema(REPAIRS)) | {"van_id": van, "done_at": at, "work": work, "parts": parts}
+        for van, at, work, parts in repairs
+    ]
     return restarts_of(visits, QUANTITIES, pl.DataFrame(rows, schema=polars_schema(REPAIRS)), np.array([0, 4, 8]))
 
 
@@ -77,8 +79,9 @@ def test_words_name_the_quantities_a_repair_touches():
 def test_new_software_puts_all_of_a_van_in_doubt_where_it_is_first_seen_and_a_gap_tells_nothing():
     restart = _restarts([], ["1", None, "1", "2", None, "1", "2", "2"])
     assert [row.tolist() for row in restart] == [[NO_RESTART] * 3] * 3 + [[CHANGED] * 3] + [[NO_RESTART] * 3] * 2 + [
-        [CHANGED] * 3, [NO_RESTART] * 3,
-    ]  # fmt: skip
+        [CHANGED] * 3,
+        [NO_RESTART] * 3,
+    ]
     assert not _restarts([], ["1"] * 4 + ["2"] * 4).any()  # another van's software is no update
 
 

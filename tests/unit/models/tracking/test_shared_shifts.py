@@ -41,11 +41,14 @@ def _weeks_of_vans(*, vans: int = 30, weeks: int = 14, seed: int = 3):
     place = van % 3
     visits = pl.DataFrame(
         {
-            "depot": [f"depot-{p}" for p in place], "recorder_serial": [f"R{p}" for p in place],
-            "week": [f"2026-W{w + 1:02d}" for w in week], "length_s": 5.0, "rate_hz": 2000.0,
+            "depot": [f"depot-{p}" for p in place],
+            "recorder_serial": [f"R{p}" for p in place],
+            "week": [f"2026-W{w + 1:02d}" for w in week],
+            "length_s": 5.0,
+            "rate_hz": 2000.0,
             "captured_at": [datetime(2026, 1, 1, tzinfo=UTC) + timedelta(weeks=int(w)) for w in week],
         }
-    )  # fmt: skip
+    )
     return visits, rng.normal(size=(van.size, 1)), van, week, place
 
 

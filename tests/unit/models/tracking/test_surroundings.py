@@ -76,8 +76,10 @@ def test_a_recorder_of_one_van_is_named_as_a_possible_reason(fleet, measured):
 def test_turbo_exponents_are_what_the_data_say(pressure, temperature):
     # The fleet is drawn with 0.93 and 0.62 for every family; what is put on top is the difference to the wanted ones.
     fleet = make_fleet(vans=90, weeks=40, seed=9, faulty=0.0, missing=0.0)
-    more = ((pressure - 0.93) * (pl.col("barometer_kpa") / 99.0).log()
-            - (temperature - 0.62) * ((pl.col("intake_air_c") + 273.15) / 298.15).log()).exp()  # fmt: skip
+    more = (
+        (pressure - 0.93) * (pl.col("barometer_kpa") / 99.0).log()
+        - (temperature - 0.62) * ((pl.col("intake_air_c") + 273.15) / 298.15).log()
+    ).exp()
     frame = _where(fleet.frame, pl.col("family") == "heron-16t", FLOWS, [pl.col(c) * more for c in FLOWS])
     captures = tracked_captures(frame.lazy())
     std = standardise(visits_of(captures), repeat_spread(captures), families(), no_repairs())

@@ -72,12 +72,33 @@ def test_a_throttle_opening_told_from_the_shape_is_not_followed():
 def _captures(*rows: dict[str, object]) -> pl.DataFrame:
     """Captures of van v, an hour apart, with what is told of each."""
     usual: dict[str, object] = {
-        "van_id": "v", "family": "f", "depot": "d", "visit": "one", "week": "2026-W10", "grade": "good", "grade_reasons": [],
-        "recorder_serial": None, "ecu_software": None, "fuel": None, "intake_air_c": 20.0, "barometer_kpa": 99.0,
-        "humidity_pct": 50.0, "altitude_m": 100.0, "coolant_c": 90.0, "hold_s": 1.0, "length_s": 5.0, "rate_hz": 1000.0,
-        "idle_g_s": 3.0, "idle_g_s_u": 0.1, "lean_needles": 0.0, "lean_needles_u": 0.3, "main_peak_g_s": 60.0,
-        "main_peak_g_s_u": 0.5, "main_peak_reference_g_s": 1.0, "main_peak_reference_g_s_u": 1.0,
-    }  # fmt: skip
+        "van_id": "v",
+        "family": "f",
+        "depot": "d",
+        "visit": "one",
+        "week": "2026-W10",
+        "grade": "good",
+        "grade_reasons": [],
+        "recorder_serial": None,
+        "ecu_software": None,
+        "fuel": None,
+        "intake_air_c": 20.0,
+        "barometer_kpa": 99.0,
+        "humidity_pct": 50.0,
+        "altitude_m": 100.0,
+        "coolant_c": 90.0,
+        "hold_s": 1.0,
+        "length_s": 5.0,
+        "rate_hz": 1000.0,
+        "idle_g_s": 3.0,
+        "idle_g_s_u": 0.1,
+        "lean_needles": 0.0,
+        "lean_needles_u": 0.3,
+        "main_peak_g_s": 60.0,
+        "main_peak_g_s_u": 0.5,
+        "main_peak_reference_g_s": 1.0,
+        "main_peak_reference_g_s_u": 1.0,
+    }
     start = datetime(2026, 3, 2, tzinfo=UTC)
     made = [
         usual | {"capture_id": f"c{n}", "captured_at": start + timedelta(hours=n)} | row for n, row in enumerate(rows)
@@ -87,8 +108,10 @@ def _captures(*rows: dict[str, object]) -> pl.DataFrame:
 
 
 def test_each_quantity_stands_for_its_visit_by_median_or_mean_with_its_own_uncertainty():
-    rows = [{"idle_g_s": v, "idle_g_s_u": u, "lean_needles": k, "main_peak_g_s": p, "main_peak_g_s_u": w}
-            for v, u, k, p, w in ((3.0, 0.1, 0.0, 60.0, 0.5), (3.2, 0.2, 6.0, 61.0, 0.7), (9.0, 0.9, 0.0, 65.0, 0.9))]  # fmt: skip
+    rows = [
+        {"idle_g_s": v, "idle_g_s_u": u, "lean_needles": k, "main_peak_g_s": p, "main_peak_g_s_u": w}
+        for v, u, k, p, w in ((3.0, 0.1, 0.0, 60.0, 0.5), (3.2, 0.2, 6.0, 61.0, 0.7), (9.0, 0.9, 0.0, 65.0, 0.9))
+    ]
     visit = visits_of(_captures(*rows)).row(0, named=True)
     assert (visit["idle_g_s"], visit["idle_g_s_u"], visit["idle_g_s_n"]) == (3.2, 0.2, 3)
     assert visit["lean_needles"] == 2.0  # a fault that comes and goes would hide from a median
@@ -109,11 +132,20 @@ def test_what_fewer_than_half_of_the_repeats_could_tell_is_not_told():
 def test_the_last_visit_of_a_week_stands_for_it_and_names_are_the_last_that_were_noted():
     visits = visits_of(
         _captures(
-            {"visit": "one", "recorder_serial": "R1", "fuel": "E5"}, {"visit": "two", "idle_g_s": 4.0, "recorder_serial": "R2"},
-            {"visit": "two", "idle_g_s": 4.0, "recorder_serial": "R3", "fuel": "E10", "barometer_kpa": 97.0, "hold_s": 2.0},
-            {"visit": "two", "idle_g_s": 4.0, "barometer_kpa": 98.0, "hold_s": 1.5}, {"visit": "six", "week": "2026-W11"},
+            {"visit": "one", "recorder_serial": "R1", "fuel": "E5"},
+            {"visit": "two", "idle_g_s": 4.0, "recorder_serial": "R2"},
+            {
+                "visit": "two",
+                "idle_g_s": 4.0,
+                "recorder_serial": "R3",
+                "fuel": "E10",
+                "barometer_kpa": 97.0,
+                "hold_s": 2.0,
+            },
+            {"visit": "two", "idle_g_s": 4.0, "barometer_kpa": 98.0, "hold_s": 1.5},
+            {"visit": "six", "week": "2026-W11"},
         )
-    )  # fmt: skip
+    )
     assert visits["visit"].to_list() == ["two", "six"]
     row = visits.row(0, named=True)
     assert (row["recorder_serial"], row["fuel"], row["ecu_software"]) == ("R3", "E10", None)

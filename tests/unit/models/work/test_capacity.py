@@ -41,9 +41,17 @@ def objective(plan: CapacityPlan, jobs: list[PlannedJob]) -> float:
 
 
 _job = st.tuples(
-    st.integers(1, 12), st.integers(0, 100), st.integers(-60, 0), st.integers(0, 40), st.booleans(), st.booleans(),
-    st.integers(0, 1), st.integers(0, 2), st.sets(st.integers(0, 2), max_size=1), st.integers(-1, 2),
-)  # quarter hours, failure avoided, costs, warranty, safety, decided, first week, last week, away, last week of warranty  # fmt: skip
+    st.integers(1, 12),
+    st.integers(0, 100),
+    st.integers(-60, 0),
+    st.integers(0, 40),
+    st.booleans(),
+    st.booleans(),
+    st.integers(0, 1),
+    st.integers(0, 2),
+    st.sets(st.integers(0, 2), max_size=1),
+    st.integers(-1, 2),
+)  # quarter hours, failure avoided, costs, warranty, safety, decided, first week, last week, away, last week of warranty
 
 
 @settings(max_examples=80, deadline=None)
@@ -51,11 +59,22 @@ _job = st.tuples(
 def test_as_good_as_every_plan(rows: list[tuple[Any, ...]], quarters: list[int]) -> None:
     jobs = [
         PlannedJob(
-            f"o{n}", "north", q / 4, float(failure), float(costs), float(warranty), safety, decided, first, last,
-            frozenset(away), due_week=first + 2, warranty_week=covered,
+            f"o{n}",
+            "north",
+            q / 4,
+            float(failure),
+            float(costs),
+            float(warranty),
+            safety,
+            decided,
+            first,
+            last,
+            frozenset(away),
+            due_week=first + 2,
+            warranty_week=covered,
         )
         for n, (q, failure, costs, warranty, safety, decided, first, last, away, covered) in enumerate(rows)
-    ]  # fmt: skip
+    ]
     available = [q / 4 for q in quarters]
     plan = plan_capacity(jobs, {"north": available})
     assert objective(plan, jobs) == pytest.approx(best_by_trying(jobs, available), rel=1e-6, abs=1e-6)

@@ -258,9 +258,17 @@ def test_due_by_urgency_where_no_limit_is_in_sight(urgency: str, days: int) -> N
 
 @pytest.mark.parametrize(
     ("weeks", "urgency", "days"),
-    [(3.0, "plan", 21), (3.99, "plan", 27), (30.0, "plan", 45), (0.0, "plan", 7), (1.0, "watch", 7), (1.2, "plan", 8),
-     (5.0, "now", 7), (10.0, "watch", 70)],
-)  # fmt: skip
+    [
+        (3.0, "plan", 21),
+        (3.99, "plan", 27),
+        (30.0, "plan", 45),
+        (0.0, "plan", 7),
+        (1.0, "watch", 7),
+        (1.2, "plan", 8),
+        (5.0, "now", 7),
+        (10.0, "watch", 70),
+    ],
+)
 def test_due_before_the_limit_but_never_before_the_work_can_be_done(weeks: float, urgency: str, days: int) -> None:
     van = watched("v1", urgency=urgency, weeks_to_limit=weeks)
     assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
@@ -449,10 +457,18 @@ def test_days_and_amounts_at_their_bounds(told: OrderEvent, fits: bool) -> None:
 def test_the_same_told_twice_is_one_event_and_any_difference_is_another() -> None:
     one = event("done", parts="pump")
     changes: list[dict[str, Any]] = [
-        {"order_id": "o2"}, {"state": "booked"}, {"at": NOON + timedelta(seconds=1)}, {"person": "b. fitter"},
-        {"reason": "x"}, {"until": date(2026, 4, 9)}, {"found": "none"}, {"parts": "hose"}, {"hours": 2.0},
-        {"cost": None}, {"note": "x"},
-    ]  # fmt: skip
+        {"order_id": "o2"},
+        {"state": "booked"},
+        {"at": NOON + timedelta(seconds=1)},
+        {"person": "b. fitter"},
+        {"reason": "x"},
+        {"until": date(2026, 4, 9)},
+        {"found": "none"},
+        {"parts": "hose"},
+        {"hours": 2.0},
+        {"cost": None},
+        {"note": "x"},
+    ]
     names = {one.event_id, *(replace(one, **change).event_id for change in changes)}
     assert len(names) == 1 + len(changes)
     assert replace(one).event_id == one.event_id
@@ -472,6 +488,9 @@ def test_the_account_counts_hours_and_money_and_what_was_not_told() -> None:
     status, _ = replay([*life, replace(event("accepted"), order_id="o3")])
     told = account(status, ["o1", "o2", "o3", "o4"])
     assert {state: count for state, count in told.orders.items() if count} == {
-        "proven": 1, "done": 1, "accepted": 1, "proposed": 1,
-    }  # fmt: skip
+        "proven": 1,
+        "done": 1,
+        "accepted": 1,
+        "proposed": 1,
+    }
     assert (told.hours, told.cost, told.hours_unknown, told.cost_unknown) == (1.0, 120.0, 1, 1)

@@ -17,11 +17,26 @@ ONE_A_WEEK = PlanSettings(weeks=4, hours_per_week=2.0)
 def order(name: str, **told: Any) -> dict[str, Any]:
     row: dict[str, Any] = dict.fromkeys(polars_schema(WORK_ORDERS))
     row |= {
-        "order_id": name, "week": WEEK, "rank": 1, "van_id": f"van-{name}", "family": "f", "depot": "north",
-        "urgency": "plan", "cause": "lambda_slow", "action": "a", "reason": "r", "state": "proposed", "safety": False,
-        "hours": 2.0, "failure_avoided": 300.0, "warranty_paid": 0.0, "work_cost": -170.0, "parts_cost": 0.0,
-        "van_time_cost": -45.0, "due_by": date(2026, 5, 20),
-    }  # fmt: skip
+        "order_id": name,
+        "week": WEEK,
+        "rank": 1,
+        "van_id": f"van-{name}",
+        "family": "f",
+        "depot": "north",
+        "urgency": "plan",
+        "cause": "lambda_slow",
+        "action": "a",
+        "reason": "r",
+        "state": "proposed",
+        "safety": False,
+        "hours": 2.0,
+        "failure_avoided": 300.0,
+        "warranty_paid": 0.0,
+        "work_cost": -170.0,
+        "parts_cost": 0.0,
+        "van_time_cost": -45.0,
+        "due_by": date(2026, 5, 20),
+    }
     return row | told
 
 
@@ -98,9 +113,12 @@ def test_a_claim_goes_before_its_warranty_ends() -> None:
 def test_depots_have_their_own_hours_and_closed_or_waiting_orders_are_not_planned() -> None:
     settings = PlanSettings(weeks=1, hours_per_week=2.0, hours_of_depot={"south": 0.0})
     plan = planned(
-        order("a", depot="south"), order("b", hours=0.0), order("c", state="proven"), order("d", state="declined"),
+        order("a", depot="south"),
+        order("b", hours=0.0),
+        order("c", state="proven"),
+        order("d", state="declined"),
         settings=settings,
-    )  # fmt: skip
+    )
     assert plan["a"] == (None, "depot south has no workshop hours in the settings")
     assert plan["b"] == (None, "no workshop time: recorded again at the next visit")
     assert plan["c"] == plan["d"] == (None, "")
@@ -177,8 +195,10 @@ def test_a_shared_visit_names_the_other_orders_and_each_keeps_its_reason() -> No
     trio = [order(name, van_id="v1", **told) for name, told in (("a", {"urgency": "now"}), ("b", {}), ("c", {}))]
     frame = plan_orders(pl.DataFrame(trio, schema=polars_schema(WORK_ORDERS)), week=WEEK, settings=WIDE)
     assert [[fact["code"] for fact in facts] for facts in frame["plan_facts"]] == [
-        ["plan_limit", "plan_shared"], ["plan_best", "plan_shared"], ["plan_best", "plan_shared"],
-    ]  # fmt: skip
+        ["plan_limit", "plan_shared"],
+        ["plan_best", "plan_shared"],
+        ["plan_best", "plan_shared"],
+    ]
     notes = [sentence(row, "plan_note") for row in frame.iter_rows(named=True)]
     assert [note.rpartition("one visit with order ")[2] for note in notes] == ["b, c", "a, c", "a, b"]
 
@@ -211,8 +231,21 @@ def test_a_visit_saves_the_costs_of_the_handling_it_saves_and_gains_of_all_its_o
     ends = {"v1": date(2026, 4, 12)}
     claim = [dearer[0], dearer[1] | {"warranty_paid": 11.0}]
     assert {week for week, _ in planned(*claim, settings=settings, warranties=ends).values()} == {"2026-W15"}
-    unknown = [order(name, van_id="v1", hours=1.0, failure_avoided=None, work_cost=None, parts_cost=None,
-                     van_time_cost=None, warranty_paid=None, due_by=None, urgency="now") for name in "ab"]  # fmt: skip
+    unknown = [
+        order(
+            name,
+            van_id="v1",
+            hours=1.0,
+            failure_avoided=None,
+            work_cost=None,
+            parts_cost=None,
+            van_time_cost=None,
+            warranty_paid=None,
+            due_by=None,
+            urgency="now",
+        )
+        for name in "ab"
+    ]
     assert {week for week, _ in planned(*unknown, settings=settings).values()} == {"2026-W15"}
 
 

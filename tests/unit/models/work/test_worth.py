@@ -45,18 +45,29 @@ def test_parts_add_up(leading: str, warranty: date | None) -> None:
 def test_worth_by_hand() -> None:
     # 1.8 h + 0.3 h handling at 85; 210 of parts; 2.1/8 of a van day at 180; crossed for sure: 0.35 x 1500.
     worth = worth_of_order(
-        certain("fuel_delivery_weak"), "fuel_delivery_weak", None,
-        crosses=1.0, severity=1.0, day=DAY, warranty_until=None,
-    )  # fmt: skip
+        certain("fuel_delivery_weak"),
+        "fuel_delivery_weak",
+        None,
+        crosses=1.0,
+        severity=1.0,
+        day=DAY,
+        warranty_until=None,
+    )
     assert worth.expected_cost_avoided == pytest.approx(0.35 * 1500 - 2.1 * 85 - 210 - 2.1 / 8 * 180)
 
 
 def test_each_part_of_an_uncertain_job_by_hand() -> None:
     # 0.6 that it is the cause: its failure is avoided and its part is needed that often, its hours are worked in any case.
     worth = worth_of_order(
-        {"fuel_delivery_weak": 0.6, "none": 0.4}, "fuel_delivery_weak", "fuel_pressure",
-        crosses=0.5, severity=0.8, day=DAY, warranty_until=None, duty=2.0,
-    )  # fmt: skip
+        {"fuel_delivery_weak": 0.6, "none": 0.4},
+        "fuel_delivery_weak",
+        "fuel_pressure",
+        crosses=0.5,
+        severity=0.8,
+        day=DAY,
+        warranty_until=None,
+        duty=2.0,
+    )
     risk = 0.5 * 0.35 + 0.5 * 0.08 * 0.8
     assert worth.failure_probability == pytest.approx(risk)
     assert worth.failure_avoided == pytest.approx(2.0 * risk * 0.6 * 1500)
@@ -65,9 +76,14 @@ def test_each_part_of_an_uncertain_job_by_hand() -> None:
     assert worth.van_time == pytest.approx(-2.1 / 8 * 180)
     assert worth.warranty == 0.0
     under_warranty = worth_of_order(
-        {"fuel_delivery_weak": 0.6, "none": 0.4}, "fuel_delivery_weak", None,
-        crosses=0.5, severity=0.8, day=DAY, warranty_until=DAY,
-    )  # fmt: skip
+        {"fuel_delivery_weak": 0.6, "none": 0.4},
+        "fuel_delivery_weak",
+        None,
+        crosses=0.5,
+        severity=0.8,
+        day=DAY,
+        warranty_until=DAY,
+    )
     assert under_warranty.warranty == pytest.approx(0.6 * (2.1 * 85) + 0.6 * 210)
 
 
@@ -81,9 +97,15 @@ def test_own_money_and_hours_count() -> None:
         handling_hours=1.0,
     )
     worth = worth_of_order(
-        certain("fuel_delivery_weak"), "fuel_delivery_weak", None,
-        crosses=0.0, severity=1.0, day=DAY, warranty_until=None, settings=own,
-    )  # fmt: skip
+        certain("fuel_delivery_weak"),
+        "fuel_delivery_weak",
+        None,
+        crosses=0.0,
+        severity=1.0,
+        day=DAY,
+        warranty_until=None,
+        settings=own,
+    )
     assert worth.failure_probability == pytest.approx(0.1)
     assert (worth.hours, worth.work) == (pytest.approx(2.8), pytest.approx(-280.0))
     assert worth.van_time == pytest.approx(-2.8 / 4 * 80)
@@ -103,9 +125,15 @@ def test_recording_again_costs_its_handling_and_mends_nothing() -> None:
 def test_a_find_that_is_not_worth_mending_is_left_and_duty_makes_it_worth_it() -> None:
     def after_test(duty: float) -> Worth:
         return worth_of_order(
-            {"intake_restricted": 1.0}, "not_separable", "air_filter",
-            crosses=0.0, severity=1.0, day=DAY, warranty_until=DAY, duty=duty,
-        )  # fmt: skip
+            {"intake_restricted": 1.0},
+            "not_separable",
+            "air_filter",
+            crosses=0.0,
+            severity=1.0,
+            day=DAY,
+            warranty_until=DAY,
+            duty=duty,
+        )
 
     # 0.08 x 350 = 28 is less than the 0.4 h and 25 that mending costs; five times that is more
     assert (after_test(1.0).failure_avoided, after_test(1.0).parts) == (0.0, 0.0)

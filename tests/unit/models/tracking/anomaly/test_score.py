@@ -38,7 +38,10 @@ def test_conformal_p_without_calibration_is_an_error():
         conformal_p(np.array([1.0]), np.array([np.nan]))
 
 
-@pytest.mark.parametrize("draw", [lambda rng, n: rng.normal(size=n), lambda rng, n: rng.exponential(size=n), lambda rng, n: rng.standard_t(3, n)])  # fmt: skip
+@pytest.mark.parametrize(
+    "draw",
+    [lambda rng, n: rng.normal(size=n), lambda rng, n: rng.exponential(size=n), lambda rng, n: rng.standard_t(3, n)],
+)
 def test_p_values_are_super_uniform_far_into_the_tail(draw):
     rng = np.random.default_rng(5)
     for share in (0.1, 0.01, 0.002):

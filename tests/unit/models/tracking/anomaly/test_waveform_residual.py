@@ -6,6 +6,8 @@ import pytest
 
 from models.reading.aligned_traces import GRID
 from models.tracking.anomaly.waveform_residual import (
+    AVERAGED,
+    FIRST,
     Waveforms,
     fit_shape,
     nonconformity,
@@ -103,12 +105,16 @@ def judged() -> dict[bool, tuple[str, Assessment]]:
         drawn: (
             van,
             assess(
-                fleet.frame, families=families(), repairs=no_repairs(), week=fleet.weeks[-1], settings=setting,
+                fleet.frame,
+                families=families(),
+                repairs=no_repairs(),
+                week=fleet.weeks[-1],
+                settings=setting,
                 shapes=shapes if drawn else None,
             ),
         )
         for drawn in (True, False)
-    }  # fmt: skip
+    }
 
 
 def test_a_change_only_the_waveform_shows_makes_the_week_unlikely(judged):
@@ -137,3 +143,58 @@ def test_waveforms_are_those_of_the_representative_repeat():
     assert found.row.tolist() == [0, -1]
     assert found.traces[0, 0] == pytest.approx(np.ones(GRID))
     assert found.traces[0, 1] == pytest.approx(np.full(GRID, 0.9))
+
+
+def test_waveforms_stand_for_their_visits_and_flow_is_over_the_mean_of_its_five_highest_points():
+    visits = pl.DataFrame({"van_id": ["v", "v", "w"], "visit": ["one", "two", "one"]})
+    captures = pl.DataFrame(
+        {"capture_id": ["a", "b", "c", "d"], "van_id": ["v", "v", "v", "w"], "visit": ["one", "one", "two", "one"]}
+    )
+    flow = np.arange(GRID, dtype=np.float64)
+    shapes = pl.DataFrame(
+        {
+            "capture_id": ["d", "b", "a", "c"],
+            "airflow": [(2 * flow).tolist(), flow.tolist(), flow.tolist(), [1.0, 2.0]],  # one of another length
+            "lambda_signal": [None, (flow + 1).tolist(), None, flow.tolist()],
+        }
+    )
+    found = waveforms_of(visits, captures, shapes, {"b", "c", "d"})
+    assert found.traces.shape == (3, 2, GRID)
+    of = {visit: found.traces[place] for visit, place in zip(("b", "c", "d"), found.row, strict=True)}
+    assert of["b"][0] == pytest.approx(flow / flow[-5:].mean())
+    assert of["d"][0] == pytest.approx(flow / flow[-5:].mean())
+    assert of["b"][1] == pytest.approx(flow + 1)
+    assert np.isnan(of["c"][0]).all()
+    assert of["c"][1] == pytest.approx(flow)
+    assert np.isnan(of["d"][1]).all()
+    assert waveforms_of(visits, captures, shapes, {"b"}).row.tolist() == [0, -1, -1]
+
+
+def test_standard_by_hand():
+    values = np.append(np.arange(101.0), [np.nan, 200.0])
+    healthy = np.arange(103) <= 100
+    z = standard(values, healthy)
+    assert z[[0, 50]].tolist() == [0.0, 0.0]  # only the upper side tells
+    assert z[90] == pytest.approx(1.2816)
+    assert z[101] == 0.0
+    assert z[102] == pytest.approx(1.2816 * 150 / 40)
+    assert not standard(values, np.arange(103) < 5).any()  # too few to say what is usual
+
+
+def test_the_mean_of_fewer_visits_is_put_on_the_footing_of_the_full_number():
+    """A model that explains nothing of what is drawn: what is left of a visit is its trace."""
+    model = fit_shape(_traces(np.random.default_rng(8), 100))
+    centre, scale = model["scale"].center_, model["scale"].scale_
+    rng = np.random.default_rng(9)
+    drawn = (centre + scale * rng.normal(size=(12, 1, GRID))).astype(np.float32)
+    waveforms = Waveforms(drawn, np.arange(12))
+    left = residual(model, drawn[:, 0])
+    peer, own = nonconformity(model, waveforms, 0, np.array([11]), np.array([0]))
+    now, first = left[12 - AVERAGED :].mean(axis=0), left[:FIRST].mean(axis=0)
+    assert peer[0] == pytest.approx(np.log(np.mean(now**2)))
+    assert own[0] == pytest.approx(np.log(np.mean((now - first) ** 2) / (1 / AVERAGED + 1 / FIRST)))
+    lone, nothing = nonconformity(model, waveforms, 0, np.array([0]), np.array([0]))
+    assert lone[0] == pytest.approx(np.log(np.mean(left[0] ** 2)) - 0.5 * np.log(AVERAGED))
+    assert np.isnan(nothing[0])
+    gone = Waveforms(drawn, np.full(12, -1))
+    assert np.isnan(nonconformity(model, gone, 0, np.array([11]), np.array([0]))).all()

@@ -27,15 +27,28 @@ def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: 
     x = level + scale * noise
     x[: round(moved * vans), 6:] += shift
     std = SimpleNamespace(
-        x=x.reshape(-1, 1), variance=np.ones((vans * visits, 1)), peer_variance=np.zeros((vans * visits, 1)),
-        visits=pl.DataFrame({"depot": np.repeat(np.array([f"depot-{d}" for d in range(5)])[np.arange(vans) % 5], visits)}),
-        families=("heron-16",), family=np.zeros(vans * visits, np.int64), van=np.repeat(np.arange(vans), visits),
-        starts=np.arange(vans + 1) * visits, restart=np.zeros((vans * visits, 1), np.int8), scatter=np.ones((1, 1)), levels={(0, 0): FamilyLevel(0.0, 0.1, 1.0, 20.0, vans)},
-    )  # fmt: skip
+        x=x.reshape(-1, 1),
+        variance=np.ones((vans * visits, 1)),
+        peer_variance=np.zeros((vans * visits, 1)),
+        visits=pl.DataFrame(
+            {"depot": np.repeat(np.array([f"depot-{d}" for d in range(5)])[np.arange(vans) % 5], visits)}
+        ),
+        families=("heron-16",),
+        family=np.zeros(vans * visits, np.int64),
+        van=np.repeat(np.arange(vans), visits),
+        starts=np.arange(vans + 1) * visits,
+        restart=np.zeros((vans * visits, 1), np.int8),
+        scatter=np.ones((1, 1)),
+        levels={(0, 0): FamilyLevel(0.0, 0.1, 1.0, 20.0, vans)},
+    )
     followed = follow_vans(
-        std.x, std.variance, weeks=np.tile(np.arange(visits), vans), starts=std.starts, restart=std.restart,
+        std.x,
+        std.variance,
+        weeks=np.tile(np.arange(visits), vans),
+        starts=std.starts,
+        restart=std.restart,
         vans_spread=np.ones((vans, 1)),
-    )  # fmt: skip
+    )
     return std, followed
 
 
@@ -85,13 +98,17 @@ def test_a_van_that_always_jumps_between_two_values_is_no_alarm_and_a_step_to_th
         raise_alarms(
             std,
             follow_vans(
-                std.x, std.variance, weeks=np.tile(np.arange(30), 60), starts=std.starts, restart=std.restart,
+                std.x,
+                std.variance,
+                weeks=np.tile(np.arange(30), 60),
+                starts=std.starts,
+                restart=std.restart,
                 vans_spread=np.ones((60, 1)),
             ),
             per_van_week=0.0005,
         ).own[:30, 0]
         for std, _ in (jumps, step)
-    ]  # fmt: skip
+    ]
     assert not found[0].any()
     assert found[1][22:].all()
     assert not found[1][:20].any()

@@ -14,10 +14,17 @@ def _judge(series: list[np.ndarray], times: list[np.ndarray], limit: list[float]
     n = len(series)
     x, bound = np.concatenate(series), np.array(limit)
     return movements(
-        x, np.ones_like(x), np.concatenate(times), ends - np.array([s.size for s in series]), ends - 1, spread=np.ones(n),
-        low=np.where(bound < 0, bound, np.nan), high=np.where(bound > 0, bound, np.nan), limit_variance=np.zeros(n),
+        x,
+        np.ones_like(x),
+        np.concatenate(times),
+        ends - np.array([s.size for s in series]),
+        ends - 1,
+        spread=np.ones(n),
+        low=np.where(bound < 0, bound, np.nan),
+        high=np.where(bound > 0, bound, np.nan),
+        limit_variance=np.zeros(n),
         next_visit_weeks=np.ones(n),
-    )  # fmt: skip
+    )
 
 
 def _noise(rng: np.random.Generator, n: int) -> np.ndarray:
@@ -105,7 +112,9 @@ def test_the_fall_of_the_nile_in_1899_is_dated():
     assert found.moving[0] < 0.01  # it fell once and stayed there
 
 
-@pytest.mark.parametrize(("name", "planted"), [("quality_control_1", 146), ("quality_control_2", 97), ("quality_control_3", 179)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "planted"), [("quality_control_1", 146), ("quality_control_2", 97), ("quality_control_3", 179)]
+)
 def test_changes_planted_by_others_are_dated(name, planted):
     # Turing Change Point Dataset, arXiv 2003.06222: simulated series with one change each, at these indices.
     values = _record(name)

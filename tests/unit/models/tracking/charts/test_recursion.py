@@ -26,9 +26,14 @@ def _follow_one(x: np.ndarray, **more) -> Followed:
     """One van whose baseline is known to be 0 exactly: nothing is learned."""
     values = x.reshape(-1, 1)
     return follow_vans(
-        values, np.ones_like(values), weeks=np.arange(x.size), starts=np.array([0, x.size]),
-        restart=np.zeros(values.shape, np.int8), vans_spread=np.full((1, 1), 1e-9), **more,
-    )  # fmt: skip
+        values,
+        np.ones_like(values),
+        weeks=np.arange(x.size),
+        starts=np.array([0, x.size]),
+        restart=np.zeros(values.shape, np.int8),
+        vans_spread=np.full((1, 1), 1e-9),
+        **more,
+    )
 
 
 def test_ewma_nist_example():
@@ -133,9 +138,13 @@ def test_tabled_limits_cost_the_share_they_are_tabled_for():
     x = (level + noise).reshape(-1, 1)
     starts, restart = np.arange(vans + 1) * visits, np.zeros(x.shape, np.int8)
     followed = follow_vans(
-        x, np.ones_like(x), weeks=np.tile(np.arange(visits), vans), starts=starts, restart=restart,
+        x,
+        np.ones_like(x),
+        weeks=np.tile(np.arange(visits), vans),
+        starts=starts,
+        restart=restart,
         vans_spread=np.ones((vans, 1)),
-    )  # fmt: skip
+    )
     limits = limits_for(share)
     ewma = np.abs(followed.ewma / followed.ewma_spread / tail_factor(followed.ewma_spread))
     cusum = np.maximum(*cusums(followed.z, starts, restart))

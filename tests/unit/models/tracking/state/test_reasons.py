@@ -43,17 +43,33 @@ def _told(
     two = lambda row: np.vstack([row, np.zeros((1, n))])  # noqa: E731
     std = SimpleNamespace(
         visits=pl.DataFrame(
-            {"van_id": ["v", "w"], "family": "f", "depot": "d", "week": ["2026-W14", "2026-W13"], "recorder_serial": serials},
+            {
+                "van_id": ["v", "w"],
+                "family": "f",
+                "depot": "d",
+                "week": ["2026-W14", "2026-W13"],
+                "recorder_serial": serials,
+            },
             schema_overrides={"recorder_serial": pl.String},
         ),
-        quantities=QUANTITIES, families=("f",), family=np.zeros(2, np.int64), van=np.arange(2), weeks=np.array([14, 13]),
-        scatter=np.full((1, n), 0.02), levels={(0, q): FamilyLevel(LEVEL[q], 0.0, 0.03, 20.0, 9) for q in range(n)},
-    )  # fmt: skip
+        quantities=QUANTITIES,
+        families=("f",),
+        family=np.zeros(2, np.int64),
+        van=np.arange(2),
+        weeks=np.array([14, 13]),
+        scatter=np.full((1, n), 0.02),
+        levels={(0, q): FamilyLevel(LEVEL[q], 0.0, 0.03, 20.0, 9) for q in range(n)},
+    )
     is_own, is_peer = _row(own, 0.0) != 0, _row(peer, 0.0) != 0
     alarms = SimpleNamespace(
-        own=two(is_own) > 0, peer=two(is_peer) > 0, any=two(is_own | is_peer) > 0, peer_z=two(_row(peer, 0.0)),
-        level_z=two(_row(None, 5.0)), ewma_limit=np.ones((2, n)), since=np.ones((2, n), np.int64),
-    )  # fmt: skip
+        own=two(is_own) > 0,
+        peer=two(is_peer) > 0,
+        any=two(is_own | is_peer) > 0,
+        peer_z=two(_row(peer, 0.0)),
+        level_z=two(_row(None, 5.0)),
+        ewma_limit=np.ones((2, n)),
+        since=np.ones((2, n), np.int64),
+    )
     of = {"level": 0.0, "baseline": 0.0, "slope": 0.0, "var_slope": 1.0}
     table = SimpleNamespace(
         ewma=two(_row(own, np.nan)), **{name: two(_row(followed.get(name), usual)) for name, usual in of.items()}
@@ -62,26 +78,35 @@ def _told(
     forecasts = SimpleNamespace(
         by_quantity={
             q: SimpleNamespace(
-                median=np.array([at, np.inf]), low=np.array([at / 2, np.inf]), high=np.array([at * 2, np.inf]),
-                within_next=np.zeros(2), within_13=np.zeros(2),
+                median=np.array([at, np.inf]),
+                low=np.array([at / 2, np.inf]),
+                high=np.array([at * 2, np.inf]),
+                within_next=np.zeros(2),
+                within_13=np.zeros(2),
             )
             for q, at in weeks.items()
         },
         beyond=np.where(np.isin(np.arange(n), list(weeks)), 0.4, np.nan) * np.ones((2, 1)),
         limits=dict.fromkeys(((0, q) for q in range(n)), (np.nan, 0.37)),
         began=lambda row, q: ("2026-W09", "2026-W08", "2026-W11") if q == 0 else None,
-    )  # fmt: skip
+    )
     watched = tuple(unsteady or ())
     repeats = SimpleNamespace(
-        quantities=watched, alarm=np.array([[True] * len(watched), [False] * len(watched)]).reshape(2, -1),
+        quantities=watched,
+        alarm=np.array([[True] * len(watched), [False] * len(watched)]).reshape(2, -1),
         times=np.array([list((unsteady or {}).values())] * 2, dtype=np.float64).reshape(2, -1),
         since=np.ones((2, len(watched)), np.int64),
-    )  # fmt: skip
+    )
     names = tuple(anomaly or {"idle_g_s": 0.0})
     odd = SimpleNamespace(
-        flagged=np.array([bool(anomaly), False]), score=np.ones(2), p=np.array([0.0004, 0.9]), names=names,
-        contributions=np.array([list((anomaly or {"idle_g_s": 0.0}).values())] * 2), cards=(), models={},
-    )  # fmt: skip
+        flagged=np.array([bool(anomaly), False]),
+        score=np.ones(2),
+        p=np.array([0.0004, 0.9]),
+        names=names,
+        contributions=np.array([list((anomaly or {"idle_g_s": 0.0}).values())] * 2),
+        cards=(),
+        models={},
+    )
     states = states_of(std, table, alarms, repeats, forecasts, odd, np.arange(2))  # type: ignore[arg-type]
     return states.row(by_predicate=pl.col("van_id") == "v", named=True)["reason_facts"]
 
@@ -95,18 +120,22 @@ def test_own_movements_come_the_strongest_first_and_three_at_most() -> None:
         own={"run_up_time_s": -2.0, "cycle_ripple": 9.0, "lambda_idle": -4.0, "lambda_to_rich_time_constant_s": 3.0}
     )
     assert _codes(facts) == [
-        ("own_movement", "cycle_ripple"), ("own_movement", "lambda_idle"),
-        ("own_movement", "lambda_to_rich_time_constant_s"), ("one_more_outside", None),
-    ]  # fmt: skip
+        ("own_movement", "cycle_ripple"),
+        ("own_movement", "lambda_idle"),
+        ("own_movement", "lambda_to_rich_time_constant_s"),
+        ("one_more_outside", None),
+    ]
 
 
 def test_the_family_tells_what_the_own_past_does_not_two_at_most() -> None:
     peer = {"run_up_time_s": -5.0, "lambda_to_rich_time_constant_s": 6.0, "lambda_idle": -7.0, "cycle_ripple": 4.0}
     facts = _told(own={"cycle_ripple": 2.0}, peer=peer)
     assert _codes(facts) == [
-        ("own_movement", "cycle_ripple"), ("peer_difference", "lambda_idle"),
-        ("peer_difference", "lambda_to_rich_time_constant_s"), ("one_more_outside", None),
-    ]  # fmt: skip
+        ("own_movement", "cycle_ripple"),
+        ("peer_difference", "lambda_idle"),
+        ("peer_difference", "lambda_to_rich_time_constant_s"),
+        ("one_more_outside", None),
+    ]
     more = _told(own=dict.fromkeys(QUANTITIES[2:], 3.0), peer=peer)
     assert _codes(more)[-1] in (("more_outside", None), ("one_more_outside", None))
     assert _told(peer=peer | {"run_up_time_s": -9.0})[-1]["numbers"] == _told(peer=peer)[-1]["numbers"]
@@ -132,9 +161,13 @@ def _words(fact: dict[str, Any]) -> dict[str, str]:
 
 def test_a_movement_tells_its_levels_its_weeks_and_a_slope_that_is_sure() -> None:
     (fact,) = _told(
-        own={"idle_g_s": 3.0}, level={"idle_g_s": 5.0}, baseline={"idle_g_s": -1.0}, slope={"idle_g_s": 0.5},
-        var_slope={"idle_g_s": 0.06}, serials=(None, None),
-    )  # fmt: skip
+        own={"idle_g_s": 3.0},
+        level={"idle_g_s": 5.0},
+        baseline={"idle_g_s": -1.0},
+        slope={"idle_g_s": 0.5},
+        var_slope={"idle_g_s": 0.06},
+        serials=(None, None),
+    )
     numbers, words = _numbers(fact), _words(fact)
     assert numbers["level"] == pytest.approx(3.0 * np.exp(0.02 * 5))
     assert numbers["baseline"] == pytest.approx(3.0 * np.exp(-0.02))
@@ -180,9 +213,13 @@ def test_a_difference_from_the_family_tells_both_levels() -> None:
 
 @pytest.mark.parametrize(
     ("quantity", "serials", "told"),
-    [("idle_g_s", ("R1", "R2"), True), ("idle_g_s", ("R1", "R1"), False), ("idle_g_s", (None, None), False),
-     ("lambda_idle", ("R1", "R2"), False)],
-)  # fmt: skip
+    [
+        ("idle_g_s", ("R1", "R2"), True),
+        ("idle_g_s", ("R1", "R1"), False),
+        ("idle_g_s", (None, None), False),
+        ("lambda_idle", ("R1", "R2"), False),
+    ],
+)
 def test_a_recorder_no_other_van_used_is_named_where_a_flow_is_off(quantity, serials, told) -> None:
     facts = _told(own={quantity: 3.0}, serials=serials)
     assert (("lone_recorder", None) in _codes(facts)) is told

@@ -29,11 +29,18 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
     conditions_u[0, 0] = air_u
     std = SimpleNamespace(
         visits=pl.DataFrame({"van_id": "v", "week": "2026-W14", "air_from": "measured", MAIN_PEAK + "_u": reported}),
-        quantities=(MAIN_PEAK,), families=("f",), family=np.zeros(1, np.int64), weeks=np.zeros(1, np.int64), x=np.zeros((1, 1)),
-        scaled=np.full((1, 1), np.log(PEAK)), variance=np.full((1, 1), variance), conditions_u=conditions_u,
-        scatter=np.full((1, 1), 0.02), levels={(0, 0): FamilyLevel(np.log(PEAK), 0.0, 0.03, 20.0, 9)},
+        quantities=(MAIN_PEAK,),
+        families=("f",),
+        family=np.zeros(1, np.int64),
+        weeks=np.zeros(1, np.int64),
+        x=np.zeros((1, 1)),
+        scaled=np.full((1, 1), np.log(PEAK)),
+        variance=np.full((1, 1), variance),
+        conditions_u=conditions_u,
+        scatter=np.full((1, 1), 0.02),
+        levels={(0, 0): FamilyLevel(np.log(PEAK), 0.0, 0.03, 20.0, 9)},
         answers={(0, 0): SimpleNamespace(slope=SLOPE)},
-    )  # fmt: skip
+    )
     known = {"baseline": 0.0, "baseline_variance": 0.0, "slope": 0.0, "var_slope": 0.0, "z": 0.0, "ewma": 0.0} | of
     followed = SimpleNamespace(**{name: np.full((1, 1), value) for name, value in known.items()})
     still = np.zeros((1, 1))
@@ -71,16 +78,29 @@ def test_baseline_and_slope_carry_their_own_uncertainty():
     assert row["slope_high"] == pytest.approx((0.5 + 1.959964 * 0.5) * 0.02 * PEAK)
 
 
-def _shift(x: tuple[float, ...] = (0.0, 0.0), *, variance: float = 0.0, baseline_variance: float = 0.0, repeats: float = 0.0,
-           peer: bool = False, baseline: float = 0.0) -> SimpleNamespace:  # fmt: skip
+def _shift(
+    x: tuple[float, ...] = (0.0, 0.0),
+    *,
+    variance: float = 0.0,
+    baseline_variance: float = 0.0,
+    repeats: float = 0.0,
+    peer: bool = False,
+    baseline: float = 0.0,
+) -> SimpleNamespace:
     """The residual of one van's idle flow, of plain visits at 3 g/s: family scatter 2 %, repeats half of it."""
     n = len(x)
     std = SimpleNamespace(
-        visits=pl.DataFrame({"van_id": ["v"] * n}), quantities=(MAIN_PEAK,), families=("f",),
-        starts=np.array([0, n]), family=np.zeros(n, np.int64), x=np.array(x).reshape(-1, 1), variance=np.full((n, 1), variance),
-        scatter=np.full((1, 1), 0.02), repeat_share=np.full((1, 1), 0.5),
+        visits=pl.DataFrame({"van_id": ["v"] * n}),
+        quantities=(MAIN_PEAK,),
+        families=("f",),
+        starts=np.array([0, n]),
+        family=np.zeros(n, np.int64),
+        x=np.array(x).reshape(-1, 1),
+        variance=np.full((n, 1), variance),
+        scatter=np.full((1, 1), 0.02),
+        repeat_share=np.full((1, 1), 0.5),
         levels={(0, 0): FamilyLevel(np.log(PEAK), 0.0, 0.03, 20.0, 9)},
-    )  # fmt: skip
+    )
     followed = SimpleNamespace(baseline=np.full((n, 1), baseline), baseline_variance=np.full((n, 1), baseline_variance))
     flags = np.full((n, 1), peer)
     alarms = SimpleNamespace(own=flags & False, peer=flags, any=flags)

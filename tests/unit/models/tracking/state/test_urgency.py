@@ -48,31 +48,53 @@ def _states(vans: dict[str, dict[str, float]]) -> pl.DataFrame:
         return np.array([van.get(name, usual) for van in vans.values()])
 
     std = SimpleNamespace(
-        visits=pl.DataFrame({"van_id": list(vans), "family": "f", "depot": "d", "week": "2026-W14", "recorder_serial": "R1"}),
-        quantities=("main_peak_reference_g_s",), families=("f",), family=np.zeros(n, np.int64), scatter=np.full((1, 1), 0.02),
-        levels={(0, 0): FamilyLevel(np.log(60.0), 0.01, 0.03, 20.0, n)}, van=np.arange(n), weeks=np.zeros(n, np.int64),
-    )  # fmt: skip
+        visits=pl.DataFrame(
+            {"van_id": list(vans), "family": "f", "depot": "d", "week": "2026-W14", "recorder_serial": "R1"}
+        ),
+        quantities=("main_peak_reference_g_s",),
+        families=("f",),
+        family=np.zeros(n, np.int64),
+        scatter=np.full((1, 1), 0.02),
+        levels={(0, 0): FamilyLevel(np.log(60.0), 0.01, 0.03, 20.0, n)},
+        van=np.arange(n),
+        weeks=np.zeros(n, np.int64),
+    )
     followed = SimpleNamespace(
         ewma=none + 3.0, level=none - 5.0, baseline=none.copy(), slope=none.copy(), var_slope=none + 1.0
     )
     own = told("own", 1.0)[:, None] > 0
     alarms = SimpleNamespace(
-        any=own, own=own, peer=own & False, peer_z=none, level_z=told("level_z", -5.0)[:, None], ewma_limit=none + 1.0,
+        any=own,
+        own=own,
+        peer=own & False,
+        peer_z=none,
+        level_z=told("level_z", -5.0)[:, None],
+        ewma_limit=none + 1.0,
         since=np.zeros((n, 1), np.int64),
-    )  # fmt: skip
+    )
     unsteady = SimpleNamespace(alarm=np.zeros((n, 0), bool), quantities=(), times=none[:, :0], since=none[:, :0])
     forecast = SimpleNamespace(
-        median=told("weeks", np.inf), low=told("weeks", np.inf), high=told("weeks", np.inf),
-        within_next=told("next", 0.0), within_13=told("within_13", 0.0),
-    )  # fmt: skip
+        median=told("weeks", np.inf),
+        low=told("weeks", np.inf),
+        high=told("weeks", np.inf),
+        within_next=told("next", 0.0),
+        within_13=told("within_13", 0.0),
+    )
     forecasts = SimpleNamespace(
-        by_quantity={0: forecast}, beyond=told("beyond", 0.0)[:, None], limits={(0, 0): (54.0, np.nan)},
+        by_quantity={0: forecast},
+        beyond=told("beyond", 0.0)[:, None],
+        limits={(0, 0): (54.0, np.nan)},
         began=lambda row, q: None,
-    )  # fmt: skip
+    )
     anomaly = SimpleNamespace(
-        flagged=told("anomaly", 0.0) > 0, score=told("score", 1.0), p=told("p", 0.5), contributions=none + 1.0,
-        names=("main_peak_reference_g_s",), cards=(), models={},
-    )  # fmt: skip
+        flagged=told("anomaly", 0.0) > 0,
+        score=told("score", 1.0),
+        p=told("p", 0.5),
+        contributions=none + 1.0,
+        names=("main_peak_reference_g_s",),
+        cards=(),
+        models={},
+    )
     return states_of(std, followed, alarms, unsteady, forecasts, anomaly, np.arange(n))  # type: ignore[arg-type]
 
 
@@ -91,8 +113,16 @@ def test_most_urgent_first_then_the_nearest_limit_then_the_least_likely_then_the
         }
     )
     assert states["van_id"].to_list() == [
-        "crossed", "soon", "planned", "near", "odd", "a", "b", "no limit", "z-healthy",
-    ]  # fmt: skip
+        "crossed",
+        "soon",
+        "planned",
+        "near",
+        "odd",
+        "a",
+        "b",
+        "no limit",
+        "z-healthy",
+    ]
     assert states["urgency"].to_list() == ["now", "now", "plan", *["watch"] * 5, "healthy"]
     assert states["weeks_to_limit"][-2] is None
     assert states.row(by_predicate=pl.col("van_id") == "z-healthy", named=True)["reason_facts"] == []
