@@ -189,7 +189,7 @@ def _huber_scale(deviation: Floats) -> float:
 
     References
     ----------
-    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101, DOI 10.1214/aoms/1177703732; 0.7785 is the mean of min(z², 1.5²) of a
+    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101, DOI 10.1214/aoms/1177703732 from memory; 0.7785 is the mean of min(z², 1.5²) of a
     normal z.
     """
     scale = 1.4826 * float(np.median(np.abs(deviation)))

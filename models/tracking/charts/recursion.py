@@ -118,7 +118,7 @@ def follow_vans(
 
     References
     ----------
-    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250, DOI 10.1080/00401706.1959.10489860 (reference
+    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250, DOI 10.1080/00401706.1959.10489860 from memory (reference
     test: NIST/SEMATECH e-Handbook 6.3.2.4).
     """
     out = Followed(*(np.full(x.shape, np.nan) for _ in Followed._fields))
@@ -269,7 +269,7 @@ def cusums(
 
     References
     ----------
-    E. S. Page, Biometrika 41 (1954) 100-115, DOI 10.1093/biomet/41.1-2.100 (reference test: NIST/SEMATECH e-Handbook
+    E. S. Page, Biometrika 41 (1954) 100-115, DOI 10.1093/biomet/41.1-2.100 from memory (reference test: NIST/SEMATECH e-Handbook
     6.3.2.3).
     """
     high, low = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
