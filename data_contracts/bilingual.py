@@ -33,5 +33,15 @@ class Words(NamedTuple):
         return self[LANGUAGES.index(language)] if language in LANGUAGES else self.en
 
     def followed_by(self, more: "Words") -> "Words":
-        """These words and more behind them, in every language."""
+        """These words with more words after them, in every language.
+
+        Parameters
+        ----------
+        more : Words
+            Words to append; a space is not added.
+
+        Returns
+        -------
+        Words
+        """
         return Words(*(first + second for first, second in zip(self, more, strict=True)))

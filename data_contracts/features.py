@@ -52,8 +52,8 @@ class Feature:
         A second quantity whose movement is subtracted; empty for none.
     error_group : str
         Features with the same name come from the same fit, and a gross error of that fit spoils all of them. The sum of
-        dead time and time constant is not in such a group: it survives a wrong split between the two. Empty: the feature
-        is a group of its own.
+        dead time and time constant is not in such a group: it survives a wrong split between the two. Empty: the
+        feature is a group of its own.
     error_factor : float
         Frequency of gross errors in its reading, over the share set for all: a mean level rarely has one, a fitted edge
         more often (a judgement, no source). [1]

@@ -16,8 +16,8 @@ TRIGGER_V = 2.0
 # Captures of one van less than this apart are one visit (delivery format, fixed).
 VISIT_GAP_HOURS = 2.0
 
-# A list whose latest visit of any van is this old is silent: it says nothing about the vans now. Vans usually visit every
-# week, and a van without a visit for 8 weeks has no state: half of that. Common practice, no source (2026-11-29).
+# A list whose latest visit of any van is this old is silent: it says nothing about the vans now. Vans usually visit
+# every week, and a van without a visit for 8 weeks has no state: half of that. Common practice, no source (2026-11-29).
 SILENT_WEEKS = 4
 
 # Sampling rate and length of recordings that the delivery format accepts (fixed).

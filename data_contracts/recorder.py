@@ -1,7 +1,7 @@
 """A recorder profile: ten lines of TOML that map a plain CSV to the canonical columns.
 
-`parse_profile` checks a profile as people write it (`ProfileEntry` and its tables, which say what each key is) and turns
-it into a `RecorderProfile`; every fault is reported at once, each as one clear line.
+`parse_profile` checks a profile as people write it (`ProfileEntry` and its tables, which say what each key is) and
+turns it into a `RecorderProfile`; every fault is reported at once, each as one clear line.
 """
 
 from collections.abc import Mapping
@@ -55,8 +55,8 @@ class RecorderProfile:
 
 # Defaults for a recorder whose profile states neither bits nor range. [1], [V]
 _BITS, _RANGE_V = 12, 5.0
-# Limits of a converter's zero error and full-scale error, in steps of at most 12 bits: more bits resolve better but are not
-# more accurate. Common practice, no source. Limits count as a rectangular distribution: JCGM 100:2008 (GUM), 4.3.7.
+# Limits of a converter's zero error and full-scale error, in steps of at most 12 bits: more bits resolve better but are
+# not more accurate. Common practice, no source. Limits count as a rectangular distribution: JCGM 100:2008 (GUM), 4.3.7.
 _ERROR_STEPS, _TRUE_BITS = 4.0, 12
 
 
@@ -79,8 +79,8 @@ def stated_accuracy(bits: float = _BITS, range_v: float = _RANGE_V) -> tuple[flo
     return gain_u * range_v, gain_u
 
 
-# Factor from each accepted unit to the canonical unit of a signal. Exact by definition; psi and lb rest on the international
-# pound (0.45359237 kg) and standard gravity (9.80665 m/s²).
+# Factor from each accepted unit to the canonical unit of a signal. Exact by definition; psi and lb rest on the
+# international pound (0.45359237 kg) and standard gravity (9.80665 m/s²).
 UNITS: dict[str, dict[str, float]] = {
     "V": {"V": 1.0, "mV": 1e-3},
     "Hz": {"Hz": 1.0, "kHz": 1e3},

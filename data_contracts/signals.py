@@ -1,7 +1,7 @@
 """Names of every canonical waveform channel and of every quantity read from a capture.
 
-Where the output contract fixed it so, a column has its unit in its name. Each quantity has a record in `quantities/`, from
-which the pages under `pages/` are made.
+Where the output contract fixed it so, a column has its unit in its name. Each quantity has a record in `quantities/`,
+from which the pages under `pages/` are made.
 """
 
 from collections.abc import Mapping

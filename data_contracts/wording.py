@@ -1,7 +1,7 @@
 """Translation: the languages Vansnap is shown in, and the contract's sentences in them.
 
-Tables, codes and commands are not translated, only the text people read. The English sentence of the contract is the key
-of its translation, so that text stored in a table can be shown in another language too.
+Tables, codes and commands are not translated, only the text people read. The English sentence of the contract is the
+key of its translation, so that text stored in a table can be shown in another language too.
 """
 
 from collections.abc import Mapping

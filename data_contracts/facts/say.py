@@ -163,7 +163,8 @@ class _Telling:
         return "".join(pieces)
 
     def place(self, name: str) -> str | None:
-        """Text of one place: a number, a name, or what is made of several fields; None where the fact does not have it."""
+        """Text of one place: a number, a name, or what is made of several fields; None where the fact does not have
+        it."""
         if name in _MADE:
             return _MADE[name](self)
         if name in NUMBERS:

@@ -1,8 +1,8 @@
 """Codes of facts: the fields of each, and its sentence in every language.
 
-Places in braces are named after the fields, or after text that `data_contracts/facts/say.py` makes from several fields. A
-place whose name begins with a capital is written with a capital. Text in square brackets is left out where a place in it is
-empty; parts of it separated by a bar are joined with commas.
+Places in braces are named after the fields, or after text that `data_contracts/facts/say.py` makes from several fields.
+A place whose name begins with a capital is written with a capital. Text in square brackets is left out where a place in
+it is empty; parts of it separated by a bar are joined with commas.
 """
 
 from dataclasses import dataclass

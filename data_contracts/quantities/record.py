@@ -99,8 +99,8 @@ class Tracking:
     Attributes
     ----------
     scale : {"log", "root", "plain"}
-        Scale on which it scatters the same at every level: flows and times logarithmic, counts as roots, the rest plain.
-        Counts are averaged over the repeats of a visit, since a median would hide a fault that comes and goes.
+        Scale on which it scatters the same at every level: flows and times logarithmic, counts as roots, the rest
+        plain. Counts are averaged over the repeats of a visit, since a median would hide a fault that comes and goes.
     least_change : float
         Floor of the visit-to-visit standard deviation: smaller changes do not matter to a workshop. Common practice, no
         source (2026-11-25). [working scale]

@@ -28,7 +28,8 @@ _FACT_SCALE = {
 
 @dataclass(frozen=True)
 class Evidence:
-    """What supports one cause of one van, strongest first, and how many independent steps of the reading it rests on."""
+    """What supports one cause of one van, strongest first, and how many independent steps of the reading it rests
+    on."""
 
     supporting: tuple[Fact, ...]
     readings: int

@@ -187,7 +187,8 @@ def infer_causes(
 
 @dataclass(frozen=True)
 class _Hypothesised:
-    """What all vans share: movements, hypotheses, tables of pairs, and the prior of the severities that engines show."""
+    """What all vans share: movements, hypotheses, tables of pairs, and the prior of the severities that engines
+    show."""
 
     moved: Movements
     hypotheses: Hypotheses

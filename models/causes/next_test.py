@@ -53,7 +53,7 @@ def expected_information(probability: Floats, codes: Sequence[str], test: Worksh
 
     References
     ----------
-    D. V. Lindley, Annals of Mathematical Statistics 27(4), 1956, 986-1005, DOI 10.1214/aoms/1177728069.
+    D. V. Lindley, Annals of Mathematical Statistics 27(4), 1956, 986-1005, DOI 10.1214/aoms/1177728069 from memory.
     """
     found = np.array([test.finds.get(code, test.otherwise) for code in codes])
     marginal = probability @ found

@@ -1,7 +1,8 @@
 """Weather and altitude: moist air, the standard atmosphere, and the main peak at reference conditions.
 
 Quasi-steady flow through an open throttle is proportional to pressure over the root of temperature, not to density. The
-exponents of a family are fitted from its own data in models/tracking/covariates.py, starting from the priors given here.
+exponents of a family are fitted from its own data in models/tracking/covariates.py, starting from the priors given
+here.
 """
 
 from dataclasses import dataclass
@@ -229,8 +230,8 @@ def known_air(
     Returns
     -------
     Air
-        A measured pressure is preferred to one from altitude, and that to the default; each has a larger uncertainty than
-        the one before.
+        A measured pressure is preferred to one from altitude, and that to the default; each has a larger uncertainty
+        than the one before.
 
     Raises
     ------

@@ -1,4 +1,5 @@
-"""Richness: one scale for every lambda sensor, which rises as the mixture gets richer and on which the sensor is linear.
+"""Richness: one scale for every lambda sensor, which rises as the mixture gets richer and on which the sensor is
+linear.
 
 Volts of a wideband or narrowband sensor stay volts, with the sign changed where the register says rich is low;
 a recorded ratio becomes 1/lambda, which stays finite while fuel is cut.

@@ -151,9 +151,9 @@ def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> 
     Notes
     -----
     A curve f with |f''| <= M lies within M (x - a)(b - x) / 2 of its chord from a to b; M is twice the larger of the
-    second divided differences at both ends of the interval. The true curve is either about as bent as the table says or,
-    where a control unit holds the table itself, straight between its points. Both lie near the ends of the bound rather
-    than in its middle.
+    second divided differences at both ends of the interval. The true curve is either about as bent as the table says
+    or, where a control unit holds the table itself, straight between its points. Both lie near the ends of the bound
+    rather than in its middle.
 
     References
     ----------

@@ -1,4 +1,5 @@
-"""Grades of a batch (good, usable or repeat), with every reason: the table of grade reasons applied to quality flags."""
+"""Grades of a batch (good, usable or repeat), with every reason: the table of grade reasons applied to quality
+flags."""
 
 import numpy as np
 from numpy.typing import NDArray

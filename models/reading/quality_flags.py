@@ -20,8 +20,8 @@ LOWER_BOUND_RATE_HZ, SLOW_RATE_HZ, LOW_RATE_HZ = 49.0, 40.0, 490.0
 SHORTEST_BEFORE_S, SHORT_BEFORE_S = 0.2, 0.5
 # A shorter hold sends back; less recorded after the release lowers the grade. [s]
 SHORTEST_HOLD_S, AFTER_S = 0.35, 1.5
-# Flow that still rises by more than this part of itself per second: at the release (the pedal was lifted too soon), and at
-# the end of the record (it ends too soon). [1/s]
+# Flow that still rises by more than this part of itself per second: at the release (the pedal was lifted too soon), and
+# at the end of the record (it ends too soon). [1/s]
 STILL_RISING, STILL_RISING_AT_END = 1.0, 0.5
 # Noise as a part of the snap's height in the raw signal. 8 mV on 3.8 V is 0.002. [1]
 NOISE_HIDES, NOISE_SHOWS = 0.02, 0.006

@@ -1,4 +1,5 @@
-"""General statistics, independent of vans: compiled kernels, order statistics, smoothing, window levels, coloured noise.
+"""General statistics, independent of vans: compiled kernels, order statistics, smoothing, window levels, coloured
+noise.
 
 Every other package of models may use them; they use none of the others.
 """

@@ -6,8 +6,9 @@ from models.statistics.arrays import Floats
 from models.statistics.compiled import kernel
 from models.statistics.window_levels import product_sum
 
-# Correlation time of the noise of a lambda trace: about the lag of a usual sensor. A short window does not determine it, and
-# a fixed value keeps the uncertainty stable: for true values of 5 to 30 ms, intervals of a level cover 92 to 98 %. [s]
+# Correlation time of the noise of a lambda trace: about the lag of a usual sensor. A short window does not determine
+# it, and a fixed value keeps the uncertainty stable: for true values of 5 to 30 ms, intervals of a level cover 92 to 98
+# %. [s]
 MEMORY_S = 0.03
 
 
@@ -32,8 +33,8 @@ def coloured(residual: Floats, n: int, used: int, fitted: int, h: float) -> tupl
     Notes
     -----
     White plus first-order coloured noise has autocovariance s² r^k at lag k > 0. Short windows do not determine both s²
-    and r, so r is that of `MEMORY_S`, and s² the projection of the autocovariances on r^k. The fit lowers each of them by
-    about `fitted` times the long-run variance over n, which is added back by iteration.
+    and r, so r is that of `MEMORY_S`, and s² the projection of the autocovariances on r^k. The fit lowers each of them
+    by about `fitted` times the long-run variance over n, which is added back by iteration.
     """
     if used < 8:
         return 0.0, 0.0, 0.0

@@ -44,8 +44,8 @@ def sum_kernel(function: Function) -> Function:
 def vector_kernel(function: Function) -> Function:
     """Compile a loop over samples without NaN, so that several samples are processed at once.
 
-    The order of sums is free, and minimum and maximum use the processor's own instructions. The compiler vectorises loops
-    whose index runs from 0 over slices, without branches.
+    The order of sums is free, and minimum and maximum use the processor's own instructions. The compiler vectorises
+    loops whose index runs from 0 over slices, without branches.
 
     Parameters
     ----------

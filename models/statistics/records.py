@@ -1,4 +1,6 @@
-"""Tables of named columns: a named tuple of arrays declares the fields, and compiled code fills records of the same fields."""
+"""Tables of named columns: a named tuple of arrays declares the fields, and compiled code fills records of the same
+fields.
+"""
 
 from typing import Any, TypeVar
 

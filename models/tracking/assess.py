@@ -1,8 +1,8 @@
 """Tracking, from readings to the state of every van: `assess` calls the steps in order.
 
-Captures become visits. Visits are brought to reference conditions and divided by their scatter. Every quantity is charted
-against the van's own baseline, and so is the scatter of its repeats; alarms, forecasts and the anomaly follow; the state of
-a van sums them up. The order of the rows does not matter, and nothing later than the week is used.
+Captures become visits. Visits are brought to reference conditions and divided by their scatter. Every quantity is
+charted against the van's own baseline, and so is the scatter of its repeats; alarms, forecasts and the anomaly follow;
+the state of a van sums them up. The order of the rows does not matter, and nothing later than the week is used.
 """
 
 from collections.abc import Mapping

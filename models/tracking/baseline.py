@@ -1,4 +1,6 @@
-"""What a healthy van is expected to read: its own first visits, shrunk to the family, and that to the register's figure."""
+"""What a healthy van is expected to read: its own first visits, shrunk to the family, and that to the register's
+figure.
+"""
 
 from dataclasses import dataclass
 
@@ -60,11 +62,11 @@ def visit_scatter(y: Floats, van: Codes, *, least: float, usual: float) -> float
 
     Notes
     -----
-    The larger of the scatter between neighbouring visits and between visits five apart, since healthy vans may wander. Each
-    is the largest of three estimates: the median of absolute differences; the root mean square of clipped differences over
-    the three quarters of the vans that scatter least, for quantities whose values are often equal; and the median over vans
-    of the 95 % quantile, over that of Student's t with five degrees of freedom, for quantities with two modes or heavy
-    tails.
+    The larger of the scatter between neighbouring visits and between visits five apart, since healthy vans may wander.
+    Each is the largest of three estimates: the median of absolute differences; the root mean square of clipped
+    differences over the three quarters of the vans that scatter least, for quantities whose values are often equal; and
+    the median over vans of the 95 % quantile, over that of Student's t with five degrees of freedom, for quantities
+    with two modes or heavy tails.
     """
     keep = np.isfinite(y)
     values, code = y[keep], van[keep]
@@ -189,8 +191,8 @@ def _huber_scale(deviation: Floats) -> float:
 
     References
     ----------
-    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101, DOI 10.1214/aoms/1177703732; 0.7785 is the mean of min(z², 1.5²) of a
-    normal z.
+    P. J. Huber, Ann. Math. Stat. 35 (1964) 73-101, DOI 10.1214/aoms/1177703732 from memory; 0.7785 is the mean of
+    min(z², 1.5²) of a normal z.
     """
     scale = 1.4826 * float(np.median(np.abs(deviation)))
     if scale <= 0:

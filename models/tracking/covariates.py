@@ -23,8 +23,8 @@ from models.statistics.groups import group_medians
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
 
-# Stoichiometric air–fuel ratio over that of E0, from elements: petrol CH1.85, ethanol, and their blends by volume at the
-# densities of Regulation (EC) 692/2008 annex IX; checked against the reference fuels of UN GTR 15 in the test.
+# Stoichiometric air–fuel ratio over that of E0, from elements: petrol CH1.85, ethanol, and their blends by volume at
+# the densities of Regulation (EC) 692/2008 annex IX; checked against the reference fuels of UN GTR 15 in the test.
 _FUEL_RATIO = {"E0": 1.0, "E5": 0.980, "E10": 0.960, "E15": 0.940, "E20": 0.920, "E85": 0.673, "E100": 0.618}
 
 

@@ -44,7 +44,7 @@ def to_scale(quantity: str, values: Floats) -> Floats:
         if scale == "root":
             return np.sqrt(
                 np.maximum(values, 0.0) + 0.375
-            )  # Anscombe, Biometrika 35 (1948) 246, DOI 10.1093/biomet/35.3-4.246
+            )  # Anscombe, Biometrika 35 (1948) 246, DOI 10.1093/biomet/35.3-4.246 from memory
     return np.asarray(values, dtype=np.float64)
 
 

@@ -56,8 +56,8 @@ def shared_shift(residual: Floats, group: Codes, groups: int) -> SharedShift:
 
     Notes
     -----
-    Group medians m with sampling variance 1.57 / n are shrunk by s² / (s² + 1.57 / n). The variance of true shifts s² is
-    found by moments over all groups of a quantity (empirical Bayes).
+    Group medians m with sampling variance 1.57 / n are shrunk by s² / (s² + 1.57 / n). The variance of true shifts s²
+    is found by moments over all groups of a quantity (empirical Bayes).
     """
     medians, counts = group_medians(residual, group, groups)
     enough = counts >= FEWEST_TOGETHER
@@ -179,6 +179,8 @@ def remove_shared_shifts(
 
 
 def _unknown_recorder(recorders: SharedShift, group: Codes, serial: NDArray[np.str_]) -> Floats:
-    """Variance that a visit's recorder adds where its shift is unknown: it is not named, or was seen too rarely. [scatters²]"""
+    """Variance that a visit's recorder adds where its shift is unknown: it is not named, or was seen too rarely.
+    [scatters²]
+    """
     unknown = (recorders.vans[group] < FEWEST_TOGETHER) | (serial == "")[:, None]
     return np.asarray(np.where(unknown, recorders.spread**2, 0.0))

@@ -54,8 +54,9 @@ class Standardised:
     x : ndarray of shape (visits, quantities)
         Less the family's level and shared shifts, over the scatter. [scatters]
     variance : ndarray of shape (visits, quantities)
-        In-control variance of x; 1 for a usual visit. It holds the scatter of visits, that of repeats over their number,
-        the recorder where its shift is unknown, and the uncertainty of conditions and shared shifts. [scatters²]
+        In-control variance of x; 1 for a usual visit. It holds the scatter of visits, that of repeats over their
+        number, the recorder where its shift is unknown, and the uncertainty of conditions and shared shifts.
+        [scatters²]
     conditions_u : ndarray of shape (visits, covariates)
         Standard uncertainty of `models.tracking.covariates.COVARIATES`. [1]
     peer_variance : ndarray of shape (visits, quantities)

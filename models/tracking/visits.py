@@ -45,9 +45,9 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every capture of a
-        visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van and
-        not to the technician. The throttle opening is tracked only where a channel gave it.
+        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every capture of
+        a visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van
+        and not to the technician. The throttle opening is tracked only where a channel gave it.
     """
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
@@ -71,8 +71,8 @@ def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:
     Returns
     -------
     polars.LazyFrame
-        The same columns. An opening estimated from the shape rests on the main peak and the first peak, which are tracked
-        themselves: it would count twice.
+        The same columns. An opening estimated from the shape rests on the main peak and the first peak, which are
+        tracked themselves: it would count twice.
     """
     names = ("throttle_opened", "throttle_opened_u")
     if not set(names) <= set(captures.collect_schema().names()):
@@ -94,8 +94,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
     polars.DataFrame
         van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software,
         fuel, the recorder's accuracy (where known), hold_s, length_s, rate_hz, and for each tracked quantity its value,
-        `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). A quantity that fewer than half of
-        the repeats give is null. main_peak_g_s has the main peak's tracked name. Sorted by van and time.
+        `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). A quantity that fewer than half
+        of the repeats give is null. main_peak_g_s has the main peak's tracked name. Sorted by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [

@@ -143,7 +143,8 @@ def condition_airflow(
     range_low, range_high : float
         Electrical range of the sensor. [unit of signal]
     clips : bool
-        The signal has a known range. Without one, as for a flow that a control unit reports, only the noise shows clipping.
+        The signal has a known range. Without one, as for a flow that a control unit reports, only the noise shows
+        clipping.
 
     Returns
     -------
@@ -152,12 +153,13 @@ def condition_airflow(
     Notes
     -----
     An ignition spike is a departure from the running median over ±2.5 ms that exceeds 6 standard deviations of the
-    noise, half a per cent of the trace's span, and 3 times the departure that a fifth of the samples within ±15 ms exceed,
-    so that firing ripple does not count. From 60 to 200 Hz it is a single sample that stands out from the two before and
-    the two after it by 3 times their spread. Below 60 Hz, and in a flow that a control unit reports, none is removed.
+    noise, half a per cent of the trace's span, and 3 times the departure that a fifth of the samples within ±15 ms
+    exceed, so that firing ripple does not count. From 60 to 200 Hz it is a single sample that stands out from the two
+    before and the two after it by 3 times their spread. Below 60 Hz, and in a flow that a control unit reports, none is
+    removed.
 
-    A run at the extreme value is clipped when it lies at the end of the sensor's range, when the noise elsewhere makes so
-    many equal samples in a row implausible, or when the trace ran into it with a slope. The noise is that of second
+    A run at the extreme value is clipped when it lies at the end of the sensor's range, when the noise elsewhere makes
+    so many equal samples in a row implausible, or when the trace ran into it with a slope. The noise is that of second
     differences in the quieter parts.
     """
     x, f = signal.copy(), flag.copy()

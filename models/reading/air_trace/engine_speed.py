@@ -21,8 +21,8 @@ IDLE_BAND_RPM = (450.0, 1500.0)
 # with probability exp(-13) per line: with 300 lines in a band, in one recording in 1,500. [1]
 CLEAR, CLEAR_AT_IDLE = 13.0, 25.0
 _SPECTRUM = 1024
-# Idle speed hunts by one or two per cent (common practice), so the tallest line need not lie at the mean speed: over the
-# engines drawn in tests/studies/reading.py it is off by this much, root mean square. [1]
+# Idle speed hunts by one or two per cent (common practice), so the tallest line need not lie at the mean speed: over
+# the engines drawn in tests/studies/reading.py it is off by this much, root mean square. [1]
 IDLE_HUNTS = 0.0075
 # The line of a changing speed lies within this part of the change's standard deviation from the mean speed. [1]
 MOVED_PART = 0.7
@@ -76,7 +76,8 @@ def _strongest(
     clear: NDArray[np.float64],
     width: NDArray[np.float64],
 ) -> None:  # pragma: no cover - compiled
-    """Place of the strongest line in power[:, low:high], its power over the mean beside it, and its width (variance)."""
+    """Place of the strongest line in power[:, low:high], its power over the mean beside it, and its width
+    (variance)."""
     for s in range(power.shape[0]):
         p = power[s]
         best = low
@@ -273,9 +274,9 @@ def peak_speed_from_ripple(
     Notes
     -----
     The window is the stretch of the main peak, 0.2 to 0.4 s (at least 0.1 s), inside the hold. While the engine still
-    climbs, its middle lies before the peak. At full throttle flow is proportional to speed, so the speed found is raised
-    by half the relative difference of the flows: between the whole of it, for an engine that still climbs, and none, for
-    one at its limit.
+    climbs, its middle lies before the peak. At full throttle flow is proportional to speed, so the speed found is
+    raised by half the relative difference of the flows: between the whole of it, for an engine that still climbs, and
+    none, for one at its limit.
     """
     half = np.clip(0.5 * (main_stop - main_first), 0.1 / interval_s, 0.2 / interval_s)
     middle = np.where(half > 0.11 / interval_s, 0.5 * (main_first + main_stop), main_at)

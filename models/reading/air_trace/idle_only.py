@@ -105,11 +105,11 @@ def read_without_snap(
 
     Notes
     -----
-    With an engine-speed channel: where the speed stays within 60 1/min of its lowest steady value for 2 s, after a second
-    of settling. Without: blocks of a second (at least four updates) that move by less than 10 % and lie within 15 % of
-    the lowest. The value is the median over the blocks. Its uncertainty is the scatter of the blocks, not that of their
-    mean, and 3 % of the value, because the load on the engine is unknown. An air-mass signal that never moves is not
-    taken for an idle.
+    With an engine-speed channel: where the speed stays within 60 1/min of its lowest steady value for 2 s, after a
+    second of settling. Without: blocks of a second (at least four updates) that move by less than 10 % and lie within
+    15 % of the lowest. The value is the median over the blocks. Its uncertainty is the scatter of the blocks, not that
+    of their mean, and 3 % of the value, because the load on the engine is unknown. An air-mass signal that never moves
+    is not taken for an idle.
     """
     raw, raw_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
     level, level_u = np.full(rows.size, np.nan), np.full(rows.size, np.nan)

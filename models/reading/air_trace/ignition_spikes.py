@@ -10,8 +10,8 @@ from models.statistics.order_statistics import ranked
 # Ignition spikes are over within this time; no air-mass sensor goes up and back as fast.
 # Common practice, no source. [s]
 SPIKE_S = 0.0025
-# Below the first rate a spike is a single sample; unlike a first peak, the two samples on either side of it agree. Below
-# the second a recirculation pulse may be a single sample too. [Hz]
+# Below the first rate a spike is a single sample; unlike a first peak, the two samples on either side of it agree.
+# Below the second a recirculation pulse may be a single sample too. [Hz]
 SPIKE_RATE_HZ, LONE_SPIKE_RATE_HZ = 200.0, 60.0
 # A single sample is a spike when it stands out from its four neighbours by this many times their spread. [1]
 LONE_TIMES_APART = 3.0

@@ -1,10 +1,10 @@
 """Quantities of the air-mass trace with their uncertainties, from the landmarks of every snap.
 
 The uncertainties hold: noise of the trace through the weights of each level (linearised); the quantisation step where
-noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means and the
-wander of the flow outside the window; firing ripple that a parabola keeps or that sampling folds; the uncertainty of a
-window's definition; and the recorder's own offset and gain where its profile states them. All of it passes through the
-slope of the transfer table, which adds its own uncertainty between its points: see `models.physics.transfer_table`.
+noise does not dither it; the sampling interval for crossings; for idle levels, second differences of block means and
+the wander of the flow outside the window; firing ripple that a parabola keeps or that sampling folds; the uncertainty
+of a window's definition; and the recorder's own offset and gain where its profile states them. All of it passes through
+the slope of the transfer table, which adds its own uncertainty between its points: see `models.physics.transfer_table`.
 """
 
 from dataclasses import dataclass
@@ -121,7 +121,8 @@ class _Trace:
         return Level(flow, flow_u, spot.raw, raw_u)
 
     def with_ripple(self, level: Level, gain: Floats) -> Level:
-        """Level of a peak or valley with the ripple that its parabola keeps, a part `gain` of it, in the uncertainty."""
+        """Level of a peak or valley with the ripple that its parabola keeps, a part `gain` of it, in the
+        uncertainty."""
         kept = gain * self.ripple * level.flow
         raw_u = np.hypot(level.raw_u, kept / self.slope(level.raw))
         return Level(level.flow, np.hypot(level.flow_u, kept), self.raw_at(level.flow, level.raw), raw_u)
@@ -136,7 +137,9 @@ class _Trace:
 
 
 class _MainPeak(NamedTuple):
-    """The main peak as the highest flow; its lift over the mean, the flow that folding may hide, and where ripple folds."""
+    """The main peak as the highest flow; its lift over the mean, the flow that folding may hide, and where ripple
+    folds.
+    """
 
     level: Level
     lift: Floats
@@ -158,9 +161,9 @@ class _Levels:
 def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     """How far the highest flow stands above the mean of the main peak's stretch, and its standard uncertainty.
 
-    Noise raises the highest of the slow trace's independent places near the top; ripple that passes the smoothing counts
-    as noise. On an uneven top, noise and unevenness both contribute. The part of the unevenness, taken as a few waves, is
-    real flow.
+    Noise raises the highest of the slow trace's independent places near the top; ripple that passes the smoothing
+    counts as noise. On an uneven top, noise and unevenness both contribute. The part of the unevenness, taken as a few
+    waves, is real flow.
     """
     spot, family = trace.found.main_peak, trace.family
     slope = trace.slope(spot.raw)

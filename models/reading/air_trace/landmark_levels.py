@@ -7,8 +7,8 @@ from models.statistics.compiled import kernel, sum_kernel
 from models.statistics.records import Record
 from models.statistics.window_levels import block_mean, parabola_at, parabola_top, tapered_mean, tapered_parabola_at
 
-# Distance at which places of smoothed white noise count as independent for its maximum, as a part of the width of one of
-# the two running means: by simulation, within 10 % from 60 to 3000 samples. [1]
+# Distance at which places of smoothed white noise count as independent for its maximum, as a part of the width of one
+# of the two running means: by simulation, within 10 % from 60 to 3000 samples. [1]
 SMOOTHED_APART = 0.62
 # Standard deviation of d² for d uniform over ±1/2: sqrt(1/80 - 1/144). [1]
 MISSED_VERTEX = 0.0745
@@ -130,8 +130,8 @@ def read_point(
     Notes
     -----
     A peak is not exactly a parabola, and ripple bends it: the difference to a parabola of half the width is part of the
-    uncertainty. Through three samples the parabola is exact; the samples miss its vertex by the curvature times the square
-    of a distance that is uniform over ±1/2, which is the uncertainty then.
+    uncertainty. Through three samples the parabola is exact; the samples miss its vertex by the curvature times the
+    square of a distance that is uniform over ±1/2, which is the uncertainty then.
     """
     a, b = max(at - half, first), min(at + half + 1, stop)
     level, raw, gain, shape = float(y[at]), float(x[at]), 1.0, 0.0

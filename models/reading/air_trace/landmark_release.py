@@ -7,11 +7,12 @@ from models.reading.air_trace.landmark_levels import crossing, read_idle, read_p
 from models.statistics.compiled import kernel
 from models.statistics.records import Record
 
-# The pulse is measured from the valley after it, since the depth of the one before depends on how fast the plate closed.
-# Its height is at most this many times its height above both valleys, so that ripple on the falling flow stays small. [1]
+# The pulse is measured from the valley after it, since the depth of the one before depends on how fast the plate
+# closed. Its height is at most this many times its height above both valleys, so that ripple on the falling flow stays
+# small. [1]
 VALLEY_BEHIND = 2.0
-# Uncertainty of the level that the flow settles to, as a part of it: it may drift by about this while it is averaged, and
-# the table is uncertain between its points. [1]
+# Uncertainty of the level that the flow settles to, as a part of it: it may drift by about this while it is averaged,
+# and the table is uncertain between its points. [1]
 BAND_U = 0.015
 
 

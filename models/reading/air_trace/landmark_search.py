@@ -24,16 +24,17 @@ from models.statistics.records import Record
 from models.statistics.smoothing import smoothing_gain
 from models.statistics.window_levels import parabola
 
-# With the throttle open, manifold pressure is near the barometer; at idle it is near a third of it. At the same speed the
-# engine then draws about three times its idle flow, so a dip to less than this multiple of idle is a closing throttle. [1]
+# With the throttle open, manifold pressure is near the barometer; at idle it is near a third of it. At the same speed
+# the engine then draws about three times its idle flow, so a dip to less than this multiple of idle is a closing
+# throttle. [1]
 DIP_TIMES_IDLE = 1.5
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
-# With a half width of so few samples (below 330 Hz) the slow trace may be smoothed over up to twice the intended time. The
-# dip is then where the fast trace is lowest, and each sample of its parabola stands for a whole interval. [samples]
+# With a half width of so few samples (below 330 Hz) the slow trace may be smoothed over up to twice the intended time.
+# The dip is then where the fast trace is lowest, and each sample of its parabola stands for a whole interval. [samples]
 FEW_SAMPLES = 2
-# At this sampling interval the first rise may end between two samples. The opening level is then where half of its slope
-# is left, instead of a fifth. [s]
+# At this sampling interval the first rise may end between two samples. The opening level is then where half of its
+# slope is left, instead of a fifth. [s]
 SLOW_LOG_S = 0.02
 # The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
 SHORTEST_RUN_UP_S = 0.15
@@ -103,7 +104,9 @@ def _read_rise(
 def _notches(
     slow: NDArray[np.float32], first: int, stop: int, limit: float, noise: float
 ) -> tuple[float, float]:  # pragma: no cover - compiled
-    """Count of falls by more than `limit`, each followed by as large a rise, and its u: half a count for one near noise."""
+    """Count of falls by more than `limit`, each followed by as large a rise, and its u: half a count for one near
+    noise.
+    """
     found, variance = 0.0, 0.0
     high, low, falling = slow[first], slow[first], False
     for i in range(first, stop):

@@ -11,8 +11,8 @@ from models.statistics.arrays import Floats
 
 # Usual idle speed at the opening. Common practice, no source. [1/min]
 USUAL_IDLE_RPM = 800.0
-# Ripple at the first peak over that at the beginning of the climb, where it is faster and the sensor's lag attenuates it
-# more. Sized on simulated engines (1.0 to 1.4). [1]
+# Ripple at the first peak over that at the beginning of the climb, where it is faster and the sensor's lag attenuates
+# it more. Sized on simulated engines (1.0 to 1.4). [1]
 RIPPLE_GROWS = 1.2
 # Crest of a sine over its standard deviation. [1]
 CREST = np.sqrt(2.0)

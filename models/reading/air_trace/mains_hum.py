@@ -168,8 +168,8 @@ def find_hum(
 
     Notes
     -----
-    Hum adds the same voltage, in the same phase, at idle and at full throttle; the frequency of firing ripple follows the
-    speed. The line must stand clear of its neighbours at idle and be alike in amplitude and phase at the main peak.
+    Hum adds the same voltage, in the same phase, at idle and at full throttle; the frequency of firing ripple follows
+    the speed. The line must stand clear of its neighbours at idle and be alike in amplitude and phase at the main peak.
     """
     out = np.zeros((len(MAINS_HZ), rows.size, 2))
     shortest = int(SHORTEST_S / interval_s)

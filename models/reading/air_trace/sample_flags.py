@@ -238,8 +238,8 @@ def mark_clipped(
 
     Notes
     -----
-    A run at the extreme is clipped when it lies at the known end of the range, or when the noise or, with `corners`, the
-    slope that leads into it makes so many equal samples in a row implausible.
+    A run at the extreme is clipped when it lies at the known end of the range, or when the noise or, with `corners`,
+    the slope that leads into it makes so many equal samples in a row implausible.
     """
     top = -np.inf
     for i in range(count):

@@ -10,8 +10,8 @@ from models.statistics.estimate import Estimate, estimate
 CHANNEL_U, UNKNOWN_OPEN_U = 0.01, 0.04
 
 
-# Main-peak flow as a part of that with the plate fully open, by opening: choked flow through a throttle plate, so the last
-# half of the travel adds little. From a mean-value engine model; no published source. [1]
+# Main-peak flow as a part of that with the plate fully open, by opening: choked flow through a throttle plate, so the
+# last half of the travel adds little. From a mean-value engine model; no published source. [1]
 FLOW_PART = np.array([0.0, 0.30, 0.48, 0.57, 0.76, 0.87, 0.95, 1.0])
 OPENED = np.array([0.0, 0.25, 0.35, 0.40, 0.50, 0.60, 0.80, 1.0])
 # No other fault known to the trade costs so much flow: below this part only the throttle explains it. [1]
@@ -42,10 +42,11 @@ def opened_from_shape(main_reference_g_s: Floats, first_over_main: Floats, *, ex
 
     Notes
     -----
-    A plate that opens part way limits the flow at high speed but hardly the filling of the manifold: the main peak is low
-    and the first peak relatively high. A sensor that reads low scales both, so the height counts only as far as the shape
-    is flat, or where it is too low for any other fault. Small turbo engines are flat when fully open: the shape does not
-    count for a flow that reaches the family's main peak. A restricted exhaust looks similar, hence the uncertainty.
+    A plate that opens part way limits the flow at high speed but hardly the filling of the manifold: the main peak is
+    low and the first peak relatively high. A sensor that reads low scales both, so the height counts only as far as the
+    shape is flat, or where it is too low for any other fault. Small turbo engines are flat when fully open: the shape
+    does not count for a flow that reaches the family's main peak. A restricted exhaust looks similar, hence the
+    uncertainty.
     """
     nothing = np.full(main_reference_g_s.size, np.nan)
     if expected_g_s <= 0.0:

@@ -13,9 +13,11 @@ from models.statistics.order_statistics import NORMAL_QUARTILE, median
 # Block length that keeps all a lambda sensor can follow: the fastest has a time constant of about 20 ms (source at
 # lean_dips.NARROWEST_S), and a mean over an eighth of that attenuates it by 0.1 %. [s]
 BLOCK_S = 0.0025
-# An electrical spike rises and returns within this half width; a sensor of 20 ms loses at most 14 % of a peak in it. [s]
+# An electrical spike rises and returns within this half width; a sensor of 20 ms loses at most 14 % of a peak in it.
+# [s]
 SPIKE_HALF_S = 0.003
-# A spike stands this many standard deviations of noise above both neighbours, and returns by this part of its height. [1]
+# A spike stands this many standard deviations of noise above both neighbours, and returns by this part of its height.
+# [1]
 SPIKE_SIGMAS = 7.0
 SPIKE_RETURN = 0.6
 SPIKE_RATE_HZ = 500.0
@@ -109,7 +111,8 @@ def _turn(
     y: NDArray[np.float32],
     flag: NDArray[np.uint8],
 ) -> tuple[int, bool]:  # pragma: no cover - compiled
-    """Richness of one row, with the last value held where nothing was recorded; its length, and whether it is complete."""
+    """Richness of one row, with the last value held where nothing was recorded; its length, and whether it is
+    complete."""
     turned, one, nothing = np.float32(sign), np.float32(1.0), np.float32(0.0)
     used = np.int32(0)
     for i in range(signal.size):

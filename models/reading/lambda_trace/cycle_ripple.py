@@ -123,7 +123,8 @@ def ratio_p_value(ratio: float, above: int, below: int) -> float:
 def _at_speed(
     rest: Floats, inner: int, g: float, rpm: float, flat_rpm: float, out: Record
 ) -> float:  # pragma: no cover - compiled
-    """Amplitude at one speed with its p-value; return the resolution of a piece in speed, 0 where there is no result."""
+    """Amplitude at one speed with its p-value; return the resolution of a piece in speed, 0 where there is no
+    result."""
     frequency = rpm / 120.0
     if inner * g * frequency < 1.5 or frequency * g > 0.4:
         return 0.0

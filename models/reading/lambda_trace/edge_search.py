@@ -14,8 +14,8 @@ BLIP_PART = 0.08
 # Before fuel is cut, the mixture returns from the rich spike of the lifted pedal. The response to the cut begins at the
 # knee before its steepest part, where the slope over KNEE_REACH_S is less than KNEE_PART of the steepest. [1], [s]
 KNEE_PART, KNEE_REACH_S = 0.75, 0.03
-# It ends at the shoulder after it, where the slope is less than SHOULDER_PART of the steepest, if the trace then moves on
-# by more than FURTHER_PART of its movement so far: a first-order response has a ninth of it left there. [1]
+# It ends at the shoulder after it, where the slope is less than SHOULDER_PART of the steepest, if the trace then moves
+# on by more than FURTHER_PART of its movement so far: a first-order response has a ninth of it left there. [1]
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # Knee and shoulder need movements above this many standard deviations of the movements before the release. [1]
 STILL_SIGMAS = 3.0

@@ -25,8 +25,8 @@ MOST_DIPS = 256
 AROUND_S = 0.25
 # Smallest depth of a dip, in standard deviations of the noise. [1]
 SIGMAS = 6.0
-# The impulse response of a first-order sensor is 0.69 time constants wide at half height; the fastest sensor has
-# 20 ms ("Fast response air-to-fuel ratio measurements using a novel device based on a wide band lambda sensor", Measurement
+# The impulse response of a first-order sensor is 0.69 time constants wide at half height; the fastest sensor has 20 ms
+# ("Fast response air-to-fuel ratio measurements using a novel device based on a wide band lambda sensor", Measurement
 # Science and Technology 2008: abstract read, journal from memory), so nothing narrower comes from exhaust gas. [s]
 NARROWEST_S = 0.01
 

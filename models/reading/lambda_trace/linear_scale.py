@@ -1,9 +1,10 @@
-"""The quantity in which the sensor's lag is linear (its signal, 1/lambda or lambda), chosen from the trace where possible.
+"""The quantity in which the sensor's lag is linear (its signal, 1/lambda or lambda), chosen from the trace where
+possible.
 
-The characteristic is curved, so a lag that is first order in one quantity is not so in the others, and a fit in the wrong
-one is off by up to a third of the time constant. Only a step from a steady level, as on a bench, shows the difference:
-after a tip-in blip the mixture itself is no step. The recorded signal is the default; another quantity is taken only where
-its residual is significantly smaller.
+The characteristic is curved, so a lag that is first order in one quantity is not so in the others, and a fit in the
+wrong one is off by up to a third of the time constant. Only a step from a steady level, as on a bench, shows the
+difference: after a tip-in blip the mixture itself is no step. The recorded signal is the default; another quantity is
+taken only where its residual is significantly smaller.
 """
 
 from dataclasses import replace
@@ -15,8 +16,8 @@ from models.reading.lambda_trace.step_model import Fit
 from models.reading.lambda_trace.step_responses import FOUND, Edges, find_edges
 from models.statistics.arrays import Codes, Floats
 
-# Another quantity is taken when it lowers chi-squared by this much, in independent samples: odds of about 20 to 1. All are
-# compared in the recorded signal, where the noise is uniform. A smooth residual has few independent samples, so the
+# Another quantity is taken when it lowers chi-squared by this much, in independent samples: odds of about 20 to 1. All
+# are compared in the recorded signal, where the noise is uniform. A smooth residual has few independent samples, so the
 # difference has to be large there. [1]
 GAIN = 6.0
 # A larger departure from first order is not due to the characteristic, and another quantity can't help. [1]
@@ -44,7 +45,8 @@ def settle_domain(
     noise: Floats,
     least: float,
 ) -> Edges:
-    """Refit edges that are not first order in the recorded signal, in 1/lambda and lambda, and keep clearly better fits.
+    """Refit edges that are not first order in the recorded signal, in 1/lambda and lambda, and keep clearly better
+    fits.
 
     Parameters
     ----------

@@ -142,8 +142,8 @@ def _leaner_than_idle(reader: Reader, lean: Edges, idle: Floats) -> Flags:
 def _until_cut(reader: Reader, lean: Edges, idle: Floats) -> Edges:
     """Drop responses to lean without a fuel cut, where the record ends while a cut could still come.
 
-    Such a fall is the return from the rich spike of the lifted pedal, or ripple on it. A fall from the level of the hold,
-    as on a bench, counts once it has settled.
+    Such a fall is the return from the rich spike of the lifted pedal, or ripple on it. A fall from the level of the
+    hold, as on a bench, counts once it has settled.
     """
     blocks, h = reader.blocks, reader.h
     still_to_come = reader.release + int(LONGEST_CUT_S / h) > blocks.count
@@ -313,7 +313,8 @@ def read_lambda(
 
 
 def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags, recorded: str) -> dict[str, Estimate]:
-    """Null the quantities that the recording, the sensor or its flags rule out; such a reason comes before any other."""
+    """Null the quantities that the recording, the sensor or its flags rule out; such a reason comes before any
+    other."""
     rows = flags.active.size
     everywhere = np.ones(rows, dtype=np.bool_)
     nothing = reader.blocks.count == 0

@@ -13,16 +13,16 @@ from models.statistics.window_levels import product_sum
 
 # Prior standard deviation of the drift after the step, as a part of the step. [1/s]
 RAMP_PRIOR = 0.3
-# A response that is not first order has a time constant by definition only. Its uncertainty as pedal and hold vary is this
-# part of the effect its residual would have as noise (a judgement; repeats on the sample fleet scatter by about as much).
-# [1]
+# A response that is not first order has a time constant by definition only. Its uncertainty as pedal and hold vary is
+# this part of the effect its residual would have as noise (a judgement; repeats on the sample fleet scatter by about as
+# much). [1]
 DEFINITION = 0.3
-# Only its first sample shows where between two samples a response begins: standard uncertainty as a part of the interval,
-# from bench traces without noise at every phase. [1]
+# Only its first sample shows where between two samples a response begins: standard uncertainty as a part of the
+# interval, from bench traces without noise at every phase. [1]
 KINK = 0.02
 _ITERATIONS = 25
-# Priors on ramp, final level and level before, as weights of the parameters that sum to each. None concerns start or time
-# constant.
+# Priors on ramp, final level and level before, as weights of the parameters that sum to each. None concerns start or
+# time constant.
 _PRIORS = np.array([[0.0, 0.0, 0.0, 0.0, 1.0], [0.0, 0.0, 1.0, 1.0, 0.0], [0.0, 0.0, 1.0, 0.0, 0.0]])
 _LEVELS, _STATED = 2, 3
 

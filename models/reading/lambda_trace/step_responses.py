@@ -1,7 +1,8 @@
-"""Step responses of the lambda trace, to rich after the opening and to lean after the release: first order with dead time.
+"""Step responses of the lambda trace, to rich after the opening and to lean after the release: first order with dead
+time.
 
-An edge is the largest rise or fall after its event, which skips the lean blip of the tip-in. After the release it is the
-steepest part of the fall: from the knee after the rich spike of the lifted pedal to the shoulder where the fall may
+An edge is the largest rise or fall after its event, which skips the lean blip of the tip-in. After the release it is
+the steepest part of the fall: from the knee after the rich spike of the lifted pedal to the shoulder where the fall may
 continue later.
 """
 
@@ -38,8 +39,8 @@ STEP_SIGMAS = 6.0
 CONSTANTS_LONG = 6.0
 # A time constant is given only where the record shows at least this many of it. [1]
 CONSTANTS_NEEDED = 1.0
-# Where the residual exceeds this part of the step the response is not first order: the level at the end of the hold, over
-# FINAL_S, is then taken as final within FINAL_U of the step, and this many time constants must be recorded.
+# Where the residual exceeds this part of the step the response is not first order: the level at the end of the hold,
+# over FINAL_S, is then taken as final within FINAL_U of the step, and this many time constants must be recorded.
 WRONG_MODEL = 0.01
 WRONG_MODEL_CONSTANTS = 1.5
 STILL_MOVING = 0.4
@@ -47,8 +48,8 @@ FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit uses about this many samples: blocks are averaged, as long as they stay short against the response.
 FIT_SAMPLES = 128
-# Uncertainty of the starting level at the turn of an excursion or at the knee, as a part of the step (a judgement: a sixth
-# to a third of what KNEE_PART and BLIP_PART let pass). [1]
+# Uncertainty of the starting level at the turn of an excursion or at the knee, as a part of the step (a judgement: a
+# sixth to a third of what KNEE_PART and BLIP_PART let pass). [1]
 TURN_U = 0.02
 # A plateau is a stretch within this part of the step from the end level [1], of at least this length [s].
 PLATEAU_PART = 0.1
@@ -133,7 +134,8 @@ def _fit(
 
 @kernel
 def _plausible(fit: Record, stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
-    """Code of a fit: `FOUND`, or why not. `moving` is the last slope over the steepest: exp(-constants) if first order."""
+    """Code of a fit: `FOUND`, or why not. `moving` is the last slope over the steepest: exp(-constants) if first
+    order."""
     if not fit.step > 0.0 or fit.residual > 0.25 * fit.step:
         return NOT_FOUND
     wrong = fit.residual > WRONG_MODEL * fit.step
@@ -359,11 +361,11 @@ def find_edges(
     Notes
     -----
     Model: level before, then before + step (1 - exp(-s/T)) + ramp (s - T (1 - exp(-s/T))) from s = t - start > 0. The
-    ramp has a prior of zero with a standard deviation of 30 % of the step per second. The window begins at the event, at
-    the turn of an opposite excursion (the tip-in blip) or, to lean, at the knee after one. It ends six time constants
-    into the response, or at the shoulder from which a fall continues later. A response that falls far back on its way is
-    not fitted. A fall that runs into the end of its range is also fitted with the model cut off there and its final level
-    known to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
+    ramp has a prior of zero with a standard deviation of 30 % of the step per second. The window begins at the event,
+    at the turn of an opposite excursion (the tip-in blip) or, to lean, at the knee after one. It ends six time
+    constants into the response, or at the shoulder from which a fall continues later. A response that falls far back on
+    its way is not fitted. A fall that runs into the end of its range is also fitted with the model cut off there and
+    its final level known to be air within 15 %; the residual decides whether the signal was cut off or came to rest.
     """
     direction = 1.0 if to_rich else -1.0
     out = np.zeros(x.shape[0], dtype=_EDGE)

@@ -7,9 +7,9 @@ from models.reading.lambda_trace.blocks import LambdaBlocks
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, estimate
 
-# The hold, as the sensor sees it, ends this long before the release: the flow is half down only after the pedal lifts (a
-# plate closes in 0.05 to 0.1 s), less the shortest transport to the sensor (0.03 s at full flow). Common practice, no
-# source. [s]
+# The hold, as the sensor sees it, ends this long before the release: the flow is half down only after the pedal lifts
+# (a plate closes in 0.05 to 0.1 s), less the shortest transport to the sensor (0.03 s at full flow). Common practice,
+# no source. [s]
 ENDS_BEFORE_S = 0.04
 
 

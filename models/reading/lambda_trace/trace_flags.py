@@ -27,8 +27,8 @@ NARROWBAND_CUT_S = 0.7
 AFTER_S = 3.0
 # Polarity is in question where the signal at full throttle is this far on the wrong side of idle. [lambda]
 WRONG_SIDE_LAMBDA = 0.02
-# With the wrong polarity the lean blip of the tip-in looks rich: at most this long [s], at least this part of the hold [1]
-# and this large [lambda].
+# With the wrong polarity the lean blip of the tip-in looks rich: at most this long [s], at least this part of the hold
+# [1] and this large [lambda].
 BLIP_S = 0.3
 BLIP_PART = 0.4
 BLIP_LAMBDA = 0.03
@@ -218,8 +218,8 @@ def trace_flags(
     Notes
     -----
     A healthy snap goes lean for a moment, then rich while the throttle is open, then lean in fuel cut. The polarity of
-    the register is contradicted when the signal stays rich after the release, longer than lean, and full throttle was not
-    rich; or when it stays richer there than an engine can be; or, where no cut was recorded, when full throttle is
+    the register is contradicted when the signal stays rich after the release, longer than lean, and full throttle was
+    not rich; or when it stays richer there than an engine can be; or, where no cut was recorded, when full throttle is
     steadily lean and the tip-in began with a short rich blip instead of a lean one. A van short of fuel is lean at full
     throttle but keeps its lean cut and its lean blip, so it is not flagged. Without a cut, a switching sensor is not
     judged.

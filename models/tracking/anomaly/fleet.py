@@ -1,7 +1,7 @@
 """The anomaly of every van of the fleet.
 
-One model per family, trained on other vans than those it judges; p-values calibrated over all families; the false-discovery
-rate controlled over the fleet.
+One model per family, trained on other vans than those it judges; p-values calibrated over all families; the
+false-discovery rate controlled over the fleet.
 """
 
 import hashlib
@@ -242,8 +242,8 @@ def _of_vans_without_alarm(std: Standardised, without_alarm: Flags) -> Flags:
 
 @dataclass(frozen=True)
 class _CommonScale:
-    """Scale on which a family's scores compare with other families': the mean of forest score and distance, each with its
-    median at 0 and its 90 % quantile at 1.
+    """Scale on which a family's scores compare with other families': the mean of forest score and distance, each with
+    its median at 0 and its 90 % quantile at 1.
     """
 
     forest_centre: float

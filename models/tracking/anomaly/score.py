@@ -178,8 +178,8 @@ def p_values(scores: Floats, calibration: Calibration) -> Floats:
     Returns
     -------
     ndarray of shape (n,)
-        Conformal; beyond the highest calibration score the exponential tail, but at least a tenth of the smallest conformal
-        p-value. [1]
+        Conformal; beyond the highest calibration score the exponential tail, but at least a tenth of the smallest
+        conformal p-value. [1]
     """
     if not calibration.scores.size:
         return np.ones(scores.shape)

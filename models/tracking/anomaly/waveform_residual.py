@@ -97,7 +97,7 @@ def fit_shape(traces: NDArray[np.float32]) -> Any:
 
     References
     ----------
-    Spherical principal components: N. Locantore et al., Test 8 (1999) 1-73, DOI 10.1007/BF02595862.
+    Spherical principal components: N. Locantore et al., Test 8 (1999) 1-73, DOI 10.1007/BF02595862 from memory.
     """
     from sklearn.decomposition import PCA
     from sklearn.pipeline import Pipeline

@@ -14,7 +14,8 @@ from models.tracking.charts.recursion import Followed, cusums
 from models.tracking.standardise import Standardised
 
 OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
-"""Shares of the accepted false alarms: own charts, comparison with the family, repeatability, anomaly. They sum to 1."""
+"""Shares of the accepted false alarms: own charts, comparison with the family, repeatability, anomaly. They sum to
+1."""
 
 AGREES = 2.0
 """A level nearer to its family than this agrees with it. Common practice, no source (2026-11-25). [standard
@@ -34,8 +35,8 @@ class Alarms:
     Attributes
     ----------
     own : ndarray of bool
-        EWMA or CUSUM against the van's own baseline is outside; the CUSUM only while the average is still off on the same
-        side. Never of a van that has rejoined its family.
+        EWMA or CUSUM against the van's own baseline is outside; the CUSUM only while the average is still off on the
+        same side. Never of a van that has rejoined its family.
     peer : ndarray of bool
         The level stands apart from the family.
     peer_z : ndarray

@@ -1,4 +1,6 @@
-"""Excess dispersion: how much more than their stated scatter healthy vans move, and the factors on limits that allow for it."""
+"""Excess dispersion: how much more than their stated scatter healthy vans move, and the factors on limits that allow
+for it.
+"""
 
 import numpy as np
 from scipy.stats import norm
@@ -12,13 +14,14 @@ from models.tracking.shared_shifts import FEWEST_TOGETHER
 from models.tracking.standardise import Standardised
 
 UPPER_VAN, UPPER_SIZE = 2.0 / 3.0, 0.92
-"""Rank of the van whose averages represent its family, and their root mean square in control: simulated with the recursion
-of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py). [1]"""
+"""Rank of the van whose averages represent its family, and their root mean square in control: simulated with the
+recursion of models/tracking/charts/recursion.py over 20 visits (tests/unit/models/tracking/charts/test_alarms.py).
+[1]"""
 NARROWEST, WIDEST = 0.8, 3.0
 """Smallest and largest factor on limits. Common practice, no source (2026-11-25). [1]"""
 PRIOR_DEGREES, DEGREES_PER_PAIR = 10.0, 0.5
-"""Degrees of freedom of a family's scatter: those of its prior, and those of each pair of neighbouring visits, of which a
-robust scale uses half."""
+"""Degrees of freedom of a family's scatter: those of its prior, and those of each pair of neighbouring visits, of which
+a robust scale uses half."""
 FEWEST_VISITS = 4
 """Fewest visits of a van that counts towards the dispersion."""
 UPPER = 0.75
@@ -45,11 +48,11 @@ def dispersion_factors(std: Standardised, followed: Followed) -> tuple[Floats, F
     -------
     of_averages : ndarray of shape (vans, quantities)
         Factor on the limits of averages: that of the family and the depot, or of the van itself where it scatters more
-        from visit to visit (shorter recordings, a noisier installation), shrunk to the shared factor with `PRIOR_DEGREES`.
-        [1]
+        from visit to visit (shorter recordings, a noisier installation), shrunk to the shared factor with
+        `PRIOR_DEGREES`. [1]
     of_visits : ndarray of shape (vans, quantities)
-        Factor on single visits, at least 1: the van's own scatter, shrunk to the stated one. The shared factor has no part
-        in it, because what a fleet's averages share is slow and hides no sudden fault. [1]
+        Factor on single visits, at least 1: the van's own scatter, shrunk to the stated one. The shared factor has no
+        part in it, because what a fleet's averages share is slow and hides no sudden fault. [1]
     """
     averages, visits = shared_dispersion_factors(std, followed), np.ones((std.starts.size - 1, std.x.shape[1]))
     for q in range(std.x.shape[1]):
@@ -75,14 +78,14 @@ def shared_dispersion_factors(std: Standardised, followed: Followed) -> Floats:
     -------
     ndarray of shape (vans, quantities)
         Factor on the variance. Recorders, seasons and whatever else the model does not know widen the limits; a scatter
-        stated too wide narrows them. What moves most vans of a depot, of whatever family, widens the limits of that depot.
-        [1]
+        stated too wide narrows them. What moves most vans of a depot, of whatever family, widens the limits of that
+        depot. [1]
 
     Notes
     -----
     Each van has one figure: the root mean square of its averages over their usual width, each clipped at 3. A family or
-    depot takes the figure of the van at two thirds of the ranking, so that a fault counts by its van's rank and not by its
-    size. The figure is shrunk to that of all families as by ten vans, and that to 1 as by ten more.
+    depot takes the figure of the van at two thirds of the ranking, so that a fault counts by its van's rank and not by
+    its size. The figure is shrunk to that of all families as by ten vans, and that to 1 as by ten more.
     """
     first = std.starts[:-1]
     factor = np.ones((first.size, std.x.shape[1]))
@@ -123,8 +126,8 @@ def own_scatter(z: Floats, starts: Codes) -> tuple[Floats, Codes]:
     Returns
     -------
     variance : ndarray of shape (vans,)
-        From second differences of consecutive visits, which neither a drift nor a step moves much; 0 without any. [variance
-        of the stated scatter]
+        From second differences of consecutive visits, which neither a drift nor a step moves much; 0 without any.
+        [variance of the stated scatter]
     differences : ndarray of shape (vans,), int
         Second differences it rests on.
     """

@@ -45,10 +45,10 @@ def family_limits(family: Family, quantity: str, level: float) -> tuple[float, f
 
     Notes
     -----
-    The register gives the expected value and the limit of a response for the sensor alone, while a snap shows the sensor
-    behind wall film, mixing and enrichment. The delays of stages in series add, so a sensor at its limit reads later than
-    the family by the limit less the expected value. Without an expected value there is no limit. The result is never below
-    the register's own limit.
+    The register gives the expected value and the limit of a response for the sensor alone, while a snap shows the
+    sensor behind wall film, mixing and enrichment. The delays of stages in series add, so a sensor at its limit reads
+    later than the family by the limit less the expected value. Without an expected value there is no limit. The result
+    is never below the register's own limit.
     """
     figure = _figure(quantity)
     low: float | None = None

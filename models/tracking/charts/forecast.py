@@ -1,4 +1,6 @@
-"""Forecast of the weeks until a limit is crossed, as a distribution; and the probability that a value is beyond a limit."""
+"""Forecast of the weeks until a limit is crossed, as a distribution; and the probability that a value is beyond a
+limit.
+"""
 
 from dataclasses import dataclass
 

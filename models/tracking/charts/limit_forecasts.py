@@ -25,8 +25,9 @@ class FleetForecast:
     Attributes
     ----------
     onset, onset_low, onset_high : ndarray of shape (visits, quantities)
-        Median of the week the movement began, and its 80 % interval, as of the visit, where the quantity is outside its own
-        baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it. [weeks]
+        Median of the week the movement began, and its 80 % interval, as of the visit, where the quantity is outside its
+        own baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it.
+        [weeks]
     by_quantity : mapping of int to Forecast
         By column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
@@ -173,8 +174,8 @@ def fleet_forecasts(
     Returns
     -------
     FleetForecast
-        A quantity in alarm moves as `models.tracking.charts.onset` finds; any other is taken to stay at its level and only
-        wander.
+        A quantity in alarm moves as `models.tracking.charts.onset` finds; any other is taken to stay at its level and
+        only wander.
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}

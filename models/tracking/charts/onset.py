@@ -1,4 +1,6 @@
-"""Movement of a quantity that left its baseline: its onset, its speed, whether it has ended, and when it reaches a limit."""
+"""Movement of a quantity that left its baseline: its onset, its speed, whether it has ended, and when it reaches a
+limit.
+"""
 
 import math
 from dataclasses import dataclass, replace
@@ -28,10 +30,11 @@ STEP_SHARE = 0.3
 ENDS_PER_WEEK = 0.02
 """Probability that a movement ends within a week. Common practice, no source (2026-11-25). [1/week]"""
 NOISE_DEGREES = 6.0
-"""Degrees of freedom of the prior on the scatter, centred on the stated one. Common practice, no source (2026-11-25)."""
+"""Degrees of freedom of the prior on the scatter, centred on the stated one. Common practice, no source
+(2026-11-25)."""
 UNEVENNESS = 0.08
-"""Standard deviation of a movement about its fitted curve, as a share of its size: the readings of a faulty van depend more
-on the day's load and air than those of a healthy one. Common practice, no source (2026-11-26). [1]"""
+"""Standard deviation of a movement about its fitted curve, as a share of its size: the readings of a faulty van depend
+more on the day's load and air than those of a healthy one. Common practice, no source (2026-11-26). [1]"""
 ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
 """Ends and median of the onset's 80 % interval. [1]"""
 _NEGLIGIBLE = 6.0  # hypotheses with a log evidence this far below the best are left out
@@ -128,14 +131,15 @@ def movements(
     -----
     A van has a level of its own, and moves away from it from an onset on. A movement that goes on grows with a power of
     the time since then: a widening leak speeds up, a filter clogs late, the ageing of a sensor slows down. One that has
-    ended was a straight line, and a step lies between two visits. Every onset and end, at a visit or midway between two,
-    is a hypothesis with a conjugate normal posterior of level and slope and an inverse-gamma posterior of the scatter.
-    The hypotheses are weighted by their marginal likelihood and mixed.
+    ended was a straight line, and a step lies between two visits. Every onset and end, at a visit or midway between
+    two, is a hypothesis with a conjugate normal posterior of level and slope and an inverse-gamma posterior of the
+    scatter. The hypotheses are weighted by their marginal likelihood and mixed.
 
     References
     ----------
     Bayesian linear regression and its evidence: C. M. Bishop, Pattern Recognition and Machine Learning (2006), 3.3 to
-    3.5."""
+    3.5.
+    """
     n = first.size
     chance, lasting = np.full((n, GRID.size), np.nan), np.full((n, GRID.size), np.nan)
     onset, moving = np.full((n, ONSET_QUANTILES.size), np.nan), np.full(n, np.nan)
@@ -168,7 +172,9 @@ def movements(
 
 @kernel
 def _grown(at: float, begin: float, now: float, power: float) -> float:  # pragma: no cover - compiled
-    """Growth of a movement until a time, as a part of its growth until now at unit mean slope; power 0 is a step of size one."""
+    """Growth of a movement until a time, as a part of its growth until now at unit mean slope; power 0 is a step of
+    size one.
+    """
     if power == 0.0:
         return 1.0 if at >= begin else 0.0
     since = max(at - begin, 0.0)
@@ -234,7 +240,9 @@ def _weigh(
 def _propose(
     at: _Visits, n: int, spread: float, moments: Floats, out: _Hypotheses
 ) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Evaluate every onset, at a visit or midway between two, with every end; return the counts of onsets and hypotheses."""
+    """Evaluate every onset, at a visit or midway between two, with every end; return the counts of onsets and
+    hypotheses.
+    """
     now = at.t[n - 1]
     places = 0
     for k in range(n - 1):

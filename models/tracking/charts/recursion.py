@@ -15,13 +15,15 @@ from models.tracking.restarts import NO_RESTART, REPAIRED
 SMOOTHING = 0.2
 """Weight of the newest visit in the EWMA. [1]"""
 ALLOWANCE = 2.0
-"""Allowance of the CUSUM: half the shift it detects fastest; small shifts are left to the EWMA. [standard deviations]"""
+"""Allowance of the CUSUM: half the shift it detects fastest; small shifts are left to the EWMA. [standard
+deviations]"""
 LEARNING_VISITS = 10
 """Visits from which a van's own baseline is learned; then it is fixed. Common practice, no source (2026-11-25)."""
 CLIP = 3.5
 """Innovations are clipped here in the average, so that a single outlier raises no alarm. [standard deviations]"""
 CUSUM_CLIP = 6.0
-"""Innovations are clipped here in the CUSUM, so that two visits far outside in a row raise one. [standard deviations]"""
+"""Innovations are clipped here in the CUSUM, so that two visits far outside in a row raise one. [standard
+deviations]"""
 BASELINE_STEP = 0.05
 """Random walk of a healthy van's baseline in a week, standard deviation. Common practice, no source (2026-11-25).
 [scatters]"""
@@ -45,8 +47,8 @@ class Followed(NamedTuple):
     z : ndarray of shape (visits, quantities)
         Innovation against the van's own baseline before the visit. [standard deviations]
     ewma, ewma_spread : ndarray
-        Moving average of the innovations, and its in-control standard deviation, the baseline's own uncertainty included.
-        [standard deviations]
+        Moving average of the innovations, and its in-control standard deviation, the baseline's own uncertainty
+        included. [standard deviations]
     baseline, baseline_variance : ndarray
         The van's own baseline before the visit, and its variance. [scatters], [scatters²]
     level, slope : ndarray
@@ -118,8 +120,8 @@ def follow_vans(
 
     References
     ----------
-    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250, DOI 10.1080/00401706.1959.10489860 (reference
-    test: NIST/SEMATECH e-Handbook 6.3.2.4).
+    Moving average: S. W. Roberts, Technometrics 1(3), 1959, 239-250, DOI 10.1080/00401706.1959.10489860 from memory
+    (reference test: NIST/SEMATECH e-Handbook 6.3.2.4).
     """
     out = Followed(*(np.full(x.shape, np.nan) for _ in Followed._fields))
     _follow(
@@ -269,8 +271,8 @@ def cusums(
 
     References
     ----------
-    E. S. Page, Biometrika 41 (1954) 100-115, DOI 10.1093/biomet/41.1-2.100 (reference test: NIST/SEMATECH e-Handbook
-    6.3.2.3).
+    E. S. Page, Biometrika 41 (1954) 100-115, DOI 10.1093/biomet/41.1-2.100 from memory (reference test: NIST/SEMATECH
+    e-Handbook 6.3.2.3).
     """
     high, low = np.full(z.shape, np.nan), np.full(z.shape, np.nan)
     _sum_up(np.ascontiguousarray(z), starts.astype(np.int64), np.ascontiguousarray(restart), allowance, clip, high, low)

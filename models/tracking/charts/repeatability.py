@@ -1,7 +1,8 @@
 """Within-visit repeatability: visits whose repeats disagree more than is usual for the van and its family.
 
-A fault that comes and goes, such as a missed spark, shows in one snap and not in the next: the median of the visit hardly
-moves, but its repeats scatter. That scatter is charted like any quantity, for the quantities whose record asks for it.
+A fault that comes and goes, such as a missed spark, shows in one snap and not in the next: the median of the visit
+hardly moves, but its repeats scatter. That scatter is charted like any quantity, for the quantities whose record asks
+for it.
 """
 
 from dataclasses import dataclass, replace
@@ -17,8 +18,8 @@ from models.tracking.charts.recursion import follow_vans
 from models.tracking.standardise import Standardised, vans_spread
 
 LEAST, USUAL = 0.4, 0.64
-"""Scatter of the logarithm of a standard deviation: its floor, and its value for three repeats of normal noise, which is
-that of half the logarithm of a chi-square of two degrees (π / √24). [log]"""
+"""Scatter of the logarithm of a standard deviation: its floor, and its value for three repeats of normal noise, which
+is that of half the logarithm of a chi-square of two degrees (π / √24). [log]"""
 SMALLEST = 0.05
 """Least scatter of repeats, as a share of the family's usual: rounding makes some repeats equal. [1]"""
 

@@ -50,9 +50,9 @@ class Residuals:
 def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes, end: Codes) -> Codes:
     """First of the visits that show each van's present state.
 
-    An alarm comes a visit or more after the fault, because a chart holds single visits back. Of the last few visits, those
-    count in which the quantities in alarm stand out most from the van's own baseline, or from the family where only the
-    family shows it.
+    An alarm comes a visit or more after the fault, because a chart holds single visits back. Of the last few visits,
+    those count in which the quantities in alarm stand out most from the van's own baseline, or from the family where
+    only the family shows it.
     """
     place = end[:, None] - 1 - np.arange(PRESENT_VISITS)
     x = np.where((place >= begin[:, None])[:, :, None], std.x[np.maximum(place, begin[:, None])], np.nan)
@@ -68,8 +68,8 @@ def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes
 def _present_variance(x: Floats, variance: Floats) -> Floats:
     """Variance of the median of a few visits: the stated one, or the visits' own spread where that is wider.
 
-    Arrays are of shape (vans, visits, quantities), NaN for unread; the result is of shape (vans, quantities). The stated
-    variance counts as two visits, since the spread of two or three visits alone says little.
+    Arrays are of shape (vans, visits, quantities), NaN for unread; the result is of shape (vans, quantities). The
+    stated variance counts as two visits, since the spread of two or three visits alone says little.
     """
     read = np.isfinite(x)
     count = np.maximum(read.sum(axis=1), 1)
@@ -99,10 +99,10 @@ def residuals_of(
     Returns
     -------
     Residuals
-        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so that
-        the pattern over the quantities belongs to one time. A van that has stood apart from its family since its first
-        visits is compared with the family, not with itself. Where the van's visits, or the repeats of a visit, disagree
-        more than usual, the uncertainty of the shift is larger.
+        Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so
+        that the pattern over the quantities belongs to one time. A van that has stood apart from its family since its
+        first visits is compared with the family, not with itself. Where the van's visits, or the repeats of a visit,
+        disagree more than usual, the uncertainty of the shift is larger.
     """
     names = std.visits["van_id"].gather(std.starts[:-1]).to_list()
     number = {name: v for v, name in enumerate(names)}

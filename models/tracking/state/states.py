@@ -147,7 +147,9 @@ def urgency(
 
 
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
-    """Whether the limit of a quantity counts towards urgency: the quantity is in alarm, or its level has left the other vans'."""
+    """Whether the limit of a quantity counts towards urgency: the quantity is in alarm, or its level has left the other
+    vans'.
+    """
     apart = bool(np.abs(alarms.level_z[row, q]) >= AGREES)
     return apart if forecasts.by_quantity[q].median[row] <= 0.0 else apart or bool(alarms.any[row, q])
 
@@ -169,8 +171,8 @@ def _reasons(
 ) -> list[Fact]:
     """Why the van is listed.
 
-    Limits first, then what moved furthest from its own baseline, then from the family, then repeats that disagree, then the
-    anomaly.
+    Limits first, then what moved furthest from its own baseline, then from the family, then repeats that disagree, then
+    the anomaly.
     """
     f = int(std.family[row])
     facts: list[Fact] = []

@@ -1,5 +1,6 @@
 """The pages per quantity and cause are those the contracts make."""
 
+import posixpath
 import re
 
 from data_contracts.causes import CAUSES
@@ -19,7 +20,7 @@ def test_every_quantity_and_cause_has_a_page_and_every_link_leads_somewhere() ->
     assert {f"quantities/{name}.md" for name in QUANTITIES if not name.startswith(BANK2_PREFIX)} <= set(made)
     for name, text in made.items():
         for link in re.findall(r"\]\(([^)]+\.md)\)", text):
-            target = link.removeprefix("../") if link.startswith("../") else link
+            target = posixpath.normpath(posixpath.join(posixpath.dirname(name), link))
             assert target in made, (name, link)
 
 

@@ -1,4 +1,4 @@
-"""The surroundings of a visit: where its air is taken from, how sure that is, and how the fleet's answer to them is fitted."""
+"""Covariates of a visit: where its air is taken from, how sure that is, and how the slopes on them are fitted."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.physics.air import BAROMETER_U_KPA, HUMIDITY_U_PCT, INTAKE_AIR_U_C, textbook_exponents
-from models.tracking.covariates import COVARIATES, design, fill_air, fit_answer, prior_of
+from models.tracking.covariates import COVARIATES, design, fill_air, fit_covariate_slopes, prior_of
 
 MONDAY = datetime(2026, 3, 2, 10, tzinfo=UTC)
 AIR = {"intake_air_c": pl.Float64, "barometer_kpa": pl.Float64, "humidity_pct": pl.Float64, "altitude_m": pl.Float64}
@@ -116,7 +116,7 @@ def test_what_is_not_on_a_logarithm_starts_from_nothing_within_its_own_scatter()
     assert not known[:2].any()
 
 
-def _answer(
+def _fitted(
     n_vans: int, visits: int, *, seed: int = 1, independent: float = 1.0, spread: float = 10.0, odd: float = 0.0
 ):
     rng = np.random.default_rng(seed)
@@ -125,42 +125,34 @@ def _answer(
     y = 5.0 * rng.normal(size=n_vans)[van] + x @ [0.9, -0.5] + 0.1 * rng.normal(size=van.size)
     y[rng.random(van.size) < odd] += 5.0
     prior = (np.array([0.2, 0.3]), np.full(2, spread))
-    return fit_answer(y, x, van, scatter=0.1, prior=prior, independent=independent)
+    return fit_covariate_slopes(y, x, van, scatter=0.1, prior=prior, independent=independent)
 
 
 def test_slopes_are_found_whatever_the_vans_levels_and_a_few_wild_visits_move_them_little():
-    found = _answer(40, 10)
+    found = _fitted(40, 10)
     u = np.sqrt(np.diag(found.covariance))
-    assert np.abs(found.slope - [0.9, -0.5]).max() < 4.0 * u.max()
+    assert np.abs(found.mean - [0.9, -0.5]).max() < 4.0 * u.max()
     assert u == pytest.approx(0.1 / np.sqrt(360), rel=0.15)
-    assert np.abs(_answer(40, 10, odd=0.03).slope - [0.9, -0.5]).max() < 0.05
+    assert np.abs(_fitted(40, 10, odd=0.03).mean - [0.9, -0.5]).max() < 0.05
 
 
 def test_visits_that_share_their_weather_count_for_less():
-    alone, shared = _answer(40, 10), _answer(40, 10, independent=0.25)
+    alone, shared = _fitted(40, 10), _fitted(40, 10, independent=0.25)
     assert np.diag(shared.covariance) / np.diag(alone.covariance) == pytest.approx(4.0, rel=0.05)
 
 
 def test_little_data_leave_the_prior_and_much_overrule_it():
-    sure = _answer(10, 5, spread=1e-4)
-    assert sure.slope == pytest.approx([0.2, 0.3], abs=0.01)
-    one_each = fit_answer(
-        np.array([1.0, 2.0, 9.0, 4.0]),
-        np.arange(8.0).reshape(4, 2),
-        np.arange(4),
-        scatter=0.1,
-        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])),
-        independent=1.0,
-    )
-    assert one_each.slope == pytest.approx([0.2, 0.3])  # a van of one visit says nothing
+    sure = _fitted(10, 5, spread=1e-4)
+    assert sure.mean == pytest.approx([0.2, 0.3], abs=0.01)
+    one_each = fit_covariate_slopes(
+        np.array([1.0, 2.0, 9.0, 4.0]), np.arange(8.0).reshape(4, 2), np.arange(4), scatter=0.1,
+        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])), independent=1.0,
+    )  # fmt: skip
+    assert one_each.mean == pytest.approx([0.2, 0.3])  # a van of one visit has no weight
     assert np.diag(one_each.covariance) == pytest.approx([0.25, 0.49])
-    two = fit_answer(
-        np.array([1.0, 2.0, np.nan]),
-        np.arange(6.0).reshape(3, 2),
-        np.zeros(3, np.int64),
-        scatter=0.1,
-        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])),
-        independent=1.0,
-    )
-    assert two.slope.tolist() == [0.2, 0.3]
+    two = fit_covariate_slopes(
+        np.array([1.0, 2.0, np.nan]), np.arange(6.0).reshape(3, 2), np.zeros(3, np.int64), scatter=0.1,
+        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])), independent=1.0,
+    )  # fmt: skip
+    assert two.mean.tolist() == [0.2, 0.3]
     assert np.diag(two.covariance) == pytest.approx([0.25, 0.49])

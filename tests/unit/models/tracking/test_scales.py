@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.tracking.scales import from_scale, scale_of, steepness, to_scale
+from models.tracking.scales import derivative, from_scale, scale_of, to_scale
 
 LOG, ROOT, PLAIN = "main_peak_reference_g_s", "lean_needles", "lambda_full_throttle"
 
@@ -15,7 +15,7 @@ def test_there_and_back_and_the_slope_between(quantity):
     assert from_scale(quantity, scaled) == pytest.approx(values)
     step = 1e-6
     slope = (from_scale(quantity, scaled + step) - from_scale(quantity, scaled - step)) / (2 * step)
-    assert steepness(quantity, scaled) == pytest.approx(slope, rel=1e-6)
+    assert derivative(quantity, scaled) == pytest.approx(slope, rel=1e-6)
 
 
 def test_each_scale_by_hand():
@@ -26,7 +26,7 @@ def test_each_scale_by_hand():
     assert from_scale(ROOT, np.array([-1.0])) == pytest.approx(
         [-0.375]
     )  # no count of events is below what zero comes to
-    assert steepness(ROOT, np.array([3.0, -3.0])) == pytest.approx([6.0, 0.0])
+    assert derivative(ROOT, np.array([3.0, -3.0])) == pytest.approx([6.0, 0.0])
     assert to_scale(PLAIN, np.array([-2.0, 0.0])).tolist() == [-2.0, 0.0]
     assert from_scale(LOG, np.array([900.0])) == pytest.approx(np.exp(50.0))  # never infinite
-    assert steepness(LOG, np.array([900.0])) == pytest.approx(np.exp(50.0))
+    assert derivative(LOG, np.array([900.0])) == pytest.approx(np.exp(50.0))

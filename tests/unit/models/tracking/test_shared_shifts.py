@@ -6,13 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.tracking.shared_shifts import FEWEST_TOGETHER, shared_movement, take_off_shared
+from models.tracking.shared_shifts import FEWEST_TOGETHER, remove_shared_shifts, shared_shift
 
 
 def test_group_shifts_are_shrunk_by_what_shifts_there_are():
     rng = np.random.default_rng(1)
     true, group = rng.normal(0.0, 1.0, 200), np.repeat(np.arange(200), 10)
-    found = shared_movement((true[group] + rng.normal(size=2000)).reshape(-1, 1), group, 200)
+    found = shared_shift((true[group] + rng.normal(size=2000)).reshape(-1, 1), group, 200)
     assert found.spread[0] == pytest.approx(1.0, abs=0.15)
     real, noise = found.spread[0] ** 2, 1.57 / 10
     assert found.u[:, 0] == pytest.approx(np.sqrt(real * noise / (real + noise)))
@@ -24,14 +24,14 @@ def test_group_shifts_are_shrunk_by_what_shifts_there_are():
 def test_few_vans_or_a_lone_group_share_nothing():
     x = np.array([[8.0]] * FEWEST_TOGETHER + [[-8.0]] * FEWEST_TOGETHER + [[5.0]] * (FEWEST_TOGETHER - 1))
     group = np.repeat([0, 1, 2], [FEWEST_TOGETHER, FEWEST_TOGETHER, FEWEST_TOGETHER - 1])
-    found = shared_movement(x, group, 3)
+    found = shared_shift(x, group, 3)
     assert (found.shift[0, 0] > 2.0, found.shift[1, 0] < -2.0) == (True, True)
     assert (found.shift[2, 0], found.u[2, 0]) == (0.0, 0.0)
     assert found.spread[0] == pytest.approx(np.sqrt(9.0 - 1.57 / FEWEST_TOGETHER))  # one group counts for at most three
-    alone = shared_movement(x[:FEWEST_TOGETHER], group[:FEWEST_TOGETHER], 1)
+    alone = shared_shift(x[:FEWEST_TOGETHER], group[:FEWEST_TOGETHER], 1)
     assert (alone.shift[0, 0], alone.spread[0]) == (0.0, 0.0)
     with_gap = np.vstack([x, [[np.nan]]])
-    assert (shared_movement(with_gap, np.append(group, 2), 3).vans[:, 0] == [5, 5, 4]).all()
+    assert (shared_shift(with_gap, np.append(group, 2), 3).vans[:, 0] == [5, 5, 4]).all()
 
 
 def _weeks_of_vans(*, vans: int = 30, weeks: int = 14, seed: int = 3):
@@ -54,7 +54,7 @@ def _weeks_of_vans(*, vans: int = 30, weeks: int = 14, seed: int = 3):
 
 def _taken_off(visits, x, van, week):
     left, variance = x.copy(), np.ones_like(x)
-    moved = take_off_shared(visits, left, variance, np.zeros(van.size, np.int64), van, week, ("idle_g_s",))
+    moved = remove_shared_shifts(visits, left, variance, np.zeros(van.size, np.int64), van, week, ("idle_g_s",))
     return left, variance, moved
 
 
