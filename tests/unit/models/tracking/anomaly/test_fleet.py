@@ -1,9 +1,11 @@
 """The anomaly of a whole fleet: who trains, who is judged by whom, and what each quantity adds."""
 
+import itertools
+
 import numpy as np
 import pytest
 
-from models.tracking.anomaly.fleet import FleetAnomaly, judge_fleet
+from models.tracking.anomaly.fleet import RECENT_VISITS, FleetAnomaly, _calibration_rows, judge_fleet
 from models.tracking.anomaly.score import FOLDS, POOLED_PENALTY, calibrate, distance_of, features, folds_of, p_values
 from models.tracking.charts.alarms import raise_alarms
 from models.tracking.charts.recursion import follow_vans
@@ -111,3 +113,25 @@ def test_a_tail_goes_on_where_the_healthy_scores_end_and_errs_to_larger():
     assert (few.threshold, few.excess) == (np.inf, 0.0)
     assert p_values(np.array([99.0]), few) == pytest.approx([1 / 40])
     assert p_values(np.array([99.0]), calibrate(np.empty(0))).tolist() == [1.0]
+
+
+def test_the_recent_quiet_visits_of_quiet_vans_calibrate(fleet, judged):
+    """Counted van by van; of 16 visits none is older than what counts as recent, so a fleet of longer memory is cut short."""
+    std, _, alarms = fleet
+    quiet = ~alarms.any.any(axis=1)
+    count = 0
+    for begin, end in itertools.pairwise(std.starts):
+        recent = quiet[max(begin, end - RECENT_VISITS) : end]
+        count += int(recent.sum()) if recent.all() else 0
+    assert {card["calibration_rows"] for card in judged.cards} == {count}
+
+
+def test_only_so_many_visits_of_a_van_are_recent():
+    made = make_fleet(vans=12, weeks=RECENT_VISITS + 8, seed=3, faulty=0.0, missing=0.0)
+    captures = tracked_captures(made.frame)
+    std = standardise(visits_of(captures), repeat_spread(captures), families(), no_repairs())
+    rows = _calibration_rows(std, std.starts[1:] - 1)
+    of = np.bincount(std.van[rows])
+    assert of.tolist() == np.minimum(np.diff(std.starts), RECENT_VISITS).tolist()
+    old = std.starts[:-1]
+    assert set(old) <= set(_calibration_rows(std, old))  # what is judged is among them however old
