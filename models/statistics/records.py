@@ -2,6 +2,7 @@
 fields.
 """
 
+from collections.abc import Sequence
 from typing import Any, TypeVar
 
 import numpy as np
@@ -26,7 +27,22 @@ def record_of(kind: type[Columns]) -> np.dtype[np.void]:
     """
     fields = kind.__annotations__.items()
     columns = [(name, record_of(held) if hasattr(held, "_fields") else np.float64) for name, held in fields]
-    return np.dtype((np.record, columns))  # fields by name without compiling, too
+    return record_type(columns)
+
+
+def record_type(fields: Sequence[tuple[str, Any]]) -> np.dtype[np.void]:
+    """A record whose fields are attributes, in compiled code and without compiling.
+
+    Parameters
+    ----------
+    fields : sequence of (str, type)
+        Name and type of each field.
+
+    Returns
+    -------
+    dtype
+    """
+    return np.dtype((np.record, list(fields)))
 
 
 def empty_table(kind: type[Columns], rows: int) -> np.ndarray[Any, np.dtype[np.void]]:

@@ -118,7 +118,7 @@ def test_without_a_login_nothing_is_shown(page: "playwright.Page", board: str, p
 @pytest.mark.parametrize("name", ["max", "mallory"])
 def test_a_login_nobody_let_in_gets_no_further(page: "playwright.Page", board: str, name: str) -> None:
     shown = _log_in(page, board, name)
-    assert "nobody has let this person in" in shown
+    assert "is logged in but not listed for this board" in shown
     page.goto(f"{board}/van?van=N-01")
     assert "N-01" not in _settled(page)
 
@@ -158,7 +158,7 @@ def test_a_viewer_looks_at_the_vans_of_the_depot_and_decides_nothing(
         assert page.get_by_role("button", name="Decide").count() == 0
     page.goto(f"{board}/van?van=S-03")
     shown = _settled(page)
-    assert "not of your depots" in shown
+    assert "belongs to a depot you do not see" in shown
     assert page.locator(".js-plotly-plot").count() == 0
     assert "brook-20, depot south" not in shown
 
@@ -184,7 +184,7 @@ def test_a_role_taken_away_is_gone_at_once_and_a_logout_ends_it(
     before = (home / "settings.toml").read_text()
     try:
         for changed, words in (
-            (before.replace("ann@", "anna@"), "nobody has let this person in"),
+            (before.replace("ann@", "anna@"), "is logged in but not listed for this board"),
             ("[people", say("you.not_here")),
         ):
             (home / "settings.toml").write_text(changed)

@@ -165,8 +165,8 @@ def test_the_clerk_builds_a_warranty_file_and_checks_it(
     verdict = check_evidence(out)
     assert verdict.findings == ()
     page.get_by_text(verdict.seal).first.wait_for()
-    page.get_by_label("Seal told when it was made").fill(verdict.seal)
-    page.get_by_label("Seal told when it was made").press("Enter")
+    page.get_by_label("Seal given when it was made").fill(verdict.seal)
+    page.get_by_label("Seal given when it was made").press("Enter")
     page.locator("input[type=file]").set_input_files(out)
     page.get_by_text("Unaltered: the file agrees").wait_for()
     altered = tmp_path / "altered.zip"

@@ -22,7 +22,7 @@ from models.reading.air_trace.sample_flags import bridge, join_updates, mark_cli
 from models.reading.air_trace.sample_noise import sample_noise
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
-from models.statistics.records import Record
+from models.statistics.records import Record, record_type
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class Conditioned:
 
 
 # The result for one row; see `Conditioned`.
-_ROW = np.dtype(
+_ROW = record_type(
     [
         ("noise", np.float64),
         ("step", np.float64),

@@ -24,7 +24,7 @@ from models.reading.lambda_trace.two_point import two_point_guess
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.coloured_noise import coloured
 from models.statistics.compiled import kernel
-from models.statistics.records import Record, columns_of, record_of
+from models.statistics.records import Record, columns_of, record_of, record_type
 from models.statistics.smoothing import moving_mean
 
 FOUND, NO_STEP, ENDS_EARLY, NOISE, NOT_FOUND, GAP = range(6)
@@ -99,7 +99,7 @@ class Edges:
 
 _RESPONSE, _FIT = record_of(Response), record_of(Fit)
 # One edge during the search; see `Edges`.
-_EDGE = np.dtype(
+_EDGE = record_type(
     [
         ("fit", _FIT),
         ("code", np.int64),
