@@ -28,7 +28,7 @@ def _named(text: str) -> set[str]:
     linked = re.findall(r"\]\(([^)#:]+)\)", text)
     files = {word for word in quoted if re.fullmatch(r"[\w./*-]+\.(py|md|typ|sql|css|svg)", word)}
     plain = re.findall(rf"(?<![\w./-])((?:{'|'.join(TOP)})/[\w./*-]*)", text)
-    return {word.rstrip(".") for word in (*files, *linked, *plain)}
+    return {word.rstrip(".") for word in (*files, *linked, *plain) if "NNNN" not in word}  # a number of the reader's
 
 
 def _is_there(path: str, beside: Path) -> bool:
