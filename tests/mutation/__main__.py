@@ -1,11 +1,11 @@
 """Do the tests bite? A seeded sample of mutations of the code, and how many of them a room's quick tests notice.
 
 `make mutate`, or `python -m tests.mutation --sample 25 --seed 3 models/work`. mutmut makes the mutants of a copy of the
-checkout, finds the tests that call each mutated function, and runs them on the mutant, the quickest files for some seconds; killed is
-one on which a test fails. Slower tests may notice more.
-Compiled functions are mutated by `tests.mutation.kernels`, for mutmut leaves decorated functions alone. Left out are changes
-of letter case in text of several words (sentences, SQL), of `strict` in `zip`, which only guards against slips of the
-programmer, and the mutants of `EQUIVALENT`, which behave like the original.
+checkout and finds the tests that call each mutated function; the quickest files of them are run on the mutant, for so many
+seconds. Killed is a mutant on which one fails; slower tests may notice more. Compiled functions are mutated by
+`tests.mutation.kernels`, for mutmut leaves decorated functions alone. Left out are changes of letter case in text of several
+words (sentences, SQL), of `strict` in `zip`, which only guards against slips of the programmer, and the mutants of
+`EQUIVALENT`, which behave like the original.
 """
 
 import argparse
