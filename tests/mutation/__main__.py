@@ -1,10 +1,11 @@
 """Do the tests bite? A seeded sample of mutations of the code, and how many of them a room's quick tests notice.
 
 `make mutate`, or `python -m tests.mutation --sample 25 --seed 3 models/work`. mutmut makes the mutants of a copy of the
-checkout, finds the tests that call each mutated function, and runs them on the mutant; killed is one on which a test fails.
-Compiled functions are mutated by `tests.mutation.kernels`, for mutmut leaves decorated functions alone. Left out are changes
-of letter case in text of several words (sentences, SQL), of `strict` in `zip`, which only guards against slips of the
-programmer, and the mutants of `EQUIVALENT`, which behave like the original.
+checkout and finds the tests that call each mutated function; the quickest files of them are run on the mutant, for so many
+seconds. Killed is a mutant on which one fails; slower tests may notice more. Compiled functions are mutated by
+`tests.mutation.kernels`, for mutmut leaves decorated functions alone. Left out are changes of letter case in text of several
+words (sentences, SQL), of `strict` in `zip`, which only guards against slips of the programmer, and the mutants of
+`EQUIVALENT`, which behave like the original.
 """
 
 import argparse
@@ -13,6 +14,7 @@ import configparser
 import contextlib
 import difflib
 import functools
+import itertools
 import json
 import os
 import random
@@ -26,6 +28,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tests.mutation.cheapest_first import SECONDS
 from tests.mutation.kernels import mutants_of, mutated
 from tests.studies.results import write_section
 
@@ -157,16 +160,19 @@ def longest_function(room: str) -> str:
     return max(functions)[1] + "__mutmut_1"
 
 
-def whole_files(folder: Path) -> None:
-    """Let every test of a file stand for each function that any of them calls.
+def whole_files(folder: Path, budget: float) -> None:
+    """Let every test of a file stand for each function that any of them calls; the quickest files, as far as the time goes.
 
     What a shared fixture calls is noted for the first test that uses it, while the others check what came of it.
     """
     path = folder / "mutants" / "mutmut-stats.json"
     stats = json.loads(path.read_text(encoding="utf-8"))
+    seconds = json.loads((folder / "mutants" / SECONDS).read_text(encoding="utf-8"))
     known = list(stats["duration_by_test"])
     for function, tests in stats["tests_by_mangled_function_name"].items():
-        files = {test.split("::")[0] for test in tests}
+        quickest = sorted({test.split("::")[0] for test in tests}, key=lambda file: seconds.get(file, 0.0))
+        spent = itertools.accumulate(seconds.get(file, 0.0) for file in quickest)
+        files = {file for n, (file, until) in enumerate(zip(quickest, spent, strict=True)) if n == 0 or until <= budget}
         stats["tests_by_mangled_function_name"][function] = [t for t in known if t.split("::")[0] in files]
     path.write_text(json.dumps(stats), encoding="utf-8")
 
@@ -208,7 +214,7 @@ def means_nothing(before: str, after: str) -> bool:
     return text or ("zip(" in before and loose[0] == loose[1])
 
 
-def mutate_code(folder: Path, room: str, sample: int, rng: random.Random, children: int) -> Room:
+def mutate_code(folder: Path, room: str, sample: int, rng: random.Random, *, children: int, budget: float) -> Room:
     """Try a sample of a room's mutants."""
     shutil.rmtree(folder / "mutants", ignore_errors=True)
     _functions.cache_clear()
@@ -216,7 +222,7 @@ def mutate_code(folder: Path, room: str, sample: int, rng: random.Random, childr
     if room == "pipelines":
         judge_small_fleet(folder)
     mutmut(folder, longest_function(room), children=children)
-    whole_files(folder)
+    whole_files(folder, budget)
     names = sorted(results_of(folder))
     found, chosen = Room(len(names)), dict[str, tuple[str, str]]()
     for name in rng.sample(names, len(names)):
@@ -270,7 +276,7 @@ def mutate_kernels(folder: Path, sample: int, rng: random.Random) -> Room:
     return room
 
 
-def table(found: dict[str, Room], *, seed: int, command: str) -> list[str]:
+def table(found: dict[str, Room], *, seed: int, seconds: float, command: str) -> list[str]:
     """The section of RESULTS.md."""
     noticed, tried = sum(room.noticed for room in found.values()), sum(room.tried for room in found.values())
     lines = [
@@ -279,7 +285,8 @@ def table(found: dict[str, Room], *, seed: int, command: str) -> list[str]:
         f"{datetime.now(UTC):%Y-%m-%d}, `{command}`, seed {seed}: {noticed} of {tried} sampled mutants noticed "
         f"({noticed / max(tried, 1):.0%}).",
         "A mutant is one change of an operator, a comparison, a number, a word, an argument or an assignment. Each is tried on the",
-        f"quick tests of its own room; tests of pipelines that take long are left out ({', '.join(LEFT_OUT)}).",
+        f"quickest test files of its own room, {seconds:g} s of processor time at most; slower tests may notice more. Not used are tests",
+        f"of pipelines that take long or start other processes ({', '.join(LEFT_OUT)}).",
         "",
         "| room | mutants | sampled | " + " | ".join(COLUMNS) + " | noticed |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
@@ -306,6 +313,9 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--sample", type=int, default=40, help="mutants of each room (40)")
     parser.add_argument("--kernels", type=int, default=12, help="mutants of compiled functions (12)")
     parser.add_argument("--seed", type=int, default=1, help="another seed draws other mutants (1)")
+    parser.add_argument(
+        "--seconds", type=float, default=20.0, help="processor time of the test files of one mutant (20)"
+    )
     parser.add_argument("--children", type=int, default=os.cpu_count() or 1, help="mutants tried at once")
     parser.add_argument("--folder", type=Path, help="keep the copy here")
     parser.add_argument("--write", action="store_true", help="write the table into tests/studies/RESULTS.md")
@@ -318,14 +328,16 @@ def main(arguments: Sequence[str]) -> int:
         folder = told.folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="mutate-")))
         copy_checkout(folder)
         for room in (told.rooms or ROOMS) if told.sample else ():
-            found[room] = mutate_code(folder, room, told.sample, random.Random(told.seed), told.children)
+            found[room] = mutate_code(
+                folder, room, told.sample, random.Random(told.seed), children=told.children, budget=told.seconds
+            )
             tell(room, found[room])
         if told.kernels and "models/tracking" in (told.rooms or ROOMS):
             name = "compiled functions of models/tracking"
             found[name] = mutate_kernels(folder, told.kernels, random.Random(told.seed))
             tell(name, found[name])
     words = [word for word in arguments if word != "--write"]
-    lines = table(found, seed=told.seed, command=" ".join(["python -m tests.mutation", *words]))
+    lines = table(found, seed=told.seed, seconds=told.seconds, command=" ".join(["python -m tests.mutation", *words]))
     print("\n".join(lines))
     if told.write:
         write_section("mutation", lines)

@@ -1,5 +1,7 @@
 """Learning from findings: textbook updates, reversibility, and nothing moves silently."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -207,6 +209,10 @@ def test_doubt_is_told_of_the_most_trusted_flag_from_a_fifth_less_than_usual() -
     assert fact.numbers["trust"] == pytest.approx(learned.trust["cycle_ripple"].share)
     assert fact.numbers["trust_of_all"] == pytest.approx(learned.right)
     assert (fact.numbers["wrong"], fact.numbers["alarms"]) == (6, 6)
+    lower = learned.trust | {"zz": replace(learned.trust["cycle_ripple"], share=0.01)}
+    best = trust_fact(replace(learned, trust=lower), ("zz", "cycle_ripple"))
+    assert best is not None
+    assert best.words["flag"] == "cycle_ripple"  # the share comes before the name
     assert trust_ratio(learned, ()) == 1.0
     assert trust_ratio(learned, ("never_before",)) == pytest.approx(1.0)
     share = learned.trust["cycle_ripple"].share

@@ -336,6 +336,7 @@ def test_two_causes_likelier_than_not_are_one_visit() -> None:
 def test_a_second_cause_joins_the_leading_one_from_even_odds(pair: CausePosterior, together: bool) -> None:
     order = propose_orders([watched("v1", urgency="now")], pair).orders.row(0, named=True)
     assert ("in the same visit" in sentence(order, "action")) is together
+    assert order["hours"] == pytest.approx(1.1 + 0.4 if together else 1.1)  # the sensor, and the filter where it joins
 
 
 def test_a_watched_van_without_causes_is_one_clear_line() -> None:

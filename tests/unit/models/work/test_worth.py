@@ -233,6 +233,14 @@ def test_worth_of_a_test_by_hand() -> None:
     assert worth.expected_cost_avoided == pytest.approx(found * 0.35 * 350 - hours * (85 + 180 / 8) - found * 25)
 
 
+def test_a_cause_of_which_nothing_is_said_is_not_found_by_a_test() -> None:
+    told = {"fuel_delivery_weak": 0.7, "none": 0.3}
+    of = {"crosses": 1.0, "severity": 0.5, "day": DAY, "warranty_until": None}
+    short = worth_of_order(told, "not_separable", "fuel_pressure", **of)  # type: ignore[arg-type]
+    assert short == worth_of_order(dict.fromkeys(CAUSE_CODES, 0.0) | told, "not_separable", "fuel_pressure", **of)  # type: ignore[arg-type]
+    assert short.failure_avoided > 0
+
+
 def test_every_test_and_job_names_known_causes() -> None:
     assert set(JOBS) == set(CAUSES)
     for test in TESTS.values():
