@@ -4,7 +4,7 @@ Readings → visits → at reference conditions and over their scatter → own b
 repeats → forecast → anomaly → state with plain reasons. Same data in any order, same state; as of a week, nothing later
 is used."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -107,6 +107,7 @@ def assess(
     week: str,
     settings: TrackingSettings | None = None,
     shapes: pl.DataFrame | None = None,
+    also: Collection[str] = (),
 ) -> Assessment:
     """Judge every van as of the end of a week.
 
@@ -124,6 +125,8 @@ def assess(
         What the user sets.
     shapes : polars.DataFrame or None
         Rows of the shapes table, for the representative repeat and the anomaly.
+    also : collection of str
+        Vans that are on the list for another reason than their readings: judged like the listed ones.
 
     Returns
     -------
@@ -156,7 +159,7 @@ def assess(
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
     states = states_of(std, followed, alarms, unsteady, forecasts, anomaly, latest)
-    listed = states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
+    listed = states.filter((pl.col("urgency") != "healthy") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
         trends=trends_of(

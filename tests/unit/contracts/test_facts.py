@@ -22,7 +22,7 @@ SAMPLE_WORDS = {
     "second_cause": "lambda_slow_one_way", "test": "fuel_pressure", "feature": "main_peak", "scale": "relative", "seen": "change",
     "van": "V-9", "week": "2026-W14", "file": "1.csv", "delivery": "one", "log": "reports/not-read.txt", "error": "odd", "step": "judging",
     "outcome": "restored", "family": "brook-20", "depot": "north", "recorder": "R-7", "orders": "0123456789abcdef",
-
+    "means": "catalyst", "fault_code": "P0302", "says": "P0302",
 }  # fmt: skip
 QUANTITY = "main_peak_reference_g_s"
 OWN = Fact.of(

@@ -20,6 +20,7 @@ from models.causes.infer import CausePosterior
 from models.causes.next_test import next_tests
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
 from models.work.orders import WatchedVan, order_id, propose_orders
+from models.work.visit_plan import plan_orders
 
 REASONS = (Fact.of("limit_crossed", "main_peak_reference_g_s"),)
 NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
@@ -60,7 +61,8 @@ CAUSES_OF = {
 
 
 def test_one_order_per_van_in_the_schema() -> None:
-    book = propose_orders([watched(v) for v in CAUSES_OF], posterior(CAUSES_OF))
+    urgency = {"v1": "plan", "v2": "watch", "v3": "watch"}
+    book = propose_orders([watched(v, urgency=urgency[v]) for v in CAUSES_OF], posterior(CAUSES_OF))
     assert dict(book.orders.schema) == polars_schema(WORK_ORDERS)
     rows = {row["van_id"]: row for row in book.orders.iter_rows(named=True)}
     assert set(rows) == set(CAUSES_OF)
@@ -77,29 +79,57 @@ def test_one_order_per_van_in_the_schema() -> None:
         assert row["expected_cost_avoided"] == pytest.approx(sum(parts), abs=1e-9)
 
 
-PARTS = ("failure_avoided", "warranty_paid", "work_cost", "parts_cost", "van_time_cost")
+PARTS = (
+    "failure_avoided", "running_avoided", "put_off", "warranty_paid", "work_cost", "parts_cost", "van_time_cost"
+)  # fmt: skip
 
 
-def test_work_not_worth_it_waits_and_says_why_unless_it_is_urgent_or_unsafe() -> None:
-    slow = {"v1": {"lambda_slow": 0.9, "none": 0.1}}
+def test_a_van_to_watch_waits_and_work_that_costs_more_is_told_why() -> None:
+    weak = {"v1": {"lambda_slow": 0.5, "none": 0.5}}
 
     def order(causes: dict[str, dict[str, float]], **changes: object) -> dict[str, Any]:
-        return propose_orders([watched("v1", **changes)], posterior(causes)).orders.row(0, named=True)
+        return propose_orders([watched("v1", crosses=0.0, **changes)], posterior(causes)).orders.row(0, named=True)
 
-    waits = order(slow, crosses=0.0)
+    waits = order(weak, urgency="watch")
     assert (waits["expected_cost_avoided"], waits["hours"]) == (0.0, 0.0)
     assert sentence(waits, "action").endswith(
         "if it stands: replace the lambda sensor after checking heater and wiring"
     )
     assert sentence(waits, "worth").startswith("Not worth it yet. Expected -")
-    urgent = order(slow, crosses=0.0, urgency="now")
+    urgent = order(weak, urgency="now")
     assert urgent["expected_cost_avoided"] < 0
     assert sentence(urgent, "worth").endswith("Done all the same: a limit is crossed.")
-    unsafe = order({"v1": {"unmetered_air": 0.9, "none": 0.1}}, crosses=0.0)
+    assert sentence(order(weak), "worth").endswith("Done all the same: a limit is near, or a fault code stands.")
+    unsafe = order({"v1": {"unmetered_air": 0.9, "none": 0.1}})
     assert unsafe["safety"]
-    assert unsafe["expected_cost_avoided"] < 0
-    assert sentence(unsafe, "worth").endswith("failing can endanger people.")
-    assert order(slow, crosses=0.0, warranty_until=date(2026, 5, 1))["expected_cost_avoided"] > 0
+    assert unsafe["expected_cost_avoided"] > 0
+    assert order(weak, warranty_until=date(2026, 5, 1))["expected_cost_avoided"] > 0
+
+
+def test_a_day_set_once_moves_only_earlier_and_when_it_has_passed_the_plan_says_so() -> None:
+    def run(week: str, urgency: str, existing: pl.DataFrame | None = None) -> pl.DataFrame:
+        van = watched("v1", week=week, urgency=urgency, weeks_to_limit=None, crosses=0.0)
+        return propose_orders([van], posterior({"v1": {"lambda_slow": 0.9, "none": 0.1}}), existing=existing).orders
+
+    first = run("2026-W14", "plan")
+    day = first["due_by"].item()
+    assert day == date(2026, 4, 6) + timedelta(days=45)
+    later = run("2026-W18", "watch", run("2026-W16", "plan", first))
+    assert later["due_by"].item() == day
+    sooner = run("2026-W18", "now", later)
+    assert sooner["due_by"].item() == date(2026, 5, 11)
+    assert not sentence(plan_orders(sooner, week="2026-W18").row(0, named=True), "plan_note").startswith("overdue")
+    past = plan_orders(run("2026-W20", "plan", sooner), week="2026-W20").row(0, named=True)
+    assert past["due_by"] == date(2026, 5, 11)
+    assert sentence(past, "plan_note").startswith("overdue since 2026-05-11")
+
+
+def test_a_repair_being_proven_asks_for_captures_only() -> None:
+    van = watched("v1", urgency="watch", repaired_on="2026-04-01", reasons=(Fact.of("being_proven", day="2026-04-01"),))
+    order = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
+    assert sentence(order, "action").startswith("Prove the repair: record three snaps")
+    assert sentence(order, "reason").startswith("Repaired on 2026-04-01 and being proven")
+    assert order["hours"] == 0.0
 
 
 def test_run_again_adds_and_changes_nothing() -> None:

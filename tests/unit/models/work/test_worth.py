@@ -7,9 +7,9 @@ import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES
 from data_contracts.jobs import JOBS, TESTS
-from models.work.worth import RankingSettings, Worth, failure_probability, rank_orders, worth_fact, worth_of_order
+from models.work.worth import RankingSettings, Worth, rank_orders, waiting, worth_fact, worth_of_order
 
-AMOUNTS = ("failure_avoided", "warranty", "work", "parts", "van_time")
+AMOUNTS = ("failure_avoided", "running", "put_off", "warranty", "work", "parts", "van_time")
 DAY = date(2026, 4, 5)
 
 
@@ -24,21 +24,52 @@ def test_parts_add_up(leading: str, warranty: date | None) -> None:
     worth = worth_of_order(
         probability, leading, "fuel_pressure", crosses=0.6, severity=0.5, day=DAY, warranty_until=warranty
     )
-    parts = worth.failure_avoided + worth.warranty + worth.work + worth.parts + worth.van_time
+    gained = worth.failure_avoided + worth.running_avoided + worth.put_off + worth.warranty
+    parts = gained + worth.work + worth.parts + worth.van_time
     assert worth.expected_cost_avoided == pytest.approx(parts, abs=1e-9)
     assert worth.work < 0
-    fact = worth_fact(worth)
+    fact = worth_fact(worth, RankingSettings())
     assert fact.numbers["total"] == worth.expected_cost_avoided
     assert sum(fact.numbers[name] for name in AMOUNTS) == pytest.approx(parts, abs=1e-9)
 
 
 def test_worth_by_hand() -> None:
-    # 1.8 h + 0.3 h handling at 85; 210 of parts; 2.1/8 of a van day at 180; crossed for sure: 0.35 x 1500.
+    # An air filter at severity 1 and 0.8 likely: 26 weeks at 5 of power and 1 of fuel. 0.4 h and 25 of parts are put off
+    # by waiting; 0.3 h of handling, work in vain and the van's time are not.
+    likely = certain("intake_restricted") | {"intake_restricted": 0.8, "none": 0.2}
     worth = worth_of_order(
-        certain("fuel_delivery_weak"), "fuel_delivery_weak", None,
-        crosses=1.0, severity=1.0, day=DAY, warranty_until=None,
+        likely, "intake_restricted", None, crosses=0.0, severity=1.0, day=DAY, warranty_until=None
     )  # fmt: skip
-    assert worth.expected_cost_avoided == pytest.approx(0.35 * 1500 - 2.1 * 85 - 210 - 2.1 / 8 * 180)
+    assert worth.failure_avoided == 0.0
+    assert worth.running_avoided == pytest.approx(0.8 * 26 * 6)
+    assert worth.put_off == pytest.approx(0.8 * (0.4 * 85 + 25))
+    assert worth.expected_cost_avoided == pytest.approx(
+        0.8 * 26 * 6 + 0.8 * (0.4 * 85 + 25) - 0.7 * 85 - 0.8 * 25 - 0.7 / 8 * 180
+    )
+
+
+def test_waiting_by_hand() -> None:
+    # Ignition at severity 0.5 for 10 weeks: the catalyst at 0.06 x 0.5 a week, 1,200 when it goes; and so on.
+    catalyst, standing, test = (1 - np.exp(-10 * 0.5 * rate) for rate in (0.06, 0.01, 0.5 / 52))
+    left = waiting("ignition_weak", 0.5, 10.0)
+    assert left.failures == pytest.approx(catalyst * 1200 + standing * 600 + test * 150)
+    assert left.running == pytest.approx(10 * 0.5 * (6.0 + 3.0))
+    assert left.probability == pytest.approx(1 - (1 - catalyst) * (1 - standing) * (1 - test))
+
+
+def test_a_certain_misfire_is_worth_acting_on_though_no_limit_is_crossed() -> None:
+    worth = worth_of_order(
+        certain("ignition_weak"), "ignition_weak", None, crosses=0.0, severity=1.0, day=DAY, warranty_until=None
+    )
+    assert worth.expected_cost_avoided > 500
+
+
+@pytest.mark.parametrize("cause", list(CAUSES))
+def test_waiting_costs_more_the_worse_and_the_longer(cause: str) -> None:
+    cost = [[waiting(cause, severity, weeks).cost for weeks in (1.0, 6.0, 26.0)] for severity in (0.3, 0.6, 1.0)]
+    assert np.all(np.diff(cost, axis=0) > 0)
+    assert np.all(np.diff(cost, axis=1) > 0)
+    assert waiting(cause, 0.0, 26.0).cost == 0.0
 
 
 def test_warranty_pays_work_and_parts_until_its_last_day() -> None:
@@ -51,11 +82,9 @@ def test_warranty_pays_work_and_parts_until_its_last_day() -> None:
     assert total(date(2026, 4, 4)) == total(None)
 
 
-def test_risk_grows_with_crossing_and_severity() -> None:
-    settings = RankingSettings()
-    assert failure_probability(1.0, 0.2, settings) == settings.failure_if_crossed
-    assert failure_probability(0.0, 0.8, settings) > failure_probability(0.0, 0.2, settings)
-    assert failure_probability(0.0, np.nan, settings) == pytest.approx(settings.failure_if_not / 2)
+def test_a_crossed_limit_counts_as_severity_one() -> None:
+    assert waiting("lambda_slow", 0.2, 26.0, crosses=1.0) == waiting("lambda_slow", 1.0, 26.0)
+    assert waiting("lambda_slow", np.nan, 26.0) == waiting("lambda_slow", 0.5, 26.0)
 
 
 def test_order_of_ranks() -> None:
@@ -100,7 +129,8 @@ def test_worth_of_a_test_by_hand() -> None:
     found = 0.6 * 0.85
     hours = 8 / 60 + 0.3 + found * 0.4
     assert worth.hours == pytest.approx(hours)
-    assert worth.expected_cost_avoided == pytest.approx(found * 0.35 * 350 - hours * (85 + 180 / 8) - found * 25)
+    spared = found * (26 * 6 + 0.4 * 85)  # crossed for sure counts as severity 1; the filter's own price is put off
+    assert worth.expected_cost_avoided == pytest.approx(spared - hours * (85 + 180 / 8))
 
 
 def test_every_test_and_job_names_known_causes() -> None:
