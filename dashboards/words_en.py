@@ -57,9 +57,9 @@ WORDS: dict[str, str] = {
     "urgency.now": "now",
     "urgency.plan": "plan",
     "urgency.watch": "watch",
-    "urgency.now.help": "A limit is crossed, or more likely than not will be before the next expected visit.",
-    "urgency.plan.help": "A limit will more likely than not be crossed within 13 weeks, or the cause is named with enough probability.",
-    "urgency.watch.help": "Something stands out, not enough to call the van in.",
+    "urgency.now.help": "Acting within a week is worth it: a limit that hurts is crossed or soon will be, a likely cause endangers people, or waiting costs more than fetching the van.",
+    "urgency.plan.help": "Acting within 13 weeks is worth it: by what waiting costs, a limit ahead, or a fault code that stands.",
+    "urgency.watch.help": "Something stands out, not enough to call the van in; or a repair is being proven.",
     # This week
     "week.heading": "Vans to look at, {week}",
     "week.seen": "Vans seen this week",

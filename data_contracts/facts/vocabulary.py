@@ -339,8 +339,8 @@ _PLAN = (
     _saying("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
     _saying(
         "plan_limit",
-        "goes before what is worth more: a limit is crossed",
-        "kommt vor Lohnenderem: eine Grenze ist überschritten",
+        "goes before what is worth more: it can't wait",
+        "kommt vor Lohnenderem: es kann nicht warten",
     ),
     _saying(
         "plan_best",
@@ -501,7 +501,7 @@ PHRASES: dict[str, Words] = {
         "people may come to harm (fire, fumes, stalling in traffic)",
         "Menschen können zu Schaden kommen (Brand, Abgase, Liegenbleiben im Verkehr)",
     ),
-    "means.engine": Words("the engine is damaged under load", "der Motor nimmt unter Last Schaden"),
+    "means.engine": Words("the engine or its turbocharger is damaged", "Motor oder Turbolader nehmen Schaden"),
     "means.stranding": Words("the van may stop on the road", "das Fahrzeug kann liegen bleiben"),
     "means.catalyst": Words("the catalyst overheats", "der Katalysator überhitzt"),
     "means.emission_test": Words("the emission test fails", "die Abgasprüfung wird nicht bestanden"),

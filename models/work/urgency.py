@@ -27,6 +27,8 @@ class Finding:
         Leading cause, none or not_separable.
     severity : float
         Of the likeliest cause; NaN unknown. [1]
+    alarm : bool
+        A reading is outside by itself; otherwise only all of them together are unlike a healthy van's.
     limit_crossed : bool
         Of a limit that calls a van in at once.
     crosses : float
@@ -44,6 +46,7 @@ class Finding:
     probability: Mapping[str, float]
     leading: str
     severity: float
+    alarm: bool = True
     limit_crossed: bool = False
     crosses: float = 0.0
     crosses_within_13: float = 0.0
@@ -81,7 +84,8 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
     -------
     Urgency
         `now`: a limit that hurts is crossed, or will be before the next visit with even odds; a dangerous cause is
-        likely and serious; or waiting for a planned visit costs more than fetching the van at once. `plan`: any limit
+        likely and serious; or waiting for a planned visit costs more than fetching the van at once. The last two want a
+        reading that is outside by itself, or a fault code that agrees: else the van is planned. `plan`: any limit
         will be crossed within 13 weeks with even odds, a dangerous cause is likely however small, acting is worth it,
         or a fault code that stands says so. `watch`: the rest, and a van whose repair is being proven.
     """
@@ -90,8 +94,9 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
     dangerous = danger(finding.probability)
     serious = not finding.severity < SERIOUS_SEVERITY
     planned = cost_of_waiting(finding, settings.planned_weeks)
-    costly = planned >= settings.call_in_cost
-    if finding.limit_crossed or finding.crosses >= 0.5 or (dangerous >= 0.5 and serious) or costly:
+    sure = finding.alarm or any(_agrees(code, finding.leading) for code in _known(finding))
+    costly = sure and planned >= settings.call_in_cost
+    if finding.limit_crossed or finding.crosses >= 0.5 or (sure and dangerous >= 0.5 and serious) or costly:
         word = "now"
     elif finding.crosses_within_13 >= 0.5 or dangerous >= 0.5 or worth.expected_cost_avoided > 0:
         word = "plan"

@@ -25,7 +25,15 @@ WEEKS = ("2026-W30", "2026-W40", "2026-W47", "2026-W53")
 COMPARED = (
     "work_orders", "order_events", "watchlist", "trends", "learning", "proof_statistics", "repairs", "notices",
 )  # fmt: skip
-PARTS = ("failure_avoided", "warranty_paid", "work_cost", "parts_cost", "van_time_cost")
+PARTS = (
+    "failure_avoided",
+    "running_avoided",
+    "put_off",
+    "warranty_paid",
+    "work_cost",
+    "parts_cost",
+    "van_time_cost",
+)
 
 # What the workshops did between two runs: van, then what `vansnap decide` is told. The repairs are those of truth.csv.
 SCRIPT: dict[str, list[tuple[str, str, dict[str, str]]]] = {

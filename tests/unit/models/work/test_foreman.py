@@ -85,6 +85,7 @@ def state_of(case: dict[str, str]) -> pl.DataFrame:
         {
             "van_id": ["v1"], "family": ["brook-20"], "depot": ["north"],
             "urgency": [urgency(on_list=True, crossed=called, cross_before_next=np.nan, cross_within_13=float(planned))],
+            "alarm": [True],
             "anomaly_p": [1e-4], "anomaly_score": [9.0], "limit_crossed": [called],
             "weeks_to_limit": [0.0 if planned else None], "cross_before_next": [float(called)],
             "cross_within_13": [float(planned)], "reason_facts": [[fact.row() for fact in facts]],

@@ -1,5 +1,6 @@
 """Limits that hurt, fault codes that stand, and the order of reasons."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -12,7 +13,8 @@ from data_contracts.family import parse_family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.jobs import TESTS
 from models.work.standing_codes import standing_codes
-from models.work.urgency import most_hurting_first
+from models.work.urgency import Finding, most_hurting_first, urgency_of
+from models.work.worth import NO_WORTH, RankingSettings
 
 MONDAY = datetime(2026, 3, 2, 8, tzinfo=UTC)
 NO_REPAIRS = pl.DataFrame(schema={"van_id": pl.String, "done_at": pl.Datetime("us", "UTC")})
@@ -78,5 +80,15 @@ def test_what_hurts_most_is_said_first() -> None:
     moved = Fact.of("stands_out")
     assert most_hurting_first([lean, peak, moved], [cause, code]) == (lean, cause, peak, code, moved)
     assert say(lean) == (
-        "Lambda at full throttle is beyond the family's limit (1.09, limit 1): the engine is damaged under load."
+        "Lambda at full throttle is beyond the family's limit (1.09, limit 1): the engine or its turbocharger is damaged."
     )
+
+
+def test_danger_told_by_all_readings_together_alone_is_planned_not_urgent() -> None:
+    probability = {"fuel_aeration": 0.9, "none": 0.1}
+    finding = Finding(probability, "fuel_aeration", 0.8)
+    assert urgency_of(finding, NO_WORTH, RankingSettings()).word == "now"
+    vague = replace(finding, alarm=False)
+    assert urgency_of(vague, NO_WORTH, RankingSettings()).word == "plan"
+    agreed = replace(vague, standing_codes={"P0300": 3})
+    assert urgency_of(agreed, NO_WORTH, RankingSettings()).word == "now"
