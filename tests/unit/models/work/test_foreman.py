@@ -83,15 +83,23 @@ def state_of(case: dict[str, str]) -> pl.DataFrame:
             )
     return pl.DataFrame(
         {
-            "van_id": ["v1"], "family": ["brook-20"], "depot": ["north"],
-            "urgency": [urgency(on_list=True, crossed=called, cross_before_next=np.nan, cross_within_13=float(planned))],
+            "van_id": ["v1"],
+            "family": ["brook-20"],
+            "depot": ["north"],
+            "urgency": [
+                urgency(on_list=True, crossed=called, cross_before_next=np.nan, cross_within_13=float(planned))
+            ],
             "alarm": [True],
-            "anomaly_p": [1e-4], "anomaly_score": [9.0], "limit_crossed": [called],
-            "weeks_to_limit": [0.0 if planned else None], "cross_before_next": [float(called)],
-            "cross_within_13": [float(planned)], "reason_facts": [[fact.row() for fact in facts]],
+            "anomaly_p": [1e-4],
+            "anomaly_score": [9.0],
+            "limit_crossed": [called],
+            "weeks_to_limit": [0.0 if planned else None],
+            "cross_before_next": [float(called)],
+            "cross_within_13": [float(planned)],
+            "reason_facts": [[fact.row() for fact in facts]],
         },
         schema_overrides={"reason_facts": FACTS_TYPE, "weeks_to_limit": pl.Float64},
-    )  # fmt: skip
+    )
 
 
 def judged(case: dict[str, str]) -> tuple[dict[str, Any], dict[str, Any]] | None:
@@ -105,10 +113,19 @@ def judged(case: dict[str, str]) -> tuple[dict[str, Any], dict[str, Any]] | None
     state, posterior = state_of(case), posterior_of(case)
     row = watchlist(state, posterior, week=WEEK, before=(), circumstances={"v1": about}).row(0, named=True)
     van = WatchedVan(
-        "v1", "brook-20", "north", WEEK, row["urgency"], WEEK, state["cross_before_next"][0], row["weeks_to_limit"],
-        None, tuple(Fact.from_row(fact) for fact in row["reason_facts"]),
-        standing_codes=codes, repaired_on=about.repaired_on,
-    )  # fmt: skip
+        "v1",
+        "brook-20",
+        "north",
+        WEEK,
+        row["urgency"],
+        WEEK,
+        state["cross_before_next"][0],
+        row["weeks_to_limit"],
+        None,
+        tuple(Fact.from_row(fact) for fact in row["reason_facts"]),
+        standing_codes=codes,
+        repaired_on=about.repaired_on,
+    )
     return row, propose_orders([van], posterior).orders.row(0, named=True)
 
 
