@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.state.states import states_of, urgency
+from models.tracking.state.states import _trims_together, states_of, urgency
 
 JUST_BELOW = float(np.nextafter(0.5, 0.0))
 NAN = float("nan")
@@ -170,3 +170,33 @@ def test_a_limit_that_costs_fuel_and_the_periodic_test_is_planned_however_far_be
     assert (row["urgency"], row["limit_crossed"], row["cross_before_next"]) == (word, False, None)
     assert row["cross_within_13"] == van["within_13"]
     assert _states({"v": van | {"next": 0.5}})["urgency"].to_list() == ["now"]
+
+
+@pytest.mark.parametrize(
+    ("idle", "raised", "level_z", "told"),
+    [
+        (20.0, 15.0, (2.0, 2.0), 35.0),
+        (20.0, 14.9, (2.0, 2.0), None),
+        (-20.0, -15.0, (-2.0, -2.0), -35.0),
+        (40.0, -15.0, (3.0, -3.0), None),  # what one adds the other takes away
+        (20.0, 15.0, (1.99, 2.0), None),  # one is where the family's other vans are
+        (20.0, 15.0, (2.0, 1.99), None),
+    ],
+)
+def test_both_trims_together_at_the_familys_limit(idle, raised, level_z, told):
+    trims = ("trim_idle_pct", "trim_2500_pct")
+    level = np.array([[idle, raised]])
+    std = SimpleNamespace(
+        quantities=trims,
+        family=np.zeros(1, np.int64),
+        scatter=np.ones((1, 2)),
+        levels={(0, q): FamilyLevel(0.0, 0.1, 1.0, 20.0, 9) for q in (0, 1)},
+    )
+    fact = _trims_together(
+        std,  # type: ignore[arg-type]
+        SimpleNamespace(level=level),  # type: ignore[arg-type]
+        SimpleNamespace(level_z=np.array([level_z])),  # type: ignore[arg-type]
+        SimpleNamespace(trim_sum_pct=(35.0,)),  # type: ignore[arg-type]
+        0,
+    )
+    assert (fact is None) if told is None else (fact is not None and fact.numbers == {"level": told, "limit": 35.0})
