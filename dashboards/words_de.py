@@ -57,9 +57,9 @@ WORDS: dict[str, str] = {
     "urgency.now": "jetzt",
     "urgency.plan": "einplanen",
     "urgency.watch": "beobachten",
-    "urgency.now.help": "Eine Grenze ist überschritten oder wird es wahrscheinlich vor dem nächsten erwarteten Besuch.",
-    "urgency.plan.help": "Eine Grenze wird wahrscheinlich binnen 13 Wochen überschritten, oder eine Ursache ist sicher genug benannt.",
-    "urgency.watch.help": "Etwas fällt auf, aber nicht genug, um das Fahrzeug in die Werkstatt zu rufen.",
+    "urgency.now.help": "Binnen einer Woche zu handeln lohnt sich: eine Grenze, die schadet, ist oder wird bald überschritten, eine wahrscheinliche Ursache gefährdet Menschen, oder Warten kostet mehr als das Fahrzeug zu holen.",
+    "urgency.plan.help": "Binnen 13 Wochen zu handeln lohnt sich: nach dem, was Warten kostet, wegen einer nahen Grenze oder eines Fehlercodes, der steht.",
+    "urgency.watch.help": "Etwas fällt auf, aber nicht genug, um das Fahrzeug zu rufen; oder eine Reparatur ist im Nachweis.",
     # Diese Woche
     "week.heading": "Auffällige Fahrzeuge, {week}",
     "week.seen": "Diese Woche gesehene Fahrzeuge",

@@ -57,9 +57,9 @@ WORDS: dict[str, str] = {
     "urgency.now": "now",
     "urgency.plan": "plan",
     "urgency.watch": "watch",
-    "urgency.now.help": "A limit is crossed, or is more likely than not to be crossed before the next expected visit.",
-    "urgency.plan.help": "A limit is more likely than not to be crossed within 13 weeks, or a cause is named with enough certainty.",
-    "urgency.watch.help": "Something stands out, but not enough to call the van in.",
+    "urgency.now.help": "Acting within a week is worth it: a limit that hurts is crossed or soon will be, a likely cause endangers people, or waiting costs more than fetching the van.",
+    "urgency.plan.help": "Acting within 13 weeks is worth it: by what waiting costs, a limit ahead, or a fault code that stands.",
+    "urgency.watch.help": "Something stands out, not enough to call the van in; or a repair is being proven.",
     # This week
     "week.heading": "Vans to look at, {week}",
     "week.seen": "Vans seen this week",

@@ -6,7 +6,7 @@
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 
 from data_contracts.entries import Positive, SourcedEntry, Whole, contradiction, fault_lines, refuse
 from data_contracts.errors import RegisterError
+from data_contracts.family_limits import HurtLimits, LimitsEntry
 from data_contracts.limits import REFERENCE_BAROMETER_KPA, REFERENCE_INTAKE_AIR_C
 
 AirflowKind = Literal["volts", "hertz", "g_s"]
@@ -121,6 +122,8 @@ class Family:
         See their classes.
     expected_time_constant_s, time_constant_limit_s : float or None
         Of the lambda response. [s]
+    limits : HurtLimits
+        Beyond which a van is called in, whatever its own past.
     """
 
     name: str
@@ -135,6 +138,7 @@ class Family:
     lambda_sensor: LambdaSensor
     expected_time_constant_s: float | None
     time_constant_limit_s: float | None
+    limits: HurtLimits = field(default_factory=HurtLimits)
 
 
 _Floats = TypeVar("_Floats", bound=Sequence[float])
@@ -349,6 +353,7 @@ class FamilyEntry(SourcedEntry):
     main_peak: Annotated[MainPeakEntry, Field(default_factory=dict, validate_default=True)]
     lambda_sensor: Annotated[LambdaSensorEntry, Field(default_factory=dict, validate_default=True)]
     lambda_response: Annotated[LambdaResponseEntry, Field(default_factory=dict, validate_default=True)]
+    limits: Annotated[LimitsEntry, Field(default_factory=dict, validate_default=True)]
 
     @field_validator("main_peak")
     @classmethod
@@ -396,4 +401,5 @@ def parse_family(name: str, table: Mapping[str, Any]) -> Family:
         lambda_sensor=entry.lambda_sensor.sensor(),
         expected_time_constant_s=entry.lambda_response.expected_time_constant_s,
         time_constant_limit_s=entry.lambda_response.time_constant_limit_s,
+        limits=entry.limits.limits(entry.displacement_l, entry.lambda_sensor.kind),
     )

@@ -30,3 +30,26 @@ LONGEST_RECORDING_S = 1800.0
 # Metrologia 45, 2008, 149; DOI 10.1088/0026-1394/45/2/004).
 DRY_AIR_GAS_CONSTANT_J_KG_K = 8.314472 / 28.96546e-3
 ZERO_CELSIUS_K = 273.15
+
+# What hurts, whatever the van's own past: beyond these a van is called in. All are common practice, no source (2026-11-29),
+# unless said; a family's table [FAMILY.limits] wins.
+# Healthy engines run at lambda 0.85 to 0.95 at full throttle: without any enrichment the exhaust valves and pistons get hot.
+FULL_THROTTLE_LAMBDA_HIGH = 1.0
+# The same told by a narrowband sensor: its signal crosses 0.45 V at lambda 1.
+FULL_THROTTLE_SIGNAL_LOW_V = 0.45
+# Growing leaner while held, in lambda a second: the pressure falls off, so a longer pull ends lean.
+FULL_THROTTLE_SLOPE_HIGH_PER_S = 0.15
+# Control units store "system too lean" or "too rich" near here: the trims have used up their hiding place.
+TRIM_MOST_PCT = 25.0
+# Both trims together to one side: the mixture is wrong everywhere, not at one flow.
+TRIM_SUM_MOST_PCT = 35.0
+# Misfires that one free snap shows.
+LEAN_NEEDLES_MOST = 2.0
+# One cylinder apart from the others at idle: lambda, and for a narrowband sensor a share of its swing.
+CYCLE_RIPPLE_MOST = 0.02
+CYCLE_RIPPLE_NARROWBAND_MOST = 0.15
+# A narrowband sensor should swing within 0.1 s or so; a snap shows it behind wall film and mixing.
+SWITCH_TIME_MOST_S = 0.3
+# A warm petrol engine takes about one gram of air a second at idle for each litre.
+IDLE_FLOW_LOW_G_S_PER_L = 0.5
+IDLE_FLOW_HIGH_G_S_PER_L = 2.5

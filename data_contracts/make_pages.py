@@ -8,8 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from data_contracts.causes import CAUSES
-from data_contracts.causes.record import Cause
+from data_contracts.causes.record import RUNNING, Cause, Consequence
 from data_contracts.cautions import cautions_for
+from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.jobs import TESTS
 from data_contracts.quantities.record import Method, Need, Quantity
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
@@ -138,12 +139,14 @@ def cause_page(cause: Cause) -> str:
         f"- Code: `{cause.code}`",
         f"- Severity 1 means: {cause.severity_one}",
         f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
-        f"- Safety comes first: {'yes' if job.safety else 'no'}",
+        f"- Safety comes first: {'yes' if cause.endangers else 'no'}",
         "\n## The job\n",
         f"{job.action.en}.\n",
         *(f"{number}. {step.en}" for number, step in enumerate(job.all_steps, 1)),
         f"\nParts: {job.parts.en if job.parts else 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
         "a published source.",
+        "\n## What waiting costs\n",
+        *(_consequence(consequence) for consequence in cause.if_left),
         "\n## Quantities the repair should bring back\n",
         *(f"- [{name}](../quantities/{name}.md): {QUANTITIES[name].description.en}" for name in job.touches),
         "\n## Tests that find it\n",
@@ -167,6 +170,15 @@ def _hard_to_tell(cause: Cause) -> list[str]:
         return []
     rows = (f"- [{CAUSES[code].title.en}]({code}.md): {why.en}" for code, why in sorted(pairs.items()))
     return ["\n## Hard to tell from\n", *rows]
+
+
+def _consequence(consequence: Consequence) -> str:
+    """A line of what waiting costs."""
+    means = PHRASES[f"means.{consequence.kind}"].en
+    often = f"{consequence.a_week:.2g} a week"
+    size = often if consequence.kind in RUNNING else f"{often}, then {consequence.cost:,.0f}"
+    grows = "" if consequence.grows == 1 else f", with severity to the power {consequence.grows:g}"
+    return f"- {_sentence(means)}: {size} at severity 1{grows} ({consequence.source})"
 
 
 def main() -> None:

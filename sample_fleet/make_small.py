@@ -101,8 +101,8 @@ DECISIONS: tuple[dict[str, Any], ...] = (
 # What the last run must publish about each van; vans without a fault are healthy.
 STATES: tuple[tuple[str, str], ...] = (
     ("now", "V007"),
+    ("now", "V010"),
     ("plan", "V009"),
-    ("plan", "V010"),
     ("plan", "V018"),
     ("watch", "V001"),
     ("anomaly_alone", "V001"),

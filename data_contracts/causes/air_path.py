@@ -1,7 +1,7 @@
 """Causes in the air path, from the air-mass sensor to the inlet."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import Cause, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
 
 AIR_PATH: tuple[Cause, ...] = (
     Cause(
@@ -23,8 +23,6 @@ AIR_PATH: tuple[Cause, ...] = (
             Words("air-mass sensor, seal", "Luftmassenmesser, Dichtung"),
             hours=0.7,
             parts_cost=140.0,
-            failure_cost=900.0,
-            safety=False,
             touches=(
                 "main_peak_reference_g_s",
                 "flow_per_rev_mg",
@@ -33,6 +31,12 @@ AIR_PATH: tuple[Cause, ...] = (
                 "trim_idle_pct",
                 "trim_2500_pct",
             ),
+        ),
+        # Lean at load burns valves and pistons where the trims do not carry it.
+        if_left=(
+            Consequence("engine", 0.008, 4000.0, grows=2.0),
+            Consequence("emission_test", 0.3 / 52, 150.0),
+            Consequence("power", 6.0),
         ),
         found_by={"air_mass_compare": 0.92},
         shows=(
@@ -77,8 +81,10 @@ AIR_PATH: tuple[Cause, ...] = (
             "P0104": 8.0,
             "P0170": 3.0,
             "P0171": 5.0,
+            "P0173": 3.0,
             "P0174": 5.0,
             "P2177": 6.0,
+            "P2179": 6.0,
         },
         planted=Planted("air-mass sensor replaced", "air-mass sensor", "may"),
     ),
@@ -98,14 +104,18 @@ AIR_PATH: tuple[Cause, ...] = (
             Words("air-mass sensor, seal", "Luftmassenmesser, Dichtung"),
             hours=0.7,
             parts_cost=140.0,
-            failure_cost=600.0,
-            safety=False,
             touches=(
                 "idle_g_s",
                 "main_peak_reference_g_s",
                 "trim_idle_pct",
                 "trim_2500_pct",
             ),
+        ),
+        # Rich until the trims have learned, and after each start.
+        if_left=(
+            Consequence("catalyst", 0.001, 1200.0),
+            Consequence("emission_test", 0.5 / 52, 150.0, source=PERIODIC_TEST),
+            Consequence("fuel", 2.0),
         ),
         found_by={"air_mass_compare": 0.92},
         shows=(
@@ -147,7 +157,10 @@ AIR_PATH: tuple[Cause, ...] = (
             "P0104": 8.0,
             "P0170": 3.0,
             "P0172": 8.0,
+            "P0173": 3.0,
             "P0175": 8.0,
+            "P2178": 4.0,
+            "P2188": 4.0,
         },
         planted=Planted("air-mass sensor replaced", "air-mass sensor"),
     ),
@@ -169,13 +182,16 @@ AIR_PATH: tuple[Cause, ...] = (
             Words("air filter", "Luftfilter"),
             hours=0.4,
             parts_cost=25.0,
-            failure_cost=350.0,
-            safety=False,
             touches=(
                 "main_peak_reference_g_s",
                 "flow_per_rev_mg",
                 "run_up_time_s",
             ),
+        ),
+        # Power first; nothing breaks.
+        if_left=(
+            Consequence("power", 5.0),
+            Consequence("fuel", 1.0),
         ),
         found_by={"air_filter": 0.85},
         shows=(
@@ -193,7 +209,9 @@ AIR_PATH: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0101": 8.0},
+        fault_codes={
+            "P0101": 8.0,
+        },
         hard_to_tell=(
             HardToTell(
                 "exhaust_restricted",
@@ -237,8 +255,6 @@ AIR_PATH: tuple[Cause, ...] = (
             None,
             hours=0.5,
             parts_cost=0.0,
-            failure_cost=300.0,
-            safety=False,
             touches=(
                 "throttle_opened",
                 "main_peak_reference_g_s",
@@ -246,6 +262,8 @@ AIR_PATH: tuple[Cause, ...] = (
                 "run_up_time_s",
             ),
         ),
+        # Half the plate is most of the pull on a hill.
+        if_left=(Consequence("power", 10.0),),
         found_by={"full_pedal": 0.95},
         shows=(
             Shows(
@@ -262,7 +280,9 @@ AIR_PATH: tuple[Cause, ...] = (
                 gain=0.7,
             ),
         ),
-        fault_codes={"P0068": 6.0},
+        fault_codes={
+            "P0068": 6.0,
+        },
         planted=Planted("throttle body replaced and adapted", "throttle body", "may"),
     ),
     Cause(
@@ -289,14 +309,19 @@ AIR_PATH: tuple[Cause, ...] = (
             Words("hose or gasket", "Schlauch oder Dichtung"),
             hours=1.2,
             parts_cost=40.0,
-            failure_cost=800.0,
-            safety=True,
             touches=(
                 "idle_g_s",
                 "trim_idle_pct",
                 "trim_2500_pct",
                 "settle_time_s",
             ),
+        ),
+        # A hose that gives way stalls the van, and takes the help of the brakes with it.
+        if_left=(
+            Consequence("hazard", 0.0005, 20000.0, grows=2.0, endangers=True),
+            Consequence("stranding", 0.02, 600.0, grows=2.0),
+            Consequence("emission_test", 0.6 / 52, 150.0, source=PERIODIC_TEST),
+            Consequence("fuel", 2.0),
         ),
         found_by={"intake_smoke": 0.95},
         shows=(
@@ -329,7 +354,16 @@ AIR_PATH: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0068": 6.0, "P0101": 8.0, "P0170": 3.0, "P0171": 5.0, "P0174": 5.0, "P2187": 8.0},
+        fault_codes={
+            "P0068": 6.0,
+            "P0101": 8.0,
+            "P0170": 3.0,
+            "P0171": 5.0,
+            "P0173": 3.0,
+            "P0174": 5.0,
+            "P2187": 8.0,
+            "P2189": 8.0,
+        },
         hard_to_tell=(
             HardToTell(
                 "exhaust_leak",

@@ -1,7 +1,7 @@
 """Causes in fuel and ignition."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import Cause, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
 
 FUEL_AND_IGNITION: tuple[Cause, ...] = (
     Cause(
@@ -22,13 +22,18 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             Words("fuel filter or pump", "Kraftstofffilter oder -pumpe"),
             hours=1.8,
             parts_cost=210.0,
-            failure_cost=1500.0,
-            safety=True,
             touches=(
                 "lambda_full_throttle",
                 "lambda_full_throttle_slope_per_s",
                 "trim_2500_pct",
             ),
+        ),
+        # Growing lean while held burns valves; in the end the pump stops, at times in traffic.
+        if_left=(
+            Consequence("hazard", 0.0003, 20000.0, endangers=True),
+            Consequence("engine", 0.008, 4000.0, grows=2.0),
+            Consequence("stranding", 0.05, 600.0, grows=2.0),
+            Consequence("power", 8.0),
         ),
         found_by={"fuel_pressure": 0.93, "rail_hold": 0.2},
         shows=(
@@ -45,7 +50,17 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0087": 12.0, "P0131": 4.0, "P0170": 3.0, "P0171": 5.0, "P0174": 5.0, "P2177": 6.0},
+        fault_codes={
+            "P0087": 12.0,
+            "P0131": 4.0,
+            "P0151": 4.0,
+            "P0170": 3.0,
+            "P0171": 5.0,
+            "P0173": 3.0,
+            "P0174": 5.0,
+            "P2177": 6.0,
+            "P2179": 6.0,
+        },
         planted=Planted("fuel pump and filter replaced", "fuel pump", "may"),
     ),
     Cause(
@@ -65,8 +80,6 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             Words("injector, seals", "Einspritzventil, Dichtungen"),
             hours=2.0,
             parts_cost=160.0,
-            failure_cost=1100.0,
-            safety=False,
             touches=(
                 "lambda_full_throttle",
                 "tip_in_lean_blip",
@@ -74,6 +87,13 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                 "trim_idle_pct",
                 "trim_2500_pct",
             ),
+        ),
+        # The starved cylinder runs far leaner than the mean that the sensor sees.
+        if_left=(
+            Consequence("engine", 0.010, 4000.0, grows=2.0),
+            Consequence("emission_test", 0.4 / 52, 150.0),
+            Consequence("power", 5.0),
+            Consequence("fuel", 1.5),
         ),
         found_by={"injector_balance": 0.92},
         shows=(
@@ -109,18 +129,20 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         ),
         fault_codes={
             "P0131": 4.0,
+            "P0151": 4.0,
             "P0170": 3.0,
             "P0171": 5.0,
+            "P0173": 3.0,
             "P0174": 5.0,
-            "P0201": 12.0,
-            "P0202": 12.0,
-            "P0203": 12.0,
-            "P0204": 12.0,
             "P0300": 8.0,
             "P0301": 8.0,
             "P0302": 8.0,
             "P0303": 8.0,
             "P0304": 8.0,
+            "P0305": 8.0,
+            "P0306": 8.0,
+            "P0307": 8.0,
+            "P0308": 8.0,
         },
         planted=Planted("injectors replaced", "injector set"),
     ),
@@ -139,14 +161,20 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             Words("injector, seals, oil", "Einspritzventil, Dichtungen, Öl"),
             hours=2.2,
             parts_cost=190.0,
-            failure_cost=1800.0,
-            safety=True,
             touches=(
                 "trim_idle_pct",
                 "trim_2500_pct",
                 "lambda_fuel_cut",
                 "lambda_to_lean_time_constant_s",
             ),
+        ),
+        # Petrol washes the bore and fills the sump; vapour and leaks burn; rich gas heats the catalyst.
+        if_left=(
+            Consequence("hazard", 0.0005, 20000.0, endangers=True),
+            Consequence("engine", 0.012, 3000.0),
+            Consequence("catalyst", 0.006, 1200.0),
+            Consequence("emission_test", 0.7 / 52, 150.0, source=PERIODIC_TEST),
+            Consequence("fuel", 4.0),
         ),
         found_by={"rail_hold": 0.85, "injector_balance": 0.5, "gas_analysis": 0.4},
         shows=(
@@ -179,7 +207,18 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0132": 6.0, "P0170": 3.0, "P0172": 8.0, "P0175": 8.0, "P2196": 5.0},
+        fault_codes={
+            "P0132": 6.0,
+            "P0152": 6.0,
+            "P0170": 3.0,
+            "P0172": 8.0,
+            "P0173": 3.0,
+            "P0175": 8.0,
+            "P2178": 3.0,
+            "P2188": 6.0,
+            "P2196": 5.0,
+            "P2198": 5.0,
+        },
         planted=Planted("injectors replaced", "injector set", "may"),
     ),
     Cause(
@@ -200,12 +239,17 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             Words("line, joint or pump module", "Leitung, Verbindung oder Pumpenmodul"),
             hours=1.6,
             parts_cost=150.0,
-            failure_cost=1300.0,
-            safety=True,
             touches=(
                 "lean_needles",
                 "lambda_full_throttle",
             ),
+        ),
+        # Where air gets in, fuel gets out; the van stops when the suction breaks.
+        if_left=(
+            Consequence("hazard", 0.0004, 20000.0, endangers=True),
+            Consequence("engine", 0.004, 4000.0),
+            Consequence("stranding", 0.04, 600.0),
+            Consequence("power", 4.0),
         ),
         found_by={"fuel_pressure": 0.5, "clear_line": 0.9},
         shows=(
@@ -225,7 +269,10 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0087": 12.0, "P0300": 8.0},
+        fault_codes={
+            "P0087": 12.0,
+            "P0300": 8.0,
+        },
         hard_to_tell=(
             HardToTell(
                 "ignition_weak",
@@ -258,13 +305,19 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             Words("plugs, coil", "Kerzen, Spule"),
             hours=1.0,
             parts_cost=110.0,
-            failure_cost=1400.0,
-            safety=False,
             touches=(
                 "lean_needles",
                 "lambda_full_throttle",
                 "run_up_time_s",
             ),
+        ),
+        # Unburnt mixture burns in the catalyst: a few per cent of misfire at load are enough to melt it.
+        if_left=(
+            Consequence("catalyst", 0.06, 1200.0, source=MISFIRE),
+            Consequence("stranding", 0.01, 600.0),
+            Consequence("emission_test", 0.5 / 52, 150.0, source=PERIODIC_TEST),
+            Consequence("power", 6.0),
+            Consequence("fuel", 3.0),
         ),
         found_by={"spark_under_load": 0.9, "gas_analysis": 0.5},
         shows=(
@@ -286,7 +339,19 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0300": 8.0, "P0301": 8.0, "P0302": 8.0, "P0303": 8.0, "P0304": 8.0},
+        fault_codes={
+            "P0300": 8.0,
+            "P0301": 8.0,
+            "P0302": 8.0,
+            "P0303": 8.0,
+            "P0304": 8.0,
+            "P0305": 8.0,
+            "P0306": 8.0,
+            "P0307": 8.0,
+            "P0308": 8.0,
+            "P0420": 2.0,
+            "P0430": 2.0,
+        },
         planted=Planted("plugs and coils replaced", "plugs, coils", "often"),
     ),
 )

@@ -1,7 +1,7 @@
 """Causes in the lambda sensor and the exhaust."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import Cause, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
 
 LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
     Cause(
@@ -25,14 +25,18 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             Words("lambda sensor", "Lambdasonde"),
             hours=0.8,
             parts_cost=120.0,
-            failure_cost=700.0,
-            safety=False,
             touches=(
                 "lambda_to_rich_time_constant_s",
                 "lambda_to_lean_time_constant_s",
                 "lambda_to_rich_switch_time_s",
                 "lambda_to_lean_switch_time_s",
             ),
+        ),
+        # Control swings wider: fuel and the periodic test, rarely more.
+        if_left=(
+            Consequence("catalyst", 0.001, 1200.0),
+            Consequence("emission_test", 0.8 / 52, 150.0, source=PERIODIC_TEST),
+            Consequence("fuel", 2.4),
         ),
         found_by={"lambda_response": 0.95},
         shows=(
@@ -54,7 +58,16 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0130": 8.0, "P0133": 12.0, "P0134": 6.0, "P0135": 6.0},
+        fault_codes={
+            "P0130": 8.0,
+            "P0133": 12.0,
+            "P0134": 6.0,
+            "P0135": 6.0,
+            "P0150": 8.0,
+            "P0153": 12.0,
+            "P0154": 6.0,
+            "P0155": 6.0,
+        },
         hard_to_tell=(
             HardToTell(
                 "lambda_slow_one_way",
@@ -90,14 +103,18 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             Words("lambda sensor", "Lambdasonde"),
             hours=0.8,
             parts_cost=120.0,
-            failure_cost=600.0,
-            safety=False,
             touches=(
                 "lambda_to_rich_time_constant_s",
                 "lambda_to_lean_time_constant_s",
                 "lambda_to_rich_switch_time_s",
                 "lambda_to_lean_switch_time_s",
             ),
+        ),
+        # As a slow sensor, and the mean shifts to one side.
+        if_left=(
+            Consequence("catalyst", 0.001, 1200.0),
+            Consequence("emission_test", 0.6 / 52, 150.0, source=PERIODIC_TEST),
+            Consequence("fuel", 2.0),
         ),
         found_by={"lambda_response": 0.93},
         shows=(
@@ -135,8 +152,15 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             "P0135": 6.0,
             "P014C": 12.0,
             "P014D": 12.0,
+            "P014E": 12.0,
+            "P014F": 12.0,
+            "P0150": 8.0,
+            "P0153": 12.0,
+            "P0155": 6.0,
             "P015A": 10.0,
             "P015B": 10.0,
+            "P015C": 10.0,
+            "P015D": 10.0,
         },
         planted=Planted("lambda sensor replaced", "lambda sensor"),
     ),
@@ -164,8 +188,6 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             Words("lambda sensor", "Lambdasonde"),
             hours=0.9,
             parts_cost=120.0,
-            failure_cost=800.0,
-            safety=False,
             touches=(
                 "lambda_full_throttle",
                 "lambda_full_throttle_v",
@@ -173,6 +195,12 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 "trim_2500_pct",
                 "lambda_fuel_cut",
             ),
+        ),
+        # The wrong mixture is held all day.
+        if_left=(
+            Consequence("catalyst", 0.003, 1200.0),
+            Consequence("emission_test", 0.9 / 52, 150.0, source=PERIODIC_TEST),
+            Consequence("fuel", 3.0),
         ),
         found_by={"lambda_response": 0.3, "gas_analysis": 0.9},
         shows=(
@@ -223,7 +251,20 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0130": 8.0, "P0131": 4.0, "P0132": 6.0, "P0134": 6.0, "P2195": 5.0, "P2196": 5.0},
+        fault_codes={
+            "P0130": 8.0,
+            "P0131": 4.0,
+            "P0132": 6.0,
+            "P0134": 6.0,
+            "P0150": 8.0,
+            "P0151": 4.0,
+            "P0152": 6.0,
+            "P0154": 6.0,
+            "P2195": 5.0,
+            "P2196": 5.0,
+            "P2197": 5.0,
+            "P2198": 5.0,
+        },
         planted=Planted("lambda sensor replaced", "lambda sensor"),
     ),
     Cause(
@@ -249,13 +290,17 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             Words("gasket, studs", "Dichtung, Stehbolzen"),
             hours=1.5,
             parts_cost=60.0,
-            failure_cost=700.0,
-            safety=True,
             touches=(
                 "trim_idle_pct",
                 "trim_2500_pct",
                 "lambda_idle",
             ),
+        ),
+        # Fumes under the bonnet reach the cab.
+        if_left=(
+            Consequence("hazard", 0.0006, 20000.0, endangers=True),
+            Consequence("emission_test", 0.6 / 52, 150.0),
+            Consequence("fuel", 1.5),
         ),
         found_by={"gas_analysis": 0.6, "exhaust_smoke": 0.93},
         shows=(
@@ -282,7 +327,16 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 },
             ),
         ),
-        fault_codes={"P0131": 4.0, "P0171": 5.0, "P0174": 5.0, "P2187": 8.0, "P2195": 5.0},
+        fault_codes={
+            "P0131": 4.0,
+            "P0151": 4.0,
+            "P0171": 5.0,
+            "P0174": 5.0,
+            "P2187": 8.0,
+            "P2189": 8.0,
+            "P2195": 5.0,
+            "P2197": 5.0,
+        },
         planted=Planted("manifold gasket replaced", "gasket"),
     ),
     Cause(
@@ -306,13 +360,18 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             Words("catalyst or silencer", "Katalysator oder Schalldämpfer"),
             hours=2.0,
             parts_cost=450.0,
-            failure_cost=1600.0,
-            safety=True,
             touches=(
                 "main_peak_reference_g_s",
                 "flow_per_rev_mg",
                 "run_up_time_s",
             ),
+        ),
+        # Power first; what closes up goes on closing, glows, and in the end stops the van.
+        if_left=(
+            Consequence("engine", 0.002, 3000.0, grows=2.0),
+            Consequence("stranding", 0.015, 600.0, grows=2.0),
+            Consequence("power", 12.0),
+            Consequence("fuel", 3.0),
         ),
         found_by={"back_pressure": 0.95},
         shows=(
@@ -330,6 +389,10 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 },
             ),
         ),
+        fault_codes={
+            "P0420": 2.0,
+            "P0430": 2.0,
+        },
         hard_to_tell=(
             HardToTell(
                 "throttle_not_full",

@@ -2,11 +2,26 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 from data_contracts.bilingual import Words
 
 WorkKind = Literal["running", "fuel", "ignition", "exhaust"]
+ConsequenceKind = Literal["hazard", "engine", "stranding", "catalyst", "emission_test", "power", "fuel"]
+CONSEQUENCE_KINDS: tuple[ConsequenceKind, ...] = get_args(ConsequenceKind)
+"""What waiting may cost, what hurts most first."""
+RUNNING: frozenset[ConsequenceKind] = frozenset({"power", "fuel"})
+"""Paid every week; the others come once, or not at all."""
+COMMON_PRACTICE = "common practice, no source (2026-11-29)"
+PERIODIC_TEST = (
+    "2014/45/EU annex I, 8.2.1.2: CO at most 0.5 or 0.3 % at idle and 0.3 or 0.2 % at raised idle, lambda 1 ± 0.03 there "
+    "(CO at idle read second-hand 2026-11-29, the rest from memory); one test a year and the share that fails are common "
+    "practice, no source"
+)
+MISFIRE = (
+    "98/69/EC annex XI, 2.8, and UN R83 annex 11 hold misfire that overheats the catalyst to be told at once (the definition "
+    "read 2026-11-29, the rest from memory); how often a catalyst is lost is common practice, no source"
+)
 
 PROVE = Words(
     "record three snaps with settled trims, so that the repair can be proven",
@@ -34,10 +49,6 @@ class Job:
         Workshop hours for the job. [h]
     parts_cost : float
         Parts at the workshop's price. [currency]
-    failure_cost : float
-        Cost of letting it go until it fails: recovery, lost day, following damage. [currency]
-    safety : bool
-        Failing can endanger people (fuel, exhaust gas, stalling in traffic): goes first.
     touches : tuple of str
         Quantities that the repair should bring back.
     """
@@ -47,14 +58,44 @@ class Job:
     parts: Words | None
     hours: float
     parts_cost: float
-    failure_cost: float
-    safety: bool
     touches: tuple[str, ...]
 
     @property
     def all_steps(self) -> tuple[Words, ...]:
         """Every step, the capture that proves the repair last."""
         return (*self.steps, PROVE)
+
+
+@dataclass(frozen=True)
+class Consequence:
+    """One thing that waiting may cost, for a van of ordinary duty.
+
+    Attributes
+    ----------
+    kind : {"hazard", "engine", "stranding", "catalyst", "emission_test", "power", "fuel"}
+    a_week : float
+        At severity 1: how often it comes in a week of waiting [1/week]; for power and fuel what each week costs
+        [currency/week].
+    cost : float
+        What it costs when it comes; 0 for power and fuel. [currency]
+    grows : float
+        Power of the severity that `a_week` goes with: 1 in proportion, 2 where a small fault does little.
+    endangers : bool
+        People may come to harm: goes first.
+    source : str
+        Where the figures are from.
+    """
+
+    kind: ConsequenceKind
+    a_week: float
+    cost: float = 0.0
+    grows: float = 1.0
+    endangers: bool = False
+    source: str = COMMON_PRACTICE
+
+    def __post_init__(self) -> None:
+        if (self.cost > 0) == (self.kind in RUNNING):
+            raise ValueError(f"consequence {self.kind}: power and fuel cost by the week, the others when they come")
 
 
 @dataclass(frozen=True)
@@ -139,6 +180,8 @@ class Cause:
         Kinds of work in its job; the cautions shown follow from them. Never empty.
     job : Job
         What to do when it is named.
+    if_left : tuple of Consequence
+        What waiting costs. Never empty.
     found_by : mapping of str to float
         Test of `jobs.py` to the probability that it finds the cause when it is there.
     shows : tuple of Shows
@@ -158,6 +201,7 @@ class Cause:
     severity_one: str
     cautions: tuple[WorkKind, ...]
     job: Job
+    if_left: tuple[Consequence, ...]
     found_by: Mapping[str, float]
     shows: tuple[Shows, ...]
     fault_codes: Mapping[str, float] = field(default_factory=dict)
@@ -166,9 +210,15 @@ class Cause:
     turbo_only: bool = False
 
     def __post_init__(self) -> None:
-        if not self.cautions or not self.shows:
+        if not self.cautions or not self.shows or not self.if_left:
             raise ValueError(
-                f"cause {self.code}: name at least one kind of work for its cautions, and one way it shows"
+                f"cause {self.code}: name at least one kind of work for its cautions, one way it shows, "
+                "and one thing that waiting costs"
             )
         if len({way.name for way in self.shows}) < len(self.shows):
             raise ValueError(f"cause {self.code}: two ways it shows have one name")
+
+    @property
+    def endangers(self) -> bool:
+        """Whether people may come to harm while it waits."""
+        return any(consequence.endangers for consequence in self.if_left)

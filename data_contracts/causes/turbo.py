@@ -1,7 +1,7 @@
 """Causes that only a turbocharged engine can have."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import Cause, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import Cause, Consequence, HardToTell, Job, Planted, Shows
 
 TURBO: tuple[Cause, ...] = (
     Cause(
@@ -23,12 +23,16 @@ TURBO: tuple[Cause, ...] = (
             Words("charge-air hose, clip", "Ladeluftschlauch, Schelle"),
             hours=1.3,
             parts_cost=90.0,
-            failure_cost=900.0,
-            safety=False,
             touches=(
                 "main_peak_reference_g_s",
                 "lambda_full_throttle",
             ),
+        ),
+        # The turbocharger runs faster to make up for it.
+        if_left=(
+            Consequence("engine", 0.001, 2000.0),
+            Consequence("power", 6.0),
+            Consequence("fuel", 1.5),
         ),
         found_by={"intake_smoke": 0.9},
         shows=(
@@ -44,6 +48,9 @@ TURBO: tuple[Cause, ...] = (
                 },
             ),
         ),
+        fault_codes={
+            "P0299": 8.0,
+        },
         hard_to_tell=(
             HardToTell(
                 "none",
@@ -74,9 +81,12 @@ TURBO: tuple[Cause, ...] = (
             Words("recirculation valve", "Schubumluftventil"),
             hours=0.8,
             parts_cost=70.0,
-            failure_cost=1200.0,
-            safety=False,
             touches=("recirculation_pulse_g_s",),
+        ),
+        # Surging charge air wears the turbocharger.
+        if_left=(
+            Consequence("engine", 0.002, 2000.0),
+            Consequence("power", 3.0),
         ),
         found_by={"valve_vacuum": 0.95},
         shows=(
@@ -97,6 +107,10 @@ TURBO: tuple[Cause, ...] = (
                 },
             ),
         ),
+        fault_codes={
+            "P0234": 4.0,
+            "P2261": 12.0,
+        },
         planted=Planted("recirculation valve replaced", "recirculation valve", "may"),
         turbo_only=True,
     ),

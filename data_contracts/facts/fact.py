@@ -27,17 +27,21 @@ NUMBERS: dict[str, str] = {
     "weeks_low": "whole",
     "weeks_high": "whole",
     "horizon": "whole",
+    "horizon_weeks": "weeks",
     "hours": "hours",
     "offered": "hours",
     "seconds": "seconds",
     # money [currency]
     "total": "money",
     "failure_avoided": "amount",
+    "running": "amount",
+    "put_off": "amount",
     "warranty": "amount",
     "work": "amount",
     "parts": "amount",
     "van_time": "amount",
     "cost": "whole",
+    "fetching": "whole",
     # shares, factors and counts [1]
     "p": "chance",
     "probability": "share",
@@ -73,6 +77,9 @@ WORDS: dict[str, str] = {
     "cause": "cause",
     "second_cause": "cause",
     "test": "test",
+    "means": "means",  # kind of a consequence of waiting
+    "fault_code": "name",  # of SAE J2012
+    "says": "fault_code",  # the code again: told as its definition
     "feature": "feature",  # a name of data_contracts/features.py
     "scale": "choice",  # relative, times, scatter, plain, richer or count: the scale of the two below
     "seen": "choice",  # as_expected, level or change: what the sentence gives of the quantity

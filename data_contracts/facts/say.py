@@ -10,6 +10,7 @@ from data_contracts.causes import CAUSES
 from data_contracts.facts.fact import ANOMALY, NUMBERS, UNSTEADY, WORDS, Fact
 from data_contracts.facts.numerals import counted, in_language, is_number, plain, rough, share
 from data_contracts.facts.vocabulary import FACTS, PHRASES
+from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES, words_for
@@ -354,6 +355,8 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "quantity": lambda telling, word: telling.name_of(word),
     "flag": _flag,
     "cause": _cause,
+    "means": lambda telling, word: telling.phrase(f"means.{word}"),
+    "fault_code": lambda telling, word: FAULT_CODES[word].says.in_language(telling.language),
     "test": lambda telling, word: telling.inside(TESTS[word].title),
     "feature": _feature,
     "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),

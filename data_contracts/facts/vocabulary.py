@@ -53,8 +53,52 @@ _REASONS = (
     ),
     _of_quantity(
         "limit_crossed",
-        "{Quantity} is beyond the family's limit.",
-        "{Quantity} liegt jenseits der Grenze der Motorfamilie.",
+        "{Quantity} is beyond the family's limit[ ({level}, limit {limit})][: {means}].",
+        "{Quantity} liegt jenseits der Grenze der Motorfamilie[ ({level}, Grenze {limit})][: {means}].",
+        may="level limit means",
+    ),
+    _of_quantity(
+        "trims_together",
+        "The trims at idle and at 2,500 rpm together are {level} (limit {limit}): the mixture is wrong everywhere.",
+        "Die Trimmwerte im Leerlauf und bei 2.500 1/min sind zusammen {level} (Grenze {limit}): das Gemisch stimmt nirgends.",
+        "level limit",
+    ),
+    _saying(
+        "being_proven",
+        "Repaired on {day} and being proven: three good captures decide; no work until then.",
+        "Am {day} repariert und im Nachweis: drei gute Aufnahmen entscheiden; bis dahin keine Arbeit.",
+        "day",
+    ),
+    _saying(
+        "cause_hurts",
+        "'{cause}' is {probability} likely, and to leave it means: {means}.",
+        "„{cause}“ ist zu {probability} wahrscheinlich, und es stehen zu lassen heißt: {means}.",
+        "cause probability means",
+    ),
+    _saying(
+        "dangers_likely",
+        "With {probability} it is one of the causes that can endanger people: {cause}[ or {second_cause}].",
+        "Zu {probability} ist es eine der Ursachen, die Menschen gefährden können: {cause}[ oder {second_cause}].",
+        "probability cause",
+        "second_cause",
+    ),
+    _saying(
+        "waiting_costs",
+        "To wait for a planned visit costs {cost}, more than to fetch the van at once ({fetching}).",
+        "Auf einen geplanten Besuch zu warten kostet {cost}, mehr als das Fahrzeug gleich zu holen ({fetching}).",
+        "cost fetching",
+    ),
+    _saying(
+        "code_agrees",
+        "Fault code {fault_code} agrees: {says}.",
+        "Fehlercode {fault_code} passt dazu: {says}.",
+        "fault_code says",
+    ),
+    _saying(
+        "code_stands",
+        "Fault code {fault_code} has stood for {count} visits: {says}.",
+        "Fehlercode {fault_code} steht seit {count} Besuchen: {says}.",
+        "fault_code count says",
     ),
     _of_quantity(
         "limit_ahead",
@@ -245,6 +289,11 @@ _ORDERS = (
         "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es: {test}",
         "test",
     ),
+    _saying(
+        "record_to_prove",
+        "Prove the repair: {capture}",
+        "Die Reparatur nachweisen: {capture}",
+    ),
     _saying("record_at_next_visit", "At the next visit: {capture}", "Beim nächsten Besuch: {capture}"),
     _saying(
         "record_at_next_visit_unknown",
@@ -254,11 +303,18 @@ _ORDERS = (
     _saying("not_worth_yet", "Not worth it yet.", "Lohnt sich noch nicht."),
     _saying(
         "worth",
-        "Expected {total}: [{failure_avoided} failure avoided ({failure_probability} likely)|{warranty} paid by the warranty|"
+        "Expected {total} against waiting {horizon_weeks}: [{failure_avoided} failure avoided ({failure_probability} likely)|"
+        "{running} fuel and power|{put_off} work and parts that waiting only puts off|{warranty} paid by the warranty|"
         "{work} work ({hours})|{parts} parts|{van_time} van off the road].",
-        "Erwartet {total}: [{failure_avoided} vermiedener Ausfall (zu {failure_probability} wahrscheinlich)|"
-        "{warranty} zahlt die Garantie|{work} Arbeit ({hours})|{parts} Teile|{van_time} Fahrzeug steht].",
-        "total failure_avoided failure_probability warranty work hours parts van_time",
+        "Erwartet {total}, verglichen mit Warten über {horizon_weeks}: [{failure_avoided} vermiedener Ausfall (zu "
+        "{failure_probability} wahrscheinlich)|{running} Kraftstoff und Leistung|{put_off} Arbeit und Teile, die Warten nur "
+        "verschiebt|{warranty} zahlt die Garantie|{work} Arbeit ({hours})|{parts} Teile|{van_time} Fahrzeug steht].",
+        "total failure_avoided failure_probability running put_off warranty work hours parts van_time horizon_weeks",
+    ),
+    _saying(
+        "done_for_sign",
+        "Done all the same: a limit is near, or a fault code stands.",
+        "Wird trotzdem gemacht: eine Grenze ist nahe, oder ein Fehlercode steht.",
     ),
     _saying(
         "done_for_safety",
@@ -272,6 +328,7 @@ _ORDERS = (
     ),
 )
 _PLAN = (
+    _saying("overdue", "overdue since {day}", "überfällig seit {day}", "day"),
     _saying("plan_booked", "booked for {day}", "eingeplant für {day}", "day"),
     _saying(
         "plan_safety",
@@ -282,8 +339,8 @@ _PLAN = (
     _saying("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
     _saying(
         "plan_limit",
-        "goes before what is worth more: a limit is crossed",
-        "kommt vor Lohnenderem: eine Grenze ist überschritten",
+        "goes before what is worth more: it can't wait",
+        "kommt vor Lohnenderem: es kann nicht warten",
     ),
     _saying(
         "plan_best",
@@ -440,6 +497,16 @@ PHRASES: dict[str, Words] = {
     "moved.leaner": Words("leaner than expected", "magerer als erwartet"),
     "moved.more": Words("more than expected", "mehr als erwartet"),
     "moved.fewer": Words("fewer than expected", "weniger als erwartet"),
+    "means.hazard": Words(
+        "people may come to harm (fire, fumes, stalling in traffic)",
+        "Menschen können zu Schaden kommen (Brand, Abgase, Liegenbleiben im Verkehr)",
+    ),
+    "means.engine": Words("the engine or its turbocharger is damaged", "Motor oder Turbolader nehmen Schaden"),
+    "means.stranding": Words("the van may stop on the road", "das Fahrzeug kann liegen bleiben"),
+    "means.catalyst": Words("the catalyst overheats", "der Katalysator überhitzt"),
+    "means.emission_test": Words("the emission test fails", "die Abgasprüfung wird nicht bestanden"),
+    "means.power": Words("power is lost", "Leistung fehlt"),
+    "means.fuel": Words("fuel is wasted", "Kraftstoff wird verschwendet"),
     "failed.judging": Words("not judged", "nicht beurteilt"),
     "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),
     "failed.order": Words("no order made", "kein Auftrag erstellt"),

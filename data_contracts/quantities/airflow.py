@@ -2,7 +2,7 @@
 
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, IDLE, LEVEL, SMOOTH
-from data_contracts.quantities.record import Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
+from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
 
 _AIR_PATH: tuple[RepairKind, ...] = ("air_path", "air_leak", "exhaust")
 _VOLTS = ("volts",)
@@ -52,7 +52,13 @@ AIRFLOW: tuple[Quantity, ...] = (
         Words("air mass flow at steady idle before the opening", "Luftmassenstrom im ruhigen Leerlauf vor der Öffnung"),
         Need("airflow", before_s=0.2, snap=False, warm=True),
         _IDLE,
-        tracking=Tracking("log", 0.006, _AIR_PATH, flow_level="idle_g_s"),
+        tracking=Tracking(
+            "log",
+            0.006,
+            _AIR_PATH,
+            flow_level="idle_g_s",
+            hurts=Hurts("plan", "stranding", low="idle_flow_low_g_s", high="idle_flow_high_g_s"),
+        ),
         landmark="idle",
         shown={"board": 2, "evidence": 4, "console": 1},
     ),

@@ -2,7 +2,7 @@
 
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT
-from data_contracts.quantities.record import Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
+from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
 
 _MIXTURE: tuple[RepairKind, ...] = ("air_leak", "fuel", "ignition", "lambda", "exhaust")
 _LEVELS: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "ignition", "lambda", "exhaust")
@@ -139,7 +139,13 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=10.0, hold_s=0.4, kinds=_RATIO),
         _FULL_THROTTLE,
         banked=True,
-        tracking=Tracking("plain", 0.002, _LEVELS, repeats_charted=True),
+        tracking=Tracking(
+            "plain",
+            0.002,
+            _LEVELS,
+            repeats_charted=True,
+            hurts=Hurts("now", "engine", high="lambda_full_throttle_high"),
+        ),
         shown={"board": 3, "evidence": 2, "console": 4},
     ),
     Quantity(
@@ -154,7 +160,13 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=10.0, hold_s=0.4, kinds=_SIGNAL),
         _FULL_THROTTLE,
         banked=True,
-        tracking=Tracking("plain", 0.005, _LEVELS, repeats_charted=True),
+        tracking=Tracking(
+            "plain",
+            0.005,
+            _LEVELS,
+            repeats_charted=True,
+            hurts=Hurts("now", "engine", low="lambda_signal_full_throttle_low_v", sensor="narrowband"),
+        ),
         shown={"evidence": 3},
     ),
     Quantity(
@@ -172,7 +184,9 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             LAMBDA_LEVEL + " A part of that correction is added.",
         ),
         banked=True,
-        tracking=Tracking("plain", 0.01, _MIXTURE, repeats_charted=True),
+        tracking=Tracking(
+            "plain", 0.01, _MIXTURE, repeats_charted=True, hurts=Hurts("now", "engine", high="lambda_slope_high_per_s")
+        ),
     ),
     Quantity(
         "lambda_fuel_cut",
@@ -265,7 +279,9 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3, kinds=("narrowband",)),
         _SWITCH,
         banked=True,
-        tracking=Tracking("log", 0.05, _RESPONSE),
+        tracking=Tracking(
+            "log", 0.05, _RESPONSE, hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband")
+        ),
         shown={"board": 6},
     ),
     Quantity(
@@ -280,7 +296,9 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3, kinds=("narrowband",)),
         _SWITCH,
         banked=True,
-        tracking=Tracking("log", 0.05, _RESPONSE),
+        tracking=Tracking(
+            "log", 0.05, _RESPONSE, hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband")
+        ),
         shown={"board": 7},
     ),
     Quantity(
@@ -295,7 +313,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _LEAN_DIPS,
         banked=True,
-        tracking=Tracking("root", 0.25, _MIXTURE),
+        tracking=Tracking("root", 0.25, _MIXTURE, hurts=Hurts("now", "catalyst", high="lean_needles_most")),
     ),
     Quantity(
         "lean_needle_size",
@@ -368,6 +386,6 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "A four-stroke cylinder fires once in two revolutions.",
         ),
         banked=True,
-        tracking=Tracking("plain", 0.001, _MIXTURE),
+        tracking=Tracking("plain", 0.001, _MIXTURE, hurts=Hurts("plan", "engine", high="cycle_ripple_most")),
     ),
 )

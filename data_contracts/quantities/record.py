@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from data_contracts.bilingual import Words
+from data_contracts.causes.record import ConsequenceKind
 
 Group = Literal["airflow", "engine", "lambda", "trims"]
 Channel = Literal["airflow", "lambda", "manifest"]
@@ -93,6 +94,32 @@ class RegisterFigure:
 
 
 @dataclass(frozen=True)
+class Hurts:
+    """Limits beyond which a van is called in, whatever its own past.
+
+    Attributes
+    ----------
+    call : {"now", "plan"}
+        Urgency of a van beyond them.
+    means : str
+        What comes of it.
+    low, high : str
+        Keys of [FAMILY.limits] that hold them; empty for none.
+    mirrored : bool
+        The low limit is the high one with a minus.
+    sensor : str
+        Kind of lambda sensor they hold for; empty for all.
+    """
+
+    call: Literal["now", "plan"]
+    means: ConsequenceKind
+    low: str = ""
+    high: str = ""
+    mirrored: bool = False
+    sensor: str = ""
+
+
+@dataclass(frozen=True)
 class Tracking:
     """How a quantity is tracked from visit to visit.
 
@@ -112,6 +139,8 @@ class Tracking:
         Flow level through which a wrong zero or gain of the recorder moves it; empty for none.
     register : RegisterFigure or None
         Figure of the family's register entry for it.
+    hurts : Hurts or None
+        Limits that hold whatever the van's own past.
     open_throttle_flow : bool
         Flow through the open throttle: it follows pressure and temperature of the air by the textbook exponents.
     surroundings : mapping of str to (float, float)
@@ -125,6 +154,7 @@ class Tracking:
     repeats_charted: bool = False
     flow_level: str = ""
     register: RegisterFigure | None = None
+    hurts: Hurts | None = None
     open_throttle_flow: bool = False
     surroundings: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 

@@ -1,7 +1,7 @@
 """Fuel trims, as the manifest of a delivery gives them."""
 
 from data_contracts.bilingual import Words
-from data_contracts.quantities.record import Method, Need, Quantity, RepairKind, Tracking
+from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RepairKind, Tracking
 
 _MIXTURE: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "lambda", "exhaust")
 # Trim per logarithm of the fuel's air–fuel ratio: blends with a lower ratio need more fuel. [%]
@@ -25,7 +25,13 @@ TRIMS: tuple[Quantity, ...] = (
         ),
         Need("manifest", snap=False),
         _TRIM,
-        tracking=Tracking("plain", 0.4, _MIXTURE, surroundings=_LEANER_FUEL),
+        tracking=Tracking(
+            "plain",
+            0.4,
+            _MIXTURE,
+            surroundings=_LEANER_FUEL,
+            hurts=Hurts("now", "stranding", high="trim_idle_most_pct", mirrored=True),
+        ),
         shown={"board": 8},
     ),
     Quantity(
@@ -39,6 +45,12 @@ TRIMS: tuple[Quantity, ...] = (
         ),
         Need("manifest", snap=False),
         _TRIM,
-        tracking=Tracking("plain", 0.4, _MIXTURE, surroundings=_LEANER_FUEL),
+        tracking=Tracking(
+            "plain",
+            0.4,
+            _MIXTURE,
+            surroundings=_LEANER_FUEL,
+            hurts=Hurts("now", "stranding", high="trim_2500_most_pct", mirrored=True),
+        ),
     ),
 )

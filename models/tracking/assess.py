@@ -5,7 +5,7 @@ charted against the van's own baseline, and so is the scatter of its repeats; al
 the state of a van sums them up. The order of the rows does not matter, and nothing later than the week is used.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -108,6 +108,7 @@ def assess(
     week: str,
     settings: TrackingSettings | None = None,
     shapes: pl.DataFrame | None = None,
+    also: Collection[str] = (),
 ) -> Assessment:
     """Judge every van as of the end of a week.
 
@@ -125,6 +126,8 @@ def assess(
         Settings; the defaults where left out.
     shapes : polars.DataFrame or None
         Rows of the shapes table, for the representative repeat and the anomaly.
+    also : collection of str
+        Vans that are on the list for another reason than their readings: judged like the listed ones.
 
     Returns
     -------
@@ -157,7 +160,7 @@ def assess(
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
     states = states_of(std, followed, alarms, repeatability, forecasts, anomaly, latest)
-    listed = states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
+    listed = states.filter((pl.col("urgency") != "healthy") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
         trends=trends_of(

@@ -32,7 +32,7 @@ class PlannedJob:
     failure_avoided : float
         Gained by doing it at once; half of it is lost by waiting until it is due. [currency]
     costs : float
-        Work, parts and the van's time; negative. [currency]
+        Work, parts and the van's time, less what waiting would only put off; mostly negative. [currency]
     warranty : float
         Paid by the warranty in the weeks it covers. [currency]
     safety : bool

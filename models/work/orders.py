@@ -2,13 +2,14 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
 
-from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.causes import CAUSES, NONE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, Job
@@ -16,19 +17,12 @@ from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
-from models.work.worth import (
-    NO_WORTH,
-    RankingSettings,
-    Worth,
-    is_safety,
-    job_price,
-    rank_orders,
-    worth_fact,
-    worth_of_order,
-)
+from models.work.first_step import first_step, worth_of_step
+from models.work.urgency import Finding, is_soon
+from models.work.worth import NO_WORTH, RankingSettings, Worth, is_safety, rank_orders, worth_fact
 
 OPEN_STATES = (*PLANNED_STATES, "done")
-_LATEST_DAYS = 91
+_LATEST_DAYS, _SOON_DAYS = 91, 28
 _SILENT_WEEKS = 8
 
 
@@ -56,6 +50,10 @@ class WatchedVan:
         How much worse a failure of this van is than of an ordinary one. [1]
     flagged_by : tuple of str
         Quantities whose alarm stands; anomaly where none stands out alone.
+    standing_codes : mapping of str to int
+        Fault codes that stand visit after visit, and at how many of the last visits.
+    repaired_on : str
+        ISO day of a repair that is being proven; empty for none.
     """
 
     van_id: str
@@ -70,6 +68,8 @@ class WatchedVan:
     reasons: tuple[Fact, ...]
     duty: float = 1.0
     flagged_by: tuple[str, ...] = ()
+    standing_codes: Mapping[str, int] = field(default_factory=dict)
+    repaired_on: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,21 +106,26 @@ def order_id(van_id: str, alarm_since: str, number: int = 0) -> str:
     return hashlib.sha256(f"{van_id}\x1f{alarm_since}\x1f{number}".encode()).hexdigest()[:16]
 
 
-def due_by(van: WatchedVan, settings: RankingSettings) -> date:
-    """Latest sensible day: next week when urgent, before the limit when planned, before a warranty ends.
+def due_by(van: WatchedVan, finding: Finding, settings: RankingSettings) -> date:
+    """Latest sensible day, as of the van's week.
 
     Parameters
     ----------
     van : WatchedVan
+    finding : Finding
     settings : RankingSettings
 
     Returns
     -------
     date
+        Within a week when urgent; within four where it is planned but not to be left for long, or a repair is to be
+        proven; within six and a half otherwise, or thirteen when watched; before a limit and before a warranty ends.
     """
     start = week_start(van.week) + timedelta(days=7)
     days = {"now": 7, "plan": _LATEST_DAYS // 2}.get(van.urgency, _LATEST_DAYS)
-    if van.weeks_to_limit is not None and np.isfinite(van.weeks_to_limit):
+    if finding.repaired_on or (van.urgency == "plan" and is_soon(finding, settings)):
+        days = _SOON_DAYS
+    if van.weeks_to_limit is not None and 0 < van.weeks_to_limit < np.inf:
         days = min(days, max(7, int(7 * van.weeks_to_limit)))
     due = start + timedelta(days=days)
     if van.warranty_until is not None and start <= van.warranty_until < start + timedelta(
@@ -130,35 +135,19 @@ def due_by(van: WatchedVan, settings: RankingSettings) -> date:
     return due
 
 
-def _action(van: int, posterior: CausePosterior, jobs: Mapping[str, Job], *, wait: bool) -> Fact:
-    """What to do first: the job of a named cause, a test, or a recording; at the next visit where it is better to
-    wait."""
-    leading, test = posterior.leading[van], posterior.next_test[van]
-    if leading in jobs:
-        second = _second_cause(van, posterior)
-        other = None if second is None else second[0]
-        return Fact.of("wait_then_job" if wait else "do_job", cause=leading, second_cause=other)
-    if leading == NOT_SEPARABLE and test is not None:
-        return Fact.of("wait_then_test" if wait else "do_test", test=test.name)
-    return Fact.of(("record_at_next_visit" if wait else "record_again") + ("_unknown" if leading == NONE else ""))
-
-
-def _second_cause(van: int, posterior: CausePosterior) -> tuple[str, float] | None:
-    """The other of a pair that is likelier than not, with the pair's probability."""
-    for pair in posterior.pairs[van]:
-        if pair.probability >= 0.5 and posterior.leading[van] in pair.codes:
-            return pair.codes[1] if pair.codes[0] == posterior.leading[van] else pair.codes[0], pair.probability
-    return None
-
-
 def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
-    """What moved, and what it points to."""
+    """What hurts or moved, and what it points to."""
     moved = (posterior.evidence_for[row] or van.reasons or (Fact.of("stands_out"),))[0]
+    if van.reasons and van.reasons[0].code in ("being_proven", "cause_hurts", "dangers_likely"):
+        return [van.reasons[0], moved] if moved != van.reasons[0] else [moved]
+    if van.reasons and van.reasons[0].code in ("limit_crossed", "trims_together", "code_stands"):
+        moved = van.reasons[0]
     if posterior.leading[row] in CAUSES:
         probability = float(posterior.leading_probability[row])
         return [moved, Fact.of("cause_likely", cause=posterior.likeliest[row], probability=probability)]
     if posterior.leading[row] == NONE:
-        return [van.reasons[0] if van.reasons else moved, Fact.of("nothing_fits")]
+        reason = van.reasons[0] if van.reasons else moved
+        return [reason] if reason.code == "code_stands" else [reason, Fact.of("nothing_fits")]
     first, second = np.argsort(-posterior.probability[row])[:2]
     return [
         moved,
@@ -181,10 +170,11 @@ def propose_orders(
 ) -> OrderBook:
     """One work order per watched van.
 
-    Work that costs more than it is expected to avoid is not proposed: the order says to wait, and why. It is proposed
-    all the same where failing can endanger people or a limit is crossed.
+    For a van to watch the order says to wait, and why. Work that costs more than it is expected to avoid is proposed
+    all the same where people may come to harm, a limit is crossed or near, or a fault code stands.
 
-    A van with an open order keeps it: a proposal is refreshed, what people decided stays as decided. A declined
+    A van with an open order keeps it: a proposal is refreshed, though its day moves only earlier; what people decided
+    stays as decided. A declined
     order silences its alarm, and for eight weeks the van, unless it becomes urgent; after a judged repair a standing
     alarm may bring a new order. Run again on the same week, nothing is added.
 
@@ -224,15 +214,18 @@ def propose_orders(
         if name is None or (name in rows and rows[name]["state"] != "proposed"):
             continue
         drafted, worth[name] = _draft(van, row, posterior, settings, jobs)
-        drafted["week"] = rows[name]["week"] if name in rows else van.week
+        if name in rows:
+            drafted["week"] = rows[name]["week"]
+            drafted["due_by"] = min(rows[name]["due_by"] or date.max, drafted["due_by"])
         rows[name] = {"order_id": name, "rank": 0, "state": "proposed"} | drafted
     ranked = list(worth)
     if ranked:
         ranks = rank_orders(
             [str(rows[name]["urgency"]) for name in ranked],
             [bool(rows[name]["safety"]) for name in ranked],
-            np.array([worth[name].expected_cost_avoided for name in ranked]),
-            np.array([worth[name].hours for name in ranked]),
+            np.array([rows[name]["expected_cost_avoided"] for name in ranked], dtype=np.float64),
+            np.array([rows[name]["hours"] for name in ranked], dtype=np.float64),
+            [str(rows[name]["van_id"]) for name in ranked],
         )
         for name, rank in zip(ranked, ranks, strict=True):
             rows[name]["rank"] = int(rank)
@@ -242,42 +235,41 @@ def propose_orders(
 
 def _draft(
     van: WatchedVan, row: int, posterior: CausePosterior, settings: RankingSettings, jobs: Mapping[str, Job]
-) -> tuple[dict[str, object], Worth]:
+) -> tuple[dict[str, Any], Worth]:
     """What an order says of a van, and its worth."""
-    leading, test, second = posterior.leading[row], posterior.next_test[row], _second_cause(row, posterior)
     probability = dict(zip(posterior.codes, posterior.probability[row].tolist(), strict=True))
-    worth = worth_of_order(
+    finding = Finding(
         probability,
-        leading,
-        None if test is None else test.name,
+        posterior.leading[row],
+        float(posterior.severity[row]),
         crosses=van.crosses,
-        severity=float(posterior.severity[row]),
-        day=week_start(van.week) + timedelta(days=6),
-        warranty_until=van.warranty_until,
+        standing_codes=van.standing_codes,
+        repaired_on=van.repaired_on,
         duty=van.duty,
-        settings=settings,
-        jobs=jobs,
     )
-    if second is not None:
-        worth = _with_second(worth, jobs[second[0]], second[1], settings, duty=van.duty)
-    safety = is_safety(leading, probability, jobs)
-    told, wait = [worth_fact(worth)], False
-    if worth.expected_cost_avoided < 0:
-        if safety or van.urgency == "now":
-            told.append(Fact.of("done_for_safety" if safety else "done_for_limit"))
-        else:
-            told, worth, wait = [Fact.of("not_worth_yet"), *told], NO_WORTH, True
-    drafted: dict[str, object] = {
+    step = first_step(row, posterior, van.standing_codes)
+    day = week_start(van.week) + timedelta(days=6)
+    worth = worth_of_step(step, finding, day=day, warranty_until=van.warranty_until, settings=settings, jobs=jobs)
+    safety = is_safety(step.leading, probability)
+    told, wait = [worth_fact(worth, settings)], van.urgency == "watch"
+    if wait:
+        told, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *told], NO_WORTH
+    elif worth.expected_cost_avoided < 0:
+        told.append(Fact.of(_all_the_same(van, safety)))
+    drafted: dict[str, Any] = {
+        "week": van.week,
         "van_id": van.van_id,
         "family": van.family,
         "depot": van.depot,
         "urgency": van.urgency,
-        "cause": leading,
-        "action_facts": [_action(row, posterior, jobs, wait=wait).row()],
+        "cause": step.leading,
+        "action_facts": [step.action(wait=wait, proving=bool(van.repaired_on)).row()],
         "reason_facts": [fact.row() for fact in _reason(van, row, posterior)],
         "hours": worth.hours,
         "expected_cost_avoided": worth.expected_cost_avoided,
         "failure_avoided": worth.failure_avoided,
+        "running_avoided": worth.running_avoided,
+        "put_off": worth.put_off,
         "warranty_paid": worth.warranty,
         "work_cost": worth.work,
         "parts_cost": worth.parts,
@@ -286,9 +278,16 @@ def _draft(
         "worth_facts": [fact.row() for fact in told],
         "safety": safety,
         "flagged_by": list(van.flagged_by),
-        "due_by": due_by(van, settings),
+        "due_by": due_by(van, finding, settings),
     }
     return drafted, worth
+
+
+def _all_the_same(van: WatchedVan, safety: bool) -> str:
+    """Code of the fact that says why work is proposed though it costs more than it avoids."""
+    if safety:
+        return "done_for_safety"
+    return "done_for_limit" if van.urgency == "now" else "done_for_sign"
 
 
 def _next_order(van: WatchedVan, rows: Mapping[str, Mapping[str, object]]) -> str | None:
@@ -308,19 +307,3 @@ def _next_order(van: WatchedVan, rows: Mapping[str, Mapping[str, object]]) -> st
             return None
         number += 1
     return name
-
-
-def _with_second(worth: Worth, job: Job, probability: float, settings: RankingSettings, *, duty: float) -> Worth:
-    """Worth with a second job in the same visit: its own hours and parts, no second handling."""
-    gained = duty * worth.failure_probability * probability * job.failure_cost
-    work, parts = job.hours * settings.hour_rate, job.parts_cost * probability
-    van_time = job_price(job, settings) - job.parts_cost - work
-    return replace(
-        worth,
-        failure_avoided=worth.failure_avoided + gained,
-        work=worth.work - work,
-        parts=worth.parts - parts,
-        van_time=worth.van_time - van_time,
-        expected_cost_avoided=worth.expected_cost_avoided + gained - work - parts - van_time,
-        hours=worth.hours + job.hours,
-    )

@@ -104,6 +104,10 @@ def plan_orders(
                 if jobs[name].depot in plan.unproven:
                     facts.append(Fact.of("plan_unproven", seconds=SOLVER_TIME))
                 told[row["order_id"]] = (week_of(monday + timedelta(weeks=number)), facts)
+    for row in rows:
+        if row["due_by"] is not None and row["due_by"] < monday:
+            at, why = told[row["order_id"]]
+            told[row["order_id"]] = (at, [Fact.of("overdue", day=str(row["due_by"])), *(why or [])])
     planned = [told.get(name, (None, None)) for name in orders["order_id"]]
     rows_of = [None if facts is None else [fact.row() for fact in facts] for _, facts in planned]
     return orders.with_columns(
@@ -156,8 +160,8 @@ def _visit(
         order_id=str(members[0]["order_id"]),
         depot=str(members[0]["depot"]),
         hours=max(hours - saved, 0.1),
-        failure_avoided=sum(row["failure_avoided"] or 0.0 for row in members),
-        costs=costs * (1.0 - saved / hours),
+        failure_avoided=sum((row["failure_avoided"] or 0.0) + (row["running_avoided"] or 0.0) for row in members),
+        costs=costs * (1.0 - saved / hours) + sum(row["put_off"] or 0.0 for row in members),
         warranty=sum(row["warranty_paid"] or 0.0 for row in members),
         safety=any(row["safety"] for row in members),
         decided=any(row["state"] in ("accepted", "booked") or row["urgency"] == "now" for row in members),

@@ -1,21 +1,55 @@
-"""The week's list: states and causes brought together, most urgent first."""
+"""The week's list: states, causes and what waiting costs brought together, in the order of the orders."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 
-from data_contracts.causes import NONE, NOT_SEPARABLE
+from data_contracts.facts.fact import Fact
+from data_contracts.jobs import JOBS, Job
 from data_contracts.tables import WATCHLIST, polars_schema
+from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
+from models.work.first_step import first_step, worth_of_step
+from models.work.urgency import Finding, most_hurting_first, urgency_of
+from models.work.worth import RankingSettings, Worth, is_safety, rank_orders
 
-_ORDER = {"now": 0, "plan": 1, "watch": 2}
+
+@dataclass(frozen=True)
+class Circumstances:
+    """What is known of a van beside its readings.
+
+    Attributes
+    ----------
+    standing_codes : mapping of str to int
+        Fault codes that stand visit after visit, and at how many of the last visits.
+    repaired_on : str
+        ISO day of a repair that is being proven; empty for none.
+    duty : float
+        How much worse a failure of this van is than of an ordinary one. [1]
+    warranty_until : date or None
+        Last day of warranty.
+    """
+
+    standing_codes: Mapping[str, int] = field(default_factory=dict)
+    repaired_on: str = ""
+    duty: float = 1.0
+    warranty_until: date | None = None
 
 
-def watchlist(states: pl.DataFrame, posterior: CausePosterior, *, week: str, before: Collection[str]) -> pl.DataFrame:
+def watchlist(
+    states: pl.DataFrame,
+    posterior: CausePosterior,
+    *,
+    week: str,
+    before: Collection[str],
+    circumstances: Mapping[str, Circumstances] | None = None,
+    settings: RankingSettings | None = None,
+    jobs: Mapping[str, Job] = JOBS,
+) -> pl.DataFrame:
     """Rows of the watchlist table.
-
-    A van to watch becomes one to plan for once its cause is named.
 
     Parameters
     ----------
@@ -27,22 +61,28 @@ def watchlist(states: pl.DataFrame, posterior: CausePosterior, *, week: str, bef
         ISO week.
     before : collection of str
         Vans on the list of the week before.
+    circumstances : mapping of str to Circumstances, optional
+        Per van; nothing known where it is left out.
+    settings : RankingSettings, optional
+    jobs : mapping of str to Job
+        Jobs with the workshop's own hours and costs.
 
     Returns
     -------
     polars.DataFrame
-        Schema of WATCHLIST, its sentences still empty; rank 1 is the most urgent: now, plan, watch; then the nearest
-        limit; then the strongest anomaly.
+        Schema of WATCHLIST, its sentences still empty; ranked as the orders are: see `rank_orders`.
     """
+    settings, known = settings or RankingSettings(), circumstances or {}
     row_of = {van_id: row for row, van_id in enumerate(posterior.van_ids)}
-    rows = []
+    rows, worths, safety = [], [], []
     for state in states.filter(pl.col("van_id").is_in(list(row_of))).iter_rows(named=True):
         row = row_of[state["van_id"]]
-        leading = posterior.leading[row]
-        named = leading not in (NONE, NOT_SEPARABLE)
-        urgency = "plan" if state["urgency"] == "watch" and named else state["urgency"]
-        probability = np.clip(posterior.probability[row], 0.0, 1.0)
-        probability = probability / probability.sum()
+        about = known.get(state["van_id"], Circumstances())
+        finding = finding_of(state, row, posterior, about)
+        worth = _worth(finding, row, posterior, about, week, settings, jobs)
+        urgency = urgency_of(finding, worth, settings)
+        reasons = [Fact.from_row(reason) for reason in state["reason_facts"]]
+        probability = np.array([finding.probability[code] for code in posterior.codes])
         likeliest = np.argsort(-probability, kind="stable")
         causes = [{"code": posterior.codes[column], "probability": float(probability[column])} for column in likeliest]
         rows.append(
@@ -51,27 +91,58 @@ def watchlist(states: pl.DataFrame, posterior: CausePosterior, *, week: str, bef
                 "van_id": state["van_id"],
                 "family": state["family"],
                 "depot": state["depot"],
-                "urgency": urgency,
+                "urgency": urgency.word,
                 "anomaly_p": state["anomaly_p"],
                 "anomaly_score": state["anomaly_score"],
-                "leading_cause": leading,
+                "leading_cause": finding.leading,
                 "leading_cause_probability": float(posterior.leading_probability[row]),
                 "causes": causes,
                 "weeks_to_limit": state["weeks_to_limit"],
-                "reason_facts": list(state["reason_facts"]),
+                "reason_facts": [fact.row() for fact in most_hurting_first(reasons, urgency.why)],
                 "new": state["van_id"] not in before,
             }
         )
+        worths.append(worth)
+        safety.append(is_safety(finding.leading, finding.probability))
+    ranks = rank_orders(
+        [str(row["urgency"]) for row in rows],
+        safety,
+        np.array([worth.expected_cost_avoided for worth in worths]),
+        np.array([worth.hours for worth in worths]),
+        [str(row["van_id"]) for row in rows],
+    )
+    ranked = [row | {"rank": int(rank)} for row, rank in zip(rows, ranks, strict=True)]
+    return pl.DataFrame(ranked, schema=polars_schema(WATCHLIST)).sort("rank")
 
-    def place(row: dict[str, object]) -> tuple[float, float, float, str]:
-        weeks, score = row["weeks_to_limit"], row["anomaly_score"]
-        return (
-            _ORDER[str(row["urgency"])],
-            float(weeks) if isinstance(weeks, float) else np.inf,
-            -float(score) if isinstance(score, float) else 0.0,
-            str(row["van_id"]),
-        )
 
-    rows.sort(key=place)
-    ranked = [row | {"rank": rank} for rank, row in enumerate(rows, 1)]
-    return pl.DataFrame(ranked, schema=polars_schema(WATCHLIST))
+def finding_of(state: Mapping[str, object], row: int, posterior: CausePosterior, about: Circumstances) -> Finding:
+    """What is known of one van, of its state and its causes."""
+    probability = np.clip(posterior.probability[row], 0.0, 1.0)
+    probability = probability / probability.sum()
+    soon, later = state["cross_before_next"], state["cross_within_13"]
+    return Finding(
+        dict(zip(posterior.codes, probability.tolist(), strict=True)),
+        posterior.leading[row],
+        float(posterior.severity[row]),
+        alarm=bool(state["alarm"]),
+        limit_crossed=bool(state["limit_crossed"]),
+        crosses=soon if isinstance(soon, float) else 0.0,
+        crosses_within_13=later if isinstance(later, float) else 0.0,
+        standing_codes=about.standing_codes,
+        repaired_on=about.repaired_on,
+        duty=about.duty,
+    )
+
+
+def _worth(
+    finding: Finding,
+    row: int,
+    posterior: CausePosterior,
+    about: Circumstances,
+    week: str,
+    settings: RankingSettings,
+    jobs: Mapping[str, Job],
+) -> Worth:
+    day = week_start(week) + timedelta(days=6)
+    step = first_step(row, posterior, about.standing_codes)
+    return worth_of_step(step, finding, day=day, warranty_until=about.warranty_until, settings=settings, jobs=jobs)

@@ -1,12 +1,14 @@
-"""What a job is worth: expected cost avoided, in parts that add up."""
+"""What a job is worth: what waiting costs against acting now, in parts that add up."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
-from data_contracts.causes import NONE, NOT_SEPARABLE
+from data_contracts.causes import CAUSES, NOT_SEPARABLE
+from data_contracts.causes.record import RUNNING
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, TESTS, Job
 from data_contracts.states import URGENCIES
@@ -25,10 +27,13 @@ class RankingSettings:
         One day without the van. [currency]
     day_hours : float
         Workshop hours that cost the van a day on the road. [h]
-    failure_if_crossed : float
-        Probability that a van fails on the road before the job would otherwise be done, once its limit is crossed.
-    failure_if_not : float
-        The same below the limit, at severity 1.
+    horizon_weeks : float
+        How long it would wait otherwise: a van serviced once a year meets its next service in half a year on average.
+        [week]
+    planned_weeks : float
+        Wait for a visit that is planned without haste. [week]
+    call_in_cost : float
+        Fetching a van outside its planned visits. [currency]
     handling_hours : float
         Moving, connecting and recording, for every order. [h]
     warranty_weeks : float
@@ -40,8 +45,9 @@ class RankingSettings:
     hour_rate: float = 85.0
     van_day_cost: float = 180.0
     day_hours: float = 8.0
-    failure_if_crossed: float = 0.35
-    failure_if_not: float = 0.08
+    horizon_weeks: float = 26.0
+    planned_weeks: float = 6.0
+    call_in_cost: float = 120.0
     handling_hours: float = 0.3
     warranty_weeks: float = 8.0
     minimum_probability: float = 0.45
@@ -54,7 +60,11 @@ class Worth:
     Attributes
     ----------
     failure_avoided : float
-        Probability of failing × cost of failing, over the causes the order would mend. [currency]
+        Probability × cost of what may come while it waits, over the causes the order would mend. [currency]
+    running_avoided : float
+        Fuel and power that waiting costs week by week. [currency]
+    put_off : float
+        Work and parts that waiting would not save but put off: a fault does not heal. [currency]
     warranty : float
         Work and parts the warranty pays while it lasts. [currency]
     work, parts, van_time : float
@@ -64,10 +74,12 @@ class Worth:
     hours : float
         Workshop hours. [h]
     failure_probability : float
-        Probability of failing before the job would otherwise be done. [1]
+        Probability of a failure before the job would otherwise be done, over the causes the order would mend. [1]
     """
 
     failure_avoided: float
+    running_avoided: float
+    put_off: float
     warranty: float
     work: float
     parts: float
@@ -82,44 +94,68 @@ class Worth:
         return self.expected_cost_avoided / max(self.hours, 1e-9)
 
 
-NO_WORTH = Worth(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+NO_WORTH = Worth(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 """Of an order that only waits: no work, nothing avoided."""
 
 
-def failure_probability(crosses: float, severity: float, settings: RankingSettings) -> float:
-    """Probability that a van fails before the job would otherwise be done.
+@dataclass(frozen=True)
+class Waiting:
+    """What it costs to leave a cause for some weeks.
+
+    Attributes
+    ----------
+    failures : float
+        Expected cost of what comes once. [currency]
+    running : float
+        Fuel and power. [currency]
+    probability : float
+        That anything comes. [1]
+    """
+
+    failures: float
+    running: float
+    probability: float
+
+    @property
+    def cost(self) -> float:
+        """All of it. [currency]"""
+        return self.failures + self.running
+
+
+def waiting(cause: str, severity: float, weeks: float, *, crosses: float = 0.0) -> Waiting:
+    """What it costs to leave a cause for some weeks, of a van of ordinary duty.
 
     Parameters
     ----------
-    crosses : float
-        Probability that a limit is crossed before the next visit. [1]
+    cause : str
+        Its record says what waiting costs.
     severity : float
-        Severity of the likeliest cause; NaN counts as one half. [1]
-    settings : RankingSettings
+        NaN counts as one half. [1]
+    weeks : float
+        [week]
+    crosses : float
+        Probability that a limit is crossed before the next visit: from there it counts as severity 1. [1]
 
     Returns
     -------
-    float
-        [1]
+    Waiting
+
+    Notes
+    -----
+    What comes once comes at a constant rate that goes with a power of the severity, so with probability
+    1 - exp(-rate x weeks).
     """
     size = 0.5 if not np.isfinite(severity) else min(max(severity, 0.0), 1.0)
-    return crosses * settings.failure_if_crossed + (1.0 - crosses) * settings.failure_if_not * size
-
-
-def job_price(job: Job, settings: RankingSettings) -> float:
-    """What a job costs in a visit already made: work, parts and the van's time.
-
-    Parameters
-    ----------
-    job : Job
-    settings : RankingSettings
-
-    Returns
-    -------
-    float
-        [currency]
-    """
-    return job.hours * (settings.hour_rate + settings.van_day_cost / settings.day_hours) + job.parts_cost
+    size += (1.0 - size) * crosses
+    failures, running, spared = 0.0, 0.0, 1.0
+    for consequence in CAUSES[cause].if_left:
+        expected = consequence.a_week * size**consequence.grows * weeks
+        if consequence.kind in RUNNING:
+            running += expected
+        else:
+            failures += -math.expm1(-expected) * consequence.cost
+            spared *= math.exp(-expected)
+    return Waiting(failures, running, 1.0 - spared)
 
 
 def worth_of_order(
@@ -134,6 +170,7 @@ def worth_of_order(
     duty: float = 1.0,
     settings: RankingSettings | None = None,
     jobs: Mapping[str, Job] = JOBS,
+    also: Mapping[str, float] | None = None,
 ) -> Worth:
     """Worth of doing now what the order says.
 
@@ -142,11 +179,11 @@ def worth_of_order(
     probability : mapping of str to float
         Of every cause and of none.
     leading : str
-        A cause: its job is done. Otherwise the test is done, if there is one, else the van is recorded again.
+        A cause: its job is done. Otherwise the test is done, if one is given, else the van is recorded again.
     test : str or None
         Key of data_contracts/jobs.py.
     crosses, severity : float
-        See `failure_probability`.
+        See `waiting`.
     day : date
         The day of the decision.
     warranty_until : date or None
@@ -156,6 +193,8 @@ def worth_of_order(
     settings : RankingSettings, optional
     jobs : mapping of str to Job
         Jobs with the workshop's own hours and costs.
+    also : mapping of str to float
+        Causes mended in the same visit, and how likely each is to be there: own hours and parts, no second handling.
 
     Returns
     -------
@@ -163,36 +202,52 @@ def worth_of_order(
 
     Notes
     -----
-    A job for a cause mends that cause. After a test whatever it finds is mended in the same visit where that is worth
+    What waiting to the horizon costs, against acting now. A fault does not heal: its work and parts are only put off
+    by waiting, while work in vain, handling and the van's time are spent by acting now. A job for a cause mends that
+    cause. After a test whatever it finds is mended in the same visit where waiting costs more than the van's time for
     it, so its hours and parts are expected ones. Recording again mends nothing yet.
     """
     settings = settings or RankingSettings()
-    risk = failure_probability(crosses, severity, settings)
     job = jobs.get(leading)
+
+    def left(code: str) -> Waiting:
+        return waiting(code, severity, settings.horizon_weeks, crosses=crosses)
+
+    def losses(code: str) -> float:
+        return duty * left(code).failures + left(code).running
+
     if job is not None:
-        hours, parts = job.hours + settings.handling_hours, job.parts_cost * probability[leading]
-        mended = {leading: probability[leading]}
-    elif test is not None and leading != NONE:
+        mended = {leading: probability[leading], **(also or {})}
+        hours = settings.handling_hours + sum(jobs[code].hours for code in mended)
+        parts = sum(jobs[code].parts_cost * share for code, share in mended.items())
+    elif test is not None:
         found = {code: probability.get(code, 0.0) * share for code, share in TESTS[test].finds.items()}
-        mended = {c: p for c, p in found.items() if duty * risk * jobs[c].failure_cost > job_price(jobs[c], settings)}
+        mended = {
+            c: p for c, p in found.items() if losses(c) > jobs[c].hours / settings.day_hours * settings.van_day_cost
+        }
         hours = TESTS[test].minutes / 60.0 + settings.handling_hours + sum(p * jobs[c].hours for c, p in mended.items())
         parts = sum(p * jobs[c].parts_cost for c, p in mended.items())
     else:
         hours, parts, mended = settings.handling_hours, 0.0, {}
-    failure = duty * risk * sum(share * jobs[code].failure_cost for code, share in mended.items())
+    failure = duty * sum(share * left(code).failures for code, share in mended.items())
+    running = sum(share * left(code).running for code, share in mended.items())
+    fails = sum(share * left(code).probability for code, share in mended.items())
+    put_off = parts + sum(share * jobs[code].hours for code, share in mended.items()) * settings.hour_rate
     work, van_time = -hours * settings.hour_rate, -hours / settings.day_hours * settings.van_day_cost
     covered = warranty_until is not None and day <= warranty_until and job is not None
     warranty = probability[leading] * (hours * settings.hour_rate) + parts if covered else 0.0
-    total = failure + warranty + work - parts + van_time
-    return Worth(failure, warranty, work, -parts, van_time, total, hours, risk)
+    total = failure + running + put_off + warranty + work - parts + van_time
+    return Worth(failure, running, put_off, warranty, work, -parts, van_time, total, hours, min(fails, 1.0))
 
 
-def worth_fact(worth: Worth) -> Fact:
+def worth_fact(worth: Worth, settings: RankingSettings) -> Fact:
     """The parts of a worth; as shown they add up but for rounding.
 
     Parameters
     ----------
     worth : Worth
+    settings : RankingSettings
+        As it was found with.
 
     Returns
     -------
@@ -203,6 +258,9 @@ def worth_fact(worth: Worth) -> Fact:
         total=worth.expected_cost_avoided,
         failure_avoided=worth.failure_avoided,
         failure_probability=worth.failure_probability,
+        running=worth.running_avoided,
+        put_off=worth.put_off,
+        horizon_weeks=settings.horizon_weeks,
         warranty=worth.warranty,
         work=worth.work,
         hours=worth.hours,
@@ -216,8 +274,11 @@ def rank_orders(
     safety: Sequence[bool],
     expected_cost_avoided: Floats,
     hours: Floats,
+    van_ids: Sequence[str] | None = None,
 ) -> Codes:
     """Ranks from 1: safety first among vans that are called in, then urgency, then expected cost avoided per hour.
+
+    The one order of the list and of the orders.
 
     A van to watch comes after those that are called in, whatever is suspected of it.
 
@@ -230,6 +291,8 @@ def rank_orders(
         [currency]
     hours : ndarray of shape (orders,)
         [h]
+    van_ids : sequence of str, optional
+        Of two that are equal in all else the first by name goes first.
 
     Returns
     -------
@@ -238,28 +301,33 @@ def rank_orders(
     per_hour = np.asarray(expected_cost_avoided, dtype=np.float64) / np.maximum(hours, 1e-9)
     level = np.array([URGENCIES.index(word) for word in urgency], dtype=np.int64)
     watched = level == URGENCIES.index("watch")
-    order = np.lexsort((-per_hour, level, ~np.asarray(safety, dtype=bool), watched))
+    names = (
+        np.zeros(len(level)) if van_ids is None else np.unique(np.asarray(van_ids, dtype=str), return_inverse=True)[1]
+    )
+    order = np.lexsort((names, -per_hour, level, ~np.asarray(safety, dtype=bool), watched))
     ranks = np.empty(len(order), dtype=np.int64)
     ranks[order] = np.arange(1, len(order) + 1)
     return ranks
 
 
-def is_safety(leading: str, probability: Mapping[str, float], jobs: Mapping[str, Job] = JOBS) -> bool:
-    """Whether failing can endanger people, with at least even odds.
+def danger(probability: Mapping[str, float]) -> float:
+    """Probability of a cause that can endanger people while it waits. [1]"""
+    return sum(p for code, p in probability.items() if code in CAUSES and CAUSES[code].endangers)
+
+
+def is_safety(leading: str, probability: Mapping[str, float]) -> bool:
+    """Whether waiting can endanger people, with at least even odds.
 
     Parameters
     ----------
     leading : str
         Leading cause.
     probability : mapping of str to float
-    jobs : mapping of str to Job
 
     Returns
     -------
     bool
     """
-    if leading in jobs:
-        return jobs[leading].safety
-    if leading == NOT_SEPARABLE:
-        return sum(p for code, p in probability.items() if code in jobs and jobs[code].safety) >= 0.5
-    return False
+    if leading in CAUSES:
+        return CAUSES[leading].endangers
+    return leading == NOT_SEPARABLE and danger(probability) >= 0.5

@@ -160,6 +160,7 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
         warehouse.execute(
             f"UPDATE work_orders SET {sets} FROM _status s WHERE work_orders.order_id = s.order_id AND ({changed})"
         )
+    warehouse.execute("UPDATE work_orders SET due_by = until WHERE state = 'postponed' AND until > due_by")
     closed = "state NOT IN ('proposed', 'accepted', 'postponed', 'booked') AND plan_note IS NOT NULL"
     warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL, plan_facts = NULL WHERE {closed}")
     warehouse.replace("proof_statistics", proof_statistics_of(status))

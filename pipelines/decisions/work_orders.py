@@ -10,6 +10,7 @@ from models.causes.infer import CausePosterior
 from models.tracking.assess import Assessment
 from models.work.orders import WatchedVan, propose_orders
 from models.work.visit_plan import plan_orders
+from models.work.watchlist import Circumstances
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings
 
@@ -25,6 +26,7 @@ def propose(
     week: str,
     jobs: Mapping[str, Job],
     flags: Mapping[str, Sequence[str]],
+    circumstances: Mapping[str, Circumstances],
 ) -> pl.DataFrame:
     """All orders after a run, with the plan of the weeks ahead; a proposal whose van left the list is withdrawn.
 
@@ -39,7 +41,7 @@ def propose(
     posterior : CausePosterior
         Causes behind it.
     register : Register
-        Warranty of each van, and when it is away.
+        When each van is away, and its warranty.
     settings : Settings
         Money, workshop hours and the least probability.
     existing : polars.DataFrame
@@ -50,6 +52,8 @@ def propose(
         With the hours and costs the workshops taught.
     flags : mapping of str to sequence of str
         What flagged each listed van.
+    circumstances : mapping of str to Circumstances
+        What is known of each van beside its readings.
 
     Returns
     -------
@@ -59,7 +63,13 @@ def propose(
     states = {row["van_id"]: row for row in assessment.states.iter_rows(named=True)}
     since = dict(assessment.trends.filter("alarm").sort("week").group_by("van_id").agg(_latest_alarm()).iter_rows())
     watched = [
-        _watched(row, states[row["van_id"]], since.get(row["van_id"]), register, settings, tuple(flags[row["van_id"]]))
+        _watched(
+            row,
+            states[row["van_id"]],
+            since.get(row["van_id"]),
+            circumstances[row["van_id"]],
+            tuple(flags[row["van_id"]]),
+        )
         for row in listed.iter_rows(named=True)
     ]
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
@@ -86,8 +96,7 @@ def _watched(
     row: Mapping[str, object],
     state: Mapping[str, object],
     since: str | None,
-    register: Register,
-    settings: Settings,
+    about: Circumstances,
     flagged_by: tuple[str, ...],
 ) -> WatchedVan:
     van_id, week = str(row["van_id"]), str(row["week"])
@@ -101,8 +110,10 @@ def _watched(
         alarm_since=since if state["alarm"] and since else week,
         crosses=crosses if isinstance(crosses, float) else 0.0,
         weeks_to_limit=weeks if isinstance(weeks, float) else None,
-        warranty_until=register.vans[van_id].warranty_until,
+        warranty_until=about.warranty_until,
         reasons=tuple(Fact.from_row(reason) for reason in reasons) if isinstance(reasons, list) else (),
-        duty=settings.workshop.duty_of(van_id, str(row["depot"]), str(row["family"])),
+        duty=about.duty,
         flagged_by=flagged_by,
+        standing_codes=about.standing_codes,
+        repaired_on=about.repaired_on,
     )

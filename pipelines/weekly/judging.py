@@ -35,6 +35,7 @@ if TYPE_CHECKING:  # they take seconds to import
     from models.causes.infer import CausePosterior
     from models.tracking.assess import Assessment
     from models.work.learning import Learned
+    from models.work.watchlist import Circumstances
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,7 @@ class _Judged:
     assessment: "Assessment"
     posterior: "CausePosterior"
     flags: Mapping[str, tuple[str, ...]]
+    circumstances: Mapping[str, "Circumstances"]
     listed: pl.DataFrame
 
 
@@ -122,22 +124,28 @@ def _judge(
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
     from models.work.learning import van_priors
+    from models.work.standing_codes import standing_codes
     from models.work.watchlist import watchlist
     from pipelines.decisions import lessons
+    from pipelines.decisions.circumstances import circumstances_of
 
     families: dict[str, Family] = dict(register.families)
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
+    done = repairs.filter(pl.col("done_at") < week_end(week))
+    money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
 
     def judged(van_ids: frozenset[str]) -> _Judged:
         mine = frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        codes = standing_codes(mine, done)
         assessment = assess(
             mine,
             families=families,
-            repairs=repairs.filter(pl.col("done_at") < week_end(week)),
+            repairs=done,
             week=week,
             settings=settings.tracking.for_models(),
             shapes=shapes,
+            also=codes.keys(),
         )
         flags = lessons.flags_of(assessment)
         found = assessment.residuals.van_ids
@@ -149,8 +157,17 @@ def _judge(
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
-        listed = watchlist(assessment.states, posterior, week=week, before=before)
-        return _Judged(assessment, posterior, flags, lessons.with_trust(listed, learned, flags))
+        about = circumstances_of(found, mine, done, codes, register, settings, week)
+        listed = watchlist(
+            assessment.states,
+            posterior,
+            week=week,
+            before=before,
+            circumstances=about,
+            settings=money,
+            jobs=learned.jobs,
+        )
+        return _Judged(assessment, posterior, flags, about, lessons.with_trust(listed, learned, flags))
 
     return judged
 
@@ -195,6 +212,7 @@ def _orders(
             week=week,
             jobs=jobs,
             flags=now.flags,
+            circumstances=now.circumstances,
         )
         return pl.concat([orders, existing.filter(kept).select(orders.columns)])
 

@@ -39,6 +39,10 @@ _FAMILIES = """\
 # [example-20.lambda_response]
 # expected_time_constant_s = 0.060
 # time_constant_limit_s = 0.150
+#
+# [example-20.limits]               # a van beyond these is called in, whatever its own past; all optional, these are the defaults
+# lambda_full_throttle_high = 1.0   # leaner under load damages the engine
+# trim_idle_most_pct = 25.0         # to either side
 """
 
 _VANS = """\

@@ -4,12 +4,13 @@
 """
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from data_contracts.entries import Entry, contradiction, fault_lines, refuse, toml_document, unknown_name
 from data_contracts.errors import InputError
@@ -24,6 +25,15 @@ if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs non
 
 _Share = Annotated[float, Field(ge=0, le=1)]
 _NotNegative = Annotated[float, Field(ge=0)]
+
+
+def _without(*retired: str) -> Callable[[Any], Any]:
+    """Keys that older workspaces hold and nothing reads any more: passed over."""
+
+    def kept(table: Any) -> Any:
+        return {key: value for key, value in table.items() if key not in retired} if isinstance(table, dict) else table
+
+    return kept
 
 
 class ScheduleSettings(Entry):
@@ -91,13 +101,15 @@ class WorkshopSettings(Entry):
     van_day_cost: _NotNegative = 180.0
     day_hours: Annotated[float, Field(gt=0, le=24)] = 8.0
     handling_hours: _NotNegative = 0.3
-    failure_if_crossed: _Share = 0.35
-    failure_if_not: _Share = 0.08
+    horizon_weeks: Annotated[float, Field(gt=0, le=260)] = 26.0
+    call_in_cost: _NotNegative = 120.0
     warranty_weeks: _NotNegative = 8.0
     hours_per_depot_week: _NotNegative = 16.0
     weeks_planned: Annotated[int, Field(ge=1, le=52)] = 8
     hours_of_depot: dict[str, _NotNegative] = Field(default_factory=dict)
     duty: dict[str, _NotNegative] = Field(default_factory=dict)
+
+    _retired = model_validator(mode="before")(_without("failure_if_crossed", "failure_if_not"))
 
     def for_models(self, *, least_probability: float) -> "worth.RankingSettings":
         """As the ranking takes them.
@@ -113,8 +125,8 @@ class WorkshopSettings(Entry):
             hour_rate=self.hour_rate,
             van_day_cost=self.van_day_cost,
             day_hours=self.day_hours,
-            failure_if_crossed=self.failure_if_crossed,
-            failure_if_not=self.failure_if_not,
+            horizon_weeks=self.horizon_weeks,
+            call_in_cost=self.call_in_cost,
             handling_hours=self.handling_hours,
             warranty_weeks=self.warranty_weeks,
             minimum_probability=least_probability,
@@ -151,7 +163,8 @@ class JobSettings(Entry):
 
     hours: Annotated[float, Field(gt=0)] | None = None
     parts_cost: _NotNegative | None = None
-    failure_cost: _NotNegative | None = None
+
+    _retired = model_validator(mode="before")(_without("failure_cost"))
 
 
 class LearningSettings(Entry):
@@ -251,8 +264,7 @@ class Settings(Entry):
 
 
 _JOB_LINES = "\n".join(
-    f"# {cause} = {{ hours = {job.hours}, parts_cost = {job.parts_cost}, failure_cost = {job.failure_cost} }}"
-    for cause, job in JOBS.items()
+    f"# {cause} = {{ hours = {job.hours}, parts_cost = {job.parts_cost} }}" for cause, job in JOBS.items()
 )
 
 SETTINGS_TEMPLATE = """\
@@ -278,8 +290,8 @@ hour_rate = 85.0                        # one workshop hour
 van_day_cost = 180.0                    # one day without the van
 day_hours = 8.0                         # workshop hours that cost the van a day on the road
 handling_hours = 0.3                    # moving, connecting and recording, once per visit
-failure_if_crossed = 0.35               # probability of failing on the road before the job would otherwise be done, limit crossed
-failure_if_not = 0.08                   # the same below the limit, for a fault of severity 1
+horizon_weeks = 26.0                    # how long a job would wait otherwise: half a year to the next service
+call_in_cost = 120.0                    # fetching a van outside its planned visits
 warranty_weeks = 8.0                    # a warranty that ends within this time pulls a job forward
 hours_per_depot_week = 16.0             # hours a depot's workshop has for these jobs each week
 weeks_planned = 8                       # how many weeks the capacity plan looks ahead

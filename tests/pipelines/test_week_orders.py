@@ -1,6 +1,7 @@
 """What goes into the orders of a week and comes out of them: vans as the models take them, withdrawals, earlier weeks, flags."""
 
-from datetime import date
+import math
+from datetime import UTC, date, datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
 
@@ -12,6 +13,7 @@ from data_contracts.jobs import JOBS
 from data_contracts.tables import LEARNING, WATCHLIST, WORK_ORDERS, polars_schema
 from models.tracking.state.states import no_states
 from models.work.learning import Finding, changes_since, learn
+from pipelines.decisions.circumstances import circumstances_of
 from pipelines.decisions.lessons import flags_of, learning_card, learning_rows, with_trust
 from pipelines.decisions.work_orders import propose
 from pipelines.workspace.settings import Settings
@@ -55,19 +57,27 @@ def _orders(
     states = _rows(vans, dict(no_states().schema), usual | {"cross_before_next": 0.6})
     assessment = SimpleNamespace(states=states, trends=_trends() if trends is None else trends)
     register = SimpleNamespace(
-        vans={v: SimpleNamespace(van_id=v, warranty_until=of_van.get("warranty")) for v in vans},
+        vans={
+            v: SimpleNamespace(van_id=v, depot="north", family="brook-20", warranty_until=of_van.get("warranty"))
+            for v in vans
+        },
         absences=of_van.get("absences", {}),
     )
+    settings = settings or Settings()
+    nothing = pl.DataFrame(schema={"van_id": pl.String, "captured_at": pl.Datetime("us", "UTC"), "grade": pl.String})
+    repairs = of_van.get("repairs", pl.DataFrame(schema={"van_id": pl.String, "done_at": pl.Datetime("us", "UTC")}))
+    about = circumstances_of(list(vans), nothing, repairs, {}, register, settings, week)  # type: ignore[arg-type]
     orders = propose(
         listed,
         assessment,
         posterior(dict.fromkeys(vans, CAUSES)),
         register,
-        settings or Settings(),  # type: ignore[arg-type]
+        settings,
         pl.DataFrame(schema=polars_schema(WORK_ORDERS)) if existing is None else existing,
         week=week,
         jobs=JOBS,
         flags=dict.fromkeys(vans, ("idle_g_s", "cycle_ripple")),
+        circumstances=about,
     )
     return {row["van_id"]: row for row in orders.iter_rows(named=True)}
 
@@ -76,15 +86,20 @@ def _frame(orders: dict[str, dict[str, Any]], **changes: Any) -> pl.DataFrame:
     return pl.DataFrame([row | changes for row in orders.values()], schema=polars_schema(WORK_ORDERS))
 
 
+def _fails(size: float) -> float:
+    """Danger, engine or stranding within half a year, where a weak pump is 0.9 likely."""
+    return 0.9 * (1 - math.exp(-26 * (0.0003 * size + (0.008 + 0.05) * size**2)))
+
+
 def test_a_listed_vans_order_has_its_state_its_flags_and_a_week() -> None:
     row = _orders({"v1": {"urgency": "now"}}, warranty=date(2026, 4, 8))["v1"]
     assert (row["urgency"], row["depot"], row["family"], row["state"]) == ("now", "north", "brook-20", "proposed")
     assert row["flagged_by"] == ["idle_g_s", "cycle_ripple"]
-    assert row["failure_probability"] == pytest.approx(0.6 * 0.35 + 0.4 * 0.08 * 0.7)
+    assert row["failure_probability"] == pytest.approx(_fails(0.7 + 0.3 * 0.6))  # a limit crossed counts as severity 1
     assert row["warranty_paid"] > 0
     assert (row["due_by"], row["plan_week"]) == (date(2026, 4, 8), "2026-W15")
     assert row["reason_facts"][0] == REASON
-    assert _orders({"v1": {"cross_before_next": None}})["v1"]["failure_probability"] == pytest.approx(0.08 * 0.7)
+    assert _orders({"v1": {"cross_before_next": None}})["v1"]["failure_probability"] == pytest.approx(_fails(0.7))
     assert _orders({"v1": {"weeks_to_limit": 2.0}})["v1"]["due_by"] == date(2026, 4, 20)
     assert _orders({"v1": {"reason_facts": None}})["v1"]["reason_facts"][0]["code"] == "stands_out"
 
@@ -173,3 +188,23 @@ def test_what_findings_moved_is_a_row_each_and_doubt_is_one_more_reason() -> Non
         ["limit_crossed"],
     ]
     assert doubted.drop("reason_facts").equals(listed.drop("reason_facts"))
+
+
+def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> None:
+    sunday = datetime(2026, 4, 6, tzinfo=UTC)  # the end of 2026-W14
+    register = SimpleNamespace(vans={"v1": SimpleNamespace(depot="north", family="brook-20", warranty_until=None)})
+
+    def proving(weeks_ago: float, grades: list[str]) -> str:
+        done = sunday - timedelta(weeks=weeks_ago)
+        at = [done, *(done + timedelta(hours=n) for n in range(1, len(grades) + 1))]  # the first is not after it
+        captures = pl.DataFrame({"van_id": "v1", "captured_at": at, "grade": ["good", *grades]})
+        repairs = pl.DataFrame({"van_id": ["v1"], "done_at": [done]})
+        about = circumstances_of(["v1"], captures, repairs, {"v1": {"P0171": 3}}, register, Settings(), WEEK)  # type: ignore[arg-type]
+        assert about["v1"].standing_codes == {"P0171": 3}
+        return about["v1"].repaired_on
+
+    assert proving(1, ["good", "caution"]) == "2026-03-30"
+    assert proving(1, ["good", "caution", "good"]) == ""
+    assert proving(1, ["good", "caution", "repeat"]) == "2026-03-30"
+    assert proving(5.99, []) == "2026-02-23"
+    assert proving(6, []) == ""

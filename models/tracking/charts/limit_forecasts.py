@@ -9,12 +9,12 @@ from data_contracts.family import Family
 from data_contracts.weeks import week_name
 from models.statistics.arrays import Codes, Floats
 from models.tracking.charts.alarms import Alarms
-from models.tracking.charts.family_limits import family_limits, is_response
+from models.tracking.charts.family_limits import beyond_limit, family_limits, is_response
 from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
 from models.tracking.charts.onset import Movements, movements
 from models.tracking.charts.recursion import Followed
 from models.tracking.restarts import NO_RESTART
-from models.tracking.scales import derivative, from_scale
+from models.tracking.scales import derivative, from_scale, to_scale
 from models.tracking.standardise import Standardised
 
 
@@ -34,6 +34,10 @@ class FleetForecast:
         Probability that the level is beyond a limit now; NaN where no limit is known. [1]
     limits : mapping of (family number, quantity number) to (low, high)
         As they apply to what is read; NaN for none. [unit of the quantity]
+    beyond_means : mapping of (family number, quantity number) to (urgency, kind of consequence)
+        What it is to be beyond them, where there is one.
+    trim_sum_pct : tuple of float
+        Of each family: both trims together, to either side. [%]
     """
 
     onset: Floats
@@ -42,6 +46,8 @@ class FleetForecast:
     by_quantity: Mapping[int, Forecast]
     beyond: Floats
     limits: Mapping[tuple[int, int], tuple[float, float]]
+    beyond_means: Mapping[tuple[int, int], tuple[str, str]]
+    trim_sum_pct: tuple[float, ...]
 
     def began(self, row: int, q: int) -> tuple[str, str, str] | None:
         """ISO week in which a movement began, and its 80 % interval.
@@ -181,6 +187,7 @@ def fleet_forecasts(
     by_quantity: dict[int, Forecast] = {}
     onset, onset_low, onset_high, beyond = (np.full(std.x.shape, np.nan) for _ in range(4))
     limits: dict[tuple[int, int], tuple[float, float]] = {}
+    means: dict[tuple[int, int], tuple[str, str]] = {}
     for q, quantity in enumerate(std.quantities):
         low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
         limit_variance = np.zeros(std.van.size)  # of the limit itself: more visits do not reduce it
@@ -191,8 +198,9 @@ def fleet_forecasts(
             of, healthy = std.family == f, std.levels[f, q]
             natural = float(from_scale(quantity, np.array([healthy.level]))[0])
             limits[f, q] = family_limits(families[name], quantity, natural)
+            means[f, q] = beyond_limit(families[name], quantity)
             with np.errstate(invalid="ignore"):
-                low[of], high[of] = (np.log(np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
+                low[of], high[of] = (to_scale(quantity, np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
             off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
             limit_variance[of] = (off / std.scatter[f, q]) ** 2
         read = np.isfinite(std.x[:, q])
@@ -218,4 +226,5 @@ def fleet_forecasts(
         by_quantity[q] = Forecast(*columns)
         beyond[moved[enough], q] = found.beyond[enough]
         beyond[~read, q] = np.nan
-    return FleetForecast(onset, onset_low, onset_high, by_quantity, beyond, limits)
+    sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
+    return FleetForecast(onset, onset_low, onset_high, by_quantity, beyond, limits, means, sums)

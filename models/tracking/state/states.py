@@ -3,7 +3,9 @@
 import numpy as np
 import polars as pl
 
+from data_contracts.causes.record import CONSEQUENCE_KINDS
 from data_contracts.facts.fact import Fact
+from data_contracts.signals import QUANTITIES
 from data_contracts.tables import FACTS_TYPE
 from models.statistics.arrays import Codes
 from models.tracking.anomaly.fleet import FleetAnomaly
@@ -17,6 +19,7 @@ from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import LEVELS, Standardised
 from models.tracking.state.notices import lone_recorder
 
+_TRIMS = tuple(name for name, quantity in QUANTITIES.items() if quantity.group == "trims")
 _URGENCIES = ("now", "plan", "watch", "healthy")
 _STATES = {
     "van_id": pl.String(),
@@ -29,6 +32,7 @@ _STATES = {
     "anomaly": pl.Boolean(),
     "anomaly_p": pl.Float64(),
     "anomaly_score": pl.Float64(),
+    "limit_crossed": pl.Boolean(),
     "weeks_to_limit": pl.Float64(),
     "cross_before_next": pl.Float64(),
     "cross_within_13": pl.Float64(),
@@ -71,16 +75,21 @@ def states_of(
     for n, row in enumerate(latest.tolist()):
         alarm = bool(alarms.any[row].any() or repeatability.alarm[row].any())
         flagged = bool(anomaly.flagged[n])
+        f = int(std.family[row])
         columns = [
             q
             for q in forecasts.by_quantity
             if np.isfinite(forecasts.beyond[row, q]) and _speaks(alarms, forecasts, row, q)
         ]
+        pressing = [q for q in columns if forecasts.beyond_means[f, q][0] == "now"]
         weeks = [float(forecasts.by_quantity[q].median[row]) for q in columns]
-        soon = [float(forecasts.by_quantity[q].within_next[row]) for q in columns]
+        soon = [float(forecasts.by_quantity[q].within_next[row]) for q in pressing]
         later = [float(forecasts.by_quantity[q].within_13[row]) for q in columns]
+        together = _trims_together(std, followed, alarms, forecasts, row)
+        crossed = together is not None or any(forecasts.by_quantity[q].median[row] <= 0.0 for q in pressing)
         listed = alarm or flagged
         reasons = _reasons(std, followed, alarms, repeatability, forecasts, anomaly, n, row) if listed else []
+        reasons = [together, *reasons] if listed and together is not None else reasons
         parts = anomaly.contributions[n]
         rows.append(
             {
@@ -90,7 +99,7 @@ def states_of(
                 "last_week": std.visits["week"][row],
                 "urgency": urgency(
                     on_list=listed,
-                    crossed=min(weeks, default=np.inf) <= 0.0,
+                    crossed=crossed,
                     cross_before_next=max(soon, default=np.nan),
                     cross_within_13=max(later, default=np.nan),
                 ),
@@ -99,6 +108,7 @@ def states_of(
                 "anomaly": flagged,
                 "anomaly_p": float(anomaly.p[n]) if np.isfinite(anomaly.score[n]) else None,
                 "anomaly_score": float(anomaly.score[n]) if np.isfinite(anomaly.score[n]) else None,
+                "limit_crossed": crossed,
                 "weeks_to_limit": min(weeks, default=None),
                 "cross_before_next": max(soon, default=None),
                 "cross_within_13": max(later, default=None),
@@ -129,9 +139,11 @@ def urgency(
     on_list : bool
         The van has an alarm or is flagged for its anomaly.
     crossed : bool
-        A limit is crossed.
-    cross_before_next, cross_within_13 : float
-        Probability of crossing before the next expected visit, and within 13 weeks; NaN is no limit known. [1]
+        A limit that calls a van in at once is crossed.
+    cross_before_next : float
+        Probability of crossing such a limit before the next expected visit; NaN is no limit known. [1]
+    cross_within_13 : float
+        Probability that any limit is crossed within 13 weeks; NaN is no limit known. [1]
     named : bool
         A cause has at least the set probability.
 
@@ -176,10 +188,21 @@ def _reasons(
     """
     f = int(std.family[row])
     facts: list[Fact] = []
-    for q, forecast in forecasts.by_quantity.items():
-        inside = np.isfinite(forecasts.beyond[row, q]) and forecast.median[row] <= HORIZON_WEEKS
-        if inside and alarms.any[row, q] and _speaks(alarms, forecasts, row, q):
-            facts.extend(_limit_facts(std, forecasts, f, q, row))
+
+    def hurts(q: int) -> tuple[bool, int]:
+        ahead = bool(forecasts.by_quantity[q].median[row] > 0)
+        return ahead, [*CONSEQUENCE_KINDS].index(forecasts.beyond_means[f, q][1])  # type: ignore[arg-type]
+
+    near = [
+        q
+        for q, forecast in forecasts.by_quantity.items()
+        if np.isfinite(forecasts.beyond[row, q])
+        and forecast.median[row] <= HORIZON_WEEKS
+        and (alarms.any[row, q] or forecast.median[row] <= 0)
+        and _speaks(alarms, forecasts, row, q)
+    ]
+    for q in sorted(near, key=hurts):
+        facts.extend(_limit_facts(std, followed, forecasts, f, q, row))
     with np.errstate(invalid="ignore"):
         strength = np.abs(followed.ewma[row]) / alarms.ewma_limit[row]
     own = [q for q in np.argsort(-np.nan_to_num(strength)) if alarms.own[row, q]]
@@ -216,14 +239,37 @@ def _reasons(
     return facts
 
 
-def _limit_facts(std: Standardised, forecasts: FleetForecast, f: int, q: int, row: int) -> list[Fact]:
-    """When a limit is or will be crossed; for a response time also which limit that is."""
+def _trims_together(
+    std: Standardised, followed: Followed, alarms: Alarms, forecasts: FleetForecast, row: int
+) -> Fact | None:
+    """Both trims together beyond the family's limit, where both have left the other vans'."""
+    f = int(std.family[row])
+    q = [std.quantities.index(name) for name in _TRIMS if name in std.quantities]
+    if len(q) < len(_TRIMS) or not all(
+        (f, each) in std.levels and abs(alarms.level_z[row, each]) >= AGREES for each in q
+    ):
+        return None
+    together = sum(_natural(std, f, each, followed.level[row, each]) for each in q)
+    if abs(together) < forecasts.trim_sum_pct[f]:
+        return None
+    return Fact.of("trims_together", _TRIMS[0], level=together, limit=forecasts.trim_sum_pct[f])
+
+
+def _limit_facts(
+    std: Standardised, followed: Followed, forecasts: FleetForecast, f: int, q: int, row: int
+) -> list[Fact]:
+    """When a limit is or will be crossed, what comes of it, and for a response time what limit that is."""
     quantity, forecast = std.quantities[q], forecasts.by_quantity[q]
-    weeks = float(forecast.median[row])
-    facts = [Fact.of("limit_crossed", quantity)]
+    weeks, level = float(forecast.median[row]), _natural(std, f, q, followed.level[row, q])
+    low, high = forecasts.limits[f, q]
+    nearest = min((each for each in (low, high) if np.isfinite(each)), key=lambda each: abs(each - level))
+    means = forecasts.beyond_means[f, q][1]
+    facts = [Fact.of("limit_crossed", quantity, level=level, limit=nearest, means=means)]
     if weeks > 0:
-        low, high = float(forecast.low[row]), float(forecast.high[row])
-        facts = [Fact.of("limit_ahead", quantity, weeks=weeks, weeks_low=low, weeks_high=high, horizon=HORIZON_WEEKS)]
+        soonest, latest = float(forecast.low[row]), float(forecast.high[row])
+        facts = [
+            Fact.of("limit_ahead", quantity, weeks=weeks, weeks_low=soonest, weeks_high=latest, horizon=HORIZON_WEEKS)
+        ]
     if is_response(quantity):
         limit, level = forecasts.limits[f, q][1], _natural(std, f, q, 0.0)
         facts.append(Fact.of("limit_translated", quantity, limit=limit, level=level, family=std.families[f]))

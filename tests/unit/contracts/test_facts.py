@@ -43,6 +43,9 @@ SAMPLE_WORDS = {
     "depot": "north",
     "recorder": "R-7",
     "orders": "0123456789abcdef",
+    "means": "catalyst",
+    "fault_code": "P0302",
+    "says": "P0302",
 }
 QUANTITY = "main_peak_reference_g_s"
 OWN = Fact.of(

@@ -145,14 +145,22 @@ def test_little_data_leave_the_prior_and_much_overrule_it():
     sure = _fitted(10, 5, spread=1e-4)
     assert sure.mean == pytest.approx([0.2, 0.3], abs=0.01)
     one_each = fit_covariate_slopes(
-        np.array([1.0, 2.0, 9.0, 4.0]), np.arange(8.0).reshape(4, 2), np.arange(4), scatter=0.1,
-        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])), independent=1.0,
-    )  # fmt: skip
+        np.array([1.0, 2.0, 9.0, 4.0]),
+        np.arange(8.0).reshape(4, 2),
+        np.arange(4),
+        scatter=0.1,
+        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])),
+        independent=1.0,
+    )
     assert one_each.mean == pytest.approx([0.2, 0.3])  # a van of one visit has no weight
     assert np.diag(one_each.covariance) == pytest.approx([0.25, 0.49])
     two = fit_covariate_slopes(
-        np.array([1.0, 2.0, np.nan]), np.arange(6.0).reshape(3, 2), np.zeros(3, np.int64), scatter=0.1,
-        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])), independent=1.0,
-    )  # fmt: skip
+        np.array([1.0, 2.0, np.nan]),
+        np.arange(6.0).reshape(3, 2),
+        np.zeros(3, np.int64),
+        scatter=0.1,
+        prior=(np.array([0.2, 0.3]), np.array([0.5, 0.7])),
+        independent=1.0,
+    )
     assert two.mean.tolist() == [0.2, 0.3]
     assert np.diag(two.covariance) == pytest.approx([0.25, 0.49])

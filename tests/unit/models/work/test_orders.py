@@ -1,5 +1,6 @@
 """Orders: one per watched van, the same however often the week is run; and their life."""
 
+import math
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -18,8 +19,8 @@ from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
 from models.causes.pairs import PairProbability
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
-from models.work.orders import WatchedVan, due_by, order_id, propose_orders
-from models.work.worth import RankingSettings
+from models.work.orders import WatchedVan, order_id, propose_orders
+from models.work.worth import waiting
 from tests.unit.models.work.posteriors import posterior
 
 REASONS = (Fact.of("limit_crossed", "main_peak_reference_g_s"),)
@@ -39,7 +40,8 @@ CAUSES_OF = {
 
 
 def test_one_order_per_van_in_the_schema() -> None:
-    book = propose_orders([watched(v) for v in CAUSES_OF], posterior(CAUSES_OF))
+    urgency = {"v1": "plan", "v2": "watch", "v3": "watch"}
+    book = propose_orders([watched(v, urgency=urgency[v]) for v in CAUSES_OF], posterior(CAUSES_OF))
     assert dict(book.orders.schema) == polars_schema(WORK_ORDERS)
     rows = {row["van_id"]: row for row in book.orders.iter_rows(named=True)}
     assert set(rows) == set(CAUSES_OF)
@@ -56,29 +58,37 @@ def test_one_order_per_van_in_the_schema() -> None:
         assert row["expected_cost_avoided"] == pytest.approx(sum(parts), abs=1e-9)
 
 
-PARTS = ("failure_avoided", "warranty_paid", "work_cost", "parts_cost", "van_time_cost")
+PARTS = ("failure_avoided", "running_avoided", "put_off", "warranty_paid", "work_cost", "parts_cost", "van_time_cost")
 
 
-def test_work_not_worth_it_waits_and_says_why_unless_it_is_urgent_or_unsafe() -> None:
-    slow = {"v1": {"lambda_slow": 0.9, "none": 0.1}}
+def test_a_van_to_watch_waits_and_work_that_costs_more_is_told_why() -> None:
+    weak = {"v1": {"lambda_slow": 0.5, "none": 0.5}}
 
     def order(causes: dict[str, dict[str, float]], **changes: object) -> dict[str, Any]:
-        return propose_orders([watched("v1", **changes)], posterior(causes)).orders.row(0, named=True)
+        return propose_orders([watched("v1", crosses=0.0, **changes)], posterior(causes)).orders.row(0, named=True)
 
-    waits = order(slow, crosses=0.0)
+    waits = order(weak, urgency="watch")
     assert (waits["expected_cost_avoided"], waits["hours"]) == (0.0, 0.0)
     assert sentence(waits, "action").endswith(
         "if it stands: replace the lambda sensor after checking heater and wiring"
     )
     assert sentence(waits, "worth").startswith("Not worth it yet. Expected -")
-    urgent = order(slow, crosses=0.0, urgency="now")
+    urgent = order(weak, urgency="now")
     assert urgent["expected_cost_avoided"] < 0
     assert sentence(urgent, "worth").endswith("Done all the same: a limit is crossed.")
-    unsafe = order({"v1": {"unmetered_air": 0.9, "none": 0.1}}, crosses=0.0)
+    assert sentence(order(weak), "worth").endswith("Done all the same: a limit is near, or a fault code stands.")
+    unsafe = order({"v1": {"unmetered_air": 0.9, "none": 0.1}})
     assert unsafe["safety"]
-    assert unsafe["expected_cost_avoided"] < 0
-    assert sentence(unsafe, "worth").endswith("failing can endanger people.")
-    assert order(slow, crosses=0.0, warranty_until=date(2026, 5, 1))["expected_cost_avoided"] > 0
+    assert unsafe["expected_cost_avoided"] > 0
+    assert order(weak, warranty_until=date(2026, 5, 1))["expected_cost_avoided"] > 0
+
+
+def test_a_repair_being_proven_asks_for_captures_only() -> None:
+    van = watched("v1", urgency="watch", repaired_on="2026-04-01", reasons=(Fact.of("being_proven", day="2026-04-01"),))
+    order = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
+    assert sentence(order, "action").startswith("Prove the repair: record three snaps")
+    assert sentence(order, "reason").startswith("Repaired on 2026-04-01 and being proven")
+    assert order["hours"] == 0.0
 
 
 def test_run_again_adds_and_changes_nothing() -> None:
@@ -159,11 +169,18 @@ def test_an_identity_tells_van_alarm_and_number_apart() -> None:
 
 
 def test_an_order_holds_what_the_list_says_of_its_van() -> None:
-    van = watched("v1", family="fern-14", depot="south", flagged_by=("cycle_ripple", "idle_g_s"), urgency="watch")
-    row = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
-    assert (row["family"], row["depot"], row["urgency"], row["state"]) == ("fern-14", "south", "watch", "proposed")
+    van = watched("v1", family="fern-14", depot="south", flagged_by=("cycle_ripple", "idle_g_s"))
+    row, waits = (
+        propose_orders([replace(van, urgency=word)], posterior(CAUSES_OF)).orders.row(0, named=True)
+        for word in ("plan", "watch")
+    )
+    assert (row["family"], row["depot"], row["urgency"], row["state"]) == ("fern-14", "south", "plan", "proposed")
     assert (row["week"], row["flagged_by"]) == ("2026-W14", ["cycle_ripple", "idle_g_s"])
-    assert row["failure_probability"] == pytest.approx(0.6 * 0.35 + 0.4 * 0.08 * 0.7)
+    # severity 0.7, and 1 where the limit is crossed: 0.6 of the rest; danger, engine and stranding within half a year
+    size = 0.7 + 0.3 * 0.6
+    fails = 1 - math.exp(-26 * (0.0003 * size + (0.008 + 0.05) * size**2))
+    assert row["failure_probability"] == pytest.approx(0.9 * fails)
+    assert (waits["urgency"], waits["hours"], waits["failure_probability"]) == ("watch", 0.0, 0.0)
     assert (row["action"], row["reason"], row["worth"]) == (None, None, None)  # said at the edge, not here
 
 
@@ -178,15 +195,24 @@ def test_a_crossing_and_duty_raise_the_worth_and_the_warranty_lasts_to_the_end_o
     assert order(warranty_until=sunday - timedelta(days=1))["warranty_paid"] == 0
 
 
-def test_what_moved_comes_first_and_then_what_it_points_to() -> None:
-    moved = Fact.of("stands_out")
+def test_what_hurts_or_moved_comes_first_and_then_what_it_points_to() -> None:
+    moved, peak = Fact.of("stands_out"), "main_peak_reference_g_s"
     told = replace(posterior(CAUSES_OF), evidence_for=((moved,), (), ()))
-    rows = {
-        row["van_id"]: [fact["code"] for fact in row["reason_facts"]]
-        for row in propose_orders([watched(v) for v in CAUSES_OF], told).orders.iter_rows(named=True)
-    }
+
+    def codes(van: WatchedVan, found: CausePosterior = told) -> list[str]:
+        facts = propose_orders([van], found).orders["reason_facts"].item().to_list()
+        return [fact["code"] for fact in facts]
+
+    ahead = Fact.of("limit_ahead", peak, weeks=5.0, weeks_low=3.0, weeks_high=8.0, horizon=52.0)
+    hurts = Fact.of("cause_hurts", cause="fuel_delivery_weak", probability=0.9, means="hazard")
+    stands = Fact.of("code_stands", fault_code="P0171", says="P0171", count=3)
+    assert codes(watched("v1", reasons=(ahead,))) == ["stands_out", "cause_likely"]
+    assert codes(watched("v1", reasons=(hurts, ahead))) == ["cause_hurts", "stands_out"]
+    assert codes(watched("v1", reasons=(stands,))) == ["code_stands", "cause_likely"]
+    assert codes(watched("v3", reasons=(stands,))) == ["code_stands"]
+    rows = {van_id: codes(watched(van_id)) for van_id in CAUSES_OF}
     assert rows == {
-        "v1": ["stands_out", "cause_likely"],
+        "v1": ["limit_crossed", "cause_likely"],
         "v2": ["limit_crossed", "not_separable_yet"],
         "v3": ["limit_crossed", "nothing_fits"],
     }
@@ -246,56 +272,6 @@ def test_alarm_that_outlives_a_judged_repair_brings_the_next_order(state: str) -
     assert set(again["order_id"]) == {order_id("v1", "2026-W12", 0), order_id("v1", "2026-W12", 1)}
 
 
-MONDAY_AFTER = date(2026, 4, 6)  # the first day after the list of 2026-W14
-
-
-@pytest.mark.parametrize(("urgency", "days"), [("now", 7), ("plan", 45), ("watch", 91)])
-def test_due_by_urgency_where_no_limit_is_in_sight(urgency: str, days: int) -> None:
-    for unknown in (None, float("inf"), float("nan")):
-        van = watched("v1", urgency=urgency, weeks_to_limit=unknown)
-        assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
-
-
-@pytest.mark.parametrize(
-    ("weeks", "urgency", "days"),
-    [
-        (3.0, "plan", 21),
-        (3.99, "plan", 27),
-        (30.0, "plan", 45),
-        (0.0, "plan", 7),
-        (1.0, "watch", 7),
-        (1.2, "plan", 8),
-        (5.0, "now", 7),
-        (10.0, "watch", 70),
-    ],
-)
-def test_due_before_the_limit_but_never_before_the_work_can_be_done(weeks: float, urgency: str, days: int) -> None:
-    van = watched("v1", urgency=urgency, weeks_to_limit=weeks)
-    assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
-
-
-@pytest.mark.parametrize(
-    ("warranty", "due"),
-    [
-        (MONDAY_AFTER, MONDAY_AFTER),  # its last day is the first on which work can be done
-        (MONDAY_AFTER - timedelta(days=1), None),  # ended already
-        (MONDAY_AFTER + timedelta(days=27), MONDAY_AFTER + timedelta(days=27)),
-        (MONDAY_AFTER + timedelta(days=28), None),  # ends when the four weeks set have gone
-    ],
-)
-def test_due_before_a_warranty_that_ends_within_the_weeks_set(warranty: date, due: date | None) -> None:
-    van = watched("v1", urgency="plan", weeks_to_limit=None, warranty_until=warranty)
-    usual = MONDAY_AFTER + timedelta(days=45)
-    assert due_by(van, RankingSettings(warranty_weeks=4.0)) == (due or usual)
-
-
-def test_a_warranty_never_puts_an_urgent_van_off() -> None:
-    van = watched("v1", urgency="now", warranty_until=MONDAY_AFTER + timedelta(days=40))
-    assert due_by(van, RankingSettings()) == MONDAY_AFTER + timedelta(days=7)
-    order = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
-    assert order["due_by"] == MONDAY_AFTER + timedelta(days=7)
-
-
 SLOW_AND_FILTER = {"v1": {"lambda_slow": 0.9, "intake_restricted": 0.1}}
 
 
@@ -303,24 +279,29 @@ def paired(probability: float, codes: tuple[str, str] = ("intake_restricted", "l
     return replace(posterior(SLOW_AND_FILTER), pairs=((PairProbability(codes, probability),),))
 
 
-def test_two_causes_likelier_than_not_are_one_visit() -> None:
+@pytest.mark.parametrize(("other", "work", "part"), [("intake_restricted", 0.4, 25.0), ("unmetered_air", 1.2, 40.0)])
+def test_two_causes_likelier_than_not_are_one_visit(other: str, work: float, part: float) -> None:
     alone, order = (
         propose_orders([watched("v1", urgency="now", duty=2.0)], found).orders.row(0, named=True)
-        for found in (posterior(SLOW_AND_FILTER), paired(0.8))
+        for found in (posterior(SLOW_AND_FILTER), paired(0.8, (other, "lambda_slow")))
     )
     assert "in the same visit" in sentence(order, "action")
     assert order["action_facts"][0]["words"] != alone["action_facts"][0]["words"]
-    # the filter takes 0.4 h at 85, a part of 25, and the van's time; failing of it costs 350; no second handling
-    assert order["hours"] == pytest.approx(alone["hours"] + 0.4)
+    # its own hours and part, and the van's time, no second handling; what fails counts by duty, fuel and power do not
+    assert order["hours"] == pytest.approx(alone["hours"] + work)
     more = {name: order[name] - alone[name] for name in (*PARTS, "expected_cost_avoided")}
-    gained = 2.0 * alone["failure_probability"] * 0.8 * 350
+    left = waiting(other, 0.7, 26.0, crosses=0.6)
+    put_off = 0.8 * (work * 85 + part)
+    gained = 0.8 * (2.0 * left.failures + left.running)
     assert more == {
-        "failure_avoided": pytest.approx(gained),
+        "failure_avoided": pytest.approx(2.0 * 0.8 * left.failures),
+        "running_avoided": pytest.approx(0.8 * left.running),
+        "put_off": pytest.approx(put_off),
         "warranty_paid": 0.0,
-        "work_cost": pytest.approx(-0.4 * 85),
-        "parts_cost": pytest.approx(-0.8 * 25),
-        "van_time_cost": pytest.approx(-0.4 * 180 / 8),
-        "expected_cost_avoided": pytest.approx(gained - 0.4 * 85 - 0.8 * 25 - 0.4 * 180 / 8),
+        "work_cost": pytest.approx(-work * 85),
+        "parts_cost": pytest.approx(-0.8 * part),
+        "van_time_cost": pytest.approx(-work * 180 / 8),
+        "expected_cost_avoided": pytest.approx(gained + put_off - work * 85 - 0.8 * part - work * 180 / 8),
     }
 
 

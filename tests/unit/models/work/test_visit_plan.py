@@ -276,3 +276,17 @@ def test_a_plan_the_solver_did_not_prove_says_so(monkeypatch: pytest.MonkeyPatch
     )
     assert reasons(order("o")) == [["plan_best", "plan_unproven"]]
     assert reasons(order("o", depot="south")) == [["plan_best"]]
+
+
+@pytest.mark.parametrize(("due", "told"), [(date(2026, 4, 5), True), (date(2026, 4, 6), False), (None, False)])
+def test_a_day_that_has_passed_is_told_first(due: date | None, told: bool) -> None:
+    overdue = ["overdue"] if told else []
+    assert reasons(order("o", due_by=due, urgency="now")) == [[*overdue, "plan_limit"]]
+    assert reasons(order("o", due_by=due, state="accepted")) == [[*overdue, "plan_accepted"]]
+
+
+def test_what_waiting_costs_by_the_week_and_what_it_only_puts_off_count() -> None:
+    poor: dict[str, Any] = {"failure_avoided": 0.0, "work_cost": -170.0, "van_time_cost": -45.0}
+    assert planned(order("o", **poor))["o"] == (None, "costs 215 more than it is expected to avoid")
+    assert planned(order("o", **poor, running_avoided=100.0, put_off=110.0))["o"][0] is None
+    assert planned(order("o", **poor, running_avoided=100.0, put_off=120.0))["o"][0] is not None

@@ -1,5 +1,6 @@
 """The week's list: its order, what lifts a van to be planned for, and who is new."""
 
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -10,15 +11,21 @@ from data_contracts.causes import CAUSE_CODES, NONE, NOT_SEPARABLE
 from data_contracts.facts.fact import Fact
 from data_contracts.tables import WATCHLIST, polars_schema
 from models.tracking.state.states import no_states
-from models.work.watchlist import watchlist
+from models.work.orders import WatchedVan, propose_orders
+from models.work.watchlist import Circumstances, watchlist
 from tests.unit.models.work.posteriors import posterior
 
 REASONS = [Fact.of("limit_crossed", "main_peak_reference_g_s").row()]
+JUST_BELOW = float(np.nextafter(0.5, 0.0))
+NOTHING = {NONE: 0.9, "lambda_slow": 0.1}
 UNCLEAR = {NONE: 0.3, "lambda_slow": 0.25, "ignition_weak": 0.25, "fuel_aeration": 0.2}
 
 
 def listed(
-    states: dict[str, dict[str, Any]], causes: dict[str, dict[str, float]] | None = None, before: tuple[str, ...] = ()
+    states: dict[str, dict[str, Any]],
+    causes: dict[str, dict[str, float]] | None = None,
+    before: tuple[str, ...] = (),
+    circumstances: dict[str, Circumstances] | None = None,
 ) -> list[dict[str, Any]]:
     """Rows of the list made of these vans' states, delivered in this order."""
     usual = dict.fromkeys(no_states().schema) | {"family": "brook-20", "depot": "north", "reason_facts": REASONS}
@@ -26,52 +33,86 @@ def listed(
         [usual | {"van_id": van_id} | state for van_id, state in states.items()], schema=no_states().schema
     )
     found = posterior(causes or dict.fromkeys(states, UNCLEAR))
-    rows = watchlist(frame, found, week="2026-W14", before=before)
+    rows = watchlist(frame, found, week="2026-W14", before=before, circumstances=circumstances)
     assert dict(rows.schema) == polars_schema(WATCHLIST)
     assert rows["rank"].to_list() == list(range(1, rows.height + 1))
     return rows.to_dicts()
 
 
-def order(states: dict[str, dict[str, Any]]) -> list[str]:
-    return [row["van_id"] for row in listed(states)]
-
-
-def test_urgency_comes_before_the_nearest_limit_before_the_strongest_anomaly_before_the_name() -> None:
-    assert order(
+def test_urgency_comes_first_and_the_name_decides_between_equals() -> None:
+    rows = listed(
         {
-            "watch": {"urgency": "watch", "weeks_to_limit": 0.5, "anomaly_score": 90.0},
-            "plan": {"urgency": "plan", "weeks_to_limit": 1.0, "anomaly_score": 50.0},
-            "now": {"urgency": "now", "weeks_to_limit": 3.0, "anomaly_score": 1.0},
-        }
-    ) == ["now", "plan", "watch"]
-    assert order(
-        {
-            "none": {"urgency": "plan", "anomaly_score": 9.0},
-            "far": {"urgency": "plan", "weeks_to_limit": 6.0, "anomaly_score": 9.0},
-            "near": {"urgency": "plan", "weeks_to_limit": 2.0, "anomaly_score": 1.0},
-            "crossed": {"urgency": "plan", "weeks_to_limit": 0.0, "anomaly_score": 0.5},
-        }
-    ) == ["crossed", "near", "far", "none"]
-    assert order(
-        {
-            "quiet": {"urgency": "watch"},
-            "odd": {"urgency": "watch", "anomaly_score": 2.0},
-            "oddest": {"urgency": "watch", "anomaly_score": 5.0},
-        }
-    ) == ["oddest", "odd", "quiet"]
-    assert order({"b": {"urgency": "watch"}, "a": {"urgency": "watch"}}) == ["a", "b"]
+            "watch": {"weeks_to_limit": 0.5, "anomaly_score": 90.0},
+            "almost": {"cross_before_next": JUST_BELOW, "cross_within_13": JUST_BELOW},
+            "plan": {"weeks_to_limit": 1.0, "cross_within_13": 0.5},
+            "now": {"weeks_to_limit": 3.0, "cross_before_next": 0.5},
+            "crossed": {"limit_crossed": True},
+        },
+        dict.fromkeys(("watch", "almost", "plan", "now", "crossed"), NOTHING),
+    )
+    assert [row["van_id"] for row in rows] == ["crossed", "now", "plan", "almost", "watch"]
+    assert [row["urgency"] for row in rows] == ["now", "now", "plan", "watch", "watch"]
 
 
-@pytest.mark.parametrize(("urgency", "lifted"), [("watch", "plan"), ("plan", "plan"), ("now", "now")])
-def test_a_named_cause_lifts_a_van_to_watch_and_no_other(urgency: str, lifted: str) -> None:
-    (row,) = listed({"v": {"urgency": urgency}}, {"v": {"lambda_slow": 0.8, NONE: 0.2}})
+def test_the_list_is_in_the_order_of_the_orders_danger_first_then_urgency_then_worth_by_the_hour() -> None:
+    causes = {
+        "filter": {"intake_restricted": 0.9, NONE: 0.1},
+        "leak": {"unmetered_air": 0.9, NONE: 0.1},
+        "misfire": {"ignition_weak": 0.9, NONE: 0.1},
+        "sensor": {"lambda_slow": 0.9, NONE: 0.1},
+        "urgent": {"lambda_slow": 0.9, NONE: 0.1},
+    }
+    rows = listed({van_id: {"limit_crossed": van_id == "urgent"} for van_id in causes}, causes)
+    assert {row["urgency"] for row in rows} == {"now", "plan"}
+    vans = [
+        WatchedVan(row["van_id"], "brook-20", "north", "2026-W14", row["urgency"], "2026-W14", 0.0, None, None, ())
+        for row in rows
+    ]
+    orders = propose_orders(vans[::-1], posterior(causes)).orders.sort("rank")
+    assert [row["van_id"] for row in rows] == orders["van_id"].to_list()
+    assert orders["van_id"].to_list()[:2] == ["leak", "urgent"]
+    worth = (orders["expected_cost_avoided"] / orders["hours"]).to_list()[2:]
+    assert worth == sorted(worth, reverse=True)
+
+
+@pytest.mark.parametrize(
+    ("state", "lifted"),
+    [
+        ({}, "plan"),
+        ({"cross_within_13": 0.5}, "plan"),
+        ({"cross_before_next": JUST_BELOW, "cross_within_13": JUST_BELOW}, "plan"),
+        ({"cross_before_next": 0.5}, "now"),
+        ({"limit_crossed": True}, "now"),
+    ],
+)
+def test_a_named_cause_worth_acting_on_lifts_a_van_to_watch_and_no_other(state: dict[str, Any], lifted: str) -> None:
+    (row,) = listed({"v": state}, {"v": {"lambda_slow": 0.8, NONE: 0.2}})
     assert (row["urgency"], row["leading_cause"]) == (lifted, "lambda_slow")
 
 
+def test_a_named_cause_not_worth_acting_on_lifts_nothing_and_a_warranty_makes_it_worth_it() -> None:
+    causes = {"v": {"lambda_slow": 0.5, NONE: 0.5}}
+    (row,) = listed({"v": {}}, causes)
+    assert (row["urgency"], row["leading_cause"]) == ("watch", "lambda_slow")
+    sunday = date(2026, 4, 5)
+    (row,) = listed({"v": {}}, causes, circumstances={"v": Circumstances(warranty_until=sunday)})
+    assert row["urgency"] == "plan"
+    ended = Circumstances(warranty_until=sunday - timedelta(days=1))
+    (row,) = listed({"v": {}}, causes, circumstances={"v": ended})
+    assert row["urgency"] == "watch"
+
+
+def test_a_van_whose_repair_is_being_proven_is_watched_whatever_is_crossed() -> None:
+    states = {van_id: {"limit_crossed": True, "alarm": True} for van_id in ("proving", "other")}
+    rows = listed(states, circumstances={"proving": Circumstances(repaired_on="2026-04-01")})
+    assert [(row["van_id"], row["urgency"]) for row in rows] == [("other", "now"), ("proving", "watch")]
+    assert [fact["code"] for fact in rows[1]["reason_facts"]] == ["being_proven", "limit_crossed"]
+
+
 def test_a_lifted_van_ranks_among_the_planned() -> None:
-    states = {"unclear": {"urgency": "watch", "weeks_to_limit": 1.0}, "named": {"urgency": "watch"}}
-    rows = listed(states, {"unclear": UNCLEAR, "named": {"lambda_slow": 0.8, NONE: 0.2}})
-    assert [(row["van_id"], row["urgency"]) for row in rows] == [("named", "plan"), ("unclear", "watch")]
+    states: dict[str, dict[str, Any]] = {"unclear": {"weeks_to_limit": 1.0}, "worth it": {}}
+    rows = listed(states, {"unclear": UNCLEAR, "worth it": {"lambda_slow": 0.8, NONE: 0.2}})
+    assert [(row["van_id"], row["urgency"]) for row in rows] == [("worth it", "plan"), ("unclear", "watch")]
 
 
 @pytest.mark.parametrize(("causes", "leading"), [({NONE: 0.9, "lambda_slow": 0.1}, NONE), (UNCLEAR, NOT_SEPARABLE)])

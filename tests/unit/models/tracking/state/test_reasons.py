@@ -33,6 +33,7 @@ def _told(
     unsteady: dict[str, float] | None = None,
     anomaly: dict[str, float] | None = None,
     serials: tuple[str | None, ...] = ("R1", "R1"),
+    means: dict[str, str] | None = None,
     **followed: dict[str, float],
 ) -> list[dict[str, Any]]:
     """Facts of a van whose own charts, family comparison and limits say so: how far off, or weeks to the limit.
@@ -88,6 +89,8 @@ def _told(
         },
         beyond=np.where(np.isin(np.arange(n), list(weeks)), 0.4, np.nan) * np.ones((2, 1)),
         limits=dict.fromkeys(((0, q) for q in range(n)), (np.nan, 0.37)),
+        beyond_means={(0, q): ("now", (means or {}).get(name, "power")) for q, name in enumerate(QUANTITIES)},
+        trim_sum_pct=(35.0,),
         began=lambda row, q: ("2026-W09", "2026-W08", "2026-W11") if q == 0 else None,
     )
     watched = tuple(unsteady or ())
@@ -193,6 +196,28 @@ def test_limits_come_first_crossed_or_ahead_and_only_within_sight() -> None:
     assert _codes(_told(own={"run_up_time_s": 3.0}, limits={"run_up_time_s": 52.1}))[0][0] == "own_movement"
     quiet = _told(own={"cycle_ripple": 3.0}, limits={"run_up_time_s": 8.0})  # its quantity is not in alarm
     assert _codes(quiet) == [("own_movement", "cycle_ripple")]
+
+
+def test_a_crossed_limit_tells_level_limit_and_what_comes_of_it_also_of_what_is_not_in_alarm() -> None:
+    facts = _told(own={"cycle_ripple": 3.0}, limits={"run_up_time_s": 0.0}, level={"run_up_time_s": 10.0})
+    assert _codes(facts) == [("limit_crossed", "run_up_time_s"), ("own_movement", "cycle_ripple")]
+    assert _numbers(facts[0]) == {"level": pytest.approx(0.7 * np.exp(0.2)), "limit": 0.37}
+    assert _words(facts[0]) == {"means": "power"}
+
+
+def test_limits_come_crossed_first_then_by_what_hurts_most() -> None:
+    four = ("run_up_time_s", "cycle_ripple", "lambda_idle", "idle_g_s")
+    facts = _told(
+        own=dict.fromkeys(four, 3.0),
+        limits=dict(zip(four, (0.0, 0.0, 2.0, 1.0), strict=True)),
+        means={"run_up_time_s": "catalyst", "cycle_ripple": "engine", "lambda_idle": "hazard", "idle_g_s": "fuel"},
+    )
+    assert _codes(facts)[:4] == [
+        ("limit_crossed", "cycle_ripple"),
+        ("limit_crossed", "run_up_time_s"),
+        ("limit_ahead", "lambda_idle"),
+        ("limit_ahead", "idle_g_s"),
+    ]
 
 
 def test_a_response_tells_against_what_limit() -> None:

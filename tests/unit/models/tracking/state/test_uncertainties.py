@@ -29,11 +29,18 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
     conditions_u[0, 0] = air_u
     std = SimpleNamespace(
         visits=pl.DataFrame({"van_id": "v", "week": "2026-W14", "air_from": "measured", MAIN_PEAK + "_u": reported}),
-        quantities=(MAIN_PEAK,), families=("f",), family=np.zeros(1, np.int64), weeks=np.zeros(1, np.int64), x=np.zeros((1, 1)),
-        scaled=np.full((1, 1), np.log(PEAK)), variance=np.full((1, 1), variance), conditions_u=conditions_u,
-        scatter=np.full((1, 1), 0.02), levels={(0, 0): FamilyLevel(np.log(PEAK), 0.0, 0.03, 20.0, 9)},
+        quantities=(MAIN_PEAK,),
+        families=("f",),
+        family=np.zeros(1, np.int64),
+        weeks=np.zeros(1, np.int64),
+        x=np.zeros((1, 1)),
+        scaled=np.full((1, 1), np.log(PEAK)),
+        variance=np.full((1, 1), variance),
+        conditions_u=conditions_u,
+        scatter=np.full((1, 1), 0.02),
+        levels={(0, 0): FamilyLevel(np.log(PEAK), 0.0, 0.03, 20.0, 9)},
         covariate_slopes={(0, 0): SimpleNamespace(mean=SLOPE)},
-    )  # fmt: skip
+    )
     known = {"baseline": 0.0, "baseline_variance": 0.0, "slope": 0.0, "var_slope": 0.0, "z": 0.0, "ewma": 0.0} | of
     followed = SimpleNamespace(**{name: np.full((1, 1), value) for name, value in known.items()})
     still = np.zeros((1, 1))

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.state.states import states_of, urgency
+from models.tracking.state.states import _trims_together, states_of, urgency
 
 JUST_BELOW = float(np.nextafter(0.5, 0.0))
 NAN = float("nan")
@@ -40,7 +40,7 @@ def test_a_cause_is_not_named_unless_said():
     assert urgency(on_list=True, crossed=False, cross_before_next=0.0, cross_within_13=0.0) == "watch"
 
 
-def _states(vans: dict[str, dict[str, float]]) -> pl.DataFrame:
+def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str = "power") -> pl.DataFrame:
     """States of vans with one visit each of one quantity; what is not given is that of a van in alarm without a limit."""
     n, none = len(vans), np.zeros((len(vans), 1))
 
@@ -84,6 +84,8 @@ def _states(vans: dict[str, dict[str, float]]) -> pl.DataFrame:
         by_quantity={0: forecast},
         beyond=told("beyond", 0.0)[:, None],
         limits={(0, 0): (54.0, np.nan)},
+        beyond_means={(0, 0): (call, means)},
+        trim_sum_pct=(35.0,),
         began=lambda row, q: None,
     )
     anomaly = SimpleNamespace(
@@ -153,3 +155,48 @@ def test_an_anomaly_alone_lists_a_van_and_an_unknown_score_is_none():
     assert [fact["code"] for fact in row[0]["reason_facts"]] == ["unlike_healthy"]
     assert (row[0]["alarm"], row[0]["anomaly"], row[0]["anomaly_p"]) == (False, True, 0.001)
     assert (row[1]["anomaly_score"], row[1]["anomaly_p"]) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("van", "word"),
+    [
+        ({"weeks": 0.0, "within_13": 1.0, "next": 1.0}, "plan"),
+        ({"weeks": 0.0, "within_13": JUST_BELOW, "next": 1.0}, "watch"),
+        ({"weeks": 8.0, "within_13": 0.5}, "plan"),
+    ],
+)
+def test_a_limit_that_costs_fuel_and_the_periodic_test_is_planned_however_far_beyond(van, word):
+    row = _states({"v": van}, call="plan", means="emission_test").row(0, named=True)
+    assert (row["urgency"], row["limit_crossed"], row["cross_before_next"]) == (word, False, None)
+    assert row["cross_within_13"] == van["within_13"]
+    assert _states({"v": van | {"next": 0.5}})["urgency"].to_list() == ["now"]
+
+
+@pytest.mark.parametrize(
+    ("idle", "raised", "level_z", "told"),
+    [
+        (20.0, 15.0, (2.0, 2.0), 35.0),
+        (20.0, 14.9, (2.0, 2.0), None),
+        (-20.0, -15.0, (-2.0, -2.0), -35.0),
+        (40.0, -15.0, (3.0, -3.0), None),  # what one adds the other takes away
+        (20.0, 15.0, (1.99, 2.0), None),  # one is where the family's other vans are
+        (20.0, 15.0, (2.0, 1.99), None),
+    ],
+)
+def test_both_trims_together_at_the_familys_limit(idle, raised, level_z, told):
+    trims = ("trim_idle_pct", "trim_2500_pct")
+    level = np.array([[idle, raised]])
+    std = SimpleNamespace(
+        quantities=trims,
+        family=np.zeros(1, np.int64),
+        scatter=np.ones((1, 2)),
+        levels={(0, q): FamilyLevel(0.0, 0.1, 1.0, 20.0, 9) for q in (0, 1)},
+    )
+    fact = _trims_together(
+        std,  # type: ignore[arg-type]
+        SimpleNamespace(level=level),  # type: ignore[arg-type]
+        SimpleNamespace(level_z=np.array([level_z])),  # type: ignore[arg-type]
+        SimpleNamespace(trim_sum_pct=(35.0,)),  # type: ignore[arg-type]
+        0,
+    )
+    assert (fact is None) if told is None else (fact is not None and fact.numbers == {"level": told, "limit": 35.0})

@@ -1,0 +1,99 @@
+"""What to do first about a van: the job of its cause, a test, or another recording; and what that is worth."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from data_contracts.causes import CAUSES, NONE
+from data_contracts.facts.fact import Fact
+from data_contracts.jobs import Job
+from models.causes.infer import CausePosterior
+from models.work.urgency import Finding, code_test
+from models.work.worth import RankingSettings, Worth, worth_of_order
+
+
+@dataclass(frozen=True)
+class FirstStep:
+    """What to do first.
+
+    Attributes
+    ----------
+    leading : str
+        A cause whose job is done, or none or not_separable.
+    test : str or None
+        Test that is done where no cause is named; None for another recording.
+    second : tuple of (str, float) or None
+        The other of a pair of causes that is likelier than not, with the pair's probability.
+    """
+
+    leading: str
+    test: str | None = None
+    second: tuple[str, float] | None = None
+
+    def action(self, *, wait: bool, proving: bool) -> Fact:
+        """As an instruction; at the next visit where it is better to wait."""
+        if proving:
+            return Fact.of("record_to_prove")
+        if self.leading in CAUSES:
+            other = None if self.second is None else self.second[0]
+            return Fact.of("wait_then_job" if wait else "do_job", cause=self.leading, second_cause=other)
+        if self.test is not None:
+            return Fact.of("wait_then_test" if wait else "do_test", test=self.test)
+        code = "record_at_next_visit" if wait else "record_again"
+        return Fact.of(code + ("_unknown" if self.leading == NONE else ""))
+
+
+def first_step(row: int, posterior: CausePosterior, standing_codes: Mapping[str, int]) -> FirstStep:
+    """What to do first about one van.
+
+    Parameters
+    ----------
+    row : int
+        Of the posterior.
+    posterior : CausePosterior
+    standing_codes : mapping of str to int
+        Fault codes that stand; where nothing known fits the snaps, they say what to test.
+
+    Returns
+    -------
+    FirstStep
+    """
+    leading, test = posterior.leading[row], posterior.next_test[row]
+    if leading in CAUSES:
+        return FirstStep(leading, second=_second_cause(row, posterior))
+    if leading == NONE:
+        return FirstStep(leading, code_test(standing_codes))
+    return FirstStep(leading, None if test is None else test.name)
+
+
+def worth_of_step(
+    step: FirstStep,
+    finding: Finding,
+    *,
+    day: date,
+    warranty_until: date | None,
+    settings: RankingSettings,
+    jobs: Mapping[str, Job],
+) -> Worth:
+    """Worth of doing the first step now; see `worth_of_order`."""
+    return worth_of_order(
+        finding.probability,
+        step.leading,
+        step.test,
+        crosses=finding.crosses,
+        severity=finding.severity,
+        day=day,
+        warranty_until=warranty_until,
+        duty=finding.duty,
+        settings=settings,
+        jobs=jobs,
+        also=None if step.second is None else {step.second[0]: step.second[1]},
+    )
+
+
+def _second_cause(row: int, posterior: CausePosterior) -> tuple[str, float] | None:
+    for pair in posterior.pairs[row]:
+        if pair.probability >= 0.5 and posterior.leading[row] in pair.codes:
+            other = pair.codes[1] if pair.codes[0] == posterior.leading[row] else pair.codes[0]
+            return other, pair.probability
+    return None

@@ -1,0 +1,224 @@
+"""How urgent a van is: what waiting costs, how sure that is, and why, what hurts most first."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from data_contracts.causes import CAUSES
+from data_contracts.causes.record import CONSEQUENCE_KINDS, RUNNING, ConsequenceKind
+from data_contracts.facts.fact import Fact
+from data_contracts.fault_codes import FAULT_CODES
+from data_contracts.states import URGENCIES
+from models.work.worth import RankingSettings, Worth, danger, waiting
+
+SERIOUS_SEVERITY = 0.5
+"""A dangerous cause from here calls a van in at once; below it is planned soon. Common practice, no source (2026-11-29)."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What is known of a van that may need work.
+
+    Attributes
+    ----------
+    probability : mapping of str to float
+        Of every cause and of none.
+    leading : str
+        Leading cause, none or not_separable.
+    severity : float
+        Of the likeliest cause; NaN unknown. [1]
+    alarm : bool
+        A reading is outside by itself; otherwise only all of them together are unlike a healthy van's.
+    limit_crossed : bool
+        Of a limit that calls a van in at once.
+    crosses : float
+        Probability that such a limit is crossed before the next visit. [1]
+    crosses_within_13 : float
+        Probability that any limit is crossed within 13 weeks. [1]
+    standing_codes : mapping of str to int
+        Fault codes that stand visit after visit, and at how many of the last visits.
+    repaired_on : str
+        ISO day of a repair that is being proven; empty for none.
+    duty : float
+        How much worse a failure of this van is than of an ordinary one. [1]
+    """
+
+    probability: Mapping[str, float]
+    leading: str
+    severity: float
+    alarm: bool = True
+    limit_crossed: bool = False
+    crosses: float = 0.0
+    crosses_within_13: float = 0.0
+    standing_codes: Mapping[str, int] = field(default_factory=dict)
+    repaired_on: str = ""
+    duty: float = 1.0
+
+
+@dataclass(frozen=True)
+class Urgency:
+    """How urgent a van is, and why.
+
+    Attributes
+    ----------
+    word : {"now", "plan", "watch"}
+    why : tuple of Fact
+        What made it so beside limits and movements.
+    """
+
+    word: str
+    why: tuple[Fact, ...]
+
+
+def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urgency:
+    """How urgent a van is.
+
+    Parameters
+    ----------
+    finding : Finding
+    worth : Worth
+        Of acting now on what is known, against waiting to the horizon.
+    settings : RankingSettings
+
+    Returns
+    -------
+    Urgency
+        `now`: a limit that hurts is crossed, or will be before the next visit with even odds; a dangerous cause is
+        likely and serious; or waiting for a planned visit costs more than fetching the van at once. The last two want a
+        reading that is outside by itself, or a fault code that agrees: else the van is planned. `plan`: any limit
+        will be crossed within 13 weeks with even odds, a dangerous cause is likely however small, acting is worth it,
+        or a fault code that stands says so. `watch`: the rest, and a van whose repair is being proven.
+    """
+    if finding.repaired_on:
+        return Urgency("watch", (Fact.of("being_proven", day=finding.repaired_on),))
+    dangerous = danger(finding.probability)
+    serious = not finding.severity < SERIOUS_SEVERITY
+    planned = cost_of_waiting(finding, settings.planned_weeks)
+    sure = finding.alarm or any(_agrees(code, finding.leading) for code in _known(finding))
+    costly = sure and planned >= settings.call_in_cost
+    if finding.limit_crossed or finding.crosses >= 0.5 or (sure and dangerous >= 0.5 and serious) or costly:
+        word = "now"
+    elif finding.crosses_within_13 >= 0.5 or dangerous >= 0.5 or worth.expected_cost_avoided > 0:
+        word = "plan"
+    else:
+        word = min(["watch", *(_raised_to(code, finding.leading) for code in _known(finding))], key=URGENCIES.index)
+    why = [*_hurts(finding, dangerous), *_codes(finding)]
+    if costly and not finding.limit_crossed and not (dangerous >= 0.5 and serious):
+        why.append(Fact.of("waiting_costs", cost=planned, fetching=settings.call_in_cost))
+    return Urgency(word, tuple(why))
+
+
+def is_soon(finding: Finding, settings: RankingSettings) -> bool:
+    """Whether a van to plan for is not to be left for long.
+
+    People may come to harm, or a quarter of waiting costs more than fetching the van.
+    """
+    return danger(finding.probability) >= 0.5 or cost_of_waiting(finding, 13.0) >= settings.call_in_cost
+
+
+def code_test(standing_codes: Mapping[str, int]) -> str | None:
+    """The test that looks into the most urgent fault code that stands; None for none."""
+    told = [FAULT_CODES[code] for code in standing_codes if code in FAULT_CODES and FAULT_CODES[code].test]
+    return min(told, key=lambda known: URGENCIES.index(known.alone)).test if told else None
+
+
+def cost_of_waiting(finding: Finding, weeks: float) -> float:
+    """What it costs to leave a van for some weeks, over all its causes. [currency]"""
+    total = 0.0
+    for code, share in finding.probability.items():
+        if code in CAUSES:
+            left = waiting(code, finding.severity, weeks, crosses=finding.crosses)
+            total += share * (finding.duty * left.failures + left.running)
+    return total
+
+
+def worst_of(cause: str, severity: float, weeks: float) -> ConsequenceKind:
+    """What hurts most of what comes of a cause: danger first, then what costs most within some weeks."""
+    if CAUSES[cause].endangers:
+        return "hazard"
+    size = severity if math.isfinite(severity) else 0.5
+
+    def cost(kind: ConsequenceKind) -> float:
+        mine = [c for c in CAUSES[cause].if_left if c.kind == kind]
+        return math.fsum(c.a_week * size**c.grows * weeks * (1.0 if kind in RUNNING else c.cost) for c in mine)
+
+    return max(CONSEQUENCE_KINDS, key=cost)
+
+
+def _hurts(finding: Finding, dangerous: float) -> list[Fact]:
+    """What it means to leave the leading cause, or that danger is among those not told apart."""
+    if finding.leading in CAUSES:
+        means = worst_of(finding.leading, finding.severity, 13.0)
+        share = finding.probability[finding.leading]
+        return [Fact.of("cause_hurts", cause=finding.leading, probability=share, means=means)]
+    if dangerous < 0.5:
+        return []
+    risky = [code for code in finding.probability if code in CAUSES and CAUSES[code].endangers]
+    first, second = sorted(risky, key=lambda code: -finding.probability[code])[:2]
+    second_cause = second if finding.probability[second] >= 0.1 else None
+    return [Fact.of("dangers_likely", probability=dangerous, cause=first, second_cause=second_cause)]
+
+
+def _codes(finding: Finding) -> list[Fact]:
+    """What the fault codes that stand say, those that agree with the leading cause first."""
+    agree = [code for code in _known(finding) if _agrees(code, finding.leading)]
+    others = [code for code in _known(finding) if code not in agree]
+    return [
+        *(Fact.of("code_agrees", fault_code=code, says=code) for code in agree),
+        *(Fact.of("code_stands", fault_code=code, says=code, count=finding.standing_codes[code]) for code in others),
+    ]
+
+
+def _known(finding: Finding) -> list[str]:
+    return [code for code in finding.standing_codes if code in FAULT_CODES]
+
+
+def _agrees(code: str, leading: str) -> bool:
+    return leading in CAUSES and code in CAUSES[leading].fault_codes
+
+
+def _raised_to(code: str, leading: str) -> str:
+    """Urgency by a fault code: one that agrees with a named cause raises it, any other counts by itself."""
+    return "plan" if _agrees(code, leading) else FAULT_CODES[code].alone
+
+
+_LIMITS = ("limit_crossed", "trims_together")
+
+
+def most_hurting_first(reasons: Sequence[Fact], why: Sequence[Fact]) -> tuple[Fact, ...]:
+    """All reasons of a van, what hurts most first.
+
+    Parameters
+    ----------
+    reasons : sequence of Fact
+        As tracking has them: limits, then movements.
+    why : sequence of Fact
+        As `urgency_of` has them.
+
+    Returns
+    -------
+    tuple of Fact
+        A repair being proven; then crossed limits and what the cause means, by what comes of them; then fault codes and
+        what waiting costs; then the rest.
+    """
+    leading = [fact for fact in why if fact.code in ("being_proven", "cause_hurts", "dangers_likely")]
+    beside = [fact for fact in why if fact not in leading]
+    count = 0
+    while count < len(reasons) and reasons[count].code in (*_LIMITS, "limit_translated"):
+        count += 1
+    blocks: list[tuple[int, list[Fact]]] = []
+    for fact in reasons[:count]:
+        if fact.code == "limit_translated" and blocks:
+            blocks[-1][1].append(fact)
+        else:
+            blocks.append((_weight(fact), [fact]))
+    blocks += [(_weight(fact), [fact]) for fact in leading]
+    ordered = [fact for _, block in sorted(blocks, key=lambda block: block[0]) for fact in block]
+    return (*ordered, *beside, *reasons[count:])
+
+
+def _weight(fact: Fact) -> int:
+    if fact.code == "being_proven":
+        return -1
+    kind = fact.words.get("means", "hazard" if fact.code == "dangers_likely" else "stranding")
+    return [*CONSEQUENCE_KINDS].index(kind)  # type: ignore[arg-type]
