@@ -12,6 +12,7 @@ import polars as pl
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import Job
+from data_contracts.states import URGENCIES
 from data_contracts.tables import FACTS_TYPE, NOTICES, polars_schema
 from data_contracts.weeks import is_silent, week_before, week_end
 from models.work.order_states import replay
@@ -257,11 +258,21 @@ def _with_standing(
         new=pl.lit(False),
         reasons=pl.lit(None, dtype=standing.schema["reasons"]),
     ).select(listed.columns)
-    urgencies = pl.col("urgency").replace_strict({"now": 0, "plan": 1, "watch": 2}, return_dtype=pl.Int64)
-    listed = pl.concat([listed, standing]).sort(urgencies, maintain_order=True)  # last within their urgency
+    listed = _put_behind(listed, standing)
     known = warehouse.query("SELECT * FROM trends WHERE week <= ?", [week]).filter(pl.col("van_id").is_in(van_ids))
     ranked = listed.with_columns(rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64))
     return ranked, pl.concat([trends, known.select(trends.columns)]).sort("van_id", "week", "quantity")
+
+
+def _put_behind(listed: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
+    """The list with the vans that stand from before, each behind the last van that is as urgent; the list keeps its order."""
+    level = [URGENCIES.index(word) for word in listed["urgency"]]
+    behind = [
+        max((place for place, other in enumerate(level) if other <= URGENCIES.index(word)), default=-1)
+        for word in standing["urgency"]
+    ]
+    order = pl.Series([*range(listed.height), *behind], dtype=pl.Int64)
+    return pl.concat([listed, standing]).with_columns(place=order).sort("place", maintain_order=True).drop("place")
 
 
 def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -> None:

@@ -70,11 +70,18 @@ def test_limits_come_from_the_register_and_a_broken_family_is_left_out(tmp_path:
     known = families(tmp_path)
     assert sorted(known) == ["brook-20", "tarn-15"]
     found = limits(
-        known["tarn-15"], {"main_peak_reference_g_s": 58.0, "lambda_to_rich_time_constant_s": 0.2, "idle_g_s": 3.0}
+        known["tarn-15"],
+        {
+            "main_peak_reference_g_s": 58.0,
+            "lambda_to_rich_time_constant_s": 0.2,
+            "idle_g_s": 3.0,
+            "first_peak_g_s": 30.0,
+        },
     )
     assert found["main_peak_reference_g_s"] == (50.0, None)
     assert found["lambda_to_rich_time_constant_s"] == (None, pytest.approx(0.2 + 0.140 - 0.060))
-    assert "idle_g_s" not in found
+    assert found["idle_g_s"] == (0.75, 3.75)  # of every family
+    assert "first_peak_g_s" not in found
 
 
 def test_traces_are_aligned_at_the_opening_and_in_flow(sample_home: Path) -> None:

@@ -70,7 +70,8 @@ def test_trends_keep_to_their_schema_and_key(judged):
         judged.trends.filter(~pl.col("alarm"))["alarm_since"].null_count()
         == judged.trends.filter(~pl.col("alarm")).height
     )
-    no_limit = judged.trends.filter(pl.col("quantity") == "idle_g_s")
+    no_limit = judged.trends.filter(pl.col("quantity") == "first_peak_g_s")
+    assert no_limit.height
     assert no_limit["weeks_to_limit"].null_count() == no_limit.height
 
 
