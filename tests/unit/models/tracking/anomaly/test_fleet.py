@@ -89,6 +89,20 @@ def test_a_small_family_is_judged_by_all_families_and_pays_for_it(fleet, judged)
         assert judged.p[of].min() >= POOLED_PENALTY * 0.1 / (card["calibration_rows"] + 1)
 
 
+def test_in_a_fleet_of_small_families_the_pooled_model_judges_and_credits():
+    made = make_fleet(vans=18, weeks=12, seed=8, faulty=0.4)
+    captures = tracked_captures(made.frame)
+    std = standardise(visits_of(captures), repeat_spread(captures), families(), no_repairs())
+    followed = follow_vans(
+        std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
+    )
+    alarms = raise_alarms(std, followed, per_van_week=PER_VAN_WEEK)
+    found = judge_fleet(std, followed, alarms, std.starts[1:] - 1, false_discovery=0.9, most=1.0)
+    assert list(found.models) == ["+".join(std.families)]
+    assert found.flagged.any()
+    assert found.contributions[found.flagged].sum(axis=1) == pytest.approx(found.score[found.flagged])
+
+
 def test_features_stand_in_blocks_are_clipped_and_unread_is_nothing():
     f = features(np.array([[1.0, np.nan]]), np.array([[-9.0, 2.0]]), np.array([[3.0, np.inf]]))
     assert f.tolist() == [[1.0, 0.0, -8.0, 2.0, 3.0, 0.0]]

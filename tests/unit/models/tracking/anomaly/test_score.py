@@ -29,6 +29,12 @@ def test_benjamini_hochberg_own_example():
     assert flag(p[:0], false_discovery=0.05, most=1.0).tolist() == []
 
 
+def test_a_rate_that_is_just_met_is_met():
+    assert flag(np.array([0.05]), false_discovery=0.05, most=0.05).tolist() == [True]
+    assert flag(np.array([0.05]), false_discovery=0.0499, most=1.0).tolist() == [False]
+    assert flag(np.array([0.05]), false_discovery=1.0, most=0.0499).tolist() == [False]
+
+
 def test_conformal_p_by_hand():
     assert conformal_p(np.array([2.5, 0.0, 9.0]), np.array([1.0, 2.0, 3.0])) == pytest.approx([0.5, 1.0, 0.25])
 

@@ -7,14 +7,18 @@ from models.statistics.compiled import kernel
 from models.tracking.charts.chart_limits import VISIT_DEGREES, limits_for, tail_factor
 from models.tracking.charts.recursion import (
     BASELINE_STEP,
+    CLIP,
     CUSUM_CLIP,
+    LEVEL_STEP,
+    SLOPE_SPREAD,
+    SLOPE_STEP,
     Followed,
     cusum_step,
     cusums,
     ewma_step,
     follow_vans,
 )
-from models.tracking.restarts import CHANGED
+from models.tracking.restarts import CHANGED, REPAIRED
 from tests.reference_files import reference_rows
 
 
@@ -152,3 +156,184 @@ def test_tabled_limits_cost_the_share_they_are_tabled_for():
     assert np.mean(cusum > limits.cusum) == pytest.approx(share, rel=0.25)
     assert limits_for(1e-5).ewma_width > limits.ewma_width
     assert limits_for(1e-5).cusum > limits.cusum
+
+
+def _kalman(x: np.ndarray, variance: np.ndarray, weeks: np.ndarray, spread: float) -> np.ndarray:
+    """Level, slope and their covariance by the textbook's matrices: a slope that walks, a level that follows it and walks too.
+
+    Discretised white noise on slope and level over a gap, A. C. Harvey, Forecasting, Structural Time Series Models and the
+    Kalman Filter, 1989, section 9.2 (continuous time); equations as remembered.
+    """
+    state, p = np.zeros(2), np.diag([spread**2, SLOPE_SPREAD**2])
+    found, last = [], weeks[0]
+    for value, noise, week in zip(x, variance, weeks, strict=True):
+        gap = float(week - last)
+        last = week
+        move = np.array([[1.0, gap], [0.0, 1.0]])
+        walk = SLOPE_STEP**2 * np.array([[gap**3 / 3.0, gap**2 / 2.0], [gap**2 / 2.0, gap]])
+        p = move @ p @ move.T + walk + np.diag([LEVEL_STEP**2 * gap, 0.0])
+        state = move @ state
+        gain = p[:, 0] / (p[0, 0] + noise)
+        state = state + gain * (value - state[0])
+        p = p - np.outer(gain, p[0])
+        found.append([*state, p[0, 0], p[0, 1], p[1, 1]])
+    return np.array(found)
+
+
+def _trend(x: np.ndarray, variance: np.ndarray, weeks: np.ndarray, spread: float) -> np.ndarray:
+    found = follow_vans(
+        x[:, None], variance[:, None], weeks=weeks, starts=np.array([0, x.size]), restart=np.zeros((x.size, 1), np.int8),
+        vans_spread=np.full((1, 1), spread),
+    )  # fmt: skip
+    return np.column_stack([found.level, found.slope, found.var_level, found.covar, found.var_slope])
+
+
+WEEKS = np.array([3, 4, 5, 5, 8, 9, 13, 14, 15, 16])
+
+
+def test_the_trend_is_the_textbooks_filter_while_no_visit_stands_out():
+    rng = np.random.default_rng(11)
+    x, variance = 0.1 * (WEEKS - 3.0) + rng.normal(0.0, 0.7, WEEKS.size), rng.uniform(0.6, 1.5, WEEKS.size)
+    assert _trend(x, variance, WEEKS, 1.3) == pytest.approx(_kalman(x, variance, WEEKS, 1.3), rel=1e-9, abs=1e-12)
+
+
+def test_one_visit_far_outside_counts_for_a_bounded_step():
+    x, variance = np.zeros(10), np.ones(10)
+    x[6] = 80.0
+    before, after = _trend(x, variance, WEEKS, 1.3)[[5, 6]]
+    gap = float(WEEKS[6] - WEEKS[5])
+    ahead = before[2] + gap * (2 * before[3] + gap * before[4] + LEVEL_STEP**2 + gap * gap * SLOPE_STEP**2 / 3.0)
+    bound = CLIP * np.sqrt(ahead + 1.0)
+    assert after[0] == pytest.approx(before[0] + gap * before[1] + ahead / (ahead + 1.0) * bound)
+    usual = _trend(np.zeros(10), variance, WEEKS, 1.3)[6]
+    assert after[2:] == pytest.approx(usual[2:])  # nothing is less sure for it
+    x[6] = -80.0
+    assert _trend(x, variance, WEEKS, 1.3)[6][:2] == pytest.approx(-after[:2])
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_two_visits_outside_on_one_side_free_the_level_and_the_slope(side):
+    x, variance = np.zeros(10), np.ones(10)
+    x[6:] = side * 12.0
+    followed = _trend(x, variance, WEEKS, 1.3)
+    second = followed[7]
+    assert abs(second[0] - x[7]) < 1.0  # the level is there at once
+    one = _trend(np.where(np.arange(10) == 6, x, 0.0), variance, WEEKS, 1.3)
+    assert abs(one[7][0]) < 6.0
+    assert second[4] > one[7][4] + 10.0  # and the slope is open again: a step of twelve in a week
+    opposite = x.copy()
+    opposite[7] = -side * 12.0
+    assert abs(_trend(opposite, variance, WEEKS, 1.3)[7][0]) < 6.0  # once on either side is two outliers
+    # by hand: before the second, the distance to the level is added to the level's variance, and that in a week to the slope's
+    before = followed[6]
+    level, slope, p11, p12, p22 = before
+    step = x[7] - level - slope
+    p11 = p11 + 2 * p12 + p22 + LEVEL_STEP**2 + SLOPE_STEP**2 / 3.0 + step**2
+    p12 = p12 + p22 + SLOPE_STEP**2 / 2.0
+    p22 = p22 + SLOPE_STEP**2 + step**2
+    gain = np.array([p11, p12]) / (p11 + 1.0)
+    assert second[:2] == pytest.approx(np.array([level + slope, slope]) + gain * step)
+    assert second[2:] == pytest.approx([p11 - gain[0] * p11, p12 - gain[0] * p12, p22 - gain[1] * p12])
+
+
+def test_a_slow_second_visit_frees_the_slope_by_the_weeks_between():
+    weeks = np.array([0, 1, 2, 3, 7])
+    x = np.array([0.0, 0.0, 0.0, 40.0, 40.0])
+    followed = _trend(x, np.ones(5), weeks, 1.3)
+    level, slope, p11, p12, p22 = followed[3]
+    step = 40.0 - level - 4 * slope
+    p11 = p11 + 8 * p12 + 16 * p22 + 4 * LEVEL_STEP**2 + 64 * SLOPE_STEP**2 / 3.0 + step**2
+    p12 = p12 + 4 * p22 + 8 * SLOPE_STEP**2
+    p22 = p22 + 4 * SLOPE_STEP**2 + (step / 4.0) ** 2
+    gain = np.array([p11, p12]) / (p11 + 1.0)
+    assert followed[4][:2] == pytest.approx(np.array([level + 4 * slope, slope]) + gain * step)
+    assert followed[4][4] == pytest.approx(p22 - gain[1] * p12)
+
+
+def _followed(
+    x: np.ndarray, *, variance: float = 1.0, spread: float = 1.0, restart: dict[int, int] | None = None, weeks=None
+):
+    marks = np.zeros((x.size, 1), np.int8)
+    for row, kind in (restart or {}).items():
+        marks[row] = kind
+    return follow_vans(
+        x[:, None], np.full((x.size, 1), variance), weeks=np.zeros(x.size, np.int64) if weeks is None else weeks,
+        starts=np.array([0, x.size]), restart=marks, vans_spread=np.full((1, 1), spread),
+    )  # fmt: skip
+
+
+def test_the_baseline_is_the_empirical_bayes_mean_of_the_first_ten_visits_and_then_stands():
+    rng = np.random.default_rng(5)
+    x = rng.normal(0.0, 0.3, 14)
+    found = _followed(x, variance=0.5, spread=1.2)
+    for n in range(1, 11):
+        precision = 1 / 1.2**2 + n / 0.5
+        assert found.baseline[n, 0] == pytest.approx(n / 0.5 * x[:n].mean() / precision)
+        assert found.baseline_variance[n, 0] == pytest.approx(1 / precision)
+        assert found.z[n, 0] == pytest.approx((x[n] - found.baseline[n, 0]) / np.sqrt(0.5 + 1 / precision))
+    assert (found.baseline[0, 0], found.baseline_variance[0, 0]) == (0.0, pytest.approx(1.44))
+    assert found.baseline[10:, 0] == pytest.approx(found.baseline[10, 0])
+    assert found.baseline_variance[10:, 0] == pytest.approx(found.baseline_variance[10, 0])
+
+
+def test_a_wild_first_visit_is_held_near_the_middle_of_those_before():
+    x = np.array([0.0, 0.1, -0.1, 9.0, 0.0])
+    found = _followed(x, spread=100.0)
+    held = np.clip(x[:4], np.median(x[:4]) - 2.0, np.median(x[:4]) + 2.0)
+    assert found.baseline[4, 0] == pytest.approx(held.mean(), rel=1e-3)
+
+
+def test_a_baseline_is_less_sure_the_longer_ago_and_never_less_than_a_new_vans():
+    weeks = np.array([0, 1, 2, 3, 23, 2023])
+    found = _followed(np.zeros(6), weeks=weeks)
+    assert found.baseline_variance[1, 0] == pytest.approx(0.5 + BASELINE_STEP**2)
+    assert found.baseline_variance[3, 0] == pytest.approx(1.0 / 4.0 + BASELINE_STEP**2)
+    assert found.baseline_variance[4, 0] == pytest.approx(1.0 / 5.0 + 20.0 * BASELINE_STEP**2)
+    assert found.baseline_variance[5, 0] == pytest.approx(1.0)
+
+
+def test_a_repair_starts_the_baseline_again_from_where_it_stood_and_doubt_only_widens_it():
+    x = np.zeros(13)
+    x[10:] = 1.0
+    usual = _followed(x)
+    repaired, changed = (_followed(x, restart={10: kind}) for kind in (REPAIRED, CHANGED))
+    assert repaired.baseline[10, 0] == changed.baseline[10, 0] == usual.baseline[10, 0]
+    assert repaired.baseline_variance[10, 0] == pytest.approx(1.0)  # that of a van never seen
+    assert changed.baseline_variance[10, 0] == pytest.approx(1.0)  # 1.5² more, but never more than that
+    wide = _followed(x, spread=3.0, restart={10: CHANGED})
+    learned = 1.0 / (1.0 / 9.0 + 10.0)
+    assert wide.baseline_variance[10, 0] == pytest.approx(learned + 1.5**2)
+    assert repaired.baseline[11, 0] == pytest.approx(0.5)  # one visit at 1 and a prior at 0, equally sure
+    assert usual.baseline[12, 0] == 0.0
+    assert repaired.ewma[10, 0] == pytest.approx(0.2 * 1.0 / np.sqrt(2.0))  # the average begins anew
+    assert repaired.level[10, 0] == pytest.approx(0.5)
+    assert repaired.var_slope[10, 0] == pytest.approx(SLOPE_SPREAD**2)
+
+
+def test_one_visit_counts_for_at_most_so_much_in_the_average():
+    found = _follow_one(np.array([50.0, 0.0]), smoothing=0.2)
+    assert found.z[0, 0] == pytest.approx(50.0)
+    assert found.ewma[:, 0] == pytest.approx([0.2 * CLIP, 0.16 * CLIP])
+    assert _follow_one(np.array([-50.0]), smoothing=0.2).ewma[0, 0] == pytest.approx(-0.2 * CLIP)
+
+
+def test_after_learning_innovations_share_the_baselines_doubt_and_the_average_is_as_unsure():
+    """Against the average of many vans drawn: its stated standard deviation is what it scatters by."""
+    rng = np.random.default_rng(6)
+    vans, visits = 20_000, 30
+    x = (rng.normal(0.0, 1.0, (vans, 1)) + rng.normal(0.0, 1.0, (vans, visits))).reshape(-1, 1)
+    found = follow_vans(
+        x, np.ones_like(x), weeks=np.zeros(x.size, np.int64), starts=np.arange(vans + 1) * visits,
+        restart=np.zeros(x.shape, np.int8), vans_spread=np.ones((vans, 1)),
+    )  # fmt: skip
+    average, spread = found.ewma.reshape(vans, visits), found.ewma_spread.reshape(vans, visits)
+    for visit in (0, 5, 11, 20, 29):
+        assert average[:, visit].std() == pytest.approx(np.median(spread[:, visit]), rel=0.04)
+
+
+def test_a_van_far_outside_learns_nothing_after_its_fifth_visit():
+    found = _followed(np.concatenate([np.zeros(5), np.full(12, 9.0)]))
+    assert found.baseline_variance[-1, 0] > 1.0 / (1.0 + 10.0) + 1e-9  # it has not learned from ten
+    assert found.baseline[-1, 0] == found.baseline[-6, 0] < 1.0
+    near = _followed(np.concatenate([np.zeros(5), np.full(12, 0.5)]))
+    assert near.baseline_variance[-1, 0] == pytest.approx(1.0 / (1.0 + 10.0))
