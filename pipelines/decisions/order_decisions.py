@@ -16,6 +16,7 @@ import polars as pl
 
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
+from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
 from pipelines.decisions.inbox import TAKEN, write_decision
@@ -161,7 +162,7 @@ def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStat
             f"UPDATE work_orders SET {sets} FROM _status s WHERE work_orders.order_id = s.order_id AND ({changed})"
         )
     warehouse.execute("UPDATE work_orders SET due_by = until WHERE state = 'postponed' AND until > due_by")
-    closed = "state NOT IN ('proposed', 'accepted', 'postponed', 'booked') AND plan_note IS NOT NULL"
+    closed = f"state NOT IN {PLANNED_STATES} AND plan_note IS NOT NULL"
     warehouse.execute(f"UPDATE work_orders SET plan_week = NULL, plan_note = NULL, plan_facts = NULL WHERE {closed}")
     warehouse.replace("proof_statistics", proof_statistics_of(status))
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from data_contracts.errors import InputError
 from data_contracts.facts.say import sentence
+from data_contracts.states import PLANNED_STATES
 from data_contracts.weeks import week_of
 from pipelines.decisions.order_decisions import (
     take_in_decisions,
@@ -276,7 +277,7 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
         warehouse.query("SELECT urgency, count(*) FROM watchlist WHERE week = ? GROUP BY urgency", [week]).iter_rows()
     )
     orders = warehouse.query(
-        "SELECT count(*) FROM work_orders WHERE week <= ? AND state IN ('proposed', 'accepted', 'postponed', 'booked')",
+        f"SELECT count(*) FROM work_orders WHERE week <= ? AND state IN {PLANNED_STATES}",
         [week],
     ).item()
     notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
