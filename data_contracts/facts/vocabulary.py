@@ -312,9 +312,19 @@ _ORDERS = (
         "total failure_avoided failure_probability running put_off warranty work hours parts van_time horizon_weeks",
     ),
     _saying(
-        "done_for_sign",
-        "Done all the same: a limit is near, or a fault code stands.",
-        "Wird trotzdem gemacht: eine Grenze ist nahe, oder ein Fehlercode steht.",
+        "done_for_near_limit",
+        "Done all the same: a limit is near.",
+        "Wird trotzdem gemacht: eine Grenze ist nahe.",
+    ),
+    _saying(
+        "done_for_code",
+        "Done all the same: a fault code stands.",
+        "Wird trotzdem gemacht: ein Fehlercode steht.",
+    ),
+    _saying(
+        "done_for_waiting",
+        "Done all the same: what may be there would cost more to leave than to fetch the van.",
+        "Wird trotzdem gemacht: was es sein kann, käme beim Warten teurer als das Fahrzeug hereinzuholen.",
     ),
     _saying(
         "done_for_safety",

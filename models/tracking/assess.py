@@ -79,8 +79,7 @@ class Assessment:
         Rows of the trends table.
     states : polars.DataFrame
         One row per van with a recent visit: van_id, family, depot, last_week, anomaly_p, anomaly_score, alarm,
-        unsteady, anomaly, urgency (healthy, watch, plan, now), weeks_to_limit, reasons, contributions. Most urgent
-        first.
+        unsteady, anomaly, listed, limits and the facts behind it. Listed vans first.
     residuals : Residuals
         Residuals of the listed vans, in the order of `states`.
     notices : tuple of Notice
@@ -160,7 +159,7 @@ def assess(
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
     states = states_of(std, followed, alarms, repeatability, forecasts, anomaly, latest)
-    listed = states.filter((pl.col("urgency") != "healthy") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
+    listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
         trends=trends_of(

@@ -19,7 +19,7 @@ from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
 from models.work.first_step import first_step, worth_of_step
 from models.work.urgency import Finding, is_soon
-from models.work.worth import NO_WORTH, RankingSettings, Worth, is_safety, rank_orders, worth_fact
+from models.work.worth import NO_WORTH, RankingSettings, Worth, is_safety, worth_fact
 
 OPEN_STATES = (*PLANNED_STATES, "done")
 _LATEST_DAYS, _SOON_DAYS = 91, 28
@@ -41,7 +41,7 @@ class WatchedVan:
     crosses : float
         Probability that a limit is crossed before the next visit. [1]
     weeks_to_limit : float or None
-        Fewest median weeks to a limit; None unknown. [week]
+        Fewest median weeks to any limit, 0 for one that is crossed; None unknown. [week]
     warranty_until : date or None
         Last day of warranty.
     reasons : tuple of Fact
@@ -54,6 +54,10 @@ class WatchedVan:
         Fault codes that stand visit after visit, and at how many of the last visits.
     repaired_on : str
         ISO day of a repair that is being proven; empty for none.
+    weeks_to_pressing_limit : float or None
+        The same, of limits that call a van in at once. [week]
+    rank : int
+        Its place on the list, which is the place of its order.
     """
 
     van_id: str
@@ -70,6 +74,8 @@ class WatchedVan:
     flagged_by: tuple[str, ...] = ()
     standing_codes: Mapping[str, int] = field(default_factory=dict)
     repaired_on: str = ""
+    weeks_to_pressing_limit: float | None = None
+    rank: int = 0
 
 
 @dataclass(frozen=True)
@@ -119,14 +125,16 @@ def due_by(van: WatchedVan, finding: Finding, settings: RankingSettings) -> date
     -------
     date
         Within a week when urgent; within four where it is planned but not to be left for long, or a repair is to be
-        proven; within six and a half otherwise, or thirteen when watched; before a limit and before a warranty ends.
+        proven; within six and a half otherwise, or thirteen when watched. Before a limit that calls a van in at once, but
+        not sooner than in a week, nor than in four weeks for any other limit; and before a warranty ends.
     """
     start = week_start(van.week) + timedelta(days=7)
     days = {"now": 7, "plan": _LATEST_DAYS // 2}.get(van.urgency, _LATEST_DAYS)
     if finding.repaired_on or (van.urgency == "plan" and is_soon(finding, settings)):
         days = _SOON_DAYS
-    if van.weeks_to_limit is not None and 0 < van.weeks_to_limit < np.inf:
-        days = min(days, max(7, int(7 * van.weeks_to_limit)))
+    for weeks, least in ((van.weeks_to_pressing_limit, 7), (van.weeks_to_limit, _SOON_DAYS)):
+        if weeks is not None and weeks < np.inf:
+            days = min(days, max(least, int(7 * weeks)))
     due = start + timedelta(days=days)
     if van.warranty_until is not None and start <= van.warranty_until < start + timedelta(
         weeks=settings.warranty_weeks
@@ -173,10 +181,10 @@ def propose_orders(
     For a van to watch the order says to wait, and why. Work that costs more than it is expected to avoid is proposed
     all the same where people may come to harm, a limit is crossed or near, or a fault code stands.
 
-    A van with an open order keeps it: a proposal is refreshed, though its day moves only earlier; what people decided
-    stays as decided. A declined
-    order silences its alarm, and for eight weeks the van, unless it becomes urgent; after a judged repair a standing
-    alarm may bring a new order. Run again on the same week, nothing is added.
+    A van with an open order keeps it: a proposal is refreshed, and what people decided stays as decided. The day of a
+    proposal, or of an order that is accepted or booked, moves only earlier. A declined order silences its alarm, and for
+    eight weeks the van, unless it becomes urgent; after a judged repair a standing alarm may bring a new order. Run again
+    on the same week, nothing is added. Proposals stand in the order of the list.
 
     Parameters
     ----------
@@ -206,29 +214,25 @@ def propose_orders(
     open_of = {str(row["van_id"]): str(row["order_id"]) for row in rows.values() if row["state"] in OPEN_STATES}
     position = {van_id: number for number, van_id in enumerate(posterior.van_ids)}
     worth: dict[str, Worth] = {}
-    for van in watched:
+    for van in sorted(watched, key=lambda van: van.rank):
         row = position.get(van.van_id)
         if row is None:
             raise InputError(f"van {van.van_id} is on the list without causes: infer its causes first")
         name = open_of.get(van.van_id) or _next_order(van, rows)
-        if name is None or (name in rows and rows[name]["state"] != "proposed"):
+        if name is None:
             continue
-        drafted, worth[name] = _draft(van, row, posterior, settings, jobs)
+        state = rows[name]["state"] if name in rows else "proposed"
+        if state not in ("proposed", "accepted", "booked"):
+            continue
+        drafted, of_order = _draft(van, row, posterior, settings, jobs)
         if name in rows:
             drafted["week"] = rows[name]["week"]
             drafted["due_by"] = min(rows[name]["due_by"] or date.max, drafted["due_by"])
-        rows[name] = {"order_id": name, "rank": 0, "state": "proposed"} | drafted
-    ranked = list(worth)
-    if ranked:
-        ranks = rank_orders(
-            [str(rows[name]["urgency"]) for name in ranked],
-            [bool(rows[name]["safety"]) for name in ranked],
-            np.array([rows[name]["expected_cost_avoided"] for name in ranked], dtype=np.float64),
-            np.array([rows[name]["hours"] for name in ranked], dtype=np.float64),
-            [str(rows[name]["van_id"]) for name in ranked],
-        )
-        for name, rank in zip(ranked, ranks, strict=True):
-            rows[name]["rank"] = int(rank)
+        if state != "proposed":
+            rows[name]["due_by"] = drafted["due_by"]
+            continue
+        worth[name] = of_order
+        rows[name] = {"order_id": name, "rank": len(worth), "state": "proposed"} | drafted
     known = [{key: row.get(key) for key in schema} for row in rows.values()]
     return OrderBook(pl.DataFrame(known, schema=schema, orient="row"), worth)
 
@@ -255,7 +259,7 @@ def _draft(
     if wait:
         told, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *told], NO_WORTH
     elif worth.expected_cost_avoided < 0:
-        told.append(Fact.of(_all_the_same(van, safety)))
+        told.append(Fact.of("done_for_safety" if safety else _all_the_same(van)))
     drafted: dict[str, Any] = {
         "week": van.week,
         "van_id": van.van_id,
@@ -283,11 +287,19 @@ def _draft(
     return drafted, worth
 
 
-def _all_the_same(van: WatchedVan, safety: bool) -> str:
-    """Code of the fact that says why work is proposed though it costs more than it avoids."""
-    if safety:
-        return "done_for_safety"
-    return "done_for_limit" if van.urgency == "now" else "done_for_sign"
+_ALL_THE_SAME = {
+    "limit_crossed": "done_for_limit",
+    "trims_together": "done_for_limit",
+    "limit_ahead": "done_for_near_limit",
+    "code_agrees": "done_for_code",
+    "code_stands": "done_for_code",
+}
+"""Why work is proposed though it costs more than it avoids, by the reasons of its van."""
+
+
+def _all_the_same(van: WatchedVan) -> str:
+    reasons = {fact.code for fact in van.reasons}
+    return next((why for reason, why in _ALL_THE_SAME.items() if reason in reasons), "done_for_waiting")
 
 
 def _next_order(van: WatchedVan, rows: Mapping[str, Mapping[str, object]]) -> str | None:

@@ -154,9 +154,9 @@ def _hurts(finding: Finding, dangerous: float) -> list[Fact]:
     if dangerous < 0.5:
         return []
     risky = [code for code in finding.probability if code in CAUSES and CAUSES[code].endangers]
-    first, second = sorted(risky, key=lambda code: -finding.probability[code])[:2]
-    second_cause = second if finding.probability[second] >= 0.1 else None
-    return [Fact.of("dangers_likely", probability=dangerous, cause=first, second_cause=second_cause)]
+    first, *others = sorted(risky, key=lambda code: -finding.probability[code])
+    second = next((code for code in others if finding.probability[code] >= 0.1), None)
+    return [Fact.of("dangers_likely", probability=dangerous, cause=first, second_cause=second)]
 
 
 def _codes(finding: Finding) -> list[Fact]:

@@ -278,9 +278,7 @@ def rank_orders(
 ) -> Codes:
     """Ranks from 1: safety first among vans that are called in, then urgency, then expected cost avoided per hour.
 
-    The one order of the list and of the orders.
-
-    A van to watch comes after those that are called in, whatever is suspected of it.
+    The order of the list; orders take it over. A van to watch comes after those that are called in, whatever is suspected of it.
 
     Parameters
     ----------

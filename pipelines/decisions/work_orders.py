@@ -101,6 +101,7 @@ def _watched(
 ) -> WatchedVan:
     van_id, week = str(row["van_id"]), str(row["week"])
     crosses, weeks, reasons = state["cross_before_next"], row["weeks_to_limit"], row["reason_facts"]
+    pressing = state["weeks_to_pressing_limit"]
     return WatchedVan(
         van_id=van_id,
         family=str(row["family"]),
@@ -116,4 +117,6 @@ def _watched(
         flagged_by=flagged_by,
         standing_codes=about.standing_codes,
         repaired_on=about.repaired_on,
+        weeks_to_pressing_limit=pressing if isinstance(pressing, float) else None,
+        rank=int(str(row["rank"])),
     )

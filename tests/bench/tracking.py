@@ -68,7 +68,7 @@ def track(file: str) -> None:
     judged = assess(frame, families=families(), repairs=no_repairs(), week=week, settings=settings)
     seconds, busy = time.perf_counter() - begun, time.process_time() - processor
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    print(frame.height, seconds, busy, peak, judged.states.filter(pl.col("urgency") != "healthy").height)
+    print(frame.height, seconds, busy, peak, judged.states.filter("listed").height)
 
 
 if __name__ == "__main__":

@@ -29,16 +29,15 @@ def weekly_states(
                 "family",
                 "depot",
                 "last_week",
-                "urgency",
+                "listed",
                 "alarm",
                 "anomaly",
                 "anomaly_p",
                 "weeks_to_limit",
-                pl.col("reasons").list.join(" ").alias("reasons"),
             )
         )
         trends.append(result.trends)
-    return pl.concat(parts).with_columns((pl.col("urgency") != "healthy").alias("listed")), pl.concat(trends)
+    return pl.concat(parts), pl.concat(trends)
 
 
 @dataclass(frozen=True)

@@ -20,13 +20,12 @@ from models.tracking.standardise import LEVELS, Standardised
 from models.tracking.state.notices import lone_recorder
 
 _TRIMS = tuple(name for name, quantity in QUANTITIES.items() if quantity.group == "trims")
-_URGENCIES = ("now", "plan", "watch", "healthy")
 _STATES = {
     "van_id": pl.String(),
     "family": pl.String(),
     "depot": pl.String(),
     "last_week": pl.String(),
-    "urgency": pl.String(),
+    "listed": pl.Boolean(),
     "alarm": pl.Boolean(),
     "unsteady": pl.List(pl.String()),
     "anomaly": pl.Boolean(),
@@ -34,6 +33,7 @@ _STATES = {
     "anomaly_score": pl.Float64(),
     "limit_crossed": pl.Boolean(),
     "weeks_to_limit": pl.Float64(),
+    "weeks_to_pressing_limit": pl.Float64(),
     "cross_before_next": pl.Float64(),
     "cross_within_13": pl.Float64(),
     "reason_facts": FACTS_TYPE,
@@ -69,7 +69,8 @@ def states_of(
     Returns
     -------
     polars.DataFrame
-        Most urgent first: sorted by urgency, weeks to the limit, p-value and van.
+        Vans that are listed first, by weeks to the limit, p-value and name. How urgent they are is for `models.work` to say;
+        a limit presses where crossing it calls a van in at once.
     """
     rows = []
     for n, row in enumerate(latest.tolist()):
@@ -83,10 +84,11 @@ def states_of(
         ]
         pressing = [q for q in columns if forecasts.beyond_means[f, q][0] == "now"]
         weeks = [float(forecasts.by_quantity[q].median[row]) for q in columns]
+        weeks_pressing = [float(forecasts.by_quantity[q].median[row]) for q in pressing]
         soon = [float(forecasts.by_quantity[q].within_next[row]) for q in pressing]
         later = [float(forecasts.by_quantity[q].within_13[row]) for q in columns]
         together = _trims_together(std, followed, alarms, forecasts, row)
-        crossed = together is not None or any(forecasts.by_quantity[q].median[row] <= 0.0 for q in pressing)
+        crossed = together is not None or min(weeks_pressing, default=np.inf) <= 0.0
         listed = alarm or flagged
         reasons = _reasons(std, followed, alarms, repeatability, forecasts, anomaly, n, row) if listed else []
         reasons = [together, *reasons] if listed and together is not None else reasons
@@ -97,12 +99,7 @@ def states_of(
                 "family": std.visits["family"][row],
                 "depot": std.visits["depot"][row],
                 "last_week": std.visits["week"][row],
-                "urgency": urgency(
-                    on_list=listed,
-                    crossed=crossed,
-                    cross_before_next=max(soon, default=np.nan),
-                    cross_within_13=max(later, default=np.nan),
-                ),
+                "listed": listed,
                 "alarm": alarm,
                 "unsteady": [repeatability.quantities[k] for k in np.flatnonzero(repeatability.alarm[row])],
                 "anomaly": flagged,
@@ -110,6 +107,7 @@ def states_of(
                 "anomaly_score": float(anomaly.score[n]) if np.isfinite(anomaly.score[n]) else None,
                 "limit_crossed": crossed,
                 "weeks_to_limit": min(weeks, default=None),
+                "weeks_to_pressing_limit": min(weeks_pressing, default=None),
                 "cross_before_next": max(soon, default=None),
                 "cross_within_13": max(later, default=None),
                 "reason_facts": [reason.row() for reason in reasons],
@@ -120,46 +118,13 @@ def states_of(
                 ],
             }
         )
-    order = {word: number for number, word in enumerate(_URGENCIES)}
-    return (
-        pl.DataFrame(rows, schema=_STATES)
-        .with_columns(pl.col("urgency").replace_strict(order, return_dtype=pl.Int64).alias("order"))
-        .sort("order", "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True)
-        .drop("order")
+    return pl.DataFrame(rows, schema=_STATES).sort(
+        ~pl.col("listed"), "weeks_to_limit", "anomaly_p", "van_id", nulls_last=True
     )
 
 
-def urgency(
-    *, on_list: bool, crossed: bool, cross_before_next: float, cross_within_13: float, named: bool = False
-) -> str:
-    """Urgency of a van, as the output contract defines it.
-
-    Parameters
-    ----------
-    on_list : bool
-        The van has an alarm or is flagged for its anomaly.
-    crossed : bool
-        A limit that calls a van in at once is crossed.
-    cross_before_next : float
-        Probability of crossing such a limit before the next expected visit; NaN is no limit known. [1]
-    cross_within_13 : float
-        Probability that any limit is crossed within 13 weeks; NaN is no limit known. [1]
-    named : bool
-        A cause has at least the set probability.
-
-    Returns
-    -------
-    {"healthy", "watch", "plan", "now"}
-    """
-    if not on_list:
-        return "healthy"
-    if crossed or cross_before_next >= 0.5:
-        return "now"
-    return "plan" if cross_within_13 >= 0.5 or named else "watch"
-
-
 def _speaks(alarms: Alarms, forecasts: FleetForecast, row: int, q: int) -> bool:
-    """Whether the limit of a quantity counts towards urgency: the quantity is in alarm, or its level has left the other
+    """Whether the limit of a quantity counts: the quantity is in alarm, or its level has left the other
     vans'.
     """
     apart = bool(np.abs(alarms.level_z[row, q]) >= AGREES)

@@ -32,7 +32,7 @@ def judged(fleet) -> Assessment:
 
 
 def _listed(result: Assessment) -> set[str]:
-    return set(result.states.filter(pl.col("urgency") != "healthy")["van_id"])
+    return set(result.states.filter("listed")["van_id"])
 
 
 def test_grown_faults_are_listed_and_healthy_vans_left_alone(fleet, judged):
@@ -76,7 +76,7 @@ def test_trends_keep_to_their_schema_and_key(judged):
 
 
 def test_every_listed_van_has_reasons_and_a_residual_row(judged):
-    listed = judged.states.filter(pl.col("urgency") != "healthy")
+    listed = judged.states.filter("listed")
     assert (listed["reason_facts"].list.len() > 0).all()
     assert judged.residuals.van_ids == tuple(listed["van_id"])
     assert judged.residuals.shift.shape == (listed.height, len(judged.residuals.quantities))

@@ -30,7 +30,7 @@ def _judge(fleet: ReadingsFleet, frame: pl.DataFrame) -> Assessment:
 
 
 def _listed(result: Assessment) -> set[str]:
-    return set(result.states.filter(pl.col("urgency") != "healthy")["van_id"])
+    return set(result.states.filter("listed")["van_id"])
 
 
 def _week(fleet: ReadingsFleet) -> pl.Expr:

@@ -34,27 +34,28 @@ def test_due_by_urgency_where_no_limit_is_in_sight(urgency: str, days: int) -> N
 
 
 @pytest.mark.parametrize(
-    ("weeks", "urgency", "days"),
+    ("pressing", "weeks", "urgency", "days"),
     [
-        (3.0, "plan", 21),
-        (3.99, "plan", 27),
-        (30.0, "plan", 45),
-        (0.0, "now", 7),
-        (
-            0.0,
-            "plan",
-            45,
-        ),  # crossed already: a limit that hurts makes its van urgent, any other leaves it to be planned
-        (0.0, "watch", 91),
-        (0.01, "plan", 7),
-        (1.0, "watch", 7),
-        (1.2, "plan", 8),
-        (5.0, "now", 7),
-        (10.0, "watch", 70),
+        (5.0, 5.0, "plan", 35),
+        (3.99, 3.99, "plan", 27),
+        (30.0, 30.0, "plan", 45),
+        (10.0, 10.0, "watch", 70),
+        (5.0, 5.0, "now", 7),
+        (1.2, 1.2, "plan", 8),
+        (0.01, 0.01, "plan", 7),
+        (0.0, 0.0, "plan", 7),  # as near as a limit can be: crossing it puts nothing off
+        (None, 5.0, "plan", 35),
+        (None, 3.0, "plan", 28),
+        (None, 0.01, "plan", 28),
+        (None, 0.0, "plan", 28),
+        (None, 0.0, "watch", 28),
+        (2.0, 0.0, "plan", 14),  # a crossed limit that can wait hides none that cannot
     ],
 )
-def test_due_before_the_limit_but_never_before_the_work_can_be_done(weeks: float, urgency: str, days: int) -> None:
-    van = watched("v1", urgency=urgency, weeks_to_limit=weeks)
+def test_due_before_the_limit_but_never_before_the_work_can_be_done(
+    pressing: float | None, weeks: float, urgency: str, days: int
+) -> None:
+    van = watched("v1", urgency=urgency, weeks_to_limit=weeks, weeks_to_pressing_limit=pressing)
     assert due_by(van, SLIGHT, RankingSettings()) == MONDAY_AFTER + timedelta(days=days)
 
 
@@ -123,3 +124,21 @@ def test_a_day_set_once_moves_only_earlier_and_when_it_has_passed_the_plan_says_
     past = plan_orders(run("2026-W20", "plan", sooner), week="2026-W20").row(0, named=True)
     assert past["due_by"] == date(2026, 5, 11)
     assert sentence(past, "plan_note").startswith("overdue since 2026-05-11")
+
+
+@pytest.mark.parametrize(
+    ("state", "moves"),
+    [("proposed", True), ("accepted", True), ("booked", True), ("postponed", False), ("done", False)],
+)
+def test_the_day_of_work_that_is_agreed_moves_earlier_when_the_van_gets_worse(state: str, moves: bool) -> None:
+    causes = posterior({"v1": {"lambda_slow": 0.9, "none": 0.1}})
+    first = propose_orders([watched("v1", weeks_to_limit=None)], causes).orders.with_columns(state=pl.lit(state))
+    worse = watched("v1", week="2026-W15", urgency="now", weeks_to_limit=None)
+    after = propose_orders([worse], causes, existing=first).orders.row(0, named=True)
+    set_at_first = MONDAY_AFTER + timedelta(days=45)
+    assert after["due_by"] == (MONDAY_AFTER + timedelta(days=14) if moves else set_at_first)
+    later = replace(worse, week="2026-W16", urgency="plan")
+    again = propose_orders([later], causes, existing=pl.DataFrame([after], schema=first.schema)).orders
+    assert again["due_by"].to_list() == [after["due_by"]]
+    if state != "proposed":
+        assert {after[name] for name in ("urgency", "week")} == {"plan", "2026-W14"}

@@ -18,7 +18,6 @@ from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
 from models.causes.next_test import next_tests
 from models.tracking.charts.family_limits import beyond_limit, family_limits
-from models.tracking.state.states import urgency
 from models.work.orders import WatchedVan, propose_orders
 from models.work.watchlist import Circumstances, watchlist
 
@@ -86,9 +85,6 @@ def state_of(case: dict[str, str]) -> pl.DataFrame:
             "van_id": ["v1"],
             "family": ["brook-20"],
             "depot": ["north"],
-            "urgency": [
-                urgency(on_list=True, crossed=called, cross_before_next=np.nan, cross_within_13=float(planned))
-            ],
             "alarm": [True],
             "anomaly_p": [1e-4],
             "anomaly_score": [9.0],
@@ -125,6 +121,7 @@ def judged(case: dict[str, str]) -> tuple[dict[str, Any], dict[str, Any]] | None
         tuple(Fact.from_row(fact) for fact in row["reason_facts"]),
         standing_codes=codes,
         repaired_on=about.repaired_on,
+        weeks_to_pressing_limit=0.0 if state["limit_crossed"][0] else None,
     )
     return row, propose_orders([van], posterior).orders.row(0, named=True)
 

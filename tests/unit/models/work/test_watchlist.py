@@ -65,7 +65,19 @@ def test_the_list_is_in_the_order_of_the_orders_danger_first_then_urgency_then_w
     rows = listed({van_id: {"limit_crossed": van_id == "urgent"} for van_id in causes}, causes)
     assert {row["urgency"] for row in rows} == {"now", "plan"}
     vans = [
-        WatchedVan(row["van_id"], "brook-20", "north", "2026-W14", row["urgency"], "2026-W14", 0.0, None, None, ())
+        WatchedVan(
+            row["van_id"],
+            "brook-20",
+            "north",
+            "2026-W14",
+            row["urgency"],
+            "2026-W14",
+            0.0,
+            None,
+            None,
+            (),
+            rank=row["rank"],
+        )
         for row in rows
     ]
     orders = propose_orders(vans[::-1], posterior(causes)).orders.sort("rank")

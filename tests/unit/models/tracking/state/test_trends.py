@@ -34,7 +34,7 @@ def test_a_family_that_reads_slower_than_its_sensors_is_not_beyond_the_limit():
     rows = result.trends.filter((pl.col("quantity") == RICH) & (pl.col("week") == fleet.weeks[-1]))
     assert rows["value"].median() > 0.12  # beyond the figure for the sensor alone
     assert (rows["weeks_to_limit"].fill_null(np.inf) > 0).all()
-    assert not (result.states["urgency"] == "now").any()
+    assert not result.states["limit_crossed"].any()
 
 
 def test_a_slow_sensor_of_such_a_family_is_still_called_and_told_against_what():
@@ -44,7 +44,8 @@ def test_a_slow_sensor_of_such_a_family_is_still_called_and_told_against_what():
     value = pl.col(RICH) + 0.2
     slow = fleet.frame.with_columns(pl.when(late).then(value + 0.3).otherwise(value).alias(RICH))
     row = _judge(fleet, slow).states.row(by_predicate=pl.col("van_id") == van, named=True)
-    assert row["urgency"] == "plan"  # it costs fuel and the periodic test, rarely more
+    assert (row["listed"], row["limit_crossed"], row["weeks_to_limit"]) == (True, False, 0.0)
+    assert row["weeks_to_pressing_limit"] in (None, np.inf)  # it costs fuel and the periodic test, rarely more
     codes = [fact["code"] for fact in row["reason_facts"]]
     assert codes[codes.index("limit_crossed") + 1] == "limit_translated"
 
@@ -55,4 +56,4 @@ def test_wild_first_visits_do_not_turn_a_good_van_into_an_alarm():
     wild = (pl.col("van_id") == van) & (pl.col("week") < fleet.weeks[6])
     odd = fleet.frame.with_columns(pl.when(wild).then(0.02).otherwise("run_up_time_s").alias("run_up_time_s"))
     result = _judge(fleet, odd)
-    assert van not in set(result.states.filter(pl.col("urgency") != "healthy")["van_id"])
+    assert van not in set(result.states.filter("listed")["van_id"])

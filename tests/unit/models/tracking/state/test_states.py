@@ -1,4 +1,4 @@
-"""Urgency at its thresholds, and the order of the states."""
+"""Which vans are listed, whose limits count, and the order of the states."""
 
 from types import SimpleNamespace
 
@@ -7,37 +7,7 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
-from models.tracking.state.states import _trims_together, states_of, urgency
-
-JUST_BELOW = float(np.nextafter(0.5, 0.0))
-NAN = float("nan")
-
-
-@pytest.mark.parametrize(
-    ("crossed", "next_visit", "within_13", "named", "word"),
-    [
-        (False, 0.5, 0.0, False, "now"),
-        (False, JUST_BELOW, 0.0, False, "watch"),
-        (False, 1.0, 1.0, False, "now"),
-        (False, JUST_BELOW, 0.5, False, "plan"),
-        (False, JUST_BELOW, 1.0, False, "plan"),
-        (False, 0.0, JUST_BELOW, False, "watch"),
-        (False, 0.0, JUST_BELOW, True, "plan"),
-        (False, 0.0, 0.0, True, "plan"),
-        (True, 0.0, 0.0, False, "now"),
-        (True, NAN, NAN, False, "now"),
-        (False, NAN, NAN, False, "watch"),
-        (False, NAN, NAN, True, "plan"),
-    ],
-)
-def test_urgency_at_its_thresholds(crossed, next_visit, within_13, named, word):
-    told = {"crossed": crossed, "cross_before_next": next_visit, "cross_within_13": within_13, "named": named}
-    assert urgency(on_list=True, **told) == word
-    assert urgency(on_list=False, **told) == "healthy"
-
-
-def test_a_cause_is_not_named_unless_said():
-    assert urgency(on_list=True, crossed=False, cross_before_next=0.0, cross_within_13=0.0) == "watch"
+from models.tracking.state.states import _trims_together, states_of
 
 
 def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str = "power") -> pl.DataFrame:
@@ -100,7 +70,7 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
     return states_of(std, followed, alarms, unsteady, forecasts, anomaly, np.arange(n))  # type: ignore[arg-type]
 
 
-def test_most_urgent_first_then_the_nearest_limit_then_the_least_likely_then_the_name():
+def test_listed_vans_first_then_the_nearest_limit_then_the_least_likely_then_the_name():
     states = _states(
         {
             "z-healthy": {"own": 0.0, "p": 1e-9},
@@ -125,51 +95,53 @@ def test_most_urgent_first_then_the_nearest_limit_then_the_least_likely_then_the
         "no limit",
         "z-healthy",
     ]
-    assert states["urgency"].to_list() == ["now", "now", "plan", *["watch"] * 5, "healthy"]
+    assert states["listed"].to_list() == [True] * 8 + [False]
+    assert states["limit_crossed"].to_list() == [True] + [False] * 8
     assert states["weeks_to_limit"][-2] is None
     assert states.row(by_predicate=pl.col("van_id") == "z-healthy", named=True)["reason_facts"] == []
 
 
 @pytest.mark.parametrize(
-    ("van", "word"),
+    ("van", "counts"),
     [
-        ({"weeks": 0.0, "level_z": -2.0}, "now"),
-        ({"weeks": 0.0, "level_z": 2.0}, "now"),
-        ({"weeks": 0.0, "level_z": -1.99}, "watch"),  # crossed, but where the family's other vans are
-        ({"weeks": 5.0, "within_13": 0.6, "level_z": -1.0}, "plan"),  # in alarm itself
-        (
-            {"weeks": 5.0, "within_13": 0.6, "level_z": -2.0, "own": 0.0, "anomaly": 1.0},
-            "plan",
-        ),  # apart from the family
-        ({"weeks": 5.0, "within_13": 0.6, "level_z": -1.0, "own": 0.0, "anomaly": 1.0}, "watch"),
-        ({"weeks": 5.0, "next": 0.6, "own": 0.0}, "healthy"),  # nothing stands: not on the list at all
+        ({"weeks": 0.0, "level_z": -2.0}, True),
+        ({"weeks": 0.0, "level_z": 2.0}, True),
+        ({"weeks": 0.0, "level_z": -1.99}, False),  # crossed, but where the family's other vans are
+        ({"weeks": 5.0, "within_13": 0.6, "level_z": -1.0}, True),  # in alarm itself
+        ({"weeks": 5.0, "within_13": 0.6, "level_z": -2.0, "own": 0.0, "anomaly": 1.0}, True),  # apart from the family
+        ({"weeks": 5.0, "within_13": 0.6, "level_z": -1.0, "own": 0.0, "anomaly": 1.0}, False),
     ],
 )
-def test_only_a_quantity_that_speaks_makes_a_van_urgent(van, word):
-    assert _states({"v": van})["urgency"].to_list() == [word]
+def test_only_the_limit_of_a_quantity_that_speaks_counts(van, counts):
+    row = _states({"v": van}).row(0, named=True)
+    assert row["listed"]
+    expected = (van["weeks"], van["weeks"], van.get("within_13", 0.0)) if counts else (None, None, None)
+    assert (row["weeks_to_limit"], row["weeks_to_pressing_limit"], row["cross_within_13"]) == expected
+    assert row["limit_crossed"] == (counts and van["weeks"] == 0.0)
+
+
+def test_a_limit_ahead_alone_lists_no_van():
+    row = _states({"v": {"weeks": 5.0, "next": 0.6, "own": 0.0}}).row(0, named=True)
+    assert (row["listed"], row["reason_facts"]) == (False, [])
 
 
 def test_an_anomaly_alone_lists_a_van_and_an_unknown_score_is_none():
     row = _states({"v": {"own": 0.0, "anomaly": 1.0, "p": 0.001}, "w": {"own": 0.0, "score": np.nan}}).to_dicts()
-    assert [one["urgency"] for one in row] == ["watch", "healthy"]
+    assert [one["listed"] for one in row] == [True, False]
     assert [fact["code"] for fact in row[0]["reason_facts"]] == ["unlike_healthy"]
     assert (row[0]["alarm"], row[0]["anomaly"], row[0]["anomaly_p"]) == (False, True, 0.001)
     assert (row[1]["anomaly_score"], row[1]["anomaly_p"]) == (None, None)
 
 
-@pytest.mark.parametrize(
-    ("van", "word"),
-    [
-        ({"weeks": 0.0, "within_13": 1.0, "next": 1.0}, "plan"),
-        ({"weeks": 0.0, "within_13": JUST_BELOW, "next": 1.0}, "watch"),
-        ({"weeks": 8.0, "within_13": 0.5}, "plan"),
-    ],
-)
-def test_a_limit_that_costs_fuel_and_the_periodic_test_is_planned_however_far_beyond(van, word):
+@pytest.mark.parametrize("weeks", [0.0, 8.0])
+def test_a_limit_that_costs_fuel_and_the_periodic_test_never_presses_however_far_beyond(weeks):
+    van = {"weeks": weeks, "within_13": 1.0, "next": 1.0}
     row = _states({"v": van}, call="plan", means="emission_test").row(0, named=True)
-    assert (row["urgency"], row["limit_crossed"], row["cross_before_next"]) == (word, False, None)
-    assert row["cross_within_13"] == van["within_13"]
-    assert _states({"v": van | {"next": 0.5}})["urgency"].to_list() == ["now"]
+    assert (row["listed"], row["limit_crossed"], row["cross_before_next"]) == (True, False, None)
+    assert (row["weeks_to_limit"], row["weeks_to_pressing_limit"], row["cross_within_13"]) == (weeks, None, 1.0)
+    row = _states({"v": van}).row(0, named=True)
+    assert (row["limit_crossed"], row["cross_before_next"]) == (weeks == 0.0, 1.0)
+    assert row["weeks_to_pressing_limit"] == weeks
 
 
 @pytest.mark.parametrize(
