@@ -123,7 +123,7 @@ def listing(published: Path, truth: Path, also: tuple[str, ...] = ()) -> dict[st
     calendar = sorted(pl.read_parquet(truth / "captures_truth.parquet")["week"].unique().to_list())
     position = {week: number for number, week in enumerate(calendar)}
     severity = {
-        (van["van_id"], week): _severity(van, position[week])
+        (van["van_id"], week): severity_of(van, position[week])
         for van in known.iter_rows(named=True)
         for week in calendar
     }
@@ -213,7 +213,8 @@ def _named(known: pl.DataFrame, watch: pl.DataFrame, severity: dict[tuple[str, s
     )
 
 
-def _severity(van: dict[str, object], week: int) -> float:
+def severity_of(van: dict[str, object], week: int) -> float:
+    """True severity of a row of truth.csv at a week counted from 0. [1]"""
     onset, final, ramp = int(van["onset_week"]), float(van["severity_final"]), float(van["ramp_weeks"])  # type: ignore[call-overload,arg-type]
     if van["cause"] == NONE or week < onset:
         return 0.0
