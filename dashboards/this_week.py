@@ -40,6 +40,7 @@ def show() -> None:
         page = _page(pages)
         frame = queries.watchlist(published, week, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
         first = queries.week_before(published, week) is None
+        parts.quiet(say("week.ranked"))
         for row in frame.iter_rows(named=True):
             _van_card(row, week, first)
         parts.download(

@@ -1,5 +1,7 @@
 """Every sentence of the board in German: the same keys and places as words_en.py."""
 
+from data_contracts.states import RANKED_BY
+
 WORDS: dict[str, str] = {
     # Seiten
     "app.title": "Vansnap",
@@ -82,6 +84,7 @@ WORDS: dict[str, str] = {
     "week.no_limit": "keine Grenze in Sicht",
     "week.action": "Zuerst:",
     "week.order": "{hours} Arbeit, fällig bis {due}, {state}",
+    "week.ranked": f"In dieser Reihenfolge: {RANKED_BY.de}.",
     "week.left": "Seit der Vorwoche nicht mehr auf der Liste ({count})",
     "week.left_line": "{van}: war {rank} ({urgency}), {cause}",
     "week.more_reasons": "und {count} weitere auf der Seite des Fahrzeugs",
@@ -310,9 +313,9 @@ WORDS: dict[str, str] = {
     "workshop.plan_note": "Offene Aufträge, ihre Stunden und ihr Anteil an den {hours}, die ein Standort je Woche hat. Sicherheit geht vor, danach das Lohnendste.",
     "workshop.planned": "{jobs} · {hours}",
     "workshop.left_out": "Nicht im Plan",
-    "workshop.why_left_out": "Warum {count} Aufträge nicht im Plan sind",
+    "workshop.why_left_out": "Nicht im Plan ({count}), und warum",
     "workshop.order": "Geordnet nach",
-    "workshop.by_worth": "Nutzen",
+    "workshop.by_worth": "Rang",
     "workshop.by_day": "Fälligkeit",
     "workshop.day": "Fällig {day}",
     "workshop.print": "Liste drucken (PDF)",

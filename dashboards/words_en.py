@@ -1,5 +1,7 @@
 """Every sentence of the board in English. Another language is another file with the same keys and places."""
 
+from data_contracts.states import RANKED_BY
+
 WORDS: dict[str, str] = {
     # Pages
     "app.title": "Vansnap",
@@ -82,6 +84,7 @@ WORDS: dict[str, str] = {
     "week.no_limit": "no limit in sight",
     "week.action": "Do first:",
     "week.order": "{hours} of work, due by {due}, {state}",
+    "week.ranked": f"In this order: {RANKED_BY.en}.",
     "week.left": "Left the list since the week before ({count})",
     "week.left_line": "{van}: was {rank} ({urgency}), {cause}",
     "week.more_reasons": "and {count} more on the van's page",
@@ -310,9 +313,9 @@ WORDS: dict[str, str] = {
     "workshop.plan_note": "Open orders, their hours, and how much they take of the {hours} a depot has each week. Safety comes first in the plan, then what is worth most.",
     "workshop.planned": "{jobs} · {hours}",
     "workshop.left_out": "Left out",
-    "workshop.why_left_out": "Why {count} orders are left out",
+    "workshop.why_left_out": "Left out of the plan ({count}), and why",
     "workshop.order": "In order of",
-    "workshop.by_worth": "worth",
+    "workshop.by_worth": "rank",
     "workshop.by_day": "day due",
     "workshop.day": "Due {day}",
     "workshop.print": "Print the list (PDF)",

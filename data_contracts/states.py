@@ -3,10 +3,17 @@
 A word goes into tables and never changes its meaning.
 """
 
+from data_contracts.bilingual import Words
+
 GRADES = ("good", "usable", "repeat")
 """Of a capture."""
 URGENCIES = ("now", "plan", "watch")
 """Of a van on the week's list and of its order, the most urgent first."""
+RANKED_BY = Words(
+    "danger to people first, then urgency, then what an hour of work saves; vans to watch last",
+    "Gefahr für Menschen zuerst, dann Dringlichkeit, dann was eine Arbeitsstunde spart; beobachtete Fahrzeuge zuletzt",
+)
+"""The order of the list and of the orders, as `models.work.worth.rank_orders` makes it."""
 ORDER_STATES = ("proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven")
 PLANNED_STATES = ("proposed", "accepted", "postponed", "booked")
 """Of an order that still waits for the workshop."""

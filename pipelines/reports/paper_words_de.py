@@ -1,5 +1,7 @@
 """Every word of the work order, the weekly list and the warranty file in German: the same keys as paper_words_en.py."""
 
+from data_contracts.states import RANKED_BY
+
 WORDS: dict[str, str] = {
     "order.title": "Werkstattauftrag",
     "order.van": "Fahrzeug",
@@ -61,7 +63,7 @@ WORDS: dict[str, str] = {
     "list.empty": "Diese Woche ist kein Fahrzeug auf der Liste.",
     "list.new": "neu",
     "list.notices": "Bemerkungen",
-    "list.orders": "Offene Aufträge: Sicherheit zuerst, dann nach Dringlichkeit und Nutzen je Stunde",
+    "list.orders": f"Offene Aufträge: {RANKED_BY.de}",
     "urgency.now": "JETZT",
     "urgency.plan": "EINPLANEN",
     "urgency.watch": "BEOBACHTEN",

@@ -1,5 +1,7 @@
 """Every word of the work order, the weekly list and the warranty file, in English: another language is one more file."""
 
+from data_contracts.states import RANKED_BY
+
 WORDS: dict[str, str] = {
     "order.title": "Work order",
     "order.van": "Van",
@@ -61,7 +63,7 @@ WORDS: dict[str, str] = {
     "list.empty": "No van is on the list this week.",
     "list.new": "new",
     "list.notices": "Remarks",
-    "list.orders": "Open orders: safety first, then by urgency and worth per hour",
+    "list.orders": f"Open orders: {RANKED_BY.en}",
     "urgency.now": "NOW",
     "urgency.plan": "PLAN",
     "urgency.watch": "WATCH",
