@@ -113,3 +113,23 @@ def read(
         idle_speed_rpm=np.full(rows, idle_rpm),
         kind=kind,
     )
+
+
+RATE = 2000.0
+SNAP = Snap(opening_s=3.0, release_s=4.2)
+
+
+def snap_trace(snap: Snap = SNAP, length_s: float = 9.0, rows: int = 10, noise: float = 0.002) -> np.ndarray:
+    """Equivalence ratio of a snap, rows of it with a noise of their own."""
+    time = np.arange(int(length_s * RATE)) / RATE
+    x = snap.richness(time)
+    rng = np.random.default_rng(3)
+    return np.tile(x, (rows, 1)) + coloured(rng, (rows, x.size), noise, 0.02, 1.0 / RATE)
+
+
+def read_ratio(x: np.ndarray, snap: Snap = SNAP, **more):
+    """What is read of such a trace with a sensor that reports lambda."""
+    signal = 1.0 / np.clip(x, 1.0 / 8.0, None)
+    return read(
+        signal, rate_hz=RATE, sensor=RATIO, kind="ratio", opening_s=snap.opening_s, release_s=snap.release_s, **more
+    )

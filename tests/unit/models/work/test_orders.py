@@ -7,18 +7,14 @@ from typing import Any
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from data_contracts.causes import CAUSES, NOT_SEPARABLE
+from data_contracts.causes import NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import sentence
-from data_contracts.states import ORDER_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
 from models.causes.pairs import PairProbability
-from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
 from models.work.orders import WatchedVan, order_id, propose_orders
 from models.work.worth import waiting
 from tests.unit.models.work.posteriors import posterior
@@ -345,153 +341,3 @@ def test_a_watched_van_without_causes_is_one_clear_line() -> None:
 
 
 # --- life -------------------------------------------------------------------------------------------
-
-
-def event(state: str, hours_later: float = 0.0, **more: object) -> OrderEvent:
-    needed = {
-        "declined": {"reason": "sold"},
-        "postponed": {"until": date(2027, 1, 1)},
-        "done": {"found": "lambda_slow", "hours": 1.0, "cost": 120.0},
-    }.get(state, {})
-    return OrderEvent("o1", state, NOON + timedelta(hours=hours_later), "a. fitter", **(needed | more))  # type: ignore[arg-type]
-
-
-def test_a_whole_life() -> None:
-    life = [event(s, n) for n, s in enumerate(["accepted", "postponed", "booked", "done", "proven"])]
-    status, refused = replay(life)
-    assert not refused
-    assert status["o1"].state == "proven"
-    assert (status["o1"].found, status["o1"].hours, status["o1"].cost) == ("lambda_slow", 1.0, 120.0)
-    assert account(status, ["o1", "o2"]).orders | {"proven": 1, "proposed": 1} == account(status, ["o1", "o2"]).orders
-    assert account(status, ["o1", "o2"]).cost == 120.0
-
-
-@settings(deadline=None)
-@given(st.lists(st.sampled_from(ORDER_STATES), max_size=8), st.randoms(use_true_random=False))
-def test_replay_needs_no_order_of_arrival_and_forgets_nothing(states: list[str], random: object) -> None:
-    events = [event(state, n) for n, state in enumerate(states)]
-    shuffled = events * 2
-    random.shuffle(shuffled)  # type: ignore[attr-defined]
-    status, refused = replay(events)
-    assert replay(shuffled)[0] == status
-    kept = len(status["o1"].events) if status else 0
-    assert kept + len(refused) == len(events)
-
-
-@given(st.sampled_from(ORDER_STATES), st.sampled_from(ORDER_STATES))
-def test_only_the_moves_of_the_table(start: str, end: str) -> None:
-    if end in MOVES[start]:
-        assert apply_event(OrderStatus(start), event(end)).state == end
-    else:
-        with pytest.raises(InputError, match="can't become"):
-            apply_event(OrderStatus(start), event(end))
-
-
-@pytest.mark.parametrize(
-    ("wrong", "words"),
-    [
-        (event("declined", reason=" "), "without a reason"),
-        (event("postponed", until=date(2026, 4, 1)), "give a day after"),
-        (event("done", found="gremlins"), "gremlins"),
-        (event("done", hours=-1.0), "hours -1.0"),
-        (OrderEvent("o1", "accepted", NOON, " "), "nobody is named"),
-        (OrderEvent("o1", "accepted", datetime(2026, 4, 1), "x"), "no UTC offset"),  # noqa: DTZ001
-        (OrderEvent("o1", "lost", NOON, "x"), "unknown"),
-    ],
-)
-def test_an_event_that_does_not_fit_says_why(wrong: OrderEvent, words: str) -> None:
-    with pytest.raises(InputError, match=words):
-        apply_event(OrderStatus("accepted" if wrong.state != "accepted" else "proposed"), wrong)
-
-
-def test_correcting_a_finding_keeps_both_events() -> None:
-    status, _ = replay([event("done"), event("done", 1, found="none", hours=2.0)])
-    assert (status["o1"].found, status["o1"].hours, len(status["o1"].events)) == ("none", 2.0, 2)
-
-
-def test_every_cause_can_be_found() -> None:
-    for code in (*CAUSES, "none"):
-        assert apply_event(OrderStatus("booked"), event("done", found=code)).found == code
-
-
-def test_what_a_status_keeps_and_what_it_lets_go() -> None:
-    booked = apply_event(OrderStatus("postponed", until=date(2026, 5, 1)), event("booked", until=date(2026, 4, 9)))
-    assert (booked.state, booked.since, booked.until) == ("booked", NOON, date(2026, 4, 9))
-    done = apply_event(booked, event("done", 2, parts="pump; hose"))
-    assert (done.until, done.found, done.parts, done.hours, done.cost) == (
-        None,
-        "lambda_slow",
-        "pump; hose",
-        1.0,
-        120.0,
-    )
-    proven = apply_event(done, event("proven", 3))
-    kept = (proven.found, proven.parts, proven.hours, proven.cost, proven.until)
-    assert kept == ("lambda_slow", "pump; hose", 1.0, 120.0, None)
-    assert [one.state for one in proven.events] == ["booked", "done", "proven"]
-
-
-@pytest.mark.parametrize(
-    ("told", "fits"),
-    [
-        (event("booked", until=date(2026, 4, 1)), True),  # the same day
-        (event("booked", until=date(2026, 3, 31)), False),
-        (event("booked"), True),
-        (event("postponed", until=date(2026, 4, 2)), True),
-        (event("postponed", until=None), False),
-        (event("done", hours=0.0, cost=0.0), True),
-        (event("done", hours=None, cost=None), True),
-        (event("done", cost=1e7), False),
-        (event("done", cost=9_999_999.0), True),
-        (event("done", cost=float("nan")), False),
-        (event("declined", reason="x"), True),
-    ],
-)
-def test_days_and_amounts_at_their_bounds(told: OrderEvent, fits: bool) -> None:
-    if fits:
-        assert apply_event(OrderStatus("accepted"), told).state == told.state
-    else:
-        with pytest.raises(InputError, match="order o1: "):
-            apply_event(OrderStatus("accepted"), told)
-
-
-def test_the_same_told_twice_is_one_event_and_any_difference_is_another() -> None:
-    one = event("done", parts="pump")
-    changes: list[dict[str, Any]] = [
-        {"order_id": "o2"},
-        {"state": "booked"},
-        {"at": NOON + timedelta(seconds=1)},
-        {"person": "b. fitter"},
-        {"reason": "x"},
-        {"until": date(2026, 4, 9)},
-        {"found": "none"},
-        {"parts": "hose"},
-        {"hours": 2.0},
-        {"cost": None},
-        {"note": "x"},
-    ]
-    names = {one.event_id, *(replace(one, **change).event_id for change in changes)}
-    assert len(names) == 1 + len(changes)
-    assert replace(one).event_id == one.event_id
-
-
-def test_events_without_an_offset_are_refused_and_the_others_counted() -> None:
-    naive = replace(event("accepted"), at=datetime(2026, 4, 1, 12))  # noqa: DTZ001
-    status, refused = replay([naive, event("booked", 1), event("proven", 2)])
-    assert status["o1"].state == "booked"
-    assert [one.event.state for one in refused] == ["accepted", "proven"]
-    assert "UTC offset" in refused[0].why
-    assert "can't become" in refused[1].why
-
-
-def test_the_account_counts_hours_and_money_and_what_was_not_told() -> None:
-    life = [event("done"), event("proven", 1), replace(event("done", hours=None, cost=None), order_id="o2")]
-    status, _ = replay([*life, replace(event("accepted"), order_id="o3")])
-    told = account(status, ["o1", "o2", "o3", "o4"])
-    assert {state: count for state, count in told.orders.items() if count} == {
-        "proven": 1,
-        "done": 1,
-        "accepted": 1,
-        "proposed": 1,
-    }
-    assert (told.hours, told.cost, told.hours_unknown, told.cost_unknown) == (1.0, 120.0, 1, 1)
