@@ -18,6 +18,8 @@ from tests.studies.true_levels import true_crossings, week_of
 
 # Named by the trade: mostly not visible in a free snap, so counted apart.
 HARD_TO_SEE = ("charge_air_leak",)
+VISIBLE = 2.5
+"""A reading this far from its van's baseline stands out. [standard deviations]"""
 LATE = {"fuel_aeration": 0.7, "ignition_weak": 0.7}
 
 
@@ -29,7 +31,7 @@ def scenario(**changes: object) -> Scenario:
 def study_fleet(fleet: ReadFleet, crossings: pl.DataFrame, seed: int, every: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     """States as of the weeks, with the truth beside them; and the forecasts' check."""
     weeks = fleet.weeks[::-every][::-1]
-    settings = TrackingSettings(trend_weeks=1)
+    settings = TrackingSettings(trend_weeks=every)
     states, trends = weekly_states(fleet.frame, fleet.families, fleet.repairs, weeks, settings, fleet.shapes)
     states = states.join(fleet.truth, on="van_id", suffix="_register").join(
         fleet.severity, left_on=["van_id", "last_week"], right_on=["van_id", "week"], how="left"
@@ -63,6 +65,7 @@ def forecasts(fleet: ReadFleet, trends: pl.DataFrame, crossings: pl.DataFrame) -
             "weeks_to_limit_low",
             "weeks_to_limit",
             "weeks_to_limit_high",
+            "z",
             "cross_within_4",
             "cross_within_8",
             "cross_within_13",
@@ -152,28 +155,56 @@ def forecast_lines(forecast: pl.DataFrame) -> list[str]:
     steady = forecast.filter("healthy")
     unseen = steady.filter(pl.col("weeks_to_limit").is_infinite())
     stops = forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_infinite() & ~pl.col("healthy"))
-    lines = [
+    return [
         "",
         f"Forecasts in alarm before a true crossing: the 80 % interval holds it in {Share(held.height, crossing.height)}, of "
         f"{crossing.select('seed', 'van_id', 'quantity').unique().height} crossings; {early} came earlier, {late} later.",
         f'Quantities in alarm that truly stop before their limit: {Share(stops.filter(pl.col("weeks_to_limit").is_infinite()).height, stops.height)} are told "no crossing in sight".',
         f'Healthy vans told "no crossing in sight": {Share(unseen.height, steady.height)}.',
         "",
-        "| probability of crossing stated for quantities in alarm | within 4 weeks: stated, came true, n | within 8 | within 13 |",
+        *announced_lines(forecast),
+        "",
+        *reliability_lines(forecast.filter("alarm"), "in alarm"),
+        "",
+        *reliability_lines(forecast.filter(~pl.col("alarm")), "not in alarm"),
+    ]
+
+
+def announced_lines(forecast: pl.DataFrame) -> list[str]:
+    """How many true crossings were announced at the last visit but one before them, as Markdown."""
+    key = ["seed", "van_id", "quantity"]
+    second_last = forecast.filter(
+        pl.col("true_weeks").is_finite() & (pl.col("true_weeks").rank("ordinal").over(key) == 2)
+    )
+    moved = second_last.filter(pl.col("z").abs() >= VISIBLE)
+    announced = pl.col("cross_within_13") >= 0.5
+    return [
+        f"True crossings announced (odds of 13 weeks even or better) at the last visit but one before them: "
+        f"{Share(second_last.filter(announced).height, second_last.height)}; of those whose reading stood {VISIBLE:g} standard "
+        f"deviations or more from the van's own baseline at that visit: {Share(moved.filter(announced).height, moved.height)}."
+    ]
+
+
+def reliability_lines(forecast: pl.DataFrame, which: str) -> list[str]:
+    """Stated probabilities of crossing against what came true, as Markdown."""
+    lines = [
+        f"| probability of crossing stated for quantities {which} | within 4 weeks: stated, came true (95 %), n | within 8 | within 13 |",
         "| --- | --- | --- | --- |",
     ]
-    alarmed = forecast.filter("alarm")
-    for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.7), (0.7, 0.9), (0.9, 1.0)):
+    for low, high in ((0.0, 0.02), (0.02, 0.1), (0.1, 0.3), (0.3, 0.7), (0.7, 0.9), (0.9, 1.0)):
         cells = []
         for weeks in (4, 8, 13):
             stated = pl.col(f"cross_within_{weeks}")
-            part = alarmed.filter((stated >= low) & ((stated < high) | (high == 1.0)))
+            part = forecast.filter((stated >= low) & ((stated < high) | (high == 1.0)))
             if part.height:
-                came = part.select((pl.col("true_weeks") <= weeks).mean()).item()
-                cells.append(f"{part[f'cross_within_{weeks}'].mean():.2f}, {came:.2f}, {part.height}")
+                came = Share(part.filter(pl.col("true_weeks") <= weeks).height, part.height)
+                least, most = came.interval
+                cells.append(
+                    f"{part[f'cross_within_{weeks}'].mean():.3f}, {came.value:.3f} ({max(least, 0.0):.3f} to {most:.3f}), {part.height}"
+                )
             else:
                 cells.append("none")
-        lines.append(f"| {low:.1f} to {high:.1f} | " + " | ".join(cells) + " |")
+        lines.append(f"| {low:g} to {high:g} | " + " | ".join(cells) + " |")
     return lines
 
 

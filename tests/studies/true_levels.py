@@ -21,6 +21,8 @@ LIMITED = (
     "lambda_to_lean_time_constant_s",
     "bank2_lambda_to_rich_time_constant_s",
     "bank2_lambda_to_lean_time_constant_s",
+    "lambda_full_throttle",
+    "bank2_lambda_full_throttle",
 )
 """Quantities a family can have a limit for."""
 _SHARES = np.linspace(0.0, 1.0, 9)

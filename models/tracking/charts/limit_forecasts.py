@@ -7,7 +7,7 @@ import numpy as np
 
 from data_contracts.family import Family
 from data_contracts.weeks import week_name
-from models.statistics.arrays import Codes, Floats
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.family_limits import beyond_limit, family_limits, is_response
 from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
@@ -16,6 +16,13 @@ from models.tracking.charts.recursion import Followed
 from models.tracking.restarts import NO_RESTART
 from models.tracking.scales import derivative, from_scale, to_scale
 from models.tracking.standardise import Standardised
+
+SIGN = 2.0
+"""From here a visit, or the moving average, is a first sign of a movement. Common practice, no source (2026-11-29).
+[standard deviations]"""
+ONSET_RATE = 0.004
+"""Probability that a quantity of a van begins to move within a week: a fault in some years, each seen in a few quantities.
+Common practice, no source (2026-11-29). [1/week]"""
 
 
 @dataclass(frozen=True)
@@ -99,6 +106,7 @@ def movements_at(
     high: Floats | None = None,
     limit_variance: Floats | None = None,
     interval: Floats | None = None,
+    onset_rate: Floats | None = None,
 ) -> Movements:
     """How one quantity moves, as of some visits.
 
@@ -113,6 +121,8 @@ def movements_at(
     low, high, limit_variance, interval : ndarray of shape (visits,), optional
         Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters],
         [scatters²], [weeks]
+    onset_rate : ndarray of shape (visits,), optional
+        See `models.tracking.charts.onset.movements`.
 
     Returns
     -------
@@ -139,6 +149,7 @@ def movements_at(
         high=none if high is None else high[rows],
         limit_variance=nothing if limit_variance is None else limit_variance[rows],
         next_visit_weeks=nothing if interval is None else interval[rows],
+        onset_rate=None if onset_rate is None else onset_rate[rows],
     )
 
 
@@ -161,6 +172,12 @@ def visit_times(std: Standardised, span: slice = slice(None)) -> Floats:
     return std.weeks[span] + (at.weekday().to_numpy() - 1.0 + at.hour().to_numpy() / 24.0) / 7.0
 
 
+def _first_signs(followed: Followed, q: int) -> Flags:
+    """Whether a quantity begins to leave its baseline."""
+    with np.errstate(invalid="ignore"):
+        return np.maximum(np.abs(followed.z[:, q]), np.abs(followed.ewma[:, q]) / followed.ewma_spread[:, q]) >= SIGN
+
+
 def fleet_forecasts(
     std: Standardised, followed: Followed, alarms: Alarms, families: Mapping[str, Family], *, usual_interval: float
 ) -> FleetForecast:
@@ -180,10 +197,11 @@ def fleet_forecasts(
     Returns
     -------
     FleetForecast
-        A quantity in alarm moves as `models.tracking.charts.onset` finds; any other is taken to stay at its level and
-        only wander.
+        A quantity in alarm moves as `models.tracking.charts.onset` finds; one that shows a first sign may move, as found
+        there; any other is taken to stay at its level and only wander.
     """
     interval = visit_interval(std, usual_interval)
+    onset_rate = np.full(std.van.size, ONSET_RATE)
     by_quantity: dict[int, Forecast] = {}
     onset, onset_low, onset_high, beyond = (np.full(std.x.shape, np.nan) for _ in range(4))
     limits: dict[tuple[int, int], tuple[float, float]] = {}
@@ -216,15 +234,22 @@ def fleet_forecasts(
         level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
         sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
         beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
-        enough = np.isfinite(found.beyond)
+        signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & _first_signs(followed, q))
+        sign = movements_at(
+            std, signs, q, low=low, high=high, limit_variance=limit_variance, interval=interval, onset_rate=onset_rate
+        )
         columns = []
         for name in ("low", "median", "high", "within_next", "within_4", "within_8", "within_13"):
             nearer = np.fmin if name in ("low", "median", "high") else np.fmax
             column = nearer(getattr(sides[0], name), getattr(sides[1], name))
-            column[moved[enough]] = getattr(found.forecast, name)[enough]
+            for rows, of in ((moved, found), (signs, sign)):
+                enough = np.isfinite(of.beyond)
+                column[rows[enough]] = getattr(of.forecast, name)[enough]
             columns.append(column)
         by_quantity[q] = Forecast(*columns)
-        beyond[moved[enough], q] = found.beyond[enough]
+        for rows, of in ((moved, found), (signs, sign)):
+            enough = np.isfinite(of.beyond)
+            beyond[rows[enough], q] = of.beyond[enough]
         beyond[~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
     return FleetForecast(onset, onset_low, onset_high, by_quantity, beyond, limits, means, sums)

@@ -28,16 +28,28 @@ STEP_SIZE = 10.0
 STEP_SHARE = 0.3
 """Prior share of steps among movements. Common practice, no source (2026-11-25). [1]"""
 ENDS_PER_WEEK = 0.02
-"""Probability that a movement ends within a week. Common practice, no source (2026-11-25). [1/week]"""
+"""Probability that a movement ended within a week, of those that are seen. Common practice, no source (2026-11-25).
+[1/week]"""
+COMES_TO_REST = 0.05
+"""Probability that a movement that goes on ends within a week to come: parts can get only so bad. Common practice, no source
+(2026-11-29). [1/week]"""
 NOISE_DEGREES = 6.0
 """Degrees of freedom of the prior on the scatter, centred on the stated one. Common practice, no source
 (2026-11-25)."""
 UNEVENNESS = 0.08
 """Standard deviation of a movement about its fitted curve, as a share of its size: the readings of a faulty van depend
 more on the day's load and air than those of a healthy one. Common practice, no source (2026-11-26). [1]"""
+GROSS_SHARE = 0.02
+"""Probability that a visit is a gross error: another recorder, a foot, a day's weather. Common practice, no source
+(2026-11-29). [1]"""
+GROSS_SPREAD = 5.0
+"""Standard deviation of a gross error. Common practice, no source (2026-11-29). [standard deviations]"""
+SIGN_VISITS = 12
+"""Latest visits in which a first sign of a movement is looked for."""
 ONSET_QUANTILES = np.array([0.1, 0.5, 0.9])
 """Ends and median of the onset's 80 % interval. [1]"""
 _NEGLIGIBLE = 6.0  # hypotheses with a log evidence this far below the best are left out
+_NEGLIGIBLE_SIGN = 10.0  # the same for a first sign: many that are unlikely each are not unlikely together
 
 
 @dataclass(frozen=True)
@@ -103,6 +115,7 @@ def movements(
     high: Floats,
     limit_variance: Floats,
     next_visit_weeks: Floats,
+    onset_rate: Floats | None = None,
 ) -> Movements:
     """Judge movements, each of one quantity of one van.
 
@@ -122,6 +135,10 @@ def movements(
         Of the limits. [scatters²]
     next_visit_weeks : ndarray of shape (n,)
         Until the next expected visit. [weeks]
+    onset_rate : ndarray of shape (n,), optional
+        Probability that it begins to move within a week: that nothing moves, and that the last visit is a gross error, are
+        then hypotheses beside the others, and the latest `SIGN_VISITS` visits are looked at. Without it an alarm says that
+        the quantity moved. [1/week]
 
     Returns
     -------
@@ -163,6 +180,8 @@ def movements(
         lasting,
         onset,
         moving,
+        np.ones(n) if onset_rate is None else onset_rate,
+        MOST_VISITS if onset_rate is None else SIGN_VISITS,
     )
     whole = forecast_of(chance, next_visit_weeks)
     on = forecast_of(np.where(moving[:, None] >= 0.5, lasting, chance), next_visit_weeks)
@@ -183,12 +202,12 @@ def _grown(at: float, begin: float, now: float, power: float) -> float:  # pragm
 
 @kernel
 def _gather(
-    x: Floats, variance: Floats, weeks: Floats, first: int, last: int, held: _Visits
+    x: Floats, variance: Floats, weeks: Floats, first: int, last: int, most: int, held: _Visits
 ) -> int:  # pragma: no cover - compiled
     """Fill in the latest visits that were read, oldest first; returns how many."""
     n = 0
     for r in range(last, first - 1, -1):  # newest first, then reversed
-        if np.isfinite(x[r]) and n < MOST_VISITS:
+        if np.isfinite(x[r]) and n < most:
             held.t[n], held.y[n], held.w[n] = weeks[r], x[r], 1.0 / variance[r]
             n += 1
     for column in held:
@@ -234,6 +253,28 @@ def _weigh(
     out.var_level[c] = noise * s11 / determinant
     out.covar[c] = -noise * s01 / determinant
     out.var_slope[c] = noise * s00 / determinant
+
+
+@kernel
+def _stay(
+    at: _Visits, n: int, spread: float, trust: float, log_prior: float, out: _Hypotheses, c: int
+) -> None:  # pragma: no cover - compiled
+    """Posterior of the level where nothing moves, and its evidence; the last visit counts for a share of its weight."""
+    now = at.t[n - 1]
+    s00, r0, square = 1.0 / max(spread, 0.1) ** 2, 0.0, 0.0
+    for i in range(n):
+        w = at.w[i] * (trust if i == n - 1 else 1.0)
+        s00 += w
+        r0 += w * at.y[i]
+        square += w * at.y[i] ** 2
+    level = r0 / s00
+    left = NOISE_DEGREES + max(square - level * r0, 0.0)
+    out.evidence[c] = (
+        log_prior + 0.5 * math.log(trust) - 0.5 * math.log(s00) - 0.5 * (NOISE_DEGREES + n) * math.log(left)
+    )
+    out.begin[c], out.end[c], out.power[c] = now, now, 0.0
+    out.level[c], out.slope[c] = level, 0.0
+    out.var_level[c], out.covar[c], out.var_slope[c] = left / (NOISE_DEGREES + n) / s00, 0.0, 0.0
 
 
 @kernel
@@ -301,7 +342,7 @@ def _crossing(
         if np.isfinite(high):
             outside = max(outside, 0.5 * math.erfc((high - mean) / root))
         if outside > before:  # a movement may end before it arrives
-            reached += (outside - before) * (math.exp(-ENDS_PER_WEEK * h) if continues else 1.0)
+            reached += (outside - before) * (math.exp(-COMES_TO_REST * h) if continues else 1.0)
             before = outside
         chance[g] += weight * reached
         lasting[g] += weight * before if continues else 0.0
@@ -342,24 +383,34 @@ def _movements(
     lasting: Floats,
     onset: Floats,
     moving: Floats,
+    onset_rate: Floats,
+    most: int,
 ) -> None:  # pragma: no cover - compiled
     moments, by_onset = np.empty(2 * MOST_VISITS), np.empty(2 * MOST_VISITS)
     for m in range(first.size):
-        n = _gather(x, variance, weeks, first[m], last[m], visits)
+        n = _gather(x, variance, weeks, first[m], last[m], most, visits)
         if n < 2:
             continue
         now, limited = visits.t[n - 1], np.isfinite(low[m]) or np.isfinite(high[m])
         places, count = _propose(visits, n, spread[m], moments, found)
+        moves, negligible = count, _NEGLIGIBLE
+        if most < MOST_VISITS:  # nothing moves, or nothing moves and the last visit is a gross error
+            found.evidence[:count] += math.log(onset_rate[m])
+            _stay(visits, n, spread[m], 1.0, math.log(1.0 - GROSS_SHARE), found, count)
+            _stay(visits, n, spread[m], GROSS_SPREAD**-2, math.log(GROSS_SHARE), found, count + 1)
+            count, negligible = count + 2, _NEGLIGIBLE_SIGN
         best = np.max(found.evidence[:count])
-        total, going = 0.0, 0.0
+        total, going, begun = 0.0, 0.0, 0.0
         by_onset[:places] = 0.0
         chance[m], lasting[m] = 0.0, 0.0
         for c in range(count):
-            if found.evidence[c] < best - _NEGLIGIBLE:
+            if found.evidence[c] < best - negligible:
                 continue
             weight = math.exp(found.evidence[c] - best)
             total += weight
-            by_onset[np.searchsorted(moments[:places], found.begin[c])] += weight
+            if c < moves:
+                by_onset[np.searchsorted(moments[:places], found.begin[c])] += weight
+                begun += weight
             going += weight if found.end[c] == np.inf else 0.0
             if limited:
                 _crossing(found, c, now, low[m], high[m], limit_variance[m], weight, grid, chance[m], lasting[m])
@@ -368,4 +419,5 @@ def _movements(
         moving[m] = going / total
         if not limited:
             chance[m], lasting[m] = np.nan, np.nan
-        _date(by_onset, total, moments, places, now, onset[m])
+        if begun > 0.0:
+            _date(by_onset, begun, moments, places, now, onset[m])
