@@ -54,6 +54,8 @@ NUMBERS: dict[str, str] = {
     "weight": "whole",
     "count": "whole",
     "vans": "whole",
+    "count_elsewhere": "whole",
+    "elsewhere": "whole",
     "alarms": "whole",
     "right": "whole",
     "wrong": "whole",
@@ -95,6 +97,8 @@ WORDS: dict[str, str] = {
     "log": "name",  # a file of the workspace
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
+    "shared": "shared",  # fuel_station, workshop, in_service, mileage, or the name of a part
+    "value": "name",
 }
 """Every name a fact may have, and the kind of text it is shown as."""
 

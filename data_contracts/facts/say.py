@@ -361,4 +361,7 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "feature": _feature,
     "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
     "step": lambda telling, word: telling.phrase(f"failed.{word}"),
+    "shared": lambda telling, word: telling.phrase(
+        f"shared.{word}" if f"shared.{word}" in PHRASES else "shared.part", name=word
+    ),
 }

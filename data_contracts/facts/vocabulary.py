@@ -180,6 +180,14 @@ _NOTICES = (
         "second third recorder",
     ),
     _saying(
+        "cluster",
+        "{count} of {vans} vans with {shared} {value} have {cause}, and {count_elsewhere} of {elsewhere} others of their "
+        "families: look at what they share before the single van (chance alone: {p}).",
+        "{count} von {vans} Fahrzeugen mit {shared} {value} haben {cause}, von {elsewhere} anderen ihrer Motorfamilien "
+        "{count_elsewhere}: erst ansehen, was sie gemeinsam haben, dann das einzelne Fahrzeug (nur Zufall: {p}).",
+        "count vans count_elsewhere elsewhere p cause shared value",
+    ),
+    _saying(
         "van_failed",
         "{Step} this week: van {van} (family {family}): {error}. What was known before stands, and so do open orders.",
         "{Step} in dieser Woche: Fahrzeug {van} (Familie {family}): {error}. Was vorher bekannt war, gilt weiter, offene "
@@ -484,6 +492,11 @@ PHRASES: dict[str, Words] = {
     "weeks": Words("{weeks} weeks", "{weeks} Wochen"),
     "one_in": Words("1 in {count}", "1 von {count}"),
     "one_in_a_million": Words("fewer than 1 in a million", "weniger als 1 von einer Million"),
+    "shared.part": Words("part number ({name})", "Teilenummer ({name})"),
+    "shared.fuel_station": Words("filling station", "Tankstelle"),
+    "shared.workshop": Words("workshop", "Werkstatt"),
+    "shared.in_service": Words("first day in service in", "Erstzulassung im"),
+    "shared.mileage": Words("a mileage in thousand km of", "einer Laufleistung in Tausend km von"),
     "bank2": Words("{name}, bank 2", "{name}, Bank 2"),
     "named_recorder": Words("recorder {recorder}", "Messgerät {recorder}"),
     "the_recorder": Words("the recorder", "Messgerät"),

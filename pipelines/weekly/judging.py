@@ -28,6 +28,7 @@ from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.judge_apart import NotJudged, judge_apart
 from pipelines.weekly.read_captures import READ_TRACES
+from pipelines.weekly.shared_faults import shared_faults
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
@@ -93,6 +94,7 @@ def judge_week(
         *(one.fact("order") for one in unordered),
         *_silence(frame, week),
         *_unread(warehouse, register),
+        *shared_faults(warehouse, register.vans_frame(), frame, listed, week),
     ]
     notices = _notice_rows(week, told, now.assessment)
     card = lessons.learning_card(learned, changes, week)

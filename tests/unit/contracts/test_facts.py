@@ -17,6 +17,8 @@ from data_contracts.tables import TABLES
 
 PLACE = re.compile(r"\{(\w+)\}")
 SAMPLE_WORDS = {
+    "shared": "fuel_station",
+    "value": "B7",
     "since": "2026-W12",
     "onset": "2026-W09",
     "onset_low": "2026-W08",

@@ -1,0 +1,58 @@
+"""Notices about vans that share a fault and something else: what the models need is gathered here."""
+
+from datetime import timedelta
+
+import polars as pl
+
+from data_contracts.causes import CAUSES
+from data_contracts.facts.fact import Fact
+from data_contracts.weeks import week_of, week_start
+from pipelines.storage.warehouse import Warehouse
+
+LOOKED_BACK_WEEKS = 26
+"""Weeks in which a named or found cause counts for a cluster. Common practice, no source (2026-11-29). [weeks]"""
+
+
+def shared_faults(
+    warehouse: Warehouse, vans: pl.DataFrame, frame: pl.DataFrame, listed: pl.DataFrame, week: str
+) -> list[Fact]:
+    """A notice for each cluster of a week.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Its earlier lists, and what workshops found.
+    vans : polars.DataFrame
+        The register, as the table `vans`.
+    frame : polars.DataFrame
+        Captures up to the week: van_id, captured_at, odometer_km.
+    listed : polars.DataFrame
+        The week's list: van_id, leading_cause.
+    week : str
+        ISO week.
+
+    Returns
+    -------
+    list of Fact
+    """
+    from models.work.clusters import clusters, shared_values
+
+    since = week_of(week_start(week) - timedelta(weeks=LOOKED_BACK_WEEKS))
+    named = warehouse.query(
+        """
+        SELECT van_id, leading_cause AS cause FROM watchlist WHERE week > ? AND week < ?
+        UNION SELECT van_id, found FROM work_orders WHERE week > ? AND week <= ? AND found IS NOT NULL
+        """,
+        [since, week, since, week],
+    )
+    pairs = pl.concat([named, listed.select("van_id", cause="leading_cause")]).unique()
+    causes = {
+        str(cause): set(van_ids)
+        for cause, van_ids in pairs.filter(pl.col("cause").is_in(list(CAUSES)))
+        .group_by("cause")
+        .agg("van_id")
+        .iter_rows()
+    }
+    driven = frame.drop_nulls("odometer_km").sort("captured_at").group_by("van_id").agg(pl.col("odometer_km").last())
+    family_of = dict(vans.select("van_id", "family").iter_rows())
+    return [one.fact for one in clusters(family_of, shared_values(vans, dict(driven.iter_rows())), causes)]

@@ -1,0 +1,62 @@
+"""Notices about vans that share a fault and something else: from lists, findings and the register, of half a year."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+
+from data_contracts.tables import VANS, WATCHLIST, WORK_ORDERS, polars_schema
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly.shared_faults import shared_faults
+
+WEEK = "2026-W30"
+FRAME = pl.DataFrame(
+    {"van_id": ["v1", "v1"], "captured_at": [datetime(2026, 7, 1, tzinfo=UTC)] * 2, "odometer_km": [1.0, None]}
+)
+
+
+def register(**columns: object) -> pl.DataFrame:
+    rows = [
+        {"van_id": f"v{n}", "family": "brook-20", "depot": "north", "part_numbers": "pump=B7" if n < 5 else None}
+        for n in range(40)
+    ]
+    return pl.DataFrame([row | columns for row in rows], schema=polars_schema(VANS))
+
+
+def named(week: str, vans: range, cause: str) -> pl.DataFrame:
+    rows = [
+        {"week": week, "rank": n, "van_id": f"v{n}", "family": "brook-20", "depot": "north", "urgency": "plan"}
+        | {"leading_cause": cause, "causes": [], "reasons": [], "new": False}
+        for n in vans
+    ]
+    return pl.DataFrame(rows, schema=polars_schema(WATCHLIST))
+
+
+def test_lists_of_half_a_year_and_what_workshops_found_count(tmp_path: Path) -> None:
+    with Warehouse(tmp_path / "warehouse.duckdb") as warehouse:
+        warehouse.append("watchlist", named("2026-W10", range(2), "fuel_delivery_weak"))
+        warehouse.append("watchlist", named("2026-W01", range(30, 40), "fuel_delivery_weak"))  # too long ago
+        order = {
+            "order_id": "o1",
+            "week": "2026-W12",
+            "rank": 1,
+            "van_id": "v2",
+            "family": "brook-20",
+            "depot": "north",
+        }
+        order |= {"urgency": "plan", "cause": "not_separable", "action": "", "reason": "", "state": "proven"}
+        warehouse.append(
+            "work_orders", pl.DataFrame([order | {"found": "fuel_delivery_weak"}], schema=polars_schema(WORK_ORDERS))
+        )
+        listed = named(WEEK, range(3, 4), "fuel_delivery_weak")
+        (fact,) = shared_faults(warehouse, register(), FRAME, listed, WEEK)
+        assert (fact.code, fact.words["value"], fact.numbers["count"], fact.numbers["vans"]) == ("cluster", "B7", 4, 5)
+        assert (fact.numbers["count_elsewhere"], fact.numbers["elsewhere"]) == (0, 35)
+        assert shared_faults(warehouse, register(), FRAME, listed, "2026-W02") == []
+
+
+def test_a_register_and_a_week_with_nothing_in_them_say_nothing(tmp_path: Path) -> None:
+    with Warehouse(tmp_path / "warehouse.duckdb") as warehouse:
+        nothing = named(WEEK, range(0), "")
+        assert shared_faults(warehouse, register().clear(), FRAME.clear(), nothing, WEEK) == []
+        assert shared_faults(warehouse, register(part_numbers=None), FRAME, nothing, WEEK) == []
