@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboards import order_card, parts, text
 from dashboards.text import inert, say
+from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
 from pipelines.read_side import queries
@@ -36,6 +37,8 @@ def show() -> None:
         )
     states = chosen or list(PLANNED_STATES)
     _plan(published, only_depots)
+    _parts(published, only_depots)
+    _worth(published, only_depots)
     counts = queries.order_counts(published, only_depots, states)
     if not counts:
         st.info(say("workshop.none"))
@@ -159,3 +162,50 @@ def _load(hours: float | None, offered: float) -> str:
     if not hours or not offered:
         return say("number.none")
     return say("workshop.weeks", weeks=text.number(hours / offered, 2), hours=text.hours(offered))
+
+
+def _parts(published: Published, depots: list[str]) -> None:
+    """Parts to have ready for the planned jobs, by week and depot."""
+    rows = [
+        {
+            say("workshop.week"): str(row["plan_week"]),
+            say("common.depot"): inert(row["depot"]),
+            say("order.parts"): f"{row['jobs']} × {inert(text.contract(job.parts))}",
+        }
+        for row in queries.causes_by_week(published, depots).iter_rows(named=True)
+        if (job := JOBS.get(row["cause"])) is not None and job.parts is not None
+    ]
+    if rows:
+        with st.expander(say("workshop.parts")):
+            st.table(pl.DataFrame(rows), hide_index=True, border="horizontal", width="content")
+            parts.quiet(say("workshop.parts_note"))
+
+
+def _worth(published: Published, depots: list[str]) -> None:
+    """What waiting would cost, and what proven repairs saved."""
+    frame = queries.worth_by_depot(published, depots)
+    if frame.is_empty():
+        return
+    workshop = board_settings(published.home).workshop
+
+    def shown(row: Mapping[str, float | int | str]) -> dict[str, str]:
+        saved = say("number.none")
+        if row["proven"]:
+            low, high = (text.money(float(row[name]), workshop.currency) for name in ("saved_low", "saved_high"))
+            amount = text.money(float(row["saved"]), workshop.currency)
+            saved = say("workshop.saved_of", amount=amount, low=low, high=high, count=row["proven"])
+        return {
+            say("common.depot"): inert(row["depot"]),
+            say("workshop.open_orders"): str(row["open"]),
+            say("workshop.waiting"): text.money(float(row["waiting"]), workshop.currency),
+            say("workshop.saved"): saved,
+        }
+
+    with st.expander(say("workshop.programme")):
+        st.table(
+            pl.DataFrame([shown(row) for row in frame.iter_rows(named=True)]),
+            hide_index=True,
+            border="horizontal",
+            width="content",
+        )
+        parts.quiet(say("workshop.worth_note", weeks=text.number(workshop.horizon_weeks, 0)))

@@ -7,6 +7,7 @@ from datetime import date
 import polars as pl
 
 from data_contracts.signals import QUANTITIES
+from data_contracts.states import PLANNED_STATES
 from pipelines.read_side.published import Published
 
 # What the whole board needs ------------------------------------------------------------------
@@ -343,4 +344,51 @@ def hours_by_depot(published: Published, depots: Sequence[str], states: Sequence
         GROUP BY depot ORDER BY depot
         """,
         {"depots": list(depots), "states": list(states)},
+    )
+
+
+def worth_by_depot(published: Published, depots: Sequence[str]) -> pl.DataFrame:
+    """What waiting would cost and what proven repairs saved, per depot.
+
+    Returns
+    -------
+    polars.DataFrame
+        depot; open and waiting: open orders, and what leaving them to the horizon is expected to cost [currency]; proven, saved,
+        saved_low and saved_high: proven repairs, what leaving them would have cost, and its 80 % interval [currency];
+        spent: their parts as paid, for those that said it [currency]. In order of depot.
+
+    Notes
+    -----
+    As each order stated when it was made. What may come once came or did not: a variance of p (1 - p) cost² for each
+    order; the interval is the normal one, not below zero.
+    """
+    return published.ask(
+        """
+        WITH told AS (
+            SELECT depot, list_contains($open, state) AS is_open, state = 'proven' AS is_proven, parts_paid,
+                   coalesce(failure_avoided, 0) + coalesce(running_avoided, 0) AS cost,
+                   coalesce((1 - failure_probability) / nullif(failure_probability, 0) * failure_avoided ** 2, 0) AS variance
+            FROM work_orders WHERE len($depots) = 0 OR list_contains($depots, depot)
+        ), summed AS (
+            SELECT depot, count(*) FILTER (is_open) AS open, coalesce(sum(cost) FILTER (is_open), 0) AS waiting,
+                   count(*) FILTER (is_proven) AS proven, coalesce(sum(cost) FILTER (is_proven), 0) AS saved,
+                   1.2816 * sqrt(coalesce(sum(variance) FILTER (is_proven), 0)) AS half,
+                   coalesce(sum(parts_paid) FILTER (is_proven), 0) AS spent
+            FROM told GROUP BY depot
+        )
+        SELECT * EXCLUDE (half, spent), greatest(saved - half, 0) AS saved_low, saved + half AS saved_high, spent
+        FROM summed WHERE open + proven > 0 ORDER BY depot
+        """,
+        {"depots": list(depots), "open": list(PLANNED_STATES)},
+    )
+
+
+def causes_by_week(published: Published, depots: Sequence[str]) -> pl.DataFrame:
+    """Planned orders that name a cause, for the parts to have ready: plan_week, depot, cause, jobs; in order of week."""
+    return published.ask(
+        f"""
+        SELECT plan_week, depot, cause, count(*) AS jobs FROM work_orders
+        WHERE {_ORDERS_WHERE} AND plan_week IS NOT NULL AND hours > 0 GROUP BY ALL ORDER BY plan_week, depot, cause
+        """,
+        {"depots": list(depots), "states": list(PLANNED_STATES)},
     )

@@ -335,6 +335,12 @@ def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -
     assert weeks[-1] in plan.columns
     assert "1 · 1.5 h (9 %)" in plan[weeks[-1]].to_list()
     assert "no hours left in its weeks" in _everything(app)
+    tables = [table.value for table in app.table]
+    ready = next(table for table in tables if "Parts" in table.columns)
+    assert ready["Week"].to_list() == [weeks[-1]]
+    assert ready["Parts"][0].startswith("1 × ")
+    worth = next(table for table in tables if "If nothing is done" in table.columns)
+    assert worth["Saved by proven repairs"].to_list() == [say("number.none")] * len(worth)
 
 
 def test_how_sure_without_findings_says_so_and_with_them_counts(view: View, tmp_path: Path) -> None:
