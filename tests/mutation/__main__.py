@@ -46,7 +46,7 @@ DESELECTED = (
     "tests/pipelines/test_intake.py::test_workers_give_the_same_as_one_process",
     "tests/pipelines/test_quarantine.py::test_file_that_unpacks_past_the_limit",
 )
-"""Tests that start processes of their own, which processes of mutmut may not, or reckon with plain code's use of memory."""
+"""Tests that start processes of their own, which processes of mutmut may not, or change the defaults of a function, which mutmut wraps."""
 KERNELS = {
     "models/tracking/charts/recursion.py": ("charts/test_recursion.py", "charts/test_alarms.py"),
     "models/tracking/charts/alarms.py": ("charts/test_alarms.py", "test_assess.py"),
