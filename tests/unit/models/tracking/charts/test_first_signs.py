@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import multivariate_t
 
 from models.tracking.charts.limit_forecasts import ONSET_RATE
-from models.tracking.charts.onset import (
+from models.tracking.charts.movement_hypotheses import (
     ENDS_PER_WEEK,
     GROSS_SHARE,
     GROSS_SPREAD,
@@ -18,9 +18,8 @@ from models.tracking.charts.onset import (
     SLOPE_PRIOR,
     STEP_SHARE,
     STEP_SIZE,
-    Movements,
-    movements,
 )
+from models.tracking.charts.onset import Movements, movements
 
 
 def judged(series: list[np.ndarray], times: list[np.ndarray], limit: float, spread: float = 1.0) -> Movements:
