@@ -161,28 +161,7 @@ def infer_causes(
         for start in range(0, vans, _CHUNK)
         for one in _judge(slice(start, min(start + _CHUNK, vans)), residuals, space, log_prior)
     ]
-    probability = np.array([one.probability for one in judged]).reshape(vans, len(CAUSE_CODES))
-    leading_probability = probability.max(axis=1, initial=0.0)
-    likeliest = tuple(CAUSE_CODES[number] for number in np.argmax(probability, axis=1))
-    return CausePosterior(
-        van_ids=residuals.van_ids,
-        codes=CAUSE_CODES,
-        probability=probability,
-        leading=tuple(
-            code
-            if p >= settings.minimum_probability and (code == NONE or e.readings >= 2 or seen >= settings.alone_visits)
-            else NOT_SEPARABLE
-            for code, p, e, seen in zip(
-                likeliest, leading_probability, (one.evidence for one in judged), residuals.visits, strict=True
-            )
-        ),
-        likeliest=likeliest,
-        leading_probability=leading_probability,
-        severity=np.array([one.severity for one in judged], np.float64),
-        evidence_for=tuple(one.evidence.supporting for one in judged),
-        next_test=next_tests(probability, CAUSE_CODES),
-        pairs=tuple(one.pairs for one in judged),
-    )
+    return _posterior(residuals, judged, settings)
 
 
 @dataclass(frozen=True)
@@ -216,6 +195,34 @@ class _Judged:
     severity: float
     evidence: Evidence
     pairs: tuple[PairProbability, ...]
+
+
+def _posterior(residuals: Residuals, judged: Sequence[_Judged], settings: CauseSettings) -> CausePosterior:
+    """Every van's judgement as one table, with the code that may be named."""
+    probability = np.array([one.probability for one in judged]).reshape(len(judged), len(CAUSE_CODES))
+    leading_probability = probability.max(axis=1, initial=0.0)
+    likeliest = tuple(CAUSE_CODES[number] for number in np.argmax(probability, axis=1))
+    return CausePosterior(
+        van_ids=residuals.van_ids,
+        codes=CAUSE_CODES,
+        probability=probability,
+        leading=tuple(
+            code if _may_be_named(code, p, one.evidence, seen, settings) else NOT_SEPARABLE
+            for code, p, one, seen in zip(likeliest, leading_probability, judged, residuals.visits, strict=True)
+        ),
+        likeliest=likeliest,
+        leading_probability=leading_probability,
+        severity=np.array([one.severity for one in judged], np.float64),
+        evidence_for=tuple(one.evidence.supporting for one in judged),
+        next_test=next_tests(probability, CAUSE_CODES),
+        pairs=tuple(one.pairs for one in judged),
+    )
+
+
+def _may_be_named(code: str, probability: float, evidence: Evidence, visits: int, settings: CauseSettings) -> bool:
+    """Whether the likeliest code is likely enough, and rests on more than one reading of few visits."""
+    enough = code == NONE or evidence.readings >= 2 or visits >= settings.alone_visits
+    return bool(probability >= settings.minimum_probability and enough)
 
 
 def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: Floats) -> Iterator[_Judged]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Kind:
-    """What all vans of one family share; units in the names or as in `tests.otherfleet.engine.Engine`."""
+    """What all vans of one family share; units in the names or as in `tests.otherfleet.parameters.Engine`."""
 
     name: str
     litres: float

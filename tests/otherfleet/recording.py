@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from data_contracts.capture import Conditions, Waveform, make_waveform
-from tests.otherfleet.engine import Engine
 from tests.otherfleet.families import Floats, air_flow, air_signal, lambda_signal
 from tests.otherfleet.kinds import Kind
+from tests.otherfleet.parameters import Engine
 from tests.otherfleet.vans import KEPT_S, Van, Visit, peak_level
 
 

@@ -7,18 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.causes import CAUSES
-from tests.otherfleet.engine import (
-    AIR_PER_FUEL,
-    CHANNELS,
-    KEEP_EVERY,
-    STEP_S,
-    Engine,
-    idle_flow_of,
-    leak_area_for,
-    run,
-)
+from tests.otherfleet.engine import CHANNELS, KEEP_EVERY, idle_flow_of, leak_area_for, run
 from tests.otherfleet.families import Floats
 from tests.otherfleet.kinds import KINDS, Kind
+from tests.otherfleet.parameters import AIR_PER_FUEL, STEP_S, Engine
 
 KEPT_S = STEP_S * KEEP_EVERY
 _STOICH = {"E0": 14.7, "E5": 14.42, "E10": 14.13}

@@ -25,24 +25,15 @@ def _row(values: dict[str, float] | None, usual: float) -> np.ndarray:
     return np.array([[(values or {}).get(name, usual) for name in QUANTITIES]])
 
 
-def _told(
-    *,
-    own: dict[str, float] | None = None,
-    peer: dict[str, float] | None = None,
-    limits: dict[str, float] | None = None,
-    unsteady: dict[str, float] | None = None,
-    anomaly: dict[str, float] | None = None,
-    serials: tuple[str | None, ...] = ("R1", "R1"),
-    means: dict[str, str] | None = None,
-    **followed: dict[str, float],
-) -> list[dict[str, Any]]:
-    """Facts of a van whose own charts, family comparison and limits say so: how far off, or weeks to the limit.
+def _two(row: np.ndarray) -> np.ndarray:
+    """The row of the van, and a second van that has nothing."""
+    return np.vstack([row, np.zeros((1, len(QUANTITIES)))])
 
-    A second van of the fleet has nothing; its recorder is the second of `serials`.
-    """
+
+def _standardised(serials: tuple[str | None, ...]) -> SimpleNamespace:
+    """One visit of each van, by the recorders of these serial numbers."""
     n = len(QUANTITIES)
-    two = lambda row: np.vstack([row, np.zeros((1, n))])  # noqa: E731
-    std = SimpleNamespace(
+    return SimpleNamespace(
         visits=pl.DataFrame(
             {
                 "van_id": ["v", "w"],
@@ -61,22 +52,13 @@ def _told(
         scatter=np.full((1, n), 0.02),
         levels={(0, q): FamilyLevel(LEVEL[q], 0.0, 0.03, 20.0, 9) for q in range(n)},
     )
-    is_own, is_peer = _row(own, 0.0) != 0, _row(peer, 0.0) != 0
-    alarms = SimpleNamespace(
-        own=two(is_own) > 0,
-        peer=two(is_peer) > 0,
-        any=two(is_own | is_peer) > 0,
-        peer_z=two(_row(peer, 0.0)),
-        level_z=two(_row(None, 5.0)),
-        ewma_limit=np.ones((2, n)),
-        since=np.ones((2, n), np.int64),
-    )
-    of = {"level": 0.0, "baseline": 0.0, "slope": 0.0, "var_slope": 1.0}
-    table = SimpleNamespace(
-        ewma=two(_row(own, np.nan)), **{name: two(_row(followed.get(name), usual)) for name, usual in of.items()}
-    )
-    weeks = {QUANTITIES.index(name): at for name, at in (limits or {}).items()}
-    forecasts = SimpleNamespace(
+
+
+def _forecasts(limits: dict[str, float], means: dict[str, str]) -> SimpleNamespace:
+    """Weeks of the van to its limits, and what comes of crossing each."""
+    n = len(QUANTITIES)
+    weeks = {QUANTITIES.index(name): at for name, at in limits.items()}
+    return SimpleNamespace(
         by_quantity={
             q: SimpleNamespace(
                 median=np.array([at, np.inf]),
@@ -89,28 +71,70 @@ def _told(
         },
         beyond=np.where(np.isin(np.arange(n), list(weeks)), 0.4, np.nan) * np.ones((2, 1)),
         limits=dict.fromkeys(((0, q) for q in range(n)), (np.nan, 0.37)),
-        beyond_means={(0, q): ("now", (means or {}).get(name, "power")) for q, name in enumerate(QUANTITIES)},
+        beyond_means={(0, q): ("now", means.get(name, "power")) for q, name in enumerate(QUANTITIES)},
         trim_sum_pct=(35.0,),
         began=lambda row, q: ("2026-W09", "2026-W08", "2026-W11") if q == 0 else None,
     )
-    watched = tuple(unsteady or ())
-    repeats = SimpleNamespace(
+
+
+def _repeats(unsteady: dict[str, float]) -> SimpleNamespace:
+    """Quantities in which the van's repeats disagree, and how many times more than usual."""
+    watched = tuple(unsteady)
+    return SimpleNamespace(
         quantities=watched,
         alarm=np.array([[True] * len(watched), [False] * len(watched)]).reshape(2, -1),
-        times=np.array([list((unsteady or {}).values())] * 2, dtype=np.float64).reshape(2, -1),
+        times=np.array([list(unsteady.values())] * 2, dtype=np.float64).reshape(2, -1),
         since=np.ones((2, len(watched)), np.int64),
     )
-    names = tuple(anomaly or {"idle_g_s": 0.0})
-    odd = SimpleNamespace(
+
+
+def _odd(anomaly: dict[str, float] | None) -> SimpleNamespace:
+    """How unlike the healthy the van is, by what each quantity contributes."""
+    parts = anomaly or {"idle_g_s": 0.0}
+    return SimpleNamespace(
         flagged=np.array([bool(anomaly), False]),
         score=np.ones(2),
         p=np.array([0.0004, 0.9]),
-        names=names,
-        contributions=np.array([list((anomaly or {"idle_g_s": 0.0}).values())] * 2),
+        names=tuple(parts),
+        contributions=np.array([list(parts.values())] * 2),
         cards=(),
         models={},
     )
-    states = states_of(std, table, alarms, repeats, forecasts, odd, np.arange(2))  # type: ignore[arg-type]
+
+
+def _told(
+    *,
+    own: dict[str, float] | None = None,
+    peer: dict[str, float] | None = None,
+    limits: dict[str, float] | None = None,
+    unsteady: dict[str, float] | None = None,
+    anomaly: dict[str, float] | None = None,
+    serials: tuple[str | None, ...] = ("R1", "R1"),
+    means: dict[str, str] | None = None,
+    **followed: dict[str, float],
+) -> list[dict[str, Any]]:
+    """Facts of a van whose own charts, family comparison and limits say so: how far off, or weeks to the limit.
+
+    A second van of the fleet has nothing; its recorder is the second of `serials`.
+    """
+    std = _standardised(serials)
+    is_own, is_peer = _row(own, 0.0) != 0, _row(peer, 0.0) != 0
+    alarms = SimpleNamespace(
+        own=_two(is_own) > 0,
+        peer=_two(is_peer) > 0,
+        any=_two(is_own | is_peer) > 0,
+        peer_z=_two(_row(peer, 0.0)),
+        level_z=_two(_row(None, 5.0)),
+        ewma_limit=np.ones((2, len(QUANTITIES))),
+        since=np.ones((2, len(QUANTITIES)), np.int64),
+    )
+    of = {"level": 0.0, "baseline": 0.0, "slope": 0.0, "var_slope": 1.0}
+    table = SimpleNamespace(
+        ewma=_two(_row(own, np.nan)), **{name: _two(_row(followed.get(name), usual)) for name, usual in of.items()}
+    )
+    states = states_of(
+        std, table, alarms, _repeats(unsteady or {}), _forecasts(limits or {}, means or {}), _odd(anomaly), np.arange(2)
+    )  # type: ignore[arg-type]
     return states.row(by_predicate=pl.col("van_id") == "v", named=True)["reason_facts"]
 
 

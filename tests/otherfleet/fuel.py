@@ -1,0 +1,143 @@
+"""The engine's fuel and fire: what a cylinder gets at its turn, and the work of the charge drawn half a cycle ago."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from tests.otherfleet.air import Foot, below_idle
+from tests.otherfleet.crank import Crank, Load
+from tests.otherfleet.parameters import AIR_PER_FUEL, WORK_PER_AIR, Engine
+
+RING = 64  # charges remembered
+
+
+class Charges(NamedTuple):
+    """What the cylinders drew of late, by number of the firing modulo `RING`, and what clings to their walls."""
+
+    air: NDArray[np.float64]  # shape (RING,) [kg]
+    fuel: NDArray[np.float64]  # shape (RING,) [kg]
+    phi: NDArray[np.float64]  # shape (RING,), fuel over stoichiometric [1]
+    burns: NDArray[np.float64]  # shape (RING,), 0 or 1
+    film: NDArray[np.float64]  # shape (cylinders,) [kg]
+
+
+class Control(NamedTuple):
+    """What holds from one firing to the next."""
+
+    over: bool  # fuel is off above the limit of speed
+    cutting: bool  # fuel is off after the foot lifted
+    bubble_until: float  # [s]
+    wander: float  # of the spark at idle [1]
+
+
+@njit(cache=True, fastmath=True)
+def idling_charges(e: Engine, idle_flow: float) -> Charges:
+    """Charges and films of an engine that idles on a flow. [kg/s]"""
+    n = int(e.cylinders)
+    air = np.full(RING, idle_flow * 120.0 / (e.idle_rpm * n))
+    film = np.zeros(n)
+    for c in range(n):
+        film[c] = e.film_share * idle_flow * 120.0 / (e.idle_rpm * n) / AIR_PER_FUEL * e.film_s * e.idle_rpm / 120.0
+    return Charges(air, np.zeros(RING), np.ones(RING), np.ones(RING), film)
+
+
+@njit(cache=True, fastmath=True)
+def switch_fuel(e: Engine, control: Control, foot: Foot, rpm: float) -> Control:
+    """Fuel is switched off above the limit of speed and after the foot lifted, and on again."""
+    over, cutting = control.over, control.cutting
+    if e.bounce > 0.5:
+        if rpm > e.limit_rpm:
+            over = True
+        elif rpm < e.limit_rpm - 90.0:
+            over = False
+    if foot.released_s > e.cut_delay_s and foot.plate < 0.03:
+        if rpm > e.cut_above_rpm and foot.released_s < e.cut_delay_s + 0.1:
+            cutting = True
+        if rpm < e.resume_rpm:
+            cutting = False
+    return Control(over, cutting, control.bubble_until, control.wander)
+
+
+@njit(cache=True, fastmath=True)
+def asked_fuel(e: Engine, control: Control, load: Load, drawn: float, short: float, rpm: float) -> float:
+    """Fuel the control unit has injected at one firing, for the flow it reckons with [kg/s] and a short trim. [kg]"""
+    weight = min(max((load.share - 0.35) / 0.3, 0.0), 1.0)
+    trim = e.trim_idle + (e.trim_load * (e.carry if load.full else 1.0) - e.trim_idle) * weight
+    ask = 1.0
+    if load.full_s > e.rich_delay_s:
+        ask = 1.0 / e.rich_target + (1.0 - 1.0 / e.rich_target) * np.exp(-(load.full_s - e.rich_delay_s) / 0.08)
+    inject = drawn * 120.0 / (max(rpm, 200.0) * e.cylinders) / AIR_PER_FUEL * (1.0 + trim) * ask * e.fuel_gain
+    if (not load.full) and (not control.cutting):
+        inject *= 1.0 + short
+    if control.cutting or control.over:
+        inject = 0.0
+    return inject
+
+
+@njit(cache=True, fastmath=True)
+def given_fuel(
+    e: Engine, asked: float, load: Load, t: float, bubble_until: float, cyl: int, omega: float, rng: np.random.Generator
+) -> tuple[float, float]:
+    """Fuel that leaves the injector of what was asked for [kg], and until when a bubble passes [s]."""
+    n = int(e.cylinders)
+    lost = e.delivery * min(load.full_s, 1.4)
+    given = asked * (1.0 - lost)
+    given *= 1.0 - (e.weak_first if cyl == 0 else e.weak_other)
+    if e.bubbles_hz > 0.0:
+        if t > bubble_until and rng.random() < e.bubbles_hz * (4.0 * np.pi / n) / omega:
+            bubble_until = t + 0.03
+        if t < bubble_until:
+            given *= 1.0 - e.bubble_depth
+    return given, bubble_until
+
+
+@njit(cache=True, fastmath=True)
+def through_film(e: Engine, charges: Charges, given: float, cyl: int, omega: float) -> float:
+    """Fuel that reaches a cylinder of what was injected [kg], by way of the film on its walls and with drips. [kg]"""
+    share = e.film_share * (1.0 + (0.4 * e.weak_first if cyl == 0 else 0.0))
+    evaporated = charges.film[cyl] * (1.0 - np.exp(-(4.0 * np.pi / omega) / e.film_s))
+    charges.film[cyl] += share * given - evaporated
+    return (1.0 - share) * given + evaporated + e.drip * (4.0 * np.pi / omega) / int(e.cylinders)
+
+
+@njit(cache=True, fastmath=True)
+def close_charge(
+    e: Engine, charges: Charges, event: int, air: float, fuel: float, load: Load, rng: np.random.Generator
+) -> None:
+    """The charge of a firing: air and fuel [kg], and whether it will burn."""
+    i = event % RING
+    charges.air[i] = air
+    charges.fuel[i] = fuel
+    charges.phi[i] = fuel * e.fuel_stoich / max(air, 1e-7) * (1.0 + 0.012 * rng.standard_normal())
+    charges.burns[i] = 1.0
+    if e.misfire > 0.0 and load.share > 0.6 and rng.random() < e.misfire:
+        charges.burns[i] = 0.0
+
+
+@njit(cache=True, fastmath=True)
+def burn(
+    e: Engine,
+    charges: Charges,
+    event: int,
+    foot: Foot,
+    crank: Crank,
+    wander: float,
+    rpm: float,
+    rng: np.random.Generator,
+) -> tuple[float, float]:
+    """Speed after the work of the charge drawn half a cycle ago [rad/s], and the wander of the spark [1]."""
+    j = (event - int(e.cylinders) // 2) % RING
+    phi = charges.phi[j]
+    if charges.burns[j] <= 0.5 or phi <= 0.45:
+        return crank.omega, wander
+    wander += 0.1 * (rng.standard_normal() - wander)
+    efficiency = 0.95
+    if foot.plate < 0.03 and rpm < 1.6 * e.idle_rpm:
+        efficiency = min(max(0.80 + 2.0 * below_idle(e, rpm) + e.rev_noise * wander, 0.4), 1.0)
+    if e.bounce < 0.5:
+        efficiency *= min(max((e.limit_rpm - rpm) / 140.0, 0.0), 1.0)
+    strength = min(phi, 1.0) if phi < 1.0 else 1.0 - 0.5 * max(phi - 1.25, 0.0)
+    work = charges.air[j] * WORK_PER_AIR * efficiency * strength * (1.0 + 0.03 * rng.standard_normal())
+    return np.sqrt(crank.omega * crank.omega + 2.0 * max(work, 0.0) / e.inertia), wander

@@ -1,0 +1,84 @@
+"""What the second fleet's engine is made of, and the constants its parts share. Every number is invented."""
+
+from typing import NamedTuple
+
+STEP_S = 0.25e-3
+GAS_CONSTANT = 287.05
+WORK_PER_AIR = 1.08e6  # indicated work of stoichiometric combustion per mass of air [J/kg]
+AIR_PER_FUEL = 14.4  # what the control unit takes for its fuel (E5)
+
+
+class Engine(NamedTuple):
+    """One engine on one capture: geometry, control, faults, foot; all floats, SI unless named."""
+
+    displacement: float  # [m^3]
+    cylinders: float
+    banks: float
+    inertia: float  # [kg m^2]
+    fill: float  # volumetric efficiency at its best speed
+    fill_best_rpm: float
+    fill_fall: float
+    friction_0: float  # mean effective pressure [Pa] of a polynomial in rpm / 1000
+    friction_1: float
+    friction_2: float
+    plenum: float  # [m^3]
+    bore_area: float  # effective area of the open plate [m^2]
+    column_hz: float  # intake column: natural frequency and damping
+    column_damping: float
+    boost_full: float  # gauge boost over ambient at full free flow [1]
+    full_flow: float  # nominal full free flow [kg/s]
+    idle_flow: float  # nominal idle flow [kg/s]
+    idle_rpm: float
+    limit_rpm: float
+    bounce: float  # 1: the limiter cuts fuel with hysteresis; 0: it retards the spark
+    ambient_pa: float
+    intake_k: float
+    charge_k: float
+    # fuel
+    film_share: float
+    film_s: float
+    rich_target: float  # lambda asked for at full load
+    rich_delay_s: float
+    trim_idle: float  # learned corrections, as factors minus 1
+    trim_load: float
+    carry: float  # share of the load trim used at full load
+    fuel_gain: float  # injectors of this van
+    fuel_stoich: float  # of the fuel in the tank
+    cut_delay_s: float
+    cut_above_rpm: float
+    resume_rpm: float
+    loop_gain: float  # closed loop of lambda [1/s]
+    narrowband: float
+    # exhaust and sensor
+    pipe: float  # gas volume from port to sensor [m^3]
+    mixing: float  # [m^3]
+    tau_rich_1: float
+    tau_lean_1: float
+    tau_rich_2: float
+    tau_lean_2: float
+    # faults
+    reads_idle: float  # relative error of the air-mass reading at idle and full flow
+    reads_full: float
+    intake_drop: float  # share of pressure lost at full flow
+    exhaust_drop: float
+    leak_area: float  # unmetered, into the plenum [m^2]
+    boost_leak: float
+    recirculation: float  # height of the pulse [kg/s]
+    flutter: float
+    delivery: float  # share of fuel lost after 1 s of full load
+    weak_first: float  # fuel share lost by the first cylinder, by the others
+    weak_other: float
+    drip: float  # leaking fuel [kg/s]
+    bubbles_hz: float
+    bubble_depth: float
+    misfire: float
+    lambda_shift: float  # what the controller sees added to lambda
+    false_air: float  # relative lean error at idle of a leaking exhaust
+    shift_bank: float
+    # foot
+    opening_s: float
+    release_s: float
+    foot_s: float
+    plate_max: float
+    plate_lag_s: float
+    rev_noise: float
