@@ -2,8 +2,8 @@
 
 `make mutate`, or `python -m tests.mutation --sample 25 --seed 3 models/work`. mutmut makes the mutants of a copy of the
 checkout and finds the tests that call each mutated function; the quickest files of them are run on the mutant, for so many
-seconds. Killed is a mutant on which one fails; slower tests may notice more. Compiled functions are mutated by
-`tests.mutation.kernels`, for mutmut leaves decorated functions alone. Left out are changes of letter case in text of several
+seconds. Killed is a mutant on which one fails; slower tests may notice more. Compiled functions, which mutmut leaves alone, and
+pipelines are mutated by `tests.mutation.by_hand`. Left out are changes of letter case in text of several
 words (sentences, SQL), of `strict` in `zip`, which only guards against slips of the programmer, and the mutants of
 `EQUIVALENT`, which behave like the original.
 """
@@ -23,13 +23,13 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tests.mutation.by_hand import mutants_of, mutated
 from tests.mutation.cheapest_first import SECONDS
-from tests.mutation.kernels import mutants_of, mutated
 from tests.studies.results import write_section
 
 CHECKOUT = Path(__file__).parents[2]
@@ -37,16 +37,23 @@ ROOMS = {
     "models/tracking": ("tests/unit/models/tracking",),
     "models/causes": ("tests/unit/models/causes",),
     "models/work": ("tests/unit/models/work",),
-    "pipelines": ("tests/pipelines", "tests/dashboards/test_read_side.py"),
 }
 """Each room, and the tests that have to notice its mutants."""
+PIPELINES = "pipelines"
+"""The room whose mutants are tried by the tests that import the changed module."""
+BESIDE = {
+    "commands": ("cli",),
+    "decisions": ("week_orders", "people"),
+    "intake": ("intake", "quarantine", "formats", "check_results"),
+    "read_side": ("../dashboards/test_read_side",),
+    "reports": ("evidence", "order_pdf"),
+    "storage": ("warehouse", "summaries"),
+    "weekly": ("judged_apart", "one_onset"),
+    "workspace": ("workspace", "settings"),
+}
+"""Tests that try a module of each part of pipelines that no test imports."""
 LEFT_OUT = ("flow", "intake_killed", "left_out", "small_states", "stopped", "weekly", "wheel", "year")
 """Tests of pipelines that take long or start other processes."""
-DESELECTED = (
-    "tests/pipelines/test_intake.py::test_workers_give_the_same_as_one_process",
-    "tests/pipelines/test_quarantine.py::test_file_that_unpacks_past_the_limit",
-)
-"""Tests that start processes of their own, which processes of mutmut may not, or change the defaults of a function, which mutmut wraps."""
 KERNELS = {
     "models/tracking/charts/recursion.py": ("charts/test_recursion.py", "charts/test_alarms.py"),
     "models/tracking/charts/alarms.py": ("charts/test_alarms.py", "test_assess.py"),
@@ -116,8 +123,6 @@ def configure(folder: Path, room: str) -> None:
             "no:cacheprovider",
             "-p",
             "tests.mutation.cheapest_first",
-            *(f"--ignore=tests/pipelines/test_{name}.py" for name in LEFT_OUT),
-            *(f"--deselect={test}" for test in DESELECTED),
         ],
         "process_isolation": "forkserver",  # polars and numba do not survive a fork of a process that used them
         "timeout_constant": "30.0",
@@ -227,8 +232,6 @@ def mutate_code(folder: Path, room: str, sample: int, rng: random.Random, *, chi
     shutil.rmtree(folder / "mutants", ignore_errors=True)
     _functions.cache_clear()
     configure(folder, room)
-    if room == "pipelines":
-        judge_small_fleet(folder)
     mutmut(folder, longest_function(room), children=children)
     whole_files(folder, budget)
     names = sorted(results_of(folder))
@@ -262,22 +265,53 @@ def changed(path: Path, text: str) -> Iterator[None]:
 
 
 def mutate_kernels(folder: Path, sample: int, rng: random.Random) -> Room:
-    """Try a sample of mutants of the compiled functions, each in a process of its own."""
-    sources = {name: (CHECKOUT / name).read_text(encoding="utf-8") for name in KERNELS}
-    every = [(name, number) for name, source in sources.items() for number in range(mutants_of(source))]
+    """Try a sample of mutants of the compiled functions."""
+    folders = ROOMS["models/tracking"][0]
+    tests = {name: [f"{folders}/{test}" for test in tested] for name, tested in KERNELS.items()}
+    return mutate_by_hand(folder, tests, sample, rng, compiled=True)
+
+
+def mutate_pipelines(folder: Path, sample: int, rng: random.Random) -> Room:
+    """Try a sample of mutants of pipelines, each on the tests that import what was changed."""
+    judge_small_fleet(folder)
+    tests = {}
+    for path in sorted((CHECKOUT / PIPELINES).rglob("*.py")):
+        module = ".".join(path.relative_to(CHECKOUT).with_suffix("").parts)
+        package, _, name = module.rpartition(".")
+        imported = re.compile(
+            rf"from {re.escape(module)} import|from {re.escape(package)} import .*\b{name}\b|import {re.escape(module)}\b"
+        )
+        beside = [f"tests/pipelines/test_{name}.py" for name in BESIDE.get(module.split(".")[1], ())]
+        tests[str(path.relative_to(CHECKOUT))] = [
+            str(test.relative_to(CHECKOUT))
+            for test in sorted((CHECKOUT / "tests").rglob("test_*.py"))
+            if imported.search(test.read_text(encoding="utf-8")) and test.stem.removeprefix("test_") not in LEFT_OUT
+        ] or [name.replace("pipelines/test_../", "") for name in beside]
+    return mutate_by_hand(folder, tests, sample, rng, compiled=False)
+
+
+def mutate_by_hand(
+    folder: Path, tests: Mapping[str, Sequence[str]], sample: int, rng: random.Random, *, compiled: bool
+) -> Room:
+    """Try a sample of mutants of some files, each in a process of its own."""
+    sources = {name: (CHECKOUT / name).read_text(encoding="utf-8") for name in tests}
+    every = [(name, n) for name, source in sources.items() for n in range(mutants_of(source, compiled=compiled))]
     room = Room(len(every))
     for name, number in rng.sample(every, len(every)):
         if room.tried == sample:
             break
-        text, before, after = mutated(sources[name], number)
+        text, before, after = mutated(sources[name], number, compiled=compiled)
         if after in EQUIVALENT:
             room.equivalent += 1
             continue
-        tests = [f"{ROOMS['models/tracking'][0]}/{test}" for test in KERNELS[name]]
-        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests]
+        code = 5 if not tests[name] else 0
+        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests[name]]
         with changed(folder / name, text):
             try:
-                code = subprocess.run(command, cwd=folder, capture_output=True, timeout=600, check=False).returncode
+                if tests[name]:
+                    code = subprocess.run(
+                        command, cwd=folder, capture_output=True, timeout=600, check=False, env=environment(folder)
+                    ).returncode
             except subprocess.TimeoutExpired:
                 code = 36
         room.found[STATUS.get(code, "killed")].append(f"{name}\n  - {before}\n  + {after}")
@@ -293,8 +327,8 @@ def table(found: dict[str, Room], *, seed: int, seconds: float, command: str) ->
         f"{datetime.now(UTC):%Y-%m-%d}, `{command}`, seed {seed}: {noticed} of {tried} sampled mutants noticed "
         f"({noticed / max(tried, 1):.0%}).",
         "A mutant is one change of an operator, a comparison, a number, a word, an argument or an assignment. Each is tried on the",
-        f"quickest test files of its own room, {seconds:g} s of processor time at most; slower tests may notice more. Not used are tests",
-        f"of pipelines that take long or start other processes ({', '.join(LEFT_OUT)}).",
+        f"quickest test files of its own room, {seconds:g} s of processor time at most; slower tests may notice more. One of pipelines is",
+        f"tried on the tests that import its module, but for those that take long or start other processes ({', '.join(LEFT_OUT)}).",
         "",
         "| room | mutants | sampled | " + " | ".join(COLUMNS) + " | noticed |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
@@ -317,7 +351,7 @@ def tell(name: str, room: Room) -> None:
 def main(arguments: Sequence[str]) -> int:
     """Mutate, try, tell."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
-    parser.add_argument("rooms", nargs="*", metavar="room", help=f"all of {', '.join(ROOMS)}")
+    parser.add_argument("rooms", nargs="*", metavar="room", help=f"all of {', '.join((*ROOMS, PIPELINES))}")
     parser.add_argument("--sample", type=int, default=40, help="mutants of each room (40)")
     parser.add_argument("--kernels", type=int, default=12, help="mutants of compiled functions (12)")
     parser.add_argument("--seed", type=int, default=1, help="another seed draws other mutants (1)")
@@ -328,18 +362,21 @@ def main(arguments: Sequence[str]) -> int:
     parser.add_argument("--folder", type=Path, help="keep the copy here")
     parser.add_argument("--write", action="store_true", help="write the table into tests/studies/RESULTS.md")
     told = parser.parse_args(arguments)
-    unknown = [room for room in told.rooms if room not in ROOMS]
+    unknown = [room for room in told.rooms if room not in (*ROOMS, PIPELINES)]
     if unknown:
-        parser.error(f"no room {unknown[0]!r}: choose from {', '.join(ROOMS)}")
+        parser.error(f"no room {unknown[0]!r}: choose from {', '.join((*ROOMS, PIPELINES))}")
     found: dict[str, Room] = {}
     with contextlib.ExitStack() as stack:
         folder = told.folder or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="mutate-")))
         copy_checkout(folder)
-        for room in (told.rooms or ROOMS) if told.sample else ():
+        for room in [room for room in ROOMS if room in (told.rooms or ROOMS)] if told.sample else ():
             found[room] = mutate_code(
                 folder, room, told.sample, random.Random(told.seed), children=told.children, budget=told.seconds
             )
             tell(room, found[room])
+        if told.sample and PIPELINES in (told.rooms or (PIPELINES,)):
+            found[PIPELINES] = mutate_pipelines(folder, told.sample, random.Random(told.seed))
+            tell(PIPELINES, found[PIPELINES])
         if told.kernels and "models/tracking" in (told.rooms or ROOMS):
             name = "compiled functions of models/tracking"
             found[name] = mutate_kernels(folder, told.kernels, random.Random(told.seed))

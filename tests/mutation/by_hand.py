@@ -1,4 +1,6 @@
-"""Mutations of compiled functions, which mutmut passes over because they are decorated."""
+"""Mutations of our own: of compiled functions, which mutmut passes over because they are decorated, and of pipelines, whose
+tests do not all run under it.
+"""
 
 import ast
 from collections.abc import Iterator
@@ -20,10 +22,12 @@ SWAPS: dict[type[ast.AST], type[ast.AST]] = {
 }
 
 
-def _places(tree: ast.Module) -> Iterator[tuple[ast.stmt, ast.AST]]:
-    """What can be changed in compiled functions: an operator, a comparison or a number, with its statement."""
+def _places(tree: ast.Module, compiled: bool) -> Iterator[tuple[ast.stmt, ast.AST]]:
+    """What can be changed in functions: an operator, a comparison, a number, a truth value or a word, with its statement."""
     for function in ast.walk(tree):
-        if isinstance(function, ast.FunctionDef) and any("kernel" in ast.unparse(d) for d in function.decorator_list):
+        if not isinstance(function, ast.FunctionDef):
+            continue
+        if not compiled or any("kernel" in ast.unparse(d) for d in function.decorator_list):
             for statement in (inner for outer in function.body for inner in ast.walk(outer)):
                 if not isinstance(statement, ast.stmt):
                     continue
@@ -45,31 +49,42 @@ def _changed(node: ast.AST, *, apply: bool) -> bool:
     elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
         if apply:
             node.value += 1  # type: ignore[operator]
+    elif isinstance(node, ast.Constant) and type(node.value) is bool:
+        if apply:
+            node.value = not node.value
+    elif isinstance(node, ast.Constant) and type(node.value) is str and node.value.isidentifier():
+        if apply:
+            node.value += "_"  # type: ignore[operator]
+    elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
+        if apply:
+            node.op = ast.UAdd()
     else:
         return False
     return True
 
 
-def mutants_of(source: str) -> int:
-    """How many mutations the compiled functions of a source have."""
-    return sum(1 for _ in _places(ast.parse(source)))
+def mutants_of(source: str, *, compiled: bool) -> int:
+    """How many mutations the functions of a source have, or its compiled functions alone."""
+    return sum(1 for _ in _places(ast.parse(source), compiled))
 
 
-def mutated(source: str, number: int) -> tuple[str, str, str]:
-    """The source with one operator, comparison or number changed, and the statement before and after.
+def mutated(source: str, number: int, *, compiled: bool) -> tuple[str, str, str]:
+    """The source with one operator, comparison, number or word changed, and the statement before and after.
 
     Parameters
     ----------
     source : str
     number : int
         Which of its mutations, counted from 0.
+    compiled : bool
+        Of its compiled functions alone.
 
     Returns
     -------
     source, before, after : str
     """
     tree = ast.parse(source)
-    statement, node = list(_places(tree))[number]
+    statement, node = list(_places(tree, compiled))[number]
     before = ast.unparse(statement).splitlines()[0]
     _changed(node, apply=True)
     return ast.unparse(tree), before, ast.unparse(statement).splitlines()[0]
