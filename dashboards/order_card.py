@@ -12,7 +12,7 @@ from data_contracts.cautions import cautions_for
 from data_contracts.jobs import JOBS
 from data_contracts.tables import WORK_ORDERS
 from pipelines.read_side import queries
-from pipelines.read_side.published import Published, board_settings
+from pipelines.read_side.published import Published, board_settings, families
 from pipelines.workspace.workspace import open_workspace
 
 
@@ -78,7 +78,9 @@ def linked(published: Published, van_id: str) -> None:
             st.markdown(say("order.steps_open"))
         else:
             st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(job.all_steps, 1)))
-        st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions_for(str(row["cause"]))))
+        family = families(home()).get(str(row["family"]))
+        cautions = cautions_for(str(row["cause"]), family)
+        st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
 
 
 def _paper(row: Mapping[str, object]) -> None:
