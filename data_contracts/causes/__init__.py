@@ -30,6 +30,11 @@ CAUSES: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.u
 UNTOLD: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.untold is not None}
 """Those no snap tells: a fault code points to them, and a workshop may find them."""
 
+LOOK_ALIKES: Mapping[str, tuple[Cause, ...]] = {
+    code: tuple(one for one in UNTOLD.values() if code in {hard.other for hard in one.hard_to_tell}) for code in CAUSES
+}
+"""For each cause a van is judged by, those no snap tells from it."""
+
 NONE = "none"
 NOT_SEPARABLE = "not_separable"
 CAUSE_CODES: tuple[str, ...] = (*CAUSES, NONE)

@@ -45,8 +45,8 @@ UNTOLD_AIR: tuple[Cause, ...] = (
                 "both",
                 {
                     "idle_flow": (-0.22, 0.08),
-                    "trim_idle": (14.0, 4.0),
-                    "trim_fade": (-8.7, 3.5),
+                    "trim_idle": (15.0, 4.0),
+                    "trim_fade": (-9.0, 4.0),
                     "settle": (0.2, 0.3),
                 },
             ),
@@ -185,8 +185,8 @@ UNTOLD_AIR: tuple[Cause, ...] = (
                 "both",
                 {
                     "idle_flow": (-0.25, 0.1),
-                    "trim_idle": (10.0, 3.5),
-                    "trim_fade": (-6.0, 3.0),
+                    "trim_idle": (15.0, 4.0),
+                    "trim_fade": (-9.0, 4.0),
                     "settle": (0.2, 0.3),
                 },
             ),

@@ -122,6 +122,7 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
                 "one",
                 {
                     "to_rich_whole": (0.4, 0.25),
+                    "to_lean_whole": (0.15, 0.15),
                     "to_rich": (0.9, 0.4),
                     "to_rich_switch": (0.9, 0.4),
                     "to_lean": (0.3, 0.3),

@@ -103,6 +103,14 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
                 ),
             ),
             HardToTell(
+                "throttle_not_full",
+                Words(
+                    "both take air at every speed, and without a throttle channel the plate is not seen",
+                    "beide nehmen bei jeder Drehzahl Luft, und ohne Drosselklappenkanal ist die Klappe nicht zu sehen",
+                ),
+                told_by=("throttle_opened",),
+            ),
+            HardToTell(
                 "exhaust_restricted",
                 Words(
                     "both take air at high speed and slow the run-up",
@@ -193,6 +201,14 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
         ),
         fault_codes={f"P030{cylinder}": 3.0 for cylinder in range(1, 9)},
         hard_to_tell=(
+            HardToTell(
+                "throttle_not_full",
+                Words(
+                    "both take a little air and slow the run-up; the throttle channel tells, or a look at the plate",
+                    "beide nehmen etwas Luft und verlangsamen den Hochlauf; der Drosselklappenkanal zeigt es, oder ein Blick auf die Klappe",
+                ),
+                told_by=("throttle_opened",),
+            ),
             HardToTell(
                 "ignition_weak",
                 Words(
