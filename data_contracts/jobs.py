@@ -8,10 +8,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from data_contracts.bilingual import Words
-from data_contracts.causes import EVERY_CAUSE
-from data_contracts.causes.record import Job
+from data_contracts.causes import EVERY_CAUSE, LOOK_ALIKES
+from data_contracts.causes.record import Cause, Job
 
-__all__ = ["JOBS", "TESTS", "Job", "WorkshopTest"]
+__all__ = ["JOBS", "TESTS", "Job", "WorkshopTest", "steps_of"]
 
 JOBS: Mapping[str, Job] = {cause.code: cause.job for cause in EVERY_CAUSE.values()}
 
@@ -221,3 +221,29 @@ def _found(test: str) -> dict[str, float]:
 TESTS: Mapping[str, WorkshopTest] = {
     name: WorkshopTest(name, title, minutes, _found(name)) for name, title, minutes in _LISTED
 }
+
+
+def steps_of(cause: str) -> tuple[Words, ...]:
+    """Steps of the job for a cause, in order.
+
+    Parameters
+    ----------
+    cause : str
+        Code of a cause; any other word has no job, and no steps.
+
+    Returns
+    -------
+    tuple of Words
+        What no snap tells from it is ruled out first, since its test is short beside the job; then the job's own steps.
+    """
+    if cause not in JOBS:
+        return ()
+    return (*(_ruled_out(one) for one in LOOK_ALIKES.get(cause, ())), *JOBS[cause].all_steps)
+
+
+def _ruled_out(cause: Cause) -> Words:
+    test = TESTS[cause.first_test].title
+    return Words(
+        f"rule out “{cause.title.en}”, which no snap tells from it: {test.en[0].lower()}{test.en[1:]}",
+        f"„{cause.title.de}“ ausschließen, was kein Gasstoß davon unterscheidet: {test.de}",
+    )

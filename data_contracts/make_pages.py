@@ -14,7 +14,7 @@ from data_contracts.cautions import cautions_for
 from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES, SOFT, FeatureScale
-from data_contracts.jobs import TESTS
+from data_contracts.jobs import TESTS, steps_of
 from data_contracts.quantities.record import Method, Need, Quantity
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
@@ -154,7 +154,7 @@ def cause_page(cause: Cause) -> str:
         f"- Told by a snap: {'yes' if cause.untold is None else f'no. {cause.untold.en}'}",
         "\n## The job\n",
         f"{job.action.en}.\n",
-        *(f"{number}. {step.en}" for number, step in enumerate(job.all_steps, 1)),
+        *(f"{number}. {step.en}" for number, step in enumerate(steps_of(cause.code), 1)),
         f"\nParts: {job.parts.en if job.parts else 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
         "a published source.",
         "\n## What waiting costs\n",
@@ -217,13 +217,15 @@ def moved(scale: FeatureScale, size: float, of: float | None = None) -> str:
     return f"{sign}{size:.2g}{' %' if scale == 'soft' else ''}"
 
 
+def _says(code: str) -> str:
+    return FAULT_CODES[code].says.en if code in FAULT_CODES else "the maker's own"
+
+
 def _codes(cause: Cause) -> list[str]:
     """Fault codes that make it likelier."""
     if not cause.fault_codes:
         return []
-    rows = (
-        f"| {code} | {FAULT_CODES[code].says.en} | {times:g} |" for code, times in sorted(cause.fault_codes.items())
-    )
+    rows = (f"| {code} | {_says(code)} | {times:g} |" for code, times in sorted(cause.fault_codes.items()))
     return ["\n## Fault codes that make it likelier\n", "| code | says | times |", "| --- | --- | --- |", *rows]
 
 

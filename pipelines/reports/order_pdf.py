@@ -12,7 +12,7 @@ from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
-from data_contracts.jobs import JOBS
+from data_contracts.jobs import JOBS, steps_of
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, families
 from pipelines.read_side.traces import traces
@@ -179,7 +179,9 @@ def _page(
         "action": contract(" ".join(told(order, "action"))),
         "place": place[:1].upper() + place[1:],
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
-        "steps": [contract(step) for step in job.all_steps] if job else [say("order.steps_open"), contract(PROVE)],
+        "steps": [contract(step) for step in steps_of(str(order["cause"]))]
+        if job
+        else [say("order.steps_open"), contract(PROVE)],
         "parts": contract(job.parts) if job and job.parts else say("order.no_parts"),
         "hours": "–" if order["hours"] is None else numeral(f"{order['hours']:.1f} h"),
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]), family)],

@@ -15,8 +15,9 @@ import polars as pl
 
 from data_contracts.causes import NONE
 from data_contracts.family import Family
+from data_contracts.features import SOFT
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
+from models.causes.effects import EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
 from models.causes.likelihood import log_t
 from models.reading.read import METHOD
 from models.tracking.state.residuals import Residuals
