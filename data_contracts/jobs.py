@@ -234,7 +234,7 @@ def steps_of(cause: str) -> tuple[Words, ...]:
     Returns
     -------
     tuple of Words
-        What no snap tells from it is ruled out first, since its test is short beside the job; then the job's own steps.
+        What reads alike and is not judged from snaps is ruled out first, since its test is short beside the job; then the job's own steps.
     """
     if cause not in JOBS:
         return ()
@@ -244,6 +244,6 @@ def steps_of(cause: str) -> tuple[Words, ...]:
 def _ruled_out(cause: Cause) -> Words:
     test = TESTS[cause.first_test].title
     return Words(
-        f"rule out “{cause.title.en}”, which no snap tells from it: {test.en[0].lower()}{test.en[1:]}",
-        f"„{cause.title.de}“ ausschließen, was kein Gasstoß davon unterscheidet: {test.de}",
+        f"rule out “{cause.title.en}”, which can read alike and is not judged from snaps: {test.en[0].lower()}{test.en[1:]}",
+        f"„{cause.title.de}“ ausschließen, das sich ähnlich lesen kann und worüber Gasstöße nicht urteilen: {test.de}",
     )

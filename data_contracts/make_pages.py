@@ -40,7 +40,7 @@ _CAUSE_METHOD = Method(
 _UNTOLD_METHOD = Method(
     "It is none of the causes that a van is judged by. A fault code that stands and points to it says so on the list and names its test; a "
     "workshop may find it, and its hours, parts and proof are kept like those of any other cause.",
-    "No probability is stated. What a snap would show is in the table above, and it is too close to other causes to be told from them.",
+    "No probability is stated. What a snap would show is in the table above, beside causes it is hard to tell from.",
     "Signs and sizes from the trade (common practice, no publication); the sample fleet plants it at its physical place, and a test holds the "
     "readings against the table.",
 )
@@ -59,7 +59,10 @@ def pages() -> Mapping[str, str]:
     made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause) for cause in EVERY_CAUSE.values()}
     index = ["# Quantities\n", *(f"- [{q.name}](quantities/{q.name}.md): {q.description.en}" for q in own)]
     index += ["\n# Causes\n", *(f"- [{cause.title.en}](causes/{cause.code}.md)" for cause in CAUSES.values())]
-    index += ["\n# Causes that no snap tells\n", *(f"- [{c.title.en}](causes/{c.code}.md)" for c in UNTOLD.values())]
+    index += [
+        "\n# Causes that are not judged from snaps\n",
+        *(f"- [{c.title.en}](causes/{c.code}.md)" for c in UNTOLD.values()),
+    ]
     made["index.md"] = _HEAD + "\n".join(index) + "\n"
     return made
 
@@ -151,7 +154,7 @@ def cause_page(cause: Cause) -> str:
         f"- Severity 1 means: {cause.severity_one}",
         f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
         f"- Safety comes first: {'yes' if cause.endangers else 'no'}",
-        f"- Told by a snap: {'yes' if cause.untold is None else f'no. {cause.untold.en}'}",
+        f"- Judged from snaps: {'yes' if cause.untold is None else f'no. {cause.untold.en}'}",
         "\n## The job\n",
         f"{job.action.en}.\n",
         *(f"{number}. {step.en}" for number, step in enumerate(steps_of(cause.code), 1)),

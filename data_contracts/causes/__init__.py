@@ -28,12 +28,12 @@ EVERY_CAUSE: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED}
 CAUSES: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.untold is None}
 """Those a van is judged by."""
 UNTOLD: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.untold is not None}
-"""Those no snap tells: a fault code points to them, and a workshop may find them."""
+"""Those not judged from snaps: a fault code points to them, and a workshop may find them."""
 
 LOOK_ALIKES: Mapping[str, tuple[Cause, ...]] = {
     code: tuple(one for one in UNTOLD.values() if code in {hard.other for hard in one.hard_to_tell}) for code in CAUSES
 }
-"""For each cause a van is judged by, those no snap tells from it."""
+"""For each cause a van is judged by, those not judged from snaps that read alike."""
 
 NONE = "none"
 NOT_SEPARABLE = "not_separable"

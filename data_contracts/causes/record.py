@@ -198,8 +198,10 @@ class Cause:
     turbo_only : bool
         Can only happen to a turbocharged family.
     untold : Words or None
-        Why a snap does not tell it, where it does not: it is then none of the causes a van is judged by, and is found by
-        a fault code that points to it and by its tests. None where it is judged.
+        Why it is not judged from snaps, where it is not: it is then none of the causes that probabilities are given for,
+        and is found by a fault code that points to it and by its tests. None where it is judged.
+    common : float
+        How common it is beside the others, before any finding, where it is judged; all alike but for reason. [1]
     """
 
     code: str
@@ -215,6 +217,7 @@ class Cause:
     planted: Planted | None = None
     turbo_only: bool = False
     untold: Words | None = None
+    common: float = 1.0
 
     def __post_init__(self) -> None:
         if not self.cautions or not self.shows or not self.if_left:
@@ -223,7 +226,7 @@ class Cause:
                 "and one thing that waiting costs"
             )
         if self.untold is not None and not self.found_by:
-            raise ValueError(f"cause {self.code}: a snap does not tell it: name a test that does")
+            raise ValueError(f"cause {self.code}: it is not judged from snaps: name a test that finds it")
         if len({way.name for way in self.shows}) < len(self.shows):
             raise ValueError(f"cause {self.code}: two ways it shows have one name")
 

@@ -1,4 +1,4 @@
-"""Causes that bring air or gas into the inlet and that a snap does not tell from others: purge, recirculation, breather."""
+"""Causes that bring air or gas into the inlet and are not judged from snaps: purge, recirculation, breather."""
 
 from data_contracts.bilingual import Words
 from data_contracts.causes.record import PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
@@ -81,9 +81,12 @@ UNTOLD_AIR: tuple[Cause, ...] = (
         ),
         planted=Planted("purge valve replaced", "purge valve", "may", dealt=False),
         untold=Words(
-            "With an empty canister it is unmetered air, with a full one it hides as extra fuel, and which it is changes from day to day.",
-            "Mit leerem Filter ist es Falschluft, mit vollem zusätzlicher Kraftstoff, und das wechselt von Tag zu Tag.",
+            "With an empty canister it is unmetered air, and no snap tells the two apart; with a full one idle flow and trims fall together, "
+            "which a snap could tell, but that is simulated only and the canister changes from day to day.",
+            "Mit leerem Filter ist es Falschluft, und kein Gasstoß unterscheidet die beiden; mit vollem fallen Leerlaufstrom und Trimmwerte "
+            "zusammen, was ein Gasstoß zeigen könnte, doch das ist nur simuliert, und der Filter wechselt von Tag zu Tag.",
         ),
+        common=0.3,
     ),
     Cause(
         "exhaust_recirculation_open",

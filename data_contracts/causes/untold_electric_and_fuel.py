@@ -1,4 +1,4 @@
-"""Causes in wiring and fuel that a snap does not tell from others: injector circuit, heater, ground, wrong fuel, rail pressure."""
+"""Causes in wiring and fuel that are not judged from snaps: injector circuit, heater, ground, wrong fuel, rail pressure."""
 
 from data_contracts.bilingual import Words
 from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
@@ -84,9 +84,12 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
         ),
         planted=Planted("injector wiring mended", "connector", "may", dealt=False),
         untold=Words(
-            "It reads as an injector that is badly restricted; control units store a code of the circuit at once, and that code tells.",
-            "Es liest sich wie ein stark verengtes Einspritzventil; Steuergeräte speichern sofort einen Code des Stromkreises, und der sagt es.",
+            "Among the causes judged it reads as an injector that is badly restricted; more air at idle and a slow run-up could tell it, but "
+            "that is simulated only. Control units store a code of the circuit at once, and that code tells.",
+            "Unter den beurteilten Ursachen liest es sich wie ein stark verengtes Einspritzventil; mehr Luft im Leerlauf und träger Hochlauf "
+            "könnten es zeigen, doch das ist nur simuliert. Steuergeräte speichern sofort einen Code des Stromkreises, und der sagt es.",
         ),
+        common=0.3,
     ),
     Cause(
         "lambda_heater",

@@ -1,4 +1,4 @@
-"""Causes in the engine that a snap does not tell from others: timing, compression, deposits on the plate."""
+"""Causes in the engine that are not judged from snaps: timing, compression, deposits on the plate."""
 
 from data_contracts.bilingual import Words
 from data_contracts.causes.record import Cause, Consequence, HardToTell, Job, Planted, Shows

@@ -102,8 +102,8 @@ _REASONS = (
     ),
     _saying(
         "code_points",
-        "Fault code {fault_code} points to “{cause}”, which no snap tells: {test}.",
-        "Fehlercode {fault_code} weist auf „{cause}“, was kein Gasstoß zeigt: {test}.",
+        "Fault code {fault_code} points to “{cause}”, which is not judged from snaps: {test}.",
+        "Fehlercode {fault_code} weist auf „{cause}“, worüber Gasstöße nicht urteilen: {test}.",
         "fault_code cause test",
     ),
     _of_quantity(

@@ -163,7 +163,7 @@ def learn(
     families : sequence of str
         Families to give priors for.
     start : ndarray of shape (codes,), optional
-        Prior before any finding. Default: all causes alike beside `prior_none`.
+        Prior before any finding. Default: causes as common as their records say, beside `prior_none`.
     prior_none : float
         Prior of none, where `start` is not given. [1]
     settings : LearningSettings, optional
@@ -187,7 +187,8 @@ def learn(
     if wrong is not None:
         raise InputError(f"order {wrong.order_id}: found {wrong.found!r}: give a cause, or 'none' for nothing found")
     if start is None:
-        start = np.full(len(CAUSE_CODES), (1.0 - prior_none) / len(CAUSES))
+        common = np.array([CAUSES[code].common if code in CAUSES else 0.0 for code in CAUSE_CODES])
+        start = (1.0 - prior_none) * common / common.sum()
         start[CAUSE_CODES.index(NONE)] = prior_none
     fleet = dirichlet_mean(start, settings.fleet_weight, _counts(findings, start))
     counts = {family: _counts([f for f in findings if f.family == family], start) for family in families}
@@ -353,7 +354,7 @@ def trust_fact(learned: Learned, flagged_by: Sequence[str]) -> Fact | None:
 
 
 def _counts(findings: Sequence[Finding], start: Floats) -> Floats:
-    """Findings of each code; one of a cause that snaps don't tell counts for all causes, as they were shared at first."""
+    """Findings of each code; one of a cause not judged from snaps counts for all causes, as they were shared at first."""
     counts = np.array([sum(finding.found == code for finding in findings) for code in CAUSE_CODES], dtype=np.float64)
     others = sum(finding.found not in CAUSE_CODES for finding in findings)
     faulty = np.where(np.array(CAUSE_CODES) == NONE, 0.0, start)

@@ -177,7 +177,7 @@ def _codes(finding: Finding) -> list[Fact]:
 
 
 def pointed_to(standing_codes: Mapping[str, int]) -> dict[str, str]:
-    """Causes no snap tells that fault codes point to.
+    """Causes not judged from snaps that fault codes point to.
 
     Parameters
     ----------

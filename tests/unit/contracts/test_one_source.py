@@ -69,5 +69,5 @@ def test_a_cause_without_cautions_or_without_a_way_it_shows_is_refused() -> None
         replace(cause, cautions=())
     with pytest.raises(ValueError, match="one way it shows"):
         replace(cause, shows=())
-    with pytest.raises(ValueError, match="name a test that does"):
+    with pytest.raises(ValueError, match="name a test that finds it"):
         replace(cause, untold=cause.title, found_by={})

@@ -1,4 +1,4 @@
-"""Causes that no snap tells: complete in both languages, no candidates, and reachable all the same."""
+"""Causes that are not judged from snaps: complete in both languages, no candidates, and reachable all the same."""
 
 import pytest
 
@@ -60,7 +60,7 @@ def test_a_record_is_whole_in_both_languages(cause: Cause) -> None:
     assert len(cautions_for(cause.code)) >= len(cautions_for("airflow_under_reading")) - 1
     assert {hard.other for hard in cause.hard_to_tell} <= set(CAUSES)
     page = pages()[f"causes/{cause.code}.md"]
-    assert f"- Told by a snap: no. {cause.untold.en}" in page
+    assert f"- Judged from snaps: no. {cause.untold.en}" in page
     assert TESTS[cause.first_test].title.en in page
 
 
@@ -91,7 +91,7 @@ def test_a_cause_without_look_alikes_has_its_own_steps_and_no_cause_has_none() -
 def test_what_a_code_points_to_is_said_in_both_languages() -> None:
     fact = Fact.of("code_points", fault_code="P0203", cause="injector_dead", test="injector_circuit")
     assert say(fact) == (
-        "Fault code P0203 points to “injector circuit dead”, which no snap tells: measure each injector's resistance and "
+        "Fault code P0203 points to “injector circuit dead”, which is not judged from snaps: measure each injector's resistance and "
         "drive signal at its connector."
     )
     assert say(fact, "de").startswith("Fehlercode P0203 weist auf „Einspritzventil ohne Ansteuerung“")

@@ -1,4 +1,4 @@
-"""Causes that no snap tells from others: planted at their physical place, they move what is read the way their records say."""
+"""Causes that are not judged from snaps: planted at their physical place, they move what is read the way their records say."""
 
 from dataclasses import dataclass, replace
 
