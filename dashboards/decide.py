@@ -7,7 +7,7 @@ import streamlit as st
 from dashboards import parts, text
 from dashboards.text import inert, say
 from dashboards.who import home, me
-from data_contracts.causes import CAUSE_CODES
+from data_contracts.causes import FINDINGS
 from data_contracts.errors import VansnapError
 from data_contracts.states import ORDER_STATES
 from models.work.order_states import MOVES
@@ -61,7 +61,7 @@ def form(order_id: str, van_id: str, action: str, state: str) -> None:
         told_of["until"] = st.date_input(say("decide.until"), date.today() + timedelta(weeks=4), min_value=date.today())  # noqa: DTZ011
     if move == "done":
         told_of["found"] = st.selectbox(
-            say("decide.found"), CAUSE_CODES, format_func=lambda c: text.sentence(text.cause(c)), index=None
+            say("decide.found"), FINDINGS, format_func=lambda c: text.sentence(text.cause(c)), index=None
         )
         told_of["parts"] = st.text_input(say("decide.parts"), max_chars=200)
         told_of["hours"] = st.number_input(say("decide.hours"), 0.0, 200.0, value=None, step=0.25)

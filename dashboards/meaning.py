@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboards import parts, text
 from dashboards.text import say
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import pages
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
@@ -18,7 +18,9 @@ _made = functools.cache(pages)
 def titles() -> Mapping[str, str]:
     """Address of every page to its title, quantities first."""
     quantities = {f"quantities/{name}": text.quantity(name) for name in QUANTITIES if not name.startswith(BANK2_PREFIX)}
-    return quantities | {f"causes/{code}": text.sentence(text.contract(cause.title)) for code, cause in CAUSES.items()}
+    return quantities | {
+        f"causes/{code}": text.sentence(text.contract(cause.title)) for code, cause in EVERY_CAUSE.items()
+    }
 
 
 def body(page: str) -> str:

@@ -9,10 +9,10 @@ from dashboards import decide, parts, text
 from dashboards.text import inert, say
 from dashboards.who import home
 from data_contracts.cautions import cautions_for
-from data_contracts.jobs import JOBS
+from data_contracts.jobs import steps_of
 from data_contracts.tables import WORK_ORDERS
 from pipelines.read_side import queries
-from pipelines.read_side.published import Published, board_settings
+from pipelines.read_side.published import Published, board_settings, families
 from pipelines.workspace.workspace import open_workspace
 
 
@@ -72,13 +72,15 @@ def linked(published: Published, van_id: str) -> None:
         del st.query_params["order"]  # another van has been chosen since
         return
     card(row, board_settings(published.home).workshop.currency, link=False)
-    job = JOBS.get(str(row["cause"]))
+    steps = steps_of(str(row["cause"]))
     with st.expander(say("order.steps")):
-        if job is None:
-            st.markdown(say("order.steps_open"))
+        if steps:
+            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(steps, 1)))
         else:
-            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(job.all_steps, 1)))
-        st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions_for(str(row["cause"]))))
+            st.markdown(say("order.steps_open"))
+        family = families(home()).get(str(row["family"]))
+        cautions = cautions_for(str(row["cause"]), family)
+        st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
 
 
 def _paper(row: Mapping[str, object]) -> None:

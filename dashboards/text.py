@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime
 from dashboards import words_de, words_en
 from dashboards.display import language, units
 from data_contracts.bilingual import Words
-from data_contracts.causes import CAUSES, NONE, NOT_SEPARABLE
+from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE
 from data_contracts.facts.numerals import in_language
 from data_contracts.facts.say import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
@@ -249,7 +249,7 @@ def cause(code: str) -> str:
         return say("week.none_fault")
     if code == NOT_SEPARABLE:
         return say("week.not_separable")
-    return contract(CAUSES[code].title) if code in CAUSES else code
+    return contract(EVERY_CAUSE[code].title) if code in EVERY_CAUSE else code
 
 
 def urgency(word: str) -> str:

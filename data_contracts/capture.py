@@ -115,7 +115,7 @@ class Conditions:
     fault_codes : tuple of str
         SAE J2012 codes.
     fuel : str or None
-        E0, E5, E10, E85, …
+        E and the percent of ethanol, such as E10; LPG; CNG.
     recorder_offset_u_v, recorder_gain_u : float
         Standard uncertainty of the recorder's offset and gain, from its profile; 0 states none. [V], [1]
     """

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import get_args
 
 from data_contracts.bilingual import Words
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import WorkKind
+from data_contracts.family import Family
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,8 @@ class Caution:
     source : str
         Where it is published, or that it is common practice.
     for_work : tuple of str
-        Kinds of work it is shown for: any, running, fuel, ignition, exhaust, snap.
+        Kinds of work it is shown for: any, running, fuel, ignition, exhaust, snap; and kinds of family: hybrid, mild,
+        full, gas, lpg, cng.
     """
 
     name: str
@@ -102,22 +104,86 @@ CAUTIONS: Mapping[str, Caution] = {
             _PRACTICE,
             ("snap",),
         ),
+        Caution(
+            "mild_hybrid_runs",
+            Words(
+                "Mild hybrid: switch stop-start off, or use the maker's inspection mode, and snap only once the engine keeps idling by itself, warm and with the battery charged; else the generator loads it and the trace says nothing.",
+                "Mildhybrid: Start-Stopp abschalten oder den Prüfmodus des Herstellers nutzen und erst Gas geben, wenn der Motor warm und bei geladener Batterie von selbst weiterläuft; sonst belastet ihn der Generator, und die Aufnahme sagt nichts.",
+            ),
+            _PRACTICE,
+            ("mild",),
+        ),
+        Caution(
+            "full_hybrid_runs",
+            Words(
+                "Full hybrid: the engine runs on a standing van only in the maker's service or inspection mode. Enter it as the maker says, warm the engine up and wait until it idles by itself. No snap without that mode, nor where it does not let the engine run up freely: press no pedal on a van that is ready to drive.",
+                "Vollhybrid: Im Stand läuft der Motor nur im Wartungs- oder Prüfmodus des Herstellers. Ihn nach Herstellerangabe einschalten, den Motor warm laufen lassen und warten, bis er von selbst im Leerlauf bleibt. Kein Gasstoß ohne diesen Modus oder wo er den Motor nicht frei hochdrehen lässt: kein Pedal an einem fahrbereiten Fahrzeug.",
+            ),
+            _PRACTICE,
+            ("full",),
+        ),
+        Caution(
+            "hybrid_when_not",
+            Words(
+                "No snap while a warning of the hybrid system is shown, while the van charges, or after a crash or flood. It can start or move without a sound: keep clear, and keep the key away from it while you work on it. Orange cables and what they lead to: only trained people, isolated and proven dead.",
+                "Kein Gasstoß, solange eine Warnung des Hybridsystems ansteht, das Fahrzeug lädt oder nach Unfall oder Überflutung. Es kann lautlos anspringen oder anfahren: Abstand halten und den Schlüssel fernhalten, solange daran gearbeitet wird. Orange Leitungen und was daran hängt: nur geschulte Leute, freigeschaltet und Spannungsfreiheit festgestellt.",
+            ),
+            "HSE guidance on electric and hybrid vehicles, read in a trade magazine (isolate, prove dead, keep remote keys away); the rest common practice, the vehicle maker's procedure governs",
+            ("hybrid",),
+        ),
+        Caution(
+            "gas_fuel",
+            Words(
+                "Gas: snap on gas every time, after the change-over and warm, and write LPG or CNG as the fuel. Lambda means the same on gas. No snap where gas can be smelt or the leak alarm shows. Gas lines and cylinders: only people licensed for them, valve shut and line empty.",
+                "Gas: jedes Mal im Gasbetrieb aufnehmen, nach dem Umschalten und warm, und LPG oder CNG als Kraftstoff eintragen. Lambda bedeutet mit Gas dasselbe. Kein Gasstoß, wo Gas zu riechen ist oder der Leckalarm ansteht. Gasleitungen und -flaschen: nur wer dafür zugelassen ist, Ventil zu und Leitung leer.",
+            ),
+            _PRACTICE,
+            ("gas",),
+        ),
+        Caution(
+            "lpg_collects_low",
+            Words(
+                "LPG is heavier than air and collects in pits and drains: not over a pit, and not into one.",
+                "LPG ist schwerer als Luft und sammelt sich in Gruben und Abläufen: nicht über einer Grube arbeiten.",
+            ),
+            _PRACTICE,
+            ("lpg",),
+        ),
+        Caution(
+            "cng_collects_high",
+            Words(
+                "CNG stands at some 200 bar, is lighter than air and collects under the roof: air the hall from above, no heaters on.",
+                "CNG steht unter etwa 200 bar, ist leichter als Luft und sammelt sich unter dem Dach: oben lüften, keine Heizstrahler.",
+            ),
+            _PRACTICE,
+            ("cng",),
+        ),
     )
 }
 
 
-def cautions_for(cause: str) -> tuple[Caution, ...]:
+def cautions_for(cause: str, family: Family | None = None) -> tuple[Caution, ...]:
     """Cautions for the job of a cause; every job ends with a snap.
 
     Parameters
     ----------
     cause : str
         Code of a cause; any other word gets those of every kind of work.
+    family : Family, optional
+        Of the van: what a hybrid or a van on gas wants comes first, since there a snap may be impossible.
 
     Returns
     -------
     tuple of Caution
     """
-    known = CAUSES.get(cause)
+    known = EVERY_CAUSE.get(cause)
     kinds = {"any", "running", "snap"} | set(get_args(WorkKind) if known is None else known.cautions)
-    return tuple(caution for caution in CAUTIONS.values() if kinds & set(caution.for_work))
+    own = set() if family is None else _kinds_of(family)
+    mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
+    return (*mine, *(caution for caution in CAUTIONS.values() if kinds & set(caution.for_work)))
+
+
+def _kinds_of(family: Family) -> set[str]:
+    """What the family's own cautions are shown for."""
+    hybrid = set() if family.hybrid == "none" else {"hybrid", family.hybrid}
+    return hybrid | (set() if family.fuel == "petrol" else {"gas", family.fuel})

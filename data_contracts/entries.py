@@ -231,13 +231,23 @@ def _remedy(fault: Any, path: tuple[int | str, ...], model: type[Entry]) -> str:
         return unknown_name(str(path[-1]), known)
     field = None if parent is None else parent.model_fields.get(str(path[-1]))
     if field is not None and field.description:
-        return f"give {_described(field)}"
+        near = _nearest(fault["input"], field.annotation) if fault["type"] == "literal_error" else ""
+        return f"give {_described(field)}{near}"
     return str(fault["msg"]).removeprefix("Value error, ").removeprefix("Input ")
 
 
 def _described(field: Any) -> str:
     """Description of a field, with the words it takes where it takes only some."""
     return (field.description or "") + "".join(f": one of {words}" for words in _words(field.annotation))
+
+
+def _nearest(written: object, annotation: Any) -> str:
+    """The word that was probably meant; empty where none is near."""
+    if not isinstance(written, str):
+        return ""
+    words = [word for told in _words(annotation) for word in told.replace('"', "").split(", ")]
+    near = difflib.get_close_matches(written.strip().lower(), words, n=1)
+    return f'; the nearest is "{near[0]}"' if near else ""
 
 
 def _words(annotation: Any) -> list[str]:

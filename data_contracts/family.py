@@ -23,6 +23,8 @@ AirflowKind = Literal["volts", "hertz", "g_s"]
 LambdaKind = Literal["narrowband", "wideband", "ratio", "none"]
 Polarity = Literal["rich_low", "rich_high"]
 Aspiration = Literal["natural", "turbo"]
+FuelKind = Literal["petrol", "lpg", "cng"]
+HybridKind = Literal["none", "mild", "full"]
 
 
 @dataclass(frozen=True)
@@ -124,6 +126,10 @@ class Family:
         Of the lambda response. [s]
     limits : HurtLimits
         Beyond which a van is called in, whatever its own past.
+    fuel : {"petrol", "lpg", "cng"}
+        What it is recorded on.
+    hybrid : {"none", "mild", "full"}
+        mild: the engine runs while the van stands, once told to; full: only in the maker's mode for it.
     """
 
     name: str
@@ -139,6 +145,8 @@ class Family:
     expected_time_constant_s: float | None
     time_constant_limit_s: float | None
     limits: HurtLimits = field(default_factory=HurtLimits)
+    fuel: FuelKind = "petrol"
+    hybrid: HybridKind = "none"
 
 
 _Floats = TypeVar("_Floats", bound=Sequence[float])
@@ -349,6 +357,13 @@ class FamilyEntry(SourcedEntry):
         Positive | None, Field(description="what the throttle channel reads fully open, in percent")
     ] = None
     lambda_banks: Annotated[Whole, Field(ge=1, le=2, description="1 or 2 (left out: 1)")] = 1
+    fuel: Annotated[FuelKind, Field(description='what its vans are recorded on (left out: "petrol")')] = "petrol"
+    hybrid: Annotated[
+        HybridKind,
+        Field(
+            description='mild with a starter-generator, full where it can drive without its engine (left out: "none")'
+        ),
+    ] = "none"
     airflow_sensor: Annotated[AirflowSensorEntry, Field(default_factory=dict, validate_default=True)]
     main_peak: Annotated[MainPeakEntry, Field(default_factory=dict, validate_default=True)]
     lambda_sensor: Annotated[LambdaSensorEntry, Field(default_factory=dict, validate_default=True)]
@@ -401,5 +416,7 @@ def parse_family(name: str, table: Mapping[str, Any]) -> Family:
         lambda_sensor=entry.lambda_sensor.sensor(),
         expected_time_constant_s=entry.lambda_response.expected_time_constant_s,
         time_constant_limit_s=entry.lambda_response.time_constant_limit_s,
-        limits=entry.limits.limits(entry.displacement_l, entry.lambda_sensor.kind),
+        limits=entry.limits.limits(entry.displacement_l, entry.lambda_sensor.kind, entry.fuel),
+        fuel=entry.fuel,
+        hybrid=entry.hybrid,
     )

@@ -48,18 +48,32 @@ class HurtLimits:
     trim_sum_pct: float = default.TRIM_SUM_MOST_PCT
 
 
+_ON_GAS = {
+    "lambda_full_throttle_high": default.GAS_FULL_THROTTLE_LAMBDA_HIGH,
+    "lambda_signal_full_throttle_low_v": default.GAS_FULL_THROTTLE_SIGNAL_LOW_V,
+}
+"""Limits that are others on gas, where the register gives none."""
+
+
 class LimitsEntry(SourcedEntry):
     """[FAMILY.limits]: beyond these a van is called in, whatever its own past."""
 
     lambda_full_throttle_high: Annotated[
-        Positive, Field(description=f"lambda above 0 (left out: {default.FULL_THROTTLE_LAMBDA_HIGH:g})")
+        Positive,
+        Field(
+            description=f"lambda above 0 (left out: {default.FULL_THROTTLE_LAMBDA_HIGH:g}, on gas "
+            f"{default.GAS_FULL_THROTTLE_LAMBDA_HIGH:g})"
+        ),
     ] = default.FULL_THROTTLE_LAMBDA_HIGH
     lambda_slope_high_per_s: Annotated[
         Positive, Field(description=f"lambda a second above 0 (left out: {default.FULL_THROTTLE_SLOPE_HIGH_PER_S:g})")
     ] = default.FULL_THROTTLE_SLOPE_HIGH_PER_S
     lambda_signal_full_throttle_low_v: Annotated[
         Positive,
-        Field(description=f"volts above 0, narrowband only (left out: {default.FULL_THROTTLE_SIGNAL_LOW_V:g})"),
+        Field(
+            description=f"volts above 0, narrowband only (left out: {default.FULL_THROTTLE_SIGNAL_LOW_V:g}, on gas "
+            f"{default.GAS_FULL_THROTTLE_SIGNAL_LOW_V:g})"
+        ),
     ] = default.FULL_THROTTLE_SIGNAL_LOW_V
     trim_idle_most_pct: Annotated[
         Positive, Field(description=f"percent above 0, to either side (left out: {default.TRIM_MOST_PCT:g})")
@@ -92,7 +106,7 @@ class LimitsEntry(SourcedEntry):
         Field(description=f"g/s above 0 (left out: {default.IDLE_FLOW_HIGH_G_S_PER_L:g} for each litre)"),
     ] = None
 
-    def limits(self, displacement_l: float, sensor: str) -> HurtLimits:
+    def limits(self, displacement_l: float, sensor: str, fuel: str = "petrol") -> HurtLimits:
         """As models take them.
 
         Parameters
@@ -101,13 +115,17 @@ class LimitsEntry(SourcedEntry):
             Swept volume. [l]
         sensor : str
             Kind of the lambda sensor.
+        fuel : str
+            What the family is recorded on: petrol, lpg or cng.
 
         Returns
         -------
         HurtLimits
         """
         ripple = default.CYCLE_RIPPLE_NARROWBAND_MOST if sensor == "narrowband" else default.CYCLE_RIPPLE_MOST
-        given = self.model_dump() | {
+        on_gas = {} if fuel == "petrol" else _ON_GAS
+        given = self.model_dump() | {key: level for key, level in on_gas.items() if key not in self.model_fields_set}
+        given |= {
             "idle_flow_low_g_s": self.idle_flow_low_g_s or default.IDLE_FLOW_LOW_G_S_PER_L * displacement_l,
             "idle_flow_high_g_s": self.idle_flow_high_g_s or default.IDLE_FLOW_HIGH_G_S_PER_L * displacement_l,
             "cycle_ripple_most": self.cycle_ripple_most or ripple,

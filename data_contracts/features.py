@@ -11,6 +11,9 @@ from typing import Literal
 from data_contracts.bilingual import Words
 from data_contracts.signals import QUANTITIES
 
+SOFT = 10.0
+"""Trims run into limits that differ between control units: beyond this, the soft scale grows only slowly. [%]"""
+
 FeatureScale = Literal["relative", "log", "absolute", "soft", "inverse", "root", "scatter"]
 
 

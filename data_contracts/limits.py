@@ -37,6 +37,9 @@ ZERO_CELSIUS_K = 273.15
 FULL_THROTTLE_LAMBDA_HIGH = 1.0
 # The same told by a narrowband sensor: its signal crosses 0.45 V at lambda 1.
 FULL_THROTTLE_SIGNAL_LOW_V = 0.45
+# On LPG and CNG engines often run at lambda 1 under load too, since gas cools nothing by evaporating; lean beyond doubt:
+GAS_FULL_THROTTLE_LAMBDA_HIGH = 1.05
+GAS_FULL_THROTTLE_SIGNAL_LOW_V = 0.2
 # Growing leaner while held, in lambda a second: the pressure falls off, so a longer pull ends lean.
 FULL_THROTTLE_SLOPE_HIGH_PER_S = 0.15
 # Control units store "system too lean" or "too rich" near here: the trims have used up their hiding place.

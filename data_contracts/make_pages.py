@@ -3,15 +3,18 @@
 A test fails when the written pages differ from what this makes.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import CAUSES, EVERY_CAUSE, UNTOLD
 from data_contracts.causes.record import RUNNING, Cause, Consequence
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.vocabulary import PHRASES
-from data_contracts.jobs import TESTS
+from data_contracts.fault_codes import FAULT_CODES
+from data_contracts.features import FEATURES, SOFT, FeatureScale
+from data_contracts.jobs import TESTS, steps_of
 from data_contracts.quantities.record import Method, Need, Quantity
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
@@ -34,6 +37,13 @@ _CAUSE_METHOD = Method(
     "probabilities agree with findings is shown under “How sure are we”.",
     "Signs and sizes from the trade (common practice, no publication), fitted on simulated fleets; what severity 1 means is stated above.",
 )
+_UNTOLD_METHOD = Method(
+    "It is none of the causes that a van is judged by. A fault code that stands and points to it says so on the list and names its test; a "
+    "workshop may find it, and its hours, parts and proof are kept like those of any other cause.",
+    "No probability is stated. What a snap would show is in the table above, beside causes it is hard to tell from.",
+    "Signs and sizes from the trade (common practice, no publication); the sample fleet plants it at its physical place, and a test holds the "
+    "readings against the table.",
+)
 
 
 def pages() -> Mapping[str, str]:
@@ -46,9 +56,13 @@ def pages() -> Mapping[str, str]:
     """
     own = [quantity for quantity in QUANTITIES.values() if not quantity.name.startswith(BANK2_PREFIX)]
     made = {f"quantities/{quantity.name}.md": _HEAD + quantity_page(quantity) for quantity in own}
-    made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause) for cause in CAUSES.values()}
+    made |= {f"causes/{cause.code}.md": _HEAD + cause_page(cause) for cause in EVERY_CAUSE.values()}
     index = ["# Quantities\n", *(f"- [{q.name}](quantities/{q.name}.md): {q.description.en}" for q in own)]
     index += ["\n# Causes\n", *(f"- [{cause.title.en}](causes/{cause.code}.md)" for cause in CAUSES.values())]
+    index += [
+        "\n# Causes that are not judged from snaps\n",
+        *(f"- [{c.title.en}](causes/{c.code}.md)" for c in UNTOLD.values()),
+    ]
     made["index.md"] = _HEAD + "\n".join(index) + "\n"
     return made
 
@@ -82,7 +96,7 @@ def quantity_page(quantity: Quantity) -> str:
     ]
     if "reference" in quantity.name:
         lines.append(_REFERENCE)
-    jobs = [cause for cause in CAUSES.values() if quantity.name in cause.job.touches]
+    jobs = [cause for cause in EVERY_CAUSE.values() if quantity.name in cause.job.touches]
     if jobs:
         lines += [
             "## Repairs that should bring it back\n",
@@ -140,21 +154,25 @@ def cause_page(cause: Cause) -> str:
         f"- Severity 1 means: {cause.severity_one}",
         f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
         f"- Safety comes first: {'yes' if cause.endangers else 'no'}",
+        f"- Judged from snaps: {'yes' if cause.untold is None else f'no. {cause.untold.en}'}",
         "\n## The job\n",
         f"{job.action.en}.\n",
-        *(f"{number}. {step.en}" for number, step in enumerate(job.all_steps, 1)),
+        *(f"{number}. {step.en}" for number, step in enumerate(steps_of(cause.code), 1)),
         f"\nParts: {job.parts.en if job.parts else 'none expected'}. Hours: {job.hours:g}. Both are defaults from general knowledge of the trade, without "
         "a published source.",
         "\n## What waiting costs\n",
         *(_consequence(consequence) for consequence in cause.if_left),
         "\n## Quantities the repair should bring back\n",
         *(f"- [{name}](../quantities/{name}.md): {QUANTITIES[name].description.en}" for name in job.touches),
+        "\n## How it shows at severity 1\n",
+        *_shown(cause),
         "\n## Tests that find it\n",
         *(f"- {test.title.en} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
         *([] if tests else ["- none is listed"]),
+        *_codes(cause),
         *_hard_to_tell(cause),
         "",
-        *_method(_CAUSE_METHOD),
+        *_method(_CAUSE_METHOD if cause.untold is None else _UNTOLD_METHOD),
         "## Cautions\n",
         *(f"- {caution.text.en} ({caution.source})" for caution in cautions_for(cause.code)),
         "",
@@ -162,13 +180,65 @@ def cause_page(cause: Cause) -> str:
     return "\n".join(lines)
 
 
+def _shown(cause: Cause) -> list[str]:
+    """Movements by the trade, way by way; what is not in the table does not move."""
+    rows = [
+        f"| {way.name} | {FEATURES[name].words.en} | {moved(FEATURES[name].scale, effect)} | {moved(FEATURES[name].scale, spread, of=effect)} |"
+        for way in cause.shows
+        for name, (effect, spread) in way.effects.items()
+    ]
+    none = [f"Nothing that a snap reads moves: {way.name}." for way in cause.shows if not way.effects]
+    head = ["| way | reading | moves by | give or take |", "| --- | --- | --- | --- |"] if rows else []
+    return [*head, *rows, *([""] if rows and none else []), *none]
+
+
+def moved(scale: FeatureScale, size: float, of: float | None = None) -> str:
+    """A movement on the scale of a feature, as people write it.
+
+    Parameters
+    ----------
+    scale : str
+        See `Feature`.
+    size : float
+        Movement, or its spread where `of` is given. [scale of the feature]
+    of : float, optional
+        The movement that the spread belongs to. [scale of the feature]
+
+    Returns
+    -------
+    str
+    """
+    if scale in ("log", "scatter"):
+        return f"x {math.exp(size):.2g}"
+    if of is not None and scale == "soft":
+        size *= math.cosh(of / SOFT)  # by as much as the scale is squeezed there
+    elif scale == "soft":
+        size = SOFT * math.sinh(size / SOFT)
+    sign = "+" if of is None and size > 0 else ""
+    if scale == "relative":
+        return f"{sign}{100.0 * size:.3g} %"
+    return f"{sign}{size:.2g}{' %' if scale == 'soft' else ''}"
+
+
+def _says(code: str) -> str:
+    return FAULT_CODES[code].says.en if code in FAULT_CODES else "the maker's own"
+
+
+def _codes(cause: Cause) -> list[str]:
+    """Fault codes that make it likelier."""
+    if not cause.fault_codes:
+        return []
+    rows = (f"| {code} | {_says(code)} | {times:g} |" for code, times in sorted(cause.fault_codes.items()))
+    return ["\n## Fault codes that make it likelier\n", "| code | says | times |", "| --- | --- | --- |", *rows]
+
+
 def _hard_to_tell(cause: Cause) -> list[str]:
     """Which other causes a free snap does not separate from this one, and why; declared on either of the two."""
-    pairs = {hard.other: hard.because for hard in cause.hard_to_tell if hard.other in CAUSES}
-    pairs |= {c.code: hard.because for c in CAUSES.values() for hard in c.hard_to_tell if hard.other == cause.code}
+    pairs = {hard.other: hard.because for hard in cause.hard_to_tell if hard.other in EVERY_CAUSE}
+    pairs |= {c.code: hard.because for c in EVERY_CAUSE.values() for hard in c.hard_to_tell if hard.other == cause.code}
     if not pairs:
         return []
-    rows = (f"- [{CAUSES[code].title.en}]({code}.md): {why.en}" for code, why in sorted(pairs.items()))
+    rows = (f"- [{EVERY_CAUSE[code].title.en}]({code}.md): {why.en}" for code, why in sorted(pairs.items()))
     return ["\n## Hard to tell from\n", *rows]
 
 

@@ -7,7 +7,7 @@ key of its translation, so that text stored in a table can be shown in another l
 from collections.abc import Mapping
 
 from data_contracts.bilingual import LANGUAGES, Language, Words
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import PROVE
 from data_contracts.cautions import CAUTIONS
 from data_contracts.jobs import TESTS
@@ -40,8 +40,8 @@ def contract_sentences() -> tuple[str, ...]:
 def contract_words() -> tuple[Words, ...]:
     """All words in the records of quantities, causes, tests and cautions, in every language."""
     found: list[Words | None] = [PROVE, *(q.description for q in QUANTITIES.values())]
-    for cause in CAUSES.values():
-        found += [cause.title, cause.job.action, *cause.job.steps, cause.job.parts]
+    for cause in EVERY_CAUSE.values():
+        found += [cause.title, cause.job.action, *cause.job.steps, cause.job.parts, cause.untold]
         found += [hard.because for hard in cause.hard_to_tell]
     found += [test.title for test in TESTS.values()] + [caution.text for caution in CAUTIONS.values()]
     return tuple(dict.fromkeys(words for words in found if words is not None))

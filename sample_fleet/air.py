@@ -59,15 +59,15 @@ def moist_gas_constant(intake_c: float, humidity_pct: float, barometer_kpa: floa
 
 @njit(cache=True, nogil=True, inline="always")
 def cylinder_flow(
-    r: Record, blocked: float, pressure: float, speed: float, temperature: float, gas: float, last: float
+    r: Record, f: Record, pressure: float, speed: float, temperature: float, gas: float, last: float
 ) -> tuple[float, float]:
-    """Air into the cylinders [kg/s] and exhaust back pressure [Pa].
+    """Gas into the cylinders [kg/s] and exhaust back pressure [Pa].
 
-    Parameters: `r` the run record, `blocked` severity of the exhaust restriction, manifold pressure [Pa],
-    speed [rad/s], charge temperature [K], gas constant, last flow [kg/s]. Speed-density with an efficiency that
-    falls off either side of its best speed, loses to residual gas when the exhaust stands above the manifold,
-    and follows temperature by the family's exponent.
+    Parameters: `r` the run record, `f` the faults, manifold pressure [Pa], speed [rad/s], charge temperature [K],
+    gas constant, last flow [kg/s]. Speed-density with an efficiency that falls off either side of its best speed, loses
+    to residual gas when the exhaust stands above the manifold, and follows temperature by the family's exponent.
     """
+    blocked = f.exhaust_restricted
     ambient = r.barometer_kpa * 1e3
     rpm = speed * 9.549296585513721
     off = (rpm - r.efficiency_rpm) / r.efficiency_rpm
@@ -77,10 +77,24 @@ def cylinder_flow(
     residual = (r.compression - (exhaust / pressure) ** (1.0 / 1.3)) / (r.compression - 1.0)
     efficiency *= max(residual, 0.2) / (1.0 + 0.22 * blocked * load)
     efficiency *= (temperature / 298.15) ** (1.0 - r.temperature_exponent)
+    efficiency *= timed_filling(f.camshaft_timing, f.timing_late, rpm / r.max_free_rpm)
+    efficiency *= 1.0 - f.compression_low / (6.0 * r.cylinders)
     return (
         efficiency * pressure * r.displacement_l * 1e-3 * speed / (4.0 * math.pi * gas * temperature),
         exhaust,
     )
+
+
+@njit(cache=True, nogil=True, inline="always")
+def timed_filling(slipped: float, late: float, relative: float) -> float:
+    """Filling over that with the camshaft where it belongs, at a speed over the highest.
+
+    An inlet valve that shuts late gives charge back while the pistons are slow; one that shuts early has not taken all
+    of it once they are fast. Severity 1 costs 15 % at the speed that suffers and 5 % at the other end.
+    """
+    x = min(max(relative, 0.0), 1.0)
+    suffers = late * (1.0 - x) + (1.0 - late) * x
+    return 1.0 - slipped * (0.05 + 0.10 * suffers)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -105,8 +119,16 @@ def torque_share(richness: float) -> float:
 
 
 @njit(cache=True, nogil=True, inline="always")
-def sensor_says(under: float, over: float, flow: float, idle: float, rated: float) -> float:
-    """What a faulty air-mass sensor says over the truth, between its severity-1 figures at idle and full flow."""
+def sensor_says(r: Record, f: Record, flow: float) -> float:
+    """What a faulty air-mass sensor says over the truth at a flow [g/s], between its severity-1 figures at idle and full
+    flow; and what a ground that stands 0.1 V up makes of it, where the signal is a voltage."""
+    idle, rated = r.idle_flow_g_s, r.rated_flow_g_s
     x = math.log(max(flow, 1e-6) / idle) / math.log(rated / idle)
     x = min(max(x, 0.0), 1.0)
-    return (1.0 - under * (0.12 + 0.13 * x)) * (1.0 + over * (0.15 - 0.07 * x))
+    says = (1.0 - f.airflow_under_reading * (0.12 + 0.13 * x)) * (1.0 + f.airflow_over_reading * (0.15 - 0.07 * x))
+    if f.airflow_offset > 0.0 and r.air_root < 0.75:
+        true = max(flow, 0.05 * idle)
+        volts = (r.air_zero + r.air_slope * true**r.air_exponent) ** r.air_root + 0.1 * f.airflow_offset
+        seen = (volts ** (1.0 / r.air_root) - r.air_zero) / r.air_slope
+        says *= seen ** (1.0 / r.air_exponent) / true
+    return says

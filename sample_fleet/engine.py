@@ -38,13 +38,17 @@ from sample_fleet.record import FloatArray, Record, SeedArray
 from sample_fleet.steady import (
     charge_temperature,
     cylinder_share,
+    diluted,
     idle_area,
     idle_target,
     is_warm,
     leak_flow,
     learn,
+    returned_gas,
     state_at,
     steady_pressure,
+    unheated,
+    vapour_flow,
 )
 
 
@@ -73,6 +77,7 @@ def run_engine(
     every: int,
     traces: FloatArray,
     gas_at_sensor: FloatArray,
+    cold_sensor: FloatArray,
     ripple: FloatArray,
     pedal_trace: FloatArray,
     events: FloatArray,
@@ -91,6 +96,8 @@ def run_engine(
         Filled: FLOW_IN, SAID [kg/s], SPEED [rad/s], PLATE [1], RICHNESS [1], PRESSURE [Pa], BALANCE [kg/s], FUEL [1].
     gas_at_sensor : ndarray of shape (2, steps + 1)
         Filled: 1/lambda that reaches each bank's sensor, every step. [1]
+    cold_sensor : ndarray of shape (steps + 1,)
+        Filled: how cold a lambda sensor without its heater is, 0 at working temperature to 1. [1]
     ripple : ndarray of shape (samples,)
         Filled: what the sensor's element follows beyond the mean flow. [kg/s]
     pedal_trace : ndarray of shape (samples,)
@@ -112,7 +119,9 @@ def run_engine(
         air_sensor(r, f, s, step)
         fuel(r, f, s, seed, step, events)
         cylinder_events(r, f, s, seed, events)
-        exhaust(r, f, s, seed, step, i, event_richness, event_angle, pipe_richness, pipe_volume, gas_at_sensor)
+        exhaust(
+            r, f, s, seed, step, i, event_richness, event_angle, pipe_richness, pipe_volume, gas_at_sensor, cold_sensor
+        )
         closed_loop(r, s, step)
         if i >= run_in and (i - run_in) % every == 0 and (i - run_in) // every < traces.shape[1]:
             _record(r, s, (i - run_in) // every, traces, ripple, pedal_trace, events)
@@ -130,10 +139,14 @@ def _start(r: Record, f: Record, learned: Record, s: Record, seed: SeedArray, ev
     s.target = idle_target(r)
     s.warm = is_warm(r)
     total, said = _settled_idle(r, f, learned, s, events)
-    s.flow = max(total - leak_flow(f.unmetered_air, r, s.pressure), 0.05 * total)
+    back = returned_gas(f, r, s.pressure, s.exhaust)
+    s.charge = total + back
+    s.burnt = back / s.charge
+    s.vapour = vapour_flow(f, r, s.pressure)
+    s.flow = max(total - leak_flow(f, r, s.pressure), 0.05 * total)
     s.duct = s.ambient
     s.believed = said
-    s.believed_pressure = s.pressure * said / total
+    s.believed_pressure = s.pressure * said / s.charge
     s.element = said
     s.wetting = r.film_fraction * (1.0 + 0.8 * f.injector_restricted) * (1.0 + 0.008 * max(80.0 - r.coolant_c, 0.0))
     film_share = min(s.wetting, 0.8)
@@ -141,6 +154,7 @@ def _start(r: Record, f: Record, learned: Record, s: Record, seed: SeedArray, ev
         s.film_counted[bank] = r.film_s * said / r.assumed_stoichiometry * (1.0 + s.trims[bank]) / banks
         s.film[bank] = film_share * s.film_counted[bank]
         s.film_counted[bank] *= r.film_fraction
+    s.alive, s.cold = 1.0 - f.injector_dead / cylinders, unheated(total / s.rated)
     for cylinder in range(cylinders):
         s.share[cylinder] = cylinder_share(r, f, cylinder)
     for bank in range(banks):
@@ -158,7 +172,7 @@ def _start(r: Record, f: Record, learned: Record, s: Record, seed: SeedArray, ev
     s.drop = 0.5 * r.duct_drop * s.ambient / (s.rated * s.rated)
     s.filter_drop = (0.5 * r.duct_drop + 0.32 * f.intake_restricted) * s.ambient / (s.rated * s.rated)
     s.box = s.ambient
-    s.temperature = charge_temperature(r, total)
+    s.temperature = charge_temperature(r, s.charge)
     s.air, s.through = total, s.flow
 
 
@@ -210,7 +224,8 @@ def _record(
 @njit(cache=True, nogil=True)
 def _turn_crank(r: Record, s: Record, step: float) -> None:
     """Torque of the burning less drag turns the crank. Step [s]."""
-    burning = torque_share(s.mean_richness) * (1.0 - s.unburnt) * (1.0 + s.torque_noise)
+    burning = torque_share(s.mean_richness / s.alive) * (1.0 - s.unburnt) * (1.0 + s.torque_noise)
+    burning *= diluted(s.burnt)
     torque = r.air_work_j_kg * s.ignition * s.limited * burning * s.air / s.speed
     torque -= drag_torque(r, s.pressure, s.exhaust, s.speed)
     s.speed = max(s.speed + step * torque / r.inertia_kg_m2, 15.0)

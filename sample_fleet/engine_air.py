@@ -10,7 +10,7 @@ from numba import njit
 from sample_fleet.air import cylinder_flow, flow_function, flow_slope, sensor_says
 from sample_fleet.engine_state import CUT_AT, RESUME_AT, RPM
 from sample_fleet.record import FloatArray, Record
-from sample_fleet.steady import charge_temperature, leak_flow, open_area
+from sample_fleet.steady import charge_temperature, leak_flow, open_area, returned_gas, vapour_flow
 
 FILTER_LINEAR_PA = 20.0  # below this drop the filter's law is a straight line
 
@@ -59,19 +59,23 @@ def control_unit(r: Record, f: Record, s: Record, step: float, events: FloatArra
 def air_path(r: Record, f: Record, s: Record, step: float) -> None:
     """Duct flow, then duct and manifold pressure in one implicit step [s]."""
     slope = _duct_and_plate(r, f, s, step)
-    hole = leak_flow(f.unmetered_air, r, s.pressure)
+    hole = leak_flow(f, r, s.pressure)
+    back = returned_gas(f, r, s.pressure, s.exhaust)
     escaping = 0.03 * f.charge_air_leak * s.rated * math.sqrt(max(s.duct - s.ambient, 0.0) / 3e3) * r.turbo
-    s.air, s.exhaust = cylinder_flow(r, f.exhaust_restricted, s.pressure, s.speed, s.temperature, s.gas, s.air)
-    s.temperature = charge_temperature(r, s.air)
+    s.charge, s.exhaust = cylinder_flow(r, f, s.pressure, s.speed, s.temperature, s.gas, s.charge)
+    s.temperature = charge_temperature(r, s.charge)
+    s.air = s.charge * (1.0 - s.burnt)
     s.fill = s.gas * s.temperature / (r.manifold_l * 1e-3)
     fill_duct = s.gas * s.intake / (r.duct_l * 1e-3)
-    gain_m = step * s.fill * (s.through + hole - s.air)
+    gain_m = step * s.fill * (s.through + hole + back - s.charge)
     gain_d = step * fill_duct * (s.flow - escaping - s.through)
-    a11, a12 = 1.0 + step * s.fill * (slope + s.air / s.pressure), -step * s.fill * slope
+    a11, a12 = 1.0 + step * s.fill * (slope + s.charge / s.pressure), -step * s.fill * slope
     a21, a22 = -step * fill_duct * slope, 1.0 + step * fill_duct * slope
     determinant = a11 * a22 - a12 * a21
     rise_m = (gain_m * a22 - a12 * gain_d) / determinant
     rise_d = (a11 * gain_d - a21 * gain_m) / determinant
+    s.burnt += step * s.fill / s.pressure * (back - s.burnt * (max(s.through, 0.0) + hole + back))
+    s.vapour = vapour_flow(f, r, s.pressure)
     s.pressure = min(max(s.pressure + rise_m, 4e3), 3.0 * s.ambient)
     s.duct = min(max(s.duct + rise_d, 0.3 * s.ambient), 3.0 * s.ambient)
 
@@ -135,13 +139,11 @@ def recirculation_pulse(r: Record, f: Record, s: Record, step: float) -> None:
 @njit(cache=True, nogil=True)
 def air_sensor(r: Record, f: Record, s: Record, step: float) -> None:
     """The air-mass sensor as the control unit reads it. Step [s]."""
-    s.wrong = sensor_says(
-        f.airflow_under_reading, f.airflow_over_reading, abs(s.at_element) * 1e3, r.idle_flow_g_s, r.rated_flow_g_s
-    )
+    s.wrong = sensor_says(r, f, abs(s.at_element) * 1e3)
     says = abs(s.at_element) * s.wrong * r.air_gain
     s.element += (says - s.element) * (1.0 - math.exp(-step / max(r.air_lag_s, 1e-6)))
     # its own manifold model turns what passes the sensor into what enters the cylinders
-    drawn = s.air / s.pressure
+    drawn = s.charge / s.pressure
     emptying = drawn * s.fill / max(r.manifold_model, 0.05)
     s.believed_pressure += (s.element / drawn - s.believed_pressure) * (1.0 - math.exp(-step * emptying))
     s.believed = drawn * s.believed_pressure

@@ -10,15 +10,26 @@ from numba import njit
 from sample_fleet.chance import normal, uniform
 from sample_fleet.engine_state import DIPS, MISFIRES
 from sample_fleet.record import FloatArray, Record, SeedArray
-from sample_fleet.steady import indicated, learned_trim, on_bank, thinned
+from sample_fleet.steady import (
+    burning_ratio,
+    indicated,
+    learned_trim,
+    loaded,
+    on_bank,
+    thinned,
+    unheated,
+    weak_cylinder,
+)
 
 
 @njit(cache=True, nogil=True)
 def fuel(r: Record, f: Record, s: Record, seed: SeedArray, step: float, events: FloatArray) -> None:
     """What the pump delivers, what the control unit injects, and what of it the cylinders get. Step [s]."""
-    sag_aim = 0.25 * f.fuel_delivery_weak * min(max(s.air / s.rated - 0.05, 0.0) / 0.6, 1.0)
+    sag_aim = 0.25 * f.fuel_delivery_weak * loaded(s.air / s.rated)
     s.sag += (sag_aim * 1.5 - s.sag) * min(step / 0.45, 1.0)
-    delivered = 1.0 - s.sag
+    rail_aim = 0.25 * f.rail_pressure_low * loaded(s.air / s.rated)
+    s.rail += (rail_aim - s.rail) * min(step / 0.1, 1.0)  # the rail is small: it follows at once
+    delivered = (1.0 - s.sag) * (1.0 - s.rail)
     if s.dip_left > 0.0:
         s.dip_left -= step
         delivered *= 0.65
@@ -55,7 +66,8 @@ def _inject(r: Record, f: Record, s: Record, step: float, delivered: float) -> N
         evaporated = s.film[bank] / r.film_s
         s.film[bank] += step * (film_share * injected - evaporated)
         fuel = (1.0 - film_share) * injected + evaporated
-        s.mixture[bank] = min(fuel * r.stoichiometry * banks / max(s.air, 1e-5), 3.0)
+        fuel += s.vapour / banks
+        s.mixture[bank] = min(fuel * burning_ratio(r, f) * banks / max(s.air, 1e-5), 3.0)
         s.mean_richness += s.mixture[bank] / banks
 
 
@@ -77,6 +89,8 @@ def cylinder_events(r: Record, f: Record, s: Record, seed: SeedArray, events: Fl
         s.leaving[bank] = s.mixture[bank] * s.share[cylinder] / s.mean_share[bank] * (1.0 + 0.004 * normal(seed))
         if s.unburnt > 0.0:
             s.leaving[bank] *= 0.2
+        if cylinder == weak_cylinder(r, f):
+            s.unburnt = max(s.unburnt, max(f.injector_dead, 0.5 * f.compression_low))
         s.torque_noise = 0.7 * s.torque_noise + r.torque_scatter * normal(seed)
 
 
@@ -93,8 +107,9 @@ def exhaust(
     pipe_richness: FloatArray,
     pipe_volume: FloatArray,
     gas_at_sensor: FloatArray,
+    cold_sensor: FloatArray,
 ) -> None:
-    """Gas of step `i` through valve, pipe and mixing to each bank's sensor.
+    """Gas of step `i` through valve, pipe and mixing to each bank's sensor, and how cold an unheated one is.
 
     The four histories are of shape (2, steps + 1) and (steps + 1,): 1/lambda and crank angle [rad] at the valves,
     1/lambda and volume gone by [m3] in the pipe.
@@ -115,6 +130,8 @@ def exhaust(
         pipe_richness[bank, i] = event_richness[bank, s.at_valve]
     while s.at_sensor < i and pipe_volume[s.at_sensor + 1] <= s.volume - r.exhaust_pipe_l * 1e-3:
         s.at_sensor += 1
+    s.cold += (unheated(s.air / s.rated) - s.cold) * min(step / 1.2, 1.0)
+    cold_sensor[i] = s.cold
     s.gas_noise += -s.gas_noise * min(step / 0.02, 1.0) + 0.0025 * math.sqrt(2.0 * min(step / 0.02, 1.0)) * normal(seed)
     mixing = 1.0 - math.exp(-step * s.outflow / (r.exhaust_mixing_l * 1e-3))
     for bank in range(banks):
@@ -123,6 +140,7 @@ def exhaust(
         gas_at_sensor[bank, i] = tip
         apparent = indicated(r, f, bank, tip)
         lag = (r.rich_s if apparent > s.seen[bank] else r.lean_s) * (1.0 + 3.0 * f.lambda_slow * on_bank(r, f, bank))
+        lag *= 1.0 + 3.0 * f.lambda_heater * on_bank(r, f, bank) * s.cold
         s.seen[bank] += (apparent - s.seen[bank]) * min(step / lag, 1.0)
 
 

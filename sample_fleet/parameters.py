@@ -104,6 +104,10 @@ class Faults:
         `lambda_offset`: +1 reads lean, -1 reads rich.
     flutter : float
         `recirculation_valve`: flutter that replaces the pulse, over its height. [1]
+    timing_late : float
+        `camshaft_timing`: 1 late, which costs filling at low speed most, 0 early, which costs it at high speed.
+    purge_vapour : float
+        `purge_valve_open`: fuel in the purge flow over the air in it; 0 with an empty canister, 0.12 with a full one. [1]
     """
 
     airflow_under_reading: float = 0.0
@@ -123,11 +127,24 @@ class Faults:
     lambda_offset: float = 0.0
     exhaust_leak: float = 0.0
     exhaust_restricted: float = 0.0
+    camshaft_timing: float = 0.0
+    throttle_deposits: float = 0.0
+    compression_low: float = 0.0
+    purge_valve_open: float = 0.0
+    exhaust_recirculation_open: float = 0.0
+    crankcase_ventilation: float = 0.0
+    injector_dead: float = 0.0
+    lambda_heater: float = 0.0
+    airflow_offset: float = 0.0
+    wrong_fuel: float = 0.0
+    rail_pressure_low: float = 0.0
     fault_bank: float = 1.0
     fault_cylinder: float = 0.0
     slow_edge: float = 1.0
     offset_sign: float = 1.0
     flutter: float = 0.0
+    timing_late: float = 0.0
+    purge_vapour: float = 0.0
 
 
 HEALTHY = Faults()

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.limits import VISIT_GAP_HOURS
 from sample_fleet.families import built_in_families, family_table, individual
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings
@@ -129,7 +129,7 @@ def _deal_faults(
         fitting = [
             van
             for van in order
-            if not CAUSES[cause].turbo_only or blueprints[names[van % len(names)]].engine.turbo > 0.5
+            if not EVERY_CAUSE[cause].turbo_only or blueprints[names[van % len(names)]].engine.turbo > 0.5
         ]
         if not fitting:
             continue

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import Planted
 from sample_fleet.combustion import PETROL, air_fuel_ratio
 from sample_fleet.parameters import Driver, Faults, Recorder, Surroundings, Vehicle
@@ -16,8 +16,10 @@ from sample_fleet.simulate import Recording
 Profile = Literal["ramp", "step", "intermittent"]
 LONG, SHORT = Recording(1000.0, 9.0), Recording(2000.0, 2.0)
 LOCAL_TIME = timezone(timedelta(hours=1))
-PLANTED: Mapping[str, Planted] = {cause.code: cause.planted for cause in CAUSES.values() if cause.planted}
+PLANTED: Mapping[str, Planted] = {cause.code: cause.planted for cause in EVERY_CAUSE.values() if cause.planted}
 """The causes this fleet can plant; each has its field in `Faults`."""
+DEALT = tuple(code for code, planted in PLANTED.items() if planted.dealt)
+"""Those a fleet gets without being told to."""
 FUELS = {name: air_fuel_ratio(*composition) for name, composition in PETROL.items()}
 
 
@@ -86,7 +88,7 @@ class Scenario:
     altitudes: tuple[float, ...] = (45.0, 4.0, 640.0, 180.0, 95.0)
     start: date = date(2026, 1, 5)
     fault_share: float = 0.28
-    causes: tuple[str, ...] = tuple(PLANTED)
+    causes: tuple[str, ...] = DEALT
     profiles: tuple[Profile, ...] = ("ramp", "ramp", "ramp", "step", "intermittent")
     severity: tuple[float, float] = (0.6, 1.0)
     onset_weeks: tuple[float, float] = (0.15, 0.65)

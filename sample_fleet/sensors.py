@@ -95,6 +95,7 @@ def record_oxygen(
     signal: FloatArray,
     volts: bool,
     gas: FloatArray,
+    cold: FloatArray,
     step: float,
     run_in: int,
     every: int,
@@ -104,7 +105,8 @@ def record_oxygen(
 ) -> None:
     """Record one lambda channel into `out`: lag, characteristic, then the recorder. [V or 1]
 
-    `here` is 1 where one-sided faults sit on this bank; `gas` is 1/lambda at the tip, every step.
+    `here` is 1 where one-sided faults sit on this bank; `gas` is 1/lambda at the tip and `cold` how cold a sensor
+    without its heater is, every step.
     """
     slow = 1.0 + 3.0 * f.lambda_slow * here
     rich_s = r.rich_s * slow * (1.0 + 4.0 * f.lambda_slow_one_way * here * (1.0 if f.slow_edge > 0.0 else 0.0))
@@ -124,6 +126,9 @@ def record_oxygen(
         shift = oxygen_raw(r, ratio, signal, 1.0) - oxygen_raw(r, ratio, signal, 1.0 / (1.0 - off))
     rich_is_up = signal[1] < signal[0] or r.narrowband > 0.5
     for i in range(gas.size):
+        if f.lambda_heater > 0.0:
+            sluggish = 1.0 + 3.0 * f.lambda_heater * here * cold[i]
+            to_rich, to_lean = 1.0 - math.exp(-step / (rich_s * sluggish)), 1.0 - math.exp(-step / (lean_s * sluggish))
         if in_signal:
             aim = oxygen_raw(r, ratio, signal, gas[i])
             rising = (aim > first) == rich_is_up

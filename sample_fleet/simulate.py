@@ -127,14 +127,14 @@ def _run_rows(
     run_in = every * int(RUN_IN_S * rate + 0.999)
     samples = airflow.shape[1]
     steps = run_in + (samples - 1) * every
-    traces, gas = np.empty((TRACES, samples)), np.empty((2, steps + 1))
+    traces, gas, cold = np.empty((TRACES, samples)), np.empty((2, steps + 1)), np.empty(steps + 1)
     ripple, needles, pedal = np.empty(samples), np.empty(samples), np.empty(samples)
     seed = np.empty(1, dtype=np.uint64)
     for row in range(runs.size):
         r, f = runs[row], faults[row]
         seed[0] = seeds[row]
         events = np.zeros(EVENTS)
-        run_engine(r, f, learned[row], seed, step, run_in, every, traces, gas, ripple, pedal, events)
+        run_engine(r, f, learned[row], seed, step, run_in, every, traces, gas, cold, ripple, pedal, events)
         interference(r, seed, rate, needles, samples)
         record_air(r, volts[row, 0], traces[SAID], ripple, needles, seed, rate, airflow[row])
         for bank in range(2):
@@ -147,6 +147,7 @@ def _run_rows(
                     signal[row],
                     volts[row, 1],
                     gas[bank],
+                    cold,
                     step,
                     run_in,
                     every,
@@ -159,7 +160,8 @@ def _run_rows(
         landmarks(r, f, traces, events, rate, truth[row])
         if extras.shape[0] > 0:
             for j in range(samples):
-                extras[0, row, j] = round(4.0 + 90.0 * traces[PLATE, j], 1)
+                dirt = 4.0 * f.throttle_deposits * max(1.0 - 10.0 * traces[PLATE, j], 0.0)  # made up for at idle
+                extras[0, row, j] = round(4.0 + 90.0 * traces[PLATE, j] + dirt, 1)
                 extras[1, row, j] = round(100.0 * pedal[j], 1)
                 extras[2, row, j] = traces[SPEED, j] * RPM
                 extras[3, row, j] = 380.0 * (1.0 - 1.6 * (1.0 - traces[FUEL, j]))

@@ -34,11 +34,56 @@ def is_warm(r: Record) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def leak_flow(severity: float, r: Record, pressure: float) -> float:
-    """Unmetered air through a hole behind the sensor; severity 1 is 60 % of the healthy idle flow. [kg/s]"""
+def leak_flow(f: Record, r: Record, pressure: float) -> float:
+    """Unmetered air behind the sensor; severity 1 is 60 % of the healthy idle flow through a hole, 30 % through a torn
+    breather, 25 % through the purge valve. [kg/s]"""
     ambient = r.barometer_kpa * 1e3
     scale = ambient / 99e3 * math.sqrt(298.15 / (r.intake_air_c + 273.15))
+    severity = f.unmetered_air + 0.5 * f.crankcase_ventilation + 0.25 / 0.6 * f.purge_valve_open
     return 0.6e-3 * severity * r.idle_flow_g_s * scale * flow_function(pressure / ambient) / CHOKED
+
+
+@njit(cache=True, nogil=True)
+def vapour_flow(f: Record, r: Record, pressure: float) -> float:
+    """Fuel that comes with the purge air. [kg/s]"""
+    share = 0.25e-3 * f.purge_valve_open * f.purge_vapour
+    return share * r.idle_flow_g_s * flow_function(pressure / (r.barometer_kpa * 1e3)) / CHOKED
+
+
+@njit(cache=True, nogil=True)
+def returned_gas(f: Record, r: Record, pressure: float, exhaust: float) -> float:
+    """Exhaust gas through a recirculation valve that stays open; severity 1 is 40 % of the healthy idle flow. [kg/s]"""
+    return 0.4e-3 * f.exhaust_recirculation_open * r.idle_flow_g_s * flow_function(pressure / exhaust) / CHOKED
+
+
+@njit(cache=True, nogil=True)
+def diluted(burnt: float) -> float:
+    """Torque over that of the same air without burnt gas in it: it burns late."""
+    return 1.0 - 0.6 * burnt
+
+
+@njit(cache=True, nogil=True)
+def loaded(flow: float) -> float:
+    """How far a fuel supply is stretched, 0 at idle to 1, at a flow over the rated one."""
+    return min(max(flow - 0.05, 0.0) / 0.6, 1.0)
+
+
+@njit(cache=True, nogil=True)
+def unheated(flow: float) -> float:
+    """How cold exhaust gas leaves a lambda sensor without its heater, at a flow over the rated one: 1 stone cold."""
+    return 1.0 / (1.0 + 8.0 * max(flow, 0.0))
+
+
+@njit(cache=True, nogil=True)
+def weak_cylinder(r: Record, f: Record) -> int:
+    """The cylinder that a fault of one cylinder sits on."""
+    return int(f.fault_cylinder) % int(r.cylinders)
+
+
+@njit(cache=True, nogil=True)
+def burning_ratio(r: Record, f: Record) -> float:
+    """Air-fuel ratio of what is in the tank: severity 1 of the wrong fuel is 16 % lower."""
+    return r.stoichiometry * (1.0 - 0.16 * f.wrong_fuel)
 
 
 @njit(cache=True, nogil=True)
@@ -46,7 +91,8 @@ def cylinder_share(r: Record, f: Record, cylinder: int) -> float:
     """Fuel of one cylinder over what is asked: its own small error and a restricted injector's."""
     spread = math.sin(12.9898 * (cylinder + 1.0) + 78.233 * r.individual) * 43758.5453
     own = 1.0 + r.cylinder_scatter * 3.4641 * (spread - math.floor(spread) - 0.5)
-    weak = 0.35 if cylinder == int(f.fault_cylinder) % int(r.cylinders) else 0.08
+    own *= 1.0 - (f.injector_dead if cylinder == weak_cylinder(r, f) else 0.0)
+    weak = 0.35 if cylinder == weak_cylinder(r, f) else 0.08
     return own * (1.0 - weak * f.injector_restricted)
 
 
@@ -59,6 +105,14 @@ def bank_share(r: Record, f: Record, bank: int) -> float:
             total += cylinder_share(r, f, cylinder)
             count += 1
     return total / count
+
+
+@njit(cache=True, nogil=True)
+def bank_alive(r: Record, f: Record, bank: int) -> float:
+    """Share of a bank's cylinders that get fuel."""
+    banks = int(r.banks)
+    here = 1.0 if weak_cylinder(r, f) % banks == bank else 0.0
+    return 1.0 - f.injector_dead * here * banks / r.cylinders
 
 
 @njit(cache=True, nogil=True)
@@ -82,21 +136,23 @@ def indicated(r: Record, f: Record, bank: int, richness: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def open_loop_richness(r: Record, f: Record, bank: int, total: float, said: float, trim: float, sag: float) -> float:
-    """True 1/lambda of one bank for air through the engine, air the sensor says, and a trim."""
+def open_loop_richness(
+    r: Record, f: Record, bank: int, total: float, said: float, trim: float, sag: float, vapour: float
+) -> float:
+    """True 1/lambda of one bank for air through the engine, air the sensor says, a trim, and vapour that comes by itself."""
     aeration = 1.0 - 0.084 * f.fuel_aeration
     base = said / r.assumed_stoichiometry * (1.0 + trim) * bank_share(r, f, bank) * sag * aeration
     dribble = 0.25e-3 * f.injector_leaking * on_bank(r, f, bank) * r.idle_flow_g_s / 14.5 * r.banks
-    return (base + dribble) * r.stoichiometry / total
+    return (base + dribble + vapour) * burning_ratio(r, f) / total
 
 
 @njit(cache=True, nogil=True)
-def needed_trim(r: Record, f: Record, bank: int, total: float, said: float, sag: float) -> float:
+def needed_trim(r: Record, f: Record, bank: int, total: float, said: float, sag: float, vapour: float) -> float:
     """Trim that brings the indicated lambda to one, before its limits."""
     low, high = -0.9, 4.0
     for _ in range(40):
         middle = 0.5 * (low + high)
-        tip = thinned(r, f, bank, open_loop_richness(r, f, bank, total, said, middle, sag), total)
+        tip = thinned(r, f, bank, open_loop_richness(r, f, bank, total, said, middle, sag, vapour), total)
         if indicated(r, f, bank, tip) < 1.0:
             low = middle
         else:
@@ -122,25 +178,27 @@ def state_at(
     total = 0.05 * r.idle_flow_g_s * 1e-3
     exhaust = r.barometer_kpa * 1e3
     for _ in range(3):
-        total, exhaust = cylinder_flow(
-            r, f.exhaust_restricted, pressure, speed, charge_temperature(r, total), gas, total
-        )
-    metered = max(total - leak_flow(f.unmetered_air, r, pressure), 0.05 * total)
+        total, exhaust = cylinder_flow(r, f, pressure, speed, charge_temperature(r, total), gas, total)
+    back, vapour = returned_gas(f, r, pressure, exhaust), vapour_flow(f, r, pressure)
+    burnt = back / total
+    total -= back
+    metered = max(total - leak_flow(f, r, pressure), 0.05 * total)
     said = metered * r.air_gain
-    said *= sensor_says(
-        f.airflow_under_reading, f.airflow_over_reading, metered * 1e3, r.idle_flow_g_s, r.rated_flow_g_s
-    )
+    said *= sensor_says(r, f, metered * 1e3)
     share, limit = 0.0, r.short_limit + r.long_limit * (1.0 if r.trim_learning > 0.5 else 0.0)
-    sag = 1.0 - 0.25 * f.fuel_delivery_weak * min(max(1e3 * total / r.rated_flow_g_s - 0.05, 0.0) / 0.6, 1.0)
+    stretched = loaded(1e3 * total / r.rated_flow_g_s)
+    sag = (1.0 - 0.25 * f.fuel_delivery_weak * stretched) * (1.0 - 0.25 * f.rail_pressure_low * stretched)
     for bank in range(int(r.banks)):
         trims[bank] = 0.0
         richness_target = 1.0
         if is_warm(r):
-            trims[bank] = min(max(needed_trim(r, f, bank, total, said, sag), -limit), limit)
+            trims[bank] = min(max(needed_trim(r, f, bank, total, said, sag, vapour), -limit), limit)
         else:
             richness_target = 1.0 + 0.004 * (75.0 - r.coolant_c)
-        richness = richness_target * open_loop_richness(r, f, bank, total, said, trims[bank], sag)
-        share += torque_share(richness) / r.banks
+        richness = richness_target * open_loop_richness(r, f, bank, total, said, trims[bank], sag, vapour)
+        alive = bank_alive(r, f, bank)
+        share += alive * torque_share(richness / alive) / r.banks
+    share *= (1.0 - 0.5 * f.compression_low / r.cylinders) * diluted(burnt)
     return total, said, share, exhaust
 
 
@@ -196,7 +254,7 @@ def idle_area(r: Record, f: Record, pressure: float, total: float) -> float:
     ambient = r.barometer_kpa * 1e3
     gas = moist_gas_constant(r.intake_air_c, r.humidity_pct, r.barometer_kpa)
     temperature = r.intake_air_c + 273.15
-    metered = max(total - leak_flow(f.unmetered_air, r, pressure), 0.05 * total)
+    metered = max(total - leak_flow(f, r, pressure), 0.05 * total)
     return metered * math.sqrt(gas * temperature) / (ambient * flow_function(pressure / ambient))
 
 

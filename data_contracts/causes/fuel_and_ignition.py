@@ -349,6 +349,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             "P0306": 8.0,
             "P0307": 8.0,
             "P0308": 8.0,
+            **{f"P035{coil}": 12.0 for coil in range(1, 9)},
             "P0420": 2.0,
             "P0430": 2.0,
         },

@@ -153,11 +153,14 @@ class Planted:
         The repair as the sample fleet's workshop writes it down.
     comes_and_goes : {"never", "may", "often"}
         Whether the fault may be intermittent.
+    dealt : bool
+        Fleets get it without being told to.
     """
 
     work: str
     parts: str
     comes_and_goes: Literal["never", "may", "often"] = "never"
+    dealt: bool = True
 
 
 @dataclass(frozen=True)
@@ -194,6 +197,11 @@ class Cause:
         How the sample fleet plants it; None while it can't.
     turbo_only : bool
         Can only happen to a turbocharged family.
+    untold : Words or None
+        Why it is not judged from snaps, where it is not: it is then none of the causes that probabilities are given for,
+        and is found by a fault code that points to it and by its tests. None where it is judged.
+    common : float
+        How common it is beside the others, before any finding, where it is judged; all alike but for reason. [1]
     """
 
     code: str
@@ -208,6 +216,8 @@ class Cause:
     hard_to_tell: tuple[HardToTell, ...] = ()
     planted: Planted | None = None
     turbo_only: bool = False
+    untold: Words | None = None
+    common: float = 1.0
 
     def __post_init__(self) -> None:
         if not self.cautions or not self.shows or not self.if_left:
@@ -215,8 +225,15 @@ class Cause:
                 f"cause {self.code}: name at least one kind of work for its cautions, one way it shows, "
                 "and one thing that waiting costs"
             )
+        if self.untold is not None and not self.found_by:
+            raise ValueError(f"cause {self.code}: it is not judged from snaps: name a test that finds it")
         if len({way.name for way in self.shows}) < len(self.shows):
             raise ValueError(f"cause {self.code}: two ways it shows have one name")
+
+    @property
+    def first_test(self) -> str:
+        """The test that finds it most often; empty for none."""
+        return max(self.found_by, key=lambda test: self.found_by[test], default="")
 
     @property
     def endangers(self) -> bool:

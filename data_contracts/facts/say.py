@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from data_contracts.bilingual import Words
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import ANOMALY, NUMBERS, UNSTEADY, WORDS, Fact
 from data_contracts.facts.numerals import counted, in_language, is_number, plain, rough, share
 from data_contracts.facts.vocabulary import FACTS, PHRASES
@@ -275,7 +275,7 @@ def _seen(telling: _Telling) -> str:
 
 def _job(telling: _Telling, cause: str) -> str | None:
     code = telling.fact.words.get(cause)
-    return None if code is None else telling.inside(CAUSES[code].job.action)
+    return None if code is None else telling.inside(EVERY_CAUSE[code].job.action)
 
 
 def _instrument(telling: _Telling) -> str:
@@ -340,7 +340,9 @@ def _flag(telling: _Telling, word: str) -> str:
 
 
 def _cause(telling: _Telling, word: str) -> str:
-    return CAUSES[word].title.in_language(telling.language) if word in CAUSES else telling.phrase("cause.none")
+    return (
+        EVERY_CAUSE[word].title.in_language(telling.language) if word in EVERY_CAUSE else telling.phrase("cause.none")
+    )
 
 
 def _feature(telling: _Telling, word: str) -> str:

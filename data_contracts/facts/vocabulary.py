@@ -100,6 +100,12 @@ _REASONS = (
         "Fehlercode {fault_code} steht seit {count} Besuchen: {says}.",
         "fault_code count says",
     ),
+    _saying(
+        "code_points",
+        "Fault code {fault_code} points to “{cause}”, which is not judged from snaps: {test}.",
+        "Fehlercode {fault_code} weist auf „{cause}“, worüber Gasstöße nicht urteilen: {test}.",
+        "fault_code cause test",
+    ),
     _of_quantity(
         "limit_ahead",
         "{Quantity} is expected to cross the family's limit in about {weeks} (80 %: {weeks_low} to {weeks_most}).",

@@ -12,13 +12,10 @@ import numpy as np
 from data_contracts.causes import CAUSES, NONE
 from data_contracts.causes.record import Cause, HardToTell
 from data_contracts.errors import InputError
-from data_contracts.features import FEATURES, Feature, FeatureScale
+from data_contracts.features import FEATURES, SOFT, Feature, FeatureScale
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.statistics.arrays import Flags, Floats
 from models.tracking.state.residuals import Residuals
-
-# Trims run into limits that differ between control units: beyond this, the soft scale grows only slowly. [%]
-SOFT = 10.0
 
 # Least factor on the log scale. [1]
 _SMALLEST_FACTOR = 0.02

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_contracts.facts.fact import Fact
-from data_contracts.features import Feature
+from data_contracts.features import SOFT, Feature
 from data_contracts.signals import BANK2_PREFIX
-from models.causes.effects import SOFT, Movements, effect_at
+from models.causes.effects import Movements, effect_at
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 

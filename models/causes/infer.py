@@ -83,8 +83,8 @@ def _log_priors(families: Sequence[Family], priors: Floats | None, settings: Cau
     """Log prior of every code for every van; naturally aspirated engines can't have turbo causes."""
     vans, none = len(families), CAUSE_CODES.index(NONE)
     if priors is None:
-        prior = np.ones((vans, len(CAUSE_CODES)))
-        prior[:, none] = 0.0
+        common = [CAUSES[code].common if code in CAUSES else 0.0 for code in CAUSE_CODES]
+        prior = np.tile(common, (vans, 1))
     else:
         prior = np.array(np.broadcast_to(np.asarray(priors, dtype=np.float64), (vans, len(CAUSE_CODES))))
         if np.any(prior < 0) or not np.all(np.isfinite(prior)):
@@ -121,7 +121,7 @@ def infer_causes(
         SAE J2012 codes of each van; may be empty.
     settings : CauseSettings, optional
     priors : ndarray of shape (codes,) or (vans, codes), optional
-        Prior of every code of `CAUSE_CODES`; rows sum to one. Default: all causes alike.
+        Prior of every code of `CAUSE_CODES`; rows sum to one. Default: as common as their records say.
     table : EffectTable, optional
         Declared effects; default: the table shipped with the software.
 

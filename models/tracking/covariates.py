@@ -18,14 +18,11 @@ from models.physics.air import (
     log_ratios,
     textbook_exponents,
 )
+from models.physics.fuel import ratio_beside_petrol
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
 
 COVARIATES = ("log_pressure", "log_temperature", "coolant", "hold", "fuel")
-
-# Stoichiometric air–fuel ratio over that of E0, from elements: petrol CH1.85, ethanol, and their blends by volume at
-# the densities of Regulation (EC) 692/2008 annex IX; checked against the reference fuels of UN GTR 15 in the test.
-_FUEL_RATIO = {"E0": 1.0, "E5": 0.980, "E10": 0.960, "E15": 0.940, "E20": 0.920, "E85": 0.673, "E100": 0.618}
 
 
 def prior_of(quantity: str, aspiration: str, scatter: float) -> tuple[Floats, Floats]:
@@ -153,7 +150,9 @@ def design(
     )
     coolant = visits["coolant_c"].cast(pl.Float64).to_numpy()
     hold = np.clip(visits["hold_s"].cast(pl.Float64).to_numpy(), 0.3, 1.5)
-    fuel = np.log(visits["fuel"].replace_strict(_FUEL_RATIO, default=None, return_dtype=pl.Float64).to_numpy())
+    grades = visits["fuel"].cast(pl.String)
+    ratios = {grade: ratio_beside_petrol(grade) for grade in grades.drop_nulls().unique()}
+    fuel = np.log(grades.replace_strict(ratios, default=None, return_dtype=pl.Float64).to_numpy())
     x = np.column_stack(
         [log_pressure, log_temperature, np.clip((coolant - 90.0) / 10.0, -2.0, 2.0), hold - 1.0, fuel]
     ).astype(np.float64)

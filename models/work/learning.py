@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
+from data_contracts.causes import CAUSE_CODES, CAUSES, FINDINGS, NONE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, Job
@@ -163,7 +163,7 @@ def learn(
     families : sequence of str
         Families to give priors for.
     start : ndarray of shape (codes,), optional
-        Prior before any finding. Default: all causes alike beside `prior_none`.
+        Prior before any finding. Default: causes as common as their records say, beside `prior_none`.
     prior_none : float
         Prior of none, where `start` is not given. [1]
     settings : LearningSettings, optional
@@ -183,14 +183,15 @@ def learn(
     names = [finding.order_id for finding in findings]
     if len(set(names)) < len(names):
         raise InputError("an order has two findings: keep the last word on it")
-    wrong = next((finding for finding in findings if finding.found not in CAUSE_CODES), None)
+    wrong = next((finding for finding in findings if finding.found not in FINDINGS), None)
     if wrong is not None:
         raise InputError(f"order {wrong.order_id}: found {wrong.found!r}: give a cause, or 'none' for nothing found")
     if start is None:
-        start = np.full(len(CAUSE_CODES), (1.0 - prior_none) / len(CAUSES))
+        common = np.array([CAUSES[code].common if code in CAUSES else 0.0 for code in CAUSE_CODES])
+        start = (1.0 - prior_none) * common / common.sum()
         start[CAUSE_CODES.index(NONE)] = prior_none
-    fleet = dirichlet_mean(start, settings.fleet_weight, _counts(findings))
-    counts = {family: _counts([f for f in findings if f.family == family]) for family in families}
+    fleet = dirichlet_mean(start, settings.fleet_weight, _counts(findings, start))
+    counts = {family: _counts([f for f in findings if f.family == family], start) for family in families}
     priors = {family: dirichlet_mean(fleet, settings.family_weight, counts[family]) for family in families}
     right, at_first = (1.0 - float(prior[CAUSE_CODES.index(NONE)]) for prior in (fleet, start))
     learned_jobs, of_jobs = _learned_jobs(findings, jobs, settings)
@@ -352,8 +353,12 @@ def trust_fact(learned: Learned, flagged_by: Sequence[str]) -> Fact | None:
     )
 
 
-def _counts(findings: Sequence[Finding]) -> Floats:
-    return np.array([sum(finding.found == code for finding in findings) for code in CAUSE_CODES], dtype=np.float64)
+def _counts(findings: Sequence[Finding], start: Floats) -> Floats:
+    """Findings of each code; one of a cause not judged from snaps counts for all causes, as they were shared at first."""
+    counts = np.array([sum(finding.found == code for finding in findings) for code in CAUSE_CODES], dtype=np.float64)
+    others = sum(finding.found not in CAUSE_CODES for finding in findings)
+    faulty = np.where(np.array(CAUSE_CODES) == NONE, 0.0, start)
+    return np.asarray(counts + others * faulty / faulty.sum()) if others else counts
 
 
 def _trust(findings: Sequence[Finding], right: float, settings: LearningSettings) -> dict[str, Trust]:

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from data_contracts.causes import CAUSE_CODES
+from data_contracts.causes import FINDINGS
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.states import ORDER_STATES
@@ -152,8 +152,8 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
         raise InputError(f"{order}: postponed {until}: give a day after {event.at.date()}")
     if event.state == "booked" and event.until is not None and event.until < event.at.date():
         raise InputError(f"{order}: booked for {event.until}: give {event.at.date()} or a later day")
-    if event.state == "done" and event.found not in CAUSE_CODES:
-        raise InputError(f"{order}: found {event.found!r}: name one of {', '.join(CAUSE_CODES)}; none is nothing found")
+    if event.state == "done" and event.found not in FINDINGS:
+        raise InputError(f"{order}: found {event.found!r}: name one of {', '.join(FINDINGS)}; none is nothing found")
     for name, amount in (("hours", event.hours), ("cost", event.cost)):
         if amount is not None and not 0 <= amount < 1e7:
             raise InputError(f"{order}: {name} {amount}: give a number from 0")

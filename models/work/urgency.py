@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import CAUSES, UNTOLD
 from data_contracts.causes.record import CONSEQUENCE_KINDS, RUNNING, ConsequenceKind
 from data_contracts.facts.fact import Fact
 from data_contracts.fault_codes import FAULT_CODES
@@ -13,6 +13,9 @@ from models.work.worth import RankingSettings, Worth, danger, waiting
 
 SERIOUS_SEVERITY = 0.5
 """A dangerous cause from here calls a van in at once; below it is planned soon. Common practice, no source (2026-11-29)."""
+
+POINTS = 6.0
+"""A fault code that makes a cause this many times likelier is said to point to it. Common practice, no source (2026-11-29)."""
 
 
 @dataclass(frozen=True)
@@ -166,7 +169,34 @@ def _codes(finding: Finding) -> list[Fact]:
     return [
         *(Fact.of("code_agrees", fault_code=code, says=code) for code in agree),
         *(Fact.of("code_stands", fault_code=code, says=code, count=finding.standing_codes[code]) for code in others),
+        *(
+            Fact.of("code_points", fault_code=code, cause=cause, test=UNTOLD[cause].first_test)
+            for cause, code in pointed_to(finding.standing_codes).items()
+        ),
     ]
+
+
+def pointed_to(standing_codes: Mapping[str, int]) -> dict[str, str]:
+    """Causes not judged from snaps that fault codes point to.
+
+    Parameters
+    ----------
+    standing_codes : mapping of str to int
+        Fault codes that stand.
+
+    Returns
+    -------
+    dict of str to str
+        Cause to the code that points to it most, the most likely first; of each code only the likeliest cause, and only
+        where it makes that one `POINTS` times likelier.
+    """
+    found: dict[str, tuple[float, str]] = {}
+    for code in standing_codes:
+        raised = {name: cause.fault_codes[code] for name, cause in UNTOLD.items() if code in cause.fault_codes}
+        name = max(raised, key=lambda one: raised[one], default=None)
+        if name is not None and raised[name] >= max(POINTS, found.get(name, (0.0, ""))[0]):
+            found[name] = (raised[name], code)
+    return {name: code for name, (_, code) in sorted(found.items(), key=lambda item: (-item[1][0], item[0]))}
 
 
 def _known(finding: Finding) -> list[str]:

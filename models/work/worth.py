@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from data_contracts.causes import CAUSES, NOT_SEPARABLE
+from data_contracts.causes import CAUSES, EVERY_CAUSE, NOT_SEPARABLE
 from data_contracts.causes.record import RUNNING
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, TESTS, Job
@@ -148,7 +148,7 @@ def waiting(cause: str, severity: float, weeks: float, *, crosses: float = 0.0) 
     size = 0.5 if not np.isfinite(severity) else min(max(severity, 0.0), 1.0)
     size += (1.0 - size) * crosses
     failures, running, spared = 0.0, 0.0, 1.0
-    for consequence in CAUSES[cause].if_left:
+    for consequence in EVERY_CAUSE[cause].if_left:
         expected = consequence.a_week * size**consequence.grows * weeks
         if consequence.kind in RUNNING:
             running += expected

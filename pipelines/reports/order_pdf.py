@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
-from data_contracts.jobs import JOBS
+from data_contracts.jobs import JOBS, steps_of
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, families
 from pipelines.read_side.traces import traces
@@ -72,7 +72,7 @@ def _set(workspace: Workspace, published: Published, orders: pl.DataFrame, setti
             settings.board, "van", van=str(order["van_id"]), week=str(run["week"]), order=str(order["order_id"])
         )
         drawings[f"qr-{number}.svg"] = qr_code(link)
-        page = _page(published, order, visits, settings.workshop.currency)
+        page = _page(published, order, visits, settings.workshop.currency, family)
         page |= {
             "qr": f"qr-{number}.svg",
             "drawing": f"traces-{number}.svg" if drawing is not None else None,
@@ -126,8 +126,8 @@ def cause_title(code: str) -> str:
         Code of the cause.
     """
     return (
-        contract(CAUSES[code].title)
-        if code in CAUSES
+        contract(EVERY_CAUSE[code].title)
+        if code in EVERY_CAUSE
         else say(f"cause.{code}")
         if code == "none"
         else say("cause.not_separable")
@@ -147,7 +147,9 @@ def percent(probability: float) -> str:
     return "< 1 %" if probability < 0.01 else f"{probability * 100:.0f} %"
 
 
-def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, currency: str) -> dict[str, object]:
+def _page(
+    published: Published, order: Mapping[str, Any], visits: pl.DataFrame, currency: str, family: Family | None
+) -> dict[str, object]:
     job = JOBS.get(str(order["cause"]))
     newest = visits.row(0, named=True) if visits.height else {}
     odometer, codes = newest.get("odometer_km"), newest.get("fault_codes")
@@ -177,10 +179,12 @@ def _page(published: Published, order: Mapping[str, Any], visits: pl.DataFrame, 
         "action": contract(" ".join(told(order, "action"))),
         "place": place[:1].upper() + place[1:],
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
-        "steps": [contract(step) for step in job.all_steps] if job else [say("order.steps_open"), contract(PROVE)],
+        "steps": [contract(step) for step in steps_of(str(order["cause"]))]
+        if job
+        else [say("order.steps_open"), contract(PROVE)],
         "parts": contract(job.parts) if job and job.parts else say("order.no_parts"),
         "hours": "–" if order["hours"] is None else numeral(f"{order['hours']:.1f} h"),
-        "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]))],
+        "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]), family)],
     }
 
 

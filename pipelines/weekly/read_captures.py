@@ -146,8 +146,9 @@ def _family_of(register: Register, van_id: str) -> Family | None:
 
 
 def _family_print(family: Family) -> str:
-    """Hash over every figure of a family."""
-    return hashlib.sha256(repr(_plain(vars(family))).encode()).hexdigest()
+    """Hash over every figure of a family that a reading rests on."""
+    figures = {name: value for name, value in vars(family).items() if name not in ("fuel", "hybrid")}
+    return hashlib.sha256(repr(_plain(figures)).encode()).hexdigest()
 
 
 def _plain(value: Any) -> Any:

@@ -19,6 +19,8 @@ _FAMILIES = """\
 # max_free_rpm = 6100               # highest speed with no load
 # throttle_open_pct = 100           # optional: what the throttle channel reads fully open
 # lambda_banks = 1                  # optional: 1 or 2
+# fuel = "petrol"                   # optional: "petrol" | "lpg" | "cng", what its vans are recorded on
+# hybrid = "none"                   # optional: "none" | "mild" | "full"; adds how to get the engine to run, and when not
 #
 # [example-20.airflow_sensor]
 # kind = "volts"                    # "volts" | "hertz" | "g_s"

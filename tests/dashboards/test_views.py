@@ -13,8 +13,11 @@ import duckdb
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from dashboards import order_card
 from dashboards.decide import moves
 from dashboards.text import inert, say
+from data_contracts.causes import LOOK_ALIKES
+from data_contracts.cautions import CAUTIONS
 from data_contracts.limits import SILENT_WEEKS
 from data_contracts.weeks import week_end, week_of
 from pipelines.intake.manifest import check_rows, read_manifest
@@ -300,6 +303,19 @@ def test_every_state_offers_only_what_a_person_may_do() -> None:
     assert moves("done") == ["done"]
     assert moves("proven") == []
     assert moves("proposed") == ["accepted", "declined", "postponed", "booked", "done"]
+
+
+def test_an_order_shows_what_to_rule_out_and_how_a_hybrid_is_snapped(
+    view: View, sample_home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    known = order_card.families(sample_home)
+    hybrids = {name: replace(family, hybrid="full") for name, family in known.items()}
+    monkeypatch.setattr(order_card, "families", lambda root: hybrids)
+    orders = queries.orders(open_published(sample_home), [], ["proposed"], limit=50)
+    order = next(row for row in orders.iter_rows(named=True) if LOOK_ALIKES.get(row["cause"]))
+    shown = _everything(view("a_van", van=order["van_id"], order=order["order_id"]))
+    assert f"1. rule out “{LOOK_ALIKES[order['cause']][0].title.en}”" in shown
+    assert inert(CAUTIONS["full_hybrid_runs"].text.en) in shown
 
 
 def test_an_order_is_opened_by_its_link_and_an_unknown_one_says_so(view: View, sample_home: Path) -> None:

@@ -57,15 +57,18 @@ def test_one_page_per_order_and_the_same_bytes_twice(home: Workspace, tmp_path: 
 
 
 def test_an_order_stays_one_page_however_much_it_says(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A long reason, a long action, twice the steps and every caution, with the two traces, in both languages."""
-    import dataclasses
+    """A long reason, a long action, twice the steps and every caution, those of a full hybrid on gas too, with the two
+    traces, in both languages."""
+    from dataclasses import replace
 
     import polars as pl
 
     cause = "fuel_delivery_weak"
     job = order_pdf.JOBS[cause]
-    longer = dataclasses.replace(job, steps=job.steps * 4, parts=Words(*(", ".join([said] * 8) for said in job.parts)))
+    longer = replace(job, steps=job.steps * 4, parts=Words(*(", ".join([said] * 8) for said in job.parts)))
     monkeypatch.setitem(order_pdf.JOBS, cause, longer)
+    known = {name: replace(one, hybrid="full", fuel="lpg") for name, one in order_pdf.families(home.root).items()}
+    monkeypatch.setattr(order_pdf, "families", lambda root: known)
     published = open_published(home.root)
     order = published.ask("SELECT * FROM work_orders WHERE cause = $c", {"c": cause}).with_columns(
         pl.lit("The main peak fell and lambda leans out under load. " * 40).alias("reason"),

@@ -19,7 +19,7 @@ from data_contracts.family import Family
 from data_contracts.weeks import week_of
 from sample_fleet.families import individual, randomised_family
 from sample_fleet.parameters import HEALTHY, Driver, Faults, Recorder, Surroundings, Vehicle
-from sample_fleet.scenario import PLANTED
+from sample_fleet.scenario import DEALT
 from sample_fleet.simulate import Recording, simulate
 from tests.studies.study_cache import kept
 
@@ -72,7 +72,7 @@ def fault(cause: str, severity: float, rng: np.random.Generator, vehicle: Vehicl
 
 def possible(vehicle: Vehicle) -> list[str]:
     """Causes an engine can have and the generator can plant; a lambda sensor that is not recorded can still be ill, but never be seen."""
-    return [code for code in PLANTED if vehicle.engine.turbo > 0.5 or not CAUSES[code].turbo_only]
+    return [code for code in DEALT if vehicle.engine.turbo > 0.5 or not CAUSES[code].turbo_only]
 
 
 def weather(rng: np.random.Generator, day: int, altitude_kpa: float) -> Surroundings:

@@ -15,14 +15,15 @@ import polars as pl
 
 from data_contracts.causes import NONE
 from data_contracts.family import Family
+from data_contracts.features import SOFT
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import SOFT, EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
+from models.causes.effects import EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
 from models.causes.likelihood import log_t
 from models.reading.read import METHOD
 from models.tracking.state.residuals import Residuals
 from models.tracking.visits import throttle_from_channel
 from sample_fleet.parameters import Vehicle
-from sample_fleet.scenario import PLANTED
+from sample_fleet.scenario import DEALT
 from tests.studies.cause_fleets import Capture, Case, cohort, draw_families, possible, read
 
 FAMILIES, SEED = 80, 20261125
@@ -303,7 +304,7 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
         stray,
         [
             "What was fitted of what causes do to quantities. Made by tests/studies/causes_fit.py: do not edit, run it again.",
-            f"{len(cases)} cases of {len(PLANTED)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of method {METHOD};",
+            f"{len(cases)} cases of {len(DEALT)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of method {METHOD};",
             "medians and spreads over engines. Everything else is the trade's: data_contracts/causes and data_contracts/features.py.",
             "stray, gain, effects: as there. trade_share: share of all engines on which a cause shows as the trade has it all the same.",
         ],

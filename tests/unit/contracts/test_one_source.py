@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import CAUSES, EVERY_CAUSE
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
@@ -39,13 +39,13 @@ def lists_of(names: set[str]) -> list[str]:
     return found
 
 
-@pytest.mark.parametrize("names", [set(QUANTITIES), set(CAUSES)], ids=["quantities", "causes"])
+@pytest.mark.parametrize("names", [set(QUANTITIES), set(EVERY_CAUSE)], ids=["quantities", "causes"])
 def test_no_other_list_of_names(names: set[str]) -> None:
     assert lists_of(names) == []
 
 
 def test_records_point_at_what_is_there() -> None:
-    for cause in CAUSES.values():
+    for cause in EVERY_CAUSE.values():
         assert set(cause.found_by) <= set(TESTS), cause.code
         assert set(cause.job.touches) <= set(QUANTITIES), cause.code
         assert {name for way in cause.shows for name in way.effects} <= set(FEATURES), cause.code
@@ -69,3 +69,5 @@ def test_a_cause_without_cautions_or_without_a_way_it_shows_is_refused() -> None
         replace(cause, cautions=())
     with pytest.raises(ValueError, match="one way it shows"):
         replace(cause, shows=())
+    with pytest.raises(ValueError, match="name a test that finds it"):
+        replace(cause, untold=cause.title, found_by={})

@@ -7,7 +7,7 @@ import pytest
 
 from sample_fleet.families import built_in_families
 from sample_fleet.parameters import HEALTHY, Driver, Recorder
-from sample_fleet.scenario import PLANTED
+from sample_fleet.scenario import DEALT
 from sample_fleet.simulate import Recording, simulate
 
 QUIET = Recorder(needles_per_s=0.0)
@@ -18,8 +18,8 @@ class Snaps:
     """One healthy snap and one at severity 1 for each cause, same seed for all."""
 
     def __init__(self, vehicle, **details):
-        codes = ["healthy", *PLANTED]
-        faults = [HEALTHY, *(replace(HEALTHY, **{code: 1.0}, **details) for code in PLANTED)]
+        codes = ["healthy", *DEALT]
+        faults = [HEALTHY, *(replace(HEALTHY, **{code: 1.0}, **details) for code in DEALT)]
         batches = [
             simulate(
                 [vehicle],
@@ -228,7 +228,7 @@ def test_a_one_sided_fault_stays_on_its_bank():
     assert leaking[1] < healthy[1] - 0.1
 
 
-@pytest.mark.parametrize("code", list(PLANTED))
+@pytest.mark.parametrize("code", list(DEALT))
 def test_severity_is_monotonic_from_healthy(code):
     vehicle = built_in_families()["heath-12"]
     names = (

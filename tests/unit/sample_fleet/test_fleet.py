@@ -21,7 +21,7 @@ from sample_fleet.fleet import simulate_fleet
 from sample_fleet.make_small import DEPOTS, FAULTS
 from sample_fleet.make_small import main as make_small
 from sample_fleet.planning import plan_fleet
-from sample_fleet.scenario import PLANTED, Scenario
+from sample_fleet.scenario import DEALT, Scenario
 
 LITTLE = Scenario(vans=36, weeks=4, repeats=2, fault_share=0.5, long_share=0.2)
 SMALL_FLEET = Path(__file__).parents[3] / "sample_fleet" / "small_fleet"
@@ -55,7 +55,7 @@ def test_faults_start_grow_and_are_mended():
     fleet = plan_fleet(Scenario(repair_share=1.0, repair_failure=0.0), np.random.default_rng(2))
     faulty = [van for van in fleet.vans if van.fault is not None]
     assert len(faulty) == round(0.28 * 60)
-    assert {van.fault.cause for van in faulty} == set(PLANTED)
+    assert {van.fault.cause for van in faulty} == set(DEALT)
     mended = 0
     for number, van in enumerate(fleet.vans):
         captures = [c for c in fleet.captures if c.van == number]

@@ -12,7 +12,8 @@ import pytest
 from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
-from models.causes.effects import SOFT, effect_at, effect_table, inseparable_pairs, load_effects, movements
+from data_contracts.features import SOFT
+from models.causes.effects import effect_at, effect_table, inseparable_pairs, load_effects, movements
 from models.causes.infer import CauseSettings, infer_causes
 from models.tracking.state.residuals import Residuals
 

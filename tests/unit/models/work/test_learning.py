@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from data_contracts.causes import CAUSE_CODES, CAUSES, NONE
+from data_contracts.causes import CAUSE_CODES, CAUSES, FINDINGS, NONE, UNTOLD
 from data_contracts.errors import InputError
 from data_contracts.facts.say import say
 from data_contracts.jobs import JOBS
@@ -49,7 +49,7 @@ def test_no_findings_no_change() -> None:
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.lists(st.tuples(st.sampled_from(CAUSE_CODES), st.sampled_from(FAMILIES)), max_size=30))
+@given(st.lists(st.tuples(st.sampled_from(FINDINGS), st.sampled_from(FAMILIES)), max_size=30))
 def test_priors_are_shares_and_order_is_of_no_matter(rows: list[tuple[str, str]]) -> None:
     told = [Finding(str(n), family, found) for n, (found, family) in enumerate(rows)]
     learned, turned = learn(told, FAMILIES), learn(told[::-1], FAMILIES)
@@ -69,6 +69,22 @@ def test_a_family_learns_most_from_its_own_and_a_little_from_the_fleet() -> None
     assert told.before == pytest.approx(start)
     assert told.figure.value == learned.priors["brook-20"][number]
     assert say(told.figure.why) == "10 of 10 findings in the family and 10 of 10 in the fleet were 'air in the fuel'."
+
+
+@pytest.mark.parametrize("found", list(UNTOLD))
+def test_a_finding_no_snap_tells_says_that_something_was_wrong_and_leaves_the_causes_among_each_other(
+    found: str,
+) -> None:
+    before = learn([], FAMILIES)
+    learned = learn(findings(found, 10, hours=JOBS[found].hours + 1.0, flagged_by=("idle_g_s",)), FAMILIES)
+    was, prior = before.priors["brook-20"], learned.priors["brook-20"]
+    assert prior.sum() == pytest.approx(1.0)
+    assert prior[-1] < was[-1]
+    assert prior[:-1] / prior[:-1].sum() == pytest.approx(was[:-1] / was[:-1].sum())
+    faulty = 0.65 * 40.0 / 50.0 + 10.0 / 50.0  # the fleet's; then the family's ten beside twenty of the fleet's
+    assert prior[-1] == pytest.approx(1.0 - (faulty * 20.0 + 10.0) / 30.0)
+    assert (learned.trust["idle_g_s"].right, learned.trust["idle_g_s"].wrong) == (10, 0)
+    assert learned.jobs[found].hours == pytest.approx(JOBS[found].hours + 10.0 / 14.0)
 
 
 def test_nothing_found_lowers_what_flagged_it_and_withdrawing_it_brings_it_back() -> None:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import FINDINGS
 from data_contracts.errors import InputError
 from data_contracts.states import ORDER_STATES
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
@@ -79,7 +79,7 @@ def test_correcting_a_finding_keeps_both_events() -> None:
 
 
 def test_every_cause_can_be_found() -> None:
-    for code in (*CAUSES, "none"):
+    for code in FINDINGS:
         assert apply_event(OrderStatus("booked"), event("done", found=code)).found == code
 
 

@@ -9,14 +9,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from data_contracts.causes import CAUSE_CODES, CAUSES
+from data_contracts.causes import CAUSE_CODES, CAUSES, EVERY_CAUSE
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import say
 from data_contracts.family import parse_family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.jobs import TESTS
 from models.work.standing_codes import standing_codes
-from models.work.urgency import Finding, cost_of_waiting, most_hurting_first, urgency_of
+from models.work.urgency import Finding, cost_of_waiting, most_hurting_first, pointed_to, urgency_of
 from models.work.worth import NO_WORTH, RankingSettings
 
 MONDAY = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -51,13 +51,34 @@ def test_codes_of_before_a_repair_do_not_count() -> None:
 
 
 def test_every_code_of_a_cause_is_known_and_every_test_exists() -> None:
-    assert {code for cause in CAUSES.values() for code in cause.fault_codes} <= set(FAULT_CODES)
+    assert {code for cause in EVERY_CAUSE.values() for code in cause.fault_codes} <= set(FAULT_CODES)
     assert {known.test for known in FAULT_CODES.values() if known.test} <= set(TESTS)
 
 
 def test_a_dead_injector_circuit_is_no_restricted_injector() -> None:
     assert not any(code.startswith("P020") for cause in CAUSES.values() for code in cause.fault_codes)
     assert {f"P020{n}" for n in range(1, 9)} | {f"P030{n}" for n in range(9)} <= set(FAULT_CODES)
+
+
+def test_codes_point_to_causes_that_no_snap_tells() -> None:
+    assert pointed_to({}) == {}
+    assert pointed_to({"P0301": 3, "P0171": 3, "P0440": 3}) == {}  # they fit too much
+    assert pointed_to({"P0201": 3, "P0301": 4}) == {"injector_dead": "P0201"}
+    assert pointed_to({"P0496": 3, "P0441": 3, "P0087": 4, "P9999": 3}) == {
+        "purge_valve_open": "P0496",
+        "rail_pressure_low": "P0087",
+    }
+
+
+def test_a_pointing_code_names_the_cause_and_its_test_beside_the_leading_one() -> None:
+    probability = dict.fromkeys(CAUSE_CODES, 0.0) | {"injector_restricted": 0.9, "none": 0.1}
+    finding = Finding(probability, "injector_restricted", 0.8, standing_codes={"P0202": 4})
+    plain = urgency_of(replace(finding, standing_codes={}), NO_WORTH, RankingSettings())
+    found = urgency_of(finding, NO_WORTH, RankingSettings())
+    told = [fact for fact in found.why if fact.code == "code_points"]
+    assert [(fact.words["cause"], fact.words["test"]) for fact in told] == [("injector_dead", "injector_circuit")]
+    assert not any(fact.code == "code_points" for fact in plain.why)
+    assert told[0] in most_hurting_first((), found.why)
 
 
 def test_a_family_sets_its_own_limits_and_a_wrong_one_is_told() -> None:

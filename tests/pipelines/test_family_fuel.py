@@ -1,0 +1,31 @@
+"""What a family says of its fuel and of being a hybrid changes no reading: nothing is read again for it."""
+
+from typing import Any
+
+import pytest
+
+from data_contracts.family import parse_family
+from pipelines.weekly.read_captures import _family_print
+
+TABLE: dict[str, Any] = {
+    "displacement_l": 2.0,
+    "cylinders": 4,
+    "aspiration": "natural",
+    "max_free_rpm": 6100,
+    "airflow_sensor": {"kind": "g_s"},
+    "lambda_sensor": {"kind": "ratio"},
+}
+
+
+def printed(**keys: Any) -> str:
+    return _family_print(parse_family("brook-20", TABLE | keys))
+
+
+@pytest.mark.parametrize("keys", [{"fuel": "petrol"}, {"hybrid": "full"}, {"hybrid": "mild", "fuel": "petrol"}])
+def test_stating_it_reads_nothing_again(keys: dict[str, str]) -> None:
+    assert printed(**keys) == printed()
+
+
+def test_a_figure_that_readings_rest_on_does() -> None:
+    assert printed(displacement_l=2.1) != printed()
+    assert printed(fuel="lpg") != printed()  # its limits are others
