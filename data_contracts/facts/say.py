@@ -362,6 +362,7 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "test": lambda telling, word: telling.inside(TESTS[word].title),
     "feature": _feature,
     "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
+    "verdict": lambda telling, word: telling.phrase(f"verdict.{word}"),
     "step": lambda telling, word: telling.phrase(f"failed.{word}"),
     "shared": lambda telling, word: telling.phrase(
         f"shared.{word}" if f"shared.{word}" in PHRASES else "shared.part", name=word

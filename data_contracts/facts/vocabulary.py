@@ -70,6 +70,12 @@ _REASONS = (
         "day",
     ),
     _saying(
+        "repair_judged",
+        "Repaired on {day}: {verdict}.",
+        "Am {day} repariert: {verdict}.",
+        "day verdict",
+    ),
+    _saying(
         "cause_hurts",
         "'{cause}' is {probability} likely, and to leave it means: {means}.",
         "„{cause}“ ist zu {probability} wahrscheinlich, und es stehen zu lassen heißt: {means}.",
@@ -539,6 +545,18 @@ PHRASES: dict[str, Words] = {
     "failed.judging": Words("not judged", "nicht beurteilt"),
     "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),
     "failed.order": Words("no order made", "kein Auftrag erstellt"),
+    "verdict.proven": Words("it helped, by three good captures", "es half, nach drei guten Aufnahmen"),
+    "verdict.not_proven": Words(
+        "it did not help, by three good captures; what it should bring back stayed where it was",
+        "es half nicht, nach drei guten Aufnahmen; was es zurückbringen sollte, blieb, wo es war",
+    ),
+    "verdict.made_worse": Words(
+        "it got worse, by three good captures", "es wurde schlechter, nach drei guten Aufnahmen"
+    ),
+    "verdict.cant_tell": Words(
+        "three good captures can't tell yet whether it helped",
+        "drei gute Aufnahmen sagen noch nicht, ob es half",
+    ),
     "outcome.restored": Words("restored", "wiederhergestellt"),
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),

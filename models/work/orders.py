@@ -169,6 +169,11 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
     ]
 
 
+def _of_a_repair(van: WatchedVan) -> list[Fact]:
+    """What a repair of late came to."""
+    return [fact for fact in van.reasons if fact.code == "repair_judged"]
+
+
 def propose_orders(
     watched: Sequence[WatchedVan],
     posterior: CausePosterior,
@@ -268,7 +273,7 @@ def _draft(
         "urgency": van.urgency,
         "cause": step.leading,
         "action_facts": [step.action(wait=wait, proving=bool(van.repaired_on)).row()],
-        "reason_facts": [fact.row() for fact in _reason(van, row, posterior)],
+        "reason_facts": [fact.row() for fact in (*_reason(van, row, posterior), *_of_a_repair(van))],
         "hours": worth.hours,
         "expected_cost_avoided": worth.expected_cost_avoided,
         "failure_avoided": worth.failure_avoided,

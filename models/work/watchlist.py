@@ -31,12 +31,15 @@ class Circumstances:
         How much worse a failure of this van is than of an ordinary one. [1]
     warranty_until : date or None
         Last day of warranty.
+    told : tuple of Fact
+        What a repair of late came to.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
     repaired_on: str = ""
     duty: float = 1.0
     warranty_until: date | None = None
+    told: tuple[Fact, ...] = ()
 
 
 def watchlist(
@@ -98,7 +101,7 @@ def watchlist(
                 "leading_cause_probability": float(posterior.leading_probability[row]),
                 "causes": causes,
                 "weeks_to_limit": state["weeks_to_limit"],
-                "reason_facts": [fact.row() for fact in most_hurting_first(reasons, urgency.why)],
+                "reason_facts": [fact.row() for fact in (*most_hurting_first(reasons, urgency.why), *about.told)],
                 "new": state["van_id"] not in before,
             }
         )
