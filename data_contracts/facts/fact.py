@@ -28,6 +28,7 @@ NUMBERS: dict[str, str] = {
     "weeks_high": "whole",
     "horizon": "whole",
     "horizon_weeks": "weeks",
+    "visits": "visits",
     "hours": "hours",
     "offered": "hours",
     "seconds": "seconds",

@@ -95,6 +95,12 @@ _REASONS = (
         "cost fetching",
     ),
     _saying(
+        "stood_since_order",
+        "It has stood for {count} visits since the order asked to wait.",
+        "Es blieb {count} Besuche lang, seit der Auftrag zu warten bat.",
+        "count",
+    ),
+    _saying(
         "code_agrees",
         "Fault code {fault_code} agrees: {says}.",
         "Fehlercode {fault_code} passt dazu: {says}.",
@@ -298,16 +304,17 @@ _ORDERS = (
     ),
     _saying(
         "wait_then_job",
-        "Wait for the next visit and record again; if it stands: {job}[; in the same visit: {second_job}]",
-        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es: {job}[; im selben Besuch: {second_job}]",
+        "Wait for the next visit and record again; if it stands[ for {visits}]: {job}[; in the same visit: {second_job}]",
+        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es[ {visits} lang]: {job}[; im selben Besuch: {second_job}]",
         "cause",
-        "second_cause",
+        "second_cause visits",
     ),
     _saying(
         "wait_then_test",
-        "Wait for the next visit and record again; if it stands: {test}",
-        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es: {test}",
+        "Wait for the next visit and record again; if it stands[ for {visits}]: {test}",
+        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es[ {visits} lang]: {test}",
         "test",
+        "visits",
     ),
     _saying(
         "record_to_prove",
@@ -345,6 +352,11 @@ _ORDERS = (
         "done_for_waiting",
         "Done all the same: what may be there would cost more to leave than to fetch the van.",
         "Wird trotzdem gemacht: was es sein kann, käme beim Warten teurer als das Fahrzeug hereinzuholen.",
+    ),
+    _saying(
+        "done_as_it_stands",
+        "Done all the same: it has stood since the order asked to wait.",
+        "Wird trotzdem gemacht: es blieb, seit der Auftrag zu warten bat.",
     ),
     _saying(
         "done_for_safety",
@@ -502,6 +514,8 @@ PHRASES: dict[str, Words] = {
     "points": Words("percentage points", "Prozentpunkte"),
     "week": Words("1 week", "1 Woche"),
     "weeks": Words("{weeks} weeks", "{weeks} Wochen"),
+    "more_visit": Words("1 more visit", "noch 1 Besuch"),
+    "more_visits": Words("{visits} more visits", "noch {visits} Besuche"),
     "one_in": Words("1 in {count}", "1 von {count}"),
     "one_in_a_million": Words("fewer than 1 in a million", "weniger als 1 von einer Million"),
     "shared.part": Words("part number ({name})", "Teilenummer ({name})"),

@@ -13,9 +13,12 @@ from data_contracts.facts.fact import Fact
 from models.statistics.levels_compared import Compared, Level, against_both, mean_level
 from models.statistics.proportions import share_interval
 from models.tracking.charts.repair_trials import BEFORE_VISITS, CONFIDENCE, GOOD_CAPTURES, MOST_VISITS, STRAYED
+from models.tracking.visits import is_good
 
-__all__ = ["Level", "ProofCount", "RepairProof", "TouchedQuantity", "proof_statistics", "prove_repair"]
+__all__ = ["PROOF_COLUMNS", "Level", "ProofCount", "RepairProof", "TouchedQuantity", "proof_statistics", "prove_repair"]
 
+PROOF_COLUMNS = ("van_id", "captured_at", "week", "visit", "grade", "grade_reasons")
+"""What `proof_in_time` needs of captures."""
 Verdict = Literal["proven", "not_proven", "made_worse", "cant_tell"]
 
 
@@ -176,7 +179,7 @@ def proof_in_time(
     trends : polars.DataFrame
         Rows of the trends table of one van.
     captures : polars.DataFrame
-        Of the same van: captured_at, week, grade.
+        Of the same van, with `PROOF_COLUMNS`.
     done_at : datetime
         When it was repaired.
     touched : collection of str
@@ -192,7 +195,7 @@ def proof_in_time(
     three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
     decide for good: what comes later is another matter.
     """
-    good = captures.filter((pl.col("captured_at") > done_at) & (pl.col("grade") != "repeat"))
+    good = captures.filter(is_good()).filter(pl.col("captured_at") > done_at)
     last_of = dict(captures.group_by("week").agg(pl.col("captured_at").max()).iter_rows())
     mine = trends.filter(pl.col("quantity").is_in(list(touched)) & pl.col("value").is_not_null()).sort("week")
     weeks = mine["week"].unique().sort().to_list()

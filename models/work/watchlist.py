@@ -33,6 +33,8 @@ class Circumstances:
         Last day of warranty.
     told : tuple of Fact
         What a repair of late came to.
+    stood : int
+        Visits since the order that stands proposed for it asked to wait.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
@@ -40,6 +42,7 @@ class Circumstances:
     duty: float = 1.0
     warranty_until: date | None = None
     told: tuple[Fact, ...] = ()
+    stood: int = 0
 
 
 def watchlist(
@@ -134,6 +137,7 @@ def finding_of(state: Mapping[str, object], row: int, posterior: CausePosterior,
         standing_codes=about.standing_codes,
         repaired_on=about.repaired_on,
         duty=about.duty,
+        stood=about.stood if first_step(row, posterior, about.standing_codes).acts else 0,
     )
 
 

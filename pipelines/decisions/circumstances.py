@@ -8,6 +8,7 @@ import polars as pl
 from data_contracts.facts.fact import Fact
 from data_contracts.weeks import week_end
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
+from models.tracking.visits import is_good
 from models.work.repair_proof import proof_in_time
 from models.work.watchlist import Circumstances
 from pipelines.decisions.proofs import PROVING_WEEKS
@@ -21,6 +22,7 @@ def circumstances_of(
     repairs: pl.DataFrame,
     trends: pl.DataFrame,
     codes: Mapping[str, Mapping[str, int]],
+    asked: Mapping[str, str],
     register: Register,
     settings: Settings,
     week: str,
@@ -31,13 +33,15 @@ def circumstances_of(
     ----------
     van_ids : sequence of str
     captures : polars.DataFrame
-        Of these vans, up to the week: van_id, captured_at, week, grade, depot, family.
+        Of these vans, up to the week.
     repairs : polars.DataFrame
         REPAIRS: those that touched something, none after the week.
     trends : polars.DataFrame
         TRENDS of these vans.
     codes : mapping of str to mapping of str to int
         Fault codes that stand, of each van that has one.
+    asked : mapping of str to str
+        ISO week in which the order that stands proposed for a van first asked to wait.
     register : Register
     settings : Settings
     week : str
@@ -52,6 +56,7 @@ def circumstances_of(
     since = week_end(week) - timedelta(weeks=PROVING_WEEKS)
     recent = repairs.filter(pl.col("done_at") > since, pl.col("van_id").is_in(list(van_ids))).sort("done_at")
     last = {row["van_id"]: row for row in recent.iter_rows(named=True)}
+    visits = captures.filter(is_good()).select("van_id", "week").unique()
     found = {}
     for van_id in van_ids:
         van, repaired_on, outcome = register.vans[van_id], "", ""
@@ -68,5 +73,6 @@ def circumstances_of(
             settings.workshop.duty_of(van_id, van.depot, van.family),
             van.warranty_until,
             (Fact.of("repair_judged", day=repaired_on, verdict=outcome),) if outcome else (),
+            visits.filter(pl.col("van_id") == van_id, pl.col("week") > asked[van_id]).height if van_id in asked else 0,
         )
     return found

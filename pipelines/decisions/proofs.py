@@ -11,7 +11,7 @@ from data_contracts.facts.say import joined, say
 from data_contracts.jobs import JOBS
 from data_contracts.tables import PROOF_STATISTICS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus
-from models.work.repair_proof import proof_in_time, proof_statistics
+from models.work.repair_proof import PROOF_COLUMNS, proof_in_time, proof_statistics
 from pipelines.storage.warehouse import Warehouse
 
 PERSON = "vansnap"
@@ -112,7 +112,7 @@ def _verdict(
     """The event of one order; None while it is waited for."""
     at = row["at"]
     assert isinstance(at, datetime)
-    captures = warehouse.query("SELECT captured_at, week, grade FROM captures WHERE van_id = ?", [row["van_id"]])
+    captures = warehouse.query(f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ?", [row["van_id"]])
     stands = proof_in_time(mine, captures, at, touched)
     proof = stands.proof
     if proof is None:

@@ -9,7 +9,7 @@ import polars as pl
 from data_contracts.facts.numerals import plain
 from data_contracts.signals import QUANTITIES
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
-from models.work.repair_proof import RepairProof, TouchedQuantity, proof_in_time
+from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import as_shown, contract, day, joined, numeral, say
 
@@ -45,7 +45,7 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
         The van's tables by name.
     """
     section: Section = {"title": say("evidence.repairs"), "text": [], "tables": [], "drawings": []}
-    captures = tables["captures"].select("captured_at", "week", "grade")
+    captures = tables["captures"].select(PROOF_COLUMNS)
     for repair in tables["repairs"].sort("done_at").iter_rows(named=True):
         done: datetime = repair["done_at"]
         section["text"].append(f"{day(done)}: " + joined([contract(repair["work"]), repair["parts"], repair["note"]]))

@@ -40,6 +40,15 @@ if TYPE_CHECKING:  # they take seconds to import
     from models.work.watchlist import Circumstances
 
 
+_ASKED_TO_WAIT = """
+    SELECT van_id, min(w.week) FROM watchlist w JOIN work_orders o USING (van_id)
+    WHERE o.state = 'proposed' AND w.week >= o.week AND w.week < ? AND w.urgency = 'watch'
+      AND NOT list_contains(list_transform(w.reason_facts, lambda fact: fact.code), 'being_proven')
+    GROUP BY van_id
+"""
+"""The first week in which a van's standing proposal asked to wait."""
+
+
 @dataclass(frozen=True)
 class _Judged:
     """Results for the vans that are judged together."""
@@ -134,6 +143,7 @@ def _judge(
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
     done = repairs.filter(pl.col("done_at") < week_end(week), pl.col("touches").list.len() > 0)
+    asked = dict(warehouse.query(_ASKED_TO_WAIT, [week]).iter_rows())
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
 
     def judged(van_ids: frozenset[str]) -> _Judged:
@@ -158,7 +168,7 @@ def _judge(
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
-        about = circumstances_of(found, mine, done, assessment.trends, codes, register, settings, week)
+        about = circumstances_of(found, mine, done, assessment.trends, codes, asked, register, settings, week)
         listed = watchlist(
             assessment.states,
             posterior,
