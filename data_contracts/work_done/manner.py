@@ -25,7 +25,7 @@ _SILENT = """
 """
 _THING = """
     filter, pump, hose, pipe, line, gasket, seal, ring, clamp, clip, bolt, nut, valve, sensor, cable, lead, connector, housing,
-    bracket, duct, Pumpe, Schlauch, Rohr, Leitung, Dichtung, Dichtring, Schelle, Schraube, Mutter, Ventil, Sensor, Kabel,
+    bracket, Pumpe, Schlauch, Rohr, Leitung, Dichtung, Dichtring, Schelle, Schraube, Mutter, Ventil, Sensor, Kabel,
     Stecker, Gehäuse, Halter
 """
 _AND = "and, und, with, mit, plus, sowie, then, dann, also, auch"

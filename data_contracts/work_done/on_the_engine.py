@@ -31,7 +31,7 @@ ON_THE_ENGINE: tuple[Work, ...] = (
         Words("air filter and intake ahead of the sensor", "Luftfilter und Ansaugweg vor dem Messer"),
         ("air_filter",),
         _words(
-            "air filter, air filter element, air cleaner, air box, airbox, intake duct, air duct, snorkel, intake, "
+            "air filter, air filter element, air cleaner, air box, airbox, intake duct, air duct, duct, snorkel, intake, "
             "Luftfilter, Luftfiltereinsatz, Luftfilterkasten, Luftfiltergehäuse, Ansaugschnorchel, Ansaugweg, Ansaugkanal, "
             "Ansaugtrakt"
         ),

@@ -104,7 +104,7 @@ def compared(before: Level, after: Level, expected: Level, width: float) -> Comp
 
 
 def against_both(before: Level, after: Level, own: Level | None, family: Level | None, width: float) -> Compared:
-    """Compare one level with a van's own sound level and with its family's: coming back to either is coming back.
+    """Compare one level with a van's own sound level, and with its family's where that one misleads.
 
     Parameters
     ----------
@@ -120,8 +120,8 @@ def against_both(before: Level, after: Level, own: Level | None, family: Level |
     Returns
     -------
     Compared
-        The comparison that counts: one that finds the level restored; else that with the van's own level, unless the
-        family's takes back that the level stayed or got worse.
+        That with the van's own level; but that with the family's, where the level came back past its own, which may have
+        learned a part of the fault, or left its own for another one within the family.
     """
     by_own, by_family = (None if level is None else compared(before, after, level, width) for level in (own, family))
     if by_own is None or by_family is None:
@@ -130,12 +130,11 @@ def against_both(before: Level, after: Level, own: Level | None, family: Level |
         return only
     if by_own.verdict == "restored":
         return by_own
-    if not by_own.accuses:
-        return by_family if by_family.verdict == "restored" and by_own.moved_before else by_own
-    if by_own.moved_before:  # it stayed by its own level: the family may still say that it came back, or leave it open
-        return by_own if by_family.accuses or not by_family.moved_before else by_family
+    if by_own.moved_before:  # a baseline that learned a part of the fault lies between it and what is sound
+        passed = (after.value - by_own.expected.value) * (before.value - by_own.expected.value) < 0
+        return by_family if passed and not by_family.accuses else by_own
     within = abs(after.value - by_family.expected.value) <= width * np.hypot(after.u, by_family.expected.u)
-    return by_family if within else by_own  # a new part may read otherwise, within its family
+    return by_family if by_own.verdict == "worse" and within else by_own  # a new part may read otherwise
 
 
 def mean_level(values: Floats, u: Floats) -> Level:

@@ -1,11 +1,12 @@
 """Whether a baseline may start again after a repair: what a repair did not bring back must not be learned as normal.
 
 The test, for each quantity that a repair touched. *Before* is the mean of the last visits ahead of it, *after* that of
-the visits since, from as many as hold three good captures. A sound van reads its own level before the fault, or its
-family's: a baseline that has strayed from the family does not count. Where the quantity had left what is sound, it is
+the visits since, from as many as hold three good captures. A sound van reads its own level from before the fault. Its
+family's stands for that where it strayed from the family, or where the quantity came back past it, for it may have
+learned a part of the fault. Where the quantity had left what is sound, it is
 
-* repaired, when it came back to either significantly, and ends within its uncertainty or made good more than half;
-* not repaired, when it surely made good less than half, of both;
+* repaired, when it came back significantly, and ends within the uncertainty of both or made good more than half;
+* not repaired, when it surely made good less than half;
 * not to be told yet otherwise: with each visit more it is looked at again, up to `MOST_VISITS`.
 
 What was not repaired keeps its baseline, and so its alarm. What had not moved before starts again, unless it then stands
