@@ -590,11 +590,12 @@ REPAIRS = Table(
         Column("note", "text", "free text"),
         Column("works", "texts", "kinds of work recognised in its words and part numbers, or the cause found"),
         Column("touches", "texts", "quantities it may have moved, of all that are tracked"),
+        Column("brings_back", "texts", "those of them that it should bring back: its proof rests on them"),
         Column("unknown", "texts", "parts of its text that name nothing known"),
     ),
     published=True,
 )
-READ_FROM_WORDS = ("works", "touches", "unknown")
+READ_FROM_WORDS = ("works", "touches", "brings_back", "unknown")
 """Columns of `repairs` that nobody writes: they are read from its words."""
 
 AWAY = Table(

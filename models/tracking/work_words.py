@@ -4,11 +4,12 @@ import fnmatch
 import functools
 import itertools
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from data_contracts.causes import CAUSES
 from data_contracts.features import FEATURES
+from data_contracts.jobs import JOBS
 from data_contracts.signals import BANK2_PREFIX, TRACKED, tracking_of
 from data_contracts.work_done import WORKS
 from data_contracts.work_done.manner import DONE_TO, JOINING, LOOKED_AT, NEGATIONS, SILENT, THINGS
@@ -31,6 +32,8 @@ class Touched:
     ----------
     quantities : frozenset of str
         Names of data_contracts/signals.py that it may have moved.
+    brings_back : frozenset of str
+        Those of them that it should bring back, where something was wrong with what was worked on.
     works : tuple of str
         Kinds of work that were recognised, by name; those that were only looked at are left out.
     unknown : tuple of str
@@ -38,6 +41,7 @@ class Touched:
     """
 
     quantities: frozenset[str]
+    brings_back: frozenset[str] = frozenset()
     works: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
 
@@ -125,17 +129,41 @@ def touched_by(
     table = _table(tuple((more or {}).values()))
     if work.strip() in CAUSES:
         named = _parts_named(parts or "", table)
-        return Touched(quantities_of_cause(work.strip()) | _all(named, table), (work.strip(), *named))
+        return _touched([work.strip()], named, (), table)
     clauses = _clauses(work, table)
     named = _parts_named(f"{work} {parts or ''}" if not clauses else parts or "", table)
     done = dict.fromkeys([*(name for clause in clauses if clause.worked_on for name in clause.works), *named])
     unknown = tuple(clause.text for clause in clauses if clause.unknown)
     if named and not any(clause.works for clause in clauses):
         unknown = ()  # the work says what was done, the parts say to what
-    quantities = _all(done, table)
-    if (unknown or not clauses) and not named and cause is not None:
-        quantities |= quantities_of_cause(cause)
-    return Touched(quantities, tuple(done), unknown or (() if clauses or named else (work.strip(),)))
+    if not clauses and not named:
+        unknown = (work.strip(),)
+    stands_in = [cause] if cause is not None and cause in CAUSES and unknown and not named else []
+    return _touched([], tuple(done), unknown, table, stands_in)
+
+
+def _touched(
+    causes: list[str],
+    works: tuple[str, ...],
+    unknown: tuple[str, ...],
+    table: "_Table",
+    stands_in: Sequence[str] = (),
+) -> Touched:
+    """What the jobs of causes and works touched together."""
+    told = [table.works[name] for name in works]
+    jobs = (*causes, *stands_in)
+    quantities = frozenset().union(*map(quantities_of, told), *map(quantities_of_cause, jobs))
+    back = frozenset().union(*map(_brought_back, told), *(_tracked(JOBS[cause].touches) for cause in jobs))
+    return Touched(quantities, back & quantities, (*causes, *works), unknown)
+
+
+def _brought_back(work: Work) -> frozenset[str]:
+    """What a work should bring back: what the jobs of its causes should, or all it touches where no cause is named."""
+    known = [WORKS[name] for name in WORKS if set(WORKS[name].kinds) and set(WORKS[name].kinds) <= set(work.kinds)]
+    causes = work.causes or tuple(cause for one in known for cause in one.causes)
+    if work.quantities or not causes:
+        return quantities_of(work)
+    return _tracked({name for cause in causes for name in JOBS[cause].touches})
 
 
 @dataclass
@@ -260,10 +288,6 @@ def _parts_named(parts: str, table: _Table) -> tuple[str, ...]:
     for number in re.split(r"[\s,;/+]+", parts.casefold()):
         named.extend(name for pattern, name in table.patterns if number and fnmatch.fnmatchcase(number, pattern))
     return tuple(dict.fromkeys(named))
-
-
-def _all(names: Iterable[str], table: _Table) -> frozenset[str]:
-    return frozenset().union(*(quantities_of(table.works[name]) for name in names))
 
 
 def _tracked(names: Collection[str]) -> frozenset[str]:

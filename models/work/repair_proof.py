@@ -12,7 +12,8 @@ from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.fact import Fact
 from models.statistics.levels_compared import Compared, Level, against_both, mean_level
 from models.statistics.proportions import share_interval
-from models.tracking.charts.repair_trials import BEFORE_VISITS, CONFIDENCE, GOOD_CAPTURES, MOST_VISITS, STRAYED
+from models.tracking.charts.recursion import STRAYED
+from models.tracking.charts.repair_trials import BEFORE_VISITS, CONFIDENCE, GOOD_CAPTURES, MOST_VISITS
 from models.tracking.visits import is_good
 
 __all__ = ["PROOF_COLUMNS", "Level", "ProofCount", "RepairProof", "TouchedQuantity", "proof_statistics", "prove_repair"]
@@ -183,7 +184,7 @@ def proof_in_time(
     done_at : datetime
         When it was repaired.
     touched : collection of str
-        Quantities the repair touched.
+        Quantities the repair should bring back.
 
     Returns
     -------

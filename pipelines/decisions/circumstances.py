@@ -63,7 +63,7 @@ def circumstances_of(
         if van_id in last:
             of_van = pl.col("van_id") == van_id
             done_at: datetime = last[van_id]["done_at"]
-            stands = proof_in_time(trends.filter(of_van), captures.filter(of_van), done_at, last[van_id]["touches"])
+            stands = proof_in_time(trends.filter(of_van), captures.filter(of_van), done_at, last[van_id]["brings_back"])
             repaired_on = str(done_at.date())
             if stands.captures >= GOOD_CAPTURES:
                 outcome = "cant_tell" if stands.proof is None else stands.proof.verdict

@@ -32,7 +32,7 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     trends : polars.DataFrame
         TRENDS of the run.
     repairs : polars.DataFrame
-        REPAIRS, with what each touched.
+        REPAIRS, with what each should bring back.
 
     Returns
     -------
@@ -40,7 +40,7 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
         Proven or not proven, at the time of the visit that shows it; the same visits give the same event. What can't be
         told yet is waited for, for `PROVING_WEEKS`; then it is not proven.
     """
-    touches = dict(repairs.select("repair_id", "touches").iter_rows())
+    brings_back = dict(repairs.select("repair_id", "brings_back").iter_rows())
     done = warehouse.query(
         """
         SELECT e.order_id, o.van_id, max(e."at") AS "at", arg_max(e.found, (e."at", e.event_id)) AS found,
@@ -54,7 +54,7 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
     for row in done.iter_rows(named=True):
         if row["found"] in JOBS:
             mine = trends.filter(pl.col("van_id") == row["van_id"])
-            event = _verdict(warehouse, mine, row, touches.get(row["repair_id"]) or ())
+            event = _verdict(warehouse, mine, row, brings_back.get(row["repair_id"]) or ())
             if event is not None:
                 verdicts.append(event)
     return verdicts
@@ -107,13 +107,13 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
 
 
 def _verdict(
-    warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object], touched: Collection[str]
+    warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object], wanted: Collection[str]
 ) -> OrderEvent | None:
     """The event of one order; None while it is waited for."""
     at = row["at"]
     assert isinstance(at, datetime)
     captures = warehouse.query(f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ?", [row["van_id"]])
-    stands = proof_in_time(mine, captures, at, touched)
+    stands = proof_in_time(mine, captures, at, wanted)
     proof = stands.proof
     if proof is None:
         return None

@@ -48,7 +48,7 @@ def with_touched(repairs: pl.DataFrame, causes: Mapping[str, str], works: Mappin
     Returns
     -------
     polars.DataFrame
-        The same rows, in the same order, with `works`, `touches` and `unknown` filled in.
+        The same rows, in the same order, with the columns `READ_FROM_WORDS` filled in.
     """
     rows = []
     for row in repairs.iter_rows(named=True):
@@ -59,6 +59,7 @@ def with_touched(repairs: pl.DataFrame, causes: Mapping[str, str], works: Mappin
             | {
                 "works": list(touched.works),
                 "touches": sorted(touched.quantities),
+                "brings_back": sorted(touched.brings_back),
                 "unknown": list(touched.unknown),
             }
         )

@@ -37,7 +37,7 @@ def change_date(last: Mapping[str, Any]) -> str:
 def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
     """Every repair: verdict, and per quantity before, after, expected, movement with its interval.
 
-    The quantities it touched are compared by the test that also decides on orders (`models/work/repair_proof.py`).
+    The quantities it should bring back are compared by the test that also decides on orders (`models/work/repair_proof.py`).
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
         if not repair["touches"]:
             section["text"].append(say("evidence.touches_nothing"))
             continue
-        stands = proof_in_time(tables["trends"], captures, done, repair["touches"])
+        stands = proof_in_time(tables["trends"], captures, done, repair["brings_back"])
         proof = stands.proof
         if stands.captures < GOOD_CAPTURES:
             section["text"].append(say("evidence.being_proven", captures=stands.captures, needed=GOOD_CAPTURES))

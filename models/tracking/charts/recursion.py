@@ -34,6 +34,9 @@ SLOPE_STEP = 0.06
 SLOPE_SPREAD = 0.1
 """Prior standard deviation of a van's slope. Common practice, no source (2026-11-25). [scatters per week]"""
 
+STRAYED = 2.5
+"""A level farther from its family's is not taken for a sound van's. Common practice, no source (2026-11-25). [standard
+deviations of healthy vans]"""
 STEP_APART = 6.0
 """Two stretches of the visits that a baseline is learned from lie apart from here. Common practice, no source
 (2026-11-29). [standard deviations of their difference]"""
@@ -111,7 +114,7 @@ def follow_vans(
     vans_spread : ndarray of shape (vans, quantities)
         Standard deviation of healthy vans around the level of the van's family. [scatters]
     sound : ndarray of shape (vans, quantities), optional
-        Level of which a van's first visits are taken to be sound, where they lie at two; the family's where left out.
+        Level about which healthy vans scatter; the family's where left out.
         [scatters]
     smoothing : float
         Weight of the newest visit in the EWMA, in (0, 1]. [unitless]
@@ -123,8 +126,8 @@ def follow_vans(
     Notes
     -----
     The baseline is the empirical-Bayes mean of the first ten visits, each clipped near their median. Where they lie at two
-    levels, one stretch after the other, only the stretch nearer the sound level counts: a fault that steps in while the
-    baseline is learned, or one that is mended then, is not learned as normal. Innovations are
+    levels, first one that a healthy van of the family may have, then one that none has, only the first counts: a fault that
+    steps in while the baseline is learned is not learned as normal. Innovations are
     nearly independent while it is learned and share its uncertainty afterwards; the limits allow for both. A visit far
     outside does not change the baseline.
 
@@ -196,21 +199,17 @@ def _trend_step(
 
 
 @kernel
-def _sound_stretch(first: Floats, n: int, sound: float) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Which of the first visits a baseline is learned from: all, or where they step between two levels the stretch nearer
-    the sound one; the earlier one where both are as near. One visit at the end is no level yet."""
-    best, at = STEP_APART, 0
-    total = np.sum(first[:n])
-    before = 0.0
+def _sound_visits(first: Floats, n: int, sound: float, spread: float) -> int:  # pragma: no cover - compiled
+    """How many of the first visits a baseline is learned from: all, but where they step from a level that a healthy van
+    of the family may have to one that none has, only those before the step. Two visits are a level."""
+    best, at, total, before = STEP_APART, n, np.sum(first[:n]), 0.0
     for k in range(1, n - 1):
         before += first[k - 1]
-        apart = abs(before / k - (total - before) / (n - k)) / np.sqrt(1.0 / k + 1.0 / (n - k))
-        if apart > best:
+        early, late = before / k, (total - before) / (n - k)
+        apart = abs(early - late) / np.sqrt(1.0 / k + 1.0 / (n - k))
+        if k >= 2 and apart > best and abs(early - sound) <= STRAYED * spread < abs(late - sound):
             best, at = apart, k
-    if at == 0:
-        return 0, n
-    early, late = abs(np.mean(first[:at]) - sound), abs(np.mean(first[at:n]) - sound)
-    return (0, at) if early <= late else (at, n)
+    return at
 
 
 @kernel
@@ -272,12 +271,12 @@ def _follow(
                     first[learned] = x[r, q]
                     learned += 1
                     precision += 1.0 / noise
-                    begin, end = _sound_stretch(first, learned, sound[v, q])
-                    middle = np.median(first[begin:end])
-                    mean = np.mean(np.minimum(np.maximum(first[begin:end], middle - 2.0), middle + 2.0))
-                    used = precision if end - begin == learned else precision * (end - begin) / learned
-                    base_p = 1.0 / (1.0 / prior_p + used)
-                    base = base_p * (prior / prior_p + used * mean)
+                    used = _sound_visits(first, learned, sound[v, q], vans_spread[v, q])
+                    middle = np.median(first[:used])
+                    mean = np.mean(np.minimum(np.maximum(first[:used], middle - 2.0), middle + 2.0))
+                    weight = precision if used == learned else precision * used / learned
+                    base_p = 1.0 / (1.0 / prior_p + weight)
+                    base = base_p * (prior / prior_p + weight * mean)
 
 
 def cusums(

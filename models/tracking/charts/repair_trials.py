@@ -20,7 +20,7 @@ from scipy.stats import norm
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.levels_compared import Compared, Level, against_both, mean_level
-from models.tracking.charts.recursion import Followed, follow_vans
+from models.tracking.charts.recursion import STRAYED, Followed, follow_vans
 from models.tracking.restarts import HELD, NO_RESTART, REPAIRED
 
 GOOD_CAPTURES = 3
@@ -29,9 +29,6 @@ BEFORE_VISITS = 3
 """Most visits ahead of a repair that show what it found. Common practice, no source (2026-11-29)."""
 MOST_VISITS = 6
 """Most visits after a repair that decide on it. Common practice, no source (2026-11-29)."""
-STRAYED = 2.5
-"""A baseline farther from its family is not taken for the van's sound level. Common practice, no source (2026-11-25).
-[standard deviations of healthy vans]"""
 OUT_OF_FAMILY = 4.0
 """A level farther from its family is that of no healthy van. Common practice, no source (2026-11-25). [standard
 deviations]"""

@@ -8,7 +8,7 @@ import polars as pl
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import middle_of
 from models.tracking.charts.alarms import Alarms
-from models.tracking.charts.recursion import Followed
+from models.tracking.charts.recursion import STRAYED, Followed
 from models.tracking.restarts import HELD, REPAIRED
 from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
@@ -122,7 +122,7 @@ def residuals_of(
     last = np.take_along_axis(place, PRESENT_VISITS - 1 - np.argmax(read[:, ::-1], axis=1), axis=1)
     sigma, centre, spread = std.scatter[f], *(table[f] for table in _level_tables(std))
     base, base_p = followed.baseline[first, column], followed.baseline_variance[first, column]
-    stood = alarms.peer[last, column] & (np.abs(base) > 2.5 * spread)
+    stood = alarms.peer[last, column] & (np.abs(base) > STRAYED * spread)
     base, base_p = np.where(stood, 0.0, base), np.where(stood, spread**2, base_p)
     present = middle_of(x)
     shift_p = _present_variance(x, std.variance[place]) + base_p

@@ -59,9 +59,7 @@ def test_repairs_of_strangers_and_none_at_all_restart_nothing():
 
 def test_work_and_parts_name_what_was_touched_and_several_repairs_all_count():
     at = START + timedelta(days=8)
-    restart = _restarts(
-        [("a", at, "replaced", "Lambda sensor"), ("a", at + timedelta(weeks=1), "throttle body", None)]
-    )
+    restart = _restarts([("a", at, "replaced", "Lambda sensor"), ("a", at + timedelta(weeks=1), "throttle body", None)])
     assert restart[2].tolist() == [NO_RESTART, REPAIRED, NO_RESTART]
     assert restart[3].tolist() == [REPAIRED, NO_RESTART, REPAIRED]
 

@@ -118,6 +118,19 @@ def test_the_work_that_mends_a_cause_touches_all_that_the_cause_moves(cause) -> 
     assert set(JOBS[cause.code].touches) & set(TRACKED) <= quantities_of_cause(cause.code)
 
 
+def test_a_proof_rests_on_what_the_job_should_bring_back() -> None:
+    peak = touched_by("air-mass sensor replaced")
+    assert {"main_peak_reference_g_s", "trim_idle_pct"} <= peak.brings_back < peak.quantities
+    assert "lambda_full_throttle_v" not in peak.brings_back
+    assert touched_by("unmetered_air").brings_back == set(JOBS["unmetered_air"].touches) & set(TRACKED)
+    assert touched_by("flux capacitor", cause="unmetered_air").brings_back == touched_by("unmetered_air").brings_back
+    assert touched_by("tyres").brings_back == frozenset()
+    gasket = touched_by("manifold gasket").brings_back
+    assert gasket == touched_by("exhaust_leak").brings_back | touched_by("unmetered_air").brings_back
+    own = {"mine": parse_work("mine", {"words": ["mine"], "like": ["fuel_supply"]})}
+    assert touched_by("mine", more=own).brings_back == touched_by("fuel pump").brings_back
+
+
 def test_a_repair_leaves_what_it_does_not_touch() -> None:
     assert "trim_idle_pct" not in touched_by("air filter").quantities
     assert "main_peak_reference_g_s" not in touched_by("lambda sensor").quantities
