@@ -25,7 +25,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "mass airflow, air mass, airflow, air flow, maf, afm, hot film sensor, "
             "Luftmassenmesser, Luftmassensensor, Luftmengenmesser, Luftmasse, LMM, HFM, Heißfilm"
         ),
-        causes=("airflow_under_reading", "airflow_over_reading"),
     ),
     Work(
         "air_filter",
@@ -36,7 +35,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "Luftfilter, Luftfiltereinsatz, Luftfilterkasten, Luftfiltergehäuse, Ansaugschnorchel, Ansaugweg, Ansaugkanal, "
             "Ansaugtrakt"
         ),
-        causes=("intake_restricted",),
     ),
     Work(
         "throttle",
@@ -48,7 +46,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "Drosselklappe, Drosselklappenstutzen, Drosselklappensteller, DK, Gaszug, Pedalwertgeber, Fahrpedal, Gaspedal, "
             "Leerlaufsteller, Leerlaufregelventil"
         ),
-        causes=("throttle_not_full",),
     ),
     Work(
         "inlet_leak",
@@ -62,7 +59,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "Ansaugkrümmer, Ansaugkrümmerdichtung, Ansaugbrücke, Entlüftung, Kurbelgehäuseentlüftung, KGE, "
             "Tankentlüftungsventil"
         ),
-        causes=("unmetered_air",),
     ),
     Work(
         "charge_air",
@@ -73,7 +69,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "intercooler, turbo, turbocharger, boost control, wastegate, "
             "Ladeluft, Ladeluftschlauch, Ladeluftrohr, Ladeluftkühler, Ladedruck, Ladedruckschlauch, Turbolader, Lader"
         ),
-        causes=("charge_air_leak",),
     ),
     Work(
         "recirculation",
@@ -82,7 +77,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
         _words(
             "recirculation valve, recirculation, diverter valve, dump valve, Schubumluftventil, Schubumluft, Umluftventil"
         ),
-        causes=("recirculation_valve",),
     ),
     Work(
         "fuel_supply",
@@ -95,7 +89,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "Benzinleitung, Kraftstoffschlauch, Benzinschlauch, Kraftstoffdruck, Kraftstoffdruckregler, Druckregler, "
             "Saugleitung, Fördereinheit, Tankgeber, Kraftstofftank, Vorförderpumpe, Kraftstoff, Benzin"
         ),
-        causes=("fuel_delivery_weak", "fuel_aeration"),
     ),
     Work(
         "injectors",
@@ -105,7 +98,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "injector, injector set, injector seal, fuel injector, injection valve, injection, fuel rail, injector rail, "
             "Einspritzventil, Einspritzdüse, Einspritzung, Einspritzleiste, Kraftstoffleiste, Kraftstoffverteiler, Injektor"
         ),
-        causes=("injector_restricted", "injector_leaking"),
     ),
     Work(
         "ignition",
@@ -115,7 +107,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "spark plug, plug, sparkplug, ignition coil, coil, coil pack, ignition, ignition lead, plug lead, "
             "Zündkerze, Kerze, Zündspule, Zündung, Zündkabel, Zündleitung, Zündmodul, Kerzenstecker"
         ),
-        causes=("ignition_weak",),
     ),
     Work(
         "lambda_sensor",
@@ -125,7 +116,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "lambda sensor, lambda probe, lambda, oxygen sensor, O2 sensor, air fuel sensor, air fuel ratio sensor, "
             "Lambdasonde, Lambda Sonde, Regelsonde, Vorkatsonde, Sauerstoffsensor, Sonde"
         ),
-        causes=("lambda_slow", "lambda_slow_one_way", "lambda_offset"),
     ),
     Work(
         "exhaust_leak",
@@ -137,7 +127,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "Abgaskrümmer, Auspuffkrümmer, Krümmer, Krümmerdichtung, Abgaskrümmerdichtung, Auspuffdichtung, Flexrohr, "
             "Hosenrohr"
         ),
-        causes=("exhaust_leak",),
     ),
     Work(
         "exhaust",
@@ -147,7 +136,6 @@ ON_THE_ENGINE: tuple[Work, ...] = (
             "catalyst, catalytic converter, cat, silencer, muffler, exhaust, exhaust pipe, exhaust system, back pressure, "
             "Katalysator, Kat, Schalldämpfer, Auspuff, Endtopf, Abgasanlage, Auspuffanlage, Abgasrohr"
         ),
-        causes=("exhaust_restricted",),
     ),
     Work(
         "manifold_gasket",

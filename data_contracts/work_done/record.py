@@ -26,7 +26,7 @@ class Work:
     quantities : tuple of str
         Quantities it touches besides; for works of a register.
     causes : tuple of str
-        Causes whose job it is: a proof rests on what those should bring back.
+        Causes whose job it is; for works of a register.
     """
 
     name: str

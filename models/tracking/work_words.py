@@ -159,8 +159,7 @@ def _touched(
 
 def _brought_back(work: Work) -> frozenset[str]:
     """What a work should bring back: what the jobs of its causes should, or all it touches where no cause is named."""
-    known = [WORKS[name] for name in WORKS if set(WORKS[name].kinds) and set(WORKS[name].kinds) <= set(work.kinds)]
-    causes = work.causes or tuple(cause for one in known for cause in one.causes)
+    causes = work.causes or tuple(c.code for c in CAUSES.values() if set(c.mended_by).intersection(work.kinds))
     if work.quantities or not causes:
         return quantities_of(work)
     return _tracked({name for cause in causes for name in JOBS[cause].touches})

@@ -9,6 +9,7 @@ import shutil
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import numpy as np

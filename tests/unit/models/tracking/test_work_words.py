@@ -115,6 +115,8 @@ def test_the_work_that_mends_a_cause_touches_all_that_the_cause_moves(cause) -> 
     touched = touched_by(cause.planted.work, cause.planted.parts)
     assert touched.unknown == ()
     assert quantities_of_cause(cause.code) <= touched.quantities
+    assert touched_by(cause.code).brings_back <= touched.brings_back
+    assert {kind for name in touched.works for kind in WORKS[name].kinds} >= set(cause.mended_by) > set()
     assert set(JOBS[cause.code].touches) & set(TRACKED) <= quantities_of_cause(cause.code)
 
 
@@ -140,6 +142,7 @@ def test_a_repair_leaves_what_it_does_not_touch() -> None:
 
 def test_every_tracked_quantity_is_touched_by_some_work_and_no_word_means_two_works() -> None:
     kinds = {kind for work in WORKS.values() for kind in work.kinds}
+    assert {kind for cause in CAUSES.values() for kind in cause.mended_by} <= kinds
     assert [q for q in TRACKED if not kinds.intersection(tracking_of(q).repaired_by)] == []
     for work in WORKS.values():
         for words in work.words:
