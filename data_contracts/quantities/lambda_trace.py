@@ -4,18 +4,12 @@ from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT
 from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
 
-_MIXTURE: tuple[RepairKind, ...] = (
-    "inlet_leak",
-    "fuel_supply",
-    "injectors",
-    "ignition",
-    "lambda_sensor",
-    "exhaust_leak",
-)
-_TIP_IN: tuple[RepairKind, ...] = (*_MIXTURE, "air_mass_sensor")
-_LEVELS: tuple[RepairKind, ...] = (*_TIP_IN, "air_filter", "charge_air", "exhaust")
-_RESPONSE: tuple[RepairKind, ...] = ("lambda_sensor",)
-_LEAN_RESPONSE: tuple[RepairKind, ...] = ("lambda_sensor", "injectors")
+_Kinds = tuple[RepairKind, ...]
+_MIXTURE: _Kinds = ("inlet_leak", "fuel_supply", "injectors", "ignition", "lambda_sensor", "exhaust_leak")
+_TIP_IN: _Kinds = (*_MIXTURE, "air_mass_sensor")
+_LEVELS: _Kinds = (*_TIP_IN, "air_filter", "charge_air", "exhaust")
+_RESPONSE: _Kinds = ("lambda_sensor",)
+_LEAN_RESPONSE: _Kinds = ("lambda_sensor", "injectors")
 # A snap reads wall film and mixing on top of the sensor. Common practice, no source (2026-11-25).
 _SENSOR_ALONE = RegisterFigure("time_constant", spread=1.0)
 _RATIO = ("wideband", "ratio")

@@ -22,7 +22,7 @@ from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
-from models.tracking.charts.recursion import follow_vans
+from models.tracking.charts.recursion import Followed, follow_vans
 from models.tracking.charts.repair_trials import after_trial
 from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
@@ -144,15 +144,7 @@ def assess(
     captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
     std = replace(std, restart=_after_trial(std))
-    followed = follow_vans(
-        std.x,
-        std.variance,
-        weeks=std.weeks,
-        starts=std.starts,
-        restart=std.restart,
-        vans_spread=vans_spread(std),
-        sound=sound_level(std),
-    )
+    followed = _followed(std)
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
     repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
@@ -191,6 +183,19 @@ def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
     if not repairs.height:
         return repairs
     return repairs.filter(weeks_of(pl.col("done_at")) <= week)
+
+
+def _followed(std: Standardised) -> Followed:
+    """The recursion over all visits."""
+    return follow_vans(
+        std.x,
+        std.variance,
+        weeks=std.weeks,
+        starts=std.starts,
+        restart=std.restart,
+        vans_spread=vans_spread(std),
+        sound=sound_level(std),
+    )
 
 
 def _after_trial(std: Standardised) -> NDArray[np.int8]:

@@ -95,7 +95,8 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
         likely and serious; or waiting for a planned visit costs more than fetching the van at once. The last two want a
         reading that is outside by itself, or a fault code that agrees: else the van is planned. `plan`: any limit
         will be crossed within 13 weeks with even odds, a dangerous cause is likely however small, acting is worth it,
-        a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest, and a van whose repair is being proven.
+        a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest,
+        and a van whose repair is being proven.
     """
     if finding.repaired_on:
         return Urgency("watch", (Fact.of("being_proven", day=finding.repaired_on),))
