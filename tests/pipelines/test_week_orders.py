@@ -53,6 +53,7 @@ def _orders(
         "week": week,
         "reason_facts": [REASON],
         "alarm": True,
+        "rank": 1,
     }
     listed = _rows(vans, polars_schema(WATCHLIST), usual)
     states = _rows(vans, dict(no_states().schema), usual | {"cross_before_next": 0.6})
@@ -103,7 +104,9 @@ def test_a_listed_vans_order_has_its_state_its_flags_and_a_week() -> None:
     assert (row["due_by"], row["plan_week"]) == (date(2026, 4, 8), "2026-W15")
     assert row["reason_facts"][0] == REASON
     assert _orders({"v1": {"cross_before_next": None}})["v1"]["failure_probability"] == pytest.approx(_fails(0.7))
-    assert _orders({"v1": {"weeks_to_limit": 2.0}})["v1"]["due_by"] == date(2026, 4, 20)
+    assert _orders({"v1": {"weeks_to_limit": 2.0}})["v1"]["due_by"] == date(2026, 5, 4)
+    pressing = _orders({"v1": {"weeks_to_limit": 2.0, "weeks_to_pressing_limit": 2.0}})
+    assert pressing["v1"]["due_by"] == date(2026, 4, 20)
     assert _orders({"v1": {"reason_facts": None}})["v1"]["reason_facts"][0]["code"] == "stands_out"
 
 
