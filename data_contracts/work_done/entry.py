@@ -7,7 +7,7 @@ from typing import Annotated, Any, Self
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from data_contracts.bilingual import Words
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.entries import SourcedEntry, contradiction, fault_lines, shown, unknown_name
 from data_contracts.errors import RegisterError
 from data_contracts.signals import TRACKED
@@ -61,8 +61,8 @@ class WorkEntry(SourcedEntry):
     ] = ()
     causes: Annotated[
         tuple[str, ...],
-        AfterValidator(lambda names: _of_these(names, CAUSES, "cause")),
-        Field(strict=False, description="a list of causes whose job it is: " + ", ".join(CAUSES)),
+        AfterValidator(lambda names: _of_these(names, EVERY_CAUSE, "cause")),
+        Field(strict=False, description="a list of causes whose job it is: " + ", ".join(EVERY_CAUSE)),
     ] = ()
     touches: Annotated[
         tuple[str, ...],

@@ -54,7 +54,7 @@ ON_THE_ENGINE: tuple[Work, ...] = (
         _words(
             "inlet hose, intake hose, intake boot, vacuum hose, vacuum line, vacuum pipe, vacuum leak, unmetered air, "
             "false air, inlet manifold, intake manifold, inlet manifold gasket, intake manifold gasket, inlet gasket, "
-            "intake gasket, breather, breather hose, crankcase breather, purge valve, brake booster hose, "
+            "intake gasket, breather, breather hose, crankcase breather, crankcase ventilation, crankcase ventilation valve, purge valve, brake booster hose, "
             "Ansaugschlauch, Unterdruckschlauch, Unterdruckleitung, Falschluft, Nebenluft, Saugrohr, Saugrohrdichtung, "
             "Ansaugkrümmer, Ansaugkrümmerdichtung, Ansaugbrücke, Entlüftung, Kurbelgehäuseentlüftung, KGE, "
             "Tankentlüftungsventil"
@@ -156,7 +156,7 @@ ON_THE_ENGINE: tuple[Work, ...] = (
         Words("valve timing", "Steuerzeiten"),
         (*_FLOWS, "inlet_leak", "ignition", "exhaust"),
         _words(
-            "timing belt, timing chain, cam belt, cambelt, camshaft, camshaft adjuster, valve timing, valve clearance, "
+            "timing belt, timing chain, timing drive, cam belt, cambelt, camshaft, camshaft adjuster, valve timing, valve clearance, "
             "Zahnriemen, Steuerkette, Nockenwelle, Nockenwellenversteller, Steuerzeiten, Ventilspiel"
         ),
     ),

@@ -7,9 +7,8 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.features import FEATURES
-from data_contracts.jobs import JOBS
 from data_contracts.signals import BANK2_PREFIX, TRACKED, tracking_of
 from data_contracts.work_done import WORKS
 from data_contracts.work_done.manner import DONE_TO, JOINING, LOOKED_AT, NEGATIONS, SILENT, THINGS
@@ -97,9 +96,9 @@ def quantities_of_cause(cause: str) -> frozenset[str]:
     frozenset of str
         What the job should bring back, and all that the cause itself moves, of both banks.
     """
-    if cause not in CAUSES:
+    if cause not in EVERY_CAUSE:
         return frozenset()
-    known = CAUSES[cause]
+    known = EVERY_CAUSE[cause]
     moved = {FEATURES[name] for way in known.shows for name, (mean, _) in way.effects.items() if mean != 0.0}
     named = {name for feature in moved for name in (feature.quantity, feature.plus, feature.against)}
     return _tracked({*known.job.touches, *named})
@@ -127,7 +126,7 @@ def touched_by(
         that name nothing known touch what the cause names, else nothing.
     """
     table = _table(tuple((more or {}).values()))
-    if work.strip() in CAUSES:
+    if work.strip() in EVERY_CAUSE:
         named = _parts_named(parts or "", table)
         return _touched([work.strip()], named, (), table)
     clauses = _clauses(work, table)
@@ -138,7 +137,7 @@ def touched_by(
         unknown = ()  # the work says what was done, the parts say to what
     if not clauses and not named:
         unknown = (work.strip(),)
-    stands_in = [cause] if cause is not None and cause in CAUSES and unknown and not named else []
+    stands_in = [cause] if cause is not None and cause in EVERY_CAUSE and unknown and not named else []
     return _touched([], tuple(done), unknown, table, stands_in)
 
 
@@ -153,16 +152,16 @@ def _touched(
     told = [table.works[name] for name in works]
     jobs = (*causes, *stands_in)
     quantities = frozenset().union(*map(quantities_of, told), *map(quantities_of_cause, jobs))
-    back = frozenset().union(*map(_brought_back, told), *(_tracked(JOBS[cause].touches) for cause in jobs))
+    back = frozenset().union(*map(_brought_back, told), *(_tracked(EVERY_CAUSE[cause].job.touches) for cause in jobs))
     return Touched(quantities, back & quantities, (*causes, *works), unknown)
 
 
 def _brought_back(work: Work) -> frozenset[str]:
     """What a work should bring back: what the jobs of its causes should, or all it touches where no cause is named."""
-    causes = work.causes or tuple(c.code for c in CAUSES.values() if set(c.mended_by).intersection(work.kinds))
+    causes = work.causes or tuple(c.code for c in EVERY_CAUSE.values() if set(c.mended_by).intersection(work.kinds))
     if work.quantities or not causes:
         return quantities_of(work)
-    return _tracked({name for cause in causes for name in JOBS[cause].touches})
+    return _tracked({name for cause in causes for name in EVERY_CAUSE[cause].job.touches})
 
 
 @dataclass

@@ -2,7 +2,7 @@
 
 import pytest
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import CAUSES, EVERY_CAUSE
 from data_contracts.entries import shown
 from data_contracts.errors import RegisterError
 from data_contracts.jobs import JOBS
@@ -118,6 +118,16 @@ def test_the_work_that_mends_a_cause_touches_all_that_the_cause_moves(cause) -> 
     assert touched_by(cause.code).brings_back <= touched.brings_back
     assert {kind for name in touched.works for kind in WORKS[name].kinds} >= set(cause.mended_by) > set()
     assert set(JOBS[cause.code].touches) & set(TRACKED) <= quantities_of_cause(cause.code)
+
+
+@pytest.mark.parametrize("cause", EVERY_CAUSE.values(), ids=lambda cause: cause.code)
+def test_the_code_of_any_cause_a_workshop_finds_is_its_job(cause) -> None:
+    found = touched_by(cause.code)
+    assert (found.works, found.unknown) == ((cause.code,), ())
+    assert found.quantities == quantities_of_cause(cause.code)
+    assert set(cause.job.touches) & set(TRACKED) <= found.brings_back <= found.quantities
+    if cause.planted:
+        assert touched_by(cause.planted.work, cause.planted.parts).unknown == ()
 
 
 def test_a_proof_rests_on_what_the_job_should_bring_back() -> None:
