@@ -120,14 +120,16 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
     chosen = present if every == "all" else [*moved, *(q for q in present if q in MAIN and q not in moved)]
     levels = frame.sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
     bounds = limits(families(published.home).get(family), dict(levels.iter_rows()))
-    repairs = [(str(r["week"]), str(r["work"])) for r in queries.van_repairs(published, van_id).iter_rows(named=True)]
+    repairs = queries.van_repairs(published, van_id)
     span = (str(frame["week"].min()), str(frame["week"].max()))
     parts.quiet(say("trend.key"))
     for pair in range(0, len(chosen), 2):
         for quantity, column in zip(chosen[pair : pair + 2], st.columns(2, gap="large"), strict=False):
             with column:
                 rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
-                _trend(quantity, rows, bounds.get(quantity, (None, None)), repairs, span)
+                touched = repairs.filter(pl.col("touches").list.contains(quantity))
+                marks = [(str(week), str(work)) for week, work in touched.select("week", "work").iter_rows()]
+                _trend(quantity, rows, bounds.get(quantity, (None, None)), marks, span)
     with st.expander(say("common.table")):
         table = frame.filter(pl.col("quantity").is_in(chosen))
         st.dataframe(table, hide_index=True)

@@ -588,9 +588,15 @@ REPAIRS = Table(
         Column("parts", "text", "parts"),
         Column("work_order", "text", "order it answers"),
         Column("note", "text", "free text"),
+        Column("works", "texts", "kinds of work recognised in its words and part numbers, or the cause found"),
+        Column("touches", "texts", "quantities it may have moved, of all that are tracked"),
+        Column("brings_back", "texts", "those of them that it should bring back: its proof rests on them"),
+        Column("unknown", "texts", "parts of its text that name nothing known"),
     ),
     published=True,
 )
+READ_FROM_WORDS = ("works", "touches", "brings_back", "unknown")
+"""Columns of `repairs` that nobody writes: they are read from its words."""
 
 AWAY = Table(
     "away",
@@ -609,7 +615,7 @@ PART_PREFIX = "part_"
 """Start of a column of vans.csv that holds the number of one part."""
 REGISTER_COLUMNS: dict[str, tuple[Column, ...]] = {
     "vans.csv": tuple(c for c in VANS.columns if c.name != "part_numbers"),
-    "repairs.csv": tuple(c for c in REPAIRS.columns if c.name != "repair_id"),
+    "repairs.csv": tuple(c for c in REPAIRS.columns if c.name not in ("repair_id", *READ_FROM_WORDS)),
     "away.csv": AWAY.columns,
 }
 """Tables of the register that people write."""

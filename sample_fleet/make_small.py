@@ -100,6 +100,7 @@ DECISIONS: tuple[dict[str, Any], ...] = (
 )
 # What the last run must publish about each van; vans without a fault are healthy.
 STATES: tuple[tuple[str, str], ...] = (
+    ("now", "V004"),
     ("now", "V007"),
     ("now", "V010"),
     ("plan", "V009"),

@@ -158,6 +158,8 @@ class SampleRows:
                     "van_id": van_id,
                     "done_at": datetime.combine(self.mondays[len(self.mondays) // 2], datetime.min.time(), UTC),
                     "work": "air filter replaced",
+                    "works": ["air_filter"],
+                    "touches": ["main_peak_reference_g_s", "run_up_time_s"],
                 }
             )
         own = {

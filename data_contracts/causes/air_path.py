@@ -86,6 +86,7 @@ AIR_PATH: tuple[Cause, ...] = (
             "P2177": 6.0,
             "P2179": 6.0,
         },
+        mended_by=("air_mass_sensor",),
         planted=Planted("air-mass sensor replaced", "air-mass sensor", "may"),
     ),
     Cause(
@@ -162,6 +163,7 @@ AIR_PATH: tuple[Cause, ...] = (
             "P2178": 4.0,
             "P2188": 4.0,
         },
+        mended_by=("air_mass_sensor",),
         planted=Planted("air-mass sensor replaced", "air-mass sensor"),
     ),
     Cause(
@@ -233,6 +235,7 @@ AIR_PATH: tuple[Cause, ...] = (
                 told_by=("first_beside_main",),
             ),
         ),
+        mended_by=("air_filter",),
         planted=Planted("air filter replaced, duct freed", "air filter"),
     ),
     Cause(
@@ -283,6 +286,7 @@ AIR_PATH: tuple[Cause, ...] = (
         fault_codes={
             "P0068": 6.0,
         },
+        mended_by=("throttle",),
         planted=Planted("throttle body replaced and adapted", "throttle body", "may"),
     ),
     Cause(
@@ -374,6 +378,7 @@ AIR_PATH: tuple[Cause, ...] = (
                 told_by=("idle_flow",),
             ),
         ),
+        mended_by=("inlet_leak",),
         planted=Planted("inlet hose and gaskets replaced", "inlet hose"),
     ),
 )

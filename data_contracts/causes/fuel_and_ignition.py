@@ -61,6 +61,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             "P2177": 6.0,
             "P2179": 6.0,
         },
+        mended_by=("fuel_supply",),
         planted=Planted("fuel pump and filter replaced", "fuel pump", "may"),
     ),
     Cause(
@@ -144,6 +145,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             "P0307": 8.0,
             "P0308": 8.0,
         },
+        mended_by=("injectors",),
         planted=Planted("injectors replaced", "injector set"),
     ),
     Cause(
@@ -219,6 +221,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             "P2196": 5.0,
             "P2198": 5.0,
         },
+        mended_by=("injectors",),
         planted=Planted("injectors replaced", "injector set", "may"),
     ),
     Cause(
@@ -283,6 +286,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                 told_by=("idle_scatter",),
             ),
         ),
+        mended_by=("fuel_supply",),
         planted=Planted("fuel suction line and pump sealed", "suction line", "often"),
     ),
     Cause(
@@ -353,6 +357,7 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             "P0420": 2.0,
             "P0430": 2.0,
         },
+        mended_by=("ignition",),
         planted=Planted("plugs and coils replaced", "plugs, coils", "often"),
     ),
 )

@@ -81,6 +81,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 ),
             ),
         ),
+        mended_by=("lambda_sensor",),
         planted=Planted("lambda sensor replaced", "lambda sensor"),
     ),
     Cause(
@@ -162,6 +163,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             "P015C": 10.0,
             "P015D": 10.0,
         },
+        mended_by=("lambda_sensor",),
         planted=Planted("lambda sensor replaced", "lambda sensor"),
     ),
     Cause(
@@ -265,6 +267,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             "P2197": 5.0,
             "P2198": 5.0,
         },
+        mended_by=("lambda_sensor",),
         planted=Planted("lambda sensor replaced", "lambda sensor"),
     ),
     Cause(
@@ -337,6 +340,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             "P2195": 5.0,
             "P2197": 5.0,
         },
+        mended_by=("exhaust_leak",),
         planted=Planted("manifold gasket replaced", "gasket"),
     ),
     Cause(
@@ -403,6 +407,7 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
                 told_by=("first_beside_main",),
             ),
         ),
+        mended_by=("exhaust",),
         planted=Planted("catalyst replaced", "catalyst"),
     ),
 )

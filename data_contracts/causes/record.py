@@ -193,6 +193,9 @@ class Cause:
         SAE J2012 code to how many times it makes the cause likelier.
     hard_to_tell : tuple of HardToTell
         Codes it is easily taken for; each pair stands with one of the two.
+    mended_by : tuple of str
+        Kinds of repair (`RepairKind` of the quantities' records) that may be its job: a proof of such work rests on what
+        the job should bring back.
     planted : Planted or None
         How the sample fleet plants it; None while it can't.
     turbo_only : bool
@@ -214,6 +217,7 @@ class Cause:
     shows: tuple[Shows, ...]
     fault_codes: Mapping[str, float] = field(default_factory=dict)
     hard_to_tell: tuple[HardToTell, ...] = ()
+    mended_by: tuple[str, ...] = ()
     planted: Planted | None = None
     turbo_only: bool = False
     untold: Words | None = None

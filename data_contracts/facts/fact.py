@@ -28,6 +28,7 @@ NUMBERS: dict[str, str] = {
     "weeks_high": "whole",
     "horizon": "whole",
     "horizon_weeks": "weeks",
+    "visits": "visits",
     "hours": "hours",
     "offered": "hours",
     "seconds": "seconds",
@@ -86,6 +87,7 @@ WORDS: dict[str, str] = {
     "scale": "choice",  # relative, times, scatter, plain, richer or count: the scale of the two below
     "seen": "choice",  # as_expected, level or change: what the sentence gives of the quantity
     "outcome": "outcome",  # restored, closer, unchanged or worse
+    "verdict": "verdict",  # proven, not_proven, made_worse or cant_tell: what three good captures showed of a repair
     "family": "name",
     "depot": "name",
     "recorder": "name",

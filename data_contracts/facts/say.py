@@ -306,6 +306,11 @@ def _weeks(telling: _Telling, value: float) -> str:
     return telling.phrase("week") if whole == 1 else telling.phrase("weeks", weeks=str(whole))
 
 
+def _more_visits(telling: _Telling, value: float) -> str:
+    whole = max(round(value), 1)
+    return telling.phrase("more_visit") if whole == 1 else telling.phrase("more_visits", visits=str(whole))
+
+
 def _chance(telling: _Telling, p: float) -> str:
     if p <= 1e-6:
         return telling.phrase("one_in_a_million")
@@ -319,6 +324,7 @@ _NUMBER_KINDS: dict[str, Callable[[_Telling, float], str | None]] = {
     "bare_signed": lambda telling, value: telling.number(plain(telling.difference(value), 2, sign=True)),
     "moved": lambda telling, value: telling.moved(value),
     "weeks": _weeks,
+    "visits": _more_visits,
     "whole": lambda telling, value: f"{value:.0f}",
     "hours": lambda telling, value: telling.number(f"{value:.1f} h"),
     "seconds": lambda telling, value: f"{value:.0f} s",
@@ -362,6 +368,7 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "test": lambda telling, word: telling.inside(TESTS[word].title),
     "feature": _feature,
     "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
+    "verdict": lambda telling, word: telling.phrase(f"verdict.{word}"),
     "step": lambda telling, word: telling.phrase(f"failed.{word}"),
     "shared": lambda telling, word: telling.phrase(
         f"shared.{word}" if f"shared.{word}" in PHRASES else "shared.part", name=word

@@ -70,6 +70,12 @@ _REASONS = (
         "day",
     ),
     _saying(
+        "repair_judged",
+        "Repaired on {day}: {verdict}.",
+        "Am {day} repariert: {verdict}.",
+        "day verdict",
+    ),
+    _saying(
         "cause_hurts",
         "'{cause}' is {probability} likely, and to leave it means: {means}.",
         "„{cause}“ ist zu {probability} wahrscheinlich, und es stehen zu lassen heißt: {means}.",
@@ -87,6 +93,12 @@ _REASONS = (
         "To wait for a planned visit costs {cost}, more than to fetch the van at once ({fetching}).",
         "Auf einen geplanten Besuch zu warten kostet {cost}, mehr als das Fahrzeug gleich zu holen ({fetching}).",
         "cost fetching",
+    ),
+    _saying(
+        "stood_since_order",
+        "It has stood for {count} visits since the order asked to wait.",
+        "Es blieb {count} Besuche lang, seit der Auftrag zu warten bat.",
+        "count",
     ),
     _saying(
         "code_agrees",
@@ -292,16 +304,17 @@ _ORDERS = (
     ),
     _saying(
         "wait_then_job",
-        "Wait for the next visit and record again; if it stands: {job}[; in the same visit: {second_job}]",
-        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es: {job}[; im selben Besuch: {second_job}]",
+        "Wait for the next visit and record again; if it stands[ for {visits}]: {job}[; in the same visit: {second_job}]",
+        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es[ {visits} lang]: {job}[; im selben Besuch: {second_job}]",
         "cause",
-        "second_cause",
+        "second_cause visits",
     ),
     _saying(
         "wait_then_test",
-        "Wait for the next visit and record again; if it stands: {test}",
-        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es: {test}",
+        "Wait for the next visit and record again; if it stands[ for {visits}]: {test}",
+        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es[ {visits} lang]: {test}",
         "test",
+        "visits",
     ),
     _saying(
         "record_to_prove",
@@ -339,6 +352,11 @@ _ORDERS = (
         "done_for_waiting",
         "Done all the same: what may be there would cost more to leave than to fetch the van.",
         "Wird trotzdem gemacht: was es sein kann, käme beim Warten teurer als das Fahrzeug hereinzuholen.",
+    ),
+    _saying(
+        "done_as_it_stands",
+        "Done all the same: it has stood since the order asked to wait.",
+        "Wird trotzdem gemacht: es blieb, seit der Auftrag zu warten bat.",
     ),
     _saying(
         "done_for_safety",
@@ -496,6 +514,8 @@ PHRASES: dict[str, Words] = {
     "points": Words("percentage points", "Prozentpunkte"),
     "week": Words("1 week", "1 Woche"),
     "weeks": Words("{weeks} weeks", "{weeks} Wochen"),
+    "more_visit": Words("1 more visit", "noch 1 Besuch"),
+    "more_visits": Words("{visits} more visits", "noch {visits} Besuche"),
     "one_in": Words("1 in {count}", "1 von {count}"),
     "one_in_a_million": Words("fewer than 1 in a million", "weniger als 1 von einer Million"),
     "shared.part": Words("part number ({name})", "Teilenummer ({name})"),
@@ -539,6 +559,18 @@ PHRASES: dict[str, Words] = {
     "failed.judging": Words("not judged", "nicht beurteilt"),
     "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),
     "failed.order": Words("no order made", "kein Auftrag erstellt"),
+    "verdict.proven": Words("it helped, by three good captures", "es half, nach drei guten Aufnahmen"),
+    "verdict.not_proven": Words(
+        "it did not help, by three good captures; what it should bring back stayed where it was",
+        "es half nicht, nach drei guten Aufnahmen; was es zurückbringen sollte, blieb, wo es war",
+    ),
+    "verdict.made_worse": Words(
+        "it got worse, by three good captures", "es wurde schlechter, nach drei guten Aufnahmen"
+    ),
+    "verdict.cant_tell": Words(
+        "three good captures can't tell yet whether it helped",
+        "drei gute Aufnahmen sagen noch nicht, ob es half",
+    ),
     "outcome.restored": Words("restored", "wiederhergestellt"),
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),

@@ -4,7 +4,11 @@ from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, IDLE, LEVEL, SMOOTH
 from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
 
-_AIR_PATH: tuple[RepairKind, ...] = ("air_path", "air_leak", "exhaust")
+_MOVED_FLOW: tuple[RepairKind, ...] = ("air_mass_sensor", "throttle", "inlet_leak")
+_MOVED_SNAP: tuple[RepairKind, ...] = (*_MOVED_FLOW, "air_filter", "charge_air", "exhaust")
+_MOVED_PEAK: tuple[RepairKind, ...] = (*_MOVED_SNAP, "ignition")
+_MOVED_PULSE: tuple[RepairKind, ...] = ("air_mass_sensor", "charge_air", "recirculation")
+_MOVED_OPENING: tuple[RepairKind, ...] = ("throttle",)
 _VOLTS = ("volts",)
 
 _IDLE = Method(
@@ -55,7 +59,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         tracking=Tracking(
             "log",
             0.006,
-            _AIR_PATH,
+            _MOVED_FLOW,
             flow_level="idle_g_s",
             hurts=Hurts("plan", "stranding", low="idle_flow_low_g_s", high="idle_flow_high_g_s"),
         ),
@@ -105,7 +109,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         tracking=Tracking(
             "log",
             0.006,
-            _AIR_PATH,
+            _MOVED_SNAP,
             flow_level="first_peak_g_s",
             surroundings={"log_pressure": (1.0, 0.3), "log_temperature": (0.5, 0.3)},
         ),
@@ -210,7 +214,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         tracking=Tracking(
             "log",
             0.006,
-            _AIR_PATH,
+            _MOVED_PEAK,
             flow_level="main_peak_reference_g_s",
             register=RegisterFigure("main_peak", spread=0.05),
             open_throttle_flow=True,
@@ -274,7 +278,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, turbo=True),
         _PULSE,
-        tracking=Tracking("plain", 0.05, _AIR_PATH),
+        tracking=Tracking("plain", 0.05, _MOVED_PULSE),
         landmark="recirculation_pulse",
     ),
     Quantity(
@@ -336,6 +340,6 @@ AIRFLOW: tuple[Quantity, ...] = (
             "could look alike.",
             "Flow over opening from a mean-value engine; no published source.",
         ),
-        tracking=Tracking("plain", 0.01, _AIR_PATH),
+        tracking=Tracking("plain", 0.01, _MOVED_OPENING),
     ),
 )

@@ -47,7 +47,9 @@ ENGINE: tuple[Quantity, ...] = (
             "of the main peak after the dip. Not given where the flow gets there within 0.15 s, which is the manifold filling.",
             CROSSING,
         ),
-        tracking=Tracking("log", 0.05, ("air_path", "air_leak", "ignition", "exhaust"), repeats_charted=True),
+        tracking=Tracking(
+            "log", 0.05, ("air_filter", "throttle", "charge_air", "ignition", "exhaust"), repeats_charted=True
+        ),
     ),
     Quantity(
         "flow_per_rev_mg",
@@ -64,7 +66,7 @@ ENGINE: tuple[Quantity, ...] = (
         tracking=Tracking(
             "log",
             0.006,
-            ("air_path", "air_leak", "exhaust"),
+            ("air_mass_sensor", "air_filter", "throttle", "inlet_leak", "charge_air", "exhaust"),
             flow_level="main_peak_reference_g_s",
             open_throttle_flow=True,
         ),

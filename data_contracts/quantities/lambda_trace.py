@@ -4,9 +4,12 @@ from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT
 from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
 
-_MIXTURE: tuple[RepairKind, ...] = ("air_leak", "fuel", "ignition", "lambda", "exhaust")
-_LEVELS: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "ignition", "lambda", "exhaust")
-_RESPONSE: tuple[RepairKind, ...] = ("lambda", "exhaust")
+_Kinds = tuple[RepairKind, ...]
+_MIXTURE: _Kinds = ("inlet_leak", "fuel_supply", "injectors", "ignition", "lambda_sensor", "exhaust_leak")
+_TIP_IN: _Kinds = (*_MIXTURE, "air_mass_sensor")
+_LEVELS: _Kinds = (*_TIP_IN, "air_filter", "charge_air", "exhaust")
+_RESPONSE: _Kinds = ("lambda_sensor",)
+_LEAN_RESPONSE: _Kinds = ("lambda_sensor", "injectors")
 # A snap reads wall film and mixing on top of the sensor. Common practice, no source (2026-11-25).
 _SENSOR_ALONE = RegisterFigure("time_constant", spread=1.0)
 _RATIO = ("wideband", "ratio")
@@ -112,7 +115,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=50.0, before_s=0.2, hold_s=0.3),
         _LEAN_BLIP,
         banked=True,
-        tracking=Tracking("plain", 0.003, _MIXTURE, repeats_charted=True),
+        tracking=Tracking("plain", 0.003, _TIP_IN, repeats_charted=True),
     ),
     Quantity(
         "tip_in_lean_blip_length_s",
@@ -264,7 +267,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3, after_s=0.3),
         _TO_LEAN,
         banked=True,
-        tracking=Tracking("log", 0.05, _RESPONSE, register=_SENSOR_ALONE),
+        tracking=Tracking("log", 0.05, _LEAN_RESPONSE, register=_SENSOR_ALONE),
         shown={"board": 5},
     ),
     Quantity(
@@ -297,7 +300,10 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _SWITCH,
         banked=True,
         tracking=Tracking(
-            "log", 0.05, _RESPONSE, hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband")
+            "log",
+            0.05,
+            _LEAN_RESPONSE,
+            hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband"),
         ),
         shown={"board": 7},
     ),

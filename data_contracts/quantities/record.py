@@ -10,7 +10,21 @@ from data_contracts.causes.record import ConsequenceKind
 Group = Literal["airflow", "engine", "lambda", "trims"]
 Channel = Literal["airflow", "lambda", "manifest"]
 Scale = Literal["log", "root", "plain"]
-RepairKind = Literal["air_path", "air_leak", "fuel", "ignition", "lambda", "exhaust"]
+RepairKind = Literal[
+    "air_mass_sensor",
+    "air_filter",
+    "throttle",
+    "inlet_leak",
+    "charge_air",
+    "recirculation",
+    "fuel_supply",
+    "injectors",
+    "ignition",
+    "lambda_sensor",
+    "exhaust_leak",
+    "exhaust",
+]
+"""What a repair is done to, as finely as the quantities tell it apart; the words for it are in `data_contracts/work_done`."""
 Figure = Literal["main_peak", "time_constant"]
 Place = Literal["board", "evidence", "console"]
 
@@ -132,7 +146,7 @@ class Tracking:
         Floor of the visit-to-visit standard deviation: smaller changes do not matter to a workshop. Common practice, no
         source (2026-11-25). [working scale]
     repaired_by : tuple of str
-        Kinds of repair after which its baseline starts again.
+        Kinds of repair that may move it, after which its baseline starts again.
     repeats_charted : bool
         The within-visit repeatability is charted as well: a fault that comes and goes shows there first.
     flow_level : str

@@ -3,7 +3,14 @@
 from data_contracts.bilingual import Words
 from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RepairKind, Tracking
 
-_MIXTURE: tuple[RepairKind, ...] = ("air_path", "air_leak", "fuel", "lambda", "exhaust")
+_MIXTURE: tuple[RepairKind, ...] = (
+    "air_mass_sensor",
+    "inlet_leak",
+    "fuel_supply",
+    "injectors",
+    "lambda_sensor",
+    "exhaust_leak",
+)
 # Trim per logarithm of the fuel's air–fuel ratio: blends with a lower ratio need more fuel. [%]
 _LEANER_FUEL = {"fuel": (-100.0, 30.0)}
 

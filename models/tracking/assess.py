@@ -6,11 +6,12 @@ the state of a van sums them up. The order of the rows does not matter, and noth
 """
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
@@ -21,9 +22,10 @@ from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
 from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
-from models.tracking.charts.recursion import follow_vans
+from models.tracking.charts.recursion import Followed, follow_vans
+from models.tracking.charts.repair_trials import after_trial
 from models.tracking.charts.repeatability import chart_repeatability
-from models.tracking.standardise import Standardised, standardise, vans_spread
+from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
 from models.tracking.state.residuals import Residuals, residuals_of
 from models.tracking.state.states import no_states, states_of
@@ -118,7 +120,7 @@ def assess(
     families : mapping of str to Family
         Register; captures of a family that is not in it are left out.
     repairs : polars.DataFrame
-        van_id, done_at, work, parts; later ones are left out.
+        van_id, done_at, and `touches` or `work` and `parts`; later ones are left out.
     week : str
         ISO week, for example 2026-W14.
     settings : TrackingSettings, optional
@@ -141,9 +143,8 @@ def assess(
     visits = visits_of(captures)
     captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
-    followed = follow_vans(
-        std.x, std.variance, weeks=std.weeks, starts=std.starts, restart=std.restart, vans_spread=vans_spread(std)
-    )
+    std = replace(std, restart=_after_trial(std))
+    followed = _followed(std)
     alarms = raise_alarms(std, followed, per_van_week=per_van_week)
     repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
@@ -182,6 +183,32 @@ def _until(repairs: pl.DataFrame, week: str) -> pl.DataFrame:
     if not repairs.height:
         return repairs
     return repairs.filter(weeks_of(pl.col("done_at")) <= week)
+
+
+def _followed(std: Standardised) -> Followed:
+    """The recursion over all visits."""
+    return follow_vans(
+        std.x,
+        std.variance,
+        weeks=std.weeks,
+        starts=std.starts,
+        restart=std.restart,
+        vans_spread=vans_spread(std),
+        sound=sound_level(std),
+    )
+
+
+def _after_trial(std: Standardised) -> NDArray[np.int8]:
+    """Where baselines start again, without the repairs that did not help."""
+    return after_trial(
+        std.x,
+        std.variance,
+        weeks=std.weeks,
+        starts=std.starts,
+        restart=std.restart,
+        vans_spread=vans_spread(std),
+        captures=std.visits["repeats"].to_numpy(),
+    )
 
 
 def _captures(

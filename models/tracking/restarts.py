@@ -1,60 +1,23 @@
 """Where a baseline starts again or is doubted.
 
-It starts again after a repair, for the quantities the repair may have touched; it is doubted after a change of the
+It starts again after a repair, for the quantities the repair touched; it is doubted after a change of the
 engine-control software.
 """
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from data_contracts.quantities.record import RepairKind
-from data_contracts.signals import TRACKED, tracking_of
 from models.statistics.arrays import Codes
+from models.tracking.work_words import touched_by
 
-_NAMED_BY: Mapping[RepairKind, tuple[str, ...]] = {
-    "air_path": (
-        "air-mass",
-        "air mass",
-        "airflow",
-        "maf",
-        "throttle",
-        "intake",
-        "inlet",
-        "air filter",
-        "turbo",
-        "charge",
-        "recirculation",
-    ),
-    "air_leak": ("vacuum", "manifold", "gasket", "breather", "unmetered", "purge"),
-    "lambda": ("lambda", "oxygen"),
-    "fuel": ("inject", "fuel", "pump", "rail", "regulator"),
-    "ignition": ("ignition", "spark", "coil", "plug"),
-    "exhaust": ("exhaust", "catalyst", "manifold", "silencer"),
-}
-
-NO_RESTART, CHANGED, REPAIRED = 0, 1, 2
-
-
-def repaired_quantities(work: str) -> frozenset[str]:
-    """The tracked quantities a repair may have touched; all of them where its words name nothing known.
-
-    Parameters
-    ----------
-    work : str
-        Work and parts as written.
-
-    Returns
-    -------
-    frozenset of str
-        Names of data_contracts/signals.py.
-    """
-    words = work.casefold()
-    kinds = {kind for kind, named in _NAMED_BY.items() if any(word in words for word in named)}
-    return frozenset(q for q in TRACKED if not kinds or kinds.intersection(tracking_of(q).repaired_by))
+NO_RESTART, CHANGED, REPAIRED, HELD = 0, 1, 2, 3
+"""Nothing; the software changed; a repair touched the quantity; and one did, but its level stayed where it was before, so
+that the baseline goes on (`models/tracking/charts/repair_trials.py` decides that)."""
 
 
 def restarts_of(
@@ -69,7 +32,8 @@ def restarts_of(
     quantities : tuple of str
         Columns of the result.
     repairs : polars.DataFrame
-        van_id, done_at, work, parts.
+        van_id, done_at, and `touches`: the quantities each may have moved. Where that is not given it is read from
+        `work` and `parts`.
     starts : ndarray of shape (vans + 1,), int
         First visit of each van, and the end.
 
@@ -100,6 +64,11 @@ def restarts_of(
             done = np.datetime64(repair["done_at"].replace(tzinfo=None), "us")
             row = begin + int(np.searchsorted(moments[begin:end], done, side="right"))
             if row < end and row > begin:
-                touched = repaired_quantities(f"{repair['work']} {repair['parts'] or ''}")
+                touched = _touched(repair)
                 restart[row, [q for q, name in enumerate(quantities) if name in touched]] = REPAIRED
     return restart
+
+
+def _touched(repair: Mapping[str, Any]) -> Collection[str]:
+    told = repair.get("touches")
+    return touched_by(repair["work"], repair["parts"]).quantities if told is None else told

@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.family import AirflowSensor, Family
-from data_contracts.signals import TRACKED, tracking_of
+from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.weeks import week_number
 from models.physics.air import Air
 from models.physics.transfer_table import recorder_uncertainty
@@ -319,6 +319,27 @@ def vans_spread(std: Standardised) -> Floats:
     for (f, q), level in std.levels.items():
         spread[f, q] = level.spread / std.scatter[f, q]
     return spread[std.family[std.starts[:-1]]]
+
+
+def sound_level(std: Standardised) -> Floats:
+    """What a van is taken to read when it is sound, before anything is known of it, by van and quantity.
+
+    Parameters
+    ----------
+    std : Standardised
+        Visits.
+
+    Returns
+    -------
+    ndarray of shape (vans, quantities)
+        Its family's level; for fuel trims their physical zero, which holds also where much of a family is faulty.
+        [scatters]
+    """
+    level = np.zeros((len(std.families), len(std.quantities)))
+    for (f, q), known in std.levels.items():
+        if QUANTITIES[std.quantities[q]].group == "trims":
+            level[f, q] = -known.level / std.scatter[f, q]
+    return level[std.family[std.starts[:-1]]]
 
 
 def _dense(codes: Codes) -> Codes:

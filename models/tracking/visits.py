@@ -49,15 +49,26 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
         a visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van
         and not to the technician. The throttle opening is tracked only where a channel gave it.
     """
+    read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
+    known = set(frame.collect_schema().names())
+    columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
+    used = throttle_from_channel(frame.lazy().filter(is_good()).select(columns))
+    return used.sort("van_id", "captured_at", "capture_id").collect()
+
+
+def is_good() -> pl.Expr:
+    """Whether a capture counts: `tracked_captures` says which do.
+
+    Returns
+    -------
+    polars.Expr
+        Over all captures of a visit, with grade, grade_reasons, van_id and visit.
+    """
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
     throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
     none_kept = ~kept.any().over("van_id", "visit")
-    read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
-    known = set(frame.collect_schema().names())
-    columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
-    used = throttle_from_channel(frame.lazy().filter(kept | (throttle_alone & none_kept)).select(columns))
-    return used.sort("van_id", "captured_at", "capture_id").collect()
+    return kept | (throttle_alone & none_kept)
 
 
 def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:

@@ -8,7 +8,7 @@ from data_contracts.causes import CAUSES, NONE
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import Job
 from models.causes.infer import CausePosterior
-from models.work.urgency import Finding, code_test
+from models.work.urgency import WAIT_VISITS, Finding, code_test
 from models.work.worth import RankingSettings, Worth, worth_of_order
 
 
@@ -30,15 +30,21 @@ class FirstStep:
     test: str | None = None
     second: tuple[str, float] | None = None
 
-    def action(self, *, wait: bool, proving: bool) -> Fact:
-        """As an instruction; at the next visit where it is better to wait."""
+    @property
+    def acts(self) -> bool:
+        """Whether there is something to do beside another recording."""
+        return self.leading in CAUSES or self.test is not None
+
+    def action(self, *, wait: bool, proving: bool, stood: int = 0) -> Fact:
+        """As an instruction; at the next visit where it is better to wait, with how many visits more that holds."""
+        visits = WAIT_VISITS - stood if wait and stood < WAIT_VISITS else None
         if proving:
             return Fact.of("record_to_prove")
         if self.leading in CAUSES:
             other = None if self.second is None else self.second[0]
-            return Fact.of("wait_then_job" if wait else "do_job", cause=self.leading, second_cause=other)
+            return Fact.of("wait_then_job" if wait else "do_job", cause=self.leading, second_cause=other, visits=visits)
         if self.test is not None:
-            return Fact.of("wait_then_test" if wait else "do_test", test=self.test)
+            return Fact.of("wait_then_test" if wait else "do_test", test=self.test, visits=visits)
         code = "record_at_next_visit" if wait else "record_again"
         return Fact.of(code + ("_unknown" if self.leading == NONE else ""))
 

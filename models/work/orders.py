@@ -58,6 +58,8 @@ class WatchedVan:
         The same, of limits that call a van in at once. [week]
     rank : int
         Its place on the list, which is the place of its order.
+    stood : int
+        Visits since the order that stands proposed for it asked to wait.
     """
 
     van_id: str
@@ -76,6 +78,7 @@ class WatchedVan:
     repaired_on: str = ""
     weeks_to_pressing_limit: float | None = None
     rank: int = 0
+    stood: int = 0
 
 
 @dataclass(frozen=True)
@@ -169,6 +172,11 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
     ]
 
 
+def _of_a_repair(van: WatchedVan) -> list[Fact]:
+    """What a repair of late came to."""
+    return [fact for fact in van.reasons if fact.code == "repair_judged"]
+
+
 def propose_orders(
     watched: Sequence[WatchedVan],
     posterior: CausePosterior,
@@ -179,7 +187,8 @@ def propose_orders(
     """One work order per watched van.
 
     For a van to watch the order says to wait, and why. Work that costs more than it is expected to avoid is proposed
-    all the same where people may come to harm, a limit is crossed or near, or a fault code stands.
+    all the same where people may come to harm, a limit is crossed or near, a fault code stands, or it stood for as many
+    visits as an order asked to wait.
 
     A van with an open order keeps it: a proposal is refreshed, and what people decided stays as decided. The day of a
     proposal, or of an order that is accepted or booked, moves only earlier. A declined order silences its alarm, and for
@@ -267,8 +276,8 @@ def _draft(
         "depot": van.depot,
         "urgency": van.urgency,
         "cause": step.leading,
-        "action_facts": [step.action(wait=wait, proving=bool(van.repaired_on)).row()],
-        "reason_facts": [fact.row() for fact in _reason(van, row, posterior)],
+        "action_facts": [step.action(wait=wait, proving=bool(van.repaired_on), stood=van.stood).row()],
+        "reason_facts": [fact.row() for fact in (*_reason(van, row, posterior), *_of_a_repair(van))],
         "hours": worth.hours,
         "expected_cost_avoided": worth.expected_cost_avoided,
         "failure_avoided": worth.failure_avoided,
@@ -293,6 +302,7 @@ _ALL_THE_SAME = {
     "limit_ahead": "done_for_near_limit",
     "code_agrees": "done_for_code",
     "code_stands": "done_for_code",
+    "stood_since_order": "done_as_it_stands",
 }
 """Why work is proposed though it costs more than it avoids, by the reasons of its van."""
 

@@ -1,59 +1,38 @@
 """Proof of a repair: did what it touched move back, beyond what chance and uncertainty allow."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal
 
-import numpy as np
+import polars as pl
 from scipy.stats import norm
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.fact import Fact
+from models.statistics.levels_compared import Compared, Level, against_both, mean_level
 from models.statistics.proportions import share_interval
+from models.tracking.charts.recursion import STRAYED
+from models.tracking.charts.repair_trials import BEFORE_VISITS, CONFIDENCE, GOOD_CAPTURES, MOST_VISITS
+from models.tracking.visits import is_good
 
-Verdict = Literal["proven", "not_proven", "made_worse"]
+__all__ = ["PROOF_COLUMNS", "Level", "ProofCount", "RepairProof", "TouchedQuantity", "proof_statistics", "prove_repair"]
 
-
-@dataclass(frozen=True)
-class Level:
-    """Level of one quantity at a visit or over several.
-
-    Attributes
-    ----------
-    value, u : float
-        Level and standard uncertainty; NaN where it was not read. [unit of the quantity]
-    """
-
-    value: float
-    u: float
+PROOF_COLUMNS = ("van_id", "captured_at", "week", "visit", "grade", "grade_reasons")
+"""What `proof_in_time` needs of captures."""
+Verdict = Literal["proven", "not_proven", "made_worse", "cant_tell"]
 
 
 @dataclass(frozen=True)
-class TouchedQuantity:
+class TouchedQuantity(Compared):
     """One quantity the repair touched.
 
     Attributes
     ----------
     quantity : str
-    before, after, expected : Level
-        Before and after the repair, and what a sound van would read. [unit of the quantity]
-    change, low, high : float
-        Movement towards the expectation (negative: away) and its interval. [unit of the quantity]
-    restored : float
-        Share of the distance to the expectation that is made good. [1]
-    verdict : str
-        restored, closer, unchanged, worse.
     """
 
-    quantity: str
-    before: Level
-    after: Level
-    expected: Level
-    change: float
-    low: float
-    high: float
-    restored: float
-    verdict: str
+    quantity: str = ""
 
 
 @dataclass(frozen=True)
@@ -62,8 +41,8 @@ class RepairProof:
 
     Attributes
     ----------
-    verdict : {"proven", "not_proven", "made_worse"}
-        An order that is made worse is not proven.
+    verdict : {"proven", "not_proven", "made_worse", "cant_tell"}
+        An order that is made worse is not proven; one that can't be told yet waits.
     quantities : tuple of TouchedQuantity
     left_out : mapping of str to {"before", "after", "expected"}
         Quantities that could not be compared, and which level is not known.
@@ -93,7 +72,7 @@ class RepairProof:
 
     @property
     def state(self) -> str:
-        """State of the order."""
+        """State of the order, once it is no longer waited for."""
         return "proven" if self.verdict == "proven" else "not_proven"
 
 
@@ -103,25 +82,31 @@ def prove_repair(
     expected: Mapping[str, Level],
     touched: Sequence[str],
     *,
-    confidence: float = 0.95,
+    family: Mapping[str, Level] | None = None,
+    confidence: float = CONFIDENCE,
 ) -> RepairProof:
     """Compare a van before and after a repair, quantity by quantity.
 
     Parameters
     ----------
     before, after, expected : mapping of str to Level
-        At reference conditions; expected is the sound van's level (own past, or family).
+        At reference conditions; expected is the van's own sound level.
     touched : sequence of str
         Quantities the repair should bring back.
+    family : mapping of str to Level, optional
+        Level of healthy vans of the family, with their spread: coming back to it is coming back. It stands alone where a
+        van's own level strayed from it.
     confidence : float
         Of all intervals together: each is widened for their number (Bonferroni). [1]
 
     Returns
     -------
     RepairProof
-        Proven: at least one quantity moved back significantly and ends within what is expected of a sound van or has
-        made good more than half of its distance, none that had moved surely stays more than half as far, and none got
-        worse.
+        Proven (repaired): at least one quantity moved back significantly and ends within what is expected of a sound
+        van or has made good more than half of its distance, none that had moved surely stays more than half as far, and
+        none got worse. Made worse: one surely moved away, beyond what is expected. Not proven (not repaired): one that
+        had moved surely stays more than half as far. Else it can't be told yet: nothing had moved before, or the
+        intervals are too wide.
 
     Raises
     ------
@@ -132,7 +117,7 @@ def prove_repair(
     usable: list[str] = []
     for name in dict.fromkeys(touched):
         for level, when in ((before.get(name), "before"), (after.get(name), "after"), (expected.get(name), "expected")):
-            if level is None or not (np.isfinite(level.value) and np.isfinite(level.u)):
+            if level is None or not level.known:
                 left_out[name] = when
                 break
         else:
@@ -142,39 +127,120 @@ def prove_repair(
             f"none of {len(left_out)} touched quantities was read before and after the repair: record again"
         )
     width = float(norm.ppf(0.5 + 0.5 * (1.0 - (1.0 - confidence) / len(usable))))
-    compared = tuple(_compare(name, before[name], after[name], expected[name], width) for name in usable)
-    words = [one.verdict for one in compared]
-    verdict: Verdict = "not_proven"
+    peers = family or {}
+    pairs = {
+        name: against_both(before[name], after[name], _own(expected[name], peers.get(name)), peers.get(name), width)
+        for name in usable
+    }
+    touched_ones = tuple(TouchedQuantity(**vars(pair), quantity=name) for name, pair in pairs.items())
+    words = [one.verdict for one in touched_ones]
+    verdict: Verdict = "cant_tell"
     if "worse" in words:
         verdict = "made_worse"
-    elif "restored" in words and not any(_still_away(one, width) for one in compared):
+    elif any(one.still_away for one in touched_ones):
+        verdict = "not_proven"
+    elif "restored" in words:
         verdict = "proven"
-    return RepairProof(verdict, compared, left_out)
+    return RepairProof(verdict, touched_ones, left_out)
 
 
-def _compare(name: str, before: Level, after: Level, expected: Level, width: float) -> TouchedQuantity:
-    away, still = before.value - expected.value, after.value - expected.value
-    distance_u = float(np.hypot(after.u, before.u))
-    moved_before = abs(away) > width * np.hypot(before.u, expected.u)
-    # Towards the expectation is positive. A quantity that passed it counts only as far as it ends closer.
-    change = abs(away) - abs(still)
-    low, high = change - width * distance_u, change + width * distance_u
-    within = abs(still) <= width * np.hypot(after.u, expected.u)
-    restored = change / abs(away) if abs(away) > 0 else float("nan")
-    if high < 0 and not within:
-        verdict = "worse"
-    elif moved_before and low > 0:
-        verdict = "restored" if within or restored > 0.5 else "closer"
-    else:
-        verdict = "unchanged"
-    return TouchedQuantity(name, before, after, expected, change, low, high, restored, verdict)
+def _own(expected: Level, family: Level | None) -> Level | None:
+    """A van's own level, or None where it strayed from its family's."""
+    strayed = family is not None and abs(expected.value - family.value) > STRAYED * family.u
+    return None if strayed else expected
 
 
-def _still_away(one: TouchedQuantity, width: float) -> bool:
-    """It had moved before, and surely less than half of its distance is made good."""
-    distance = abs(one.before.value - one.expected.value)
-    moved = distance > width * np.hypot(one.before.u, one.expected.u)
-    return bool(moved and one.verdict != "restored" and one.high < 0.5 * distance)
+@dataclass(frozen=True)
+class ProofInTime:
+    """Where the proof of a repair stands.
+
+    Attributes
+    ----------
+    captures : int
+        Good captures since the repair.
+    proof : RepairProof or None
+        None with fewer than `GOOD_CAPTURES`, or where nothing can be compared.
+    week, before : str
+        ISO week of the visit that decided, or of the last one; and of the last visit before the repair. Empty for none.
+    """
+
+    captures: int
+    proof: RepairProof | None = None
+    week: str = ""
+    before: str = ""
+
+
+def proof_in_time(
+    trends: pl.DataFrame, captures: pl.DataFrame, done_at: datetime, touched: Collection[str]
+) -> ProofInTime:
+    """Where the proof of a repair stands, after the captures so far.
+
+    Parameters
+    ----------
+    trends : polars.DataFrame
+        Rows of the trends table of one van.
+    captures : polars.DataFrame
+        Of the same van, with `PROOF_COLUMNS`.
+    done_at : datetime
+        When it was repaired.
+    touched : collection of str
+        Quantities the repair should bring back.
+
+    Returns
+    -------
+    ProofInTime
+
+    Notes
+    -----
+    *Before* is the mean of the last visits ahead of the repair, *after* that of the visits since, from as many as hold
+    three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
+    decide for good: what comes later is another matter.
+    """
+    good = captures.filter(is_good()).filter(pl.col("captured_at") > done_at)
+    last_of = dict(captures.group_by("week").agg(pl.col("captured_at").max()).iter_rows())
+    mine = trends.filter(pl.col("quantity").is_in(list(touched)) & pl.col("value").is_not_null()).sort("week")
+    weeks = mine["week"].unique().sort().to_list()
+    later = [week for week in weeks if week in last_of and last_of[week] > done_at]
+    earlier = [week for week in weeks if week not in later]
+    stands = ProofInTime(good.height)
+    for count in range(1, min(len(later), MOST_VISITS) + 1):
+        seen = later[:count]
+        if good.filter(pl.col("week") <= seen[-1]).height < GOOD_CAPTURES:
+            continue
+        ahead = mine.filter(pl.col("week").is_in(earlier))
+        try:
+            proof = prove_repair(
+                _means(ahead.group_by("quantity", maintain_order=True).tail(BEFORE_VISITS)),
+                _means(mine.filter(pl.col("week").is_in(seen))),
+                _levels(ahead.group_by("quantity", maintain_order=True).last(), "baseline", "baseline_u"),
+                sorted(touched),
+                family=_families(mine),
+            )
+        except NotEnoughDataError:
+            continue
+        stands = ProofInTime(good.height, proof, seen[-1], earlier[-1])
+        if proof.verdict != "cant_tell":
+            break
+    return stands
+
+
+def _means(rows: pl.DataFrame) -> dict[str, Level]:
+    known = rows.drop_nulls(["value", "value_u"])
+    return {
+        str(quantity): mean_level(part["value"].to_numpy(), part["value_u"].to_numpy())
+        for (quantity,), part in known.group_by(["quantity"], maintain_order=True)
+    }
+
+
+def _levels(rows: pl.DataFrame, value: str, u: str) -> dict[str, Level]:
+    known = rows.drop_nulls([value, u])
+    return {q: Level(v, each) for q, v, each in known.select("quantity", value, u).iter_rows()}
+
+
+def _families(rows: pl.DataFrame) -> dict[str, Level]:
+    """The family's level: a van's baseline starts from it, with the spread of healthy vans, at its first visit."""
+    first = rows.group_by("quantity", maintain_order=True).first()
+    return _levels(first, "peer_baseline", "baseline_u")
 
 
 @dataclass(frozen=True)

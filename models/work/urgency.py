@@ -11,6 +11,8 @@ from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.states import URGENCIES
 from models.work.worth import RankingSettings, Worth, danger, waiting
 
+WAIT_VISITS = 2
+"""Visits for which an order may ask to wait; what stands for longer is acted on. Common practice, no source (2026-11-29)."""
 SERIOUS_SEVERITY = 0.5
 """A dangerous cause from here calls a van in at once; below it is planned soon. Common practice, no source (2026-11-29)."""
 
@@ -44,6 +46,8 @@ class Finding:
         ISO day of a repair that is being proven; empty for none.
     duty : float
         How much worse a failure of this van is than of an ordinary one. [1]
+    stood : int
+        Visits for which it has stood since an order asked to wait with what there is to do.
     """
 
     probability: Mapping[str, float]
@@ -56,6 +60,7 @@ class Finding:
     standing_codes: Mapping[str, int] = field(default_factory=dict)
     repaired_on: str = ""
     duty: float = 1.0
+    stood: int = 0
 
 
 @dataclass(frozen=True)
@@ -90,7 +95,8 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
         likely and serious; or waiting for a planned visit costs more than fetching the van at once. The last two want a
         reading that is outside by itself, or a fault code that agrees: else the van is planned. `plan`: any limit
         will be crossed within 13 weeks with even odds, a dangerous cause is likely however small, acting is worth it,
-        or a fault code that stands says so. `watch`: the rest, and a van whose repair is being proven.
+        a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest,
+        and a van whose repair is being proven.
     """
     if finding.repaired_on:
         return Urgency("watch", (Fact.of("being_proven", day=finding.repaired_on),))
@@ -106,6 +112,9 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
     else:
         word = min(["watch", *(_raised_to(code, finding.leading) for code in _known(finding))], key=URGENCIES.index)
     why = [*_hurts(finding, dangerous), *_codes(finding)]
+    if word == "watch" and sure and finding.stood >= WAIT_VISITS:
+        word = "plan"
+        why.append(Fact.of("stood_since_order", count=finding.stood))
     if costly and not finding.limit_crossed and not (dangerous >= 0.5 and serious):
         why.append(Fact.of("waiting_costs", cost=planned, fetching=settings.call_in_cost))
     return Urgency(word, tuple(why))

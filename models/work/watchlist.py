@@ -31,12 +31,18 @@ class Circumstances:
         How much worse a failure of this van is than of an ordinary one. [1]
     warranty_until : date or None
         Last day of warranty.
+    told : tuple of Fact
+        What a repair of late came to.
+    stood : int
+        Visits since the order that stands proposed for it asked to wait.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
     repaired_on: str = ""
     duty: float = 1.0
     warranty_until: date | None = None
+    told: tuple[Fact, ...] = ()
+    stood: int = 0
 
 
 def watchlist(
@@ -98,7 +104,7 @@ def watchlist(
                 "leading_cause_probability": float(posterior.leading_probability[row]),
                 "causes": causes,
                 "weeks_to_limit": state["weeks_to_limit"],
-                "reason_facts": [fact.row() for fact in most_hurting_first(reasons, urgency.why)],
+                "reason_facts": [fact.row() for fact in (*most_hurting_first(reasons, urgency.why), *about.told)],
                 "new": state["van_id"] not in before,
             }
         )
@@ -131,6 +137,7 @@ def finding_of(state: Mapping[str, object], row: int, posterior: CausePosterior,
         standing_codes=about.standing_codes,
         repaired_on=about.repaired_on,
         duty=about.duty,
+        stood=about.stood if first_step(row, posterior, about.standing_codes).acts else 0,
     )
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from data_contracts.errors import InputError, WorkspaceError
 from pipelines.decisions.order_decisions import unreadable
 from pipelines.decisions.quarantine_decisions import unreadable_items
+from pipelines.decisions.repairs import repairs_of, unknown_work
 from pipelines.intake import quarantine
 from pipelines.intake.corrections import unreadable_mends
 from pipelines.intake.filing import delivered_folder, place_of
@@ -70,7 +71,9 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     findings += verify(warehouse, workspace.waveforms)
     findings += _stray_findings(workspace.waveforms, warehouse)
     findings += _filing_findings(workspace, warehouse)
-    findings += [fault.reason for fault in load_register(workspace.register).faults]
+    register = load_register(workspace.register)
+    findings += [fault.reason for fault in register.faults]
+    findings += unknown_work(repairs_of(register, warehouse))
     findings += _settings_findings(workspace.settings_path)
     findings += [
         f"decisions/{name} can't be read: write the decision again with `vansnap decide`, then delete the file"

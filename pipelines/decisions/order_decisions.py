@@ -17,7 +17,7 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.states import PLANNED_STATES
-from data_contracts.tables import ORDER_EVENTS, REPAIRS, WORK_ORDERS, polars_schema
+from data_contracts.tables import ORDER_EVENTS, READ_FROM_WORDS, REPAIRS, WORK_ORDERS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
 from pipelines.decisions.inbox import TAKEN, write_decision
 from pipelines.decisions.proofs import proof_statistics_of
@@ -191,7 +191,7 @@ def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Rows of the table `repairs`.
+        Rows of the table `repairs`, what they touched still empty.
     """
     done = warehouse.query(
         """
@@ -205,7 +205,8 @@ def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
         """
     )
     schema = polars_schema(REPAIRS)
-    return done.select(pl.col(name).cast(kind) for name, kind in schema.items())
+    unread = {name: pl.lit(None) for name in READ_FROM_WORDS}
+    return done.with_columns(**unread).select(pl.col(name).cast(kind) for name, kind in schema.items())
 
 
 def event_from(row: Mapping[str, Any]) -> OrderEvent:

@@ -1,28 +1,29 @@
-"""Proof of repairs: after `done`, the next visit's readings say whether the quantities the repair touches came back."""
+"""Proof of repairs: after `done`, three good captures say whether the quantities the repair touched came back."""
 
 import re
-from collections.abc import Mapping
-from datetime import datetime
+from collections.abc import Collection, Mapping
+from datetime import datetime, timedelta
 from statistics import fmean
 
 import polars as pl
 
-from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.say import joined, say
 from data_contracts.jobs import JOBS
 from data_contracts.tables import PROOF_STATISTICS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus
-from models.work.repair_proof import Level, proof_statistics, prove_repair
+from models.work.repair_proof import PROOF_COLUMNS, proof_in_time, proof_statistics
 from pipelines.storage.warehouse import Warehouse
 
 PERSON = "vansnap"
 """Who a proof is signed by."""
+PROVING_WEEKS = 6
+"""A repair not proven by then is no longer waited for. Common practice, no source (2026-11-29)."""
 MADE_WORSE = "made worse"
 """Its reason where something moved further away."""
 
 
-def proofs_due(warehouse: Warehouse, trends: pl.DataFrame) -> list[OrderEvent]:
-    """Verdicts on completed orders whose van was recorded after it.
+def proofs_due(warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame) -> list[OrderEvent]:
+    """Verdicts on completed orders whose van was recorded often enough after it.
 
     Parameters
     ----------
@@ -30,15 +31,20 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame) -> list[OrderEvent]:
         Its orders, their events, and captures.
     trends : polars.DataFrame
         TRENDS of the run.
+    repairs : polars.DataFrame
+        REPAIRS, with what each should bring back.
 
     Returns
     -------
     list of OrderEvent
-        Proven or not proven, at the time of the visit that shows it; the same visits give the same event.
+        Proven or not proven, at the time of the visit that shows it; the same visits give the same event. What can't be
+        told yet is waited for, for `PROVING_WEEKS`; then it is not proven.
     """
+    brings_back = dict(repairs.select("repair_id", "brings_back").iter_rows())
     done = warehouse.query(
         """
-        SELECT e.order_id, o.van_id, max(e."at") AS "at", arg_max(e.found, (e."at", e.event_id)) AS found
+        SELECT e.order_id, o.van_id, max(e."at") AS "at", arg_max(e.found, (e."at", e.event_id)) AS found,
+               arg_max(e.event_id, (e."at", e.event_id)) AS repair_id
         FROM order_events e JOIN work_orders o USING (order_id)
         WHERE o.state = 'done' AND e.state = 'done' AND e.refused IS NULL
         GROUP BY ALL ORDER BY e.order_id
@@ -47,7 +53,8 @@ def proofs_due(warehouse: Warehouse, trends: pl.DataFrame) -> list[OrderEvent]:
     verdicts = []
     for row in done.iter_rows(named=True):
         if row["found"] in JOBS:
-            event = _verdict(warehouse, trends.filter(pl.col("van_id") == row["van_id"]), row)
+            mine = trends.filter(pl.col("van_id") == row["van_id"])
+            event = _verdict(warehouse, mine, row, brings_back.get(row["repair_id"]) or ())
             if event is not None:
                 verdicts.append(event)
     return verdicts
@@ -99,41 +106,27 @@ def proof_statistics_of(status: Mapping[str, OrderStatus]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=polars_schema(PROOF_STATISTICS))
 
 
-def _verdict(warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object]) -> OrderEvent | None:
-    """The event of one order; None until its van has been recorded again and something can be compared."""
+def _verdict(
+    warehouse: Warehouse, mine: pl.DataFrame, row: dict[str, object], wanted: Collection[str]
+) -> OrderEvent | None:
+    """The event of one order; None while it is waited for."""
     at = row["at"]
     assert isinstance(at, datetime)
-    touched = JOBS[str(row["found"])].touches
-    touched = (*touched, *(f"bank2_{name}" for name in touched))
-    mine = mine.filter(pl.col("quantity").is_in(touched) & pl.col("value").is_not_null()).sort("week")
-    visits = warehouse.query(
-        "SELECT week, max(captured_at) AS seen FROM captures WHERE van_id = ? GROUP BY week", [row["van_id"]]
-    )
-    seen = dict(visits.iter_rows())
-    after = sorted(week for week in mine["week"].unique() if week in seen and seen[week] > at)
-    earlier = mine.filter(~pl.col("week").is_in(after)).group_by("quantity", maintain_order=True).last()
-    if not after:
+    captures = warehouse.query(f"SELECT {', '.join(PROOF_COLUMNS)} FROM captures WHERE van_id = ?", [row["van_id"]])
+    stands = proof_in_time(mine, captures, at, wanted)
+    proof = stands.proof
+    if proof is None:
         return None
-    try:
-        proof = prove_repair(
-            _levels(earlier, "value"),
-            _levels(mine.filter(pl.col("week") == after[0]), "value"),
-            _levels(earlier, "baseline"),
-            touched,
-        )
-    except NotEnoughDataError:
+    seen = captures.filter(pl.col("week") == stands.week)["captured_at"].max()
+    assert isinstance(seen, datetime)
+    if proof.verdict == "cant_tell" and captures["captured_at"].max() < at + timedelta(weeks=PROVING_WEEKS):  # type: ignore[operator]
         return None
     return OrderEvent(
         order_id=str(row["order_id"]),
         state=proof.state,
-        at=seen[after[0]],
+        at=seen,
         person=PERSON,
         reason=MADE_WORSE if proof.verdict == "made_worse" else "",
         note=joined(map(say, proof.facts), "note"),
         note_facts=proof.facts,
     )
-
-
-def _levels(rows: pl.DataFrame, name: str) -> dict[str, Level]:
-    known = rows.drop_nulls([name, f"{name}_u"])
-    return {q: Level(v, u) for q, v, u in known.select("quantity", name, f"{name}_u").iter_rows()}

@@ -119,4 +119,5 @@ def _watched(
         repaired_on=about.repaired_on,
         weeks_to_pressing_limit=pressing if isinstance(pressing, float) else None,
         rank=int(str(row["rank"])),
+        stood=about.stood,
     )

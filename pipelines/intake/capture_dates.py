@@ -9,7 +9,8 @@ from datetime import UTC, datetime, time, timedelta
 
 from pipelines.intake.delivery import RefusedError
 from pipelines.intake.manifest import ManifestRow, TextRow
-from pipelines.workspace.register import Van, parse_moment
+from pipelines.workspace.moments import parse_moment
+from pipelines.workspace.register import Van
 
 MOST_APART = timedelta(days=366)
 """Within this of its delivery's date, and of its van's first day in service before that, a capture is taken as dated. It lets a

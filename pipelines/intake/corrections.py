@@ -15,7 +15,8 @@ from data_contracts.errors import InputError
 from pipelines.decisions.inbox import write_decision
 from pipelines.intake.capture_dates import has_come
 from pipelines.intake.manifest import TextRow
-from pipelines.workspace.register import Register, load_register, parse_moment
+from pipelines.workspace.moments import parse_moment
+from pipelines.workspace.register import Register, load_register
 from pipelines.workspace.workspace import Workspace
 
 FOLDER = "mends"

@@ -13,7 +13,7 @@ import polars as pl
 
 from data_contracts.recorder import CANONICAL
 from pipelines.intake.delivery import RefusedError
-from pipelines.workspace.register import parse_moment
+from pipelines.workspace.moments import parse_moment
 
 REQUIRED = ("file", "van_id", "captured_at")
 NUMBERS = (

@@ -6,11 +6,10 @@ from typing import Any
 
 import polars as pl
 
-from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.numerals import plain
-from data_contracts.jobs import JOBS
 from data_contracts.signals import QUANTITIES
-from models.work.repair_proof import Level, RepairProof, TouchedQuantity, prove_repair
+from models.tracking.charts.repair_trials import GOOD_CAPTURES
+from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import as_shown, contract, day, joined, numeral, say
 
@@ -38,8 +37,7 @@ def change_date(last: Mapping[str, Any]) -> str:
 def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
     """Every repair: verdict, and per quantity before, after, expected, movement with its interval.
 
-    The last visit before is compared with the first after it. Where the repair is a job of the contract, the
-    quantities it should bring back are compared, else all that were read.
+    The quantities it should bring back are compared by the test that also decides on orders (`models/work/repair_proof.py`).
 
     Parameters
     ----------
@@ -47,28 +45,27 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
         The van's tables by name.
     """
     section: Section = {"title": say("evidence.repairs"), "text": [], "tables": [], "drawings": []}
-    seen = dict(tables["captures"].group_by("week").agg(pl.col("captured_at").max()).iter_rows())
-    trends = tables["trends"].filter(pl.col("value").is_not_null()).sort("week")
+    captures = tables["captures"].select(PROOF_COLUMNS)
     for repair in tables["repairs"].sort("done_at").iter_rows(named=True):
         done: datetime = repair["done_at"]
         section["text"].append(f"{day(done)}: " + joined([contract(repair["work"]), repair["parts"], repair["note"]]))
-        later = sorted(week for week in trends["week"].unique() if week in seen and seen[week] > done)
-        before = trends.filter(~pl.col("week").is_in(later)).group_by("quantity", maintain_order=True).last()
-        after = trends.filter(pl.col("week") == later[0]) if later else trends.clear()
-        touched = JOBS[repair["work"]].touches if repair["work"] in JOBS else tuple(trends["quantity"].unique().sort())
-        try:
-            proof = prove_repair(
-                _levels(before, "value"), _levels(after, "value"), _levels(before, "baseline"), touched
-            )
-        except NotEnoughDataError:
+        if not repair["touches"]:
+            section["text"].append(say("evidence.touches_nothing"))
+            continue
+        stands = proof_in_time(tables["trends"], captures, done, repair["brings_back"])
+        proof = stands.proof
+        if stands.captures < GOOD_CAPTURES:
+            section["text"].append(say("evidence.being_proven", captures=stands.captures, needed=GOOD_CAPTURES))
+            continue
+        if proof is None:
             section["text"].append(say("evidence.no_comparison"))
             continue
         section["text"].append(
             say(
                 "evidence.verdict",
                 verdict=say(f"evidence.verdict.{proof.verdict}"),
-                before=before["week"].max(),
-                after=later[0],
+                before=stands.before,
+                after=stands.week,
             )
         )
         section["tables"].append(_table(proof))
@@ -109,8 +106,3 @@ def _row(one: TouchedQuantity) -> list[str]:
         say("evidence.from_to", low=low, high=high),
         say(f"evidence.outcome.{one.verdict}"),
     ]
-
-
-def _levels(rows: pl.DataFrame, name: str) -> dict[str, Level]:
-    known = rows.drop_nulls([name, f"{name}_u"])
-    return {q: Level(v, u) for q, v, u in known.select("quantity", name, f"{name}_u").iter_rows()}

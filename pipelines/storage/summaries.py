@@ -26,7 +26,7 @@ _REPEATABILITY = f"""
     ) GROUP BY ALL ORDER BY recorder, recorder_serial
 """
 
-# A forecast counts once its time has come: the van was seen at or after its end, no repair came in between, and
+# A forecast counts once its time has come: the van was seen at or after its end, no repair of the quantity came in between, and
 # the limit was not crossed already when it was made.
 _NUMBERED = """
     SELECT van_id, quantity, (strptime(week || '-1', '%G-W%V-%u')::DATE - DATE '1970-01-05') // 7 AS number,
@@ -35,7 +35,7 @@ _NUMBERED = """
     FROM {db}.trends
 """
 _MENDED = """
-    SELECT van_id, (done_at::DATE - DATE '1970-01-05') // 7 AS number FROM {db}.repairs
+    SELECT van_id, unnest(touches) AS quantity, (done_at::DATE - DATE '1970-01-05') // 7 AS number FROM {db}.repairs
 """
 
 _FORECAST_RECORD = f"""
@@ -51,7 +51,7 @@ _FORECAST_RECORD = f"""
     ), known AS (
         SELECT *, coalesce(crossed_at <= number + horizon_weeks, false) AS crossed FROM made
         WHERE p IS NOT NULL AND last_seen >= number + horizon_weeks AND NOT EXISTS (
-            SELECT 1 FROM mended m WHERE m.van_id = made.van_id
+            SELECT 1 FROM mended m WHERE m.van_id = made.van_id AND m.quantity = made.quantity
             AND m.number BETWEEN made.number AND made.number + horizon_weeks)
     )
     SELECT horizon_weeks::BIGINT AS horizon_weeks, len(list_filter({list(BANDS)}, lambda edge: edge <= p)) AS band,
@@ -73,7 +73,7 @@ _COVERAGE = f"""
                        AND (crossed_at - 1 - number <= high OR crossed_at = next_seen) AS held
         FROM followed WHERE median > 0 AND isfinite(median) AND alarm
           AND (crossed_at IS NOT NULL OR last_seen - number > high)
-          AND NOT EXISTS (SELECT 1 FROM mended m WHERE m.van_id = followed.van_id
+          AND NOT EXISTS (SELECT 1 FROM mended m WHERE m.van_id = followed.van_id AND m.quantity = followed.quantity
                           AND m.number BETWEEN followed.number AND coalesce(crossed_at, last_seen))
     ), quiet AS (
         SELECT van_id, abs(z) <= 1.96 AS held FROM numbered

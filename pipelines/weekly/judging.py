@@ -19,11 +19,11 @@ from models.work.order_states import replay
 from pipelines.decisions.order_decisions import (
     bring_orders_up_to_date,
     record,
-    repairs_from_orders,
     stored_events,
     take_in_decisions,
 )
 from pipelines.decisions.proofs import proofs_due
+from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.judge_apart import NotJudged, judge_apart
@@ -38,6 +38,15 @@ if TYPE_CHECKING:  # they take seconds to import
     from models.tracking.assess import Assessment
     from models.work.learning import Learned
     from models.work.watchlist import Circumstances
+
+
+_ASKED_TO_WAIT = """
+    SELECT van_id, min(w.week) FROM watchlist w JOIN work_orders o USING (van_id)
+    WHERE o.state = 'proposed' AND w.week >= o.week AND w.week < ? AND w.urgency = 'watch'
+      AND NOT list_contains(list_transform(w.reason_facts, lambda fact: fact.code), 'being_proven')
+    GROUP BY van_id
+"""
+"""The first week in which a van's standing proposal asked to wait."""
 
 
 @dataclass(frozen=True)
@@ -70,9 +79,7 @@ def judge_week(
     from pipelines.storage.models import keep_models
 
     week = str(run["week"])
-    repairs = (
-        pl.concat([register.repairs_frame(), repairs_from_orders(warehouse)]).unique("repair_id").sort("repair_id")
-    )
+    repairs = repairs_of(register, warehouse)
     frame = warehouse.query(
         "SELECT c.*, r.* EXCLUDE (capture_id) FROM captures c JOIN readings r USING (capture_id) WHERE c.week <= ?",
         [week],
@@ -80,7 +87,7 @@ def judge_week(
     learned = lessons.learn_until(warehouse, list(register.families), settings, week)
     judged = _judge(warehouse, register, settings, week, frame, repairs, learned)
     now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(register.families)))))
-    unproven = _prove_repairs(workspace, warehouse, now.assessment.trends)
+    unproven = _prove_repairs(workspace, warehouse, now.assessment.trends, repairs)
     changes = lessons.changes_of_week(warehouse, learned, week)
     aside = {van_id for one in failed for van_id in one.van_ids}
     orders, unordered = _orders(warehouse, register, settings, week, now, aside, learned.jobs)
@@ -135,7 +142,8 @@ def _judge(
     families: dict[str, Family] = dict(register.families)
     shapes = warehouse.query("SELECT s.* FROM shapes s JOIN captures c USING (capture_id) WHERE c.week <= ?", [week])
     before = set(warehouse.query("SELECT van_id FROM watchlist WHERE week = ?", [week_before(week)])["van_id"])
-    done = repairs.filter(pl.col("done_at") < week_end(week))
+    done = repairs.filter(pl.col("done_at") < week_end(week), pl.col("touches").list.len() > 0)
+    asked = dict(warehouse.query(_ASKED_TO_WAIT, [week]).iter_rows())
     money = settings.workshop.for_models(least_probability=settings.causes.least_probability)
 
     def judged(van_ids: frozenset[str]) -> _Judged:
@@ -156,11 +164,11 @@ def _judge(
         posterior = infer_causes(
             assessment.residuals,
             [families[family_of[van_id]] for van_id in found],
-            _fault_codes(mine, found),
+            _fault_codes(mine, found, done),
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
-        about = circumstances_of(found, mine, done, codes, register, settings, week)
+        about = circumstances_of(found, mine, done, assessment.trends, codes, asked, register, settings, week)
         listed = watchlist(
             assessment.states,
             posterior,
@@ -175,10 +183,12 @@ def _judge(
     return judged
 
 
-def _prove_repairs(workspace: Workspace, warehouse: Warehouse, trends: pl.DataFrame) -> tuple[NotJudged, ...]:
+def _prove_repairs(
+    workspace: Workspace, warehouse: Warehouse, trends: pl.DataFrame, repairs: pl.DataFrame
+) -> tuple[NotJudged, ...]:
     """Record which repairs are proven, before orders are proposed: a judged repair makes room for the next order."""
     proofs, unproven = judge_apart(
-        lambda van_ids: proofs_due(warehouse, trends.filter(pl.col("van_id").is_in(list(van_ids)))),
+        lambda van_ids: proofs_due(warehouse, trends.filter(pl.col("van_id").is_in(list(van_ids))), repairs),
         _vans_by_family(warehouse.query("SELECT family, van_id FROM work_orders")),
     )
     for event in proofs:
@@ -327,10 +337,13 @@ def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:
         )
 
 
-def _fault_codes(frame: pl.DataFrame, van_ids: tuple[str, ...]) -> list[tuple[str, ...]]:
-    """Fault codes of each van's last three visits."""
+def _fault_codes(frame: pl.DataFrame, van_ids: tuple[str, ...], repairs: pl.DataFrame) -> list[tuple[str, ...]]:
+    """Fault codes of each van's last three visits since its last repair."""
+    last = repairs.group_by("van_id").agg(repaired=pl.col("done_at").max())
     recent = (
         frame.filter(pl.col("van_id").is_in(list(van_ids)))
+        .join(last, on="van_id", how="left")
+        .filter(pl.col("repaired").is_null() | (pl.col("captured_at") > pl.col("repaired")))
         .sort("van_id", "captured_at")
         .group_by("van_id")
         .agg(pl.col("fault_codes").tail(9).explode().drop_nulls().unique().sort())

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from data_contracts.errors import InputError
 from data_contracts.facts.say import sentence
 from data_contracts.states import PLANNED_STATES
+from data_contracts.tables import READ_FROM_WORDS
 from data_contracts.weeks import week_of
 from pipelines.decisions.order_decisions import (
     take_in_decisions,
@@ -320,9 +321,10 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     accounts = warehouse.query("SELECT * EXCLUDE (taken_in_at) FROM deliveries ORDER BY ALL")
     # a proof follows from what is hashed here, so it must not make the run that found it look out of date
     decided = warehouse.query("SELECT event_id FROM order_events WHERE person <> ? ORDER BY 1", [PERSON])
-    for frame in (waiting, accounts, decided, register.vans_frame(), register.repairs_frame()):
+    repairs = register.repairs_frame().drop(READ_FROM_WORDS)
+    for frame in (waiting, accounts, decided, register.vans_frame(), repairs):
         digest.update(frame.write_csv().encode())
-    digest.update(repr(register.absences).encode())
+    digest.update(repr((register.absences, register.works)).encode())
     digest.update(json.dumps(settings.model_dump(mode="json", exclude=_NO_RESULT), sort_keys=True).encode())
     digest.update(f"{VERSION}\x1f{METHOD}\x1f{_models_print()}".encode())
     return digest.hexdigest()

@@ -5,6 +5,7 @@ from data_contracts.family import FamilyEntry
 from data_contracts.recorder import RecorderEntry
 from data_contracts.signals import SIGNALS
 from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS
+from data_contracts.work_done.entry import WorkEntry
 from pipelines.workspace.settings import SETTINGS_TEMPLATE
 
 _FAMILIES = """\
@@ -55,6 +56,19 @@ van_id,family,depot,in_service_on,warranty_until,odometer_km,lambda_banks,note
 _REPAIRS = """\
 van_id,done_at,work,parts,work_order,note
 # van-001,2026-03-02T10:00:00+00:00,air-mass sensor replaced,air-mass sensor,,a repair starts a new baseline for what it touched
+"""
+
+_WORK = """\
+# What work on a van touches, beside the words the software knows; `vansnap check` lists entries of repairs.csv it does
+# not understand. One table per work, under a name of yours; keys are explained in README.md beside this file.
+
+# [tank-unit]
+# words = ["tank unit", "tank module"]
+# part_numbers = ["TU-20*"]         # * any characters, ? one
+# like = ["fuel_supply"]            # touches as much as this; or causes = [...], or touches = [quantities]
+#
+# [load-area]                       # without those three it touches nothing
+# words = ["shelf", "partition"]
 """
 
 _AWAY = """\
@@ -117,7 +131,11 @@ def _readme() -> str:
         if file == "vans.csv":
             rows.append((f"{PART_PREFIX}NAME", False, "number of the part NAME; one column for each part"))
         parts.append(_key_table(f"{file} (UTF-8, commas)", "column", rows))
-    for file, model, table in (("families.toml", FamilyEntry, "FAMILY"), ("recorders/NAME.toml", RecorderEntry, "")):
+    for file, model, table in (
+        ("families.toml", FamilyEntry, "FAMILY"),
+        ("recorders/NAME.toml", RecorderEntry, ""),
+        ("work.toml (the file need not be there)", WorkEntry, "WORK"),
+    ):
         for heading, keys in key_tables(model, table):
             if len(keys) > 1:  # more than its source
                 parts.append(_key_table(f"{file}: {heading}", "key", keys))
@@ -137,6 +155,7 @@ EXAMPLE_FILES: dict[str, str] = {
     "register/families.toml": _FAMILIES,
     "register/vans.csv": _VANS,
     "register/repairs.csv": _REPAIRS,
+    "register/work.toml": _WORK,
     "register/away.csv": _AWAY,
     "register/recorders/example.toml": _RECORDER,
 }

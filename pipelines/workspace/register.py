@@ -6,10 +6,9 @@ fault is kept as one clear line; the rest of the register is used.
 
 import hashlib
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,9 @@ from data_contracts.errors import InputError, MissingFileError, RegisterError
 from data_contracts.family import Family, parse_family
 from data_contracts.recorder import CANONICAL, RecorderProfile, parse_profile
 from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS, REPAIRS, VANS, polars_schema
+from data_contracts.work_done.entry import parse_work
+from data_contracts.work_done.record import Work
+from pipelines.workspace.moments import parse_moment
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,8 @@ class Register:
         Name to what is wrong.
     repairs : tuple of Repair
         Oldest first.
+    works : mapping of str to Work
+        Work that touches something or nothing, beside what the software knows.
     absences : mapping of str to tuple of (date, date)
         Van to the days, both included, on which no workshop can have it.
     faults : tuple of RegisterFault
@@ -95,6 +99,7 @@ class Register:
     recorders: Mapping[str, RecorderProfile] = field(default_factory=lambda: {CANONICAL.name: CANONICAL})
     broken_recorders: Mapping[str, str] = field(default_factory=dict)
     repairs: tuple[Repair, ...] = ()
+    works: Mapping[str, Work] = field(default_factory=dict)
     absences: Mapping[str, tuple[tuple[date, date], ...]] = field(default_factory=dict)
     faults: tuple[RegisterFault, ...] = ()
 
@@ -136,6 +141,7 @@ def load_register(folder: Path) -> Register:
         recorders=recorders,
         broken_recorders=broken_recorders,
         repairs=_load_repairs(folder, faults),
+        works=_load_works(folder, faults),
         absences=_load_absences(folder, faults),
         faults=tuple(faults),
     )
@@ -337,6 +343,23 @@ def _load_repairs(folder: Path, faults: list[RegisterFault]) -> tuple[Repair, ..
     return tuple(sorted(repairs.values(), key=lambda repair: (repair.done_at, repair.repair_id)))
 
 
+def _load_works(folder: Path, faults: list[RegisterFault]) -> dict[str, Work]:
+    """work.toml (optional): what work on a van touches, beside what the software knows."""
+    found: dict[str, Work] = {}
+    if not (folder / "work.toml").exists():
+        return found
+    for name, table in _read_toml(folder / "work.toml", "work.toml", faults).items():
+        if name == "source" and isinstance(table, str):
+            continue
+        try:
+            if not isinstance(table, Mapping):
+                raise RegisterError(shown(f"work {name}: is {shown(table)}: make it a table [{name}]", longest=None))
+            found[name] = parse_work(name, table)
+        except RegisterError as error:
+            faults.append(RegisterFault("work.toml", None, str(error)))
+    return found
+
+
 def _load_absences(folder: Path, faults: list[RegisterFault]) -> dict[str, tuple[tuple[date, date], ...]]:
     """away.csv (optional): when a van can't come to a workshop."""
     found: dict[str, list[tuple[date, date]]] = {}
@@ -366,35 +389,3 @@ def _value(kind: str, text: str | None) -> str | date | float | int | None:
     if kind == "number" and not math.isfinite(float(text)):
         raise ValueError("must be a finite number")
     return float(text) if kind == "number" else int(text) if kind == "integer" else text
-
-
-def parse_moment(text: str, *, day_allowed: bool = False) -> datetime | None:
-    """A moment in UTC from ISO 8601 text.
-
-    Parameters
-    ----------
-    text : str
-        With a UTC offset.
-    day_allowed : bool
-        Take a bare day as midnight UTC.
-
-    Returns
-    -------
-    datetime or None
-        In UTC, whole microseconds; None if the text is no moment or has no offset.
-    """
-    text = text.strip().replace(",", ".")
-    text = re.sub(r"\.(\d{1,6})\d*", lambda m: "." + m.group(1).ljust(6, "0"), text)
-    text = re.sub(r"\s+(?=[Zz+-])", "", text)
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    if moment.tzinfo is None:
-        if not (day_allowed and len(text) == 10):
-            return None
-        moment = moment.replace(tzinfo=UTC)
-    try:
-        return moment.astimezone(UTC)
-    except OverflowError:
-        return None

@@ -83,7 +83,9 @@ def test_a_repair_after_its_end_changes_nothing_and_one_before_does(
     path = home.register / "repairs.csv"
 
     def repaired(at: datetime) -> dict[str, pl.DataFrame]:
-        rows = [{"van_id": van, "done_at": at.isoformat(), "work": "serviced"} for van in then["watchlist"]["van_id"]]
+        rows = [
+            {"van_id": van, "done_at": at.isoformat(), "work": "engine replaced"} for van in then["watchlist"]["van_id"]
+        ]
         pl.DataFrame(rows).write_csv(path)
         return week_as_told(home, week)
 

@@ -9,6 +9,7 @@ import shutil
 import zipfile
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -28,7 +29,9 @@ def home(judged_small: Workspace, tmp_path_factory: pytest.TempPathFactory) -> W
     workspace = copied_home(judged_small, tmp_path_factory.mktemp("evidence") / "home")
     with duckdb.connect(str(workspace.published_path)) as connection:  # a repair between visits, and a standing alarm
         connection.execute(
-            "INSERT INTO repairs VALUES ('r1', $van, TIMESTAMPTZ '2026-01-14 23:00:00+00', '=cmd()', '#panic()', NULL, NULL)",
+            "INSERT INTO repairs BY NAME SELECT 'r1' AS repair_id, $van AS van_id, '=cmd()' AS work, '#panic()' AS parts, "
+            "TIMESTAMPTZ '2026-01-14 23:00:00+00' AS done_at, ['main_peak_reference_g_s'] AS touches, "
+            "['main_peak_reference_g_s'] AS brings_back",
             {"van": VAN},
         )
         connection.execute(
@@ -193,6 +196,7 @@ def test_the_report_says_what_a_repair_did() -> None:
             "value_u": 0.004,
             "baseline": 0.86,
             "baseline_u": 0.002,
+            "peer_baseline": None,
         }
     )
     at = [datetime.fromisocalendar(2026, k, 3).replace(tzinfo=UTC) for k in range(1, 27)]
@@ -202,11 +206,28 @@ def test_the_report_says_what_a_repair_did() -> None:
             "work": ["fuel_delivery_weak"],
             "parts": ["pump"],
             "note": [None],
+            "touches": [["lambda_full_throttle"]],
+            "brings_back": [["lambda_full_throttle"]],
         }
     )
-    section = repairs_section(
-        {"captures": pl.DataFrame({"week": weeks, "captured_at": at}), "trends": trends, "repairs": repairs}
+    captures = pl.DataFrame(
+        {"van_id": VAN, "week": weeks, "visit": weeks, "captured_at": at, "grade": "good", "grade_reasons": [[]] * 26},
+        schema_overrides={"grade_reasons": pl.List(pl.String)},
     )
+
+    def told(repairs: pl.DataFrame, until: str = "2026-W26") -> dict[str, Any]:
+        known = {"captures": captures, "trends": trends, "repairs": repairs}
+        return repairs_section(
+            {
+                name: table.filter(pl.col("week") <= until) if name != "repairs" else table
+                for name, table in known.items()
+            }
+        )
+
+    assert any("1 of 3 good captures" in line for line in told(repairs, "2026-W21")["text"])
+    nothing = repairs.with_columns(work=pl.lit("tyres"), touches=pl.lit([], pl.List(pl.String)))
+    assert any("touches nothing" in line for line in told(nothing)["text"])
+    section = told(repairs)
     assert any("proven: what had moved came back" in line for line in section["text"])
     row = section["tables"][0]["rows"][0]
     assert row[0] == "lambda_full_throttle"

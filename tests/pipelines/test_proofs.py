@@ -1,4 +1,4 @@
-"""A repair is proven, or not, by the first visit after it; told again it is the same event."""
+"""A repair is proven, or not, by three good captures after it; told again it is the same event."""
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,8 +10,9 @@ import pytest
 from data_contracts.facts.say import say
 from data_contracts.tables import TABLES, polars_schema
 from models.work.order_states import OrderEvent
-from pipelines.decisions.order_decisions import record, stored_events, take_in_decisions
-from pipelines.decisions.proofs import PERSON, proofs_due
+from pipelines.decisions.order_decisions import record, repairs_from_orders, stored_events, take_in_decisions
+from pipelines.decisions.proofs import PERSON, PROVING_WEEKS, proofs_due
+from pipelines.decisions.repairs import with_touched
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import make_workspace
 
@@ -45,45 +46,81 @@ def filled(table: str, **told: object) -> pl.DataFrame:
     return pl.DataFrame([row], schema=schema)
 
 
+PEAK = "main_peak_reference_g_s"
+
+
+def visit(warehouse: Warehouse, week: str, value: float, days: int, *, captures: int = 1) -> None:
+    """One visit of v1: its trend of the main peak, and its captures."""
+    at = DONE + timedelta(days=days)
+    for n in range(captures):
+        told = {
+            "week": week,
+            "visit": week,
+            "captured_at": at + timedelta(minutes=n),
+            "grade": "good",
+            "grade_reasons": [],
+        }
+        warehouse.append("captures", filled("captures", capture_id=f"{week}-{n}", van_id="v1", **told))
+    levels = {"value": value, "value_u": 0.5, "baseline": 100.0, "baseline_u": 0.5}
+    warehouse.append("trends", filled("trends", van_id="v1", week=week, quantity=PEAK, **levels))
+
+
+def due(warehouse: Warehouse) -> list[OrderEvent]:
+    repairs = with_touched(repairs_from_orders(warehouse), {}, {})
+    return proofs_due(warehouse, warehouse.query("SELECT * FROM trends"), repairs)
+
+
 @pytest.mark.parametrize(("after", "state"), [(100.0, "proven"), (80.5, "not_proven"), (60.0, "not_proven")])
-def test_the_next_visit_judges_a_repair(tmp_path: Path, after: float, state: str) -> None:
+def test_three_good_captures_judge_a_repair(tmp_path: Path, after: float, state: str) -> None:
     workspace = make_workspace(tmp_path / "home", {})
     with Warehouse(workspace.warehouse_path) as warehouse:
         warehouse.append("work_orders", filled("work_orders", order_id="o1", van_id="v1", state="proposed"))
-        for week, value, days in (("2026-W14", 80.0, -7), ("2026-W16", after, 7)):
-            warehouse.append(
-                "captures",
-                filled("captures", capture_id=week, van_id="v1", week=week, captured_at=DONE + timedelta(days=days)),
-            )
-            warehouse.append(
-                "trends",
-                filled(
-                    "trends",
-                    van_id="v1",
-                    week=week,
-                    quantity="main_peak_reference_g_s",
-                    value=value,
-                    value_u=0.5,
-                    baseline=100.0,
-                    baseline_u=0.5,
-                ),
-            )
-        assert proofs_due(warehouse, warehouse.query("SELECT * FROM trends")) == []
+        visit(warehouse, "2026-W14", 80.0, -7)
+        visit(warehouse, "2026-W16", after, 7, captures=2)
+        assert due(warehouse) == []
         record(workspace, OrderEvent("o1", "done", DONE, "fitter", found="intake_restricted", hours=0.5, cost=25.0))
         take_in_decisions(workspace, warehouse)
-        (event,) = proofs_due(warehouse, warehouse.query("SELECT * FROM trends"))
-        assert (event.state, event.person, event.at) == (state, PERSON, DONE + timedelta(days=7))
+        assert due(warehouse) == []  # two captures
+        visit(warehouse, "2026-W17", after, 14)
+        (event,) = due(warehouse)
+        assert (event.state, event.person, event.at) == (state, PERSON, DONE + timedelta(days=14))
         assert event.reason == ("made worse" if after < 79 else "")
         (fact,) = event.note_facts
         assert event.note == say(fact)
-        assert fact.numbers["before"] == 80.0
-        assert fact.numbers["after"] == after
+        assert (fact.numbers["before"], fact.numbers["after"]) == (80.0, after)
         record(workspace, event)
         take_in_decisions(workspace, warehouse)
         assert warehouse.query("SELECT state FROM work_orders").item() == state
-        assert proofs_due(warehouse, warehouse.query("SELECT * FROM trends")) == []
+        assert due(warehouse) == []
         before = stored_events(warehouse)
         assert [one.note_facts for one in before] == [(), (fact,)]
         record(workspace, event)
         take_in_decisions(workspace, warehouse)
         assert stored_events(warehouse) == before
+
+
+def test_what_can_not_be_told_is_waited_for_and_then_is_not_proven(tmp_path: Path) -> None:
+    workspace = make_workspace(tmp_path / "home", {})
+    with Warehouse(workspace.warehouse_path) as warehouse:
+        warehouse.append("work_orders", filled("work_orders", order_id="o1", van_id="v1", state="proposed"))
+        visit(warehouse, "2026-W14", 80.0, -7)
+        record(workspace, OrderEvent("o1", "done", DONE, "fitter", found="intake_restricted", hours=0.5, cost=25.0))
+        take_in_decisions(workspace, warehouse)
+        visit(warehouse, "2026-W16", 90.0, 7, captures=3)  # half made good
+        assert due(warehouse) == []
+        visit(warehouse, "2026-W20", 90.0, 7 * PROVING_WEEKS - 7)
+        assert due(warehouse) == []
+        visit(warehouse, "2026-W22", 90.0, 7 * PROVING_WEEKS + 1)
+        (event,) = due(warehouse)
+        assert (event.state, event.reason) == ("not_proven", "")
+
+
+def test_a_finding_without_a_job_or_without_a_repair_is_not_judged(tmp_path: Path) -> None:
+    workspace = make_workspace(tmp_path / "home", {})
+    with Warehouse(workspace.warehouse_path) as warehouse:
+        warehouse.append("work_orders", filled("work_orders", order_id="o1", van_id="v1", state="proposed"))
+        record(workspace, OrderEvent("o1", "done", DONE, "fitter", found="none", hours=0.5))
+        take_in_decisions(workspace, warehouse)
+        visit(warehouse, "2026-W14", 80.0, -7)
+        visit(warehouse, "2026-W16", 100.0, 7, captures=4)
+        assert due(warehouse) == []

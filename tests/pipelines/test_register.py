@@ -17,7 +17,8 @@ from data_contracts.family import FamilyEntry
 from data_contracts.recorder import ChannelsEntry, RecorderEntry
 from data_contracts.signals import SIGNALS
 from pipelines.workspace.example_register import EXAMPLE_FILES
-from pipelines.workspace.register import load_families, load_register, parse_moment
+from pipelines.workspace.moments import parse_moment
+from pipelines.workspace.register import load_families, load_register
 from tests.deliveries import FAMILIES, VANS
 
 

@@ -63,7 +63,8 @@ def test_a_van_is_listed_for_its_anomaly_alone(judged_small: Workspace, truth: d
         judged_small, f"SELECT anomaly_p, reasons FROM watchlist WHERE week = '{LAST_RUN}' AND van_id = '{van}'"
     ).row(0, named=True)
     assert row["anomaly_p"] < 0.00075  # 0.15 of the 0.5 false alarms accepted per 100 van-weeks
-    assert len(row["reasons"]) == 1
+    assert row["reasons"][0].startswith("The readings together are unlike a healthy van's")
+    assert row["reasons"][1:] == ["Repaired on 2026-03-06: it helped, by three good captures."]
     alarms = ask(judged_small, f"SELECT bool_or(alarm) FROM trends WHERE week = '{LAST_RUN}' AND van_id = '{van}'")
     assert not alarms.item()
 
@@ -89,6 +90,29 @@ def test_orders_stand_where_decisions_and_visits_put_them(
     signed = set(events.filter(pl.col("order_id").is_in(orders["order_id"].to_list()), state=state)["person"])
     assert signed == {"foreman" if state == "postponed" else "vansnap"}
     assert orders["until"].null_count() == (0 if state == "postponed" else orders.height)
+
+
+def test_a_repair_in_vain_is_not_learned_as_normal(judged_small: Workspace, truth: dict[str, set[str]]) -> None:
+    (van,) = truth["not_proven"]
+    (row,) = ask(
+        judged_small, f"SELECT urgency, reasons FROM watchlist WHERE week = '{LAST_RUN}' AND van_id = '{van}'"
+    ).rows()
+    assert row[0] == "now"
+    assert row[1][-1].startswith("Repaired on 2026-03-27: it did not help, by three good captures")
+    done = ask(judged_small, f"SELECT strftime(max(done_at), '%G-W%V') FROM repairs WHERE van_id = '{van}'").item()
+    outside = ask(
+        judged_small,
+        f"SELECT alarm_since, onset_week FROM trends WHERE week = '{LAST_RUN}' AND van_id = '{van}' AND alarm",
+    )
+    assert outside.height
+    assert outside["alarm_since"].min() > done
+    assert outside["onset_week"].drop_nulls().to_list() == [
+        week for week in outside["onset_week"].drop_nulls() if week > done
+    ]
+    orders = ask(judged_small, f"SELECT state FROM work_orders WHERE van_id = '{van}' ORDER BY week, state")[
+        "state"
+    ].to_list()
+    assert orders == ["not_proven", "proposed"]
 
 
 def test_vans_of_a_depot_moved_together_and_its_recorder_is_named(

@@ -71,7 +71,11 @@ def test_a_forecast_counts_when_its_time_has_come_and_no_repair_came_between() -
         _trend("unlimited", 2),
         _trend("unlimited", 6),
     ]
-    repairs = [{"repair_id": "r", "van_id": "mended", "done_at": datetime(2026, 1, 21, 9, tzinfo=UTC), "work": "x"}]
+    at = datetime(2026, 1, 21, 9, tzinfo=UTC)
+    repairs = [
+        {"repair_id": van, "van_id": van, "done_at": at, "work": "x", "touches": touches}
+        for van, touches in (("mended", ["main_peak_reference_g_s"]), ("hit", ["lambda_idle"]), ("miss", []))
+    ]
     found = _file(trends=trends, repairs=repairs).sql("SELECT * FROM forecast_record ORDER BY band").fetchall()
     assert found == [(4, 2, 1, 1, 0.3, 0), (4, 4, 1, 1, 0.9, 1)]
 

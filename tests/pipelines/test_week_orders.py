@@ -10,9 +10,10 @@ import pytest
 
 from data_contracts.facts.fact import ANOMALY, UNSTEADY, Fact
 from data_contracts.jobs import JOBS
-from data_contracts.tables import LEARNING, WATCHLIST, WORK_ORDERS, polars_schema
+from data_contracts.tables import CAPTURES, LEARNING, REPAIRS, TRENDS, WATCHLIST, WORK_ORDERS, polars_schema
 from models.tracking.state.states import no_states
 from models.work.learning import Finding, changes_since, learn
+from models.work.repair_proof import PROOF_COLUMNS
 from pipelines.decisions.circumstances import circumstances_of
 from pipelines.decisions.lessons import flags_of, learning_card, learning_rows, with_trust
 from pipelines.decisions.work_orders import propose
@@ -52,6 +53,7 @@ def _orders(
         "week": week,
         "reason_facts": [REASON],
         "alarm": True,
+        "rank": 1,
     }
     listed = _rows(vans, polars_schema(WATCHLIST), usual)
     states = _rows(vans, dict(no_states().schema), usual | {"cross_before_next": 0.6})
@@ -64,9 +66,11 @@ def _orders(
         absences=of_van.get("absences", {}),
     )
     settings = settings or Settings()
-    nothing = pl.DataFrame(schema={"van_id": pl.String, "captured_at": pl.Datetime("us", "UTC"), "grade": pl.String})
-    repairs = of_van.get("repairs", pl.DataFrame(schema={"van_id": pl.String, "done_at": pl.Datetime("us", "UTC")}))
-    about = circumstances_of(list(vans), nothing, repairs, {}, register, settings, week)  # type: ignore[arg-type]
+    nothing = pl.DataFrame(schema={name: polars_schema(CAPTURES)[name] for name in PROOF_COLUMNS})
+    repairs = of_van.get("repairs", pl.DataFrame(schema=polars_schema(REPAIRS)))
+    about = circumstances_of(
+        list(vans), nothing, repairs, pl.DataFrame(schema=polars_schema(TRENDS)), {}, {}, register, settings, week
+    )  # type: ignore[arg-type]
     orders = propose(
         listed,
         assessment,
@@ -100,7 +104,9 @@ def test_a_listed_vans_order_has_its_state_its_flags_and_a_week() -> None:
     assert (row["due_by"], row["plan_week"]) == (date(2026, 4, 8), "2026-W15")
     assert row["reason_facts"][0] == REASON
     assert _orders({"v1": {"cross_before_next": None}})["v1"]["failure_probability"] == pytest.approx(_fails(0.7))
-    assert _orders({"v1": {"weeks_to_limit": 2.0}})["v1"]["due_by"] == date(2026, 4, 20)
+    assert _orders({"v1": {"weeks_to_limit": 2.0}})["v1"]["due_by"] == date(2026, 5, 4)
+    pressing = _orders({"v1": {"weeks_to_limit": 2.0, "weeks_to_pressing_limit": 2.0}})
+    assert pressing["v1"]["due_by"] == date(2026, 4, 20)
     assert _orders({"v1": {"reason_facts": None}})["v1"]["reason_facts"][0]["code"] == "stands_out"
 
 
@@ -197,11 +203,19 @@ def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> No
     def proving(weeks_ago: float, grades: list[str]) -> str:
         done = sunday - timedelta(weeks=weeks_ago)
         at = [done, *(done + timedelta(hours=n) for n in range(1, len(grades) + 1))]  # the first is not after it
-        captures = pl.DataFrame({"van_id": "v1", "captured_at": at, "grade": ["good", *grades]})
-        repairs = pl.DataFrame({"van_id": ["v1"], "done_at": [done]})
-        about = circumstances_of(["v1"], captures, repairs, {"v1": {"P0171": 3}}, register, Settings(), WEEK)  # type: ignore[arg-type]
-        assert about["v1"].standing_codes == {"P0171": 3}
-        return about["v1"].repaired_on
+        captures = pl.DataFrame(
+            {"van_id": "v1", "captured_at": at, "grade": ["good", *grades], "week": "2026-W13", "visit": "one"}
+        ).with_columns(grade_reasons=pl.lit([], pl.List(pl.String)))
+        told = [{"van_id": "v1", "done_at": done, "brings_back": ["idle_g_s"]}]
+        repairs = pl.DataFrame(told, schema={name: polars_schema(REPAIRS)[name] for name in told[0]})
+        trends = pl.DataFrame(schema=polars_schema(TRENDS))
+        codes = {"v1": {"P0171": 3}}
+        about = circumstances_of(["v1"], captures, repairs, trends, codes, {}, register, Settings(), WEEK)["v1"]  # type: ignore[arg-type]
+        assert about.standing_codes == codes["v1"]
+        assert [fact.words["verdict"] for fact in about.told] == (
+            [] if about.repaired_on or weeks_ago >= 6 else ["cant_tell"]
+        )
+        return about.repaired_on
 
     assert proving(1, ["good", "caution"]) == "2026-03-30"
     assert proving(1, ["good", "caution", "good"]) == ""

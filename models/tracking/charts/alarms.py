@@ -11,6 +11,7 @@ from models.statistics.compiled import kernel
 from models.tracking.charts.chart_limits import limits_for, tail_factor
 from models.tracking.charts.dispersion import dispersion_factors, few_pairs_factor
 from models.tracking.charts.recursion import Followed, cusums
+from models.tracking.restarts import HELD, REPAIRED
 from models.tracking.standardise import Standardised
 
 OWN_SHARE, PEER_SHARE, REPEATABILITY_SHARE, ANOMALY_SHARE = 0.55, 0.2, 0.1, 0.15
@@ -36,7 +37,8 @@ class Alarms:
     ----------
     own : ndarray of bool
         EWMA or CUSUM against the van's own baseline is outside; the CUSUM only while the average is still off on the
-        same side. Never of a van that has rejoined its family.
+        same side. Never of a van that has rejoined its family, nor towards the family from a baseline that strayed from it,
+        unless it has passed the family by as much.
     peer : ndarray of bool
         The level stands apart from the family.
     peer_z : ndarray
@@ -51,7 +53,8 @@ class Alarms:
         The level agrees with the family again while the baseline does not: the first visits were outliers, or a repair
         was not recorded.
     since : ndarray of int
-        Visit at which the standing alarm began; -1 for none.
+        Visit at which the standing alarm began, the first after a repair that touched the quantity at the earliest; -1 for
+        none.
     """
 
     own: Flags
@@ -135,18 +138,23 @@ def raise_alarms(
                 strayed = np.abs(followed.baseline[rows, q]) > APART * np.sqrt(common)
                 peer[rows, q] = (np.abs(peer_z[rows, q]) > bound) & ~alike
                 rejoined[rows, q] = alike & strayed
-                own[rows, q] &= ~rejoined[rows, q]
-    since = _since(own | peer, np.isfinite(std.x), std.starts)
+                back = strayed & (followed.ewma[rows, q] * followed.baseline[rows, q] < 0)
+                passed = level_z[rows, q] * np.sign(followed.baseline[rows, q]) < -APART
+                own[rows, q] &= ~rejoined[rows, q] & ~(back & ~passed)
+    touched = (std.restart == REPAIRED) | (std.restart == HELD)
+    since = _since(own | peer, np.isfinite(std.x), touched, std.starts)
     return Alarms(own, peer, peer_z, level_z, ewma_limit, above, below, rejoined, since)
 
 
 @kernel
-def _since(alarm: Flags, seen: Flags, starts: Codes) -> Codes:  # pragma: no cover - compiled
+def _since(alarm: Flags, seen: Flags, touched: Flags, starts: Codes) -> Codes:  # pragma: no cover - compiled
     since = np.full(alarm.shape, -1)
     for v in range(starts.size - 1):
         for q in range(alarm.shape[1]):
             began = -1
             for r in range(starts[v], starts[v + 1]):
+                if touched[r, q]:
+                    began = -1
                 if not seen[r, q]:
                     continue
                 if alarm[r, q]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
-from models.tracking.restarts import NO_RESTART, REPAIRED
+from models.tracking.restarts import HELD, NO_RESTART, REPAIRED
 
 SMOOTHING = 0.2
 """Weight of the newest visit in the EWMA. [1]"""
@@ -34,6 +34,12 @@ SLOPE_STEP = 0.06
 SLOPE_SPREAD = 0.1
 """Prior standard deviation of a van's slope. Common practice, no source (2026-11-25). [scatters per week]"""
 
+STRAYED = 2.5
+"""A level farther from its family's is not taken for a sound van's. Common practice, no source (2026-11-25). [standard
+deviations of healthy vans]"""
+STEP_APART = 6.0
+"""Two stretches of the visits that a baseline is learned from lie apart from here. Common practice, no source
+(2026-11-29). [standard deviations of their difference]"""
 CHANGE_SPREAD = 1.5
 """Uncertainty that a software update adds to a baseline, standard deviation. Common practice, no source (2026-11-25).
 [scatters]"""
@@ -87,6 +93,7 @@ def follow_vans(
     starts: Codes,
     restart: NDArray[np.int8],
     vans_spread: Floats,
+    sound: Floats | None = None,
     smoothing: float = SMOOTHING,
 ) -> Followed:
     """Run the recursion over every quantity of every van.
@@ -102,9 +109,13 @@ def follow_vans(
     starts : ndarray of shape (vans + 1,), int
         First visit of each van, and the end.
     restart : ndarray of shape (visits, quantities), int8
-        `NO_RESTART`, `CHANGED` (the baseline is doubted from this visit on) or `REPAIRED` (it starts again).
+        `NO_RESTART` or `HELD`, `CHANGED` (the baseline is doubted from this visit on) or `REPAIRED` (it starts again, from
+        the family's level).
     vans_spread : ndarray of shape (vans, quantities)
         Standard deviation of healthy vans around the level of the van's family. [scatters]
+    sound : ndarray of shape (vans, quantities), optional
+        Level about which healthy vans scatter; the family's where left out.
+        [scatters]
     smoothing : float
         Weight of the newest visit in the EWMA, in (0, 1]. [unitless]
 
@@ -114,7 +125,9 @@ def follow_vans(
 
     Notes
     -----
-    The baseline is the empirical-Bayes mean of the first ten visits, each clipped near their median. Innovations are
+    The baseline is the empirical-Bayes mean of the first ten visits, each clipped near their median. Where they lie at two
+    levels, first one that a healthy van of the family may have, then one that none has, only the first counts: a fault that
+    steps in while the baseline is learned is not learned as normal. Innovations are
     nearly independent while it is learned and share its uncertainty afterwards; the limits allow for both. A visit far
     outside does not change the baseline.
 
@@ -131,6 +144,7 @@ def follow_vans(
         starts.astype(np.int64),
         np.ascontiguousarray(restart),
         np.ascontiguousarray(vans_spread),
+        np.zeros(vans_spread.shape) if sound is None else np.ascontiguousarray(sound),
         smoothing,
         out,
     )
@@ -185,6 +199,20 @@ def _trend_step(
 
 
 @kernel
+def _sound_visits(first: Floats, n: int, sound: float, spread: float) -> int:  # pragma: no cover - compiled
+    """How many of the first visits a baseline is learned from: all, but where they step from a level that a healthy van
+    of the family may have to one that none has, only those before the step. Two visits are a level."""
+    best, at, total, before = STEP_APART, n, np.sum(first[:n]), 0.0
+    for k in range(1, n - 1):
+        before += first[k - 1]
+        early, late = before / k, (total - before) / (n - k)
+        apart = abs(early - late) / np.sqrt(1.0 / k + 1.0 / (n - k))
+        if k >= 2 and apart > best and abs(early - sound) <= STRAYED * spread < abs(late - sound):
+            best, at = apart, k
+    return at
+
+
+@kernel
 def _follow(
     x: Floats,
     variance: Floats,
@@ -192,6 +220,7 @@ def _follow(
     starts: Codes,
     restart: NDArray[np.int8],
     vans_spread: Floats,
+    sound: Floats,
     smoothing: float,
     out: Followed,
 ) -> None:  # pragma: no cover - compiled
@@ -205,7 +234,9 @@ def _follow(
             trend = LocalTrend(0.0, 0.0, spread2, 0.0, SLOPE_SPREAD**2)
             week, outside = weeks[starts[v]], 0.0
             for r in range(starts[v], starts[v + 1]):
-                if restart[r, q] != NO_RESTART:
+                if restart[r, q] != NO_RESTART and restart[r, q] != HELD:
+                    if restart[r, q] == REPAIRED:
+                        base = 0.0  # as of a new van: the old baseline may have learned the fault
                     base_p = spread2 if restart[r, q] == REPAIRED else min(base_p + CHANGE_SPREAD**2, spread2)
                     prior, prior_p, precision, learned = base, base_p, 0.0, 0
                     average, own_w, shared_w, spread = 0.0, 0.0, 0.0, 0.0
@@ -240,10 +271,12 @@ def _follow(
                     first[learned] = x[r, q]
                     learned += 1
                     precision += 1.0 / noise
-                    middle = np.median(first[:learned])
-                    mean = np.mean(np.minimum(np.maximum(first[:learned], middle - 2.0), middle + 2.0))
-                    base_p = 1.0 / (1.0 / prior_p + precision)
-                    base = base_p * (prior / prior_p + precision * mean)
+                    used = _sound_visits(first, learned, sound[v, q], vans_spread[v, q])
+                    middle = np.median(first[:used])
+                    mean = np.mean(np.minimum(np.maximum(first[:used], middle - 2.0), middle + 2.0))
+                    weight = precision if used == learned else precision * used / learned
+                    base_p = 1.0 / (1.0 / prior_p + weight)
+                    base = base_p * (prior / prior_p + weight * mean)
 
 
 def cusums(
@@ -258,7 +291,7 @@ def cusums(
     starts : ndarray of shape (vans + 1,), int
         First visit of each van, and the end.
     restart : ndarray of shape (visits, quantities), int8
-        With any code but `NO_RESTART`, the sums start again at this visit.
+        With `CHANGED` or `REPAIRED` the sums start again at this visit.
     allowance : float
         Taken off at every visit: half the shift that is detected fastest. [standard deviations]
     clip : float
@@ -306,7 +339,7 @@ def _sum_up(
         for q in range(z.shape[1]):
             above, below = 0.0, 0.0
             for r in range(starts[v], starts[v + 1]):
-                if restart[r, q] != NO_RESTART:
+                if restart[r, q] != NO_RESTART and restart[r, q] != HELD:
                     above, below = 0.0, 0.0
                 if not np.isfinite(z[r, q]):
                     continue

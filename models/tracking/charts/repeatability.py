@@ -15,6 +15,7 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.baseline import family_level, visit_scatter
 from models.tracking.charts.alarms import REPEATABILITY_SHARE, raise_alarms
 from models.tracking.charts.recursion import follow_vans
+from models.tracking.charts.repair_trials import after_trial
 from models.tracking.standardise import Standardised, vans_spread
 
 LEAST, USUAL = 0.4, 0.64
@@ -73,6 +74,18 @@ def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_wee
     )
     scatter = seen.select(names).to_numpy().reshape(std.van.size, len(names))
     charted = _charted(std, np.where(np.isfinite(scatter), scatter, np.nan), watched, names)
+    charted = replace(
+        charted,
+        restart=after_trial(
+            charted.x,
+            charted.variance,
+            weeks=charted.weeks,
+            starts=charted.starts,
+            restart=charted.restart,
+            vans_spread=vans_spread(charted),
+            captures=std.visits["repeats"].to_numpy(),
+        ),
+    )
     followed = follow_vans(
         charted.x,
         charted.variance,

@@ -8,7 +8,8 @@ import polars as pl
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import middle_of
 from models.tracking.charts.alarms import Alarms
-from models.tracking.charts.recursion import Followed
+from models.tracking.charts.recursion import STRAYED, Followed
+from models.tracking.restarts import HELD, REPAIRED
 from models.tracking.scales import derivative, from_scale
 from models.tracking.standardise import Standardised
 
@@ -100,14 +101,15 @@ def residuals_of(
     -------
     Residuals
         Every quantity is the median of the same few last visits, those in which the van's alarms stand out most, so
-        that the pattern over the quantities belongs to one time. A van that has stood apart from its family since its
+        that the pattern over the quantities belongs to one time; none of them lies before the van's last repair. A van that has stood apart from its family since its
         first visits is compared with the family, not with itself. Where the van's visits, or the repeats of a visit,
         disagree more than usual, the uncertainty of the shift is larger.
     """
     names = std.visits["van_id"].gather(std.starts[:-1]).to_list()
     number = {name: v for v, name in enumerate(names)}
     vans = np.array([number[van_id] for van_id in van_ids], np.int64)
-    begin, end, f = std.starts[vans], std.starts[vans + 1], std.family[std.starts[vans]]
+    end, f = std.starts[vans + 1], std.family[std.starts[vans]]
+    begin = _since_repair(std, vans)
     window = _present(std, followed, alarms, begin, end)
     place = np.minimum(window[:, None] + np.arange(PRESENT_VISITS), end[:, None] - 1)
     repeated = (
@@ -120,7 +122,7 @@ def residuals_of(
     last = np.take_along_axis(place, PRESENT_VISITS - 1 - np.argmax(read[:, ::-1], axis=1), axis=1)
     sigma, centre, spread = std.scatter[f], *(table[f] for table in _level_tables(std))
     base, base_p = followed.baseline[first, column], followed.baseline_variance[first, column]
-    stood = alarms.peer[last, column] & (np.abs(base) > 2.5 * spread)
+    stood = alarms.peer[last, column] & (np.abs(base) > STRAYED * spread)
     base, base_p = np.where(stood, 0.0, base), np.where(stood, spread**2, base_p)
     present = middle_of(x)
     shift_p = _present_variance(x, std.variance[place]) + base_p
@@ -131,7 +133,7 @@ def residuals_of(
         shift[:, q] = from_scale(quantity, centre[:, q] + sigma[:, q] * present[:, q]) - expected[:, q]
     shift_u = np.sqrt(shift_p) * sigma * steep
     usual = std.repeat_share[f] * sigma * steep
-    seen = _repeats_of(repeats, van_ids, std.quantities)
+    seen = _repeats_of(repeats, van_ids, std.quantities, std.visits["captured_at"].gather(begin))
     with np.errstate(invalid="ignore", divide="ignore"):
         scatter = np.where(usual > 0, seen / usual, np.nan)
         excess = np.maximum(scatter**2 - 1.0, 0.0) * usual**2 / np.maximum(read.sum(axis=1), 1)
@@ -150,10 +152,24 @@ def _level_tables(std: Standardised) -> tuple[Floats, Floats]:
     return level, spread
 
 
-def _repeats_of(repeats: pl.DataFrame, van_ids: list[str], quantities: tuple[str, ...]) -> Floats:
-    """Root mean square of the repeats' standard deviation over each van's last four visits; NaN for none. [unit of the
-    quantity]"""
-    recent = repeats.filter(pl.col("van_id").is_in(van_ids)).sort("van_id", "captured_at").group_by("van_id").tail(4)
+def _since_repair(std: Standardised, vans: Codes) -> Codes:
+    """First visit of some vans after their last repair, or of all; a repair that touched nothing is none."""
+    touched = ((std.restart == REPAIRED) | (std.restart == HELD)).any(axis=1)
+    begins = np.where(touched, np.arange(touched.size), std.starts[:-1][std.van])
+    return np.asarray(np.maximum.accumulate(begins)[std.starts[vans + 1] - 1])
+
+
+def _repeats_of(repeats: pl.DataFrame, van_ids: list[str], quantities: tuple[str, ...], since: pl.Series) -> Floats:
+    """Root mean square of the repeats' standard deviation over each van's last four visits since a moment; NaN for none.
+    [unit of the quantity]"""
+    wanted_since = pl.DataFrame({"van_id": van_ids, "since": since}, schema_overrides={"van_id": pl.String})
+    recent = (
+        repeats.join(wanted_since, on="van_id")
+        .filter(pl.col("captured_at") >= pl.col("since"))
+        .sort("van_id", "captured_at")
+        .group_by("van_id")
+        .tail(4)
+    )
     scatter = recent.group_by("van_id").agg((pl.col(q).fill_nan(None) ** 2).mean().sqrt() for q in quantities)
     wanted = pl.DataFrame({"van_id": van_ids}, schema={"van_id": pl.String}).join(
         scatter, on="van_id", how="left", maintain_order="left"

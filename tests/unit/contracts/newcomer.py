@@ -20,9 +20,9 @@ from models.causes.infer import infer_causes
 from models.reading.needs import DeclarationError, Extent, apply_needs
 from models.statistics.estimate import Estimate, estimate
 from models.tracking.baseline import least_scatter
-from models.tracking.restarts import repaired_quantities
 from models.tracking.scales import to_scale
 from models.tracking.state.residuals import Residuals
+from models.tracking.work_words import touched_by
 from models.work.orders import WatchedVan, propose_orders
 
 QUANTITY, CAUSE = "idle_wobble_g_s", "breather_stuck"
@@ -79,7 +79,7 @@ def of_a_quantity() -> dict[str, object]:
         "misspelt": refused(without | {"idle_wobbel_g_s": every[QUANTITY]}),
         "scaled": to_scale(QUANTITY, np.array([1.0, np.e])).round(9).tolist(),
         "least": least_scatter(QUANTITY, np.empty(0)),
-        "repaired": [QUANTITY in repaired_quantities(work) for work in ("throttle body", "fuel pump", "tyres")],
+        "repaired": [QUANTITY in touched_by(work).quantities for work in ("throttle body", "fuel pump", "tyres")],
     }
 
 

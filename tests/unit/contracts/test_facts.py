@@ -41,6 +41,7 @@ SAMPLE_WORDS = {
     "error": "odd",
     "step": "judging",
     "outcome": "restored",
+    "verdict": "cant_tell",
     "family": "brook-20",
     "depot": "north",
     "recorder": "R-7",

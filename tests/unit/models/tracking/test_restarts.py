@@ -6,9 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from data_contracts.signals import TRACKED
 from data_contracts.tables import REPAIRS, polars_schema
-from models.tracking.restarts import CHANGED, NO_RESTART, REPAIRED, repaired_quantities, restarts_of
+from models.tracking.restarts import CHANGED, NO_RESTART, REPAIRED, restarts_of
 
 QUANTITIES = ("main_peak_reference_g_s", "lambda_idle", "run_up_time_s")
 START = datetime(2026, 3, 2, 10, tzinfo=UTC)
@@ -34,8 +33,8 @@ def _restarts(
 
 
 def test_a_repair_restarts_the_next_visit_of_its_van_and_no_other():
-    restart = _restarts([("b", START + timedelta(days=8), "serviced", None)])
-    assert np.argwhere(restart).tolist() == [[6, 0], [6, 1], [6, 2]]  # words that name nothing known restart everything
+    restart = _restarts([("b", START + timedelta(days=8), "engine replaced", None)])
+    assert np.argwhere(restart).tolist() == [[6, 0], [6, 1], [6, 2]]
     assert set(restart[6]) == {REPAIRED}
 
 
@@ -49,31 +48,37 @@ def test_a_repair_restarts_the_next_visit_of_its_van_and_no_other():
     ],
 )
 def test_the_visit_after_the_moment_of_a_repair(done, row):
-    restart = _restarts([("a", done, "serviced", None)])
+    restart = _restarts([("a", done, "engine replaced", None)])
     assert np.unique(np.argwhere(restart)[:, 0]).tolist() == ([] if row is None else [row])
 
 
 def test_repairs_of_strangers_and_none_at_all_restart_nothing():
-    assert not _restarts([("c", START + timedelta(days=8), "serviced", None)]).any()
+    assert not _restarts([("c", START + timedelta(days=8), "engine replaced", None)]).any()
     assert not _restarts([]).any()
 
 
 def test_work_and_parts_name_what_was_touched_and_several_repairs_all_count():
     at = START + timedelta(days=8)
-    restart = _restarts(
-        [("a", at, "replaced", "Lambda sensor"), ("a", at + timedelta(weeks=1), "air-mass sensor", None)]
-    )
+    restart = _restarts([("a", at, "replaced", "Lambda sensor"), ("a", at + timedelta(weeks=1), "throttle body", None)])
     assert restart[2].tolist() == [NO_RESTART, REPAIRED, NO_RESTART]
     assert restart[3].tolist() == [REPAIRED, NO_RESTART, REPAIRED]
 
 
-def test_words_name_the_quantities_a_repair_touches():
-    assert repaired_quantities("polished") == frozenset(TRACKED)
-    peak, sensor = repaired_quantities("New AIR FILTER"), repaired_quantities("oxygen sensor")
-    assert "main_peak_reference_g_s" in peak
-    assert "main_peak_reference_g_s" not in sensor
-    assert "lambda_to_rich_time_constant_s" in sensor
-    assert repaired_quantities("air filter and oxygen sensor") == peak | sensor
+@pytest.mark.parametrize("work", ["tyres", "serviced", "Bremsbeläge", "flux capacitor"])
+def test_work_elsewhere_and_unknown_words_restart_nothing(work):
+    assert not _restarts([("a", START + timedelta(days=8), work, None)]).any()
+
+
+def test_what_a_repair_is_said_to_touch_counts_and_not_its_words():
+    repairs = pl.DataFrame(
+        [{"van_id": "a", "done_at": START + timedelta(days=8), "touches": ["run_up_time_s"]}],
+        schema_overrides={"done_at": pl.Datetime("us", "UTC")},
+    )
+    visits = pl.DataFrame(
+        {"van_id": ["a"] * 3, "captured_at": [START + timedelta(weeks=n) for n in range(3)], "ecu_software": ["1"] * 3},
+        schema_overrides={"captured_at": pl.Datetime("us", "UTC")},
+    )
+    assert np.argwhere(restarts_of(visits, QUANTITIES, repairs, np.array([0, 3]))).tolist() == [[2, 2]]
 
 
 def test_new_software_puts_all_of_a_van_in_doubt_where_it_is_first_seen_and_a_gap_tells_nothing():

@@ -43,7 +43,7 @@ def test_one_order_per_van_in_the_schema() -> None:
     assert set(rows) == set(CAUSES_OF)
     assert rows["v1"]["cause"] == "fuel_delivery_weak"
     assert rows["v2"]["cause"] == NOT_SEPARABLE
-    assert sentence(rows["v2"], "action").endswith("if it stands: look at air filter and intake duct")
+    assert sentence(rows["v2"], "action").endswith("if it stands for 2 more visits: look at air filter and intake duct")
     assert sentence(rows["v3"], "action").startswith("At the next visit: record three snaps")
     assert "no known cause fits" in sentence(rows["v3"], "action")
     assert sorted(row["rank"] for row in rows.values()) == [1, 2, 3]
@@ -66,7 +66,7 @@ def test_a_van_to_watch_waits_and_work_that_costs_more_is_told_why() -> None:
     waits = order(weak, urgency="watch")
     assert (waits["expected_cost_avoided"], waits["hours"]) == (0.0, 0.0)
     assert sentence(waits, "action").endswith(
-        "if it stands: replace the lambda sensor after checking heater and wiring"
+        "if it stands for 2 more visits: replace the lambda sensor after checking heater and wiring"
     )
     assert sentence(waits, "worth").startswith("Not worth it yet. Expected -")
     urgent = order(weak, urgency="now")
@@ -256,6 +256,33 @@ def test_what_to_do_first(causes: dict[str, float], wait: bool, code: str) -> No
     van = watched("v1", crosses=0.0, urgency="watch" if wait else "now")
     row = propose_orders([van], posterior({"v1": causes})).orders.row(0, named=True)
     assert [fact["code"] for fact in row["action_facts"]] == [code]
+
+
+def test_what_stood_as_long_as_the_order_asked_to_wait_is_done() -> None:
+    weak = posterior({"v1": {"lambda_slow": 0.5, "none": 0.5}})
+    stood = Fact.of("stood_since_order", count=2)
+
+    def order(stands: int, urgency: str, *reasons: Fact) -> dict[str, Any]:
+        van = replace(watched("v1", crosses=0.0, urgency=urgency), stood=stands, reasons=reasons)
+        return propose_orders([van], weak).orders.row(0, named=True)
+
+    for stands, left in ((0, "2 more visits"), (1, "1 more visit")):
+        assert f"if it stands for {left}: replace" in sentence(order(stands, "watch"), "action")
+    assert "bleibt es noch 1 Besuch lang:" in sentence(order(1, "watch"), "action", "de")
+    now = order(2, "plan", stood)
+    assert [fact["code"] for fact in now["action_facts"]] == ["do_job"]
+    assert now["hours"] > 0
+    assert now["expected_cost_avoided"] < 0
+    assert [fact["code"] for fact in now["worth_facts"]] == ["worth", "done_as_it_stands"]
+
+
+def test_what_a_repair_came_to_stands_on_the_next_order() -> None:
+    judged = Fact.of("repair_judged", day="2026-03-27", verdict="not_proven")
+    van = replace(watched("v1"), reasons=(*watched("v1").reasons, judged))
+    row = propose_orders([van], posterior(CAUSES_OF)).orders.row(0, named=True)
+    assert row["reason_facts"][-1] == judged.row()
+    assert "it did not help" in sentence(row, "reason")
+    assert "es half nicht" in sentence(row, "reason", "de")
 
 
 def test_without_a_test_that_tells_the_van_is_recorded_again() -> None:

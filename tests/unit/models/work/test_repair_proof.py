@@ -1,10 +1,13 @@
 """Proof of repair: right verdicts, and the stated error rate by simulation."""
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
+import polars as pl
 import pytest
 
 from data_contracts.errors import NotEnoughDataError
-from models.work.repair_proof import Level, proof_statistics, prove_repair
+from models.work.repair_proof import Level, ProofInTime, proof_in_time, proof_statistics, prove_repair
 
 PEAK, TRIM = "main_peak_reference_g_s", "trim_2500_pct"
 
@@ -24,7 +27,7 @@ SOUND = levels(100.0, 0.0)
         (levels(80, 15), levels(70, 15), "made_worse"),
         (levels(80, 15), levels(99, 15), "not_proven"),  # one of two stayed where it was
         (levels(80, 0.5), levels(99, 0.5), "proven"),  # the other had not moved
-        (levels(99.5, 0.5), levels(100, 0), "not_proven"),  # nothing had moved, so nothing can be shown
+        (levels(99.5, 0.5), levels(100, 0), "cant_tell"),  # nothing had moved, so nothing can be shown
         (levels(80, 15), levels(115, 1), "not_proven"),  # passed the expectation by as good as much
         (levels(80, 15), levels(90.5, 1), "proven"),  # more than half made good, significantly
         (levels(80, 15), levels(99, -25), "made_worse"),  # one mended, the other pushed the other way
@@ -36,6 +39,91 @@ def test_verdicts(before: dict[str, Level], after: dict[str, Level], verdict: st
     assert [fact.words["outcome"] for fact in proof.facts] == [one.verdict for one in proof.quantities]
     assert len(proof.facts) == 2
     assert proof.state == ("proven" if verdict == "proven" else "not_proven")
+
+
+def test_a_van_that_strayed_from_its_family_is_compared_with_the_family() -> None:
+    learned, family = {PEAK: Level(90.0, 1.0)}, {PEAK: Level(100.0, 2.0)}
+    before, after = {PEAK: Level(80.0, 1.0)}, {PEAK: Level(99.0, 1.0)}
+    assert prove_repair(before, after, learned, [PEAK]).verdict == "not_proven"  # past its own level by as much
+    assert prove_repair(before, after, learned, [PEAK], family=family).verdict == "proven"
+    assert prove_repair(before, {PEAK: Level(80.5, 1.0)}, learned, [PEAK], family=family).verdict == "not_proven"
+
+
+def test_past_an_own_level_that_learned_a_part_of_the_fault_is_repaired() -> None:
+    family = {PEAK: Level(100.0, 2.0)}
+    (one,) = prove_repair(
+        {PEAK: Level(80.0, 0.5)}, {PEAK: Level(100.5, 0.5)}, {PEAK: Level(96.0, 0.5)}, [PEAK], family=family
+    ).quantities
+    assert (one.verdict, one.expected) == ("restored", Level(96.0, 0.5))
+    (one,) = prove_repair(
+        {PEAK: Level(92.0, 0.5)}, {PEAK: Level(100.5, 0.5)}, {PEAK: Level(96.0, 0.5)}, [PEAK], family=family
+    ).quantities
+    assert (one.verdict, one.expected) == ("restored", Level(100.0, 2.0))
+
+
+def test_a_new_part_that_reads_otherwise_within_its_family_made_nothing_worse() -> None:
+    before, after, own = ({PEAK: Level(value, 0.3)} for value in (100.0, 97.0, 100.0))
+    assert prove_repair(before, after, own, [PEAK]).verdict == "made_worse"
+    assert prove_repair(before, after, own, [PEAK], family={PEAK: Level(99.0, 2.0)}).verdict == "cant_tell"
+    assert (
+        prove_repair(before, {PEAK: Level(90.0, 0.3)}, own, [PEAK], family={PEAK: Level(99.0, 2.0)}).verdict
+        == "made_worse"
+    )
+
+
+def of_a_van(values: list[float], *, captures: int = 2, grades: str = "") -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Weekly visits from 2026-W10 on, a fault from the third: trends of the main peak, and captures."""
+    weeks = [f"2026-W{10 + n}" for n in range(len(values))]
+    at = [datetime(2026, 3, 2, 10, tzinfo=UTC) + timedelta(weeks=n) for n in range(len(values))]
+    trends = pl.DataFrame(
+        {"week": weeks, "quantity": PEAK, "value": values, "value_u": 1.0, "baseline": 100.0, "peer_baseline": 100.0}
+    ).with_columns(baseline_u=pl.when(pl.col("week") == weeks[0]).then(3.0).otherwise(0.5))
+    rows = [
+        {
+            "van_id": "v", "captured_at": moment + timedelta(minutes=k), "week": week, "visit": week,
+            "grade": "repeat" if grades[n : n + 1] == "r" else "good",
+            "grade_reasons": ["clipped"] if grades[n : n + 1] == "r" else [],
+        }
+        for n, (moment, week) in enumerate(zip(at, weeks, strict=True)) for k in range(captures)
+    ]  # fmt: skip
+    return trends, pl.DataFrame(rows, schema_overrides={"grade_reasons": pl.List(pl.String)})
+
+
+FAULTY, DONE = [100.0, 100.2, 80.0, 80.4, 79.7], datetime(2026, 4, 2, 17, tzinfo=UTC)  # Thursday of 2026-W14
+
+
+@pytest.mark.parametrize(
+    ("after", "more", "stands"),
+    [
+        ([], {}, (0, None, "")),
+        ([100.1], {}, (2, None, "")),  # two captures
+        ([100.1], {"captures": 3}, (3, "proven", "2026-W15")),
+        ([100.1, 99.8], {}, (4, "proven", "2026-W16")),
+        ([80.1, 79.8], {}, (4, "not_proven", "2026-W16")),
+        ([70.1, 69.8], {}, (4, "made_worse", "2026-W16")),
+        ([89.5, 90.2], {}, (4, "cant_tell", "2026-W16")),
+        ([89.5, 90.2, 97.0, 97.0], {}, (8, "proven", "2026-W17")),  # one more visit tells
+        ([100.1, 99.8, 80.0, 80.0], {}, (8, "proven", "2026-W16")),  # what comes back later is another matter
+        ([100.1, 99.8], {"grades": "-----r-"}, (2, None, "")),  # sent back: not good
+    ],
+)
+def test_three_good_captures_decide(after: list[float], more: dict[str, object], stands: tuple[object, ...]) -> None:
+    trends, captures = of_a_van([*FAULTY, *after], **more)  # type: ignore[arg-type]
+    found = proof_in_time(trends, captures, DONE, {PEAK, TRIM})
+    assert (found.captures, None if found.proof is None else found.proof.verdict, found.week) == stands
+    if found.proof is not None:
+        (one,) = found.proof.quantities
+        assert one.before.value == pytest.approx(np.mean(FAULTY[2:]))
+        assert found.before == "2026-W14"
+        assert set(found.proof.left_out) == {TRIM}
+
+
+def test_nothing_read_or_touched_is_no_proof() -> None:
+    trends, captures = of_a_van([*FAULTY, 100.0, 100.0])
+    assert proof_in_time(trends, captures, DONE, set()).proof is None
+    assert proof_in_time(trends.clear(), captures, DONE, {PEAK}) == ProofInTime(4)
+    assert proof_in_time(trends, captures.clear(), DONE, {PEAK}) == ProofInTime(0)
+    assert proof_in_time(trends, captures, DONE - timedelta(weeks=9), {PEAK}).proof is None  # before its first visit
 
 
 def test_unread_is_left_out_with_a_reason() -> None:
@@ -113,13 +201,13 @@ def test_moving_away_within_the_doubt_of_what_is_expected_is_not_worse() -> None
         return prove_repair({PEAK: Level(99.0, 0.1)}, {PEAK: Level(98.0, 0.1)}, {PEAK: Level(100.0, u)}, [PEAK]).verdict
 
     assert verdict(0.1) == "made_worse"
-    assert verdict(2.0) == "not_proven"
+    assert verdict(2.0) == "cant_tell"
 
 
 def test_exactly_half_made_good_is_closer_and_closer_proves_nothing_alone() -> None:
     proof = prove_repair({PEAK: AWAY}, {PEAK: BACK}, {PEAK: FINE}, [PEAK])
     assert [one.verdict for one in proof.quantities] == ["closer"]
-    assert proof.verdict == "not_proven"
+    assert proof.verdict == "cant_tell"
     assert prove_repair({PEAK: AWAY}, {PEAK: Level(90.1, 1e-6)}, {PEAK: FINE}, [PEAK]).verdict == "proven"
 
 

@@ -12,6 +12,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.tables import WATCHLIST, polars_schema
 from models.tracking.state.states import no_states
 from models.work.orders import WatchedVan, propose_orders
+from models.work.urgency import WAIT_VISITS
 from models.work.watchlist import Circumstances, watchlist
 from tests.unit.models.work.posteriors import posterior
 
@@ -112,6 +113,31 @@ def test_a_named_cause_not_worth_acting_on_lifts_nothing_and_a_warranty_makes_it
     ended = Circumstances(warranty_until=sunday - timedelta(days=1))
     (row,) = listed({"v": {}}, causes, circumstances={"v": ended})
     assert row["urgency"] == "watch"
+
+
+def test_what_stood_as_long_as_an_order_asked_to_wait_is_planned() -> None:
+    causes = {"v": {"lambda_slow": 0.5, NONE: 0.5}}
+
+    def van(stood: int, causes: dict[str, dict[str, float]] = causes, **state: object) -> tuple[str, list[str]]:
+        about = {"v": Circumstances(stood=stood)}
+        (row,) = listed({"v": {"alarm": True} | state}, causes, circumstances=about)
+        return row["urgency"], [fact["code"] for fact in row["reason_facts"]]
+
+    assert van(1)[0] == "watch"
+    urgency, codes = van(WAIT_VISITS)
+    assert urgency == "plan"
+    assert "stood_since_order" in codes
+    assert van(WAIT_VISITS, alarm=False)[0] == "watch"  # only all readings together
+    assert van(WAIT_VISITS, {"v": {NONE: 0.9, "lambda_slow": 0.1}})[0] == "watch"  # nothing to do but to record again
+    about = {"v": Circumstances(stood=9, repaired_on="2026-04-01")}
+    (row,) = listed({"v": {"alarm": True}}, causes, circumstances=about)
+    assert row["urgency"] == "watch"
+
+
+def test_what_a_repair_came_to_is_said_last() -> None:
+    judged = Fact.of("repair_judged", day="2026-03-27", verdict="cant_tell")
+    (row,) = listed({"v": {"alarm": True}}, circumstances={"v": Circumstances(told=(judged,))})
+    assert row["reason_facts"][-1] == judged.row()
 
 
 def test_a_van_whose_repair_is_being_proven_is_watched_whatever_is_crossed() -> None:

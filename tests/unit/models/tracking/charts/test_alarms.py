@@ -17,6 +17,7 @@ from models.tracking.charts.dispersion import (
     shared_dispersion_factors,
 )
 from models.tracking.charts.recursion import BASELINE_STEP, follow_vans
+from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED
 
 
 def _fleet(vans: int, visits: int, *, seed: int = 1, scale: float = 1.0, moved: float = 0.0, shift: float = 0.0):
@@ -216,8 +217,38 @@ def test_a_level_back_with_the_family_is_no_peer_alarm_and_its_own_baseline_no_l
     back = judged(4.1, 1.9)
     assert back.rejoined.all()
     assert not back.any.any()
-    for baseline, level in ((4.1, 2.1), (3.9, 1.9)):  # still apart from the family; a baseline that healthy vans have
-        stays = judged(baseline, level)
-        assert not stays.rejoined.any()
-        assert stays.own.all()
-        assert stays.peer.all() == (level >= 2.0)
+    usual = judged(3.9, 1.9)  # a baseline that healthy vans have
+    assert not usual.rejoined.any()
+    assert usual.own.all()
+    assert not usual.peer.any()
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_towards_the_family_from_a_baseline_that_strayed_is_no_alarm(side):
+    def own(baseline: float, ewma: float, level: float) -> bool:
+        std, followed = _fleet(20, 12)
+        std.levels[0, 0] = FamilyLevel(0.0, 0.0, 1.0, 20.0, 20)
+        fixed = {"baseline": baseline, "level": level, "ewma": ewma, "ewma_spread": 0.3, "var_level": 0.0}
+        moved = followed._replace(**{name: np.full(std.x.shape, side * value) for name, value in fixed.items()})
+        found = raise_alarms(std, moved._replace(ewma_spread=np.full(std.x.shape, 0.3)), per_van_week=0.005)
+        assert found.own.all() == found.own.any()
+        return bool(found.own.all())
+
+    assert not own(6.0, -9.0, 3.0)  # on its way back
+    assert own(6.0, 9.0, 9.0)  # farther out still
+    assert own(3.9, -9.0, 2.5)  # a healthy van's baseline counts both ways
+    assert not own(6.0, -9.0, -3.9)
+    assert own(6.0, -9.0, -4.1)  # past the family by as much as the baseline is out of it
+
+
+@pytest.mark.parametrize(("mark", "since"), [(NO_RESTART, 6), (CHANGED, 6), (HELD, 9), (REPAIRED, 9)])
+def test_outside_since_never_precedes_a_repair(mark, since):
+    std, followed = _fleet(20, 14)
+    std.levels[0, 0] = FamilyLevel(0.0, 0.0, 1.0, 20.0, 20)
+    ewma = np.where(np.tile(np.arange(14), 20) >= 6, 9.0, 0.0)[:, None]
+    std.restart[9] = mark
+    found = raise_alarms(std, followed._replace(ewma=ewma, ewma_spread=np.full(std.x.shape, 0.3)), per_van_week=0.005)
+    assert found.any[6:14].all()
+    assert found.since[13, 0] == since
+    assert found.since[8, 0] == 6
+    assert found.since[27, 0] == 20  # of the next van

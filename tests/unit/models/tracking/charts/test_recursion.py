@@ -251,7 +251,13 @@ def test_a_slow_second_visit_frees_the_slope_by_the_weeks_between():
 
 
 def _followed(
-    x: np.ndarray, *, variance: float = 1.0, spread: float = 1.0, restart: dict[int, int] | None = None, weeks=None
+    x: np.ndarray,
+    *,
+    variance: float = 1.0,
+    spread: float = 1.0,
+    restart: dict[int, int] | None = None,
+    weeks=None,
+    sound: float | None = None,
 ):
     marks = np.zeros((x.size, 1), np.int8)
     for row, kind in (restart or {}).items():
@@ -259,6 +265,7 @@ def _followed(
     return follow_vans(
         x[:, None], np.full((x.size, 1), variance), weeks=np.zeros(x.size, np.int64) if weeks is None else weeks,
         starts=np.array([0, x.size]), restart=marks, vans_spread=np.full((1, 1), spread),
+        sound=None if sound is None else np.full((1, 1), sound),
     )  # fmt: skip
 
 
@@ -292,7 +299,7 @@ def test_a_baseline_is_less_sure_the_longer_ago_and_never_less_than_a_new_vans()
     assert found.baseline_variance[5, 0] == pytest.approx(1.0)
 
 
-def test_a_repair_starts_the_baseline_again_from_where_it_stood_and_doubt_only_widens_it():
+def test_a_repair_starts_the_baseline_again_from_the_family_and_doubt_only_widens_it():
     x = np.zeros(13)
     x[10:] = 1.0
     usual = _followed(x)
@@ -337,3 +344,40 @@ def test_a_van_far_outside_learns_nothing_after_its_fifth_visit():
     assert found.baseline[-1, 0] == found.baseline[-6, 0] < 1.0
     near = _followed(np.concatenate([np.zeros(5), np.full(12, 0.5)]))
     assert near.baseline_variance[-1, 0] == pytest.approx(1.0 / (1.0 + 10.0))
+
+
+@pytest.mark.parametrize("sound", [2, 3, 5, 7])
+def test_a_fault_that_steps_in_while_the_baseline_is_learned_is_not_learned(sound):
+    rng = np.random.default_rng(5)
+    x = rng.normal(0.0, 0.5, 14)
+    x[sound:] += 9.0
+    found = _followed(x, spread=1.5)
+    assert abs(found.baseline[-1, 0]) < 1.0
+    assert found.ewma[-1, 0] > 4.0 * found.ewma_spread[-1, 0]
+
+
+def test_the_sound_level_says_which_level_a_healthy_van_may_have():
+    """The physical zero of a trim, where much of its family is faulty: the family's level is that of the fault."""
+    x = np.array([-8.0, -8.4, -7.7, -8.1, 0.2, -0.3, 0.4, 0.1, -0.2, 0.3, 0.0, 0.1])
+    by_family, by_zero = (_followed(x, spread=2.0, sound=sound) for sound in (0.0, -8.0))
+    assert by_family.baseline[-1, 0] > -4.5
+    assert by_zero.baseline[-1, 0] < -6.0
+
+
+def test_a_step_between_two_levels_that_healthy_vans_have_is_learned_as_before():
+    rng = np.random.default_rng(5)
+    x = rng.normal(0.0, 0.3, 12)
+    x[3:] += 5.0
+    wide, narrow = (_followed(x, spread=spread).baseline[-1, 0] for spread in (3.0, 1.5))
+    assert wide > 2.0
+    assert narrow < 1.0
+
+
+def test_one_visit_apart_at_the_end_is_no_level_and_scatter_is_no_step():
+    lone = np.array([0.0, 0.1, -0.1, 0.2, 9.0])
+    usual = np.array([1.2, -1.0, 0.8, -1.4, 0.3, 1.1, -0.6, 0.2, -0.9, 0.7, 0.5])
+    for x in (lone, usual):
+        first, middle = x[:10], np.median(x[:10])
+        mean = np.clip(first, middle - 2.0, middle + 2.0).mean()
+        found = _followed(np.append(x, 0.0) if x.size == 5 else x, spread=100.0)
+        assert found.baseline[min(x.size, 10), 0] == pytest.approx(mean, rel=1e-2, abs=1e-3)

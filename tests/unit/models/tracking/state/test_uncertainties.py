@@ -12,6 +12,7 @@ from models.tracking.charts.alarms import raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.covariates import COVARIATES
+from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED
 from models.tracking.standardise import standardise, vans_spread
 from models.tracking.state.residuals import residuals_of
 from models.tracking.state.trends import trends_of
@@ -86,13 +87,16 @@ def _shift(
     repeats: float = 0.0,
     peer: bool = False,
     baseline: float = 0.0,
+    mark: tuple[int, int] = (0, NO_RESTART),
 ) -> SimpleNamespace:
     """The residual of one van's idle flow, of plain visits at 3 g/s: family scatter 2 %, repeats half of it."""
     n = len(x)
     std = SimpleNamespace(
-        visits=pl.DataFrame({"van_id": ["v"] * n}),
+        visits=pl.DataFrame({"van_id": ["v"] * n, "captured_at": range(n)}),
         quantities=(MAIN_PEAK,),
         families=("f",),
+        van=np.zeros(n, np.int64),
+        restart=np.full((n, 1), NO_RESTART, np.int8),
         starts=np.array([0, n]),
         family=np.zeros(n, np.int64),
         x=np.array(x).reshape(-1, 1),
@@ -101,15 +105,32 @@ def _shift(
         repeat_share=np.full((1, 1), 0.5),
         levels={(0, 0): FamilyLevel(np.log(PEAK), 0.0, 0.03, 20.0, 9)},
     )
+    std.restart[mark[0]] = mark[1]
     followed = SimpleNamespace(baseline=np.full((n, 1), baseline), baseline_variance=np.full((n, 1), baseline_variance))
     flags = np.full((n, 1), peer)
     alarms = SimpleNamespace(own=flags & False, peer=flags, any=flags)
-    within = pl.DataFrame({"van_id": ["v"] * n, "captured_at": range(n), MAIN_PEAK: [repeats] * n})
+    scatter = [repeats] * n if not mark[1] else [9.0 * repeats if row < mark[0] else repeats for row in range(n)]
+    within = pl.DataFrame({"van_id": ["v"] * n, "captured_at": range(n), MAIN_PEAK: scatter})
     with np.errstate(invalid="ignore", divide="ignore"):
         found = residuals_of(std, followed, alarms, within, ["v"])  # type: ignore[arg-type]
     return SimpleNamespace(
-        shift=found.shift[0, 0], u=found.shift_u[0, 0], expected=found.expected[0, 0], visits=found.visits[0]
+        shift=found.shift[0, 0],
+        u=found.shift_u[0, 0],
+        expected=found.expected[0, 0],
+        visits=found.visits[0],
+        scatter=found.scatter[0, 0],
     )
+
+
+@pytest.mark.parametrize(("kind", "since"), [(NO_RESTART, 2), (CHANGED, 2), (REPAIRED, 1), (HELD, 1)])
+def test_what_a_cause_rests_on_never_reaches_back_past_a_repair(kind: int, since: int) -> None:
+    """Neither the present level nor the scatter of the repeats."""
+    found = _shift((5.0, 5.0, 5.0, 0.1), repeats=0.03, mark=(3, kind))
+    assert found.visits == since
+    repaired = since == 1
+    assert (abs(found.shift) < 0.01 * PEAK) == repaired
+    of_one = _shift((0.1, 0.1), repeats=0.03).scatter
+    assert (found.scatter == pytest.approx(of_one)) == (repaired or kind == NO_RESTART)
 
 
 ONE_PERCENT = 0.01 * PEAK

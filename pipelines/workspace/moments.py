@@ -1,0 +1,36 @@
+"""Moments as people and recorders write them."""
+
+import re
+from datetime import UTC, datetime
+
+
+def parse_moment(text: str, *, day_allowed: bool = False) -> datetime | None:
+    """A moment in UTC from ISO 8601 text.
+
+    Parameters
+    ----------
+    text : str
+        With a UTC offset.
+    day_allowed : bool
+        Take a bare day as midnight UTC.
+
+    Returns
+    -------
+    datetime or None
+        In UTC, whole microseconds; None if the text is no moment or has no offset.
+    """
+    text = text.strip().replace(",", ".")
+    text = re.sub(r"\.(\d{1,6})\d*", lambda m: "." + m.group(1).ljust(6, "0"), text)
+    text = re.sub(r"\s+(?=[Zz+-])", "", text)
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    if moment.tzinfo is None:
+        if not (day_allowed and len(text) == 10):
+            return None
+        moment = moment.replace(tzinfo=UTC)
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        return None
