@@ -21,7 +21,7 @@ from data_contracts.wording import LANGUAGES, Language
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
     from models.causes import likelihood
     from models.tracking import assess
-    from models.work import learning, visit_plan, worth
+    from models.work import learning, testing_plan, visit_plan, worth
 
 _Share = Annotated[float, Field(ge=0, le=1)]
 _NotNegative = Annotated[float, Field(ge=0)]
@@ -143,6 +143,11 @@ class WorkshopSettings(Entry):
             handling_hours=self.handling_hours,
         )
 
+    @property
+    def visit_cost(self) -> float:
+        """What a test costs: handling, and the van's time for it. [currency]"""
+        return self.handling_hours * (self.hour_rate + self.van_day_cost / self.day_hours)
+
     def duty_of(self, van_id: str, depot: str, family: str) -> float:
         """How much worse a failure of a van is than of an ordinary one. [1]
 
@@ -156,6 +161,36 @@ class WorkshopSettings(Entry):
             Key of the engine family.
         """
         return next((self.duty[name] for name in (van_id, depot, family) if name in self.duty), 1.0)
+
+
+class TestingSettings(Entry):
+    """How often vans are tested, and how many a depot can take."""
+
+    faults_per_van_year: Annotated[float, Field(gt=0, le=52)] = 0.3
+    most_odds_unseen: Annotated[float, Field(gt=0, lt=1)] = 0.02
+    longest_weeks: Annotated[int, Field(ge=1, le=26)] = 8
+    tests_per_depot_week: Annotated[int, Field(ge=0)] = 12
+    tests_of_depot: dict[str, Annotated[int, Field(ge=0)]] = Field(default_factory=dict)
+
+    def for_models(self, workshop: WorkshopSettings) -> "testing_plan.PlanningSettings":
+        """As the plan of the tests takes them.
+
+        Parameters
+        ----------
+        workshop : WorkshopSettings
+            What a visit costs: handling and the van's time.
+        """
+        from models.work.testing_plan import PlanningSettings as ForModels
+
+        return ForModels(
+            faults_a_year=self.faults_per_van_year,
+            most_odds_unseen=self.most_odds_unseen,
+            longest_weeks=self.longest_weeks,
+            per_depot_week=self.tests_per_depot_week,
+            of_depot=self.tests_of_depot,
+            visit_cost=workshop.visit_cost,
+            horizon_weeks=workshop.horizon_weeks,
+        )
 
 
 class JobSettings(Entry):
@@ -241,6 +276,7 @@ class Settings(Entry):
     tracking: TrackingSettings = TrackingSettings()
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
+    testing: TestingSettings = TestingSettings()
     jobs: dict[str, JobSettings] = Field(default_factory=dict)
     learning: LearningSettings = LearningSettings()
     board: BoardSettings = BoardSettings()
@@ -301,6 +337,15 @@ weeks_planned = 8                       # how many weeks the capacity plan looks
 
 [workshop.duty]                         # how much worse a failure is than for an ordinary van: by van, depot or family
 # V001 = 2.0
+
+[testing]                               # when each van is tested next
+faults_per_van_year = 0.3               # faults that begin in a van of ordinary wear; common practice, no source
+most_odds_unseen = 0.02                 # highest odds of a serious fault that nobody has seen; higher: fewer tests
+longest_weeks = 8                       # no van goes unseen longer, whatever the odds
+tests_per_depot_week = 12               # vans a depot can test in a week
+
+[testing.tests_of_depot]                # depots that can test more or fewer
+# north = 20
 
 [jobs]                                  # your own figures for a job [h, currency]; these are the defaults
 @JOBS@
