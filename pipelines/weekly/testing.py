@@ -81,7 +81,7 @@ def tests_of_week(
             for row in vans.iter_rows(named=True)
         },
         proving={van_id: about.repaired_on for van_id, about in circumstances.items() if about.repaired_on},
-        booked=_in_workshop(orders, week_end(week).date()),
+        booked=in_workshop(orders, week_end(week).date()),
         absences=register.absences,
     )
     return plan_tests(
@@ -92,8 +92,21 @@ def tests_of_week(
     )
 
 
-def _in_workshop(orders: pl.DataFrame, monday: date) -> dict[str, date]:
-    """Day by which each van with an order that people took on comes into the workshop; none in the past."""
+def in_workshop(orders: pl.DataFrame, monday: date) -> dict[str, date]:
+    """Day by which each van with an order that people took on comes into the workshop.
+
+    Parameters
+    ----------
+    orders : polars.DataFrame
+        van_id, state, until, plan_week.
+    monday : date
+        First day of the plan; days before it are over.
+
+    Returns
+    -------
+    dict of str to date
+        A booked day, or the Friday of the week that the workshop's plan gives an accepted order.
+    """
     found: dict[str, date] = {}
     for row in orders.filter(pl.col("state").is_in(["accepted", "booked"])).iter_rows(named=True):
         day = row["until"] if row["state"] == "booked" else None
