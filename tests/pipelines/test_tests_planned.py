@@ -1,5 +1,6 @@
 """The plan of the tests from a weekly run: what is published, told and kept, with a register that says little."""
 
+import json
 import shutil
 from datetime import timedelta
 from pathlib import Path
@@ -11,6 +12,7 @@ from data_contracts.errors import InputError
 from data_contracts.facts.say import say, sentence
 from data_contracts.tables import TEST_PLAN, polars_schema
 from data_contracts.weeks import week_end, week_of, week_start
+from pipelines import cli
 from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import open_published
 from pipelines.storage.warehouse import Warehouse
@@ -92,6 +94,27 @@ def test_the_summary_says_what_the_board_says(run: tuple[Workspace, steps.Tracke
         assert f"{totals['month_cost']:.0f}" in text
     assert "never seen 1" in summary.text("en")
     assert "nie gesehen 1" in summary.text("de")
+
+
+def test_the_command_lists_writes_and_refuses(
+    run: tuple[Workspace, steps.Tracked], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    workspace, _ = run
+    home = ["--home", str(workspace.root)]
+    plan = plan_of(workspace)
+    assert cli.run(["tests", *home]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 1 + plan.filter(pl.col("chosen") | pl.col("overdue")).height
+    assert any("never-1" in line and " never " in line and "No usable recording yet." in line for line in lines)
+    out = tmp_path / "plan.csv"
+    assert cli.run(["tests", "--out", str(out), *home]) == 0
+    assert capsys.readouterr().out == f"{plan.height} vans written to {out}\n"
+    assert pl.read_csv(out)["van_id"].to_list() == plan["van_id"].to_list()
+    assert cli.run(["tests", "--json", *home]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [row["van_id"] for row in document["test_plan"]] == plan["van_id"].to_list()
+    assert cli.run(["tests", "--out", str(tmp_path / "plan.pdf"), *home]) == 2
+    assert "name a .csv or .json file" in capsys.readouterr().err
 
 
 def test_room_changed_in_the_settings_changes_the_plan_and_nothing_else_does(
