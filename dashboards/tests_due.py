@@ -11,7 +11,7 @@ from dashboards.text import inert, say
 from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import Published, board_settings
 
-SHOWN = 200
+SHOWN = 100
 DOWNLOAD_ROWS = 20_000
 
 
@@ -124,17 +124,17 @@ def _table(rows: pl.DataFrame) -> None:
     }
     for row in rows.iter_rows(named=True):
         cells = (
-            str(row["van_id"]),
-            str(row["depot"]),
+            inert(row["van_id"]),
+            inert(row["depot"]),
             text.day(row["next_test"]),
             say("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
             _unseen(row["unseen_until"], row["odds_then"]),
             text.percent(row["odds_unseen"]),
-            text.told_as_one(row, "reason"),
+            inert(text.told_as_one(row, "reason")),
         )
         for column, cell in zip(columns.values(), cells, strict=True):
             column.append(cell)
-    st.dataframe(pl.DataFrame(columns), hide_index=True)
+    st.table(pl.DataFrame(columns), hide_index=True, border="horizontal")
 
 
 def _unseen(until: date | None, odds: float | None) -> str:

@@ -84,7 +84,8 @@ class VanToTest:
     wear : float
         How many times as often a fault begins as in an ordinary van: age, mileage, recent work. [1]
     sign : float
-        How many times as likely a fault is after the last visit as before it, for a van that is not on the list. [1]
+        How many times as likely what the last visit showed is with a large fault as without one, for a van that is not on the list;
+        1: it showed nothing. [1]
     probability : mapping of str to float
         Of every cause, for a van on the list; else empty. [1]
     severity : float
@@ -261,11 +262,11 @@ def _planned(van: VanToTest, monday: date, shares: Mapping[str, float], settings
     last = van.visits[-1] if van.visits else None
     since = last or monday
     used = PAST_WEEKS if van.in_service_on is None else max((since - van.in_service_on).days / 7, 0.0)
-    unseen = still_unseen([(since - day).days / 7 for day in van.visits], used)
+    unseen = still_unseen([(since - day).days / 7 for day in van.visits], used, van.sign)
     ahead = later.times(rate) + (
         suspected(van.probability, van.severity)
         if van.probability
-        else begun_before(course, unseen).times(rate * _more_likely(rate * float(unseen.sum()), van.sign))
+        else begun_before(course, unseen).times(rate)
     )
     interval = interval_of(ahead, van.duty, best, settings)
     weeks = interval.weeks if last and not van.proving_since and len(van.visits) >= FIRST_VISITS else 1
@@ -300,15 +301,6 @@ def _planned(van: VanToTest, monday: date, shares: Mapping[str, float], settings
         "_facts": [*_why(van, interval, weeks, odds, settings), *van.signs],
         "_booked": van.booked is not None and due == van.booked,
     }
-
-
-def _more_likely(expected: float, times: float) -> float:
-    """How many times as many faults there are when their odds are so many times as high."""
-    if expected <= 0.0:
-        return 1.0
-    there = -np.expm1(-expected)
-    odds = times * there / max(1.0 - there, 1e-12)
-    return float(odds / (1.0 + odds) / there)
 
 
 def _why(van: VanToTest, interval: Interval, weeks: int, odds: Floats, settings: PlanningSettings) -> list[Fact]:

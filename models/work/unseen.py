@@ -16,9 +16,10 @@ GROWTH: tuple[tuple[float, float], ...] = ((0.2, 0.0), (0.2, 6.0), (0.35, 10.0),
 (2026-11-29)."""
 SERIOUS_DANGER = 0.25
 """A dangerous cause counts as serious from here, half of `SERIOUS_SEVERITY`. A judgement, no source (2026-11-29)."""
-HALF_FOUND, STEEPNESS = 0.35, 4.0
-"""Severity at which one visit finds every second fault, and how sharply that rises: a judgement after the severities at which
-tracking lists ramped faults in tests/studies/RESULTS.md (2026-11-29)."""
+HALF_SHOWN, STEEPNESS = 0.15, 2.5
+"""Severity at which every second visit shows a sign, and how sharply that rises. Of visits of the sample fleet (seed 900, readings of
+every week) a residual beyond those of nine healthy visits in ten was shown by 60 % at severity 0.15, 80 % at 0.25, 90 % at 0.35
+and 98 % at 0.5 (2026-11-29)."""
 PAST_WEEKS = 52
 """Faults that began longer ago are left out. [week]"""
 SUREST = 0.999
@@ -52,10 +53,10 @@ def severity_after(weeks: Floats, start: float = 0.0) -> Floats:
     return np.asarray(np.where(later > 0.0, found, start), dtype=np.float64)
 
 
-def found_at(severity: Floats) -> Floats:
-    """Probability that one visit finds a fault of a severity, from 0 to 1. [1]"""
+def shown_at(severity: Floats) -> Floats:
+    """Probability that one visit shows a sign of a fault of a severity, from 0 to 1. [1]"""
     power = np.asarray(severity, dtype=np.float64) ** STEEPNESS
-    return np.asarray(power / (power + HALF_FOUND**STEEPNESS))
+    return np.asarray(power / (power + HALF_SHOWN**STEEPNESS))
 
 
 def serious_from(cause: str) -> float:
@@ -129,8 +130,8 @@ def course_of(shares: Mapping[str, float]) -> Course:
     return Course(failures, running, serious)
 
 
-def still_unseen(visits_ago: Sequence[float], past_weeks: float) -> Floats:
-    """Share of the faults of each growth and onset that no visit has found.
+def still_unseen(visits_ago: Sequence[float], past_weeks: float, sign: float = 1.0) -> Floats:
+    """Share of the faults of each growth and onset that are compatible with what the visits showed.
 
     Parameters
     ----------
@@ -138,17 +139,26 @@ def still_unseen(visits_ago: Sequence[float], past_weeks: float) -> Floats:
         How long before now each visit was. [week]
     past_weeks : float
         How long the van has been in use; no fault began before that. [week]
+    sign : float
+        How many times as likely what the last visit showed is with a large fault as without one; 1: it showed nothing. [1]
 
     Returns
     -------
     ndarray of shape (growths, PAST_WEEKS)
         By week of the onset, the week before now first. [1]
+
+    Notes
+    -----
+    A visit that showed nothing leaves the faults that it would not have shown. A sign at an earlier visit was followed up and
+    came to nothing, so it counts as none.
     """
     ages = np.arange(PAST_WEEKS, dtype=np.float64) + 0.5
     unseen: Floats = np.outer(_SHARES, np.clip(past_weeks - ages + 0.5, 0.0, 1.0))
+    last = min(visits_ago, default=0.0)
     for ago in visits_ago:
         if ago < PAST_WEEKS:
-            unseen = unseen * (1.0 - found_at(severity_after(ages - ago)))
+            shown = shown_at(severity_after(ages - ago))
+            unseen = unseen * (1.0 - shown + (sign * shown if sign > 1.0 and ago == last else 0.0))
     return unseen
 
 

@@ -17,12 +17,13 @@ from models.work.testing_plan import VanToTest
 from models.work.visit_plan import Days
 from models.work.worth import danger
 
-WARNING = 2.0 / 3.0
-"""Share of the alarm's limit from which a chart warns: two standard errors of three, usual for control charts."""
-WARNED = 10.0
-"""How many times as likely a fault is after a warning. A judgement, no source (2026-11-29)."""
+WARNING, WARNED = 2.25, 10.0
+"""Residual at the last visit from which it is a sign, and how many times as likely that is with a large fault: one healthy visit in ten
+has one as large among its quantities (sample fleet, seed 900, 2026-11-29). Control charts usually warn at 2."""
 CODE_READ = 5.0
-"""The same after a fault code at the last visit that does not stand yet. A judgement, no source (2026-11-29)."""
+"""The same of a fault code at the last visit that does not stand yet. A judgement, no source (2026-11-29)."""
+UNUSUAL = 3.0
+"""From so many times as likely an unusual visit is a sign. A judgement, no source (2026-11-29)."""
 REPAIRED, REPAIRED_WEEKS = 2.0, 8.0
 """How many times as often faults begin for some weeks after work. Common practice, no source (2026-11-29)."""
 WEAR_POWER, LEAST_WEAR, MOST_WEAR = 0.5, 0.7, 1.5
@@ -42,7 +43,7 @@ class Known:
     states : polars.DataFrame
         van_id, anomaly_p.
     trends : polars.DataFrame
-        van_id, week, quantity, ewma, ewma_limit.
+        van_id, week, quantity, z.
     listed : polars.DataFrame
         Rows of the week's list: van_id, leading_cause, causes.
     severity : mapping of str to float
@@ -143,31 +144,31 @@ def _by_van(rows: pl.DataFrame) -> dict[str, Any]:
 
 
 def _moving(trends: pl.DataFrame) -> dict[str, tuple[str, float]]:
-    """Of each van, the chart nearest to its limit at its last visit: quantity and share of the limit."""
+    """Of each van, the quantity furthest from its baseline at its last visit, and its residual."""
     rows = (
         trends.filter(pl.col("week") == pl.col("week").max().over("van_id"))
-        .with_columns(share=pl.col("ewma").abs() / pl.col("ewma_limit"))
-        .filter(pl.col("share").is_finite())
-        .sort("share", "quantity", descending=[True, False])
+        .with_columns(apart=pl.col("z").abs())
+        .filter(pl.col("apart").is_finite())
+        .sort("apart", "quantity", descending=[True, False])
         .group_by("van_id", maintain_order=True)
-        .agg(pl.col("quantity").first(), pl.col("share").first())
+        .agg(pl.col("quantity").first(), pl.col("apart").first())
     )
-    return {van_id: (quantity, share) for van_id, quantity, share in rows.iter_rows()}
+    return {van_id: (quantity, apart) for van_id, quantity, apart in rows.iter_rows()}
 
 
 def _signs(p: float | None, moving: tuple[str, float] | None, codes: Sequence[str]) -> tuple[float, list[Fact]]:
-    """How many times as likely a fault is, and why, of a van that is not on the list; the strongest sign counts.
+    """How many times as likely the last visit is with a large fault, and why, of a van that is not on the list; 1 where it
+    showed nothing. The strongest sign counts.
 
     Notes
     -----
-    A p-value makes a fault at most 1 / (-e p ln p) times as likely (T. Sellke, M. J. Bayarri and J. O. Berger, The American
+    A p-value speaks at most 1 / (-e p ln p) times for a fault (T. Sellke, M. J. Bayarri and J. O. Berger, The American
     Statistician 55, 2001, 62-71, doi:10.1198/000313001300339950; from memory).
     """
     times, facts = 1.0, []
-    if p is not None and 0.0 < p < 1.0 / math.e:
+    if p is not None and 0.0 < p < 1.0 / math.e and -1.0 / (math.e * p * math.log(p)) >= UNUSUAL:
         times = -1.0 / (math.e * p * math.log(p))
-        if times >= 3.0:
-            facts.append(Fact.of("test_unusual", p=p))
+        facts.append(Fact.of("test_unusual", p=p))
     if moving is not None and moving[1] >= WARNING:
         times = max(times, WARNED)
         facts.append(Fact.of("test_moving", moving[0]))

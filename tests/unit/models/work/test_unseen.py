@@ -10,16 +10,16 @@ from data_contracts.causes import CAUSES
 from models.work.unseen import (
     AHEAD_WEEKS,
     GROWTH,
-    HALF_FOUND,
+    HALF_SHOWN,
     PAST_WEEKS,
     Course,
     begun_before,
     begun_later,
     cost_a_week,
     course_of,
-    found_at,
     found_in_round,
     severity_after,
+    shown_at,
     still_unseen,
     suspected,
 )
@@ -49,11 +49,13 @@ def test_severity_grows_in_a_line_and_one_kind_is_there_at_once() -> None:
     )
 
 
-def test_a_visit_finds_nothing_small_half_at_the_middle_and_nearly_all_that_is_large() -> None:
-    none, half, most = found_at(np.array([0.0, HALF_FOUND, 1.0]))
+def test_a_visit_shows_nothing_small_half_at_the_middle_and_nearly_all_that_is_large() -> None:
+    none, half, most = shown_at(np.array([0.0, HALF_SHOWN, 1.0]))
     assert none == 0.0
     assert half == pytest.approx(0.5)
     assert 0.98 < most < 1.0
+    # as counted on the sample fleet
+    assert shown_at(np.array([0.15, 0.25, 0.35])) == pytest.approx([0.6, 0.8, 0.9], abs=0.11)
 
 
 @pytest.mark.parametrize("cause", list(CAUSES))
@@ -79,13 +81,18 @@ def test_what_no_visit_has_found_by_hand() -> None:
     assert never.sum(axis=0)[:5] == pytest.approx([1.0, 1.0, 1.0, 0.5, 0.0])
     seen = still_unseen([0.0, 2.0], PAST_WEEKS)
     at_once = next(share for share, _ in GROWTH)
-    missed = 1.0 - float(found_at(np.array([1.0]))[0])
+    missed = 1.0 - float(shown_at(np.array([1.0]))[0])
     # begun in the week before the last visit: met one visit; three weeks ago: met both
     assert seen[0, 0] == pytest.approx(at_once * missed)
     assert seen[0, 2] == pytest.approx(at_once * missed**2)
     share, until = GROWTH[1]
-    first, second = found_at(np.array([2.5 / until, 0.5 / until]))
+    first, second = shown_at(np.array([2.5 / until, 0.5 / until]))
     assert seen[1, 2] == pytest.approx(share * (1 - first) * (1 - second))
+    sign = still_unseen([0.0, 2.0], PAST_WEEKS, 10.0)
+    assert sign[0, 0] == pytest.approx(at_once * (missed + 10.0 * (1.0 - missed)))
+    assert sign[0, 2] == pytest.approx(
+        at_once * missed * (missed + 10.0 * (1.0 - missed))
+    )  # the first visit came to nothing
     assert still_unseen([PAST_WEEKS + 1.0], PAST_WEEKS) == pytest.approx(still_unseen([], PAST_WEEKS))
 
 
