@@ -57,7 +57,7 @@ class PlanningSettings:
     """
 
     faults_a_year: float = 0.3
-    most_odds_unseen: float = 0.02
+    most_odds_unseen: float = 0.01
     longest_weeks: int = 8
     per_depot_week: int = 12
     of_depot: Mapping[str, int] = field(default_factory=dict)
@@ -264,9 +264,7 @@ def _planned(van: VanToTest, monday: date, shares: Mapping[str, float], settings
     used = PAST_WEEKS if van.in_service_on is None else max((since - van.in_service_on).days / 7, 0.0)
     unseen = still_unseen([(since - day).days / 7 for day in van.visits], used, van.sign)
     ahead = later.times(rate) + (
-        suspected(van.probability, van.severity)
-        if van.probability
-        else begun_before(course, unseen).times(rate)
+        suspected(van.probability, van.severity) if van.probability else begun_before(course, unseen).times(rate)
     )
     interval = interval_of(ahead, van.duty, best, settings)
     weeks = interval.weeks if last and not van.proving_since and len(van.visits) >= FIRST_VISITS else 1

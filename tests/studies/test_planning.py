@@ -4,7 +4,8 @@ Run with `python -m tests.studies.test_planning [--seeds N] [--first S] [--fault
 Each scheme sees only the recordings of the visits it makes and judges them week by week as the weekly run does; a van
 whose fault is on the list goes to the workshop and is tested no more. A fault is caught in time when its van is on the
 list by the end of the week in which it reaches its mark (severity 0.5, for two causes 0.7), and one that is there at
-once within two weeks of its onset. A month of weekly tests comes first in the plan, too: it makes the baselines.
+once within two weeks of its onset.
+A fleet takes about six minutes of one core.
 """
 
 import argparse
@@ -132,7 +133,7 @@ def main() -> None:
     """Simulate, replay under each scheme, print."""
     default = PlanningSettings()
     arguments = argparse.ArgumentParser(description=__doc__)
-    arguments.add_argument("--seeds", type=int, default=2)
+    arguments.add_argument("--seeds", type=int, default=1)
     arguments.add_argument("--first", type=int, default=901)
     arguments.add_argument("--faults", type=float, default=default.faults_a_year)
     arguments.add_argument("--odds", type=float, default=default.most_odds_unseen)
