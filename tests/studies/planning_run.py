@@ -72,7 +72,7 @@ def replay(fleet: ReadFleet, choose: Chooser, onset: dict[str, date]) -> Replay:
         state.last = assess(
             state.frame, families=fleet.families, repairs=fleet.repairs, week=week, settings=settings, shapes=shapes
         )
-        listed = state.last.states.filter(pl.col("urgency") != "healthy")["van_id"].to_list()
+        listed = state.last.states.filter("listed")["van_id"].to_list()
         end = week_start(week) + timedelta(days=6)
         for van_id in listed:
             if van_id in onset and onset[van_id] <= end:
