@@ -57,7 +57,7 @@ class PlanningSettings:
     """
 
     faults_a_year: float = 0.3
-    most_odds_unseen: float = 0.01
+    most_odds_unseen: float = 0.012
     longest_weeks: int = 8
     per_depot_week: int = 12
     of_depot: Mapping[str, int] = field(default_factory=dict)
@@ -86,6 +86,8 @@ class VanToTest:
     sign : float
         How many times as likely what the last visit showed is with a large fault as without one, for a van that is not on the list;
         1: it showed nothing. [1]
+    signs_before : mapping of date to float
+        The same of earlier visits that showed something. [1]
     probability : mapping of str to float
         Of every cause, for a van on the list; else empty. [1]
     severity : float
@@ -110,6 +112,7 @@ class VanToTest:
     in_service_on: date | None = None
     wear: float = 1.0
     sign: float = 1.0
+    signs_before: Mapping[date, float] = field(default_factory=dict)
     probability: Mapping[str, float] = field(default_factory=dict)
     severity: float = float("nan")
     duty: float = 1.0
@@ -262,7 +265,8 @@ def _planned(van: VanToTest, monday: date, shares: Mapping[str, float], settings
     last = van.visits[-1] if van.visits else None
     since = last or monday
     used = PAST_WEEKS if van.in_service_on is None else max((since - van.in_service_on).days / 7, 0.0)
-    unseen = still_unseen([(since - day).days / 7 for day in van.visits], used, van.sign)
+    signs = [van.sign if day == last else van.signs_before.get(day, 1.0) for day in van.visits]
+    unseen = still_unseen([(since - day).days / 7 for day in van.visits], used, signs)
     ahead = later.times(rate) + (
         suspected(van.probability, van.severity) if van.probability else begun_before(course, unseen).times(rate)
     )

@@ -130,7 +130,7 @@ def course_of(shares: Mapping[str, float]) -> Course:
     return Course(failures, running, serious)
 
 
-def still_unseen(visits_ago: Sequence[float], past_weeks: float, sign: float = 1.0) -> Floats:
+def still_unseen(visits_ago: Sequence[float], past_weeks: float, signs: Sequence[float] = ()) -> Floats:
     """Share of the faults of each growth and onset that are compatible with what the visits showed.
 
     Parameters
@@ -139,8 +139,9 @@ def still_unseen(visits_ago: Sequence[float], past_weeks: float, sign: float = 1
         How long before now each visit was. [week]
     past_weeks : float
         How long the van has been in use; no fault began before that. [week]
-    sign : float
-        How many times as likely what the last visit showed is with a large fault as without one; 1: it showed nothing. [1]
+    signs : sequence of float
+        Of each visit, how many times as likely what it showed is with a large fault as without one; 1: it showed nothing, as all do
+        where this is left out. [1]
 
     Returns
     -------
@@ -149,16 +150,14 @@ def still_unseen(visits_ago: Sequence[float], past_weeks: float, sign: float = 1
 
     Notes
     -----
-    A visit that showed nothing leaves the faults that it would not have shown. A sign at an earlier visit was followed up and
-    came to nothing, so it counts as none.
+    A visit that showed nothing leaves the faults that it would not have shown; a sign speaks for those it would.
     """
     ages = np.arange(PAST_WEEKS, dtype=np.float64) + 0.5
     unseen: Floats = np.outer(_SHARES, np.clip(past_weeks - ages + 0.5, 0.0, 1.0))
-    last = min(visits_ago, default=0.0)
-    for ago in visits_ago:
+    for ago, sign in zip(visits_ago, signs or [1.0] * len(visits_ago), strict=True):
         if ago < PAST_WEEKS:
             shown = shown_at(severity_after(ages - ago))
-            unseen = unseen * (1.0 - shown + (sign * shown if sign > 1.0 and ago == last else 0.0))
+            unseen = unseen * (1.0 - shown + (sign * shown if sign > 1.0 else 0.0))
     return unseen
 
 

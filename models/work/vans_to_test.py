@@ -12,7 +12,7 @@ from data_contracts.causes import CAUSES, NONE
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.fault_codes import FAULT_CODES
-from data_contracts.weeks import week_end
+from data_contracts.weeks import week_end, week_of
 from models.work.testing_plan import VanToTest
 from models.work.visit_plan import Days
 from models.work.worth import danger
@@ -96,7 +96,7 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
         .agg(pl.col("fault_codes").explode().drop_nulls().unique().sort())
     )
     unusual = _by_van(known.states.select("van_id", "anomaly_p"))
-    moving = _moving(known.trends)
+    moving, warned = _moving(known.trends), _warned(known.trends)
     repaired = _by_van(known.repairs.group_by("van_id").agg(pl.col("done_at").dt.date().max()))
     since = week_end(week).date() - timedelta(weeks=REPAIRED_WEEKS)
     listed = {row["van_id"]: row for row in known.listed.iter_rows(named=True)}
@@ -126,6 +126,7 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
                 row.get("in_service_on"),
                 often,
                 times,
+                {day: WARNED for day in (days.get(van_id) or ())[:-1] if week_of(day) in warned.get(van_id, ())},
                 probability,
                 known.severity.get(van_id, math.nan),
                 known.duty.get(van_id, 1.0),
@@ -154,6 +155,11 @@ def _moving(trends: pl.DataFrame) -> dict[str, tuple[str, float]]:
         .agg(pl.col("quantity").first(), pl.col("apart").first())
     )
     return {van_id: (quantity, apart) for van_id, quantity, apart in rows.iter_rows()}
+
+
+def _warned(trends: pl.DataFrame) -> dict[str, list[str]]:
+    """Of each van, the weeks whose visit showed a sign."""
+    return _by_van(trends.filter(pl.col("z").abs() >= WARNING).group_by("van_id").agg(pl.col("week").unique()))
 
 
 def _signs(p: float | None, moving: tuple[str, float] | None, codes: Sequence[str]) -> tuple[float, list[Fact]]:

@@ -167,7 +167,7 @@ class TestingSettings(Entry):
     """How often vans are tested, and how many a depot can take."""
 
     faults_per_van_year: Annotated[float, Field(gt=0, le=52)] = 0.3
-    most_odds_unseen: Annotated[float, Field(gt=0, lt=1)] = 0.01
+    most_odds_unseen: Annotated[float, Field(gt=0, lt=1)] = 0.012
     longest_weeks: Annotated[int, Field(ge=1, le=26)] = 8
     tests_per_depot_week: Annotated[int, Field(ge=0)] = 12
     tests_of_depot: dict[str, Annotated[int, Field(ge=0)]] = Field(default_factory=dict)
@@ -340,7 +340,7 @@ weeks_planned = 8                       # how many weeks the capacity plan looks
 
 [testing]                               # when each van is tested next
 faults_per_van_year = 0.3               # faults that begin in a van of ordinary wear; common practice, no source
-most_odds_unseen = 0.01                 # highest odds of a serious fault that nobody has seen; higher: fewer tests
+most_odds_unseen = 0.012                # highest odds of a serious fault that nobody has seen; higher: fewer tests
 longest_weeks = 8                       # no van goes unseen longer, whatever the odds
 tests_per_depot_week = 12               # vans a depot can test in a week
 

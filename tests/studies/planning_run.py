@@ -59,7 +59,7 @@ def replay(fleet: ReadFleet, choose: Chooser, onset: dict[str, date]) -> Replay:
     """
     state = Replay(fleet, fleet.frame.clear())
     of_week = {str(name[0]): rows for name, rows in fleet.frame.group_by("week")}
-    settings = TrackingSettings(trend_weeks=1)
+    settings = TrackingSettings(trend_weeks=8)
     for week in fleet.weeks:
         asked = set(choose(state, week)) - set(state.caught)
         made = of_week[week].filter(pl.col("van_id").is_in(sorted(asked)))

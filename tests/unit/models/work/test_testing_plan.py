@@ -126,6 +126,19 @@ def test_a_suspicion_calls_for_a_test_at_once_and_danger_goes_first() -> None:
     assert found["slow"]["safety"] is False
 
 
+def test_a_sign_is_followed_up_and_forgotten_after_visits_that_show_nothing() -> None:
+    """One fault in three years; odds of 1.2 % are allowed, which an ordinary van reaches after three weeks."""
+    ordinary = interval()
+    assert ordinary == 3
+    assert interval(sign=10.0) == 1
+    days = weekly_until(LAST)
+    assert 1 <= interval(signs_before={days[-2]: 10.0}) < ordinary
+    assert interval(signs_before={days[-3]: 10.0}) == ordinary
+    # two signs in turn say more than one
+    one, two = (rows(van(sign=10.0, signs_before=before))["v1"] for before in ({}, {days[-2]: 10.0}))
+    assert two["odds_unseen"] > 3 * one["odds_unseen"]  # type: ignore[operator]
+
+
 def test_the_odds_are_those_of_the_day_and_rise_until_the_limit() -> None:
     before = rows(van())["v1"]
     later = rows(van(visits=weekly_until(LAST - timedelta(weeks=2))))["v1"]

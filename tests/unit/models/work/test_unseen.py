@@ -88,11 +88,13 @@ def test_what_no_visit_has_found_by_hand() -> None:
     share, until = GROWTH[1]
     first, second = shown_at(np.array([2.5 / until, 0.5 / until]))
     assert seen[1, 2] == pytest.approx(share * (1 - first) * (1 - second))
-    sign = still_unseen([0.0, 2.0], PAST_WEEKS, 10.0)
-    assert sign[0, 0] == pytest.approx(at_once * (missed + 10.0 * (1.0 - missed)))
-    assert sign[0, 2] == pytest.approx(
-        at_once * missed * (missed + 10.0 * (1.0 - missed))
-    )  # the first visit came to nothing
+    sign = still_unseen([0.0, 2.0], PAST_WEEKS, [10.0, 1.0])
+    told = missed + 10.0 * (1.0 - missed)
+    assert sign[0, 0] == pytest.approx(at_once * told)
+    assert sign[0, 2] == pytest.approx(at_once * missed * told)  # the visit before showed nothing
+    assert still_unseen([0.0, 2.0], PAST_WEEKS, [10.0, 10.0])[0, 2] == pytest.approx(at_once * told**2)
+    with pytest.raises(ValueError, match="zip"):
+        still_unseen([0.0, 2.0], PAST_WEEKS, [10.0])
     assert still_unseen([PAST_WEEKS + 1.0], PAST_WEEKS) == pytest.approx(still_unseen([], PAST_WEEKS))
 
 

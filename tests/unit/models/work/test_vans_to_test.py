@@ -170,3 +170,21 @@ def test_no_van_no_row_and_a_family_nobody_knows() -> None:
     told = found(captures({"van_id": "stranger"}), [{"van_id": "a", "family": "unknown"}])
     assert list(told) == ["a"]
     assert told["a"].turbo is None
+
+
+def test_signs_of_earlier_visits_are_kept_with_their_day() -> None:
+    rows = [
+        {"van_id": "a", "captured_at": LAST - timedelta(weeks=ago), "week": f"2026-W{14 - ago}"} for ago in (0, 1, 3)
+    ]
+    trends = [
+        {"van_id": "a", "week": week, "quantity": quantity, "z": z, "alarm": False}
+        for week, quantity, z in (
+            ("2026-W11", "idle_g_s", -3.0),
+            ("2026-W11", "trim_idle_pct", 0.1),
+            ("2026-W13", "idle_g_s", 2.0),
+            (WEEK, "idle_g_s", 2.6),
+        )
+    ]
+    van = found(captures(*rows), [{"van_id": "a"}], trends=trends)["a"]
+    assert van.signs_before == {date(2026, 3, 12): WARNED}
+    assert van.sign == WARNED
