@@ -17,11 +17,12 @@ from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.units import Units
 from data_contracts.wording import LANGUAGES, Language
+from pipelines.workspace.testing_settings import TestingSettings
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
     from models.causes import likelihood
     from models.tracking import assess
-    from models.work import learning, testing_plan, visit_plan, worth
+    from models.work import learning, visit_plan, worth
 
 _Share = Annotated[float, Field(ge=0, le=1)]
 _NotNegative = Annotated[float, Field(ge=0)]
@@ -161,36 +162,6 @@ class WorkshopSettings(Entry):
             Key of the engine family.
         """
         return next((self.duty[name] for name in (van_id, depot, family) if name in self.duty), 1.0)
-
-
-class TestingSettings(Entry):
-    """How often vans are tested, and how many a depot can take."""
-
-    faults_per_van_year: Annotated[float, Field(gt=0, le=52)] = 0.3
-    most_odds_unseen: Annotated[float, Field(gt=0, lt=1)] = 0.012
-    longest_weeks: Annotated[int, Field(ge=1, le=26)] = 8
-    tests_per_depot_week: Annotated[int, Field(ge=0)] = 12
-    tests_of_depot: dict[str, Annotated[int, Field(ge=0)]] = Field(default_factory=dict)
-
-    def for_models(self, workshop: WorkshopSettings) -> "testing_plan.PlanningSettings":
-        """As the plan of the tests takes them.
-
-        Parameters
-        ----------
-        workshop : WorkshopSettings
-            What a visit costs: handling and the van's time.
-        """
-        from models.work.testing_plan import PlanningSettings as ForModels
-
-        return ForModels(
-            faults_a_year=self.faults_per_van_year,
-            most_odds_unseen=self.most_odds_unseen,
-            longest_weeks=self.longest_weeks,
-            per_depot_week=self.tests_per_depot_week,
-            of_depot=self.tests_of_depot,
-            visit_cost=workshop.visit_cost,
-            horizon_weeks=workshop.horizon_weeks,
-        )
 
 
 class JobSettings(Entry):

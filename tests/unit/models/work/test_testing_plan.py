@@ -133,7 +133,7 @@ def test_a_sign_is_followed_up_and_forgotten_after_visits_that_show_nothing() ->
     assert interval(sign=10.0) == 1
     days = weekly_until(LAST)
     assert 1 <= interval(signs_before={days[-2]: 10.0}) < ordinary
-    assert interval(signs_before={days[-3]: 10.0}) == ordinary
+    assert interval(signs_before={days[-4]: 10.0}) == ordinary
     # two signs in turn say more than one
     one, two = (rows(van(sign=10.0, signs_before=before))["v1"] for before in ({}, {days[-2]: 10.0}))
     assert two["odds_unseen"] > 3 * one["odds_unseen"]  # type: ignore[operator]
