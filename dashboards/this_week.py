@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import streamlit as st
 
-from dashboards import decide, parts, text
+from dashboards import decide, parts, tests_due, text
 from dashboards.text import inert, say
 from data_contracts.weeks import is_silent
 from pipelines.read_side import queries
@@ -28,7 +28,7 @@ def show() -> None:
     with head:
         st.title(say("week.heading", week=week))
     parts.told()
-    _numbers(counts, seen)
+    _numbers(published, week, counts, seen)
     for notice in queries.notices(published, week):
         st.info(inert(text.sentence(text.told_as_one(notice, "text"))), icon=":material/campaign:")
     only = _filters(published, week)
@@ -49,6 +49,7 @@ def show() -> None:
             "download-list",
         )
     _left(published, week)
+    tests_due.show(published, week, only.depots)
     parts.footer(published)
 
 
@@ -65,12 +66,13 @@ def _empty(published: Published, week: str, *, filtered: bool) -> None:
         st.success(say("week.empty", week=week), icon=":material/check_circle:")
 
 
-def _numbers(counts: Mapping[str, int], seen: Mapping[str, int]) -> None:
+def _numbers(published: Published, week: str, counts: Mapping[str, int], seen: Mapping[str, int]) -> None:
     with st.container(horizontal=True, gap="large"):
         for word in text.URGENCY_SYMBOLS:
             st.metric(text.urgency(word), counts.get(word, 0), help=say(f"urgency.{word}.help"), width="content")
         st.metric(say("week.seen"), say("common.of", part=seen["seen"], whole=seen["vans"]), width="content")
         st.metric(say("week.repeat"), say("common.of", part=seen["repeat"], whole=seen["captures"]), width="content")
+        tests_due.metric(published, week)
 
 
 def _filters(published: Published, week: str) -> ListFilter:

@@ -419,6 +419,50 @@ WORK_ORDERS = Table(
     published=True,
 )
 
+TEST_PLAN = Table(
+    "test_plan",
+    "one van of the register and its next test, as of a week; the plan begins the week after",
+    ("week", "van_id"),
+    (
+        Column("week", "text", "ISO week of the list (UTC)", True),
+        Column("van_id", "text", "van", True),
+        Column("family", "text", "engine family", True),
+        Column("depot", "text", "depot", True),
+        Column("rank", "integer", "1 goes first in its depot; vans of the coming week come before the others", True),
+        Column("last_seen", "day", "day of the last usable recording; null for a van never seen"),
+        Column("visits", "integer", "days with a usable recording", True),
+        Column(
+            "next_test", "day", "day by which it should be tested, before the plan begins where it is overdue", True
+        ),
+        Column("overdue", "boolean", "that day has passed when the plan begins", True),
+        Column(
+            "test_week",
+            "text",
+            "ISO week in which its depot has room for the test; null where it has none in the weeks planned",
+        ),
+        Column("chosen", "boolean", "to be tested in the plan's first week", True),
+        Column("interval_weeks", "integer", "weeks from the last test to the next", True),
+        Column("cost_weeks", "integer", "weeks after which another week unseen costs more than testing", True),
+        Column("odds_unseen", "number", "odds of a serious fault that nobody has seen when the plan begins [1]", True),
+        Column("unseen_until", "day", "day until which it may go unseen; null for a van never seen"),
+        Column("odds_then", "number", "odds of a serious fault that nobody has seen on that day [1]"),
+        Column(
+            "loss_per_week", "number", "expected cost of a week more unseen, when the plan begins [currency/week]", True
+        ),
+        Column("safety", "boolean", "a dangerous cause is likelier than not: goes first", True),
+        Column("month_cost", "number", "visits of a month at this interval [currency]", True),
+        Column(
+            "month_saving",
+            "number",
+            "what a month at this interval saves against faults that run until the horizon [currency]",
+            True,
+        ),
+        Column("reason", "text", "why then, said from reason_facts", True),
+        Column("reason_facts", "facts", "what the reason is made of"),
+    ),
+    published=True,
+)
+
 ORDER_EVENTS = Table(
     "order_events",
     "one change of an order: append-only, so that a replay gives every order's state",
@@ -700,6 +744,7 @@ TABLES: dict[str, Table] = {
         WATCHLIST,
         NOTICES,
         WORK_ORDERS,
+        TEST_PLAN,
         ORDER_EVENTS,
         LEARNING,
         PROOF_STATISTICS,

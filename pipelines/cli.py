@@ -230,6 +230,29 @@ def orders(
         _say(orders_text(published))
 
 
+@app.command("tests")
+def list_tests(
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE.(csv|json)", help="File to write; default: a list.")
+    ] = None,
+    home: Home = Path(DEFAULT_HOME),
+    as_json: Json = False,
+) -> None:
+    """List the vans to test in the coming week, or write the next test of every van."""
+    workspace = open_workspace(home)
+    from pipelines.read_side.published import open_published
+    from pipelines.reports.testing import tests_document, tests_text, write_tests
+
+    published = open_published(workspace.root)
+    if out is not None:
+        count = write_tests(published, out)
+        _print_json({"vans": count, "file": str(out)}) if as_json else _say(f"{count} vans written to {out}")
+    elif as_json:
+        _print_json(tests_document(published))
+    else:
+        _say(tests_text(published))
+
+
 @app.command()
 def decide(
     order: Annotated[

@@ -5,7 +5,7 @@ make. Van `N-01` wears an injector, `N-02` has a slow lambda sensor, `S-03` has 
 the rest are well.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from data_contracts.weeks import week_of
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.waveforms import write_waveforms
 from tests.published_rows import FAMILIES, SampleRows
+from tests.published_tests import plan_rows
 
 _FILLER: dict[str, object] = {"text": "sample", "integer": 0, "number": 0.0, "boolean": False, "texts": []}
 
@@ -41,6 +42,7 @@ def make_workspace(
     finished_at: datetime | None = None,
     van_notes: Mapping[str, str] | None = None,
     seed: int = 5,
+    never_seen: Sequence[str] = (),
 ) -> list[str]:
     """Write settings.toml, a register with two families, and published.duckdb.
 
@@ -58,6 +60,8 @@ def make_workspace(
         Notes of vans of the register.
     seed : int
         Of the generator.
+    never_seen : sequence of str
+        Vans of depot north that were registered and never recorded.
 
     Returns
     -------
@@ -75,8 +79,12 @@ def make_workspace(
     for depot in ("north", "south"):
         for number in range(1, vans_per_depot + 1):
             tables.add_van(f"{depot[0].upper()}-{number:02d}", depot, "brook-20" if number % 2 else "tarn-15")
+    for van_id in never_seen:
+        blank = {"van_id": van_id, "family": "brook-20", "depot": "north"}
+        tables.rows["vans"].append(blank)
     tables.add_lists()
     tables.add_account()
+    tables.rows["test_plan"] = plan_rows(tables, names[-1])
     tables.rows["runs"].append(
         {"run_id": "r1", "week": names[-1], "finished_at": finished, "vansnap": "0.1.0", "data_id": "0" * 64}
     )

@@ -43,6 +43,7 @@ NUMBERS: dict[str, str] = {
     "van_time": "amount",
     "cost": "whole",
     "fetching": "whole",
+    "saving": "whole",
     # shares, factors and counts [1]
     "p": "chance",
     "probability": "share",
@@ -57,6 +58,9 @@ NUMBERS: dict[str, str] = {
     "vans": "whole",
     "count_elsewhere": "whole",
     "elsewhere": "whole",
+    "overdue": "whole",
+    "never_seen": "whole",
+    "no_room": "whole",
     "alarms": "whole",
     "right": "whole",
     "wrong": "whole",

@@ -83,7 +83,7 @@ def plan_orders(
     jobs = {}
     for van_id, of_van in by_van.items():
         until = (warranties or {}).get(van_id)
-        away = _weeks_away((absences or {}).get(van_id, ()), monday, settings.weeks)
+        away = weeks_away((absences or {}).get(van_id, ()), monday, settings.weeks)
         for members in _visits(of_van, monday):
             name = str(members[0]["order_id"])
             visits[name] = members
@@ -177,7 +177,22 @@ def _week_number(day: date, monday: date) -> int:
     return (day - monday).days // 7
 
 
-def _weeks_away(absences: Sequence[Days], monday: date, weeks: int) -> frozenset[int]:
+def weeks_away(absences: Sequence[Days], monday: date, weeks: int) -> frozenset[int]:
+    """Weeks, counted from a Monday, in which a van is not there on any day from Monday to Friday.
+
+    Parameters
+    ----------
+    absences : sequence of (date, date)
+        First and last day of each.
+    monday : date
+        Of week 0.
+    weeks : int
+        How many are looked at.
+
+    Returns
+    -------
+    frozenset of int
+    """
     found = set()
     for number in range(weeks):
         days = [monday + timedelta(weeks=number, days=day) for day in range(5)]

@@ -21,6 +21,7 @@ _UP_TO_WEEK = {
     "trends": "week <= $week",
     "watchlist": "week <= $week",
     "work_orders": "week <= $week",
+    "test_plan": "week <= $week",
     "notices": "week <= $week",
     "learning": "week <= $week",
     "runs": "week = $week",

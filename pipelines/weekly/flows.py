@@ -157,7 +157,9 @@ def _weekly_flow() -> Callable[..., Any]:
         standing = resolve_week(root, week)
         tracked = assess(root, standing, quiet=quiet)
         fresh = put_out(root, standing, tracked)
-        summary = WeeklySummary(standing, account, count, tracked.listed, tracked.orders, tracked.notices, fresh)
+        summary = WeeklySummary(
+            standing, account, count, tracked.listed, tracked.orders, tracked.notices, fresh, tracked.tests
+        )
         _keep_summary(summary)
         return summary
 

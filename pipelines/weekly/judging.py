@@ -29,6 +29,7 @@ from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.judge_apart import NotJudged, judge_apart
 from pipelines.weekly.read_captures import READ_TRACES
 from pipelines.weekly.shared_faults import shared_faults
+from pipelines.weekly.testing import tests_of_week
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
@@ -94,6 +95,20 @@ def judge_week(
     listed, trends = now.listed, now.assessment.trends
     if aside:
         listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
+    tests = tests_of_week(
+        register,
+        settings,
+        week,
+        captures=frame,
+        assessment=now.assessment,
+        posterior=now.posterior,
+        circumstances=now.circumstances,
+        listed=listed,
+        trends=trends,
+        orders=orders,
+        repairs=repairs,
+        learned=learned,
+    )
     _keep_traces(workspace, week, [*failed, *unproven, *unordered])
     told = [
         *(one.fact("judging") for one in failed),
@@ -110,7 +125,7 @@ def judge_week(
         _store_captures(warehouse, now.assessment.captures)
         warehouse.replace("trends", trends)
         lesson = lessons.learning_rows(changes, week)
-        for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson)):
+        for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson), ("test_plan", tests)):
             warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
             warehouse.append(table, with_sentences(rows))
         warehouse.replace("work_orders", with_sentences(orders))

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from data_contracts.errors import InputError
-from data_contracts.facts.say import sentence
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.say import say, sentence
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import READ_FROM_WORDS
 from data_contracts.weeks import week_of
@@ -29,6 +30,7 @@ from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.judging import judge_week
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
+from pipelines.weekly.testing import told as tests_told
 from pipelines.workspace.register import Register, load_register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
@@ -61,6 +63,8 @@ class WeeklySummary:
         What concerns no single van: rows of `notices`.
     published : bool
         False when nothing had changed since the last run.
+    tests : tuple of Fact
+        What the plan of the tests comes to.
     """
 
     week: str
@@ -70,6 +74,7 @@ class WeeklySummary:
     orders: int
     notices: tuple[Mapping[str, Any], ...]
     published: bool
+    tests: tuple[Fact, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """For `--json`."""
@@ -81,6 +86,7 @@ class WeeklySummary:
             "open_work_orders": self.orders,
             "notices": [notice["text"] for notice in self.notices],
             "published": self.published,
+            "tests": {name: value for fact in self.tests for name, value in {**fact.words, **fact.numbers}.items()},
         }
 
     def text(self, language: str = "en", units: str = "metric") -> str:
@@ -113,6 +119,7 @@ class WeeklySummary:
             "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
         )
         lines.append(f"open work orders: {self.orders}")
+        lines.extend(say(fact, language, units) for fact in self.tests)
         lines.extend(sentence(notice, "text", language, units) for notice in self.notices)
         lines.append("published" if self.published else "nothing changed since the last run; the published file stays")
         return "\n".join(lines)
@@ -120,12 +127,13 @@ class WeeklySummary:
 
 @dataclass(frozen=True)
 class Tracked:
-    """Result of the tracking step: counts by urgency, open orders, notices, and whether anything changed."""
+    """Result of the tracking step: counts by urgency, open orders, notices, whether anything changed, and the tests."""
 
     listed: Mapping[str, int]
     orders: int
     notices: tuple[Mapping[str, Any], ...]
     changed: bool
+    tests: tuple[Fact, ...] = ()
 
 
 def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tuple[DeliveryAccount, ...]:
@@ -282,7 +290,7 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
         [week],
     ).item()
     notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
-    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False)
+    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, tests_told(warehouse, week))
 
 
 def _models_print() -> str:

@@ -17,6 +17,7 @@ from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.units import Units
 from data_contracts.wording import LANGUAGES, Language
+from pipelines.workspace.testing_settings import TestingSettings
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
     from models.causes import likelihood
@@ -143,6 +144,11 @@ class WorkshopSettings(Entry):
             handling_hours=self.handling_hours,
         )
 
+    @property
+    def visit_cost(self) -> float:
+        """What a test costs: handling, and the van's time for it. [currency]"""
+        return self.handling_hours * (self.hour_rate + self.van_day_cost / self.day_hours)
+
     def duty_of(self, van_id: str, depot: str, family: str) -> float:
         """How much worse a failure of a van is than of an ordinary one. [1]
 
@@ -241,6 +247,7 @@ class Settings(Entry):
     tracking: TrackingSettings = TrackingSettings()
     causes: CauseSettings = CauseSettings()
     workshop: WorkshopSettings = WorkshopSettings()
+    testing: TestingSettings = TestingSettings()
     jobs: dict[str, JobSettings] = Field(default_factory=dict)
     learning: LearningSettings = LearningSettings()
     board: BoardSettings = BoardSettings()
@@ -301,6 +308,15 @@ weeks_planned = 8                       # how many weeks the capacity plan looks
 
 [workshop.duty]                         # how much worse a failure is than for an ordinary van: by van, depot or family
 # V001 = 2.0
+
+[testing]                               # when each van is tested next
+faults_per_van_year = 0.3               # faults that begin in a van of ordinary wear; common practice, no source
+most_odds_unseen = 0.012                # highest odds of a serious fault that nobody has seen; higher: fewer tests
+longest_weeks = 8                       # no van goes unseen longer, whatever the odds
+tests_per_depot_week = 12               # vans a depot can test in a week
+
+[testing.tests_of_depot]                # depots that can test more or fewer
+# north = 20
 
 [jobs]                                  # your own figures for a job [h, currency]; these are the defaults
 @JOBS@

@@ -72,7 +72,7 @@ def test_the_engineer_goes_from_the_list_to_a_van_and_keeps_its_address(page: "p
 def test_the_engineer_takes_the_list_home(page: "playwright.Page", board: str, tmp_path: Path) -> None:
     open_page(page, board)
     with page.expect_download() as waiting:
-        page.get_by_test_id("stDownloadButton").locator("button").click()
+        page.locator(".st-key-download-list button").click()
     waiting.value.save_as(tmp_path / "list.csv")
     lines = (tmp_path / "list.csv").read_text("utf-8").splitlines()
     assert lines[0].startswith("week,rank,van_id")

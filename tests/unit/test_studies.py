@@ -1,6 +1,7 @@
 """Helpers of the studies: a section of results is replaced alone, a kept table is made once."""
 
 import tomllib
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
@@ -8,8 +9,11 @@ import pytest
 
 from models.causes.effects import load_effects
 from tests.studies.causes_fit import CAUSES_FOLDER, Estimated, write
+from tests.studies.planning_run import Replay, every
 from tests.studies.results import write_section
+from tests.studies.sample_readings import ReadFleet
 from tests.studies.study_cache import FOLDER, kept
+from tests.studies.test_planning import Fault, count, report
 
 
 def test_section_is_replaced_and_the_rest_left_alone(tmp_path: Path) -> None:
@@ -56,3 +60,41 @@ def test_what_was_fitted_is_written_as_it_is_read() -> None:
     gains = {(code, one["shows"]): one["gain"] for code, one in entries}
     written = write(load_effects("trade"), result, gains, document["stray"], ["made here"])
     assert tomllib.loads(written) == document
+
+
+def a_replay(visits: dict[str, list[str]], caught: dict[str, str]) -> Replay:
+    nothing = pl.DataFrame()
+    truth = pl.DataFrame({"van_id": ["a", "b", "c"]})
+    weeks = tuple(f"2026-W{number:02d}" for number in range(1, 7))
+    return Replay(ReadFleet(nothing, nothing, nothing, {}, truth, nothing, weeks), nothing, visits, caught)
+
+
+def test_fixed_tests_take_each_van_in_its_turn() -> None:
+    run = a_replay({}, {})
+    assert [sorted(every(2)(run, week)) for week in run.fleet.weeks[:3]] == [["a", "c"], ["b"], ["a", "c"]]
+    assert all(sorted(every(1)(run, week)) == ["a", "b", "c"] for week in run.fleet.weeks)
+
+
+def test_a_fault_is_in_time_until_the_end_of_the_week_of_its_mark() -> None:
+    at_mark = Fault(
+        "lambda_slow", datetime(2026, 1, 6, tzinfo=UTC), datetime(2026, 1, 21, tzinfo=UTC), at_once=False
+    )  # weeks 2 and 4
+    at_once = Fault("unmetered_air", datetime(2026, 1, 6, tzinfo=UTC), datetime(2026, 1, 20, tzinfo=UTC), at_once=True)
+    faults = {"a": at_mark, "b": at_mark, "c": at_once}
+    weekly = count(
+        [(a_replay({"a": ["2026-W01"] * 6, "b": ["2026-W01"] * 4}, {"a": "2026-W04", "c": "2026-W04"}), faults)]
+    )
+    assert (weekly.visits, weekly.in_time, weekly.growing, weekly.delays) == (
+        10,
+        [True, False, True],
+        [True, False],
+        [2, 2],
+    )
+    plan = count([(a_replay({"a": ["2026-W01"] * 5}, {"a": "2026-W04", "b": "2026-W05", "c": "2026-W04"}), faults)])
+    assert plan.in_time == [True, False, True]
+    assert report({"weekly": weekly, "plan": plan}, 3).endswith("with at most half of the visits: met.")
+    late = count([(a_replay({"a": ["2026-W01"] * 5}, {}), faults)])
+    assert late.delays == []
+    assert report({"weekly": weekly, "plan": late}, 3).endswith("with at most half of the visits: NOT met.")
+    dear = count([(a_replay({"a": ["2026-W01"] * 6}, {"a": "2026-W03", "c": "2026-W03"}), faults)])
+    assert "NOT met" in report({"weekly": weekly, "plan": dear}, 3)

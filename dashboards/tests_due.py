@@ -1,0 +1,142 @@
+"""Tests of the coming week: whom each depot tests, who is overdue or was never seen, and what the plan costs and saves."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+import polars as pl
+import streamlit as st
+
+from dashboards import parts, text
+from dashboards.text import inert, say
+from pipelines.read_side import testing_queries as queries
+from pipelines.read_side.published import Published, board_settings
+
+SHOWN = 100
+DOWNLOAD_ROWS = 20_000
+
+
+def metric(published: Published, week: str) -> None:
+    """The number of vans to test, for the head of the page; nothing for a week without a plan."""
+    if queries.has_plan(published, week):
+        counts = queries.totals(published, week, ())
+        st.metric(say("tests.metric"), text.count(counts["chosen"]), help=say("tests.metric_help"), width="content")
+
+
+def show(published: Published, week: str, depots: Sequence[str]) -> None:
+    """The section of the page.
+
+    Parameters
+    ----------
+    published : Published
+    week : str
+        ISO week of the list.
+    depots : sequence of str
+        Depots to show; empty: all.
+    """
+    first = str(queries.week_of_plan(week)["first_week"])
+    st.header(say("tests.heading", week=first))
+    if not queries.has_plan(published, week):
+        parts.quiet(say("tests.none", week=week))
+        return
+    counts = queries.by_depot(published, week, depots)
+    _by_depot(counts)
+    _month(published, queries.totals(published, week, depots))
+    for row in counts.iter_rows(named=True):
+        if row["chosen"]:
+            with st.expander(say("tests.these", depot=inert(row["depot"]), count=text.count(row["chosen"]))):
+                _table(queries.vans(published, week, [row["depot"]], "chosen", limit=SHOWN))
+    for part in ("overdue", "never_seen", "all"):
+        rows = queries.vans(published, week, depots, part, limit=SHOWN)
+        if rows.height:
+            with st.expander(
+                say(f"tests.{part}", count=text.count(int(counts["vans" if part == "all" else part].sum())))
+            ):
+                if part == "all":
+                    parts.quiet(say("tests.unseen_note"))
+                _table(rows)
+                if rows.height == SHOWN:
+                    parts.quiet(say("tests.more", count=SHOWN))
+    parts.download(
+        lambda: queries.vans(published, week, depots, "all", limit=DOWNLOAD_ROWS),
+        f"tests-{first}.csv",
+        "download-tests",
+    )
+
+
+def _by_depot(counts: pl.DataFrame) -> None:
+    """What each depot has to do."""
+    names = {
+        "tests.this_week": "chosen",
+        "tests.overdue_column": "overdue",
+        "tests.never_seen_column": "never_seen",
+        "tests.no_room_column": "no_room",
+    }
+    st.table(
+        pl.DataFrame(
+            {say("common.depot"): [inert(depot) for depot in counts["depot"]]}
+            | {say(key): [text.count(count) for count in counts[column]] for key, column in names.items()}
+        ),
+        hide_index=True,
+        border="horizontal",
+        width="content",
+    )
+
+
+def _month(published: Published, counts: Mapping[str, float]) -> None:
+    """What a month of the plan costs and saves, and how that was found."""
+    settings = board_settings(published.home)
+    currency = settings.workshop.currency
+    st.markdown(
+        say(
+            "tests.month",
+            cost=text.money(counts["month_cost"], currency),
+            saving=text.money(counts["month_saving"], currency),
+        )
+    )
+    parts.quiet(
+        say(
+            "tests.month_how",
+            visit=text.money(settings.workshop.visit_cost, currency),
+            faults=text.number(settings.testing.faults_per_van_year, 2),
+            horizon=text.weeks_count(settings.workshop.horizon_weeks),
+        )
+    )
+    if counts["month_saving"] < counts["month_cost"]:
+        parts.quiet(say("tests.month_dear", odds=text.percent(settings.testing.most_odds_unseen)))
+
+
+def _table(rows: pl.DataFrame) -> None:
+    """Vans with their next test and why then."""
+    columns: dict[str, list[str]] = {
+        name: []
+        for name in map(
+            say,
+            (
+                "common.van",
+                "common.depot",
+                "tests.next",
+                "tests.last_seen",
+                "tests.unseen_until",
+                "tests.odds_now",
+                "tests.why",
+            ),
+        )
+    }
+    for row in rows.iter_rows(named=True):
+        cells = (
+            inert(row["van_id"]),
+            inert(row["depot"]),
+            text.day(row["next_test"]),
+            say("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
+            _unseen(row["unseen_until"], row["odds_then"]),
+            text.percent(row["odds_unseen"]),
+            inert(text.told_as_one(row, "reason")),
+        )
+        for column, cell in zip(columns.values(), cells, strict=True):
+            column.append(cell)
+    st.table(pl.DataFrame(columns), hide_index=True, border="horizontal")
+
+
+def _unseen(until: date | None, odds: float | None) -> str:
+    """The day until which a van may go unseen, with the odds it states then."""
+    return say("number.none") if until is None else say("tests.until", day=text.day(until), odds=text.percent(odds))

@@ -1,0 +1,135 @@
+"""Tests of the coming week on *This week*: its states without a browser, its way in one, and who sees what."""
+
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from dashboards.display import LANGUAGE_KEY
+from dashboards.text import inert, say
+from pipelines.read_side import testing_queries as queries
+from pipelines.read_side.published import Published, open_published
+from pipelines.read_side.restricted import restricted
+from tests.dashboards.board_process import serving
+from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
+from tests.dashboards.conftest import View
+from tests.published_sample import make_workspace
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A fleet with a van that was never recorded and one that should have been."""
+    made = tmp_path_factory.mktemp("tests-due") / "home"
+    make_workspace(made, vans_per_depot=4, weeks=12, never_seen=("N-90",))
+    with duckdb.connect(str(made / "published.duckdb")) as connection:
+        connection.execute(
+            "UPDATE test_plan SET overdue = true, next_test = next_test - 60, last_seen = last_seen - 60, "
+            "unseen_until = unseen_until - 60 WHERE van_id = 'S-01'"
+        )
+    return made
+
+
+@pytest.fixture
+def published(home: Path) -> Published:
+    return open_published(home)
+
+
+def week_of_list(published: Published) -> str:
+    return str(published.ask("SELECT max(week) AS week FROM test_plan")["week"][0])
+
+
+def tables(app: object) -> list[pl.DataFrame]:
+    """The tables of vans, after that of the depots."""
+    return [pl.from_pandas(frame.value.astype(str)) for frame in app.table][1:]  # type: ignore[attr-defined]
+
+
+def test_sums_of_depots_are_those_of_the_fleet(published: Published) -> None:
+    week = week_of_list(published)
+    whole = queries.totals(published, week, ())
+    parts = queries.by_depot(published, week, ())
+    assert parts["depot"].to_list() == ["north", "south"]
+    for name in ("vans", "chosen", "overdue", "never_seen", "no_room", "month_cost", "month_saving"):
+        assert parts[name].sum() == pytest.approx(whole[name]), name
+    assert (whole["vans"], whole["never_seen"], whole["overdue"]) == (9, 1, 1)
+    assert queries.totals(published, week, ["south"])["never_seen"] == 0
+    assert queries.vans(published, week, ["north"], "never_seen", limit=5)["van_id"].to_list() == ["N-90"]
+    assert queries.vans(published, week, (), "all", limit=3).height == 3
+
+
+def test_a_week_without_a_plan_says_how_to_get_one(view: View, home: Path, published: Published) -> None:
+    week = week_of_list(published)
+    earlier = str(published.ask("SELECT min(week) AS week FROM watchlist")["week"][0])
+    assert not queries.has_plan(published, earlier)
+    app = view("this_week", home, week=earlier)
+    assert not app.exception
+    assert any(say("tests.none", week=earlier) in element.value for element in app.markdown)
+    assert say("tests.metric") not in [metric.label for metric in app.metric]
+    assert any(say("tests.metric") == metric.label for metric in view("this_week", home, week=week).metric)
+
+
+@pytest.mark.parametrize(("language", "word"), [("en", "Never seen"), ("de", "Nie gesehen")])
+def test_the_section_names_vans_days_odds_and_money(
+    view: View, home: Path, published: Published, language: str, word: str
+) -> None:
+    week = week_of_list(published)
+    app = view("this_week", home, week=week)
+    app.session_state[LANGUAGE_KEY] = language
+    app.run()
+    assert not app.exception
+    labels = [expander.label for expander in app.expander]
+    assert f"{word} (1)" in labels
+    listed = tables(app)
+    whole = listed[-1]
+    assert sorted(whole.to_series(0)) == sorted(
+        map(inert, queries.vans(published, week, (), "all", limit=99)["van_id"])
+    )
+    assert any(frame.height == 1 and frame.row(0)[0] == inert("N-90") for frame in listed)
+    assert not any("None" in cell or "nan" in cell for frame in listed for row in frame.rows() for cell in row)
+    text = " ".join(element.value for element in app.markdown)
+    counts = queries.totals(published, week, ())
+    assert f"{round(counts['month_saving'])} EUR" in text
+
+
+def test_the_depots_of_the_filter_are_those_shown(view: View, home: Path, published: Published) -> None:
+    app = view("this_week", home, week=week_of_list(published))
+    app.multiselect(key="depot").set_value(["south"]).run()
+    assert not app.exception
+    assert {van[0] for frame in tables(app) for van in frame.to_series(0)} == {"S"}
+
+
+def test_a_person_of_one_depot_sees_its_vans_and_its_money_only(published: Published) -> None:
+    week = week_of_list(published)
+    mine = restricted(published, ["south"])
+    assert queries.by_depot(mine, week, ())["depot"].to_list() == ["south"]
+    assert queries.totals(mine, week, ()) == queries.totals(published, week, ["south"])
+    assert queries.totals(mine, week, ["north"])["vans"] == 0
+    assert queries.vans(mine, week, (), "never_seen", limit=9).is_empty()
+
+
+@pytest.mark.browser
+def test_the_engineer_takes_the_tests_of_the_week_along(chromium: str, home: Path, tmp_path: Path) -> None:
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with serving(home) as address, playwright.sync_playwright() as running:
+        browser = running.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        context = browser.new_context(viewport=DESKTOP, accept_downloads=True)
+        context.set_default_timeout(WAIT_MS)
+        page = context.new_page()
+        open_page(page, address)
+        assert page.get_by_role("heading", name="Tests for").is_visible()
+        assert page.get_by_text("A month of this plan costs").is_visible()
+        page.get_by_text("Never seen (1)").click()
+        settled(page)
+        with page.expect_download() as waiting:
+            page.locator(".st-key-download-tests button").click()
+        waiting.value.save_as(tmp_path / "tests.csv")
+        told = pl.read_csv(tmp_path / "tests.csv")
+        assert told.columns[:5] == ["week", "van_id", "family", "depot", "rank"]
+        assert told.height == 9
+        assert told.filter(pl.col("van_id") == "N-90")["last_seen"].to_list() == [None]
+        assert set(told.filter("chosen")["test_week"]) == {told["test_week"].drop_nulls().min()}
+        page.set_viewport_size(PHONE)
+        open_page(page, address)
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+        context.close()
+        browser.close()
