@@ -275,16 +275,16 @@ def mutate_pipelines(folder: Path, sample: int, rng: random.Random) -> Room:
     """Try a sample of mutants of pipelines, each on the tests that import what was changed."""
     judge_small_fleet(folder)
     tests = {}
-    for path in sorted((CHECKOUT / PIPELINES).rglob("*.py")):
-        module = ".".join(path.relative_to(CHECKOUT).with_suffix("").parts)
+    for path in sorted((folder / PIPELINES).rglob("*.py")):
+        module = ".".join(path.relative_to(folder).with_suffix("").parts)
         package, _, name = module.rpartition(".")
         imported = re.compile(
             rf"from {re.escape(module)} import|from {re.escape(package)} import .*\b{name}\b|import {re.escape(module)}\b"
         )
         beside = [f"tests/pipelines/test_{name}.py" for name in BESIDE.get(module.split(".")[1], ())]
-        tests[str(path.relative_to(CHECKOUT))] = [
-            str(test.relative_to(CHECKOUT))
-            for test in sorted((CHECKOUT / "tests").rglob("test_*.py"))
+        tests[str(path.relative_to(folder))] = [
+            str(test.relative_to(folder))
+            for test in sorted((folder / "tests").rglob("test_*.py"))
             if imported.search(test.read_text(encoding="utf-8")) and test.stem.removeprefix("test_") not in LEFT_OUT
         ] or [name.replace("pipelines/test_../", "") for name in beside]
     return mutate_by_hand(folder, tests, sample, rng, compiled=False)
@@ -294,7 +294,7 @@ def mutate_by_hand(
     folder: Path, tests: Mapping[str, Sequence[str]], sample: int, rng: random.Random, *, compiled: bool
 ) -> Room:
     """Try a sample of mutants of some files, each in a process of its own."""
-    sources = {name: (CHECKOUT / name).read_text(encoding="utf-8") for name in tests}
+    sources = {name: (folder / name).read_text(encoding="utf-8") for name in tests}
     every = [(name, n) for name, source in sources.items() for n in range(mutants_of(source, compiled=compiled))]
     room = Room(len(every))
     for name, number in rng.sample(every, len(every)):
