@@ -224,7 +224,13 @@ WORDS: dict[str, str] = {
     "grade.repeat.help": "zurückgeschickt: neu aufnehmen",
     # Jetzt eine auswerten
     "read.heading": "Eine Aufnahme auswerten, am Fahrzeug",
-    "read.lead": "Motorfamilie wählen, Aufnahme ablegen und sofort sehen, ob sie taugt. Nichts wird gespeichert.",
+    "read.lead": "Fahrzeug wählen oder nur seine Motorfamilie, Aufnahme ablegen und sofort sehen, was sie sagt und ob sie taugt. Nichts wird gespeichert.",
+    "read.van": "Fahrzeug",
+    "read.van_none": "keines: nur die Familie",
+    "read.van_help": "Mit einem Fahrzeug wird die Aufnahme mit seiner eigenen Vergangenheit und seiner Familie verglichen.",
+    "read.repaired": "Gerade repariert",
+    "read.repaired_none": "wie eingetragen, falls etwas",
+    "read.repaired_help": "Zeigt, ob die Reparatur geholfen hat. Eine als erledigt eingetragene Reparatur wird von selbst gefunden.",
     "read.file": "Aufnahme ({endings}; höchstens {megabytes} MB)",
     "read.family": "Motorfamilie",
     "read.no_families": "Das Register hat keine vollständige Motorfamilie. Korrigieren Sie register/families.toml und sehen Sie wieder nach.",
@@ -244,7 +250,6 @@ WORDS: dict[str, str] = {
     "read.yes": "ja",
     "read.no": "nein",
     "read.plot_caption": "Die Aufnahme mit ihren Merkmalen. Dieselben Werte stehen in der Tabelle.",
-    "read.caution": "Vor dem Gasstoß: Motor warm, Leerlauf oder Parkstellung, Feststellbremse angezogen, Räder verkeilt, niemand vor oder hinter dem Fahrzeug, Abgas abgesaugt. Einen frei drehenden Motor nie an der Drehzahlgrenze halten. Maßgeblich sind Fachleute und die Vorgaben des Fahrzeugherstellers.",
     # Bedingungen
     "condition.coolant_c": "Kühlmittel {value}",
     "condition.intake_air_c": "Ansaugluft {value}",

@@ -224,7 +224,13 @@ WORDS: dict[str, str] = {
     "grade.repeat.help": "sent back: record again",
     # Read one now
     "read.heading": "Read one capture, at the van",
-    "read.lead": "Choose the engine family, drop the recording, and see at once whether to keep it. Nothing is stored.",
+    "read.lead": "Choose the van, or its engine family alone, drop the recording, and see at once what it says and whether to keep it. Nothing is stored.",
+    "read.van": "Van",
+    "read.van_none": "none: the family alone",
+    "read.van_help": "With a van the recording is held against its own past and its family.",
+    "read.repaired": "Just repaired",
+    "read.repaired_none": "as recorded, if anything",
+    "read.repaired_help": "Shows whether the repair helped. A repair recorded as done is found by itself.",
     "read.file": "Recording ({endings}; at most {megabytes} MB)",
     "read.family": "Engine family",
     "read.no_families": "The register has no complete engine family. Correct register/families.toml, then look again.",
@@ -244,7 +250,6 @@ WORDS: dict[str, str] = {
     "read.yes": "yes",
     "read.no": "no",
     "read.plot_caption": "The recording with its landmarks. The same values are in the table.",
-    "read.caution": "Before a snap: engine warm, neutral or park, brake on, wheels chocked, nobody in front or behind, exhaust extracted. Never hold a free-revving engine at its limiter. Qualified people and the vehicle maker's procedure decide.",
     # Conditions
     "condition.coolant_c": "coolant {value}",
     "condition.intake_air_c": "intake air {value}",

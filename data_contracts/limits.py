@@ -13,6 +13,10 @@ WARM_COOLANT_C = 70.0
 # Usual trigger: the analogue air-mass signal rising through 2 V. Common practice, no source (2026-11-25).
 TRIGGER_V = 2.0
 
+# Most snaps at one visit, and idle between them, so that exhaust and catalyst cool down. Common practice, no source (2026-11-29).
+SNAPS_A_VISIT_MOST = 5
+SNAP_PAUSE_S = 30.0
+
 # Captures of one van less than this apart are one visit (delivery format, fixed).
 VISIT_GAP_HOURS = 2.0
 

@@ -86,7 +86,15 @@ def demo(
 @app.command()
 def read(
     path: Annotated[Path, typer.Argument(metavar="FILE", help="A recording, or a folder of them.")],
-    family: Annotated[str, typer.Option(help="The van's engine family, a key of families.toml.")],
+    family: Annotated[
+        str | None, typer.Option(help="The van's engine family, a key of families.toml; --van knows it.")
+    ] = None,
+    van: Annotated[
+        str | None, typer.Option(metavar="V", help="The van, to hold it against its own past and its family.")
+    ] = None,
+    repaired: Annotated[
+        str | None, typer.Option(metavar="CAUSE", help="Cause just repaired, to see whether it helped; with --van.")
+    ] = None,
     home: Home = Path(DEFAULT_HOME),
     register: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Register to take the family from, without a workspace.")
@@ -107,8 +115,13 @@ def read(
         Path | None, typer.Option(metavar="OUT.svg", help="Write an annotated plot (.svg or .png).")
     ] = None,
 ) -> None:
-    """Read one capture at the van: accept or repeat, and every landmark with its uncertainty."""
+    """Read one capture at the van: better, same or worse, accept or repeat, and every landmark with its uncertainty."""
+    if not family and not van:
+        raise InputError("name --family F, or --van V to hold it against the van's own past")
+    if repaired and not van:
+        raise InputError(f"--repaired {repaired}: name the van too, with --van V")
     from data_contracts.capture import Conditions
+    from pipelines.commands.at_the_van import Target
     from pipelines.commands.read import read_file, read_folder
 
     conditions = Conditions(
@@ -124,9 +137,20 @@ def read(
         raise InputError(
             f"--{unusable[0].replace('_', '-')} nan: give a number, or leave it out if it was not measured"
         )
-    folder = register if register is not None else open_workspace(home).register
+    workspace = None if register is not None and not (home / "settings.toml").is_file() else open_workspace(home)
+    folder = register if workspace is None or register is not None else workspace.register
+    assert folder is not None
+    target = Target(van or "", workspace.root if workspace is not None and van else None, repaired or "")
     reader = read_folder if path.is_dir() else read_file
-    result = reader(path, family_name=family, register=folder, recorder=recorder, conditions=conditions, plot=plot)
+    result = reader(
+        path,
+        family_name=family or "",
+        register=folder,
+        recorder=recorder,
+        conditions=conditions,
+        plot=plot,
+        target=target,
+    )
     if as_json:
         _print_json(result.document)
     else:

@@ -280,7 +280,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _SWITCH,
         banked=True,
         tracking=Tracking(
-            "log", 0.05, _RESPONSE, hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband")
+            "log",
+            0.05,
+            _RESPONSE,
+            hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband"),
+            less_is_better=True,
         ),
         shown={"board": 6},
     ),
@@ -297,7 +301,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _SWITCH,
         banked=True,
         tracking=Tracking(
-            "log", 0.05, _RESPONSE, hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband")
+            "log",
+            0.05,
+            _RESPONSE,
+            hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband"),
+            less_is_better=True,
         ),
         shown={"board": 7},
     ),
@@ -313,7 +321,9 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _LEAN_DIPS,
         banked=True,
-        tracking=Tracking("root", 0.25, _MIXTURE, hurts=Hurts("now", "catalyst", high="lean_needles_most")),
+        tracking=Tracking(
+            "root", 0.25, _MIXTURE, hurts=Hurts("now", "catalyst", high="lean_needles_most"), less_is_better=True
+        ),
     ),
     Quantity(
         "lean_needle_size",
@@ -386,6 +396,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "A four-stroke cylinder fires once in two revolutions.",
         ),
         banked=True,
-        tracking=Tracking("plain", 0.001, _MIXTURE, hurts=Hurts("plan", "engine", high="cycle_ripple_most")),
+        tracking=Tracking(
+            "plain", 0.001, _MIXTURE, hurts=Hurts("plan", "engine", high="cycle_ripple_most"), less_is_better=True
+        ),
     ),
 )

@@ -320,7 +320,7 @@ def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wa
         what = f"recorder profile {name!r} is not in the register: add register/recorders/{name}.toml"
         raise RefusedError("unknown_recorder", what)
     inner_path(row.file)
-    return Wanted(job.opened, row.file, profile)
+    return Wanted(job.opened, row.file, profile, register.families[van.family])
 
 
 def _commit(

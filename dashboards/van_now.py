@@ -1,0 +1,74 @@
+"""What one recording says of its van: better, same or worse, what hurts most first, and every quantity in its band."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboards import text
+from dashboards.display import language, units
+from dashboards.text import inert, say
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.say import say as sentence_of
+from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+
+_BOX = {"worse": st.error, "better": st.success, "same": st.success}
+_ICONS = {"worse": ":material/trending_down:", "better": ":material/trending_up:", "same": ":material/trending_flat:"}
+
+
+def verdict(against: Mapping[str, Any]) -> None:
+    """Draw what was found, as `pipelines.commands.at_the_van.hold_against` gives it.
+
+    Parameters
+    ----------
+    against : mapping
+        Of the document of `vansnap read`.
+    """
+    facts = [inert(sentence_of(Fact.from_row(row), language(), units())) for row in against["facts"]]
+    word = against["verdict"]
+    if not facts:
+        return
+    if word is None:
+        st.warning("\n\n".join(facts))
+        return
+    words = ["repeat"] if against["sent_back"] else []
+    if word != "unknown":
+        words.append("limit" if word == "worse" and against["limit_crossed"] else word)
+    head = f"**{inert(text.sentence(', '.join(_word(each) for each in words)))}.** " if words else ""
+    _BOX.get(word, st.info)(head + facts[0], icon=_ICONS.get(word))
+    if facts[1:]:
+        st.markdown("\n".join(f"- {fact}" for fact in facts[1:]))
+    held = [row for row in against["quantities"] if row["own"] or row["family"]]
+    if held:
+        st.table(_frame(held), hide_index=True, border="horizontal")
+
+
+def _frame(rows: list[Mapping[str, Any]]) -> pl.DataFrame:
+    """Every quantity that is held against something."""
+    words = [_word("limit" if row["limit"] is not None else row["verdict"] or "none") for row in rows]
+    return pl.DataFrame(
+        {
+            say("reading.quantity"): [inert(text.quantity(row["quantity"])) for row in rows],
+            _word("now"): [inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))) for row in rows],
+            _word("own"): [_band(row, "own") for row in rows],
+            _word("family"): [_band(row, "family") for row in rows],
+            _word("last"): [_level(row, row["last"]) for row in rows],
+            _word("verdict"): [inert(word) for word in words],
+        }
+    )
+
+
+def _band(row: Mapping[str, Any], held: str) -> str:
+    if row[held] is None:
+        return say("number.none")
+    low, high = (_level(row, row[held][end]) for end in ("low", "high"))
+    return _word("range").format(low=low, high=high)
+
+
+def _level(row: Mapping[str, Any], value: float | None) -> str:
+    return text.number(text.in_units(value, text.unit(row["quantity"])))
+
+
+def _word(key: str) -> str:
+    return VISIT_WORDS[key].in_language(language())
