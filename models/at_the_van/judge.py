@@ -20,7 +20,8 @@ from models.work.repair_proof import Level
 Word = Literal["better", "same", "worse"]
 Verdict = Literal["better", "same", "worse", "unknown"]
 SLOPE = "lambda_full_throttle_slope_per_s"
-HELD = ("lambda_full_throttle", "lambda_full_throttle_v")
+HELD = SLOPE.removesuffix("_slope_per_s")
+"""Level at full throttle, as lambda or with `_v` in volts; and how it moves while held."""
 
 
 @dataclass(frozen=True)
@@ -219,7 +220,7 @@ def _leading(judged: Sequence[Judged], past: VanPast | None) -> list[Fact]:
         for bank in ("", BANK2_PREFIX)
         if (slope := bank + SLOPE) in found
         and found[slope].word == "worse"
-        and any(bank + name in found and found[bank + name].word == "worse" for name in HELD)
+        and any(_is_held(one.quantity) and one.word == "worse" for one in judged if _bank(one.quantity) == bank)
     }
     rest = [one for one in judged if one.quantity not in told_with_level]
 
@@ -239,13 +240,18 @@ def _leading(judged: Sequence[Judged], past: VanPast | None) -> list[Fact]:
 
 def _holding(one: Judged, found: Mapping[str, Judged]) -> str | None:
     """Whether lambda grows leaner or richer while the throttle is held, where that is unusual too."""
-    if base_name(one.quantity) not in HELD:
-        return None
-    bank = BANK2_PREFIX if one.quantity.startswith(BANK2_PREFIX) else ""
-    slope = found.get(bank + SLOPE)
+    slope = found.get(_bank(one.quantity) + SLOPE) if _is_held(one.quantity) else None
     if slope is None or slope.word != "worse":
         return None
     return "leaner" if slope.value > 0 else "richer"
+
+
+def _is_held(quantity: str) -> bool:
+    return base_name(quantity).removesuffix("_v") == HELD
+
+
+def _bank(quantity: str) -> str:
+    return BANK2_PREFIX if quantity.startswith(BANK2_PREFIX) else ""
 
 
 def _said(one: Judged, code: str, holding: str | None) -> Fact:

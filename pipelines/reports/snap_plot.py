@@ -98,8 +98,9 @@ def draw_snaps(
         why = "; ".join(contract(GRADE_REASONS[code].sentence) for code in readings.grade_reasons[row][:2])
         head = say("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=say(f"grade.{grade}"))
         grades.append(head + (f": {why}" if why else ""))
-    found = [wrapped for wrapped in textwrap.wrap(lead, 150)[:2] if wrapped]
-    head = "\n".join([f"{title} ({family.name})", *found, *grades[:3]])
+    head = "\n".join(
+        line for part in (f"{title} ({family.name})", lead, *grades[:3]) for line in textwrap.wrap(part, 135)[:2]
+    )
     figure.suptitle(head, fontsize=10, ha="left", x=0.01)
     try:
         figure.savefig(path, dpi=130, metadata={"Date": None} if path.suffix.lower() == ".svg" else None)

@@ -84,7 +84,7 @@ def test_the_plot_marks_what_was_read_of_both_traces(
         assert (name in at) == (after not in unread)
         if name in at:
             assert at[name][0] == pytest.approx(values[event] + values[after], abs=1e-6)
-    assert at["main_peak"][1] == pytest.approx(values["main_peak_g_s"], rel=0.02)
+    assert at["main_peak"][1] == pytest.approx(values["main_peak_v"], rel=0.02)  # a family of volts is drawn in volts
     for name in ("lambda_idle", "lambda_full_throttle"):
         quantity = next((each for each in (f"{name}_v", name) if each not in unread), None)
         assert (name in at) == (quantity is not None)

@@ -71,7 +71,8 @@ def _of_kind(volts: Floats, low: float, high: float, family: Family) -> Contradi
         return "below_zero"
     sensor = family.lambda_sensor
     if sensor.kind == "narrowband":
-        return "not_narrowband" if high > NARROWBAND_MOST_V else None
+        beyond = high > NARROWBAND_MOST_V or float(np.median(volts)) > NARROWBAND_HIGH_V
+        return "not_narrowband" if beyond else None
     if low < NARROWBAND_LOW_V or high > NARROWBAND_HIGH_V or high - low < NARROWBAND_SWING_V:
         return None
     rising = np.argsort(sensor.characteristic_lambda)

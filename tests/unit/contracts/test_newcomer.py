@@ -124,7 +124,6 @@ def test_a_record_of_a_cause_is_all_that_jobs_orders_cautions_words_and_pages_ne
         "exhaust_gas",
         "hot_and_moving",
         "high_voltage",
-        "hybrid",
         "hearing",
         "no_limiter",
         "no_misfire",
