@@ -11,7 +11,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboards import parts, text
 from dashboards.a_van import reading_table
-from dashboards.display import language, units
+from dashboards.display import language, reader, units
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.text import inert, say
 from dashboards.van_now import verdict
@@ -50,6 +50,7 @@ def show() -> None:
         recorder = st.selectbox(say("read.recorder"), sorted(load_recorders(register)[0]), key="read-recorder")
         with st.expander(say("read.conditions")):
             conditions = _conditions()
+        _card(register, family or _family_of(target), str(recorder))
     with right:
         upload = st.file_uploader(
             say("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES),
@@ -95,6 +96,37 @@ def _vans() -> tuple[list[str], bool]:
         return queries.find_vans(restricted(open_published(parts.home()), depots)), bool(depots)
     except VansnapError:
         return [], bool(depots)
+
+
+def _family_of(target: Target) -> str:
+    """Family of the chosen van as published; empty where it is not."""
+    try:
+        van = queries.van(restricted(open_published(parts.home()), me().depots), target.van_id)
+    except VansnapError:
+        return ""
+    return "" if van is None else str(van["family"])
+
+
+def _card(register: Path, family: str, recorder: str) -> None:
+    """The set-up card of the family and the recorder, on paper."""
+    if not family:
+        return
+    display = reader()
+
+    def set_card() -> bytes:
+        from pipelines.reports.setup_card import card_of
+
+        return card_of(register, family, recorder, display)
+
+    st.download_button(
+        say("read.card"),
+        set_card,
+        file_name=f"set-up-{parts.file_part(family)}-{parts.file_part(recorder)}.pdf",
+        mime="application/pdf",
+        icon=":material/print:",
+        on_click="ignore",
+        key="setup-card",
+    )
 
 
 def _cautions() -> None:

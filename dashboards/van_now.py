@@ -1,6 +1,6 @@
 """What one recording says of its van: better, same or worse, what hurts most first, and every quantity in its band."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -41,22 +41,23 @@ def verdict(against: Mapping[str, Any]) -> None:
         st.markdown("\n".join(f"- {fact}" for fact in facts[1:]))
     held = [row for row in against["quantities"] if row["own"] or row["family"]]
     if held:
-        st.table(_frame(held), hide_index=True, border="horizontal")
+        basis = "own" if any(row["own"] for row in held) else "family"
+        st.table(_frame(held, ("verdict", "now", basis)), hide_index=True, border="horizontal")
+        with st.expander(say("common.table")):
+            st.table(_frame(held, ("now", "own", "family", "last", "verdict")), hide_index=True, border="horizontal")
 
 
-def _frame(rows: list[Mapping[str, Any]]) -> pl.DataFrame:
-    """Every quantity that is held against something."""
-    words = [_word("limit" if row["limit"] is not None else row["verdict"] or "none") for row in rows]
-    return pl.DataFrame(
-        {
-            say("reading.quantity"): [inert(text.quantity(row["quantity"])) for row in rows],
-            _word("now"): [inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))) for row in rows],
-            _word("own"): [_band(row, "own") for row in rows],
-            _word("family"): [_band(row, "family") for row in rows],
-            _word("last"): [_level(row, row["last"]) for row in rows],
-            _word("verdict"): [inert(word) for word in words],
-        }
-    )
+def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.DataFrame:
+    """Every quantity that is held against something; few columns fit on a phone."""
+    cells = {
+        "now": lambda row: inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))),
+        "own": lambda row: _band(row, "own"),
+        "family": lambda row: _band(row, "family"),
+        "last": lambda row: _level(row, row["last"]),
+        "verdict": lambda row: inert(_word("limit" if row["limit"] is not None else row["verdict"] or "none")),
+    }
+    named = {say("reading.quantity"): [inert(text.quantity(row["quantity"])) for row in rows]}
+    return pl.DataFrame(named | {text.sentence(_word(name)): [cells[name](row) for row in rows] for name in columns})
 
 
 def _band(row: Mapping[str, Any], held: str) -> str:

@@ -147,6 +147,7 @@ VISIT_WORDS: Mapping[str, Words] = {
     "last": Words("last visit", "letzter Besuch"),
     "verdict": Words("verdict", "Urteil"),
     "range": Words("{low} to {high}", "{low} bis {high}"),
+    "before_work": Words("Before any work:", "Vor jeder Arbeit:"),
     "before_next": Words(
         "Before the next snap, and before any work:", "Vor dem nächsten Gasstoß und vor jeder Arbeit:"
     ),

@@ -238,14 +238,13 @@ def _expected(quantity: str, van_id: str, captures: pl.DataFrame, rows: pl.DataF
     level = family_level(values, vans, scatter=max(between, least), spec=None)
     last = rows.filter(pl.col("van_id") == van_id).tail(1).to_dicts()
     newest = last[0] if last else {}
-    own_baseline = to_scale(quantity, _number(newest.get("baseline")))
-    steep = np.maximum(np.abs(derivative(quantity, own_baseline)), 1e-12)
+    baseline, baseline_u = _baseline(quantity, newest, level)
     every = to_scale(quantity, read[quantity].to_numpy())
     reported = read[f"{quantity}_u"].to_numpy() / np.maximum(np.abs(derivative(quantity, every)), 1e-12)
     usual_u = float(np.nanmedian(reported)) if np.isfinite(reported).any() else 0.0
     return Expectation(
-        baseline=float(own_baseline[0]),
-        baseline_u=float((_number(newest.get("baseline_u")) / steep)[0]),
+        baseline=baseline,
+        baseline_u=baseline_u,
         family=level if level.vans else None,
         between=between,
         within=within,
@@ -253,6 +252,19 @@ def _expected(quantity: str, van_id: str, captures: pl.DataFrame, rows: pl.DataF
         last=float(_number(newest.get("value"))[0]),
         last_u=float(_number(newest.get("value_u"))[0]),
     )
+
+
+def _baseline(quantity: str, newest: Mapping[str, object], family: FamilyLevel) -> tuple[float, float]:
+    """The van's baseline and its uncertainty; where its few visits since a repair say less than its family does, both
+    together. [working scale]"""
+    baseline = to_scale(quantity, _number(newest.get("baseline")))
+    steep = np.maximum(np.abs(derivative(quantity, baseline)), 1e-12)
+    own, own_u = float(baseline[0]), float((_number(newest.get("baseline_u")) / steep)[0])
+    of_family = float(np.hypot(family.spread, family.u))
+    if not (np.isfinite(own_u) and np.isfinite(of_family) and own_u > of_family):
+        return own, own_u
+    weight = of_family**2 / (of_family**2 + own_u**2)
+    return family.level + weight * (own - family.level), own_u * float(np.sqrt(weight))
 
 
 def _known(captures: pl.DataFrame, quantity: str) -> pl.DataFrame:

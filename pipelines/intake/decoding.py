@@ -40,7 +40,8 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Decoded:
-    """What became of one file: either its identity and encoded rows, or rule and reason of its refusal."""
+    """What became of one file: either its identity and encoded rows, or rule and reason of its refusal; or both, where
+    its lambda trace is not of the van's sensor: then it may be another van's."""
 
     waveform_id: str | None
     encoded: Sequence[Mapping[str, object]]
@@ -64,10 +65,9 @@ def decode(wanted: Wanted) -> Decoded:
         content = wanted.delivery.read(wanted.file)
         waveform = read_recording(name, content, wanted.profile)
         refused = wrong_sensor(waveform, wanted.family)
-        if refused is not None:
-            return Decoded(None, (), (refused[0], f"{wanted.file}: {refused[1]}"))
         waveform_id = waveform.waveform_id
-        return Decoded(waveform_id, encode(waveform_id, waveform), None)
+        refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")
+        return Decoded(waveform_id, encode(waveform_id, waveform), refusal)
     except RefusedError as error:
         return Decoded(None, (), (error.rule, error.reason))
     except WaveformError as error:

@@ -92,9 +92,18 @@ def _found(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, re
     if code not in CAUSES:
         return say(f"driver.changed_{urgency}"), [say("driver.not_certain")]
     sure = "sure" if (probability or 0.0) >= SURE else "likely" if (probability or 0.0) >= LIKELY else "maybe"
-    means = PHRASES[f"means.{worst_of(code, float('nan'), 13.0)}"]
+    means = PHRASES[f"means.{_means(listed, code)}"]
     told = [f"{say(f'driver.{sure}')} {_cause(code)}", say("driver.means", means=contract(means))]
     return say(f"driver.changed_{urgency}"), told
+
+
+def _means(listed: Mapping[str, Any], code: str) -> str:
+    """What it means to leave the cause, as the list has it; by the cause alone where an older list does not say."""
+    for fact in listed["reason_facts"] or []:
+        told = dict(fact["words"] or {})
+        if fact["code"] == "cause_hurts" and "means" in told:
+            return str(told["means"])
+    return worst_of(code, float("nan"), 13.0)
 
 
 def _cause(code: str) -> str:

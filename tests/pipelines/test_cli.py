@@ -187,9 +187,12 @@ def test_orders_on_the_terminal_and_as_json(home: Workspace, capsys: pytest.Capt
     orders = json.loads(capsys.readouterr().out)["work_orders"]
     assert run(["orders", "--home", str(home.root)]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) == len(orders) + 1
-    for order, line in zip(orders, lines[1:], strict=True):
+    end = lines.index("")
+    assert end == len(orders) + 1
+    for order, line in zip(orders, lines[1:end], strict=True):
         assert order["order_id"] in line
+    assert lines[end + 1] == "Before any work:"
+    assert any("neutral" in line.lower() for line in lines[end + 2 :])
 
 
 def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:
