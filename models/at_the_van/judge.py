@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -15,7 +15,9 @@ from models.statistics.arrays import Floats
 from models.tracking.charts.family_limits import beyond_limit, family_limits
 from models.tracking.scales import derivative, from_scale, to_scale
 from models.tracking.visits import COUNTS
-from models.work.repair_proof import Level
+
+if TYPE_CHECKING:  # scipy.stats comes with it, which a reading without a repair need not wait for
+    from models.work.repair_proof import Level
 
 Word = Literal["better", "same", "worse"]
 Verdict = Literal["better", "same", "worse", "unknown"]
@@ -127,7 +129,7 @@ def judge_visit(
     return VisitVerdict(verdict, (*_leading(judged, past), *_basis(judged, van_id, family, past)), judged)
 
 
-def levels_of(visit: VisitVerdict, past: VanPast) -> tuple[dict[str, Level], dict[str, Level], dict[str, Level]]:
+def levels_of(visit: VisitVerdict, past: VanPast) -> "tuple[dict[str, Level], dict[str, Level], dict[str, Level]]":
     """Levels before, after and as expected, for the proof of a repair.
 
     Parameters
@@ -142,6 +144,8 @@ def levels_of(visit: VisitVerdict, past: VanPast) -> tuple[dict[str, Level], dic
     before, after, expected : dict of str to Level
         The scatter of visits is part of the uncertainty after the repair. [unit of the quantity]
     """
+    from models.work.repair_proof import Level
+
     before, after, expected = {}, {}, {}
     for one in visit.quantities:
         of = past.expected.get(one.quantity)
