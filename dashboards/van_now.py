@@ -43,7 +43,7 @@ def verdict(against: Mapping[str, Any]) -> None:
     if held:
         basis = "own" if any(row["own"] for row in held) else "family"
         st.table(_frame(held, ("verdict", "now", basis)), hide_index=True, border="horizontal")
-        with st.expander(say("common.table")):
+        with st.expander(say("read.more")):
             st.table(_frame(held, ("now", "own", "family", "last", "verdict")), hide_index=True, border="horizontal")
 
 
