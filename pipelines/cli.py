@@ -13,6 +13,8 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError
+from pipelines.cli_options import Home, Json
+from pipelines.cli_papers import card, sheet
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
 app = typer.Typer(
@@ -22,11 +24,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-
-Home = Annotated[
-    Path, typer.Option("--home", envvar="VANSNAP_HOME", help="The workspace.", metavar="DIR", show_default=True)
-]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
 
 
 def _tell_version(wanted: bool) -> None:
@@ -254,33 +251,8 @@ def orders(
         _say(orders_text(published))
 
 
-@app.command()
-def sheet(
-    van: Annotated[str, typer.Argument(metavar="VAN", help="The van, as the register names it.")],
-    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="File to write.")],
-    home: Home = Path(DEFAULT_HOME),
-    language: Annotated[str | None, typer.Option(help="en or de; default that of the settings.")] = None,
-) -> None:
-    """Write one page for a van's driver or owner: what was tested, what was found, what happens next."""
-    workspace = open_workspace(home)
-    from pipelines.commands.papers import write_sheet
-
-    _say(write_sheet(workspace, van, out, language))
-
-
-@app.command()
-def card(
-    family: Annotated[str, typer.Argument(metavar="FAMILY", help="The engine family, a key of families.toml.")],
-    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="File to write.")],
-    recorder: Annotated[str, typer.Option(help="Recorder profile.")] = "canonical",
-    home: Home = Path(DEFAULT_HOME),
-    language: Annotated[str | None, typer.Option(help="en or de; default that of the settings.")] = None,
-) -> None:
-    """Write one page for the technician: how to set up a recorder at a van of a family, and how to record."""
-    workspace = open_workspace(home)
-    from pipelines.commands.papers import write_card
-
-    _say(write_card(workspace, family, recorder, out, language))
+app.command()(sheet)
+app.command()(card)
 
 
 @app.command()
