@@ -20,8 +20,9 @@ NEVER_NEAR_V = 0.1
 # source (2026-11-29). A continuous one passes it at the opening, at the release and after the cut.
 SWITCHES = 6
 MIDDLE_SHARE = 0.35
-# Leads the wrong way round: nearly all of the trace is below this. [V]
-BELOW_ZERO_V = -0.05
+# Leads the wrong way round: half of the trace is below the first, some below the second, none to speak of above the
+# third; a bad ground shifts a trace by less. Common practice, no source (2026-11-29). [V]
+BELOW_ZERO_V, FAR_BELOW_V, HARDLY_ABOVE_V = -0.05, -0.3, 0.1
 # Time after the release in which fuel cut shows. [s]
 CUT_FROM_S, CUT_TO_S = 0.5, 2.5
 
@@ -67,7 +68,7 @@ def contradiction(waveform: Waveform, family: Family) -> tuple[Contradiction, fl
 
 def _of_kind(volts: Floats, low: float, high: float, family: Family) -> Contradiction | None:
     """Contradiction in the levels of one trace."""
-    if high < BELOW_ZERO_V:
+    if float(np.median(volts)) < BELOW_ZERO_V and low < FAR_BELOW_V and high < HARDLY_ABOVE_V:
         return "below_zero"
     sensor = family.lambda_sensor
     if sensor.kind == "narrowband":
