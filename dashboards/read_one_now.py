@@ -21,6 +21,7 @@ from data_contracts.causes import CAUSES
 from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import VansnapError
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+from data_contracts.family import Family
 from data_contracts.units import shown
 from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_apart
@@ -60,7 +61,7 @@ def show() -> None:
         )
     if upload is not None:
         _read(upload, family, str(recorder), register, conditions, target)
-    _cautions()
+    _cautions(families(parts.home()).get(family or _family_of(target)))
 
 
 def _target() -> Target:
@@ -129,10 +130,10 @@ def _card(register: Path, family: str, recorder: str) -> None:
     )
 
 
-def _cautions() -> None:
+def _cautions(family: Family | None) -> None:
     """The cautions, for as long as the page asks for a recording."""
     lines = [f"**{VISIT_WORDS['before_next'].in_language(language())}**", ""]
-    lines += [f"- {inert(text.contract(caution.text))}" for caution in cautions_for_snap()]
+    lines += [f"- {inert(text.contract(caution.text))}" for caution in cautions_for_snap(family)]
     st.info("\n".join(lines), icon=":material/health_and_safety:")
 
 

@@ -165,9 +165,9 @@ def told(against: Mapping[str, Any], display: DisplaySettings) -> list[str]:
     return [head, *(f"  {fact}" for fact in facts[1:]), *_table(against["quantities"], display)]
 
 
-def cautions_told(display: DisplaySettings) -> list[str]:
-    """The cautions of a snap, as lines for a terminal."""
-    lines = [f"  - {caution.text.in_language(display.language)}" for caution in cautions_for_snap()]
+def cautions_told(family: Family, display: DisplaySettings) -> list[str]:
+    """The cautions before a snap of a family's van, as lines for a terminal."""
+    lines = [f"  - {caution.text.in_language(display.language)}" for caution in cautions_for_snap(family)]
     return [_said("before_next", display), *lines]
 
 

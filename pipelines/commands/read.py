@@ -95,15 +95,15 @@ def read_file(
         document["plot"] = str(plot)
     with written_for(display):
         blocks = ["\n".join(_told(capture, path.name)) for capture in captures]
-    return ReadResult(_whole(against, blocks, display), document)
+    return ReadResult(_whole(against, blocks, family, display), document)
 
 
-def _whole(against: dict[str, Any], blocks: Sequence[str], display: DisplaySettings) -> str:
+def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
     """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
     found = "\n".join(told(against, display)).rstrip()
     head = [found] if against["verdict"] in ("worse", "better", "same") else []  # first what hurts
     tail = [] if head or not found else [found]
-    cautions = ["\n".join(cautions_told(display))] if against["asks_for_work"] else []
+    cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []
     return "\n\n".join((*head, *blocks, *tail, *cautions))
 
 
@@ -199,7 +199,7 @@ def read_folder(
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
     with written_for(display):
         table = _table(captures, refused, against["representative"])
-    return ReadResult(_whole(against, [table], display), document)
+    return ReadResult(_whole(against, [table], family, display), document)
 
 
 def captures_of(readings: Any) -> list[dict[str, Any]]:

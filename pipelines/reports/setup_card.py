@@ -81,7 +81,7 @@ def card_pdf(family: Family, profile: RecorderProfile, display: DisplaySettings)
             "snap": _steps(),
             "expect": _expected(family) or [say("card.unknown")],
             "noted": say("card.noted"),
-            "cautions": [contract(caution.text) for caution in cautions_for_snap()],
+            "cautions": [contract(caution.text) for caution in cautions_for_snap(family)],
             "foot": f"{say('card.sources')} {say('foot.indication')}",
         }
         return make_pdf("setup_card.typ", document, {}, DATED)
