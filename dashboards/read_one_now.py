@@ -17,7 +17,7 @@ from dashboards.text import inert, say
 from dashboards.van_now import verdict
 from dashboards.who import me
 from data_contracts.capture import Conditions
-from data_contracts.causes import CAUSES
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import VansnapError
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
@@ -80,7 +80,7 @@ def _target() -> Target:
         return Target()
     repaired = st.selectbox(
         say("read.repaired"),
-        list(CAUSES),
+        list(EVERY_CAUSE),
         index=None,
         placeholder=say("read.repaired_none"),
         format_func=text.cause,

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
-from data_contracts.causes import CAUSES
+from data_contracts.causes import CAUSES, EVERY_CAUSE
 from data_contracts.errors import InputError
 from data_contracts.facts.vocabulary import PHRASES
 from data_contracts.jobs import JOBS
@@ -83,7 +83,7 @@ def _found(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, re
         return say("driver.nothing_known"), []
     if order is not None and order["state"] == "proven" and listed is None:
         return say("driver.mended"), [_cause(str(order["found"] or order["cause"]))]
-    if order is not None and order["state"] == "done" and order["found"] in CAUSES:
+    if order is not None and order["state"] == "done" and order["found"] in EVERY_CAUSE:
         return say("driver.being_proven"), [_cause(str(order["found"]))]
     if listed is None:
         return say("driver.well"), [say("driver.well_more")]
@@ -108,7 +108,7 @@ def _means(listed: Mapping[str, Any], code: str) -> str:
 
 def _cause(code: str) -> str:
     """What is wrong in everyday words."""
-    cause = CAUSES.get(code)
+    cause = EVERY_CAUSE.get(code)
     if cause is None:
         return say("driver.not_certain")
     return contract(cause.everyday) if cause.everyday is not None else say("driver.part", part=contract(cause.title))
