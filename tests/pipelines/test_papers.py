@@ -12,6 +12,7 @@ from pipelines.cli import run
 from pipelines.read_side.published import open_published
 from pipelines.reports.driver_sheet import driver_pdf
 from pipelines.reports.setup_card import card_of
+from pipelines.workspace.register import load_families
 from pipelines.workspace.settings import DisplaySettings
 from pipelines.workspace.workspace import Workspace
 from tests.pdf_text import page_count, text_of
@@ -123,7 +124,7 @@ def test_a_card_names_columns_ranges_trigger_and_cautions(home: Workspace, tmp_p
         assert "Probe B [mV]" in told
         assert f"{TRIGGER_V:g} V" in told
         assert "30 %" in told
-        for caution in cautions_for_snap():
+        for caution in cautions_for_snap(load_families(home.register)[0]["brook-20"]):
             assert caution.text.in_language(language) in told
     assert "Luftmassensignal" in told
 
