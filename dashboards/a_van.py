@@ -7,6 +7,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import charts, order_card, parts, snaps, text
+from dashboards.display import reader
 from dashboards.text import inert, say
 from dashboards.trend_chart import trend_chart
 from dashboards.trend_sentence import trend_sentence
@@ -33,6 +34,7 @@ def show() -> None:
     parts.told()
     order_card.linked(published, van_id)
     _facts(van)
+    _sheet(published, van_id)
     _why(queries.van_on_list(published, van_id, week), week)
     visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
     if not visits.height:
@@ -63,6 +65,26 @@ def _facts(van: Mapping[str, object]) -> None:
     st.markdown(" · ".join(shown))
     if van["note"]:
         parts.quiet(f"{say('van.note')}: {inert(van['note'])}")
+
+
+def _sheet(published: Published, van_id: str) -> None:
+    """The sheet for the driver, on paper."""
+    display = reader()
+
+    def set_sheet() -> bytes:
+        from pipelines.reports.driver_sheet import driver_pdf
+
+        return driver_pdf(published, van_id, display)
+
+    st.download_button(
+        say("van.sheet"),
+        set_sheet,
+        file_name=f"van-{parts.file_part(van_id)}.pdf",
+        mime="application/pdf",
+        icon=":material/print:",
+        on_click="ignore",
+        key="driver-sheet",
+    )
 
 
 def _why(row: Mapping[str, object] | None, week: str) -> None:

@@ -8,6 +8,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 from data_contracts.units import UNIT_SYSTEMS
 from data_contracts.wording import LANGUAGES
 from pipelines.read_side.published import board_settings
+from pipelines.workspace.settings import DisplaySettings
 
 LANGUAGE_KEY, UNITS_KEY = "display-language", "display-units"
 
@@ -20,6 +21,11 @@ def language() -> str:
 def units() -> str:
     """System of units of this reader; metric outside a page."""
     return _held(UNITS_KEY, UNIT_SYSTEMS)
+
+
+def reader() -> DisplaySettings:
+    """Language and units of this reader, for a paper."""
+    return DisplaySettings.model_validate({"language": language(), "units": units()})
 
 
 def _held(key: str, known: tuple[str, ...]) -> str:

@@ -187,6 +187,11 @@ def download(ask: Callable[[], pl.DataFrame], name: str, key: str) -> None:
     )
 
 
+def file_part(name: str) -> str:
+    """A name from outside as a part of a file's name."""
+    return "".join(c if c.isalnum() or c in "-_" else "_" for c in name)
+
+
 def unread_table(unread: Mapping[str, str]) -> pl.DataFrame:
     """What could not be read, and why: quantity to reason code, in words."""
     return pl.DataFrame(

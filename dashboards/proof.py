@@ -97,7 +97,7 @@ def _hand_over(van_id: str, content: bytes, recordings: int, seal: str) -> None:
         st.download_button(
             say("proof.download"),
             content,
-            file_name=f"warranty-{''.join(c if c.isalnum() or c in '-_' else '_' for c in van_id)}.zip",
+            file_name=f"warranty-{parts.file_part(van_id)}.zip",
             mime="application/zip",
             icon=":material/download:",
             type="primary",

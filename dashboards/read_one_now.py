@@ -1,4 +1,4 @@
-"""Read one now: one recording in, accept or repeat and its annotated plot out. Nothing is stored."""
+"""Read one now: one recording in; better, same or worse, accept or repeat, and its annotated plot out. Nothing is stored."""
 
 import tempfile
 from collections.abc import Mapping
@@ -11,15 +11,24 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboards import parts, text
 from dashboards.a_van import reading_table
-from dashboards.display import units
+from dashboards.display import language, reader, units
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.text import inert, say
+from dashboards.van_now import verdict
+from dashboards.who import me
 from data_contracts.capture import Conditions
+from data_contracts.causes import EVERY_CAUSE
+from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import VansnapError
+from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+from data_contracts.family import Family
 from data_contracts.units import shown
+from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_apart
 from pipelines.intake.readers.recording import ending_of, known_endings, told_endings
-from pipelines.read_side.published import families
+from pipelines.read_side import queries
+from pipelines.read_side.published import families, open_published
+from pipelines.read_side.restricted import restricted
 from pipelines.workspace.register import load_recorders
 
 LONGEST_S = 120.0  # the first reading after an update compiles its kernels
@@ -37,10 +46,12 @@ def show() -> None:
         return
     left, right = st.columns(2, gap="large")
     with left:
-        family = st.selectbox(say("read.family"), known, key="read-family")
+        target = _target()
+        family = "" if target.van_id else str(st.selectbox(say("read.family"), known, key="read-family"))
         recorder = st.selectbox(say("read.recorder"), sorted(load_recorders(register)[0]), key="read-recorder")
         with st.expander(say("read.conditions")):
             conditions = _conditions()
+        _card(register, family or _family_of(target), str(recorder))
     with right:
         upload = st.file_uploader(
             say("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES),
@@ -48,10 +59,82 @@ def show() -> None:
             max_upload_size=UPLOAD_MEGABYTES,
             key="recording",
         )
-    if upload is None:
-        st.info(say("read.caution"), icon=":material/health_and_safety:")
-    else:
-        _read(upload, str(family), str(recorder), register, conditions)
+    if upload is not None:
+        _read(upload, family, str(recorder), register, conditions, target)
+    _cautions(families(parts.home()).get(family or _family_of(target)))
+
+
+def _target() -> Target:
+    """The van to hold the recording against, and what was just repaired on it; nobody where none is chosen."""
+    vans, restricted_to = _vans()
+    van_id = st.selectbox(
+        say("read.van"),
+        vans,
+        index=None,
+        placeholder=say("read.van_none"),
+        help=say("read.van_help"),
+        accept_new_options=not restricted_to,
+        key="read-van",
+    )
+    if not van_id:
+        return Target()
+    repaired = st.selectbox(
+        say("read.repaired"),
+        list(EVERY_CAUSE),
+        index=None,
+        placeholder=say("read.repaired_none"),
+        format_func=text.cause,
+        help=say("read.repaired_help"),
+        key="read-repaired",
+    )
+    return Target(str(van_id).strip(), parts.home(), repaired or "")
+
+
+def _vans() -> tuple[list[str], bool]:
+    """Vans this reader may name, and whether only those; none where nothing is published yet."""
+    depots = me().depots
+    try:
+        return queries.find_vans(restricted(open_published(parts.home()), depots)), bool(depots)
+    except VansnapError:
+        return [], bool(depots)
+
+
+def _family_of(target: Target) -> str:
+    """Family of the chosen van as published; empty where it is not."""
+    try:
+        van = queries.van(restricted(open_published(parts.home()), me().depots), target.van_id)
+    except VansnapError:
+        return ""
+    return "" if van is None else str(van["family"])
+
+
+def _card(register: Path, family: str, recorder: str) -> None:
+    """The set-up card of the family and the recorder, on paper."""
+    if not family:
+        return
+    display = reader()
+
+    def set_card() -> bytes:
+        from pipelines.reports.setup_card import card_of
+
+        return card_of(register, family, recorder, display)
+
+    st.download_button(
+        say("read.card"),
+        set_card,
+        file_name=f"set-up-{parts.file_part(family)}-{parts.file_part(recorder)}.pdf",
+        mime="application/pdf",
+        icon=":material/print:",
+        on_click="ignore",
+        key="setup-card",
+    )
+
+
+def _cautions(family: Family | None) -> None:
+    """The cautions, for as long as the page asks for a recording."""
+    lines = [f"**{VISIT_WORDS['before_next'].in_language(language())}**", ""]
+    lines += [f"- {inert(text.contract(caution.text))}" for caution in cautions_for_snap(family)]
+    st.info("\n".join(lines), icon=":material/health_and_safety:")
 
 
 def _conditions() -> Conditions:
@@ -80,7 +163,9 @@ def _measured(key: str, unit: str, low: float, high: float) -> float | None:
     return text.stored(typed, unit)
 
 
-def _read(upload: UploadedFile, family: str, recorder: str, register: Path, conditions: Conditions) -> None:
+def _read(
+    upload: UploadedFile, family: str, recorder: str, register: Path, conditions: Conditions, target: Target
+) -> None:
     with tempfile.TemporaryDirectory(prefix="vansnap-read-") as folder, st.spinner(say("read.busy")):
         path = Path(folder) / ("recording" + ending_of(upload.name))
         path.write_bytes(upload.getvalue())
@@ -94,6 +179,7 @@ def _read(upload: UploadedFile, family: str, recorder: str, register: Path, cond
                 conditions=conditions,
                 plot=plot,
                 seconds=LONGEST_S,
+                target=target,
             )
         except VansnapError as error:
             st.error(f"**{say('read.failed')}**: {inert(error)}", icon=":material/error:")
@@ -104,6 +190,7 @@ def _read(upload: UploadedFile, family: str, recorder: str, register: Path, cond
 
 def _say(document: Mapping[str, Any], drawing: str | None) -> None:
     captures = document["captures"]
+    verdict(document["against"])
     if len(captures) > 1:
         st.markdown(say("read.snaps", count=len(captures)))
     for capture in captures:

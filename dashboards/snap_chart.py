@@ -41,6 +41,7 @@ def snap_chart(
     moments: Sequence[tuple[str, float]],
     levels: Sequence[tuple[str, float]],
     narrowband: bool,
+    rich_is_up: bool = True,
     palette: Palette,
     height: int = 460,
 ) -> go.Figure:
@@ -58,6 +59,8 @@ def snap_chart(
         Landmarks in flow. [g/s]
     narrowband : bool
         The lambda trace is in volts.
+    rich_is_up : bool
+        Those volts rise when rich.
     palette : Palette
         Colours.
     height : int
@@ -92,7 +95,9 @@ def snap_chart(
         "xaxis": {"title": {"text": say("snap.time"), "font": {"color": palette.quiet}}},
     }
     if with_lambda:
-        title = say("snap.lambda_narrow" if narrowband else "snap.lambda")
+        title = say(
+            "snap.lambda" if not narrowband else "snap.lambda_narrow" if rich_is_up else "snap.lambda_narrow_low"
+        )
         layout["yaxis2"] = {"title": {"text": title}, "domain": [0.0, 0.37], "anchor": "x"}
         layout["xaxis"] = {**layout["xaxis"], "anchor": "y2"}  # type: ignore[dict-item]
     return figure(drawn, layout, palette, height if with_lambda else height - 160, shapes, notes)

@@ -68,6 +68,7 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
             moments=moments,
             levels=levels,
             narrowband=family is not None and family.lambda_sensor.kind == "narrowband",
+            rich_is_up=family is None or family.lambda_sensor.polarity != "rich_low",
             palette=parts.palette(),
         ),
         theme=None,

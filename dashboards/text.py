@@ -233,6 +233,11 @@ def scale(unit: str) -> float:
     return _shown(unit).factor
 
 
+def in_units(value: float | None, unit: str) -> float | None:
+    """A value of the contract in this reader's units."""
+    return None if value is None else _shown(unit).value(value)
+
+
 def stored(value: float | None, unit: str) -> float | None:
     """A value a reader typed, in the unit of the contract."""
     return None if value is None else (value - _shown(unit).offset) / _shown(unit).factor

@@ -11,6 +11,7 @@ from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.causes.record import WorkKind
 from data_contracts.family import Family
+from data_contracts.limits import SNAP_PAUSE_S, SNAPS_A_VISIT_MOST
 
 
 @dataclass(frozen=True)
@@ -96,6 +97,33 @@ CAUTIONS: Mapping[str, Caution] = {
             ("ignition", "running"),
         ),
         Caution(
+            "direct_injection",
+            Words(
+                "Direct injection: the fuel rail stands at tens to hundreds of bar, also with the engine off, and its jet pierces skin. Open nothing before the maker's procedure has released it.",
+                "Direkteinspritzung: der Kraftstoffverteiler steht unter Dutzenden bis Hunderten bar, auch bei stehendem Motor, und sein Strahl durchdringt die Haut. Nichts öffnen, bevor nach Herstellerverfahren entspannt ist.",
+            ),
+            f"from memory; {_PRACTICE}",
+            ("fuel",),
+        ),
+        Caution(
+            "hybrid",
+            Words(
+                "Hybrid: orange cables carry lethal voltage and the engine may start by itself. Only people trained for high voltage, and only by the maker's procedure.",
+                "Hybrid: orangefarbene Leitungen führen lebensgefährliche Spannung, und der Motor kann von selbst starten. Nur Fachleute für Hochvolt, nur nach Herstellerverfahren.",
+            ),
+            f"from memory; {_PRACTICE}",
+            ("hybrid",),
+        ),
+        Caution(
+            "hearing",
+            Words(
+                "Wear hearing protection beside a snapped engine, most of all indoors.",
+                "Beim Gasstoß neben dem Motor Gehörschutz tragen, vor allem in Räumen.",
+            ),
+            _PRACTICE,
+            ("snap",),
+        ),
+        Caution(
             "no_limiter",
             Words(
                 "Never hold a free-revving engine at its limiter. No snap on a cold engine, with low oil or with a suspect timing drive.",
@@ -158,6 +186,24 @@ CAUTIONS: Mapping[str, Caution] = {
             _PRACTICE,
             ("cng",),
         ),
+        Caution(
+            "no_misfire",
+            Words(
+                "No snap with a known misfire: unburnt fuel overheats the catalyst.",
+                "Kein Gasstoß bei bekannten Zündaussetzern: unverbrannter Kraftstoff überhitzt den Katalysator.",
+            ),
+            _PRACTICE,
+            ("snap",),
+        ),
+        Caution(
+            "snaps_a_visit",
+            Words(
+                f"At most {SNAPS_A_VISIT_MOST} snaps a visit, each with at least {SNAP_PAUSE_S:g} s of idle before the next, longer if it smells hot.",
+                f"Höchstens {SNAPS_A_VISIT_MOST} Gasstöße je Besuch, vor dem nächsten mindestens {SNAP_PAUSE_S:g} s Leerlauf, länger, wenn es heiß riecht.",
+            ),
+            _PRACTICE,
+            ("snap",),
+        ),
     )
 }
 
@@ -187,3 +233,21 @@ def _kinds_of(family: Family) -> set[str]:
     """What the family's own cautions are shown for."""
     hybrid = set() if family.hybrid == "none" else {"hybrid", family.hybrid}
     return hybrid | (set() if family.fuel == "petrol" else {"gas", family.fuel})
+
+
+def cautions_for_snap(family: Family | None = None) -> tuple[Caution, ...]:
+    """The cautions before a throttle snap.
+
+    Parameters
+    ----------
+    family : Family, optional
+        Of the van, whose drive and fuel add their own; where it is not known, those of hybrids are told.
+
+    Returns
+    -------
+    tuple of Caution
+        The family's own first.
+    """
+    own = {"hybrid"} if family is None else _kinds_of(family)
+    mine = [caution for caution in CAUTIONS.values() if own & set(caution.for_work)]
+    return (*mine, *(caution for caution in CAUTIONS.values() if {"any", "snap"} & set(caution.for_work)))

@@ -12,6 +12,18 @@ WARM_COOLANT_C = 70.0
 
 # Usual trigger: the analogue air-mass signal rising through 2 V. Common practice, no source (2026-11-25).
 TRIGGER_V = 2.0
+# Share of a recording before the trigger, its length and samples a second: 3 s of idle before the snap and 4 s after the
+# release fit into it. Common practice, no source (2026-11-29).
+TRIGGER_BEFORE_SHARE = 0.3
+RECORDING_S = 10.0
+RECORDING_RATE_HZ = 1000.0
+# How long the pedal stays on the floor, and snaps of one visit. Common practice, no source (2026-11-29).
+HOLD_S = 1.0
+SNAPS_A_VISIT = 3
+
+# Most snaps at one visit, and idle between them, so that exhaust and catalyst cool down. Common practice, no source (2026-11-29).
+SNAPS_A_VISIT_MOST = 5
+SNAP_PAUSE_S = 30.0
 
 # Captures of one van less than this apart are one visit (delivery format, fixed).
 VISIT_GAP_HOURS = 2.0

@@ -189,6 +189,16 @@ QUARANTINE_RULES = _page(
         "the capture is dated after the day of the run, or years from its delivery or its van's service",
         "give the right time, or set the recorder's clock and deliver again",
     ),
+    Reason(
+        "other_lambda_sensor",
+        "the lambda trace is of another kind of sensor than the family has",
+        "mend the van's family, or the channel in the recorder profile; the row is then taken in by the next run",
+    ),
+    Reason(
+        "inverted_lambda",
+        "the lambda trace runs the wrong way: rich and lean are exchanged",
+        "mend the family's polarity or the van's family, or change the leads over and record again",
+    ),
     Reason("too_large", "the file is larger than the contract allows", "split the recording"),
     Reason("bad_register", "an entry of the register breaks the contract", "mend the entry"),
 )

@@ -4,7 +4,6 @@ Exit codes: 0 done; 1 `check` found something; 2 wrong usage or input, one clear
 3 another run holds the workspace; 4 internal failure.
 """
 
-import json
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,6 +12,8 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError
+from pipelines.cli_options import Home, Json, print_json, say
+from pipelines.cli_papers import card, list_tests, sheet
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
 app = typer.Typer(
@@ -23,17 +24,12 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-Home = Annotated[
-    Path, typer.Option("--home", envvar="VANSNAP_HOME", help="The workspace.", metavar="DIR", show_default=True)
-]
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
-
 
 def _tell_version(wanted: bool) -> None:
     if wanted:
         from pipelines.weekly.steps import VERSION
 
-        _say(f"vansnap {VERSION}")
+        say(f"vansnap {VERSION}")
         raise typer.Exit
 
 
@@ -46,16 +42,6 @@ def _vansnap(
     """Watches the fuel systems of a fleet of petrol vans from short throttle snaps."""
 
 
-def _say(text: str = "") -> None:
-    print(text)
-
-
-def _print_json(document: object) -> None:
-    from pipelines.storage.plain_text import finite
-
-    print(json.dumps(finite(document), ensure_ascii=False, allow_nan=False, default=str))
-
-
 @app.command()
 def init(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to make.")]) -> None:
     """Make an empty workspace with commented example register files."""
@@ -63,9 +49,9 @@ def init(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder t
     from pipelines.workspace.workspace import make_workspace
 
     workspace = make_workspace(directory, EXAMPLE_FILES)
-    _say(f"workspace made in {workspace.root}")
-    _say("next: describe your families and vans in register/, drop deliveries into inbox/, then run")
-    _say(f"  vansnap weekly --home {directory}")
+    say(f"workspace made in {workspace.root}")
+    say("next: describe your families and vans in register/, drop deliveries into inbox/, then run")
+    say(f"  vansnap weekly --home {directory}")
 
 
 @app.command()
@@ -80,13 +66,21 @@ def demo(
     from pipelines.commands.demo import run_demo
 
     summary = run_demo(home, vans=vans, weeks=weeks, seed=seed, fresh=fresh)
-    _say(summary)
+    say(summary)
 
 
 @app.command()
 def read(
     path: Annotated[Path, typer.Argument(metavar="FILE", help="A recording, or a folder of them.")],
-    family: Annotated[str, typer.Option(help="The van's engine family, a key of families.toml.")],
+    family: Annotated[
+        str | None, typer.Option(help="The van's engine family, a key of families.toml; --van knows it.")
+    ] = None,
+    van: Annotated[
+        str | None, typer.Option(metavar="V", help="The van, to hold it against its own past and its family.")
+    ] = None,
+    repaired: Annotated[
+        str | None, typer.Option(metavar="CAUSE", help="Cause just repaired, to see whether it helped; with --van.")
+    ] = None,
     home: Home = Path(DEFAULT_HOME),
     register: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Register to take the family from, without a workspace.")
@@ -107,8 +101,13 @@ def read(
         Path | None, typer.Option(metavar="OUT.svg", help="Write an annotated plot (.svg or .png).")
     ] = None,
 ) -> None:
-    """Read one capture at the van: accept or repeat, and every landmark with its uncertainty."""
+    """Read one capture at the van: better, same or worse, accept or repeat, and every landmark with its uncertainty."""
+    if not family and not van:
+        raise InputError("name --family F, or --van V to hold it against the van's own past")
+    if repaired and not van:
+        raise InputError(f"--repaired {repaired}: name the van too, with --van V")
     from data_contracts.capture import Conditions
+    from pipelines.commands.at_the_van import Target
     from pipelines.commands.read import read_file, read_folder
 
     conditions = Conditions(
@@ -124,13 +123,24 @@ def read(
         raise InputError(
             f"--{unusable[0].replace('_', '-')} nan: give a number, or leave it out if it was not measured"
         )
-    folder = register if register is not None else open_workspace(home).register
+    workspace = None if register is not None and not (home / "settings.toml").is_file() else open_workspace(home)
+    folder = register if workspace is None or register is not None else workspace.register
+    assert folder is not None
+    target = Target(van or "", workspace.root if workspace is not None and van else None, repaired or "")
     reader = read_folder if path.is_dir() else read_file
-    result = reader(path, family_name=family, register=folder, recorder=recorder, conditions=conditions, plot=plot)
+    result = reader(
+        path,
+        family_name=family or "",
+        register=folder,
+        recorder=recorder,
+        conditions=conditions,
+        plot=plot,
+        target=target,
+    )
     if as_json:
-        _print_json(result.document)
+        print_json(result.document)
     else:
-        _say(result.text)
+        say(result.text)
 
 
 @app.command()
@@ -153,11 +163,11 @@ def weekly(
 
     summary = run_weekly(workspace, week, quiet=as_json)
     if as_json:
-        _print_json(summary.document())
+        print_json(summary.document())
     else:
         display = load_settings(workspace.settings_path).display
-        _say(summary.text(display.language, display.units))
-        _say(f"look at it: vansnap board --home {home}")
+        say(summary.text(display.language, display.units))
+        say(f"look at it: vansnap board --home {home}")
 
 
 @app.command()
@@ -171,7 +181,7 @@ def serve(
     from pipelines.workspace.settings import load_settings
 
     schedule = load_settings(workspace.settings_path).schedule
-    _say(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
+    say(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
     serve_schedule(workspace, "127.0.0.1", port)
 
 
@@ -217,40 +227,22 @@ def orders(
         count = write_orders(workspace, out, weekly_list=weekly_list)
         told = f"{count} work orders written to {out}"
         if as_json:
-            _print_json({"work_orders": count, "file": str(out)})
+            print_json({"work_orders": count, "file": str(out)})
         else:
-            _say(told)
+            say(told)
         return
     if weekly_list:
         raise InputError("--list makes a PDF: name a file with --out FILE.pdf")
     published = open_published(workspace.root)
     if as_json:
-        _print_json(orders_document(published))
+        print_json(orders_document(published))
     else:
-        _say(orders_text(published))
+        say(orders_text(published))
 
 
-@app.command("tests")
-def list_tests(
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="FILE.(csv|json)", help="File to write; default: a list.")
-    ] = None,
-    home: Home = Path(DEFAULT_HOME),
-    as_json: Json = False,
-) -> None:
-    """List the vans to test in the coming week, or write the next test of every van."""
-    workspace = open_workspace(home)
-    from pipelines.read_side.published import open_published
-    from pipelines.reports.testing import tests_document, tests_text, write_tests
-
-    published = open_published(workspace.root)
-    if out is not None:
-        count = write_tests(published, out)
-        _print_json({"vans": count, "file": str(out)}) if as_json else _say(f"{count} vans written to {out}")
-    elif as_json:
-        _print_json(tests_document(published))
-    else:
-        _say(tests_text(published))
+app.command("tests")(list_tests)
+app.command()(sheet)
+app.command()(card)
 
 
 @app.command()
@@ -291,7 +283,7 @@ def decide(
     if source is not None:
         if order is not None:
             raise InputError("give either ORDER and STATE or --from FILE.csv, not both")
-        _say(decide_from_file(workspace, source, person=person))
+        say(decide_from_file(workspace, source, person=person))
         return
     if order is None or state is None:
         raise InputError("name ORDER and STATE, or --from FILE.csv")
@@ -304,7 +296,7 @@ def decide(
         "until": until,
     }
     told |= {"found": found, "parts": parts, "hours": hours, "cost": cost, "note": note}
-    _say(decide_one(workspace, told))
+    say(decide_one(workspace, told))
 
 
 @app.command()
@@ -324,7 +316,7 @@ def evidence(
     from pipelines.commands.evidence import evidence_text
     from pipelines.reports.claim import claim_from
 
-    _say(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
+    say(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
 
 
 @app.command()
@@ -340,20 +332,20 @@ def check(
 
         altered, sound = check_text(file, home)
         for finding in altered:
-            _say(finding)
+            say(finding)
         if altered:
             raise typer.Exit(1)
-        _say(sound)
+        say(sound)
         return
     workspace = open_workspace(home)
     from pipelines.commands.check import check_workspace
 
     findings = check_workspace(workspace)
     for finding in findings:
-        _say(finding)
+        say(finding)
     if findings:
         raise typer.Exit(1)
-    _say("workspace is sound")
+    say("workspace is sound")
 
 
 def main(arguments: list[str] | None = None) -> None:

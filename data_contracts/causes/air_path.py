@@ -8,6 +8,10 @@ AIR_PATH: tuple[Cause, ...] = (
         "airflow_under_reading",
         Words("air-mass sensor reads low", "Luftmassenmesser zeigt zu wenig"),
         "-25 % at full flow, -12 % at idle",
+        everyday=Words(
+            "The sensor that measures the engine's air shows too little.",
+            "Der Fühler, der die Luft des Motors misst, zeigt zu wenig an.",
+        ),
         cautions=("running",),
         job=Job(
             Words(
@@ -93,6 +97,10 @@ AIR_PATH: tuple[Cause, ...] = (
         "airflow_over_reading",
         Words("air-mass sensor reads high", "Luftmassenmesser zeigt zu viel"),
         "+15 % at idle, +8 % at full flow",
+        everyday=Words(
+            "The sensor that measures the engine's air shows too much.",
+            "Der Fühler, der die Luft des Motors misst, zeigt zu viel an.",
+        ),
         cautions=("running",),
         job=Job(
             Words(
@@ -170,6 +178,10 @@ AIR_PATH: tuple[Cause, ...] = (
         "intake_restricted",
         Words("intake restricted", "Ansaugweg verengt"),
         "-20 % at full flow",
+        everyday=Words(
+            "The engine can't breathe in freely, for example through a clogged air filter.",
+            "Der Motor kann nicht frei einatmen, zum Beispiel wegen eines verstopften Luftfilters.",
+        ),
         cautions=("running",),
         job=Job(
             Words("Inspect air filter and intake duct", "Luftfilter und Ansaugweg ansehen"),
@@ -242,6 +254,10 @@ AIR_PATH: tuple[Cause, ...] = (
         "throttle_not_full",
         Words("throttle plate does not open fully", "Drosselklappe öffnet nicht ganz"),
         "plate at 50 %",
+        everyday=Words(
+            "The flap that lets air into the engine does not open fully.",
+            "Die Klappe, die Luft in den Motor lässt, öffnet nicht ganz.",
+        ),
         cautions=("running",),
         job=Job(
             Words(
@@ -293,6 +309,10 @@ AIR_PATH: tuple[Cause, ...] = (
         "unmetered_air",
         Words("unmetered air after the air-mass sensor", "Falschluft nach dem Luftmassenmesser"),
         "60 % of idle flow",
+        everyday=Words(
+            "The engine draws in air through a leak.",
+            "Der Motor zieht durch eine undichte Stelle Luft.",
+        ),
         cautions=("running",),
         job=Job(
             Words(

@@ -8,6 +8,10 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         "fuel_delivery_weak",
         Words("weak fuel delivery", "schwache Kraftstoffförderung"),
         "-25 % fuel after 1 s of full throttle",
+        everyday=Words(
+            "The engine does not get enough fuel when it works hard.",
+            "Der Motor bekommt bei hoher Leistung nicht genug Kraftstoff.",
+        ),
         cautions=("fuel",),
         job=Job(
             Words("Measure fuel pressure and delivery under load", "Kraftstoffdruck und Förderung unter Last messen"),
@@ -68,6 +72,10 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         "injector_restricted",
         Words("injector restricted or poor spray", "Einspritzventil verengt oder schlechtes Strahlbild"),
         "one cylinder -35 %, others -8 %",
+        everyday=Words(
+            "A part that sprays fuel into the engine is partly blocked.",
+            "Ein Ventil, das Kraftstoff in den Motor spritzt, ist teilweise verstopft.",
+        ),
         cautions=("fuel",),
         job=Job(
             Words(
@@ -152,6 +160,10 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         "injector_leaking",
         Words("injector leaking", "Einspritzventil undicht"),
         "+25 % of idle fuel",
+        everyday=Words(
+            "A part that sprays fuel into the engine drips.",
+            "Ein Ventil, das Kraftstoff in den Motor spritzt, tropft.",
+        ),
         cautions=("fuel",),
         job=Job(
             Words("Test the injectors for leakage", "Einspritzventile auf Dichtheit prüfen"),
@@ -228,6 +240,10 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         "fuel_aeration",
         Words("air in the fuel", "Luft im Kraftstoff"),
         "8 dips/s of -35 % for 30 ms",
+        everyday=Words(
+            "There is air in the fuel.",
+            "Im Kraftstoff ist Luft.",
+        ),
         cautions=("fuel",),
         job=Job(
             Words("Find where air enters the fuel", "Finden, wo Luft in den Kraftstoff gelangt"),
@@ -293,6 +309,10 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
         "ignition_weak",
         Words("ignition breaking down", "Zündung bricht unter Last ein"),
         "15 % of firings at load",
+        everyday=Words(
+            "The ignition sometimes fails to light the fuel.",
+            "Die Zündung entzündet den Kraftstoff manchmal nicht.",
+        ),
         cautions=("ignition",),
         job=Job(
             Words("Check coils, plugs and leads under load", "Spulen, Kerzen und Leitungen unter Last prüfen"),

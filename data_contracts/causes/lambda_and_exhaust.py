@@ -8,6 +8,10 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
         "lambda_slow",
         Words("lambda sensor slow", "Lambdasonde träge"),
         "time constant x4",
+        everyday=Words(
+            "The sensor that watches the exhaust has become slow.",
+            "Der Fühler, der das Abgas überwacht, ist langsam geworden.",
+        ),
         cautions=("exhaust",),
         job=Job(
             Words(
@@ -88,6 +92,10 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
         "lambda_slow_one_way",
         Words("lambda sensor slow one way", "Lambdasonde in einer Richtung träge"),
         "x5 on one edge",
+        everyday=Words(
+            "The sensor that watches the exhaust has become slow in one direction.",
+            "Der Fühler, der das Abgas überwacht, ist in einer Richtung langsam geworden.",
+        ),
         cautions=("exhaust",),
         job=Job(
             Words(
@@ -170,6 +178,10 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
         "lambda_offset",
         Words("lambda sensor offset or contaminated", "Lambdasonde verschoben oder verschmutzt"),
         "0.06 in lambda (narrowband: -120 mV rich level)",
+        everyday=Words(
+            "The sensor that watches the exhaust shows wrong values.",
+            "Der Fühler, der das Abgas überwacht, zeigt falsche Werte an.",
+        ),
         cautions=("exhaust",),
         job=Job(
             Words(
@@ -274,6 +286,10 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
         "exhaust_leak",
         Words("exhaust leak ahead of the lambda sensor", "Abgas vor der Lambdasonde undicht"),
         "+6 % at idle",
+        everyday=Words(
+            "The exhaust leaks ahead of the sensor that watches it.",
+            "Der Auspuff ist vor dem Fühler undicht, der ihn überwacht.",
+        ),
         cautions=("exhaust",),
         job=Job(
             Words(
@@ -347,6 +363,10 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
         "exhaust_restricted",
         Words("exhaust restricted", "Abgasweg verengt"),
         "-20 % at full flow",
+        everyday=Words(
+            "The exhaust is partly blocked, so the engine can't breathe out freely.",
+            "Der Auspuff ist teilweise verstopft, der Motor kann nicht frei ausatmen.",
+        ),
         cautions=("exhaust",),
         job=Job(
             Words("Measure exhaust back pressure", "Abgasgegendruck messen"),

@@ -205,6 +205,8 @@ class Cause:
         and is found by a fault code that points to it and by its tests. None where it is judged.
     common : float
         How common it is beside the others, before any finding, where it is judged; all alike but for reason. [1]
+    everyday : Words or None
+        What is wrong in words for a driver, one sentence; None: the title has to do.
     """
 
     code: str
@@ -222,6 +224,7 @@ class Cause:
     turbo_only: bool = False
     untold: Words | None = None
     common: float = 1.0
+    everyday: Words | None = None
 
     def __post_init__(self) -> None:
         if not self.cautions or not self.shows or not self.if_left:

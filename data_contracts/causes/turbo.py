@@ -8,6 +8,10 @@ TURBO: tuple[Cause, ...] = (
         "charge_air_leak",
         Words("charge-air leak", "Ladeluft undicht"),
         "25 % of boost lost",
+        everyday=Words(
+            "The turbocharger's air pipe leaks, so power is missing.",
+            "Die Luftleitung des Turboladers ist undicht, deshalb fehlt Leistung.",
+        ),
         cautions=("running",),
         job=Job(
             Words("Pressure-test the charge-air path", "Ladeluftweg abdrücken"),
@@ -68,6 +72,10 @@ TURBO: tuple[Cause, ...] = (
         "recirculation_valve",
         Words("recirculation valve stuck", "Schubumluftventil klemmt"),
         "recirculation pulse -100 %",
+        everyday=Words(
+            "A valve beside the turbocharger is stuck.",
+            "Ein Ventil am Turbolader klemmt.",
+        ),
         cautions=("running",),
         job=Job(
             Words("Check the recirculation valve", "Schubumluftventil prüfen"),

@@ -8,6 +8,10 @@ UNTOLD_AIR: tuple[Cause, ...] = (
         "purge_valve_open",
         Words("purge valve stuck open", "Tankentlüftungsventil hängt offen"),
         "a quarter of idle flow",
+        everyday=Words(
+            "A valve that lets fuel vapour from the tank into the engine stays open.",
+            "Ein Ventil, das Kraftstoffdämpfe aus dem Tank in den Motor lässt, bleibt offen.",
+        ),
         cautions=("fuel",),
         job=Job(
             Words("Check that the purge valve shuts", "Prüfen, ob das Tankentlüftungsventil schließt"),
@@ -92,6 +96,10 @@ UNTOLD_AIR: tuple[Cause, ...] = (
         "exhaust_recirculation_open",
         Words("exhaust gas recirculation valve stuck open", "Abgasrückführventil hängt offen"),
         "exhaust gas of 40 % of idle flow",
+        everyday=Words(
+            "A valve that leads exhaust back into the engine stays open.",
+            "Ein Ventil, das Abgas in den Motor zurückführt, bleibt offen.",
+        ),
         cautions=("exhaust", "running"),
         job=Job(
             Words(
@@ -154,6 +162,10 @@ UNTOLD_AIR: tuple[Cause, ...] = (
         "crankcase_ventilation",
         Words("crankcase ventilation leaking or blocked", "Kurbelgehäuseentlüftung undicht oder verstopft"),
         "30 % of idle flow through a torn diaphragm",
+        everyday=Words(
+            "The engine's ventilation leaks or is blocked.",
+            "Die Entlüftung des Motors ist undicht oder verstopft.",
+        ),
         cautions=("running",),
         job=Job(
             Words("Check the crankcase ventilation", "Kurbelgehäuseentlüftung prüfen"),

@@ -10,6 +10,10 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
         "injector_dead",
         Words("injector circuit dead", "Einspritzventil ohne Ansteuerung"),
         "one cylinder without fuel",
+        everyday=Words(
+            "A part that sprays fuel into the engine gets no signal.",
+            "Ein Ventil, das Kraftstoff in den Motor spritzt, bekommt kein Signal.",
+        ),
         cautions=("fuel", "ignition"),
         job=Job(
             Words(
@@ -95,6 +99,10 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
         "lambda_heater",
         Words("heater of the lambda sensor dead", "Heizung der Lambdasonde tot"),
         "time constant x4 after idling, falling as the exhaust warms the sensor",
+        everyday=Words(
+            "The heater of the sensor that watches the exhaust has failed.",
+            "Die Heizung des Fühlers, der das Abgas überwacht, ist ausgefallen.",
+        ),
         cautions=("exhaust",),
         job=Job(
             Words("Check the heater of the lambda sensor", "Heizung der Lambdasonde prüfen"),
@@ -164,6 +172,10 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
         "airflow_offset",
         Words("air-mass sensor ground offset", "Masseversatz am Luftmassenmesser"),
         "+0.1 V on the signal",
+        everyday=Words(
+            "The sensor that measures the engine's air has a poor electrical connection.",
+            "Der Fühler, der die Luft des Motors misst, hat eine schlechte elektrische Verbindung.",
+        ),
         cautions=("running",),
         job=Job(
             Words("Measure the ground of the air-mass sensor", "Masse des Luftmassenmessers messen"),
@@ -222,6 +234,10 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
         "wrong_fuel",
         Words("wrong fuel in the tank", "falscher Kraftstoff im Tank"),
         "air-fuel ratio 16 % lower: about half a tank of E85 in a van not made for it",
+        everyday=Words(
+            "There is the wrong fuel in the tank.",
+            "Im Tank ist der falsche Kraftstoff.",
+        ),
         cautions=("fuel",),
         job=Job(
             Words("Take a fuel sample", "Kraftstoffprobe nehmen"),
@@ -288,6 +304,10 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
         "rail_pressure_low",
         Words("high-pressure side of the direct injection weak", "Hochdruckseite der Direkteinspritzung schwach"),
         "-25 % fuel at full flow",
+        everyday=Words(
+            "The engine's high-pressure fuel supply is weak.",
+            "Die Kraftstoffversorgung mit Hochdruck ist schwach.",
+        ),
         cautions=("fuel", "ignition"),
         job=Job(
             Words(

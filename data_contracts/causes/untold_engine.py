@@ -10,6 +10,10 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
             "camshaft timing slipped or its adjuster stuck", "Steuerzeiten versetzt oder Nockenwellenversteller klemmt"
         ),
         "one tooth, or an adjuster at the wrong end: -15 % of filling",
+        everyday=Words(
+            "The engine's valves do not open and close at the right moment.",
+            "Die Ventile des Motors öffnen und schließen nicht im richtigen Augenblick.",
+        ),
         cautions=("running",),
         job=Job(
             Words(
@@ -128,6 +132,10 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
         "throttle_deposits",
         Words("deposits on the throttle plate", "Ablagerungen an der Drosselklappe"),
         "the plate stands 4 % further open at idle",
+        everyday=Words(
+            "Dirt sits on the flap that lets air into the engine.",
+            "Auf der Klappe, die Luft in den Motor lässt, sitzt Schmutz.",
+        ),
         cautions=("running",),
         job=Job(
             Words("Look at the throttle plate and clean it", "Drosselklappe ansehen und reinigen"),
@@ -159,6 +167,10 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
         "compression_low",
         Words("low compression in one cylinder", "geringe Kompression in einem Zylinder"),
         "one cylinder without half of its torque and a sixth of its air",
+        everyday=Words(
+            "One of the engine's cylinders no longer seals well.",
+            "Einer der Zylinder des Motors dichtet nicht mehr gut.",
+        ),
         cautions=("ignition",),
         job=Job(
             Words("Measure compression, cylinder by cylinder", "Kompression messen, Zylinder für Zylinder"),

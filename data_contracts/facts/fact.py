@@ -12,6 +12,8 @@ NUMBERS: dict[str, str] = {
     "baseline": "level",
     "peer_baseline": "level",
     "expected": "level",
+    "expected_low": "level",
+    "expected_high": "level",
     "before": "level",
     "after": "level",
     "limit": "level",
@@ -96,6 +98,10 @@ WORDS: dict[str, str] = {
     "depot": "name",
     "recorder": "name",
     "orders": "name",
+    "snap": "name",
+    "holding": "holding",  # leaner or richer
+    "basis": "basis",  # own or family
+    "proof": "proof",  # verdict of models/work/repair_proof.py
     "van": "name",
     "week": "name",
     "file": "name",

@@ -256,6 +256,16 @@ def _onset_range(telling: _Telling) -> str | None:
     return None if low is None or high is None or low == high else telling.phrase("range", low=low, high=high)
 
 
+def _expected_range(telling: _Telling) -> str | None:
+    ends = [telling.fact.numbers.get(name) for name in ("expected_low", "expected_high")]
+    low, high = (None if end is None else plain(telling.level(end)) for end in ends)
+    return (
+        None
+        if low is None or high is None
+        else telling.phrase("range", low=telling.number(low), high=telling.with_unit(high))
+    )
+
+
 def _weeks_most(telling: _Telling) -> str:
     high, horizon = telling.fact.numbers["weeks_high"], telling.fact.numbers["horizon"]
     return f"{high:.0f}" if high < horizon else telling.phrase("more_than", amount=f"{horizon:.0f}")
@@ -291,6 +301,7 @@ _MADE: dict[str, Callable[[_Telling], str | None]] = {
         "rising" if telling.fact.numbers.get("slope_per_week", 0.0) > 0 else "falling"
     ),
     "onset_range": _onset_range,
+    "expected_range": _expected_range,
     "weeks_most": _weeks_most,
     "seen": _seen,
     "job": lambda telling: _job(telling, "cause"),
@@ -373,4 +384,7 @@ _WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
     "shared": lambda telling, word: telling.phrase(
         f"shared.{word}" if f"shared.{word}" in PHRASES else "shared.part", name=word
     ),
+    "holding": lambda telling, word: telling.phrase(f"holding.{word}"),
+    "basis": lambda telling, word: telling.phrase(f"basis.{word}"),
+    "proof": lambda telling, word: telling.phrase(f"proof.{word}"),
 }

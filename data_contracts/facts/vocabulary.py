@@ -5,43 +5,11 @@ A place whose name begins with a capital is written with a capital. Text in squa
 it is empty; parts of it separated by a bar are joined with commas.
 """
 
-from dataclasses import dataclass
-
 from data_contracts.bilingual import Words
-
-
-@dataclass(frozen=True)
-class Saying:
-    """One code of a fact, with its sentence.
-
-    Attributes
-    ----------
-    code : str
-        The word in tables; it never changes its meaning.
-    of_quantity : bool
-        It is about one quantity.
-    fields : tuple of str
-        Fields it always has, then, after `may`, those it may have.
-    may : tuple of str
-        Fields that may be missing.
-    words : Words
-        Its sentence.
-    """
-
-    code: str
-    words: Words
-    fields: tuple[str, ...] = ()
-    may: tuple[str, ...] = ()
-    of_quantity: bool = False
-
-
-def _of_quantity(code: str, en: str, de: str, fields: str = "", may: str = "") -> Saying:
-    return Saying(code, Words(en, de), tuple(fields.split()), tuple(may.split()), True)
-
-
-def _saying(code: str, en: str, de: str, fields: str = "", may: str = "") -> Saying:
-    return Saying(code, Words(en, de), tuple(fields.split()), tuple(may.split()))
-
+from data_contracts.facts.saying import Saying
+from data_contracts.facts.saying import of_quantity as _of_quantity
+from data_contracts.facts.saying import saying as _saying
+from data_contracts.facts.vocabulary_at_the_van import AT_THE_VAN
 
 # Why a van is on the list.
 _REASONS = (
@@ -622,7 +590,8 @@ _TESTS = (
 )
 
 FACTS: dict[str, Saying] = {
-    saying.code: saying for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *_TESTS)
+    saying.code: saying
+    for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *_TESTS, *AT_THE_VAN)
 }
 
 PHRASES: dict[str, Words] = {
@@ -696,5 +665,14 @@ PHRASES: dict[str, Words] = {
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),
     "outcome.worse": Words("worse", "schlechter"),
+    "holding.leaner": Words("growing leaner while held", "magert beim Halten weiter ab"),
+    "holding.richer": Words("growing richer while held", "wird beim Halten fetter"),
+    "basis.own": Words("by its own past", "nach der eigenen Vergangenheit"),
+    "basis.family": Words("by its family", "nach der Motorfamilie"),
+    "proof.proven": Words("it holds by this recording", "nach dieser Aufnahme hat sie geholfen"),
+    "proof.not_proven": Words("not shown by this recording", "nach dieser Aufnahme nicht nachgewiesen"),
+    "proof.made_worse": Words(
+        "something moved further away by this recording", "nach dieser Aufnahme hat sich etwas weiter entfernt"
+    ),
 }
 """Parts of sentences."""

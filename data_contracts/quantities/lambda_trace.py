@@ -283,7 +283,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _SWITCH,
         banked=True,
         tracking=Tracking(
-            "log", 0.05, _RESPONSE, hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband")
+            "log",
+            0.05,
+            _RESPONSE,
+            hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband"),
+            less_is_better=True,
         ),
         shown={"board": 6},
     ),
@@ -304,6 +308,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             0.05,
             _LEAN_RESPONSE,
             hurts=Hurts("plan", "emission_test", high="switch_time_most_s", sensor="narrowband"),
+            less_is_better=True,
         ),
         shown={"board": 7},
     ),
@@ -319,7 +324,9 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         Need("lambda", rate_hz=100.0, hold_s=0.3),
         _LEAN_DIPS,
         banked=True,
-        tracking=Tracking("root", 0.25, _MIXTURE, hurts=Hurts("now", "catalyst", high="lean_needles_most")),
+        tracking=Tracking(
+            "root", 0.25, _MIXTURE, hurts=Hurts("now", "catalyst", high="lean_needles_most"), less_is_better=True
+        ),
     ),
     Quantity(
         "lean_needle_size",
@@ -392,6 +399,8 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             "A four-stroke cylinder fires once in two revolutions.",
         ),
         banked=True,
-        tracking=Tracking("plain", 0.001, _MIXTURE, hurts=Hurts("plan", "engine", high="cycle_ripple_most")),
+        tracking=Tracking(
+            "plain", 0.001, _MIXTURE, hurts=Hurts("plan", "engine", high="cycle_ripple_most"), less_is_better=True
+        ),
     ),
 )

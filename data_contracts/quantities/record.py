@@ -160,6 +160,8 @@ class Tracking:
     surroundings : mapping of str to (float, float)
         Prior mean and standard deviation of its slope on a covariate, where physics gives one. [working scale per
         covariate]
+    less_is_better : bool
+        Less of it than expected is no fault: a quicker sensor, fewer needles.
     """
 
     scale: Scale
@@ -171,6 +173,7 @@ class Tracking:
     hurts: Hurts | None = None
     open_throttle_flow: bool = False
     surroundings: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    less_is_better: bool = False
 
 
 @dataclass(frozen=True)

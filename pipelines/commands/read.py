@@ -14,10 +14,15 @@ from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES, shown_at
+from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, told
 from pipelines.intake.readers.recording import ending_of, read_recording, told_endings
+from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.reports.numbers import with_uncertainty
+from pipelines.reports.paper import contract, say, written_for
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
+from pipelines.workspace.settings import DisplaySettings, load_settings
 
+NOBODY = Target()
 _LARGEST_BYTES = 512 * 1024 * 1024
 
 
@@ -30,7 +35,14 @@ class ReadResult:
 
 
 def read_file(
-    path: Path, *, family_name: str, register: Path, recorder: str, conditions: Conditions, plot: Path | None
+    path: Path,
+    *,
+    family_name: str = "",
+    register: Path,
+    recorder: str,
+    conditions: Conditions,
+    plot: Path | None,
+    target: Target = NOBODY,
 ) -> ReadResult:
     """Read one recording.
 
@@ -39,7 +51,7 @@ def read_file(
     path : Path
         The recording.
     family_name : str
-        Key of families.toml.
+        Key of families.toml; may be empty for a van, whose family is known.
     register : Path
         Register folder.
     recorder : str
@@ -48,6 +60,8 @@ def read_file(
         What was measured beside it.
     plot : Path or None
         Where to draw it, .svg or .png.
+    target : Target
+        Whose it is, to hold it against the van's past.
 
     Returns
     -------
@@ -58,27 +72,39 @@ def read_file(
     VansnapError
         If file, family, profile or plot can't be used.
     """
-    family, profile = _family(register, family_name), _profile(register, recorder)
+    family, profile = _family(register, family_name, target), _profile(register, recorder)
     if plot is not None and plot.suffix.lower() not in (".svg", ".png"):
         raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
     if plot is not None and not plot.absolute().parent.is_dir():
         raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
-    waveform = _decoded(path, profile)
+    waveform = _decoded(path, profile, family)
 
     from models.reading.read import read_one
 
     readings, details = read_one(waveform, family, _recorded_with(profile, conditions))
     captures = captures_of(readings)
-    document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures}
+    display = _display(register, target)
+    against = hold_against(readings, [(path.name, int(snap)) for snap in readings.snap], family, target)
+    document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
     if plot is not None:
-        from pipelines.read_side.published import board_settings
-        from pipelines.reports.paper import written_for
         from pipelines.reports.snap_plot import draw_snaps
 
-        with written_for(board_settings(register.parent).display):
-            draw_snaps(plot, path.name, family, readings, details)
+        lead = next(iter(told(against, display)), "")
+        with written_for(display):
+            draw_snaps(plot, path.name, family, readings, details, bands_of(against), lead)
         document["plot"] = str(plot)
-    return ReadResult("\n\n".join(_told(capture, path.name) for capture in captures), document)
+    with written_for(display):
+        blocks = ["\n".join(_told(capture, path.name)) for capture in captures]
+    return ReadResult(_whole(against, blocks, family, display), document)
+
+
+def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
+    """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
+    found = "\n".join(told(against, display)).rstrip()
+    head = [found] if against["verdict"] in ("worse", "better", "same") else []  # first what hurts
+    tail = [] if head or not found else [found]
+    cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []
+    return "\n\n".join((*head, *blocks, *tail, *cautions))
 
 
 def read_apart(
@@ -90,6 +116,7 @@ def read_apart(
     conditions: Conditions,
     plot: Path,
     seconds: float,
+    target: Target = NOBODY,
 ) -> dict[str, Any]:
     """Read one recording in a process of its own, for uploaded files: what takes too long is ended.
 
@@ -100,8 +127,11 @@ def read_apart(
     dict
         `ReadResult.document`.
     """
-    command = [sys.executable, "-m", "pipelines.cli", "read", str(path), "--family", family_name, "--json"]
+    command = [sys.executable, "-m", "pipelines.cli", "read", str(path), "--json"]
     command += ["--register", str(register), "--recorder", recorder, "--plot", str(plot)]
+    told_apart = {"family": family_name, "van": target.van_id, "home": target.home, "repaired": target.repaired}
+    for name, given in told_apart.items():
+        command += [f"--{name}={given}"] if given else []
     usual = vars(Conditions())
     for name, value in vars(conditions).items():
         if value == usual[name]:
@@ -124,7 +154,14 @@ def read_apart(
 
 
 def read_folder(
-    path: Path, *, family_name: str, register: Path, recorder: str, conditions: Conditions, plot: Path | None
+    path: Path,
+    *,
+    family_name: str = "",
+    register: Path,
+    recorder: str,
+    conditions: Conditions,
+    plot: Path | None,
+    target: Target = NOBODY,
 ) -> ReadResult:
     """Read every recording of a folder into one table; a file that can't be read gets a line and the rest goes on.
 
@@ -132,7 +169,7 @@ def read_folder(
     """
     if plot is not None:
         raise InputError(f"--plot {plot}: a plot is drawn for one file; name a file instead of {path}")
-    family, profile = _family(register, family_name), _profile(register, recorder)
+    family, profile = _family(register, family_name, target), _profile(register, recorder)
     files = sorted(file for file in path.iterdir() if ending_of(file.name) and file.name != "manifest.csv")
     if not files:
         raise InputError(f"{path} holds no recording ({told_endings()}): name a folder that does")
@@ -141,7 +178,7 @@ def read_folder(
     refused: list[dict[str, str]] = []
     for file in files:
         try:
-            waveforms.append(_decoded(file, profile))
+            waveforms.append(_decoded(file, profile, family))
             names.append(file.name)
         except VansnapError as error:
             refused.append({"file": file.name, "reason": str(error)})
@@ -156,7 +193,13 @@ def read_folder(
         {"file": names[int(recording)]} | capture
         for recording, capture in zip(readings.recording, captures_of(readings), strict=True)
     ]
-    return ReadResult(_table(captures, refused), {"family": family.name, "captures": captures, "refused": refused})
+    display = _display(register, target)
+    snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
+    against = hold_against(readings, snaps, family, target)
+    document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
+    with written_for(display):
+        table = _table(captures, refused, against["representative"])
+    return ReadResult(_whole(against, [table], family, display), document)
 
 
 def captures_of(readings: Any) -> list[dict[str, Any]]:
@@ -196,12 +239,13 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
     return documents
 
 
-def _told(capture: dict[str, Any], name: str) -> str:
-    verdict = "ACCEPT" if capture["verdict"] == "accept" else "REPEAT"
-    lines = [f"{verdict}  {name}, snap {capture['snap']}, graded {capture['grade']}"]
+def _told(capture: dict[str, Any], name: str) -> list[str]:
+    """One snap in full, in the language set."""
+    head = say("read.snap", number=capture["snap"], grade=say(f"grade.{capture['grade']}"))
+    lines = [f"{say('verdict.' + capture['verdict'])}  {name}, {head}"]
     for reason in capture["grade_reasons"]:
-        remedy = f"; {reason['remedy']}" if reason["remedy"] else ""
-        lines.append(f"  - {reason['sentence']}{remedy}")
+        remedy = f"; {contract(reason['remedy'])}" if reason["remedy"] else ""
+        lines.append(f"  - {contract(reason['sentence'])}{remedy}")
     width = max((len(quantity) for quantity in capture["readings"]), default=0)
     lines.append("")
     for quantity, entry in capture["readings"].items():
@@ -214,17 +258,19 @@ def _told(capture: dict[str, Any], name: str) -> str:
             unread.setdefault(code, []).append(quantity)
     if unread:
         lines.append("")
-        lines.append("  not read:")
+        lines.append(f"  {say('read.not_read')}")
         lines.extend(
-            f"    {UNREAD_REASONS[code].sentence}: {', '.join(names)}" for code, names in sorted(unread.items())
+            f"    {contract(UNREAD_REASONS[code].sentence)}: {', '.join(names)}"
+            for code, names in sorted(unread.items())
         )
-    return "\n".join(lines)
+    return lines
 
 
 _TABLE_COLUMNS = shown_at("console")
 
 
-def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]) -> str:
+def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]], chosen: dict[str, Any] | None) -> str:
+    """One line per snap; the one that stands for the visit is marked."""
     rows = [["file", "snap", "verdict", *_TABLE_COLUMNS, "why"]]
     for capture in captures:
         entries = capture["readings"]
@@ -233,7 +279,9 @@ def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]
             for name in _TABLE_COLUMNS
         ]
         why = ", ".join(reason["code"] for reason in capture["grade_reasons"]) or "-"
-        rows.append([capture["file"], str(capture["snap"]), capture["verdict"], *cells, why])
+        stands = chosen == {"file": capture["file"], "snap": capture["snap"]}
+        snap = f"{capture['snap']}{' *' if stands and len(captures) > 1 else ''}"
+        rows.append([capture["file"], snap, capture["verdict"], *cells, why])
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     accepted = sum(capture["verdict"] == "accept" for capture in captures)
@@ -246,7 +294,7 @@ def _recorded_with(profile: RecorderProfile, conditions: Conditions) -> Conditio
     return replace(conditions, recorder_offset_u_v=profile.offset_u_v, recorder_gain_u=profile.gain_u)
 
 
-def _decoded(path: Path, profile: RecorderProfile) -> Waveform:
+def _decoded(path: Path, profile: RecorderProfile, family: Family) -> Waveform:
     if not path.exists():
         raise MissingFileError(f"{path} is not there: name a recording ({told_endings()})")
     if not path.is_file():
@@ -254,16 +302,39 @@ def _decoded(path: Path, profile: RecorderProfile) -> Waveform:
     if path.stat().st_size > _LARGEST_BYTES:
         raise InputError(f"{path} has {path.stat().st_size / 1e6:.0f} MB: split the recording")
     try:
-        return read_recording(path.name, path.read_bytes(), profile)
+        waveform = read_recording(path.name, path.read_bytes(), profile)
     except VansnapError as error:
         raise InputError(f"{path.name}: {error}") from error
     except OSError as error:
         raise InputError(f"{path.name}: can't be opened ({error.strerror}): check that you may read it") from error
+    refused = wrong_sensor(waveform, family)
+    if refused is not None:
+        raise InputError(f"{path.name}: {refused[1]}")
+    return waveform
 
 
-def _family(register: Path, name: str) -> Family:
+def _display(register: Path, target: Target) -> DisplaySettings:
+    """Language and units of the workspace that was named, or of the one the register lies in."""
+    try:
+        return load_settings((target.home or register.parent) / "settings.toml").display
+    except VansnapError:
+        return DisplaySettings()
+
+
+def _family(register: Path, name: str, target: Target) -> Family:
+    """The family that was named, or the van's."""
     if not register.is_dir():
         raise MissingFileError(f"register {register} is not there: name a folder with families.toml")
+    if not target.van_id:
+        return _named_family(register, name)
+    of_van, banks = family_of(target, register)
+    if name and name != of_van:
+        raise InputError(f"van {target.van_id} is of family {of_van}, not {name}: leave --family out, or mend it")
+    family = _named_family(register, of_van)
+    return family if banks is None else replace(family, lambda_banks=banks)
+
+
+def _named_family(register: Path, name: str) -> Family:
     faults: list[RegisterFault] = []
     families, broken = load_families(register, faults)
     if name in families:

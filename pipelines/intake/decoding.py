@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from data_contracts.errors import EmptyFileError, TimeBaseError, TooLargeError, UnreadableFileError, WaveformError
+from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
 from pipelines.intake.readers.recording import read_recording
+from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
 
 _POOL_FROM = 200  # files; below, starting processes costs more than it saves
@@ -28,16 +30,18 @@ _RULES: tuple[tuple[type[WaveformError], str], ...] = (
 
 @dataclass(frozen=True)
 class Wanted:
-    """One file to decode: delivery, path within it and profile, which together name the result."""
+    """One file to decode: delivery, path within it and profile, which together name the result; and whose it is."""
 
     delivery: Delivery
     file: str
     profile: RecorderProfile
+    family: Family
 
 
 @dataclass(frozen=True)
 class Decoded:
-    """What became of one file: either its identity and encoded rows, or rule and reason of its refusal."""
+    """What became of one file: either its identity and encoded rows, or rule and reason of its refusal; or both, where
+    its lambda trace is not of the van's sensor: then it may be another van's."""
 
     waveform_id: str | None
     encoded: Sequence[Mapping[str, object]]
@@ -60,10 +64,12 @@ def decode(wanted: Wanted) -> Decoded:
     try:
         content = wanted.delivery.read(wanted.file)
         waveform = read_recording(name, content, wanted.profile)
+        refused = wrong_sensor(waveform, wanted.family)
         waveform_id = waveform.waveform_id
-        return Decoded(waveform_id, encode(waveform_id, waveform), None)
-    except RefusedError as refused:
-        return Decoded(None, (), (refused.rule, refused.reason))
+        refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")
+        return Decoded(waveform_id, encode(waveform_id, waveform), refusal)
+    except RefusedError as error:
+        return Decoded(None, (), (error.rule, error.reason))
     except WaveformError as error:
         rule = next(rule for kind, rule in _RULES if isinstance(error, kind))
         return Decoded(None, (), (rule, f"{wanted.file}: {error}"))

@@ -125,6 +125,10 @@ class Claims:
         }
         return None
 
+    def knows(self, waveform_id: str) -> bool:
+        """Whether a row before holds or held this waveform, for whatever van."""
+        return waveform_id in self._claims
+
     @property
     def held_ids(self) -> set[str]:
         """Waveforms that rows of this delivery hold or held."""

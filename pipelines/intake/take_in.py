@@ -320,7 +320,7 @@ def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wa
         what = f"recorder profile {name!r} is not in the register: add register/recorders/{name}.toml"
         raise RefusedError("unknown_recorder", what)
     inner_path(row.file)
-    return Wanted(job.opened, row.file, profile)
+    return Wanted(job.opened, row.file, profile, register.families[van.family])
 
 
 def _commit(
@@ -333,10 +333,10 @@ def _commit(
     claims = Claims(warehouse, job.delivery, [d.waveform_id for _, d in found if d.waveform_id is not None], winning)
     items = list(job.items)
     for row, result in zip(job.ready, decoded, strict=True):
-        if result.waveform_id is None:
-            assert result.refusal is not None
+        known = result.waveform_id is not None and claims.knows(result.waveform_id) and row.number not in winning
+        if result.refusal is not None and not known:
             items.append(Item(job.delivery, row.file, row.number, *result.refusal, 1))
-        elif (reason := claims.claim(row, result.waveform_id)) is not None:
+        elif result.waveform_id is not None and (reason := claims.claim(row, result.waveform_id)) is not None:
             items.append(_claimed_twice(job.delivery, row, reason))
     if job.again and not claims.rows and _same_items(warehouse, job.delivery, items):
         return False

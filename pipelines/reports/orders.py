@@ -6,11 +6,13 @@ from typing import Any
 
 import polars as pl
 
+from data_contracts.cautions import CAUTIONS, cautions_for
 from data_contracts.errors import InputError
 from data_contracts.facts.say import sentence
+from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
-from pipelines.read_side.published import Published, board_settings, open_published
+from pipelines.read_side.published import Published, board_settings, families, open_published
 from pipelines.reports.paper import write_whole
 from pipelines.storage.plain_text import finite, spreadsheet_csv
 from pipelines.workspace.settings import load_settings
@@ -62,7 +64,12 @@ def orders_text(published: Published) -> str:
         f"{row['hours'] or 0.0:>5.1f}  {sentence(row, 'action', language)}"
         for row in orders.iter_rows(named=True)
     ]
-    return "\n".join(lines)
+    known = families(published.home)
+    jobs = orders.select("cause", "family").unique().iter_rows()
+    shown = {caution.name for cause, family in jobs for caution in cautions_for(cause, known.get(family))}
+    cautions = [caution.text.in_language(language) for caution in CAUTIONS.values() if caution.name in shown]
+    head = VISIT_WORDS["before_work"].in_language(language)
+    return "\n".join([*lines, "", head, *(f"  - {caution}" for caution in cautions)])
 
 
 def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) -> int:

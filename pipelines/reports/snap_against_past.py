@@ -99,7 +99,7 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
             axes[row, 1].spines["left"].set_linestyle((0, (1, 2)))
         narrow = family is not None and family.lambda_sensor.kind == "narrowband"
         axes[0, 0].set_ylabel(say("axis.airflow", unit=as_shown("g/s").unit))
-        axes[1, 0].set_ylabel(say("axis.lambda_v" if narrow else "axis.lambda"))
+        axes[1, 0].set_ylabel(say(_lambda_axis(family) if narrow else "axis.lambda"))
         axes[1, 0].set_xlabel(say("order.left"))
         axes[1, 1].set_xlabel(say("order.right"))
         if family is not None:
@@ -108,6 +108,12 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
         axes[0, 0].set_xlim(OPENING_GRID_S[0], OPENING_GRID_S[-1])
         axes[0, 1].set_xlim(RELEASE_GRID_S[0], RELEASE_GRID_S[-1])
         return to_svg(figure)
+
+
+def _lambda_axis(family: Family | None) -> str:
+    """Words of the axis of a narrowband sensor, whose volts run either way."""
+    low = family is not None and family.lambda_sensor.polarity == "rich_low"
+    return "axis.lambda_v_low" if low else "axis.lambda_v"
 
 
 def _part(axes: "matplotlib.axes.Axes", grid: Floats, latest: Floats, earlier: Floats) -> None:

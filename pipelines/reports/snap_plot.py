@@ -1,7 +1,10 @@
 """The annotated plot of a recording: both traces with every landmark, for screen and for paper in black and white."""
 
+import textwrap
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
@@ -10,14 +13,17 @@ matplotlib.use("Agg")
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.signals import BANK2_PREFIX
+from data_contracts.units import Shown
 from models.reading.lambda_trace.quantities import LEVEL_S
 from models.reading.lambda_trace.trace import ENDS_BEFORE_S
-from pipelines.reports.paper import as_shown, contract, say
+from pipelines.reports.paper import as_shown, contract, numeral, say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,11 +32,23 @@ if TYPE_CHECKING:
     from models.reading.snap_detail import SnapDetail
 
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
+_BAND, _BAND_EDGE = "#cfe3d2", "#5d8a66"
 _LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic
 _FUEL_CUT_S = 0.4  # length of the line that marks the fuel-cut level
 
 
-def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
+Bands = Mapping[str, tuple[float, float]]
+
+
+def draw_snaps(
+    path: Path,
+    title: str,
+    family: Family,
+    readings: "Readings",
+    details: "Sequence[SnapDetail]",
+    bands: Bands = MappingProxyType({}),
+    lead: str = "",
+) -> None:
     """Draw one recording with its snaps.
 
     Parameters
@@ -45,6 +63,10 @@ def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", det
         One entry per snap.
     details : sequence of SnapDetail
         One per entry.
+    bands : mapping of str to (low, high)
+        Where quantities should lie; drawn for the levels the traces show. [unit of the quantity]
+    lead : str
+        What was found first; empty for nothing to say.
 
     Raises
     ------
@@ -58,14 +80,17 @@ def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", det
     rows = 1 + bool(lambda_names)
     figure = Figure(figsize=(10.0, 3.1 * rows + 0.9), layout="constrained")
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
-    _air(axes[0], family, readings, details)
+    _air(axes[0], family, readings, details, bands)
     if lambda_names:
         _lambda(axes[1], first, lambda_names)
         for row, detail in enumerate(details):
             _events(axes[1], detail)
             read = {name: float(values[row]) for name, values in readings.values.items()}
             for name in lambda_names:
-                _lambda_landmarks(axes[1], detail, name, read, named=name == lambda_names[0])
+                _lambda_landmarks(axes[1], detail, name, read, bands, named=name == lambda_names[0])
+        _which_end_is_rich(axes[1], family, lambda_names)
+        if len(lambda_names) > 1 or any("lambda_full_throttle" in name for name in bands):
+            axes[1].legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
     axes[-1].set_xlabel(say("plot.time"))
     grades = []
     for row, grade in enumerate(readings.grade):
@@ -73,44 +98,136 @@ def draw_snaps(path: Path, title: str, family: Family, readings: "Readings", det
         why = "; ".join(contract(GRADE_REASONS[code].sentence) for code in readings.grade_reasons[row][:2])
         head = say("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=say(f"grade.{grade}"))
         grades.append(head + (f": {why}" if why else ""))
-    figure.suptitle(f"{title} ({family.name})\n" + "\n".join(grades[:3]), fontsize=10, ha="left", x=0.01)
+    head = "\n".join(
+        line for part in (f"{title} ({family.name})", lead, *grades[:3]) for line in textwrap.wrap(part, 135)[:2]
+    )
+    figure.suptitle(head, fontsize=10, ha="left", x=0.01)
     try:
         figure.savefig(path, dpi=130, metadata={"Date": None} if path.suffix.lower() == ".svg" else None)
     except OSError as error:
         raise InputError(f"can't write {path}: {error.strerror}; name a file you may write") from error
 
 
-def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[SnapDetail]") -> None:
+def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[SnapDetail]", bands: Bands) -> None:
+    """Air mass flow; of an analogue sensor in volts, as recorded, with the flow as second axis."""
     first = details[0]
     unit = as_shown("g/s")
-    flow = unit.factor * np.asarray(first.airflow_g_s, dtype=np.float64)
+    scale = _AirScale.of(family, unit)
+    trace = scale.recorded(first)
     left_out = np.array([bool(word) for word in first.flag])
-    axes.plot(first.time_s, flow, color=_LINE, linewidth=0.9, label=say("plot.flow"))
+    axes.plot(first.time_s, trace, color=_LINE, linewidth=0.9, label=say("plot.flow"))
     if left_out.any():
-        axes.plot(first.time_s[left_out], flow[left_out], ".", color=_MARK, markersize=3, label=say("plot.not_used"))
+        axes.plot(first.time_s[left_out], trace[left_out], ".", color=_MARK, markersize=3, label=say("plot.not_used"))
     peak = family.main_peak
-    expected, low = (None if level is None else unit.value(level) for level in (peak.expected_g_s, peak.low_limit_g_s))
+    expected, low = (None if level is None else scale.drawn(level) for level in (peak.expected_g_s, peak.low_limit_g_s))
     for level, key, style in ((expected, "plot.expected", "--"), (low, "plot.low_limit", ":")):
         if level is not None:
             axes.axhline(level, color=_PALE, linewidth=0.8, linestyle=style)
             axes.annotate(say(key), (first.time_s[0], level), fontsize=7, color="#555f66", va="bottom")
+    top = expected or 0.0
     for row, detail in enumerate(details):
         _events(axes, detail)
+        top = max(top, _air_bands(axes, scale, detail, readings, row, bands))
         for name, (at, level) in detail.points.items():
             if name != "undershoot" and np.isfinite(at) and np.isfinite(level):
-                level = unit.value(level)
+                level = scale.drawn(level)
                 _dot(axes, at, level)
                 _say_at(axes, f"plot.{name}", at, level)
-        idle = unit.value(float(readings.values["idle_g_s"][row]))
+        idle = scale.drawn(float(readings.values["idle_g_s"][row]))
         if np.isfinite(idle):
             axes.axhline(idle, color=_PALE, linewidth=0.5)
-    top = max((level for level in (expected,) if level), default=0.0)
-    finite = flow[np.isfinite(flow)]
+    finite = trace[np.isfinite(trace)]
     if finite.size:
         axes.set_ylim(min(0.0, float(finite.min()) * 1.05), 1.18 * max(float(finite.max()), top))
-    axes.set_ylabel(say("axis.airflow", unit=unit.unit))
+    axes.set_ylabel(say("plot.airflow_v") if scale.volts is not None else say("axis.airflow", unit=unit.unit))
+    if scale.volts is not None:
+        _flow_axis(axes, scale, say("axis.airflow", unit=unit.unit))
     axes.legend(loc="upper right", fontsize=7, frameon=False)
     axes.grid(alpha=0.2)
+
+
+@dataclass(frozen=True)
+class _AirScale:
+    """The axis of the air-mass trace: volts of an analogue sensor, else flow in the reader's unit."""
+
+    volts: NDArray[np.float64] | None
+    flow: NDArray[np.float64]
+    unit: Shown
+
+    @classmethod
+    def of(cls, family: Family, unit: Shown) -> "_AirScale":
+        sensor = family.airflow_sensor
+        return cls(sensor.transfer if sensor.kind == "volts" else None, sensor.transfer_g_s, unit)
+
+    def recorded(self, detail: "SnapDetail") -> NDArray[np.float64]:
+        """The trace to draw."""
+        if self.volts is not None:
+            return np.asarray(detail.airflow_raw, dtype=np.float64)
+        return np.asarray(self.unit.factor * np.asarray(detail.airflow_g_s, dtype=np.float64))
+
+    def drawn(self, flow: float) -> float:
+        """A flow where it is drawn. [g/s] to [V or the reader's unit]"""
+        return self.unit.value(flow) if self.volts is None else float(np.interp(flow, self.flow, self.volts))
+
+
+def _flow_axis(axes: "Axes", scale: _AirScale, label: str) -> None:
+    """Flow as second axis: ticks at round flows where the transfer table has them."""
+    assert scale.volts is not None
+    low, high = (float(np.interp(end, scale.volts, scale.flow)) for end in axes.get_ylim())
+    ticks = MaxNLocator(6).tick_values(scale.unit.value(low), scale.unit.value(high))
+    shown = [tick for tick in ticks if scale.unit.value(low) <= tick <= scale.unit.value(high)]
+    right = axes.twinx()
+    right.set_ylim(axes.get_ylim())
+    right.set_yticks([scale.drawn(tick / scale.unit.factor) for tick in shown], [numeral(f"{t:g}") for t in shown])
+    right.set_ylabel(label)
+
+
+def _air_bands(
+    axes: "Axes", scale: _AirScale, detail: "SnapDetail", readings: "Readings", row: int, bands: Bands
+) -> float:
+    """Expected main peak and idle of one snap, brought to its own air; returns the highest level drawn."""
+    read = {name: float(values[row]) for name, values in readings.values.items()}
+    highest = 0.0
+    here = read["main_peak_g_s"] / read["main_peak_reference_g_s"]
+    for name, stretch, factor in (("main_peak_reference_g_s", "main_peak", here), ("idle_g_s", "idle", 1.0)):
+        span = detail.stretches.get(stretch)
+        if name in bands and span is not None and np.isfinite(factor):
+            low, high = (scale.drawn(factor * end) for end in bands[name])
+            _band(axes, span, low, high, named=row == 0 and stretch == "main_peak")
+            highest = max(highest, high)
+    return highest
+
+
+def _band(axes: "Axes", span: tuple[float, float], low: float, high: float, *, named: bool) -> None:
+    """A stretch in which a level is expected; hatched, so that it shows in black and white."""
+    beyond = max(0.15 - 0.5 * (span[1] - span[0]), 0.0)  # a short level would hide its band
+    axes.fill_between(
+        [span[0] - beyond, span[1] + beyond],
+        low,
+        high,
+        facecolor=_BAND,
+        edgecolor=_BAND_EDGE,
+        hatch="////",
+        linewidth=0.6,
+        alpha=0.55,
+        zorder=0.5,
+        label=say("plot.band") if named else None,
+    )
+
+
+def _which_end_is_rich(axes: "Axes", family: Family, names: Sequence[str]) -> None:
+    """Say at both ends of the lambda axis which is rich: volts run either way."""
+    rich_is_up = all(name.endswith("_v") for name in names) and family.lambda_sensor.polarity == "rich_high"
+    for place, rich in ((0.97, rich_is_up), (0.03, not rich_is_up)):
+        axes.annotate(
+            ("↑ " if place > 0.5 else "↓ ") + say("plot.rich" if rich else "plot.lean"),
+            (0.005, place),
+            xycoords="axes fraction",
+            fontsize=8,
+            color="#555f66",
+            ha="left",
+            va="top" if place > 0.5 else "bottom",
+        )
 
 
 def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
@@ -126,12 +243,10 @@ def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
                 say("plot.beyond", ratio=f"{_LAMBDA_SHOWN[1]:g}"), (0.01, 0.93), xycoords="axes fraction", fontsize=7
             )
     axes.grid(alpha=0.2)
-    if len(names) > 1:
-        axes.legend(loc="upper right", fontsize=7, frameon=False)
 
 
 def _lambda_landmarks(
-    axes: "Axes", detail: "SnapDetail", channel: str, value: Mapping[str, float], *, named: bool
+    axes: "Axes", detail: "SnapDetail", channel: str, value: Mapping[str, float], bands: Bands, *, named: bool
 ) -> None:
     """Starts of the responses, lean needles and levels of one channel, as far as read."""
     bank = BANK2_PREFIX if channel.startswith(BANK2_PREFIX) else ""
@@ -159,6 +274,8 @@ def _lambda_landmarks(
     }
     for name, (first, stop) in stretches.items():
         level = value[f"{bank}{name}{unit}"]
+        if np.isfinite(first) and f"{bank}{name}{unit}" in bands:
+            _band(axes, (first, stop), *bands[f"{bank}{name}{unit}"], named=named)
         if np.isfinite(first) and np.isfinite(level):
             axes.plot([first, stop], [level, level], color=_MARK, linewidth=1.6, solid_capstyle="butt")
             if named:

@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 
 from data_contracts.family import parse_family
+from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import serving
 from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
+from tests.pdf_text import text_of
+from tests.pipelines.small_home import SMALL_FLEET
 from tests.published_rows import FAMILIES, snap_waveform
 
 pytestmark = pytest.mark.browser
@@ -145,3 +148,38 @@ def test_nothing_leaves_this_machine(page: "playwright.Page", board: str) -> Non
         open_page(page, f"{board}/{path}")
     page.locator("body").press("Tab")
     assert page.evaluate("document.activeElement !== document.body")
+
+
+def test_the_technician_holds_a_recording_against_its_van(
+    browser: "playwright.Browser", judged_small: Workspace, tmp_path: Path
+) -> None:
+    """On a phone and on a desk: what hurts most first, bands drawn, cautions in sight, the card to print."""
+    snap = SMALL_FLEET / "inbox" / "2026-W15-north" / "waveforms" / "00477-V001.parquet"
+    with serving(judged_small.root) as address:
+        for viewport in (PHONE, DESKTOP):
+            context = browser.new_context(viewport=viewport, accept_downloads=True)
+            context.set_default_timeout(WAIT_MS)
+            page = context.new_page()
+            open_page(page, f"{address}/read")
+            caution = page.get_by_text("Wear hearing protection beside a snapped engine")
+            caution.wait_for()
+            page.get_by_role("combobox", name="Van").first.click()
+            page.get_by_role("option", name="V001").click()
+            settled(page)
+            page.locator("input[type=file]").set_input_files(snap)
+            first = page.get_by_test_id("stAlert").first
+            first.get_by_text("Lambda at full throttle is 1.09").wait_for()
+            settled(page)
+            assert "expected 0.8" in first.inner_text()
+            assert "by its own past" in first.inner_text()
+            assert page.get_by_text(re.compile("Held against its own 1[0-9] visits")).is_visible()
+            assert page.get_by_role("cell", name="beyond a limit").first.is_visible()
+            assert page.locator("[data-testid=stImage] img, [data-testid=stImage] svg").count() == 1
+            assert caution.is_visible()
+            assert page.evaluate("document.documentElement.scrollWidth") <= viewport["width"]
+            with page.expect_download() as waiting:
+                page.get_by_role("button", name="Print the set-up card").click()
+            waiting.value.save_as(tmp_path / "card.pdf")
+            told = text_of((tmp_path / "card.pdf").read_bytes())
+            assert "Family brook-20, recorder canonical" in told
+            context.close()

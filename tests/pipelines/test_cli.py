@@ -84,7 +84,7 @@ def test_the_plot_marks_what_was_read_of_both_traces(
         assert (name in at) == (after not in unread)
         if name in at:
             assert at[name][0] == pytest.approx(values[event] + values[after], abs=1e-6)
-    assert at["main_peak"][1] == pytest.approx(values["main_peak_g_s"], rel=0.02)
+    assert at["main_peak"][1] == pytest.approx(values["main_peak_v"], rel=0.02)  # a family of volts is drawn in volts
     for name in ("lambda_idle", "lambda_full_throttle"):
         quantity = next((each for each in (f"{name}_v", name) if each not in unread), None)
         assert (name in at) == (quantity is not None)
@@ -187,9 +187,12 @@ def test_orders_on_the_terminal_and_as_json(home: Workspace, capsys: pytest.Capt
     orders = json.loads(capsys.readouterr().out)["work_orders"]
     assert run(["orders", "--home", str(home.root)]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert len(lines) == len(orders) + 1
-    for order, line in zip(orders, lines[1:], strict=True):
+    end = lines.index("")
+    assert end == len(orders) + 1
+    for order, line in zip(orders, lines[1:end], strict=True):
         assert order["order_id"] in line
+    assert lines[end + 1] == "Before any work:"
+    assert any("neutral" in line.lower() for line in lines[end + 2 :])
 
 
 def test_the_version_is_told(capsys: pytest.CaptureFixture[str]) -> None:

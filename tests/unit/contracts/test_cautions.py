@@ -31,10 +31,13 @@ def names(of: Family | None, cause: str = "unmetered_air") -> list[str]:
 @pytest.mark.parametrize(
     ("keys", "first"),
     [
-        ({"hybrid": "mild"}, ["mild_hybrid_runs", "hybrid_when_not"]),
-        ({"hybrid": "full"}, ["full_hybrid_runs", "hybrid_when_not"]),
+        ({"hybrid": "mild"}, ["hybrid", "mild_hybrid_runs", "hybrid_when_not"]),
+        ({"hybrid": "full"}, ["hybrid", "full_hybrid_runs", "hybrid_when_not"]),
         ({"fuel": "lpg"}, ["gas_fuel", "lpg_collects_low"]),
-        ({"fuel": "cng", "hybrid": "mild"}, ["mild_hybrid_runs", "hybrid_when_not", "gas_fuel", "cng_collects_high"]),
+        (
+            {"fuel": "cng", "hybrid": "mild"},
+            ["hybrid", "mild_hybrid_runs", "hybrid_when_not", "gas_fuel", "cng_collects_high"],
+        ),
     ],
 )
 def test_what_a_family_adds_comes_first_and_nothing_is_lost(keys: dict[str, str], first: list[str]) -> None:

@@ -49,6 +49,10 @@ SAMPLE_WORDS = {
     "means": "catalyst",
     "fault_code": "P0302",
     "says": "P0302",
+    "snap": "1",
+    "holding": "leaner",
+    "basis": "own",
+    "proof": "proven",
 }
 QUANTITY = "main_peak_reference_g_s"
 OWN = Fact.of(

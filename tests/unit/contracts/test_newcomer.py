@@ -118,7 +118,17 @@ def test_a_record_of_a_cause_is_all_that_jobs_orders_cautions_words_and_pages_ne
     assert "heck the breather valve" in of["order"]["action"]
     assert of["job"] == 0.6
     assert of["found_by"] == 0.5
-    assert of["cautions"] == ["qualified", "brakes", "exhaust_gas", "hot_and_moving", "high_voltage", "no_limiter"]
+    assert of["cautions"] == [
+        "qualified",
+        "brakes",
+        "exhaust_gas",
+        "hot_and_moving",
+        "high_voltage",
+        "hearing",
+        "no_limiter",
+        "no_misfire",
+        "snaps_a_visit",
+    ]
     assert of["german"] == "Entlüftungsventil klemmt"
     assert of["in_words"]
     assert of["page"]

@@ -1,0 +1,155 @@
+"""Codes of facts about one recording at the van, held against its past, its family and the register."""
+
+from collections.abc import Mapping
+
+from data_contracts.bilingual import Words
+from data_contracts.facts.saying import of_quantity, saying
+
+AT_THE_VAN = (
+    of_quantity(
+        "van_worse",
+        "{Quantity} is {level}[ and {holding}]: expected {expected_range}, {basis}[; at the last visit {before}]"
+        "[. Beyond the limit of {limit}: {means}].",
+        "{Quantity} ist {level}[ und {holding}]: erwartet {expected_range}, {basis}[; beim letzten Besuch {before}]"
+        "[. Jenseits der Grenze von {limit}: {means}].",
+        "level expected_low expected_high basis",
+        "before holding limit means",
+    ),
+    of_quantity(
+        "van_beyond_limit",
+        "{Quantity} is {level}[ and {holding}]: beyond the limit of {limit}, and that means: {means}.",
+        "{Quantity} ist {level}[ und {holding}]: jenseits der Grenze von {limit}, und das heißt: {means}.",
+        "level limit means",
+        "holding",
+    ),
+    of_quantity(
+        "van_back",
+        "{Quantity} is {level}, as expected again ({expected_range}, {basis}); at the last visit {before}.",
+        "{Quantity} ist {level}, wieder wie erwartet ({expected_range}, {basis}); beim letzten Besuch {before}.",
+        "level expected_low expected_high basis before",
+    ),
+    of_quantity(
+        "van_better",
+        "{Quantity} is {level}, better than expected ({expected_range}, {basis}).",
+        "{Quantity} ist {level}, besser als erwartet ({expected_range}, {basis}).",
+        "level expected_low expected_high basis",
+    ),
+    saying(
+        "van_same",
+        "All {count} quantities held against what is expected are as expected.",
+        "Alle {count} Größen, die mit dem Erwarteten verglichen sind, sind wie erwartet.",
+        "count",
+    ),
+    saying(
+        "van_within_limits",
+        "None of {count} quantities is beyond a limit of the register; what is usual is not known.",
+        "Keine von {count} Größen liegt jenseits einer Grenze des Registers; was üblich ist, ist nicht bekannt.",
+        "count",
+    ),
+    saying(
+        "van_nothing_read",
+        "Nothing that matters could be read: record again.",
+        "Nichts, worauf es ankommt, war zu lesen: noch einmal aufnehmen.",
+    ),
+    saying(
+        "held_against_past",
+        "Held against its own {count} visits up to {since}, and {vans} vans of family {family}.",
+        "Verglichen mit den eigenen {count} Besuchen bis {since} und mit {vans} Fahrzeugen der Familie {family}.",
+        "count since family vans",
+    ),
+    saying(
+        "held_against_family",
+        "{van} has no visit in the published run: held against {vans} vans of family {family} alone.",
+        "{van} hat im veröffentlichten Lauf keinen Besuch: nur mit {vans} Fahrzeugen der Familie {family} verglichen.",
+        "van family vans",
+    ),
+    saying(
+        "held_against_nothing",
+        "No van of family {family} has a visit in the published run: held against the register's limits alone.",
+        "Kein Fahrzeug der Familie {family} hat im veröffentlichten Lauf einen Besuch: nur mit den Grenzen des Registers "
+        "verglichen.",
+        "family",
+    ),
+    saying(
+        "held_against_limits",
+        "No run is published here, so neither the van's past nor family {family} is known: held against the register's limits "
+        "alone. `vansnap weekly` makes a run.",
+        "Hier ist kein Lauf veröffentlicht, also sind weder die Vergangenheit des Fahrzeugs noch die Familie {family} bekannt: "
+        "nur mit den Grenzen des Registers verglichen. `vansnap weekly` macht einen Lauf.",
+        "family",
+    ),
+    saying(
+        "held_against_no_van",
+        "Only family {family} was named: held against the register's limits alone. With its van a snap is held against its past.",
+        "Nur die Familie {family} wurde genannt: nur mit den Grenzen des Registers verglichen. Mit dem Fahrzeug wird ein "
+        "Gasstoß mit dessen Vergangenheit verglichen.",
+        "family",
+    ),
+    of_quantity(
+        "apart_from_family",
+        "{Quantity} is {level} where {family} vans read {expected_range}, as this van did before.",
+        "{Quantity} ist {level}, wo Fahrzeuge der Familie {family} {expected_range} zeigen; das war bei diesem Fahrzeug schon "
+        "vorher so.",
+        "level expected_low expected_high family",
+    ),
+    saying(
+        "representative_nearest",
+        "Snap {snap} of {file} stands for the {count} accepted snaps: its traces are nearest to all the others'.",
+        "Gasstoß {snap} aus {file} steht für die {count} angenommenen: seine Signale liegen allen anderen am nächsten.",
+        "snap file count",
+    ),
+    saying(
+        "representative_first",
+        "Snap {snap} of {file} stands for {count} accepted snaps, as the first: of fewer than three none is in the middle.",
+        "Gasstoß {snap} aus {file} steht als erster für {count} angenommene: unter weniger als dreien liegt keiner in der Mitte.",
+        "snap file count",
+    ),
+    saying(
+        "representative_only",
+        "Snap {snap} of {file} stands for the visit: no other is accepted.",
+        "Gasstoß {snap} aus {file} steht für den Besuch: kein anderer ist angenommen.",
+        "snap file",
+    ),
+    saying(
+        "representative_none",
+        "No snap is accepted, so none stands for the visit.",
+        "Kein Gasstoß ist angenommen, also steht keiner für den Besuch.",
+    ),
+    saying(
+        "proof_here",
+        "Repair '{cause}'[ of {day}]: {proof}. Three good snaps in the weekly run decide.",
+        "Reparatur „{cause}“[ vom {day}]: {proof}. Drei gute Gasstöße im wöchentlichen Lauf entscheiden.",
+        "cause proof",
+        "day",
+    ),
+    saying(
+        "proof_here_unknown",
+        "Repair '{cause}'[ of {day}]: nothing it touches was read both before and now, so nothing can be said.",
+        "Reparatur „{cause}“[ vom {day}]: nichts, was sie berührt, wurde vorher und jetzt gelesen; es ist nichts zu sagen.",
+        "cause",
+        "day",
+    ),
+)
+"""What one recording says of its van, and what it was held against."""
+
+VISIT_WORDS: Mapping[str, Words] = {
+    "worse": Words("worse", "schlechter"),
+    "better": Words("better", "besser"),
+    "same": Words("same", "gleich"),
+    "unknown": Words("not known", "unbekannt"),
+    "limit": Words("beyond a limit", "jenseits einer Grenze"),
+    "repeat": Words("repeat", "wiederholen"),
+    "none": Words("–", "–"),
+    "quantity": Words("quantity", "Größe"),
+    "now": Words("now", "jetzt"),
+    "own": Words("by its own past", "nach eigener Vergangenheit"),
+    "family": Words("by its family", "nach der Familie"),
+    "last": Words("last visit", "letzter Besuch"),
+    "verdict": Words("verdict", "Urteil"),
+    "range": Words("{low} to {high}", "{low} bis {high}"),
+    "before_work": Words("Before any work:", "Vor jeder Arbeit:"),
+    "before_next": Words(
+        "Before the next snap, and before any work:", "Vor dem nächsten Gasstoß und vor jeder Arbeit:"
+    ),
+}
+"""Verdicts and headings of a visit, for the terminal and the board."""

@@ -1,0 +1,305 @@
+"""One visit at the van against its own past, its family and the register's limits: better, same or worse, and why."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from data_contracts.causes.record import CONSEQUENCE_KINDS
+from data_contracts.facts.fact import Fact
+from data_contracts.family import Family
+from data_contracts.signals import BANK2_PREFIX, base_name, tracking_of
+from models.at_the_van.expected import JUDGED, Band, Expectation, VanPast, family_band, own_band, scatter_of_mean
+from models.statistics.arrays import Floats
+from models.tracking.charts.family_limits import beyond_limit, family_limits
+from models.tracking.scales import derivative, from_scale, to_scale
+from models.tracking.visits import COUNTS
+
+if TYPE_CHECKING:  # scipy.stats comes with it, which a reading without a repair need not wait for
+    from models.work.repair_proof import Level
+
+Word = Literal["better", "same", "worse"]
+Verdict = Literal["better", "same", "worse", "unknown"]
+SLOPE = "lambda_full_throttle_slope_per_s"
+HELD = SLOPE.removesuffix("_slope_per_s")
+"""Level at full throttle, as lambda or with `_v` in volts; and how it moves while held."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One quantity of the visit.
+
+    Attributes
+    ----------
+    quantity : str
+    value, u : float
+        Middle of the accepted snaps and its standard uncertainty. [unit of the quantity]
+    repeats : int
+        Snaps it was read from.
+    own, family : Band or None
+        By the van's own past and by its family; None where nothing is known.
+    against_own, against_family : {"better", "same", "worse"} or None
+    last : float
+        At the van's last visit; NaN without. [unit of the quantity]
+    last_outside : bool
+        The last visit was outside the van's own band.
+    limit : float
+        The register's limit beyond which it lies by more than its standard uncertainty; NaN for none. [unit of the
+        quantity]
+    means : str
+        What comes of that; empty for none.
+    """
+
+    quantity: str
+    value: float
+    u: float
+    repeats: int
+    own: Band | None
+    family: Band | None
+    against_own: Word | None
+    against_family: Word | None
+    last: float
+    last_outside: bool
+    limit: float
+    means: str
+
+    @property
+    def word(self) -> Word | None:
+        """Verdict against the van's own past, or its family where it has none; worse beyond a limit."""
+        return "worse" if np.isfinite(self.limit) else self.against_own or self.against_family
+
+    @property
+    def within(self) -> bool:
+        """It lies within the band that decides."""
+        return self.band is not None and abs(self.band.z) <= 1.0
+
+    @property
+    def band(self) -> Band | None:
+        """The band that decides."""
+        return self.own or self.family
+
+
+@dataclass(frozen=True)
+class VisitVerdict:
+    """The visit as a whole.
+
+    Attributes
+    ----------
+    verdict : {"better", "same", "worse", "unknown"}
+        unknown: no past to hold it against, and no limit crossed.
+    facts : tuple of Fact
+        What to say, what hurts most first; then what it was held against.
+    quantities : tuple of Judged
+        In the order of the nomenclature.
+    """
+
+    verdict: Verdict
+    facts: tuple[Fact, ...]
+    quantities: tuple[Judged, ...]
+
+
+def judge_visit(
+    values: Mapping[str, Floats], u: Mapping[str, Floats], family: Family, van_id: str, past: VanPast | None
+) -> VisitVerdict:
+    """Judge the accepted snaps of one visit.
+
+    Parameters
+    ----------
+    values, u : mapping of str to ndarray of shape (snaps,)
+        Readings and their standard uncertainty; NaN where not read. [unit of the quantity]
+    family : Family
+        Of the van; its limits hold whatever the past.
+    van_id : str
+        The van; empty where only its family is known.
+    past : VanPast or None
+        None where nothing is published.
+
+    Returns
+    -------
+    VisitVerdict
+    """
+    read = {name: _middle(name, values[name], u[name]) for name in JUDGED if name in values}
+    known = {name: found for name, found in read.items() if np.isfinite(found[0])}
+    expected = {} if past is None else past.expected
+    count = sum(name in expected for name in known)
+    judged = tuple(_judge(name, *found, expected.get(name), family, count) for name, found in known.items())
+    words = {one.word for one in judged}
+    verdict: Verdict = next((word for word in ("worse", "better", "same") if word in words), "unknown")
+    return VisitVerdict(verdict, (*_leading(judged, past), *_basis(judged, van_id, family, past)), judged)
+
+
+def levels_of(visit: VisitVerdict, past: VanPast) -> "tuple[dict[str, Level], dict[str, Level], dict[str, Level]]":
+    """Levels before, after and as expected, for the proof of a repair.
+
+    Parameters
+    ----------
+    visit : VisitVerdict
+        The visit after the repair.
+    past : VanPast
+        Its last visit was before it.
+
+    Returns
+    -------
+    before, after, expected : dict of str to Level
+        The scatter of visits is part of the uncertainty after the repair. [unit of the quantity]
+    """
+    from models.work.repair_proof import Level
+
+    before, after, expected = {}, {}, {}
+    for one in visit.quantities:
+        of = past.expected.get(one.quantity)
+        if of is None or one.own is None:
+            continue
+        steep = float(np.abs(derivative(one.quantity, np.array([of.baseline]))[0]))
+        before[one.quantity] = Level(of.last, of.last_u)
+        after[one.quantity] = Level(one.value, float(np.hypot(one.u, scatter_of_mean(of, one.repeats) * steep)))
+        expected[one.quantity] = Level(one.own.expected, of.baseline_u * steep)
+    return before, after, expected
+
+
+def _middle(name: str, values: Floats, u: Floats) -> tuple[float, float, int]:
+    """Value of a visit, as tracking takes it: the median of its snaps (counts: the mean); null where half lack it."""
+    there = np.isfinite(values)
+    if not there.any() or 2 * int(there.sum()) < values.size:
+        return np.nan, np.nan, 0
+    value = float(np.mean(values[there]) if name in COUNTS else np.median(values[there]))
+    return value, float(np.median(u[there])), int(there.sum())
+
+
+def _judge(
+    name: str, value: float, u: float, repeats: int, of: Expectation | None, family: Family, count: int
+) -> Judged:
+    own = group = None
+    last, last_outside = np.nan, False
+    if of is not None:
+        y = to_scale(name, np.array([value]))
+        scaled_u = u / max(float(np.abs(derivative(name, y)[0])), 1e-12)
+        own = own_band(name, of, float(y[0]), scaled_u, repeats, count)
+        group = family_band(name, of, float(y[0]), scaled_u, repeats, count)
+        last = of.last if tracking_of(name).scale == "plain" else max(of.last, 0.0)
+        last_outside = own is not None and np.isfinite(last) and not own.low <= last <= own.high
+    level = np.nan
+    if of is not None and of.family is not None:
+        level = float(from_scale(name, np.array([of.family.level]))[0])
+    low, high = family_limits(family, name, level)
+    limit = low if value + u < low else high if value - u > high else np.nan
+    means = beyond_limit(family, name)[1] if np.isfinite(limit) else ""
+    mine = _against(name, value, own, last_outside, group)
+    return Judged(
+        name,
+        value,
+        u,
+        repeats,
+        own,
+        group,
+        mine,
+        _against(name, value, group, False, None),
+        last,
+        last_outside,
+        limit,
+        means,
+    )
+
+
+def _against(name: str, value: float, held: Band | None, last_outside: bool, group: Band | None) -> Word | None:
+    """Verdict by one band. A van whose past was unlike its family's is better for leaving it towards the family."""
+    if held is None:
+        return None
+    if abs(held.z) <= 1.0:
+        return "better" if last_outside else "same"
+    if tracking_of(name).less_is_better and held.z < 0:
+        return "better"
+    if group is not None and abs(group.z) <= 1.0 and abs(value - group.expected) < abs(held.expected - group.expected):
+        away = not group.low <= held.expected <= group.high
+        return "better" if away else "worse"
+    return "worse"
+
+
+def _leading(judged: Sequence[Judged], past: VanPast | None) -> list[Fact]:
+    """What to say first: crossed limits by what comes of them, what is worse, what is better, or that nothing is."""
+    found = {one.quantity: one for one in judged}
+    told_with_level = {
+        slope
+        for bank in ("", BANK2_PREFIX)
+        if (slope := bank + SLOPE) in found
+        and found[slope].word == "worse"
+        and any(_is_held(one.quantity) and one.word == "worse" for one in judged if _bank(one.quantity) == bank)
+    }
+    rest = [one for one in judged if one.quantity not in told_with_level]
+
+    def hurts(one: Judged) -> tuple[int, float]:
+        kind = CONSEQUENCE_KINDS.index(one.means) if one.means else len(CONSEQUENCE_KINDS)
+        return kind, -abs(one.band.z) if one.band is not None else 0.0
+
+    worse = sorted((one for one in rest if one.word == "worse"), key=hurts)
+    better = sorted((one for one in rest if one.word == "better"), key=hurts)
+    facts = [_said(one, "van_worse", _holding(one, found)) for one in worse]
+    facts += [_said(one, "van_back" if one.last_outside and one.within else "van_better", None) for one in better]
+    if not facts and judged:
+        compared = sum(one.band is not None for one in judged)
+        facts = [Fact.of("van_same", count=compared) if compared else Fact.of("van_within_limits", count=len(judged))]
+    return facts if judged else [Fact.of("van_nothing_read")]
+
+
+def _holding(one: Judged, found: Mapping[str, Judged]) -> str | None:
+    """Whether lambda grows leaner or richer while the throttle is held, where that is unusual too."""
+    slope = found.get(_bank(one.quantity) + SLOPE) if _is_held(one.quantity) else None
+    if slope is None or slope.word != "worse":
+        return None
+    return "leaner" if slope.value > 0 else "richer"
+
+
+def _is_held(quantity: str) -> bool:
+    return base_name(quantity).removesuffix("_v") == HELD
+
+
+def _bank(quantity: str) -> str:
+    return BANK2_PREFIX if quantity.startswith(BANK2_PREFIX) else ""
+
+
+def _said(one: Judged, code: str, holding: str | None) -> Fact:
+    band = one.band
+    if band is None:
+        return Fact.of(
+            "van_beyond_limit", one.quantity, level=one.value, holding=holding, limit=one.limit, means=one.means
+        )
+    beyond: dict[str, float | str] = {"limit": one.limit, "means": one.means} if one.means else {}
+    told: dict[str, float | str] = {
+        "level": one.value,
+        "expected_low": band.low,
+        "expected_high": band.high,
+        "basis": "own" if one.own is not None else "family",
+    }
+    if code == "van_better":
+        return Fact.of(code, one.quantity, **told)
+    before = one.last if np.isfinite(one.last) else None
+    if code == "van_back":
+        return Fact.of(code, one.quantity, before=one.last, **told)
+    return Fact.of(code, one.quantity, before=before, holding=holding, **told, **beyond)
+
+
+def _basis(judged: Sequence[Judged], van_id: str, family: Family, past: VanPast | None) -> list[Fact]:
+    """What the visit was held against, and how the van stands to its family."""
+    if past is None and not van_id:
+        return [Fact.of("held_against_no_van", family=family.name)]
+    if past is None:
+        return [Fact.of("held_against_limits", family=family.name)]
+    if not past.vans:
+        return [Fact.of("held_against_nothing", family=family.name)]
+    if not past.visits:
+        return [Fact.of("held_against_family", van=van_id, family=family.name, vans=past.vans)]
+    facts = [Fact.of("held_against_past", count=past.visits, since=past.last_week, family=family.name, vans=past.vans)]
+    for one in judged:
+        if one.against_family == "worse" and one.word != "worse" and one.family is not None:
+            facts.append(
+                Fact.of(
+                    "apart_from_family",
+                    one.quantity,
+                    level=one.value,
+                    expected_low=one.family.low,
+                    expected_high=one.family.high,
+                    family=family.name,
+                )
+            )
+    return facts

@@ -1,0 +1,115 @@
+"""Whether a lambda trace can be of the sensor that the family has: its kind, and which way it runs."""
+
+from typing import Literal
+
+import numpy as np
+
+from data_contracts.capture import Waveform
+from data_contracts.family import Family
+from data_contracts.signals import BANK2_PREFIX
+from models.reading.lambda_trace.trace_flags import NARROWBAND_MOST_V
+from models.statistics.arrays import Floats
+
+# Where a switching sensor's signal stays, and by how much it moves at least in a recording. Common practice, no source
+# (2026-11-29): 0.1 V lean, 0.9 V rich, a little beyond with a bad ground. [V]
+NARROWBAND_LOW_V, NARROWBAND_HIGH_V = -0.2, 1.2
+NARROWBAND_SWING_V = 0.4
+# A trace that stays this far from the signal of lambda 1 has never been there. [V]
+NEVER_NEAR_V = 0.1
+# A switching sensor passes its middle this often in a recording, and spends little time there. Common practice, no
+# source (2026-11-29). A continuous one passes it at the opening, at the release and after the cut.
+SWITCHES = 6
+MIDDLE_SHARE = 0.35
+# Leads the wrong way round: half of the trace is below the first, some below the second, none to speak of above the
+# third; a bad ground shifts a trace by less. Common practice, no source (2026-11-29). [V]
+BELOW_ZERO_V, FAR_BELOW_V, HARDLY_ABOVE_V = -0.05, -0.3, 0.1
+# Time after the release in which fuel cut shows. [s]
+CUT_FROM_S, CUT_TO_S = 0.5, 2.5
+
+Contradiction = Literal["narrowband", "not_narrowband", "below_zero", "maybe_inverted"]
+
+
+def contradiction(waveform: Waveform, family: Family) -> tuple[Contradiction, float, float] | None:
+    """What speaks against a lambda trace being of the family's sensor.
+
+    Parameters
+    ----------
+    waveform : Waveform
+    family : Family
+        Its lambda sensor.
+
+    Returns
+    -------
+    tuple or None
+        Code and the 2nd and 98th percentile of the trace; None where nothing speaks against it. [V]
+        `narrowband`: a switching sensor's trace under a wideband family, whichever way round. `not_narrowband`: volts
+        that no switching sensor gives. `below_zero`: leads the wrong way round. `maybe_inverted`: after the release,
+        where fuel is cut, the trace goes to the rich side; to be confirmed by the reading.
+    """
+    kind = family.lambda_sensor.kind
+    if kind not in ("narrowband", "wideband"):
+        return None
+    for channel in ("lambda_v", BANK2_PREFIX + "lambda_v"):
+        samples = waveform.channels.get(channel)
+        if samples is None:
+            continue
+        volts = np.asarray(samples, dtype=np.float64)
+        there = volts[np.isfinite(volts)]
+        if there.size < 20:
+            continue
+        low, high = (float(end) for end in np.percentile(there, (2.0, 98.0)))
+        found = _of_kind(there, low, high, family)
+        if found is None and _goes_rich(waveform, volts, family):
+            found = "maybe_inverted"
+        if found is not None:
+            return found, low, high
+    return None
+
+
+def _of_kind(volts: Floats, low: float, high: float, family: Family) -> Contradiction | None:
+    """Contradiction in the levels of one trace."""
+    if float(np.median(volts)) < BELOW_ZERO_V and low < FAR_BELOW_V and high < HARDLY_ABOVE_V:
+        return "below_zero"
+    sensor = family.lambda_sensor
+    if sensor.kind == "narrowband":
+        beyond = high > NARROWBAND_MOST_V or float(np.median(volts)) > NARROWBAND_HIGH_V
+        return "not_narrowband" if beyond else None
+    if low < NARROWBAND_LOW_V or high > NARROWBAND_HIGH_V or high - low < NARROWBAND_SWING_V:
+        return None
+    rising = np.argsort(sensor.characteristic_lambda)
+    stoichiometric = float(np.interp(1.0, sensor.characteristic_lambda[rising], sensor.characteristic_v[rising]))
+    if not low - NEVER_NEAR_V <= stoichiometric <= high + NEVER_NEAR_V:
+        return "narrowband"
+    return "narrowband" if _switches(volts, low, high) else None
+
+
+def _switches(volts: Floats, low: float, high: float) -> bool:
+    """The trace jumps between two levels again and again."""
+    part = (volts - low) / (high - low)
+    sides = np.where(part > 0.7, 1, np.where(part < 0.3, -1, 0))
+    outside = sides[sides != 0]
+    middle = 1.0 - outside.size / sides.size
+    return middle < MIDDLE_SHARE and int(np.count_nonzero(np.diff(outside))) >= SWITCHES
+
+
+def _goes_rich(waveform: Waveform, volts: Floats, family: Family) -> bool:
+    """Whether the trace is on the whole richer after the release than before the opening, by a tenth of its range."""
+    flow = waveform.channels.get(family.airflow_sensor.channel)
+    if flow is None:
+        return False
+    air = np.asarray(flow, dtype=np.float64)
+    if not np.isfinite(air).any():
+        return False
+    idle, top = (float(end) for end in np.nanpercentile(air, (10.0, 99.0)))
+    open_at = np.flatnonzero(air > 0.5 * (idle + top))
+    if not open_at.size:
+        return False
+    opening, release = waveform.time_s[open_at[0]], waveform.time_s[open_at[-1]]
+    sign = -1.0 if family.lambda_sensor.polarity == "rich_low" else 1.0
+    before = volts[waveform.time_s < opening - 0.1]
+    cut = volts[(waveform.time_s > release + CUT_FROM_S) & (waveform.time_s < release + CUT_TO_S)]
+    before, cut = before[np.isfinite(before)], cut[np.isfinite(cut)]
+    if not before.size or not cut.size:
+        return False
+    span = float(np.nanpercentile(volts, 98.0) - np.nanpercentile(volts, 2.0))
+    return bool(float(np.mean(sign * cut)) - float(np.mean(sign * before)) > 0.1 * span)

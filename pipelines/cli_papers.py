@@ -1,0 +1,58 @@
+"""Commands for sheets, cards and the tests of a week; `pipelines.cli` registers them."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipelines.cli_options import Home, Json, print_json, say
+from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
+
+
+def sheet(
+    van: Annotated[str, typer.Argument(metavar="VAN", help="The van, as the register names it.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="File to write.")],
+    home: Home = Path(DEFAULT_HOME),
+    language: Annotated[str | None, typer.Option(help="en or de; default that of the settings.")] = None,
+) -> None:
+    """Write one page for a van's driver or owner: what was tested, what was found, what happens next."""
+    workspace = open_workspace(home)
+    from pipelines.commands.papers import write_sheet
+
+    print(write_sheet(workspace, van, out, language))
+
+
+def card(
+    family: Annotated[str, typer.Argument(metavar="FAMILY", help="The engine family, a key of families.toml.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="File to write.")],
+    recorder: Annotated[str, typer.Option(help="Recorder profile.")] = "canonical",
+    home: Home = Path(DEFAULT_HOME),
+    language: Annotated[str | None, typer.Option(help="en or de; default that of the settings.")] = None,
+) -> None:
+    """Write one page for the technician: how to set up a recorder at a van of a family, and how to record."""
+    workspace = open_workspace(home)
+    from pipelines.commands.papers import write_card
+
+    print(write_card(workspace, family, recorder, out, language))
+
+
+def list_tests(
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE.(csv|json)", help="File to write; default: a list.")
+    ] = None,
+    home: Home = Path(DEFAULT_HOME),
+    as_json: Json = False,
+) -> None:
+    """List the vans to test in the coming week, or write the next test of every van."""
+    workspace = open_workspace(home)
+    from pipelines.read_side.published import open_published
+    from pipelines.reports.testing import tests_document, tests_text, write_tests
+
+    published = open_published(workspace.root)
+    if out is not None:
+        count = write_tests(published, out)
+        print_json({"vans": count, "file": str(out)}) if as_json else say(f"{count} vans written to {out}")
+    elif as_json:
+        print_json(tests_document(published))
+    else:
+        say(tests_text(published))

@@ -1,0 +1,289 @@
+"""What one visit's snaps say of a van: against its past and family, with the proof of a repair and the cautions."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from data_contracts.cautions import cautions_for_snap
+from data_contracts.errors import InputError, VansnapError
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.numerals import in_language, plain
+from data_contracts.facts.say import say
+from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+from data_contracts.family import Family
+from data_contracts.signals import QUANTITIES, words_for
+from data_contracts.units import shown
+from pipelines.reports.numbers import with_uncertainty
+from pipelines.workspace.settings import DisplaySettings
+
+if TYPE_CHECKING:
+    from models.at_the_van.judge import Judged, VisitVerdict
+    from models.reading.read import Readings
+    from pipelines.read_side.van_past import KnownVan
+
+
+@dataclass(frozen=True)
+class Target:
+    """Whose snap it is.
+
+    Attributes
+    ----------
+    van_id : str
+        Empty where only the family was named.
+    home : Path or None
+        Workspace whose published run holds its past; None without.
+    repaired : str
+        Cause whose repair was just done; empty: the newest repair that waits for its proof, if any.
+    """
+
+    van_id: str = ""
+    home: Path | None = None
+    repaired: str = ""
+
+
+def family_of(target: Target, register: Path) -> tuple[str, int | None]:
+    """Family of a van, and its lambda banks where they differ from the family's.
+
+    Parameters
+    ----------
+    target : Target
+    register : Path
+        Register folder, for a van that no run knows yet.
+
+    Returns
+    -------
+    tuple of str and int or None
+
+    Raises
+    ------
+    InputError
+        If the van is in neither.
+    """
+    published = _published(target.home)
+    if published is not None:
+        from pipelines.read_side.van_past import van_row
+
+        row = van_row(published, target.van_id)
+        if row is not None:
+            return str(row["family"]), row["lambda_banks"]
+    from pipelines.workspace.register import load_register
+
+    van = load_register(register).vans.get(target.van_id)
+    if van is None:
+        raise InputError(
+            f"van {target.van_id!r} is not in {register / 'vans.csv'}: name one of its vans, or give --family instead"
+        )
+    return van.family, van.lambda_banks
+
+
+def hold_against(
+    readings: "Readings", names: Sequence[tuple[str, int]], family: Family, target: Target
+) -> dict[str, Any]:
+    """Hold the snaps of one visit against what is known.
+
+    Parameters
+    ----------
+    readings : Readings
+        Every snap of the visit.
+    names : sequence of (file, snap)
+        Of each.
+    family : Family
+    target : Target
+
+    Returns
+    -------
+    dict
+        van, verdict (None where no snap counts), sent_back (every snap is to be repeated), limit_crossed, facts (what to
+        say first, first; as rows of `Fact.row`), quantities, representative (file and snap, or None), proof,
+        asks_for_work.
+
+    Raises
+    ------
+    InputError
+        If `target.repaired` is no cause.
+    """
+    from models.at_the_van.judge import judge_visit
+    from models.at_the_van.repeats import accepted, representative
+
+    known = _known(target, family)
+    kept = accepted(readings.grade, readings.grade_reasons)
+    chosen, why = representative(readings.shape_airflow, kept, names)
+    past = None if known is None else known.past
+    visit = judge_visit(
+        {name: values[kept] for name, values in readings.values.items()},
+        {name: values[kept] for name, values in readings.u.items()},
+        family,
+        target.van_id,
+        past,
+    )
+    facts = list(visit.facts) if kept.size else []
+    proof = _proof(visit, known, target) if kept.size else None
+    if proof is not None:
+        facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
+    if len(names) > 1 or not kept.size:
+        facts.append(why)
+    return {
+        "van": target.van_id or None,
+        "verdict": visit.verdict if kept.size else None,
+        "sent_back": "good" not in readings.grade and "usable" not in readings.grade,
+        "limit_crossed": any(one.means for one in visit.quantities),
+        "facts": [fact.row() for fact in facts],
+        "quantities": [_row(one) for one in visit.quantities],
+        "representative": None if chosen < 0 else {"file": names[chosen][0], "snap": names[chosen][1]},
+        "proof": proof,
+        "asks_for_work": not kept.size
+        or visit.verdict == "worse"
+        or "repeat" in readings.grade
+        or (proof is not None and proof["verdict"] != "proven"),
+    }
+
+
+def told(against: Mapping[str, Any], display: DisplaySettings) -> list[str]:
+    """What was found, as lines for a terminal.
+
+    Parameters
+    ----------
+    against : mapping
+        As `hold_against` returns it.
+    display : DisplaySettings
+        Language and units.
+
+    Returns
+    -------
+    list of str
+        First what hurts most; empty where no snap counts.
+    """
+    facts = [say(Fact.from_row(row), display.language, display.units) for row in against["facts"]]
+    word = against["verdict"]
+    if word is None:
+        return facts
+    if word == "worse" and against["limit_crossed"]:
+        word = "limit"
+    words = [*(["repeat"] if against["sent_back"] else []), *([word] if word != "unknown" else [])]
+    head = "  ".join(part for part in (", ".join(_said(each, display) for each in words).upper(), facts[0]) if part)
+    return [head, *(f"  {fact}" for fact in facts[1:]), *_table(against["quantities"], display)]
+
+
+def cautions_told(family: Family, display: DisplaySettings) -> list[str]:
+    """The cautions before a snap of a family's van, as lines for a terminal."""
+    lines = [f"  - {caution.text.in_language(display.language)}" for caution in cautions_for_snap(family)]
+    return [_said("before_next", display), *lines]
+
+
+def bands_of(against: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    """Expected band of each quantity, to be drawn: by the van's own past, else by its family. [unit of the quantity]"""
+    found = {}
+    for row in against["quantities"]:
+        held = row["own"] or row["family"]
+        if held is not None:
+            found[row["quantity"]] = (held["low"], held["high"])
+    return found
+
+
+def _published(home: Path | None) -> Any:
+    """The published file, or None where the workspace has none."""
+    if home is None or not (home / "published.duckdb").is_file():
+        return None
+    from pipelines.read_side.published import open_published
+
+    return open_published(home)
+
+
+def _known(target: Target, family: Family) -> "KnownVan | None":
+    if not target.van_id:
+        return None
+    published = _published(target.home)
+    if published is None:
+        return None
+    from pipelines.read_side.van_past import known_van
+
+    return known_van(published, target.van_id, family.name)
+
+
+def _proof(visit: "VisitVerdict", known: "KnownVan | None", target: Target) -> dict[str, Any] | None:
+    """The proof of a repair by this visit alone; None where no repair waits for one."""
+    from data_contracts.jobs import JOBS
+
+    if target.repaired and target.repaired not in JOBS:
+        raise InputError(f"--repaired {target.repaired}: no such cause; name one of {', '.join(sorted(JOBS))}")
+    cause = target.repaired or (known.repaired if known is not None else "")
+    if known is None or cause not in JOBS:
+        return None
+    from data_contracts.signals import BANK2_PREFIX
+    from models.at_the_van.judge import levels_of
+    from models.work.repair_proof import prove_repair
+
+    day = known.repaired_on if cause == known.repaired else ""
+    touched = JOBS[cause].touches
+    try:
+        proof = prove_repair(*levels_of(visit, known.past), (*touched, *(BANK2_PREFIX + name for name in touched)))
+    except VansnapError:
+        fact = Fact.of("proof_here_unknown", cause=cause, day=day)
+        return {"cause": cause, "day": day or None, "verdict": "unknown", "facts": [fact.row()]}
+    head = Fact.of("proof_here", cause=cause, day=day, proof=proof.verdict)
+    facts = [head, *proof.facts]
+    return {"cause": cause, "day": day or None, "verdict": proof.verdict, "facts": [fact.row() for fact in facts]}
+
+
+def _row(one: "Judged") -> dict[str, Any]:
+    def band(held: Any, word: str | None) -> dict[str, Any] | None:
+        if held is None:
+            return None
+        return {"expected": held.expected, "low": held.low, "high": held.high, "verdict": word}
+
+    return {
+        "quantity": one.quantity,
+        "unit": QUANTITIES[one.quantity].unit,
+        "value": one.value,
+        "u": one.u,
+        "snaps": one.repeats,
+        "verdict": one.word,
+        "own": band(one.own, one.against_own),
+        "family": band(one.family, one.against_family),
+        "limit": one.limit if one.means else None,
+        "means": one.means or None,
+        "last": one.last if one.last == one.last else None,
+    }
+
+
+def _table(rows: Sequence[Mapping[str, Any]], display: DisplaySettings) -> list[str]:
+    """Quantities that are held against something, as an aligned table."""
+    held = [row for row in rows if row["own"] or row["family"]]
+    if not held:
+        return []
+    cells = [[_said(name, display) for name in ("quantity", "now", "own", "family", "last", "verdict")]]
+    for row in held:
+        unit = shown(row["unit"], display.units)
+        value = with_uncertainty(unit.value(row["value"]), abs(unit.difference(row["u"])))
+        last = "–" if row["last"] is None else _number(unit.value(row["last"]), display)
+        name = words_for(row["quantity"], display.language) + ("" if unit.unit == "1" else f" [{unit.unit}]")
+        word = "limit" if row["limit"] is not None else row["verdict"] or "none"
+        cells.append(
+            [
+                name,
+                value,
+                _range(row["own"], unit, display),
+                _range(row["family"], unit, display),
+                last,
+                _said(word, display).lower(),
+            ]
+        )
+    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
+    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells]
+    return ["", *(f"  {line}" for line in lines), ""]
+
+
+def _range(held: Mapping[str, Any] | None, unit: Any, display: DisplaySettings) -> str:
+    if held is None:
+        return "–"
+    low, high = (_number(unit.value(held[end]), display) for end in ("low", "high"))
+    return _said("range", display).format(low=low, high=high)
+
+
+def _number(value: float, display: DisplaySettings) -> str:
+    return in_language(plain(0.0 if abs(value) < 1e-9 else value), display.language)
+
+
+def _said(word: str, display: DisplaySettings) -> str:
+    return VISIT_WORDS[word].in_language(display.language)

@@ -1,0 +1,77 @@
+"""What the published file knows of one van, for a recording at the van: its row, its past, its repair to be proven."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from models.at_the_van.expected import JUDGED, VanPast, past_of
+from pipelines.read_side.published import Published
+
+
+@dataclass(frozen=True)
+class KnownVan:
+    """A van as published.
+
+    Attributes
+    ----------
+    past : VanPast
+    repaired : str
+        Cause found at the newest repair whose proof is still open; empty for none.
+    repaired_on : str
+        ISO day of that repair; empty for none.
+    """
+
+    past: VanPast
+    repaired: str
+    repaired_on: str
+
+
+def van_row(published: Published, van_id: str) -> Mapping[str, Any] | None:
+    """A van's family and lambda banks, or None if the published register does not have it."""
+    frame = published.ask("SELECT van_id, family, lambda_banks FROM vans WHERE van_id = $van", {"van": van_id})
+    return frame.row(0, named=True) if frame.height else None
+
+
+def known_van(published: Published, van_id: str, family: str) -> KnownVan:
+    """What is published of a van and its family.
+
+    Parameters
+    ----------
+    published : Published
+        The whole file: a family's vans may be of other depots.
+    van_id, family : str
+        Van and engine family.
+
+    Returns
+    -------
+    KnownVan
+    """
+    stored = set(published.ask("SELECT * FROM readings LIMIT 0").columns)
+    names = [name for name in (*JUDGED, "throttle_opened") if name in stored]
+    columns = ", ".join(f'r."{name}{end}"' for name in dict.fromkeys(names) for end in ("", "_u"))
+    captures = published.ask(
+        f"""
+        SELECT c.van_id, c.week, c.visit, {columns} FROM captures c JOIN readings r USING (capture_id)
+        WHERE c.family = $family AND c.grade <> 'repeat'
+        """,
+        {"family": family},
+    )
+    trends = published.ask(
+        """
+        SELECT t.van_id, t.week, t.quantity, t.value, t.value_u, t.baseline, t.baseline_u, t.alarm, t.onset_low
+        FROM trends t JOIN vans v USING (van_id)
+        WHERE v.family = $family AND list_contains($judged, t.quantity) ORDER BY t.van_id, t.week, t.quantity
+        """,
+        {"family": family, "judged": list(JUDGED)},
+    )
+    done = published.ask(
+        """
+        SELECT o.found, strftime(max(e."at") AT TIME ZONE 'UTC', '%Y-%m-%d') AS day
+        FROM work_orders o JOIN order_events e USING (order_id)
+        WHERE o.van_id = $van AND o.state = 'done' AND e.state = 'done' AND e.refused IS NULL AND o.found IS NOT NULL
+        GROUP BY ALL ORDER BY max(e."at") DESC LIMIT 1
+        """,
+        {"van": van_id},
+    )
+    found, day = done.row(0) if done.height else ("", "")
+    return KnownVan(past_of(van_id, family, captures, trends), str(found or ""), str(day or ""))

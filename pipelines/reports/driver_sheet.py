@@ -1,0 +1,150 @@
+"""One page for a van's driver or owner: what was tested, what was found, what happens next, in everyday words."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from data_contracts.causes import CAUSES, EVERY_CAUSE
+from data_contracts.errors import InputError
+from data_contracts.facts.vocabulary import PHRASES
+from data_contracts.jobs import JOBS
+from data_contracts.weeks import week_start
+from models.work.urgency import worst_of
+from pipelines.read_side import queries
+from pipelines.read_side.published import Published, board_settings
+from pipelines.reports.order_pdf import foot, run_of
+from pipelines.reports.paper import contract, day, make_pdf, say, written_for
+from pipelines.workspace.settings import DisplaySettings
+
+SURE, LIKELY = 0.8, 0.6
+"""Probability from which a cause is called nearly certain, or likely. Common practice, no source (2026-11-29)."""
+
+
+def driver_pdf(published: Published, van_id: str, display: DisplaySettings | None = None) -> bytes:
+    """Set the sheet of one van as of the published week.
+
+    Parameters
+    ----------
+    published : Published
+    van_id : str
+    display : DisplaySettings, optional
+        Language and units; default those of the workspace.
+
+    Returns
+    -------
+    bytes
+        PDF, one page.
+
+    Raises
+    ------
+    InputError
+        If the van is not in the published register.
+    """
+    with written_for(display or board_settings(published.home).display):
+        return _set(published, van_id)
+
+
+def _set(published: Published, van_id: str) -> bytes:
+    run = run_of(published)
+    week = str(run["week"])
+    van = queries.van(published, van_id)
+    if van is None:
+        raise InputError(f"van {van_id!r} is not in the published register: name one of its vans")
+    visits = queries.van_visits(published, van_id, week, limit=1000)
+    listed = queries.van_on_list(published, van_id, week)
+    orders = queries.van_orders(published, van_id, week)
+    order = orders.row(0, named=True) if orders.height else None
+    verdict, found = _found(listed, order, bool(visits.height))
+    at = run["finished_at"]
+    assert isinstance(at, datetime)
+    document = {
+        "van": say("driver.van", van=van_id),
+        "date": day(at),
+        "tested": _tested(visits.height, None if not visits.height else visits["captured_at"][0]),
+        "verdict": verdict,
+        "found": found,
+        "next": _next(listed, order, bool(visits.height)),
+        "meanwhile": _meanwhile(listed, order),
+        "foot": foot(run),
+    }
+    return make_pdf("driver_sheet.typ", document, {}, at)
+
+
+def _tested(visits: int, last: Any) -> list[str]:
+    if not visits:
+        return [say("driver.not_tested")]
+    told = say("driver.tested_once" if visits == 1 else "driver.tested_often", day=day(last), count=visits)
+    return [told, say("driver.how")]
+
+
+def _found(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, recorded: bool) -> tuple[str, list[str]]:
+    """The finding in one line, and what it means."""
+    if not recorded:
+        return say("driver.nothing_known"), []
+    if order is not None and order["state"] == "proven" and listed is None:
+        return say("driver.mended"), [_cause(str(order["found"] or order["cause"]))]
+    if order is not None and order["state"] == "done" and order["found"] in EVERY_CAUSE:
+        return say("driver.being_proven"), [_cause(str(order["found"]))]
+    if listed is None:
+        return say("driver.well"), [say("driver.well_more")]
+    code, probability = str(listed["leading_cause"]), listed["leading_cause_probability"]
+    urgency = str(listed["urgency"])
+    if code not in CAUSES:
+        return say(f"driver.changed_{urgency}"), [say("driver.not_certain")]
+    sure = "sure" if (probability or 0.0) >= SURE else "likely" if (probability or 0.0) >= LIKELY else "maybe"
+    means = PHRASES[f"means.{_means(listed, code)}"]
+    told = [f"{say(f'driver.{sure}')} {_cause(code)}", say("driver.means", means=contract(means))]
+    return say(f"driver.changed_{urgency}"), told
+
+
+def _means(listed: Mapping[str, Any], code: str) -> str:
+    """What it means to leave the cause, as the list has it; by the cause alone where an older list does not say."""
+    for fact in listed["reason_facts"] or []:
+        told = dict(fact["words"] or {})
+        if fact["code"] == "cause_hurts" and "means" in told:
+            return str(told["means"])
+    return worst_of(code, float("nan"), 13.0)
+
+
+def _cause(code: str) -> str:
+    """What is wrong in everyday words."""
+    cause = EVERY_CAUSE.get(code)
+    if cause is None:
+        return say("driver.not_certain")
+    return contract(cause.everyday) if cause.everyday is not None else say("driver.part", part=contract(cause.title))
+
+
+def _next(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, recorded: bool) -> list[str]:
+    """What happens next, by the state of the newest order."""
+    if not recorded:
+        return [say("driver.next_record")]
+    state = None if order is None else str(order["state"])
+    if order is None or state in ("declined", "not_proven", "proven") or (listed is None and state == "proposed"):
+        again = state == "not_proven"
+        return [say("driver.next_again" if again else "driver.next_watch" if listed else "driver.next_none")]
+    if state == "done":
+        return [say("driver.next_proof")]
+    when = _when(order)
+    steps = [say(f"driver.next_{state}" if when else "driver.next_no_day", when=when)]
+    if order["cause"] in JOBS:
+        steps.append(say("driver.workshop", action=contract(JOBS[str(order["cause"])].action)))
+    steps.append(say("driver.next_after"))
+    return steps
+
+
+def _when(order: Mapping[str, Any]) -> str:
+    """Day of the visit to the workshop, or the week planned, or the latest day."""
+    if order["until"] is not None:
+        return say("driver.on", day=day(order["until"]))
+    if order["plan_week"]:
+        first = week_start(str(order["plan_week"]))
+        return say("driver.between", first=day(first), last=day(first + timedelta(days=4)))
+    return say("driver.by", day=day(order["due_by"])) if order["due_by"] is not None else ""
+
+
+def _meanwhile(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None) -> list[str]:
+    """What the driver should watch for; more where people could come to harm."""
+    safety = order is not None and bool(order["safety"]) and order["state"] not in ("proven", "declined")
+    urgent = listed is not None and listed["urgency"] == "now"
+    lines = [say("driver.ask_first")] if safety else [say("driver.soon")] if urgent else []
+    return [*lines, say("driver.stop"), say("driver.no_repair")]

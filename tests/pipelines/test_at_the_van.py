@@ -1,0 +1,256 @@
+"""`vansnap read --van`: what hurts most first, the past where there is one, repeats, proof, cautions; and refusals by name."""
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from data_contracts.cautions import cautions_for_snap
+from pipelines.cli import run
+from pipelines.commands.at_the_van import Target
+from pipelines.commands.read import read_file
+from pipelines.intake.readers.recording import read_recording
+from pipelines.intake.sensor_check import wrong_sensor
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.register import load_families
+from pipelines.workspace.workspace import Workspace, make_workspace
+from tests.deliveries import deliver, row, run_intake
+from tests.pipelines.small_home import SMALL_FLEET, copied_home
+
+REGISTER = SMALL_FLEET / "register"
+INBOX = SMALL_FLEET / "inbox"
+LEAN, NARROW, WELL = "V001", "V009", "V012"
+LAST, REPAIRED, CALM = "2026-W15", "2026-W12", "2026-W15"
+"""Weeks of the lean van's last visit, of one after its repair, and of a healthy van's."""
+
+
+def recordings(van: str, week: str) -> list[Path]:
+    """Recordings of one van's visit in a week, as delivered."""
+    return sorted(INBOX.glob(f"{week}-*/waveforms/?????-{van}.*"))
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> list[str]:
+    assert run(["read", *map(str, arguments)]) == 0
+    return capsys.readouterr().out.splitlines()
+
+
+def test_the_first_line_says_what_hurts_most(judged_small: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = said(capsys, recordings(LEAN, LAST)[0], "--van", LEAN, "--home", judged_small.root)
+    assert lines[0].startswith(("BEYOND A LIMIT  Lambda at full throttle is 1.0", "REPEAT, BEYOND A LIMIT  Lambda"))
+    assert ": expected 0.8" in lines[0]
+    assert "by its own past" in lines[0]
+    assert "the engine or its turbocharger is damaged" in lines[0]
+    assert any(line.startswith("  Held against its own") for line in lines)
+    assert any(line.split()[:1] in (["ACCEPT"], ["REPEAT"]) for line in lines)
+    assert f"  - {cautions_for_snap()[-1].text.en}" in lines
+
+
+def test_a_healthy_van_is_the_same_and_asks_for_nothing(
+    judged_small: Workspace, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    for recording in recordings(WELL, CALM):
+        shutil.copy(recording, tmp_path)
+    lines = said(capsys, tmp_path, "--van", WELL, "--home", judged_small.root)
+    assert lines[0].startswith("SAME  All ")
+    assert any("stands for 2 accepted snaps, as the first" in line for line in lines)
+    assert sum(" * " in line for line in lines) == 1
+    assert not any(cautions_for_snap()[-1].text.en in line for line in lines)
+
+
+def test_the_board_and_the_command_say_the_same(judged_small: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    from data_contracts.facts.fact import Fact
+    from data_contracts.facts.say import say
+
+    path = recordings(LEAN, LAST)[0]
+    lines = said(capsys, path, "--van", LEAN, "--home", judged_small.root)
+    (document,) = said(capsys, path, "--van", LEAN, "--home", judged_small.root, "--json")
+    against = json.loads(document)["against"]
+    assert lines[0].endswith(say(Fact.from_row(against["facts"][0])))
+    assert (against["van"], against["verdict"], against["limit_crossed"]) == (LEAN, "worse", True)
+    rows = {each["quantity"]: each for each in against["quantities"]}
+    lean = rows["lambda_full_throttle"]
+    assert lean["own"]["low"] < lean["own"]["expected"] < lean["own"]["high"] < lean["limit"] < lean["value"]
+    assert lean["family"]["low"] < lean["own"]["low"]
+    assert lean["own"]["verdict"] == lean["family"]["verdict"] == "worse"
+
+
+def test_a_repair_is_proven_or_not_on_the_spot(judged_small: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
+    lean, well = recordings(LEAN, LAST)[0], recordings(LEAN, REPAIRED)[0]
+    given = ("--van", LEAN, "--home", judged_small.root, "--repaired", "airflow_under_reading", "--json")
+    after = {path: json.loads(said(capsys, path, *given)[0])["against"]["proof"] for path in (lean, well)}
+    assert after[lean]["verdict"] == "not_proven"
+    assert after[well]["verdict"] == "proven"
+    assert after[well]["facts"][0]["code"] == "proof_here"
+    assert any(fact["words"].get("outcome") == "restored" for fact in after[well]["facts"])
+
+
+def test_a_repair_recorded_as_done_is_found_by_itself(
+    judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = copied_home(judged_small, tmp_path / "home")
+    import duckdb
+
+    with duckdb.connect(str(home.published_path)) as connection:
+        ((order,),) = connection.sql(f"SELECT min(order_id) FROM work_orders WHERE van_id = '{LEAN}'").fetchall()
+        assert order is not None
+        connection.execute(
+            "UPDATE work_orders SET state = 'done', found = 'airflow_under_reading' WHERE order_id = $o", {"o": order}
+        )
+        connection.execute(
+            "INSERT INTO order_events BY NAME SELECT 'x' AS event_id, $o AS order_id, 'done' AS state, "
+            "TIMESTAMPTZ '2026-04-20 10:00:00+00' AS \"at\", 'me' AS person, 'airflow_under_reading' AS found",
+            {"o": order},
+        )
+    lines = said(capsys, recordings(LEAN, REPAIRED)[0], "--van", LEAN, "--home", home.root)
+    assert any("Repair 'air-mass sensor reads low' of 2026-04-20: it holds by this recording" in line for line in lines)
+
+
+def test_without_a_run_or_a_past_it_says_so(
+    judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = recordings(WELL, CALM)[0]
+    empty = make_workspace(tmp_path / "home", {"settings.toml": ""})
+    shutil.copytree(REGISTER, empty.register, dirs_exist_ok=True)
+    told = "\n".join(said(capsys, path, "--van", WELL, "--home", empty.root))
+    assert "No run is published here" in told
+    assert "\n".join(said(capsys, path, "--van", WELL, "--register", REGISTER)).count("No run is published here") == 1
+    home = copied_home(judged_small, tmp_path / "other")
+    import duckdb
+
+    with duckdb.connect(str(home.published_path)) as connection:
+        connection.execute(f"DELETE FROM trends WHERE van_id = '{WELL}'")
+    told = "\n".join(said(capsys, path, "--van", WELL, "--home", home.root))
+    assert f"{WELL} has no visit in the published run: held against" in told
+    told = "\n".join(said(capsys, path, "--family", "dale-25", "--register", REGISTER))
+    assert "Only family dale-25 was named" in told
+    assert told.split()[0] in ("ACCEPT", "REPEAT")
+
+
+def test_it_speaks_the_language_of_the_workspace(
+    judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = copied_home(judged_small, tmp_path / "home")
+    text = home.settings_path.read_text(encoding="utf-8")
+    assert 'language = "en"' in text
+    home.settings_path.write_text(text.replace('language = "en"', 'language = "de"'), encoding="utf-8")
+    lines = said(capsys, recordings(LEAN, LAST)[0], "--van", LEAN, "--home", home.root)
+    assert "JENSEITS EINER GRENZE  Lambda bei Volllast ist 1," in lines[0]
+    assert any(cautions_for_snap()[-1].text.de in line for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["--van", "nobody"], "nobody"),
+        (["--van", LEAN, "--family", "heath-12"], "brook-20"),
+        (["--van", LEAN, "--repaired", "gremlins"], "gremlins"),
+        (["--family", "brook-20", "--repaired", "lambda_slow"], "--van"),
+        ([], "--van V"),
+    ],
+)
+def test_a_mistake_is_one_line(
+    judged_small: Workspace, arguments: list[str], named: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = str(recordings(LEAN, LAST)[0])
+    assert run(["read", path, *arguments, "--home", str(judged_small.root)]) == 2
+    err = capsys.readouterr().err
+    assert named in err
+    assert err.count("\n") == 1
+
+
+def test_the_band_is_drawn_in_volts_with_the_flow_beside_it(
+    judged_small: Workspace, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from pipelines.reports import snap_plot
+
+    drawn: list[tuple[float, float]] = []
+    ends: list[str] = []
+    flows: list[str] = []
+    monkeypatch.setattr(snap_plot, "_band", lambda axes, span, low, high, *, named: drawn.append((low, high)))
+    monkeypatch.setattr(snap_plot, "_flow_axis", lambda axes, scale, label: flows.append(label))
+    monkeypatch.setattr(snap_plot, "say", lambda key, **places: ends.append(key) or key)
+    from data_contracts.capture import Conditions
+
+    found = read_file(
+        recordings(LEAN, LAST)[0],
+        register=judged_small.register,
+        recorder="canonical",
+        conditions=Conditions(),
+        plot=tmp_path / "x.svg",
+        target=Target(LEAN, judged_small.root),
+    ).document
+    rows = {each["quantity"]: each for each in found["against"]["quantities"]}
+    family = load_families(judged_small.register)[0]["brook-20"]
+    volts = family.airflow_sensor
+    values = found["captures"][0]["readings"]
+    here = values["main_peak_g_s"]["value"] / values["main_peak_reference_g_s"]["value"]
+    band = [here * rows["main_peak_reference_g_s"]["own"][end] for end in ("low", "high")]
+    assert drawn[0] == pytest.approx(tuple(np.interp(band, volts.transfer_g_s, volts.transfer)))
+    assert (rows["lambda_full_throttle_v"]["own"]["low"], rows["lambda_full_throttle_v"]["own"]["high"]) in drawn
+    assert flows == ["axis.airflow"]
+    assert {"plot.rich", "plot.lean", "plot.airflow_v"} <= set(ends)
+
+
+def _any_narrow() -> bytes:
+    return next(path for week in range(2, 16) for path in recordings(NARROW, f"2026-W{week:02d}")).read_bytes()
+
+
+def test_another_sensor_is_refused_by_name_and_taken_in_once_the_family_is_right(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    snap = tmp_path / "snap.parquet"
+    snap.write_bytes(_any_narrow())
+    assert run(["read", str(snap), "--family", "brook-20", "--register", str(REGISTER)]) == 2
+    err = capsys.readouterr().err
+    assert "as a narrowband sensor's does, but family brook-20 has a wideband sensor" in err
+    assert err.count("\n") == 1
+
+    vans = "van_id,family,depot\nA1,brook-20,north\n"
+    files = {"settings.toml": "", "register/vans.csv": vans}
+    home = make_workspace(tmp_path / "home", files)
+    shutil.copy(REGISTER / "families.toml", home.register)
+    deliver(
+        home.inbox / "one",
+        [row("snap.parquet", "A1", "2026-03-02T09:15:00+01:00")],
+        {"snap.parquet": snap.read_bytes()},
+    )
+    (account,) = run_intake(home)
+    assert (account.quarantined, account.held) == (1, 0)
+    with Warehouse(home.warehouse_path) as warehouse:
+        (item,) = warehouse.query("SELECT rule, reason, state FROM quarantine").to_dicts()
+    assert (item["rule"], item["state"]) == ("other_lambda_sensor", "waiting")
+    assert "wideband" in item["reason"]
+    (home.register / "vans.csv").write_text(vans.replace("brook-20", "marsh-16"))
+    (account,) = run_intake(home)
+    assert (account.quarantined, account.held) == (0, 1)
+
+
+def test_an_inverted_trace_is_refused_by_name() -> None:
+    families = load_families(REGISTER)[0]
+    waveform = read_recording("snap.parquet", recordings(LEAN, REPAIRED)[0].read_bytes())
+    family = families["brook-20"]
+    assert wrong_sensor(waveform, family) is None
+    turned = replace(
+        family.lambda_sensor,
+        polarity="rich_high",
+        characteristic_lambda=family.lambda_sensor.characteristic_lambda[::-1],
+    )
+    refused = wrong_sensor(waveform, replace(family, lambda_sensor=turned))
+    assert refused is not None
+    assert refused[0] == "inverted_lambda"
+    assert "polarity in register/families.toml" in refused[1]
+    below = replace(waveform, channels=dict(waveform.channels) | {"lambda_v": -waveform.channels["lambda_v"]})
+    told = wrong_sensor(below, family)
+    assert told is not None
+    assert "leads are the wrong way round" in told[1]
+
+
+def test_no_recording_of_the_small_fleet_is_refused_for_its_sensor(judged_small: Workspace) -> None:
+    with Warehouse(judged_small.warehouse_path) as warehouse:
+        rules = warehouse.query("SELECT DISTINCT rule FROM quarantine")["rule"].to_list()
+        held = warehouse.query("SELECT count(*) AS n FROM recordings WHERE state = 'held'")["n"][0]
+    assert held > 450
+    assert not {"other_lambda_sensor", "inverted_lambda"} & set(rules)

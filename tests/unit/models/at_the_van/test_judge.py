@@ -1,0 +1,251 @@
+"""One visit against its past, its family and its limits: bands hold their share, what hurts most comes first."""
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from data_contracts.facts.say import say
+from data_contracts.family import Family
+from models.at_the_van.expected import JUDGED, VanPast, own_band, past_of
+from models.at_the_van.judge import VisitVerdict, judge_visit, levels_of
+from models.at_the_van.repeats import accepted, representative
+from models.tracking.scales import from_scale, to_scale
+from models.work.repair_proof import prove_repair
+from sample_fleet.families import built_in_families, register_family
+
+LEVELS = {
+    "idle_g_s": 2.5,
+    "main_peak_reference_g_s": 100.0,
+    "lambda_full_throttle": 0.90,
+    "lambda_full_throttle_slope_per_s": 0.0,
+    "lambda_to_lean_time_constant_s": 0.10,
+    "lean_needles": 0.0,
+}
+U = {name: 0.002 * max(level, 0.5) for name, level in LEVELS.items()}
+VANS, WEEKS, REPEATS = 12, 16, 3
+
+
+def wideband() -> Family:
+    """A family with a wideband sensor and a low limit of the main peak."""
+    family = next(
+        each for each in map(register_family, built_in_families().values()) if each.lambda_sensor.kind == "wideband"
+    )
+    peak = replace(family.main_peak, expected_g_s=100.0, low_limit_g_s=85.0, high_limit_g_s=None)
+    return replace(family, main_peak=peak, expected_time_constant_s=None, time_constant_limit_s=None)
+
+
+def fleet(seed: int = 1, vans: int = VANS, weeks: int = WEEKS) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Captures and trends of healthy vans: visits scatter twice as much as the snaps of one."""
+    rng = np.random.default_rng(seed)
+    captures, trends = [], []
+    for v in range(vans):
+        own = {name: rng.normal(0.0, 0.01) for name in LEVELS}
+        for w in range(weeks):
+            week = f"2026-W{w + 1:02d}"
+            visit = {name: rng.normal(0.0, 0.01) for name in LEVELS}
+            snaps = [
+                {name: _read(name, own[name] + visit[name] + rng.normal(0.0, 0.005)) for name in LEVELS}
+                for _ in range(REPEATS)
+            ]
+            for snap in snaps:
+                told = snap | {f"{name}_u": U[name] for name in LEVELS}
+                captures.append({"van_id": f"V{v:02d}", "week": week, "visit": week, **told})
+            for name in LEVELS:
+                trends.append(
+                    {
+                        "van_id": f"V{v:02d}",
+                        "week": week,
+                        "quantity": name,
+                        "value": float(np.median([snap[name] for snap in snaps])),
+                        "value_u": U[name],
+                        "baseline": _read(name, own[name]),
+                        "baseline_u": U[name],
+                        "alarm": False,
+                        "onset_low": None,
+                    }
+                )
+    schema = {"onset_low": pl.String}
+    return pl.DataFrame(captures), pl.DataFrame(trends, schema_overrides=schema)
+
+
+def _read(name: str, apart: float) -> float:
+    """A value so far from the level, on the working scale."""
+    return float(from_scale(name, to_scale(name, np.array([LEVELS[name]])) + apart)[0])
+
+
+def judge(past: VanPast | None, *snaps: dict[str, float], van: str = "V00", u: float | None = None) -> VisitVerdict:
+    values = {name: np.array([snap.get(name, np.nan) for snap in snaps]) for name in LEVELS}
+    sure = {name: np.full(len(snaps), U[name] if u is None else u) for name in LEVELS}
+    return judge_visit(values, sure, wideband(), van, past)
+
+
+@pytest.fixture(scope="module")
+def past() -> VanPast:
+    return past_of("V00", "one", *fleet())
+
+
+def test_bands_hold_nearly_all_healthy_visits() -> None:
+    """Visits that no band was made from: at most one in twenty has anything outside, and bands are no wider than they need."""
+    captures, trends = fleet(seed=5, weeks=26)
+    early = pl.col("week") <= "2026-W16"
+    outside = judged = 0
+    widths = []
+    for van in trends["van_id"].unique().sort():
+        known = past_of(van, "one", captures.filter(early), trends.filter(early))
+        for (_,), snaps in captures.filter(~early & (pl.col("van_id") == van)).group_by(["week"]):
+            found = judge(known, *snaps.to_dicts(), van=van)
+            judged += 1
+            outside += found.verdict != "same"
+            widths += [one.own.high / one.own.low for one in found.quantities if one.quantity == "idle_g_s" and one.own]
+    assert judged == 120
+    assert outside <= 0.05 * judged + 3.0 * np.sqrt(0.05 * judged)
+    assert np.median(widths) < np.exp(2 * 6.0 * 0.0112)
+
+
+def test_what_hurts_most_comes_first_and_growing_leaner_is_said_with_it(past: VanPast) -> None:
+    lean = LEVELS | {
+        "lambda_full_throttle": 1.09,
+        "lambda_full_throttle_slope_per_s": 0.2,
+        "main_peak_reference_g_s": 80.0,
+        "lambda_to_lean_time_constant_s": 0.3,
+    }
+    found = judge(past, lean)
+    told = [say(fact) for fact in found.facts]
+    assert found.verdict == "worse"
+    assert told[0].startswith("Lambda at full throttle is 1.09 and growing leaner while held: expected 0.8")
+    assert "by its own past" in told[0]
+    assert "the engine or its turbocharger is damaged" in told[0]
+    assert told[1].startswith("Main peak is 80 g/s")
+    assert told[2].startswith("Response time to lean is 0.3 s")
+    assert not any("drift" in sentence for sentence in told)
+    assert say(found.facts[0], "de").startswith("Lambda bei Volllast ist 1,09 und magert")
+
+
+def test_a_healthy_visit_is_the_same(past: VanPast) -> None:
+    found = judge(past, LEVELS)
+    assert found.verdict == "same"
+    assert [fact.code for fact in found.facts] == ["van_same", "held_against_past"]
+    assert found.facts[0].numbers["count"] == len(found.quantities) == len(LEVELS)
+    assert found.facts[1].numbers == {"count": WEEKS, "vans": VANS}
+
+
+def test_what_was_outside_and_is_back_is_better() -> None:
+    captures, trends = fleet()
+    last = (pl.col("van_id") == "V00") & (pl.col("week") == f"2026-W{WEEKS:02d}")
+    lean = last & (pl.col("quantity") == "lambda_full_throttle")
+    trends = trends.with_columns(value=pl.when(lean).then(1.09).otherwise(pl.col("value")), alarm=lean)
+    known = past_of("V00", "one", captures, trends)
+    found = judge(known, LEVELS)
+    assert found.verdict == "better"
+    assert say(found.facts[0]).endswith("at the last visit 1.09.")
+    proof = prove_repair(*levels_of(found, known), ["lambda_full_throttle"])
+    assert proof.verdict == "proven"
+    assert (
+        prove_repair(
+            *levels_of(judge(known, LEVELS | {"lambda_full_throttle": 1.09}), known), ["lambda_full_throttle"]
+        ).verdict
+        == "not_proven"
+    )
+
+
+def test_a_van_without_a_past_is_held_against_its_family() -> None:
+    captures, trends = fleet()
+    found = judge(past_of("new", "one", captures, trends), LEVELS, van="new")
+    assert found.verdict == "same"
+    assert found.facts[-1].code == "held_against_family"
+    assert all(one.own is None and one.family is not None for one in found.quantities)
+    assert judge(past_of("new", "one", captures, trends), LEVELS | {"idle_g_s": 4.0}, van="new").verdict == "worse"
+
+
+@pytest.mark.parametrize("known", ["nothing published", "no van of the family"])
+def test_without_any_past_only_limits_speak(known: str) -> None:
+    captures, trends = fleet()
+    past = None if known == "nothing published" else past_of("V00", "one", captures.clear(), trends.clear())
+    found = judge(past, LEVELS)
+    assert found.verdict == "unknown"
+    assert found.facts[0].code == "van_within_limits"
+    assert found.facts[1].code == ("held_against_limits" if past is None else "held_against_nothing")
+    lean = judge(past, LEVELS | {"lambda_full_throttle": 1.09})
+    assert lean.verdict == "worse"
+    assert say(lean.facts[0]).startswith("Lambda at full throttle is 1.09: beyond the limit of 1")
+
+
+def test_a_limit_within_the_uncertainty_is_not_crossed() -> None:
+    assert judge(None, LEVELS | {"lambda_full_throttle": 1.004}, u=0.01).verdict == "unknown"
+    assert judge(None, LEVELS | {"lambda_full_throttle": 1.02}, u=0.01).verdict == "worse"
+
+
+def test_more_snaps_narrow_the_band_and_an_unsure_one_widens_it(past: VanPast) -> None:
+    of = past.expected["idle_g_s"]
+    one, three, unsure = (
+        own_band("idle_g_s", of, of.baseline, u, snaps, 6) for u, snaps in ((0.0, 1), (0.0, 3), (0.1, 1))
+    )
+    assert one is not None
+    assert three is not None
+    assert unsure is not None
+    assert one.low < three.low < three.high < one.high
+    assert unsure.low < one.low < one.high < unsure.high
+
+
+def test_an_alarm_and_the_weeks_since_its_change_do_not_widen_the_band() -> None:
+    captures, trends = fleet()
+    before = past_of("V01", "one", captures, trends).expected["idle_g_s"]
+    late = (pl.col("van_id") == "V01") & (pl.col("week") >= "2026-W12")
+    moved = captures.with_columns(idle_g_s=pl.when(late).then(4.0).otherwise(pl.col("idle_g_s")))
+    alarm = late & (pl.col("quantity") == "idle_g_s") & (pl.col("week") >= "2026-W14")
+    alarmed = trends.with_columns(alarm=alarm, onset_low=pl.when(alarm).then(pl.lit("2026-W12")))
+    after = past_of("V01", "one", moved, alarmed).expected["idle_g_s"]
+    assert after.between == pytest.approx(before.between, rel=0.15)
+
+
+def test_quicker_and_fewer_is_better_and_nothing_read_says_so(past: VanPast) -> None:
+    captures, trends = fleet()
+    many = pl.col("quantity") == "lean_needles"
+    needles = trends.with_columns(
+        value=pl.when(many).then(5.0).otherwise("value"), baseline=pl.when(many).then(5.0).otherwise("baseline")
+    )
+    read = captures.with_columns(lean_needles=pl.lit(5.0))
+    found = judge(past_of("V00", "one", read, needles), LEVELS)
+    assert {one.quantity: one.word for one in found.quantities}["lean_needles"] == "better"
+    assert found.facts[0].code == "van_better"
+    nothing = judge(past, {})
+    assert (nothing.verdict, nothing.facts[0].code) == ("unknown", "van_nothing_read")
+
+
+def test_a_quantity_that_half_of_the_snaps_lack_is_left_out(past: VanPast) -> None:
+    without = {name: level for name, level in LEVELS.items() if name != "idle_g_s"}
+    found = judge(past, LEVELS, without, without)
+    assert "idle_g_s" not in {one.quantity for one in found.quantities}
+    assert "idle_g_s" in {one.quantity for one in judge(past, LEVELS, LEVELS, without).quantities}
+
+
+def test_a_column_that_an_older_file_lacks_is_left_out() -> None:
+    captures, trends = fleet()
+    found = past_of("V00", "one", captures.drop("idle_g_s", "idle_g_s_u"), trends)
+    assert set(found.expected) == set(LEVELS) - {"idle_g_s"}
+    assert set(JUDGED) >= set(LEVELS)
+
+
+def test_the_representative_is_the_snap_nearest_to_the_others() -> None:
+    shapes = np.array([[0.0, 10.0], [0.0, 12.0], [0.0, 20.0], [np.nan, np.nan]], dtype=np.float32)
+    names = [("a.csv", 1), ("b.csv", 1), ("c.csv", 2), ("d.csv", 1)]
+    chosen, why = representative(shapes, np.array([0, 1, 2]), names)
+    assert (chosen, why.code) == (1, "representative_nearest")
+    assert say(why) == "Snap 1 of b.csv stands for the 3 accepted snaps: its traces are nearest to all the others'."
+    assert representative(shapes, np.array([1, 2]), names)[0] == 1
+    assert representative(shapes, np.array([2]), names)[1].code == "representative_only"
+    assert representative(shapes, np.array([], dtype=np.int64), names) == (
+        -1,
+        representative(shapes, np.array([], dtype=np.int64), names)[1],
+    )
+    assert representative(shapes, np.array([0, 1, 3]), names)[1].code == "representative_first"
+
+
+def test_snaps_sent_back_for_the_throttle_alone_count_where_all_were() -> None:
+    back, cold = ("throttle_not_full", "coolant_unmeasured"), ("throttle_not_full", "cold")
+    assert accepted(["repeat", "good"], [back, ()]).tolist() == [1]
+    assert accepted(["repeat", "repeat"], [back, back]).tolist() == [0, 1]
+    assert accepted(["repeat", "repeat"], [back, cold]).tolist() == []
+    assert accepted([], []).tolist() == []
