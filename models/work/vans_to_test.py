@@ -26,6 +26,8 @@ UNUSUAL = 3.0
 """From so many times as likely an unusual visit is a sign. A judgement, no source (2026-11-29)."""
 REPAIRED, REPAIRED_WEEKS = 2.0, 8.0
 """How many times as often faults begin for some weeks after work. Common practice, no source (2026-11-29)."""
+LITTLE_WEAR = 0.8
+"""Between this and its inverse wear is not given as a reason. A judgement, no source (2026-11-29)."""
 WEAR_POWER, LEAST_WEAR, MOST_WEAR = 0.5, 0.7, 1.5
 """Faults begin in proportion to this power of mileage or age over the fleet's middle, within limits: wear-out with a shape
 of 1.5. Common practice, no source (2026-11-29)."""
@@ -110,7 +112,7 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
         if van_id not in listed:
             times, signs = _signs(unusual.get(van_id), moving.get(van_id), codes.get(van_id) or ())
         often, done = wear.get(van_id, 1.0), repaired.get(van_id)
-        if not 0.95 < often < 1.05:
+        if not LITTLE_WEAR < often < 1.0 / LITTLE_WEAR:
             signs.append(Fact.of("test_worn", times=often))
         if done is not None and done > since:
             often *= REPAIRED
@@ -126,7 +128,11 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
                 row.get("in_service_on"),
                 often,
                 times,
-                {day: WARNED for day in (days.get(van_id) or ())[:-1] if week_of(day) in warned.get(van_id, ())},
+                {
+                    day: WARNED
+                    for day in (days.get(van_id) or ())[:-1]
+                    if week_of(day) in warned.get(van_id, ()) and (done is None or day > done)
+                },
                 probability,
                 known.severity.get(van_id, math.nan),
                 known.duty.get(van_id, 1.0),
