@@ -25,7 +25,8 @@ CODE_READ = 5.0
 UNUSUAL = 3.0
 """From so many times as likely an unusual visit is a sign. A judgement, no source (2026-11-29)."""
 REPAIRED, REPAIRED_WEEKS = 2.0, 8.0
-"""How many times as often faults begin for some weeks after work. Common practice, no source (2026-11-29)."""
+"""How many times as often faults begin for some weeks after work; until they are over a residual is no sign, for it is held
+against a baseline that the repair has left. Common practice, no source (2026-11-29)."""
 LITTLE_WEAR = 0.8
 """Between this and its inverse wear is not given as a reason. A judgement, no source (2026-11-29)."""
 WEAR_POWER, LEAST_WEAR, MOST_WEAR = 0.5, 0.7, 1.5
@@ -108,10 +109,13 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
         van_id, family = row["van_id"], known.families.get(row["family"])
         probability = {one["code"]: one["probability"] for one in listed[van_id]["causes"]} if van_id in listed else {}
         signs = _listed_signs(listed[van_id]["leading_cause"], probability) if van_id in listed else []
+        often, done = wear.get(van_id, 1.0), repaired.get(van_id)
+        known_from = date.min if done is None else done + timedelta(weeks=REPAIRED_WEEKS)
+        visits = days.get(van_id) or ()
         times = 1.0
         if van_id not in listed:
-            times, signs = _signs(unusual.get(van_id), moving.get(van_id), codes.get(van_id) or ())
-        often, done = wear.get(van_id, 1.0), repaired.get(van_id)
+            moved = moving.get(van_id) if visits and visits[-1] > known_from else None
+            times, signs = _signs(unusual.get(van_id), moved, codes.get(van_id) or ())
         if not LITTLE_WEAR < often < 1.0 / LITTLE_WEAR:
             signs.append(Fact.of("test_worn", times=often))
         if done is not None and done > since:
@@ -124,15 +128,11 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
                 row["family"],
                 row["depot"],
                 None if family is None else family.aspiration == "turbo",
-                tuple(days.get(van_id) or ()),
+                tuple(visits),
                 row.get("in_service_on"),
                 often,
                 times,
-                {
-                    day: WARNED
-                    for day in (days.get(van_id) or ())[:-1]
-                    if week_of(day) in warned.get(van_id, ()) and (done is None or day > done)
-                },
+                {day: WARNED for day in visits[:-1] if week_of(day) in warned.get(van_id, ()) and day > known_from},
                 probability,
                 known.severity.get(van_id, math.nan),
                 known.duty.get(van_id, 1.0),

@@ -9,7 +9,16 @@ import pytest
 from data_contracts.tables import CAPTURES, REPAIRS, TRENDS, VANS, WATCHLIST, polars_schema
 from data_contracts.weeks import week_of
 from models.work.testing_plan import VanToTest
-from models.work.vans_to_test import CODE_READ, LEAST_WEAR, MOST_WEAR, REPAIRED, WARNED, Known, vans_to_test
+from models.work.vans_to_test import (
+    CODE_READ,
+    LEAST_WEAR,
+    MOST_WEAR,
+    REPAIRED,
+    REPAIRED_WEEKS,
+    WARNED,
+    Known,
+    vans_to_test,
+)
 from tests.readings_fleet import families
 
 WEEK = "2026-W14"
@@ -191,11 +200,15 @@ def test_signs_of_earlier_visits_are_kept_with_their_day() -> None:
     assert van.sign == WARNED
 
 
-def test_what_visits_showed_before_a_repair_no_longer_counts() -> None:
+def test_residuals_count_again_once_a_repair_is_some_weeks_old() -> None:
     days = [LAST - timedelta(weeks=weeks) for weeks in (0, 2, 4, 6)]
-    rows = [{"van_id": van_id, "captured_at": day, "week": week_of(day.date())} for van_id in "ab" for day in days]
+    rows = [{"van_id": van_id, "captured_at": day, "week": week_of(day.date())} for van_id in "abc" for day in days]
     trends = [{"van_id": row["van_id"], "week": row["week"], "quantity": "idle_g_s", "z": 5.0} for row in rows]
-    repairs = [{"repair_id": "r", "van_id": "a", "done_at": LAST - timedelta(weeks=3), "work": "w"}]
-    told = found(captures(*rows), [{"van_id": "a"}, {"van_id": "b"}], trends=trends, repairs=repairs)
-    assert list(told["a"].signs_before) == [days[1].date()]
-    assert sorted(told["b"].signs_before) == sorted(day.date() for day in days[1:])
+    repairs = [
+        {"repair_id": van_id, "van_id": van_id, "done_at": LAST - timedelta(weeks=weeks), "work": "w"}
+        for van_id, weeks in (("a", REPAIRED_WEEKS - 1), ("b", REPAIRED_WEEKS + 3))
+    ]
+    told = found(captures(*rows), [{"van_id": name} for name in "abc"], trends=trends, repairs=repairs)
+    assert (told["a"].sign, told["a"].signs_before) == (1.0, {})
+    assert (told["b"].sign, list(told["b"].signs_before)) == (WARNED, [days[1].date()])
+    assert sorted(told["c"].signs_before) == sorted(day.date() for day in days[1:])
