@@ -86,7 +86,6 @@ def worth_of_step(
         finding.probability,
         step.leading,
         step.test,
-        crosses=finding.crosses,
         severity=finding.severity,
         day=day,
         warranty_until=warranty_until,

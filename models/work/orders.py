@@ -38,8 +38,6 @@ class WatchedVan:
     urgency : {"now", "plan", "watch"}
     alarm_since : str
         ISO week the standing alarm or anomaly began.
-    crosses : float
-        Probability that a limit is crossed before the next visit. [1]
     weeks_to_limit : float or None
         Fewest median weeks to any limit, 0 for one that is crossed; None unknown. [week]
     warranty_until : date or None
@@ -68,7 +66,6 @@ class WatchedVan:
     week: str
     urgency: str
     alarm_since: str
-    crosses: float
     weeks_to_limit: float | None
     warranty_until: date | None
     reasons: tuple[Fact, ...]
@@ -255,7 +252,6 @@ def _draft(
         probability,
         posterior.leading[row],
         float(posterior.severity[row]),
-        crosses=van.crosses,
         standing_codes=van.standing_codes,
         repaired_on=van.repaired_on,
         duty=van.duty,

@@ -139,7 +139,7 @@ def cost_of_waiting(finding: Finding, weeks: float) -> float:
     total = 0.0
     for code, share in finding.probability.items():
         if code in CAUSES:
-            left = waiting(code, finding.severity, weeks, crosses=finding.crosses)
+            left = waiting(code, finding.severity, weeks)
             total += share * (finding.duty * left.failures + left.running)
     return total
 

@@ -122,7 +122,7 @@ class Waiting:
         return self.failures + self.running
 
 
-def waiting(cause: str, severity: float, weeks: float, *, crosses: float = 0.0) -> Waiting:
+def waiting(cause: str, severity: float, weeks: float) -> Waiting:
     """What it costs to leave a cause for some weeks, of a van of ordinary duty.
 
     Parameters
@@ -133,8 +133,6 @@ def waiting(cause: str, severity: float, weeks: float, *, crosses: float = 0.0) 
         NaN counts as one half. [1]
     weeks : float
         [week]
-    crosses : float
-        Probability that a limit is crossed before the next visit: from there it counts as severity 1. [1]
 
     Returns
     -------
@@ -146,7 +144,6 @@ def waiting(cause: str, severity: float, weeks: float, *, crosses: float = 0.0) 
     1 - exp(-rate x weeks).
     """
     size = 0.5 if not np.isfinite(severity) else min(max(severity, 0.0), 1.0)
-    size += (1.0 - size) * crosses
     failures, running, spared = 0.0, 0.0, 1.0
     for consequence in EVERY_CAUSE[cause].if_left:
         expected = consequence.a_week * size**consequence.grows * weeks
@@ -163,7 +160,6 @@ def worth_of_order(
     leading: str,
     test: str | None,
     *,
-    crosses: float,
     severity: float,
     day: date,
     warranty_until: date | None,
@@ -182,7 +178,7 @@ def worth_of_order(
         A cause: its job is done. Otherwise the test is done, if one is given, else the van is recorded again.
     test : str or None
         Key of data_contracts/jobs.py.
-    crosses, severity : float
+    severity : float
         See `waiting`.
     day : date
         The day of the decision.
@@ -211,7 +207,7 @@ def worth_of_order(
     job = jobs.get(leading)
 
     def left(code: str) -> Waiting:
-        return waiting(code, severity, settings.horizon_weeks, crosses=crosses)
+        return waiting(code, severity, settings.horizon_weeks)
 
     def losses(code: str) -> float:
         return duty * left(code).failures + left(code).running

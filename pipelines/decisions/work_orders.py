@@ -100,7 +100,7 @@ def _watched(
     flagged_by: tuple[str, ...],
 ) -> WatchedVan:
     van_id, week = str(row["van_id"]), str(row["week"])
-    crosses, weeks, reasons = state["cross_before_next"], row["weeks_to_limit"], row["reason_facts"]
+    weeks, reasons = row["weeks_to_limit"], row["reason_facts"]
     pressing = state["weeks_to_pressing_limit"]
     return WatchedVan(
         van_id=van_id,
@@ -109,7 +109,6 @@ def _watched(
         week=week,
         urgency=str(row["urgency"]),
         alarm_since=since if state["alarm"] and since else week,
-        crosses=crosses if isinstance(crosses, float) else 0.0,
         weeks_to_limit=weeks if isinstance(weeks, float) else None,
         warranty_until=about.warranty_until,
         reasons=tuple(Fact.from_row(reason) for reason in reasons) if isinstance(reasons, list) else (),

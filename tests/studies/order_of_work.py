@@ -47,10 +47,10 @@ class Truth:
 
 
 def open_orders(published: Path) -> pl.DataFrame:
-    """Open orders by rank: van_id, urgency, cause, expected_cost_avoided."""
+    """Open orders by rank: van_id, urgency, cause, safety, expected_cost_avoided."""
     with duckdb.connect(str(published), read_only=True) as link:
         table = link.sql(
-            "SELECT van_id, urgency, cause, expected_cost_avoided FROM work_orders WHERE list_contains($states, state) "
+            "SELECT van_id, urgency, cause, safety, expected_cost_avoided FROM work_orders WHERE list_contains($states, state) "
             "ORDER BY rank",
             params={"states": list(PLANNED_STATES)},
         )
@@ -72,13 +72,13 @@ def judged(orders: pl.DataFrame, truth: Mapping[str, Truth]) -> tuple[float, lis
     float
         Spearman's coefficient over the first ten orders. [1]
     list of str
-        Vans in true danger that stand below an order whose van is in none.
+        Vans in true danger that stand below an order that is not marked as safety.
     """
     first = orders.head(FIRST)
     costs = [truth[van_id].cost for van_id in first["van_id"]]
     correlation = float(spearmanr(first["expected_cost_avoided"], costs).statistic)
-    danger = [truth[van_id].endangers for van_id in orders["van_id"]]
-    below = [van_id for n, van_id in enumerate(orders["van_id"]) if danger[n] and not all(danger[:n])]
+    marked = orders["safety"].to_list()
+    below = [van_id for n, van_id in enumerate(orders["van_id"]) if truth[van_id].endangers and not all(marked[:n])]
     return correlation, below
 
 
@@ -109,7 +109,7 @@ def show(name: str, orders: pl.DataFrame, truth: Mapping[str, Truth]) -> None:
         )
     left_out = sum(real.severity >= SERIOUS and van not in set(orders["van_id"]) for van, real in truth.items())
     print(f"\nRank correlation of the first {FIRST}: {correlation:.2f}.")
-    print(f"In true danger below an order without: {', '.join(below) or 'none'}.")
+    print(f"In true danger below an order without the mark of safety: {', '.join(below) or 'none'}.")
     print(f"Of true severity {SERIOUS} or more without an open order: {left_out}.\n", flush=True)
 
 

@@ -92,7 +92,7 @@ def of_a_cause() -> dict[str, object]:
     seen = Residuals(("v1",), quantities, expected, shift, u, np.ones_like(shift), np.array([4]))
     found = infer_causes(seen, [family()], [()])
     with_code = infer_causes(seen, [family()], [("P1234",)])
-    van = WatchedVan("v1", "brook-20", "north", "2026-W14", "plan", "2026-W12", 0.6, 5.0, None, ())
+    van = WatchedVan("v1", "brook-20", "north", "2026-W14", "plan", "2026-W12", 5.0, None, ())
     order = propose_orders([van], found).orders.row(0, named=True)
     at = CAUSE_CODES.index(CAUSE)
     return {

@@ -19,7 +19,7 @@ SLIGHT = Finding({"lambda_slow": 0.9, "none": 0.1}, "lambda_slow", 0.3)
 
 
 def watched(van_id: str, **changes: object) -> WatchedVan:
-    van = WatchedVan(van_id, "brook-20", "north", "2026-W14", "plan", "2026-W12", 0.6, 5.0, None, ())
+    van = WatchedVan(van_id, "brook-20", "north", "2026-W14", "plan", "2026-W12", 5.0, None, ())
     return replace(van, **changes)  # type: ignore[arg-type]
 
 
@@ -110,7 +110,7 @@ def test_a_repair_is_proven_within_four_weeks() -> None:
 
 def test_a_day_set_once_moves_only_earlier_and_when_it_has_passed_the_plan_says_so() -> None:
     def run(week: str, urgency: str, existing: pl.DataFrame | None = None) -> pl.DataFrame:
-        van = watched("v1", week=week, urgency=urgency, weeks_to_limit=None, crosses=0.0)
+        van = watched("v1", week=week, urgency=urgency, weeks_to_limit=None)
         return propose_orders([van], posterior({"v1": {"lambda_slow": 0.9, "none": 0.1}}), existing=existing).orders
 
     first = run("2026-W14", "plan")

@@ -115,7 +115,6 @@ def judged(case: dict[str, str]) -> tuple[dict[str, Any], dict[str, Any]] | None
         WEEK,
         row["urgency"],
         WEEK,
-        state["cross_before_next"][0],
         row["weeks_to_limit"],
         None,
         tuple(Fact.from_row(fact) for fact in row["reason_facts"]),

@@ -24,7 +24,7 @@ NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
 
 
 def watched(van_id: str, **changes: object) -> WatchedVan:
-    van = WatchedVan(van_id, "brook-20", "north", "2026-W14", "plan", "2026-W12", 0.6, 5.0, None, REASONS)
+    van = WatchedVan(van_id, "brook-20", "north", "2026-W14", "plan", "2026-W12", 5.0, None, REASONS)
     return replace(van, **changes)  # type: ignore[arg-type]
 
 
@@ -61,7 +61,7 @@ def test_a_van_to_watch_waits_and_work_that_costs_more_is_told_why() -> None:
     weak = {"v1": {"lambda_slow": 0.5, "none": 0.5}}
 
     def order(causes: dict[str, dict[str, float]], **changes: object) -> dict[str, Any]:
-        return propose_orders([watched("v1", crosses=0.0, **changes)], posterior(causes)).orders.row(0, named=True)
+        return propose_orders([watched("v1", **changes)], posterior(causes)).orders.row(0, named=True)
 
     waits = order(weak, urgency="watch")
     assert (waits["expected_cost_avoided"], waits["hours"]) == (0.0, 0.0)
@@ -92,7 +92,7 @@ def test_a_van_to_watch_waits_and_work_that_costs_more_is_told_why() -> None:
     ],
 )
 def test_work_that_costs_more_than_it_avoids_says_the_reason_that_holds(reasons: tuple[Fact, ...], why: str) -> None:
-    van = watched("v1", crosses=0.0, urgency="now", reasons=reasons)
+    van = watched("v1", urgency="now", reasons=reasons)
     order = propose_orders([van], posterior({"v1": {"lambda_slow": 0.5, "none": 0.5}})).orders.row(0, named=True)
     assert order["expected_cost_avoided"] < 0
     assert [fact["code"] for fact in order["worth_facts"]] == ["worth", f"done_for_{why}"]
@@ -191,19 +191,17 @@ def test_an_order_holds_what_the_list_says_of_its_van() -> None:
     )
     assert (row["family"], row["depot"], row["urgency"], row["state"]) == ("fern-14", "south", "plan", "proposed")
     assert (row["week"], row["flagged_by"]) == ("2026-W14", ["cycle_ripple", "idle_g_s"])
-    # severity 0.7, and 1 where the limit is crossed: 0.6 of the rest; danger, engine and stranding within half a year
-    size = 0.7 + 0.3 * 0.6
+    size = 0.7  # its severity; danger, engine and stranding within half a year
     fails = 1 - math.exp(-26 * (0.0003 * size + (0.008 + 0.05) * size**2))
     assert row["failure_probability"] == pytest.approx(0.9 * fails)
     assert (waits["urgency"], waits["hours"], waits["failure_probability"]) == ("watch", 0.0, 0.0)
     assert (row["action"], row["reason"], row["worth"]) == (None, None, None)  # said at the edge, not here
 
 
-def test_a_crossing_and_duty_raise_the_worth_and_the_warranty_lasts_to_the_end_of_the_weeks_list() -> None:
+def test_duty_raises_the_worth_and_the_warranty_lasts_to_the_end_of_the_weeks_list() -> None:
     def order(**changes: object) -> dict[str, Any]:
         return propose_orders([watched("v1", **changes)], posterior(CAUSES_OF)).orders.row(0, named=True)
 
-    assert order(crosses=0.9)["failure_avoided"] > order(crosses=0.1)["failure_avoided"]
     assert order(duty=3.0)["failure_avoided"] == pytest.approx(3.0 * order()["failure_avoided"])
     sunday = date(2026, 4, 5)
     assert order(warranty_until=sunday)["warranty_paid"] > 0
@@ -253,7 +251,7 @@ def test_two_leading_causes_are_told_with_their_probabilities() -> None:
     ],
 )
 def test_what_to_do_first(causes: dict[str, float], wait: bool, code: str) -> None:
-    van = watched("v1", crosses=0.0, urgency="watch" if wait else "now")
+    van = watched("v1", urgency="watch" if wait else "now")
     row = propose_orders([van], posterior({"v1": causes})).orders.row(0, named=True)
     assert [fact["code"] for fact in row["action_facts"]] == [code]
 
@@ -263,7 +261,7 @@ def test_what_stood_as_long_as_the_order_asked_to_wait_is_done() -> None:
     stood = Fact.of("stood_since_order", count=2)
 
     def order(stands: int, urgency: str, *reasons: Fact) -> dict[str, Any]:
-        van = replace(watched("v1", crosses=0.0, urgency=urgency), stood=stands, reasons=reasons)
+        van = replace(watched("v1", urgency=urgency), stood=stands, reasons=reasons)
         return propose_orders([van], weak).orders.row(0, named=True)
 
     for stands, left in ((0, "2 more visits"), (1, "1 more visit")):
@@ -332,7 +330,7 @@ def test_two_causes_likelier_than_not_are_one_visit(other: str, work: float, par
     # its own hours and part, and the van's time, no second handling; what fails counts by duty, fuel and power do not
     assert order["hours"] == pytest.approx(alone["hours"] + work)
     more = {name: order[name] - alone[name] for name in (*PARTS, "expected_cost_avoided")}
-    left = waiting(other, 0.7, 26.0, crosses=0.6)
+    left = waiting(other, 0.7, 26.0)
     put_off = 0.8 * (work * 85 + part)
     gained = 0.8 * (2.0 * left.failures + left.running)
     assert more == {

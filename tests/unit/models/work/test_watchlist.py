@@ -73,7 +73,6 @@ def test_the_list_is_in_the_order_of_the_orders_danger_first_then_urgency_then_w
             "2026-W14",
             row["urgency"],
             "2026-W14",
-            0.0,
             None,
             None,
             (),

@@ -30,9 +30,7 @@ def certain(cause: str) -> dict[str, float]:
 @pytest.mark.parametrize("leading", [*CAUSES, "none", "not_separable"])
 def test_parts_add_up(leading: str, warranty: date | None) -> None:
     probability = dict.fromkeys(CAUSE_CODES, 1.0 / len(CAUSE_CODES))
-    worth = worth_of_order(
-        probability, leading, "fuel_pressure", crosses=0.6, severity=0.5, day=DAY, warranty_until=warranty
-    )
+    worth = worth_of_order(probability, leading, "fuel_pressure", severity=0.5, day=DAY, warranty_until=warranty)
     gained = worth.failure_avoided + worth.running_avoided + worth.put_off + worth.warranty
     parts = gained + worth.work + worth.parts + worth.van_time
     assert worth.expected_cost_avoided == pytest.approx(parts, abs=1e-9)
@@ -46,7 +44,7 @@ def test_worth_by_hand() -> None:
     # An air filter at severity 1 and 0.8 likely: 26 weeks at 5 of power and 1 of fuel. 0.4 h and 25 of parts are put off
     # by waiting; 0.3 h of handling, work in vain and the van's time are not.
     likely = certain("intake_restricted") | {"intake_restricted": 0.8, "none": 0.2}
-    worth = worth_of_order(likely, "intake_restricted", None, crosses=0.0, severity=1.0, day=DAY, warranty_until=None)
+    worth = worth_of_order(likely, "intake_restricted", None, severity=1.0, day=DAY, warranty_until=None)
     assert worth.failure_avoided == 0.0
     assert worth.running_avoided == pytest.approx(0.8 * 26 * 6)
     assert worth.put_off == pytest.approx(0.8 * (0.4 * 85 + 25))
@@ -65,9 +63,7 @@ def test_waiting_by_hand() -> None:
 
 
 def test_a_certain_misfire_is_worth_acting_on_though_no_limit_is_crossed() -> None:
-    worth = worth_of_order(
-        certain("ignition_weak"), "ignition_weak", None, crosses=0.0, severity=1.0, day=DAY, warranty_until=None
-    )
+    worth = worth_of_order(certain("ignition_weak"), "ignition_weak", None, severity=1.0, day=DAY, warranty_until=None)
     assert worth.expected_cost_avoided > 500
 
 
@@ -80,23 +76,21 @@ def test_waiting_costs_more_the_worse_and_the_longer(cause: str) -> None:
 
 
 def test_each_part_of_an_uncertain_job_by_hand() -> None:
-    # 0.6 that it is the cause: what comes of it is avoided and its part is needed that often, its hours are worked in any
-    # case. A limit crossed with even odds puts severity 0.8 half-way to 1.
+    # 0.6 that it is the cause: what comes of it is avoided and its part is needed that often, its hours are worked in any case.
     worth = worth_of_order(
         {"fuel_delivery_weak": 0.6, "none": 0.4},
         "fuel_delivery_weak",
         "fuel_pressure",
-        crosses=0.5,
         severity=0.8,
         day=DAY,
         warranty_until=None,
         duty=2.0,
     )
-    hazard, engine, standing = 26 * 0.0003 * 0.9, 26 * 0.008 * 0.9**2, 26 * 0.05 * 0.9**2
+    hazard, engine, standing = 26 * 0.0003 * 0.8, 26 * 0.008 * 0.8**2, 26 * 0.05 * 0.8**2
     comes = (1 - np.exp(-hazard)) * 20000 + (1 - np.exp(-engine)) * 4000 + (1 - np.exp(-standing)) * 600
     assert worth.failure_probability == pytest.approx(0.6 * (1 - np.exp(-hazard - engine - standing)))
     assert worth.failure_avoided == pytest.approx(2.0 * 0.6 * comes)
-    assert worth.running_avoided == pytest.approx(0.6 * 26 * 8.0 * 0.9)  # power is lost whatever the van's duty
+    assert worth.running_avoided == pytest.approx(0.6 * 26 * 8.0 * 0.8)  # power is lost whatever the van's duty
     assert worth.put_off == pytest.approx(0.6 * (1.8 * 85 + 210))
     assert worth.hours == pytest.approx(1.8 + 0.3)
     assert (worth.work, worth.parts) == (pytest.approx(-2.1 * 85), pytest.approx(-0.6 * 210))
@@ -106,7 +100,6 @@ def test_each_part_of_an_uncertain_job_by_hand() -> None:
         {"fuel_delivery_weak": 0.6, "none": 0.4},
         "fuel_delivery_weak",
         None,
-        crosses=0.5,
         severity=0.8,
         day=DAY,
         warranty_until=DAY,
@@ -120,7 +113,6 @@ def test_own_money_hours_and_horizon_count() -> None:
         certain("fuel_delivery_weak"),
         "fuel_delivery_weak",
         None,
-        crosses=0.0,
         severity=1.0,
         day=DAY,
         warranty_until=None,
@@ -137,7 +129,7 @@ def test_own_money_hours_and_horizon_count() -> None:
 def test_recording_again_costs_its_handling_and_mends_nothing() -> None:
     for leading, test in (("none", None), ("not_separable", None)):
         worth = worth_of_order(
-            dict.fromkeys(CAUSE_CODES, 0.05), leading, test, crosses=1.0, severity=1.0, day=DAY, warranty_until=DAY
+            dict.fromkeys(CAUSE_CODES, 0.05), leading, test, severity=1.0, day=DAY, warranty_until=DAY
         )
         assert (worth.hours, worth.failure_avoided, worth.parts, worth.warranty) == (0.3, 0.0, 0.0, 0.0)
         assert (worth.running_avoided, worth.put_off, worth.failure_probability) == (0.0, 0.0, 0.0)
@@ -150,7 +142,6 @@ def test_a_find_is_mended_where_waiting_costs_more_than_the_vans_time() -> None:
             certain("intake_restricted"),
             "not_separable",
             "air_filter",
-            crosses=0.0,
             severity=severity,
             day=DAY,
             warranty_until=DAY,
@@ -174,7 +165,6 @@ def test_duty_makes_a_find_worth_mending_by_what_fails() -> None:
             certain("lambda_slow"),
             "not_separable",
             test,
-            crosses=0.0,
             severity=severity,
             day=DAY,
             warranty_until=None,
@@ -230,15 +220,14 @@ def test_of_equals_the_first_by_name_goes_first_and_never_before_what_is_worth_m
 def test_warranty_pays_work_and_parts_until_its_last_day() -> None:
     def total(until: date | None) -> float:
         return worth_of_order(
-            certain("lambda_slow"), "lambda_slow", None, crosses=0.5, severity=0.5, day=DAY, warranty_until=until
+            certain("lambda_slow"), "lambda_slow", None, severity=0.5, day=DAY, warranty_until=until
         ).expected_cost_avoided
 
     assert total(DAY) - total(None) == pytest.approx(1.1 * 85 + 120)
     assert total(date(2026, 4, 4)) == total(None)
 
 
-def test_a_crossed_limit_counts_as_severity_one() -> None:
-    assert waiting("lambda_slow", 0.2, 26.0, crosses=1.0) == waiting("lambda_slow", 1.0, 26.0)
+def test_an_unknown_severity_counts_as_one_half() -> None:
     assert waiting("lambda_slow", np.nan, 26.0) == waiting("lambda_slow", 0.5, 26.0)
 
 
@@ -261,9 +250,7 @@ def test_safety_goes_first_among_vans_that_are_called_in() -> None:
 
 def test_a_van_whose_warranty_still_pays_comes_before_its_twin() -> None:
     def worth(until: date | None) -> Worth:
-        return worth_of_order(
-            certain("lambda_slow"), "lambda_slow", None, crosses=0.9, severity=0.8, day=DAY, warranty_until=until
-        )
+        return worth_of_order(certain("lambda_slow"), "lambda_slow", None, severity=0.8, day=DAY, warranty_until=until)
 
     pair = [worth(None), worth(date(2026, 4, 20))]
     ranks = rank_orders(
@@ -278,19 +265,17 @@ def test_a_van_whose_warranty_still_pays_comes_before_its_twin() -> None:
 def test_worth_of_a_test_by_hand() -> None:
     # 8 min and 0.3 h handling; the filter, found with 0.85 x 0.6, is changed (0.4 h, 25) where that is worth it.
     probability = dict.fromkeys(CAUSE_CODES, 0.0) | {"intake_restricted": 0.6, "none": 0.4}
-    worth = worth_of_order(
-        probability, "not_separable", "air_filter", crosses=1.0, severity=0.5, day=DAY, warranty_until=None
-    )
+    worth = worth_of_order(probability, "not_separable", "air_filter", severity=1.0, day=DAY, warranty_until=None)
     found = 0.6 * 0.85
     hours = 8 / 60 + 0.3 + found * 0.4
     assert worth.hours == pytest.approx(hours)
-    spared = found * (26 * 6 + 0.4 * 85)  # crossed for sure counts as severity 1; the filter's own price is put off
+    spared = found * (26 * 6 + 0.4 * 85)  # the filter's own price is put off
     assert worth.expected_cost_avoided == pytest.approx(spared - hours * (85 + 180 / 8))
 
 
 def test_a_cause_of_which_nothing_is_said_is_not_found_by_a_test() -> None:
     told = {"fuel_delivery_weak": 0.7, "none": 0.3}
-    of = {"crosses": 1.0, "severity": 0.5, "day": DAY, "warranty_until": None}
+    of = {"severity": 0.5, "day": DAY, "warranty_until": None}
     short = worth_of_order(told, "not_separable", "fuel_pressure", **of)  # type: ignore[arg-type]
     assert short == worth_of_order(dict.fromkeys(CAUSE_CODES, 0.0) | told, "not_separable", "fuel_pressure", **of)  # type: ignore[arg-type]
     assert short.failure_avoided > 0
