@@ -44,7 +44,7 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
     for row in counts.iter_rows(named=True):
         if row["chosen"]:
             with st.expander(say("tests.these", depot=inert(row["depot"]), count=text.count(row["chosen"]))):
-                _table(queries.vans(published, week, [row["depot"]], "chosen", limit=SHOWN))
+                _lines(queries.vans(published, week, [row["depot"]], "chosen", limit=SHOWN))
     for part in ("overdue", "never_seen", "all"):
         rows = queries.vans(published, week, depots, part, limit=SHOWN)
         if rows.height:
@@ -53,7 +53,7 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
             ):
                 if part == "all":
                     parts.quiet(say("tests.unseen_note"))
-                _table(rows)
+                _lines(rows)
                 if rows.height == SHOWN:
                     parts.quiet(say("tests.more", count=SHOWN))
     parts.download(
@@ -105,36 +105,21 @@ def _month(published: Published, counts: Mapping[str, float]) -> None:
         parts.quiet(say("tests.month_dear", odds=text.percent(settings.testing.most_odds_unseen)))
 
 
-def _table(rows: pl.DataFrame) -> None:
-    """Vans with their next test and why then."""
-    columns: dict[str, list[str]] = {
-        name: []
-        for name in map(
-            say,
-            (
-                "common.van",
-                "common.depot",
-                "tests.next",
-                "tests.last_seen",
-                "tests.unseen_until",
-                "tests.odds_now",
-                "tests.why",
-            ),
+def _lines(rows: pl.DataFrame) -> None:
+    """Vans with their next test and why then: a line each, which a phone can show too."""
+    lines = [
+        say(
+            "tests.line",
+            van=inert(row["van_id"]),
+            depot=inert(row["depot"]),
+            next=text.day(row["next_test"]),
+            seen=say("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
+            until=_unseen(row["unseen_until"], row["odds_then"]),
+            why=inert(text.told_as_one(row, "reason")),
         )
-    }
-    for row in rows.iter_rows(named=True):
-        cells = (
-            inert(row["van_id"]),
-            inert(row["depot"]),
-            text.day(row["next_test"]),
-            say("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
-            _unseen(row["unseen_until"], row["odds_then"]),
-            text.percent(row["odds_unseen"]),
-            inert(text.told_as_one(row, "reason")),
-        )
-        for column, cell in zip(columns.values(), cells, strict=True):
-            column.append(cell)
-    st.table(pl.DataFrame(columns), hide_index=True, border="horizontal")
+        for row in rows.iter_rows(named=True)
+    ]
+    st.markdown("\n".join(f"- {line}" for line in lines))
 
 
 def _unseen(until: date | None, odds: float | None) -> str:
