@@ -35,6 +35,9 @@ class FleetForecast:
         Median of the week the movement began, and its 80 % interval, as of the visit, where the quantity is outside its
         own baseline; NaN elsewhere. The only estimate of when a change began: list, board and warranty file show it.
         [weeks]
+    slope, slope_u : ndarray of shape (visits, quantities)
+        Slope of what is in alarm, 0 where its movement has ended, and its standard uncertainty; NaN elsewhere.
+        [scatters per week]
     by_quantity : mapping of int to Forecast
         By column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
@@ -50,11 +53,36 @@ class FleetForecast:
     onset: Floats
     onset_low: Floats
     onset_high: Floats
+    slope: Floats
+    slope_u: Floats
     by_quantity: Mapping[int, Forecast]
     beyond: Floats
     limits: Mapping[tuple[int, int], tuple[float, float]]
     beyond_means: Mapping[tuple[int, int], tuple[str, str]]
     trim_sum_pct: tuple[float, ...]
+
+    def drift(self, followed: Followed, rows: Codes, q: int) -> tuple[Floats, Floats]:
+        """Slope of a quantity at some visits, and its standard uncertainty.
+
+        Parameters
+        ----------
+        followed : Followed
+            Charts of the same visits: what is not in alarm has the slope of its local trend.
+        rows : ndarray of shape (n,), int
+            Visits.
+        q : int
+            Quantity number.
+
+        Returns
+        -------
+        slope, u : ndarray of shape (n,)
+            [scatters per week]
+        """
+        known = np.isfinite(self.slope[rows, q])
+        return (
+            np.where(known, self.slope[rows, q], followed.slope[rows, q]),
+            np.where(known, self.slope_u[rows, q], np.sqrt(followed.var_slope[rows, q])),
+        )
 
     def began(self, row: int, q: int) -> tuple[str, str, str] | None:
         """ISO week in which a movement began, and its 80 % interval.
@@ -203,7 +231,7 @@ def fleet_forecasts(
     interval = visit_interval(std, usual_interval)
     onset_rate = np.full(std.van.size, ONSET_RATE)
     by_quantity: dict[int, Forecast] = {}
-    onset, onset_low, onset_high, beyond = (np.full(std.x.shape, np.nan) for _ in range(4))
+    onset, onset_low, onset_high, slope, slope_u, beyond = (np.full(std.x.shape, np.nan) for _ in range(6))
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     means: dict[tuple[int, int], tuple[str, str]] = {}
     for q, quantity in enumerate(std.quantities):
@@ -229,6 +257,7 @@ def fleet_forecasts(
         at = moved[outside[moved]]
         for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
             table[at, q] = weeks[outside[moved]]
+        slope[moved, q], slope_u[moved, q] = found.slope, found.slope_u
         if not limited.any():
             continue
         level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
@@ -252,4 +281,4 @@ def fleet_forecasts(
             beyond[rows[enough], q] = of.beyond[enough]
         beyond[~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
-    return FleetForecast(onset, onset_low, onset_high, by_quantity, beyond, limits, means, sums)
+    return FleetForecast(onset, onset_low, onset_high, slope, slope_u, by_quantity, beyond, limits, means, sums)

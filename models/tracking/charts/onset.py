@@ -48,6 +48,9 @@ class Movements:
         Median of the time it began and its 80 % interval. [weeks]
     moving : ndarray of shape (n,)
         Probability that it goes on. [1]
+    slope, slope_u : ndarray of shape (n,)
+        Its slope at the last visit, 0 where it has ended, and the standard uncertainty: what any level wanders in a week
+        counts with it. [scatters per week]
     beyond : ndarray of shape (n,)
         Probability that the level is beyond a limit at the last visit. [1]
     forecast : Forecast
@@ -59,6 +62,8 @@ class Movements:
     onset_low: Floats
     onset_high: Floats
     moving: Floats
+    slope: Floats
+    slope_u: Floats
     beyond: Floats
     forecast: Forecast
 
@@ -111,6 +116,7 @@ def movements(
     n = first.size
     chance, lasting = np.full((n, GRID.size), np.nan), np.full((n, GRID.size), np.nan)
     onset, moving = np.full((n, ONSET_QUANTILES.size), np.nan), np.full(n, np.nan)
+    slope, slope_u = np.full(n, np.nan), np.full(n, np.nan)
     visits = Visits(*(np.empty(MOST_VISITS) for _ in Visits._fields))
     most = 2 * MOST_VISITS * (MOST_VISITS + 2 + POWERS.size)
     found = Hypotheses(*(np.empty(most) for _ in Hypotheses._fields))
@@ -131,13 +137,15 @@ def movements(
         lasting,
         onset,
         moving,
+        slope,
+        slope_u,
         np.ones(n) if onset_rate is None else onset_rate,
         MOST_VISITS if onset_rate is None else SIGN_VISITS,
     )
     whole = forecast_of(chance, next_visit_weeks)
     on = forecast_of(np.where(moving[:, None] >= 0.5, lasting, chance), next_visit_weeks)
     forecast = replace(whole, low=on.low, median=on.median, high=on.high)
-    return Movements(onset[:, 1], onset[:, 0], onset[:, 2], moving, chance[:, 0], forecast)
+    return Movements(onset[:, 1], onset[:, 0], onset[:, 2], moving, slope, slope_u, chance[:, 0], forecast)
 
 
 @kernel
@@ -213,6 +221,8 @@ def _movements(
     lasting: Floats,
     onset: Floats,
     moving: Floats,
+    slope: Floats,
+    slope_u: Floats,
     onset_rate: Floats,
     most: int,
 ) -> None:  # pragma: no cover - compiled
@@ -230,7 +240,7 @@ def _movements(
             stay(visits, n, spread[m], GROSS_SPREAD**-2, math.log(GROSS_SHARE), found, count + 1)
             count, negligible = count + 2, _NEGLIGIBLE_SIGN
         best = np.max(found.evidence[:count])
-        total, going, begun = 0.0, 0.0, 0.0
+        total, going, begun, rate, rate2 = 0.0, 0.0, 0.0, 0.0, 0.0
         by_onset[:places] = 0.0
         chance[m], lasting[m] = 0.0, 0.0
         for c in range(count):
@@ -241,12 +251,17 @@ def _movements(
             if c < moves:
                 by_onset[np.searchsorted(moments[:places], found.begin[c])] += weight
                 begun += weight
-            going += weight if found.end[c] == np.inf else 0.0
+            if found.end[c] == np.inf:
+                going += weight
+                rate += weight * found.power[c] * found.slope[c]
+                rate2 += weight * found.power[c] ** 2 * (found.slope[c] ** 2 + found.var_slope[c])
             if limited:
                 _crossing(found, c, now, low[m], high[m], limit_variance[m], weight, grid, chance[m], lasting[m])
         chance[m] /= total
         lasting[m] /= max(going, 1e-300)
         moving[m] = going / total
+        slope[m] = rate / total
+        slope_u[m] = math.sqrt(max(rate2 / total - slope[m] ** 2, 0.0) + LEVEL_STEP**2)
         if not limited:
             chance[m], lasting[m] = np.nan, np.nan
         if begun > 0.0:

@@ -246,7 +246,7 @@ def _own_movement(
 ) -> Fact:
     """How a quantity moved away from the van's own baseline, since when, and its slope where that is certain."""
     onset, low, high = forecasts.began(row, q) or (None, None, None)
-    slope, slope_u = followed.slope[row, q], np.sqrt(followed.var_slope[row, q])
+    (slope,), (slope_u,) = forecasts.drift(followed, np.array([row]), q)
     steep = float(derivative(std.quantities[q], np.array([std.levels[f, q].level]))[0])
     return Fact.of(
         "own_movement",

@@ -56,7 +56,7 @@ def trends_of(
             "quantity": pl.repeat(quantity, rows.size, eager=True),
             "corrected": (std.visits["air_from"][rows] != "unmeasured"),
             "air_from": std.visits["air_from"][rows],
-            **_levels(std, followed, rows, q),
+            **_levels(std, followed, forecasts, rows, q),
             "z": followed.z[rows, q],
             "ewma": followed.ewma[rows, q],
             "ewma_limit": alarms.ewma_limit[rows, q],
@@ -77,14 +77,15 @@ def trends_of(
 Columns = dict[str, Floats | Flags | pl.Series]
 
 
-def _levels(std: Standardised, followed: Followed, rows: Codes, q: int) -> Columns:
+def _levels(std: Standardised, followed: Followed, forecasts: FleetForecast, rows: Codes, q: int) -> Columns:
     """Value, baselines and drift of one quantity at some visits, with their uncertainty. [unit of the quantity]"""
     quantity, f, families = std.quantities[q], std.family[rows], range(len(std.families))
     centre = np.array([std.levels[g, q].level if (g, q) in std.levels else np.nan for g in families])[f]
     slopes = np.array([std.covariate_slopes[g, q].mean if (g, q) in std.covariate_slopes else _STILL for g in families])
     sigma, scaled = std.scatter[f, q], std.scaled[rows, q]
     steep = derivative(quantity, scaled)
-    slope, slope_u = followed.slope[rows, q], 1.959964 * np.sqrt(followed.var_slope[rows, q])
+    slope, u = forecasts.drift(followed, rows, q)
+    slope_u = 1.959964 * u
     reported = np.nan_to_num(std.visits[quantity + "_u"][rows].to_numpy())
     air_u = np.sqrt(np.sum((std.conditions_u[rows] * slopes[f]) ** 2, axis=1))
     return {

@@ -121,3 +121,15 @@ def test_changes_planted_by_others_are_dated(name, planted):
     found = _judge_record(values, planted - 13, 1.4826 * np.median(np.abs(np.diff(values))) / np.sqrt(2.0))
     assert found.onset[0] == pytest.approx(planted - 0.5, abs=5.0)
     assert found.onset_high[0] - found.onset_low[0] < 6.0
+
+
+def test_a_slope_is_that_of_a_ramp_and_none_of_a_step_however_restless_its_level():
+    rng = np.random.default_rng(6)
+    t = np.arange(26.0)
+    ramps = [np.maximum(t - 12, 0) * 0.8 + _noise(rng, 26) for _ in range(60)]
+    steps = [(t >= 14) * 20.0 + np.where(t >= 14, 4.0, 1.0) * _noise(rng, 26) for _ in range(60)]
+    found = _judge(ramps + steps, [t] * 120, [40.0] * 120)
+    ramp, step = slice(0, 60), slice(60, 120)
+    assert np.median(found.slope[ramp]) == pytest.approx(0.8, rel=0.15)
+    assert np.mean(np.abs(found.slope[ramp] - 0.8) < 1.96 * found.slope_u[ramp]) > 0.85
+    assert np.mean(np.abs(found.slope[step]) < 1.96 * found.slope_u[step]) > 0.9

@@ -74,6 +74,7 @@ def _forecasts(limits: dict[str, float], means: dict[str, str]) -> SimpleNamespa
         beyond_means={(0, q): ("now", means.get(name, "power")) for q, name in enumerate(QUANTITIES)},
         trim_sum_pct=(35.0,),
         began=lambda row, q: ("2026-W09", "2026-W08", "2026-W11") if q == 0 else None,
+        drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
     )
 
 

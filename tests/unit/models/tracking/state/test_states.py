@@ -57,6 +57,7 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
         beyond_means={(0, 0): (call, means)},
         trim_sum_pct=(35.0,),
         began=lambda row, q: None,
+        drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
     )
     anomaly = SimpleNamespace(
         flagged=told("anomaly", 0.0) > 0,

@@ -49,7 +49,13 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
         any=still > 0, since=np.full((1, 1), -1), ewma_limit=still, cusum_high=still, cusum_low=still
     )
     unsteady, unknown = SimpleNamespace(quantities=()), np.full((1, 1), np.nan)
-    forecasts = SimpleNamespace(by_quantity={}, onset=unknown, onset_low=unknown, onset_high=unknown)
+    forecasts = SimpleNamespace(
+        by_quantity={},
+        onset=unknown,
+        onset_low=unknown,
+        onset_high=unknown,
+        drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
+    )
     return trends_of(std, followed, alarms, unsteady, forecasts, -9).row(0, named=True)  # type: ignore[arg-type]
 
 
