@@ -1,7 +1,7 @@
 """One page for a van's driver or owner: what was tested, what was found, what happens next, in everyday words."""
 
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from data_contracts.causes import CAUSES, EVERY_CAUSE
@@ -133,13 +133,21 @@ def _next(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, rec
 
 
 def _when(order: Mapping[str, Any]) -> str:
-    """Day of the visit to the workshop, or the week planned, or the latest day."""
+    """Day of the visit to the workshop, or the week planned up to the latest day, or that day."""
+    due: date | None = order["due_by"]
     if order["until"] is not None:
         return say("driver.on", day=day(order["until"]))
     if order["plan_week"]:
         first = week_start(str(order["plan_week"]))
-        return say("driver.between", first=day(first), last=day(first + timedelta(days=4)))
-    return say("driver.by", day=day(order["due_by"])) if order["due_by"] is not None else ""
+        last = first + timedelta(days=4)
+        if due is not None and first <= due < last:  # the order says no later day
+            last = due
+        return (
+            say("driver.on", day=day(first))
+            if first == last
+            else say("driver.between", first=day(first), last=day(last))
+        )
+    return say("driver.by", day=day(due)) if due is not None else ""
 
 
 def _meanwhile(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None) -> list[str]:

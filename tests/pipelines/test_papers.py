@@ -1,5 +1,6 @@
 """The sheet for a driver and the set-up card: one page each, in both languages, in words the reader knows."""
 
+from datetime import date
 from pathlib import Path
 
 import duckdb
@@ -10,7 +11,8 @@ from data_contracts.cautions import cautions_for_snap
 from data_contracts.limits import TRIGGER_V
 from pipelines.cli import run
 from pipelines.read_side.published import open_published
-from pipelines.reports.driver_sheet import driver_pdf
+from pipelines.reports.driver_sheet import _when, driver_pdf
+from pipelines.reports.paper import written_for
 from pipelines.reports.setup_card import card_of
 from pipelines.workspace.register import load_families
 from pipelines.workspace.settings import DisplaySettings
@@ -169,3 +171,18 @@ def test_a_mistake_is_one_line(
     err = capsys.readouterr().err
     assert named in err
     assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("due", "said"),
+    [
+        (date(2026, 7, 6), "on 2026-07-06"),  # as the order says
+        (date(2026, 7, 8), "between 2026-07-06 and 2026-07-08"),
+        (date(2026, 7, 30), "between 2026-07-06 and 2026-07-10"),
+        (date(2026, 6, 30), "between 2026-07-06 and 2026-07-10"),  # overdue: the week planned
+        (None, "between 2026-07-06 and 2026-07-10"),
+    ],
+)
+def test_the_day_told_a_driver_is_no_later_than_the_orders(due: date | None, said: str) -> None:
+    with written_for(DisplaySettings()):
+        assert _when({"until": None, "plan_week": "2026-W28", "due_by": due}) == said
