@@ -126,23 +126,12 @@ def read_fleet(scenario: Scenario, seed: int, *, workers: int = 1) -> ReadFleet:
 
 
 def _repairs(fleet: Fleet) -> pl.DataFrame:
-    repairs = pl.DataFrame(
-        [
-            {"repair_id": f"r{n}", "van_id": r.van_id, "done_at": r.done_at, "work": r.work, "parts": r.parts}
-            for n, r in enumerate(fleet.repairs)
-        ]
-    )
-    if not repairs.height:
-        return pl.DataFrame(schema=polars_schema(REPAIRS))
-    return (
-        repairs.with_columns(
-            pl.col("done_at").dt.convert_time_zone("UTC"),
-            work_order=pl.lit(None, pl.String),
-            note=pl.lit(None, pl.String),
-        )
-        .select(list(polars_schema(REPAIRS)))
-        .cast(dict(polars_schema(REPAIRS)))
-    )
+    """Rows of the table of repairs; what each touched is left to be read from its words."""
+    rows = [
+        {"repair_id": f"r{n}", "van_id": r.van_id, "done_at": r.done_at, "work": r.work, "parts": r.parts}
+        for n, r in enumerate(fleet.repairs)
+    ]
+    return pl.DataFrame(rows, schema=polars_schema(REPAIRS))
 
 
 def _truth(fleet: Fleet) -> pl.DataFrame:

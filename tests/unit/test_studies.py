@@ -11,9 +11,12 @@ from models.causes.effects import load_effects
 from tests.studies.causes_fit import CAUSES_FOLDER, Estimated, write
 from tests.studies.planning_run import Replay, every
 from tests.studies.results import write_section
-from tests.studies.sample_readings import ReadFleet
+from tests.studies.sample_readings import ReadFleet, read_fleet
 from tests.studies.study_cache import FOLDER, kept
 from tests.studies.test_planning import Fault, count, report
+from tests.studies.tracking import report as tracking_report
+from tests.studies.tracking import scenario, study_fleet
+from tests.studies.true_levels import true_crossings
 
 
 def test_section_is_replaced_and_the_rest_left_alone(tmp_path: Path) -> None:
@@ -98,3 +101,12 @@ def test_a_fault_is_in_time_until_the_end_of_the_week_of_its_mark() -> None:
     assert report({"weekly": weekly, "plan": late}, 3).endswith("with at most half of the visits: NOT met.")
     dear = count([(a_replay({"a": ["2026-W01"] * 6}, {"a": "2026-W03", "c": "2026-W03"}), faults)])
     assert "NOT met" in report({"weekly": weekly, "plan": dear}, 3)
+
+
+def test_the_tracking_study_runs_from_the_simulator_to_its_tables() -> None:
+    """On a few vans and weeks, one of them repaired, so that a column that moves does not stop it months later."""
+    tiny = scenario(vans=10, weeks=14, fault_share=0.5, repair_share=1.0)
+    fleet = read_fleet(tiny, 3)
+    assert fleet.repairs.height
+    states, forecast = study_fleet(fleet, true_crossings(tiny, 3), seed=3, every=2)
+    assert "Healthy van-weeks on the list" in tracking_report(states, forecast, 2)
