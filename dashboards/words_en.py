@@ -441,7 +441,7 @@ WORDS: dict[str, str] = {
     "sure.learning_none": "Nothing has changed: every figure is still the default.",
     "sure.learning_heads": "Week|What|From → to|Findings|Why",
     "sure.learning_note": "Computed anew from all findings in every run, so a withdrawn finding leaves no trace.",
-    "sure.repairs": "Repairs: proven by the next visit",
+    "sure.repairs": "Repairs: proven by three good captures",
     "sure.repairs_heads": "Job or part|Proven|Not proven|Made worse|Not seen again yet|Share proven (95 %)",
     "sure.cards": "The models in use",
     "sure.cards_lead": "What each model that looks for unusual vans was trained on and how it was calibrated.",

@@ -21,8 +21,8 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
             (
                 Words(
-                    "measure the injector's resistance and its drive signal at the connector",
-                    "Widerstand und Ansteuerung des Einspritzventils am Stecker messen",
+                    "measure the injector's resistance and its drive signal at the connector; a direct injector is driven with far more than battery voltage, so rate the probe by the maker's figure",
+                    "Widerstand und Ansteuerung des Einspritzventils am Stecker messen; Direkteinspritzventile werden mit weit mehr als Bordspannung angesteuert, Tastkopf nach Herstellerangabe wählen",
                 ),
                 Words("follow the wire to the control unit", "die Leitung bis zum Steuergerät verfolgen"),
                 Words("mend the wire or replace the injector", "Leitung instand setzen oder Einspritzventil ersetzen"),
@@ -246,8 +246,11 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
                     "shake a sample with water in a graduated glass: the ethanol goes to the water",
                     "Probe mit Wasser im Messglas schütteln: das Ethanol geht ins Wasser",
                 ),
-                Words("smell and look for diesel or water", "auf Diesel oder Wasser riechen und ansehen"),
-                Words("ask where it was filled; drain and refill", "fragen, wo getankt wurde; leeren und neu tanken"),
+                Words("look at the sample for diesel or water", "Probe auf Diesel und Wasser prüfen"),
+                Words(
+                    "ask where it was filled; do not start or drive it until the tank is drained with earthed retrieval equipment, not over a pit; refill",
+                    "fragen, wo getankt wurde; nicht starten oder fahren, bis der Tank mit geerdetem Gerät geleert ist, nicht über einer Grube; neu tanken",
+                ),
             ),
             Words("fuel, filter", "Kraftstoff, Filter"),
             hours=1.5,

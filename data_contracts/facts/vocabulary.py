@@ -65,7 +65,7 @@ _REASONS = (
     _saying(
         "stood_since_order",
         "It has stood for {count} visits since the order asked to wait.",
-        "Es blieb {count} Besuche lang, seit der Auftrag zu warten bat.",
+        "Es steht seit {count} Besuchen an, seit der Auftrag Abwarten empfahl.",
         "count",
     ),
     _saying(
@@ -187,6 +187,12 @@ _NOTICES = (
         "step family error",
     ),
     _saying(
+        "step_failed",
+        "{Step} this week: {error}. The list and the orders stand; reports/ says where it happened.",
+        "{Step} in dieser Woche: {error}. Liste und Aufträge gelten; reports/ sagt, wo es geschah.",
+        "step error",
+    ),
+    _saying(
         "no_visit_since",
         "No van was seen since {since}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
         "Seit {since} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "
@@ -273,14 +279,14 @@ _ORDERS = (
     _saying(
         "wait_then_job",
         "Wait for the next visit and record again; if it stands[ for {visits}]: {job}[; in the same visit: {second_job}]",
-        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es[ {visits} lang]: {job}[; im selben Besuch: {second_job}]",
+        "Den nächsten Besuch abwarten und neu aufnehmen; hält es[ {visits}] an: {job}[; im selben Besuch: {second_job}]",
         "cause",
         "second_cause visits",
     ),
     _saying(
         "wait_then_test",
         "Wait for the next visit and record again; if it stands[ for {visits}]: {test}",
-        "Den nächsten Besuch abwarten und neu aufnehmen; bleibt es[ {visits} lang]: {test}",
+        "Den nächsten Besuch abwarten und neu aufnehmen; hält es[ {visits}] an: {test}",
         "test",
         "visits",
     ),
@@ -324,7 +330,7 @@ _ORDERS = (
     _saying(
         "done_as_it_stands",
         "Done all the same: it has stood since the order asked to wait.",
-        "Wird trotzdem gemacht: es blieb, seit der Auftrag zu warten bat.",
+        "Wird trotzdem gemacht: es steht noch an, seit der Auftrag Abwarten empfahl.",
     ),
     _saying(
         "done_for_safety",
@@ -499,15 +505,15 @@ _TESTS = (
         "test_odds",
         "Not longer than {weeks} after the last test: by then the odds of a serious fault that nobody has seen are "
         "{probability}.",
-        "Nicht länger als {weeks} nach dem letzten Test: bis dahin steht ein ernster Fehler, den niemand gesehen hat, zu "
-        "{probability} zu erwarten.",
+        "Nicht länger als {weeks} nach dem letzten Test: bis dahin besteht mit {probability} Wahrscheinlichkeit "
+        "ein ernster Fehler, den niemand gesehen hat.",
         "weeks probability",
     ),
     _saying(
         "test_odds_now",
         "In the week after the last test: even then the odds of a serious fault that nobody has seen are {probability}.",
-        "In der Woche nach dem letzten Test: auch dann steht ein ernster Fehler, den niemand gesehen hat, zu {probability} zu "
-        "erwarten.",
+        "In der Woche nach dem letzten Test: auch dann besteht mit {probability} Wahrscheinlichkeit ein "
+        "ernster Fehler, den niemand gesehen hat.",
         "probability",
     ),
     _saying(
@@ -518,7 +524,7 @@ _TESTS = (
     ),
     _saying(
         "test_listed",
-        "On the list: something is wrong with {probability}[, most likely '{cause}'].",
+        "On the list: a fault is there with a probability of {probability}[, most likely '{cause}'].",
         "Auf der Liste: zu {probability} stimmt etwas nicht[, am ehesten „{cause}“].",
         "probability",
         "cause",
@@ -554,8 +560,8 @@ _TESTS = (
     ),
     _saying(
         "test_worn",
-        "Faults begin {times} times as often as in the middle van, by age or mileage.",
-        "Nach Alter oder Laufleistung beginnen Fehler {times}-mal so oft wie beim mittleren Fahrzeug.",
+        "Faults begin {times} times as often as in the median van, by age or mileage.",
+        "Nach Alter oder Laufleistung beginnen Fehler {times}-mal so oft wie beim Median der Flotte.",
         "times",
     ),
     _saying(
@@ -611,7 +617,7 @@ PHRASES: dict[str, Words] = {
     "shared.part": Words("part number ({name})", "Teilenummer ({name})"),
     "shared.fuel_station": Words("filling station", "Tankstelle"),
     "shared.workshop": Words("workshop", "Werkstatt"),
-    "shared.in_service": Words("first day in service in", "Erstzulassung im"),
+    "shared.in_service": Words("first day in service in", "erstem Einsatztag in"),
     "shared.mileage": Words("a mileage in thousand km of", "einer Laufleistung in Tausend km von"),
     "bank2": Words("{name}, bank 2", "{name}, Bank 2"),
     "named_recorder": Words("recorder {recorder}", "Messgerät {recorder}"),
@@ -649,6 +655,8 @@ PHRASES: dict[str, Words] = {
     "failed.judging": Words("not judged", "nicht beurteilt"),
     "failed.proof": Words("no repair proven", "keine Reparatur nachgewiesen"),
     "failed.order": Words("no order made", "kein Auftrag erstellt"),
+    "failed.tests": Words("no plan of tests made", "kein Testplan erstellt"),
+    "failed.clusters": Words("not looked for shared faults", "nicht nach gemeinsamen Fehlern gesucht"),
     "verdict.proven": Words("it helped, by three good captures", "es half, nach drei guten Aufnahmen"),
     "verdict.not_proven": Words(
         "it did not help, by three good captures; what it should bring back stayed where it was",

@@ -354,8 +354,8 @@ def worth_by_depot(published: Published, depots: Sequence[str]) -> pl.DataFrame:
     -------
     polars.DataFrame
         depot; open and waiting: open orders, and what leaving them to the horizon is expected to cost [currency]; proven, saved,
-        saved_low and saved_high: proven repairs, what leaving them would have cost, and its 80 % interval [currency];
-        spent: their parts as paid, for those that said it [currency]. In order of depot.
+        saved_low and saved_high: proven repairs, what leaving them would have cost, and its 80 % interval [currency]. In
+        order of depot.
 
     Notes
     -----
@@ -365,18 +365,17 @@ def worth_by_depot(published: Published, depots: Sequence[str]) -> pl.DataFrame:
     return published.ask(
         """
         WITH told AS (
-            SELECT depot, list_contains($open, state) AS is_open, state = 'proven' AS is_proven, parts_paid,
+            SELECT depot, list_contains($open, state) AS is_open, state = 'proven' AS is_proven,
                    coalesce(failure_avoided, 0) + coalesce(running_avoided, 0) AS cost,
                    coalesce((1 - failure_probability) / nullif(failure_probability, 0) * failure_avoided ** 2, 0) AS variance
             FROM work_orders WHERE len($depots) = 0 OR list_contains($depots, depot)
         ), summed AS (
             SELECT depot, count(*) FILTER (is_open) AS open, coalesce(sum(cost) FILTER (is_open), 0) AS waiting,
                    count(*) FILTER (is_proven) AS proven, coalesce(sum(cost) FILTER (is_proven), 0) AS saved,
-                   1.2816 * sqrt(coalesce(sum(variance) FILTER (is_proven), 0)) AS half,
-                   coalesce(sum(parts_paid) FILTER (is_proven), 0) AS spent
+                   1.2816 * sqrt(coalesce(sum(variance) FILTER (is_proven), 0)) AS half
             FROM told GROUP BY depot
         )
-        SELECT * EXCLUDE (half, spent), greatest(saved - half, 0) AS saved_low, saved + half AS saved_high, spent
+        SELECT * EXCLUDE (half), greatest(saved - half, 0) AS saved_low, saved + half AS saved_high
         FROM summed WHERE open + proven > 0 ORDER BY depot
         """,
         {"depots": list(depots), "open": list(PLANNED_STATES)},

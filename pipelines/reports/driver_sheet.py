@@ -124,6 +124,9 @@ def _next(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, rec
         return [say("driver.next_again" if again else "driver.next_watch" if listed else "driver.next_none")]
     if state == "done":
         return [say("driver.next_proof")]
+    if state == "proposed" and not order["hours"]:  # it waits for another recording
+        being_proven = any(fact["code"] == "being_proven" for fact in (listed or {}).get("reason_facts") or [])
+        return [say("driver.next_proof" if being_proven else "driver.next_watch")]
     when = _when(order)
     steps = [say(f"driver.next_{state}" if when else "driver.next_no_day", when=when)]
     if order["cause"] in JOBS:
@@ -150,9 +153,18 @@ def _when(order: Mapping[str, Any]) -> str:
     return say("driver.by", day=day(due)) if due is not None else ""
 
 
+def _endangers(listed: Mapping[str, Any] | None) -> bool:
+    """Whether people may come to harm by what the list holds likeliest, whatever was decided on an order."""
+    if listed is None:
+        return False
+    code = str(listed["leading_cause"])
+    facts = {fact["code"] for fact in listed["reason_facts"] or []}
+    return (code in CAUSES and CAUSES[code].endangers) or "dangers_likely" in facts
+
+
 def _meanwhile(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None) -> list[str]:
     """What the driver should watch for; more where people could come to harm."""
-    safety = order is not None and bool(order["safety"]) and order["state"] not in ("proven", "declined")
+    safety = (order is not None and bool(order["safety"]) and order["state"] != "proven") or _endangers(listed)
     urgent = listed is not None and listed["urgency"] == "now"
     lines = [say("driver.ask_first")] if safety else [say("driver.soon")] if urgent else []
     return [*lines, say("driver.stop"), say("driver.no_repair")]

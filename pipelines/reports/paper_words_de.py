@@ -1,4 +1,4 @@
-"""Every word of the work order, the weekly list and the warranty file in German: the same keys as paper_words_en.py."""
+"""Every word of the papers in German: the same keys as paper_words_en.py."""
 
 from data_contracts.states import RANKED_BY
 
@@ -141,7 +141,7 @@ WORDS: dict[str, str] = {
     "driver.tested_once": "Am {day} wurde das Fahrzeug einige Sekunden aufgezeichnet, während es stand und das Gaspedal ein- oder mehrmals getreten wurde.",
     "driver.tested_often": "Am {day} wurde das Fahrzeug einige Sekunden aufgezeichnet, während es stand und das Gaspedal ein- oder mehrmals getreten wurde. Insgesamt ist es bei {count} Besuchen aufgezeichnet worden und lässt sich so mit sich selbst vergleichen.",
     "driver.how": "Beobachtet wurde zweierlei: wie viel Luft der Motor einatmet und was im Abgas übrig bleibt. Zerlegt wurde nichts.",
-    "driver.not_tested": "Das Fahrzeug ist noch nicht aufgezeichnet worden.",
+    "driver.not_tested": "Vom Fahrzeug gibt es noch keine brauchbare Aufnahme.",
     "driver.nothing_known": "Noch ist nichts bekannt.",
     "driver.well": "Nichts Auffälliges.",
     "driver.well_more": "Der Motor läuft wie zuvor und wie andere seiner Art, soweit diese Prüfung es zeigen kann.",
@@ -161,7 +161,7 @@ WORDS: dict[str, str] = {
     "driver.by": "bis {day}",
     "driver.next_proposed": "Die Werkstatt soll das Fahrzeug {when} ansehen. Den Tag erfahren Sie noch.",
     "driver.next_accepted": "Die Werkstatt sieht das Fahrzeug {when} an. Den Tag erfahren Sie noch.",
-    "driver.next_postponed": "Die Arbeit ist aufgeschoben; das Fahrzeug wird {when} wieder verlangt.",
+    "driver.next_postponed": "Die Arbeit ist aufgeschoben; das Fahrzeug wird {when} wieder angefordert.",
     "driver.next_booked": "Das Fahrzeug ist {when} in der Werkstatt eingeplant.",
     "driver.next_no_day": "Die Werkstatt sieht das Fahrzeug an. Den Tag erfahren Sie noch.",
     "driver.workshop": "Dort zuerst: {action}.",
@@ -173,11 +173,11 @@ WORDS: dict[str, str] = {
     "driver.next_record": "Beim nächsten Besuch wird das Fahrzeug aufgezeichnet.",
     "driver.ask_first": "Menschen könnten zu Schaden kommen, wenn dieses Teil versagt: vor der nächsten Fahrt die Werkstatt fragen.",
     "driver.soon": "Das Fahrzeug so bald wie möglich in die Werkstatt bringen.",
-    "driver.stop": "Halten Sie an sicherer Stelle und rufen Sie die Werkstatt, wenn es nach Kraftstoff oder verbrannt riecht, die Motorleuchte blinkt, der Motor ausgeht oder Leistung verliert.",
+    "driver.stop": "Halten Sie an sicherer Stelle und rufen Sie die Werkstatt, wenn es nach Kraftstoff, Gas, Abgas oder verbrannt riecht, Rauch zu sehen ist, eine rote Warnleuchte leuchtet oder die Motorleuchte blinkt, der Motor ausgeht oder Leistung verliert.",
     "driver.no_repair": "Bitte nichts selbst öffnen oder reparieren: Teile sind heiß, bewegen sich und stehen unter Druck oder Hochspannung.",
     "driver.ask": "Fragen: Name und Telefon",
     "driver.appointment": "Termin",
-    "card.title": "Einrichtkarte",
+    "card.title": "Einstellkarte",
     "card.for": "Familie {family}, Messgerät {recorder}",
     "card.connect": "Anschließen",
     "card.signal": "Signal",
@@ -198,7 +198,7 @@ WORDS: dict[str, str] = {
     "card.volts_narrow": "0 bis 1 V; fett ist {end}",
     "card.volts_wide": "{low} bis {high} V; fett ist {end}",
     "card.hertz": "{low} bis {high} Hz, Frequenzeingang",
-    "card.reported": "wie das Steuergerät ihn meldet",
+    "card.reported": "wie vom Steuergerät gemeldet",
     "card.high": "hoch",
     "card.low": "niedrig",
     "card.rate": "Zeitbasis: mindestens {rate} Werte je Sekunde, {length} s in einer Aufnahme ({division} s je Teilung bei zehn Teilungen).",

@@ -1,4 +1,4 @@
-"""Every word of the work order, the weekly list and the warranty file, in English: another language is one more file."""
+"""Every word of the papers (order, list, warranty file, driver's sheet, set-up card) in English: another language is one more file."""
 
 from data_contracts.states import RANKED_BY
 
@@ -129,7 +129,7 @@ WORDS: dict[str, str] = {
     "driver.tested_once": "On {day} the van was recorded for a few seconds while it stood still and the accelerator was pressed once or a few times.",
     "driver.tested_often": "On {day} the van was recorded for a few seconds while it stood still and the accelerator was pressed once or a few times. It has been recorded at {count} visits in all, so it can be compared with itself.",
     "driver.how": "Two things were watched: how much air the engine breathes in, and what is left in the exhaust. Nothing was taken apart.",
-    "driver.not_tested": "The van has not been recorded yet.",
+    "driver.not_tested": "There is no usable recording of the van yet.",
     "driver.nothing_known": "Nothing is known yet.",
     "driver.well": "Nothing unusual.",
     "driver.well_more": "The engine runs as it did before and as others of its kind do, as far as this check can show.",
@@ -155,13 +155,13 @@ WORDS: dict[str, str] = {
     "driver.workshop": "There, first: {action}.",
     "driver.next_after": "Afterwards the van is recorded again, to see whether the repair helped.",
     "driver.next_proof": "At its next visit the van is recorded three times, to see whether the repair helped.",
-    "driver.next_again": "The last repair did not bring back what was wrong. The workshop will look again.",
+    "driver.next_again": "The last repair did not put right what was wrong. The workshop will look again.",
     "driver.next_watch": "The van is recorded again at its next visit. Nothing else is planned.",
     "driver.next_none": "Nothing to do. The van is recorded again at its next visit.",
     "driver.next_record": "The van is recorded at its next visit.",
     "driver.ask_first": "People could come to harm if this part fails: ask the workshop before the next drive.",
     "driver.soon": "Bring the van to the workshop as soon as you can.",
-    "driver.stop": "Stop where it is safe and call the workshop if you smell fuel or burning, if the engine lamp flashes, or if the engine stalls or loses power.",
+    "driver.stop": "Stop where it is safe and call the workshop if you smell fuel, gas, exhaust or burning, see smoke, if a red warning lamp lights or the engine lamp flashes, or if the engine stalls or loses power.",
     "driver.no_repair": "Please do not open or repair anything yourself: parts are hot, moving, and under pressure or high voltage.",
     "driver.ask": "Questions: name and telephone",
     "driver.appointment": "Appointment",

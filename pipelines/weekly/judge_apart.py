@@ -52,6 +52,50 @@ class NotJudged:
         return Fact.of(code, step=step, van=van, family=self.family, error=self.reason)
 
 
+@dataclass(frozen=True)
+class NotMade:
+    """A part of the week's result that could not be made, and where that happened.
+
+    Attributes
+    ----------
+    step : str
+        What failed: tests or clusters.
+    reason, trace : str
+        As of `NotJudged`.
+    """
+
+    step: str
+    reason: str
+    trace: str
+
+    @property
+    def fact(self) -> Fact:
+        """The notice for it."""
+        return Fact.of("step_failed", step=self.step, error=self.reason)
+
+
+def make_apart(step: str, make: Callable[[], Result], instead: Result) -> tuple[Result, tuple[NotMade, ...]]:
+    """Make a part of the week's result that the others can do without.
+
+    Parameters
+    ----------
+    step : str
+        Its name.
+    make : callable
+    instead : object
+        What stands in its place where it fails.
+
+    Returns
+    -------
+    tuple of (Result, tuple of NotMade)
+    """
+    try:
+        return make(), ()
+    except Exception as error:
+        failed = _not_judged("", (), error, whole=True)
+        return instead, (NotMade(step, failed.reason, failed.trace),)
+
+
 def judge_apart(
     judge: Callable[[frozenset[str]], Result], families: Mapping[str, Sequence[str]]
 ) -> tuple[Result, tuple[NotJudged, ...]]:

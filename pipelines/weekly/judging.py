@@ -13,7 +13,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import Job
 from data_contracts.states import URGENCIES
-from data_contracts.tables import FACTS_TYPE, NOTICES, polars_schema
+from data_contracts.tables import FACTS_TYPE, NOTICES, TEST_PLAN, polars_schema
 from data_contracts.weeks import is_silent, week_before, week_end
 from models.work.order_states import replay
 from pipelines.decisions.order_decisions import (
@@ -26,7 +26,7 @@ from pipelines.decisions.proofs import proofs_due
 from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
-from pipelines.weekly.judge_apart import NotJudged, judge_apart
+from pipelines.weekly.judge_apart import NotJudged, NotMade, judge_apart, make_apart
 from pipelines.weekly.read_captures import READ_TRACES
 from pipelines.weekly.shared_faults import shared_faults
 from pipelines.weekly.testing import tests_of_week
@@ -95,28 +95,37 @@ def judge_week(
     listed, trends = now.listed, now.assessment.trends
     if aside:
         listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
-    tests = tests_of_week(
-        register,
-        settings,
-        week,
-        captures=frame,
-        assessment=now.assessment,
-        posterior=now.posterior,
-        circumstances=now.circumstances,
-        listed=listed,
-        trends=trends,
-        orders=orders,
-        repairs=repairs,
-        learned=learned,
+    tests, untested = make_apart(
+        "tests",
+        lambda: tests_of_week(
+            register,
+            settings,
+            week,
+            captures=frame,
+            assessment=now.assessment,
+            posterior=now.posterior,
+            circumstances=now.circumstances,
+            listed=listed,
+            trends=trends,
+            orders=orders,
+            repairs=repairs,
+            learned=learned,
+        ),
+        pl.DataFrame(schema=polars_schema(TEST_PLAN)),
     )
-    _keep_traces(workspace, week, [*failed, *unproven, *unordered])
+    nothing: list[Fact] = []
+    shared, unshared = make_apart(
+        "clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing
+    )
+    _keep_traces(workspace, week, [*failed, *unproven, *unordered], [*untested, *unshared])
     told = [
         *(one.fact("judging") for one in failed),
         *(one.fact("proof") for one in unproven),
         *(one.fact("order") for one in unordered),
         *_silence(frame, week),
         *_unread(warehouse, register),
-        *shared_faults(warehouse, register.vans_frame(), frame, listed, week),
+        *(one.fact for one in (*untested, *unshared)),
+        *shared,
     ]
     notices = _notice_rows(week, told, now.assessment)
     card = lessons.learning_card(learned, changes, week)
@@ -302,12 +311,13 @@ def _put_behind(listed: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([listed, standing]).with_columns(place=order).sort("place", maintain_order=True).drop("place")
 
 
-def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged]) -> None:
+def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged], not_made: Sequence[NotMade]) -> None:
     """Where each failure of a run happened, for whoever mends it; no file without a failure."""
     path = workspace.reports / f"not-judged-{week}.txt"
     path.unlink(missing_ok=True)
-    if failed:
+    if failed or not_made:
         parts = [f"{one.family}: {', '.join(one.van_ids)}\n{one.trace}" for one in failed]
+        parts += [f"{one.step}\n{one.trace}" for one in not_made]
         path.write_text("\n".join(parts), encoding="utf-8")
 
 

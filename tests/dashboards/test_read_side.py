@@ -44,17 +44,17 @@ def test_filters_narrow_the_list_and_pages_do_not_overlap(sample_home: Path) -> 
 def test_what_waiting_costs_and_repairs_saved_is_the_sum_of_what_the_orders_stated(tmp_path: Path) -> None:
     make_workspace(tmp_path, vans_per_depot=3, weeks=16)
     with duckdb.connect(str(tmp_path / "published.duckdb")) as link:
-        link.execute("UPDATE work_orders SET depot = 'north', state = 'declined', parts_paid = NULL")
+        link.execute("UPDATE work_orders SET depot = 'north', state = 'declined'")
         link.execute(
-            "UPDATE work_orders SET state = 'proven', failure_avoided = 300, failure_probability = 0.25, running_avoided = 60, "
-            "parts_paid = 90 WHERE rank <= 2"
+            "UPDATE work_orders SET state = 'proven', failure_avoided = 300, failure_probability = 0.25, running_avoided = 60 "
+            "WHERE rank <= 2"
         )
         link.execute(
             "UPDATE work_orders SET state = 'booked', failure_avoided = 500, failure_probability = NULL, running_avoided = NULL "
             "WHERE rank = 3"
         )
     (row,) = queries.worth_by_depot(open_published(tmp_path), []).to_dicts()
-    assert (row["open"], row["waiting"], row["proven"], row["saved"], row["spent"]) == (1, 500.0, 2, 720.0, 180.0)
+    assert (row["open"], row["waiting"], row["proven"], row["saved"]) == (1, 500.0, 2, 720.0)
     # each either costs 300 / 0.25 = 1,200 or nothing: variance 0.25 × 0.75 × 1,200²; 80 % of a normal within 1.2816
     half = 1.2816 * (2 * 0.25 * 0.75 * 1200.0**2) ** 0.5
     assert (row["saved_low"], row["saved_high"]) == (0.0, pytest.approx(720.0 + half))

@@ -15,7 +15,7 @@ from models.tracking.standardise import Standardised
 from models.work import orders
 from pipelines.decisions import proofs
 from pipelines.storage.warehouse import Warehouse
-from pipelines.weekly import steps
+from pipelines.weekly import judging, steps
 from pipelines.weekly.judge_apart import MOST_TRIALS, judge_apart
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
@@ -243,3 +243,19 @@ def test_vans_that_fail_only_together_are_parted() -> None:
     count, failed = judge_apart(add_up, {"a": ["a0", "a1", "a2", "a3"]} | {"b": ["b0"]})
     assert count == 4
     assert len(failed) == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "said"), [("tests_of_week", "No plan of tests made"), ("shared_faults", "Not looked for shared faults")]
+)
+def test_what_the_week_can_do_without_does_not_stop_it(
+    home: Workspace, fleet: ReadingsFleet, monkeypatch: pytest.MonkeyPatch, name: str, said: str
+) -> None:
+    fail_for(monkeypatch, judging, name, lambda *_, **__: True)
+    tracked = judge(home)
+    week = fleet.weeks[-1]
+    assert [text for text in texts(tracked) if text.startswith(f"{said} this week: ZeroDivisionError")]
+    assert listed_of(home, week)
+    assert "ZeroDivisionError" in (home.reports / f"not-judged-{week}.txt").read_text()
+    plans = published(home, f"SELECT count(*) FROM test_plan WHERE week = '{week}'").item()
+    assert bool(plans) == (name != "tests_of_week")

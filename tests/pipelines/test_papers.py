@@ -11,7 +11,7 @@ from data_contracts.cautions import cautions_for_snap
 from data_contracts.limits import TRIGGER_V
 from pipelines.cli import run
 from pipelines.read_side.published import open_published
-from pipelines.reports.driver_sheet import _when, driver_pdf
+from pipelines.reports.driver_sheet import _meanwhile, _next, _when, driver_pdf
 from pipelines.reports.paper import written_for
 from pipelines.reports.setup_card import card_of
 from pipelines.workspace.register import load_families
@@ -78,8 +78,8 @@ def test_a_well_van_and_one_never_recorded_are_told_so(home: Workspace, tmp_path
     told = sheet(home, str(well[0]), tmp_path / "a.pdf")
     assert "Nothing unusual." in told
     assert "Nothing to do." in told
-    assert "has not been recorded yet" in sheet(home, "new", tmp_path / "b.pdf")
-    assert "noch nicht aufgezeichnet" in sheet(home, "new", tmp_path / "b.pdf", "de")
+    assert "no usable recording" in sheet(home, "new", tmp_path / "b.pdf")
+    assert "keine brauchbare Aufnahme" in sheet(home, "new", tmp_path / "b.pdf", "de")
 
 
 @pytest.mark.parametrize(
@@ -186,3 +186,26 @@ def test_a_mistake_is_one_line(
 def test_the_day_told_a_driver_is_no_later_than_the_orders(due: date | None, said: str) -> None:
     with written_for(DisplaySettings()):
         assert _when({"until": None, "plan_week": "2026-W28", "due_by": due}) == said
+
+
+def test_an_order_that_waits_sends_no_driver_to_the_workshop() -> None:
+    waits = {"state": "proposed", "hours": 0.0, "urgency": "watch", "cause": "lambda_slow", "until": None}
+    waits |= {"plan_week": None, "due_by": date(2026, 9, 28)}
+    listed = {"urgency": "watch", "leading_cause": "lambda_slow", "reason_facts": [{"code": "unlike_healthy"}]}
+    with written_for(DisplaySettings()):
+        assert _next(listed, waits, recorded=True) == [
+            "The van is recorded again at its next visit. Nothing else is planned."
+        ]
+        proving = listed | {"reason_facts": [{"code": "being_proven"}]}
+        assert _next(proving, waits, recorded=True)[0].startswith("At its next visit the van is recorded three times")
+
+
+def test_a_danger_on_the_list_is_told_a_driver_whatever_was_decided_on_the_order() -> None:
+    listed = {"urgency": "now", "leading_cause": "fuel_delivery_weak", "reason_facts": None}
+    with written_for(DisplaySettings()):
+        for order in (None, {"safety": True, "state": "declined"}, {"safety": False, "state": "proposed"}):
+            assert "before the next drive" in _meanwhile(listed, order)[0]
+        either = listed | {"leading_cause": "not_separable", "reason_facts": [{"code": "dangers_likely"}]}
+        assert "before the next drive" in _meanwhile(either, None)[0]
+        slow = listed | {"leading_cause": "lambda_slow"}
+        assert not any("before the next drive" in line for line in _meanwhile(slow, None))

@@ -266,7 +266,7 @@ def test_what_stood_as_long_as_the_order_asked_to_wait_is_done() -> None:
 
     for stands, left in ((0, "2 more visits"), (1, "1 more visit")):
         assert f"if it stands for {left}: replace" in sentence(order(stands, "watch"), "action")
-    assert "bleibt es noch 1 Besuch lang:" in sentence(order(1, "watch"), "action", "de")
+    assert "hält es noch 1 Besuch an:" in sentence(order(1, "watch"), "action", "de")
     now = order(2, "plan", stood)
     assert [fact["code"] for fact in now["action_facts"]] == ["do_job"]
     assert now["hours"] > 0

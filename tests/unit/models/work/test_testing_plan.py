@@ -285,11 +285,11 @@ def test_reasons_in_both_languages() -> None:
     row = rows(van(visits=(), signs=(Fact.of("test_worn", times=1.4),)))["v1"]
     assert (
         sentence(row, "reason")
-        == "No usable recording yet. Faults begin 1.4 times as often as in the middle van, by age or mileage."
+        == "No usable recording yet. Faults begin 1.4 times as often as in the median van, by age or mileage."
     )
     assert sentence(row, "reason", "de") == (
-        "Noch keine brauchbare Aufnahme. Nach Alter oder Laufleistung beginnen Fehler 1,4-mal so oft wie beim mittleren "
-        "Fahrzeug."
+        "Noch keine brauchbare Aufnahme. Nach Alter oder Laufleistung beginnen Fehler 1,4-mal so oft wie beim Median "
+        "der Flotte."
     )
 
 
