@@ -137,6 +137,17 @@ def test_parquet_times_from_long_ago_keep_every_nanosecond() -> None:
         assert np.array_equal(np.round(found.time_s * 1e9), np.arange(ROWS) * 1_333_333.0)
 
 
+@pytest.mark.parametrize(("unit", "second"), [("ms", 1e3), ("us", 1e6), ("ns", 1e9)])
+def test_parquet_times_of_every_unit_are_seconds(unit: str, second: float) -> None:
+    counts = pl.Series("t", 1_772_442_900 * int(second) + np.arange(ROWS) * int(second / 100))
+    for time in (counts.cast(pl.Datetime(unit)), counts.cast(pl.Duration(unit))):  # type: ignore[arg-type]
+        buffer = io.BytesIO()
+        pl.DataFrame({"t": time, "ch": EXPECTED}).write_parquet(buffer)
+        source = profile('[time]\ncolumn="t"\nunit="s"\n[channels.airflow_v]\ncolumn="ch"\n')
+        found = read_recording("a.parquet", buffer.getvalue(), source)
+        np.testing.assert_allclose(found.time_s, np.arange(ROWS) / 100, rtol=0, atol=1e-9)
+
+
 # Raw bytes and what SAE J1979 makes of them: mid and full scale, from public tables of parameter ids (0x10: ISO 15031
 # tables; 0x24: public code). 0x11: 255 is fully open by definition.
 @pytest.mark.parametrize(
