@@ -98,10 +98,14 @@ def _filters(published: Published) -> CaptureFilter:
             say("common.week"), [*weeks, ALL], format_func=lambda w: say("common.all") if w == ALL else w, key="week"
         )
     with columns[1]:
-        only_depots = st.multiselect(say("common.depot"), depots, key="captures-depot")
+        only_depots = st.multiselect(say("common.depot"), depots, key="captures-depot", placeholder=say("common.all"))
     with columns[2]:
         grades = st.multiselect(
-            say("captures.grade"), list(text.GRADE_SYMBOLS), format_func=text.grade, key="captures-grade"
+            say("captures.grade"),
+            list(text.GRADE_SYMBOLS),
+            format_func=text.grade,
+            key="captures-grade",
+            placeholder=say("common.all"),
         )
     return CaptureFilter(None if week == ALL else week, only_depots, grades)
 

@@ -82,15 +82,23 @@ def _filters(published: Published, week: str) -> ListFilter:
         columns = st.columns(4)
         with columns[0]:
             urgencies = st.multiselect(
-                say("common.urgency"), list(text.URGENCY_SYMBOLS), format_func=text.urgency, key="urgency"
+                say("common.urgency"),
+                list(text.URGENCY_SYMBOLS),
+                format_func=text.urgency,
+                key="urgency",
+                placeholder=say("common.all"),
             )
         with columns[1]:
-            only_depots = st.multiselect(say("common.depot"), depots, key="depot")
+            only_depots = st.multiselect(say("common.depot"), depots, key="depot", placeholder=say("common.all"))
         with columns[2]:
-            only_families = st.multiselect(say("common.family"), families, key="family")
+            only_families = st.multiselect(say("common.family"), families, key="family", placeholder=say("common.all"))
         with columns[3]:
             only_causes = st.multiselect(
-                say("common.cause"), causes, format_func=lambda c: text.sentence(text.cause(c)), key="cause"
+                say("common.cause"),
+                causes,
+                format_func=lambda c: text.sentence(text.cause(c)),
+                key="cause",
+                placeholder=say("common.all"),
             )
     return ListFilter(only_depots, only_families, only_causes, urgencies)
 

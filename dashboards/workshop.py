@@ -26,7 +26,7 @@ def show() -> None:
     left, right = st.columns(2)
     depots, _ = queries.depots_and_families(published)
     with left:
-        only_depots = st.multiselect(say("common.depot"), depots, key="workshop-depot")
+        only_depots = st.multiselect(say("common.depot"), depots, key="workshop-depot", placeholder=say("common.all"))
     with right:
         chosen = st.multiselect(
             say("order.state"),
@@ -122,7 +122,7 @@ def _plan(published: Published, depots: list[str]) -> None:
         with st.expander(say("workshop.why_left_out", count=rest.height)):
             for row in rest.iter_rows(named=True):
                 st.markdown(
-                    f"- **{inert(row['van_id'])}**: {inert(text.told_as_one(row, 'action'))} {inert(text.told_as_one(row, 'plan_note'))}"
+                    f"- **{inert(row['van_id'])}**: {inert(text.told_as_one(row, 'action'))} – {inert(text.told_as_one(row, 'plan_note'))}"
                 )
 
 
