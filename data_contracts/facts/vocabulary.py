@@ -167,10 +167,10 @@ _NOTICES = (
     ),
     _saying(
         "cluster",
-        "{count} of {vans} vans with {shared} {value} have {cause}, and {count_elsewhere} of {elsewhere} others of their "
-        "families: look at what they share before the single van (chance alone: {p}).",
-        "{count} von {vans} Fahrzeugen mit {shared} {value} haben {cause}, von {elsewhere} anderen ihrer Motorfamilien "
-        "{count_elsewhere}: erst ansehen, was sie gemeinsam haben, dann das einzelne Fahrzeug (nur Zufall: {p}).",
+        "In {count} of {vans} vans with {shared} {value} '{cause}' was named or found, and in {count_elsewhere} of {elsewhere} others "
+        "of their families: look at what they share before the single van (chance alone: {p}).",
+        "Bei {count} von {vans} Fahrzeugen mit {shared} {value} wurde „{cause}“ benannt oder gefunden, bei {count_elsewhere} von "
+        "{elsewhere} anderen ihrer Motorfamilien: erst ansehen, was sie gemeinsam haben, dann das einzelne Fahrzeug (nur Zufall: {p}).",
         "count vans count_elsewhere elsewhere p cause shared value",
     ),
     _saying(

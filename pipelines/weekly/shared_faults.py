@@ -34,6 +34,7 @@ def shared_faults(
     Returns
     -------
     list of Fact
+        A cause that the lists named counts until a workshop found another in its place.
     """
     from models.work.clusters import clusters, shared_values
 
@@ -41,6 +42,9 @@ def shared_faults(
     named = warehouse.query(
         """
         SELECT van_id, leading_cause AS cause FROM watchlist WHERE week > ? AND week < ?
+          AND NOT EXISTS (
+            SELECT 1 FROM work_orders o WHERE o.van_id = watchlist.van_id AND o.cause = leading_cause AND o.found <> o.cause
+          )
         UNION SELECT van_id, found FROM work_orders WHERE week > ? AND week <= ? AND found IS NOT NULL
         """,
         [since, week, since, week],

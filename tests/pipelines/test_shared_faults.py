@@ -53,6 +53,10 @@ def test_lists_of_half_a_year_and_what_workshops_found_count(tmp_path: Path) -> 
         assert (fact.code, fact.words["value"], fact.numbers["count"], fact.numbers["vans"]) == ("cluster", "B7", 4, 5)
         assert (fact.numbers["count_elsewhere"], fact.numbers["elsewhere"]) == (0, 35)
         assert shared_faults(warehouse, register(), FRAME, listed, "2026-W02") == []
+        other = order | {"order_id": "o2", "van_id": "v0", "cause": "fuel_delivery_weak", "found": "lambda_slow"}
+        warehouse.append("work_orders", pl.DataFrame([other], schema=polars_schema(WORK_ORDERS)))
+        (fact,) = shared_faults(warehouse, register(), FRAME, listed, WEEK)
+        assert fact.numbers["count"] == 3  # a workshop found another cause in its place
 
 
 def test_a_register_and_a_week_with_nothing_in_them_say_nothing(tmp_path: Path) -> None:

@@ -44,9 +44,9 @@ def test_a_bad_batch_is_one_line() -> None:
     assert (found.affected_elsewhere, found.elsewhere) == (1, 34)
     assert found.van_ids == ("v00", "v01", "v02", "v03", "v04")
     assert say(found.fact).startswith(
-        "5 of 6 vans with part number (pump) B7 have weak fuel delivery, and 1 of 34 others of their families"
+        "In 5 of 6 vans with part number (pump) B7 'weak fuel delivery' was named or found, and in 1 of 34 others"
     )
-    assert say(found.fact, "de").startswith("5 von 6 Fahrzeugen mit Teilenummer (pump) B7 haben")
+    assert say(found.fact, "de").startswith("Bei 5 von 6 Fahrzeugen mit Teilenummer (pump) B7 wurde")
 
 
 def test_the_chance_is_fishers_exact_test_times_what_all_the_places_looked_at_ask() -> None:
