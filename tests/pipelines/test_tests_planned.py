@@ -152,6 +152,38 @@ def test_a_run_of_an_earlier_week_knows_no_later_plan(run: tuple[Workspace, step
     assert kept == [earlier, latest]
 
 
+def test_a_repaired_van_is_seen_every_week_until_proven_on_the_list_or_not(
+    run: tuple[Workspace, steps.Tracked], tmp_path: Path
+) -> None:
+    workspace, _ = run
+    shutil.copytree(workspace.root, tmp_path / "home")
+    copied = open_workspace(tmp_path / "home")
+    published = open_published(copied.root)
+    week = str(plan_of(copied)["week"][0])
+    quiet = published.ask(
+        """
+        SELECT p.van_id, max(c.captured_at) AS seen, min(c.captured_at) AS first FROM test_plan p JOIN captures c USING (van_id)
+        WHERE p.interval_weeks > 1 AND c.grade = 'good' AND p.last_seen = c.captured_at::DATE
+          AND p.van_id NOT IN (SELECT van_id FROM watchlist)
+        GROUP BY ALL ORDER BY p.van_id LIMIT 2
+        """
+    )
+    (new, old), seen = quiet["van_id"].to_list(), quiet["seen"].to_list()
+    done = quiet["first"][0] - timedelta(minutes=30)  # one visit since, of two snaps
+    long_ago = seen[1] - timedelta(weeks=5)  # proven since
+    (copied.register / "repairs.csv").write_text(
+        "van_id,done_at,work\n"
+        f"{new},{done.isoformat()},air filter replaced\n{old},{long_ago.isoformat()},air filter replaced\n",
+        encoding="utf-8",
+    )
+    judge(copied, week)
+    listed = open_published(copied.root).ask("SELECT van_id FROM watchlist")["van_id"]
+    assert new not in listed
+    rows = {row["van_id"]: row for row in plan_of(copied).iter_rows(named=True)}
+    assert (rows[new]["interval_weeks"], rows[new]["reason_facts"][0]["code"]) == (1, "test_proving")
+    assert rows[old]["reason_facts"][0]["code"] != "test_proving"
+
+
 def test_vans_that_come_into_the_workshop() -> None:
     schema = {"van_id": pl.String, "state": pl.String, "until": pl.Date, "plan_week": pl.String}
     monday = week_start("2026-W15")
