@@ -183,17 +183,41 @@ def test_a_new_van_and_a_repair_being_proven_are_seen_every_week(visits: int) ->
 
 
 def test_a_van_that_comes_into_the_workshop_is_recorded_there_and_takes_no_room() -> None:
-    day = MONDAY + timedelta(days=10)
+    day = MONDAY + timedelta(days=2)
     found = rows(
         van("a", booked=day, probability={"ignition_weak": 1.0}),
         van("b", visits=()),
         settings=PlanningSettings(per_depot_week=1),
     )
     assert found["a"]["next_test"] == day
-    assert found["a"]["test_week"] == "2026-W16"
+    assert found["a"]["test_week"] == "2026-W15"
     assert found["a"]["chosen"] is False
     assert codes(found["a"]) == ["test_booked"]
     assert found["b"]["chosen"] is True
+
+
+def test_a_booking_far_ahead_puts_off_no_test() -> None:
+    plain, far = (rows(van(booked=day))["v1"] for day in (None, MONDAY + timedelta(weeks=8)))
+    assert far == plain
+    assert far["next_test"] <= far["unseen_until"]  # type: ignore[operator]
+    late = weekly_until(LAST - timedelta(weeks=9))
+    overdue = rows(van(visits=late, booked=MONDAY + timedelta(weeks=8)))["v1"]
+    assert (overdue["overdue"], overdue["chosen"], "test_booked" in codes(overdue)) == (True, True, False)
+    # still overdue where it comes in this week, but recorded there
+    soon = rows(van(visits=late, booked=MONDAY + timedelta(days=4)))["v1"]
+    assert soon["next_test"] == overdue["next_test"]
+    assert (soon["overdue"], soon["chosen"], soon["test_week"], codes(soon)) == (
+        True,
+        False,
+        "2026-W15",
+        ["test_booked"],
+    )
+    # to the end of the week it is due in, and no further
+    due = plain["next_test"]
+    sunday = due + timedelta(days=6 - due.weekday())  # type: ignore[attr-defined, operator]
+    same, after = (rows(van(booked=sunday + timedelta(days=more)))["v1"] for more in (0, 1))
+    assert (same["next_test"], codes(same)) == (due, ["test_booked"])
+    assert after == plain
 
 
 def test_a_full_week_sends_the_dearest_first_and_the_rest_to_the_next_with_room() -> None:
