@@ -5,6 +5,7 @@ import shutil
 from datetime import timedelta
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 
@@ -115,6 +116,21 @@ def test_the_command_lists_writes_and_refuses(
     assert [row["van_id"] for row in document["test_plan"]] == plan["van_id"].to_list()
     assert cli.run(["tests", "--out", str(tmp_path / "plan.pdf"), *home]) == 2
     assert "name a .csv or .json file" in capsys.readouterr().err
+
+
+def test_a_missing_plan_is_not_an_empty_week(
+    run: tuple[Workspace, steps.Tracked], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    workspace, _ = run
+    for name, statement, told in (
+        ("missing", "DELETE FROM test_plan", "no plan of the tests was made yet: run vansnap weekly to make one\n"),
+        ("calm", "UPDATE test_plan SET chosen = false, overdue = false", "no van is to be tested in the coming week\n"),
+    ):
+        shutil.copytree(workspace.root, tmp_path / name)
+        with duckdb.connect(str(open_workspace(tmp_path / name).published_path)) as connection:
+            connection.execute(statement)
+        assert cli.run(["tests", "--home", str(tmp_path / name)]) == 0
+        assert capsys.readouterr().out == told
 
 
 def test_room_changed_in_the_settings_changes_the_plan_and_nothing_else_does(
