@@ -362,7 +362,8 @@ def _give_weeks(
         gone = weeks_away(away[row["van_id"]], monday, due + AHEAD_WEEKS) if away[row["van_id"]] else ()
         found = next((number for number in weeks if taken.get(number, 0) < room and number not in gone), None)
         if found is None:
-            row["_facts"].append(Fact.of("test_no_room", depot=row["depot"]))
+            roomy = any(taken.get(number, 0) < room for number in weeks)  # but not there
+            row["_facts"].append(Fact.of("test_away") if roomy else Fact.of("test_no_room", depot=row["depot"]))
             continue
         taken[found] = taken.get(found, 0) + 1
         row["test_week"], row["chosen"] = week_of(monday + timedelta(weeks=found)), found == 0

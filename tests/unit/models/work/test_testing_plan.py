@@ -11,6 +11,7 @@ import pytest
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import sentence
 from data_contracts.tables import TEST_PLAN, polars_schema
+from data_contracts.weeks import week_of
 from models.work.testing_plan import (
     PlanningSettings,
     VanToTest,
@@ -269,8 +270,24 @@ def test_a_van_that_is_away_is_not_asked_for() -> None:
     assert found["test_week"] == "2026-W17"
     assert found["chosen"] is False
     assert codes(found)[-1] == "test_later"
-    forever = rows(van(visits=(), away=((MONDAY, MONDAY + timedelta(days=3000)),)))["v1"]
+    away = ((MONDAY, MONDAY + timedelta(days=3000)),)
+    forever = rows(van(visits=(), away=away))["v1"]
     assert forever["test_week"] is None
+    assert codes(forever)[-1] == "test_away"
+    assert sentence(forever, "reason").endswith("Away in the weeks planned.")
+    assert sentence(forever, "reason", "de").endswith("In den geplanten Wochen nicht da.")
+    # where the depot has no room either, that is said
+    shut = rows(van(visits=(), away=away), settings=PlanningSettings(per_depot_week=0))["v1"]
+    assert codes(shut)[-1] == "test_no_room"
+
+
+def test_a_van_away_when_it_is_due_is_tested_before_and_is_told_why() -> None:
+    due = rows(van())["v1"]["next_test"]
+    monday = due - timedelta(days=due.weekday())  # type: ignore[attr-defined, operator]
+    found = rows(van(away=((monday, monday + timedelta(days=4)),)))["v1"]
+    assert found["test_week"] == week_of(monday - timedelta(days=7))
+    assert codes(found)[-1] == "test_earlier"
+    assert sentence(found, "reason").endswith("because its own is full or the van is away then.")
 
 
 def test_a_month_costs_its_visits_and_saves_what_would_have_run_on() -> None:
