@@ -570,10 +570,11 @@ _TESTS = (
         "Der Standort {depot} hat in den geplanten Wochen keinen Platz dafür.",
         "depot",
     ),
+    _saying("test_away", "Away in the weeks planned.", "In den geplanten Wochen nicht da."),
     _saying(
         "test_earlier",
-        "Moved to an earlier week, because its own is full.",
-        "In eine frühere Woche gelegt, weil die eigene voll ist.",
+        "Moved to an earlier week, because its own is full or the van is away then.",
+        "In eine frühere Woche gelegt, weil die eigene voll ist oder das Fahrzeug dann nicht da ist.",
     ),
     _saying(
         "test_later",
@@ -682,5 +683,6 @@ PHRASES: dict[str, Words] = {
     "proof.made_worse": Words(
         "something moved further away by this recording", "nach dieser Aufnahme hat sich etwas weiter entfernt"
     ),
+    "proof.cant_tell": Words("this recording can't tell yet", "diese Aufnahme sagt es noch nicht"),
 }
 """Parts of sentences."""

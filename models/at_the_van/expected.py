@@ -142,6 +142,35 @@ def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFra
     )
 
 
+def before_repair(
+    van_id: str, repaired_on: str, last_days: Mapping[str, str], trends: pl.DataFrame
+) -> dict[str, tuple[float, float]]:
+    """What a van read at its last published visit before a repair.
+
+    Parameters
+    ----------
+    van_id : str
+    repaired_on : str
+        ISO day. Recordings of that day may be of before or after, and do not count.
+    last_days : mapping of str to str
+        ISO day of the van's last recording in each ISO week.
+    trends : polars.DataFrame
+        van_id, week, quantity, value, value_u.
+
+    Returns
+    -------
+    dict of str to (float, float)
+        Value and standard uncertainty by quantity; empty without a visit from before. A week with a recording from after
+        the repair is left out whole: its visit may mix both. [unit of the quantity]
+    """
+    weeks = [week for week, day in last_days.items() if day < repaired_on]
+    rows = trends.filter(pl.col("van_id") == van_id, pl.col("value").is_not_null(), pl.col("week").is_in(weeks))
+    return {
+        row["quantity"]: (float(_number(row["value"])[0]), float(_number(row["value_u"])[0]))
+        for row in rows.sort("week").iter_rows(named=True)
+    }
+
+
 def band(quantity: str, centre: float, sd: float, degrees: float, value: float, judged: int) -> Band:
     """Prediction interval of one reading.
 

@@ -129,7 +129,9 @@ def judge_visit(
     return VisitVerdict(verdict, (*_leading(judged, past), *_basis(judged, van_id, family, past)), judged)
 
 
-def levels_of(visit: VisitVerdict, past: VanPast) -> "tuple[dict[str, Level], dict[str, Level], dict[str, Level]]":
+def levels_of(
+    visit: VisitVerdict, past: VanPast, ahead: Mapping[str, tuple[float, float]] | None = None
+) -> "tuple[dict[str, Level], dict[str, Level], dict[str, Level]]":
     """Levels before, after and as expected, for the proof of a repair.
 
     Parameters
@@ -137,7 +139,9 @@ def levels_of(visit: VisitVerdict, past: VanPast) -> "tuple[dict[str, Level], di
     visit : VisitVerdict
         The visit after the repair.
     past : VanPast
-        Its last visit was before it.
+    ahead : mapping of str to (float, float), optional
+        What its last visit before the repair read, and the standard uncertainty; default: its last visit of all, where
+        the repair was just done. [unit of the quantity]
 
     Returns
     -------
@@ -152,9 +156,12 @@ def levels_of(visit: VisitVerdict, past: VanPast) -> "tuple[dict[str, Level], di
         if of is None or one.own is None:
             continue
         steep = float(np.abs(derivative(one.quantity, np.array([of.baseline]))[0]))
-        before[one.quantity] = Level(of.last, of.last_u)
-        after[one.quantity] = Level(one.value, float(np.hypot(one.u, scatter_of_mean(of, one.repeats) * steep)))
         expected[one.quantity] = Level(one.own.expected, of.baseline_u * steep)
+        if ahead is None:
+            before[one.quantity] = Level(of.last, of.last_u)
+        elif one.quantity in ahead:
+            before[one.quantity] = Level(*ahead[one.quantity])
+        after[one.quantity] = Level(one.value, float(np.hypot(one.u, scatter_of_mean(of, one.repeats) * steep)))
     return before, after, expected
 
 

@@ -97,7 +97,7 @@ class VanToTest:
     proving_since : str
         ISO day of a repair being proven; empty for none.
     booked : date or None
-        Day by which it comes into the workshop, where it is tested.
+        Day by which it comes into the workshop, where it is tested; later than its test is due it changes nothing.
     away : tuple of (date, date)
         First and last days of absences.
     signs : tuple of Fact
@@ -273,8 +273,8 @@ def _planned(van: VanToTest, monday: date, shares: Mapping[str, float], settings
     interval = interval_of(ahead, van.duty, best, settings)
     weeks = interval.weeks if last and not van.proving_since and len(van.visits) >= FIRST_VISITS else 1
     due = monday if last is None else last + timedelta(weeks=weeks)
-    if van.booked is not None and van.booked >= monday:
-        due = van.booked
+    booked = _booked_in_time(van, due, monday)
+    due = due if booked is None else min(due, booked)
     odds, loss = odds_of(ahead), van.duty * ahead.failures + ahead.running
     waited = min(max((monday - since).days / 7, 0.0), AHEAD_WEEKS - 1.0)
     longest = min(interval.by_odds, settings.longest_weeks)
@@ -300,15 +300,28 @@ def _planned(van: VanToTest, monday: date, shares: Mapping[str, float], settings
         "safety": danger(van.probability) >= 0.5,
         "month_cost": WEEKS_A_MONTH * settings.visit_cost / weeks,
         "month_saving": WEEKS_A_MONTH * rate * saved,
-        "_facts": [*_why(van, interval, weeks, odds, settings), *van.signs],
-        "_booked": van.booked is not None and due == van.booked,
+        "_facts": [*_why(van, booked, interval, weeks, odds, settings), *van.signs],
+        "_booked": booked,
     }
 
 
-def _why(van: VanToTest, interval: Interval, weeks: int, odds: Floats, settings: PlanningSettings) -> list[Fact]:
+def _booked_in_time(van: VanToTest, due: date, monday: date) -> date | None:
+    """Day by which a van comes into the workshop, where that is no later than the week its test is due in."""
+    end = monday + timedelta(weeks=_weeks_ahead(due, monday) + 1)
+    return van.booked if van.booked is not None and monday <= van.booked < end else None
+
+
+def _weeks_ahead(day: date, monday: date) -> int:
+    """Weeks from the plan's first to that of a day; what is overdue belongs to the first."""
+    return max((day - monday).days // 7, 0)
+
+
+def _why(
+    van: VanToTest, booked: date | None, interval: Interval, weeks: int, odds: Floats, settings: PlanningSettings
+) -> list[Fact]:
     """What set the day."""
-    if van.booked is not None:
-        return [Fact.of("test_booked", day=str(van.booked))]
+    if booked is not None:
+        return [Fact.of("test_booked", day=str(booked))]
     if not van.visits:
         return [Fact.of("test_never_seen")]
     if van.proving_since:
@@ -339,17 +352,18 @@ def _give_weeks(
     """Give the vans of a depot their weeks: who is due first goes first; a full week sends a van to an earlier one with
     room, else to the next later."""
     taken: dict[int, int] = {}
-    for row in sorted(rows, key=lambda row: max((row["next_test"] - monday).days // 7, 0)):
-        due = max((row["next_test"] - monday).days // 7, 0)
+    for row in sorted(rows, key=lambda row: _weeks_ahead(row["next_test"], monday)):
+        due = _weeks_ahead(row["next_test"], monday)
         row["test_week"], row["chosen"] = None, False
         if row["_booked"]:
-            row["test_week"] = week_of(row["next_test"])
+            row["test_week"] = week_of(row["_booked"])
             continue
         weeks = [*range(due, -1, -1), *range(due + 1, due + AHEAD_WEEKS)]
         gone = weeks_away(away[row["van_id"]], monday, due + AHEAD_WEEKS) if away[row["van_id"]] else ()
         found = next((number for number in weeks if taken.get(number, 0) < room and number not in gone), None)
         if found is None:
-            row["_facts"].append(Fact.of("test_no_room", depot=row["depot"]))
+            roomy = any(taken.get(number, 0) < room for number in weeks)  # but not there
+            row["_facts"].append(Fact.of("test_away") if roomy else Fact.of("test_no_room", depot=row["depot"]))
             continue
         taken[found] = taken.get(found, 0) + 1
         row["test_week"], row["chosen"] = week_of(monday + timedelta(weeks=found)), found == 0

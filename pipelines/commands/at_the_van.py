@@ -217,7 +217,8 @@ def _proof(visit: "VisitVerdict", known: "KnownVan | None", target: Target) -> d
     day = known.repaired_on if cause == known.repaired else ""
     touched = JOBS[cause].touches
     try:
-        proof = prove_repair(*levels_of(visit, known.past), (*touched, *(BANK2_PREFIX + name for name in touched)))
+        levels = levels_of(visit, known.past, known.ahead if day else None)
+        proof = prove_repair(*levels, (*touched, *(BANK2_PREFIX + name for name in touched)))
     except VansnapError:
         fact = Fact.of("proof_here_unknown", cause=cause, day=day)
         return {"cause": cause, "day": day or None, "verdict": "unknown", "facts": [fact.row()]}

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
+from typing import Any
 
 import polars as pl
 
@@ -53,9 +54,8 @@ def circumstances_of(
         A repair is being proven for some weeks, until three good captures were taken after it; from then on and for as long
         it is said what they showed.
     """
-    since = week_end(week) - timedelta(weeks=PROVING_WEEKS)
-    recent = repairs.filter(pl.col("done_at") > since, pl.col("van_id").is_in(list(van_ids))).sort("done_at")
-    last = {row["van_id"]: row for row in recent.iter_rows(named=True)}
+    last = _last_repairs(repairs.filter(pl.col("van_id").is_in(list(van_ids))), week)
+    proving = being_proven(captures, repairs, week)
     visits = captures.filter(is_good()).select("van_id", "week").unique()
     found = {}
     for van_id in van_ids:
@@ -63,16 +63,50 @@ def circumstances_of(
         if van_id in last:
             of_van = pl.col("van_id") == van_id
             done_at: datetime = last[van_id]["done_at"]
-            stands = proof_in_time(trends.filter(of_van), captures.filter(of_van), done_at, last[van_id]["brings_back"])
             repaired_on = str(done_at.date())
-            if stands.captures >= GOOD_CAPTURES:
+            if van_id not in proving:
+                stands = proof_in_time(
+                    trends.filter(of_van), captures.filter(of_van), done_at, last[van_id]["brings_back"]
+                )
                 outcome = "cant_tell" if stands.proof is None else stands.proof.verdict
         found[van_id] = Circumstances(
             codes.get(van_id, {}),
-            "" if outcome else repaired_on,
+            proving.get(van_id, ""),
             settings.workshop.duty_of(van_id, van.depot, van.family),
             van.warranty_until,
             (Fact.of("repair_judged", day=repaired_on, verdict=outcome),) if outcome else (),
             visits.filter(pl.col("van_id") == van_id, pl.col("week") > asked[van_id]).height if van_id in asked else 0,
         )
     return found
+
+
+def being_proven(captures: pl.DataFrame, repairs: pl.DataFrame, week: str) -> dict[str, str]:
+    """Vans whose last repair is still being proven, on the week's list or not.
+
+    Parameters
+    ----------
+    captures : polars.DataFrame
+        van_id, captured_at, grade, grade_reasons; up to the week.
+    repairs : polars.DataFrame
+        REPAIRS: those that touched something, none after the week.
+    week : str
+        ISO week.
+
+    Returns
+    -------
+    dict of str to str
+        ISO day of the repair: no older than `PROVING_WEEKS`, with fewer than `GOOD_CAPTURES` good captures since.
+    """
+    done = {van_id: row["done_at"] for van_id, row in _last_repairs(repairs, week).items()}
+    kinds = {name: repairs.schema[name] for name in ("van_id", "done_at")}
+    last = pl.DataFrame(list(done.items()), schema=kinds, orient="row")
+    since = captures.filter(is_good()).join(last, on="van_id").filter(pl.col("captured_at") > pl.col("done_at"))
+    count = dict(since.group_by("van_id").len().iter_rows())
+    return {van_id: str(at.date()) for van_id, at in done.items() if count.get(van_id, 0) < GOOD_CAPTURES}
+
+
+def _last_repairs(repairs: pl.DataFrame, week: str) -> dict[str, dict[str, Any]]:
+    """The last repair of each van that is recent enough to be proven."""
+    since = week_end(week) - timedelta(weeks=PROVING_WEEKS)
+    recent = repairs.filter(pl.col("done_at") > since).sort("done_at")
+    return {row["van_id"]: row for row in recent.iter_rows(named=True)}

@@ -1,10 +1,10 @@
 """What the published file knows of one van, for a recording at the van: its row, its past, its repair to be proven."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
-from models.at_the_van.expected import JUDGED, VanPast, past_of
+from models.at_the_van.expected import JUDGED, VanPast, before_repair, past_of
 from pipelines.read_side.published import Published
 
 
@@ -19,11 +19,15 @@ class KnownVan:
         Cause found at the newest repair whose proof is still open; empty for none.
     repaired_on : str
         ISO day of that repair; empty for none.
+    ahead : mapping of str to (float, float)
+        What each quantity read at the last visit before it, and its standard uncertainty; empty where there is no repair,
+        or no visit from before it. [unit of the quantity]
     """
 
     past: VanPast
     repaired: str
     repaired_on: str
+    ahead: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def van_row(published: Published, van_id: str) -> Mapping[str, Any] | None:
@@ -74,4 +78,12 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         {"van": van_id},
     )
     found, day = done.row(0) if done.height else ("", "")
-    return KnownVan(past_of(van_id, family, captures, trends), str(found or ""), str(day or ""))
+    days = published.ask(
+        """
+        SELECT week, strftime(max(captured_at) AT TIME ZONE 'UTC', '%Y-%m-%d') AS day
+        FROM captures WHERE van_id = $van GROUP BY week
+        """,
+        {"van": van_id},
+    )
+    ahead = before_repair(van_id, day, dict(days.iter_rows()), trends) if day else {}
+    return KnownVan(past_of(van_id, family, captures, trends), str(found or ""), str(day or ""), ahead)

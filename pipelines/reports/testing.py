@@ -49,12 +49,15 @@ def tests_text(published: Published) -> str:
         The published file.
     """
     language = board_settings(published.home).display.language
-    rows = planned(published).filter(pl.col("chosen") | pl.col("overdue"))
+    plan = planned(published)
+    if plan.is_empty():
+        return "no plan of the tests was made yet: run vansnap weekly to make one"
+    rows = plan.filter(pl.col("chosen") | pl.col("overdue"))
     if rows.is_empty():
         return "no van is to be tested in the coming week"
     lines = [f"{'depot':<12}  {'van':<12}  {'test by':<10}  {'in week':<9}  {'last seen':<10}  why"]
     lines += [
-        f"{row['depot']:<12}  {row['van_id']:<12}  {row['next_test']!s:<10}  {row['test_week'] or 'no room':<9}  "
+        f"{row['depot']:<12}  {row['van_id']:<12}  {row['next_test']!s:<10}  {row['test_week'] or 'none':<9}  "
         f"{row['last_seen'] or 'never'!s:<10}  {sentence(row, 'reason', language)}"
         for row in rows.iter_rows(named=True)
     ]

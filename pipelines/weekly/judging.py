@@ -104,7 +104,6 @@ def judge_week(
             captures=frame,
             assessment=now.assessment,
             posterior=now.posterior,
-            circumstances=now.circumstances,
             listed=listed,
             trends=trends,
             orders=orders,

@@ -1,6 +1,5 @@
 """The plan of the tests: what the week found out about every van, handed to the model; and what it comes to."""
 
-from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -19,7 +18,6 @@ if TYPE_CHECKING:  # they take seconds to import
     from models.causes.infer import CausePosterior
     from models.tracking.assess import Assessment
     from models.work.learning import Learned
-    from models.work.watchlist import Circumstances
 
 
 def tests_of_week(
@@ -30,7 +28,6 @@ def tests_of_week(
     captures: pl.DataFrame,
     assessment: "Assessment",
     posterior: "CausePosterior",
-    circumstances: "Mapping[str, Circumstances]",
     listed: pl.DataFrame,
     trends: pl.DataFrame,
     orders: pl.DataFrame,
@@ -47,7 +44,7 @@ def tests_of_week(
         ISO week judged.
     captures : polars.DataFrame
         Up to the week, of vans of the register.
-    assessment, posterior, circumstances
+    assessment, posterior
         What was found of the vans judged.
     listed, trends : polars.DataFrame
         The week's list and trends, with vans that stand from before.
@@ -65,7 +62,9 @@ def tests_of_week(
     """
     from models.work.testing_plan import plan_tests
     from models.work.vans_to_test import Known, vans_to_test
+    from pipelines.decisions.circumstances import being_proven
 
+    done = repairs.filter(pl.col("done_at") < week_end(week))
     vans = register.vans_frame()
     severity = np.asarray(posterior.severity, dtype=np.float64)
     known = Known(
@@ -74,13 +73,13 @@ def tests_of_week(
         assessment.states,
         trends,
         listed,
-        repairs.filter(pl.col("done_at") < week_end(week)),
+        done,
         severity=dict(zip(posterior.van_ids, severity.tolist(), strict=True)),
         duty={
             row["van_id"]: settings.workshop.duty_of(row["van_id"], row["depot"], row["family"])
             for row in vans.iter_rows(named=True)
         },
-        proving={van_id: about.repaired_on for van_id, about in circumstances.items() if about.repaired_on},
+        proving=being_proven(captures, done.filter(pl.col("touches").list.len() > 0), week),
         booked=in_workshop(orders, week_end(week).date()),
         absences=register.absences,
     )

@@ -87,13 +87,12 @@ def test_a_repair_is_proven_or_not_on_the_spot(judged_small: Workspace, capsys: 
     assert any(fact["words"].get("outcome") == "restored" for fact in after[well]["facts"])
 
 
-def test_a_repair_recorded_as_done_is_found_by_itself(
-    judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    home = copied_home(judged_small, tmp_path / "home")
+def home_repaired(judged_small: Workspace, home: Path, day: str) -> Workspace:
+    """A copy in which the lean van's repair was recorded as done on a day."""
+    copied = copied_home(judged_small, home)
     import duckdb
 
-    with duckdb.connect(str(home.published_path)) as connection:
+    with duckdb.connect(str(copied.published_path)) as connection:
         ((order,),) = connection.sql(f"SELECT min(order_id) FROM work_orders WHERE van_id = '{LEAN}'").fetchall()
         assert order is not None
         connection.execute(
@@ -101,11 +100,48 @@ def test_a_repair_recorded_as_done_is_found_by_itself(
         )
         connection.execute(
             "INSERT INTO order_events BY NAME SELECT 'x' AS event_id, $o AS order_id, 'done' AS state, "
-            "TIMESTAMPTZ '2026-04-20 10:00:00+00' AS \"at\", 'me' AS person, 'airflow_under_reading' AS found",
+            f"TIMESTAMPTZ '{day} 10:00:00+00' AS \"at\", 'me' AS person, 'airflow_under_reading' AS found",
             {"o": order},
         )
+    return copied
+
+
+def test_a_repair_recorded_as_done_is_found_by_itself(
+    judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = home_repaired(judged_small, tmp_path / "home", "2026-04-20")
     lines = said(capsys, recordings(LEAN, REPAIRED)[0], "--van", LEAN, "--home", home.root)
     assert any("Repair 'air-mass sensor reads low' of 2026-04-20: it holds by this recording" in line for line in lines)
+
+
+def test_before_a_repair_is_never_a_visit_after_it(
+    judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Visits published since the repair do not stand for before; without one from before nothing can be said."""
+    import duckdb
+
+    def proof(day: str, name: str) -> dict[str, object]:
+        home = home_repaired(judged_small, tmp_path / name, day)
+        given = ("--van", LEAN, "--home", home.root, "--json")
+        against = json.loads(said(capsys, recordings(LEAN, REPAIRED)[0], *given)[0])["against"]
+        assert against["proof"]["day"] == day
+        return against["proof"]  # type: ignore[no-any-return]
+
+    with duckdb.connect(str(judged_small.published_path), read_only=True) as connection:
+        days = connection.sql(
+            f"""
+            SELECT t.value, max(c.captured_at)::DATE AS day FROM trends t JOIN captures c USING (van_id, week)
+            WHERE t.van_id = '{LEAN}' AND t.quantity = 'lambda_full_throttle'
+            GROUP BY ALL ORDER BY day
+            """
+        ).fetchall()
+    (then, _), (_, repaired_on) = days[-3], days[-2]  # recorded on the day of the repair, and once since
+    told = proof(str(repaired_on), "since")
+    compared = {fact["quantity"]: fact["numbers"]["before"] for fact in told["facts"][1:]}  # type: ignore[index]
+    assert compared["lambda_full_throttle"] == pytest.approx(then)
+    nothing = proof(str(days[0][1]), "none")
+    assert nothing["verdict"] == "unknown"
+    assert [fact["code"] for fact in nothing["facts"]] == ["proof_here_unknown"]  # type: ignore[attr-defined]
 
 
 def test_without_a_run_or_a_past_it_says_so(

@@ -5,6 +5,7 @@ import shutil
 from datetime import timedelta
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 
@@ -117,6 +118,21 @@ def test_the_command_lists_writes_and_refuses(
     assert "name a .csv or .json file" in capsys.readouterr().err
 
 
+def test_a_missing_plan_is_not_an_empty_week(
+    run: tuple[Workspace, steps.Tracked], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    workspace, _ = run
+    for name, statement, told in (
+        ("missing", "DELETE FROM test_plan", "no plan of the tests was made yet: run vansnap weekly to make one\n"),
+        ("calm", "UPDATE test_plan SET chosen = false, overdue = false", "no van is to be tested in the coming week\n"),
+    ):
+        shutil.copytree(workspace.root, tmp_path / name)
+        with duckdb.connect(str(open_workspace(tmp_path / name).published_path)) as connection:
+            connection.execute(statement)
+        assert cli.run(["tests", "--home", str(tmp_path / name)]) == 0
+        assert capsys.readouterr().out == told
+
+
 def test_room_changed_in_the_settings_changes_the_plan_and_nothing_else_does(
     run: tuple[Workspace, steps.Tracked], tmp_path: Path
 ) -> None:
@@ -150,6 +166,38 @@ def test_a_run_of_an_earlier_week_knows_no_later_plan(run: tuple[Workspace, step
     with Warehouse(copied.warehouse_path) as warehouse:
         kept = warehouse.query("SELECT DISTINCT week FROM test_plan ORDER BY week")["week"].to_list()
     assert kept == [earlier, latest]
+
+
+def test_a_repaired_van_is_seen_every_week_until_proven_on_the_list_or_not(
+    run: tuple[Workspace, steps.Tracked], tmp_path: Path
+) -> None:
+    workspace, _ = run
+    shutil.copytree(workspace.root, tmp_path / "home")
+    copied = open_workspace(tmp_path / "home")
+    published = open_published(copied.root)
+    week = str(plan_of(copied)["week"][0])
+    quiet = published.ask(
+        """
+        SELECT p.van_id, max(c.captured_at) AS seen, min(c.captured_at) AS first FROM test_plan p JOIN captures c USING (van_id)
+        WHERE p.interval_weeks > 1 AND c.grade = 'good' AND p.last_seen = c.captured_at::DATE
+          AND p.van_id NOT IN (SELECT van_id FROM watchlist)
+        GROUP BY ALL ORDER BY p.van_id LIMIT 2
+        """
+    )
+    (new, old), seen = quiet["van_id"].to_list(), quiet["seen"].to_list()
+    done = quiet["first"][0] - timedelta(minutes=30)  # one visit since, of two snaps
+    long_ago = seen[1] - timedelta(weeks=5)  # proven since
+    (copied.register / "repairs.csv").write_text(
+        "van_id,done_at,work\n"
+        f"{new},{done.isoformat()},air filter replaced\n{old},{long_ago.isoformat()},air filter replaced\n",
+        encoding="utf-8",
+    )
+    judge(copied, week)
+    listed = open_published(copied.root).ask("SELECT van_id FROM watchlist")["van_id"]
+    assert new not in listed
+    rows = {row["van_id"]: row for row in plan_of(copied).iter_rows(named=True)}
+    assert (rows[new]["interval_weeks"], rows[new]["reason_facts"][0]["code"]) == (1, "test_proving")
+    assert rows[old]["reason_facts"][0]["code"] != "test_proving"
 
 
 def test_vans_that_come_into_the_workshop() -> None:

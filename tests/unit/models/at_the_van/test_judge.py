@@ -1,17 +1,22 @@
 """One visit against its past, its family and its limits: bands hold their share, what hurts most comes first."""
 
 from dataclasses import replace
+from datetime import date
+from typing import get_args
 
 import numpy as np
 import polars as pl
 import pytest
 
+from data_contracts.errors import NotEnoughDataError
+from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import say
 from data_contracts.family import Family
-from models.at_the_van.expected import JUDGED, VanPast, own_band, past_of
+from models.at_the_van.expected import JUDGED, VanPast, before_repair, own_band, past_of
 from models.at_the_van.judge import VisitVerdict, judge_visit, levels_of
 from models.at_the_van.repeats import accepted, representative
 from models.tracking.scales import from_scale, to_scale
+from models.work.repair_proof import Verdict as ProofVerdict
 from models.work.repair_proof import prove_repair
 from sample_fleet.families import built_in_families, register_family
 
@@ -148,6 +153,27 @@ def test_what_was_outside_and_is_back_is_better() -> None:
         ).verdict
         == "not_proven"
     )
+
+
+def test_what_was_read_before_a_repair_is_its_last_visit_ahead_of_that_day(past: VanPast) -> None:
+    _, trends = fleet()
+    days = {f"2026-W{week:02d}": str(date.fromisocalendar(2026, week, 3)) for week in range(1, WEEKS + 1)}
+    mine = trends.filter((pl.col("van_id") == "V00") & (pl.col("quantity") == "lambda_full_throttle"))
+    ahead = before_repair("V00", days["2026-W10"], days, trends)
+    assert set(ahead) == set(LEVELS)
+    value, u = ahead["lambda_full_throttle"]
+    assert (value, u) == mine.filter(pl.col("week") == "2026-W09").select("value", "value_u").row(0)
+    assert before_repair("V00", days["2026-W01"], days, trends) == {}
+    before, after, _ = levels_of(judge(past, LEVELS), past, ahead)
+    assert (before["lambda_full_throttle"].value, set(before)) == (value, set(after))
+    with pytest.raises(NotEnoughDataError):
+        prove_repair(*levels_of(judge(past, LEVELS), past, {}), ["lambda_full_throttle"])
+
+
+@pytest.mark.parametrize("verdict", get_args(ProofVerdict))
+def test_every_verdict_on_a_repair_can_be_said_at_the_van(verdict: str) -> None:
+    fact = Fact.of("proof_here", cause="airflow_under_reading", day="2026-04-20", proof=verdict)
+    assert say(fact) != say(fact, "de")
 
 
 def test_a_van_without_a_past_is_held_against_its_family() -> None:

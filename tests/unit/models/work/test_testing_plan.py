@@ -11,6 +11,7 @@ import pytest
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.say import sentence
 from data_contracts.tables import TEST_PLAN, polars_schema
+from data_contracts.weeks import week_of
 from models.work.testing_plan import (
     PlanningSettings,
     VanToTest,
@@ -183,17 +184,41 @@ def test_a_new_van_and_a_repair_being_proven_are_seen_every_week(visits: int) ->
 
 
 def test_a_van_that_comes_into_the_workshop_is_recorded_there_and_takes_no_room() -> None:
-    day = MONDAY + timedelta(days=10)
+    day = MONDAY + timedelta(days=2)
     found = rows(
         van("a", booked=day, probability={"ignition_weak": 1.0}),
         van("b", visits=()),
         settings=PlanningSettings(per_depot_week=1),
     )
     assert found["a"]["next_test"] == day
-    assert found["a"]["test_week"] == "2026-W16"
+    assert found["a"]["test_week"] == "2026-W15"
     assert found["a"]["chosen"] is False
     assert codes(found["a"]) == ["test_booked"]
     assert found["b"]["chosen"] is True
+
+
+def test_a_booking_far_ahead_puts_off_no_test() -> None:
+    plain, far = (rows(van(booked=day))["v1"] for day in (None, MONDAY + timedelta(weeks=8)))
+    assert far == plain
+    assert far["next_test"] <= far["unseen_until"]  # type: ignore[operator]
+    late = weekly_until(LAST - timedelta(weeks=9))
+    overdue = rows(van(visits=late, booked=MONDAY + timedelta(weeks=8)))["v1"]
+    assert (overdue["overdue"], overdue["chosen"], "test_booked" in codes(overdue)) == (True, True, False)
+    # still overdue where it comes in this week, but recorded there
+    soon = rows(van(visits=late, booked=MONDAY + timedelta(days=4)))["v1"]
+    assert soon["next_test"] == overdue["next_test"]
+    assert (soon["overdue"], soon["chosen"], soon["test_week"], codes(soon)) == (
+        True,
+        False,
+        "2026-W15",
+        ["test_booked"],
+    )
+    # to the end of the week it is due in, and no further
+    due = plain["next_test"]
+    sunday = due + timedelta(days=6 - due.weekday())  # type: ignore[attr-defined, operator]
+    same, after = (rows(van(booked=sunday + timedelta(days=more)))["v1"] for more in (0, 1))
+    assert (same["next_test"], codes(same)) == (due, ["test_booked"])
+    assert after == plain
 
 
 def test_a_full_week_sends_the_dearest_first_and_the_rest_to_the_next_with_room() -> None:
@@ -245,8 +270,24 @@ def test_a_van_that_is_away_is_not_asked_for() -> None:
     assert found["test_week"] == "2026-W17"
     assert found["chosen"] is False
     assert codes(found)[-1] == "test_later"
-    forever = rows(van(visits=(), away=((MONDAY, MONDAY + timedelta(days=3000)),)))["v1"]
+    away = ((MONDAY, MONDAY + timedelta(days=3000)),)
+    forever = rows(van(visits=(), away=away))["v1"]
     assert forever["test_week"] is None
+    assert codes(forever)[-1] == "test_away"
+    assert sentence(forever, "reason").endswith("Away in the weeks planned.")
+    assert sentence(forever, "reason", "de").endswith("In den geplanten Wochen nicht da.")
+    # where the depot has no room either, that is said
+    shut = rows(van(visits=(), away=away), settings=PlanningSettings(per_depot_week=0))["v1"]
+    assert codes(shut)[-1] == "test_no_room"
+
+
+def test_a_van_away_when_it_is_due_is_tested_before_and_is_told_why() -> None:
+    due = rows(van())["v1"]["next_test"]
+    monday = due - timedelta(days=due.weekday())  # type: ignore[attr-defined, operator]
+    found = rows(van(away=((monday, monday + timedelta(days=4)),)))["v1"]
+    assert found["test_week"] == week_of(monday - timedelta(days=7))
+    assert codes(found)[-1] == "test_earlier"
+    assert sentence(found, "reason").endswith("because its own is full or the van is away then.")
 
 
 def test_a_month_costs_its_visits_and_saves_what_would_have_run_on() -> None:
