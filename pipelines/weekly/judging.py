@@ -112,10 +112,7 @@ def judge_week(
         ),
         pl.DataFrame(schema=polars_schema(TEST_PLAN)),
     )
-    nothing: list[Fact] = []
-    shared, unshared = make_apart(
-        "clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing
-    )
+    shared, unshared = _shared(warehouse, register, frame, listed, week)
     _keep_traces(workspace, week, [*failed, *unproven, *unordered], [*untested, *unshared])
     told = [
         *(one.fact("judging") for one in failed),
@@ -253,6 +250,14 @@ def _orders(
         return pl.concat([orders, existing.filter(kept).select(orders.columns)])
 
     return judge_apart(proposed, candidates)
+
+
+def _shared(
+    warehouse: Warehouse, register: Register, frame: pl.DataFrame, listed: pl.DataFrame, week: str
+) -> tuple[list[Fact], tuple[NotMade, ...]]:
+    """Notices of vans that share a fault and something else; none where looking for them fails."""
+    nothing: list[Fact] = []
+    return make_apart("clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing)
 
 
 def _notice_rows(week: str, told: Sequence[Fact], assessment: "Assessment") -> pl.DataFrame:
