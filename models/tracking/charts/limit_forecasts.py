@@ -134,7 +134,7 @@ def movements_at(
     high: Floats | None = None,
     limit_variance: Floats | None = None,
     interval: Floats | None = None,
-    onset_rate: Floats | None = None,
+    onset_rate: float | None = None,
 ) -> Movements:
     """How one quantity moves, as of some visits.
 
@@ -149,7 +149,7 @@ def movements_at(
     low, high, limit_variance, interval : ndarray of shape (visits,), optional
         Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters],
         [scatters²], [weeks]
-    onset_rate : ndarray of shape (visits,), optional
+    onset_rate : float, optional
         See `models.tracking.charts.onset.movements`.
 
     Returns
@@ -177,7 +177,7 @@ def movements_at(
         high=none if high is None else high[rows],
         limit_variance=nothing if limit_variance is None else limit_variance[rows],
         next_visit_weeks=nothing if interval is None else interval[rows],
-        onset_rate=None if onset_rate is None else onset_rate[rows],
+        onset_rate=onset_rate,
     )
 
 
@@ -229,7 +229,6 @@ def fleet_forecasts(
         there; any other is taken to stay at its level and only wander.
     """
     interval = visit_interval(std, usual_interval)
-    onset_rate = np.full(std.van.size, ONSET_RATE)
     by_quantity: dict[int, Forecast] = {}
     onset, onset_low, onset_high, slope, slope_u, beyond = (np.full(std.x.shape, np.nan) for _ in range(6))
     limits: dict[tuple[int, int], tuple[float, float]] = {}
@@ -265,20 +264,23 @@ def fleet_forecasts(
         beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
         signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & _first_signs(followed, q))
         sign = movements_at(
-            std, signs, q, low=low, high=high, limit_variance=limit_variance, interval=interval, onset_rate=onset_rate
+            std, signs, q, low=low, high=high, limit_variance=limit_variance, interval=interval, onset_rate=ONSET_RATE
         )
+        judged = [
+            (rows[known], of, known)
+            for rows, of in ((moved, found), (signs, sign))
+            for known in [np.isfinite(of.beyond)]
+        ]
         columns = []
         for name in ("low", "median", "high", "within_next", "within_4", "within_8", "within_13"):
             nearer = np.fmin if name in ("low", "median", "high") else np.fmax
             column = nearer(getattr(sides[0], name), getattr(sides[1], name))
-            for rows, of in ((moved, found), (signs, sign)):
-                enough = np.isfinite(of.beyond)
-                column[rows[enough]] = getattr(of.forecast, name)[enough]
+            for rows, of, known in judged:
+                column[rows] = getattr(of.forecast, name)[known]
             columns.append(column)
         by_quantity[q] = Forecast(*columns)
-        for rows, of in ((moved, found), (signs, sign)):
-            enough = np.isfinite(of.beyond)
-            beyond[rows[enough], q] = of.beyond[enough]
+        for rows, of, known in judged:
+            beyond[rows, q] = of.beyond[known]
         beyond[~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
     return FleetForecast(onset, onset_low, onset_high, slope, slope_u, by_quantity, beyond, limits, means, sums)

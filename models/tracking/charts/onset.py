@@ -80,7 +80,7 @@ def movements(
     high: Floats,
     limit_variance: Floats,
     next_visit_weeks: Floats,
-    onset_rate: Floats | None = None,
+    onset_rate: float | None = None,
 ) -> Movements:
     """Judge movements, each of one quantity of one van.
 
@@ -100,7 +100,7 @@ def movements(
         Of the limits. [scatters²]
     next_visit_weeks : ndarray of shape (n,)
         Until the next expected visit. [weeks]
-    onset_rate : ndarray of shape (n,), optional
+    onset_rate : float, optional
         Probability that it begins to move within a week: that nothing moves, and that the last visit is a gross error, are
         then hypotheses beside the others, and the latest `SIGN_VISITS` visits are looked at. Without it an alarm says that
         the quantity moved. [1/week]
@@ -139,8 +139,7 @@ def movements(
         moving,
         slope,
         slope_u,
-        np.ones(n) if onset_rate is None else onset_rate,
-        MOST_VISITS if onset_rate is None else SIGN_VISITS,
+        np.nan if onset_rate is None else onset_rate,
     )
     whole = forecast_of(chance, next_visit_weeks)
     on = forecast_of(np.where(moving[:, None] >= 0.5, lasting, chance), next_visit_weeks)
@@ -223,22 +222,23 @@ def _movements(
     moving: Floats,
     slope: Floats,
     slope_u: Floats,
-    onset_rate: Floats,
-    most: int,
+    onset_rate: float,
 ) -> None:  # pragma: no cover - compiled
     moments, by_onset = np.empty(2 * MOST_VISITS), np.empty(2 * MOST_VISITS)
+    certain = np.isnan(onset_rate)
+    most, negligible = (MOST_VISITS, _NEGLIGIBLE) if certain else (SIGN_VISITS, _NEGLIGIBLE_SIGN)
     for m in range(first.size):
         n = gather(x, variance, weeks, first[m], last[m], most, visits)
         if n < 2:
             continue
         now, limited = visits.t[n - 1], np.isfinite(low[m]) or np.isfinite(high[m])
         places, count = propose(visits, n, spread[m], moments, found)
-        moves, negligible = count, _NEGLIGIBLE
-        if most < MOST_VISITS:  # nothing moves, or nothing moves and the last visit is a gross error
-            found.evidence[:count] += math.log(onset_rate[m])
+        moves = count
+        if not certain:  # nothing moves, or nothing moves and the last visit is a gross error
+            found.evidence[:count] += math.log(onset_rate)
             stay(visits, n, spread[m], 1.0, math.log(1.0 - GROSS_SHARE), found, count)
             stay(visits, n, spread[m], GROSS_SPREAD**-2, math.log(GROSS_SHARE), found, count + 1)
-            count, negligible = count + 2, _NEGLIGIBLE_SIGN
+            count += 2
         best = np.max(found.evidence[:count])
         total, going, begun, rate, rate2 = 0.0, 0.0, 0.0, 0.0, 0.0
         by_onset[:places] = 0.0

@@ -36,7 +36,7 @@ def judged(series: list[np.ndarray], times: list[np.ndarray], limit: float, spre
         high=np.full(n, limit),
         limit_variance=np.zeros(n),
         next_visit_weeks=np.ones(n),
-        onset_rate=np.full(n, ONSET_RATE),
+        onset_rate=ONSET_RATE,
     )
 
 
