@@ -230,36 +230,44 @@ def propose_orders(
         state = rows[name]["state"] if name in rows else "proposed"
         if state not in ("proposed", "accepted", "booked"):
             continue
-        drafted, of_order = _draft(van, row, posterior, settings, jobs)
+        finding = _finding(van, row, posterior)
+        kept = {"due_by": due_by(van, finding, settings)}
         if name in rows:
-            drafted["week"] = rows[name]["week"]
-            drafted["due_by"] = min(rows[name]["due_by"] or date.max, drafted["due_by"])
+            kept = {"week": rows[name]["week"], "due_by": min(rows[name]["due_by"] or date.max, kept["due_by"])}
         if state != "proposed":
-            rows[name]["due_by"] = drafted["due_by"]
+            rows[name] |= kept
             continue
-        worth[name] = of_order
-        rows[name] = {"order_id": name, "rank": len(worth), "state": "proposed"} | drafted
+        drafted, worth[name] = _draft(van, row, posterior, finding, settings, jobs)
+        rows[name] = {"order_id": name, "rank": len(worth), "state": "proposed"} | drafted | kept
     known = [{key: row.get(key) for key in schema} for row in rows.values()]
     return OrderBook(pl.DataFrame(known, schema=schema, orient="row"), worth)
 
 
-def _draft(
-    van: WatchedVan, row: int, posterior: CausePosterior, settings: RankingSettings, jobs: Mapping[str, Job]
-) -> tuple[dict[str, Any], Worth]:
-    """What an order says of a van, and its worth."""
-    probability = dict(zip(posterior.codes, posterior.probability[row].tolist(), strict=True))
-    finding = Finding(
-        probability,
+def _finding(van: WatchedVan, row: int, posterior: CausePosterior) -> Finding:
+    """What is known of a van, as far as its order needs it."""
+    return Finding(
+        dict(zip(posterior.codes, posterior.probability[row].tolist(), strict=True)),
         posterior.leading[row],
         float(posterior.severity[row]),
         standing_codes=van.standing_codes,
         repaired_on=van.repaired_on,
         duty=van.duty,
     )
+
+
+def _draft(
+    van: WatchedVan,
+    row: int,
+    posterior: CausePosterior,
+    finding: Finding,
+    settings: RankingSettings,
+    jobs: Mapping[str, Job],
+) -> tuple[dict[str, Any], Worth]:
+    """What an order says of a van, but for its day, and its worth."""
     step = first_step(row, posterior, van.standing_codes)
     day = week_start(van.week) + timedelta(days=6)
     worth = worth_of_step(step, finding, day=day, warranty_until=van.warranty_until, settings=settings, jobs=jobs)
-    safety = is_safety(step.leading, probability)
+    safety = is_safety(step.leading, finding.probability)
     told, wait = [worth_fact(worth, settings)], van.urgency == "watch"
     if wait:
         told, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *told], NO_WORTH
@@ -287,7 +295,6 @@ def _draft(
         "worth_facts": [fact.row() for fact in told],
         "safety": safety,
         "flagged_by": list(van.flagged_by),
-        "due_by": due_by(van, finding, settings),
     }
     return drafted, worth
 
