@@ -10,6 +10,7 @@ from data_contracts.facts.saying import Saying
 from data_contracts.facts.saying import of_quantity as _of_quantity
 from data_contracts.facts.saying import saying as _saying
 from data_contracts.facts.vocabulary_at_the_van import AT_THE_VAN
+from data_contracts.facts.vocabulary_tests import TESTS_PLANNED
 
 # Why a van is on the list.
 _REASONS = (
@@ -474,131 +475,9 @@ _AFTERWARDS = (
     ),
 )
 
-# When a van is tested next, why then, and what raised the odds.
-_TESTS = (
-    _saying("test_never_seen", "No usable recording yet.", "Noch keine brauchbare Aufnahme."),
-    _saying(
-        "test_booked",
-        "Comes into the workshop by {day} and is recorded there.",
-        "Kommt bis {day} in die Werkstatt und wird dort aufgenommen.",
-        "day",
-    ),
-    _saying(
-        "test_proving",
-        "Repaired on {day}: recorded every week until the repair is judged.",
-        "Am {day} repariert: jede Woche aufgenommen, bis die Reparatur beurteilt ist.",
-        "day",
-    ),
-    _saying(
-        "test_first_visits",
-        "New: {count} of the {told} visits, a week apart, that make its baseline.",
-        "Neu: {count} der {told} Besuche im Wochenabstand, aus denen die Grundlinie entsteht.",
-        "count told",
-    ),
-    _saying(
-        "test_longest",
-        "No van goes unseen longer than {weeks}.",
-        "Kein Fahrzeug bleibt länger als {weeks} ungesehen.",
-        "weeks",
-    ),
-    _saying(
-        "test_odds",
-        "Not longer than {weeks} after the last test: by then the odds of a serious fault that nobody has seen are "
-        "{probability}.",
-        "Nicht länger als {weeks} nach dem letzten Test: bis dahin besteht mit {probability} Wahrscheinlichkeit "
-        "ein ernster Fehler, den niemand gesehen hat.",
-        "weeks probability",
-    ),
-    _saying(
-        "test_odds_now",
-        "In the week after the last test: even then the odds of a serious fault that nobody has seen are {probability}.",
-        "In der Woche nach dem letzten Test: auch dann besteht mit {probability} Wahrscheinlichkeit ein "
-        "ernster Fehler, den niemand gesehen hat.",
-        "probability",
-    ),
-    _saying(
-        "test_cost",
-        "{weeks} after the last test costs least: sooner the visits cost more, later what may go on unseen.",
-        "{weeks} nach dem letzten Test kostet am wenigsten: früher kosten die Besuche mehr, später, was ungesehen bleibt.",
-        "weeks",
-    ),
-    _saying(
-        "test_listed",
-        "On the list: a fault is there with a probability of {probability}[, most likely '{cause}'].",
-        "Auf der Liste: zu {probability} stimmt etwas nicht[, am ehesten „{cause}“].",
-        "probability",
-        "cause",
-    ),
-    _saying(
-        "test_danger",
-        "It may be a fault that can endanger people ({probability}).",
-        "Es kann ein Fehler sein, der Menschen gefährdet ({probability}).",
-        "probability",
-    ),
-    _of_quantity(
-        "test_moving",
-        "{Quantity} has moved, though not far enough for an alarm.",
-        "{Quantity} hat sich bewegt, wenn auch nicht weit genug für einen Alarm.",
-    ),
-    _saying(
-        "test_unusual",
-        "The last visit was unusual for a healthy van ({p}).",
-        "Der letzte Besuch war ungewöhnlich für ein gesundes Fahrzeug ({p}).",
-        "p",
-    ),
-    _saying(
-        "test_code",
-        "Fault code {fault_code} was read at the last visit: {says}.",
-        "Fehlercode {fault_code} wurde beim letzten Besuch gelesen: {says}.",
-        "fault_code says",
-    ),
-    _saying(
-        "test_repaired",
-        "Repaired on {day}: for a while after work faults come more often.",
-        "Am {day} repariert: nach Arbeiten kommen Fehler eine Weile häufiger.",
-        "day",
-    ),
-    _saying(
-        "test_worn",
-        "Faults begin {times} times as often as in the median van, by age or mileage.",
-        "Nach Alter oder Laufleistung beginnen Fehler {times}-mal so oft wie beim Median der Flotte.",
-        "times",
-    ),
-    _saying(
-        "test_no_room",
-        "Depot {depot} has no room for it in the weeks planned.",
-        "Der Standort {depot} hat in den geplanten Wochen keinen Platz dafür.",
-        "depot",
-    ),
-    _saying("test_away", "Away in the weeks planned.", "In den geplanten Wochen nicht da."),
-    _saying(
-        "test_earlier",
-        "Moved to an earlier week, because its own is full or the van is away then.",
-        "In eine frühere Woche gelegt, weil die eigene voll ist oder das Fahrzeug dann nicht da ist.",
-    ),
-    _saying(
-        "test_later",
-        "Not before {week}: until then others go first, or the van is away.",
-        "Nicht vor {week}: bis dahin gehen andere vor, oder das Fahrzeug ist nicht da.",
-        "week",
-    ),
-    _saying(
-        "tests_of_week",
-        "tests for {week}: {vans} vans; overdue {overdue}, never seen {never_seen}, without room that week {no_room}",
-        "Tests für {week}: {vans} Fahrzeuge; überfällig {overdue}, nie gesehen {never_seen}, ohne Platz in der Woche {no_room}",
-        "week vans overdue never_seen no_room",
-    ),
-    _saying(
-        "tests_of_month",
-        "a month of the plan costs {cost} in visits and saves {saving} by faults found sooner",
-        "ein Monat des Plans kostet {cost} für Besuche und spart {saving} durch früher gefundene Fehler",
-        "cost saving",
-    ),
-)
-
 FACTS: dict[str, Saying] = {
     saying.code: saying
-    for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *_TESTS, *AT_THE_VAN)
+    for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *TESTS_PLANNED, *AT_THE_VAN)
 }
 
 PHRASES: dict[str, Words] = {
