@@ -8,7 +8,7 @@ import streamlit as st
 
 from dashboards import charts, order_card, parts, snaps, text
 from dashboards.display import reader
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.signals import TRACKED, shown_at
@@ -28,17 +28,17 @@ def show() -> None:
     van = queries.van(published, van_id)
     if van is None:
         st.title(inert(van_id))
-        st.warning(say("van.unknown", van=inert(van_id)), icon=":material/search_off:")
+        st.warning(message("van.unknown", van=inert(van_id)), icon=":material/search_off:")
         return
     st.title(inert(van_id))
-    parts.told()
+    parts.show_message()
     order_card.linked(published, van_id)
     _facts(van)
     _sheet(published, van_id)
     _why(queries.van_on_list(published, van_id, week), week)
     visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
     if not visits.height:
-        st.info(say("van.no_visit", van=inert(van_id), week=week))
+        st.info(message("van.no_visit", van=inert(van_id), week=week))
     else:
         _trends(published, van_id, week, str(van["family"]))
         snaps.section(published, van_id, visits, families(published.home).get(str(van["family"])))
@@ -57,14 +57,14 @@ def _choose(published: Published) -> tuple[str, str]:
 
 
 def _facts(van: Mapping[str, object]) -> None:
-    shown = [say("van.facts", family=inert(van["family"]), depot=inert(van["depot"]))]
+    shown = [message("van.facts", family=inert(van["family"]), depot=inert(van["depot"]))]
     if van["in_service_on"]:
-        shown.append(say("van.in_service", day=van["in_service_on"]))
+        shown.append(message("van.in_service", day=van["in_service_on"]))
     if van["warranty_until"]:
-        shown.append(say("van.warranty", day=van["warranty_until"]))
+        shown.append(message("van.warranty", day=van["warranty_until"]))
     st.markdown(" · ".join(shown))
     if van["note"]:
-        parts.quiet(f"{say('van.note')}: {inert(van['note'])}")
+        parts.quiet(f"{message('van.note')}: {inert(van['note'])}")
 
 
 def _sheet(published: Published, van_id: str) -> None:
@@ -77,7 +77,7 @@ def _sheet(published: Published, van_id: str) -> None:
         return driver_pdf(published, van_id, display)
 
     st.download_button(
-        say("van.sheet"),
+        message("van.sheet"),
         set_sheet,
         file_name=f"van-{parts.file_part(van_id)}.pdf",
         mime="application/pdf",
@@ -89,27 +89,27 @@ def _sheet(published: Published, van_id: str) -> None:
 
 def _why(row: Mapping[str, object] | None, week: str) -> None:
     if row is None:
-        st.success(say("van.not_on_list", week=week), icon=":material/check_circle:")
+        st.success(message("van.not_on_list", week=week), icon=":material/check_circle:")
         return
     with st.container(border=True):
         left, right = st.columns([3, 2], gap="large")
         with left:
             with st.container(horizontal=True, vertical_alignment="center"):
                 parts.badge_urgency(str(row["urgency"]))
-                st.markdown(f"**{say('van.on_list', rank=row['rank'], week=week)}**", width="content")
-            st.markdown("\n".join(f"- {inert(reason)}" for reason in text.told(row, "reasons")))
+                st.markdown(f"**{message('van.on_list', rank=row['rank'], week=week)}**", width="content")
+            st.markdown("\n".join(f"- {inert(reason)}" for reason in text.sentences_of(row, "reasons")))
             weeks, p = row["weeks_to_limit"], row["anomaly_p"]
             if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
                 st.markdown(text.sentence(limit) + ".")
             if isinstance(p, float):
-                parts.quiet(say("week.anomaly", p=text.p_value(p)))
+                parts.quiet(message("week.anomaly", p=text.p_value(p)))
         with right:
-            st.markdown(f"**{say('van.causes')}**")
+            st.markdown(f"**{message('van.causes')}**")
             causes = row["causes"]
             ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
             titled = [(text.cause(code), probability) for code, probability in ranked]
             if (rest := 1.0 - sum(p for _, p in titled)) > 0.005:
-                titled.append((say("van.causes_rest"), rest))
+                titled.append((message("van.causes_rest"), rest))
             st.plotly_chart(
                 charts.cause_chart(titled, parts.palette()),
                 theme=None,
@@ -117,14 +117,14 @@ def _why(row: Mapping[str, object] | None, week: str) -> None:
                 key="causes",
                 alt="; ".join(f"{title}, {text.percent(p)}" for title, p in titled),
             )
-            parts.quiet(say("van.causes_note"))
+            parts.quiet(message("van.causes_note"))
 
 
 def _trends(published: Published, van_id: str, week: str, family: str) -> None:
     frame = queries.van_trends(published, van_id, week)
-    st.header(say("van.trends"))
+    st.header(message("van.trends"))
     if not frame.height:
-        st.info(say("van.no_visit", van=inert(van_id), week=week))
+        st.info(message("van.no_visit", van=inert(van_id), week=week))
         return
     present = [q for q in TRACKED if q in set(frame["quantity"])]
     latest = {
@@ -132,9 +132,9 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
     }
     moved = [q for q in present if _has_moved(latest[q])]
     every = st.segmented_control(
-        say("van.trends_which"),
+        message("van.trends_which"),
         ["moved", "all"],
-        format_func=lambda word: say(f"van.trends_{word}"),
+        format_func=lambda word: message(f"van.trends_{word}"),
         default="moved",
         key="which",
         label_visibility="collapsed",
@@ -144,7 +144,7 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
     bounds = limits(families(published.home).get(family), dict(levels.iter_rows()))
     repairs = queries.van_repairs(published, van_id)
     span = (str(frame["week"].min()), str(frame["week"].max()))
-    parts.quiet(say("trend.key"))
+    parts.quiet(message("trend.key"))
     for pair in range(0, len(chosen), 2):
         for quantity, column in zip(chosen[pair : pair + 2], st.columns(2, gap="large"), strict=False):
             with column:
@@ -152,7 +152,7 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
                 touched = repairs.filter(pl.col("touches").list.contains(quantity))
                 marks = [(str(week), str(work)) for week, work in touched.select("week", "work").iter_rows()]
                 _trend(quantity, rows, bounds.get(quantity, (None, None)), marks, span)
-    with st.expander(say("common.table")):
+    with st.expander(message("common.table")):
         table = frame.filter(pl.col("quantity").is_in(chosen))
         st.dataframe(table, hide_index=True)
         parts.download(lambda: table, f"trends-{van_id}-{week}.csv", "download-trends")
@@ -175,7 +175,7 @@ def _trend(
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         st.markdown(f"**{inert(text.quantity_with_unit(quantity))}**", width="content")
         if last["alarm"]:
-            st.badge(f"✕ {say('trend.alarm')}", color="red")
+            st.badge(f"✕ {message('trend.alarm')}", color="red")
     words = trend_sentence(last)
     st.plotly_chart(
         trend_chart(rows, limits=bounds, repairs=repairs, span=span, palette=parts.palette()),
@@ -189,15 +189,15 @@ def _trend(
 
 @st.fragment
 def _reading(published: Published, visits: pl.DataFrame) -> None:
-    st.header(say("van.reading"))
+    st.header(message("van.reading"))
     rows = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
     chosen = st.selectbox(
-        say("van.reading_which"), list(rows), format_func=lambda c: text.moment(rows[c]["captured_at"]), key="visit"
+        message("van.reading_which"), list(rows), format_func=lambda c: text.moment(rows[c]["captured_at"]), key="visit"
     )
     capture = rows[str(chosen)]
     when = capture["captured_at"]
     st.markdown(
-        say(
+        message(
             "van.reading_of",
             when=text.moment(when if isinstance(when, datetime) else None),
             grade=text.grade(capture["grade"]),
@@ -209,7 +209,7 @@ def _reading(published: Published, visits: pl.DataFrame) -> None:
     read = reading.filter(pl.col("value").is_not_null())
     unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
     st.table(reading_table(read), hide_index=True, border="horizontal", width="content")
-    with st.expander(f"{say('van.unread_hidden')} ({unread.height})"):
+    with st.expander(f"{message('van.unread_hidden')} ({unread.height})"):
         why = dict(zip(unread["quantity"].to_list(), unread["unread"].to_list(), strict=True))
         st.table(parts.unread_table(why), hide_index=True, border="horizontal")
 
@@ -227,12 +227,14 @@ def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
     polars.DataFrame
     """
     rows = reading.to_dicts()
-    marks = {"lower_bound": say("reading.lower_bound")}
+    marks = {"lower_bound": message("reading.lower_bound")}
     return pl.DataFrame(
         {
-            say("reading.quantity"): [inert(text.quantity(r["quantity"])) for r in rows],
-            say("reading.value"): [inert(text.uncertain(r["value"], r["u"], text.unit(r["quantity"]))) for r in rows],
-            say("reading.note"): [inert(marks.get(r["mark"], r["mark"] or "")) for r in rows],
+            message("reading.quantity"): [inert(text.quantity(r["quantity"])) for r in rows],
+            message("reading.value"): [
+                inert(text.uncertain(r["value"], r["u"], text.unit(r["quantity"]))) for r in rows
+            ],
+            message("reading.note"): [inert(marks.get(r["mark"], r["mark"] or "")) for r in rows],
         }
     )
 
@@ -240,40 +242,40 @@ def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
 def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
     left, right = st.columns(2, gap="large")
     with left:
-        st.header(say("van.repairs"))
+        st.header(message("van.repairs"))
         repairs = queries.van_repairs(published, van_id)
         if repairs.height:
             st.table(
                 pl.DataFrame(
                     {
-                        say("order.done_at"): [text.day(d) for d in repairs["done_at"]],
-                        say("order.work"): [inert(w) for w in repairs["work"]],
-                        say("order.parts"): [inert(p or "") for p in repairs["parts"]],
+                        message("order.done_at"): [text.day(d) for d in repairs["done_at"]],
+                        message("order.work"): [inert(w) for w in repairs["work"]],
+                        message("order.parts"): [inert(p or "") for p in repairs["parts"]],
                     }
                 ),
                 hide_index=True,
                 border="horizontal",
             )
         else:
-            st.markdown(say("van.no_repairs"))
+            st.markdown(message("van.no_repairs"))
     with right:
-        st.header(say("van.orders"))
+        st.header(message("van.orders"))
         orders = queries.van_orders(published, van_id, week)
         if orders.height:
             st.table(
                 pl.DataFrame(
                     {
-                        say("common.week"): orders["week"],
-                        say("order.action"): [
-                            inert(text.told_as_one(order, "action")) for order in orders.iter_rows(named=True)
+                        message("common.week"): orders["week"],
+                        message("order.action"): [
+                            inert(text.sentence_of(order, "action")) for order in orders.iter_rows(named=True)
                         ],
-                        say("order.hours"): [text.hours(h) for h in orders["hours"]],
-                        say("order.state"): [text.order_state(s) for s in orders["state"]],
-                        say("order.due"): [text.day(d) for d in orders["due_by"]],
+                        message("order.hours"): [text.hours(h) for h in orders["hours"]],
+                        message("order.state"): [text.order_state(s) for s in orders["state"]],
+                        message("order.due"): [text.day(d) for d in orders["due_by"]],
                     }
                 ),
                 hide_index=True,
                 border="horizontal",
             )
         else:
-            st.markdown(say("van.no_orders"))
+            st.markdown(message("van.no_orders"))

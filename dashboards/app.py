@@ -18,7 +18,7 @@ from dashboards import (
     who,
     workshop,
 )
-from dashboards.text import say
+from dashboards.text import message
 
 MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
@@ -29,19 +29,19 @@ ON_ACCENT = "<style>[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {
 def main() -> None:
     """Set up the page, name the views, and show the one asked for."""
     display.start(who.home())
-    st.set_page_config(page_title=say("app.title"), page_icon=str(MARK), layout="wide")
+    st.set_page_config(page_title=message("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
     st.html(ON_ACCENT.format(paper=parts.palette().paper))
     who.let_in()
     pages = {
-        "this_week": st.Page(this_week.show, title=say("page.this_week"), default=True),
-        "a_van": st.Page(a_van.show, title=say("page.a_van"), url_path="van"),
-        "workshop": st.Page(workshop.show, title=say("page.workshop"), url_path="workshop"),
-        "captures": st.Page(captures.show, title=say("page.captures"), url_path="captures"),
-        "read_one_now": st.Page(read_one_now.show, title=say("page.read_one_now"), url_path="read"),
-        "proof": st.Page(proof.show, title=say("page.proof"), url_path="proof"),
-        "how_sure": st.Page(how_sure.show, title=say("page.how_sure"), url_path="how-sure"),
-        "meaning": st.Page(meaning.show, title=say("page.meaning"), url_path="meaning"),
+        "this_week": st.Page(this_week.show, title=message("page.this_week"), default=True),
+        "a_van": st.Page(a_van.show, title=message("page.a_van"), url_path="van"),
+        "workshop": st.Page(workshop.show, title=message("page.workshop"), url_path="workshop"),
+        "captures": st.Page(captures.show, title=message("page.captures"), url_path="captures"),
+        "read_one_now": st.Page(read_one_now.show, title=message("page.read_one_now"), url_path="read"),
+        "proof": st.Page(proof.show, title=message("page.proof"), url_path="proof"),
+        "how_sure": st.Page(how_sure.show, title=message("page.how_sure"), url_path="how-sure"),
+        "meaning": st.Page(meaning.show, title=message("page.meaning"), url_path="meaning"),
     }
     parts.remember_pages(pages)
     shown = st.navigation(list(pages.values()), position="top")

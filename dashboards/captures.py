@@ -4,7 +4,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import mend, parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.errors import MissingFileError
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
 from data_contracts.states import ITEM_STATES
@@ -23,8 +23,8 @@ STANDS_OUT = 3.0  # times the median recorder's spread
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    st.title(say("captures.heading"))
-    parts.told()
+    st.title(message("captures.heading"))
+    parts.show_message()
     _account(published)
     _quarantine(published)
     only = _filters(published)
@@ -42,46 +42,46 @@ def _account(published: Published) -> None:
     totals = capture_queries.delivery_totals(published)
     accounted = sum(totals[name] for name in ("held", "superseded", "duplicates", "quarantined"))
     if accounted == totals["rows"]:
-        st.markdown(say("captures.account", **totals))
+        st.markdown(message("captures.account", **totals))
     else:
-        st.error(say("captures.account_open", rows=totals["rows"], sum=accounted), icon=":material/error:")
+        st.error(message("captures.account_open", rows=totals["rows"], sum=accounted), icon=":material/error:")
 
 
 def _quarantine(published: Published) -> None:
-    st.header(say("captures.quarantine"))
+    st.header(message("captures.quarantine"))
     state = st.segmented_control(
-        say("captures.state"),
+        message("captures.state"),
         ITEM_STATES,
-        format_func=lambda word: say(f"quarantine.{word}"),
+        format_func=lambda word: message(f"quarantine.{word}"),
         default="waiting",
         key="quarantine",
         label_visibility="collapsed",
     )
     counts = capture_queries.quarantine_counts(published, state=state or "waiting")
     if not counts.height:
-        st.success(say("captures.quarantine_none"), icon=":material/check_circle:")
+        st.success(message("captures.quarantine_none"), icon=":material/check_circle:")
         return
-    parts.quiet(say("captures.quarantine_note"))
+    parts.quiet(message("captures.quarantine_note"))
     rules = counts["rule"].to_list()
     _table(
         {
-            say("captures.rule"): [_sentence(QUARANTINE_RULES, r) for r in rules],
-            say("captures.items"): [str(n) for n in counts["items"]],
-            say("captures.rows"): [str(n) for n in counts["rows"]],
-            say("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
+            message("captures.rule"): [_sentence(QUARANTINE_RULES, r) for r in rules],
+            message("captures.items"): [str(n) for n in counts["items"]],
+            message("captures.rows"): [str(n) for n in counts["rows"]],
+            message("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
         }
     )
     items = capture_queries.quarantine(published, state=state or "waiting")
     if (state or "waiting") == "waiting":
         mend.chooser(published, items)
-    with st.expander(say("captures.each")):
+    with st.expander(message("captures.each")):
         _table(
             {
-                say("captures.delivery"): items["delivery"].to_list(),
-                say("captures.file"): [f or "" for f in items["file"]],
-                say("captures.row"): ["" if r is None else str(r) for r in items["row"]],
-                say("captures.reason"): items["reason"].to_list(),
-                say("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
+                message("captures.delivery"): items["delivery"].to_list(),
+                message("captures.file"): [f or "" for f in items["file"]],
+                message("captures.row"): ["" if r is None else str(r) for r in items["row"]],
+                message("captures.reason"): items["reason"].to_list(),
+                message("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
             }
         )
         parts.download(lambda: items, "quarantine.csv", "download-quarantine")
@@ -90,94 +90,101 @@ def _quarantine(published: Published) -> None:
 def _filters(published: Published) -> CaptureFilter:
     weeks = queries.weeks(published)
     depots, _ = queries.depots_and_families(published)
-    st.header(say("captures.list"))
+    st.header(message("captures.list"))
     columns = st.columns(3)
     parts.keep_in_address("week", [*weeks, ALL], weeks[0] if weeks else ALL)
     with columns[0]:
         week = st.selectbox(
-            say("common.week"), [*weeks, ALL], format_func=lambda w: say("common.all") if w == ALL else w, key="week"
+            message("common.week"),
+            [*weeks, ALL],
+            format_func=lambda w: message("common.all") if w == ALL else w,
+            key="week",
         )
     with columns[1]:
-        only_depots = st.multiselect(say("common.depot"), depots, key="captures-depot", placeholder=say("common.all"))
+        only_depots = st.multiselect(
+            message("common.depot"), depots, key="captures-depot", placeholder=message("common.all")
+        )
     with columns[2]:
         grades = st.multiselect(
-            say("captures.grade"),
+            message("captures.grade"),
             list(text.GRADE_SYMBOLS),
             format_func=text.grade,
             key="captures-grade",
-            placeholder=say("common.all"),
+            placeholder=message("common.all"),
         )
     return CaptureFilter(None if week == ALL else week, only_depots, grades)
 
 
 def _grades(published: Published, only: CaptureFilter) -> None:
-    st.subheader(say("captures.grades"))
+    st.subheader(message("captures.grades"))
     counts = capture_queries.grade_counts(published, only)
     with st.container(horizontal=True):
         for word in text.GRADE_SYMBOLS:
             st.metric(
-                text.grade(word), counts.get(word, 0), border=True, help=say(f"grade.{word}.help"), width="content"
+                text.grade(word), counts.get(word, 0), border=True, help=message(f"grade.{word}.help"), width="content"
             )
-    st.subheader(say("captures.why"))
+    st.subheader(message("captures.why"))
     reasons = capture_queries.grade_reason_counts(published, only)
     if not reasons.height:
-        st.markdown(say("captures.why_none"))
+        st.markdown(message("captures.why_none"))
         return
     codes = reasons["reason"].to_list()
     _table(
         {
-            say("captures.reason"): [_sentence(GRADE_REASONS, c) for c in codes],
-            say("captures.count"): [str(n) for n in reasons["captures"]],
-            say("captures.vans"): [str(n) for n in reasons["vans"]],
-            say("captures.remedy"): [text.sentence(_remedy(GRADE_REASONS, c)) for c in codes],
+            message("captures.reason"): [_sentence(GRADE_REASONS, c) for c in codes],
+            message("captures.count"): [str(n) for n in reasons["captures"]],
+            message("captures.vans"): [str(n) for n in reasons["vans"]],
+            message("captures.remedy"): [text.sentence(_remedy(GRADE_REASONS, c)) for c in codes],
         }
     )
 
 
 def _repeatability(published: Published) -> None:
-    st.subheader(say("captures.repeatability"))
+    st.subheader(message("captures.repeatability"))
     frame = capture_queries.repeatability(published)
     if not frame.height:
-        st.markdown(say("captures.repeatability_none"))
+        st.markdown(message("captures.repeatability_none"))
         return
     _table(
         {
-            say("captures.recorder"): frame["recorder"].to_list(),
-            say("captures.serial"): [s or "" for s in frame["recorder_serial"]],
-            say("captures.visits"): [str(n) for n in frame["visits"]],
-            say("captures.repeats"): [str(n) for n in frame["repeats"]],
-            say("captures.spread"): [_spread(s, frame["relative_sd"].median()) for s in frame["relative_sd"]],
+            message("captures.recorder"): frame["recorder"].to_list(),
+            message("captures.serial"): [s or "" for s in frame["recorder_serial"]],
+            message("captures.visits"): [str(n) for n in frame["visits"]],
+            message("captures.repeats"): [str(n) for n in frame["repeats"]],
+            message("captures.spread"): [_spread(s, frame["relative_sd"].median()) for s in frame["relative_sd"]],
         }
     )
-    parts.quiet(say("captures.repeatability_note"))
+    parts.quiet(message("captures.repeatability_note"))
 
 
 def _spread(relative_sd: float, usual: object) -> str:
     shown = f"{text.number(100 * relative_sd, 2)} %"
     stands_out = isinstance(usual, float) and relative_sd > STANDS_OUT * usual
-    return f"▲ {shown}, {say('captures.stands_out')}" if stands_out else shown
+    return f"▲ {shown}, {message('captures.stands_out')}" if stands_out else shown
 
 
 def _list(published: Published, only: CaptureFilter) -> None:
     total = sum(capture_queries.grade_counts(published, only).values())
     if not total:
-        st.info(say("captures.none"))
+        st.info(message("captures.none"))
         return
     pages = -(-total // PAGE_SIZE)
     page = 1
     if pages > 1:
-        page = int(st.number_input(say("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
+        page = int(st.number_input(message("common.page_of", pages=pages), 1, pages, 1, key="captures-page", width=160))
     frame = capture_queries.captures(published, only, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
     shown = pl.DataFrame(
         {
-            say("common.van"): frame["van_id"],
-            say("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
-            say("captures.grade"): [text.grade(g) for g in frame["grade"]],
-            say("common.reasons"): ["; ".join(text.grade_reason(c) for c in codes) for codes in frame["grade_reasons"]],
-            say("common.depot"): frame["depot"],
-            say("captures.delivery"): frame["delivery"],
-            say("captures.file"): frame["file"],
-            say("captures.serial"): frame["recorder_serial"],
+            message("common.van"): frame["van_id"],
+            message("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
+            message("captures.grade"): [text.grade(g) for g in frame["grade"]],
+            message("common.reasons"): [
+                "; ".join(text.grade_reason(c) for c in codes) for codes in frame["grade_reasons"]
+            ],
+            message("common.depot"): frame["depot"],
+            message("captures.delivery"): frame["delivery"],
+            message("captures.file"): frame["file"],
+            message("captures.serial"): frame["recorder_serial"],
         }
     )
     st.dataframe(shown, hide_index=True, height=420)
@@ -185,15 +192,15 @@ def _list(published: Published, only: CaptureFilter) -> None:
 
 
 def _deliveries(published: Published) -> None:
-    st.header(say("captures.deliveries"))
+    st.header(message("captures.deliveries"))
     frame = capture_queries.deliveries(published)
     st.dataframe(
         pl.DataFrame(
             {
-                say("captures.delivery"): frame["delivery"],
-                say("captures.taken_in"): [text.moment(m) for m in frame["taken_in_at"]],
-                **{say(f"captures.{name}"): frame[name] for name in ("rows", "held", "superseded", "duplicates")},
-                say("captures.quarantined"): frame["quarantined"],
+                message("captures.delivery"): frame["delivery"],
+                message("captures.taken_in"): [text.moment(m) for m in frame["taken_in_at"]],
+                **{message(f"captures.{name}"): frame[name] for name in ("rows", "held", "superseded", "duplicates")},
+                message("captures.quarantined"): frame["quarantined"],
             }
         ),
         hide_index=True,
@@ -207,24 +214,24 @@ def _checks(published: Published) -> None:
     if not deliveries:
         return
     chosen = st.selectbox(
-        say("captures.check"),
+        message("captures.check"),
         deliveries,
         index=None,
         key="captures-check",
-        placeholder=say("captures.check_choose"),
-        help=say("captures.check_help"),
+        placeholder=message("captures.check_choose"),
+        help=message("captures.check_help"),
     )
     if chosen is None:
         return
     try:
-        with st.spinner(say("captures.check_making")):
+        with st.spinner(message("captures.check_making")):
             page = check_results.page(Workspace(published.home).checks, chosen)
     except MissingFileError:
-        st.info(say("captures.check_none"))
+        st.info(message("captures.check_none"))
         return
     st.iframe(page, height=640)
     st.download_button(
-        say("captures.check_download"),
+        message("captures.check_download"),
         page,
         file_name=f"{chosen}.html",
         mime="text/html",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from dashboards import text
 from dashboards.palette import Palette
-from dashboards.text import say
+from dashboards.text import message
 
 CONFIG = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "showTips": False}
 _FONT = '"Source Sans", "Source Sans Pro", sans-serif'
@@ -173,7 +173,7 @@ def promise_chart(points: Sequence[tuple[float, float, float, float]], palette: 
         "hovertemplate": "%{x:.0f} % → %{y:.0f} %<extra></extra>",
     }
     axes = {
-        name: {"title": {"text": say(key)}, "range": [-3, 103], "tickvals": [0, 20, 40, 60, 80, 100]}
+        name: {"title": {"text": message(key)}, "range": [-3, 103], "tickvals": [0, 20, 40, 60, 80, 100]}
         for name, key in (("xaxis", "sure.stated"), ("yaxis", "sure.came"))
     }
     return figure([line, seen], axes, palette, 280)

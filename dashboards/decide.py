@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import streamlit as st
 
 from dashboards import parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from dashboards.who import home, me
 from data_contracts.causes import FINDINGS
 from data_contracts.errors import VansnapError
@@ -29,55 +29,56 @@ def button(order_id: str, van_id: str, action: str, state: str) -> None:
         moves(state)
         and me().may("decide")
         and st.button(
-            say("decide.button"),
+            message("decide.button"),
             key=f"decide-{order_id}",
             icon=":material/edit_note:",
-            help=say("decide.help", van=inert(van_id)),
+            help=message("decide.help", van=inert(van_id)),
         )
     ):
-        st.dialog(say("decide.title"))(form)(order_id, van_id, action, state)
+        st.dialog(message("decide.title"))(form)(order_id, van_id, action, state)
 
 
 def name_of(who: Person) -> str:
     """Name on a decision: the login's, or the one typed in."""
     if who.name:
-        st.markdown(say("decide.signed", person=inert(who.name)))
+        st.markdown(message("decide.signed", person=inert(who.name)))
         return who.name
-    return st.text_input(say("decide.person"), key="decide-person", persist_state="session", max_chars=80)
+    return st.text_input(message("decide.person"), key="decide-person", persist_state="session", max_chars=80)
 
 
 def form(order_id: str, van_id: str, action: str, state: str) -> None:
     """The form: new state, person, and whatever that move needs."""
     who = me()
     if not who.may("decide"):  # the role may have been withdrawn while the form was open
-        st.error(say("you.may_not"))
+        st.error(message("you.may_not"))
         return
     st.markdown(f"**{inert(van_id)}**: {inert(action)}")
-    parts.quiet(say("decide.order", order=inert(order_id), state=text.order_state(state)))
-    move = st.selectbox(say("decide.move"), moves(state), format_func=text.order_state, key=f"move-{order_id}")
+    parts.quiet(message("decide.order", order=inert(order_id), state=text.order_state(state)))
+    move = st.selectbox(message("decide.move"), moves(state), format_func=text.order_state, key=f"move-{order_id}")
     person = name_of(who)
-    told_of: dict[str, object] = {"order_id": order_id, "state": move, "person": person.strip()}
+    answers: dict[str, object] = {"order_id": order_id, "state": move, "person": person.strip()}
     if move == "postponed":
-        told_of["until"] = st.date_input(say("decide.until"), date.today() + timedelta(weeks=4), min_value=date.today())  # noqa: DTZ011
+        today = date.today()  # noqa: DTZ011
+        answers["until"] = st.date_input(message("decide.until"), today + timedelta(weeks=4), min_value=today)
     if move == "done":
-        told_of["found"] = st.selectbox(
-            say("decide.found"), FINDINGS, format_func=lambda c: text.sentence(text.cause(c)), index=None
+        answers["found"] = st.selectbox(
+            message("decide.found"), FINDINGS, format_func=lambda c: text.sentence(text.cause(c)), index=None
         )
-        told_of["parts"] = st.text_input(say("decide.parts"), max_chars=200)
-        told_of["hours"] = st.number_input(say("decide.hours"), 0.0, 200.0, value=None, step=0.25)
-        told_of["cost"] = st.number_input(say("decide.cost"), 0.0, 100_000.0, value=None)
+        answers["parts"] = st.text_input(message("decide.parts"), max_chars=200)
+        answers["hours"] = st.number_input(message("decide.hours"), 0.0, 200.0, value=None, step=0.25)
+        answers["cost"] = st.number_input(message("decide.cost"), 0.0, 100_000.0, value=None)
     key = "decide.reason_needed" if move == "declined" else "decide.reason"
-    told_of["reason"] = st.text_input(say(key), max_chars=300, key="decide-reason")
-    if not st.button(say("decide.save"), type="primary", key=f"save-{order_id}"):
+    answers["reason"] = st.text_input(message(key), max_chars=300, key="decide-reason")
+    if not st.button(message("decide.save"), type="primary", key=f"save-{order_id}"):
         return
     if not person.strip():
-        st.error(say("decide.who"))
+        st.error(message("decide.who"))
         return
     try:
-        with st.spinner(say("decide.saving")):
-            words = decide_one(open_workspace(home()), {k: v for k, v in told_of.items() if v not in (None, "")})
+        with st.spinner(message("decide.saving")):
+            words = decide_one(open_workspace(home()), {k: v for k, v in answers.items() if v not in (None, "")})
     except VansnapError as error:
         st.error(inert(text.sentence(str(error))))
         return
-    parts.tell(inert(text.sentence(words)))
+    parts.keep_message(inert(text.sentence(words)))
     st.rerun()

@@ -6,7 +6,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import charts, parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from models.statistics.proportions import share_interval
 from pipelines.read_side import record_queries
 from pipelines.read_side.published import Published, board_settings, model_cards
@@ -20,8 +20,8 @@ FEW = 20  # cases below which a share says little (common practice)
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    st.title(say("sure.heading"))
-    st.info(say("sure.simulation"), icon=":material/science:")
+    st.title(message("sure.heading"))
+    st.info(message("sure.simulation"), icon=":material/science:")
     _false_alarms(published)
     _causes(published)
     _forecasts(published)
@@ -33,38 +33,40 @@ def show() -> None:
 
 
 def _false_alarms(published: Published) -> None:
-    st.header(say("sure.false_alarms"))
+    st.header(message("sure.false_alarms"))
     setting = board_settings(published.home).tracking.false_alarms_per_100_van_weeks
     seen = record_queries.alarm_record(published)
     with st.container(horizontal=True, gap="large"):
-        st.metric(say("sure.setting"), text.number(setting, 2), width="content")
+        st.metric(message("sure.setting"), text.number(setting, 2), width="content")
         rate = 100 * seen["nothing_found"] / seen["van_weeks"] if seen["van_weeks"] else None
         st.metric(
-            say("sure.observed"), text.number(rate, 2) if seen["findings"] else say("number.none"), width="content"
+            message("sure.observed"),
+            text.number(rate, 2) if seen["findings"] else message("number.none"),
+            width="content",
         )
-        st.metric(say("sure.findings"), seen["findings"], width="content")
-        st.metric(say("sure.nothing_found"), seen["nothing_found"], width="content")
-        st.metric(say("sure.van_weeks"), text.count(seen["van_weeks"]), width="content")
+        st.metric(message("sure.findings"), seen["findings"], width="content")
+        st.metric(message("sure.nothing_found"), seen["nothing_found"], width="content")
+        st.metric(message("sure.van_weeks"), text.count(seen["van_weeks"]), width="content")
     if not seen["findings"]:
-        st.markdown(say("sure.no_findings"))
+        st.markdown(message("sure.no_findings"))
         return
     _, low, high = share_interval(seen["nothing_found"], seen["van_weeks"])
     key = "sure.kept" if 100 * low <= setting else "sure.not_kept"
     st.markdown(
-        say(key, setting=text.number(setting, 2), low=text.number(100 * low, 2), high=text.number(100 * high, 2))
+        message(key, setting=text.number(setting, 2), low=text.number(100 * low, 2), high=text.number(100 * high, 2))
     )
-    parts.quiet(say("sure.false_alarms_note"))
+    parts.quiet(message("sure.false_alarms_note"))
 
 
 def _causes(published: Published) -> None:
-    st.header(say("sure.causes"))
+    st.header(message("sure.causes"))
     frame = record_queries.cause_record(published)
     if not frame.height:
-        st.markdown(say("sure.causes_none"))
+        st.markdown(message("sure.causes_none"))
         return
     rows = [
         (
-            say("sure.band", low=round(100 * row["low"]), high=round(100 * row["high"])),
+            message("sure.band", low=round(100 * row["low"]), high=round(100 * row["high"])),
             row["findings"],
             row["mean"],
             row["right"],
@@ -72,23 +74,23 @@ def _causes(published: Published) -> None:
         for row in frame.iter_rows(named=True)
     ]
     _promise(rows, "sure.causes_heads", "causes")
-    parts.quiet(say("sure.causes_note"))
+    parts.quiet(message("sure.causes_note"))
 
 
 def _forecasts(published: Published) -> None:
-    st.header(say("sure.forecasts"))
+    st.header(message("sure.forecasts"))
     frame = record_queries.forecast_record(published)
     if not frame.height:
-        st.markdown(say("sure.forecasts_none"))
+        st.markdown(message("sure.forecasts_none"))
         return
     horizons = frame["horizon_weeks"].unique().sort().to_list()
-    for horizon, tab in zip(horizons, st.tabs([say("sure.within", weeks=h) for h in horizons]), strict=True):
+    for horizon, tab in zip(horizons, st.tabs([message("sure.within", weeks=h) for h in horizons]), strict=True):
         with tab:
             mine = frame.filter(pl.col("horizon_weeks") == horizon)
             edges = [0.0, *record_queries.FORECAST_BANDS, 1.0]
             rows = [
                 (
-                    say("sure.band", low=round(100 * edges[row["band"]]), high=round(100 * edges[row["band"] + 1])),
+                    message("sure.band", low=round(100 * edges[row["band"]]), high=round(100 * edges[row["band"] + 1])),
                     row["forecasts"],
                     row["mean_probability"],
                     row["crossed"],
@@ -96,39 +98,39 @@ def _forecasts(published: Published) -> None:
                 for row in mine.iter_rows(named=True)
             ]
             _promise(rows, "sure.forecasts_heads", f"forecasts-{horizon}")
-    parts.quiet(say("sure.forecasts_note"))
+    parts.quiet(message("sure.forecasts_note"))
 
 
 def _promise(rows: Sequence[tuple[str, int, float, int]], heads: str, key: str) -> None:
     """Stated against observed, as a chart and as a table."""
-    told = []
+    bands = []
     for band, cases, stated, came in rows:
         share, low, high = share_interval(came, cases)
-        told.append((band, cases, stated, share, low, high))
+        bands.append((band, cases, stated, share, low, high))
     words = "; ".join(
-        say("sure.point", band=band, stated=text.percent(stated), share=f"{100 * share:.0f} %", cases=cases)
-        for band, cases, stated, share, _, _ in told
+        message("sure.point", band=band, stated=text.percent(stated), share=f"{100 * share:.0f} %", cases=cases)
+        for band, cases, stated, share, _, _ in bands
     )
     left, right = st.columns([2, 3], gap="large")
     with left:
         st.plotly_chart(
-            charts.promise_chart([row[2:] for row in told], parts.palette()),
+            charts.promise_chart([row[2:] for row in bands], parts.palette()),
             theme=None,
             config=charts.CONFIG,
             key=f"promise-{key}",
             alt=words,
         )
     with right:
-        names = say(heads).split("|")
+        names = message(heads).split("|")
         st.table(
             pl.DataFrame(
                 {
-                    names[0]: [row[0] for row in told],
-                    names[1]: [text.count(row[1]) for row in told],
-                    names[2]: [text.percent(row[2]) for row in told],
+                    names[0]: [row[0] for row in bands],
+                    names[1]: [text.count(row[1]) for row in bands],
+                    names[2]: [text.percent(row[2]) for row in bands],
                     names[3]: [
-                        text.observed(share, low, high) + (f" · {say('sure.few')}" if cases < FEW else "")
-                        for _, cases, _, share, low, high in told
+                        text.observed(share, low, high) + (f" · {message('sure.few')}" if cases < FEW else "")
+                        for _, cases, _, share, low, high in bands
                     ],
                 }
             ),
@@ -138,52 +140,52 @@ def _promise(rows: Sequence[tuple[str, int, float, int]], heads: str, key: str) 
 
 
 def _coverage(published: Published) -> None:
-    st.header(say("sure.coverage"))
+    st.header(message("sure.coverage"))
     frame = record_queries.coverage(published).filter(pl.col("cases") > 0)
     if not frame.height:
-        st.markdown(say("sure.coverage_none"))
+        st.markdown(message("sure.coverage_none"))
         return
     shown = []
     for row in frame.iter_rows(named=True):
         share, low, high = share_interval(row["inside"], row["cases"])
-        few = f" · {say('sure.few')}" if row["cases"] < FEW else ""
+        few = f" · {message('sure.few')}" if row["cases"] < FEW else ""
         shown.append(
             (
-                say(f"sure.{row['interval']}"),
+                message(f"sure.{row['interval']}"),
                 text.percent(row["stated"]),
                 text.observed(share, low, high) + few,
                 text.count(row["cases"]),
                 text.count(row["vans"]),
             )
         )
-    names = say("sure.coverage_heads").split("|")
+    names = message("sure.coverage_heads").split("|")
     st.table(
         pl.DataFrame(dict(zip(names, zip(*shown, strict=True), strict=True))), hide_index=True, border="horizontal"
     )
-    parts.quiet(say("sure.coverage_note"))
+    parts.quiet(message("sure.coverage_note"))
 
 
 def _learning(published: Published) -> None:
-    st.header(say("sure.learning"))
+    st.header(message("sure.learning"))
     frame = record_queries.learning(published, limit=MOVES_SHOWN)
     if not frame.height:
-        st.markdown(say("sure.learning_none"))
+        st.markdown(message("sure.learning_none"))
         return
-    names = say("sure.learning_heads").split("|")
+    names = message("sure.learning_heads").split("|")
     st.table(
         pl.DataFrame(
             {
                 names[0]: frame["week"],
-                names[1]: [inert(text.told_as_one(row, "what")) for row in frame.iter_rows(named=True)],
+                names[1]: [inert(text.sentence_of(row, "what")) for row in frame.iter_rows(named=True)],
                 names[2]: [_moved(row) for row in frame.iter_rows(named=True)],
                 names[3]: [str(n) for n in frame["findings"]],
-                names[4]: [inert(text.told_as_one(row, "why")) for row in frame.iter_rows(named=True)],
+                names[4]: [inert(text.sentence_of(row, "why")) for row in frame.iter_rows(named=True)],
             }
         ),
         hide_index=True,
         border="horizontal",
     )
-    parts.quiet(say("sure.learning_note"))
+    parts.quiet(message("sure.learning_note"))
 
 
 def _moved(row: Mapping[str, float | str]) -> str:
@@ -196,8 +198,8 @@ def _repairs(published: Published) -> None:
     frame = record_queries.proof_record(published)
     if not frame.height:
         return
-    st.header(say("sure.repairs"))
-    names = say("sure.repairs_heads").split("|")
+    st.header(message("sure.repairs"))
+    names = message("sure.repairs_heads").split("|")
     st.table(
         pl.DataFrame(
             {
@@ -210,7 +212,7 @@ def _repairs(published: Published) -> None:
                 names[3]: [str(n) for n in frame["made_worse"]],
                 names[4]: [str(n) for n in frame["waiting"]],
                 names[5]: [
-                    say("number.none")
+                    message("number.none")
                     if r["share_proven"] is None
                     else text.observed(r["share_proven"], r["share_low"], r["share_high"])
                     for r in frame.iter_rows(named=True)
@@ -223,15 +225,15 @@ def _repairs(published: Published) -> None:
 
 
 def _cards(published: Published) -> None:
-    st.header(say("sure.cards"))
+    st.header(message("sure.cards"))
     cards = model_cards(published.home)
     if not cards:
-        st.markdown(say("sure.cards_none"))
+        st.markdown(message("sure.cards_none"))
         return
-    st.markdown(say("sure.cards_lead"))
+    st.markdown(message("sure.cards_lead"))
     for card in cards:
         name = str(card.get("family", card.get("name", "")))
-        with st.expander(say("sure.card", family=inert(name))):
+        with st.expander(message("sure.card", family=inert(name))):
             for key, value in sorted(card.items()):
                 st.markdown(f"**{inert(text.sentence(key.replace('_', ' ')))}:** {_card_value(value)}")
 
@@ -242,7 +244,7 @@ def _card_value(value: object) -> str:
     if isinstance(value, list):
         rest = len(value) - FEATURES_SHOWN
         shown = ", ".join(_card_value(item) for item in value[:FEATURES_SHOWN])
-        return shown + (f" {say('sure.more', count=rest)}" if rest > 0 else "")
+        return shown + (f" {message('sure.more', count=rest)}" if rest > 0 else "")
     if isinstance(value, float):
         return text.number(value, 3)
     return inert(value)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import streamlit as st
 
 from dashboards import parts, text
-from dashboards.text import say
+from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import pages
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
@@ -34,13 +34,13 @@ def body(page: str) -> str:
 @parts.explained
 def show() -> None:
     """The view. It needs no published file."""
-    st.title(say("meaning.heading"))
-    st.markdown(say("meaning.lead"))
+    st.title(message("meaning.heading"))
+    st.markdown(message("meaning.lead"))
     known = titles()
     parts.keep_in_address("page", list(known), next(iter(known)))
-    page = st.selectbox(say("meaning.choose"), list(known), format_func=lambda p: known[p], key="page")
+    page = st.selectbox(message("meaning.choose"), list(known), format_func=lambda p: known[p], key="page")
     st.header(known[page])
     if page.startswith("quantities/"):
         name = page.removeprefix("quantities/")
-        parts.quiet(say("meaning.column", column=text.inert(name)))
+        parts.quiet(message("meaning.column", column=text.inert(name)))
     st.markdown(body(page))

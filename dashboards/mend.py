@@ -7,7 +7,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import decide, parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from dashboards.who import home, me
 from data_contracts.errors import VansnapError
 from pipelines.commands.retry import retry
@@ -48,15 +48,15 @@ def chooser(published: Published, items: pl.DataFrame) -> None:
     known = {str(row["item_id"]): row for row in open_.iter_rows(named=True)}
     with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
         chosen = st.selectbox(
-            say("mend.choose"), list(known), format_func=lambda item: _label(known[item]), key="mend-item"
+            message("mend.choose"), list(known), format_func=lambda item: _label(known[item]), key="mend-item"
         )
-        pressed = st.button(say("mend.button"), key="mend-open", icon=":material/build:")
+        pressed = st.button(message("mend.button"), key="mend-open", icon=":material/build:")
     if pressed and chosen is not None:
-        st.dialog(say("mend.title"))(form)(published, known[str(chosen)], items)
+        st.dialog(message("mend.title"))(form)(published, known[str(chosen)], items)
 
 
 def _label(row: Mapping[str, object]) -> str:
-    place = say("mend.whole") if row["row"] is None else say("mend.row", row=row["row"])
+    place = message("mend.whole") if row["row"] is None else message("mend.row", row=row["row"])
     return f"{row['delivery']} · {place} · {row['reason']}"
 
 
@@ -73,33 +73,33 @@ def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) 
     """
     who = me()
     if not who.may("mend"):  # the role may have been withdrawn while the form was open
-        st.error(say("you.may_not"))
+        st.error(message("you.may_not"))
         return
     st.markdown(f"**{inert(item['delivery'])}** {inert(item['file'] or '')}")
     st.markdown(inert(text.sentence(str(item["reason"]))))
-    parts.quiet(say("mend.note"))
-    as_is = say("mend.as_delivered")
+    parts.quiet(message("mend.note"))
+    as_is = message("mend.as_delivered")
     van = st.selectbox(
-        say("common.van"),
+        message("common.van"),
         queries.find_vans(published),
         index=None,
         placeholder=as_is,
         accept_new_options=True,
         key="mend-van",
     )
-    at = st.text_input(say("mend.at"), placeholder=as_is, help=say("mend.at_help"), max_chars=40, key="mend-at")
+    at = st.text_input(message("mend.at"), placeholder=as_is, help=message("mend.at_help"), max_chars=40, key="mend-at")
     recorders = sorted(load_recorders(home() / "register")[0])
-    recorder = st.selectbox(say("read.recorder"), recorders, index=None, placeholder=as_is, key="mend-recorder")
+    recorder = st.selectbox(message("read.recorder"), recorders, index=None, placeholder=as_is, key="mend-recorder")
     same = items.filter(
         (pl.col("delivery") == item["delivery"]) & (pl.col("rule") == item["rule"]) & pl.col("row").is_not_null()
     )
-    every = same.height > 1 and st.checkbox(say("mend.same", count=same.height), key="mend-same")
+    every = same.height > 1 and st.checkbox(message("mend.same", count=same.height), key="mend-same")
     person = decide.name_of(who)
-    reason = st.text_input(say("decide.reason"), key="mend-reason", max_chars=200)
-    if not st.button(say("mend.save"), type="primary", key="mend-save"):
+    reason = st.text_input(message("decide.reason"), key="mend-reason", max_chars=200)
+    if not st.button(message("mend.save"), type="primary", key="mend-save"):
         return
-    told = {"van_id": van, "captured_at": at.strip(), "recorder": recorder}
-    cells = {name: str(value) for name, value in told.items() if value}
+    answers = {"van_id": van, "captured_at": at.strip(), "recorder": recorder}
+    cells = {name: str(value) for name, value in answers.items() if value}
     rows: list[int | None] = same["row"].to_list() if every else [item["row"]]  # type: ignore[list-item]
     workspace = open_workspace(home())
     now = datetime.now(UTC)
@@ -110,16 +110,16 @@ def form(published: Published, item: Mapping[str, object], items: pl.DataFrame) 
         st.error(inert(text.sentence(str(error))))
         return
     try:
-        with st.spinner(say("mend.saving")):
+        with st.spinner(message("mend.saving")):
             outcome = retry(workspace, str(item["delivery"]))
     except VansnapError as error:
-        st.warning(say("mend.kept") + " " + inert(text.sentence(str(error))))
+        st.warning(message("mend.kept") + " " + inert(text.sentence(str(error))))
         return
     if outcome is None:
-        parts.tell(say("mend.later"))
+        parts.keep_message(message("mend.later"))
     else:
-        parts.tell(
-            say("mend.done", taken=outcome.taken_in, waiting=outcome.waiting)
+        parts.keep_message(
+            message("mend.done", taken=outcome.taken_in, waiting=outcome.waiting)
             + (
                 " " + inert(text.sentence(outcome.first_reason))
                 if outcome.first_reason and not outcome.taken_in

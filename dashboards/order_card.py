@@ -6,7 +6,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import decide, parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import cautions_for
 from data_contracts.jobs import steps_of
@@ -34,25 +34,25 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
             if link:
                 parts.link("a_van", inert(van_id), van=van_id, order=str(row["order_id"]))
             else:
-                st.markdown(f"**{say('order.one', order=inert(row['order_id']))}**", width="content")
+                st.markdown(f"**{message('order.one', order=inert(row['order_id']))}**", width="content")
             parts.badge_urgency(str(row["urgency"]))
             if row["safety"]:
-                st.badge(f"! {say('order.safety')}", color="red", help=say("order.safety_help"))
+                st.badge(f"! {message('order.safety')}", color="red", help=message("order.safety_help"))
             st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
-            parts.quiet(say("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
-        action = text.told_as_one(row, "action")
+            parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
+        action = text.sentence_of(row, "action")
         st.markdown(f"**{inert(action)}**")
-        st.markdown(inert(text.told_as_one(row, "reason")))
+        st.markdown(inert(text.sentence_of(row, "reason")))
         line = [text.sentence(text.cause(str(row["cause"]))), text.hours(hours if isinstance(hours, float) else None)]
         if isinstance(worth, float) and worth > 0:
-            line.append(say("workshop.worth", money=text.money(worth, currency)))
-        line.append(say("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
+            line.append(message("workshop.worth", money=text.money(worth, currency)))
+        line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
         parts.quiet(" · ".join(line))
         for column in ("worth", "plan_note"):
-            if told := text.told_as_one(row, column):
-                parts.quiet(inert(told))
+            if sentence := text.sentence_of(row, column):
+                parts.quiet(inert(sentence))
         if row["found"]:
-            parts.quiet(say("order.found", cause=inert(text.cause(str(row["found"])))))
+            parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))
         with st.container(horizontal=True, gap="small"):
             decide.button(str(row["order_id"]), van_id, action, str(row["state"]))
             if not link:
@@ -66,18 +66,18 @@ def linked(published: Published, van_id: str) -> None:
         return
     row = queries.order(published, asked)
     if row is None:
-        st.warning(say("order.unknown", order=inert(asked)), icon=":material/search_off:")
+        st.warning(message("order.unknown", order=inert(asked)), icon=":material/search_off:")
         return
     if row["van_id"] != van_id:
         del st.query_params["order"]  # another van has been chosen since
         return
     card(row, board_settings(published.home).workshop.currency, link=False)
     steps = steps_of(str(row["cause"]))
-    with st.expander(say("order.steps")):
+    with st.expander(message("order.steps")):
         if steps:
             st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(steps, 1)))
         else:
-            st.markdown(say("order.steps_open"))
+            st.markdown(message("order.steps_open"))
         family = families(home()).get(str(row["family"]))
         cautions = cautions_for(str(row["cause"]), family)
         st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
@@ -93,7 +93,7 @@ def _paper(row: Mapping[str, object]) -> None:
         return orders_pdf(open_workspace(home()), open_published(home()), one)
 
     st.download_button(
-        say("order.paper"),
+        message("order.paper"),
         set_page,
         file_name=f"order-{row['order_id']}.pdf",
         mime="application/pdf",

@@ -11,7 +11,7 @@ from streamlit.navigation.page import StreamlitPage
 
 from dashboards import text
 from dashboards.palette import DARK, LIGHT, Palette
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from dashboards.who import home as home
 from dashboards.who import me
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
@@ -25,12 +25,12 @@ _TOLD = "vansnap_told"
 URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
 
 
-def tell(words: str) -> None:
+def keep_message(words: str) -> None:
     """Keep a message about what was just done, for the top of the page when it is drawn again."""
     st.session_state[_TOLD] = words
 
 
-def told() -> None:
+def show_message() -> None:
     """Show that message once, at the top of the page."""
     if words := st.session_state.pop(_TOLD, None):
         st.success(words, icon=":material/check_circle:")
@@ -85,20 +85,20 @@ def open_or_explain() -> Published:
     except WorkspaceBusyError as error:
         _explain("state.locked", error)
     if run_in_progress(where):
-        st.info(say("state.running"), icon=":material/sync:")
+        st.info(message("state.running"), icon=":material/sync:")
     finished = run["finished_at"] if run else None
     if isinstance(finished, datetime):
         age = (datetime.now(UTC) - finished).total_seconds() / 86400
         if age > board_settings(where).board.stale_after_days:
-            st.warning(say("state.stale", days=int(age), when=text.moment(finished)), icon=":material/schedule:")
+            st.warning(message("state.stale", days=int(age), when=text.moment(finished)), icon=":material/schedule:")
     return published
 
 
 def _explain(heading: str, error: VansnapError) -> None:
-    st.title(say(heading))
-    st.markdown(f"**{say('state.what_to_do')}**")
+    st.title(message(heading))
+    st.markdown(f"**{message('state.what_to_do')}**")
     st.markdown(command_sentence(str(error)))
-    st.button(say("state.retry"), icon=":material/refresh:")
+    st.button(message("state.retry"), icon=":material/refresh:")
     st.stop()
 
 
@@ -116,11 +116,11 @@ def footer(published: Published) -> None:
     """Which run the page shows: week, time, version, data."""
     run = queries.last_run(published)
     if run is None:
-        quiet(say("state.no_run"))
+        quiet(message("state.no_run"))
         return
     finished = run["finished_at"]
     quiet(
-        say(
+        message(
             "state.footer",
             week=inert(run["week"]),
             when=text.moment(finished if isinstance(finished, datetime) else None),
@@ -149,10 +149,10 @@ def choose_week(published: Published) -> str:
     """The week to show, kept in the address of the page. Ends the page if nothing ran yet."""
     known = queries.weeks(published)
     if not known:
-        st.info(say("state.no_run"))
+        st.info(message("state.no_run"))
         st.stop()
     keep_in_address("week", known, known[0])
-    week: str = st.selectbox(say("common.week"), known, key="week")
+    week: str = st.selectbox(message("common.week"), known, key="week")
     return week
 
 
@@ -162,22 +162,24 @@ def choose_van(published: Published) -> str:
     others = (st.query_params.get("van"), st.session_state.get("van"))
     known = [*dict.fromkeys(van for van in others if van and van not in known), *known]
     if not known:
-        st.info(say("van.none"))
+        st.info(message("van.none"))
         st.stop()
     keep_in_address("van", known, known[0])
-    return str(st.selectbox(say("van.choose"), known, key="van", accept_new_options=True, help=say("van.choose_help")))
+    return str(
+        st.selectbox(message("van.choose"), known, key="van", accept_new_options=True, help=message("van.choose_help"))
+    )
 
 
 def badge_urgency(word: str) -> None:
     """Urgency as symbol and word."""
-    help_text = say(f"urgency.{word}.help") if word in URGENCY_COLOURS else None
+    help_text = message(f"urgency.{word}.help") if word in URGENCY_COLOURS else None
     st.badge(text.urgency(word), color=URGENCY_COLOURS.get(word, "gray"), help=help_text)  # type: ignore[arg-type]
 
 
 def download(ask: Callable[[], pl.DataFrame], name: str, key: str) -> None:
     """A button that downloads a table, safe to open in a spreadsheet; it is asked for when the button is pressed."""
     st.download_button(
-        say("common.download"),
+        message("common.download"),
         lambda: spreadsheet_csv(ask()),
         file_name=name,
         mime="text/csv",
@@ -196,7 +198,7 @@ def unread_table(unread: Mapping[str, str]) -> pl.DataFrame:
     """What could not be read, and why: quantity to reason code, in words."""
     return pl.DataFrame(
         {
-            say("reading.quantity"): [inert(text.quantity(name)) for name in unread],
-            say("reading.note"): [inert(text.unread_reason(code)) for code in unread.values()],
+            message("reading.quantity"): [inert(text.quantity(name)) for name in unread],
+            message("reading.note"): [inert(text.unread_reason(code)) for code in unread.values()],
         }
     )

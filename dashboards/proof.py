@@ -9,7 +9,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboards import parts, text
 from dashboards.launch import UPLOAD_MEGABYTES
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.errors import VansnapError
 from pipelines.read_side import queries
@@ -24,14 +24,14 @@ _BUILT = "vansnap_warranty_file"
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    st.title(say("proof.heading"))
-    st.markdown(say("proof.lead"))
+    st.title(message("proof.heading"))
+    st.markdown(message("proof.lead"))
     build, check = st.columns([3, 2], gap="large")
     with build:
-        st.header(say("proof.build"))
+        st.header(message("proof.build"))
         _build(published)
     with check:
-        st.header(say("proof.check"))
+        st.header(message("proof.check"))
         _check()
     parts.footer(published)
 
@@ -40,20 +40,25 @@ def _build(published: Published) -> None:
     van_id = parts.choose_van(published)
     span = queries.van_days(published, van_id)
     if span is None:
-        st.info(say("proof.no_captures", van=inert(van_id)))
+        st.info(message("proof.no_captures", van=inert(van_id)))
         return
     left, right = st.columns(2)
-    first = left.date_input(say("proof.first"), span[0], min_value=span[0], max_value=span[1], key=f"first-{van_id}")
-    last = right.date_input(say("proof.last"), span[1], min_value=span[0], max_value=span[1], key=f"last-{van_id}")
+    first = left.date_input(
+        message("proof.first"), span[0], min_value=span[0], max_value=span[1], key=f"first-{van_id}"
+    )
+    last = right.date_input(message("proof.last"), span[1], min_value=span[0], max_value=span[1], key=f"last-{van_id}")
     quantities = st.multiselect(
-        say("proof.quantities"),
+        message("proof.quantities"),
         queries.van_quantities(published, van_id),
         format_func=text.quantity,
-        placeholder=say("proof.all_quantities"),
+        placeholder=message("proof.all_quantities"),
         key=f"quantities-{van_id}",
     )
     statement = st.text_area(
-        say("proof.claim"), max_chars=LONGEST_STATEMENT, placeholder=say("proof.claim_example"), key=f"claim-{van_id}"
+        message("proof.claim"),
+        max_chars=LONGEST_STATEMENT,
+        placeholder=message("proof.claim_example"),
+        key=f"claim-{van_id}",
     )
     assert isinstance(first, date)
     assert isinstance(last, date)
@@ -65,10 +70,10 @@ def _build(published: Published) -> None:
         statement.strip(),
         published.stamp,
     )
-    if st.button(say("proof.build_it"), type="primary", icon=":material/inventory_2:"):
+    if st.button(message("proof.build_it"), type="primary", icon=":material/inventory_2:"):
         try:
             claim = Claim(asked[1], asked[2], asked[3], asked[4])
-            with st.spinner(say("proof.building")):
+            with st.spinner(message("proof.building")):
                 st.session_state[_BUILT] = (asked, *_made(van_id, claim))
         except VansnapError as error:
             st.session_state.pop(_BUILT, None)
@@ -91,11 +96,11 @@ def _made(van_id: str, claim: Claim) -> tuple[bytes, int, str]:
 def _hand_over(van_id: str, content: bytes, recordings: int, seal: str) -> None:
     with st.container(border=True):
         st.success(
-            say("proof.built", van=inert(van_id), recordings=recordings, size=text.number(len(content) / 1e6, 2)),
+            message("proof.built", van=inert(van_id), recordings=recordings, size=text.number(len(content) / 1e6, 2)),
             icon=":material/check_circle:",
         )
         st.download_button(
-            say("proof.download"),
+            message("proof.download"),
             content,
             file_name=f"warranty-{parts.file_part(van_id)}.zip",
             mime="application/zip",
@@ -104,20 +109,20 @@ def _hand_over(van_id: str, content: bytes, recordings: int, seal: str) -> None:
             on_click="ignore",
             key="download-proof",
         )
-        st.markdown(f"**{say('proof.seal')}**")
+        st.markdown(f"**{message('proof.seal')}**")
         st.code(seal, language=None, wrap_lines=True)
-        parts.quiet(say("proof.seal_note"))
+        parts.quiet(message("proof.seal_note"))
 
 
 def _check() -> None:
-    st.markdown(say("proof.check_lead"))
+    st.markdown(message("proof.check_lead"))
     upload = st.file_uploader(
-        say("proof.file", megabytes=UPLOAD_MEGABYTES),
+        message("proof.file", megabytes=UPLOAD_MEGABYTES),
         type=["zip"],
         max_upload_size=UPLOAD_MEGABYTES,
         key="warranty-file",
     )
-    told = st.text_input(say("proof.told_seal"), max_chars=80, key="told-seal").strip().lower()
+    told = st.text_input(message("proof.told_seal"), max_chars=80, key="told-seal").strip().lower()
     if upload is not None:
         _verdict(upload, told)
 
@@ -125,24 +130,26 @@ def _check() -> None:
 def _verdict(upload: UploadedFile, told: str) -> None:
     from pipelines.reports.evidence_check import check_evidence
 
-    with tempfile.TemporaryDirectory(prefix="vansnap-check-") as folder, st.spinner(say("proof.checking")):
+    with tempfile.TemporaryDirectory(prefix="vansnap-check-") as folder, st.spinner(message("proof.checking")):
         path = Path(folder) / "file.zip"
         path.write_bytes(upload.getvalue())
         verdict = check_evidence(path, board_settings(home()).evidence.trusted_keys)
     if verdict.findings:
         shown = "\n".join(f"- {inert(line.replace('file.zip', upload.name))}" for line in verdict.findings[:20])
         more = len(verdict.findings) - 20
-        tail = f"\n- {say('proof.more', count=more)}" if more > 0 else ""
-        st.error(f"**{say('proof.altered')}**\n\n{shown}{tail}", icon=":material/error:")
+        tail = f"\n- {message('proof.more', count=more)}" if more > 0 else ""
+        st.error(f"**{message('proof.altered')}**\n\n{shown}{tail}", icon=":material/error:")
         return
-    signed = say("proof.signed", signer=inert(verdict.signed_by)) if verdict.signed_by else say("proof.unsigned")
+    signed = (
+        message("proof.signed", signer=inert(verdict.signed_by)) if verdict.signed_by else message("proof.unsigned")
+    )
     if verdict.trusted_as:
-        signed += " " + say("proof.trusted", name=inert(verdict.trusted_as))
+        signed += " " + message("proof.trusted", name=inert(verdict.trusted_as))
     if told and told != verdict.seal.lower():
-        st.error(f"**{say('proof.other_seal')}** {say('proof.other_seal_why')}", icon=":material/error:")
+        st.error(f"**{message('proof.other_seal')}** {message('proof.other_seal_why')}", icon=":material/error:")
     elif told:
-        st.success(f"**{say('proof.unaltered')}** {signed}", icon=":material/verified:")
+        st.success(f"**{message('proof.unaltered')}** {signed}", icon=":material/verified:")
     else:
-        st.success(f"**{say('proof.agrees')}** {signed} {say('proof.compare')}", icon=":material/check_circle:")
-    st.markdown(f"**{say('proof.seal')}**")
+        st.success(f"**{message('proof.agrees')}** {signed} {message('proof.compare')}", icon=":material/check_circle:")
+    st.markdown(f"**{message('proof.seal')}**")
     st.code(verdict.seal, language=None, wrap_lines=True)

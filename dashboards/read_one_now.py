@@ -13,7 +13,7 @@ from dashboards import parts, text
 from dashboards.a_van import reading_table
 from dashboards.display import language, reader, units
 from dashboards.launch import UPLOAD_MEGABYTES
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from dashboards.van_now import verdict
 from dashboards.who import me
 from data_contracts.capture import Conditions
@@ -37,24 +37,24 @@ LONGEST_S = 120.0  # the first reading after an update compiles its kernels
 @parts.explained
 def show() -> None:
     """The view."""
-    st.title(say("read.heading"))
-    st.markdown(say("read.lead"))
+    st.title(message("read.heading"))
+    st.markdown(message("read.lead"))
     register = parts.home() / "register"
     known = sorted(families(parts.home()))
     if not known:
-        st.warning(say("read.no_families"), icon=":material/build:")
+        st.warning(message("read.no_families"), icon=":material/build:")
         return
     left, right = st.columns(2, gap="large")
     with left:
         target = _target()
-        family = "" if target.van_id else str(st.selectbox(say("read.family"), known, key="read-family"))
-        recorder = st.selectbox(say("read.recorder"), sorted(load_recorders(register)[0]), key="read-recorder")
-        with st.expander(say("read.conditions")):
+        family = "" if target.van_id else str(st.selectbox(message("read.family"), known, key="read-family"))
+        recorder = st.selectbox(message("read.recorder"), sorted(load_recorders(register)[0]), key="read-recorder")
+        with st.expander(message("read.conditions")):
             conditions = _conditions()
         _card(register, family or _family_of(target), str(recorder))
     with right:
         upload = st.file_uploader(
-            say("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES),
+            message("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES),
             type=known_endings(),
             max_upload_size=UPLOAD_MEGABYTES,
             key="recording",
@@ -68,23 +68,23 @@ def _target() -> Target:
     """The van to hold the recording against, and what was just repaired on it; nobody where none is chosen."""
     vans, restricted_to = _vans()
     van_id = st.selectbox(
-        say("read.van"),
+        message("read.van"),
         vans,
         index=None,
-        placeholder=say("read.van_none"),
-        help=say("read.van_help"),
+        placeholder=message("read.van_none"),
+        help=message("read.van_help"),
         accept_new_options=not restricted_to,
         key="read-van",
     )
     if not van_id:
         return Target()
     repaired = st.selectbox(
-        say("read.repaired"),
+        message("read.repaired"),
         list(EVERY_CAUSE),
         index=None,
-        placeholder=say("read.repaired_none"),
+        placeholder=message("read.repaired_none"),
         format_func=text.cause,
-        help=say("read.repaired_help"),
+        help=message("read.repaired_help"),
         key="read-repaired",
     )
     return Target(str(van_id).strip(), parts.home(), repaired or "")
@@ -120,7 +120,7 @@ def _card(register: Path, family: str, recorder: str) -> None:
         return card_of(register, family, recorder, display)
 
     st.download_button(
-        say("read.card"),
+        message("read.card"),
         set_card,
         file_name=f"set-up-{parts.file_part(family)}-{parts.file_part(recorder)}.pdf",
         mime="application/pdf",
@@ -142,9 +142,9 @@ def _conditions() -> Conditions:
     air = _measured("read.air", "°C", -60.0, 120.0)
     barometer = _measured("read.barometer", "kPa", 40.0, 120.0)
     loop = st.segmented_control(
-        say("read.closed_loop"),
+        message("read.closed_loop"),
         [True, False],
-        format_func=lambda v: say("read.yes" if v else "read.no"),
+        format_func=lambda v: message("read.yes" if v else "read.no"),
         key="read-loop",
     )
     return Conditions(coolant_c=coolant, intake_air_c=air, barometer_kpa=barometer, closed_loop=loop)
@@ -154,7 +154,7 @@ def _measured(key: str, unit: str, low: float, high: float) -> float | None:
     """A condition typed in the reader's units, in the unit of the contract."""
     as_shown = shown(unit, units())
     typed: float | None = st.number_input(
-        say(key, unit=as_shown.unit),
+        message(key, unit=as_shown.unit),
         as_shown.value(low),
         as_shown.value(high),
         value=None,
@@ -166,7 +166,7 @@ def _measured(key: str, unit: str, low: float, high: float) -> float | None:
 def _read(
     upload: UploadedFile, family: str, recorder: str, register: Path, conditions: Conditions, target: Target
 ) -> None:
-    with tempfile.TemporaryDirectory(prefix="vansnap-read-") as folder, st.spinner(say("read.busy")):
+    with tempfile.TemporaryDirectory(prefix="vansnap-read-") as folder, st.spinner(message("read.busy")):
         path = Path(folder) / ("recording" + ending_of(upload.name))
         path.write_bytes(upload.getvalue())
         plot = Path(folder) / "plot.svg"
@@ -182,7 +182,7 @@ def _read(
                 target=target,
             )
         except VansnapError as error:
-            st.error(f"**{say('read.failed')}**: {inert(error)}", icon=":material/error:")
+            st.error(f"**{message('read.failed')}**: {inert(error)}", icon=":material/error:")
             return
         drawing = plot.read_text(encoding="utf-8") if plot.is_file() else None
     _say(document, drawing)
@@ -192,16 +192,16 @@ def _say(document: Mapping[str, Any], drawing: str | None) -> None:
     captures = document["captures"]
     verdict(document["against"])
     if len(captures) > 1:
-        st.markdown(say("read.snaps", count=len(captures)))
+        st.markdown(message("read.snaps", count=len(captures)))
     for capture in captures:
         _verdict(capture, len(captures) > 1)
     plot, values = st.columns([3, 2], gap="large")
     if drawing is not None:
-        plot.image(drawing, width="stretch", caption=say("read.plot_caption"))
+        plot.image(drawing, width="stretch", caption=message("read.plot_caption"))
     with values:
         for capture in captures:
             if len(captures) > 1:
-                st.subheader(say("read.snap", number=capture["snap"]))
+                st.subheader(message("read.snap", number=capture["snap"]))
             st.table(reading_table(reading_frame(capture)), hide_index=True, border="horizontal")
             _unread(capture["unread"])
 
@@ -209,9 +209,9 @@ def _say(document: Mapping[str, Any], drawing: str | None) -> None:
 def _verdict(capture: Mapping[str, object], numbered: bool) -> None:
     grade = str(capture["grade"])
     key = {"good": "read.accept", "usable": "read.accept_usable"}.get(grade, "read.repeat")
-    head = f"{text.GRADE_SYMBOLS.get(grade, '')} **{say(key)}**"
+    head = f"{text.GRADE_SYMBOLS.get(grade, '')} **{message(key)}**"
     if numbered:
-        head = f"{say('read.snap', number=capture['snap'])}: {head}"
+        head = f"{message('read.snap', number=capture['snap'])}: {head}"
     reasons = capture["grade_reasons"]
     assert isinstance(reasons, list)
     lines = [head]
@@ -244,5 +244,5 @@ def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:
 
 
 def _unread(unread: Mapping[str, str]) -> None:
-    with st.expander(f"{say('van.unread_hidden')} ({len(unread)})"):
+    with st.expander(f"{message('van.unread_hidden')} ({len(unread)})"):
         st.table(parts.unread_table(unread), hide_index=True, border="horizontal")

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from dashboards import text
 from dashboards.charts import Row, figure, level, note, upright
 from dashboards.palette import Palette
-from dashboards.text import say
+from dashboards.text import message
 
 
 @dataclass(frozen=True)
@@ -89,13 +89,13 @@ def snap_chart(
         "showlegend": True,
         "legend": {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom", "font": {"size": 13}},
         "yaxis": {
-            "title": {"text": say("snap.airflow", unit=text.shown_unit("g/s"))},
+            "title": {"text": message("snap.airflow", unit=text.shown_unit("g/s"))},
             "domain": [0.43 if with_lambda else 0.0, 1.0],
         },
-        "xaxis": {"title": {"text": say("snap.time"), "font": {"color": palette.quiet}}},
+        "xaxis": {"title": {"text": message("snap.time"), "font": {"color": palette.quiet}}},
     }
     if with_lambda:
-        title = say(
+        title = message(
             "snap.lambda" if not narrowband else "snap.lambda_narrow" if rich_is_up else "snap.lambda_narrow_low"
         )
         layout["yaxis2"] = {"title": {"text": title}, "domain": [0.0, 0.37], "anchor": "x"}
@@ -106,7 +106,7 @@ def snap_chart(
 def _traces(
     snap: Snap, palette: Palette, scale: float, with_lambda: bool, *, latest: bool, in_legend: bool
 ) -> list[Row]:
-    name = say("snap.latest" if latest else "snap.earlier", when=snap.when)
+    name = message("snap.latest" if latest else "snap.earlier", when=snap.when)
     line = {"color": palette.accent, "width": 2.4} if latest else {"color": palette.past, "width": 1.1}
     traces = [(snap.time_s, scale * snap.airflow, "y"), (snap.lambda_time_s, snap.lambda_signal, "y2")]
     return [

@@ -5,7 +5,7 @@ import streamlit as st
 
 from dashboards import charts, parts, text
 from dashboards.snap_chart import Snap, snap_chart
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.family import Family
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
@@ -31,30 +31,30 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
     family : Family or None
         Of the van, for the unit of the lambda trace.
     """
-    st.header(say("van.snaps"))
+    st.header(message("van.snaps"))
     captured = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
     drawn = traces(published, van_id, list(captured)[:VISITS_DRAWN], family) if family is not None else {}
     ids = [capture for capture in captured if capture in drawn]
     if not ids:
-        st.info(say("van.no_snaps"))
+        st.info(message("van.no_snaps"))
         return
     latest, *others = ids
     days = {capture: text.day(captured[capture]["captured_at"]) for capture in ids}
     spread = others[:: max(1, len(others) // EARLIER_SHOWN)][:EARLIER_SHOWN]
     earlier = st.multiselect(
-        say("van.snaps_earlier"), others, default=spread, format_func=lambda c: days[c], key=f"earlier-{van_id}"
+        message("van.snaps_earlier"), others, default=spread, format_func=lambda c: days[c], key=f"earlier-{van_id}"
     )
     values = {row["quantity"]: row for row in queries.reading(published, latest).iter_rows(named=True)}
     moments = _moments(values)
     levels = [
         (
-            say("snap.landmark", name=say(key), value=text.uncertain(row["value"], row["u"], text.unit(name))),
+            message("snap.landmark", name=message(key), value=text.uncertain(row["value"], row["u"], text.unit(name))),
             row["value"],
         )
         for key, name in _LEVELS
         if (row := values.get(name)) is not None and row["value"] is not None
     ]
-    words = say(
+    words = message(
         "snap.alt",
         van=van_id,
         latest=days[latest],
@@ -76,7 +76,7 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
         key="snaps",
         alt=words,
     )
-    parts.quiet(say("van.snaps_note") + " " + inert(words))
+    parts.quiet(message("van.snaps_note") + " " + inert(words))
 
 
 def _snap(drawn: Traces, day: str) -> Snap:
@@ -84,8 +84,8 @@ def _snap(drawn: Traces, day: str) -> Snap:
 
 
 def _moments(values: dict[str, dict[str, float | None]]) -> list[tuple[str, float]]:
-    moments = [(say("snap.opening"), 0.0)]
+    moments = [(message("snap.opening"), 0.0)]
     hold = values.get("hold_s")
     if hold is not None and hold["value"] is not None:
-        moments.append((say("snap.release"), hold["value"]))
+        moments.append((message("snap.release"), hold["value"]))
     return moments

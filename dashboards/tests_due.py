@@ -7,7 +7,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import Published, board_settings
 
@@ -19,7 +19,9 @@ def metric(published: Published, week: str) -> None:
     """The number of vans to test, for the head of the page; nothing for a week without a plan."""
     if queries.has_plan(published, week):
         counts = queries.totals(published, week, ())
-        st.metric(say("tests.metric"), text.count(counts["chosen"]), help=say("tests.metric_help"), width="content")
+        st.metric(
+            message("tests.metric"), text.count(counts["chosen"]), help=message("tests.metric_help"), width="content"
+        )
 
 
 def show(published: Published, week: str, depots: Sequence[str]) -> None:
@@ -34,28 +36,28 @@ def show(published: Published, week: str, depots: Sequence[str]) -> None:
         Depots to show; empty: all.
     """
     first = str(queries.week_of_plan(week)["first_week"])
-    st.header(say("tests.heading", week=first))
+    st.header(message("tests.heading", week=first))
     if not queries.has_plan(published, week):
-        parts.quiet(say("tests.none", week=week))
+        parts.quiet(message("tests.none", week=week))
         return
     counts = queries.by_depot(published, week, depots)
     _by_depot(counts)
     _month(published, queries.totals(published, week, depots))
     for row in counts.iter_rows(named=True):
         if row["chosen"]:
-            with st.expander(say("tests.these", depot=inert(row["depot"]), count=text.count(row["chosen"]))):
+            with st.expander(message("tests.these", depot=inert(row["depot"]), count=text.count(row["chosen"]))):
                 _lines(queries.vans(published, week, [row["depot"]], "chosen", limit=SHOWN))
     for part in ("overdue", "never_seen", "all"):
         rows = queries.vans(published, week, depots, part, limit=SHOWN)
         if rows.height:
             with st.expander(
-                say(f"tests.{part}", count=text.count(int(counts["vans" if part == "all" else part].sum())))
+                message(f"tests.{part}", count=text.count(int(counts["vans" if part == "all" else part].sum())))
             ):
                 if part == "all":
-                    parts.quiet(say("tests.unseen_note"))
+                    parts.quiet(message("tests.unseen_note"))
                 _lines(rows)
                 if rows.height == SHOWN:
-                    parts.quiet(say("tests.more", count=SHOWN))
+                    parts.quiet(message("tests.more", count=SHOWN))
     parts.download(
         lambda: queries.vans(published, week, depots, "all", limit=DOWNLOAD_ROWS),
         f"tests-{first}.csv",
@@ -73,8 +75,8 @@ def _by_depot(counts: pl.DataFrame) -> None:
     }
     st.table(
         pl.DataFrame(
-            {say("common.depot"): [inert(depot) for depot in counts["depot"]]}
-            | {say(key): [text.count(count) for count in counts[column]] for key, column in names.items()}
+            {message("common.depot"): [inert(depot) for depot in counts["depot"]]}
+            | {message(key): [text.count(count) for count in counts[column]] for key, column in names.items()}
         ),
         hide_index=True,
         border="horizontal",
@@ -87,14 +89,14 @@ def _month(published: Published, counts: Mapping[str, float]) -> None:
     settings = board_settings(published.home)
     currency = settings.workshop.currency
     st.markdown(
-        say(
+        message(
             "tests.month",
             cost=text.money(counts["month_cost"], currency),
             saving=text.money(counts["month_saving"], currency),
         )
     )
     parts.quiet(
-        say(
+        message(
             "tests.month_how",
             visit=text.money(settings.workshop.visit_cost, currency),
             faults=text.number(settings.testing.faults_per_van_year, 2),
@@ -102,20 +104,20 @@ def _month(published: Published, counts: Mapping[str, float]) -> None:
         )
     )
     if counts["month_saving"] < counts["month_cost"]:
-        parts.quiet(say("tests.month_dear", odds=text.percent(settings.testing.most_odds_unseen)))
+        parts.quiet(message("tests.month_dear", odds=text.percent(settings.testing.most_odds_unseen)))
 
 
 def _lines(rows: pl.DataFrame) -> None:
     """Vans with their next test and why then: a line each, which a phone can show too."""
     lines = [
-        say(
+        message(
             "tests.line",
             van=inert(row["van_id"]),
             depot=inert(row["depot"]),
             next=text.day(row["next_test"]),
-            seen=say("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
+            seen=message("tests.never") if row["last_seen"] is None else text.day(row["last_seen"]),
             until=_unseen(row["unseen_until"], row["odds_then"]),
-            why=inert(text.told_as_one(row, "reason")),
+            why=inert(text.sentence_of(row, "reason")),
         )
         for row in rows.iter_rows(named=True)
     ]
@@ -124,4 +126,8 @@ def _lines(rows: pl.DataFrame) -> None:
 
 def _unseen(until: date | None, odds: float | None) -> str:
     """The day until which a van may go unseen, with the odds it states then."""
-    return say("number.none") if until is None else say("tests.until", day=text.day(until), odds=text.percent(odds))
+    return (
+        message("number.none")
+        if until is None
+        else message("tests.until", day=text.day(until), odds=text.percent(odds))
+    )

@@ -1,6 +1,6 @@
 """Wording, numbers and units of the board: the only place that turns values into words.
 
-Everything a person reads goes through `say` and the formatters here, so another language is one more file of words.
+Everything a person reads goes through `message` and the formatters here, so another language is one more file of words.
 Text that came from outside (van ids, notes, file names) passes through `inert` before it meets Markdown.
 """
 
@@ -14,7 +14,7 @@ from dashboards.display import language, units
 from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE
 from data_contracts.facts.numerals import in_language
-from data_contracts.facts.say import joined, sentences
+from data_contracts.facts.rendering import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import Shown, shown
@@ -29,7 +29,7 @@ NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&\"'=^])")
 
 
-def say(key: str, **places: object) -> str:
+def message(key: str, **places: object) -> str:
     """A sentence of the board with its places filled.
 
     Parameters
@@ -60,14 +60,14 @@ def contract(sentence: object) -> str:
     return translated(sentence if isinstance(sentence, Words) else str(sentence), language())
 
 
-def told(row: Mapping[str, object], column: str) -> list[str]:
+def sentences_of(row: Mapping[str, object], column: str) -> list[str]:
     """What a row says in a column of sentences, in the reader's language and units."""
     return sentences(row, column, language(), units())
 
 
-def told_as_one(row: Mapping[str, object], column: str) -> str:
+def sentence_of(row: Mapping[str, object], column: str) -> str:
     """The same as one text; an older file without facts holds a sentence of the contract, which is translated."""
-    return contract(joined(told(row, column), column))
+    return contract(joined(sentences_of(row, column), column))
 
 
 def inert(text: object) -> str:
@@ -84,7 +84,7 @@ def inert(text: object) -> str:
 def number(value: float | None, digits: int = 3) -> str:
     """A number to significant digits, thousands apart, with a true minus sign; a dash for none."""
     if value is None or math.isnan(value):
-        return say("number.none")
+        return message("number.none")
     if math.isinf(value):
         return "∞" if value > 0 else MINUS + "∞"
     if value == 0:
@@ -123,7 +123,7 @@ def uncertain(value: float | None, u: float | None, unit: str = "1") -> str:
     as_shown = _shown(unit)
     tail = "" if unit == "1" else f" {as_shown.unit}"
     if value is None or not math.isfinite(value):
-        return say("number.none")
+        return message("number.none")
     value = as_shown.value(value)
     if u is None or not math.isfinite(u) or u <= 0:
         return number(value, 4) + tail
@@ -138,7 +138,7 @@ def uncertain(value: float | None, u: float | None, unit: str = "1") -> str:
 def percent(probability: float | None) -> str:
     """A probability as whole percent; never 0 % or 100 %."""
     if probability is None or math.isnan(probability):
-        return say("number.none")
+        return message("number.none")
     if probability < 0.01:
         return "<" + NARROW_SPACE + "1 %"
     if probability > 0.99:
@@ -159,29 +159,29 @@ def observed(share: float, low: float, high: float) -> str:
 def p_value(p: float | None) -> str:
     """A p-value to two digits; below 0.0001 it says so."""
     if p is None or math.isnan(p):
-        return say("number.none")
+        return message("number.none")
     told = in_language("0.0001" if p < 1e-4 else f"{p:.2g}", language())
-    return say("number.below", value=told) if p < 1e-4 else told
+    return message("number.below", value=told) if p < 1e-4 else told
 
 
 def weeks_count(weeks: float | None) -> str:
     """A number of weeks with its word."""
     if weeks is None or math.isnan(weeks):
-        return say("number.none")
+        return message("number.none")
     if math.isinf(weeks):
         return "∞"
     whole = round(weeks)
-    return f"{whole} {say('unit.week' if whole == 1 else 'unit.weeks')}"
+    return f"{whole} {message('unit.week' if whole == 1 else 'unit.weeks')}"
 
 
 def places_count(places: int) -> str:
     """A number of places in the ranking with its word."""
-    return f"{places} {say('unit.place' if places == 1 else 'unit.places')}"
+    return f"{places} {message('unit.place' if places == 1 else 'unit.places')}"
 
 
 def hours(value: float | None) -> str:
     """Workshop hours."""
-    return f"{number(value, 2)} {say('unit.hours')}"
+    return f"{number(value, 2)} {message('unit.hours')}"
 
 
 def money(value: float, currency: str) -> str:
@@ -192,18 +192,18 @@ def money(value: float, currency: str) -> str:
 def day(value: date | datetime | None) -> str:
     """A day, ISO; a dash for none."""
     if value is None:
-        return say("number.none")
+        return message("number.none")
     return (value.astimezone(UTC) if isinstance(value, datetime) else value).strftime("%Y-%m-%d")
 
 
 def weekday(value: date | None) -> str:
     """A day with its name; words for none."""
-    return say("unit.no_day") if value is None else f"{say(f'unit.day{value.isoweekday()}')} {day(value)}"
+    return message("unit.no_day") if value is None else f"{message(f'unit.day{value.isoweekday()}')} {day(value)}"
 
 
 def moment(value: datetime | None) -> str:
     """A moment in UTC to the minute."""
-    return say("number.none") if value is None else value.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    return message("number.none") if value is None else value.astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 # Names ---------------------------------------------------------------------------------------
@@ -251,9 +251,9 @@ def quantity_with_unit(name: str) -> str:
 def cause(code: str) -> str:
     """Title of a cause code."""
     if code == NONE:
-        return say("week.none_fault")
+        return message("week.none_fault")
     if code == NOT_SEPARABLE:
-        return say("week.not_separable")
+        return message("week.not_separable")
     return contract(EVERY_CAUSE[code].title) if code in EVERY_CAUSE else code
 
 
@@ -294,13 +294,13 @@ def change_since_before(row: Mapping[str, object]) -> str:
     """What changed for a van since the list before: new, more or less urgent, up, down or unchanged."""
     before, rank = row.get("rank_before"), row["rank"]
     if not isinstance(before, int) or not isinstance(rank, int):
-        return say("week.new")
+        return message("week.new")
     was, now = str(row["urgency_before"]), str(row["urgency"])
     if was != now:
-        return say("week.more_urgent", before=say("urgency." + was), after=say("urgency." + now))
+        return message("week.more_urgent", before=message("urgency." + was), after=message("urgency." + now))
     if before == rank:
-        return say("week.same")
-    return say("week.up" if rank < before else "week.down", places=places_count(abs(before - rank)))
+        return message("week.same")
+    return message("week.up" if rank < before else "week.down", places=places_count(abs(before - rank)))
 
 
 def weeks_to_limit(weeks: float | None) -> str:
@@ -308,8 +308,8 @@ def weeks_to_limit(weeks: float | None) -> str:
     if weeks is None or math.isnan(weeks):
         return ""
     if math.isinf(weeks):
-        return say("week.no_limit")
-    return say("week.limit_crossed") if weeks <= 0 else say("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
+        return message("week.no_limit")
+    return message("week.limit_crossed") if weeks <= 0 else message("week.limit_in", weeks=weeks_count(max(1.0, weeks)))
 
 
 def likeliest(causes: Sequence[Mapping[str, object]], count: int = 3, floor: float = 0.02) -> list[tuple[str, float]]:
@@ -336,13 +336,13 @@ CONDITION_UNITS = {
 def conditions(capture: Mapping[str, object]) -> str:
     """What was recorded about the conditions of a capture."""
     told = [
-        say(f"condition.{key}", value=f"{number(_shown(of).value(value), 1 if of == 'km' else 3)} {shown_unit(of)}")
+        message(f"condition.{key}", value=f"{number(_shown(of).value(value), 1 if of == 'km' else 3)} {shown_unit(of)}")
         for key, of in CONDITION_UNITS.items()
         if (value := finite(capture.get(key))) is not None
     ]
     if capture.get("fuel"):
-        told.append(say("condition.fuel", value=inert(capture["fuel"])))
+        told.append(message("condition.fuel", value=inert(capture["fuel"])))
     codes = capture.get("fault_codes")
     if isinstance(codes, Sequence) and not isinstance(codes, str) and codes:
-        told.append(say("condition.fault_codes", value=inert(", ".join(map(str, codes)))))
-    return say("van.conditions", conditions=", ".join(told) or say("condition.none"))
+        told.append(message("condition.fault_codes", value=inert(", ".join(map(str, codes)))))
+    return message("van.conditions", conditions=", ".join(told) or message("condition.none"))

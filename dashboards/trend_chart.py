@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from dashboards import text
 from dashboards.charts import Row, column, figure, level, note, upright
 from dashboards.palette import Palette
-from dashboards.text import say
+from dashboards.text import message
 from data_contracts.weeks import week_of, week_start
 
 FORECAST_WEEKS = 8
@@ -87,7 +87,7 @@ def trend_chart(
     for week in (week for week, _work in repairs if span[0] <= week <= span[1]):
         at = week_start(week).isoformat()
         shapes.append(upright(at, {"color": palette.well, "width": 1.5, "dash": "dashdot"}))
-        notes.append(note(say("trend.repair"), palette.well, x=at, y=1, yref="paper"))
+        notes.append(note(message("trend.repair"), palette.well, x=at, y=1, yref="paper"))
     axis = {"xaxis": _week_axis(week_start(span[0]), week_start(span[1]))}
     return figure(traces, axis, palette, height, shapes, notes)
 
@@ -110,7 +110,7 @@ def _expected(
             "line": {"width": 0},
             "mode": "lines",
             "hoverinfo": "skip",
-            "name": say("trend.band"),
+            "name": message("trend.band"),
         },
         {
             "type": "scatter",
@@ -119,7 +119,7 @@ def _expected(
             "mode": "lines",
             "line": {"color": palette.quiet, "width": 1.2, "dash": "dot"},
             "hoverinfo": "skip",
-            "name": say("trend.baseline"),
+            "name": message("trend.baseline"),
         },
     ]
 
@@ -141,7 +141,7 @@ def _values(rows: Sequence[Row], days: Sequence[date], hover: Sequence[str], pal
         "marker": {"size": 6, "color": palette.accent, "symbol": _symbols(rows)},
         "text": hover,
         "hovertemplate": "%{text}<extra></extra>",
-        "name": say("trend.value"),
+        "name": message("trend.value"),
     }
 
 
@@ -159,7 +159,7 @@ def _alarms(rows: Sequence[Row], days: Sequence[date], hover: Sequence[str], pal
             "marker": {"symbol": "x", "size": 10, "color": palette.alarm, "line": outline},
             "text": [hover[k] for k in alarmed],
             "hovertemplate": "%{text}<extra></extra>",
-            "name": say("trend.alarm"),
+            "name": message("trend.alarm"),
         }
     ]
 
@@ -213,7 +213,7 @@ def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
             "line": {"width": 0},
             "mode": "lines",
             "hoverinfo": "skip",
-            "name": say("trend.forecast"),
+            "name": message("trend.forecast"),
         },
         {
             "type": "scatter",
@@ -243,7 +243,7 @@ def _limits(
         if limit is None or not finite.min() - 4 * reach <= limit <= finite.max() + 4 * reach:
             continue
         shapes.append(level(limit, {"color": palette.alarm, "width": 1.5, "dash": "dash"}))
-        notes.append(note(say(key), palette.alarm, x=0, xref="paper", y=limit, yanchor=anchor))
+        notes.append(note(message(key), palette.alarm, x=0, xref="paper", y=limit, yanchor=anchor))
     return shapes, notes
 
 

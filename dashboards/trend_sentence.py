@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 
 from dashboards import text
-from dashboards.text import say
+from dashboards.text import message
 
 
 def trend_sentence(row: Mapping[str, object]) -> str:
@@ -22,7 +22,7 @@ def trend_sentence(row: Mapping[str, object]) -> str:
     name = str(row["quantity"])
     of = text.unit(name)
     parts = [
-        say(
+        message(
             "trend.say_value",
             title=text.quantity(name),
             value=text.uncertain(text.finite(row["value"]), text.finite(row.get("value_u")), of),
@@ -30,25 +30,25 @@ def trend_sentence(row: Mapping[str, object]) -> str:
         )
     ]
     if row.get("corrected"):
-        parts[0] += f" ({say('trend.corrected')})"
+        parts[0] += f" ({message('trend.corrected')})"
     elif name == "main_peak_reference_g_s":
-        parts[0] += f" ({say('trend.uncorrected')})"
+        parts[0] += f" ({message('trend.uncorrected')})"
     if (baseline := text.finite(row.get("baseline"))) is not None:
         parts.append(
-            say("trend.say_expected", baseline=text.uncertain(baseline, text.finite(row.get("baseline_u")), of))
+            message("trend.say_expected", baseline=text.uncertain(baseline, text.finite(row.get("baseline_u")), of))
         )
     if (z := text.finite(row.get("z"))) is not None:
         side = "as_expected" if abs(z) < 2 else ("above" if z > 0 else "below")
-        parts.append(say(f"trend.say_{side}", z=text.number(z if side == "as_expected" else abs(z), 2)))
+        parts.append(message(f"trend.say_{side}", z=text.number(z if side == "as_expected" else abs(z), 2)))
     parts += _drift(row, of)
     if row.get("alarm"):
-        parts.append(say("trend.say_alarm", week=row.get("alarm_since") or row["week"]))
+        parts.append(message("trend.say_alarm", week=row.get("alarm_since") or row["week"]))
         if row.get("onset_week"):
             parts.append(
-                say("trend.say_onset", week=row["onset_week"], low=row.get("onset_low"), high=row.get("onset_high"))
+                message("trend.say_onset", week=row["onset_week"], low=row.get("onset_low"), high=row.get("onset_high"))
             )
     else:
-        parts.append(say("trend.say_no_alarm"))
+        parts.append(message("trend.say_no_alarm"))
     weeks = row.get("weeks_to_limit")
     if isinstance(weeks, float) and not math.isnan(weeks):
         parts.append(_crossing(weeks, row.get("weeks_to_limit_low"), row.get("weeks_to_limit_high")))
@@ -57,14 +57,14 @@ def trend_sentence(row: Mapping[str, object]) -> str:
 
 def _crossing(weeks: float, low: object, high: object) -> str:
     if weeks <= 0:
-        return say("trend.say_crossed")
+        return message("trend.say_crossed")
     if math.isinf(weeks):
-        return say("trend.say_no_crossing")
-    return say(
+        return message("trend.say_no_crossing")
+    return message(
         "trend.say_crossing",
         weeks=text.weeks_count(max(1.0, weeks)),
-        low=text.number(low, 2) if isinstance(low, float) else say("number.none"),
-        high=text.number(high, 2) if isinstance(high, float) else say("number.none"),
+        low=text.number(low, 2) if isinstance(low, float) else message("number.none"),
+        high=text.number(high, 2) if isinstance(high, float) else message("number.none"),
     )
 
 
@@ -73,14 +73,14 @@ def _drift(row: Mapping[str, object], of: str) -> list[str]:
     if slope is None or low is None or high is None:
         return []
     if low <= 0 <= high:
-        return [say("trend.say_level")]
+        return [message("trend.say_level")]
     tail = "" if of == "1" else f" {text.shown_unit(of)}"
     scale = text.scale(of)
     near, far = sorted((scale * abs(low), scale * abs(high)))
-    told = say(
+    sentence = message(
         "trend.say_rising" if slope > 0 else "trend.say_falling",
         slope=text.number(scale * abs(slope), 2) + tail,
         low=text.number(near, 2),
         high=text.number(far, 2),
     )
-    return [told]
+    return [sentence]

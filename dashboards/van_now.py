@@ -8,9 +8,9 @@ import streamlit as st
 
 from dashboards import text
 from dashboards.display import language, units
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say as sentence_of
+from data_contracts.facts.rendering import render
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 
 _BOX = {"worse": st.error, "better": st.success, "same": st.success}
@@ -25,7 +25,7 @@ def verdict(against: Mapping[str, Any]) -> None:
     against : mapping
         Of the document of `vansnap read`.
     """
-    facts = [inert(sentence_of(Fact.from_row(row), language(), units())) for row in against["facts"]]
+    facts = [inert(render(Fact.from_row(row), language(), units())) for row in against["facts"]]
     word = against["verdict"]
     if not facts:
         return
@@ -43,7 +43,7 @@ def verdict(against: Mapping[str, Any]) -> None:
     if held:
         basis = "own" if any(row["own"] for row in held) else "family"
         st.table(_frame(held, ("verdict", "now", basis)), hide_index=True, border="horizontal")
-        with st.expander(say("read.more")):
+        with st.expander(message("read.more")):
             st.table(_frame(held, ("now", "own", "family", "last", "verdict")), hide_index=True, border="horizontal")
 
 
@@ -56,13 +56,13 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.Data
         "last": lambda row: _level(row, row["last"]),
         "verdict": lambda row: inert(_word("limit" if row["limit"] is not None else row["verdict"] or "none")),
     }
-    named = {say("reading.quantity"): [inert(text.quantity(row["quantity"])) for row in rows]}
+    named = {message("reading.quantity"): [inert(text.quantity(row["quantity"])) for row in rows]}
     return pl.DataFrame(named | {text.sentence(_word(name)): [cells[name](row) for row in rows] for name in columns})
 
 
 def _band(row: Mapping[str, Any], held: str) -> str:
     if row[held] is None:
-        return say("number.none")
+        return message("number.none")
     low, high = (_level(row, row[held][end]) for end in ("low", "high"))
     return _word("range").format(low=low, high=high)
 

@@ -8,7 +8,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboards import way_back
 from dashboards.display import LANGUAGE_KEY, UNITS_KEY
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.errors import InputError, VansnapError
 from data_contracts.units import UNIT_SYSTEMS
 from data_contracts.wording import LANGUAGE_NAMES, LANGUAGES
@@ -39,7 +39,7 @@ def me() -> Person:
         return SOLE
     person = _known()
     if person is None:
-        raise InputError(say("you.lead"))
+        raise InputError(message("you.lead"))
     return person
 
 
@@ -54,7 +54,7 @@ def let_in() -> None:
     if not login_required():
         address = st.get_option("server.address")
         if not is_loopback(address or "0.0.0.0"):  # unset is every interface
-            st.title(say("you.not_here"))
+            st.title(message("you.not_here"))
             st.stop()
         with _row():
             _display()
@@ -62,28 +62,29 @@ def let_in() -> None:
     try:
         person = _known()
     except VansnapError as error:
-        st.title(say("you.not_here"))
+        st.title(message("you.not_here"))
         st.markdown(inert(error))
         st.stop()
     if person is None:
-        st.title(say("you.title"))
+        st.title(message("you.title"))
         if st.user.is_logged_in:
-            told = st.user.to_dict()
+            claims = st.user.to_dict()
             st.warning(
-                say("you.unknown", person=inert(told.get("email") or told.get("name") or "")), icon=":material/block:"
+                message("you.unknown", person=inert(claims.get("email") or claims.get("name") or "")),
+                icon=":material/block:",
             )
-            st.button(say("you.logout"), on_click=st.logout)
+            st.button(message("you.logout"), on_click=st.logout)
         else:
-            st.markdown(say("you.lead"))
-            st.button(say("you.login"), on_click=_log_in, type="primary", icon=":material/login:")
+            st.markdown(message("you.lead"))
+            st.button(message("you.login"), on_click=_log_in, type="primary", icon=":material/login:")
         st.stop()
     with _row():
-        words = say("you.are", person=inert(person.name), role=say(f"role.{person.role}"))
+        words = message("you.are", person=inert(person.name), role=message(f"role.{person.role}"))
         if person.depots:
-            words += " · " + say("you.depots", depots=inert(", ".join(person.depots)))
+            words += " · " + message("you.depots", depots=inert(", ".join(person.depots)))
         st.markdown(f":small[:gray[{words}]]", width="content")
         _display()
-        st.button(say("you.logout"), on_click=st.logout, icon=":material/logout:")
+        st.button(message("you.logout"), on_click=st.logout, icon=":material/logout:")
 
 
 def _log_in() -> None:
@@ -97,8 +98,10 @@ def _row() -> DeltaGenerator:
 
 def _display() -> None:
     """Language and units, for this reader and this session."""
-    with st.popover(say("you.display"), icon=":material/translate:"):
+    with st.popover(message("you.display"), icon=":material/translate:"):
         st.selectbox(
-            say("you.language"), LANGUAGES, format_func=lambda code: LANGUAGE_NAMES[str(code)], key=LANGUAGE_KEY
+            message("you.language"), LANGUAGES, format_func=lambda code: LANGUAGE_NAMES[str(code)], key=LANGUAGE_KEY
         )
-        st.selectbox(say("you.units"), UNIT_SYSTEMS, format_func=lambda name: say(f"units.{name}"), key=UNITS_KEY)
+        st.selectbox(
+            message("you.units"), UNIT_SYSTEMS, format_func=lambda name: message(f"units.{name}"), key=UNITS_KEY
+        )

@@ -6,7 +6,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import order_card, parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
@@ -21,19 +21,21 @@ DOWNLOAD_ROWS = 5000
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    st.title(say("workshop.heading"))
-    parts.told()
+    st.title(message("workshop.heading"))
+    parts.show_message()
     left, right = st.columns(2)
     depots, _ = queries.depots_and_families(published)
     with left:
-        only_depots = st.multiselect(say("common.depot"), depots, key="workshop-depot", placeholder=say("common.all"))
+        only_depots = st.multiselect(
+            message("common.depot"), depots, key="workshop-depot", placeholder=message("common.all")
+        )
     with right:
         chosen = st.multiselect(
-            say("order.state"),
+            message("order.state"),
             ORDER_STATES,
             format_func=text.order_state,
             key="workshop-state",
-            placeholder=say("workshop.open_orders"),
+            placeholder=message("workshop.open_orders"),
         )
     states = chosen or list(PLANNED_STATES)
     _plan(published, only_depots)
@@ -41,10 +43,10 @@ def show() -> None:
     _worth(published, only_depots)
     counts = queries.order_counts(published, only_depots, states)
     if not counts:
-        st.info(say("workshop.none"))
+        st.info(message("workshop.none"))
     else:
         _orders(published, only_depots, states, counts)
-    parts.quiet(say("workshop.caution"))
+    parts.quiet(message("workshop.caution"))
     parts.footer(published)
 
 
@@ -52,9 +54,9 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
     with st.container(horizontal=True, vertical_alignment="bottom", gap="medium"):
         by_day = (
             st.segmented_control(
-                say("workshop.order"),
+                message("workshop.order"),
                 ["worth", "day"],
-                format_func=lambda word: say(f"workshop.by_{word}"),
+                format_func=lambda word: message(f"workshop.by_{word}"),
                 default="worth",
                 key="workshop-order",
             )
@@ -63,7 +65,7 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
         pages = -(-counts // PAGE_SIZE)
         page = 1
         if pages > 1:
-            label = say("common.page_of", pages=pages)
+            label = message("common.page_of", pages=pages)
             page = int(st.number_input(label, 1, pages, 1, key="workshop-page", width=160))
         _print(published, depots, states)
     ask = queries.orders_by_day if by_day else queries.orders
@@ -73,7 +75,7 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
     for row in frame.iter_rows(named=True):
         if by_day and row["due_by"] != day:
             day = row["due_by"]
-            st.subheader(say("workshop.day", day=text.weekday(row["due_by"])))
+            st.subheader(message("workshop.day", day=text.weekday(row["due_by"])))
         order_card.card(row, currency)
     parts.download(
         lambda: queries.orders(published, depots, states, limit=DOWNLOAD_ROWS), "work-orders.csv", "download-orders"
@@ -90,7 +92,7 @@ def _print(published: Published, depots: list[str], states: list[str]) -> None:
         return list_pdf(published, shown.select(column.name for column in WORK_ORDERS.columns))
 
     st.download_button(
-        say("workshop.print"),
+        message("workshop.print"),
         set_list,
         file_name="workshop-list.pdf",
         mime="application/pdf",
@@ -107,33 +109,33 @@ def _plan(published: Published, depots: list[str]) -> None:
         _hours(published, depots)
         return
     offered = board_settings(published.home).workshop.hours_per_depot_week
-    st.header(say("workshop.plan"))
+    st.header(message("workshop.plan"))
     weeks = frame["plan_week"].drop_nulls().unique().sort().to_list()
     rows = {(row["plan_week"], row["depot"]): row for row in frame.iter_rows(named=True)}
     names = sorted(frame["depot"].unique())
-    columns = {say("common.depot"): [inert(name) for name in names]}
+    columns = {message("common.depot"): [inert(name) for name in names]}
     for week in weeks:
         columns[week] = [_planned(rows.get((week, name)), offered) for name in names]
-    columns[say("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
+    columns[message("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
     st.table(pl.DataFrame(columns), hide_index=True, border="horizontal", width="content")
-    parts.quiet(say("workshop.plan_note", hours=text.hours(offered)))
+    parts.quiet(message("workshop.plan_note", hours=text.hours(offered)))
     rest = queries.left_out(published, depots, PLANNED_STATES)
     if rest.height:
-        with st.expander(say("workshop.why_left_out", count=rest.height)):
+        with st.expander(message("workshop.why_left_out", count=rest.height)):
             for row in rest.iter_rows(named=True):
                 st.markdown(
-                    f"- **{inert(row['van_id'])}**: {inert(text.told_as_one(row, 'action'))} – {inert(text.told_as_one(row, 'plan_note'))}"
+                    f"- **{inert(row['van_id'])}**: {inert(text.sentence_of(row, 'action'))} – {inert(text.sentence_of(row, 'plan_note'))}"
                 )
 
 
 def _planned(row: Mapping[str, object] | None, offered: float) -> str:
     """Jobs and hours of a week, and how full it is in words, so that no colour is needed."""
     if row is None:
-        return say("number.none")
+        return message("number.none")
     hours = row["hours"]
     if not isinstance(hours, float) or not hours:
         return str(row["jobs"])
-    shown = say("workshop.planned", jobs=row["jobs"], hours=text.hours(hours))
+    shown = message("workshop.planned", jobs=row["jobs"], hours=text.hours(hours))
     return shown + (f" ({text.percent(min(hours / offered, 1.0))})" if offered else "")
 
 
@@ -145,10 +147,10 @@ def _hours(published: Published, depots: list[str]) -> None:
     st.table(
         pl.DataFrame(
             {
-                say("common.depot"): [inert(d) for d in frame["depot"]],
-                say("workshop.jobs"): [str(n) for n in frame["jobs"]],
-                say("workshop.hours"): [text.hours(h) for h in frame["hours"]],
-                say("workshop.of_week"): [_load(h, offered) for h in frame["hours"]],
+                message("common.depot"): [inert(d) for d in frame["depot"]],
+                message("workshop.jobs"): [str(n) for n in frame["jobs"]],
+                message("workshop.hours"): [text.hours(h) for h in frame["hours"]],
+                message("workshop.of_week"): [_load(h, offered) for h in frame["hours"]],
             }
         ),
         hide_index=True,
@@ -160,25 +162,25 @@ def _hours(published: Published, depots: list[str]) -> None:
 def _load(hours: float | None, offered: float) -> str:
     """Hours against those of a week, in words, so that no colour is needed."""
     if not hours or not offered:
-        return say("number.none")
-    return say("workshop.weeks", weeks=text.number(hours / offered, 2), hours=text.hours(offered))
+        return message("number.none")
+    return message("workshop.weeks", weeks=text.number(hours / offered, 2), hours=text.hours(offered))
 
 
 def _parts(published: Published, depots: list[str]) -> None:
     """Parts to have ready for the planned jobs, by week and depot."""
     rows = [
         {
-            say("workshop.week"): str(row["plan_week"]),
-            say("common.depot"): inert(row["depot"]),
-            say("order.parts"): f"{row['jobs']} × {inert(text.contract(job.parts))}",
+            message("workshop.week"): str(row["plan_week"]),
+            message("common.depot"): inert(row["depot"]),
+            message("order.parts"): f"{row['jobs']} × {inert(text.contract(job.parts))}",
         }
         for row in queries.causes_by_week(published, depots).iter_rows(named=True)
         if (job := JOBS.get(row["cause"])) is not None and job.parts is not None
     ]
     if rows:
-        with st.expander(say("workshop.parts")):
+        with st.expander(message("workshop.parts")):
             st.table(pl.DataFrame(rows), hide_index=True, border="horizontal", width="content")
-            parts.quiet(say("workshop.parts_note"))
+            parts.quiet(message("workshop.parts_note"))
 
 
 def _worth(published: Published, depots: list[str]) -> None:
@@ -189,23 +191,23 @@ def _worth(published: Published, depots: list[str]) -> None:
     workshop = board_settings(published.home).workshop
 
     def shown(row: Mapping[str, float | int | str]) -> dict[str, str]:
-        saved = say("number.none")
+        saved = message("number.none")
         if row["proven"]:
             low, high = (text.money(float(row[name]), workshop.currency) for name in ("saved_low", "saved_high"))
             amount = text.money(float(row["saved"]), workshop.currency)
-            saved = say("workshop.saved_of", amount=amount, low=low, high=high, count=row["proven"])
+            saved = message("workshop.saved_of", amount=amount, low=low, high=high, count=row["proven"])
         return {
-            say("common.depot"): inert(row["depot"]),
-            say("workshop.open_orders"): str(row["open"]),
-            say("workshop.waiting"): text.money(float(row["waiting"]), workshop.currency),
-            say("workshop.saved"): saved,
+            message("common.depot"): inert(row["depot"]),
+            message("workshop.open_orders"): str(row["open"]),
+            message("workshop.waiting"): text.money(float(row["waiting"]), workshop.currency),
+            message("workshop.saved"): saved,
         }
 
-    with st.expander(say("workshop.programme")):
+    with st.expander(message("workshop.programme")):
         st.table(
             pl.DataFrame([shown(row) for row in frame.iter_rows(named=True)]),
             hide_index=True,
             border="horizontal",
             width="content",
         )
-        parts.quiet(say("workshop.worth_note", weeks=text.number(workshop.horizon_weeks, 0)))
+        parts.quiet(message("workshop.worth_note", weeks=text.number(workshop.horizon_weeks, 0)))

@@ -245,7 +245,7 @@ def _nearest(written: object, annotation: Any) -> str:
     """The word that was probably meant; empty where none is near."""
     if not isinstance(written, str):
         return ""
-    words = [word for told in _words(annotation) for word in told.replace('"', "").split(", ")]
+    words = [word for part in _words(annotation) for word in part.replace('"', "").split(", ")]
     near = difflib.get_close_matches(written.strip().lower(), words, n=1)
     return f'; the nearest is "{near[0]}"' if near else ""
 

@@ -1,6 +1,6 @@
 """Features that causes are judged by: a quantity, or two together, on a scale that compares engines of any size.
 
-Floors, strays and weights are common practice of the trade, without a publication (2026-11-25). A fitted stray in
+Floors, discrepancies and weights are common practice of the trade, without a publication (2026-11-25). A fitted discrepancy in
 models/causes/cause_effects.toml replaces the one here.
 """
 
@@ -43,7 +43,7 @@ class Feature:
         As above.
     floor : float
         Standard deviation of healthy movements that the stated uncertainty does not cover. [scale]
-    stray : float
+    discrepancy : float
         Standard deviation of movements that no cause declares, at severity 1. [scale]
     weight : float
         Share of its evidence that counts, in (0, 1]; below 1 where another feature is partly redundant. [1]
@@ -68,7 +68,7 @@ class Feature:
     quantity: str
     scale: FeatureScale
     floor: float
-    stray: float
+    discrepancy: float
     weight: float
     kinds: tuple[str, ...] = ()
     plus: str = ""
@@ -94,65 +94,83 @@ _NARROWBAND = ("narrowband",)
 FEATURES: Mapping[str, Feature] = {
     feature.name: feature
     for feature in (
-        Feature("idle_flow", "idle_g_s", "relative", floor=0.012, stray=0.006, weight=1.0, error_factor=0.15),
+        Feature("idle_flow", "idle_g_s", "relative", floor=0.012, discrepancy=0.006, weight=1.0, error_factor=0.15),
         Feature(
             "first_beside_main",
             "first_peak_g_s",
             "relative",
             floor=0.02,
-            stray=0.01,
+            discrepancy=0.01,
             weight=1.0,
             against="main_peak_reference_g_s",
             own_words=Words("first peak beside the main peak", "erste Spitze neben der Hauptspitze"),
         ),
         Feature(
-            "main_peak", "main_peak_reference_g_s", "relative", floor=0.006, stray=0.003, weight=1.0, error_factor=0.15
+            "main_peak",
+            "main_peak_reference_g_s",
+            "relative",
+            floor=0.006,
+            discrepancy=0.003,
+            weight=1.0,
+            error_factor=0.15,
         ),
         Feature(
-            "flow_per_revolution", "flow_per_rev_mg", "relative", floor=0.008, stray=0.004, weight=0.4, error_factor=0.3
+            "flow_per_revolution",
+            "flow_per_rev_mg",
+            "relative",
+            floor=0.008,
+            discrepancy=0.004,
+            weight=0.4,
+            error_factor=0.3,
         ),
         Feature(
             "top_speed",
             "engine_speed_peak_rpm",
             "relative",
             floor=0.008,
-            stray=0.004,
+            discrepancy=0.004,
             weight=0.5,
             own_words=Words("engine speed at the main peak", "Drehzahl an der Hauptspitze"),
         ),
-        Feature("run_up", "run_up_time_s", "log", floor=0.03, stray=0.015, weight=0.8),
-        Feature("recirculation_pulse", "recirculation_pulse_g_s", "relative", floor=0.08, stray=0.04, weight=1.0),
+        Feature("run_up", "run_up_time_s", "log", floor=0.03, discrepancy=0.015, weight=0.8),
+        Feature("recirculation_pulse", "recirculation_pulse_g_s", "relative", floor=0.08, discrepancy=0.04, weight=1.0),
         Feature(
             "throttle_opened",
             "throttle_opened",
             "absolute",
             floor=0.02,
-            stray=0.01,
+            discrepancy=0.01,
             weight=1.0,
             error_factor=0.15,
             own_words=Words("throttle opening, from its channel", "Drosselöffnung aus ihrem Kanal"),
         ),
-        Feature("settle", "settle_time_s", "log", floor=0.12, stray=0.06, weight=0.4),
+        Feature("settle", "settle_time_s", "log", floor=0.12, discrepancy=0.06, weight=0.4),
         Feature(
             "lambda_idle",
             "lambda_idle",
             "absolute",
             floor=0.005,
-            stray=0.0025,
+            discrepancy=0.0025,
             weight=0.8,
             kinds=_RATIO,
             error_factor=0.3,
         ),
-        Feature("lean_blip", "tip_in_lean_blip", "absolute", floor=0.01, stray=0.005, weight=0.8, kinds=_RATIO),
+        Feature("lean_blip", "tip_in_lean_blip", "absolute", floor=0.01, discrepancy=0.005, weight=0.8, kinds=_RATIO),
         Feature(
-            "lean_blip_signal", "tip_in_lean_blip", "absolute", floor=0.05, stray=0.025, weight=0.6, kinds=_NARROWBAND
+            "lean_blip_signal",
+            "tip_in_lean_blip",
+            "absolute",
+            floor=0.05,
+            discrepancy=0.025,
+            weight=0.6,
+            kinds=_NARROWBAND,
         ),
         Feature(
             "lambda_full_throttle",
             "lambda_full_throttle",
             "absolute",
             floor=0.005,
-            stray=0.0025,
+            discrepancy=0.0025,
             weight=1.0,
             kinds=_RATIO,
             error_factor=0.3,
@@ -162,7 +180,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_full_throttle_v",
             "absolute",
             floor=0.008,
-            stray=0.004,
+            discrepancy=0.004,
             weight=1.0,
             kinds=_NARROWBAND,
             error_factor=0.3,
@@ -173,17 +191,17 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_full_throttle_slope_per_s",
             "absolute",
             floor=0.02,
-            stray=0.01,
+            discrepancy=0.01,
             weight=0.8,
             kinds=_RATIO,
         ),
-        Feature("fuel_cut", "lambda_fuel_cut", "inverse", floor=0.015, stray=0.0075, weight=0.8, kinds=_RATIO),
+        Feature("fuel_cut", "lambda_fuel_cut", "inverse", floor=0.015, discrepancy=0.0075, weight=0.8, kinds=_RATIO),
         Feature(
             "fuel_cut_signal",
             "lambda_fuel_cut_v",
             "absolute",
             floor=0.01,
-            stray=0.005,
+            discrepancy=0.005,
             weight=0.5,
             kinds=_NARROWBAND,
             own_words=Words("fuel-cut level of the lambda signal", "Pegel des Lambdasignals in der Schubabschaltung"),
@@ -193,7 +211,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_to_rich_dead_time_s",
             "log",
             floor=0.035,
-            stray=0.02,
+            discrepancy=0.02,
             weight=1.0,
             kinds=_RATIO,
             plus="lambda_to_rich_time_constant_s",
@@ -205,7 +223,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_to_lean_dead_time_s",
             "log",
             floor=0.035,
-            stray=0.02,
+            discrepancy=0.02,
             weight=0.7,
             kinds=_RATIO,
             plus="lambda_to_lean_time_constant_s",
@@ -217,7 +235,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_to_rich_dead_time_s",
             "log",
             floor=0.06,
-            stray=0.03,
+            discrepancy=0.03,
             weight=0.3,
             error_group="to_rich",
             error_factor=3.0,
@@ -227,7 +245,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_to_rich_time_constant_s",
             "log",
             floor=0.08,
-            stray=0.04,
+            discrepancy=0.04,
             weight=0.7,
             error_group="to_rich",
             error_factor=3.0,
@@ -237,7 +255,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_to_lean_dead_time_s",
             "log",
             floor=0.06,
-            stray=0.03,
+            discrepancy=0.03,
             weight=0.3,
             error_group="to_lean",
             error_factor=3.0,
@@ -247,23 +265,25 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_to_lean_time_constant_s",
             "log",
             floor=0.08,
-            stray=0.04,
+            discrepancy=0.04,
             weight=0.7,
             error_group="to_lean",
             error_factor=3.0,
         ),
-        Feature("to_rich_switch", "lambda_to_rich_switch_time_s", "log", floor=0.08, stray=0.04, weight=1.0),
-        Feature("to_lean_switch", "lambda_to_lean_switch_time_s", "log", floor=0.08, stray=0.04, weight=0.8),
-        Feature("needles", "lean_needles", "root", floor=0.25, stray=0.125, weight=0.8),
-        Feature("ripple", "cycle_ripple", "absolute", floor=0.0015, stray=0.00075, weight=1.0, kinds=_RATIO),
-        Feature("ripple_signal", "cycle_ripple", "absolute", floor=0.02, stray=0.01, weight=0.8, kinds=_NARROWBAND),
-        Feature("trim_idle", "trim_idle_pct", "soft", floor=0.7, stray=0.35, weight=1.0, error_factor=0.3),
+        Feature("to_rich_switch", "lambda_to_rich_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=1.0),
+        Feature("to_lean_switch", "lambda_to_lean_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=0.8),
+        Feature("needles", "lean_needles", "root", floor=0.25, discrepancy=0.125, weight=0.8),
+        Feature("ripple", "cycle_ripple", "absolute", floor=0.0015, discrepancy=0.00075, weight=1.0, kinds=_RATIO),
+        Feature(
+            "ripple_signal", "cycle_ripple", "absolute", floor=0.02, discrepancy=0.01, weight=0.8, kinds=_NARROWBAND
+        ),
+        Feature("trim_idle", "trim_idle_pct", "soft", floor=0.7, discrepancy=0.35, weight=1.0, error_factor=0.3),
         Feature(
             "trim_fade",
             "trim_2500_pct",
             "soft",
             floor=0.7,
-            stray=0.35,
+            discrepancy=0.35,
             weight=1.0,
             against="trim_idle_pct",
             error_factor=0.3,
@@ -276,7 +296,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_full_throttle",
             "scatter",
             floor=0.45,
-            stray=0.2,
+            discrepancy=0.2,
             weight=0.7,
             kinds=_RATIO,
             own_words=Words(
@@ -289,7 +309,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_full_throttle_v",
             "scatter",
             floor=0.45,
-            stray=0.2,
+            discrepancy=0.2,
             weight=0.8,
             kinds=_NARROWBAND,
             own_words=Words(
@@ -301,7 +321,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_full_throttle_slope_per_s",
             "scatter",
             floor=0.6,
-            stray=0.2,
+            discrepancy=0.2,
             weight=0.6,
             kinds=_RATIO,
             own_words=Words(
@@ -313,7 +333,7 @@ FEATURES: Mapping[str, Feature] = {
             "tip_in_lean_blip",
             "scatter",
             floor=0.45,
-            stray=0.2,
+            discrepancy=0.2,
             weight=0.6,
             own_words=Words(
                 "scatter of the lean blip between repeats", "Streuung des mageren Ausschlags zwischen Wiederholungen"
@@ -324,7 +344,7 @@ FEATURES: Mapping[str, Feature] = {
             "lambda_idle",
             "scatter",
             floor=0.45,
-            stray=0.2,
+            discrepancy=0.2,
             weight=0.6,
             kinds=_RATIO,
             own_words=Words(
@@ -336,7 +356,7 @@ FEATURES: Mapping[str, Feature] = {
             "run_up_time_s",
             "scatter",
             floor=0.45,
-            stray=0.2,
+            discrepancy=0.2,
             weight=0.3,
             own_words=Words(
                 "scatter of the run-up time between repeats", "Streuung der Hochlaufzeit zwischen Wiederholungen"

@@ -37,7 +37,7 @@ _CAUSE_METHOD = Method(
     "probabilities agree with findings is shown under “How sure are we”.",
     "Signs and sizes from the trade (common practice, no publication), fitted on simulated fleets; what severity 1 means is stated above.",
 )
-_UNTOLD_METHOD = Method(
+_UNJUDGED_METHOD = Method(
     "It is none of the causes that a van is judged by. A fault code that stands and points to it says so on the list and names its test; a "
     "workshop may find it, and its hours, parts and proof are kept like those of any other cause.",
     "No probability is stated. What a snap would show is in the table above, beside causes it is hard to tell from.",
@@ -119,7 +119,7 @@ def _method(method: Method) -> list[str]:
 
 
 def _needs(need: Need) -> list[str]:
-    told = [
+    lines = [
         (need.rate_hz, f"- {need.rate_hz:g} samples a second or more"),
         (need.before_s, f"- {need.before_s:g} s of steady idle before the opening"),
         (need.hold_s, f"- {need.hold_s:g} s or more from opening to release"),
@@ -128,7 +128,7 @@ def _needs(need: Need) -> list[str]:
         (need.kinds, f"- a sensor of kind {', '.join(need.kinds)}"),
         (need.conditions, f"- in the manifest: {', '.join(need.conditions)}"),
     ]
-    return [line for there, line in told if there] or ["- nothing else"]
+    return [line for there, line in lines if there] or ["- nothing else"]
 
 
 def cause_page(cause: Cause) -> str:
@@ -154,7 +154,7 @@ def cause_page(cause: Cause) -> str:
         f"- Severity 1 means: {cause.severity_one}",
         f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
         f"- Safety comes first: {'yes' if cause.endangers else 'no'}",
-        f"- Judged from snaps: {'yes' if cause.untold is None else f'no. {cause.untold.en}'}",
+        f"- Judged from snaps: {'yes' if cause.unjudged is None else f'no. {cause.unjudged.en}'}",
         "\n## The job\n",
         f"{job.action.en}.\n",
         *(f"{number}. {step.en}" for number, step in enumerate(steps_of(cause.code), 1)),
@@ -170,9 +170,9 @@ def cause_page(cause: Cause) -> str:
         *(f"- {test.title.en} ({test.minutes:g} min; finds it in {test.finds[cause.code]:.0%})" for test in tests),
         *([] if tests else ["- none is listed"]),
         *_codes(cause),
-        *_hard_to_tell(cause),
+        *_ambiguities(cause),
         "",
-        *_method(_CAUSE_METHOD if cause.untold is None else _UNTOLD_METHOD),
+        *_method(_CAUSE_METHOD if cause.unjudged is None else _UNJUDGED_METHOD),
         "## Cautions\n",
         *(f"- {caution.text.en} ({caution.source})" for caution in cautions_for(cause.code)),
         "",
@@ -181,7 +181,7 @@ def cause_page(cause: Cause) -> str:
 
 
 def _shown(cause: Cause) -> list[str]:
-    """Movements by the trade, way by way; what is not in the table does not move."""
+    """Effects by the trade, way by way; what is not in the table does not move."""
     rows = [
         f"| {way.name} | {FEATURES[name].words.en} | {moved(FEATURES[name].scale, effect)} | {moved(FEATURES[name].scale, spread, of=effect)} |"
         for way in cause.shows
@@ -232,10 +232,10 @@ def _codes(cause: Cause) -> list[str]:
     return ["\n## Fault codes that make it likelier\n", "| code | says | times |", "| --- | --- | --- |", *rows]
 
 
-def _hard_to_tell(cause: Cause) -> list[str]:
+def _ambiguities(cause: Cause) -> list[str]:
     """Which other causes a free snap does not separate from this one, and why; declared on either of the two."""
-    pairs = {hard.other: hard.because for hard in cause.hard_to_tell if hard.other in EVERY_CAUSE}
-    pairs |= {c.code: hard.because for c in EVERY_CAUSE.values() for hard in c.hard_to_tell if hard.other == cause.code}
+    pairs = {hard.other: hard.because for hard in cause.ambiguities if hard.other in EVERY_CAUSE}
+    pairs |= {c.code: hard.because for c in EVERY_CAUSE.values() for hard in c.ambiguities if hard.other == cause.code}
     if not pairs:
         return []
     rows = (f"- [{EVERY_CAUSE[code].title.en}]({code}.md): {why.en}" for code, why in sorted(pairs.items()))

@@ -254,7 +254,9 @@ def parse_profile(name: str, document: Mapping[str, Any]) -> RecorderProfile:
         time_unit_s=_UNITS_S[time.unit],
         clock=time.clock,
         channels={
-            channel: _channel_map(channel, told) for channel, told in entry.channels if channel in SIGNALS and told
+            channel: _channel_map(channel, mapped)
+            for channel, mapped in entry.channels
+            if channel in SIGNALS and mapped
         },
         offset_u_v=offset_u_v if form.offset_u_v is None else form.offset_u_v,
         gain_u=gain_u if form.gain_u is None else form.gain_u,

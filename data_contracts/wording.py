@@ -41,8 +41,8 @@ def contract_words() -> tuple[Words, ...]:
     """All words in the records of quantities, causes, tests and cautions, in every language."""
     found: list[Words | None] = [PROVE, *(q.description for q in QUANTITIES.values())]
     for cause in EVERY_CAUSE.values():
-        found += [cause.title, cause.everyday, cause.job.action, *cause.job.steps, cause.job.parts, cause.untold]
-        found += [hard.because for hard in cause.hard_to_tell]
+        found += [cause.title, cause.everyday, cause.job.action, *cause.job.steps, cause.job.parts, cause.unjudged]
+        found += [hard.because for hard in cause.ambiguities]
     found += [test.title for test in TESTS.values()] + [caution.text for caution in CAUTIONS.values()]
     return tuple(dict.fromkeys(words for words in found if words is not None))
 

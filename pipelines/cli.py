@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError
-from pipelines.cli_options import Home, Json, print_json, say
+from pipelines.cli_options import Home, Json, print_json, print_line
 from pipelines.cli_papers import card, list_tests, sheet
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
@@ -29,7 +29,7 @@ def _tell_version(wanted: bool) -> None:
     if wanted:
         from pipelines.weekly.steps import VERSION
 
-        say(f"vansnap {VERSION}")
+        print_line(f"vansnap {VERSION}")
         raise typer.Exit
 
 
@@ -49,9 +49,9 @@ def init(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder t
     from pipelines.workspace.workspace import make_workspace
 
     workspace = make_workspace(directory, EXAMPLE_FILES)
-    say(f"workspace made in {workspace.root}")
-    say("next: describe your families and vans in register/, drop deliveries into inbox/, then run")
-    say(f"  vansnap weekly --home {directory}")
+    print_line(f"workspace made in {workspace.root}")
+    print_line("next: describe your families and vans in register/, drop deliveries into inbox/, then run")
+    print_line(f"  vansnap weekly --home {directory}")
 
 
 @app.command()
@@ -66,7 +66,7 @@ def demo(
     from pipelines.commands.demo import run_demo
 
     summary = run_demo(home, vans=vans, weeks=weeks, seed=seed, fresh=fresh)
-    say(summary)
+    print_line(summary)
 
 
 @app.command()
@@ -140,7 +140,7 @@ def read(
     if as_json:
         print_json(result.document)
     else:
-        say(result.text)
+        print_line(result.text)
 
 
 @app.command()
@@ -166,8 +166,8 @@ def weekly(
         print_json(summary.document())
     else:
         display = load_settings(workspace.settings_path).display
-        say(summary.text(display.language, display.units))
-        say(f"look at it: vansnap board --home {home}")
+        print_line(summary.text(display.language, display.units))
+        print_line(f"look at it: vansnap board --home {home}")
 
 
 @app.command()
@@ -181,7 +181,7 @@ def serve(
     from pipelines.workspace.settings import load_settings
 
     schedule = load_settings(workspace.settings_path).schedule
-    say(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
+    print_line(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
     serve_schedule(workspace, "127.0.0.1", port)
 
 
@@ -229,7 +229,7 @@ def orders(
         if as_json:
             print_json({"work_orders": count, "file": str(out)})
         else:
-            say(told)
+            print_line(told)
         return
     if weekly_list:
         raise InputError("--list makes a PDF: name a file with --out FILE.pdf")
@@ -237,7 +237,7 @@ def orders(
     if as_json:
         print_json(orders_document(published))
     else:
-        say(orders_text(published))
+        print_line(orders_text(published))
 
 
 app.command("tests")(list_tests)
@@ -283,7 +283,7 @@ def decide(
     if source is not None:
         if order is not None:
             raise InputError("give either ORDER and STATE or --from FILE.csv, not both")
-        say(decide_from_file(workspace, source, person=person))
+        print_line(decide_from_file(workspace, source, person=person))
         return
     if order is None or state is None:
         raise InputError("name ORDER and STATE, or --from FILE.csv")
@@ -296,7 +296,7 @@ def decide(
         "until": until,
     }
     told |= {"found": found, "parts": parts, "hours": hours, "cost": cost, "note": note}
-    say(decide_one(workspace, told))
+    print_line(decide_one(workspace, told))
 
 
 @app.command()
@@ -316,7 +316,7 @@ def evidence(
     from pipelines.commands.evidence import evidence_text
     from pipelines.reports.claim import claim_from
 
-    say(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
+    print_line(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
 
 
 @app.command()
@@ -332,20 +332,20 @@ def check(
 
         altered, sound = check_text(file, home)
         for finding in altered:
-            say(finding)
+            print_line(finding)
         if altered:
             raise typer.Exit(1)
-        say(sound)
+        print_line(sound)
         return
     workspace = open_workspace(home)
     from pipelines.commands.check import check_workspace
 
     findings = check_workspace(workspace)
     for finding in findings:
-        say(finding)
+        print_line(finding)
     if findings:
         raise typer.Exit(1)
-    say("workspace is sound")
+    print_line("workspace is sound")
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -12,7 +12,7 @@ Home = Annotated[
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on stdout and nothing else there.")]
 
 
-def say(text: str = "") -> None:
+def print_line(text: str = "") -> None:
     """A line on stdout."""
     print(text)
 

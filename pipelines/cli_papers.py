@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from pipelines.cli_options import Home, Json, print_json, say
+from pipelines.cli_options import Home, Json, print_json, print_line
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
 
@@ -51,8 +51,8 @@ def list_tests(
     published = open_published(workspace.root)
     if out is not None:
         count = write_tests(published, out)
-        print_json({"vans": count, "file": str(out)}) if as_json else say(f"{count} vans written to {out}")
+        print_json({"vans": count, "file": str(out)}) if as_json else print_line(f"{count} vans written to {out}")
     elif as_json:
         print_json(tests_document(published))
     else:
-        say(tests_text(published))
+        print_line(tests_text(published))

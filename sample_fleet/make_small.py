@@ -161,7 +161,7 @@ def main() -> None:
     write_fleet(
         folder, small_scenario(), np.random.default_rng(SEED), mix=Mix(csv=0.015, slate=0.1, ledger=0.1, zipped=0.7)
     )
-    write_csv(folder / "decisions.csv", DECIDED, ({"person": "foreman"} | told for told in DECISIONS))
+    write_csv(folder / "decisions.csv", DECIDED, ({"person": "foreman"} | decision for decision in DECISIONS))
     healthy = [("healthy", f"V{number + 1:03d}") for number in range(len(DEPOTS)) if number not in FAULTS]
     states = [{"state": state, "subject": subject} for state, subject in (*STATES, *healthy)]
     write_csv(folder / "truth_states.csv", ("state", "subject"), states)

@@ -313,7 +313,7 @@ def _written_down(
     def noted(value: Any, share: float = scenario.missing) -> Any:
         return None if rng.random() < share else value
 
-    told = {
+    written = {
         "odometer_km": noted(round(van.odometer_km + van.km_per_week * week), 0.03),
         "coolant_c": noted(round(around.coolant_c + 0.5 * rng.normal())),
         "intake_air_c": noted(round(around.intake_air_c + 0.8 * rng.normal(), 1)),
@@ -329,8 +329,8 @@ def _written_down(
     }
     share = scenario.written.get(depot.name)
     if share is None:
-        return told
-    optional = [name for name in told if name not in ("trims", "trim_error")]
-    told |= {name: told[name] if rng.random() < share else None for name in optional}
-    told |= {f"{name}_written": bool(rng.random() < share) for name in ("recorder_serial", "fault_codes")}
-    return told | {"trims": told["trims"] and bool(rng.random() < share)}
+        return written
+    optional = [name for name in written if name not in ("trims", "trim_error")]
+    written |= {name: written[name] if rng.random() < share else None for name in optional}
+    written |= {f"{name}_written": bool(rng.random() < share) for name in ("recorder_serial", "fault_codes")}
+    return written | {"trims": written["trims"] and bool(rng.random() < share)}

@@ -10,7 +10,7 @@ import numpy as np
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import SAID_FROM, joined, say
+from data_contracts.facts.rendering import RENDERED_FROM, joined, render
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES
@@ -105,7 +105,7 @@ NOTICE = Fact.of("moved_together", "main_peak_reference_g_s", vans=6, depot="nor
 
 def _told(column: str, *facts: Fact) -> dict[str, object]:
     """A column of sentences and the facts it is said from."""
-    return {column: joined(map(say, facts), column), SAID_FROM[column]: [fact.row() for fact in facts]}
+    return {column: joined(map(render, facts), column), RENDERED_FROM[column]: [fact.row() for fact in facts]}
 
 
 def snap_waveform(family: Family, values: Mapping[str, float], rng: np.random.Generator) -> Waveform:
@@ -325,7 +325,7 @@ class SampleRows:
                         "leading_cause_probability": strength,
                         "causes": [{"code": c, "probability": p} for c, p in causes.items()],
                         "weeks_to_limit": 2.0 if urgency == "now" else None,
-                        "reasons": [say(reason) for reason in reasons],
+                        "reasons": [render(reason) for reason in reasons],
                         "reason_facts": [reason.row() for reason in reasons],
                         "new": van_id not in before,
                     }

@@ -10,28 +10,28 @@ from data_contracts.causes.fuel_and_ignition import FUEL_AND_IGNITION
 from data_contracts.causes.lambda_and_exhaust import LAMBDA_AND_EXHAUST
 from data_contracts.causes.record import Cause
 from data_contracts.causes.turbo import TURBO
-from data_contracts.causes.untold_air import UNTOLD_AIR
-from data_contracts.causes.untold_electric_and_fuel import UNTOLD_ELECTRIC_AND_FUEL
-from data_contracts.causes.untold_engine import UNTOLD_ENGINE
+from data_contracts.causes.unjudged_air import UNJUDGED_AIR
+from data_contracts.causes.unjudged_electric_and_fuel import UNJUDGED_ELECTRIC_AND_FUEL
+from data_contracts.causes.unjudged_engine import UNJUDGED_ENGINE
 
 _LISTED = (
     *AIR_PATH,
     *TURBO,
     *FUEL_AND_IGNITION,
     *LAMBDA_AND_EXHAUST,
-    *UNTOLD_ENGINE,
-    *UNTOLD_AIR,
-    *UNTOLD_ELECTRIC_AND_FUEL,
+    *UNJUDGED_ENGINE,
+    *UNJUDGED_AIR,
+    *UNJUDGED_ELECTRIC_AND_FUEL,
 )
 
 EVERY_CAUSE: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED}
-CAUSES: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.untold is None}
+CAUSES: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.unjudged is None}
 """Those a van is judged by."""
-UNTOLD: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.untold is not None}
+UNTOLD: Mapping[str, Cause] = {cause.code: cause for cause in _LISTED if cause.unjudged is not None}
 """Those not judged from snaps: a fault code points to them, and a workshop may find them."""
 
 LOOK_ALIKES: Mapping[str, tuple[Cause, ...]] = {
-    code: tuple(one for one in UNTOLD.values() if code in {hard.other for hard in one.hard_to_tell}) for code in CAUSES
+    code: tuple(one for one in UNTOLD.values() if code in {hard.other for hard in one.ambiguities}) for code in CAUSES
 }
 """For each cause a van is judged by, those not judged from snaps that read alike."""
 

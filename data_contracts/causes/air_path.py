@@ -1,7 +1,7 @@
 """Causes in the air path, from the air-mass sensor to the inlet."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
 
 AIR_PATH: tuple[Cause, ...] = (
     Cause(
@@ -226,25 +226,25 @@ AIR_PATH: tuple[Cause, ...] = (
         fault_codes={
             "P0101": 8.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "exhaust_restricted",
                 Words(
                     "both choke the flow at high speed; only the first peak and flow per revolution tell them apart, and not both were read",
                     "beide drosseln den Strom bei hoher Drehzahl; nur erste Spitze und Luft je Umdrehung unterscheiden sie, und nicht beide wurden gelesen",
                 ),
-                told_by=(
+                resolved_by=(
                     "first_beside_main",
                     "flow_per_revolution",
                 ),
             ),
-            HardToTell(
+            Ambiguity(
                 "throttle_not_full",
                 Words(
                     "a plate that opens part way chokes the flow as a restricted intake does; only the first peak tells, and it was not read",
                     "eine nur teilweise öffnende Klappe drosselt den Strom wie ein verengter Ansaugweg; nur die erste Spitze unterscheidet sie, und sie wurde nicht gelesen",
                 ),
-                told_by=("first_beside_main",),
+                resolved_by=("first_beside_main",),
             ),
         ),
         mended_by=("air_filter",),
@@ -388,14 +388,14 @@ AIR_PATH: tuple[Cause, ...] = (
             "P2187": 8.0,
             "P2189": 8.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "exhaust_leak",
                 Words(
                     "a small air leak and a small exhaust leak both add fuel at idle and fade with flow; only the idle flow tells",
                     "kleine Falschluft und eine kleine Abgasundichtigkeit fordern beide Kraftstoff im Leerlauf und verlieren sich mit dem Strom; nur der Leerlaufstrom unterscheidet sie",
                 ),
-                told_by=("idle_flow",),
+                resolved_by=("idle_flow",),
             ),
         ),
         mended_by=("inlet_leak",),

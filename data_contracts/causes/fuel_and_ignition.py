@@ -1,7 +1,7 @@
 """Causes in fuel and ignition."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
 
 FUEL_AND_IGNITION: tuple[Cause, ...] = (
     Cause(
@@ -292,14 +292,14 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
             "P0087": 12.0,
             "P0300": 8.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "ignition_weak",
                 Words(
                     "a lean needle may be missing fuel or a missed spark; only whether lambda is restless at idle too tells",
                     "eine magere Nadel kann fehlender Kraftstoff oder ein Zündaussetzer sein; nur ob Lambda auch im Leerlauf unruhig ist, unterscheidet sie",
                 ),
-                told_by=("idle_scatter",),
+                resolved_by=("idle_scatter",),
             ),
         ),
         mended_by=("fuel_supply",),

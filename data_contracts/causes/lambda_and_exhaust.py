@@ -1,7 +1,7 @@
 """Causes in the lambda sensor and the exhaust."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
 
 LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
     Cause(
@@ -72,14 +72,14 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             "P0154": 6.0,
             "P0155": 6.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "lambda_slow_one_way",
                 Words(
                     "only one of the two responses was read; a longer recording shows the other",
                     "nur eine der beiden Antworten wurde gelesen; eine längere Aufnahme zeigt die andere",
                 ),
-                told_by=(
+                resolved_by=(
                     "to_rich_whole",
                     "to_lean_whole",
                 ),
@@ -417,14 +417,14 @@ LAMBDA_AND_EXHAUST: tuple[Cause, ...] = (
             "P0420": 2.0,
             "P0430": 2.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "throttle_not_full",
                 Words(
                     "both choke the flow at high speed; only the first peak tells, and it was not read",
                     "beide drosseln den Strom bei hoher Drehzahl; nur die erste Spitze unterscheidet sie, und sie wurde nicht gelesen",
                 ),
-                told_by=("first_beside_main",),
+                resolved_by=("first_beside_main",),
             ),
         ),
         mended_by=("exhaust",),

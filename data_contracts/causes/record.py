@@ -125,7 +125,7 @@ class Shows:
 
 
 @dataclass(frozen=True)
-class HardToTell:
+class Ambiguity:
     """Another code that a free snap does not separate from a cause.
 
     Attributes
@@ -134,13 +134,13 @@ class HardToTell:
         Code of the other cause, or none.
     because : Words
         Why.
-    told_by : tuple of str
+    resolved_by : tuple of str
         Features that would tell the two apart, where all of them are read; empty where nothing does.
     """
 
     other: str
     because: Words
-    told_by: tuple[str, ...] = ()
+    resolved_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -191,7 +191,7 @@ class Cause:
         What it does to the quantities, at least one way.
     fault_codes : mapping of str to float
         SAE J2012 code to how many times it makes the cause likelier.
-    hard_to_tell : tuple of HardToTell
+    ambiguities : tuple of Ambiguity
         Codes it is easily taken for; each pair stands with one of the two.
     mended_by : tuple of str
         Kinds of repair (`RepairKind` of the quantities' records) that may be its job: a proof of such work rests on what
@@ -200,7 +200,7 @@ class Cause:
         How the sample fleet plants it; None while it can't.
     turbo_only : bool
         Can only happen to a turbocharged family.
-    untold : Words or None
+    unjudged : Words or None
         Why it is not judged from snaps, where it is not: it is then none of the causes that probabilities are given for,
         and is found by a fault code that points to it and by its tests. None where it is judged.
     common : float
@@ -218,11 +218,11 @@ class Cause:
     found_by: Mapping[str, float]
     shows: tuple[Shows, ...]
     fault_codes: Mapping[str, float] = field(default_factory=dict)
-    hard_to_tell: tuple[HardToTell, ...] = ()
+    ambiguities: tuple[Ambiguity, ...] = ()
     mended_by: tuple[str, ...] = ()
     planted: Planted | None = None
     turbo_only: bool = False
-    untold: Words | None = None
+    unjudged: Words | None = None
     common: float = 1.0
     everyday: Words | None = None
 
@@ -232,7 +232,7 @@ class Cause:
                 f"cause {self.code}: name at least one kind of work for its cautions, one way it shows, "
                 "and one thing that waiting costs"
             )
-        if self.untold is not None and not self.found_by:
+        if self.unjudged is not None and not self.found_by:
             raise ValueError(f"cause {self.code}: it is not judged from snaps: name a test that finds it")
         if len({way.name for way in self.shows}) < len(self.shows):
             raise ValueError(f"cause {self.code}: two ways it shows have one name")

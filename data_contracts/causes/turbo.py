@@ -1,7 +1,7 @@
 """Causes that only a turbocharged engine can have."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import Cause, Consequence, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import Ambiguity, Cause, Consequence, Job, Planted, Shows
 
 TURBO: tuple[Cause, ...] = (
     Cause(
@@ -55,8 +55,8 @@ TURBO: tuple[Cause, ...] = (
         fault_codes={
             "P0299": 8.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "none",
                 Words(
                     "little boost is made in a free snap, so the leak hardly shows",

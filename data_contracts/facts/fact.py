@@ -72,7 +72,7 @@ NUMBERS: dict[str, str] = {
     "in_fleet": "whole",
     "fleet_findings": "whole",
 }
-"""Every number a fact may have, and the kind of text it is shown as: see `data_contracts/facts/say.py`."""
+"""Every number a fact may have, and the kind of text it is shown as: see `data_contracts/facts/rendering.py`."""
 
 WORDS: dict[str, str] = {
     "since": "name",  # ISO week
@@ -161,10 +161,10 @@ class Fact:
         KeyError
             If the code, or a field of it, is not declared, or a field it always has is missing.
         """
-        saying = FACTS[code]
+        template = FACTS[code]
         told = {name: value for name, value in fields.items() if value is not None and value != ""}
-        odd = sorted((set(told) - {*saying.fields, *saying.may}) | (set(saying.fields) - set(told)))
-        if odd or saying.of_quantity != bool(quantity):
+        odd = sorted((set(told) - {*template.fields, *template.may}) | (set(template.fields) - set(told)))
+        if odd or template.of_quantity != bool(quantity):
             wrong = ", ".join(odd) or "quantity"
             raise KeyError(f"fact {code}: {wrong}: give the fields that data_contracts/facts/vocabulary.py declares")
         numbers = {name: float(value) for name, value in told.items() if name in NUMBERS}

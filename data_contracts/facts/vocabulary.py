@@ -1,20 +1,20 @@
 """Codes of facts: the fields of each, and its sentence in every language.
 
-Places in braces are named after the fields, or after text that `data_contracts/facts/say.py` makes from several fields.
+Places in braces are named after the fields, or after text that `data_contracts/facts/rendering.py` makes from several fields.
 A place whose name begins with a capital is written with a capital. Text in square brackets is left out where a place in
 it is empty; parts of it separated by a bar are joined with commas.
 """
 
 from data_contracts.bilingual import Words
-from data_contracts.facts.saying import Saying
-from data_contracts.facts.saying import of_quantity as _of_quantity
-from data_contracts.facts.saying import saying as _saying
+from data_contracts.facts.template import Template
+from data_contracts.facts.template import of_quantity as _of_quantity
+from data_contracts.facts.template import template as _template
 from data_contracts.facts.vocabulary_at_the_van import AT_THE_VAN
 from data_contracts.facts.vocabulary_tests import TESTS_PLANNED
 
 # Why a van is on the list.
 _REASONS = (
-    _saying(
+    _template(
         "stands_from",
         "Not judged this week; this stands from {since}.",
         "In dieser Woche nicht beurteilt; dies ist der Stand von {since}.",
@@ -32,56 +32,56 @@ _REASONS = (
         "Die Trimmwerte im Leerlauf und bei 2.500 1/min sind zusammen {level} (Grenze {limit}): das Gemisch stimmt nirgends.",
         "level limit",
     ),
-    _saying(
+    _template(
         "being_proven",
         "Repaired on {day} and being proven: three good captures decide; no work until then.",
         "Am {day} repariert und im Nachweis: drei gute Aufnahmen entscheiden; bis dahin keine Arbeit.",
         "day",
     ),
-    _saying(
+    _template(
         "repair_judged",
         "Repaired on {day}: {verdict}.",
         "Am {day} repariert: {verdict}.",
         "day verdict",
     ),
-    _saying(
+    _template(
         "cause_hurts",
         "'{cause}' is {probability} likely, and to leave it means: {means}.",
         "„{cause}“ ist zu {probability} wahrscheinlich, und es stehen zu lassen heißt: {means}.",
         "cause probability means",
     ),
-    _saying(
+    _template(
         "dangers_likely",
         "With {probability} it is one of the causes that can endanger people: {cause}[ or {second_cause}].",
         "Zu {probability} ist es eine der Ursachen, die Menschen gefährden können: {cause}[ oder {second_cause}].",
         "probability cause",
         "second_cause",
     ),
-    _saying(
+    _template(
         "waiting_costs",
         "To wait for a planned visit costs {cost}, more than to fetch the van at once ({fetching}).",
         "Auf einen geplanten Besuch zu warten kostet {cost}, mehr als das Fahrzeug gleich zu holen ({fetching}).",
         "cost fetching",
     ),
-    _saying(
+    _template(
         "stood_since_order",
         "It has stood for {count} visits since the order asked to wait.",
         "Es steht seit {count} Besuchen an, seit der Auftrag Abwarten empfahl.",
         "count",
     ),
-    _saying(
+    _template(
         "code_agrees",
         "Fault code {fault_code} agrees: {says}.",
         "Fehlercode {fault_code} passt dazu: {says}.",
         "fault_code says",
     ),
-    _saying(
+    _template(
         "code_stands",
         "Fault code {fault_code} has stood for {count} visits: {says}.",
         "Fehlercode {fault_code} steht seit {count} Besuchen: {says}.",
         "fault_code count says",
     ),
-    _saying(
+    _template(
         "code_points",
         "Fault code {fault_code} points to “{cause}”, which is not judged from snaps: {test}.",
         "Fehlercode {fault_code} weist auf „{cause}“, worüber Gasstöße nicht urteilen: {test}.",
@@ -117,11 +117,11 @@ _REASONS = (
         "{Quantity} liegt {apart} den anderen Fahrzeugen der Familie {family} ({steps}).",
         "level peer_baseline family",
     ),
-    _saying("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
-    _saying(
+    _template("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
+    _template(
         "more_outside", "{count} more quantities are outside.", "{count} weitere Größen liegen außerhalb.", "count"
     ),
-    _saying(
+    _template(
         "lone_recorder",
         "Recorder {recorder} has recorded no other van of late, so the van and the recorder can't be told apart: record once "
         "with another recorder before anything is replaced.",
@@ -145,7 +145,7 @@ _REASONS = (
         "p",
         "second",
     ),
-    _saying(
+    _template(
         "alarms_often_wrong",
         "Alarms of {flag} ended in nothing found {wrong} of {alarms} times, so this one counts less: trusted {trust} where "
         "alarms are trusted {trust_of_all}.",
@@ -166,7 +166,7 @@ _NOTICES = (
         "vans depot",
         "second third recorder",
     ),
-    _saying(
+    _template(
         "cluster",
         "In {count} of {vans} vans with {shared} {value} '{cause}' was named or found, and in {count_elsewhere} of {elsewhere} others "
         "of their families: look at what they share before the single van (chance alone: {p}).",
@@ -174,40 +174,40 @@ _NOTICES = (
         "{elsewhere} anderen ihrer Motorfamilien: erst ansehen, was sie gemeinsam haben, dann das einzelne Fahrzeug (nur Zufall: {p}).",
         "count vans count_elsewhere elsewhere p cause shared value",
     ),
-    _saying(
+    _template(
         "van_failed",
         "{Step} this week: van {van} (family {family}): {error}. What was known before stands, and so do open orders.",
         "{Step} in dieser Woche: Fahrzeug {van} (Familie {family}): {error}. Was vorher bekannt war, gilt weiter, offene "
         "Aufträge ebenso.",
         "step van family error",
     ),
-    _saying(
+    _template(
         "family_failed",
         "{Step} this week: family {family}: {error}. What was known before stands, and so do open orders.",
         "{Step} in dieser Woche: Familie {family}: {error}. Was vorher bekannt war, gilt weiter, offene Aufträge ebenso.",
         "step family error",
     ),
-    _saying(
+    _template(
         "step_failed",
         "{Step} this week: {error}. The list and the orders stand; reports/ says where it happened.",
         "{Step} in dieser Woche: {error}. Liste und Aufträge gelten; reports/ sagt, wo es geschah.",
         "step error",
     ),
-    _saying(
+    _template(
         "no_visit_since",
         "No van was seen since {since}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
         "Seit {since} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "
         "liefern, dann den Lauf wiederholen.",
         "since",
     ),
-    _saying(
+    _template(
         "no_visit_until",
         "No van was seen up to {week}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
         "Bis {week} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "
         "liefern, dann den Lauf wiederholen.",
         "week",
     ),
-    _saying(
+    _template(
         "one_unread_recording",
         "1 recording could not be read: {file} of delivery {delivery}: see {log}. Each run tries again; what was "
         "delivered is kept.",
@@ -215,7 +215,7 @@ _NOTICES = (
         "das Gelieferte bleibt erhalten.",
         "file delivery log",
     ),
-    _saying(
+    _template(
         "unread_recordings",
         "{count} recordings could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
         "delivered is kept.",
@@ -245,65 +245,67 @@ _EVIDENCE = (
 
 # Orders: why, what to do, and what it is worth. Their notes in the plan follow.
 _ORDERS = (
-    _saying("stands_out", "The van stands out from its family.", "Das Fahrzeug hebt sich von seiner Motorfamilie ab."),
-    _saying(
+    _template(
+        "stands_out", "The van stands out from its family.", "Das Fahrzeug hebt sich von seiner Motorfamilie ab."
+    ),
+    _template(
         "cause_likely",
         "'{cause}' is {probability} likely.",
         "„{cause}“ ist zu {probability} wahrscheinlich.",
         "cause probability",
     ),
-    _saying(
+    _template(
         "nothing_fits",
         "Nothing known fits it: no part is named; record again, and look at what moved before any work.",
         "Nichts Bekanntes passt dazu: es wird kein Teil genannt; neu aufnehmen und vor jeder Arbeit ansehen, was sich bewegt hat.",
     ),
-    _saying(
+    _template(
         "not_separable_yet",
         "Not separable yet: '{cause}' {probability}, '{second_cause}' {second_probability}; test first.",
         "Noch nicht zu unterscheiden: „{cause}“ {probability}, „{second_cause}“ {second_probability}; zuerst prüfen.",
         "cause probability second_cause second_probability",
     ),
-    _saying(
+    _template(
         "do_job",
         "{Job}[; in the same visit: {second_job}]",
         "{Job}[; im selben Besuch: {second_job}]",
         "cause",
         "second_cause",
     ),
-    _saying("do_test", "{Test}", "{Test}", "test"),
-    _saying("record_again", "{Capture}", "{Capture}"),
-    _saying(
+    _template("do_test", "{Test}", "{Test}", "test"),
+    _template("record_again", "{Capture}", "{Capture}"),
+    _template(
         "record_again_unknown",
         "{Capture}; look at recorder, leads and connectors, for no known cause fits",
         "{Capture}; Messgerät, Leitungen und Stecker ansehen, denn keine bekannte Ursache passt",
     ),
-    _saying(
+    _template(
         "wait_then_job",
         "Wait for the next visit and record again; if it stands[ for {visits}]: {job}[; in the same visit: {second_job}]",
         "Den nächsten Besuch abwarten und neu aufnehmen; hält es[ {visits}] an: {job}[; im selben Besuch: {second_job}]",
         "cause",
         "second_cause visits",
     ),
-    _saying(
+    _template(
         "wait_then_test",
         "Wait for the next visit and record again; if it stands[ for {visits}]: {test}",
         "Den nächsten Besuch abwarten und neu aufnehmen; hält es[ {visits}] an: {test}",
         "test",
         "visits",
     ),
-    _saying(
+    _template(
         "record_to_prove",
         "Prove the repair: {capture}",
         "Die Reparatur nachweisen: {capture}",
     ),
-    _saying("record_at_next_visit", "At the next visit: {capture}", "Beim nächsten Besuch: {capture}"),
-    _saying(
+    _template("record_at_next_visit", "At the next visit: {capture}", "Beim nächsten Besuch: {capture}"),
+    _template(
         "record_at_next_visit_unknown",
         "At the next visit: {capture}; look at recorder, leads and connectors, for no known cause fits",
         "Beim nächsten Besuch: {capture}; Messgerät, Leitungen und Stecker ansehen, denn keine bekannte Ursache passt",
     ),
-    _saying("not_worth_yet", "Not worth it yet.", "Lohnt sich noch nicht."),
-    _saying(
+    _template("not_worth_yet", "Not worth it yet.", "Lohnt sich noch nicht."),
+    _template(
         "worth",
         "Expected {total} against waiting {horizon_weeks}: [{failure_avoided} failure avoided ({failure_probability} likely)|"
         "{running} fuel and power|{put_off} work and parts that waiting only puts off|{warranty} paid by the warranty|"
@@ -313,97 +315,97 @@ _ORDERS = (
         "verschiebt|{warranty} zahlt die Garantie|{work} Arbeit ({hours})|{parts} Teile|{van_time} Fahrzeug steht].",
         "total failure_avoided failure_probability running put_off warranty work hours parts van_time horizon_weeks",
     ),
-    _saying(
+    _template(
         "done_for_near_limit",
         "Done all the same: a limit is near.",
         "Wird trotzdem gemacht: eine Grenze ist nahe.",
     ),
-    _saying(
+    _template(
         "done_for_code",
         "Done all the same: a fault code stands.",
         "Wird trotzdem gemacht: ein Fehlercode steht.",
     ),
-    _saying(
+    _template(
         "done_for_waiting",
         "Done all the same: what may be there would cost more to leave than to fetch the van.",
         "Wird trotzdem gemacht: was es sein kann, käme beim Warten teurer als das Fahrzeug hereinzuholen.",
     ),
-    _saying(
+    _template(
         "done_as_it_stands",
         "Done all the same: it has stood since the order asked to wait.",
         "Wird trotzdem gemacht: es steht noch an, seit der Auftrag Abwarten empfahl.",
     ),
-    _saying(
+    _template(
         "done_for_safety",
         "Done all the same: failing can endanger people.",
         "Wird trotzdem gemacht: ein Ausfall kann Menschen gefährden.",
     ),
-    _saying(
+    _template(
         "done_for_limit",
         "Done all the same: a limit is crossed.",
         "Wird trotzdem gemacht: eine Grenze ist überschritten.",
     ),
 )
 _PLAN = (
-    _saying("overdue", "overdue since {day}", "überfällig seit {day}", "day"),
-    _saying("plan_booked", "booked for {day}", "eingeplant für {day}", "day"),
-    _saying(
+    _template("overdue", "overdue since {day}", "überfällig seit {day}", "day"),
+    _template("plan_booked", "booked for {day}", "eingeplant für {day}", "day"),
+    _template(
         "plan_safety",
         "goes first: failing can endanger people",
         "kommt zuerst: ein Ausfall kann Menschen gefährden",
     ),
-    _saying("plan_accepted", "goes before proposals: accepted", "kommt vor Vorschlägen: angenommen"),
-    _saying("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
-    _saying(
+    _template("plan_accepted", "goes before proposals: accepted", "kommt vor Vorschlägen: angenommen"),
+    _template("plan_booked_open", "goes before proposals: booked", "kommt vor Vorschlägen: eingeplant"),
+    _template(
         "plan_limit",
         "goes before what is worth more: it can't wait",
         "kommt vor Lohnenderem: es kann nicht warten",
     ),
-    _saying(
+    _template(
         "plan_best",
         "part of the plan worth most within the depot's hours",
         "Teil des Plans, der in den Stunden des Standorts am meisten wert ist",
     ),
-    _saying("plan_postponed", "postponed until {day}", "verschoben bis {day}", "day"),
-    _saying("plan_warranty", "claim before the warranty ends", "vor Ende der Garantie geltend machen"),
-    _saying("plan_away", "the van is away in some of the weeks", "das Fahrzeug ist in einigen der Wochen nicht da"),
-    _saying("plan_shared", "one visit with order {orders}", "ein gemeinsamer Besuch mit Auftrag {orders}", "orders"),
-    _saying("plan_unproven", "the best plan found in {seconds}", "der beste in {seconds} gefundene Plan", "seconds"),
-    _saying(
+    _template("plan_postponed", "postponed until {day}", "verschoben bis {day}", "day"),
+    _template("plan_warranty", "claim before the warranty ends", "vor Ende der Garantie geltend machen"),
+    _template("plan_away", "the van is away in some of the weeks", "das Fahrzeug ist in einigen der Wochen nicht da"),
+    _template("plan_shared", "one visit with order {orders}", "ein gemeinsamer Besuch mit Auftrag {orders}", "orders"),
+    _template("plan_unproven", "the best plan found in {seconds}", "der beste in {seconds} gefundene Plan", "seconds"),
+    _template(
         "no_workshop_time",
         "no workshop time: recorded again at the next visit",
         "keine Werkstattzeit: beim nächsten Besuch neu aufgenommen",
     ),
-    _saying(
+    _template(
         "no_depot_hours",
         "depot {depot} has no workshop hours in the settings",
         "der Standort {depot} hat in den Einstellungen keine Werkstattstunden",
         "depot",
     ),
-    _saying("beyond_plan", "its day lies beyond the weeks planned", "sein Tag liegt jenseits der geplanten Wochen"),
-    _saying(
+    _template("beyond_plan", "its day lies beyond the weeks planned", "sein Tag liegt jenseits der geplanten Wochen"),
+    _template(
         "van_away",
         "the van is not there within the weeks planned",
         "das Fahrzeug ist in den geplanten Wochen nicht da",
     ),
-    _saying(
+    _template(
         "too_long",
         "needs {hours}, more than any of its weeks has ({offered})",
         "braucht {hours}, mehr als eine seiner Wochen hat ({offered})",
         "hours offered",
     ),
-    _saying(
+    _template(
         "costs_more",
         "costs {cost} more than it is expected to avoid",
         "kostet {cost} mehr, als es voraussichtlich vermeidet",
         "cost",
     ),
-    _saying(
+    _template(
         "crowded_out",
         "the hours of its weeks go to orders that come first or are worth more",
         "die Stunden seiner Wochen gehen an Aufträge, die vorgehen oder mehr wert sind",
     ),
-    _saying(
+    _template(
         "not_placed",
         "not placed by the best plan found in {seconds}",
         "im besten in {seconds} gefundenen Plan nicht untergebracht",
@@ -421,16 +423,16 @@ _AFTERWARDS = (
         "{high}).",
         "before after expected change low high outcome",
     ),
-    _saying(
+    _template(
         "share_of_cause",
         "share of '{cause}' among flagged vans of {family}",
         "Anteil von „{cause}“ unter auffälligen Fahrzeugen der Familie {family}",
         "cause family",
     ),
-    _saying("job_hours_of", "hours of the job for '{cause}'", "Stunden der Arbeit bei „{cause}“", "cause"),
-    _saying("job_parts_of", "parts of the job for '{cause}'", "Teile der Arbeit bei „{cause}“", "cause"),
-    _saying("trust_in_alarms", "trust in alarms of {flag}", "Vertrauen in Alarme ({flag})", "flag"),
-    _saying(
+    _template("job_hours_of", "hours of the job for '{cause}'", "Stunden der Arbeit bei „{cause}“", "cause"),
+    _template("job_parts_of", "parts of the job for '{cause}'", "Teile der Arbeit bei „{cause}“", "cause"),
+    _template("trust_in_alarms", "trust in alarms of {flag}", "Vertrauen in Alarme ({flag})", "flag"),
+    _template(
         "findings_counted",
         "{in_family} of {family_findings} findings in the family and {in_fleet} of {fleet_findings} in the fleet were "
         "'{cause}'.",
@@ -438,46 +440,46 @@ _AFTERWARDS = (
         "„{cause}“.",
         "cause in_family family_findings in_fleet fleet_findings",
     ),
-    _saying(
+    _template(
         "hours_told",
-        "{told} jobs with hours told; they took {mean} on average, the default counts as {weight}.",
+        "{told} jobs with reported hours; they took {mean} on average, the default counts as {weight}.",
         "{told} Arbeiten mit genannten Stunden, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
         "told mean weight",
     ),
-    _saying(
+    _template(
         "hours_untold",
-        "0 jobs with hours told; nothing told of them now, the default counts as {weight}.",
+        "0 jobs with reported hours; nothing known of them now, the default counts as {weight}.",
         "0 Arbeiten mit genannten Stunden, jetzt ist nichts genannt; die Vorgabe zählt wie {weight}.",
         "weight",
     ),
-    _saying(
+    _template(
         "parts_told",
-        "{told} jobs with parts told; they took {mean} on average, the default counts as {weight}.",
+        "{told} jobs with reported parts; they took {mean} on average, the default counts as {weight}.",
         "{told} Arbeiten mit genannten Teilekosten, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
         "told mean weight",
     ),
-    _saying(
+    _template(
         "parts_untold",
-        "0 jobs with parts told; nothing told of them now, the default counts as {weight}.",
+        "0 jobs with reported parts; nothing known of them now, the default counts as {weight}.",
         "0 Arbeiten mit genannten Teilekosten, jetzt ist nichts genannt; die Vorgabe zählt wie {weight}.",
         "weight",
     ),
-    _saying(
+    _template(
         "alarms_ended",
         "Alarms of {flag} ended in a finding {right} times and in nothing found {wrong} times.",
         "Alarme ({flag}) endeten {right}-mal mit einem Befund und {wrong}-mal ohne.",
         "flag right wrong",
     ),
-    _saying(
+    _template(
         "no_finding_left",
         "No finding rests on them any more; they count like all alarms of the fleet.",
         "Kein Befund stützt sich mehr auf sie; sie zählen wie alle Alarme der Flotte.",
     ),
 )
 
-FACTS: dict[str, Saying] = {
-    saying.code: saying
-    for saying in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *TESTS_PLANNED, *AT_THE_VAN)
+FACTS: dict[str, Template] = {
+    template.code: template
+    for template in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *TESTS_PLANNED, *AT_THE_VAN)
 }
 
 PHRASES: dict[str, Words] = {

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from data_contracts.bilingual import Words
-from data_contracts.facts.saying import of_quantity, saying
+from data_contracts.facts.template import of_quantity, template
 
 AT_THE_VAN = (
     of_quantity(
@@ -34,43 +34,43 @@ AT_THE_VAN = (
         "{Quantity} ist {level}, besser als erwartet ({expected_range}, {basis}).",
         "level expected_low expected_high basis",
     ),
-    saying(
+    template(
         "van_same",
         "All {count} quantities held against what is expected are as expected.",
         "Alle {count} Größen, die mit dem Erwarteten verglichen sind, sind wie erwartet.",
         "count",
     ),
-    saying(
+    template(
         "van_within_limits",
         "None of {count} quantities is beyond a limit of the register; what is usual is not known.",
         "Keine von {count} Größen liegt jenseits einer Grenze des Registers; was üblich ist, ist nicht bekannt.",
         "count",
     ),
-    saying(
+    template(
         "van_nothing_read",
         "Nothing that matters could be read: record again.",
         "Nichts, worauf es ankommt, war zu lesen: noch einmal aufnehmen.",
     ),
-    saying(
+    template(
         "held_against_past",
         "Held against its own {count} visits up to {since}, and {vans} vans of family {family}.",
         "Verglichen mit den eigenen {count} Besuchen bis {since} und mit {vans} Fahrzeugen der Familie {family}.",
         "count since family vans",
     ),
-    saying(
+    template(
         "held_against_family",
         "{van} has no visit in the published run: held against {vans} vans of family {family} alone.",
         "{van} hat im veröffentlichten Lauf keinen Besuch: nur mit {vans} Fahrzeugen der Familie {family} verglichen.",
         "van family vans",
     ),
-    saying(
+    template(
         "held_against_nothing",
         "No van of family {family} has a visit in the published run: held against the register's limits alone.",
         "Kein Fahrzeug der Familie {family} hat im veröffentlichten Lauf einen Besuch: nur mit den Grenzen des Registers "
         "verglichen.",
         "family",
     ),
-    saying(
+    template(
         "held_against_limits",
         "No run is published here, so neither the van's past nor family {family} is known: held against the register's limits "
         "alone. `vansnap weekly` makes a run.",
@@ -78,7 +78,7 @@ AT_THE_VAN = (
         "nur mit den Grenzen des Registers verglichen. `vansnap weekly` macht einen Lauf.",
         "family",
     ),
-    saying(
+    template(
         "held_against_no_van",
         "Only family {family} was named: held against the register's limits alone. With its van a snap is held against its past.",
         "Nur die Familie {family} wurde genannt: nur mit den Grenzen des Registers verglichen. Mit dem Fahrzeug wird ein "
@@ -92,37 +92,37 @@ AT_THE_VAN = (
         "vorher so.",
         "level expected_low expected_high family",
     ),
-    saying(
+    template(
         "representative_nearest",
         "Snap {snap} of {file} stands for the {count} accepted snaps: its traces are nearest to all the others'.",
         "Gasstoß {snap} aus {file} steht für die {count} angenommenen: seine Signale liegen allen anderen am nächsten.",
         "snap file count",
     ),
-    saying(
+    template(
         "representative_first",
         "Snap {snap} of {file} stands for {count} accepted snaps, as the first: of fewer than three none is in the middle.",
         "Gasstoß {snap} aus {file} steht als erster für {count} angenommene: unter weniger als dreien liegt keiner in der Mitte.",
         "snap file count",
     ),
-    saying(
+    template(
         "representative_only",
         "Snap {snap} of {file} stands for the visit: no other is accepted.",
         "Gasstoß {snap} aus {file} steht für den Besuch: kein anderer ist angenommen.",
         "snap file",
     ),
-    saying(
+    template(
         "representative_none",
         "No snap is accepted, so none stands for the visit.",
         "Kein Gasstoß ist angenommen, also steht keiner für den Besuch.",
     ),
-    saying(
+    template(
         "proof_here",
         "Repair '{cause}'[ of {day}]: {proof}. Three good snaps in the weekly run decide.",
         "Reparatur „{cause}“[ vom {day}]: {proof}. Drei gute Gasstöße im wöchentlichen Lauf entscheiden.",
         "cause proof",
         "day",
     ),
-    saying(
+    template(
         "proof_here_unknown",
         "Repair '{cause}'[ of {day}]: nothing it touches was read both before and now, so nothing can be said.",
         "Reparatur „{cause}“[ vom {day}]: nichts, was sie berührt, wurde vorher und jetzt gelesen; es ist nichts zu sagen.",

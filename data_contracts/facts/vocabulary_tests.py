@@ -1,34 +1,34 @@
 """Codes of facts about the plan of the tests: when a van is tested next, why then, and what raised the odds."""
 
-from data_contracts.facts.saying import of_quantity, saying
+from data_contracts.facts.template import of_quantity, template
 
 TESTS_PLANNED = (
-    saying("test_never_seen", "No usable recording yet.", "Noch keine brauchbare Aufnahme."),
-    saying(
+    template("test_never_seen", "No usable recording yet.", "Noch keine brauchbare Aufnahme."),
+    template(
         "test_booked",
         "Comes into the workshop by {day} and is recorded there.",
         "Kommt bis {day} in die Werkstatt und wird dort aufgenommen.",
         "day",
     ),
-    saying(
+    template(
         "test_proving",
         "Repaired on {day}: recorded every week until the repair is judged.",
         "Am {day} repariert: jede Woche aufgenommen, bis die Reparatur beurteilt ist.",
         "day",
     ),
-    saying(
+    template(
         "test_first_visits",
         "New: {count} of the {told} visits, a week apart, that make its baseline.",
         "Neu: {count} der {told} Besuche im Wochenabstand, aus denen die Grundlinie entsteht.",
         "count told",
     ),
-    saying(
+    template(
         "test_longest",
         "No van goes unseen longer than {weeks}.",
         "Kein Fahrzeug bleibt länger als {weeks} ungesehen.",
         "weeks",
     ),
-    saying(
+    template(
         "test_odds",
         "Not longer than {weeks} after the last test: by then the odds of a serious fault that nobody has seen are "
         "{probability}.",
@@ -36,27 +36,27 @@ TESTS_PLANNED = (
         "ein ernster Fehler, den niemand gesehen hat.",
         "weeks probability",
     ),
-    saying(
+    template(
         "test_odds_now",
         "In the week after the last test: even then the odds of a serious fault that nobody has seen are {probability}.",
         "In der Woche nach dem letzten Test: auch dann besteht mit {probability} Wahrscheinlichkeit ein "
         "ernster Fehler, den niemand gesehen hat.",
         "probability",
     ),
-    saying(
+    template(
         "test_cost",
         "{weeks} after the last test costs least: sooner the visits cost more, later what may go on unseen.",
         "{weeks} nach dem letzten Test kostet am wenigsten: früher kosten die Besuche mehr, später, was ungesehen bleibt.",
         "weeks",
     ),
-    saying(
+    template(
         "test_listed",
         "On the list: a fault is there with a probability of {probability}[, most likely '{cause}'].",
         "Auf der Liste: zu {probability} stimmt etwas nicht[, am ehesten „{cause}“].",
         "probability",
         "cause",
     ),
-    saying(
+    template(
         "test_danger",
         "It may be a fault that can endanger people ({probability}).",
         "Es kann ein Fehler sein, der Menschen gefährdet ({probability}).",
@@ -67,55 +67,55 @@ TESTS_PLANNED = (
         "{Quantity} has moved, though not far enough for an alarm.",
         "{Quantity} hat sich bewegt, wenn auch nicht weit genug für einen Alarm.",
     ),
-    saying(
+    template(
         "test_unusual",
         "The last visit was unusual for a healthy van ({p}).",
         "Der letzte Besuch war ungewöhnlich für ein gesundes Fahrzeug ({p}).",
         "p",
     ),
-    saying(
+    template(
         "test_code",
         "Fault code {fault_code} was read at the last visit: {says}.",
         "Fehlercode {fault_code} wurde beim letzten Besuch gelesen: {says}.",
         "fault_code says",
     ),
-    saying(
+    template(
         "test_repaired",
         "Repaired on {day}: for a while after work faults come more often.",
         "Am {day} repariert: nach Arbeiten kommen Fehler eine Weile häufiger.",
         "day",
     ),
-    saying(
+    template(
         "test_worn",
         "Faults begin {times} times as often as in the median van, by age or mileage.",
         "Nach Alter oder Laufleistung beginnen Fehler {times}-mal so oft wie beim Median der Flotte.",
         "times",
     ),
-    saying(
+    template(
         "test_no_room",
         "Depot {depot} has no room for it in the weeks planned.",
         "Der Standort {depot} hat in den geplanten Wochen keinen Platz dafür.",
         "depot",
     ),
-    saying("test_away", "Away in the weeks planned.", "In den geplanten Wochen nicht da."),
-    saying(
+    template("test_away", "Away in the weeks planned.", "In den geplanten Wochen nicht da."),
+    template(
         "test_earlier",
         "Moved to an earlier week, because its own is full or the van is away then.",
         "In eine frühere Woche gelegt, weil die eigene voll ist oder das Fahrzeug dann nicht da ist.",
     ),
-    saying(
+    template(
         "test_later",
         "Not before {week}: until then others go first, or the van is away.",
         "Nicht vor {week}: bis dahin gehen andere vor, oder das Fahrzeug ist nicht da.",
         "week",
     ),
-    saying(
+    template(
         "tests_of_week",
         "tests for {week}: {vans} vans; overdue {overdue}, never seen {never_seen}, without room that week {no_room}",
         "Tests für {week}: {vans} Fahrzeuge; überfällig {overdue}, nie gesehen {never_seen}, ohne Platz in der Woche {no_room}",
         "week vans overdue never_seen no_room",
     ),
-    saying(
+    template(
         "tests_of_month",
         "a month of the plan costs {cost} in visits and saves {saving} by faults found sooner",
         "ein Monat des Plans kostet {cost} für Besuche und spart {saving} durch früher gefundene Fehler",

@@ -272,18 +272,18 @@ def _said(one: Judged, code: str, holding: str | None) -> Fact:
             "van_beyond_limit", one.quantity, level=one.value, holding=holding, limit=one.limit, means=one.means
         )
     beyond: dict[str, float | str] = {"limit": one.limit, "means": one.means} if one.means else {}
-    told: dict[str, float | str] = {
+    numbers: dict[str, float | str] = {
         "level": one.value,
         "expected_low": band.low,
         "expected_high": band.high,
         "basis": "own" if one.own is not None else "family",
     }
     if code == "van_better":
-        return Fact.of(code, one.quantity, **told)
+        return Fact.of(code, one.quantity, **numbers)
     before = one.last if np.isfinite(one.last) else None
     if code == "van_back":
-        return Fact.of(code, one.quantity, before=one.last, **told)
-    return Fact.of(code, one.quantity, before=before, holding=holding, **told, **beyond)
+        return Fact.of(code, one.quantity, before=one.last, **numbers)
+    return Fact.of(code, one.quantity, before=before, holding=holding, **numbers, **beyond)
 
 
 def _basis(judged: Sequence[Judged], van_id: str, family: Family, past: VanPast | None) -> list[Fact]:

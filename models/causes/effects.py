@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 
 from data_contracts.causes import CAUSES, NONE
-from data_contracts.causes.record import Cause, HardToTell
+from data_contracts.causes.record import Ambiguity, Cause
 from data_contracts.errors import InputError
 from data_contracts.features import FEATURES, SOFT, Feature, FeatureScale
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
@@ -60,7 +60,7 @@ class EffectTable:
     features : tuple of Feature
     patterns : tuple of Pattern
         Every cause has at least one.
-    hard_to_tell : mapping of frozenset of str to HardToTell
+    ambiguities : mapping of frozenset of str to Ambiguity
         Pairs of codes that no free snap separates, or that need a quantity not every recording gives.
     fault_codes : mapping of str to mapping of str to float
         SAE J2012 code to the causes it makes likelier, and the factor on their odds. [1]
@@ -68,7 +68,7 @@ class EffectTable:
 
     features: tuple[Feature, ...]
     patterns: tuple[Pattern, ...]
-    hard_to_tell: Mapping[frozenset[str], HardToTell]
+    ambiguities: Mapping[frozenset[str], Ambiguity]
     fault_codes: Mapping[str, Mapping[str, float]]
 
 
@@ -105,7 +105,7 @@ def effect_table(
     if faults:
         raise InputError("; ".join(faults))
     trades = float(fitted.get("trade_share", 1.0))
-    stray = fitted.get("stray", {})
+    discrepancy = fitted.get("discrepancy", {})
     patterns: list[Pattern] = []
     for cause in causes.values():
         total = sum(way.share for way in cause.shows)
@@ -120,12 +120,15 @@ def effect_table(
             )
             as_trade = f"{way.name}, as the trade has it"
             patterns.append(_pattern(cause.code, as_trade, trades * share, one_bank, way.gain, way.effects))
-    pairs = {frozenset((code, hard.other)): hard for code, cause in causes.items() for hard in cause.hard_to_tell}
+    pairs = {frozenset((code, hard.other)): hard for code, cause in causes.items() for hard in cause.ambiguities}
     codes: dict[str, dict[str, float]] = {}
     for cause in causes.values():
         for code, raises in cause.fault_codes.items():
             codes.setdefault(code, {})[cause.code] = raises
-    listed = tuple(replace(feature, stray=float(stray.get(name, feature.stray))) for name, feature in features.items())
+    listed = tuple(
+        replace(feature, discrepancy=float(discrepancy.get(name, feature.discrepancy)))
+        for name, feature in features.items()
+    )
     return EffectTable(listed, tuple(patterns), pairs, codes)
 
 
@@ -150,9 +153,9 @@ def _faults_of(
         if quantity and quantity not in QUANTITIES
     ]
     named = [(f"cause {c.code}", name) for c in causes.values() for way in c.shows for name in way.effects]
-    named += [(f"cause {c.code}", name) for c in causes.values() for hard in c.hard_to_tell for name in hard.told_by]
+    named += [(f"cause {c.code}", name) for c in causes.values() for hard in c.ambiguities for name in hard.resolved_by]
     named += [(f"fitted {code}", name) for (code, _), one in found.items() for name in one["effects"]]
-    named += [("fitted stray", name) for name in fitted.get("stray", {})]
+    named += [("fitted discrepancy", name) for name in fitted.get("discrepancy", {})]
     faults += [f"{who}: no feature {name}: declare it in features.py" for who, name in named if name not in features]
     ways = {(cause.code, way.name) for cause in causes.values() for way in cause.shows}
     faults += [
@@ -161,7 +164,7 @@ def _faults_of(
     faults += [
         f"cause {cause.code}: {hard.other} is no cause: use a code of data_contracts/causes"
         for cause in causes.values()
-        for hard in cause.hard_to_tell
+        for hard in cause.ambiguities
         if hard.other not in (*causes, NONE)
     ]
     return faults
@@ -187,7 +190,7 @@ def load_effects(which: Literal["fitted", "trade"] = "fitted") -> EffectTable:
 
 
 def _to_scale(scale: FeatureScale, expected: Floats, shift: Floats, u: Floats) -> tuple[Floats, Floats]:
-    """Movement and its standard uncertainty on a feature's scale, linearised."""
+    """Symptom and its standard uncertainty on a feature's scale, linearised."""
     present = expected + shift
     with np.errstate(divide="ignore", invalid="ignore"):
         if scale == "absolute":
@@ -212,7 +215,7 @@ def _to_scale(scale: FeatureScale, expected: Floats, shift: Floats, u: Floats) -
 
 
 @dataclass(frozen=True)
-class Movements:
+class Symptoms:
     """Every feature of every van, on both banks.
 
     Attributes
@@ -233,7 +236,7 @@ class Movements:
     u: Floats
 
 
-def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flags, table: EffectTable) -> Movements:
+def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flags, table: EffectTable) -> Symptoms:
     """Bring residuals onto the scales of the table.
 
     Parameters
@@ -248,7 +251,7 @@ def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Fla
 
     Returns
     -------
-    Movements
+    Symptoms
         Columns in which no van was read are left out.
     """
     column = {name: number for number, name in enumerate(residuals.quantities)}
@@ -292,7 +295,7 @@ def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Fla
                 u_all.append(np.where(read, np.hypot(moved_u, feature.floor), np.nan))
     vans = len(residuals.van_ids)
     empty = np.empty((vans, 0))
-    return Movements(
+    return Symptoms(
         tuple(feature for feature, _ in kept),
         np.array([second for _, second in kept], dtype=bool),
         np.column_stack(moved_all) if kept else empty,
@@ -300,12 +303,12 @@ def movements(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Fla
     )
 
 
-def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> dict[frozenset[str], str]:
+def inseparable_pairs(moved: Symptoms, van: int, table: EffectTable) -> dict[frozenset[str], str]:
     """Pairs of codes that this van's reading cannot separate, and why.
 
     Parameters
     ----------
-    moved : Movements
+    moved : Symptoms
     van : int
         Row.
     table : EffectTable
@@ -317,13 +320,13 @@ def inseparable_pairs(moved: Movements, van: int, table: EffectTable) -> dict[fr
     read = {f.name for f, x in zip(moved.features, moved.moved[van], strict=True) if np.isfinite(x)}
     return {
         pair: why.because.en
-        for pair, why in table.hard_to_tell.items()
-        if not why.told_by or not read.issuperset(why.told_by)
+        for pair, why in table.ambiguities.items()
+        if not why.resolved_by or not read.issuperset(why.resolved_by)
     }
 
 
 def effect_at(feature: Feature, effect: float, severity: Floats) -> Floats:
-    """Movement of a feature at a severity.
+    """Effect on a feature at a severity.
 
     Linear in severity. On a log scale the factor is linear (a time constant ×4 at severity 1 is ×2.5 at one half), on
     the soft scale the quantity itself.
@@ -332,7 +335,7 @@ def effect_at(feature: Feature, effect: float, severity: Floats) -> Floats:
     ----------
     feature : Feature
     effect : float
-        Movement at severity 1. [scale of the feature]
+        Effect at severity 1. [scale of the feature]
     severity : ndarray
         From 0 up. [1]
 

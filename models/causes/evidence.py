@@ -7,7 +7,7 @@ import numpy as np
 from data_contracts.facts.fact import Fact
 from data_contracts.features import SOFT, Feature
 from data_contracts.signals import BANK2_PREFIX
-from models.causes.effects import Movements, effect_at
+from models.causes.effects import Symptoms, effect_at
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
@@ -75,7 +75,7 @@ def _fact(
 def gather_evidence(
     residuals: Residuals,
     van: int,
-    moved: Movements,
+    moved: Symptoms,
     effect: Floats,
     spread: Floats,
     severity: float,
@@ -90,7 +90,7 @@ def gather_evidence(
         For the figures in their own units.
     van : int
         Row of the van.
-    moved : Movements
+    moved : Symptoms
         Features of every van.
     effect, spread : ndarray of shape (columns,)
         Declared movements of the cause at severity 1, and their spread between engines. [scale of the feature]
@@ -118,8 +118,8 @@ def gather_evidence(
         if not np.isfinite(x):
             continue
         meant = float(effect_at(feature, float(effect[number]), np.array(severity)))
-        scale2 = u**2 + (severity * np.hypot(spread[number], feature.stray)) ** 2
-        told = feature.weight * float(
+        scale2 = u**2 + (severity * np.hypot(spread[number], feature.discrepancy)) ** 2
+        contribution = feature.weight * float(
             -0.5 * np.log(scale2 / u**2)
             - 0.5 * (tail + 1) * (np.log1p((x - meant) ** 2 / scale2 / tail) - np.log1p(x**2 / u**2 / tail))
         )
@@ -128,11 +128,11 @@ def gather_evidence(
         level = expected + float(residuals.shift[van, column[quantity]])
         declared = abs(meant) > 0.5 * feature.floor
         either_way = severity * spread[number] > 2.0 * feature.floor  # engines differ in the direction
-        if told >= _LEAST:
+        if contribution >= _LEAST:
             same_step = step_of.get(feature.quantity, feature.reading_step) if feature.plus else feature.reading_step
             readings.add((same_step, bool(second)))
             if (code := _evidence_code(x, meant, declared=declared, either_way=either_way)) is not None:
-                rows.append((told, _fact(code, cause, feature, quantity, x, meant, u, level, expected)))
+                rows.append((contribution, _fact(code, cause, feature, quantity, x, meant, u, level, expected)))
     rows.sort(key=lambda row: -row[0])
     return Evidence(tuple(fact for _, fact in rows[:_MOST]), len(readings))
 

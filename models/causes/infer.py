@@ -10,7 +10,7 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
-from models.causes.effects import EffectTable, Movements, load_effects, movements
+from models.causes.effects import EffectTable, Symptoms, load_effects, symptoms
 from models.causes.evidence import Evidence, gather_evidence
 from models.causes.likelihood import (
     CauseSettings,
@@ -169,7 +169,7 @@ class _Hypothesised:
     """What all vans share: movements, hypotheses, tables of pairs, and the prior of the severities that engines
     show."""
 
-    moved: Movements
+    moved: Symptoms
     hypotheses: Hypotheses
     pairs: PairTables
     shown: Floats
@@ -181,7 +181,7 @@ def _hypothesised(
 ) -> _Hypothesised:
     sensors = [family.lambda_sensor for family in families]
     rich_low = np.array([s.polarity == "rich_low" and s.kind == "narrowband" for s in sensors], dtype=bool)
-    moved = movements(residuals, tuple(s.kind for s in sensors), rich_low, table)
+    moved = symptoms(residuals, tuple(s.kind for s in sensors), rich_low, table)
     hypotheses = place_patterns(moved, table)
     shown = shown_of(hypotheses, settings.severities)
     return _Hypothesised(moved, hypotheses, pair_tables(moved, hypotheses, settings), shown, settings)

@@ -7,7 +7,7 @@ import numpy as np
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.features import Feature
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import EffectTable, Movements, effect_at
+from models.causes.effects import EffectTable, Symptoms, effect_at
 from models.statistics.arrays import Codes, Floats
 
 ERROR_FLOORS = 20.0
@@ -19,8 +19,8 @@ INDEFINITE = 1.0
 UNAFFECTED = 0.05
 """Share of engines on which a declared effect does not show. A judgement, no source. [1]"""
 
-UNKNOWN_STRAYS = 4.0
-"""Movements under an unknown cause, in strays of the feature: wider than the undeclared ones of a known cause. [1]"""
+UNKNOWN_DISCREPANCIES = 4.0
+"""Symptoms under an unknown cause, in discrepancies of the feature: wider than the undeclared ones of a known cause. [1]"""
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ class Hypotheses:
     gain : ndarray of shape (hypotheses,)
         Standard deviation of the logarithm of shown over true severity. [1]
     effect, spread : ndarray of shape (hypotheses, columns)
-        Movement at severity 1 and its spread. [scale of the feature]
+        Effect at severity 1 and its spread. [scale of the feature]
     """
 
     cause: Codes
@@ -85,12 +85,12 @@ class Hypotheses:
     spread: Floats
 
 
-def place_patterns(moved: Movements, table: EffectTable) -> Hypotheses:
+def place_patterns(moved: Symptoms, table: EffectTable) -> Hypotheses:
     """Place every pattern on both banks, and, where it may affect a single one, on either.
 
     Parameters
     ----------
-    moved : Movements
+    moved : Symptoms
         For its columns.
     table : EffectTable
         For its patterns.
@@ -166,12 +166,12 @@ def log_t(distance: Floats, scale2: Floats, tail: float) -> Floats:
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
 
-def error_groups(moved: Movements) -> list[list[int]]:
+def error_groups(moved: Symptoms) -> list[list[int]]:
     """Columns that one gross error of the reading spoils together.
 
     Parameters
     ----------
-    moved : Movements
+    moved : Symptoms
         Features of every van.
 
     Returns
@@ -215,12 +215,12 @@ class GrossErrors:
         return GrossErrors(self.density[van], self.log_error[van], self.log_sound[van])
 
 
-def gross_errors(moved: Movements, rows: slice, visits: Codes, settings: CauseSettings) -> GrossErrors:
+def gross_errors(moved: Symptoms, rows: slice, visits: Codes, settings: CauseSettings) -> GrossErrors:
     """How likely each movement is as a gross error of the reading.
 
     Parameters
     ----------
-    moved : Movements
+    moved : Symptoms
         Features of every van.
     rows : slice
         Vans to look at.
@@ -254,7 +254,7 @@ def unaffected_share(feature: Feature, effect: Floats, spread: Floats) -> Floats
     feature : Feature
         The quantity on its scale.
     effect, spread : ndarray of shape (n,)
-        Movement at severity 1, and its spread between engines. [scale of the feature]
+        Effect at severity 1, and its spread between engines. [scale of the feature]
 
     Returns
     -------
@@ -266,13 +266,13 @@ def unaffected_share(feature: Feature, effect: Floats, spread: Floats) -> Floats
 
 
 def log_likelihoods(
-    moved: Movements, rows: slice, errors: GrossErrors, hypotheses: Hypotheses, settings: CauseSettings
+    moved: Symptoms, rows: slice, errors: GrossErrors, hypotheses: Hypotheses, settings: CauseSettings
 ) -> tuple[Floats, Floats, Floats]:
     """Tempered log likelihood of every hypothesis and severity, of no cause, and of an unknown one.
 
     Parameters
     ----------
-    moved : Movements
+    moved : Symptoms
     rows : slice
         Vans.
     errors : GrossErrors
@@ -302,17 +302,19 @@ def log_likelihoods(
             weight = settings.temper * feature.weight
             gross[read] += weight * errors.density[read, column]
             of_none[read] += weight * log_t(x, u2, settings.tail)
-            of_unknown[read] += weight * log_t(x, u2 + (UNKNOWN_STRAYS * feature.stray) ** 2, settings.tail)
+            of_unknown[read] += weight * log_t(
+                x, u2 + (UNKNOWN_DISCREPANCIES * feature.discrepancy) ** 2, settings.tail
+            )
             kinds, which = np.unique(
                 np.column_stack([hypotheses.effect[:, column], hypotheses.spread[:, column]]),
                 axis=0,
                 return_inverse=True,
             )
             mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
-            variance = (np.hypot(kinds[:, 1], feature.stray)[:, None] * severity) ** 2
+            variance = (np.hypot(kinds[:, 1], feature.discrepancy)[:, None] * severity) ** 2
             each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
             unaffected = unaffected_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
-            at_rest = log_t(x[:, None], u2[:, None] + (feature.stray * severity) ** 2, settings.tail)[:, None, :]
+            at_rest = log_t(x[:, None], u2[:, None] + (feature.discrepancy * severity) ** 2, settings.tail)[:, None, :]
             each = np.logaddexp(each + np.log1p(-unaffected), at_rest + np.log(unaffected))
             sound[read] += weight * each[:, which.reshape(-1), :]
         some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_contracts.causes import CAUSE_CODES, NONE
-from models.causes.effects import Movements, effect_at
+from models.causes.effects import Symptoms, effect_at
 from models.causes.likelihood import CauseSettings, GrossErrors, Hypotheses, error_groups, log_t
 from models.statistics.arrays import Codes, Floats
 
@@ -26,17 +26,17 @@ class PairProbability:
 
 @dataclass(frozen=True)
 class PairTables:
-    """Movements of every placed pattern as one of two causes, on a grid of both severities.
+    """Symptoms of every placed pattern as one of two causes, on a grid of both severities.
 
     Attributes
     ----------
     first, second : ndarray of shape (grid,)
         Severities of the two. [1]
     one, other : ndarray of shape (hypotheses, columns, grid)
-        Movement as the first and as the second of the two. [scale of the feature]
+        Effect as the first and as the second of the two. [scale of the feature]
     one_variance, other_variance : ndarray of shape (hypotheses, columns, grid)
         Variance between engines. [scale of the feature, squared]
-    stray_variance : ndarray of shape (columns, grid)
+    discrepancy_variance : ndarray of shape (columns, grid)
         Variance of movements that are not declared, by the larger severity. [scale of the feature, squared]
     weight : ndarray of shape (groups, columns)
         Tempered weight of each column's evidence, in the row of its error group. [1]
@@ -50,17 +50,17 @@ class PairTables:
     other: Floats
     one_variance: Floats
     other_variance: Floats
-    stray_variance: Floats
+    discrepancy_variance: Floats
     weight: Floats
     lead: Codes
 
 
-def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
+def pair_tables(moved: Symptoms, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
     """Prepare the tables that `with_pairs` uses for every van.
 
     Parameters
     ----------
-    moved : Movements
+    moved : Symptoms
     hypotheses : Hypotheses
     settings : CauseSettings
 
@@ -81,7 +81,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
     for row, group in enumerate(groups):
         weight[row, group] = [settings.temper * moved.features[column].weight for column in group]
     spread2 = hypotheses.spread[:, :, None] ** 2
-    stray = np.array([feature.stray for feature in moved.features]).reshape(-1, 1)
+    discrepancy = np.array([feature.discrepancy for feature in moved.features]).reshape(-1, 1)
     return PairTables(
         first,
         second,
@@ -89,7 +89,7 @@ def pair_tables(moved: Movements, hypotheses: Hypotheses, settings: CauseSetting
         other,
         spread2 * first**2,
         spread2 * second**2,
-        (stray * np.maximum(first, second)) ** 2,
+        (discrepancy * np.maximum(first, second)) ** 2,
         weight,
         np.array([group[0] for group in groups], dtype=np.int64),
     )
@@ -112,7 +112,7 @@ def with_pairs(
     Parameters
     ----------
     x, u : ndarray of shape (columns,)
-        Movements and their standard uncertainty; NaN where not read. [scale of the feature]
+        Symptoms and their standard uncertainty; NaN where not read. [scale of the feature]
     errors : GrossErrors
         Of this van.
     log_joint, log_prior : ndarray of shape (codes,)
@@ -147,7 +147,7 @@ def with_pairs(
     for a in firsts:
         place = best[a][0]
         distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
-        variance = (u[:, None] ** 2 + tables.stray_variance + tables.one_variance[place] + tables.other_variance)[
+        variance = (u[:, None] ** 2 + tables.discrepancy_variance + tables.one_variance[place] + tables.other_variance)[
             :, read
         ]
         sound = errors.log_sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))

@@ -70,5 +70,5 @@ def restarts_of(
 
 
 def _touched(repair: Mapping[str, Any]) -> Collection[str]:
-    told = repair.get("touches")
-    return touched_by(repair["work"], repair["parts"]).quantities if told is None else told
+    touched = repair.get("touches")
+    return touched_by(repair["work"], repair["parts"]).quantities if touched is None else touched

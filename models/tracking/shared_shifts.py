@@ -76,7 +76,7 @@ def shared_shift(residual: Floats, group: Codes, groups: int) -> SharedShift:
 
 
 @dataclass(frozen=True)
-class Movement:
+class RecorderShift:
     """Vans of one depot and recorder that moved together: suspect the recorder or the barometer before the vans.
 
     Attributes
@@ -116,7 +116,7 @@ def remove_shared_shifts(
     van: Codes,
     weeks: Codes,
     quantities: tuple[str, ...],
-) -> tuple[Movement, ...]:
+) -> tuple[RecorderShift, ...]:
     """Remove shared shifts from x, in place.
 
     Shifts are looked for in recordings of like length and rate of a family, in a recorder, in a family's week, and in a
@@ -135,7 +135,7 @@ def remove_shared_shifts(
 
     Returns
     -------
-    tuple of Movement
+    tuple of RecorderShift
         Depots and recorders whose vans clearly moved together, latest first.
     """
     serial = visits["recorder_serial"].fill_null("").to_numpy().astype(str)
@@ -163,8 +163,8 @@ def remove_shared_shifts(
     variance += _unknown_recorder(moved[RECORDERS], groups[RECORDERS], serial)
     last, member = moved[-1], np.zeros(sizes[-1], np.int64)
     member[groups[-1]] = np.arange(len(x))
-    movements = [
-        Movement(
+    recorder_shifts = [
+        RecorderShift(
             str(depot[member[g]]),
             str(serial[member[g]]),
             visits["week"][int(member[g])],
@@ -175,7 +175,7 @@ def remove_shared_shifts(
         )
         for g, q in zip(*np.nonzero(np.abs(last.shift) > np.maximum(3.0 * last.u, 1.0)), strict=True)
     ]
-    return tuple(sorted(movements, key=lambda m: (m.week, abs(m.shift)), reverse=True))
+    return tuple(sorted(recorder_shifts, key=lambda m: (m.week, abs(m.shift)), reverse=True))
 
 
 def _unknown_recorder(recorders: SharedShift, group: Codes, serial: NDArray[np.str_]) -> Floats:

@@ -26,7 +26,7 @@ from models.tracking.covariates import (
 )
 from models.tracking.restarts import restarts_of
 from models.tracking.scales import derivative, to_scale
-from models.tracking.shared_shifts import Movement, remove_shared_shifts
+from models.tracking.shared_shifts import RecorderShift, remove_shared_shifts
 from models.tracking.visits import RECORDER
 
 LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
@@ -69,7 +69,7 @@ class Standardised:
     covariate_slopes : mapping of (family number, quantity number) to CovariateSlopes
     restart : ndarray of shape (visits, quantities), int8
         As `models.tracking.restarts.restarts_of` returns.
-    movements : tuple of Movement
+    recorder_shifts : tuple of RecorderShift
         Latest first.
     """
 
@@ -90,7 +90,7 @@ class Standardised:
     levels: Mapping[tuple[int, int], FamilyLevel]
     covariate_slopes: Mapping[tuple[int, int], CovariateSlopes]
     restart: NDArray[np.int8]
-    movements: tuple[Movement, ...]
+    recorder_shifts: tuple[RecorderShift, ...]
 
 
 def standardise(
@@ -142,7 +142,7 @@ def standardise(
             variance[rows, q], peer_variance[rows, q] = found.variance, found.peer_variance
             scatter[f, q], repeat_share[f, q] = found.scatter, found.repeat_sd / found.scatter
             levels[f, q], covariate_slopes[f, q] = found.level, found.slopes
-    movements = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities)
+    recorder_shifts = remove_shared_shifts(visits, x, variance, family, van, weeks, quantities)
     for (f, q), before in levels.items():
         rows, sigma = np.flatnonzero(family == f), scatter[f, q]
         spec = specification(families[names[f]], quantities[q])
@@ -171,7 +171,7 @@ def standardise(
         levels=levels,
         covariate_slopes=covariate_slopes,
         restart=restart,
-        movements=movements,
+        recorder_shifts=recorder_shifts,
     )
 
 

@@ -149,10 +149,10 @@ def _touched(
     stands_in: Sequence[str] = (),
 ) -> Touched:
     """What the jobs of causes and works touched together."""
-    told = [table.works[name] for name in works]
+    found = [table.works[name] for name in works]
     jobs = (*causes, *stands_in)
-    quantities = frozenset().union(*map(quantities_of, told), *map(quantities_of_cause, jobs))
-    back = frozenset().union(*map(_brought_back, told), *(_tracked(EVERY_CAUSE[cause].job.touches) for cause in jobs))
+    quantities = frozenset().union(*map(quantities_of, found), *map(quantities_of_cause, jobs))
+    back = frozenset().union(*map(_brought_back, found), *(_tracked(EVERY_CAUSE[cause].job.touches) for cause in jobs))
     return Touched(quantities, back & quantities, (*causes, *works), unknown)
 
 

@@ -231,7 +231,7 @@ class Account:
 
 
 def account(status: Mapping[str, OrderStatus], order_ids: Sequence[str]) -> Account:
-    """Account over orders; every order is in exactly one state, and what was not told is counted as untold.
+    """Account over orders; every order is in exactly one state, and what nobody reported is counted as not reported.
 
     Parameters
     ----------

@@ -268,11 +268,11 @@ def _draft(
     day = week_start(van.week) + timedelta(days=6)
     worth = worth_of_step(step, finding, day=day, warranty_until=van.warranty_until, settings=settings, jobs=jobs)
     safety = is_safety(step.leading, finding.probability)
-    told, wait = [worth_fact(worth, settings)], van.urgency == "watch"
+    facts, wait = [worth_fact(worth, settings)], van.urgency == "watch"
     if wait:
-        told, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *told], NO_WORTH
+        facts, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *facts], NO_WORTH
     elif worth.expected_cost_avoided < 0:
-        told.append(Fact.of("done_for_safety" if safety else _all_the_same(van)))
+        facts.append(Fact.of("done_for_safety" if safety else _all_the_same(van)))
     drafted: dict[str, Any] = {
         "week": van.week,
         "van_id": van.van_id,
@@ -292,7 +292,7 @@ def _draft(
         "parts_cost": worth.parts,
         "van_time_cost": worth.van_time,
         "failure_probability": worth.failure_probability,
-        "worth_facts": [fact.row() for fact in told],
+        "worth_facts": [fact.row() for fact in facts],
         "safety": safety,
         "flagged_by": list(van.flagged_by),
     }

@@ -90,7 +90,7 @@ def plan_orders(
             jobs[name] = _visit(members, until, away, monday, settings)
     depots = {job.depot for job in jobs.values()}
     plan = plan_capacity(list(jobs.values()), {depot: settings.available(depot) for depot in depots})
-    told: dict[str, tuple[str | None, list[Fact] | None]] = dict.fromkeys(
+    planned_for: dict[str, tuple[str | None, list[Fact] | None]] = dict.fromkeys(
         waiting, (None, [Fact.of("no_workshop_time")])
     )
     for name, members in visits.items():
@@ -98,17 +98,17 @@ def plan_orders(
         for row in members:
             others = [str(other["order_id"]) for other in members if other is not row]
             if number is None:
-                told[row["order_id"]] = (None, [plan.left_out[name]])
+                planned_for[row["order_id"]] = (None, [plan.left_out[name]])
             else:
                 facts = _why_then(row, jobs[name], number, others)
                 if jobs[name].depot in plan.unproven:
                     facts.append(Fact.of("plan_unproven", seconds=SOLVER_TIME))
-                told[row["order_id"]] = (week_of(monday + timedelta(weeks=number)), facts)
+                planned_for[row["order_id"]] = (week_of(monday + timedelta(weeks=number)), facts)
     for row in rows:
         if row["due_by"] is not None and row["due_by"] < monday:
-            at, why = told[row["order_id"]]
-            told[row["order_id"]] = (at, [Fact.of("overdue", day=str(row["due_by"])), *(why or [])])
-    planned = [told.get(name, (None, None)) for name in orders["order_id"]]
+            at, why = planned_for[row["order_id"]]
+            planned_for[row["order_id"]] = (at, [Fact.of("overdue", day=str(row["due_by"])), *(why or [])])
+    planned = [planned_for.get(name, (None, None)) for name in orders["order_id"]]
     rows_of = [None if facts is None else [fact.row() for fact in facts] for _, facts in planned]
     return orders.with_columns(
         pl.Series("plan_week", [one[0] for one in planned], dtype=pl.String),

@@ -9,7 +9,7 @@ from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import InputError, VansnapError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.numerals import in_language, plain
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
@@ -139,7 +139,7 @@ def hold_against(
     }
 
 
-def told(against: Mapping[str, Any], display: DisplaySettings) -> list[str]:
+def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[str]:
     """What was found, as lines for a terminal.
 
     Parameters
@@ -154,7 +154,7 @@ def told(against: Mapping[str, Any], display: DisplaySettings) -> list[str]:
     list of str
         First what hurts most; empty where no snap counts.
     """
-    facts = [say(Fact.from_row(row), display.language, display.units) for row in against["facts"]]
+    facts = [render(Fact.from_row(row), display.language, display.units) for row in against["facts"]]
     word = against["verdict"]
     if word is None:
         return facts

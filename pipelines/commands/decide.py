@@ -21,13 +21,13 @@ COLUMNS = ("order_id", "state", "at", "person", "reason", "until", "found", "par
 _NEEDED = ("order_id", "state")
 
 
-def decide_one(workspace: Workspace, told: Mapping[str, Any]) -> str:
+def decide_one(workspace: Workspace, answers: Mapping[str, Any]) -> str:
     """Record one decision.
 
     Parameters
     ----------
     workspace : Workspace
-    told : mapping
+    answers : mapping
         Columns of `COLUMNS`; what is None is left to its default.
 
     Returns
@@ -40,12 +40,12 @@ def decide_one(workspace: Workspace, told: Mapping[str, Any]) -> str:
     InputError
         If the order is unknown or can't go there.
     """
-    item = _item_of(workspace, str(told["order_id"]))
+    item = _item_of(workspace, str(answers["order_id"]))
     if item is not None:
-        decision = _item_decision(told, item, None)
+        decision = _item_decision(answers, item, None)
         record_item(workspace, decision)
         return f"item {decision.item_id[:12]} is to be {decision.state.replace('_', ' ')}" + _when(workspace)
-    event = _event(told, None)
+    event = _event(answers, None)
     orders, events = _known(workspace)
     check_decision(event, orders, events)
     record(workspace, event)
@@ -109,12 +109,12 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
     return f"{len(decided) + len(items)} decisions recorded" + _when(workspace)
 
 
-def _event(told: Mapping[str, Any], person: str | None) -> OrderEvent:
-    return event_from({**told, "at": told.get("at") or datetime.now(UTC), "person": _who(told, person)})
+def _event(answers: Mapping[str, Any], person: str | None) -> OrderEvent:
+    return event_from({**answers, "at": answers.get("at") or datetime.now(UTC), "person": _who(answers, person)})
 
 
-def _who(told: Mapping[str, Any], person: str | None) -> str:
-    who = str(told.get("person") or person or getpass.getuser())
+def _who(answers: Mapping[str, Any], person: str | None) -> str:
+    who = str(answers.get("person") or person or getpass.getuser())
     if who == PERSON:
         raise InputError(f"person {who!r} signs the proofs the software makes: name somebody else with --person")
     return who
@@ -133,8 +133,8 @@ def _item_of(workspace: Workspace, name: str) -> dict[str, Any] | None:
     return found.row(0, named=True) if found.height else None
 
 
-def _item_decision(told: Mapping[str, Any], item: Mapping[str, Any], person: str | None) -> ItemDecision:
-    event = _event({**told, "order_id": item["item_id"]}, person)
+def _item_decision(answers: Mapping[str, Any], item: Mapping[str, Any], person: str | None) -> ItemDecision:
+    event = _event({**answers, "order_id": item["item_id"]}, person)
     if event.at.utcoffset() is None:
         raise InputError(f"item {item['item_id'][:12]}: time {event.at.isoformat()} has no UTC offset: give one")
     decision = ItemDecision(str(item["item_id"]), event.state, event.at, event.person, event.reason)

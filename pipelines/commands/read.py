@@ -14,11 +14,11 @@ from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES, shown_at
-from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, told
+from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, report_lines
 from pipelines.intake.readers.recording import ending_of, read_recording, told_endings
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import contract, say, written_for
+from pipelines.reports.paper import contract, message, written_for
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
 from pipelines.workspace.settings import DisplaySettings, load_settings
 
@@ -89,7 +89,7 @@ def read_file(
     if plot is not None:
         from pipelines.reports.snap_plot import draw_snaps
 
-        lead = next(iter(told(against, display)), "")
+        lead = next(iter(report_lines(against, display)), "")
         with written_for(display):
             draw_snaps(plot, path.name, family, readings, details, bands_of(against), lead)
         document["plot"] = str(plot)
@@ -100,7 +100,7 @@ def read_file(
 
 def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
     """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
-    found = "\n".join(told(against, display)).rstrip()
+    found = "\n".join(report_lines(against, display)).rstrip()
     head = [found] if against["verdict"] in ("worse", "better", "same") else []  # first what hurts
     tail = [] if head or not found else [found]
     cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []
@@ -241,8 +241,8 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
 
 def _told(capture: dict[str, Any], name: str) -> list[str]:
     """One snap in full, in the language set."""
-    head = say("read.snap", number=capture["snap"], grade=say(f"grade.{capture['grade']}"))
-    lines = [f"{say('verdict.' + capture['verdict'])}  {name}, {head}"]
+    head = message("read.snap", number=capture["snap"], grade=message(f"grade.{capture['grade']}"))
+    lines = [f"{message('verdict.' + capture['verdict'])}  {name}, {head}"]
     for reason in capture["grade_reasons"]:
         remedy = f"; {contract(reason['remedy'])}" if reason["remedy"] else ""
         lines.append(f"  - {contract(reason['sentence'])}{remedy}")
@@ -258,7 +258,7 @@ def _told(capture: dict[str, Any], name: str) -> list[str]:
             unread.setdefault(code, []).append(quantity)
     if unread:
         lines.append("")
-        lines.append(f"  {say('read.not_read')}")
+        lines.append(f"  {message('read.not_read')}")
         lines.extend(
             f"    {contract(UNREAD_REASONS[code].sentence)}: {', '.join(names)}"
             for code, names in sorted(unread.items())

@@ -11,14 +11,14 @@ TAKEN = "taken"
 """Folder of the decisions that a run has taken in."""
 
 
-def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
+def write_decision(path: Path, decision: Mapping[str, Any]) -> Path:
     """Write a decision down; it is on disk once this returns.
 
     Parameters
     ----------
     path : Path
         Its file.
-    told : mapping of str to object
+    decision : mapping of str to object
         What it says.
 
     Returns
@@ -26,5 +26,5 @@ def write_decision(path: Path, told: Mapping[str, Any]) -> Path:
     Path
         The same.
     """
-    write_atomically(path, json.dumps(told, default=str, ensure_ascii=False).encode())
+    write_atomically(path, json.dumps(decision, default=str, ensure_ascii=False).encode())
     return path

@@ -7,7 +7,7 @@ from statistics import fmean
 
 import polars as pl
 
-from data_contracts.facts.say import joined, say
+from data_contracts.facts.rendering import joined, render
 from data_contracts.jobs import JOBS
 from data_contracts.tables import PROOF_STATISTICS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus
@@ -127,6 +127,6 @@ def _verdict(
         at=seen,
         person=PERSON,
         reason=MADE_WORSE if proof.verdict == "made_worse" else "",
-        note=joined(map(say, proof.facts), "note"),
+        note=joined(map(render, proof.facts), "note"),
         note_facts=proof.facts,
     )

@@ -151,10 +151,14 @@ def _files(workspace: Workspace) -> list[Path]:
 
 def _read(path: Path) -> ItemDecision | None:
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-        at = datetime.fromisoformat(told["at"]).astimezone(UTC)
+        document = json.loads(path.read_text(encoding="utf-8"))
+        at = datetime.fromisoformat(document["at"]).astimezone(UTC)
         return ItemDecision(
-            str(told["item_id"]), str(told["state"]), at, str(told["person"]), str(told.get("reason") or "")
+            str(document["item_id"]),
+            str(document["state"]),
+            at,
+            str(document["person"]),
+            str(document.get("reason") or ""),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -28,9 +28,11 @@ def repairs_of(register: Register, warehouse: Warehouse) -> pl.DataFrame:
     polars.DataFrame
         Rows of the table `repairs`, sorted by their identity.
     """
-    told = pl.concat([register.repairs_frame(), repairs_from_orders(warehouse)]).unique("repair_id").sort("repair_id")
+    reported = (
+        pl.concat([register.repairs_frame(), repairs_from_orders(warehouse)]).unique("repair_id").sort("repair_id")
+    )
     orders = warehouse.query("SELECT order_id, coalesce(nullif(found, 'none'), cause) AS cause FROM work_orders")
-    return with_touched(told, dict(orders.iter_rows()), register.works)
+    return with_touched(reported, dict(orders.iter_rows()), register.works)
 
 
 def with_touched(repairs: pl.DataFrame, causes: Mapping[str, str], works: Mapping[str, Work]) -> pl.DataFrame:

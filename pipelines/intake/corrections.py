@@ -148,11 +148,11 @@ def _files(workspace: Workspace) -> list[Path]:
 
 def _read(path: Path) -> Mend | None:
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-        cells = {str(name): str(value) for name, value in told["cells"].items() if name in COLUMNS}
-        at = datetime.fromisoformat(told["at"]).astimezone(UTC)
-        row = None if told["row"] is None else int(told["row"])
-        return Mend(str(told["delivery"]), row, cells, at, str(told["person"]), str(told.get("reason", "")))
+        document = json.loads(path.read_text(encoding="utf-8"))
+        cells = {str(name): str(value) for name, value in document["cells"].items() if name in COLUMNS}
+        at = datetime.fromisoformat(document["at"]).astimezone(UTC)
+        row = None if document["row"] is None else int(document["row"])
+        return Mend(str(document["delivery"]), row, cells, at, str(document["person"]), str(document.get("reason", "")))
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None
 

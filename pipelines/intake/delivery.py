@@ -69,10 +69,10 @@ class Delivery:
 
     def without_manifest(self) -> str:
         """Why a delivery without a manifest is refused; names a manifest found in the wrong place or under another name."""
-        strays = sorted(name for name, _ in self._sizes() if PurePosixPath(name).name.lower() == MANIFEST)
-        if not strays:
+        elsewhere = sorted(name for name, _ in self._sizes() if PurePosixPath(name).name.lower() == MANIFEST)
+        if not elsewhere:
             return f"there is no {MANIFEST} in the delivery: add it and deliver again"
-        return f"there is no {MANIFEST} on top of the delivery, but {strays[0][:120]}: deliver that folder, with the name in small letters"
+        return f"there is no {MANIFEST} on top of the delivery, but {elsewhere[0][:120]}: deliver that folder, with the name in small letters"
 
     def _sizes(self) -> list[tuple[str, int]]:
         if self.archive:

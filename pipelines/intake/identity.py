@@ -17,7 +17,7 @@ class _Claim:
 
     van_id: str
     captured_at: datetime
-    told: set[tuple[str, datetime, str]]
+    entries: set[tuple[str, datetime, str]]
     holder: tuple[str, int]
 
 
@@ -65,7 +65,7 @@ class Claims:
             claim = self._claims.setdefault(
                 row["waveform_id"], _Claim(row["van_id"], row["captured_at"], set(), holder)
             )
-            claim.told.add((row["van_id"], row["captured_at"], row["conditions_id"]))
+            claim.entries.add((row["van_id"], row["captured_at"], row["conditions_id"]))
             claim.van_id, claim.captured_at = row["van_id"], row["captured_at"]
             claim.holder = holder  # the held row comes last
 
@@ -88,8 +88,8 @@ class Claims:
         assert row.captured_at is not None
         here = (self.delivery, row.number)
         held = self._claims.get(waveform_id)
-        told = (row.van_id, row.captured_at, row.conditions_id)
-        if held is not None and told in held.told:
+        entries = (row.van_id, row.captured_at, row.conditions_id)
+        if held is not None and entries in held.entries:
             self.rows[here] = ("duplicate", waveform_id)
             return None
         other = held is not None and (held.van_id, held.captured_at) != (row.van_id, row.captured_at)
@@ -107,9 +107,9 @@ class Claims:
                 self.corrected[held.holder] = by
             held.holder = here
             held.van_id, held.captured_at = row.van_id, row.captured_at
-            held.told.add(told)
+            held.entries.add(entries)
         else:
-            self._claims[waveform_id] = _Claim(row.van_id, row.captured_at, {told}, here)
+            self._claims[waveform_id] = _Claim(row.van_id, row.captured_at, {entries}, here)
         self.rows[here] = ("held", waveform_id)
         self._new[row.number] = {
             "delivery": self.delivery,

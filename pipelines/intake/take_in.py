@@ -241,9 +241,9 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
 
 def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
     """Give every delivery its mends."""
-    told = mends(workspace)
+    found = mends(workspace)
     for job in jobs:
-        job.mended = [mend for mend in told if mend.delivery == job.delivery]
+        job.mended = [mend for mend in found if mend.delivery == job.delivery]
 
 
 def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:

@@ -101,8 +101,8 @@ def claim_from(first: str, last: str, quantities: Sequence[str], statement: str)
         If a day is none, or the claim does not fit.
     """
     begin, end = (
-        made_of(name, told, date.fromisoformat, "write a day such as 2026-04-30") if told else None
-        for name, told in (("--from", first), ("--to", last))
+        made_of(name, value, date.fromisoformat, "write a day such as 2026-04-30") if value else None
+        for name, value in (("--from", first), ("--to", last))
     )
     return Claim(begin, end, tuple(dict.fromkeys(quantities)), statement.strip())
 

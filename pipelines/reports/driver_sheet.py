@@ -13,7 +13,7 @@ from models.work.urgency import worst_of
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.order_pdf import foot, run_of
-from pipelines.reports.paper import contract, day, make_pdf, say, written_for
+from pipelines.reports.paper import contract, day, make_pdf, message, written_for
 from pipelines.workspace.settings import DisplaySettings
 
 SURE, LIKELY = 0.8, 0.6
@@ -58,7 +58,7 @@ def _set(published: Published, van_id: str) -> bytes:
     at = run["finished_at"]
     assert isinstance(at, datetime)
     document = {
-        "van": say("driver.van", van=van_id),
+        "van": message("driver.van", van=van_id),
         "date": day(at),
         "tested": _tested(visits.height, None if not visits.height else visits["captured_at"][0]),
         "verdict": verdict,
@@ -72,29 +72,29 @@ def _set(published: Published, van_id: str) -> bytes:
 
 def _tested(visits: int, last: Any) -> list[str]:
     if not visits:
-        return [say("driver.not_tested")]
-    told = say("driver.tested_once" if visits == 1 else "driver.tested_often", day=day(last), count=visits)
-    return [told, say("driver.how")]
+        return [message("driver.not_tested")]
+    told = message("driver.tested_once" if visits == 1 else "driver.tested_often", day=day(last), count=visits)
+    return [told, message("driver.how")]
 
 
 def _found(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, recorded: bool) -> tuple[str, list[str]]:
     """The finding in one line, and what it means."""
     if not recorded:
-        return say("driver.nothing_known"), []
+        return message("driver.nothing_known"), []
     if order is not None and order["state"] == "proven" and listed is None:
-        return say("driver.mended"), [_cause(str(order["found"] or order["cause"]))]
+        return message("driver.mended"), [_cause(str(order["found"] or order["cause"]))]
     if order is not None and order["state"] == "done" and order["found"] in EVERY_CAUSE:
-        return say("driver.being_proven"), [_cause(str(order["found"]))]
+        return message("driver.being_proven"), [_cause(str(order["found"]))]
     if listed is None:
-        return say("driver.well"), [say("driver.well_more")]
+        return message("driver.well"), [message("driver.well_more")]
     code, probability = str(listed["leading_cause"]), listed["leading_cause_probability"]
     urgency = str(listed["urgency"])
     if code not in CAUSES:
-        return say(f"driver.changed_{urgency}"), [say("driver.not_certain")]
+        return message(f"driver.changed_{urgency}"), [message("driver.not_certain")]
     sure = "sure" if (probability or 0.0) >= SURE else "likely" if (probability or 0.0) >= LIKELY else "maybe"
     means = PHRASES[f"means.{_means(listed, code)}"]
-    told = [f"{say(f'driver.{sure}')} {_cause(code)}", say("driver.means", means=contract(means))]
-    return say(f"driver.changed_{urgency}"), told
+    told = [f"{message(f'driver.{sure}')} {_cause(code)}", message("driver.means", means=contract(means))]
+    return message(f"driver.changed_{urgency}"), told
 
 
 def _means(listed: Mapping[str, Any], code: str) -> str:
@@ -110,28 +110,30 @@ def _cause(code: str) -> str:
     """What is wrong in everyday words."""
     cause = EVERY_CAUSE.get(code)
     if cause is None:
-        return say("driver.not_certain")
-    return contract(cause.everyday) if cause.everyday is not None else say("driver.part", part=contract(cause.title))
+        return message("driver.not_certain")
+    return (
+        contract(cause.everyday) if cause.everyday is not None else message("driver.part", part=contract(cause.title))
+    )
 
 
 def _next(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None, recorded: bool) -> list[str]:
     """What happens next, by the state of the newest order."""
     if not recorded:
-        return [say("driver.next_record")]
+        return [message("driver.next_record")]
     state = None if order is None else str(order["state"])
     if order is None or state in ("declined", "not_proven", "proven") or (listed is None and state == "proposed"):
         again = state == "not_proven"
-        return [say("driver.next_again" if again else "driver.next_watch" if listed else "driver.next_none")]
+        return [message("driver.next_again" if again else "driver.next_watch" if listed else "driver.next_none")]
     if state == "done":
-        return [say("driver.next_proof")]
+        return [message("driver.next_proof")]
     if state == "proposed" and not order["hours"]:  # it waits for another recording
         being_proven = any(fact["code"] == "being_proven" for fact in (listed or {}).get("reason_facts") or [])
-        return [say("driver.next_proof" if being_proven else "driver.next_watch")]
+        return [message("driver.next_proof" if being_proven else "driver.next_watch")]
     when = _when(order)
-    steps = [say(f"driver.next_{state}" if when else "driver.next_no_day", when=when)]
+    steps = [message(f"driver.next_{state}" if when else "driver.next_no_day", when=when)]
     if order["cause"] in JOBS:
-        steps.append(say("driver.workshop", action=contract(JOBS[str(order["cause"])].action)))
-    steps.append(say("driver.next_after"))
+        steps.append(message("driver.workshop", action=contract(JOBS[str(order["cause"])].action)))
+    steps.append(message("driver.next_after"))
     return steps
 
 
@@ -139,18 +141,18 @@ def _when(order: Mapping[str, Any]) -> str:
     """Day of the visit to the workshop, or the week planned up to the latest day, or that day."""
     due: date | None = order["due_by"]
     if order["until"] is not None:
-        return say("driver.on", day=day(order["until"]))
+        return message("driver.on", day=day(order["until"]))
     if order["plan_week"]:
         first = week_start(str(order["plan_week"]))
         last = first + timedelta(days=4)
         if due is not None and first <= due < last:  # the order says no later day
             last = due
         return (
-            say("driver.on", day=day(first))
+            message("driver.on", day=day(first))
             if first == last
-            else say("driver.between", first=day(first), last=day(last))
+            else message("driver.between", first=day(first), last=day(last))
         )
-    return say("driver.by", day=day(due)) if due is not None else ""
+    return message("driver.by", day=day(due)) if due is not None else ""
 
 
 def _endangers(listed: Mapping[str, Any] | None) -> bool:
@@ -166,5 +168,5 @@ def _meanwhile(listed: Mapping[str, Any] | None, order: Mapping[str, Any] | None
     """What the driver should watch for; more where people could come to harm."""
     safety = (order is not None and bool(order["safety"]) and order["state"] != "proven") or _endangers(listed)
     urgent = listed is not None and listed["urgency"] == "now"
-    lines = [say("driver.ask_first")] if safety else [say("driver.soon")] if urgent else []
-    return [*lines, say("driver.stop"), say("driver.no_repair")]
+    lines = [message("driver.ask_first")] if safety else [message("driver.soon")] if urgent else []
+    return [*lines, message("driver.stop"), message("driver.no_repair")]

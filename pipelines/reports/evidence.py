@@ -16,7 +16,7 @@ from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
 from pipelines.reports.claim import EVERYTHING, Claim
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.order_pdf import run_of
-from pipelines.reports.paper import say, write_whole, written_for
+from pipelines.reports.paper import message, write_whole, written_for
 from pipelines.storage.plain_text import spreadsheet_csv
 from pipelines.storage.waveforms import read_chunk
 from pipelines.workspace.settings import load_settings
@@ -90,21 +90,21 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
     tables = claim.of(every)
     payload: dict[str, tuple[bytes, str]] = {}
     for name, frame in tables.items():
-        payload[f"tables/{name}.parquet"] = (_parquet(frame), say(f"evidence.table.{name}"))
-        payload[f"tables/{name}.csv"] = (spreadsheet_csv(frame).encode(), say(f"evidence.table.{name}"))
+        payload[f"tables/{name}.parquet"] = (_parquet(frame), message(f"evidence.table.{name}"))
+        payload[f"tables/{name}.csv"] = (spreadsheet_csv(frame).encode(), message(f"evidence.table.{name}"))
     ids = sorted(set(tables["captures"]["waveform_id"]))
     for identity, frame in _waveforms(published, ids):
-        payload[f"waveforms/{identity}.parquet"] = (_parquet(frame), say("evidence.waveform"))
-        payload[f"waveforms/{identity}.csv"] = (frame.write_csv().encode(), say("evidence.waveform"))
+        payload[f"waveforms/{identity}.parquet"] = (_parquet(frame), message("evidence.waveform"))
+        payload[f"waveforms/{identity}.csv"] = (frame.write_csv().encode(), message("evidence.waveform"))
     payload["report.pdf"] = (
         evidence_pdf(workspace, published, van_id, tables, run, _claimed(claim, every, tables)),
-        say("evidence.report"),
+        message("evidence.report"),
     )
     key = load_settings(workspace.settings_path).evidence.signing_key
     content = pack(
         payload,
-        name=say("evidence.name", van=van_id),
-        about=say("evidence.about", van=van_id, week=run["week"]),
+        name=message("evidence.name", van=van_id),
+        about=message("evidence.about", van=van_id, week=run["week"]),
         at=at,
         key=workspace.root / key if key else None,
     )
@@ -119,15 +119,15 @@ def _claimed(claim: Claim, every: Mapping[str, pl.DataFrame], tables: Mapping[st
     """The choice of period and trends and what it leaves out, in sentences; empty where everything is shown."""
     if claim.everything:
         return []
-    unnamed = say("evidence.open_end")
-    told = [claim.statement] if claim.statement else []
-    told.append(say("evidence.period", first=claim.first or unnamed, last=claim.last or unnamed))
+    unnamed = message("evidence.open_end")
+    lines = [claim.statement] if claim.statement else []
+    lines.append(message("evidence.period", first=claim.first or unnamed, last=claim.last or unnamed))
     if claim.quantities:
-        told.append(say("evidence.only", quantities=", ".join(claim.quantities)))
+        lines.append(message("evidence.only", quantities=", ".join(claim.quantities)))
     outside = every["captures"].height - tables["captures"].height
     shown, known = (set(frames["trends"]["quantity"]) for frames in (tables, every))
-    told.append(say("evidence.asked_out", captures=outside, quantities=", ".join(sorted(known - shown)) or "–"))
-    return told
+    lines.append(message("evidence.asked_out", captures=outside, quantities=", ".join(sorted(known - shown)) or "–"))
+    return lines
 
 
 def _waveforms(published: Published, ids: list[str]) -> list[tuple[str, pl.DataFrame]]:

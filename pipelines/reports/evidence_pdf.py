@@ -19,7 +19,7 @@ from pipelines.read_side.published import Published, families, limits
 from pipelines.reports.evidence_proof import change_date, repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
-from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, moment, numeral, say, told
+from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, message, moment, numeral, sentences_of
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
@@ -85,41 +85,41 @@ def evidence_pdf(
         _visits(visits),
         _reading(published, visits),
         _left_out(published, tables, visits),
-        _section("method", [say(f"evidence.method.{k}") for k in range(1, 7)]),
+        _section("method", [message(f"evidence.method.{k}") for k in range(1, 7)]),
         _section("versions", [_versions(tables, run)]),
     ]
     lead = joined(
         [
-            f"{say('order.family')} {van['family']}",
-            f"{say('order.depot')} {van['depot']}",
-            say("evidence.service", day=day(van["in_service_on"])),
-            say("evidence.warranty", day=day(van["warranty_until"])),
+            f"{message('order.family')} {van['family']}",
+            f"{message('order.depot')} {van['depot']}",
+            message("evidence.service", day=day(van["in_service_on"])),
+            message("evidence.warranty", day=day(van["warranty_until"])),
         ]
     )
-    document = {"title": say("evidence.name", van=van_id), "lead": lead, "sections": sections, "foot": foot(run)}
+    document = {"title": message("evidence.name", van=van_id), "lead": lead, "sections": sections, "foot": foot(run)}
     return make_pdf("evidence.typ", document, drawings, run["finished_at"])
 
 
 def _section(name: str, text: Sequence[str], *tables: Section) -> Section:
-    return {"title": say(f"evidence.{name}"), "text": list(text), "tables": list(tables), "drawings": []}
+    return {"title": message(f"evidence.{name}"), "text": list(text), "tables": list(tables), "drawings": []}
 
 
 def _table(heads: Sequence[str], rows: Sequence[Sequence[str]], empty: str) -> Section:
-    return {"heads": [say(head) for head in heads], "rows": [list(row) for row in rows], "empty": say(empty)}
+    return {"heads": [message(head) for head in heads], "rows": [list(row) for row in rows], "empty": message(empty)}
 
 
 def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
     listed = tables["watchlist"].filter(pl.col("week") == week)
     if not listed.height:
-        return _section("judgement", [say("evidence.not_listed", week=week)])
+        return _section("judgement", [message("evidence.not_listed", week=week)])
     row = listed.row(0, named=True)
     causes = sorted(row["causes"] or [], key=lambda cause: -cause["probability"])[:5]
-    text = [say("evidence.listed", rank=row["rank"], week=week, urgency=say(f"urgency.{row['urgency']}"))]
-    text += told(row, "reasons")
-    text.append(say("evidence.changed", week=changed) if changed else say("evidence.no_change"))
+    text = [message("evidence.listed", rank=row["rank"], week=week, urgency=message(f"urgency.{row['urgency']}"))]
+    text += sentences_of(row, "reasons")
+    text.append(message("evidence.changed", week=changed) if changed else message("evidence.no_change"))
     ranked = [(cause_title(cause["code"]), percent(cause["probability"])) for cause in causes]
     section = _section("judgement", text, _table(("order.causes", "evidence.probability"), ranked, "evidence.none"))
-    section["text"].append(say("order.causes_note"))
+    section["text"].append(message("order.causes_note"))
     return section
 
 
@@ -131,7 +131,7 @@ def _trends(
     ranked = alarmed.filter(pl.col("weeks") > 0).sort(["alarm", "weeks", "quantity"], descending=[True, True, False])
     known = set(trends["quantity"])
     chosen = list(dict.fromkeys([*ranked["quantity"], *(name for name in _MAIN if name in known)]))[:TRENDS_SHOWN]
-    section = _section("trends", [say("evidence.trends_key")] if chosen else [say("evidence.no_trend")])
+    section = _section("trends", [message("evidence.trends_key")] if chosen else [message("evidence.no_trend")])
     repairs = [at.date() for at in tables["repairs"]["done_at"]]
     for number, name in enumerate(chosen):
         rows = trends.filter(pl.col("quantity") == name)
@@ -146,11 +146,11 @@ def _trends(
             "baseline": _told(last, "baseline", unit) + tail,
             "week": last["week"],
         }
-        caption = say("evidence.trend", **words)
+        caption = message("evidence.trend", **words)
         if last["alarm_since"]:
-            caption += f" {say('evidence.outside', week=last['alarm_since'])} {change_date(last)}"
+            caption += f" {message('evidence.outside', week=last['alarm_since'])} {change_date(last)}"
         elif (out := rows.filter(pl.col("alarm"))).height:
-            caption += " " + say(
+            caption += " " + message(
                 "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]
             )
         section["drawings"].append({"file": file, "caption": caption})
@@ -192,25 +192,25 @@ def _visits(visits: pl.DataFrame) -> Section:
     rows = [
         (
             moment(row["captured_at"]),
-            say(f"grade.{row['grade']}"),
+            message(f"grade.{row['grade']}"),
             *(_plain(row[name], unit) for name, unit in _CONDITIONS.values()),
             row["recorder"] or "–",
         )
         for row in visits.iter_rows(named=True)
     ]
-    heads = [say("evidence.when"), say("evidence.grade")]
-    heads += [say(f"evidence.{head}", unit=as_shown(unit).unit) for head, (_, unit) in _CONDITIONS.items()]
+    heads = [message("evidence.when"), message("evidence.grade")]
+    heads += [message(f"evidence.{head}", unit=as_shown(unit).unit) for head, (_, unit) in _CONDITIONS.items()]
     table = {
-        "heads": [*heads, say("evidence.recorder")],
+        "heads": [*heads, message("evidence.recorder")],
         "rows": [list(row) for row in rows],
-        "empty": say("evidence.none"),
+        "empty": message("evidence.none"),
     }
     return _section("visits", [], table)
 
 
 def _reading(published: Published, visits: pl.DataFrame) -> Section:
     if not visits.height:
-        return _section("reading", [say("evidence.none")])
+        return _section("reading", [message("evidence.none")])
     reading = queries.reading(published, str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
     rows = [
         (
@@ -223,7 +223,7 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
         for unit in (as_shown(QUANTITIES[row["quantity"]].unit),)
     ]
     heads = ("evidence.quantity", "evidence.value", "evidence.unit", "evidence.mark")
-    when = say("evidence.reading_of", when=moment(visits["captured_at"][0]))
+    when = message("evidence.reading_of", when=moment(visits["captured_at"][0]))
     return _section("reading", [when], _table(heads, rows, "evidence.none"))
 
 
@@ -234,8 +234,8 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Sec
         (moment(row["captured_at"]), "; ".join(_sentence(code) for code in row["grade_reasons"]))
         for row in sent_back.iter_rows(named=True)
     ]
-    text = [say("evidence.counts", captures=captures.height, back=sent_back.height, visits=visits.height)]
-    text.append(say("evidence.quarantine"))
+    text = [message("evidence.counts", captures=captures.height, back=sent_back.height, visits=visits.height)]
+    text.append(message("evidence.quarantine"))
     section = _section("left_out", text, _table(("evidence.when", "evidence.why"), rows, "evidence.none_back"))
     if visits.height:
         reading = queries.reading(published, str(visits["capture_id"][0]))
@@ -247,7 +247,7 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Sec
 
 def _versions(tables: Tables, run: Mapping[str, Any]) -> str:
     methods = ", ".join(sorted(set(tables["readings"]["method"]))) or "–"
-    return say(
+    return message(
         "evidence.version",
         version=run["vansnap"],
         method=methods,

@@ -11,7 +11,7 @@ from data_contracts.signals import QUANTITIES
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import as_shown, contract, day, joined, numeral, say
+from pipelines.reports.paper import as_shown, contract, day, joined, message, numeral
 
 Section = dict[str, Any]
 
@@ -30,8 +30,8 @@ def change_date(last: Mapping[str, Any]) -> str:
         The estimate that list and board show too.
     """
     if last["onset_week"] is None:
-        return say("evidence.onset_unknown")
-    return say("evidence.onset", week=last["onset_week"], low=last["onset_low"], high=last["onset_high"])
+        return message("evidence.onset_unknown")
+    return message("evidence.onset", week=last["onset_week"], low=last["onset_low"], high=last["onset_high"])
 
 
 def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
@@ -44,26 +44,26 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
     tables : mapping of str to DataFrame
         The van's tables by name.
     """
-    section: Section = {"title": say("evidence.repairs"), "text": [], "tables": [], "drawings": []}
+    section: Section = {"title": message("evidence.repairs"), "text": [], "tables": [], "drawings": []}
     captures = tables["captures"].select(PROOF_COLUMNS)
     for repair in tables["repairs"].sort("done_at").iter_rows(named=True):
         done: datetime = repair["done_at"]
         section["text"].append(f"{day(done)}: " + joined([contract(repair["work"]), repair["parts"], repair["note"]]))
         if not repair["touches"]:
-            section["text"].append(say("evidence.touches_nothing"))
+            section["text"].append(message("evidence.touches_nothing"))
             continue
         stands = proof_in_time(tables["trends"], captures, done, repair["brings_back"])
         proof = stands.proof
         if stands.captures < GOOD_CAPTURES:
-            section["text"].append(say("evidence.being_proven", captures=stands.captures, needed=GOOD_CAPTURES))
+            section["text"].append(message("evidence.being_proven", captures=stands.captures, needed=GOOD_CAPTURES))
             continue
         if proof is None:
-            section["text"].append(say("evidence.no_comparison"))
+            section["text"].append(message("evidence.no_comparison"))
             continue
         section["text"].append(
-            say(
+            message(
                 "evidence.verdict",
-                verdict=say(f"evidence.verdict.{proof.verdict}"),
+                verdict=message(f"evidence.verdict.{proof.verdict}"),
                 before=stands.before,
                 after=stands.week,
             )
@@ -71,22 +71,27 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
         section["tables"].append(_table(proof))
         if proof.left_out:
             section["text"].append(
-                say(
+                message(
                     "evidence.not_compared",
                     quantities=", ".join(
-                        f"{name} ({say(f'evidence.left_out.{missing}')})" for name, missing in proof.left_out.items()
+                        f"{name} ({message(f'evidence.left_out.{missing}')})"
+                        for name, missing in proof.left_out.items()
                     ),
                 )
             )
     if not section["text"]:
-        section["text"].append(say("evidence.no_repair"))
+        section["text"].append(message("evidence.no_repair"))
     return section
 
 
 def _table(proof: RepairProof) -> Section:
     heads = ("quantity", "before", "after", "expected", "towards", "interval", "outcome")
     rows = [_row(one) for one in proof.quantities]
-    return {"heads": [say(f"evidence.{head}") for head in heads], "rows": rows, "empty": say("evidence.no_comparison")}
+    return {
+        "heads": [message(f"evidence.{head}") for head in heads],
+        "rows": rows,
+        "empty": message("evidence.no_comparison"),
+    }
 
 
 def _row(one: TouchedQuantity) -> list[str]:
@@ -103,6 +108,6 @@ def _row(one: TouchedQuantity) -> list[str]:
         one.quantity,
         *levels,
         change,
-        say("evidence.from_to", low=low, high=high),
-        say(f"evidence.outcome.{one.verdict}"),
+        message("evidence.from_to", low=low, high=high),
+        message(f"evidence.outcome.{one.verdict}"),
     ]

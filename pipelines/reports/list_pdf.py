@@ -8,7 +8,7 @@ import polars as pl
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
-from pipelines.reports.paper import contract, day, joined, make_pdf, numeral, say, told, written_for
+from pipelines.reports.paper import contract, day, joined, make_pdf, message, numeral, sentences_of, written_for
 
 REASONS_SHOWN = 2
 _EVERY_VAN = 10_000
@@ -43,12 +43,12 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
         {
             "rank": row["rank"],
             "van_id": row["van_id"],
-            "place": joined([row["family"], row["depot"], say("list.new") if row["new"] else None]),
-            "urgency": say(f"urgency.{row['urgency']}"),
+            "place": joined([row["family"], row["depot"], message("list.new") if row["new"] else None]),
+            "urgency": message(f"urgency.{row['urgency']}"),
             "now": row["urgency"] == "now",
             "cause": _cause(row["leading_cause"], row["leading_cause_probability"]),
             "limit": _weeks(row["weeks_to_limit"]),
-            "reasons": told(row, "reasons")[:REASONS_SHOWN],
+            "reasons": sentences_of(row, "reasons")[:REASONS_SHOWN],
         }
         for row in listed.iter_rows(named=True)
     ]
@@ -56,18 +56,18 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
         (
             order["order_id"],
             order["van_id"],
-            contract(" ".join(told(order, "action"))),
+            contract(" ".join(sentences_of(order, "action"))),
             "–" if order["hours"] is None else numeral(f"{order['hours']:.1f}"),
             day(order["due_by"]),
-            say(f"state.{order['state']}"),
+            message(f"state.{order['state']}"),
         )
         for order in orders.iter_rows(named=True)
     ]
     said = {word: counts.get(word, 0) for word in ("now", "plan", "watch")}
     document = {
-        "week": say("list.week", week=week),
-        "counts": say("list.counts", vans=numbers["vans"], seen=numbers["seen"], **said),
-        "notices": [" ".join(told(notice, "text")) for notice in queries.notices(published, week)],
+        "week": message("list.week", week=week),
+        "counts": message("list.counts", vans=numbers["vans"], seen=numbers["seen"], **said),
+        "notices": [" ".join(sentences_of(notice, "text")) for notice in queries.notices(published, week)],
         "rows": rows,
         "orders": table,
         "foot": foot(run),
@@ -86,7 +86,7 @@ def _weeks(weeks: float | None) -> str:
     if weeks is None or math.isnan(weeks):
         return "–"
     if math.isinf(weeks):
-        return say("weeks.none")
+        return message("weeks.none")
     if weeks <= 0:
-        return say("weeks.crossed")
-    return say("weeks.one") if round(weeks) == 1 else say("weeks.some", weeks=round(weeks))
+        return message("weeks.crossed")
+    return message("weeks.one") if round(weeks) == 1 else message("weeks.some", weeks=round(weeks))

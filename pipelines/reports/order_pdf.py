@@ -22,10 +22,10 @@ from pipelines.reports.paper import (
     contract,
     day,
     make_pdf,
+    message,
     numeral,
     qr_code,
-    say,
-    told,
+    sentences_of,
     written_for,
 )
 from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
@@ -114,7 +114,7 @@ def foot(run: Mapping[str, Any]) -> str:
         Row of `runs`.
     """
     at = f"{run['finished_at']:%Y-%m-%d}"
-    return f"{say('foot.run', version=run['vansnap'], week=run['week'], at=at)} {say('foot.indication')}"
+    return f"{message('foot.run', version=run['vansnap'], week=run['week'], at=at)} {message('foot.indication')}"
 
 
 def cause_title(code: str) -> str:
@@ -128,9 +128,9 @@ def cause_title(code: str) -> str:
     return (
         contract(EVERY_CAUSE[code].title)
         if code in EVERY_CAUSE
-        else say(f"cause.{code}")
+        else message(f"cause.{code}")
         if code == "none"
-        else say("cause.not_separable")
+        else message("cause.not_separable")
     )
 
 
@@ -155,34 +155,37 @@ def _page(
     odometer, codes = newest.get("odometer_km"), newest.get("fault_codes")
     worth = order["expected_cost_avoided"]
     km = as_shown("km")
-    place = "; ".join(told(order, "plan_note"))
+    place = "; ".join(sentences_of(order, "plan_note"))
     facts = [
-        (say("order.family"), order["family"]),
-        (say("order.depot"), order["depot"]),
-        (say("order.due"), day(order["due_by"])),
-        (say("order.odometer"), "–" if odometer is None else f"{km.value(odometer):,.0f} {km.unit}".replace(",", " ")),
-        (say("order.fault_codes"), ", ".join(codes) if codes else "–"),
-        (say("order.state"), say(f"state.{order['state']}")),
-        (say("order.worth"), "–" if worth is None else f"{worth:.0f} {currency}".replace("-", "−")),
+        (message("order.family"), order["family"]),
+        (message("order.depot"), order["depot"]),
+        (message("order.due"), day(order["due_by"])),
+        (
+            message("order.odometer"),
+            "–" if odometer is None else f"{km.value(odometer):,.0f} {km.unit}".replace(",", " "),
+        ),
+        (message("order.fault_codes"), ", ".join(codes) if codes else "–"),
+        (message("order.state"), message(f"state.{order['state']}")),
+        (message("order.worth"), "–" if worth is None else f"{worth:.0f} {currency}".replace("-", "−")),
     ]
     listed = queries.van_on_list(published, str(order["van_id"]), str(order["week"]))
     known: Any = (listed or {}).get("causes") or []
     causes = sorted(known, key=lambda c: -float(c["probability"]))
     return {
         "order_id": order["order_id"],
-        "rank": say("order.rank", rank=order["rank"], week=order["week"]),
+        "rank": message("order.rank", rank=order["rank"], week=order["week"]),
         "van_id": order["van_id"],
-        "urgency": say(f"urgency.{order['urgency']}"),
+        "urgency": message(f"urgency.{order['urgency']}"),
         "now": order["urgency"] == "now",
         "facts": facts,
-        "reason": _shortened(" ".join(told(order, "reason"))),
-        "action": contract(" ".join(told(order, "action"))),
+        "reason": _shortened(" ".join(sentences_of(order, "reason"))),
+        "action": contract(" ".join(sentences_of(order, "action"))),
         "place": place[:1].upper() + place[1:],
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in steps_of(str(order["cause"]))]
         if job
-        else [say("order.steps_open"), contract(PROVE)],
-        "parts": contract(job.parts) if job and job.parts else say("order.no_parts"),
+        else [message("order.steps_open"), contract(PROVE)],
+        "parts": contract(job.parts) if job and job.parts else message("order.no_parts"),
         "hours": "–" if order["hours"] is None else numeral(f"{order['hours']:.1f} h"),
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]), family)],
     }
@@ -260,9 +263,9 @@ def draw_latest(
     )
     at = day(visits["captured_at"][0])
     if not used.height:
-        return draw_against_past(snaps, family), say("order.caption_alone", latest=at)
+        return draw_against_past(snaps, family), message("order.caption_alone", latest=at)
     days = used["captured_at"]
-    words = say("order.caption", latest=at, count=used.height, first=day(days[0]), last=day(days[-1]))
+    words = message("order.caption", latest=at, count=used.height, first=day(days[0]), last=day(days[-1]))
     return draw_against_past(snaps, family), words
 
 

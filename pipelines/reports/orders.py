@@ -8,7 +8,7 @@ import polars as pl
 
 from data_contracts.cautions import CAUTIONS, cautions_for
 from data_contracts.errors import InputError
-from data_contracts.facts.say import sentence
+from data_contracts.facts.rendering import sentence
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS

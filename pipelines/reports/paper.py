@@ -16,7 +16,7 @@ from typing import Any
 from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
 from data_contracts.facts.numerals import in_language
-from data_contracts.facts.say import sentences
+from data_contracts.facts.rendering import sentences
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 from pipelines.reports import paper_words_de, paper_words_en
@@ -48,7 +48,7 @@ def written_for(display: DisplaySettings) -> Iterator[None]:
         _display.reset(token)
 
 
-def say(key: str, **places: object) -> str:
+def message(key: str, **places: object) -> str:
     """A sentence of the paper with its places filled.
 
     Parameters
@@ -70,7 +70,7 @@ def contract(sentence: object) -> str:
     return translated(sentence if isinstance(sentence, Words) else str(sentence), _display.get().language)
 
 
-def told(row: Mapping[str, Any], column: str) -> list[str]:
+def sentences_of(row: Mapping[str, Any], column: str) -> list[str]:
     """What a row says in a column of sentences, in the paper's language and units.
 
     Parameters

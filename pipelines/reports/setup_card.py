@@ -12,7 +12,7 @@ from data_contracts.facts.numerals import plain
 from data_contracts.family import AirflowSensor, Family
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import BANK2_PREFIX
-from pipelines.reports.paper import as_shown, contract, make_pdf, numeral, say, written_for
+from pipelines.reports.paper import as_shown, contract, make_pdf, message, numeral, written_for
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
 from pipelines.workspace.settings import DisplaySettings
 
@@ -74,15 +74,15 @@ def card_pdf(family: Family, profile: RecorderProfile, display: DisplaySettings)
     """
     with written_for(display):
         document = {
-            "heading": say("card.for", family=family.name, recorder=profile.name),
+            "heading": message("card.for", family=family.name, recorder=profile.name),
             "channels": _channels(family, profile),
-            "remark": say("card.no_lambda") if family.lambda_sensor.kind == "none" else "",
-            "set": [_rate(), _trigger(family), say("card.leads")],
+            "remark": message("card.no_lambda") if family.lambda_sensor.kind == "none" else "",
+            "set": [_rate(), _trigger(family), message("card.leads")],
             "snap": _steps(),
-            "expect": _expected(family) or [say("card.unknown")],
-            "noted": say("card.noted"),
+            "expect": _expected(family) or [message("card.unknown")],
+            "noted": message("card.noted"),
             "cautions": [contract(caution.text) for caution in cautions_for_snap(family)],
-            "foot": f"{say('card.sources')} {say('foot.indication')}",
+            "foot": f"{message('card.sources')} {message('foot.indication')}",
         }
         return make_pdf("setup_card.typ", document, {}, DATED)
 
@@ -90,43 +90,43 @@ def card_pdf(family: Family, profile: RecorderProfile, display: DisplaySettings)
 def _channels(family: Family, profile: RecorderProfile) -> list[list[str]]:
     """Signal, column of the recorder's file, range to set."""
     sensor = family.airflow_sensor
-    rows = [[say("card.airflow"), _column(profile, sensor.channel), _airflow_range(sensor)]]
+    rows = [[message("card.airflow"), _column(profile, sensor.channel), _airflow_range(sensor)]]
     kind = family.lambda_sensor.kind
     if kind != "none":
         channel = "lambda_ratio" if kind == "ratio" else "lambda_v"
-        rows.append([say("card.lambda"), _column(profile, channel), _lambda_range(family)])
+        rows.append([message("card.lambda"), _column(profile, channel), _lambda_range(family)])
         if family.lambda_banks > 1:
-            rows.append([say("card.lambda2"), _column(profile, BANK2_PREFIX + channel), _lambda_range(family)])
+            rows.append([message("card.lambda2"), _column(profile, BANK2_PREFIX + channel), _lambda_range(family)])
     return rows
 
 
 def _column(profile: RecorderProfile, channel: str) -> str:
     told = profile.channels.get(channel)
-    return say("card.not_mapped") if told is None else told.column
+    return message("card.not_mapped") if told is None else told.column
 
 
 def _airflow_range(sensor: AirflowSensor) -> str:
     if sensor.kind == "g_s":
-        return say("card.reported")
+        return message("card.reported")
     if sensor.kind == "volts":
         low, high = sensor.range_v
-        return say("card.volts", low=_number(low), high=_number(high))
-    return say("card.hertz", low=_number(float(sensor.transfer[0])), high=_number(float(sensor.transfer[-1])))
+        return message("card.volts", low=_number(low), high=_number(high))
+    return message("card.hertz", low=_number(float(sensor.transfer[0])), high=_number(float(sensor.transfer[-1])))
 
 
 def _lambda_range(family: Family) -> str:
     sensor = family.lambda_sensor
     if sensor.kind == "ratio":
-        return say("card.reported")
-    end = say("card.high" if sensor.polarity == "rich_high" else "card.low")
+        return message("card.reported")
+    end = message("card.high" if sensor.polarity == "rich_high" else "card.low")
     if sensor.kind == "narrowband":
-        return say("card.volts_narrow", end=end)
+        return message("card.volts_narrow", end=end)
     low, high = float(sensor.characteristic_v[0]), float(sensor.characteristic_v[-1])
-    return say("card.volts_wide", low=_number(low), high=_number(high), end=end)
+    return message("card.volts_wide", low=_number(low), high=_number(high), end=end)
 
 
 def _rate() -> str:
-    return say(
+    return message(
         "card.rate",
         rate=numeral(f"{limits.RECORDING_RATE_HZ:,.0f}"),
         length=_number(limits.RECORDING_S),
@@ -139,11 +139,11 @@ def _trigger(family: Family) -> str:
     seconds = _number(limits.TRIGGER_BEFORE_SHARE * limits.RECORDING_S)
     sensor = family.airflow_sensor
     if sensor.kind != "volts":
-        return say("card.trigger_hand", seconds=seconds)
+        return message("card.trigger_hand", seconds=seconds)
     flow = float(np.interp(limits.TRIGGER_V, sensor.transfer, sensor.transfer_g_s))
     idle = family.limits.of_quantity.get("idle_g_s")
     near = idle is not None and idle.high is not None and flow <= idle.high
-    return say(
+    return message(
         "card.trigger_idle" if near else "card.trigger",
         volts=_number(limits.TRIGGER_V),
         flow=_level(flow),
@@ -155,16 +155,16 @@ def _trigger(family: Family) -> str:
 def _steps() -> list[str]:
     warm = as_shown("°C")
     return [
-        say("card.warm", coolant=f"{warm.value(limits.WARM_COOLANT_C):.0f} {warm.unit}"),
-        say("card.trims"),
-        say("card.pedal", hold=_number(limits.HOLD_S)),
-        say(
+        message("card.warm", coolant=f"{warm.value(limits.WARM_COOLANT_C):.0f} {warm.unit}"),
+        message("card.trims"),
+        message("card.pedal", hold=_number(limits.HOLD_S)),
+        message(
             "card.repeat",
             snaps=limits.SNAPS_A_VISIT,
             pause=_number(limits.SNAP_PAUSE_S),
             most=limits.SNAPS_A_VISIT_MOST,
         ),
-        say("card.look"),
+        message("card.look"),
     ]
 
 
@@ -174,16 +174,16 @@ def _expected(family: Family) -> list[str]:
     lines = []
     for key, flow in (("card.peak", peak.expected_g_s), ("card.low_limit", peak.low_limit_g_s)):
         if flow is not None:
-            lines.append(say(key, level=_both(flow, family.airflow_sensor)))
+            lines.append(message(key, level=_both(flow, family.airflow_sensor)))
     idle = hurts.get("idle_g_s")
     if idle is not None and idle.low is not None and idle.high is not None:
-        lines.append(say("card.idle", low=_level(idle.low), high=_level(idle.high)))
+        lines.append(message("card.idle", low=_level(idle.low), high=_level(idle.high)))
     kind = family.lambda_sensor.kind
     full, signal = hurts.get("lambda_full_throttle"), hurts.get("lambda_full_throttle_v")
     if kind in ("wideband", "ratio") and full is not None and full.high is not None:
-        lines.append(say("card.full", level=_number(full.high)))
+        lines.append(message("card.full", level=_number(full.high)))
     if kind == "narrowband" and signal is not None and signal.low is not None:
-        lines.append(say("card.full_v", level=_number(signal.low)))
+        lines.append(message("card.full_v", level=_number(signal.low)))
     return lines
 
 

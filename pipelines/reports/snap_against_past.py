@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from pipelines.read_side.traces import Traces
-from pipelines.reports.paper import as_shown, say
+from pipelines.reports.paper import as_shown, message
 
 STYLE: Any = {
     "svg.fonttype": "path",
@@ -98,10 +98,10 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
             _latest(axes[row], (OPENING_GRID_S, RELEASE_GRID_S), latest, snaps, row)
             axes[row, 1].spines["left"].set_linestyle((0, (1, 2)))
         narrow = family is not None and family.lambda_sensor.kind == "narrowband"
-        axes[0, 0].set_ylabel(say("axis.airflow", unit=as_shown("g/s").unit))
-        axes[1, 0].set_ylabel(say(_lambda_axis(family) if narrow else "axis.lambda"))
-        axes[1, 0].set_xlabel(say("order.left"))
-        axes[1, 1].set_xlabel(say("order.right"))
+        axes[0, 0].set_ylabel(message("axis.airflow", unit=as_shown("g/s").unit))
+        axes[1, 0].set_ylabel(message(_lambda_axis(family) if narrow else "axis.lambda"))
+        axes[1, 0].set_xlabel(message("order.left"))
+        axes[1, 1].set_xlabel(message("order.right"))
         if family is not None:
             _levels(axes[0, 0], family)
         axes[0, 0].set_ylim(bottom=min(0.0, axes[0, 0].get_ylim()[0]))
@@ -155,4 +155,4 @@ def _levels(axes: "matplotlib.axes.Axes", family: Family) -> None:
         if level is not None:
             level = as_shown("g/s").value(level)
             axes.axhline(level, color="black", linewidth=0.6, linestyle=style)
-            axes.annotate(say(words), (-0.19, level), fontsize=6, va=side, ha="left")
+            axes.annotate(message(words), (-0.19, level), fontsize=6, va=side, ha="left")

@@ -23,7 +23,7 @@ from data_contracts.signals import BANK2_PREFIX
 from data_contracts.units import Shown
 from models.reading.lambda_trace.quantities import LEVEL_S
 from models.reading.lambda_trace.trace import ENDS_BEFORE_S
-from pipelines.reports.paper import as_shown, contract, numeral, say
+from pipelines.reports.paper import as_shown, contract, message, numeral
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -91,12 +91,12 @@ def draw_snaps(
         _which_end_is_rich(axes[1], family, lambda_names)
         if len(lambda_names) > 1 or any("lambda_full_throttle" in name for name in bands):
             axes[1].legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
-    axes[-1].set_xlabel(say("plot.time"))
+    axes[-1].set_xlabel(message("plot.time"))
     grades = []
     for row, grade in enumerate(readings.grade):
-        verdict = say("verdict.repeat" if grade == "repeat" else "verdict.accept")
+        verdict = message("verdict.repeat" if grade == "repeat" else "verdict.accept")
         why = "; ".join(contract(GRADE_REASONS[code].sentence) for code in readings.grade_reasons[row][:2])
-        head = say("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=say(f"grade.{grade}"))
+        head = message("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=message(f"grade.{grade}"))
         grades.append(head + (f": {why}" if why else ""))
     head = "\n".join(
         line for part in (f"{title} ({family.name})", lead, *grades[:3]) for line in textwrap.wrap(part, 135)[:2]
@@ -115,15 +115,17 @@ def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[
     scale = _AirScale.of(family, unit)
     trace = scale.recorded(first)
     left_out = np.array([bool(word) for word in first.flag])
-    axes.plot(first.time_s, trace, color=_LINE, linewidth=0.9, label=say("plot.flow"))
+    axes.plot(first.time_s, trace, color=_LINE, linewidth=0.9, label=message("plot.flow"))
     if left_out.any():
-        axes.plot(first.time_s[left_out], trace[left_out], ".", color=_MARK, markersize=3, label=say("plot.not_used"))
+        axes.plot(
+            first.time_s[left_out], trace[left_out], ".", color=_MARK, markersize=3, label=message("plot.not_used")
+        )
     peak = family.main_peak
     expected, low = (None if level is None else scale.drawn(level) for level in (peak.expected_g_s, peak.low_limit_g_s))
     for level, key, style in ((expected, "plot.expected", "--"), (low, "plot.low_limit", ":")):
         if level is not None:
             axes.axhline(level, color=_PALE, linewidth=0.8, linestyle=style)
-            axes.annotate(say(key), (first.time_s[0], level), fontsize=7, color="#555f66", va="bottom")
+            axes.annotate(message(key), (first.time_s[0], level), fontsize=7, color="#555f66", va="bottom")
     top = expected or 0.0
     for row, detail in enumerate(details):
         _events(axes, detail)
@@ -139,9 +141,9 @@ def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[
     finite = trace[np.isfinite(trace)]
     if finite.size:
         axes.set_ylim(min(0.0, float(finite.min()) * 1.05), 1.18 * max(float(finite.max()), top))
-    axes.set_ylabel(say("plot.airflow_v") if scale.volts is not None else say("axis.airflow", unit=unit.unit))
+    axes.set_ylabel(message("plot.airflow_v") if scale.volts is not None else message("axis.airflow", unit=unit.unit))
     if scale.volts is not None:
-        _flow_axis(axes, scale, say("axis.airflow", unit=unit.unit))
+        _flow_axis(axes, scale, message("axis.airflow", unit=unit.unit))
     axes.legend(loc="upper right", fontsize=7, frameon=False)
     axes.grid(alpha=0.2)
 
@@ -211,7 +213,7 @@ def _band(axes: "Axes", span: tuple[float, float], low: float, high: float, *, n
         linewidth=0.6,
         alpha=0.55,
         zorder=0.5,
-        label=say("plot.band") if named else None,
+        label=message("plot.band") if named else None,
     )
 
 
@@ -220,7 +222,7 @@ def _which_end_is_rich(axes: "Axes", family: Family, names: Sequence[str]) -> No
     rich_is_up = all(name.endswith("_v") for name in names) and family.lambda_sensor.polarity == "rich_high"
     for place, rich in ((0.97, rich_is_up), (0.03, not rich_is_up)):
         axes.annotate(
-            ("↑ " if place > 0.5 else "↓ ") + say("plot.rich" if rich else "plot.lean"),
+            ("↑ " if place > 0.5 else "↓ ") + message("plot.rich" if rich else "plot.lean"),
             (0.005, place),
             xycoords="axes fraction",
             fontsize=8,
@@ -232,15 +234,18 @@ def _which_end_is_rich(axes: "Axes", family: Family, names: Sequence[str]) -> No
 
 def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
     for name, style in zip(names, ("-", "--", ":"), strict=False):
-        bank = say("plot.bank", number=2 if name.startswith("bank2") else 1)
+        bank = message("plot.bank", number=2 if name.startswith("bank2") else 1)
         axes.plot(detail.time_s, detail.channels[name], style, color=_LINE, linewidth=0.9, label=bank)
     volts = all(name.endswith("_v") for name in names)
-    axes.set_ylabel(say("plot.lambda_v" if volts else "plot.lambda"))
+    axes.set_ylabel(message("plot.lambda_v" if volts else "plot.lambda"))
     if not volts:
         axes.set_ylim(*_LAMBDA_SHOWN)
         if any(np.nanmax(detail.channels[name], initial=0.0) > _LAMBDA_SHOWN[1] for name in names):
             axes.annotate(
-                say("plot.beyond", ratio=f"{_LAMBDA_SHOWN[1]:g}"), (0.01, 0.93), xycoords="axes fraction", fontsize=7
+                message("plot.beyond", ratio=f"{_LAMBDA_SHOWN[1]:g}"),
+                (0.01, 0.93),
+                xycoords="axes fraction",
+                fontsize=7,
             )
     axes.grid(alpha=0.2)
 
@@ -288,7 +293,13 @@ def _dot(axes: "Axes", at: float, level: float) -> None:
 
 def _say_at(axes: "Axes", key: str, at: float, level: float) -> None:
     axes.annotate(
-        say(key), (at, level), xytext=(5, 6), textcoords="offset points", fontsize=8, color=_MARK, annotation_clip=True
+        message(key),
+        (at, level),
+        xytext=(5, 6),
+        textcoords="offset points",
+        fontsize=8,
+        color=_MARK,
+        annotation_clip=True,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from data_contracts.errors import InputError
-from data_contracts.facts.say import sentence
+from data_contracts.facts.rendering import sentence
 from pipelines.read_side import queries, testing_queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.paper import write_whole

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from data_contracts.facts.say import SAID_FROM, joined, sentences
+from data_contracts.facts.rendering import RENDERED_FROM, joined, sentences
 
 
 def with_sentences(rows: pl.DataFrame) -> pl.DataFrame:
@@ -19,14 +19,14 @@ def with_sentences(rows: pl.DataFrame) -> pl.DataFrame:
         The same rows; what was said before stays as it is.
     """
     said = []
-    for column, facts in SAID_FROM.items():
+    for column, facts in RENDERED_FROM.items():
         if column in rows.columns and facts in rows.columns:
             pairs = rows.select(column, facts).iter_rows(named=True)
-            told = [
+            texts = [
                 row[column] if row[column] is not None or row[facts] is None else sentences(row, column)
                 for row in pairs
             ]
             if rows.schema[column] == pl.String:
-                told = [joined(one, column) if isinstance(one, list) else one for one in told]
-            said.append(pl.Series(column, told, dtype=rows.schema[column]))
+                texts = [joined(one, column) if isinstance(one, list) else one for one in texts]
+            said.append(pl.Series(column, texts, dtype=rows.schema[column]))
     return rows.with_columns(said)

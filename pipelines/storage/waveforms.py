@@ -353,11 +353,11 @@ def sweep(warehouse: Warehouse, folder: Path) -> int:
         Files removed.
     """
     known = set(warehouse.query("SELECT DISTINCT chunk FROM waveforms")["chunk"])
-    strays = [
+    leftovers = [
         p
         for p in folder.iterdir()
         if p.is_file() and (p.suffix == ".parquet" or p.suffix == ".part") and p.name not in known
     ]
-    for path in strays:
+    for path in leftovers:
         path.unlink()
-    return len(strays)
+    return len(leftovers)

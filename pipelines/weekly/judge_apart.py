@@ -197,6 +197,6 @@ class _Trials(Generic[Result]):
 
 
 def _not_judged(family: str, vans: Sequence[str], error: Exception, *, whole: bool) -> NotJudged:
-    told = " ".join(str(error).split())[:200]
-    reason = f"{type(error).__name__}: {told}" if told else type(error).__name__
+    message = " ".join(str(error).split())[:200]
+    reason = f"{type(error).__name__}: {message}" if message else type(error).__name__
     return NotJudged(family, tuple(vans), whole, reason.rstrip("."), "".join(traceback.format_exception(error)))

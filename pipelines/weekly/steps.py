@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say, sentence
+from data_contracts.facts.rendering import render, sentence
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import READ_FROM_WORDS
 from data_contracts.weeks import week_of
@@ -30,7 +30,7 @@ from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.judging import judge_week
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
-from pipelines.weekly.testing import told as tests_told
+from pipelines.weekly.testing import test_plan_facts
 from pipelines.workspace.register import Register, load_register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
@@ -119,7 +119,7 @@ class WeeklySummary:
             "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
         )
         lines.append(f"open work orders: {self.orders}")
-        lines.extend(say(fact, language, units) for fact in self.tests)
+        lines.extend(render(fact, language, units) for fact in self.tests)
         lines.extend(sentence(notice, "text", language, units) for notice in self.notices)
         lines.append("published" if self.published else "nothing changed since the last run; the published file stays")
         return "\n".join(lines)
@@ -290,7 +290,7 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
         [week],
     ).item()
     notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
-    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, tests_told(warehouse, week))
+    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, test_plan_facts(warehouse, week))
 
 
 def _models_print() -> str:

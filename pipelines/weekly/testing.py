@@ -128,7 +128,7 @@ def _shares(prior: np.ndarray, register: Register, family: str) -> dict[str, flo
     return {code: share / whole for code, share in found.items()}
 
 
-def told(warehouse: Warehouse, week: str) -> tuple[Fact, ...]:
+def test_plan_facts(warehouse: Warehouse, week: str) -> tuple[Fact, ...]:
     """What the plan of a week comes to; nothing where there is no van.
 
     Parameters

@@ -77,8 +77,8 @@ def person_of(settings: "PeopleSettings", claims: Mapping[str, object]) -> Perso
     Person or None
         None: nobody of this workspace. The first entry of the settings that fits counts.
     """
-    told = claims.get(settings.claim)
-    values = {str(value).casefold() for value in (told if isinstance(told, list | tuple) else [told]) if value}
+    claimed = claims.get(settings.claim)
+    values = {str(value).casefold() for value in (claimed if isinstance(claimed, list | tuple) else [claimed]) if value}
     if settings.claim == "email" and claims.get("email_verified") is not True:
         return None
     for known in settings.known:

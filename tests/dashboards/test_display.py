@@ -9,7 +9,7 @@ from streamlit.testing.v1 import AppTest
 
 import dashboards
 from dashboards import words_de
-from data_contracts.facts.say import sentences
+from data_contracts.facts.rendering import sentences
 from pipelines.read_side.published import open_published
 from tests.published_sample import make_workspace
 

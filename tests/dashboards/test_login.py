@@ -9,7 +9,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from dashboards.text import say
+from dashboards.text import message
 from tests.dashboards.board_process import free_port, serving
 from tests.dashboards.browsing import WAIT_MS
 from tests.dashboards.openid_provider import CLIENT, SECRET, Provider, provider
@@ -98,7 +98,7 @@ def _settled(page: "playwright.Page") -> str:
 def _log_in(page: "playwright.Page", board: str, name: str) -> str:
     page.goto(board)
     _settled(page)
-    page.get_by_role("button", name=say("you.login")).click()
+    page.get_by_role("button", name=message("you.login")).click()
     page.get_by_role("link", name=name, exact=True).click()
     page.wait_for_url(f"{board}/**")
     return _settled(page)
@@ -108,7 +108,7 @@ def _log_in(page: "playwright.Page", board: str, name: str) -> str:
 def test_without_a_login_nothing_is_shown(page: "playwright.Page", board: str, path: str) -> None:
     page.goto(f"{board}/{path}")
     shown = _settled(page)
-    assert say("you.title") in shown
+    assert message("you.title") in shown
     assert "S-03" not in shown
     assert "north" not in shown
     assert page.get_by_test_id("stDownloadButton").count() == 0
@@ -130,8 +130,8 @@ def test_the_workshop_decides_by_name(page: "playwright.Page", board: str, home:
     page.get_by_role("button", name="Decide").first.click()
     form = page.get_by_role("dialog")
     form.get_by_text("Decided by Will *Workshop*").wait_for()
-    assert form.get_by_label(say("decide.person")).count() == 0
-    form.get_by_role("button", name=say("decide.save")).click()
+    assert form.get_by_label(message("decide.person")).count() == 0
+    form.get_by_role("button", name=message("decide.save")).click()
     form.wait_for(state="detached")
     told = [json.loads(path.read_text()) for path in (home / "decisions").rglob("*.json")]
     assert [event["person"] for event in told] == ["Will *Workshop* (will@example.org)"]
@@ -166,7 +166,7 @@ def test_a_viewer_looks_at_the_vans_of_the_depot_and_decides_nothing(
 def test_a_login_in_between_leads_on_to_the_order_of_the_scanned_code(page: "playwright.Page", board: str) -> None:
     page.goto(f"{board}/van?van=N-02")
     _settled(page)
-    page.get_by_role("button", name=say("you.login")).click()
+    page.get_by_role("button", name=message("you.login")).click()
     page.get_by_role("link", name="will", exact=True).click()
     page.get_by_role("heading", name="N-02", exact=True).wait_for()
     assert page.url.startswith(f"{board}/van")
@@ -185,7 +185,7 @@ def test_a_role_taken_away_is_gone_at_once_and_a_logout_ends_it(
     try:
         for changed, words in (
             (before.replace("ann@", "anna@"), "is logged in but not listed for this board"),
-            ("[people", say("you.not_here")),
+            ("[people", message("you.not_here")),
         ):
             (home / "settings.toml").write_text(changed)
             page.reload()
@@ -195,10 +195,10 @@ def test_a_role_taken_away_is_gone_at_once_and_a_logout_ends_it(
         (home / "settings.toml").write_text(before)
     page.reload()
     _settled(page)
-    page.get_by_role("button", name=say("you.logout")).click()
-    page.get_by_role("button", name=say("you.login")).wait_for()
+    page.get_by_role("button", name=message("you.logout")).click()
+    page.get_by_role("button", name=message("you.login")).wait_for()
     page.goto(f"{board}/van?van=N-02")
-    assert say("you.title") in _settled(page)
+    assert message("you.title") in _settled(page)
 
 
 def test_a_forged_cookie_is_no_login(page: "playwright.Page", board: str) -> None:
@@ -211,7 +211,7 @@ def test_a_forged_cookie_is_no_login(page: "playwright.Page", board: str) -> Non
         [cookie | {"value": cookie["value"][:-6] + "AAAAAA"} for cookie in cookies if "user" in cookie["name"]]
     )
     page.goto(board)
-    assert say("you.title") in _settled(page)
+    assert message("you.title") in _settled(page)
 
 
 def test_the_board_refuses_to_start_open_to_others_without_a_login(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboards.text import say
+from dashboards.text import message
 from pipelines.workspace.workspace import open_workspace
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
@@ -22,7 +22,7 @@ def test_mending_needs_a_name_and_is_kept_beside_the_delivery(tmp_path: Path, mo
     app = AppTest.from_string(
         "from dashboards import mend, parts\nfrom pipelines.read_side import capture_queries\n"
         "published = parts.open_or_explain()\nitems = capture_queries.quarantine(published)\n"
-        "parts.told()\n"
+        "parts.show_message()\n"
         "mend.form(published, items.filter(rule='unknown_van').row(0, named=True), items)\n",
         default_timeout=120,
     ).run()
@@ -34,7 +34,7 @@ def test_mending_needs_a_name_and_is_kept_beside_the_delivery(tmp_path: Path, mo
     with open_workspace(tmp_path).held():  # a run in progress: it is written down all the same
         app.button(key="mend-save").click().run()
     assert not app.exception
-    assert app.success[0].value == say("mend.later")
+    assert app.success[0].value == message("mend.later")
     kept = [json.loads(path.read_text("utf-8")) for path in (tmp_path / "decisions" / "mends").glob("*.json")]
     assert [(told["row"], told["cells"], told["person"]) for told in kept] == [(4, {"van_id": "N-01"}, "A. Engineer")]
 

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from dashboards.display import LANGUAGE_KEY
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import Published, open_published
 from pipelines.read_side.restricted import restricted
@@ -69,9 +69,9 @@ def test_a_week_without_a_plan_says_how_to_get_one(view: View, home: Path, publi
     assert not queries.has_plan(published, earlier)
     app = view("this_week", home, week=earlier)
     assert not app.exception
-    assert any(say("tests.none", week=earlier) in element.value for element in app.markdown)
-    assert say("tests.metric") not in [metric.label for metric in app.metric]
-    assert any(say("tests.metric") == metric.label for metric in view("this_week", home, week=week).metric)
+    assert any(message("tests.none", week=earlier) in element.value for element in app.markdown)
+    assert message("tests.metric") not in [metric.label for metric in app.metric]
+    assert any(message("tests.metric") == metric.label for metric in view("this_week", home, week=week).metric)
 
 
 @pytest.mark.parametrize(("language", "word"), [("en", "Never seen"), ("de", "Nie gesehen")])

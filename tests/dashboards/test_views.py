@@ -15,7 +15,7 @@ from streamlit.testing.v1 import AppTest
 
 from dashboards import order_card
 from dashboards.decide import moves
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.causes import LOOK_ALIKES
 from data_contracts.cautions import CAUTIONS
 from data_contracts.limits import SILENT_WEEKS
@@ -48,7 +48,7 @@ def test_a_view_opens_without_an_error(view: View, name: str) -> None:
 def test_no_workspace_says_how_to_make_one(view: View, name: str, tmp_path: Path) -> None:
     app = view(name, tmp_path / "nowhere")
     assert not app.exception
-    assert app.title[0].value == say("state.no_home")
+    assert app.title[0].value == message("state.no_home")
     assert "vansnap init" in _everything(app)
 
 
@@ -56,7 +56,7 @@ def test_no_workspace_says_how_to_make_one(view: View, name: str, tmp_path: Path
 def test_nothing_published_says_which_command_to_run(view: View, name: str, tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text("", encoding="utf-8")
     app = view(name, tmp_path)
-    assert app.title[0].value == say("state.nothing_published")
+    assert app.title[0].value == message("state.nothing_published")
     assert "vansnap weekly" in _everything(app)
 
 
@@ -66,7 +66,7 @@ def test_a_damaged_file_says_so(view: View, name: str, tmp_path: Path) -> None:
     (tmp_path / "published.duckdb").write_bytes(os.urandom(20_000))
     app = view(name, tmp_path)
     assert not app.exception
-    assert app.title[0].value == say("state.broken")
+    assert app.title[0].value == message("state.broken")
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
@@ -93,8 +93,8 @@ def test_a_run_in_progress_shows(view: View, name: str, tmp_path: Path) -> None:
     with open_workspace(tmp_path).held():
         app = view(name, tmp_path)
     assert not app.exception
-    assert say("state.running") in [info.value for info in app.info]
-    assert say("state.running") not in [info.value for info in view(name, tmp_path).info]
+    assert message("state.running") in [info.value for info in app.info]
+    assert message("state.running") not in [info.value for info in view(name, tmp_path).info]
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
@@ -107,7 +107,7 @@ def test_a_held_file_says_so(view: View, name: str, tmp_path: Path) -> None:
         assert other.stdout.readline() == b"held\n"
         app = view(name, tmp_path)
         assert not app.exception
-        assert app.title[0].value == say("state.locked")
+        assert app.title[0].value == message("state.locked")
     finally:
         other.kill()
         other.wait()
@@ -285,7 +285,7 @@ def test_an_order_is_declined_in_place_by_name_and_with_a_reason(
     ).run()
     app.selectbox(key=f"move-{order}").set_value("declined").run()
     app.button(key=f"save-{order}").click().run()
-    assert [e.value for e in app.error] == [say("decide.who")]
+    assert [e.value for e in app.error] == [message("decide.who")]
     app.text_input(key="decide-person").set_value("A. Fitter").run()
     app.button(key=f"save-{order}").click().run()
     assert "reason" in app.error[0].value
@@ -356,11 +356,11 @@ def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -
     assert ready["Week"].to_list() == [weeks[-1]]
     assert ready["Parts"][0].startswith("1 × ")
     worth = next(table for table in tables if "If nothing is done" in table.columns)
-    assert worth["Saved by proven repairs"].to_list() == [say("number.none")] * len(worth)
+    assert worth["Saved by proven repairs"].to_list() == [message("number.none")] * len(worth)
 
 
 def test_how_sure_without_findings_says_so_and_with_them_counts(view: View, tmp_path: Path) -> None:
-    assert say("sure.no_findings") in [m.value for m in view("how_sure").markdown]
+    assert message("sure.no_findings") in [m.value for m in view("how_sure").markdown]
     make_workspace(tmp_path, vans_per_depot=3, weeks=16)
     with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
         connection.execute(
@@ -376,9 +376,9 @@ def test_how_sure_without_findings_says_so_and_with_them_counts(view: View, tmp_
     app = view("how_sure", tmp_path)
     assert not app.exception
     shown = {metric.label: metric.value for metric in app.metric}
-    assert shown[say("sure.findings")] == str(findings)
-    assert shown[say("sure.nothing_found")] == str(findings - 1)
-    assert float(shown[say("sure.observed")]) == pytest.approx(100 * (findings - 1) / van_weeks, rel=0.05)
+    assert shown[message("sure.findings")] == str(findings)
+    assert shown[message("sure.nothing_found")] == str(findings - 1)
+    assert float(shown[message("sure.observed")]) == pytest.approx(100 * (findings - 1) / van_weeks, rel=0.05)
     tables = str([table.value for table in app.table])
     assert "share of slow sensors" in tables
     assert "0.0500 → 0.0800" in tables

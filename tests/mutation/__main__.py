@@ -58,7 +58,7 @@ KERNELS = {
     "models/tracking/charts/recursion.py": ("charts/test_recursion.py", "charts/test_alarms.py"),
     "models/tracking/charts/alarms.py": ("charts/test_alarms.py", "test_assess.py"),
     "models/tracking/charts/onset.py": ("charts/test_onset.py", "charts/test_first_signs.py"),
-    "models/tracking/charts/movement_hypotheses.py": ("charts/test_onset.py", "charts/test_first_signs.py"),
+    "models/tracking/charts/change_hypotheses.py": ("charts/test_onset.py", "charts/test_first_signs.py"),
 }
 """Files of compiled functions, and their tests."""
 STATUS = {

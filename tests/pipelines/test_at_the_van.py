@@ -62,13 +62,13 @@ def test_a_healthy_van_is_the_same_and_asks_for_nothing(
 
 def test_the_board_and_the_command_say_the_same(judged_small: Workspace, capsys: pytest.CaptureFixture[str]) -> None:
     from data_contracts.facts.fact import Fact
-    from data_contracts.facts.say import say
+    from data_contracts.facts.rendering import render
 
     path = recordings(LEAN, LAST)[0]
     lines = said(capsys, path, "--van", LEAN, "--home", judged_small.root)
     (document,) = said(capsys, path, "--van", LEAN, "--home", judged_small.root, "--json")
     against = json.loads(document)["against"]
-    assert lines[0].endswith(say(Fact.from_row(against["facts"][0])))
+    assert lines[0].endswith(render(Fact.from_row(against["facts"][0])))
     assert (against["van"], against["verdict"], against["limit_crossed"]) == (LEAN, "worse", True)
     rows = {each["quantity"]: each for each in against["quantities"]}
     lean = rows["lambda_full_throttle"]
@@ -207,7 +207,7 @@ def test_the_band_is_drawn_in_volts_with_the_flow_beside_it(
     flows: list[str] = []
     monkeypatch.setattr(snap_plot, "_band", lambda axes, span, low, high, *, named: drawn.append((low, high)))
     monkeypatch.setattr(snap_plot, "_flow_axis", lambda axes, scale, label: flows.append(label))
-    monkeypatch.setattr(snap_plot, "say", lambda key, **places: ends.append(key) or key)
+    monkeypatch.setattr(snap_plot, "message", lambda key, **places: ends.append(key) or key)
     from data_contracts.capture import Conditions
 
     found = read_file(

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from data_contracts.family import parse_family
 from data_contracts.recorder import parse_profile
 from data_contracts.tables import REPAIRS, polars_schema
@@ -104,7 +104,9 @@ def test_the_only_van_of_a_recorder_is_told_apart_only_where_it_is_named(home: W
     def told() -> set[str]:
         judge(home)
         said = ask(home, "SELECT van_id, unnest(reasons) AS reason FROM watchlist").iter_rows()
-        return {van_id for van_id, reason in said if reason == say(Fact.of("lone_recorder", recorder=f"of {van_id}"))}
+        return {
+            van_id for van_id, reason in said if reason == render(Fact.of("lone_recorder", recorder=f"of {van_id}"))
+        }
 
     put_captures(home, own)
     named = told()

@@ -22,7 +22,7 @@ def home(tmp_path: Path) -> Workspace:
     return make_home(tmp_path / "home")
 
 
-def say(workspace: Workspace, delivery: str, number: int | None, hour: int = 8, **cells: str) -> None:
+def write_mend(workspace: Workspace, delivery: str, number: int | None, hour: int = 8, **cells: str) -> None:
     record_mend(workspace, Mend(delivery, number, cells, NOW.replace(hour=hour), "Ann"))
 
 
@@ -45,7 +45,7 @@ def test_a_wrong_van_is_put_right_and_the_delivery_stays_as_it_came(home: Worksp
     came = digest(folder)
     run_intake(home)
     assert states(home) == [(1, "held"), (2, "quarantined")]
-    say(home, "d", 2, van_id="V002")
+    write_mend(home, "d", 2, van_id="V002")
     outcome = retry(home, "d")
     assert outcome is not None
     assert (outcome.taken_in, outcome.waiting, outcome.first_reason) == (1, 0, "")
@@ -61,7 +61,7 @@ def test_a_missing_time_column_is_filled_for_the_whole_delivery(home: Workspace)
     deliver(home.inbox / "d", [{"file": "a.csv", "van_id": "V001"}], {"a.csv": recording(1)})
     run_intake(home)
     assert ask(home, "SELECT rule FROM quarantine WHERE state = 'waiting'").item() == "missing_column"
-    say(home, "d", None, captured_at="2026-03-02T09:15:00+01:00")
+    write_mend(home, "d", None, captured_at="2026-03-02T09:15:00+01:00")
     run_intake(home)  # the next run lays it over as well
     assert states(home) == [(1, "held")]
     assert ask(home, "SELECT captured_at FROM recordings").item() == datetime(2026, 3, 2, 8, 15, tzinfo=UTC)
@@ -73,12 +73,12 @@ def test_the_newest_word_wins_and_an_unfit_one_keeps_waiting_with_its_reason(hom
     at = "2026-13-45T00:00:00Z"
     deliver(home.inbox / "d", [row("a.csv", van="V9", at=at)], {"a.csv": recording(1)})
     run_intake(home)
-    say(home, "d", 1, 8, van_id="V003")
+    write_mend(home, "d", 1, 8, van_id="V003")
     outcome = retry(home, "d")
     assert outcome is not None
     assert (outcome.taken_in, outcome.waiting) == (0, 1)
     assert "captured_at" in outcome.first_reason
-    say(home, "d", 1, 9, captured_at="2026-03-02T09:15:00+01:00", van_id="V002")
+    write_mend(home, "d", 1, 9, captured_at="2026-03-02T09:15:00+01:00", van_id="V002")
     assert retry(home, "d") is not None
     assert ask(home, "SELECT van_id FROM recordings").to_series().to_list() == ["V002"]
 
@@ -110,7 +110,7 @@ def test_what_can_not_be_right_is_refused_in_one_line(home: Workspace, cells: di
 
 
 def test_a_torn_file_among_the_mends_is_left_out(home: Workspace) -> None:
-    say(home, "d", 1, van_id="V001")
+    write_mend(home, "d", 1, van_id="V001")
     (home.decisions / FOLDER / "torn.json").write_text('{"delivery": "d"', encoding="utf-8")
     assert [mend.cells for mend in mends(home)] == [{"van_id": "V001"}]
     assert unreadable_mends(home) == ["mends/torn.json"]

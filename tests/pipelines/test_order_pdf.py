@@ -9,7 +9,7 @@ import duckdb
 import pytest
 
 from data_contracts.bilingual import Words
-from data_contracts.facts.say import sentences
+from data_contracts.facts.rendering import sentences
 from pipelines.cli import run
 from pipelines.read_side.published import open_published
 from pipelines.reports import evidence, evidence_pdf, list_pdf, order_pdf

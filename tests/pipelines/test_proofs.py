@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from data_contracts.tables import TABLES, polars_schema
 from models.work.order_states import OrderEvent
 from pipelines.decisions.order_decisions import record, repairs_from_orders, stored_events, take_in_decisions
@@ -86,7 +86,7 @@ def test_three_good_captures_judge_a_repair(tmp_path: Path, after: float, state:
         assert (event.state, event.person, event.at) == (state, PERSON, DONE + timedelta(days=14))
         assert event.reason == ("made worse" if after < 79 else "")
         (fact,) = event.note_facts
-        assert event.note == say(fact)
+        assert event.note == render(fact)
         assert (fact.numbers["before"], fact.numbers["after"]) == (80.0, after)
         record(workspace, event)
         take_in_decisions(workspace, warehouse)

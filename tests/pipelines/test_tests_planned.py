@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from data_contracts.errors import InputError
-from data_contracts.facts.say import say, sentence
+from data_contracts.facts.rendering import render, sentence
 from data_contracts.tables import TEST_PLAN, polars_schema
 from data_contracts.weeks import week_end, week_of, week_start
 from pipelines import cli
@@ -91,7 +91,7 @@ def test_the_summary_says_what_the_board_says(run: tuple[Workspace, steps.Tracke
     assert document["saving"] == pytest.approx(totals["month_saving"])
     for language in ("en", "de"):
         text = summary.text(language)
-        assert say(tracked.tests[0], language) in text
+        assert render(tracked.tests[0], language) in text
         assert f"{totals['month_cost']:.0f}" in text
     assert "never seen 1" in summary.text("en")
     assert "nie gesehen 1" in summary.text("de")

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say, sentences
+from data_contracts.facts.rendering import render, sentences
 from data_contracts.tables import NOTICES, TABLES, VANS, Table, create_table_sql, polars_schema
 from pipelines.storage.sample_view import view_samples
 from pipelines.storage.sentences import with_sentences
@@ -187,7 +187,7 @@ def test_facts_are_stored_so_that_sql_can_ask_for_their_numbers(tmp_path: Path) 
     with Warehouse(path) as warehouse:
         warehouse.append("notices", with_sentences(rows))
         (row,) = warehouse.query("SELECT text, text_facts FROM notices").to_dicts()
-        assert row["text"] == say(fact)
+        assert row["text"] == render(fact)
         assert [Fact.from_row(one) for one in row["text_facts"]] == [fact]
         asked = "SELECT f.code, f.numbers['level'], f.words['since'] FROM (SELECT unnest(text_facts) AS f FROM notices)"
         assert warehouse.query(asked).rows() == [("own_movement", 3.1, "2026-W12")]
@@ -196,7 +196,7 @@ def test_facts_are_stored_so_that_sql_can_ask_for_their_numbers(tmp_path: Path) 
     with Warehouse(path) as warehouse:
         (row,) = warehouse.query("SELECT * FROM notices").to_dicts()
         assert row["text_facts"] is None
-        assert sentences(row, "text", "de") == [say(fact)]
+        assert sentences(row, "text", "de") == [render(fact)]
         assert with_sentences(rows.with_columns(text=pl.lit("as it was"))).row(0, named=True)["text"] == "as it was"
 
 

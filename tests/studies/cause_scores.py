@@ -9,7 +9,7 @@ import polars as pl
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from data_contracts.family import Family
-from models.causes.effects import inseparable_pairs, load_effects, movements
+from models.causes.effects import inseparable_pairs, load_effects, symptoms
 from models.tracking.state.residuals import Residuals
 from tests.studies.cause_fleets import Case
 
@@ -63,7 +63,7 @@ def lambda_kinds(families: Sequence[Family]) -> tuple[tuple[str, ...], np.ndarra
 def partners_of(residuals: Residuals, listed: Sequence[Judged]) -> list[set[str]]:
     """For each van the planted cause and those that its own reading cannot separate from it."""
     table = load_effects()
-    moved = movements(residuals, *lambda_kinds([one.family for one in listed]), table)
+    moved = symptoms(residuals, *lambda_kinds([one.family for one in listed]), table)
     return [
         {one.case.cause}
         | {

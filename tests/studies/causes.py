@@ -18,7 +18,7 @@ import polars as pl
 
 from data_contracts.causes import CAUSE_CODES, NONE, NOT_SEPARABLE
 from data_contracts.family import Family
-from models.causes.effects import load_effects, movements
+from models.causes.effects import load_effects, symptoms
 from models.causes.infer import CauseSettings, infer_causes
 from models.reading.read import METHOD
 from models.tracking.assess import assess
@@ -185,9 +185,9 @@ def _listed(judged: list[Judged]) -> tuple[list[Judged], Residuals]:
 
 
 def features_for_classifier(residuals: Residuals, families: list[Family]) -> np.ndarray:
-    """The same movements the likelihood sees, in a fixed order of columns; NaN where not read."""
+    """The same symptoms the likelihood sees, in a fixed order of columns; NaN where not read."""
     table = load_effects("trade")
-    moved = movements(residuals, *lambda_kinds(families), table)
+    moved = symptoms(residuals, *lambda_kinds(families), table)
     names = [(feature.name, second) for feature in table.features for second in (False, True)]
     out = np.full((len(residuals.van_ids), len(names)), np.nan)
     for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):

@@ -17,7 +17,7 @@ from data_contracts.causes import NONE
 from data_contracts.family import Family
 from data_contracts.features import SOFT
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import EffectTable, Feature, Movements, Pattern, effect_at, load_effects, movements
+from models.causes.effects import EffectTable, Feature, Pattern, Symptoms, effect_at, load_effects, symptoms
 from models.causes.likelihood import log_t
 from models.reading.read import METHOD
 from models.tracking.state.residuals import Residuals
@@ -120,7 +120,7 @@ def pattern_of(pattern: Pattern, capture: Capture, table: EffectTable) -> bool:
 
 
 def to_severity_one(moved: np.ndarray, severity: np.ndarray, scale: str) -> np.ndarray:
-    """Movements scaled to severity 1, by the law that `effect_at` states."""
+    """Symptoms scaled to severity 1, by the law that `effect_at` states."""
     if scale == "log":
         return np.asarray(np.log(np.maximum(1.0 + np.expm1(moved) / severity, 0.05)))
     if scale == "soft":
@@ -147,14 +147,14 @@ def gains_of(
         one = found[feature.name]
         read = np.isfinite(values[:, column])
         meant = effect_at(feature, one.effect, shown[read])
-        variance = feature.floor**2 + (shown[read] * np.hypot(one.spread, feature.stray)) ** 2
+        variance = feature.floor**2 + (shown[read] * np.hypot(one.spread, feature.discrepancy)) ** 2
         log[read] += feature.weight * log_t(values[read, column, None] - meant, variance, TAIL)
     gain = GAINS[log.argmax(axis=1)]
     return np.asarray(gain / np.median(gain))
 
 
 def estimate(
-    table: EffectTable, moved: Movements, cases: list[Case], captures: dict[tuple[str, int], Capture]
+    table: EffectTable, moved: Symptoms, cases: list[Case], captures: dict[tuple[str, int], Capture]
 ) -> tuple[dict[tuple[str, str], dict[str, Estimated]], dict[tuple[str, str], float]]:
     """Effects of every pattern on every feature, and the spread of its gain."""
     first = [c for c, second in enumerate(moved.bank2) if not second]
@@ -226,13 +226,15 @@ def write(
     table: EffectTable,
     result: dict[tuple[str, str], dict[str, Estimated]],
     gains: dict[tuple[str, str], float],
-    stray: dict[str, float],
+    discrepancy: dict[str, float],
     provenance: list[str],
 ) -> str:
     """What was fitted as TOML, with its provenance on top; what was not is the trade's and is left out."""
-    lines = [*(f"# {line}" for line in provenance), "", f"trade_share = {TRADE_SHARE}", "", "[stray]"]
+    lines = [*(f"# {line}" for line in provenance), "", f"trade_share = {TRADE_SHARE}", "", "[discrepancy]"]
     lines += [
-        f"{feature.name} = {round(stray[feature.name], 4)}" for feature in table.features if feature.name in stray
+        f"{feature.name} = {round(discrepancy[feature.name], 4)}"
+        for feature in table.features
+        if feature.name in discrepancy
     ]
     for pattern in table.patterns:
         if found := result.get((pattern.cause, pattern.name)):
@@ -283,9 +285,9 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
     by_case = {(c.van_id, c.future): c for c in captures}
     kinds, rich_low = kinds_of(by_case, cases)
     bare = replace(trade, features=tuple(replace(feature, floor=0.0) for feature in trade.features))
-    moved = movements(plain_residuals(frame, cases), kinds, rich_low, bare)
+    moved = symptoms(plain_residuals(frame, cases), kinds, rich_low, bare)
     result, gains = estimate(trade, moved, cases, by_case)
-    stray = {}
+    discrepancy = {}
     for feature in trade.features:
         silent = [
             found[feature.name].spread
@@ -295,18 +297,18 @@ def make_table(captures: list[Capture], cases: list[Case], frame: pl.DataFrame) 
             and abs(found[feature.name].effect) <= feature.floor
         ]
         if len(silent) >= 4:
-            stray[feature.name] = float(np.clip(np.median(silent), 0.3 * feature.floor, feature.floor))
+            discrepancy[feature.name] = float(np.clip(np.median(silent), 0.3 * feature.floor, feature.floor))
     families = len({case.van_id for case in cases})
     return write(
         trade,
         result,
         gains,
-        stray,
+        discrepancy,
         [
             "What was fitted of what causes do to quantities. Made by tests/studies/causes_fit.py: do not edit, run it again.",
             f"{len(cases)} cases of {len(DEALT)} causes on {families} invented families, seed {SEED}, severities {SEVERITIES}, readings of method {METHOD};",
             "medians and spreads over engines. Everything else is the trade's: data_contracts/causes and data_contracts/features.py.",
-            "stray, gain, effects: as there. trade_share: share of all engines on which a cause shows as the trade has it all the same.",
+            "discrepancy, gain, effects: as there. trade_share: share of all engines on which a cause shows as the trade has it all the same.",
         ],
     )
 

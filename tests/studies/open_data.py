@@ -11,7 +11,7 @@ import numpy as np
 
 from models.tracking.anomaly.score import distance_of, features, make_model, score_of
 from models.tracking.charts.chart_limits import limits_for, tail_factor
-from models.tracking.charts.onset import movements
+from models.tracking.charts.onset import changes
 from models.tracking.charts.recursion import cusums, follow_vans
 from tests.reference_files import HERE, reference_rows
 
@@ -155,7 +155,7 @@ def remaining_life(name: str) -> dict[str, float]:
         x = index[own] / sigma
         alarm = one_chart(x, share=1e-3)
         last, none = np.arange(len(x)), np.zeros(len(x))
-        forecast = movements(
+        forecast = changes(
             x,
             np.ones_like(x),
             np.arange(len(x), dtype=float),

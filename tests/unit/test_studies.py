@@ -61,7 +61,7 @@ def test_what_was_fitted_is_written_as_it_is_read() -> None:
         for code, one in entries
     }
     gains = {(code, one["shows"]): one["gain"] for code, one in entries}
-    written = write(load_effects("trade"), result, gains, document["stray"], ["made here"])
+    written = write(load_effects("trade"), result, gains, document["discrepancy"], ["made here"])
     assert tomllib.loads(written) == document
 
 

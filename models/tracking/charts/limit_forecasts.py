@@ -11,7 +11,7 @@ from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.family_limits import beyond_limit, family_limits, is_response
 from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
-from models.tracking.charts.onset import Movements, movements
+from models.tracking.charts.onset import Changes, changes
 from models.tracking.charts.recursion import Followed
 from models.tracking.restarts import NO_RESTART
 from models.tracking.scales import derivative, from_scale, to_scale
@@ -125,7 +125,7 @@ def visit_interval(std: Standardised, usual: float) -> Floats:
     return np.where(count >= 2, span / np.maximum(count, 1), usual)
 
 
-def movements_at(
+def changes_at(
     std: Standardised,
     rows: Codes,
     q: int,
@@ -135,7 +135,7 @@ def movements_at(
     limit_variance: Floats | None = None,
     interval: Floats | None = None,
     onset_rate: float | None = None,
-) -> Movements:
+) -> Changes:
     """How one quantity moves, as of some visits.
 
     Parameters
@@ -150,11 +150,11 @@ def movements_at(
         Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters],
         [scatters²], [weeks]
     onset_rate : float, optional
-        See `models.tracking.charts.onset.movements`.
+        See `models.tracking.charts.onset.changes`.
 
     Returns
     -------
-    Movements
+    Changes
         Searched from the van's first visit, or from the last restart of its baseline.
     """
     start = int(std.starts[std.van[rows].min()]) if rows.size else 0
@@ -166,7 +166,7 @@ def movements_at(
         [std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))]
     )
     none, nothing = np.full(rows.size, np.nan), np.zeros(rows.size)
-    return movements(
+    return changes(
         std.x[span, q],
         std.variance[span, q],
         visit_times(std, span),
@@ -252,7 +252,7 @@ def fleet_forecasts(
         limited = read & (np.isfinite(low) | np.isfinite(high))
         outside = alarms.own[:, q] & read
         moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
-        found = movements_at(std, moved, q, low=low, high=high, limit_variance=limit_variance, interval=interval)
+        found = changes_at(std, moved, q, low=low, high=high, limit_variance=limit_variance, interval=interval)
         at = moved[outside[moved]]
         for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
             table[at, q] = weeks[outside[moved]]
@@ -263,7 +263,7 @@ def fleet_forecasts(
         sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
         beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
         signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & _first_signs(followed, q))
-        sign = movements_at(
+        sign = changes_at(
             std, signs, q, low=low, high=high, limit_variance=limit_variance, interval=interval, onset_rate=ONSET_RATE
         )
         judged = [

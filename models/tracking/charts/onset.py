@@ -9,8 +9,7 @@ import numpy as np
 
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
-from models.tracking.charts.forecast import GRID, Forecast, forecast_of
-from models.tracking.charts.movement_hypotheses import (
+from models.tracking.charts.change_hypotheses import (
     GROSS_SHARE,
     GROSS_SPREAD,
     MOST_VISITS,
@@ -22,6 +21,7 @@ from models.tracking.charts.movement_hypotheses import (
     propose,
     stay,
 )
+from models.tracking.charts.forecast import GRID, Forecast, forecast_of
 from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
 
 COMES_TO_REST = 0.05
@@ -39,7 +39,7 @@ _NEGLIGIBLE_SIGN = 10.0  # the same for a first sign: many that are unlikely eac
 
 
 @dataclass(frozen=True)
-class Movements:
+class Changes:
     """One row per movement looked at.
 
     Attributes
@@ -68,7 +68,7 @@ class Movements:
     forecast: Forecast
 
 
-def movements(
+def changes(
     x: Floats,
     variance: Floats,
     weeks: Floats,
@@ -81,7 +81,7 @@ def movements(
     limit_variance: Floats,
     next_visit_weeks: Floats,
     onset_rate: float | None = None,
-) -> Movements:
+) -> Changes:
     """Judge movements, each of one quantity of one van.
 
     Parameters
@@ -107,11 +107,11 @@ def movements(
 
     Returns
     -------
-    Movements
+    Changes
 
     Notes
     -----
-    The hypotheses of `models.tracking.charts.movement_hypotheses` are weighted by their marginal likelihood and mixed.
+    The hypotheses of `models.tracking.charts.change_hypotheses` are weighted by their marginal likelihood and mixed.
     """
     n = first.size
     chance, lasting = np.full((n, GRID.size), np.nan), np.full((n, GRID.size), np.nan)
@@ -120,7 +120,7 @@ def movements(
     visits = Visits(*(np.empty(MOST_VISITS) for _ in Visits._fields))
     most = 2 * MOST_VISITS * (MOST_VISITS + 2 + POWERS.size)
     found = Hypotheses(*(np.empty(most) for _ in Hypotheses._fields))
-    _movements(
+    _changes(
         np.ascontiguousarray(x, dtype=np.float64),
         np.ascontiguousarray(variance),
         weeks.astype(np.float64),
@@ -144,7 +144,7 @@ def movements(
     whole = forecast_of(chance, next_visit_weeks)
     on = forecast_of(np.where(moving[:, None] >= 0.5, lasting, chance), next_visit_weeks)
     forecast = replace(whole, low=on.low, median=on.median, high=on.high)
-    return Movements(onset[:, 1], onset[:, 0], onset[:, 2], moving, slope, slope_u, chance[:, 0], forecast)
+    return Changes(onset[:, 1], onset[:, 0], onset[:, 2], moving, slope, slope_u, chance[:, 0], forecast)
 
 
 @kernel
@@ -203,7 +203,7 @@ def _date(
 
 
 @kernel
-def _movements(
+def _changes(
     x: Floats,
     variance: Floats,
     weeks: Floats,

@@ -130,5 +130,5 @@ def _charted(std: Standardised, scatter: Floats, watched: list[int], names: tupl
         levels=levels,
         covariate_slopes={},
         restart=np.ascontiguousarray(std.restart[:, watched]),
-        movements=(),
+        recorder_shifts=(),
     )

@@ -58,7 +58,7 @@ def notices_of(std: Standardised, week: str) -> tuple[Notice, ...]:
     tuple of Notice
     """
     places: dict[tuple[str, str], list[tuple[str, int]]] = {}
-    for m in std.movements:
+    for m in std.recorder_shifts:
         if m.week == week:
             places.setdefault((m.depot, m.recorder_serial), []).append((m.quantity, m.vans))
     return tuple(

@@ -8,7 +8,7 @@ import numpy as np
 import data_contracts
 from data_contracts.causes import CAUSE_CODES, CAUSES, NOT_SEPARABLE
 from data_contracts.cautions import cautions_for
-from data_contracts.facts.say import say, sentence
+from data_contracts.facts.rendering import render, sentence
 from data_contracts.family import Family, parse_family
 from data_contracts.jobs import JOBS, TESTS
 from data_contracts.make_pages import pages
@@ -101,7 +101,7 @@ def of_a_cause() -> dict[str, object]:
         "named": found.leading[0] not in (NOT_SEPARABLE, "none"),
         "probability": float(found.probability[0, at]),
         "code_raises": bool(with_code.probability[0, at] > found.probability[0, at]),
-        "for": [say(fact) for fact in found.evidence_for[0]],
+        "for": [render(fact) for fact in found.evidence_for[0]],
         "order": {"cause": order["cause"], "action": sentence(order, "action"), "hours": order["hours"]},
         "job": JOBS[CAUSE].hours,
         "found_by": TESTS["intake_smoke"].finds[CAUSE],

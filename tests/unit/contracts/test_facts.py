@@ -8,8 +8,8 @@ from data_contracts.bilingual import LANGUAGES
 from data_contracts.causes import CAUSES
 from data_contracts.facts.fact import NUMBERS, UNSTEADY, WORDS, Fact
 from data_contracts.facts.numerals import plain, rough, share
-from data_contracts.facts.say import SAID_FROM, joined, say, sentence, sentences
-from data_contracts.facts.vocabulary import FACTS, PHRASES, Saying
+from data_contracts.facts.rendering import RENDERED_FROM, joined, render, sentence, sentences
+from data_contracts.facts.vocabulary import FACTS, PHRASES, Template
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
 from data_contracts.signals import TRACKED, words_for
@@ -68,11 +68,11 @@ OWN = Fact.of(
 )
 
 
-def sample(saying: Saying, *, whole: bool = True) -> Fact:
+def sample(template: Template, *, whole: bool = True) -> Fact:
     """A fact of a code with every field, or with those it always has."""
-    names = saying.fields + (saying.may if whole else ())
+    names = template.fields + (template.may if whole else ())
     told = {name: 12.345 if name in NUMBERS else SAMPLE_WORDS[name] for name in names}
-    return Fact.of(saying.code, QUANTITY if saying.of_quantity else None, **told)
+    return Fact.of(template.code, QUANTITY if template.of_quantity else None, **told)
 
 
 def places(words: str) -> set[str]:
@@ -81,25 +81,25 @@ def places(words: str) -> set[str]:
 
 @pytest.mark.parametrize("code", list(FACTS))
 def test_every_code_has_a_sentence_in_every_language_with_the_same_places(code: str) -> None:
-    saying = FACTS[code]
-    assert set(saying.fields + saying.may) <= set(NUMBERS) | set(WORDS)
-    assert [words for words in saying.words if places(words) != places(saying.words.en)] == []
-    assert saying.words.de != saying.words.en or set(PLACE.sub("", saying.words.en)) == set()
-    for fact in (sample(saying), sample(saying, whole=False)):
-        told = [say(fact, language, units) for language in LANGUAGES for units in ("metric", "imperial")]
+    template = FACTS[code]
+    assert set(template.fields + template.may) <= set(NUMBERS) | set(WORDS)
+    assert [words for words in template.words if places(words) != places(template.words.en)] == []
+    assert template.words.de != template.words.en or set(PLACE.sub("", template.words.en)) == set()
+    for fact in (sample(template), sample(template, whole=False)):
+        told = [render(fact, language, units) for language in LANGUAGES for units in ("metric", "imperial")]
         assert [text for text in told if not text or "{" in text or "[" in text] == []
         assert [text for text in told if re.search(r"\d[eE][+-]?\d|\bnan\b|\binf\b", text)] == []
-        assert told[0] != told[2] or not saying.fields, "the German sentence is the English one"
+        assert told[0] != told[2] or not template.fields, "the German sentence is the English one"
 
 
-@pytest.mark.parametrize("code", [code for code, saying in FACTS.items() if saying.fields])
+@pytest.mark.parametrize("code", [code for code, template in FACTS.items() if template.fields])
 def test_every_field_a_sentence_needs_is_declared(code: str) -> None:
     """A fact without a field it always has can't be said, or is declared for other programs only."""
-    saying = FACTS[code]
-    whole = say(sample(saying))
+    template = FACTS[code]
+    whole = render(sample(template))
     said = 0
-    for missing in saying.fields:
-        fact = sample(saying)
+    for missing in template.fields:
+        fact = sample(template)
         part = Fact(
             code,
             fact.quantity,
@@ -107,7 +107,7 @@ def test_every_field_a_sentence_needs_is_declared(code: str) -> None:
             {name: value for name, value in fact.words.items() if name != missing},
         )
         try:
-            said += say(part) != whole
+            said += render(part) != whole
         except KeyError:
             said += 1
     assert said > 0
@@ -119,14 +119,14 @@ def test_every_phrase_is_in_every_language_with_the_same_places() -> None:
 
 
 def test_english_is_as_it_was_but_for_powers_of_ten() -> None:
-    assert say(OWN) == (
+    assert render(OWN) == (
         "Flow per revolution is 3.6 % above its own baseline (975 → 1010 mg), outside since 2026-W23, moving since about "
         "2026-W16 (80 %: 2026-W12 to 2026-W18), and rising by 3.16 mg a week."
     )
 
 
 def test_german_has_a_decimal_comma_and_no_english() -> None:
-    assert say(OWN, "de") == (
+    assert render(OWN, "de") == (
         "Luft je Umdrehung liegt 3,6 % über der eigenen Grundlinie (975 → 1010 mg), außerhalb seit 2026-W23, in Bewegung etwa "
         "seit 2026-W16 (80 %: 2026-W12 bis 2026-W18), und steigt um 3,16 mg je Woche."
     )
@@ -134,7 +134,7 @@ def test_german_has_a_decimal_comma_and_no_english() -> None:
 
 def test_what_is_not_known_is_left_out() -> None:
     short = Fact.of("own_movement", QUANTITY, level=90.0, baseline=100.0)
-    assert say(short) == "Main peak is 10.0 % below its own baseline (100 → 90 g/s)."
+    assert render(short) == "Main peak is 10.0 % below its own baseline (100 → 90 g/s)."
     same = Fact.of(
         "own_movement",
         QUANTITY,
@@ -144,26 +144,26 @@ def test_what_is_not_known_is_left_out() -> None:
         onset_low="2026-W09",
         onset_high="2026-W09",
     )
-    assert say(same).endswith("moving since about 2026-W09.")
+    assert render(same).endswith("moving since about 2026-W09.")
 
 
 def test_imperial_values_are_shown_and_metric_ones_kept() -> None:
     fact = Fact.of("own_movement", QUANTITY, level=453.59237, baseline=226.796185)
-    assert "(30 → 60 lb/min)" in say(fact, units="imperial")
-    assert "(227 → 454 g/s)" in say(fact)
+    assert "(30 → 60 lb/min)" in render(fact, units="imperial")
+    assert "(227 → 454 g/s)" in render(fact)
 
 
 def test_a_trim_differs_in_percentage_points() -> None:
     fact = Fact.of("own_movement", "trim_idle_pct", level=8.06, baseline=-2.3)
-    assert say(fact) == "Fuel trim at idle is 10.4 percentage points above its own baseline (-2.3 → 8.06 %)."
-    assert "10,4 Prozentpunkte" in say(fact, "de")
+    assert render(fact) == "Fuel trim at idle is 10.4 percentage points above its own baseline (-2.3 → 8.06 %)."
+    assert "10,4 Prozentpunkte" in render(fact, "de")
 
 
 def test_weeks_are_words_and_a_chance_is_counted() -> None:
     ahead = Fact.of("limit_ahead", QUANTITY, weeks=0.6, weeks_low=0.0, weeks_high=float("inf"), horizon=52.0)
-    assert say(ahead).endswith("in about 1 week (80 %: 0 to more than 52).")
-    assert "(1 in 12,346 such weeks)" in say(Fact.of("unlike_healthy", "idle_g_s", p=8.1e-5, second="cycle_ripple"))
-    assert "(1 von 12.346 solcher Wochen)" in say(Fact.of("unlike_healthy", "idle_g_s", p=8.1e-5), "de")
+    assert render(ahead).endswith("in about 1 week (80 %: 0 to more than 52).")
+    assert "(1 in 12,346 such weeks)" in render(Fact.of("unlike_healthy", "idle_g_s", p=8.1e-5, second="cycle_ripple"))
+    assert "(1 von 12.346 solcher Wochen)" in render(Fact.of("unlike_healthy", "idle_g_s", p=8.1e-5), "de")
 
 
 @pytest.mark.parametrize(
@@ -205,7 +205,7 @@ def test_no_probability_is_said_to_be_certain() -> None:
 
 def test_names_with_braces_and_brackets_stay_as_they_are() -> None:
     odd = Fact.of("no_depot_hours", depot="[north] {p} | x")
-    assert say(odd) == "depot [north] {p} | x has no workshop hours in the settings"
+    assert render(odd) == "depot [north] {p} | x has no workshop hours in the settings"
 
 
 def test_what_is_not_declared_is_refused() -> None:
@@ -238,9 +238,9 @@ def test_a_fact_survives_its_row() -> None:
 def test_every_sentence_a_run_stores_has_its_facts_beside_it() -> None:
     for name in ("watchlist", "notices", "work_orders", "learning", "order_events"):
         columns = {column.name: column.type for column in TABLES[name].columns}
-        said = [column for column in columns if column in SAID_FROM and SAID_FROM[column] in columns]
+        said = [column for column in columns if column in RENDERED_FROM and RENDERED_FROM[column] in columns]
         assert said
-        assert {columns[SAID_FROM[column]] for column in said} == {"facts"}
+        assert {columns[RENDERED_FROM[column]] for column in said} == {"facts"}
         assert sum(kind == "facts" for kind in columns.values()) == len(said)
 
 
@@ -248,7 +248,9 @@ def test_whatever_a_sentence_may_name_has_a_name_in_every_language() -> None:
     assert [name for name, feature in FEATURES.items() if feature.words.en == feature.words.de] == []
     assert [name for name in TRACKED if words_for(name, "de") == words_for(name, "en")] == []
     for cause in CAUSES:
-        assert say(Fact.of("do_job", cause=cause), "de") != say(Fact.of("do_job", cause=cause))
+        assert render(Fact.of("do_job", cause=cause), "de") != render(Fact.of("do_job", cause=cause))
     for test in TESTS:
-        assert say(Fact.of("do_test", test=test), "de") != say(Fact.of("do_test", test=test))
-    assert say(Fact.of("trust_in_alarms", flag=UNSTEADY + "idle_g_s")) == "trust in alarms of the scatter of idle flow"
+        assert render(Fact.of("do_test", test=test), "de") != render(Fact.of("do_test", test=test))
+    assert (
+        render(Fact.of("trust_in_alarms", flag=UNSTEADY + "idle_g_s")) == "trust in alarms of the scatter of idle flow"
+    )

@@ -29,7 +29,7 @@ QUANTITY = """
     ),
 """
 FEATURE = """
-        Feature("idle_wobble", "idle_wobble_g_s", "log", floor=0.1, stray=0.03, weight=0.8),
+        Feature("idle_wobble", "idle_wobble_g_s", "log", floor=0.1, discrepancy=0.03, weight=0.8),
 """
 CAUSE = """
     Cause(

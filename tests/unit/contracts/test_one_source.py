@@ -70,4 +70,4 @@ def test_a_cause_without_cautions_or_without_a_way_it_shows_is_refused() -> None
     with pytest.raises(ValueError, match="one way it shows"):
         replace(cause, shows=())
     with pytest.raises(ValueError, match="name a test that finds it"):
-        replace(cause, untold=cause.title, found_by={})
+        replace(cause, unjudged=cause.title, found_by={})

@@ -10,7 +10,7 @@ import pytest
 
 from data_contracts.errors import NotEnoughDataError
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from data_contracts.family import Family
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, own_band, past_of
 from models.at_the_van.judge import VisitVerdict, judge_visit, levels_of
@@ -117,7 +117,7 @@ def test_what_hurts_most_comes_first_and_growing_leaner_is_said_with_it(past: Va
         "lambda_to_lean_time_constant_s": 0.3,
     }
     found = judge(past, lean)
-    told = [say(fact) for fact in found.facts]
+    told = [render(fact) for fact in found.facts]
     assert found.verdict == "worse"
     assert told[0].startswith("Lambda at full throttle is 1.09 and growing leaner while held: expected 0.8")
     assert "by its own past" in told[0]
@@ -125,7 +125,7 @@ def test_what_hurts_most_comes_first_and_growing_leaner_is_said_with_it(past: Va
     assert told[1].startswith("Main peak is 80 g/s")
     assert told[2].startswith("Response time to lean is 0.3 s")
     assert not any("drift" in sentence for sentence in told)
-    assert say(found.facts[0], "de").startswith("Lambda bei Volllast ist 1,09 und magert")
+    assert render(found.facts[0], "de").startswith("Lambda bei Volllast ist 1,09 und magert")
 
 
 def test_a_healthy_visit_is_the_same(past: VanPast) -> None:
@@ -144,7 +144,7 @@ def test_what_was_outside_and_is_back_is_better() -> None:
     known = past_of("V00", "one", captures, trends)
     found = judge(known, LEVELS)
     assert found.verdict == "better"
-    assert say(found.facts[0]).endswith("at the last visit 1.09.")
+    assert render(found.facts[0]).endswith("at the last visit 1.09.")
     proof = prove_repair(*levels_of(found, known), ["lambda_full_throttle"])
     assert proof.verdict == "proven"
     assert (
@@ -173,7 +173,7 @@ def test_what_was_read_before_a_repair_is_its_last_visit_ahead_of_that_day(past:
 @pytest.mark.parametrize("verdict", get_args(ProofVerdict))
 def test_every_verdict_on_a_repair_can_be_said_at_the_van(verdict: str) -> None:
     fact = Fact.of("proof_here", cause="airflow_under_reading", day="2026-04-20", proof=verdict)
-    assert say(fact) != say(fact, "de")
+    assert render(fact) != render(fact, "de")
 
 
 def test_a_van_without_a_past_is_held_against_its_family() -> None:
@@ -195,7 +195,7 @@ def test_without_any_past_only_limits_speak(known: str) -> None:
     assert found.facts[1].code == ("held_against_limits" if past is None else "held_against_nothing")
     lean = judge(past, LEVELS | {"lambda_full_throttle": 1.09})
     assert lean.verdict == "worse"
-    assert say(lean.facts[0]).startswith("Lambda at full throttle is 1.09: beyond the limit of 1")
+    assert render(lean.facts[0]).startswith("Lambda at full throttle is 1.09: beyond the limit of 1")
 
 
 def test_a_limit_within_the_uncertainty_is_not_crossed() -> None:
@@ -259,7 +259,7 @@ def test_the_representative_is_the_snap_nearest_to_the_others() -> None:
     names = [("a.csv", 1), ("b.csv", 1), ("c.csv", 2), ("d.csv", 1)]
     chosen, why = representative(shapes, np.array([0, 1, 2]), names)
     assert (chosen, why.code) == (1, "representative_nearest")
-    assert say(why) == "Snap 1 of b.csv stands for the 3 accepted snaps: its traces are nearest to all the others'."
+    assert render(why) == "Snap 1 of b.csv stands for the 3 accepted snaps: its traces are nearest to all the others'."
     assert representative(shapes, np.array([1, 2]), names)[0] == 1
     assert representative(shapes, np.array([2]), names)[1].code == "representative_only"
     assert representative(shapes, np.array([], dtype=np.int64), names) == (

@@ -13,7 +13,7 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, NONE, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.family import Family, parse_family
 from data_contracts.features import SOFT
-from models.causes.effects import effect_at, effect_table, inseparable_pairs, load_effects, movements
+from models.causes.effects import effect_at, effect_table, inseparable_pairs, load_effects, symptoms
 from models.causes.infer import CauseSettings, infer_causes
 from models.tracking.state.residuals import Residuals
 
@@ -133,7 +133,7 @@ def test_declared_effect_is_found_again(cause: str) -> None:
     residuals = replace(make_residuals(planted(cause, 0.9)[None]), scatter=restless(cause)[None])
     found = infer_causes(residuals, [family()], [()])
     order = [CAUSE_CODES[number] for number in np.argsort(-found.probability[0])]
-    partners = {code for pair in load_effects().hard_to_tell if cause in pair for code in pair}
+    partners = {code for pair in load_effects().ambiguities if cause in pair for code in pair}
     assert cause in order[:2]
     assert order[0] == cause or order[0] in partners
     assert order[0] != cause or 0.55 <= found.severity[0] <= 1.15
@@ -260,7 +260,7 @@ def test_wrong_input_is_one_clear_line() -> None:
             make_residuals(np.zeros((1, len(EXPECTED)))), [family()], [()], priors=np.full(len(CAUSE_CODES), -1.0)
         )
     with pytest.raises(InputError, match="no feature idle_flo: declare it"):
-        effect_table({"stray": {"idle_flo": 0.01}})
+        effect_table({"discrepancy": {"idle_flo": 0.01}})
     with pytest.raises(InputError, match="fitted lambda_slow: shows no 'one way'"):
         effect_table({"causes": {"lambda_slow": [{"shows": "one way", "gain": 0.2, "effects": {}}]}})
 
@@ -293,7 +293,7 @@ def test_pair_is_inseparable_only_where_what_tells_was_not_read() -> None:
     one[[n for n, name in enumerate(EXPECTED) if "to_rich" in name]] = np.nan
     table = load_effects()
     kinds = (family().lambda_sensor.kind,) * 2
-    moved = movements(make_residuals(np.stack([both, one])), kinds, np.zeros(2, bool), table)
+    moved = symptoms(make_residuals(np.stack([both, one])), kinds, np.zeros(2, bool), table)
     pair = frozenset(("lambda_slow", "lambda_slow_one_way"))
     assert pair not in inseparable_pairs(moved, 0, table)
     assert pair in inseparable_pairs(moved, 1, table)

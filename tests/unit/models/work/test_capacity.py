@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from models.work import capacity
 from models.work.capacity import CapacityPlan, PlannedJob, bonuses, job_value, plan_capacity
 
@@ -115,7 +115,8 @@ def test_a_claim_is_made_before_its_warranty_ends() -> None:
     later = PlannedJob("later", "a", 4, 110, -150, 120, warranty_week=30)
     assert plan_capacity([later, ends], {"a": [4.0, 4.0]}).week_of == {"ends": 0, "later": 1}
     assert (
-        say(plan_capacity([ends], {"a": [0.0, 4.0]}).left_out["ends"]) == "costs 61 more than it is expected to avoid"
+        render(plan_capacity([ends], {"a": [0.0, 4.0]}).left_out["ends"])
+        == "costs 61 more than it is expected to avoid"
     )
 
 

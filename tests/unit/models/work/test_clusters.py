@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from scipy.stats import fisher_exact
 
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from models.work.clusters import FALSE_DISCOVERY, Cluster, shared_values
 from models.work.clusters import clusters as clusters_of
 
@@ -43,10 +43,10 @@ def test_a_bad_batch_is_one_line() -> None:
     assert (found.shared, found.value, found.affected, found.vans) == ("pump", "B7", 5, 6)
     assert (found.affected_elsewhere, found.elsewhere) == (1, 34)
     assert found.van_ids == ("v00", "v01", "v02", "v03", "v04")
-    assert say(found.fact).startswith(
+    assert render(found.fact).startswith(
         "In 5 of 6 vans with part number (pump) B7 'weak fuel delivery' was named or found, and in 1 of 34 others"
     )
-    assert say(found.fact, "de").startswith("Bei 5 von 6 Fahrzeugen mit Teilenummer (pump) B7 wurde")
+    assert render(found.fact, "de").startswith("Bei 5 von 6 Fahrzeugen mit Teilenummer (pump) B7 wurde")
 
 
 def test_the_chance_is_fishers_exact_test_times_what_all_the_places_looked_at_ask() -> None:

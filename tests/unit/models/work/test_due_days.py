@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from data_contracts.facts.say import sentence
+from data_contracts.facts.rendering import sentence
 from models.work.orders import WatchedVan, due_by, propose_orders
 from models.work.urgency import Finding, cost_of_waiting
 from models.work.visit_plan import plan_orders

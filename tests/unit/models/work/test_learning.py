@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, FINDINGS, NONE, UNTOLD
 from data_contracts.errors import InputError
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from data_contracts.jobs import JOBS
 from models.statistics.shrinkage import dirichlet_mean, shrunken_mean
 from models.work.learning import (
@@ -68,7 +68,9 @@ def test_a_family_learns_most_from_its_own_and_a_little_from_the_fleet() -> None
     told = changed["cause_share", "brook-20", "fuel_aeration"]
     assert told.before == pytest.approx(start)
     assert told.figure.value == learned.priors["brook-20"][number]
-    assert say(told.figure.why) == "10 of 10 findings in the family and 10 of 10 in the fleet were 'air in the fuel'."
+    assert (
+        render(told.figure.why) == "10 of 10 findings in the family and 10 of 10 in the fleet were 'air in the fuel'."
+    )
 
 
 @pytest.mark.parametrize("found", list(UNTOLD))
@@ -121,7 +123,7 @@ def test_a_van_flagged_by_what_was_wrong_before_is_believed_less_and_says_so() -
     assert none[1] == none[2] < none[3]
     doubt = trust_fact(learned, flags[0])
     assert doubt is not None
-    assert "6 of 6 times" in say(doubt)
+    assert "6 of 6 times" in render(doubt)
     assert trust_fact(learned, flags[2]) is None
     # By hand: 12 findings, 6 of them none; the fleet's share right, then the quantity's, each from a prior worth 40 and 10.
     right = (40 * 0.65 + 6) / 52
@@ -187,8 +189,12 @@ def test_every_figure_tells_its_unit_its_default_and_what_it_rests_on() -> None:
     assert (parts.default, parts.unit, parts.findings) == (JOBS["lambda_slow"].parts_cost, "currency", 1)
     assert (parts.why.code, parts.why.numbers["mean"], parts.why.numbers["weight"]) == ("parts_told", 150.0, 4.0)
     assert (hours.what.code, parts.what.code) == ("job_hours_of", "job_parts_of")
-    untold = figures["job_hours", "", "ignition_weak"]
-    assert (untold.value, untold.findings, untold.why.code) == (JOBS["ignition_weak"].hours, 0, "hours_untold")
+    unreported = figures["job_hours", "", "ignition_weak"]
+    assert (unreported.value, unreported.findings, unreported.why.code) == (
+        JOBS["ignition_weak"].hours,
+        0,
+        "hours_untold",
+    )
     share = figures["cause_share", "brook-20", "lambda_slow"]
     assert (share.unit, share.findings, share.what.words["family"]) == ("1", 3, "brook-20")
     assert share.why.numbers == {"in_family": 2, "family_findings": 2, "in_fleet": 2, "fleet_findings": 3}

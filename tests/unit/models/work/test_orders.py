@@ -11,7 +11,7 @@ import pytest
 from data_contracts.causes import NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import sentence
+from data_contracts.facts.rendering import sentence
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
 from models.causes.pairs import PairProbability

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import sentence
+from data_contracts.facts.rendering import sentence
 from data_contracts.tables import TEST_PLAN, polars_schema
 from data_contracts.weeks import week_of
 from models.work.testing_plan import (

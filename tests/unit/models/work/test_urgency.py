@@ -11,7 +11,7 @@ import pytest
 
 from data_contracts.causes import CAUSE_CODES, CAUSES, EVERY_CAUSE
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from data_contracts.family import parse_family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.jobs import TESTS
@@ -107,12 +107,12 @@ def test_what_hurts_most_is_said_first() -> None:
     code = Fact.of("code_agrees", fault_code="P0171", says="P0171")
     moved = Fact.of("stands_out")
     assert most_hurting_first([lean, peak, moved], [cause, code]) == (lean, cause, peak, code, moved)
-    assert say(lean) == (
+    assert render(lean) == (
         "Lambda at full throttle is beyond the family's limit (1.09, limit 1): the engine or its turbocharger is damaged."
     )
 
 
-def test_danger_told_by_all_readings_together_alone_is_planned_not_urgent() -> None:
+def test_danger_resolved_by_all_readings_together_alone_is_planned_not_urgent() -> None:
     probability = {"fuel_aeration": 0.9, "none": 0.1}
     finding = Finding(probability, "fuel_aeration", 0.8)
     assert urgency_of(finding, NO_WORTH, RankingSettings()).word == "now"

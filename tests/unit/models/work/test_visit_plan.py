@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from data_contracts.facts.say import sentence
+from data_contracts.facts.rendering import sentence
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.work.visit_plan import PlanSettings, plan_orders
 

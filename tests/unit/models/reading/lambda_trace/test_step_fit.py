@@ -79,16 +79,16 @@ def test_a_cut_off_rise_keeps_its_time_constant():
 def test_a_window_that_begins_at_the_turn_is_told_its_level():
     """Nothing was recorded before the response began: its start rests on the level there, known to 2 % of the step."""
     rng = np.random.default_rng(8)
-    h, tau, told, untold = 0.01, 0.15, [], []
+    h, tau, known, unknown = 0.01, 0.15, [], []
     time = np.arange(0.0, 0.9, h)
     for _ in range(60):
         start = rng.uniform(-1.0, 0.0) * h
         y = naive_lambda.step_response(time, start, tau, 1.0, 0.2, 0.0) + rng.normal(0, 0.002, time.size)
         guess = (h, tau, 1.0 + rng.normal(0.0, 0.004), 0.2, 0.0)
-        for found, before_u in ((told, 0.004), (untold, np.nan)):
+        for found, before_u in ((known, 0.004), (unknown, np.nan)):
             out = identify(y, h, guess, before_u=before_u, noise=(4e-6, 0.0, 0.0))
             found.append(abs(out.start - start) < 1.96 * out.start_u)
-    assert np.mean(told) > 0.7 > 0.4 > np.mean(untold)
+    assert np.mean(known) > 0.7 > 0.4 > np.mean(unknown)
 
 
 def test_ramp_after_the_step_does_not_bend_the_time_constant():

@@ -49,7 +49,7 @@ def test_every_van_has_a_score_and_a_p_value_and_the_highest_score_the_lowest(fl
     assert judged.score[in_alarm >= 3].min() > np.median(judged.score)
 
 
-def test_who_is_flagged_is_told_by_what_in_parts_that_sum_to_the_score(judged):
+def test_who_is_flagged_is_resolved_by_what_in_parts_that_sum_to_the_score(judged):
     assert 2 <= judged.flagged.sum() <= 20
     assert (judged.p[judged.flagged] <= 0.001).all()
     assert judged.contributions[judged.flagged].sum(axis=1) == pytest.approx(judged.score[judged.flagged])

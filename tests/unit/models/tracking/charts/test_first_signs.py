@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_t
 
-from models.tracking.charts.limit_forecasts import ONSET_RATE
-from models.tracking.charts.movement_hypotheses import (
+from models.tracking.charts.change_hypotheses import (
     ENDS_PER_WEEK,
     GROSS_SHARE,
     GROSS_SPREAD,
@@ -19,13 +18,14 @@ from models.tracking.charts.movement_hypotheses import (
     STEP_SHARE,
     STEP_SIZE,
 )
-from models.tracking.charts.onset import Movements, movements
+from models.tracking.charts.limit_forecasts import ONSET_RATE
+from models.tracking.charts.onset import Changes, changes
 
 
-def judged(series: list[np.ndarray], times: list[np.ndarray], limit: float, spread: float = 1.0) -> Movements:
+def judged(series: list[np.ndarray], times: list[np.ndarray], limit: float, spread: float = 1.0) -> Changes:
     sizes = np.array([each.size for each in series])
     ends, n = np.cumsum(sizes), len(series)
-    return movements(
+    return changes(
         np.concatenate(series),
         np.ones(ends[-1]),
         np.concatenate(times),

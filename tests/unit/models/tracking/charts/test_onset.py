@@ -1,19 +1,19 @@
-"""Movements of a quantity: dated, told from stopped ones, and forecast with intervals that hold what really comes."""
+"""Changes of a quantity: dated, told from stopped ones, and forecast with intervals that hold what really comes."""
 
 import json
 
 import numpy as np
 import pytest
 
-from models.tracking.charts.onset import Movements, movements
+from models.tracking.charts.onset import Changes, changes
 from tests.reference_files import HERE
 
 
-def _judge(series: list[np.ndarray], times: list[np.ndarray], limit: list[float]) -> Movements:
+def _judge(series: list[np.ndarray], times: list[np.ndarray], limit: list[float]) -> Changes:
     ends = np.cumsum([s.size for s in series])
     n = len(series)
     x, bound = np.concatenate(series), np.array(limit)
-    return movements(
+    return changes(
         x,
         np.ones_like(x),
         np.concatenate(times),
@@ -97,7 +97,7 @@ def _record(name: str) -> np.ndarray:
     return np.array(json.loads((HERE / "tcpd" / f"{name}.json").read_text(encoding="utf-8"))["values"])
 
 
-def _judge_record(values: np.ndarray, first: int, sigma: float) -> Movements:
+def _judge_record(values: np.ndarray, first: int, sigma: float) -> Changes:
     """The 26 values of a published series from `first` on, over their scatter and around the median of those before."""
     x, t = (values - np.median(values[:first])) / sigma, np.arange(values.size, dtype=float)
     return _judge([x[first : first + 26]], [t[first : first + 26]], [np.nan])

@@ -6,18 +6,18 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.tracking.shared_shifts import Movement
+from models.tracking.shared_shifts import RecorderShift
 from models.tracking.state.notices import RECORDER_WEEKS, lone_recorder, notices_of
 
 FLOWS = ("idle_g_s", "first_peak_g_s", "main_peak_reference_g_s", "flow_per_rev_mg")
 
 
-def _moved(depot: str, recorder: str, week: str, quantity: str, vans: int = 7) -> Movement:
-    return Movement(depot, recorder, week, quantity, 2.0, 0.3, vans)
+def _moved(depot: str, recorder: str, week: str, quantity: str, vans: int = 7) -> RecorderShift:
+    return RecorderShift(depot, recorder, week, quantity, 2.0, 0.3, vans)
 
 
-def _told(*movements: Movement) -> list[tuple[str, str | None, dict[str, str | None], float]]:
-    notices = notices_of(SimpleNamespace(movements=movements), "2026-W14")  # type: ignore[arg-type]
+def _told(*recorder_shifts: RecorderShift) -> list[tuple[str, str | None, dict[str, str | None], float]]:
+    notices = notices_of(SimpleNamespace(recorder_shifts=recorder_shifts), "2026-W14")  # type: ignore[arg-type]
     return [(n.depot, f.quantity, dict(f.words), f.numbers["vans"]) for n in notices for f in n.facts]
 
 

@@ -6,7 +6,7 @@ from data_contracts.bilingual import Words
 
 
 @dataclass(frozen=True)
-class Saying:
+class Template:
     """One code of a fact, with its sentence.
 
     Attributes
@@ -30,9 +30,9 @@ class Saying:
     of_quantity: bool = False
 
 
-def of_quantity(code: str, en: str, de: str, fields: str = "", may: str = "") -> Saying:
-    return Saying(code, Words(en, de), tuple(fields.split()), tuple(may.split()), True)
+def of_quantity(code: str, en: str, de: str, fields: str = "", may: str = "") -> Template:
+    return Template(code, Words(en, de), tuple(fields.split()), tuple(may.split()), True)
 
 
-def saying(code: str, en: str, de: str, fields: str = "", may: str = "") -> Saying:
-    return Saying(code, Words(en, de), tuple(fields.split()), tuple(may.split()))
+def template(code: str, en: str, de: str, fields: str = "", may: str = "") -> Template:
+    return Template(code, Words(en, de), tuple(fields.split()), tuple(may.split()))

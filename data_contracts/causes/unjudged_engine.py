@@ -1,9 +1,9 @@
 """Causes in the engine that are not judged from snaps: timing, compression, deposits on the plate."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import Cause, Consequence, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import Ambiguity, Cause, Consequence, Job, Planted, Shows
 
-UNTOLD_ENGINE: tuple[Cause, ...] = (
+UNJUDGED_ENGINE: tuple[Cause, ...] = (
     Cause(
         "camshaft_timing",
         Words(
@@ -98,23 +98,23 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
             "P0341": 6.0,
             "P0346": 6.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "intake_restricted",
                 Words(
                     "both take air at high speed, and which speeds suffer differs from engine to engine",
                     "beide nehmen bei hoher Drehzahl Luft, und welche Drehzahlen leiden, ist von Motor zu Motor verschieden",
                 ),
             ),
-            HardToTell(
+            Ambiguity(
                 "throttle_not_full",
                 Words(
                     "both take air at every speed, and without a throttle channel the plate is not seen",
                     "beide nehmen bei jeder Drehzahl Luft, und ohne Drosselklappenkanal ist die Klappe nicht zu sehen",
                 ),
-                told_by=("throttle_opened",),
+                resolved_by=("throttle_opened",),
             ),
-            HardToTell(
+            Ambiguity(
                 "exhaust_restricted",
                 Words(
                     "both take air at high speed and slow the run-up",
@@ -123,7 +123,7 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("timing drive replaced", "timing drive", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "It takes air as a restricted intake or exhaust does, and what it does at which speed differs between engines.",
             "Sie nimmt Luft wie ein verengter Ansaug- oder Abgasweg, und bei welcher Drehzahl, ist von Motor zu Motor verschieden.",
         ),
@@ -158,7 +158,7 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
         shows=(Shows("made up for by the idle control", 1.0, "both", {}),),
         fault_codes={"P0505": 5.0, "P0506": 8.0, "P2112": 6.0, "P2119": 6.0, "P2176": 5.0},
         planted=Planted("throttle body cleaned and adapted", "", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "The idle control opens the plate further until the idle flow is what it was; only the plate's position at idle shows it.",
             "Die Leerlaufregelung öffnet die Klappe weiter, bis der Leerlaufstrom wieder stimmt; nur die Klappenstellung im Leerlauf zeigt es.",
         ),
@@ -212,16 +212,16 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
             ),
         ),
         fault_codes={f"P030{cylinder}": 3.0 for cylinder in range(1, 9)},
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "throttle_not_full",
                 Words(
                     "both take a little air and slow the run-up; the throttle channel tells, or a look at the plate",
                     "beide nehmen etwas Luft und verlangsamen den Hochlauf; der Drosselklappenkanal zeigt es, oder ein Blick auf die Klappe",
                 ),
-                told_by=("throttle_opened",),
+                resolved_by=("throttle_opened",),
             ),
-            HardToTell(
+            Ambiguity(
                 "ignition_weak",
                 Words(
                     "both are a cylinder that pulls less; a scan tool says misfire for both",
@@ -230,7 +230,7 @@ UNTOLD_ENGINE: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("cylinder head overhauled", "valves, gasket", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "The others carry the weak cylinder, at idle with more air: that much changes with any added load too.",
             "Die anderen tragen den schwachen Zylinder mit, im Leerlauf mit mehr Luft: so viel ändert auch jede Zusatzlast.",
         ),

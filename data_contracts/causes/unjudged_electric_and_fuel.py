@@ -1,11 +1,11 @@
 """Causes in wiring and fuel that are not judged from snaps: injector circuit, heater, ground, wrong fuel, rail pressure."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import MISFIRE, PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
 
 _CYLINDERS = range(1, 9)
 
-UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
+UNJUDGED_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
     Cause(
         "injector_dead",
         Words("injector circuit dead", "Einspritzventil ohne Ansteuerung"),
@@ -77,8 +77,8 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             **{f"P0{259 + 3 * cylinder}": 20.0 for cylinder in _CYLINDERS},
             **{f"P030{cylinder}": 3.0 for cylinder in _CYLINDERS},
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "injector_restricted",
                 Words(
                     "a dead injector is a restricted one at its worst; the fault code and the circuit tell",
@@ -87,7 +87,7 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("injector wiring mended", "connector", "may", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "Among the causes judged it reads as an injector that is badly restricted; more air at idle and a slow run-up could tell it, but "
             "that is simulated only. Control units store a code of the circuit at once, and that code tells.",
             "Unter den beurteilten Ursachen liest es sich wie ein stark verengtes Einspritzventil; mehr Luft im Leerlauf und träger Hochlauf "
@@ -146,15 +146,15 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             **dict.fromkeys(("P0053", "P0059", "P0135", "P0155"), 15.0),
             **dict.fromkeys(("P0134", "P0154"), 5.0),
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "lambda_slow",
                 Words(
                     "a cold sensor is a slow one; the job for that checks the heater first",
                     "eine kalte Sonde ist eine träge; deren Arbeit prüft zuerst die Heizung",
                 ),
             ),
-            HardToTell(
+            Ambiguity(
                 "lambda_slow_one_way",
                 Words(
                     "a cold sensor warms up during the snap, so that the second response is faster",
@@ -163,7 +163,7 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("lambda sensor replaced", "lambda sensor", "may", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "A cold sensor reads as a slow one, and a warm exhaust hides it; control units test the heater themselves and store a code.",
             "Eine kalte Sonde liest sich wie eine träge, und heißes Abgas verdeckt es; Steuergeräte prüfen die Heizung selbst und speichern einen Code.",
         ),
@@ -215,8 +215,8 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
         ),
         fault_codes={"P0101": 3.0, "P0104": 3.0, "P00BD": 4.0},
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "airflow_over_reading",
                 Words(
                     "a constant offset counts most at low flow, as a dirty wire does; the job for that measures the ground too",
@@ -225,7 +225,7 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("ground of the air-mass sensor cleaned", "", "may", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "It reads as a sensor that reads high, most at idle, whatever makes it; a recorder with an offset looks the same, on every van.",
             "Es liest sich wie ein Messer, der zu viel zeigt, am meisten im Leerlauf; ein Schreiber mit Versatz sieht ebenso aus, an jedem Fahrzeug.",
         ),
@@ -288,8 +288,8 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             **dict.fromkeys(("P0176", "P0177", "P0178", "P0179"), 6.0),
             "P2269": 10.0,
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "injector_restricted",
                 Words(
                     "both are lean by the same share everywhere; a cylinder apart from the others may tell, and the last fuel stop",
@@ -298,7 +298,7 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("tank drained and refilled", "fuel", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "It is lean by one share everywhere, as restricted injectors or a low regulator are; lambda itself does not depend on the fuel.",
             "Es ist überall um einen Anteil mager, wie bei verengten Einspritzventilen oder niedrigem Druck; Lambda selbst hängt nicht vom Kraftstoff ab.",
         ),
@@ -363,8 +363,8 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             **dict.fromkeys(("P0090", "P0091", "P0092", "P0191"), 6.0),
             **dict.fromkeys(("P0190", "P0192", "P0193", "P0194"), 4.0),
         },
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "fuel_delivery_weak",
                 Words(
                     "both are lean under load; a weak supply grows with the hold, if the hold is long enough to show it",
@@ -373,7 +373,7 @@ UNTOLD_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("high-pressure pump replaced", "fuel pump", "may", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "In a free snap it is lean under load as weak delivery is; wanted and actual rail pressure on a scan tool tell them apart.",
             "Im freien Gasstoß ist es unter Last mager wie schwache Förderung; Soll- und Istdruck der Leiste am Tester unterscheiden sie.",
         ),

@@ -1,9 +1,9 @@
 """Causes that bring air or gas into the inlet and are not judged from snaps: purge, recirculation, breather."""
 
 from data_contracts.bilingual import Words
-from data_contracts.causes.record import PERIODIC_TEST, Cause, Consequence, HardToTell, Job, Planted, Shows
+from data_contracts.causes.record import PERIODIC_TEST, Ambiguity, Cause, Consequence, Job, Planted, Shows
 
-UNTOLD_AIR: tuple[Cause, ...] = (
+UNJUDGED_AIR: tuple[Cause, ...] = (
     Cause(
         "purge_valve_open",
         Words("purge valve stuck open", "Tankentlüftungsventil hängt offen"),
@@ -66,25 +66,25 @@ UNTOLD_AIR: tuple[Cause, ...] = (
             ),
         ),
         fault_codes={"P0441": 8.0, "P0443": 6.0, "P0445": 10.0, "P0458": 6.0, "P0459": 6.0, "P0496": 12.0},
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "unmetered_air",
                 Words(
                     "with an empty canister it is air past the sensor and nothing else",
                     "mit leerem Filter ist es Luft am Messer vorbei und sonst nichts",
                 ),
             ),
-            HardToTell(
+            Ambiguity(
                 "injector_leaking",
                 Words(
                     "with a full canister both add fuel at idle; only the idle flow tells",
                     "mit vollem Filter bringen beide im Leerlauf Kraftstoff; nur der Leerlaufstrom unterscheidet sie",
                 ),
-                told_by=("idle_flow",),
+                resolved_by=("idle_flow",),
             ),
         ),
         planted=Planted("purge valve replaced", "purge valve", "may", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "With an empty canister it is unmetered air, and no snap tells the two apart; with a full one idle flow and trims fall together, "
             "which a snap could tell, but that is simulated only and the canister changes from day to day.",
             "Mit leerem Filter ist es Falschluft, und kein Gasstoß unterscheidet die beiden; mit vollem fallen Leerlaufstrom und Trimmwerte "
@@ -143,8 +143,8 @@ UNTOLD_AIR: tuple[Cause, ...] = (
             ),
         ),
         fault_codes={"P0402": 12.0, "P0404": 6.0, "P042E": 12.0},
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "throttle_not_full",
                 Words(
                     "both make the first peak smaller; the main peak need not tell",
@@ -153,7 +153,7 @@ UNTOLD_AIR: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("exhaust gas recirculation valve replaced", "recirculation valve", "may", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "Burnt gas passes no air-mass sensor and does not change lambda; what is left is a smaller first peak and a rough idle, as much else makes them.",
             "Abgas geht durch keinen Luftmassenmesser und ändert Lambda nicht; es bleiben eine kleinere erste Spitze und rauer Leerlauf, wie aus vielen Gründen.",
         ),
@@ -208,8 +208,8 @@ UNTOLD_AIR: tuple[Cause, ...] = (
             Shows("blocked", 0.3, "both", {}),
         ),
         fault_codes={"P04DB": 12.0, "P052E": 12.0, "P0171": 3.0, "P0174": 3.0},
-        hard_to_tell=(
-            HardToTell(
+        ambiguities=(
+            Ambiguity(
                 "unmetered_air",
                 Words(
                     "a torn diaphragm is air past the sensor as any other leak",
@@ -218,7 +218,7 @@ UNTOLD_AIR: tuple[Cause, ...] = (
             ),
         ),
         planted=Planted("crankcase ventilation valve replaced", "ventilation valve", dealt=False),
-        untold=Words(
+        unjudged=Words(
             "Torn, it is unmetered air, and the job for that looks at it too; blocked, it moves nothing that a snap reads.",
             "Gerissen ist es Falschluft, und deren Arbeit sieht danach; verstopft bewegt es nichts, was ein Gasstoß zeigt.",
         ),

@@ -10,7 +10,7 @@ from data_contracts.causes import NONE, UNTOLD
 from data_contracts.causes.record import Cause, Shows
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES
-from models.causes.effects import load_effects, movements
+from models.causes.effects import load_effects, symptoms
 from models.causes.infer import infer_causes
 from models.reading.read import read_waveforms
 from models.tracking.state.residuals import Residuals
@@ -76,7 +76,7 @@ class Fleet:
         """Movement of every feature on every van. [scale of the feature]"""
         sensors = [family.lambda_sensor for family in self.families]
         rich_low = np.array([s.polarity == "rich_low" and s.kind == "narrowband" for s in sensors])
-        moved = movements(shifted, tuple(s.kind for s in sensors), rich_low, load_effects("trade"))
+        moved = symptoms(shifted, tuple(s.kind for s in sensors), rich_low, load_effects("trade"))
         return {
             feature.name: moved.moved[:, column]
             for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True))
@@ -158,7 +158,7 @@ def test_readings_move_as_the_record_says_and_snaps_take_it_for_what_the_record_
 
     found = infer_causes(shifted, fleet.families, [()] * len(fleet.families)).likeliest
     taken = [code for code, counts in zip(found, mine, strict=True) if counts and code != NONE]
-    partners = {hard.other for hard in cause.hard_to_tell}
+    partners = {hard.other for hard in cause.ambiguities}
     assert sum(code in partners for code in taken) >= 2 / 3 * len(taken), taken
 
 

@@ -22,7 +22,7 @@ _PLACE = re.compile(r"\{(\w+)\}")
 _RELATIVE_UNITS = frozenset({"g/s", "mg", "s"})
 
 
-def say(fact: Fact, language: str = "en", units: str = "metric") -> str:
+def render(fact: Fact, language: str = "en", units: str = "metric") -> str:
     """The sentence of a fact.
 
     Parameters
@@ -42,17 +42,17 @@ def say(fact: Fact, language: str = "en", units: str = "metric") -> str:
     KeyError
         If the code is not known, or the fact lacks a field that its sentence needs.
     """
-    telling = _Telling(fact, language, units)
+    rendering = _Rendering(fact, language, units)
     parts = _CLAUSE.split(FACTS[fact.code].words.in_language(language))
-    told = []
+    texts = []
     for number, part in enumerate(parts):
         if number % 2:
-            told.append(", ".join(clause for clause in map(telling.filled, part.split("|")) if clause is not None))
-        elif (text := telling.filled(part)) is None:
+            texts.append(", ".join(clause for clause in map(rendering.filled, part.split("|")) if clause is not None))
+        elif (text := rendering.filled(part)) is None:
             raise KeyError(f"fact {fact.code} lacks a field of its sentence: {part!r}")
         else:
-            told.append(text)
-    return "".join(told)
+            texts.append(text)
+    return "".join(texts)
 
 
 def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: str = "metric") -> list[str]:
@@ -63,18 +63,18 @@ def sentences(row: Mapping[str, Any], column: str, language: str = "en", units: 
     row : mapping
         A row with the column and, where it has them, the facts behind it.
     column : str
-        A column of `SAID_FROM`.
+        A column of `RENDERED_FROM`.
     language, units : str
-        As `say`.
+        As `render`.
 
     Returns
     -------
     list of str
         The stored text where there are no facts, as in a row of an older version; empty where there is neither.
     """
-    facts = row.get(SAID_FROM[column])
+    facts = row.get(RENDERED_FROM[column])
     if facts and all(fact["code"] in FACTS for fact in facts):
-        return [say(Fact.from_row(fact), language, units) for fact in facts]
+        return [render(Fact.from_row(fact), language, units) for fact in facts]
     stored = row.get(column)
     return [] if stored is None else [stored] if isinstance(stored, str) else list(stored)
 
@@ -87,9 +87,9 @@ def sentence(row: Mapping[str, Any], column: str, language: str = "en", units: s
     row : mapping
         A row of a table.
     column : str
-        A column of `SAID_FROM`.
+        A column of `RENDERED_FROM`.
     language, units : str
-        As for `say`.
+        As for `render`.
 
     Returns
     -------
@@ -98,12 +98,12 @@ def sentence(row: Mapping[str, Any], column: str, language: str = "en", units: s
     return joined(sentences(row, column, language, units), column)
 
 
-def joined(told: Iterable[str], column: str) -> str:
+def joined(texts: Iterable[str], column: str) -> str:
     """The sentences of a column as one text.
 
     Parameters
     ----------
-    told : iterable of str
+    texts : iterable of str
         The sentences.
     column : str
         Their column; the clauses of `plan_note` are set apart by semicolons.
@@ -112,10 +112,10 @@ def joined(told: Iterable[str], column: str) -> str:
     -------
     str
     """
-    return ("; " if column == "plan_note" else " ").join(told)
+    return ("; " if column == "plan_note" else " ").join(texts)
 
 
-SAID_FROM: dict[str, str] = {
+RENDERED_FROM: dict[str, str] = {
     "reasons": "reason_facts",
     "text": "text_facts",
     "action": "action_facts",
@@ -145,7 +145,7 @@ def capital(text: str) -> str:
 
 
 @dataclass(frozen=True)
-class _Telling:
+class _Rendering:
     """Fills the places of one fact's sentence."""
 
     fact: Fact
@@ -188,8 +188,8 @@ class _Telling:
 
     def inside(self, words: Words) -> str:
         """An instruction of the contract, as it reads inside a sentence."""
-        told = words.in_language(self.language)
-        return told[:1].lower() + told[1:] if self.language == "en" else told
+        text = words.in_language(self.language)
+        return text[:1].lower() + text[1:] if self.language == "en" else text
 
     # Quantities ------------------------------------------------------------------------------
 
@@ -239,152 +239,158 @@ class _Telling:
         return self.phrase("moved.above" if value > 0 else "moved.below", amount=amount)
 
 
-def _apart(telling: _Telling) -> str:
-    numbers = telling.fact.numbers
-    return telling.apart(numbers["level"], numbers.get("baseline", numbers.get("peer_baseline", float("nan"))))
+def _apart(rendering: _Rendering) -> str:
+    numbers = rendering.fact.numbers
+    return rendering.apart(numbers["level"], numbers.get("baseline", numbers.get("peer_baseline", float("nan"))))
 
 
-def _steps(telling: _Telling) -> str:
-    numbers = telling.fact.numbers
+def _steps(rendering: _Rendering) -> str:
+    numbers = rendering.fact.numbers
     before = numbers.get("baseline", numbers.get("peer_baseline", float("nan")))
-    first = telling.number(plain(telling.level(before)))
-    return f"{first} → {telling.with_unit(plain(telling.level(numbers['level'])))}"
+    first = rendering.number(plain(rendering.level(before)))
+    return f"{first} → {rendering.with_unit(plain(rendering.level(numbers['level'])))}"
 
 
-def _onset_range(telling: _Telling) -> str | None:
-    low, high = (telling.fact.words.get(name) for name in ("onset_low", "onset_high"))
-    return None if low is None or high is None or low == high else telling.phrase("range", low=low, high=high)
+def _onset_range(rendering: _Rendering) -> str | None:
+    low, high = (rendering.fact.words.get(name) for name in ("onset_low", "onset_high"))
+    return None if low is None or high is None or low == high else rendering.phrase("range", low=low, high=high)
 
 
-def _expected_range(telling: _Telling) -> str | None:
-    ends = [telling.fact.numbers.get(name) for name in ("expected_low", "expected_high")]
-    low, high = (None if end is None else plain(telling.level(end)) for end in ends)
+def _expected_range(rendering: _Rendering) -> str | None:
+    ends = [rendering.fact.numbers.get(name) for name in ("expected_low", "expected_high")]
+    low, high = (None if end is None else plain(rendering.level(end)) for end in ends)
     return (
         None
         if low is None or high is None
-        else telling.phrase("range", low=telling.number(low), high=telling.with_unit(high))
+        else rendering.phrase("range", low=rendering.number(low), high=rendering.with_unit(high))
     )
 
 
-def _weeks_most(telling: _Telling) -> str:
-    high, horizon = telling.fact.numbers["weeks_high"], telling.fact.numbers["horizon"]
-    return f"{high:.0f}" if high < horizon else telling.phrase("more_than", amount=f"{horizon:.0f}")
+def _weeks_most(rendering: _Rendering) -> str:
+    high, horizon = rendering.fact.numbers["weeks_high"], rendering.fact.numbers["horizon"]
+    return f"{high:.0f}" if high < horizon else rendering.phrase("more_than", amount=f"{horizon:.0f}")
 
 
-def _seen(telling: _Telling) -> str:
-    feature = telling.place("feature") or ""
-    level, expected = (telling.fact.numbers.get(name, float("nan")) for name in ("level", "expected"))
-    return telling.phrase(
-        f"seen.{telling.fact.words['seen']}",
+def _seen(rendering: _Rendering) -> str:
+    feature = rendering.place("feature") or ""
+    level, expected = (rendering.fact.numbers.get(name, float("nan")) for name in ("level", "expected"))
+    return rendering.phrase(
+        f"seen.{rendering.fact.words['seen']}",
         feature=feature,
-        level=telling.number(rough(level)),
-        expected=telling.number(rough(expected)),
-        change=telling.moved(telling.fact.numbers["moved"]),
+        level=rendering.number(rough(level)),
+        expected=rendering.number(rough(expected)),
+        change=rendering.moved(rendering.fact.numbers["moved"]),
     )
 
 
-def _job(telling: _Telling, cause: str) -> str | None:
-    code = telling.fact.words.get(cause)
-    return None if code is None else telling.inside(EVERY_CAUSE[code].job.action)
+def _job(rendering: _Rendering, cause: str) -> str | None:
+    code = rendering.fact.words.get(cause)
+    return None if code is None else rendering.inside(EVERY_CAUSE[code].job.action)
 
 
-def _instrument(telling: _Telling) -> str:
-    recorder = telling.fact.words.get("recorder")
-    return telling.phrase("named_recorder", recorder=recorder) if recorder else telling.phrase("the_recorder")
+def _instrument(rendering: _Rendering) -> str:
+    recorder = rendering.fact.words.get("recorder")
+    return rendering.phrase("named_recorder", recorder=recorder) if recorder else rendering.phrase("the_recorder")
 
 
-_MADE: dict[str, Callable[[_Telling], str | None]] = {
-    "quantity": lambda telling: telling.name_of(telling.fact.quantity or ""),
+_MADE: dict[str, Callable[[_Rendering], str | None]] = {
+    "quantity": lambda rendering: rendering.name_of(rendering.fact.quantity or ""),
     "apart": _apart,
     "steps": _steps,
-    "course": lambda telling: telling.phrase(
-        "rising" if telling.fact.numbers.get("slope_per_week", 0.0) > 0 else "falling"
+    "course": lambda rendering: rendering.phrase(
+        "rising" if rendering.fact.numbers.get("slope_per_week", 0.0) > 0 else "falling"
     ),
     "onset_range": _onset_range,
     "expected_range": _expected_range,
     "weeks_most": _weeks_most,
     "seen": _seen,
-    "job": lambda telling: _job(telling, "cause"),
-    "second_job": lambda telling: _job(telling, "second_cause"),
+    "job": lambda rendering: _job(rendering, "cause"),
+    "second_job": lambda rendering: _job(rendering, "second_cause"),
     "instrument": _instrument,
-    "capture": lambda telling: telling.phrase("capture"),
+    "capture": lambda rendering: rendering.phrase("capture"),
 }
 """Places made of several fields."""
 
 
-def _weeks(telling: _Telling, value: float) -> str:
+def _weeks(rendering: _Rendering, value: float) -> str:
     whole = max(round(value), 1)
-    return telling.phrase("week") if whole == 1 else telling.phrase("weeks", weeks=str(whole))
+    return rendering.phrase("week") if whole == 1 else rendering.phrase("weeks", weeks=str(whole))
 
 
-def _more_visits(telling: _Telling, value: float) -> str:
+def _more_visits(rendering: _Rendering, value: float) -> str:
     whole = max(round(value), 1)
-    return telling.phrase("more_visit") if whole == 1 else telling.phrase("more_visits", visits=str(whole))
+    return rendering.phrase("more_visit") if whole == 1 else rendering.phrase("more_visits", visits=str(whole))
 
 
-def _chance(telling: _Telling, p: float) -> str:
+def _chance(rendering: _Rendering, p: float) -> str:
     if p <= 1e-6:
-        return telling.phrase("one_in_a_million")
-    return telling.phrase("one_in", count=telling.number(counted(1.0 / p)))
+        return rendering.phrase("one_in_a_million")
+    return rendering.phrase("one_in", count=rendering.number(counted(1.0 / p)))
 
 
-_NUMBER_KINDS: dict[str, Callable[[_Telling, float], str | None]] = {
-    "level": lambda telling, value: telling.with_unit(plain(telling.level(value))),
-    "difference": lambda telling, value: telling.with_unit(plain(abs(telling.difference(value))), difference=True),
-    "signed": lambda telling, value: telling.with_unit(plain(telling.difference(value), 2, sign=True), difference=True),
-    "bare_signed": lambda telling, value: telling.number(plain(telling.difference(value), 2, sign=True)),
-    "moved": lambda telling, value: telling.moved(value),
+_NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
+    "level": lambda rendering, value: rendering.with_unit(plain(rendering.level(value))),
+    "difference": lambda rendering, value: rendering.with_unit(
+        plain(abs(rendering.difference(value))), difference=True
+    ),
+    "signed": lambda rendering, value: rendering.with_unit(
+        plain(rendering.difference(value), 2, sign=True), difference=True
+    ),
+    "bare_signed": lambda rendering, value: rendering.number(plain(rendering.difference(value), 2, sign=True)),
+    "moved": lambda rendering, value: rendering.moved(value),
     "weeks": _weeks,
     "visits": _more_visits,
-    "whole": lambda telling, value: f"{value:.0f}",
-    "hours": lambda telling, value: telling.number(f"{value:.1f} h"),
-    "seconds": lambda telling, value: f"{value:.0f} s",
-    "money": lambda telling, value: f"{value:+.0f}",
-    "amount": lambda telling, value: f"{value:+.0f}" if abs(value) >= 0.5 else None,
-    "share": lambda telling, value: share(value),
+    "whole": lambda rendering, value: f"{value:.0f}",
+    "hours": lambda rendering, value: rendering.number(f"{value:.1f} h"),
+    "seconds": lambda rendering, value: f"{value:.0f} s",
+    "money": lambda rendering, value: f"{value:+.0f}",
+    "amount": lambda rendering, value: f"{value:+.0f}" if abs(value) >= 0.5 else None,
+    "share": lambda rendering, value: share(value),
     "chance": _chance,
-    "factor": lambda telling, value: telling.number(plain(value)),
-    "mean": lambda telling, value: telling.number(f"{value:.2f}"),
+    "factor": lambda rendering, value: rendering.number(plain(value)),
+    "mean": lambda rendering, value: rendering.number(f"{value:.2f}"),
 }
 
 
-def _flag(telling: _Telling, word: str) -> str:
+def _flag(rendering: _Rendering, word: str) -> str:
     if word == ANOMALY:
-        return telling.phrase("flag.anomaly")
+        return rendering.phrase("flag.anomaly")
     if word.startswith(UNSTEADY):
-        return telling.phrase("flag.unsteady", quantity=telling.name_of(word.removeprefix(UNSTEADY)))
-    return telling.name_of(word)
+        return rendering.phrase("flag.unsteady", quantity=rendering.name_of(word.removeprefix(UNSTEADY)))
+    return rendering.name_of(word)
 
 
-def _cause(telling: _Telling, word: str) -> str:
+def _cause(rendering: _Rendering, word: str) -> str:
     return (
-        EVERY_CAUSE[word].title.in_language(telling.language) if word in EVERY_CAUSE else telling.phrase("cause.none")
+        EVERY_CAUSE[word].title.in_language(rendering.language)
+        if word in EVERY_CAUSE
+        else rendering.phrase("cause.none")
     )
 
 
-def _feature(telling: _Telling, word: str) -> str:
-    title = FEATURES[word].words.in_language(telling.language)
-    second = (telling.fact.quantity or "").startswith(BANK2_PREFIX)
-    return telling.phrase("bank2", name=title) if second else title
+def _feature(rendering: _Rendering, word: str) -> str:
+    title = FEATURES[word].words.in_language(rendering.language)
+    second = (rendering.fact.quantity or "").startswith(BANK2_PREFIX)
+    return rendering.phrase("bank2", name=title) if second else title
 
 
-_WORD_KINDS: dict[str, Callable[[_Telling, str], str]] = {
-    "name": lambda telling, word: word,
-    "choice": lambda telling, word: word,
-    "quantity": lambda telling, word: telling.name_of(word),
+_WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
+    "name": lambda rendering, word: word,
+    "choice": lambda rendering, word: word,
+    "quantity": lambda rendering, word: rendering.name_of(word),
     "flag": _flag,
     "cause": _cause,
-    "means": lambda telling, word: telling.phrase(f"means.{word}"),
-    "fault_code": lambda telling, word: FAULT_CODES[word].says.in_language(telling.language),
-    "test": lambda telling, word: telling.inside(TESTS[word].title),
+    "means": lambda rendering, word: rendering.phrase(f"means.{word}"),
+    "fault_code": lambda rendering, word: FAULT_CODES[word].says.in_language(rendering.language),
+    "test": lambda rendering, word: rendering.inside(TESTS[word].title),
     "feature": _feature,
-    "outcome": lambda telling, word: telling.phrase(f"outcome.{word}"),
-    "verdict": lambda telling, word: telling.phrase(f"verdict.{word}"),
-    "step": lambda telling, word: telling.phrase(f"failed.{word}"),
-    "shared": lambda telling, word: telling.phrase(
+    "outcome": lambda rendering, word: rendering.phrase(f"outcome.{word}"),
+    "verdict": lambda rendering, word: rendering.phrase(f"verdict.{word}"),
+    "step": lambda rendering, word: rendering.phrase(f"failed.{word}"),
+    "shared": lambda rendering, word: rendering.phrase(
         f"shared.{word}" if f"shared.{word}" in PHRASES else "shared.part", name=word
     ),
-    "holding": lambda telling, word: telling.phrase(f"holding.{word}"),
-    "basis": lambda telling, word: telling.phrase(f"basis.{word}"),
-    "proof": lambda telling, word: telling.phrase(f"proof.{word}"),
+    "holding": lambda rendering, word: rendering.phrase(f"holding.{word}"),
+    "basis": lambda rendering, word: rendering.phrase(f"basis.{word}"),
+    "proof": lambda rendering, word: rendering.phrase(f"proof.{word}"),
 }

@@ -6,7 +6,7 @@ from data_contracts.causes import CAUSE_CODES, CAUSES, EVERY_CAUSE, FINDINGS, LO
 from data_contracts.causes.record import PROVE, Cause
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.say import say
+from data_contracts.facts.rendering import render
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.jobs import JOBS, TESTS, steps_of
 from data_contracts.make_pages import moved, pages
@@ -37,18 +37,18 @@ def test_they_are_known_and_none_of_them_is_judged() -> None:
     table = load_effects()
     assert not {pattern.cause for pattern in table.patterns} & TRADE
     assert not {cause for raised in table.fault_codes.values() for cause in raised} & TRADE
-    assert not {code for pair in table.hard_to_tell for code in pair} & TRADE
+    assert not {code for pair in table.ambiguities for code in pair} & TRADE
 
 
 @pytest.mark.parametrize("cause", UNTOLD.values(), ids=list(UNTOLD))
 def test_a_record_is_whole_in_both_languages(cause: Cause) -> None:
-    assert cause.untold is not None
+    assert cause.unjudged is not None
     said = [
         cause.title,
-        cause.untold,
+        cause.unjudged,
         cause.job.action,
         *cause.job.steps,
-        *(hard.because for hard in cause.hard_to_tell),
+        *(hard.because for hard in cause.ambiguities),
     ]
     for words in said:
         assert words.en
@@ -58,9 +58,9 @@ def test_a_record_is_whole_in_both_languages(cause: Cause) -> None:
         assert translated(words.en, "de") == words.de
     assert cause.first_test in TESTS
     assert len(cautions_for(cause.code)) >= len(cautions_for("airflow_under_reading")) - 1
-    assert {hard.other for hard in cause.hard_to_tell} <= set(CAUSES)
+    assert {hard.other for hard in cause.ambiguities} <= set(CAUSES)
     page = pages()[f"causes/{cause.code}.md"]
-    assert f"- Judged from snaps: no. {cause.untold.en}" in page
+    assert f"- Judged from snaps: no. {cause.unjudged.en}" in page
     assert TESTS[cause.first_test].title.en in page
 
 
@@ -68,8 +68,8 @@ def test_a_record_is_whole_in_both_languages(cause: Cause) -> None:
 def test_a_code_points_to_it_or_the_job_of_its_look_alike_rules_it_out(cause: Cause) -> None:
     points = [code for code, times in cause.fault_codes.items() if times >= POINTS]
     assert set(points) <= set(FAULT_CODES)
-    assert points or cause.hard_to_tell
-    for hard in cause.hard_to_tell:
+    assert points or cause.ambiguities
+    for hard in cause.ambiguities:
         assert cause in LOOK_ALIKES[hard.other]
         steps = steps_of(hard.other)
         ruled_out = [step for step in steps if cause.title.en in step.en]
@@ -90,11 +90,11 @@ def test_a_cause_without_look_alikes_has_its_own_steps_and_no_cause_has_none() -
 
 def test_what_a_code_points_to_is_said_in_both_languages() -> None:
     fact = Fact.of("code_points", fault_code="P0203", cause="injector_dead", test="injector_circuit")
-    assert say(fact) == (
+    assert render(fact) == (
         "Fault code P0203 points to “injector circuit dead”, which is not judged from snaps: measure each injector's resistance and "
         "drive signal at its connector."
     )
-    assert say(fact, "de").startswith("Fehlercode P0203 weist auf „Einspritzventil ohne Ansteuerung“")
+    assert render(fact, "de").startswith("Fehlercode P0203 weist auf „Einspritzventil ohne Ansteuerung“")
 
 
 @pytest.mark.parametrize(
