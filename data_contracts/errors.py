@@ -54,3 +54,14 @@ class WorkspaceBusyError(VansnapError, RuntimeError):
 
 class WorkspaceError(VansnapError, RuntimeError):
     """The workspace is not one, is damaged, or is of another version."""
+
+
+def first_line(error: BaseException) -> str:
+    """What an error says in its first line, 160 characters at most; its kind where it says nothing.
+
+    Parameters
+    ----------
+    error : BaseException
+        Any error.
+    """
+    return next(iter(str(error).splitlines()), "")[:160] or type(error).__name__

@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError
+from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line
 from pipelines.cli_papers import card, list_tests, sheet
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
@@ -243,6 +244,8 @@ def orders(
 app.command("tests")(list_tests)
 app.command()(sheet)
 app.command()(card)
+app.command()(backup)
+app.command()(restore)
 
 
 @app.command()

@@ -6,7 +6,7 @@ from data_contracts.errors import WorkspaceBusyError
 from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.storage.publish import publish_decisions, published_run
-from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.warehouse import open_warehouse
 from pipelines.workspace.workspace import Workspace
 
 
@@ -27,7 +27,7 @@ def apply_now(workspace: Workspace, *, wait_s: float = 5.0) -> bool:
     end = time.monotonic() + wait_s
     while True:
         try:
-            with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+            with workspace.held(), open_warehouse(workspace) as warehouse:
                 take_in_decisions(workspace, warehouse)
                 take_in_item_decisions(workspace, warehouse)
                 run = published_run(workspace.published_path, whole=False)

@@ -1,5 +1,6 @@
 """`vansnap check` of a workspace: does everything stored add up?"""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from data_contracts.errors import InputError, WorkspaceError
@@ -8,15 +9,16 @@ from pipelines.decisions.quarantine_decisions import unreadable_items
 from pipelines.decisions.repairs import repairs_of, unknown_work
 from pipelines.intake import quarantine
 from pipelines.intake.corrections import unreadable_mends
-from pipelines.intake.filing import delivered_folder, place_of
+from pipelines.intake.filing import place_of
 from pipelines.intake.take_in import accounts
-from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.unreferenced import UNREFERENCED, chunks_aside
+from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.storage.waveforms import read_chunk
 from pipelines.workspace.register import load_register
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
-_RESTORE = "restore warehouse.duckdb and waveforms/ from the same backup"
+_RESTORE = "put warehouse.duckdb and waveforms/ back from one backup (`vansnap restore`)"
 
 # Pairs of counts that must agree for every delivery: the ledger against each table it stands for.
 _LEDGER = """
@@ -47,7 +49,7 @@ def check_workspace(workspace: Workspace) -> list[str]:
     list of str
         One line per finding, each with its remedy; empty when everything adds up.
     """
-    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
+    with workspace.held(), open_warehouse(workspace) as warehouse:
         return audit(workspace, warehouse) + _waiting_findings(warehouse)
 
 
@@ -69,7 +71,7 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     findings = _account_findings(warehouse)
     findings += _identity_findings(warehouse)
     findings += verify(warehouse, workspace.waveforms)
-    findings += _stray_findings(workspace.waveforms, warehouse)
+    findings += _unreferenced_findings(workspace.waveforms, warehouse)
     findings += _filing_findings(workspace, warehouse)
     register = load_register(workspace.register)
     findings += [fault.reason for fault in register.faults]
@@ -154,13 +156,19 @@ def _identity_findings(warehouse: Warehouse) -> list[str]:
     ]
 
 
-def _stray_findings(folder: Path, warehouse: Warehouse) -> list[str]:
+def _unreferenced_findings(folder: Path, warehouse: Warehouse) -> list[str]:
     known = set(warehouse.query("SELECT DISTINCT chunk FROM waveforms")["chunk"])
-    return [
-        f"waveforms/{path.name[:16]}… belongs to nothing: the next `vansnap weekly` removes it"
+    findings = [
+        f"waveforms/{path.name[:16]}… belongs to nothing: the next `vansnap weekly` sets a chunk aside; move any other file away"
         for path in sorted(folder.iterdir())
         if path.is_file() and path.name not in known
     ]
+    if aside := chunks_aside(folder):
+        findings.append(
+            f"waveforms/{UNREFERENCED}/ holds {len(aside)} chunks that no row of the warehouse names: if warehouse.duckdb is an "
+            "older one, put the newest back (`vansnap restore`) and they return to their place; else delete that folder"
+        )
+    return findings
 
 
 def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
@@ -175,16 +183,25 @@ def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
             findings.append(
                 f"delivery {row['delivery']} waits, but its files are gone from quarantine/: put them back or deliver again"
             )
-    kept = {workspace.quarantine, delivered_folder(workspace)}
+    kept = {workspace.quarantine, workspace.delivered}
     known = {place_of(workspace, r["delivery"], r["source"], r["place"]) for r in rows.iter_rows(named=True)}
     for folder in kept:
         if folder.is_dir():
-            findings += [
-                f"{path.relative_to(workspace.root)} belongs to no delivery: move it to the inbox or remove it"
-                for path in sorted(folder.iterdir())
-                if path not in known and not path.name.startswith(".")
-            ]
+            unknown = [p for p in sorted(folder.iterdir()) if p not in known and not p.name.startswith(".")]
+            findings += _unknown_deliveries(folder.relative_to(workspace.root), unknown)
     return findings
+
+
+def _unknown_deliveries(folder: Path, unknown: Sequence[Path]) -> list[str]:
+    """Kept deliveries that the warehouse does not know, in one line: many where it is older than they are."""
+    if not unknown:
+        return []
+    if len(unknown) == 1:
+        return [f"{folder / unknown[0].name} belongs to no delivery: move it to the inbox or remove it"]
+    return [
+        f"{folder}/ holds {len(unknown)} deliveries the warehouse does not know ({unknown[0].name} to {unknown[-1].name}): if "
+        "warehouse.duckdb is an older one, put the newest back (`vansnap restore`), or move them to the inbox to take them in again"
+    ]
 
 
 def verify(warehouse: Warehouse, folder: Path) -> list[str]:
@@ -213,10 +230,10 @@ def verify(warehouse: Warehouse, folder: Path) -> list[str]:
         for waveform_id in rows["waveform_id"]:
             if waveform_id not in held:
                 findings.append(
-                    f"waveform {waveform_id[:12]}… is not in its chunk {str(chunk)[:12]}…: restore the chunk from a backup"
+                    f"waveform {waveform_id[:12]}… is not in its chunk {str(chunk)[:12]}…: put the chunk back from a backup (`vansnap restore`)"
                 )
             elif held[waveform_id].waveform_id != waveform_id:
                 findings.append(
-                    f"waveform {waveform_id[:12]}… no longer has its hash: restore chunk {str(chunk)[:12]}… from a backup"
+                    f"waveform {waveform_id[:12]}… no longer has its hash: put chunk {str(chunk)[:12]}… back from a backup (`vansnap restore`)"
                 )
     return findings

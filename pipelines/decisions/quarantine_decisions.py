@@ -145,6 +145,21 @@ def winning_claims(warehouse: Warehouse) -> frozenset[str]:
     return frozenset(rows["item_id"])
 
 
+def waiting_place(taken: Path) -> Path:
+    """Where, within decisions/, a decision that was taken in would wait again.
+
+    Parameters
+    ----------
+    taken : Path
+        Its file, of any kind.
+    """
+    try:
+        of_item = "item_id" in json.loads(taken.read_text(encoding="utf-8"))
+    except (OSError, ValueError, TypeError):
+        of_item = False  # `vansnap check` names it there
+    return Path(_FOLDER, taken.name) if of_item else Path(taken.name)
+
+
 def _files(workspace: Workspace) -> list[Path]:
     return sorted(path for path in (workspace.decisions / _FOLDER).glob("*.json") if not path.name.startswith("."))
 

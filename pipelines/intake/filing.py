@@ -29,22 +29,11 @@ def place_of(workspace: Workspace, delivery: str, source: str, place: str) -> Pa
     """
     if place == "inbox":
         return workspace.inbox / source
-    folder = workspace.quarantine if place == "quarantine" else delivered_folder(workspace)
+    folder = workspace.quarantine if place == "quarantine" else workspace.delivered
     ending = (
         source[len(source) - 4 :] if source.lower().endswith(".zip") and not delivery.lower().endswith(".zip") else ""
     )
     return folder / (delivery + ending)
-
-
-def delivered_folder(workspace: Workspace) -> Path:
-    """Where a delivery stays once all of it is taken in: the original, kept with the other raw data.
-
-    Parameters
-    ----------
-    workspace : Workspace
-        The workspace.
-    """
-    return workspace.waveforms / "delivered"
 
 
 def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
@@ -74,7 +63,7 @@ def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
     )
     if misplaced.is_empty():
         return
-    delivered_folder(workspace).mkdir(exist_ok=True)
+    workspace.delivered.mkdir(exist_ok=True)
     for row in misplaced.iter_rows(named=True):
         here = place_of(workspace, row["delivery"], row["source"], row["place"])
         there = place_of(workspace, row["delivery"], row["source"], row["belongs"])
@@ -88,7 +77,7 @@ def file_away(workspace: Workspace, warehouse: Warehouse) -> None:
             raise WorkspaceError(
                 f"can't move {here} to {there} ({error.strerror}): free the path, then run again"
             ) from error
-    for folder in (workspace.inbox, workspace.quarantine, delivered_folder(workspace)):
+    for folder in (workspace.inbox, workspace.quarantine, workspace.delivered):
         sync_folder(folder)
     with warehouse.rows("_moved", misplaced.select("delivery", "belongs")), warehouse.transaction():
         warehouse.execute(

@@ -31,8 +31,9 @@ from pipelines.intake.filing import file_away, place_of
 from pipelines.intake.identity import Claims
 from pipelines.intake.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
+from pipelines.storage.unreferenced import settle_chunks
 from pipelines.storage.warehouse import Warehouse
-from pipelines.storage.waveforms import sweep, write_waveforms
+from pipelines.storage.waveforms import write_waveforms
 from pipelines.workspace.register import Register
 from pipelines.workspace.workspace import Workspace
 
@@ -113,7 +114,6 @@ def take_in(
         Deliveries that are new, or whose waiting rows changed; oldest first.
     """
     file_away(workspace, warehouse)
-    sweep(warehouse, workspace.waveforms)
     quarantine.note_register_faults(warehouse, register, now=now)
     _keep_vans(warehouse, register)
     jobs = [*_waiting_jobs(workspace, warehouse), *_new_jobs(workspace, warehouse)]
@@ -167,6 +167,7 @@ def _take_in(
         if progress is not None:
             progress(done, total)
     file_away(workspace, warehouse)
+    settle_chunks(warehouse, workspace.waveforms)
     return accounts(warehouse, changed)
 
 

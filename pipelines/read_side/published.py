@@ -16,7 +16,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError, WorkspaceError
+from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.family import Family
 from models.tracking.charts.family_limits import family_limits
 from pipelines.workspace.register import load_families
@@ -75,7 +75,7 @@ class Published:
             return frame
         except duckdb.Error as error:
             raise WorkspaceError(
-                f"published.duckdb in {self.home} can't be asked ({_first_line(error)}): "
+                f"published.duckdb in {self.home} can't be asked ({first_line(error)}): "
                 f"publish it again with `vansnap weekly --home {self.home}`"
             ) from error
 
@@ -152,13 +152,9 @@ def open_published(home: Path) -> Published:
 
 def _damaged(home: Path, error: duckdb.Error) -> WorkspaceError:
     return WorkspaceError(
-        f"published.duckdb in {home} can't be read ({_first_line(error)}): "
+        f"published.duckdb in {home} can't be read ({first_line(error)}): "
         f"publish it again with `vansnap weekly --home {home}`"
     )
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).splitlines()[0][:160] if str(error) else type(error).__name__
 
 
 def run_in_progress(home: Path) -> bool:

@@ -12,11 +12,41 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from data_contracts.errors import WorkspaceBusyError, WorkspaceError
+from data_contracts.errors import WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type, polars_schema
+from pipelines.workspace.workspace import Workspace
 
+_A_WAY_BACK = "put it back with `vansnap restore`, or from another backup"
 FIRST_SCHEMA = 1
 """Version of a warehouse before any migration; the first is pipelines/sql/0002_NAME.sql."""
+
+
+def open_warehouse(workspace: Workspace) -> "Warehouse":
+    """The warehouse of a workspace, open for writing; made where the workspace is new.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+
+    Returns
+    -------
+    Warehouse
+
+    Raises
+    ------
+    WorkspaceError
+        If it is gone while what was taken in is still there, for a new one would know nothing of it.
+    """
+    path = workspace.warehouse_path
+    if not path.exists():
+        kept = [*workspace.waveforms.glob("*.parquet"), *workspace.delivered.glob("*"), workspace.published_path]
+        if there := sum(one.exists() for one in kept):
+            raise WorkspaceError(
+                f"{path} is missing, though {there} files made with it are here: {_A_WAY_BACK}; to begin anew, make a "
+                "workspace with `vansnap init` and deliver to it what waveforms/delivered/ holds"
+            )
+    return Warehouse(path)
 
 
 class Warehouse:
@@ -47,9 +77,9 @@ class Warehouse:
                 raise WorkspaceBusyError(
                     f"{path} is open in another process: wait until it ends, then run again"
                 ) from None
-            raise WorkspaceError(f"{path} can't be opened ({_first_line(error)}): restore it from a backup") from error
+            raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
         except duckdb.Error as error:
-            raise WorkspaceError(f"{path} can't be opened ({_first_line(error)}): restore it from a backup") from error
+            raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
         try:
             self.connection.execute("SET TimeZone = 'UTC'")
             self.connection.execute("SET enable_progress_bar = false")
@@ -249,8 +279,8 @@ class Warehouse:
             self.execute(f'INSERT INTO "{table.name}" ({columns}) SELECT {columns} FROM _before')
         except duckdb.ConstraintException as error:
             raise WorkspaceError(
-                f"{self.path}, table {table.name}, holds what this version does not know ({_first_line(error)}): "
-                "restore it from a backup, or update Vansnap"
+                f"{self.path}, table {table.name}, holds what this version does not know ({first_line(error)}): "
+                "put back the one of this version with `vansnap restore`, or update Vansnap"
             ) from error
         self.execute("DROP TABLE _before")
 
@@ -276,7 +306,3 @@ def _migrations() -> dict[int, str]:
 def _sql(name: str) -> str:
     """The text of a file of pipelines/sql."""
     return (resources.files("pipelines") / "sql" / name).read_text(encoding="utf-8")
-
-
-def _first_line(error: Exception) -> str:
-    return str(error).splitlines()[0]

@@ -290,7 +290,7 @@ def read_chunk(path: Path, row_groups: list[int] | None = None, only: set[str] |
     WorkspaceError
         If the file is gone or damaged.
     """
-    remedy = "restore it from a backup, or deliver its recordings again"
+    remedy = "put it back from a backup (`vansnap restore`), or deliver its recordings again"
     try:
         with pq.ParquetFile(path) as file:
             table = file.read() if row_groups is None else file.read_row_groups(row_groups)
@@ -333,31 +333,3 @@ def _lists(column: pa.ChunkedArray) -> list[NDArray[np.generic]]:
         offsets, flat = part.offsets.to_numpy(), part.values.to_numpy(zero_copy_only=False)
         rows.extend(flat[a:b] for a, b in itertools.pairwise(offsets))
     return rows
-
-
-def sweep(warehouse: Warehouse, folder: Path) -> int:
-    """Remove chunks and drafts that nothing refers to, left by a run that was cut off.
-
-    Call only while holding the workspace.
-
-    Parameters
-    ----------
-    warehouse : Warehouse
-        Open for writing.
-    folder : Path
-        Folder of the waveforms.
-
-    Returns
-    -------
-    int
-        Files removed.
-    """
-    known = set(warehouse.query("SELECT DISTINCT chunk FROM waveforms")["chunk"])
-    leftovers = [
-        p
-        for p in folder.iterdir()
-        if p.is_file() and (p.suffix == ".parquet" or p.suffix == ".part") and p.name not in known
-    ]
-    for path in leftovers:
-        path.unlink()
-    return len(leftovers)

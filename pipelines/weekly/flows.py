@@ -16,6 +16,7 @@ from typing import Any
 import duckdb
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
+from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
 from pipelines.workspace.settings import load_settings
@@ -158,7 +159,15 @@ def _weekly_flow() -> Callable[..., Any]:
         tracked = assess(root, standing, quiet=quiet)
         fresh = put_out(root, standing, tracked)
         summary = WeeklySummary(
-            standing, account, count, tracked.listed, tracked.orders, tracked.notices, fresh, tracked.tests
+            standing,
+            account,
+            count,
+            tracked.listed,
+            tracked.orders,
+            tracked.notices,
+            fresh,
+            tracked.tests,
+            len(chunks_aside(open_workspace(root).waveforms)),
         )
         _keep_summary(summary)
         return summary

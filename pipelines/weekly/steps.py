@@ -26,7 +26,7 @@ from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.take_in import DeliveryAccount, take_in
 from pipelines.storage.publish import publish, published_run
-from pipelines.storage.warehouse import Warehouse
+from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.weekly.judging import judge_week
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
@@ -65,6 +65,8 @@ class WeeklySummary:
         False when nothing had changed since the last run.
     tests : tuple of Fact
         What the plan of the tests comes to.
+    unreferenced : int
+        Chunks of waveforms set aside, now or before, because no row of the warehouse names them.
     """
 
     week: str
@@ -75,6 +77,7 @@ class WeeklySummary:
     notices: tuple[Mapping[str, Any], ...]
     published: bool
     tests: tuple[Fact, ...] = ()
+    unreferenced: int = 0
 
     def document(self) -> dict[str, Any]:
         """For `--json`."""
@@ -86,6 +89,7 @@ class WeeklySummary:
             "open_work_orders": self.orders,
             "notices": [notice["text"] for notice in self.notices],
             "published": self.published,
+            "unreferenced_chunks": self.unreferenced,
             "tests": {name: value for fact in self.tests for name, value in {**fact.words, **fact.numbers}.items()},
         }
 
@@ -114,6 +118,10 @@ class WeeklySummary:
             lines.append(f"taken in: {len(self.intake)} deliveries, {rows} rows = {parts}")
         else:
             lines.append("taken in: nothing new in the inbox")
+        if self.unreferenced:
+            lines.append(
+                f"set aside: {self.unreferenced} chunks of waveforms that no row names; `vansnap check` says what to do"
+            )
         lines.append(f"read: {self.captures_read} recordings")
         lines.append(
             "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
@@ -154,7 +162,7 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     """
     workspace, settings = _opened(home)
     register = load_register(workspace.register)
-    with Warehouse(workspace.warehouse_path) as warehouse, bar("taking in", quiet=quiet) as progress:
+    with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
         take_in_item_decisions(workspace, warehouse)
         return tuple(
             take_in(
@@ -185,7 +193,7 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
     """
     workspace, settings = _opened(home)
     register = load_register(workspace.register)
-    with Warehouse(workspace.warehouse_path) as warehouse, bar("reading", quiet=quiet) as progress:
+    with open_warehouse(workspace) as warehouse, bar("reading", quiet=quiet) as progress:
         return read_new_captures(workspace, warehouse, register, workers=settings.intake.workers, progress=progress)
 
 
@@ -211,7 +219,7 @@ def resolve_week(home: Path, week: str | None) -> str:
     if week is not None:
         return week
     workspace, _ = _opened(home)
-    with Warehouse(workspace.warehouse_path) as warehouse:
+    with open_warehouse(workspace) as warehouse:
         newest = warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(datetime.now(UTC))]).item()
         refused = warehouse.query("SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
     if newest is None:
@@ -238,7 +246,7 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
     """
     workspace, settings = _opened(home)
     register = load_register(workspace.register)
-    with Warehouse(workspace.warehouse_path) as warehouse:
+    with open_warehouse(workspace) as warehouse:
         take_in_decisions(workspace, warehouse)
         data_id = _data_id(warehouse, register, settings, week)
         if published_run(workspace.published_path) == (week, data_id):
@@ -271,7 +279,7 @@ def publish_week(home: Path, week: str, tracked: Tracked) -> bool:
     if not tracked.changed:
         return False
     workspace, _ = _opened(home)
-    with Warehouse(workspace.warehouse_path) as warehouse:
+    with open_warehouse(workspace) as warehouse:
         publish(warehouse, workspace.published_path, week=week)
     return True
 

@@ -46,6 +46,11 @@ class Workspace:
         return self.root / "waveforms"
 
     @property
+    def delivered(self) -> Path:
+        """Deliveries all of which is taken in: the originals, kept with the other raw data."""
+        return self.waveforms / "delivered"
+
+    @property
     def decisions(self) -> Path:
         """Decisions waiting to be taken in."""
         return self.root / "decisions"

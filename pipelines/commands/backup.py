@@ -1,0 +1,184 @@
+"""`vansnap backup` and `vansnap restore`."""
+
+import shutil
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path, PurePosixPath
+
+from data_contracts.errors import InputError, WorkspaceBusyError, WorkspaceError
+from pipelines.decisions.inbox import TAKEN
+from pipelines.decisions.quarantine_decisions import waiting_place
+from pipelines.storage.backups import Backup, BackupPlace
+from pipelines.weekly.steps import VERSION
+from pipelines.workspace.workspace import Workspace, open_workspace
+
+
+def back_up(workspace: Workspace, place: str, *, keep: int | None = None, wait_s: float = 600.0) -> str:
+    """Back a workspace up, once no run holds it.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        The workspace.
+    place : str
+        Folder or URL the backups are kept at.
+    keep : int, optional
+        Newest backups that stay; None keeps all.
+    wait_s : float
+        How long to wait for a run in progress. [s]
+
+    Returns
+    -------
+    str
+        What was done, for people.
+    """
+    there = BackupPlace(place)
+    with _held(workspace, wait_s):
+        backup, copied = there.write(workspace, VERSION, datetime.now(UTC))
+    lines = [
+        f"backup {backup.name} at {place}: {len(backup.files)} files, {_megabytes(backup.size)}, of which "
+        f"{_megabytes(copied)} were new; read back and right"
+    ]
+    if keep is not None and (gone := there.forget(keep)):
+        lines.append(f"{len(gone)} older backups removed, {gone[0]} to {gone[-1]}")
+    return "\n".join(lines)
+
+
+def list_backups(place: str) -> str:
+    """The backups at a place, newest first, a line each.
+
+    Parameters
+    ----------
+    place : str
+        Folder or URL.
+    """
+    listed = BackupPlace(place).backups()
+    if not listed:
+        raise InputError(f"there is no backup at {place}: `vansnap backup --out {place}` makes one")
+    return "\n".join(
+        f"{one.name}  {len(one.files)} files, {_megabytes(one.size)}, by version {one.version}"
+        for one in reversed(listed)
+    )
+
+
+def restore(home: Path, place: str, name: str | None = None) -> str:
+    """Put a workspace back from a backup, and hand it what came in since.
+
+    What is at `home` is kept beside it under another name. Deliveries and decisions of it that the backup does not hold
+    go to the inbox and among the decisions of the restored workspace, so that the next run takes them in again.
+
+    Parameters
+    ----------
+    home : Path
+        Folder of the workspace; may be there or not.
+    place : str
+        Folder or URL the backups are kept at.
+    name : str, optional
+        The backup; None is the newest.
+
+    Returns
+    -------
+    str
+        What was done and what comes next, for people.
+
+    Raises
+    ------
+    InputError
+        If there is no such backup.
+    WorkspaceError
+        If a file of it is damaged; then nothing has changed.
+    """
+    there = BackupPlace(place)
+    backup = _chosen(there.backups(), place, name)
+    root = home.resolve()
+    draft = root.with_name(f"{root.name}.restored-{backup.name}")
+    if draft.exists():
+        raise WorkspaceError(f"{draft} is in the way, left by a restore that was cut off: remove it, then run again")
+    there.put_back(backup, draft)
+    lines = [f"{home} is as backup {backup.name} has it: {len(backup.files)} files, each with its hash"]
+    if root.exists() and any(root.iterdir()):
+        former = root.with_name(f"{root.name}.before-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
+        with _held(Workspace(root), 0.0):
+            deliveries, decisions = _since(Workspace(root), Workspace(draft), backup)
+            root.rename(former)
+            draft.rename(root)
+        lines.append(f"what was there is kept as {former}; remove it once you have looked at the restored one")
+        lines.append(
+            f"since that backup: {deliveries} deliveries are in the inbox again, {decisions} decisions wait again"
+        )
+        if _register_of(former) != _register_of(root):
+            lines.append(
+                f"the register or settings were changed since: compare {former / 'register'} and settings.toml"
+            )
+    else:
+        if root.exists():
+            root.rmdir()
+        draft.rename(root)
+    open_workspace(root)  # makes the folders that were empty
+    lines.append(f"next: vansnap check --home {home}, then vansnap weekly --home {home}")
+    return "\n".join(lines)
+
+
+def _chosen(listed: list[Backup], place: str, name: str | None) -> Backup:
+    found = [one for one in listed if name is None or one.name == name]
+    if not found:
+        known = f"there are {', '.join(one.name for one in listed[-3:])}" if listed else "there is none"
+        raise InputError(f"no backup {name or ''} at {place}: {known}".replace("  ", " "))
+    return found[-1]
+
+
+def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int, int]:
+    """Hand deliveries and decisions that the backup does not hold to the restored workspace; how many of each."""
+    known = {PurePosixPath(path).parts for path in backup.files}
+    deliveries = 0
+    for folder in (former.inbox, former.quarantine, former.delivered):
+        for path in sorted(folder.iterdir()) if folder.is_dir() else ():
+            parts = path.relative_to(former.root).parts
+            if path.name.startswith(".") or any(name[: len(parts)] == parts for name in known):
+                continue
+            _copy(path, restored.inbox / path.name)
+            deliveries += 1
+    decisions = 0
+    held = {PurePosixPath(path).name for path in backup.files if path.startswith("decisions/")}
+    for path in sorted(former.decisions.rglob("[!.]*.json")):
+        if path.name not in held:
+            inside = path.relative_to(former.decisions)
+            _copy(path, restored.decisions / (waiting_place(path) if inside.parts[0] == TAKEN else inside))
+            decisions += 1
+    return deliveries, decisions
+
+
+def _copy(source: Path, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    if source.is_dir():
+        shutil.copytree(source, target, dirs_exist_ok=True)
+    else:
+        shutil.copy2(source, target)
+
+
+def _register_of(root: Path) -> dict[str, bytes]:
+    """What people wrote: the register's files and the settings."""
+    files = [*(path for path in (root / "register").rglob("*") if path.is_file()), root / "settings.toml"]
+    return {str(path.relative_to(root)): path.read_bytes() for path in files if path.exists()}
+
+
+@contextmanager
+def _held(workspace: Workspace, wait_s: float) -> Iterator[None]:
+    """Hold a workspace, waiting for a run in progress."""
+    end = time.monotonic() + wait_s
+    with ExitStack() as stack:
+        while True:
+            try:
+                stack.enter_context(workspace.held())
+                break
+            except WorkspaceBusyError:
+                if time.monotonic() > end:
+                    raise
+                time.sleep(0.5)
+        yield
+
+
+def _megabytes(size: int) -> str:
+    return f"{size / 1e6:,.1f} MB"

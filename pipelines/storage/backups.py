@@ -1,0 +1,274 @@
+"""Backups of a workspace: every file once by its hash, and one list of files for each backup.
+
+objects/ holds the bytes, named by their SHA-256, so a file that has not changed since an earlier backup is not copied
+again. backups/ holds a JSON file for each backup: its moment, the version that made it, and for every file of the workspace its
+path, hash, size and mode. A backup counts once its list is there, which is written last. Everything is read back and
+hashed when it is written and when it is put back. Any place that `fsspec` knows will do.
+"""
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import fsspec
+from fsspec.spec import AbstractFileSystem
+
+from data_contracts.errors import InputError, WorkspaceError, first_line
+from pipelines.workspace.workspace import Workspace
+
+LEFT_OUT = frozenset({"orchestrator", ".lock"})
+"""Of a workspace: the orchestrator's own records and logs, and the lock."""
+_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Backup:
+    """One backup as its list describes it.
+
+    Attributes
+    ----------
+    name : str
+        Moment in UTC, "20261129T194500123456Z": names sort as moments do.
+    files : mapping of str to (str, int, int)
+        Hash, size and mode of every file, by its path within the workspace.
+    version : str
+        Version of Vansnap that made it.
+    """
+
+    name: str
+    files: dict[str, tuple[str, int, int]]
+    version: str
+
+    @property
+    def size(self) -> int:
+        """Of all its files. [bytes]"""
+        return sum(size for _, size, _ in self.files.values())
+
+
+class BackupPlace:
+    """Where backups are kept.
+
+    Parameters
+    ----------
+    place : str
+        A folder, or a URL that fsspec knows.
+
+    Raises
+    ------
+    InputError
+        If it can't be used.
+    """
+
+    def __init__(self, place: str) -> None:
+        self.place = place
+        try:
+            files, root = fsspec.core.url_to_fs(place)
+        except (ImportError, ValueError, OSError) as error:
+            raise InputError(
+                f"backups can't be kept at {place} ({first_line(error)}): name a folder or a URL"
+            ) from None
+        self._files: AbstractFileSystem = files
+        self._root = str(root).rstrip("/")
+
+    def backups(self) -> list[Backup]:
+        """Every complete backup, oldest first."""
+        self._files.invalidate_cache()
+        if not self._files.isdir(f"{self._root}/backups"):
+            return []
+        names = sorted(PurePosixPath(path).name for path in self._files.ls(f"{self._root}/backups", detail=False))
+        return [self._listed(name.removesuffix(".json")) for name in names if name.endswith(".json")]
+
+    def _listed(self, name: str) -> Backup:
+        try:
+            document: dict[str, Any] = json.loads(self._files.cat_file(f"{self._root}/backups/{name}.json"))
+            files = {str(path): (str(h), int(size), int(mode)) for path, (h, size, mode) in document["files"].items()}
+            return Backup(name, files, str(document["version"]))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            raise WorkspaceError(
+                f"{self.place}/backups/{name}.json can't be read ({first_line(error)}): move it away, and use another backup"
+            ) from None
+
+    def write(self, workspace: Workspace, version: str, at: datetime) -> tuple[Backup, int]:
+        """Back a workspace up.
+
+        Parameters
+        ----------
+        workspace : Workspace
+            Held by the caller, its warehouse closed.
+        version : str
+            Version of Vansnap.
+        at : datetime
+            Moment of the backup.
+
+        Returns
+        -------
+        Backup
+        int
+            Bytes that had to be copied.
+
+        Raises
+        ------
+        WorkspaceError
+            If something can't be read or written, or reads back otherwise than it was written.
+        """
+        if Path(self._root).resolve().is_relative_to(workspace.root) and "file" in _protocols(self._files):
+            raise InputError(f"{self.place} is within the workspace: name a place outside it, best on another disk")
+        files: dict[str, tuple[str, int, int]] = {}
+        copied = 0
+        try:
+            self._files.makedirs(f"{self._root}/objects", exist_ok=True)
+            self._files.makedirs(f"{self._root}/backups", exist_ok=True)
+            for path in _files_of(workspace.root):
+                stat = path.stat()
+                digest = _digest(path)
+                copied += self._keep(path, digest, stat.st_size)
+                files[path.relative_to(workspace.root).as_posix()] = (digest, stat.st_size, stat.st_mode & 0o777)
+            backup = Backup(at.astimezone(UTC).strftime("%Y%m%dT%H%M%S%fZ"), files, version)
+            text = json.dumps({"version": version, "files": files}, ensure_ascii=False, indent=1).encode()
+            self._put(f"{self._root}/backups/{backup.name}.json", text)
+        except OSError as error:
+            raise WorkspaceError(
+                f"the backup to {self.place} failed ({error.strerror or first_line(error)}): earlier backups are as they were; "
+                "make room or mend the place, then run again"
+            ) from error
+        return backup, copied
+
+    def _object(self, digest: str) -> str:
+        return f"{self._root}/objects/{digest[:2]}/{digest}"
+
+    def _keep(self, path: Path, digest: str, size: int) -> int:
+        """Copy a file unless it is there; bytes copied."""
+        there = self._object(digest)
+        if self._files.exists(there) and self._files.size(there) == size:
+            return 0
+        self._files.makedirs(there.rsplit("/", 1)[0], exist_ok=True)
+        draft = f"{there}.part"
+        with path.open("rb") as source, self._files.open(draft, "wb") as copy:
+            while block := source.read(_BLOCK):
+                copy.write(block)
+        if self._digest_there(draft) != digest:
+            self._files.rm_file(draft)
+            raise OSError(None, f"{path.name} changed while it was copied, or was not written as it is")
+        self._files.mv(draft, there)
+        return size
+
+    def _put(self, there: str, content: bytes) -> None:
+        self._files.pipe_file(f"{there}.part", content)
+        self._files.mv(f"{there}.part", there)
+
+    def _digest_there(self, there: str) -> str:
+        digest = hashlib.sha256()
+        with self._files.open(there, "rb") as file:
+            while block := file.read(_BLOCK):
+                digest.update(block)
+        return digest.hexdigest()
+
+    def damaged(self, backup: Backup) -> list[str]:
+        """Paths of a backup's files that are missing or no longer have their hash.
+
+        Parameters
+        ----------
+        backup : Backup
+            One of `backups`.
+        """
+        return [
+            path
+            for path, (digest, _, _) in backup.files.items()
+            if not self._files.exists(self._object(digest)) or self._digest_there(self._object(digest)) != digest
+        ]
+
+    def forget(self, keep: int) -> list[str]:
+        """Remove all but the newest backups, then what no backup names any more.
+
+        Parameters
+        ----------
+        keep : int
+            Newest backups that stay; at least 1.
+
+        Returns
+        -------
+        list of str
+            Names of the backups removed.
+        """
+        listed = self.backups()
+        gone, stays = listed[:-keep], listed[-keep:]
+        for backup in gone:
+            self._files.rm_file(f"{self._root}/backups/{backup.name}.json")
+        wanted = {digest for backup in stays for digest, _, _ in backup.files.values()}
+        for path in self._files.find(f"{self._root}/objects"):
+            if PurePosixPath(path).name not in wanted:
+                self._files.rm_file(path)
+        return [backup.name for backup in gone]
+
+    def put_back(self, backup: Backup, root: Path) -> None:
+        """Write a backup's files into a folder, each held against its hash.
+
+        Parameters
+        ----------
+        backup : Backup
+            One of `backups`.
+        root : Path
+            Folder to make; nothing is there afterwards if anything fails.
+
+        Raises
+        ------
+        WorkspaceError
+            If a file of the backup is damaged, or the folder can't be written.
+        """
+        draft = root.with_name(f".{root.name}.{os.getpid()}.part")
+        try:
+            for name, (_, _, mode) in sorted(backup.files.items()):
+                if ".." in PurePosixPath(name).parts or PurePosixPath(name).is_absolute():
+                    raise WorkspaceError(
+                        f"backup {backup.name} names {name!r}, which is outside a workspace: use another backup"
+                    )
+                path = draft / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                self._take(name, backup, path)
+                path.chmod(mode)
+            draft.rename(root)
+        except OSError as error:
+            raise WorkspaceError(f"can't write {root} ({error.strerror}): make room, or name another folder") from error
+        finally:
+            shutil.rmtree(draft, ignore_errors=True)
+
+    def _take(self, name: str, backup: Backup, path: Path) -> None:
+        digest, _, _ = backup.files[name]
+        found = hashlib.sha256()
+        try:
+            with self._files.open(self._object(digest), "rb") as source, path.open("wb") as copy:
+                while block := source.read(_BLOCK):
+                    found.update(block)
+                    copy.write(block)
+                copy.flush()
+                os.fsync(copy.fileno())
+        except FileNotFoundError:
+            found = hashlib.sha256()
+        if found.hexdigest() != digest:
+            raise WorkspaceError(
+                f"{name} of backup {backup.name} is missing or damaged: put back an earlier backup (`vansnap restore --list`)"
+            )
+
+
+def _files_of(root: Path) -> Iterator[Path]:
+    """Every file of a workspace but the drafts of writes in progress."""
+    for path in sorted(root.rglob("*")):
+        inside = path.relative_to(root)
+        draft = path.name.startswith(".") and path.name.endswith(".part")
+        if path.is_file() and not path.is_symlink() and inside.parts[0] not in LEFT_OUT and not draft:
+            yield path
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _protocols(files: AbstractFileSystem) -> tuple[str, ...]:
+    return (files.protocol,) if isinstance(files.protocol, str) else tuple(files.protocol)
