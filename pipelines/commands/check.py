@@ -178,7 +178,10 @@ def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     for row in rows.iter_rows(named=True):
         place = row["place"]
         if place == "inbox":
-            findings.append(f"delivery {row['delivery']} is taken in but not filed: run `vansnap weekly` again")
+            findings.append(
+                f"delivery {row['delivery']} is taken in, but its files still lie in the inbox: run `vansnap weekly` again; if they "
+                "stay, let the account that runs Vansnap move them (usual where another account drops them)"
+            )
         elif row["delivery"] in waiting and not place_of(workspace, row["delivery"], row["source"], place).exists():
             findings.append(
                 f"delivery {row['delivery']} waits, but its files are gone from quarantine/: put them back or deliver again"

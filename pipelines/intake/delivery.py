@@ -5,11 +5,10 @@ import os
 import re
 import stat
 import zipfile
-import zlib
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from data_contracts.errors import InputError
+from data_contracts.errors import InputError, first_line
 from pipelines.intake.readers.columns import LARGEST_FILE_BYTES
 
 MANIFEST = "manifest.csv"
@@ -106,10 +105,11 @@ class Delivery:
             raise RefusedError(
                 "unreadable_file", f"{inside} can't be opened ({error.strerror}): export it again"
             ) from None
+        status = os.fstat(descriptor)
+        if not stat.S_ISREG(status.st_mode):
+            os.close(descriptor)
+            raise RefusedError("unreadable_file", f"{inside} is not a file: put the file itself there")
         with os.fdopen(descriptor, "rb") as opened:
-            status = os.fstat(opened.fileno())
-            if not stat.S_ISREG(status.st_mode):
-                raise RefusedError("unreadable_file", f"{inside} is not a file: name the recording's file")
             if status.st_size > limit:
                 raise _too_large(inside, status.st_size, limit)
             try:
@@ -132,9 +132,11 @@ class Delivery:
                     raise _too_large(inside, info.file_size, limit)
                 with archive.open(info) as member:
                     content = member.read(limit + 1)  # whatever the archive says of its size
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError) as error:
+        except RefusedError:
+            raise
+        except Exception as error:  # every method of compression has errors of its own
             raise RefusedError(
-                "unreadable_file", f"{inside} can't be unpacked ({error}): make the archive again"
+                "unreadable_file", f"{inside} can't be unpacked ({first_line(error)}): make the archive again"
             ) from None
         if len(content) > limit:
             raise _too_large(inside, len(content), limit)
@@ -193,9 +195,9 @@ def open_delivery(path: Path) -> Delivery:
     try:
         with zipfile.ZipFile(path) as archive:
             members = archive.infolist()
-    except (zipfile.BadZipFile, OSError, EOFError, ValueError, NotImplementedError) as error:
+    except Exception as error:
         raise RefusedError(
-            "unreadable_archive", f"{path.name} can't be read ({error}): make the archive again"
+            "unreadable_archive", f"{path.name} can't be read ({first_line(error)}): make the archive again"
         ) from None
     _check_members(path.name, members)
     names = [m.filename for m in members if not m.is_dir() and not m.filename.startswith("__MACOSX/")]

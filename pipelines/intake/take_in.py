@@ -27,7 +27,7 @@ from pipelines.intake.delivery import (
     inner_path,
     open_delivery,
 )
-from pipelines.intake.filing import file_away, place_of
+from pipelines.intake.filing import content_of, file_away, place_of, plainly_named
 from pipelines.intake.identity import Claims
 from pipelines.intake.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
@@ -201,12 +201,12 @@ def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
     """Deliveries in quarantine that still have waiting rows."""
     rows = warehouse.query(
         """
-        SELECT delivery, source, content_id FROM deliveries
+        SELECT delivery, source, content_id, place FROM deliveries
         WHERE delivery IN (SELECT delivery FROM quarantine WHERE state = 'waiting') ORDER BY taken_in_at, delivery
         """
     )
     for row in rows.iter_rows(named=True):
-        path = place_of(workspace, row["delivery"], row["source"], "quarantine")
+        path = place_of(workspace, row["delivery"], row["source"], row["place"])
         if not (path.exists() or path.is_symlink()):
             continue  # removed by hand: what waits keeps waiting, and `vansnap check` says so
         job = _Job(row["delivery"], row["source"], path, again=True, content_id=row["content_id"])
@@ -226,10 +226,13 @@ def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
 
 
 def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
-    """Complete deliveries in the inbox, by name."""
+    """Complete deliveries in the inbox, by name; without those that are taken in and could not be moved."""
     taken = set(warehouse.query("SELECT delivery FROM deliveries")["delivery"]) | {quarantine.REGISTER}
-    for path in sorted(workspace.inbox.iterdir()):
+    stuck = set(warehouse.query("SELECT source, content_id FROM deliveries WHERE place = 'inbox'").iter_rows())
+    for path in plainly_named(workspace.inbox):
         if path.name.startswith(".") or path.name.endswith(".part"):
+            continue
+        if any(path.name == source and content_of(path, source) == held for source, held in stuck):
             continue
         stem = path.name[:-4] if path.name.lower().endswith(".zip") and not path.is_dir() else path.name
         name, number = stem, 1
