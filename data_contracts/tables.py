@@ -700,6 +700,16 @@ MANIFEST_ROWS = Table(
     ),
 )
 
+REGISTER_KEPT = Table(
+    "register_kept",
+    "one family of the register as it last was sound: it stands while the register's own can't be used",
+    ("family",),
+    (
+        Column("family", "text", "key of families.toml", True),
+        Column("entry", "text", "its table, as JSON", True),
+    ),
+)
+
 RECORDINGS = Table(
     "recordings",
     "one manifest row that is held, or was until a corrected row superseded it",
@@ -755,6 +765,7 @@ TABLES: dict[str, Table] = {
         REPAIRS,
         RUNS,
         MANIFEST_ROWS,
+        REGISTER_KEPT,
         RECORDINGS,
         WAVEFORMS,
     )

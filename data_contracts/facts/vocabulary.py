@@ -194,6 +194,13 @@ _NOTICES = (
         "step error",
     ),
     _template(
+        "register_stands",
+        "register/{file} can't be used as it is: {count} entries of the last run stand in for it. `vansnap check` says what to mend.",
+        "register/{file} ist so nicht zu verwenden: {count} Einträge des letzten Laufs gelten an seiner Stelle. `vansnap check` sagt, was "
+        "zu richten ist.",
+        "file count",
+    ),
+    _template(
         "no_visit_since",
         "No van was seen since {since}: that no van is listed tells nothing of how they are. Deliver recordings, then run again.",
         "Seit {since} wurde kein Fahrzeug gesehen: dass keines auf der Liste steht, sagt nichts über ihren Zustand. Aufnahmen "

@@ -8,9 +8,9 @@ import polars as pl
 from data_contracts.errors import WorkspaceBusyError
 from pipelines.intake.take_in import retry_waiting
 from pipelines.storage.publish import publish, published_run
+from pipelines.storage.standing_register import standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.weekly.read_captures import read_new_captures
-from pipelines.workspace.register import load_register
 from pipelines.workspace.workspace import Workspace
 
 
@@ -39,9 +39,9 @@ def retry(workspace: Workspace, delivery: str) -> Outcome | None:
     Outcome or None
         None when a run is in progress, which takes it in.
     """
-    register = load_register(workspace.register)
     try:
         with workspace.held(), open_warehouse(workspace) as warehouse:
+            register = standing_register(workspace, warehouse).register
             before = _waiting(warehouse)
             retry_waiting(workspace, warehouse, register, now=datetime.now(UTC))
             read_new_captures(workspace, warehouse, register, workers=1, progress=lambda done, total: None)

@@ -62,7 +62,12 @@ class _Judged:
 
 
 def judge_week(
-    workspace: Workspace, warehouse: Warehouse, register: Register, settings: Settings, run: Mapping[str, Any]
+    workspace: Workspace,
+    warehouse: Warehouse,
+    register: Register,
+    settings: Settings,
+    run: Mapping[str, Any],
+    about_register: Sequence[Fact] = (),
 ) -> None:
     """Judge every van as of a week and store what was found.
 
@@ -75,6 +80,8 @@ def judge_week(
     settings : Settings
     run : mapping
         The run's row of `runs`; its week is the one judged.
+    about_register : sequence of Fact
+        Notices of what in the register stands from the last run.
     """
     from pipelines.decisions import lessons
     from pipelines.storage.models import keep_models
@@ -115,6 +122,7 @@ def judge_week(
     shared, unshared = _shared(warehouse, register, frame, listed, week)
     _keep_traces(workspace, week, [*failed, *unproven, *unordered], [*untested, *unshared])
     told = [
+        *about_register,
         *(one.fact("judging") for one in failed),
         *(one.fact("proof") for one in unproven),
         *(one.fact("order") for one in unordered),

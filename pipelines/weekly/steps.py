@@ -26,12 +26,13 @@ from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.take_in import DeliveryAccount, take_in
 from pipelines.storage.publish import publish, published_run
+from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.weekly.judging import judge_week
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
-from pipelines.workspace.register import Register, load_register
+from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
 
@@ -161,8 +162,9 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     tuple of DeliveryAccount
     """
     workspace, settings = _opened(home)
-    register = load_register(workspace.register)
     with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
+        register = standing_register(workspace, warehouse).register
+        keep_families(workspace, warehouse, register)
         take_in_item_decisions(workspace, warehouse)
         return tuple(
             take_in(
@@ -192,8 +194,8 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
         Recordings read.
     """
     workspace, settings = _opened(home)
-    register = load_register(workspace.register)
     with open_warehouse(workspace) as warehouse, bar("reading", quiet=quiet) as progress:
+        register = standing_register(workspace, warehouse).register
         return read_new_captures(workspace, warehouse, register, workers=settings.intake.workers, progress=progress)
 
 
@@ -245,16 +247,16 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
     Tracked
     """
     workspace, settings = _opened(home)
-    register = load_register(workspace.register)
     with open_warehouse(workspace) as warehouse:
         take_in_decisions(workspace, warehouse)
-        data_id = _data_id(warehouse, register, settings, week)
+        known = standing_register(workspace, warehouse)
+        data_id = _data_id(warehouse, known.register, settings, week)
         if published_run(workspace.published_path) == (week, data_id):
             return _standing(warehouse, week)
         with bar("tracking", quiet=quiet) as progress:
             progress(0, 1)
             run = _run_row(week, data_id)
-            judge_week(workspace, warehouse, register, settings, run)
+            judge_week(workspace, warehouse, known.register, settings, run, known.facts())
             progress(1, 1)
         return replace(_standing(warehouse, week), changed=True)
 

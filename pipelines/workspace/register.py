@@ -60,11 +60,12 @@ class Repair:
 
 @dataclass(frozen=True)
 class RegisterFault:
-    """One entry that is not used: file within the register, row from 1 (None: not a row), and one clear line."""
+    """One entry that is not used: file within the register, row from 1 (None: not a row), one clear line, and its van."""
 
     file: str
     row: int | None
     reason: str
+    van_id: str | None = None
 
 
 @dataclass(frozen=True)
@@ -299,7 +300,8 @@ def _sound_rows(
         if index not in found and (message := problem(row)) is not None:
             found[index] = [message]
         if index in found:
-            faults.append(RegisterFault(file, row["row"], f"{file} row {row['row']}: " + "; ".join(found[index])))
+            reason = f"{file} row {row['row']}: " + "; ".join(found[index])
+            faults.append(RegisterFault(file, row["row"], reason, row.get("van_id")))
         else:
             sound.append(row)
     return sound
