@@ -6,6 +6,7 @@ import stays inside the functions. Tasks hand on keys (a week), never frames.
 
 import logging
 import os
+import secrets
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -16,6 +17,7 @@ from typing import Any
 import duckdb
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
+from pipelines.storage.atomic_files import draft_of, put_in_place
 from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
@@ -25,6 +27,9 @@ from pipelines.workspace.workspace import Workspace, open_workspace
 # An ephemeral server needs 10-30 s to start on two cores; the default limit of 20 s fails in a new home.
 _STARTUP_LIMIT_S = 180
 
+ACCESS = "access"
+"""File of the orchestrator's home with the user and password of its interface."""
+_NO_ORIGIN = "http://vansnap.invalid"  # RFC 2606: a name that no page can have
 _BACKGROUND_SERVICES = (
     "SCHEDULER",
     "LATE_RUNS",
@@ -38,7 +43,7 @@ _BACKGROUND_SERVICES = (
 
 
 def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) -> dict[str, str]:
-    """Environment of the orchestrator: home inside the workspace, quiet, offline.
+    """Environment of the orchestrator: home inside the workspace, quiet, offline, and closed to whoever has no key.
 
     Parameters
     ----------
@@ -51,7 +56,11 @@ def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) 
     -------
     dict of str to str
     """
+    key = _access_key(workspace)
     environment = {
+        "PREFECT_SERVER_API_AUTH_STRING": key,
+        "PREFECT_API_AUTH_STRING": key,
+        "PREFECT_SERVER_CORS_ALLOWED_ORIGINS": _NO_ORIGIN,
         "PREFECT_HOME": str(workspace.orchestrator),
         "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": str(_STARTUP_LIMIT_S),
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
@@ -67,6 +76,17 @@ def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) 
     if not scheduling:
         environment |= {f"PREFECT_SERVER_SERVICES_{name}_ENABLED": "false" for name in _BACKGROUND_SERVICES}
     return environment
+
+
+def _access_key(workspace: Workspace) -> str:
+    """User and password of the orchestrator's interface, made once; only the account that runs Vansnap can read them."""
+    path = workspace.orchestrator / ACCESS
+    if not path.exists():
+        draft = draft_of(path)
+        with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
+            file.write(f"vansnap:{secrets.token_urlsafe(32)}")
+        put_in_place(draft, path)
+    return path.read_text(encoding="utf-8").strip()
 
 
 def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: datetime | None = None) -> WeeklySummary:
@@ -261,12 +281,12 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
 
     hold = _tried_again("hold", _hold)
 
-    @flow(name="weekly-scheduled", validate_parameters=False)
-    def scheduled(home: str) -> None:
+    @flow(name="weekly-scheduled")
+    def scheduled() -> None:  # no parameter: whoever reaches the interface can't point it at another folder
         """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
         try:
-            with hold(Path(home)):
-                summary: WeeklySummary = _weekly_flow()(home, None, True)
+            with hold(root):
+                summary: WeeklySummary = _weekly_flow()(str(root), None, True)
         except Exception as error:
             print(failure_line(error), file=sys.stderr, flush=True)
             raise
@@ -275,6 +295,5 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
     scheduled.serve(
         name="weekly",
         schedule=Cron(cron, timezone=timezone),
-        parameters={"home": str(root)},
         print_starting_message=False,
     )
