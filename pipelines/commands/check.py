@@ -3,7 +3,10 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from data_contracts.errors import InputError, WorkspaceError
+import duckdb
+
+from data_contracts.errors import InputError, WorkspaceError, first_line
+from data_contracts.tables import TABLES
 from pipelines.decisions.order_decisions import unreadable
 from pipelines.decisions.quarantine_decisions import unreadable_items
 from pipelines.decisions.repairs import repairs_of, unknown_work
@@ -68,6 +71,9 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     list of str
         One line per finding, each with its remedy; empty when everything adds up.
     """
+    unreadable_tables = table_findings(warehouse)
+    if unreadable_tables:  # what else is asked would fail on them
+        return unreadable_tables
     findings = _account_findings(warehouse)
     findings += _identity_findings(warehouse)
     findings += verify(warehouse, workspace.waveforms)
@@ -85,6 +91,28 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
         f"decisions/{name} can't be read: mend the row again on the board, then delete the file"
         for name in unreadable_mends(workspace)
     ]
+    return findings
+
+
+def table_findings(warehouse: Warehouse) -> list[str]:
+    """Read every value of every table: a damaged block in the middle of the file shows only when it is read.
+
+    Parameters
+    ----------
+    warehouse : Warehouse
+        Open.
+
+    Returns
+    -------
+    list of str
+        One line per table that can't be read, with its remedy.
+    """
+    findings = []
+    for name in TABLES:
+        try:
+            warehouse.query(f'SELECT bit_xor(hash(t)) FROM "{name}" t')
+        except duckdb.Error as error:
+            findings.append(f"table {name} of warehouse.duckdb can't be read ({first_line(error)}): {_RESTORE}")
     return findings
 
 

@@ -70,7 +70,7 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")
-    put_in_place(fresh, destination)
+    _replace(fresh, destination)
 
 
 def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> None:
@@ -95,7 +95,18 @@ def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> 
         connection.execute("CHECKPOINT fresh")
     finally:
         connection.execute("DETACH fresh")
+    _replace(fresh, destination)
+
+
+def _replace(fresh: Path, destination: Path) -> None:
+    """Put a published file in place; another program's log beside the old one would make the new one unreadable."""
+    _log_of(destination).unlink(missing_ok=True)
     put_in_place(fresh, destination)
+
+
+def _log_of(path: Path) -> Path:
+    """Where DuckDB keeps what a writer has not yet written into the file itself."""
+    return path.with_name(f"{path.name}.wal")
 
 
 def _fresh(destination: Path) -> Path:
@@ -127,9 +138,9 @@ def published_run(path: Path, *, whole: bool = True) -> tuple[str, str] | None:
     Returns
     -------
     tuple of (str, str) or None
-        Week and `data_id`; None where there is no such file, or it can't be read.
+        Week and `data_id`; None where there is no such file, it can't be read, or another program wrote to it.
     """
-    if not path.is_file():
+    if not path.is_file() or _log_of(path).exists():
         return None
     try:
         with duckdb.connect(str(path), read_only=True) as connection:
