@@ -615,6 +615,8 @@ VANS = Table(
         Column("duty", "text", "what it is used for"),
         Column("fuel_station", "text", "where it is usually filled"),
         Column("workshop", "text", "workshop that looks after it"),
+        Column("batch", "text", "batch it was built or bought in"),
+        Column("fuel", "text", "fuel it usually runs on, such as E5, E10 or LPG"),
         Column("part_numbers", "text", "part numbers of this van, each `name=number`, separated by `;`"),
     ),
     published=True,

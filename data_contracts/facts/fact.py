@@ -109,7 +109,7 @@ WORDS: dict[str, str] = {
     "log": "name",  # a file of the workspace
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
-    "shared": "shared",  # fuel_station, workshop, in_service, mileage, or the name of a part
+    "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part
     "value": "name",
 }
 """Every name a fact may have, and the kind of text it is shown as."""

@@ -506,6 +506,8 @@ PHRASES: dict[str, Words] = {
     "shared.part": Words("part number ({name})", "Teilenummer ({name})"),
     "shared.fuel_station": Words("filling station", "Tankstelle"),
     "shared.workshop": Words("workshop", "Werkstatt"),
+    "shared.batch": Words("batch", "Los"),
+    "shared.fuel": Words("fuel", "Kraftstoff"),
     "shared.in_service": Words("first day in service in", "erstem Einsatztag in"),
     "shared.mileage": Words("a mileage in thousand km of", "einer Laufleistung in Tausend km von"),
     "bank2": Words("{name}, bank 2", "{name}, Bank 2"),
