@@ -548,6 +548,10 @@ PHRASES: dict[str, Words] = {
     "failed.order": Words("no order made", "kein Auftrag erstellt"),
     "failed.tests": Words("no plan of tests made", "kein Testplan erstellt"),
     "failed.clusters": Words("not looked for shared faults", "nicht nach gemeinsamen Fehlern gesucht"),
+    "failed.programme": Words(
+        "part lives and the comparison of depots not made",
+        "Lebensdauern und Vergleich der Standorte nicht ermittelt",
+    ),
     "verdict.proven": Words("it helped, by three good captures", "es half, nach drei guten Aufnahmen"),
     "verdict.not_proven": Words(
         "it did not help, by three good captures; what it should bring back stayed where it was",

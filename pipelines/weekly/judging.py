@@ -27,6 +27,7 @@ from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly.judge_apart import NotJudged, NotMade, judge_apart, make_apart
+from pipelines.weekly.programme import NO_PROGRAMME, programme_of_week
 from pipelines.weekly.read_captures import READ_TRACES
 from pipelines.weekly.shared_faults import shared_faults
 from pipelines.weekly.testing import tests_of_week
@@ -120,7 +121,11 @@ def judge_week(
         pl.DataFrame(schema=polars_schema(TEST_PLAN)),
     )
     shared, unshared = _shared(warehouse, register, frame, listed, week)
-    _keep_traces(workspace, week, [*failed, *unproven, *unordered], [*untested, *unshared])
+    programme, unsummed = make_apart(
+        "programme", lambda: programme_of_week(warehouse, register, week, frame, listed, repairs), NO_PROGRAMME
+    )
+    not_made = (*untested, *unshared, *unsummed)
+    _keep_traces(workspace, week, [*failed, *unproven, *unordered], not_made)
     told = [
         *about_register,
         *(one.fact("judging") for one in failed),
@@ -128,7 +133,7 @@ def judge_week(
         *(one.fact("order") for one in unordered),
         *_silence(frame, week),
         *_unread(warehouse, register),
-        *(one.fact for one in (*untested, *unshared)),
+        *(one.fact for one in not_made),
         *shared,
     ]
     notices = _notice_rows(week, told, now.assessment)
@@ -138,9 +143,8 @@ def judge_week(
         _store_captures(warehouse, now.assessment.captures)
         warehouse.replace("trends", trends)
         lesson = lessons.learning_rows(changes, week)
-        for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson), ("test_plan", tests)):
-            warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
-            warehouse.append(table, with_sentences(rows))
+        of_week = {"watchlist": listed, "notices": notices, "learning": lesson, "test_plan": tests}
+        _store_week(warehouse, week, of_week | programme.tables())
         warehouse.replace("work_orders", with_sentences(orders))
         bring_orders_up_to_date(warehouse, replay(stored_events(warehouse))[0])
         warehouse.replace("vans", register.vans_frame())
@@ -266,6 +270,13 @@ def _shared(
     """Notices of vans that share a fault and something else; none where looking for them fails."""
     nothing: list[Fact] = []
     return make_apart("clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing)
+
+
+def _store_week(warehouse: Warehouse, week: str, tables: Mapping[str, pl.DataFrame]) -> None:
+    """A week's rows of some tables, in place of those there."""
+    for table, rows in tables.items():
+        warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
+        warehouse.append(table, with_sentences(rows))
 
 
 def _notice_rows(week: str, told: Sequence[Fact], assessment: "Assessment") -> pl.DataFrame:
