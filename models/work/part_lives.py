@@ -7,14 +7,13 @@ import numpy as np
 import polars as pl
 
 from data_contracts.causes import EVERY_CAUSE
+from data_contracts.limits import LEAST_REMOVALS
 from data_contracts.tables import PART_LIVES, polars_schema
 from data_contracts.work_done import WORKS
 from models.statistics.lifetimes import Lives, Span, kaplan_meier, median_of, weibull_life
 from models.tracking.work_words import touched_by
 from models.work.odometers import mileage_on
 
-LEAST_REMOVALS = 5
-"""Parts worked on or replaced from which a life is told. Common practice, no source (2026-11-29)."""
 SAME_JOB_DAYS = 7
 """Records of work on one part of a van no further apart than this are one job, written down twice. Common practice, no
 source (2026-11-29). [day]"""

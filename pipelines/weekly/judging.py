@@ -144,13 +144,11 @@ def judge_week(
         warehouse.replace("trends", trends)
         lesson = lessons.learning_rows(changes, week)
         of_week = {"watchlist": listed, "notices": notices, "learning": lesson, "test_plan": tests}
-        _store_week(warehouse, week, of_week | programme.tables())
+        _store_week(warehouse, week, of_week | programme.tables() | {"runs": pl.DataFrame([run])})
         warehouse.replace("work_orders", with_sentences(orders))
         bring_orders_up_to_date(warehouse, replay(stored_events(warehouse))[0])
         warehouse.replace("vans", register.vans_frame())
         warehouse.replace("repairs", repairs)
-        warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
-        warehouse.append("runs", pl.DataFrame([run]))
 
 
 def _judge(
