@@ -680,6 +680,30 @@ VANS = Table(
     published=True,
 )
 
+WARRANTIES = Table(
+    "warranties",
+    "the warranty of one van of the register, as of the last run",
+    ("van_id",),
+    (
+        Column("van_id", "text", "van", True),
+        Column("until", "day", "last day by date"),
+        Column("until_km", "number", "odometer at its end [km]"),
+        Column("odometer_km", "number", "last odometer reading; null: none, or no kilometres in the register [km]"),
+        Column("read_on", "day", "day of that reading"),
+        Column("by_date", "boolean", "stands by date; null: no date in the register"),
+        Column("by_km", "boolean", "stands by that reading; null: no kilometres in the register, or none read"),
+        Column(
+            "covered", "boolean", "stands by all that is known, the kilometres driven since the reading included", True
+        ),
+        Column("runs_out", "day", "when its kilometres run out, at the van's own mileage of the last half year"),
+        Column("runs_out_low", "day", "early end of the interval that holds that day four times in five"),
+        Column("runs_out_high", "day", "late end; ten years after the reading at most"),
+        Column("warranty", "text", "what stands of it, said from warranty_facts; null: no kilometres in the register"),
+        Column("warranty_facts", "facts", "what that is made of"),
+    ),
+    published=True,
+)
+
 REPAIRS = Table(
     "repairs",
     "one repair of the register or recorded on an order",
@@ -825,6 +849,7 @@ TABLES: dict[str, Table] = {
         QUARANTINE,
         DELIVERIES,
         VANS,
+        WARRANTIES,
         REPAIRS,
         RUNS,
         MANIFEST_ROWS,

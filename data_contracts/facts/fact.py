@@ -46,6 +46,9 @@ NUMBERS: dict[str, str] = {
     "cost": "whole",
     "fetching": "whole",
     "saving": "whole",
+    # distances [km]
+    "odometer": "distance",
+    "until_km": "distance",
     # shares, factors and counts [1]
     "p": "chance",
     "probability": "share",
@@ -111,6 +114,13 @@ WORDS: dict[str, str] = {
     "step": "step",  # judging, proof or order
     "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part
     "value": "name",
+    "by_date": "stands",  # stands or ended
+    "by_km": "stands",  # stands, ended, or unread
+    "until": "name",  # ISO day
+    "read": "name",
+    "runs_out": "name",
+    "runs_out_low": "name",
+    "runs_out_high": "name",
 }
 """Every name a fact may have, and the kind of text it is shown as."""
 

@@ -353,6 +353,17 @@ _ORDERS = (
         "Wird trotzdem gemacht: eine Grenze ist überschritten.",
     ),
 )
+_WARRANTY = (
+    _saying(
+        "warranty_stands",
+        "Warranty: [by date {by_date} (until {until})|by kilometres {by_km} (to {until_km})][; last reading {odometer} on "
+        "{read}][; at its mileage the kilometres run out about {runs_out} ({runs_out_low} to {runs_out_high})].",
+        "Garantie: [nach Datum {by_date} (bis {until})|nach Kilometern {by_km} (bis {until_km})][; letzter Stand {odometer} am "
+        "{read}][; bei seiner Laufleistung sind die Kilometer um den {runs_out} erreicht ({runs_out_low} bis {runs_out_high})].",
+        "by_km until_km",
+        "by_date until odometer read runs_out runs_out_low runs_out_high",
+    ),
+)
 _PLAN = (
     _template("overdue", "overdue since {day}", "überfällig seit {day}", "day"),
     _template("plan_booked", "booked for {day}", "eingeplant für {day}", "day"),
@@ -486,7 +497,17 @@ _AFTERWARDS = (
 
 FACTS: dict[str, Template] = {
     template.code: template
-    for template in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *TESTS_PLANNED, *AT_THE_VAN)
+    for template in (
+        *_REASONS,
+        *_NOTICES,
+        *_EVIDENCE,
+        *_ORDERS,
+        *_WARRANTY,
+        *_PLAN,
+        *_AFTERWARDS,
+        *TESTS_PLANNED,
+        *AT_THE_VAN,
+    )
 }
 
 PHRASES: dict[str, Words] = {
@@ -564,6 +585,9 @@ PHRASES: dict[str, Words] = {
         "three good captures can't tell yet whether it helped",
         "drei gute Aufnahmen sagen noch nicht, ob es half",
     ),
+    "stands.stands": Words("yes", "ja"),
+    "stands.ended": Words("no", "nein"),
+    "stands.unread": Words("not known, no odometer reading", "nicht bekannt, kein Kilometerstand"),
     "outcome.restored": Words("restored", "wiederhergestellt"),
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),
