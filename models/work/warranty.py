@@ -96,9 +96,9 @@ class Warranty:
         )
 
     def facts_for_order(self, day: date) -> tuple[Fact, ...]:
-        """The same for an order; nothing where it is over by both, or by the only one the register gives."""
-        over = self.by_km is False and not self.by_date(day)
-        return () if over else self.facts(day)
+        """The same for an order; nothing where it stands by nothing, unless a reading alone could tell."""
+        unread = self.until is None and self.km is None
+        return self.facts(day) if unread or True in (self.by_date(day), self.by_km) else ()
 
 
 _RUNS_OUT = ("runs_out", "runs_out_low", "runs_out_high")
