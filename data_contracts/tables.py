@@ -512,7 +512,7 @@ def _compared(of: str) -> Table:
             Column("rate", "number", "the same, drawn towards the fleet; null: nothing counted in the fleet [1/month]"),
             Column("rate_low", "number", "lower end of its 95 % interval [1/month]"),
             Column("rate_high", "number", "upper end [1/month]"),
-            Column("fleet", "number", "rate of the fleet it is drawn towards [1/month]"),
+            Column("fleet", "number", "rate of the fleet: all counts over all months [1/month]"),
             Column("differs", "text", "above or below the fleet beyond chance; null: not", words=states.SIDES),
         ),
         published=True,

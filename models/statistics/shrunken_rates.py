@@ -32,7 +32,7 @@ class ShrunkenRates:
     rate, low, high : ndarray of shape (groups,)
         [1 / unit of exposure]
     above : ndarray of shape (groups,)
-        Probability that the group's rate is above the mean. [1]
+        Probability that the group's rate is above that of all groups together, their counts over their exposures. [1]
     """
 
     mean: float
@@ -44,7 +44,7 @@ class ShrunkenRates:
 
     @property
     def differs(self) -> list[str | None]:
-        """Of each group: above or below the whole beyond chance, or None."""
+        """Of each group: above or below all groups together beyond chance, or None."""
         most = 0.5 + BEYOND_CHANCE / 2
         return ["above" if p >= most else "below" if p <= 1.0 - most else None for p in self.above]
 
@@ -93,7 +93,7 @@ def shrunken_rates(counts: Floats, exposures: Floats) -> ShrunkenRates:
     means, worths, weight = np.exp(log_mean[kept]), strength[kept], weight[kept] / weight[kept].sum()
     shapes = (means * worths)[:, None] + counts
     rates = worths[:, None] + exposures
-    above = weight @ gammaincc(shapes, means[:, None] * rates)
+    above = weight @ gammaincc(shapes, overall * rates)
     low, high = (_quantile(weight, shapes, rates, p) for p in (0.5 - BEYOND_CHANCE / 2, 0.5 + BEYOND_CHANCE / 2))
     return ShrunkenRates(overall if alike else mean, np.inf if alike else worth, rate, low, high, above)
 

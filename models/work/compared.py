@@ -96,7 +96,8 @@ def _drawn(rows: pl.DataFrame) -> pl.DataFrame:
         nothing = [pl.lit(None, pl.Float64).alias(name) for name in names]
         return rows.with_columns(*nothing, pl.lit(None, pl.String).alias("differs"))
     found = shrunken_rates(rows["count"].to_numpy().astype(np.float64), rows["months"].to_numpy())
-    values = (found.rate, found.low, found.high, np.full(rows.height, found.mean))
+    together = np.full(rows.height, rows["count"].sum() / rows["months"].sum())
+    values = (found.rate, found.low, found.high, together)
     return rows.with_columns(
         *(pl.Series(name, value) for name, value in zip(names, values, strict=True)),
         pl.Series("differs", found.differs, dtype=pl.String),
