@@ -15,6 +15,8 @@ from pipelines.read_side.published import Published
 
 PER_VAN_MONTHS = 100
 """Van-months that rates are given for."""
+LEAST_SHOWN = 0.01
+"""Rates below it are shown as 0. [1 / `PER_VAN_MONTHS` van-months]"""
 ROUNDED_KM = 1000
 """Kilometres, or miles, are given in whole thousands."""
 
@@ -162,5 +164,8 @@ def _drawn(row: Mapping[str, object]) -> str:
 
 
 def _rate(value: float | None) -> str:
-    """A rate per `PER_VAN_MONTHS` van-months."""
-    return say("number.none") if value is None else text.number(PER_VAN_MONTHS * value, 2)
+    """A rate per `PER_VAN_MONTHS` van-months; what is next to nothing is 0."""
+    if value is None:
+        return say("number.none")
+    shown = PER_VAN_MONTHS * value
+    return text.number(shown if shown >= LEAST_SHOWN else 0.0, 2)

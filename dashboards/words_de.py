@@ -370,7 +370,7 @@ WORDS: dict[str, str] = {
     "compared.measure": "Verglichen nach",
     "compared.nothing": "Im letzten Jahr nichts verzeichnet: nichts zu vergleichen.",
     "compared.fleet": "Flotte",
-    "compared.months": "Fahrzeugmonate",
+    "compared.months": "Fahrzeug-Monate",
     "compared.counted": "{count}: {rate}",
     "compared.raw": "Anzahl: Rate",
     "compared.drawn": "Gezogene Rate",

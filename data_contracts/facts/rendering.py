@@ -325,7 +325,7 @@ def _more_visits(rendering: _Rendering, value: float) -> str:
 
 def _distance(rendering: _Rendering, km: float) -> str:
     unit = shown("km", rendering.units)
-    return f"{unit.value(km):,.0f} {unit.unit}".replace(",", " ")
+    return f"{unit.value(km):,.0f} {unit.unit}".replace(",", "\u00a0").replace(" ", "\u00a0")
 
 
 def _chance(rendering: _Rendering, p: float) -> str:
