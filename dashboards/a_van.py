@@ -63,7 +63,7 @@ def _facts(van: Mapping[str, object]) -> None:
     if van["warranty_until"] and not van["warranty_facts"]:
         shown.append(message("van.warranty", day=van["warranty_until"]))
     st.markdown(" · ".join(shown))
-    if warranty := text.told_as_one(van, "warranty"):
+    if warranty := text.sentence_of(van, "warranty"):
         st.markdown(inert(warranty))
     if van["note"]:
         parts.quiet(f"{message('van.note')}: {inert(van['note'])}")

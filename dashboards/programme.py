@@ -6,7 +6,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import parts, text
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.limits import LEAST_REMOVALS
 from data_contracts.states import COMPARED_MEASURES
 from data_contracts.work_done import WORKS
@@ -24,9 +24,9 @@ ROUNDED_KM = 1000
 def part_lives(published: Published) -> None:
     """The section of how long parts last: a line for each part with enough removals, and which have too few."""
     frame = queries.part_lives(published)
-    with st.expander(say("lives.heading")):
+    with st.expander(message("lives.heading")):
         if frame.is_empty():
-            parts.quiet(say("lives.none"))
+            parts.quiet(message("lives.none"))
             return
         told = frame.filter(pl.col("removals") >= LEAST_REMOVALS)
         lines = [_life(list(rows.iter_rows(named=True))) for _, rows in told.group_by("part", maintain_order=True)]
@@ -36,13 +36,13 @@ def part_lives(published: Published) -> None:
         few = months.filter(pl.col("removals") < LEAST_REMOVALS)
         if few.height:
             named = ", ".join(f"{_part(row['part'])} ({row['removals']})" for row in few.iter_rows(named=True))
-            st.markdown(say("lives.few", least=LEAST_REMOVALS, parts=named))
+            st.markdown(message("lives.few", least=LEAST_REMOVALS, parts=named))
         since = text.day(months["since"][0])
         if lines:
-            parts.quiet(say("lives.note"))
+            parts.quiet(message("lives.note"))
         early, lives = int(months["early"].sum()), int((months["removals"] + months["running"]).sum())
         parts.quiet(
-            say(
+            message(
                 "lives.early" if early else "lives.all_seen",
                 since=since,
                 early=text.count(early),
@@ -68,16 +68,16 @@ def _life(rows: Sequence[Mapping[str, object]]) -> str:
         if high is not None and high < 1.0
         else "by_chance"
     )
-    both = say("lives.both")
+    both = message("lives.both")
     seen = [span for row in rows if (span := _span(row, "half")) is not None]
-    return say(
+    return message(
         "lives.line",
         part=text.sentence(_part(str(first["part"]))),
-        half=both.join(seen) or say("lives.not_yet"),
-        weibull=both.join(_span(row, "weibull_half") or say("number.none") for row in rows),
+        half=both.join(seen) or message("lives.not_yet"),
+        weibull=both.join(_span(row, "weibull_half") or message("number.none") for row in rows),
         removals=first["removals"],
         running=text.count(float(str(first["running"]))),
-        wear=say(f"lives.{wear}"),
+        wear=message(f"lives.{wear}"),
     )
 
 
@@ -86,9 +86,9 @@ def _span(row: Mapping[str, object], name: str) -> str | None:
     value, low, high = (_amount(text.finite(row[name + end]), str(row["unit"])) for end in ("", "_low", "_high"))
     if value is None:
         return None
-    unit = say("lives.months") if row["unit"] == "months" else text.shown_unit("km")
+    unit = message("lives.months") if row["unit"] == "months" else text.shown_unit("km")
     key = "lives.span" if high is not None else "lives.span_open"
-    return say(key, value=value, low=low or say("number.none"), high=high, unit=unit)
+    return message(key, value=value, low=low or message("number.none"), high=high, unit=unit)
 
 
 def _amount(value: float | None, unit: str) -> str | None:
@@ -105,11 +105,11 @@ def compared(published: Published) -> None:
     frames = {by: queries.compared(published, by) for by in ("depot", "family")}
     if all(frame.is_empty() for frame in frames.values()):
         return
-    with st.expander(say("compared.heading")):
+    with st.expander(message("compared.heading")):
         measure = st.segmented_control(
-            say("compared.measure"),
+            message("compared.measure"),
             COMPARED_MEASURES,
-            format_func=lambda word: say(f"compared.{word}"),
+            format_func=lambda word: message(f"compared.{word}"),
             default=COMPARED_MEASURES[0],
             required=True,
             key="compared-measure",
@@ -117,18 +117,18 @@ def compared(published: Published) -> None:
         for by, frame in frames.items():
             mine = frame.filter(pl.col("measure") == measure)
             if mine["rate"].null_count() == mine.height:
-                st.markdown(say("compared.nothing"))
+                st.markdown(message("compared.nothing"))
                 break
             st.markdown(_differing(frame, by))
             st.table(_table(mine, by), hide_index=True, border="horizontal", width="content")
-        parts.quiet(say("compared.note", months=PER_VAN_MONTHS))
+        parts.quiet(message("compared.note", months=PER_VAN_MONTHS))
         parts.download(lambda: queries.both_compared(published), "depots-and-families.csv", "download-compared")
 
 
 def _differing(frame: pl.DataFrame, by: str) -> str:
     """Which differ from the fleet beyond chance, in words."""
     told = [
-        say(
+        message(
             f"compared.{row['measure']}_{row['differs']}",
             name=f"**{inert(row['name'])}**",
             rate=_rate(row["rate"]),
@@ -136,7 +136,7 @@ def _differing(frame: pl.DataFrame, by: str) -> str:
         )
         for row in frame.filter(pl.col("differs").is_not_null()).iter_rows(named=True)
     ]
-    return " ".join(told) or say(f"compared.alike_{by}")
+    return " ".join(told) or message(f"compared.alike_{by}")
 
 
 def _table(rows: pl.DataFrame, by: str) -> pl.DataFrame:
@@ -145,13 +145,13 @@ def _table(rows: pl.DataFrame, by: str) -> pl.DataFrame:
     names, last = [inert(name) for name in rows["name"]], [_drawn(row) for row in rows.iter_rows(named=True)]
     return pl.DataFrame(
         {
-            say(f"common.{by}"): [*names, say("compared.fleet")],
-            say("compared.months"): [text.count(value) for value in (*rows["months"], months)],
-            say("compared.raw"): [
-                say("compared.counted", count=text.count(times), rate=_rate(rate))
+            message(f"common.{by}"): [*names, message("compared.fleet")],
+            message("compared.months"): [text.count(value) for value in (*rows["months"], months)],
+            message("compared.raw"): [
+                message("compared.counted", count=text.count(times), rate=_rate(rate))
                 for times, rate in zip((*rows["count"], count), (*rows["raw"], count / months), strict=True)
             ],
-            say("compared.drawn"): [*last, _rate(rows["fleet"][0])],
+            message("compared.drawn"): [*last, _rate(rows["fleet"][0])],
         }
     )
 
@@ -159,13 +159,13 @@ def _table(rows: pl.DataFrame, by: str) -> pl.DataFrame:
 def _drawn(row: Mapping[str, object]) -> str:
     """A rate drawn towards the fleet, with its interval and, in a sign and a word, where it differs."""
     rate, low, high = (_rate(text.finite(row[name])) for name in ("rate", "rate_low", "rate_high"))
-    mark = say(f"compared.mark_{row['differs']}") if row["differs"] else ""
-    return say("compared.interval", rate=rate, low=low, high=high) + mark
+    mark = message(f"compared.mark_{row['differs']}") if row["differs"] else ""
+    return message("compared.interval", rate=rate, low=low, high=high) + mark
 
 
 def _rate(value: float | None) -> str:
     """A rate per `PER_VAN_MONTHS` van-months; what is next to nothing is 0."""
     if value is None:
-        return say("number.none")
+        return message("number.none")
     shown = PER_VAN_MONTHS * value
     return text.number(shown if shown >= LEAST_SHOWN else 0.0, 2)

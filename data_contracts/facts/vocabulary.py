@@ -354,7 +354,7 @@ _ORDERS = (
     ),
 )
 _WARRANTY = (
-    _saying(
+    _template(
         "warranty_stands",
         "Warranty: [by date {by_date} (until {until})|by kilometres {by_km} (to {until_km})][; last reading {odometer} on "
         "{read}][; at its mileage the kilometres run out about {runs_out} ({runs_out_low} to {runs_out_high})].",

@@ -96,7 +96,7 @@ def _drawn(rows: pl.DataFrame) -> pl.DataFrame:
         nothing = [pl.lit(None, pl.Float64).alias(name) for name in names]
         return rows.with_columns(*nothing, pl.lit(None, pl.String).alias("differs"))
     found = shrunken_rates(rows["count"].to_numpy().astype(np.float64), rows["months"].to_numpy())
-    together = np.full(rows.height, rows["count"].sum() / rows["months"].sum())
+    together = np.full(rows.height, float(sum(rows["count"])) / float(sum(rows["months"])))
     values = (found.rate, found.low, found.high, together)
     return rows.with_columns(
         *(pl.Series(name, value) for name, value in zip(names, values, strict=True)),

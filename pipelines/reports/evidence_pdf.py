@@ -102,8 +102,8 @@ def evidence_pdf(
 
 def _warranty(tables: Tables, van: Mapping[str, Any]) -> str:
     """What stands of the warranty by date and by kilometres; the date alone where the register gives no kilometres."""
-    stands = [words for row in tables["warranty"].iter_rows(named=True) for words in told(row, "warranty")]
-    return " ".join(stands).rstrip(".") or say("evidence.warranty", day=day(van["warranty_until"]))
+    stands = [words for row in tables["warranty"].iter_rows(named=True) for words in sentences_of(row, "warranty")]
+    return " ".join(stands).rstrip(".") or message("evidence.warranty", day=day(van["warranty_until"]))
 
 
 def _section(name: str, text: Sequence[str], *tables: Section) -> Section:

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from dashboards.display import LANGUAGE_KEY
-from dashboards.text import inert, say
+from dashboards.text import inert, message
 from data_contracts.limits import LEAST_REMOVALS
 from data_contracts.states import COMPARED_MEASURES
 from data_contracts.tables import PART_LIVES, polars_schema
@@ -98,15 +98,17 @@ def test_a_part_is_told_in_months_and_kilometres_and_few_removals_say_nothing(vi
 def test_the_depot_that_differs_is_named(view: View, home: Path) -> None:
     app = view("workshop", home)
     assert "**north** comes onto the list more often than the fleet" in words(app)
-    assert say("compared.alike_family") in words(app)
-    (depots,) = (t.value for t in app.table if "Depot" in t.value.columns and say("compared.drawn") in t.value.columns)
+    assert message("compared.alike_family") in words(app)
+    (depots,) = (
+        t.value for t in app.table if "Depot" in t.value.columns and message("compared.drawn") in t.value.columns
+    )
     assert depots["Depot"].tolist() == ["east", "hill", "north", "south", "west", "Fleet"]
-    assert "▲ above the fleet" in depots[say("compared.drawn")].tolist()[2]
-    assert depots[say("compared.raw")].tolist()[-1] == "19: 3.8"
+    assert "▲ above the fleet" in depots[message("compared.drawn")].tolist()[2]
+    assert depots[message("compared.raw")].tolist()[-1] == "19: 3.8"
     for measure in COMPARED_MEASURES[1:]:
         app.segmented_control(key="compared-measure").set_value(measure).run()
         assert not app.exception
-        assert say("compared.nothing") in words(app)
+        assert message("compared.nothing") in words(app)
 
 
 def test_both_sections_are_in_german_too(view: View, home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -125,9 +127,9 @@ def test_a_record_without_work_or_vans_says_so(view: View, tmp_path: Path, case:
     made = filled(tmp_path / "home", [] if case == "nothing" else whole, None)
     app = view("workshop", made)
     assert not app.exception
-    assert (say("lives.none") in words(app)) == (case == "nothing")
+    assert (message("lives.none") in words(app)) == (case == "nothing")
     assert ("all 31 lives were seen from their start" in words(app)) == (case == "all seen")
-    assert say("compared.heading") not in [expander.label for expander in app.expander]
+    assert message("compared.heading") not in [expander.label for expander in app.expander]
 
 
 def test_a_person_restricted_to_depots_sees_no_other_depot(home: Path) -> None:

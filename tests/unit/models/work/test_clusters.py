@@ -71,8 +71,8 @@ def test_each_thing_that_can_be_shared_is_looked_at() -> None:
         (found,) = clusters(vans(40, **column), causes)
         assert found.shared == name
     (found,) = clusters(vans(40, batch=lambda n: "25-b" if n < 7 else None), causes)
-    assert say(found.fact).startswith("In 6 of 7 vans with batch 25-B ")
-    assert say(found.fact, "de").startswith("Bei 6 von 7 Fahrzeugen mit Los 25-B ")
+    assert render(found.fact).startswith("In 6 of 7 vans with batch 25-B ")
+    assert render(found.fact, "de").startswith("Bei 6 von 7 Fahrzeugen mit Los 25-B ")
     (found,) = clusters(vans(40), causes, {f"v{n:02}": 160_000.0 if n < 7 else 20_000.0 for n in range(40)})
     assert (found.shared, found.value) == ("mileage", "150–200")
 
