@@ -140,9 +140,9 @@ def _differing(frame: pl.DataFrame, by: str) -> str:
 
 
 def _table(rows: pl.DataFrame, by: str) -> pl.DataFrame:
-    """A row for each depot or family, and one for the fleet: van-months, count, and the rate as counted and as drawn."""
+    """A row for each depot or family, and one for the fleet: van-months, count, and the rate as counted and as shrunk."""
     months, count = float(sum(rows["months"])), int(sum(rows["count"]))
-    names, last = [inert(name) for name in rows["name"]], [_drawn(row) for row in rows.iter_rows(named=True)]
+    names, last = [inert(name) for name in rows["name"]], [_shrunk(row) for row in rows.iter_rows(named=True)]
     return pl.DataFrame(
         {
             message(f"common.{by}"): [*names, message("compared.fleet")],
@@ -151,13 +151,13 @@ def _table(rows: pl.DataFrame, by: str) -> pl.DataFrame:
                 message("compared.counted", count=text.count(times), rate=_rate(rate))
                 for times, rate in zip((*rows["count"], count), (*rows["raw"], count / months), strict=True)
             ],
-            message("compared.drawn"): [*last, _rate(rows["fleet"][0])],
+            message("compared.shrunk"): [*last, _rate(rows["fleet"][0])],
         }
     )
 
 
-def _drawn(row: Mapping[str, object]) -> str:
-    """A rate drawn towards the fleet, with its interval and, in a sign and a word, where it differs."""
+def _shrunk(row: Mapping[str, object]) -> str:
+    """A rate shrunk towards the fleet, with its interval and, in a sign and a word, where it differs."""
     rate, low, high = (_rate(text.finite(row[name])) for name in ("rate", "rate_low", "rate_high"))
     mark = message(f"compared.mark_{row['differs']}") if row["differs"] else ""
     return message("compared.interval", rate=rate, low=low, high=high) + mark

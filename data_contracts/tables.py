@@ -492,7 +492,7 @@ PART_LIVES = Table(
 def _compared(of: str) -> Table:
     return Table(
         f"{'depots' if of == 'depot' else 'families'}_compared",
-        f"one {of} and measure, as of a week: how often, small numbers drawn towards the fleet",
+        f"one {of} and measure, as of a week: how often, small numbers shrunk towards the fleet",
         ("week", of, "measure"),
         (
             Column("week", "text", "ISO week", True),
@@ -509,7 +509,9 @@ def _compared(of: str) -> Table:
             Column("months", "number", "van-months from the first to the last visit, of the last year [month]", True),
             Column("count", "integer", "how many there were", True),
             Column("raw", "number", "count over months [1/month]", True),
-            Column("rate", "number", "the same, drawn towards the fleet; null: nothing counted in the fleet [1/month]"),
+            Column(
+                "rate", "number", "the same, shrunk towards the fleet; null: nothing counted in the fleet [1/month]"
+            ),
             Column("rate_low", "number", "lower end of its 95 % interval [1/month]"),
             Column("rate_high", "number", "upper end [1/month]"),
             Column("fleet", "number", "rate of the fleet: all counts over all months [1/month]"),

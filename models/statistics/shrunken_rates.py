@@ -1,4 +1,4 @@
-"""Rates of several groups compared fairly: small numbers are drawn towards the whole, as far as the groups are alike."""
+"""Rates of several groups compared fairly: small numbers are shrunk towards the whole, as far as the groups are alike."""
 
 from dataclasses import dataclass
 

@@ -60,7 +60,7 @@ def times_listed(listed: pl.DataFrame, lists: list[str], *, since: str) -> pl.Da
 
 
 def compared(vans: pl.DataFrame, by: str, *, week: str) -> pl.DataFrame:
-    """Rates of every depot or family, drawn towards the fleet.
+    """Rates of every depot or family, shrunk towards the fleet.
 
     Parameters
     ----------
@@ -85,12 +85,12 @@ def compared(vans: pl.DataFrame, by: str, *, week: str) -> pl.DataFrame:
         rows = groups.select(
             by, pl.lit(measure).alias("measure"), "vans", "months", pl.col(measure).cast(pl.Int64).alias("count")
         ).with_columns(raw=pl.col("count") / pl.col("months"))
-        parts.append(_drawn(rows))
+        parts.append(_shrunk(rows))
     return pl.concat(parts).select(pl.lit(week).alias("week"), pl.all()).sort(by, "measure")
 
 
-def _drawn(rows: pl.DataFrame) -> pl.DataFrame:
-    """The same groups with their rates drawn towards the whole; null where nothing was counted in any."""
+def _shrunk(rows: pl.DataFrame) -> pl.DataFrame:
+    """The same groups with their rates shrunk towards the whole; null where nothing was counted in any."""
     names = ("rate", "rate_low", "rate_high", "fleet")
     if not rows["count"].sum():
         nothing = [pl.lit(None, pl.Float64).alias(name) for name in names]

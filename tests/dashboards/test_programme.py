@@ -100,10 +100,10 @@ def test_the_depot_that_differs_is_named(view: View, home: Path) -> None:
     assert "**north** comes onto the list more often than the fleet" in words(app)
     assert message("compared.alike_family") in words(app)
     (depots,) = (
-        t.value for t in app.table if "Depot" in t.value.columns and message("compared.drawn") in t.value.columns
+        t.value for t in app.table if "Depot" in t.value.columns and message("compared.shrunk") in t.value.columns
     )
     assert depots["Depot"].tolist() == ["east", "hill", "north", "south", "west", "Fleet"]
-    assert "▲ above the fleet" in depots[message("compared.drawn")].tolist()[2]
+    assert "▲ above the fleet" in depots[message("compared.shrunk")].tolist()[2]
     assert depots[message("compared.raw")].tolist()[-1] == "19: 3.8"
     for measure in COMPARED_MEASURES[1:]:
         app.segmented_control(key="compared-measure").set_value(measure).run()
