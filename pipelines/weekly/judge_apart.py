@@ -75,6 +75,21 @@ class NotMade:
         return Fact.of("step_failed", step=self.step, error=self.reason)
 
 
+def facts_of(failed: Mapping[str, Sequence[NotJudged]]) -> list[Fact]:
+    """Notices of what could not be done for some vans.
+
+    Parameters
+    ----------
+    failed : mapping of str to sequence of NotJudged
+        By the step that failed: judging, proof or order.
+
+    Returns
+    -------
+    list of Fact
+    """
+    return [one.fact(step) for step, of_step in failed.items() for one in of_step]
+
+
 def keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged], not_made: Sequence[NotMade]) -> None:
     """Write where each failure of a run happened, for whoever mends it; no file without a failure.
 

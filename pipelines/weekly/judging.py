@@ -26,8 +26,8 @@ from pipelines.decisions.proofs import proofs_due
 from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
-from pipelines.weekly.judge_apart import NotJudged, NotMade, judge_apart, keep_traces, make_apart
-from pipelines.weekly.programme import NO_PROGRAMME, programme_of_week
+from pipelines.weekly.judge_apart import NotJudged, NotMade, facts_of, judge_apart, keep_traces, make_apart
+from pipelines.weekly.programme import NO_PROGRAMME, Programme, programme_of_week
 from pipelines.weekly.read_captures import READ_TRACES
 from pipelines.weekly.shared_faults import shared_faults
 from pipelines.weekly.testing import tests_of_week
@@ -102,9 +102,7 @@ def judge_week(
     changes = lessons.changes_of_week(warehouse, learned, week)
     aside = {van_id for one in failed for van_id in one.van_ids}
     orders, unordered = _orders(warehouse, register, settings, week, now, aside, learned.jobs, granted)
-    listed, trends = now.listed, now.assessment.trends
-    if aside:
-        listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
+    listed, trends = _with_standing(warehouse, sorted(aside), now.listed, now.assessment.trends, week)
     tests, untested = make_apart(
         "tests",
         lambda: tests_of_week(
@@ -122,15 +120,12 @@ def judge_week(
         ),
         pl.DataFrame(schema=polars_schema(TEST_PLAN)),
     )
-    shared, unshared = _shared(warehouse, register, frame, listed, week)
-    programme, unsummed = make_apart(
-        "programme", lambda: programme_of_week(warehouse, register, week, frame, listed, repairs), NO_PROGRAMME
-    )
-    not_made = (*untested, *unshared, *unsummed)
+    shared, programme, unsummed = _of_record(warehouse, register, frame, listed, repairs, week)
+    not_made = (*untested, *unsummed)
     keep_traces(workspace, week, [*failed, *unproven, *unordered], not_made)
     told = [
         *about_register,
-        *_failures({"judging": failed, "proof": unproven, "order": unordered}),
+        *facts_of({"judging": failed, "proof": unproven, "order": unordered}),
         *_silence(frame, week),
     ]
     told += [*_unread(warehouse, register), *(one.fact for one in not_made), *shared]
@@ -265,12 +260,23 @@ def _orders(
     return judge_apart(proposed, candidates)
 
 
-def _shared(
-    warehouse: Warehouse, register: Register, frame: pl.DataFrame, listed: pl.DataFrame, week: str
-) -> tuple[list[Fact], tuple[NotMade, ...]]:
-    """Notices of vans that share a fault and something else; none where looking for them fails."""
+def _of_record(
+    warehouse: Warehouse,
+    register: Register,
+    frame: pl.DataFrame,
+    listed: pl.DataFrame,
+    repairs: pl.DataFrame,
+    week: str,
+) -> tuple[list[Fact], Programme, tuple[NotMade, ...]]:
+    """Notices of vans that share a fault and something else, and the tables of the programme; none where that fails."""
     nothing: list[Fact] = []
-    return make_apart("clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing)
+    shared, unshared = make_apart(
+        "clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing
+    )
+    programme, unsummed = make_apart(
+        "programme", lambda: programme_of_week(warehouse, register, week, frame, listed, repairs), NO_PROGRAMME
+    )
+    return shared, programme, (*unshared, *unsummed)
 
 
 def _store_week(warehouse: Warehouse, week: str, tables: Mapping[str, pl.DataFrame]) -> None:
@@ -304,6 +310,8 @@ def _with_standing(
     warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """List and trends with the previous rows of vans that could not be judged: leaving them off would say they are well."""
+    if not van_ids:
+        return listed, trends
     last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
     standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
         pl.col("van_id").is_in(van_ids)
@@ -333,11 +341,6 @@ def _put_behind(listed: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
     ]
     order = pl.Series([*range(listed.height), *behind], dtype=pl.Int64)
     return pl.concat([listed, standing]).with_columns(place=order).sort("place", maintain_order=True).drop("place")
-
-
-def _failures(failed: Mapping[str, Sequence[NotJudged]]) -> list[Fact]:
-    """Notices of what could not be done for some vans, by the step that failed."""
-    return [one.fact(step) for step, of_step in failed.items() for one in of_step]
 
 
 def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:
