@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 import streamlit as st
 
-from dashboards import order_card, parts, text
+from dashboards import order_card, parts, programme, text
 from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
@@ -40,7 +40,9 @@ def show() -> None:
     states = chosen or list(PLANNED_STATES)
     _plan(published, only_depots)
     _parts(published, only_depots)
+    programme.part_lives(published)
     _worth(published, only_depots)
+    programme.compared(published)
     counts = queries.order_counts(published, only_depots, states)
     if not counts:
         st.info(message("workshop.none"))

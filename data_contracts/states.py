@@ -32,3 +32,9 @@ LESSON_KINDS = ("cause_share", "job_hours", "job_parts_cost", "alarm_trust")
 """What is learned from findings of the workshops."""
 PROOF_KINDS = ("action", "part")
 """What proofs of repairs are grouped by."""
+LIFE_UNITS = ("months", "km")
+"""What the life of a part is counted in."""
+COMPARED_MEASURES = ("listed", "confirmed", "false_alarms")
+"""What depots and families are compared by."""
+SIDES = ("above", "below")
+"""Where a rate lies that differs from the fleet's beyond chance."""

@@ -463,6 +463,66 @@ TEST_PLAN = Table(
     published=True,
 )
 
+PART_LIVES = Table(
+    "part_lives",
+    "one part and unit of life, as of a week: how long it lasts until it is worked on or replaced, by the work on record",
+    ("week", "part", "unit"),
+    (
+        Column("week", "text", "ISO week", True),
+        Column("part", "text", "kind of work of data_contracts/work_done, or of the register", True),
+        Column("unit", "text", "what its life is counted in: months in service, or km", True, words=states.LIFE_UNITS),
+        Column("since", "day", "first day on record of any work", True),
+        Column("removals", "integer", "lives that ended: parts worked on or replaced", True),
+        Column("running", "integer", "lives that go on", True),
+        Column("early", "integer", "of all lives, those that began before work was on record", True),
+        Column("half", "number", "half last as long, by Kaplan and Meier; null: few removals, or more than half go on"),
+        Column("half_low", "number", "lower end of its 95 % interval"),
+        Column("half_high", "number", "upper end; null: open"),
+        Column("weibull_half", "number", "half last as long, by a Weibull distribution; null below few removals"),
+        Column("weibull_half_low", "number", "lower end of its 95 % interval"),
+        Column("weibull_half_high", "number", "upper end; null: open"),
+        Column("shape", "number", "shape of that distribution: above 1 the part wears [1]"),
+        Column("shape_low", "number", "lower end of its 95 % interval [1]"),
+        Column("shape_high", "number", "upper end [1]"),
+    ),
+    published=True,
+)
+
+
+def _compared(of: str) -> Table:
+    return Table(
+        f"{'depots' if of == 'depot' else 'families'}_compared",
+        f"one {of} and measure, as of a week: how often, small numbers shrunk towards the fleet",
+        ("week", of, "measure"),
+        (
+            Column("week", "text", "ISO week", True),
+            Column(of, "text", of, True),
+            Column(
+                "measure",
+                "text",
+                "listed: times a van came onto the list; confirmed: faults that workshops found; false_alarms: orders on "
+                "which they found nothing",
+                True,
+                words=states.COMPARED_MEASURES,
+            ),
+            Column("vans", "integer", "its vans that were seen", True),
+            Column("months", "number", "van-months from the first to the last visit, of the last year [month]", True),
+            Column("count", "integer", "how many there were", True),
+            Column("raw", "number", "count over months [1/month]", True),
+            Column(
+                "rate", "number", "the same, shrunk towards the fleet; null: nothing counted in the fleet [1/month]"
+            ),
+            Column("rate_low", "number", "lower end of its 95 % interval [1/month]"),
+            Column("rate_high", "number", "upper end [1/month]"),
+            Column("fleet", "number", "rate of the fleet: all counts over all months [1/month]"),
+            Column("differs", "text", "above or below the fleet beyond chance; null: not", words=states.SIDES),
+        ),
+        published=True,
+    )
+
+
+DEPOTS_COMPARED, FAMILIES_COMPARED = _compared("depot"), _compared("family")
+
 ORDER_EVENTS = Table(
     "order_events",
     "one change of an order: append-only, so that a replay gives every order's state",
@@ -615,7 +675,33 @@ VANS = Table(
         Column("duty", "text", "what it is used for"),
         Column("fuel_station", "text", "where it is usually filled"),
         Column("workshop", "text", "workshop that looks after it"),
+        Column("batch", "text", "batch it was built or bought in"),
+        Column("fuel", "text", "fuel it usually runs on, such as E5, E10 or LPG"),
         Column("part_numbers", "text", "part numbers of this van, each `name=number`, separated by `;`"),
+    ),
+    published=True,
+)
+
+WARRANTIES = Table(
+    "warranties",
+    "the warranty of one van of the register, as of the last run",
+    ("van_id",),
+    (
+        Column("van_id", "text", "van", True),
+        Column("until", "day", "last day by date"),
+        Column("until_km", "number", "odometer at its end [km]"),
+        Column("odometer_km", "number", "last odometer reading; null: none, or no kilometres in the register [km]"),
+        Column("read_on", "day", "day of that reading"),
+        Column("by_date", "boolean", "stands by date; null: no date in the register"),
+        Column("by_km", "boolean", "stands by that reading; null: no kilometres in the register, or none read"),
+        Column(
+            "covered", "boolean", "stands by all that is known, the kilometres driven since the reading included", True
+        ),
+        Column("runs_out", "day", "when its kilometres run out, at the van's own mileage of the last half year"),
+        Column("runs_out_low", "day", "early end of the interval that holds that day four times in five"),
+        Column("runs_out_high", "day", "late end; ten years after the reading at most"),
+        Column("warranty", "text", "what stands of it, said from warranty_facts; null: no kilometres in the register"),
+        Column("warranty_facts", "facts", "what that is made of"),
     ),
     published=True,
 )
@@ -755,6 +841,9 @@ TABLES: dict[str, Table] = {
         NOTICES,
         WORK_ORDERS,
         TEST_PLAN,
+        PART_LIVES,
+        DEPOTS_COMPARED,
+        FAMILIES_COMPARED,
         ORDER_EVENTS,
         LEARNING,
         PROOF_STATISTICS,
@@ -762,6 +851,7 @@ TABLES: dict[str, Table] = {
         QUARANTINE,
         DELIVERIES,
         VANS,
+        WARRANTIES,
         REPAIRS,
         RUNS,
         MANIFEST_ROWS,

@@ -46,6 +46,9 @@ NUMBERS: dict[str, str] = {
     "cost": "whole",
     "fetching": "whole",
     "saving": "whole",
+    # distances [km]
+    "odometer": "distance",
+    "until_km": "distance",
     # shares, factors and counts [1]
     "p": "chance",
     "probability": "share",
@@ -109,8 +112,15 @@ WORDS: dict[str, str] = {
     "log": "name",  # a file of the workspace
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
-    "shared": "shared",  # fuel_station, workshop, in_service, mileage, or the name of a part
+    "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part
     "value": "name",
+    "by_date": "stands",  # stands or ended
+    "by_km": "stands",  # stands, ended, or unread
+    "until": "name",  # ISO day
+    "read": "name",
+    "runs_out": "name",
+    "runs_out_low": "name",
+    "runs_out_high": "name",
 }
 """Every name a fact may have, and the kind of text it is shown as."""
 

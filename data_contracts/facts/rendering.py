@@ -125,6 +125,7 @@ RENDERED_FROM: dict[str, str] = {
     "what": "what_facts",
     "why": "why_facts",
     "note": "note_facts",
+    "warranty": "warranty_facts",
 }
 """Columns that hold English text made of facts, and the columns of those facts."""
 
@@ -322,6 +323,11 @@ def _more_visits(rendering: _Rendering, value: float) -> str:
     return rendering.phrase("more_visit") if whole == 1 else rendering.phrase("more_visits", visits=str(whole))
 
 
+def _distance(rendering: _Rendering, km: float) -> str:
+    unit = shown("km", rendering.units)
+    return f"{unit.value(km):,.0f} {unit.unit}".replace(",", "\u00a0").replace(" ", "\u00a0")
+
+
 def _chance(rendering: _Rendering, p: float) -> str:
     if p <= 1e-6:
         return rendering.phrase("one_in_a_million")
@@ -348,6 +354,7 @@ _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
     "share": lambda rendering, value: share(value),
     "chance": _chance,
     "factor": lambda rendering, value: rendering.number(plain(value)),
+    "distance": _distance,
     "mean": lambda rendering, value: rendering.number(f"{value:.2f}"),
 }
 
@@ -393,4 +400,5 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "holding": lambda rendering, word: rendering.phrase(f"holding.{word}"),
     "basis": lambda rendering, word: rendering.phrase(f"basis.{word}"),
     "proof": lambda rendering, word: rendering.phrase(f"proof.{word}"),
+    "stands": lambda rendering, word: rendering.phrase(f"stands.{word}"),
 }

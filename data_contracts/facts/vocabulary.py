@@ -353,6 +353,17 @@ _ORDERS = (
         "Wird trotzdem gemacht: eine Grenze ist überschritten.",
     ),
 )
+_WARRANTY = (
+    _template(
+        "warranty_stands",
+        "Warranty: [by date {by_date} (until {until})|by kilometres {by_km} (to {until_km})][; last reading {odometer} on "
+        "{read}][; at its mileage the kilometres run out about {runs_out} ({runs_out_low} to {runs_out_high})].",
+        "Garantie: [nach Datum {by_date} (bis {until})|nach Kilometern {by_km} (bis {until_km})][; letzter Stand {odometer} am "
+        "{read}][; bei seiner Laufleistung sind die Kilometer um den {runs_out} erreicht ({runs_out_low} bis {runs_out_high})].",
+        "by_km until_km",
+        "by_date until odometer read runs_out runs_out_low runs_out_high",
+    ),
+)
 _PLAN = (
     _template("overdue", "overdue since {day}", "überfällig seit {day}", "day"),
     _template("plan_booked", "booked for {day}", "eingeplant für {day}", "day"),
@@ -486,7 +497,17 @@ _AFTERWARDS = (
 
 FACTS: dict[str, Template] = {
     template.code: template
-    for template in (*_REASONS, *_NOTICES, *_EVIDENCE, *_ORDERS, *_PLAN, *_AFTERWARDS, *TESTS_PLANNED, *AT_THE_VAN)
+    for template in (
+        *_REASONS,
+        *_NOTICES,
+        *_EVIDENCE,
+        *_ORDERS,
+        *_WARRANTY,
+        *_PLAN,
+        *_AFTERWARDS,
+        *TESTS_PLANNED,
+        *AT_THE_VAN,
+    )
 }
 
 PHRASES: dict[str, Words] = {
@@ -506,6 +527,8 @@ PHRASES: dict[str, Words] = {
     "shared.part": Words("part number ({name})", "Teilenummer ({name})"),
     "shared.fuel_station": Words("filling station", "Tankstelle"),
     "shared.workshop": Words("workshop", "Werkstatt"),
+    "shared.batch": Words("batch", "Los"),
+    "shared.fuel": Words("fuel", "Kraftstoff"),
     "shared.in_service": Words("first day in service in", "erstem Einsatztag in"),
     "shared.mileage": Words("a mileage in thousand km of", "einer Laufleistung in Tausend km von"),
     "bank2": Words("{name}, bank 2", "{name}, Bank 2"),
@@ -546,6 +569,10 @@ PHRASES: dict[str, Words] = {
     "failed.order": Words("no order made", "kein Auftrag erstellt"),
     "failed.tests": Words("no plan of tests made", "kein Testplan erstellt"),
     "failed.clusters": Words("not looked for shared faults", "nicht nach gemeinsamen Fehlern gesucht"),
+    "failed.programme": Words(
+        "part lives and the comparison of depots not made",
+        "Lebensdauern und Vergleich der Standorte nicht ermittelt",
+    ),
     "verdict.proven": Words("it helped, by three good captures", "es half, nach drei guten Aufnahmen"),
     "verdict.not_proven": Words(
         "it did not help, by three good captures; what it should bring back stayed where it was",
@@ -558,6 +585,9 @@ PHRASES: dict[str, Words] = {
         "three good captures can't tell yet whether it helped",
         "drei gute Aufnahmen sagen noch nicht, ob es half",
     ),
+    "stands.stands": Words("yes", "ja"),
+    "stands.ended": Words("no", "nein"),
+    "stands.unread": Words("not known, no odometer reading", "nicht bekannt, kein Kilometerstand"),
     "outcome.restored": Words("restored", "wiederhergestellt"),
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),

@@ -1,4 +1,4 @@
-"""Vans that share something and a fault: a bad batch of a part, a filling station, a workshop, a year of delivery."""
+"""Vans that share something and a fault: a batch, a part, a fuel, a filling station, a workshop, a quarter of delivery."""
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
@@ -24,7 +24,7 @@ class Cluster:
     ----------
     cause : str
     shared, value : str
-        What they share (a part's name, fuel_station, workshop, in_service or mileage), and what it is there.
+        What they share (a part's name, fuel_station, workshop, batch, fuel, in_service or mileage), and what it is there.
     affected, vans : int
         Vans with the cause, of all that share it.
     affected_elsewhere, elsewhere : int
@@ -67,14 +67,15 @@ def shared_values(vans: pl.DataFrame, mileage: Mapping[str, float]) -> pl.DataFr
     Parameters
     ----------
     vans : polars.DataFrame
-        van_id, in_service_on, fuel_station, workshop and part_numbers, as the table `vans` has them.
+        van_id, in_service_on, fuel_station, workshop, batch, fuel and part_numbers, as the table `vans` has them.
     mileage : mapping of str to float
         Latest odometer of each van that has one. [km]
 
     Returns
     -------
     polars.DataFrame
-        van_id, shared, value: one row for each. In-service dates count by the quarter, mileage by 50,000 km.
+        van_id, shared, value: one row for each. In-service dates count by the quarter, mileage by 50,000 km; fuels and
+        batches are the same whatever their case.
     """
     parts = (
         vans.select("van_id", pl.col("part_numbers").str.split(";").alias("part"))
@@ -93,6 +94,8 @@ def shared_values(vans: pl.DataFrame, mileage: Mapping[str, float]) -> pl.DataFr
         for name, value in (
             ("fuel_station", pl.col("fuel_station").str.strip_chars()),
             ("workshop", pl.col("workshop").str.strip_chars()),
+            ("batch", pl.col("batch").str.strip_chars().str.to_uppercase()),
+            ("fuel", pl.col("fuel").str.strip_chars().str.to_uppercase()),
             ("in_service", quarter),
             (
                 "mileage",

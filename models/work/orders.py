@@ -41,7 +41,7 @@ class WatchedVan:
     weeks_to_limit : float or None
         Fewest median weeks to any limit, 0 for one that is crossed; None unknown. [week]
     warranty_until : date or None
-        Last day of warranty.
+        Last day its warranty covers, by date and by kilometres; None where it covers no more.
     reasons : tuple of Fact
         Why it is on the list, most telling first.
     duty : float
@@ -58,6 +58,8 @@ class WatchedVan:
         Its place on the list, which is the place of its order.
     stood : int
         Visits since the order that stands proposed for it asked to wait.
+    warranty : tuple of Fact
+        What stands of its warranty, where the register gives kilometres.
     """
 
     van_id: str
@@ -76,6 +78,7 @@ class WatchedVan:
     weeks_to_pressing_limit: float | None = None
     rank: int = 0
     stood: int = 0
+    warranty: tuple[Fact, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -273,6 +276,7 @@ def _draft(
         facts, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *facts], NO_WORTH
     elif worth.expected_cost_avoided < 0:
         facts.append(Fact.of("done_for_safety" if safety else _all_the_same(van)))
+    facts += van.warranty
     drafted: dict[str, Any] = {
         "week": van.week,
         "van_id": van.van_id,

@@ -30,11 +30,13 @@ class Circumstances:
     duty : float
         How much worse a failure of this van is than of an ordinary one. [1]
     warranty_until : date or None
-        Last day of warranty.
+        Last day its warranty covers, by date and by kilometres; None where it covers no more.
     told : tuple of Fact
         What a repair of late came to.
     stood : int
         Visits since the order that stands proposed for it asked to wait.
+    warranty : tuple of Fact
+        What stands of its warranty, where the register gives kilometres.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
@@ -43,6 +45,7 @@ class Circumstances:
     warranty_until: date | None = None
     told: tuple[Fact, ...] = ()
     stood: int = 0
+    warranty: tuple[Fact, ...] = ()
 
 
 def watchlist(

@@ -11,8 +11,10 @@ from data_contracts.weeks import week_end
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.tracking.visits import is_good
 from models.work.repair_proof import proof_in_time
+from models.work.warranty import Warranty
 from models.work.watchlist import Circumstances
 from pipelines.decisions.proofs import PROVING_WEEKS
+from pipelines.decisions.warranties import last_day_of
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings
 
@@ -27,6 +29,7 @@ def circumstances_of(
     register: Register,
     settings: Settings,
     week: str,
+    warranties: Mapping[str, Warranty] | None = None,
 ) -> dict[str, Circumstances]:
     """What is known of some vans beside their readings.
 
@@ -47,6 +50,8 @@ def circumstances_of(
     settings : Settings
     week : str
         ISO week.
+    warranties : mapping of str to Warranty, optional
+        As of the week, of vans that have one.
 
     Returns
     -------
@@ -69,13 +74,15 @@ def circumstances_of(
                     trends.filter(of_van), captures.filter(of_van), done_at, last[van_id]["brings_back"]
                 )
                 outcome = "cant_tell" if stands.proof is None else stands.proof.verdict
+        warranty = (warranties or {}).get(van_id)
         found[van_id] = Circumstances(
             codes.get(van_id, {}),
             proving.get(van_id, ""),
             settings.workshop.duty_of(van_id, van.depot, van.family),
-            van.warranty_until,
+            None if warranty is None else warranty.covered_until(last_day_of(week)),
             (Fact.of("repair_judged", day=repaired_on, verdict=outcome),) if outcome else (),
             visits.filter(pl.col("van_id") == van_id, pl.col("week") > asked[van_id]).height if van_id in asked else 0,
+            () if warranty is None else warranty.facts_for_order(last_day_of(week)),
         )
     return found
 

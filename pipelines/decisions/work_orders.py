@@ -10,7 +10,9 @@ from models.causes.infer import CausePosterior
 from models.tracking.assess import Assessment
 from models.work.orders import WatchedVan, propose_orders
 from models.work.visit_plan import plan_orders
+from models.work.warranty import Warranty
 from models.work.watchlist import Circumstances
+from pipelines.decisions.warranties import last_day_of
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings
 
@@ -27,6 +29,7 @@ def propose(
     jobs: Mapping[str, Job],
     flags: Mapping[str, Sequence[str]],
     circumstances: Mapping[str, Circumstances],
+    warranties: Mapping[str, Warranty],
 ) -> pl.DataFrame:
     """All orders after a run, with the plan of the weeks ahead; a proposal whose van left the list is withdrawn.
 
@@ -41,7 +44,7 @@ def propose(
     posterior : CausePosterior
         Causes behind it.
     register : Register
-        When each van is away, and its warranty.
+        When each van is away.
     settings : Settings
         Money, workshop hours and the least probability.
     existing : polars.DataFrame
@@ -54,6 +57,8 @@ def propose(
         What flagged each listed van.
     circumstances : mapping of str to Circumstances
         What is known of each van beside its readings.
+    warranties : mapping of str to Warranty
+        As of the week, of vans that have one.
 
     Returns
     -------
@@ -81,7 +86,9 @@ def propose(
         orders,
         week=week,
         settings=settings.workshop.for_plan(),
-        warranties={van.van_id: van.warranty_until for van in register.vans.values() if van.warranty_until is not None},
+        warranties={
+            van_id: last for van_id, one in warranties.items() if (last := one.covered_until(last_day_of(week)))
+        },
         absences=register.absences,
     )
     return pl.concat([orders, later.select(orders.columns).join(orders.select("order_id"), on="order_id", how="anti")])
@@ -119,4 +126,5 @@ def _watched(
         weeks_to_pressing_limit=pressing if isinstance(pressing, float) else None,
         rank=int(str(row["rank"])),
         stood=about.stood,
+        warranty=about.warranty,
     )

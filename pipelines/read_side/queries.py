@@ -178,8 +178,11 @@ def find_vans(published: Published, text: str = "", *, limit: int = 500) -> list
 
 
 def van(published: Published, van_id: str) -> dict[str, object] | None:
-    """A van's register row, or None."""
-    frame = published.ask("SELECT * FROM vans WHERE van_id = $van", {"van": van_id})
+    """A van's register row, with what stands of its warranty (warranty and its facts), or None."""
+    frame = published.ask(
+        "SELECT v.*, w.warranty, w.warranty_facts FROM vans v LEFT JOIN warranties w USING (van_id) WHERE van_id = $van",
+        {"van": van_id},
+    )
     return frame.row(0, named=True) if frame.height else None
 
 

@@ -20,7 +20,18 @@ _TIES = {
     "waveform_id": "SELECT waveform_id FROM captures",
     "depot": "{depots}",
 }
-OF_THE_FLEET = frozenset({"runs", "learning", "proof_statistics", "repeatability", "forecast_record", "coverage"})
+OF_THE_FLEET = frozenset(
+    {
+        "runs",
+        "learning",
+        "proof_statistics",
+        "repeatability",
+        "forecast_record",
+        "coverage",
+        "part_lives",
+        "families_compared",
+    }
+)
 """Tables about no single van, shown to everybody. Any other table without a tie is shown empty."""
 
 

@@ -24,6 +24,7 @@ from pipelines.workspace.workspace import Workspace
 
 _OF_VAN = {
     "van": "SELECT * FROM vans WHERE van_id = $van",
+    "warranty": "SELECT * FROM warranties WHERE van_id = $van",
     "captures": "SELECT * FROM captures WHERE van_id = $van ORDER BY captured_at, capture_id",
     "readings": "SELECT r.* FROM readings r JOIN captures c USING (capture_id) WHERE c.van_id = $van "
     "ORDER BY c.captured_at, capture_id",

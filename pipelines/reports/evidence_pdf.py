@@ -93,11 +93,17 @@ def evidence_pdf(
             f"{message('order.family')} {van['family']}",
             f"{message('order.depot')} {van['depot']}",
             message("evidence.service", day=day(van["in_service_on"])),
-            message("evidence.warranty", day=day(van["warranty_until"])),
+            _warranty(tables, van),
         ]
     )
     document = {"title": message("evidence.name", van=van_id), "lead": lead, "sections": sections, "foot": foot(run)}
     return make_pdf("evidence.typ", document, drawings, run["finished_at"])
+
+
+def _warranty(tables: Tables, van: Mapping[str, Any]) -> str:
+    """What stands of the warranty by date and by kilometres; the date alone where the register gives no kilometres."""
+    stands = [words for row in tables["warranty"].iter_rows(named=True) for words in sentences_of(row, "warranty")]
+    return " ".join(stands).rstrip(".") or message("evidence.warranty", day=day(van["warranty_until"]))
 
 
 def _section(name: str, text: Sequence[str], *tables: Section) -> Section:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from data_contracts.facts.fact import Fact
+from pipelines.workspace.workspace import Workspace
 
 Result = TypeVar("Result")
 
@@ -72,6 +73,40 @@ class NotMade:
     def fact(self) -> Fact:
         """The notice for it."""
         return Fact.of("step_failed", step=self.step, error=self.reason)
+
+
+def facts_of(failed: Mapping[str, Sequence[NotJudged]]) -> list[Fact]:
+    """Notices of what could not be done for some vans.
+
+    Parameters
+    ----------
+    failed : mapping of str to sequence of NotJudged
+        By the step that failed: judging, proof or order.
+
+    Returns
+    -------
+    list of Fact
+    """
+    return [one.fact(step) for step, of_step in failed.items() for one in of_step]
+
+
+def keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged], not_made: Sequence[NotMade]) -> None:
+    """Write where each failure of a run happened, for whoever mends it; no file without a failure.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    week : str
+        ISO week.
+    failed : sequence of NotJudged
+    not_made : sequence of NotMade
+    """
+    path = workspace.reports / f"not-judged-{week}.txt"
+    path.unlink(missing_ok=True)
+    if failed or not_made:
+        parts = [f"{one.family}: {', '.join(one.van_ids)}\n{one.trace}" for one in failed]
+        parts += [f"{one.step}\n{one.trace}" for one in not_made]
+        path.write_text("\n".join(parts), encoding="utf-8")
 
 
 def make_apart(step: str, make: Callable[[], Result], instead: Result) -> tuple[Result, tuple[NotMade, ...]]:

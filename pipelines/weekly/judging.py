@@ -26,7 +26,8 @@ from pipelines.decisions.proofs import proofs_due
 from pipelines.decisions.repairs import repairs_of
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
-from pipelines.weekly.judge_apart import NotJudged, NotMade, judge_apart, make_apart
+from pipelines.weekly.judge_apart import NotJudged, NotMade, facts_of, judge_apart, keep_traces, make_apart
+from pipelines.weekly.programme import NO_PROGRAMME, Programme, programme_of_week
 from pipelines.weekly.read_captures import READ_TRACES
 from pipelines.weekly.shared_faults import shared_faults
 from pipelines.weekly.testing import tests_of_week
@@ -38,6 +39,7 @@ if TYPE_CHECKING:  # they take seconds to import
     from models.causes.infer import CausePosterior
     from models.tracking.assess import Assessment
     from models.work.learning import Learned
+    from models.work.warranty import Warranty
     from models.work.watchlist import Circumstances
 
 
@@ -83,7 +85,7 @@ def judge_week(
     about_register : sequence of Fact
         Notices of what in the register stands from the last run.
     """
-    from pipelines.decisions import lessons
+    from pipelines.decisions import lessons, warranties
     from pipelines.storage.models import keep_models
 
     week = str(run["week"])
@@ -93,15 +95,14 @@ def judge_week(
         [week],
     ).filter(pl.col("van_id").is_in(list(register.vans)))  # a van no longer in the register keeps only its history
     learned = lessons.learn_until(warehouse, list(register.families), settings, week)
-    judged = _judge(warehouse, register, settings, week, frame, repairs, learned)
+    granted = warranties.warranties_of(register, frame, week)
+    judged = _judge(warehouse, register, settings, week, frame, repairs, learned, granted)
     now, failed = judge_apart(judged, _vans_by_family(frame.filter(pl.col("family").is_in(list(register.families)))))
     unproven = _prove_repairs(workspace, warehouse, now.assessment.trends, repairs)
     changes = lessons.changes_of_week(warehouse, learned, week)
     aside = {van_id for one in failed for van_id in one.van_ids}
-    orders, unordered = _orders(warehouse, register, settings, week, now, aside, learned.jobs)
-    listed, trends = now.listed, now.assessment.trends
-    if aside:
-        listed, trends = _with_standing(warehouse, sorted(aside), listed, trends, week)
+    orders, unordered = _orders(warehouse, register, settings, week, now, aside, learned.jobs, granted)
+    listed, trends = _with_standing(warehouse, sorted(aside), now.listed, now.assessment.trends, week)
     tests, untested = make_apart(
         "tests",
         lambda: tests_of_week(
@@ -119,34 +120,28 @@ def judge_week(
         ),
         pl.DataFrame(schema=polars_schema(TEST_PLAN)),
     )
-    shared, unshared = _shared(warehouse, register, frame, listed, week)
-    _keep_traces(workspace, week, [*failed, *unproven, *unordered], [*untested, *unshared])
+    shared, programme, unsummed = _of_record(warehouse, register, frame, listed, repairs, week)
+    not_made = (*untested, *unsummed)
+    keep_traces(workspace, week, [*failed, *unproven, *unordered], not_made)
     told = [
         *about_register,
-        *(one.fact("judging") for one in failed),
-        *(one.fact("proof") for one in unproven),
-        *(one.fact("order") for one in unordered),
+        *facts_of({"judging": failed, "proof": unproven, "order": unordered}),
         *_silence(frame, week),
-        *_unread(warehouse, register),
-        *(one.fact for one in (*untested, *unshared)),
-        *shared,
     ]
-    notices = _notice_rows(week, told, now.assessment)
-    card = lessons.learning_card(learned, changes, week)
-    keep_models(workspace.models, now.assessment.models, [*now.assessment.model_cards, card])
+    told += [*_unread(warehouse, register), *(one.fact for one in not_made), *shared]
+    notices, lesson = _notice_rows(week, told, now.assessment), lessons.learning_rows(changes, week)
+    cards = [*now.assessment.model_cards, lessons.learning_card(learned, changes, week)]
+    keep_models(workspace.models, now.assessment.models, cards)
     with warehouse.transaction():
         _store_captures(warehouse, now.assessment.captures)
         warehouse.replace("trends", trends)
-        lesson = lessons.learning_rows(changes, week)
-        for table, rows in (("watchlist", listed), ("notices", notices), ("learning", lesson), ("test_plan", tests)):
-            warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
-            warehouse.append(table, with_sentences(rows))
+        of_week = {"watchlist": listed, "notices": notices, "learning": lesson, "test_plan": tests}
+        _store_week(warehouse, week, of_week | programme.tables() | {"runs": pl.DataFrame([run])})
+        warehouse.replace("warranties", with_sentences(warranties.warranty_rows(granted, week)))
         warehouse.replace("work_orders", with_sentences(orders))
         bring_orders_up_to_date(warehouse, replay(stored_events(warehouse))[0])
         warehouse.replace("vans", register.vans_frame())
         warehouse.replace("repairs", repairs)
-        warehouse.execute("DELETE FROM runs WHERE week = ?", [week])
-        warehouse.append("runs", pl.DataFrame([run]))
 
 
 def _judge(
@@ -157,6 +152,7 @@ def _judge(
     frame: pl.DataFrame,
     repairs: pl.DataFrame,
     learned: "Learned",
+    warranties: Mapping[str, "Warranty"],
 ) -> Callable[[frozenset[str]], _Judged]:
     """Judge some of the vans together; no side effects."""
     from models.causes.infer import infer_causes
@@ -196,7 +192,9 @@ def _judge(
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
-        about = circumstances_of(found, mine, done, assessment.trends, codes, asked, register, settings, week)
+        about = circumstances_of(
+            found, mine, done, assessment.trends, codes, asked, register, settings, week, warranties
+        )
         listed = watchlist(
             assessment.states,
             posterior,
@@ -233,6 +231,7 @@ def _orders(
     now: _Judged,
     aside: set[str],
     jobs: Mapping[str, Job],
+    warranties: Mapping[str, "Warranty"],
 ) -> tuple[pl.DataFrame, tuple[NotJudged, ...]]:
     """All orders with those proposed this week; a proposal for a van that could not be judged stays as it was."""
     from pipelines.decisions.work_orders import propose
@@ -254,18 +253,37 @@ def _orders(
             jobs=jobs,
             flags=now.flags,
             circumstances=now.circumstances,
+            warranties=warranties,
         )
         return pl.concat([orders, existing.filter(kept).select(orders.columns)])
 
     return judge_apart(proposed, candidates)
 
 
-def _shared(
-    warehouse: Warehouse, register: Register, frame: pl.DataFrame, listed: pl.DataFrame, week: str
-) -> tuple[list[Fact], tuple[NotMade, ...]]:
-    """Notices of vans that share a fault and something else; none where looking for them fails."""
+def _of_record(
+    warehouse: Warehouse,
+    register: Register,
+    frame: pl.DataFrame,
+    listed: pl.DataFrame,
+    repairs: pl.DataFrame,
+    week: str,
+) -> tuple[list[Fact], Programme, tuple[NotMade, ...]]:
+    """Notices of vans that share a fault and something else, and the tables of the programme; none where that fails."""
     nothing: list[Fact] = []
-    return make_apart("clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing)
+    shared, unshared = make_apart(
+        "clusters", lambda: shared_faults(warehouse, register.vans_frame(), frame, listed, week), nothing
+    )
+    programme, unsummed = make_apart(
+        "programme", lambda: programme_of_week(warehouse, register, week, frame, listed, repairs), NO_PROGRAMME
+    )
+    return shared, programme, (*unshared, *unsummed)
+
+
+def _store_week(warehouse: Warehouse, week: str, tables: Mapping[str, pl.DataFrame]) -> None:
+    """A week's rows of some tables, in place of those there."""
+    for table, rows in tables.items():
+        warehouse.execute(f"DELETE FROM {table} WHERE week = ?", [week])
+        warehouse.append(table, with_sentences(rows))
 
 
 def _notice_rows(week: str, told: Sequence[Fact], assessment: "Assessment") -> pl.DataFrame:
@@ -292,6 +310,8 @@ def _with_standing(
     warehouse: Warehouse, van_ids: list[str], listed: pl.DataFrame, trends: pl.DataFrame, week: str
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """List and trends with the previous rows of vans that could not be judged: leaving them off would say they are well."""
+    if not van_ids:
+        return listed, trends
     last = warehouse.query("SELECT max(week) FROM runs WHERE week <= ?", [week]).item()
     standing = warehouse.query("SELECT * FROM watchlist WHERE week = ? ORDER BY rank", [last]).filter(
         pl.col("van_id").is_in(van_ids)
@@ -321,16 +341,6 @@ def _put_behind(listed: pl.DataFrame, standing: pl.DataFrame) -> pl.DataFrame:
     ]
     order = pl.Series([*range(listed.height), *behind], dtype=pl.Int64)
     return pl.concat([listed, standing]).with_columns(place=order).sort("place", maintain_order=True).drop("place")
-
-
-def _keep_traces(workspace: Workspace, week: str, failed: Sequence[NotJudged], not_made: Sequence[NotMade]) -> None:
-    """Where each failure of a run happened, for whoever mends it; no file without a failure."""
-    path = workspace.reports / f"not-judged-{week}.txt"
-    path.unlink(missing_ok=True)
-    if failed or not_made:
-        parts = [f"{one.family}: {', '.join(one.van_ids)}\n{one.trace}" for one in failed]
-        parts += [f"{one.step}\n{one.trace}" for one in not_made]
-        path.write_text("\n".join(parts), encoding="utf-8")
 
 
 def _silence(frame: pl.DataFrame, week: str) -> list[Fact]:

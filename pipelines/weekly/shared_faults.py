@@ -25,7 +25,8 @@ def shared_faults(
     vans : polars.DataFrame
         The register, as the table `vans`.
     frame : polars.DataFrame
-        Captures up to the week: van_id, captured_at, odometer_km.
+        Captures up to the week: van_id, captured_at, odometer_km, fuel. The fuel of a van's last capture that names one
+        stands in where the register has none.
     listed : polars.DataFrame
         The week's list: van_id, leading_cause.
     week : str
@@ -57,6 +58,12 @@ def shared_faults(
         .agg("van_id")
         .iter_rows()
     }
-    driven = frame.drop_nulls("odometer_km").sort("captured_at").group_by("van_id").agg(pl.col("odometer_km").last())
+    driven, filled = _last(frame, "odometer_km"), _last(frame, "fuel")
+    vans = vans.join(filled, on="van_id", how="left", suffix="_filled").with_columns(pl.coalesce("fuel", "fuel_filled"))
     family_of = dict(vans.select("van_id", "family").iter_rows())
     return [one.fact for one in clusters(family_of, shared_values(vans, dict(driven.iter_rows())), causes)]
+
+
+def _last(frame: pl.DataFrame, column: str) -> pl.DataFrame:
+    """What each van's last capture that names it says in a column."""
+    return frame.drop_nulls(column).sort("captured_at").group_by("van_id").agg(pl.col(column).last())

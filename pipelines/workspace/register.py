@@ -42,6 +42,8 @@ class Van:
     duty: str | None = None
     fuel_station: str | None = None
     workshop: str | None = None
+    batch: str | None = None
+    fuel: str | None = None
     part_numbers: str | None = None
 
 

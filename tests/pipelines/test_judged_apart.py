@@ -246,7 +246,12 @@ def test_vans_that_fail_only_together_are_parted() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "said"), [("tests_of_week", "No plan of tests made"), ("shared_faults", "Not looked for shared faults")]
+    ("name", "said"),
+    [
+        ("tests_of_week", "No plan of tests made"),
+        ("shared_faults", "Not looked for shared faults"),
+        ("programme_of_week", "Part lives and the comparison of depots not made"),
+    ],
 )
 def test_what_the_week_can_do_without_does_not_stop_it(
     home: Workspace, fleet: ReadingsFleet, monkeypatch: pytest.MonkeyPatch, name: str, said: str

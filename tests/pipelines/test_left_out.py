@@ -153,6 +153,8 @@ VAN_COLUMNS = {
     "duty": "parcels",
     "fuel_station": "yard",
     "workshop": "north",
+    "batch": "25-B",
+    "fuel": "E10",
     "part_airflow_sensor": "A-1",
 }
 

@@ -11,7 +11,12 @@ from pipelines.weekly.shared_faults import shared_faults
 
 WEEK = "2026-W30"
 FRAME = pl.DataFrame(
-    {"van_id": ["v1", "v1"], "captured_at": [datetime(2026, 7, 1, tzinfo=UTC)] * 2, "odometer_km": [1.0, None]}
+    {
+        "van_id": ["v1", "v1"],
+        "captured_at": [datetime(2026, 7, 1, tzinfo=UTC)] * 2,
+        "odometer_km": [1.0, None],
+        "fuel": [None, "E5"],
+    }
 )
 
 
@@ -57,6 +62,32 @@ def test_lists_of_half_a_year_and_what_workshops_found_count(tmp_path: Path) -> 
         warehouse.append("work_orders", pl.DataFrame([other], schema=polars_schema(WORK_ORDERS)))
         (fact,) = shared_faults(warehouse, register(), FRAME, listed, WEEK)
         assert fact.numbers["count"] == 3  # a workshop found another cause in its place
+
+
+def test_the_fuel_of_the_register_goes_before_that_of_captures(tmp_path: Path) -> None:
+    """Eight vans filled with E85 by their captures, the register silent or half filled; where it says otherwise, it counts."""
+    vans = register(part_numbers=None)
+    frame = pl.DataFrame(
+        {
+            "van_id": [f"v{n}" for n in range(40)],
+            "captured_at": [datetime(2026, 7, 1, tzinfo=UTC)] * 40,
+            "odometer_km": [None] * 40,
+            "fuel": ["e85" if n < 8 else "E10" for n in range(40)],
+        },
+        schema_overrides={"odometer_km": pl.Float64},
+    )
+    half = vans.with_columns(
+        fuel=pl.when(pl.int_range(40) % 2 == 1).then(
+            pl.when(pl.int_range(40) < 8).then(pl.lit("E85 ")).otherwise(pl.lit("E10"))
+        )
+    )
+    with Warehouse(tmp_path / "warehouse.duckdb") as warehouse:
+        listed = named(WEEK, range(6), "fuel_delivery_weak")
+        for known in (vans, half):
+            (fact,) = shared_faults(warehouse, known, frame, listed, WEEK)
+            assert (fact.words["shared"], fact.words["value"]) == ("fuel", "E85")
+            assert (fact.numbers["count"], fact.numbers["vans"]) == (6, 8)
+        assert shared_faults(warehouse, vans.with_columns(fuel=pl.lit("E10")), frame, listed, WEEK) == []
 
 
 def test_a_register_and_a_week_with_nothing_in_them_say_nothing(tmp_path: Path) -> None:

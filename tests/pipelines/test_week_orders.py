@@ -9,13 +9,16 @@ import polars as pl
 import pytest
 
 from data_contracts.facts.fact import ANOMALY, UNSTEADY, Fact
+from data_contracts.facts.rendering import render
 from data_contracts.jobs import JOBS
 from data_contracts.tables import CAPTURES, LEARNING, REPAIRS, TRENDS, WATCHLIST, WORK_ORDERS, polars_schema
 from models.tracking.state.states import no_states
 from models.work.learning import Finding, changes_since, learn
 from models.work.repair_proof import PROOF_COLUMNS
+from models.work.warranty import warranty_of
 from pipelines.decisions.circumstances import circumstances_of
 from pipelines.decisions.lessons import flags_of, learning_card, learning_rows, with_trust
+from pipelines.decisions.warranties import last_day_of
 from pipelines.decisions.work_orders import propose
 from pipelines.workspace.settings import Settings
 from tests.unit.models.work.posteriors import posterior
@@ -59,17 +62,26 @@ def _orders(
     states = _rows(vans, dict(no_states().schema), usual | {"cross_before_next": 0.6})
     assessment = SimpleNamespace(states=states, trends=_trends() if trends is None else trends)
     register = SimpleNamespace(
-        vans={
-            v: SimpleNamespace(van_id=v, depot="north", family="brook-20", warranty_until=of_van.get("warranty"))
-            for v in vans
-        },
+        vans={v: SimpleNamespace(van_id=v, depot="north", family="brook-20") for v in vans},
         absences=of_van.get("absences", {}),
     )
     settings = settings or Settings()
     nothing = pl.DataFrame(schema={name: polars_schema(CAPTURES)[name] for name in PROOF_COLUMNS})
     repairs = of_van.get("repairs", pl.DataFrame(schema=polars_schema(REPAIRS)))
+    day, (until, *km) = last_day_of(week), of_van.get("warranty", (None,))
+    granted = {v: warranty_of(until, *(km or (None, ())), day=day) for v in vans}
+    warranties = {v: one for v, one in granted.items() if one is not None}
     about = circumstances_of(
-        list(vans), nothing, repairs, pl.DataFrame(schema=polars_schema(TRENDS)), {}, {}, register, settings, week
+        list(vans),
+        nothing,
+        repairs,
+        pl.DataFrame(schema=polars_schema(TRENDS)),
+        {},
+        {},
+        register,
+        settings,
+        week,
+        warranties,
     )  # type: ignore[arg-type]
     orders = propose(
         listed,
@@ -82,6 +94,7 @@ def _orders(
         jobs=JOBS,
         flags=dict.fromkeys(vans, ("idle_g_s", "cycle_ripple")),
         circumstances=about,
+        warranties=warranties,
     )
     return {row["van_id"]: row for row in orders.iter_rows(named=True)}
 
@@ -96,7 +109,7 @@ def _fails(size: float) -> float:
 
 
 def test_a_listed_vans_order_has_its_state_its_flags_and_a_week() -> None:
-    row = _orders({"v1": {"urgency": "now"}}, warranty=date(2026, 4, 8))["v1"]
+    row = _orders({"v1": {"urgency": "now"}}, warranty=(date(2026, 4, 8),))["v1"]
     assert (row["urgency"], row["depot"], row["family"], row["state"]) == ("now", "north", "brook-20", "proposed")
     assert row["flagged_by"] == ["idle_g_s", "cycle_ripple"]
     assert row["failure_probability"] == pytest.approx(_fails(0.7))
@@ -107,6 +120,36 @@ def test_a_listed_vans_order_has_its_state_its_flags_and_a_week() -> None:
     pressing = _orders({"v1": {"weeks_to_limit": 2.0, "weeks_to_pressing_limit": 2.0}})
     assert pressing["v1"]["due_by"] == date(2026, 4, 20)
     assert _orders({"v1": {"reason_facts": None}})["v1"]["reason_facts"][0]["code"] == "stands_out"
+
+
+def test_a_warranty_whose_kilometres_are_driven_pays_nothing_and_the_order_says_why() -> None:
+    read = [(date(2026, 3, 1), 99_000.0), (date(2026, 3, 25), 100_400.0)]
+    over = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8), 100_000.0, read))["v1"]
+    assert over["warranty_paid"] == 0
+    (fact,) = (Fact.from_row(one) for one in over["worth_facts"] if one["code"] == "warranty_stands")
+    assert render(fact) == (
+        "Warranty: by date yes (until 2027-04-08), by kilometres no (to 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
+    )
+    assert render(fact, "de").startswith(
+        "Garantie: nach Datum ja (bis 2027-04-08), nach Kilometern nein (bis 100\u00a0000\u00a0km);"
+    )
+    assert render(fact, units="imperial").endswith("last reading 62\u00a0386\u00a0mi on 2026-03-25.")
+    date_alone = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8),))["v1"]
+    assert date_alone["warranty_paid"] > 0
+    assert "warranty_stands" not in [one["code"] for one in date_alone["worth_facts"]]
+
+
+def test_an_order_is_due_before_the_kilometres_run_out() -> None:
+    """1,000 km a week and 3,400 km to go: the claim comes first, and the plan says so."""
+    read = [(date(2026, 2, 1) + timedelta(weeks=w), 88_000.0 + 1000.0 * w + 150.0 * (w % 2)) for w in range(9)]
+    row = _orders({"v1": {"urgency": "plan"}}, warranty=(date(2027, 4, 8), 99_400.0, read))["v1"]
+    assert row["warranty_paid"] > 0
+    assert date(2026, 4, 6) <= row["due_by"] <= date(2026, 4, 24)
+    unread = _orders({"v1": {"urgency": "plan"}}, warranty=(date(2027, 4, 8), 99_400.0, ()))["v1"]
+    assert unread["warranty_paid"] > 0
+    assert unread["due_by"] > row["due_by"]
+    (fact,) = (Fact.from_row(one) for one in unread["worth_facts"] if one["code"] == "warranty_stands")
+    assert "by kilometres not known, no odometer reading (to 99\u00a0400\u00a0km)." in render(fact)
 
 
 def test_settings_reach_worth_and_plan() -> None:
@@ -197,7 +240,7 @@ def test_what_findings_moved_is_a_row_each_and_doubt_is_one_more_reason() -> Non
 
 def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> None:
     sunday = datetime(2026, 4, 6, tzinfo=UTC)  # the end of 2026-W14
-    register = SimpleNamespace(vans={"v1": SimpleNamespace(depot="north", family="brook-20", warranty_until=None)})
+    register = SimpleNamespace(vans={"v1": SimpleNamespace(depot="north", family="brook-20")})
 
     def proving(weeks_ago: float, grades: list[str]) -> str:
         done = sunday - timedelta(weeks=weeks_ago)

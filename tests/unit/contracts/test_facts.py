@@ -53,6 +53,13 @@ SAMPLE_WORDS = {
     "holding": "leaner",
     "basis": "own",
     "proof": "proven",
+    "by_date": "ended",
+    "by_km": "unread",
+    "until": "2027-03-01",
+    "read": "2026-04-30",
+    "runs_out": "2026-11-02",
+    "runs_out_low": "2026-10-01",
+    "runs_out_high": "2026-12-24",
 }
 QUANTITY = "main_peak_reference_g_s"
 OWN = Fact.of(

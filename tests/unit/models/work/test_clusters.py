@@ -11,13 +11,15 @@ from data_contracts.facts.rendering import render
 from models.work.clusters import FALSE_DISCOVERY, Cluster, shared_values
 from models.work.clusters import clusters as clusters_of
 
-PLAIN = {"in_service_on": None, "fuel_station": None, "workshop": None, "part_numbers": None}
+PLAIN = dict.fromkeys(("in_service_on", "fuel_station", "workshop", "batch", "fuel", "part_numbers"))
 SCHEMA = {
     "van_id": pl.String,
     "family": pl.String,
     "in_service_on": pl.Date,
     "fuel_station": pl.String,
     "workshop": pl.String,
+    "batch": pl.String,
+    "fuel": pl.String,
     "part_numbers": pl.String,
 }
 
@@ -62,10 +64,15 @@ def test_each_thing_that_can_be_shared_is_looked_at() -> None:
     for name, column in (
         ("fuel_station", {"fuel_station": lambda n: "east pump" if n < 7 else "west pump"}),
         ("workshop", {"workshop": lambda n: " north " if n < 7 else "south"}),
+        ("batch", {"batch": lambda n: "25-b " if n < 7 else None}),
+        ("fuel", {"fuel": lambda n: ("E85", " e85")[n % 2] if n < 7 else "E10"}),
         ("in_service", {"in_service_on": lambda n: date(2025, 5, 1 + n) if n < 7 else date(2022, 1, 1)}),
     ):
         (found,) = clusters(vans(40, **column), causes)
         assert found.shared == name
+    (found,) = clusters(vans(40, batch=lambda n: "25-b" if n < 7 else None), causes)
+    assert render(found.fact).startswith("In 6 of 7 vans with batch 25-B ")
+    assert render(found.fact, "de").startswith("Bei 6 von 7 Fahrzeugen mit Los 25-B ")
     (found,) = clusters(vans(40), causes, {f"v{n:02}": 160_000.0 if n < 7 else 20_000.0 for n in range(40)})
     assert (found.shared, found.value) == ("mileage", "150–200")
 
@@ -91,12 +98,14 @@ def test_by_chance_alone_hardly_ever_a_cluster() -> None:
     rng = np.random.default_rng(4)
     told = 0
     for _ in range(100):
-        draw = rng.integers(0, 6, (4, 60))
+        draw = rng.integers(0, 6, (6, 60))
         register = vans(
             60,
             part_numbers=lambda n, d=draw: f"pump={d[0, n]};coil={d[1, n]}",
             fuel_station=lambda n, d=draw: str(d[2, n]),
             workshop=lambda n, d=draw: str(d[3, n]),
+            batch=lambda n, d=draw: f"batch {d[4, n]}",
+            fuel=lambda n, d=draw: f"E{d[5, n] // 2}",
         )
         causes = {c: [f"v{n:02}" for n in rng.choice(60, 6, replace=False)] for c in ("ignition_weak", "lambda_slow")}
         told += bool(clusters(register, causes))
