@@ -19,12 +19,10 @@ from data_contracts.errors import WorkspaceBusyError, WorkspaceError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render, sentences
 from data_contracts.tables import NOTICES, TABLES, VANS, Table, create_table_sql, polars_schema
-from pipelines.commands.check import table_findings
 from pipelines.storage.sample_view import view_samples
 from pipelines.storage.sentences import with_sentences
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import encode, read_chunk, to_steps, write_waveforms
-from pipelines.workspace.workspace import Workspace
 
 
 def test_every_table_of_the_contract_is_made(tmp_path: Path) -> None:
@@ -382,29 +380,3 @@ def test_no_chunk_no_view(tmp_path: Path) -> None:
     with duckdb.connect(str(tmp_path / "any.duckdb")) as any_client:
         view_samples(any_client, tmp_path)
         assert any_client.execute("SELECT count(*) FROM duckdb_views() WHERE NOT internal").fetchall() == [(0,)]
-
-
-def test_every_damaged_block_that_holds_values_is_found(judged_small: Workspace, tmp_path: Path) -> None:
-    """DuckDB keeps blocks of 256 KiB with a checksum each, after three headers of 4 KiB. Those of keys alone are not read."""
-    content = judged_small.warehouse_path.read_bytes()
-    with Warehouse(judged_small.warehouse_path) as warehouse:
-        size = warehouse.query("SELECT block_size FROM pragma_database_size()").item()
-        held = {
-            number
-            for table in TABLES
-            for number in warehouse.query(f"SELECT block_id FROM pragma_storage_info('{table}')")["block_id"]
-            if number is not None and number >= 0
-        }
-    assert len(held) > 5
-    for number in sorted(held):
-        damaged = bytearray(content)
-        damaged[3 * 4096 + number * size + 1000] ^= 0xFF
-        path = tmp_path / f"{number}.duckdb"
-        path.write_bytes(damaged)
-        try:
-            with Warehouse(path) as warehouse:
-                findings = table_findings(warehouse)
-        except WorkspaceError as error:
-            findings = [str(error)]
-        assert findings, number
-        assert all("vansnap restore" in line for line in findings)

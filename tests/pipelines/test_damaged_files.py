@@ -1,0 +1,50 @@
+"""Damaged files of the databases are found, and what another program leaves beside them blocks nothing."""
+
+from pathlib import Path
+
+from data_contracts.errors import WorkspaceError
+from data_contracts.tables import TABLES
+from pipelines.commands.check import table_findings
+from pipelines.storage.publish import published_run
+from pipelines.storage.warehouse import Warehouse
+from pipelines.weekly import steps
+from pipelines.workspace.workspace import Workspace
+from tests.pipelines.small_home import copied_home
+
+
+def test_a_log_that_another_program_left_beside_the_published_file_blocks_nothing(
+    judged_small: Workspace, tmp_path: Path
+) -> None:
+    home = copied_home(judged_small, tmp_path / "home")
+    log = home.published_path.with_name("published.duckdb.wal")
+    log.write_bytes(b"of another file")
+    week = steps.resolve_week(home.root, None)
+    assert steps.publish_week(home.root, week, steps.track(home.root, week))
+    assert not log.exists()
+    assert published_run(home.published_path) is not None
+
+
+def test_every_damaged_block_that_holds_values_is_found(judged_small: Workspace, tmp_path: Path) -> None:
+    """DuckDB keeps blocks of 256 KiB with a checksum each, after three headers of 4 KiB. Those of keys alone are not read."""
+    content = judged_small.warehouse_path.read_bytes()
+    with Warehouse(judged_small.warehouse_path) as warehouse:
+        size = warehouse.query("SELECT block_size FROM pragma_database_size()").item()
+        held = {
+            number
+            for table in TABLES
+            for number in warehouse.query(f"SELECT block_id FROM pragma_storage_info('{table}')")["block_id"]
+            if number is not None and number >= 0
+        }
+    assert len(held) > 5
+    for number in sorted(held):
+        damaged = bytearray(content)
+        damaged[3 * 4096 + number * size + 1000] ^= 0xFF
+        path = tmp_path / f"{number}.duckdb"
+        path.write_bytes(damaged)
+        try:
+            with Warehouse(path) as warehouse:
+                findings = table_findings(warehouse)
+        except WorkspaceError as error:
+            findings = [str(error)]
+        assert findings, number
+        assert all("vansnap restore" in line for line in findings)
