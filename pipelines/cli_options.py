@@ -14,7 +14,9 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on std
 
 def print_line(text: str = "") -> None:
     """A line on stdout."""
-    print(text)
+    from pipelines.storage.plain_text import printable
+
+    print(printable(text))
 
 
 def print_json(document: object) -> None:

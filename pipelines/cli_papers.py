@@ -19,7 +19,7 @@ def sheet(
     workspace = open_workspace(home)
     from pipelines.commands.papers import write_sheet
 
-    print(write_sheet(workspace, van, out, language))
+    print_line(write_sheet(workspace, van, out, language))
 
 
 def card(
@@ -33,7 +33,7 @@ def card(
     workspace = open_workspace(home)
     from pipelines.commands.papers import write_card
 
-    print(write_card(workspace, family, recorder, out, language))
+    print_line(write_card(workspace, family, recorder, out, language))
 
 
 def list_tests(

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Sequence
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
+from pipelines.storage.plain_text import printable
 
 STOPPED = 130
 
@@ -56,7 +57,7 @@ def fail(line: str, code: int) -> int:
     code : int
         Exit code.
     """
-    print(f"vansnap: {line}", file=sys.stderr)
+    print(f"vansnap: {printable(line)}", file=sys.stderr)
     return code
 
 

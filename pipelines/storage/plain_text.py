@@ -33,6 +33,17 @@ def finite(value: Any) -> Any:
     return value
 
 
+def printable(text: str) -> str:
+    """Text that does nothing to a terminal: control characters, which names from outside may hold, as their escapes.
+
+    Parameters
+    ----------
+    text : str
+        Any text; its line ends and tabs stay.
+    """
+    return "".join(one if one.isprintable() or one in "\n\t" else ascii(one)[1:-1] for one in text)
+
+
 def spreadsheet_safe(text: str) -> str:
     """Text that no spreadsheet reads as a formula.
 

@@ -9,7 +9,10 @@ import pytest
 
 from data_contracts.errors import InputError
 from pipelines.cli import run
+from pipelines.storage.plain_text import printable
 from pipelines.workspace.workspace import Workspace
+from tests.deliveries import deliver, make_home, run_intake
+from tests.deliveries import row as manifest_row
 from tests.pipelines.small_home import SMALL_FLEET, copied_home
 
 REGISTER = str(SMALL_FLEET / "register")
@@ -311,3 +314,27 @@ def test_a_reading_apart_that_takes_too_long_is_ended(tmp_path: Path) -> None:
             plot=tmp_path / "x.svg",
             seconds=0.01,
         )
+
+
+@pytest.mark.parametrize(
+    ("given", "shown"),
+    [
+        ("\x1b[31mred\x1b[0m", "\\x1b[31mred\\x1b[0m"),
+        ("bell\a, back\b\r", "bell\\x07, back\\x08\\r"),
+        ("\x9b2J\u202e\u2028", "\\x9b2J\\u202e\\u2028"),
+        ("zwei Zeilen\n\tgrün – 3 °C", "zwei Zeilen\n\tgrün – 3 °C"),
+    ],
+)
+def test_no_name_from_outside_reaches_the_terminal_as_a_command(given: str, shown: str) -> None:
+    assert printable(given) == shown
+
+
+def test_what_a_delivery_is_called_is_printed_not_obeyed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    home = make_home(tmp_path / "home")
+    deliver(home.inbox / "one", [manifest_row("\x1b[2Jw.csv", van="V\x1b[1m9")], {})
+    run_intake(home)
+    assert run(["check", "--home", str(home.root)]) == 1
+    assert run(["sheet", "V\x1b[31m", "--out", str(tmp_path / "x.pdf"), "--home", str(home.root)]) == 2
+    said = capsys.readouterr()
+    assert "\x1b" not in said.out + said.err
+    assert "\\x1b[2Jw.csv" in said.out
