@@ -88,6 +88,7 @@ def read_banks(
             sensor=sensor,
             opening_s=entries.padded(marks.found.opening.at) * dt,
             release_s=entries.padded(marks.found.release.at) * dt,
+            idle_s=(entries.padded(marks.found.idle.first) * dt, entries.padded(marks.found.idle.stop) * dt),
             idle_speed_rpm=idle_speed.value,
             kind="ratio" if ratio else "v",
         )

@@ -19,6 +19,8 @@ KNEE_PART, KNEE_REACH_S = 0.75, 0.03
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # Knee and shoulder need movements above this many standard deviations of the movements before the release. [1]
 STILL_SIGMAS = 3.0
+# The last slope of a response is read over this long, or over half of the rise. [s]
+REST_S = 0.2
 
 
 @kernel
@@ -106,6 +108,59 @@ def _still_movement(
     if used < 2 * reach:
         return 0.0
     return normal_scatter(moves[:used])
+
+
+@kernel
+def still_moving(s: Floats, p: int, last: int, reach: int, at_end: bool) -> float:  # pragma: no cover - compiled
+    """Slope at the last block over the steepest.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, last : int
+        Where the rise begins, and its last block. [blocks]
+    reach : int
+        Slopes are over so many blocks.
+    at_end : bool
+        Hold or record end there.
+
+    Returns
+    -------
+    float
+        exp(-constants seen) of a first-order response; 0 where nothing ends. [1]
+    """
+    steepest = 0.0
+    for i in range(p, last + 1 - reach):
+        steepest = max(steepest, s[i + reach] - s[i])
+    latest = max(s[last] - s[last - reach], 0.0) if at_end else 0.0
+    return latest / max(steepest, 1e-300)
+
+
+@kernel
+def last_slope(s: Floats, p: int, last: int, h: float, at_end: bool) -> float:  # pragma: no cover - compiled
+    """Slope up to the last block, over `REST_S` or half of the rise.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, last : int
+        Where the rise begins, and its last block. [blocks]
+    h : float
+        Interval of the blocks. [s]
+    at_end : bool
+        Hold or record end there.
+
+    Returns
+    -------
+    float
+        0 where nothing ends. [unit of s per second]
+    """
+    reach, slope = min(int(REST_S / h), (last - p) // 2), 0.0
+    if at_end and reach >= 1:
+        slope = max(s[last] - s[last - reach], 0.0) / (reach * h)
+    return slope
 
 
 @kernel

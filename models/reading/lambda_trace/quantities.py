@@ -22,6 +22,7 @@ from models.reading.lambda_trace.response_times import (
     tip_in,
 )
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
+from models.reading.lambda_trace.stops import find_stops
 from models.reading.lambda_trace.switching import switching
 from models.reading.lambda_trace.trace import Reader, renamed
 from models.reading.lambda_trace.trace_flags import TraceFlags, trace_flags
@@ -42,6 +43,10 @@ ARRIVED_S = 0.5
 # Where a switching sensor still gets richer by more than this over such a window, it has not arrived: a sixth of the
 # smallest step that counts as a response. [V]
 STILL_RISING_V = LEAST_STEP_V / 6.0
+# A continuous sensor that still gets richer by more than the first has not arrived [lambda/s]; what is missing at a
+# slower pace is uncertain by what it would gain in the second [s]. On simulated engines, held for 0.5 to 1.1 s, the
+# level lacks what it gains in 0.05 to 0.3 s.
+STILL_RISING_LAMBDA, RISES_ON_S = 0.15, 0.2
 # Uncertainty of the end of the window; a drifting level is uncertain by its drift over it. [s]
 PLACE_U_S = 0.02
 # The rest of the response is subtracted from the drift. Relative uncertainty of that correction: where the response is
@@ -60,29 +65,52 @@ STEADY_LAMBDA = 0.1
 # Smallest lean dip that counts. [lambda]; for a switching sensor [V]
 LEAST_DIP_LAMBDA = 0.02
 LEAST_DIP_V = 0.08
+# Where more than this share of the hold is at a stop of the channel, dips hide behind it. [1]
+HIDDEN_SHARE = 0.5
 # The hold is searched for lean dips from this many time constants into the response on. [1]
 DIPS_FROM_CONSTANTS = 2.0
+# No engine idles leaner: fuel is cut. Common practice, no source. [lambda]
+LEANEST_IDLE_LAMBDA = 1.3
+# What needs the level at idle, and an engine that burns before the opening.
+_FROM_IDLE = (
+    "lambda_idle",
+    "tip_in_lean_blip",
+    "tip_in_lean_blip_length_s",
+    "lambda_to_rich_dead_time_s",
+    "lambda_to_rich_time_constant_s",
+    "cycle_ripple",
+)
 _SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
 
 
 def _idle(reader: Reader) -> tuple[dict[str, Estimate], Level]:
-    """Level and switching before the opening, or over the record where there is no snap."""
+    """Level and switching over the steady idle before the opening, or over the record where there is no snap."""
     blocks, h = reader.blocks, reader.h
-    stop = np.where(reader.opening >= 0, reader.opening, blocks.count)
-    first = np.zeros_like(stop)
+    first, stop = reader.idle
     idle = levels(blocks.x, first, stop, interval_s=h)
     x, u = idle.level, idle.level_u
-    short = stop * h < QUANTITIES["lambda_idle"].need.before_s
+    short = (stop - first) * h < QUANTITIES["lambda_idle"].need.before_s - 0.5 * h
     unsteady = idle.scatter > STEADY_LAMBDA * reader.unit if not reader.narrow else np.zeros(x.shape, bool)
     out = {}
-    out["lambda_idle"] = reader.as_lambda(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
-    out["lambda_idle_v"] = reader.as_volts(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
+    for name, found in (("lambda_idle", reader.as_lambda(x, u)), ("lambda_idle_v", reader.as_volts(x, u))):
+        found = found.because(short, "not_enough_before").because(unsteady, "not_steady")
+        out[name] = found if name.endswith("_v") else reader.censored(found, first, stop)
     margin = np.maximum(0.1 if reader.narrow else 0.004 * reader.unit, 2.0 * blocks.noise)
-    rate, rate_u = switching(blocks.x, first, stop, x, margin, interval_s=h)
-    brief = stop * h < QUANTITIES["lambda_switch_rate_hz"].need.before_s
+    before = np.where(reader.opening >= 0, reader.opening, blocks.count)
+    rate, rate_u = switching(blocks.x, np.zeros_like(before), before, x, margin, interval_s=h)
+    brief = before * h < QUANTITIES["lambda_switch_rate_hz"].need.before_s
     rates = estimate(rate, rate_u, "not_found")
     out["lambda_switch_rate_hz"] = renamed(rates, brief, "not_enough_before")
     return out, idle
+
+
+def _cut_before(reader: Reader, idle: Level) -> Flags:
+    """Whether the engine is still in fuel cut before the opening, so that there is no idle to read."""
+    if reader.narrow:
+        return np.zeros(idle.level.size, dtype=np.bool_)
+    lean = reader.scale.richness_of(np.full(1, LEANEST_IDLE_LAMBDA))
+    with np.errstate(invalid="ignore"):
+        return np.asarray((reader.opening >= 0) & (idle.level < lean))
 
 
 def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
@@ -103,7 +131,12 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     held = levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
     x, u = held.level, np.hypot(held.level_u, PLACE_U_S * held.slope)
     with np.errstate(invalid="ignore"):
-        rising = reader.narrow & (held.slope > np.maximum(STILL_RISING_V / LEVEL_S, held.slope_u))
+        if reader.narrow:
+            rising = held.slope > np.maximum(STILL_RISING_V / LEVEL_S, held.slope_u)
+        else:
+            richer = np.maximum(held.slope - held.slope_u, 0.0)
+            rising = richer > STILL_RISING_LAMBDA * reader.unit
+            u = np.hypot(u, RISES_ON_S * richer)
     late = np.maximum(stop * h - LEVEL_S, start + LATEST_CONSTANTS * constant)
     settled = np.where(fitted, np.minimum(start + SETTLED_CONSTANTS * constant, late), reader.opening * h + SETTLED_S)
     begin = np.ceil(settled / h - 1e-6).astype(np.int64)
@@ -126,7 +159,8 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
         brief = unsettled if name.endswith("slope_per_s") else short | rising
         for code in ("hold_too_short", "record_ends_early"):
             found = renamed(found, brief & (why == code), code)
-        out[name] = found
+        stretch = (begin, after) if name.endswith("slope_per_s") else (first, stop)
+        out[name] = found if name.endswith("_v") else reader.censored(found, *stretch)
     return out
 
 
@@ -175,7 +209,7 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
         found = renamed(found, seen & short & ~ended, "not_steady")
         found = renamed(found, seen & short & ended, "record_ends_early")
         if name == "lambda_fuel_cut" and not reader.narrow:
-            found = renamed(found, lean.cut_off, "censored")
+            found = reader.censored(renamed(found, lean.cut_off, "censored"), first, lean.stop)
         found = renamed(found, ~cut, "no_fuel_cut")
         found = renamed(found, (lean.code == ENDS_EARLY) & (short | ~cut) & ended, "record_ends_early")
         brief = (blocks.count - reader.release) * h < QUANTITIES[name].need.after_s
@@ -210,6 +244,7 @@ def _lean_dips(reader: Reader, rich: Edges, swing: Floats, opening_s: Floats) ->
     else:
         level = levels(blocks.x, np.maximum(first, 0), stop, interval_s=h).level
         scale = reader.scale.lambda_slope(level - 0.5 * np.nan_to_num(dips.depth))
+    counted = reader.censored(counted, first, stop, HIDDEN_SHARE)
     sizes = estimate(dips.depth * scale, dips.depth_u * scale)
     electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(dips.electrical)
     few = np.full(electrical.shape, 12.0**-0.5)
@@ -245,6 +280,7 @@ def read_lambda(
     sensor: LambdaSensor,
     opening_s: Floats,
     release_s: Floats,
+    idle_s: tuple[Floats, Floats],
     idle_speed_rpm: Floats,
     kind: Literal["v", "ratio"],
 ) -> tuple[dict[str, Estimate], TraceFlags]:
@@ -263,6 +299,8 @@ def read_lambda(
         The family's lambda sensor.
     opening_s, release_s : ndarray of shape (captures,)
         Opening and release, from the row's first sample; NaN where not found. [s]
+    idle_s : tuple of two ndarray of shape (captures,)
+        Begin and end of the steady idle of the air mass, from the row's first sample; NaN where not found. [s]
     idle_speed_rpm : ndarray of shape (captures,)
         Engine speed at idle; NaN unknown. [1/min]
     kind : {"v", "ratio"}
@@ -279,7 +317,8 @@ def read_lambda(
         no = np.zeros(rows, dtype=np.bool_)
         return {name: unread(rows, "not_for_this_family") for name in NAMES}, TraceFlags(~no, no, no.copy())
     blocks = block_lambda(signal, keep, scale, interval_s=interval_s)
-    reader = Reader(blocks, scale, interval_s, opening_s, release_s)
+    stops = find_stops(signal, keep, scale, sensor, interval_s=interval_s)
+    reader = Reader(blocks, scale, interval_s, opening_s, release_s, idle_s, stops)
     flags = trace_flags(
         blocks.x,
         scale,
@@ -288,34 +327,37 @@ def read_lambda(
         opening=reader.opening,
         release=reader.release,
         noise=blocks.noise,
+        stops=stops,
     )
     rich = edge_after(reader, to_rich=True)
     lean = edge_after(reader, to_rich=False)
     out, idle = _idle(reader)
-    lean = _until_cut(reader, lean, idle.level)
+    cut_before = _cut_before(reader, idle)
+    closed_loop = np.where(cut_before, scale.richness_of(np.ones(rows)), idle.level)
+    lean = _until_cut(reader, lean, closed_loop)
     out |= _full_throttle(reader, rich)
-    out |= _fuel_cut(reader, lean, idle.level)
+    out |= _fuel_cut(reader, lean, closed_loop)
     out |= response(reader, rich, opening_s, "to_rich")
     out |= response(reader, lean, release_s, "to_lean")
-    lowest = np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
-    highest = np.nanmax(np.where(np.isfinite(blocks.x), blocks.x, -np.inf), axis=1)
-    swing = highest - lowest
+    there = np.isfinite(blocks.x)
+    swing = np.where(there, blocks.x, -np.inf).max(axis=1) - np.where(there, blocks.x, np.inf).min(axis=1)
     out |= tip_in(reader, rich, idle, swing)
     out |= _lean_dips(reader, rich, swing, opening_s)
     out |= _ripple(reader, idle_speed_rpm, idle.level, swing)
     if reader.narrow:
         out |= switch_time(reader, rich, "to_rich")
         out |= switch_time(reader, lean, "to_lean")
+    for name in _FROM_IDLE:
+        out[name] = renamed(out[name], cut_before, "fuel_cut_before")
     for name in NAMES:
         out.setdefault(name, unread(rows, "not_for_this_family"))
-    recorded = "ratio" if scale.form == "inverse" else scale.form
-    return _with_needs(out, reader, flags, recorded), flags
+    return _with_needs(out, reader, flags), flags
 
 
-def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags, recorded: str) -> dict[str, Estimate]:
+def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags) -> dict[str, Estimate]:
     """Null the quantities that the recording, the sensor or its flags rule out; such a reason comes before any
     other."""
-    rows = flags.active.size
+    rows, recorded = flags.active.size, "ratio" if reader.scale.form == "inverse" else reader.scale.form
     everywhere = np.ones(rows, dtype=np.bool_)
     nothing = reader.blocks.count == 0
     for name, found in out.items():

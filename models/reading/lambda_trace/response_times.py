@@ -95,6 +95,8 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
             found = renamed(found, np.ones_like(good), "not_for_this_family")
         if name == "to_rich":
             found = renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
+            if reader.scale.form == "inverse":  # the model knows the end of a characteristic, and no ratio's
+                found = reader.censored(found, edge.end - 2, edge.stop)
         out[f"lambda_{name}_{key}"] = found
     return out
 
