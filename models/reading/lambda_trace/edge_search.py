@@ -19,6 +19,11 @@ KNEE_PART, KNEE_REACH_S = 0.75, 0.03
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # Knee and shoulder need movements above this many standard deviations of the movements before the release. [1]
 STILL_SIGMAS = 3.0
+# A fall in two stages pauses between them: its slope is less than PAUSE_PART of the slope before, and each stage moves by
+# at least STAGE_PART of the whole. The steeper one is the response, unless the other is more than RIVAL_PART as steep:
+# then repeats of one snap would jump from one to the other, and neither is told. Common practice, no source
+# (2026-11-29). [1]
+PAUSE_PART, STAGE_PART, RIVAL_PART = 0.3, 0.15, 0.75
 # The last slope of a response is read over this long, or over half of the rise. [s]
 REST_S = 0.2
 
@@ -93,6 +98,31 @@ def _knee_and_shoulder(
     while knee > p and not s[knee + reach] - s[knee] < KNEE_PART * steepest - least:
         knee -= 1
     return knee, q if shoulder + reach > q else shoulder
+
+
+@kernel
+def _stages(
+    s: Floats, p: int, q: int, knee: int, shoulder: int, reach: int, least: float
+) -> tuple[bool, float]:  # pragma: no cover - compiled
+    """Whether an earlier stage of the fall ends ahead of the knee, and how steep the other stages are at most.
+
+    The latter over the steepest part, what noise alone may give taken off; 0 where there is only one stage.
+    """
+    rise, steepest = s[q] - s[p], 0.0
+    for i in range(knee, min(shoulder + 1, q + 1 - reach)):
+        steepest = max(steepest, s[i + reach] - s[i])
+    before, at, lowest = 0.0, p, np.inf
+    for i in range(p, knee + 1 - reach):
+        slope = s[i + reach] - s[i]
+        if slope > before:
+            before, at, lowest = slope, i, np.inf
+        lowest = min(lowest, slope)
+    early = before > least and lowest < PAUSE_PART * before and s[at + reach] - s[p] > STAGE_PART * rise
+    rival = before - least if early else 0.0
+    if s[q] - s[shoulder] > STAGE_PART * rise:
+        for i in range(shoulder, q + 1 - reach):
+            rival = max(rival, s[i + reach] - s[i] - least)
+    return early, rival / max(steepest, 1e-300)
 
 
 @kernel
@@ -205,7 +235,7 @@ def one_event(
     sigma: float,
     least: float,
     moves: Floats,
-) -> tuple[int, int, bool, bool]:  # pragma: no cover - compiled
+) -> tuple[int, int, bool, bool, bool]:  # pragma: no cover - compiled
     """Narrow a rise down to the response to one event.
 
     Parameters
@@ -229,21 +259,23 @@ def one_event(
     -------
     turn, end : int
         Where the response begins and ends. [blocks]
-    came_back, further : bool
-        It begins at the knee after an opposite excursion; the trace moves on after its shoulder.
+    came_back, further, rivalled : bool
+        It begins at the knee after an opposite excursion or an earlier stage; the trace moves on after its shoulder;
+        another stage is about as steep.
     """
     rise = s[q] - s[p]
-    knee, shoulder = p, q
+    knee, shoulder, early, rival = p, q, False, 0.0
     if to_lean:
         reach = max(1, int(KNEE_REACH_S / h))
         by_noise = STILL_SIGMAS * max(_still_movement(s, before, event, reach, moves), np.sqrt(2.0) * sigma)
         knee, shoulder = _knee_and_shoulder(s, p, q, reach, by_noise)
+        early, rival = _stages(s, p, q, knee, shoulder, reach, by_noise)
     counts = max(BLIP_PART * rise, 4.0 * sigma)
     against = level - s[p] > counts  # a tip-in blip, or the spike of the lifted pedal
-    came_back = against and s[knee] - s[p] > counts and s[q] - s[knee] > least
+    came_back = (against or early) and s[knee] - s[p] > counts and s[q] - s[knee] > least
     if came_back:
         p = knee
     further = s[q] - s[shoulder] > FURTHER_PART * (s[shoulder] - s[p]) and s[shoulder] - s[p] > least
     if further:
         q = shoulder
-    return p, q, came_back, further
+    return p, q, came_back, further, rival > RIVAL_PART

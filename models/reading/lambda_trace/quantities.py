@@ -25,7 +25,7 @@ from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_
 from models.reading.lambda_trace.stops import find_stops
 from models.reading.lambda_trace.switching import switching
 from models.reading.lambda_trace.trace import Reader, renamed
-from models.reading.lambda_trace.trace_flags import TraceFlags, trace_flags
+from models.reading.lambda_trace.trace_flags import TraceFlags, no_flags, trace_flags
 from models.statistics.arrays import Flags, Floats
 from models.statistics.estimate import Estimate, estimate, unread
 
@@ -280,6 +280,7 @@ def read_lambda(
     sensor: LambdaSensor,
     opening_s: Floats,
     release_s: Floats,
+    events_u: tuple[Floats, Floats] | None = None,
     idle_s: tuple[Floats, Floats],
     idle_speed_rpm: Floats,
     kind: Literal["v", "ratio"],
@@ -299,6 +300,8 @@ def read_lambda(
         The family's lambda sensor.
     opening_s, release_s : ndarray of shape (captures,)
         Opening and release, from the row's first sample; NaN where not found. [s]
+    events_u : tuple of two ndarray of shape (captures,), optional
+        Standard uncertainties of opening and release. [s]
     idle_s : tuple of two ndarray of shape (captures,)
         Begin and end of the steady idle of the air mass, from the row's first sample; NaN where not found. [s]
     idle_speed_rpm : ndarray of shape (captures,)
@@ -314,8 +317,7 @@ def read_lambda(
     rows = signal.shape[0]
     scale = lambda_scale(sensor, kind)
     if scale is None or rows == 0:
-        no = np.zeros(rows, dtype=np.bool_)
-        return {name: unread(rows, "not_for_this_family") for name in NAMES}, TraceFlags(~no, no, no.copy())
+        return {name: unread(rows, "not_for_this_family") for name in NAMES}, no_flags(rows)
     blocks = block_lambda(signal, keep, scale, interval_s=interval_s)
     stops = find_stops(signal, keep, scale, sensor, interval_s=interval_s)
     reader = Reader(blocks, scale, interval_s, opening_s, release_s, idle_s, stops)
@@ -337,24 +339,21 @@ def read_lambda(
     lean = _until_cut(reader, lean, closed_loop)
     out |= _full_throttle(reader, rich)
     out |= _fuel_cut(reader, lean, closed_loop)
-    out |= response(reader, rich, opening_s, "to_rich")
-    out |= response(reader, lean, release_s, "to_lean")
-    there = np.isfinite(blocks.x)
-    swing = np.where(there, blocks.x, -np.inf).max(axis=1) - np.where(there, blocks.x, np.inf).min(axis=1)
-    out |= tip_in(reader, rich, idle, swing)
-    out |= _lean_dips(reader, rich, swing, opening_s)
-    out |= _ripple(reader, idle_speed_rpm, idle.level, swing)
+    opening_u, release_u = events_u or (np.zeros(rows), np.zeros(rows))
+    out |= response(reader, rich, (opening_s, opening_u), "to_rich")
+    out |= response(reader, lean, (release_s, release_u), "to_lean")
+    out |= tip_in(reader, rich, idle, flags.swing)
+    out |= _lean_dips(reader, rich, flags.swing, opening_s)
+    out |= _ripple(reader, idle_speed_rpm, idle.level, flags.swing)
     if reader.narrow:
         out |= switch_time(reader, rich, "to_rich")
         out |= switch_time(reader, lean, "to_lean")
-    for name in _FROM_IDLE:
-        out[name] = renamed(out[name], cut_before, "fuel_cut_before")
     for name in NAMES:
         out.setdefault(name, unread(rows, "not_for_this_family"))
-    return _with_needs(out, reader, flags), flags
+    return _with_needs(out, reader, flags, cut_before), flags
 
 
-def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags) -> dict[str, Estimate]:
+def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags, cut_before: Flags) -> dict[str, Estimate]:
     """Null the quantities that the recording, the sensor or its flags rule out; such a reason comes before any
     other."""
     rows, recorded = flags.active.size, "ratio" if reader.scale.form == "inverse" else reader.scale.form
@@ -362,6 +361,8 @@ def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags) -> 
     nothing = reader.blocks.count == 0
     for name, found in out.items():
         need = QUANTITIES[name].need
+        if name in _FROM_IDLE:
+            found = renamed(found, cut_before, "fuel_cut_before")
         if name not in _SENSOR_VOLTS:
             found = renamed(found, flags.polarity_contradicts, "polarity_contradicts")
         found = renamed(found, ~flags.active, "sensor_inactive")

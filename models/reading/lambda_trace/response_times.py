@@ -62,7 +62,7 @@ def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
     )
 
 
-def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[str, Estimate]:
+def response(reader: Reader, edge: Edges, event: tuple[Floats, Floats], name: str) -> dict[str, Estimate]:
     """Dead time and time constant of one edge.
 
     Parameters
@@ -71,8 +71,8 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
         The stack being read.
     edge : Edges
         One per row.
-    event_s : ndarray of shape (captures,)
-        Opening or release, from the row's first sample. [s]
+    event : tuple of two ndarray of shape (captures,)
+        Opening or release, from the row's first sample, and its standard uncertainty; NaN unknown. [s]
     name : {"to_rich", "to_lean"}
         Which edge.
 
@@ -82,9 +82,11 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
         [s]
     """
     good = edge.code == FOUND
+    event_s, event_u = event
     start = edge.fit.start + reader.blocks.start_s - event_s
     out = {}
-    times = {"dead_time_s": (start, edge.fit.start_u), "time_constant_s": (edge.fit.constant, edge.fit.constant_u)}
+    start_u = np.hypot(edge.fit.start_u, np.nan_to_num(event_u))
+    times = {"dead_time_s": (start, start_u), "time_constant_s": (edge.fit.constant, edge.fit.constant_u)}
     for key, (value, u) in times.items():
         vague = good & ~(u <= LARGEST_U_S)
         found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")

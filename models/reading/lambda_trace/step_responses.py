@@ -52,6 +52,8 @@ STILL_MOVING = 0.4
 # UNFINISHED is not read; else its time constant is uncertain by REST_U of what exceeds REST_FREE, as a part of it. On
 # simulated engines held for 0.4 to 1.2 s the constant is short by a half of that on average, and by up to 0.8. [1]
 UNFINISHED, REST_FREE, REST_U = 0.8, 0.2, 0.8
+# An unfinished response whose time constant is less certain than this part of it says nothing of the sensor. [1]
+VAGUE = 0.4
 FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit uses about this many samples: blocks are averaged, as long as they stay short against the response.
@@ -66,6 +68,9 @@ PLATEAU_S = 0.04
 AIR_U = 0.15
 # The fit of a response that begins at a knee starts this long before it. [s]
 KNEE_FIT_S = 0.02
+# The knee lies on a block, and what comes before it is no response: uncertainty of both times that gives, as a part of
+# the blocks' interval (a judgement; half of one). [1]
+KNEE_U = 0.5
 # A trace that falls back by more than this part of its step on the way responds to more than one event. [1]
 BACK_PART = 0.25
 # A plateau counts as cut off when that leaves at most this part of the residual of a smooth approach. [1]
@@ -158,7 +163,8 @@ def _plausible(fit: Record, stop: int, h: float, rest: float, moving: float) -> 
     if not wrong or not part > REST_FREE:
         return FOUND
     fit.constant_u = np.hypot(fit.constant_u, REST_U * (part - REST_FREE) * fit.constant)
-    return ENDS_EARLY if part > UNFINISHED else FOUND
+    vague = part > UNFINISHED or fit.constant_u > VAGUE * fit.constant
+    return ENDS_EARLY if vague else FOUND
 
 
 @kernel
@@ -256,8 +262,10 @@ def _read_edge(
     out.turn, out.end = p, q
     if not rise > max(least, STEP_SIGMAS * sigma):
         return NO_STEP if rise <= least else NOISE
-    p, q, came_back, further = one_event(s, p, q, before, event, h, to_lean, level, sigma, least, moves)
+    p, q, came_back, further, rivalled = one_event(s, p, q, before, event, h, to_lean, level, sigma, least, moves)
     out.turn, out.goes_on = p, further
+    if rivalled:
+        return NOT_FOUND
     rise = s[q] - s[p]
     if goes_back(s, p, q, s[q] - PLATEAU_PART * rise) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
         return NOT_FOUND
@@ -289,6 +297,11 @@ def _read_edge(
     if not (further or np.isnan(ends[1])):
         window = (first, end, p, q, last)
         done = _fit_cut_off(w, s, window, half, h, guess, ends, before_u, still, done, space, out)
+    if done and came_back:
+        out.fit.start_u, out.fit.constant_u = (
+            np.hypot(out.fit.start_u, KNEE_U * h),
+            np.hypot(out.fit.constant_u, KNEE_U * h),
+        )
     return _plausible(out.fit, end, h, rest, moving) if done else NOT_FOUND
 
 

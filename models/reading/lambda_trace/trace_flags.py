@@ -54,11 +54,30 @@ class TraceFlags:
         and tip-in alike. Never of a ratio, which has no polarity.
     clipped : ndarray of shape (captures,), bool
         The signal reaches an end of its characteristic other than in fuel cut, where that is normal.
+    swing : ndarray of shape (captures,)
+        Highest less lowest value of the trace, smoothed so that noise adds nothing. [unit of richness]
     """
 
     active: Flags
     polarity_contradicts: Flags
     clipped: Flags
+    swing: Floats
+
+
+def no_flags(rows: int) -> TraceFlags:
+    """Flags of traces that can't be read: nothing speaks against them.
+
+    Parameters
+    ----------
+    rows : int
+        How many.
+
+    Returns
+    -------
+    TraceFlags
+    """
+    no = np.zeros(rows, dtype=np.bool_)
+    return TraceFlags(~no, no, no.copy(), np.full(rows, np.nan))
 
 
 class _Seen(NamedTuple):
@@ -275,7 +294,7 @@ def trace_flags(
             contradicts = np.zeros_like(active)
         else:
             contradicts = _contradicts(seen, sigma, scale)
-    return TraceFlags(active, contradicts & active, seen.at_end >= 3)
+    return TraceFlags(active, contradicts & active, seen.at_end >= 3, seen.highest - seen.lowest)
 
 
 def _lean_hold(seen: _Seen, wrong_side: Floats) -> Flags:
