@@ -35,7 +35,7 @@ NAMES: tuple[str, ...] = tuple(
 # After this many time constants the level has settled (98 %): a drift is read from there on. [1]
 SETTLED_CONSTANTS = 4.0
 # Full throttle is the mean level over this long at the end of the hold, as recorded. Where the response came late it is
-# shorter: from this many time constants (86 %) on, or from this long after the opening where no response was identified
+# shorter: from this many time constants (86 %) of an identified response on, and from this long after the opening
 # (common practice: transport delay and lag of a slow sensor take 0.1 to 0.6 s). [s], [1], [s]
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
@@ -43,10 +43,10 @@ ARRIVED_S = 0.5
 # Where a switching sensor still gets richer by more than this over such a window, it has not arrived: a sixth of the
 # smallest step that counts as a response. [V]
 STILL_RISING_V = LEAST_STEP_V / 6.0
-# A continuous sensor that still gets richer by more than the first has not arrived [lambda/s]; what is missing at a
-# slower pace is uncertain by what it would gain in the second [s]. On simulated engines, held for 0.5 to 1.1 s, the
-# level lacks what it gains in 0.05 to 0.3 s.
-STILL_RISING_LAMBDA, RISES_ON_S = 0.15, 0.2
+# A continuous sensor that still gets richer by more than the first has not arrived; a slope beyond the second, as which
+# level ones wander, is uncertain by what it would gain in RISES_ON_S. On simulated engines the level of holds of 0.6 to
+# 0.95 s lacks what it gains in 0.05 to 0.35 s. [lambda/s], [lambda/s], [s]
+STILL_RISING_LAMBDA, RESTLESS_LAMBDA, RISES_ON_S = 0.15, 0.02, 0.35
 # Uncertainty of the end of the window; a drifting level is uncertain by its drift over it. [s]
 PLACE_U_S = 0.02
 # The rest of the response is subtracted from the drift. Relative uncertainty of that correction: where the response is
@@ -125,7 +125,8 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     fitted = rich.code == FOUND
     start, constant = np.nan_to_num(rich.fit.start), np.nan_to_num(rich.fit.constant)
     stop = reader.held_until
-    arrived = np.where(fitted, start + LATEST_CONSTANTS * constant, reader.opening * h + ARRIVED_S)
+    arrived = reader.opening * h + ARRIVED_S
+    arrived = np.where(fitted, np.maximum(start + LATEST_CONSTANTS * constant, arrived), arrived)
     first = np.ceil(np.maximum(stop * h - LEVEL_S, arrived) / h - 1e-6).astype(np.int64)
     short = (stop - first) * h < SHORTEST_LEVEL_S
     held = levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
@@ -134,9 +135,8 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
         if reader.narrow:
             rising = held.slope > np.maximum(STILL_RISING_V / LEVEL_S, held.slope_u)
         else:
-            richer = np.maximum(held.slope - held.slope_u, 0.0)
-            rising = richer > STILL_RISING_LAMBDA * reader.unit
-            u = np.hypot(u, RISES_ON_S * richer)
+            rising = held.slope > STILL_RISING_LAMBDA * reader.unit
+            u = np.hypot(u, RISES_ON_S * np.maximum(held.slope - RESTLESS_LAMBDA * reader.unit, 0.0))
     late = np.maximum(stop * h - LEVEL_S, start + LATEST_CONSTANTS * constant)
     settled = np.where(fitted, np.minimum(start + SETTLED_CONSTANTS * constant, late), reader.opening * h + SETTLED_S)
     begin = np.ceil(settled / h - 1e-6).astype(np.int64)

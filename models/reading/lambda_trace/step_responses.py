@@ -45,15 +45,15 @@ CONSTANTS_NEEDED = 1.0
 # over FINAL_S, is then taken as final within FINAL_U of the step, and this many time constants must be recorded.
 WRONG_MODEL = 0.01
 WRONG_MODEL_CONSTANTS = 1.5
-# Nor is it read where its last slope is more than this part of its steepest. [1]
-STILL_MOVING = 0.4
-# How much of a response is still to come where hold or record end in it: its last slope (`last_slope`) times the length
-# seen, over the step. A first-order response has at most 0.5 there. One that is not first order and shows more than
-# UNFINISHED is not read; else its time constant is uncertain by REST_U of what exceeds REST_FREE, as a part of it. On
-# simulated engines held for 0.4 to 1.2 s the constant is short by a half of that on average, and by up to 0.8. [1]
-UNFINISHED, REST_FREE, REST_U = 0.8, 0.2, 0.8
-# An unfinished response whose time constant is less certain than this part of it says nothing of the sensor. [1]
-VAGUE = 0.4
+STILL_MOVING = 0.4  # nor is it read where its last slope is more than this part of its steepest [1]
+# How much is still to come where hold or record end in a response: its last slope times the length seen, over the step;
+# at most 0.5 if first order. One that is not, and shows more than UNFINISHED, is not read; else its time constant is
+# uncertain by REST_U of what exceeds REST_FREE, as a part of it. On simulated engines held for 0.4 to 1.2 s it is short
+# by a half of that on average, and up to twice that. [1]
+UNFINISHED, REST_FREE, REST_U = 0.8, 0.2, 1.0
+# Nor is one read that is less certain than the first part of itself, or seen for less than the second: fuel film and
+# mixing alone take longer. [1], [s]
+VAGUE, SEEN_S = 0.4, 0.35
 FINAL_U = 0.05
 FINAL_S = 0.06
 # A fit uses about this many samples: blocks are averaged, as long as they stay short against the response.
@@ -68,8 +68,7 @@ PLATEAU_S = 0.04
 AIR_U = 0.15
 # The fit of a response that begins at a knee starts this long before it. [s]
 KNEE_FIT_S = 0.02
-# The knee lies on a block, and what comes before it is no response: uncertainty of both times that gives, as a part of
-# the blocks' interval (a judgement; half of one). [1]
+# The knee lies on a block: uncertainty of both times that gives, as a part of the blocks' interval (a judgement). [1]
 KNEE_U = 0.5
 # A trace that falls back by more than this part of its step on the way responds to more than one event. [1]
 BACK_PART = 0.25
@@ -146,10 +145,13 @@ def _fit(
 
 
 @kernel
-def _plausible(fit: Record, stop: int, h: float, rest: float, moving: float) -> int:  # pragma: no cover - compiled
+def _plausible(
+    fit: Record, stop: int, h: float, at_end: bool, rest: float, moving: float
+) -> int:  # pragma: no cover - compiled
     """Code of a fit: `FOUND`, or why not. What is still to come, see `UNFINISHED`, makes its time constant less certain.
 
-    `moving` is the last slope over the steepest: exp(-constants) if first order.
+    `at_end` says that hold or record end there, `moving` is the last slope over the steepest: exp(-constants) if first
+    order.
     """
     if not fit.step > 0.0 or fit.residual > 0.25 * fit.step:
         return NOT_FOUND
@@ -159,12 +161,13 @@ def _plausible(fit: Record, stop: int, h: float, rest: float, moving: float) -> 
         return ENDS_EARLY
     if wrong and moving > STILL_MOVING:
         return ENDS_EARLY
-    part = rest * ((stop - 1) * h - fit.start) / fit.step
-    if not wrong or not part > REST_FREE:
+    seen_s = (stop - 1) * h - fit.start
+    part = rest * seen_s / fit.step
+    if not wrong or not at_end:
         return FOUND
-    fit.constant_u = np.hypot(fit.constant_u, REST_U * (part - REST_FREE) * fit.constant)
-    vague = part > UNFINISHED or fit.constant_u > VAGUE * fit.constant
-    return ENDS_EARLY if vague else FOUND
+    fit.constant_u = np.hypot(fit.constant_u, REST_U * max(part - REST_FREE, 0.0) * fit.constant)
+    brief = part > UNFINISHED or (seen_s < SEEN_S and part > REST_FREE)
+    return ENDS_EARLY if brief or fit.constant_u > VAGUE * fit.constant else FOUND
 
 
 @kernel
@@ -302,7 +305,7 @@ def _read_edge(
             np.hypot(out.fit.start_u, KNEE_U * h),
             np.hypot(out.fit.constant_u, KNEE_U * h),
         )
-    return _plausible(out.fit, end, h, rest, moving) if done else NOT_FOUND
+    return _plausible(out.fit, end, h, at_end, rest, moving) if done else NOT_FOUND
 
 
 @kernel

@@ -75,6 +75,7 @@ class Reader:
         released = np.isfinite(release_s) & (self.opening >= 0)
         self.release = np.where(released, np.minimum(self._block(release_s), blocks.count), blocks.count)
         self.released = self.release < blocks.count
+        self.held_s = stops.held_s
         self.idle = self._idle_window(idle_s)
         self._stopped = _share_so_far(blocks.x, stops)
         self.held_until = np.where(self.released, self.release - round(ENDS_BEFORE_S / self.h), blocks.count)
@@ -98,7 +99,9 @@ class Reader:
         first = np.where(later, np.minimum(first + round(IDLE_ARRIVES_S / self.h), np.maximum(shortest, first)), 0)
         return np.maximum(first, recorded), last
 
-    def censored(self, found: Estimate, first: Codes, stop: Codes, share: float = CENSORED_SHARE) -> Estimate:
+    def censored(
+        self, found: Estimate, first: Codes, stop: Codes, share: float = CENSORED_SHARE, *, whatever: bool = False
+    ) -> Estimate:
         """The same estimate, censored where more than a share of its stretch is at a stop of the channel.
 
         Parameters
@@ -109,6 +112,8 @@ class Reader:
             Stretch. [blocks]
         share : float
             [1]
+        whatever : bool
+            Also where it is null for another reason.
 
         Returns
         -------
@@ -120,7 +125,8 @@ class Reader:
         a = np.clip(first, 0, end)
         b = np.clip(stop, a, end)
         there = self._stopped[row, b] - self._stopped[row, a]
-        return found.because(there > share * (b - a), "censored")
+        censored = there > share * (b - a)
+        return renamed(found, censored, "censored") if whatever else found.because(censored, "censored")
 
     def _block(self, seconds: Floats) -> Codes:
         with np.errstate(invalid="ignore"):
