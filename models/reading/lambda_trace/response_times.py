@@ -95,14 +95,16 @@ def response(reader: Reader, edge: Edges, event: tuple[Floats, Floats], name: st
         found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
         if key == "time_constant_s":
             with np.errstate(invalid="ignore"):
-                found = found.because(good & (u > VAGUE_PART * value), "not_found")
+                found = found.because(good & np.isfinite(u) & (u > VAGUE_PART * value), "not_found")
+            found = renamed(found, good & np.isinf(u), REASONS[ENDS_EARLY])
         for number, reason in enumerate(REASONS):
             if number != FOUND:
                 found = renamed(found, edge.code == number, reason)
         if reader.narrow and key == "time_constant_s":
             found = renamed(found, np.ones_like(good), "not_for_this_family")
         if name == "to_rich":
-            found = renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
+            unfinished = (edge.code == ENDS_EARLY) | (good & np.isinf(u))
+            found = renamed(found, unfinished & reader.released, "hold_too_short")
             if reader.scale.form == "inverse":  # the model knows the end of a characteristic, and no ratio's
                 found = reader.censored(found, edge.end - 2, edge.stop, whatever=True)
         out[f"lambda_{name}_{key}"] = found

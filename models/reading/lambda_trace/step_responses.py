@@ -47,15 +47,13 @@ WRONG_MODEL = 0.01
 WRONG_MODEL_CONSTANTS = 1.5
 STILL_MOVING = 0.4  # nor is it read where its last slope is more than this part of its steepest [1]
 # How much is still to come where hold or record end in a response: its last slope times the length seen, over the step;
-# at most 0.5 if first order. One that is not, and shows more than UNFINISHED, is not read; else its time constant is
+# at most 0.5 if first order. One that is not, and shows more than UNFINISHED, has no time constant; else that is
 # uncertain by REST_U of what exceeds REST_FREE, as a part of it. On simulated engines held for 0.4 to 1.2 s it is short
 # by a half of that on average, and up to twice that. [1]
 UNFINISHED, REST_FREE, REST_U = 0.8, 0.2, 1.0
-# Nor is one read that is less certain than the first part of itself, or seen for less than the second: fuel film and
-# mixing alone take longer. [1], [s]
+# Nor has one less certain than the first part of itself, or seen for less than the second: film and mixing take longer.
 VAGUE, SEEN_S = 0.4, 0.35
-FINAL_U = 0.05
-FINAL_S = 0.06
+FINAL_U, FINAL_S = 0.05, 0.06
 # A fit uses about this many samples: blocks are averaged, as long as they stay short against the response.
 FIT_SAMPLES = 128
 # Uncertainty of the starting level at the turn of an excursion or at the knee, as a part of the step (a judgement: a
@@ -167,7 +165,9 @@ def _plausible(
         return FOUND
     fit.constant_u = np.hypot(fit.constant_u, REST_U * max(part - REST_FREE, 0.0) * fit.constant)
     brief = part > UNFINISHED or (seen_s < SEEN_S and part > REST_FREE)
-    return ENDS_EARLY if brief or fit.constant_u > VAGUE * fit.constant else FOUND
+    if brief or fit.constant_u > VAGUE * fit.constant:
+        fit.constant_u = np.inf  # when it starts is seen all the same
+    return FOUND
 
 
 @kernel
