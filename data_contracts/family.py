@@ -92,12 +92,15 @@ class LambdaSensor:
         Wideband signal, strictly increasing; empty otherwise. [V]
     characteristic_lambda : ndarray of shape (points,)
         Lambda at those points, strictly monotonic. [1]
+    range_lambda : tuple of float or None
+        Lowest and highest lambda that a recorded ratio says; None where the register gives none. [1]
     """
 
     kind: LambdaKind
     polarity: Polarity | None
     characteristic_v: NDArray[np.float64]
     characteristic_lambda: NDArray[np.float64]
+    range_lambda: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -301,6 +304,13 @@ class LambdaSensorEntry(SourcedEntry):
     characteristic_lambda: Annotated[
         _Curve | None, _ByKind, Field(description="lambda at those volts, strictly rising or strictly falling numbers")
     ] = None
+    range_lambda: Annotated[
+        tuple[Positive, Positive] | None,
+        Field(
+            strict=False,
+            description="lowest and highest lambda that a recorded ratio can say, where it stands still: [0.75, 1.99]",
+        ),
+    ] = None
 
     @field_validator("polarity")
     @classmethod
@@ -323,10 +333,22 @@ class LambdaSensorEntry(SourcedEntry):
                 raise contradiction(f"the characteristic says {rising} and polarity {told}: mend one of the two")
         return value
 
+    @field_validator("range_lambda")
+    @classmethod
+    def _low_before_high(cls, value: tuple[float, float] | None, info: ValidationInfo) -> tuple[float, float] | None:
+        if value is None:
+            return value
+        if info.data.get("kind") not in ("wideband", "ratio"):
+            raise contradiction('leave it out: it is for kind = "ratio", and "wideband" where a ratio is recorded')
+        if not value[0] < 1.0 < value[1]:
+            raise contradiction("give two numbers, the first below 1 and the second above")
+        return value
+
     def sensor(self) -> LambdaSensor:
         """As models take it."""
         polarity = self.polarity if self.kind in ("narrowband", "wideband") else None
-        return LambdaSensor(self.kind, polarity, _array(self.characteristic_v), _array(self.characteristic_lambda))
+        curve = _array(self.characteristic_v), _array(self.characteristic_lambda)
+        return LambdaSensor(self.kind, polarity, *curve, self.range_lambda)
 
 
 class LambdaResponseEntry(SourcedEntry):

@@ -125,6 +125,7 @@ UNREAD_REASONS = _page(
     Reason("sensor_inactive", "the lambda sensor was not active"),
     Reason("polarity_contradicts", "the lambda trace contradicts the polarity in the register"),
     Reason("no_fuel_cut", "no fuel cut was seen after the release"),
+    Reason("fuel_cut_before", "the engine was still in fuel cut before the opening"),
     Reason("no_step", "lambda did not move enough to tell a response"),
     Reason("unmeasured_condition", "a condition it needs was not measured"),
     Reason("gap", "samples are missing there"),

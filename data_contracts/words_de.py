@@ -71,6 +71,7 @@ GERMAN: dict[str, str] = {
     "the signal is at the end of the characteristic there": "das Signal ist dort am Ende der Kennlinie",
     "the signal is outside the family's table": "das Signal liegt außerhalb der Tabelle der Motorfamilie",
     "the lambda sensor was not active": "die Lambdasonde war nicht aktiv",
+    "the engine was still in fuel cut before the opening": "der Motor war vor dem Öffnen noch in der Schubabschaltung",
     "no fuel cut was seen after the release": "nach dem Loslassen war keine Schubabschaltung zu sehen",
     "lambda did not move enough to tell a response": "Lambda bewegte sich zu wenig für eine Antwort",
     "a condition it needs was not measured": "eine nötige Bedingung wurde nicht gemessen",

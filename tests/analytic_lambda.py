@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.family import LambdaSensor
+from models.statistics.estimate import UNREAD_CODES, Estimate
 
 # A rounded characteristic of the usual shape: steeper on the rich side, flattening towards air. Made up for the tests.
 WIDEBAND = LambdaSensor(
@@ -97,6 +98,7 @@ def read(
     opening_s=np.nan,
     release_s=np.nan,
     idle_rpm=np.nan,
+    idle_s=(np.nan, np.nan),
 ):
     """Read with the same events for all rows."""
     from models.reading.lambda_trace.quantities import read_lambda
@@ -110,6 +112,7 @@ def read(
         sensor=sensor,
         opening_s=np.full(rows, opening_s),
         release_s=np.full(rows, release_s),
+        idle_s=(np.full(rows, idle_s[0]), np.full(rows, idle_s[1])),
         idle_speed_rpm=np.full(rows, idle_rpm),
         kind=kind,
     )
@@ -133,3 +136,8 @@ def read_ratio(x: np.ndarray, snap: Snap = SNAP, **more):
     return read(
         signal, rate_hz=RATE, sensor=RATIO, kind="ratio", opening_s=snap.opening_s, release_s=snap.release_s, **more
     )
+
+
+def reasons(found: Estimate) -> set[str]:
+    """Why a quantity was not read, over the captures; "" where it was."""
+    return {UNREAD_CODES[code] for code in found.reason}

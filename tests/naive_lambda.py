@@ -95,18 +95,24 @@ def lean_dips(
     half, reach = int(0.0025 / interval_s + 1e-6), int(0.125 / interval_s)
     idle = departures(moving_mean(x[idle_stop - 4 * reach : idle_stop], half), reach)
     sigma = max(noise / np.sqrt(2 * half + 1), float(np.median(np.abs(idle - np.median(idle)))) / 0.6745)
-    fall = departures(moving_mean(x[first:stop], half), reach) - 0.6745 * sigma
+    level = moving_mean(x[first:stop], half)
+    fall = departures(level, reach) - 0.6745 * sigma
     threshold = max(6.0 * sigma, least)
-    sizes: list[float] = []
+    places: list[int] = []
     inside = False
     for k, value in enumerate(fall):
         if not inside and value > threshold:
             inside = True
-            sizes.append(value)
+            places.append(k)
         elif inside and value > 0.5 * threshold:
-            sizes[-1] = max(sizes[-1], value)
+            places[-1] = k if value > fall[places[-1]] else places[-1]
         else:
             inside = False
         if inside and k in (0, fall.size - 1):
-            sizes.pop()  # cut by the window: neither its beginning nor its size is known
+            places.pop()  # cut by the window: neither its beginning nor its size is known
+    sizes = []
+    for k in places:  # a dip comes back on both sides, a shoulder does not
+        rise = min(level[max(k - reach, 0) : k + 1].max(), level[k : k + reach + 1].max()) - level[k]
+        if rise >= 0.5 * fall[k]:
+            sizes.append(float(fall[k]))
     return len(sizes), float(np.median(sizes)) if sizes else float("nan")

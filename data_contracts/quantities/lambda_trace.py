@@ -1,7 +1,7 @@
 """Quantities of a lambda trace; a second bank has its own."""
 
 from data_contracts.bilingual import Words
-from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT
+from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT, UNFINISHED
 from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
 
 _Kinds = tuple[RepairKind, ...]
@@ -16,7 +16,8 @@ _RATIO = ("wideband", "ratio")
 _SIGNAL = ("narrowband", "wideband")
 
 _IDLE = Method(
-    "Mean over the stretch before the opening (over the record where there is no snap), given where it is steady.",
+    "Mean over the steady idle before the opening, as the air mass has it and from where its gas has reached the sensor (over the record "
+    "where there is no snap), given where it is steady. None while fuel is still cut.",
     LAMBDA_LEVEL,
 )
 _LEAN_BLIP = Method(
@@ -26,8 +27,9 @@ _LEAN_BLIP = Method(
 )
 _FULL_THROTTLE = Method(
     "Mean as recorded over the last 0.2 s of the hold, to 0.04 s before the release; over a shorter stretch where the response came "
-    "late. Nothing is extrapolated.",
-    LAMBDA_LEVEL + " The drift over 0.02 s is added, for the end of the stretch.",
+    "late, and from half a second after the opening. Nothing is extrapolated: a level that still gets richer is not given.",
+    LAMBDA_LEVEL
+    + " The drift over 0.02 s is added, for the end of the stretch, and what a level that gets a little richer would gain.",
 )
 _FUEL_CUT = Method(
     "Mean of the plateau after the release, from four time constants into the response to lean on; given where lambda rose far above idle. "
@@ -37,16 +39,17 @@ _FUEL_CUT = Method(
 _TO_RICH = Method(
     "First-order response with a dead time, fitted to the largest rise of richness from the opening to 0.04 s before the release, where the "
     "mixture starts to respond to the lifting pedal, in the quantity (signal, 1/lambda or lambda) in which the sensor's lag is linear. "
-    "Apparent: transport, fuel film and control are included.",
-    FIT,
+    "Apparent: transport, fuel film and control are included. None where the hold ends in it.",
+    FIT + UNFINISHED,
     TWO_POINT,
 )
 _TO_LEAN = Method(
     "First-order response with a dead time, fitted to the largest fall of richness after the release, in the quantity in which the "
     "sensor's lag is linear. Where the mixture first returns from the rich spike of the lifted pedal, the fit begins at the knee before the "
-    "steepest part; where the fall continues later, it ends at the shoulder after it. None where the record ends before fuel is cut. "
+    "steepest part; where the fall continues later, it ends at the shoulder after it. None where two stages of the fall are about as steep, or "
+    "where the record ends before fuel is cut or in the response. "
     "Apparent: the delay of fuel cut, transport and control are included.",
-    FIT,
+    FIT + UNFINISHED,
     TWO_POINT,
 )
 _SWITCH = Method(
@@ -56,7 +59,7 @@ _SWITCH = Method(
 )
 _LEAN_DIPS = Method(
     "Lean dips: short falls of richness in the settled part of the hold, below the upper quartile of their surroundings, that stand clear "
-    "of the noise; and their median size. Spikes too fast for the sensor are electrical and are counted separately.",
+    "of the noise, rise again on both sides and are at most 0.15 s wide; and their median size. Spikes too fast for the sensor are electrical and are counted separately.",
     "Dips that noise alone could add or hide, and the scatter of the sizes.",
 )
 _DIP_REGULARITY = Method(

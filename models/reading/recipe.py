@@ -89,7 +89,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found |= _at_reference(found, entries.conditions, family)
     found |= _opened_from_shape(found, family)
     found |= _trims(entries.conditions)
-    banks, lambda_flags, shape_lambda = read_banks(stack, marks, entries, family, found["engine_speed_idle_rpm"])
+    banks, lambda_flags, shape_lambda = read_banks(stack, marks, entries, family, found)
     found = apply_needs(found | banks, extent, family)
 
     flags = quality_flags(stack, conditioned, marks, entries, extent, found, lambda_flags, family, clipped, hum.found)

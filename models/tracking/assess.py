@@ -28,6 +28,7 @@ from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
 from models.tracking.state.residuals import Residuals, residuals_of
+from models.tracking.state.standing import carry_standing
 from models.tracking.state.states import no_states, states_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
@@ -150,6 +151,7 @@ def assess(
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
     latest = latest[std.weeks[latest] > week_number(week) - setting.forget_after_weeks]
+    carry_standing(std, followed, alarms, forecasts, latest)
     anomaly = judge_fleet(
         std,
         followed,

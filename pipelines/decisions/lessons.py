@@ -89,14 +89,13 @@ def flags_of(assessment: Assessment) -> dict[str, tuple[str, ...]]:
     -------
     dict of str to tuple of str
     """
-    last = pl.col("week") == pl.col("week").max().over("van_id")
-    standing = assessment.trends.filter(last).filter(pl.col("alarm") & ~pl.col("unsteady")).sort("van_id", "quantity")
-    charted = dict(standing.group_by("van_id", maintain_order=True).agg("quantity").iter_rows())
-    restless = dict(assessment.states.select("van_id", "unsteady").iter_rows())
-    return {
-        van_id: (*charted.get(van_id, ()), *(UNSTEADY + name for name in restless[van_id])) or (ANOMALY,)
-        for van_id in assessment.residuals.van_ids
-    }
+    standing = {row["van_id"]: row for row in assessment.states.iter_rows(named=True)}
+    flags = {}
+    for van_id in assessment.residuals.van_ids:
+        restless = standing[van_id]["unsteady"]
+        charted = (name for name in standing[van_id]["outside"] if name not in restless)
+        flags[van_id] = (*charted, *(UNSTEADY + name for name in restless)) or (ANOMALY,)
+    return flags
 
 
 def changes_of_week(warehouse: Warehouse, learned: Learned, week: str) -> tuple[Change, ...]:

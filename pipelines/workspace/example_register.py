@@ -38,6 +38,7 @@ _FAMILIES = """\
 # polarity = "rich_low"             # "rich_low" | "rich_high"; never guessed
 # characteristic_v = [0.6, 1.2, 1.9, 2.5, 3.2, 4.4]  # wideband volts only
 # characteristic_lambda = [0.65, 0.8, 0.92, 1.0, 1.2, 2.4]
+# range_lambda = [0.75, 1.99]       # optional, where a ratio is recorded: the lowest and highest it can say
 #
 # [example-20.lambda_response]
 # expected_time_constant_s = 0.060

@@ -196,17 +196,10 @@ def test_a_run_for_an_earlier_week_leaves_later_proposals_and_does_not_see_them(
     assert (kept["v1"]["week"], kept["v1"]["urgency"], kept["v1"]["state"]) == ("2026-W16", "plan", "booked")
 
 
-def test_flags_are_the_alarms_of_the_last_visit_then_repeats_then_the_anomaly() -> None:
-    trends = _trends(
-        ("a", "2026-W13", "idle_g_s", True, "2026-W12"),
-        ("a", "2026-W14", "lambda_idle", True, "2026-W12"),
-        ("a", "2026-W14", "cycle_ripple", True, "2026-W14"),
-        ("a", "2026-W14", "idle_g_s", False, None),
-        ("b", "2026-W10", "idle_g_s", True, "2026-W10"),
-        ("c", "2026-W14", "idle_g_s", False, None),
-    ).with_columns(unsteady=pl.col("quantity") == "cycle_ripple")
-    states = pl.DataFrame({"van_id": ["a", "b", "c"], "unsteady": [["cycle_ripple"], [], []]})
-    found = flags_of(SimpleNamespace(trends=trends, states=states, residuals=SimpleNamespace(van_ids=("a", "b", "c"))))  # type: ignore[arg-type]
+def test_flags_are_the_alarms_that_stand_then_repeats_then_the_anomaly() -> None:
+    outside = [["cycle_ripple", "lambda_idle"], ["idle_g_s"], []]
+    states = pl.DataFrame({"van_id": ["a", "b", "c"], "outside": outside, "unsteady": [["cycle_ripple"], [], []]})
+    found = flags_of(SimpleNamespace(states=states, residuals=SimpleNamespace(van_ids=("a", "b", "c"))))  # type: ignore[arg-type]
     assert found == {"a": ("lambda_idle", UNSTEADY + "cycle_ripple"), "b": ("idle_g_s",), "c": (ANOMALY,)}
 
 

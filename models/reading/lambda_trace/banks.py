@@ -1,5 +1,6 @@
 """Both lambda banks of a stack: quantities, flags, and traces on the fixed grid."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,7 @@ def _linear(samples: NDArray[np.float32], sensor: LambdaSensor, ratio: bool) -> 
 
 
 def read_banks(
-    stack: Stack, marks: Landmarks, entries: Entries, family: Family, idle_speed: Estimate
+    stack: Stack, marks: Landmarks, entries: Entries, family: Family, air: Mapping[str, Estimate]
 ) -> tuple[dict[str, Estimate], BankFlags, NDArray[np.float32]]:
     """Read every recorded lambda bank of a stack.
 
@@ -57,8 +58,8 @@ def read_banks(
         Snaps, then recordings without one.
     family : Family
         Of all of them.
-    idle_speed : Estimate
-        Engine speed at idle, over the entries. [1/min]
+    air : mapping of str to Estimate
+        What was read of the air mass, over the entries: engine speed at idle [1/min], opening and release [s].
 
     Returns
     -------
@@ -88,7 +89,9 @@ def read_banks(
             sensor=sensor,
             opening_s=entries.padded(marks.found.opening.at) * dt,
             release_s=entries.padded(marks.found.release.at) * dt,
-            idle_speed_rpm=idle_speed.value,
+            events_u=(air["opening_s"].u, air["release_s"].u),
+            idle_s=(entries.padded(marks.found.idle.first) * dt, entries.padded(marks.found.idle.stop) * dt),
+            idle_speed_rpm=air["engine_speed_idle_rpm"].value,
             kind="ratio" if ratio else "v",
         )
         out |= {prefix + key: each for key, each in found.items()}

@@ -19,6 +19,13 @@ KNEE_PART, KNEE_REACH_S = 0.75, 0.03
 SHOULDER_PART, FURTHER_PART = 0.1, 0.25
 # Knee and shoulder need movements above this many standard deviations of the movements before the release. [1]
 STILL_SIGMAS = 3.0
+# A fall in two stages pauses between them: its slope is less than PAUSE_PART of the slope before, and each stage moves by
+# at least STAGE_PART of the whole. The steeper one is the response, unless the other is more than RIVAL_PART as steep:
+# then repeats of one snap would jump from one to the other, and neither is told. Common practice, no source
+# (2026-11-29). [1]
+PAUSE_PART, STAGE_PART, RIVAL_PART = 0.3, 0.15, 0.75
+# The last slope of a response is read over this long, or over half of the rise. [s]
+REST_S = 0.2
 
 
 @kernel
@@ -94,6 +101,31 @@ def _knee_and_shoulder(
 
 
 @kernel
+def _stages(
+    s: Floats, p: int, q: int, knee: int, shoulder: int, reach: int, least: float
+) -> tuple[bool, float]:  # pragma: no cover - compiled
+    """Whether an earlier stage of the fall ends ahead of the knee, and how steep the other stages are at most.
+
+    The latter over the steepest part, what noise alone may give taken off; 0 where there is only one stage.
+    """
+    rise, steepest = s[q] - s[p], 0.0
+    for i in range(knee, min(shoulder + 1, q + 1 - reach)):
+        steepest = max(steepest, s[i + reach] - s[i])
+    before, at, lowest = 0.0, p, np.inf
+    for i in range(p, knee + 1 - reach):
+        slope = s[i + reach] - s[i]
+        if slope > before:
+            before, at, lowest = slope, i, np.inf
+        lowest = min(lowest, slope)
+    early = before > least and lowest < PAUSE_PART * before and s[at + reach] - s[p] > STAGE_PART * rise
+    rival = before - least if early else 0.0
+    if s[q] - s[shoulder] > STAGE_PART * rise:
+        for i in range(shoulder, q + 1 - reach):
+            rival = max(rival, s[i + reach] - s[i] - least)
+    return early, rival / max(steepest, 1e-300)
+
+
+@kernel
 def _still_movement(
     s: Floats, first: int, stop: int, reach: int, moves: Floats
 ) -> float:  # pragma: no cover - compiled
@@ -106,6 +138,59 @@ def _still_movement(
     if used < 2 * reach:
         return 0.0
     return normal_scatter(moves[:used])
+
+
+@kernel
+def still_moving(s: Floats, p: int, last: int, reach: int, at_end: bool) -> float:  # pragma: no cover - compiled
+    """Slope at the last block over the steepest.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, last : int
+        Where the rise begins, and its last block. [blocks]
+    reach : int
+        Slopes are over so many blocks.
+    at_end : bool
+        Hold or record end there.
+
+    Returns
+    -------
+    float
+        exp(-constants seen) of a first-order response; 0 where nothing ends. [1]
+    """
+    steepest = 0.0
+    for i in range(p, last + 1 - reach):
+        steepest = max(steepest, s[i + reach] - s[i])
+    latest = max(s[last] - s[last - reach], 0.0) if at_end else 0.0
+    return latest / max(steepest, 1e-300)
+
+
+@kernel
+def last_slope(s: Floats, p: int, last: int, h: float, at_end: bool) -> float:  # pragma: no cover - compiled
+    """Slope up to the last block, over `REST_S` or half of the rise.
+
+    Parameters
+    ----------
+    s : ndarray of shape (blocks,)
+        Smoothed trace; NaN where nothing was recorded. [unit of richness]
+    p, last : int
+        Where the rise begins, and its last block. [blocks]
+    h : float
+        Interval of the blocks. [s]
+    at_end : bool
+        Hold or record end there.
+
+    Returns
+    -------
+    float
+        0 where nothing ends. [unit of s per second]
+    """
+    reach, slope = min(int(REST_S / h), (last - p) // 2), 0.0
+    if at_end and reach >= 1:
+        slope = max(s[last] - s[last - reach], 0.0) / (reach * h)
+    return slope
 
 
 @kernel
@@ -150,7 +235,7 @@ def one_event(
     sigma: float,
     least: float,
     moves: Floats,
-) -> tuple[int, int, bool, bool]:  # pragma: no cover - compiled
+) -> tuple[int, int, bool, bool, bool]:  # pragma: no cover - compiled
     """Narrow a rise down to the response to one event.
 
     Parameters
@@ -174,21 +259,23 @@ def one_event(
     -------
     turn, end : int
         Where the response begins and ends. [blocks]
-    came_back, further : bool
-        It begins at the knee after an opposite excursion; the trace moves on after its shoulder.
+    came_back, further, rivalled : bool
+        It begins at the knee after an opposite excursion or an earlier stage; the trace moves on after its shoulder;
+        another stage is about as steep.
     """
     rise = s[q] - s[p]
-    knee, shoulder = p, q
+    knee, shoulder, early, rival = p, q, False, 0.0
     if to_lean:
         reach = max(1, int(KNEE_REACH_S / h))
         by_noise = STILL_SIGMAS * max(_still_movement(s, before, event, reach, moves), np.sqrt(2.0) * sigma)
         knee, shoulder = _knee_and_shoulder(s, p, q, reach, by_noise)
+        early, rival = _stages(s, p, q, knee, shoulder, reach, by_noise)
     counts = max(BLIP_PART * rise, 4.0 * sigma)
     against = level - s[p] > counts  # a tip-in blip, or the spike of the lifted pedal
-    came_back = against and s[knee] - s[p] > counts and s[q] - s[knee] > least
+    came_back = (against or early) and s[knee] - s[p] > counts and s[q] - s[knee] > least
     if came_back:
         p = knee
     further = s[q] - s[shoulder] > FURTHER_PART * (s[shoulder] - s[p]) and s[shoulder] - s[p] > least
     if further:
         q = shoulder
-    return p, q, came_back, further
+    return p, q, came_back, further, rival > RIVAL_PART

@@ -29,6 +29,12 @@ SIGMAS = 6.0
 # ("Fast response air-to-fuel ratio measurements using a novel device based on a wide band lambda sensor", Measurement
 # Science and Technology 2008: abstract read, journal from memory), so nothing narrower comes from exhaust gas. [s]
 NARROWEST_S = 0.01
+# A dip comes back: beside it the trace rises on both sides, within AROUND_S, by at least this part of its depth. A
+# shoulder, where the level only changes, does not. Common practice, no source (2026-11-29). [1]
+RETURNS = 0.5
+# Nor is a needle wider at half depth: a missed firing or a bubble of 30 ms, drawn out by mixing and a sensor four times
+# as slow as a good one, is 0.12 s wide. Common practice, no source (2026-11-29). [s]
+WIDEST_S = 0.15
 
 
 class LeanDips(NamedTuple):
@@ -146,6 +152,18 @@ def _next_dip(
 
 
 @kernel
+def _comes_back(s: Floats, a: int, b: int, place: int, reach: int) -> float:  # pragma: no cover - compiled
+    """How far the trace rises on both sides of a block, within `reach` of it and between a and b."""
+    left, right = s[place], s[place]
+    for i in range(max(a, place - reach), place):
+        left = max(left, s[i])
+    for i in range(place + 1, min(b, place + reach + 1)):
+        right = max(right, s[i])
+    back: float = min(left, right) - s[place]
+    return back
+
+
+@kernel
 def _summarise(
     depths: Floats, times: Floats, sigma: float, smoothed_s: float, out: Record
 ) -> None:  # pragma: no cover - compiled
@@ -197,6 +215,8 @@ def _dip_rows(
             if not whole:
                 continue
             depth = d[top] - floor
+            if width * h > WIDEST_S or _comes_back(s, a, b, a + top, reach) < RETURNS * depth:
+                continue
             if width * h < NARROWEST_S and h * (2 * half + 1) < NARROWEST_S:
                 electrical += 1
             elif lean < MOST_DIPS:
@@ -245,7 +265,8 @@ def count_lean_dips(
     Notes
     -----
     A dip begins where richness falls below the upper quartile of the quarter second around it by six standard
-    deviations of the noise, and ends at half that. The noise is that of the idle just before, measured the same way.
+    deviations of the noise, and ends at half that. It is no wider than a needle can be, and the trace rises on both
+    sides of it. The noise is that of the idle just before, measured the same way.
     Irregularity is the standard deviation of the gaps over their mean: 0 for regular dips, about 1 for random ones
     (exponential gaps). Its uncertainty is that of a coefficient of variation, c sqrt((1/2 + c²) / n).
 

@@ -22,9 +22,10 @@ from models.reading.lambda_trace.response_times import (
     tip_in,
 )
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
+from models.reading.lambda_trace.stops import find_stops
 from models.reading.lambda_trace.switching import switching
 from models.reading.lambda_trace.trace import Reader, renamed
-from models.reading.lambda_trace.trace_flags import TraceFlags, trace_flags
+from models.reading.lambda_trace.trace_flags import TraceFlags, no_flags, trace_flags
 from models.statistics.arrays import Flags, Floats
 from models.statistics.estimate import Estimate, estimate, unread
 
@@ -34,7 +35,7 @@ NAMES: tuple[str, ...] = tuple(
 # After this many time constants the level has settled (98 %): a drift is read from there on. [1]
 SETTLED_CONSTANTS = 4.0
 # Full throttle is the mean level over this long at the end of the hold, as recorded. Where the response came late it is
-# shorter: from this many time constants (86 %) on, or from this long after the opening where no response was identified
+# shorter: from this many time constants (86 %) of an identified response on, and from this long after the opening
 # (common practice: transport delay and lag of a slow sensor take 0.1 to 0.6 s). [s], [1], [s]
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
@@ -42,6 +43,10 @@ ARRIVED_S = 0.5
 # Where a switching sensor still gets richer by more than this over such a window, it has not arrived: a sixth of the
 # smallest step that counts as a response. [V]
 STILL_RISING_V = LEAST_STEP_V / 6.0
+# A continuous sensor that still gets richer by more than the first has not arrived; a slope beyond the second, as which
+# level ones wander, is uncertain by what it would gain in RISES_ON_S. On simulated engines the level of holds of 0.6 to
+# 0.95 s lacks what it gains in 0.05 to 0.35 s. [lambda/s], [lambda/s], [s]
+STILL_RISING_LAMBDA, RESTLESS_LAMBDA, RISES_ON_S = 0.15, 0.02, 0.35
 # Uncertainty of the end of the window; a drifting level is uncertain by its drift over it. [s]
 PLACE_U_S = 0.02
 # The rest of the response is subtracted from the drift. Relative uncertainty of that correction: where the response is
@@ -60,29 +65,52 @@ STEADY_LAMBDA = 0.1
 # Smallest lean dip that counts. [lambda]; for a switching sensor [V]
 LEAST_DIP_LAMBDA = 0.02
 LEAST_DIP_V = 0.08
+# Where more than this share of the hold is at a stop of the channel, dips hide behind it. [1]
+HIDDEN_SHARE = 0.5
 # The hold is searched for lean dips from this many time constants into the response on. [1]
 DIPS_FROM_CONSTANTS = 2.0
+# No engine idles leaner: fuel is cut. Common practice, no source. [lambda]
+LEANEST_IDLE_LAMBDA = 1.3
+# What needs the level at idle, and an engine that burns before the opening.
+_FROM_IDLE = (
+    "lambda_idle",
+    "tip_in_lean_blip",
+    "tip_in_lean_blip_length_s",
+    "lambda_to_rich_dead_time_s",
+    "lambda_to_rich_time_constant_s",
+    "cycle_ripple",
+)
 _SENSOR_VOLTS = ("lambda_idle_v", "lambda_full_throttle_v", "lambda_fuel_cut_v", "lambda_switch_rate_hz")
 
 
 def _idle(reader: Reader) -> tuple[dict[str, Estimate], Level]:
-    """Level and switching before the opening, or over the record where there is no snap."""
+    """Level and switching over the steady idle before the opening, or over the record where there is no snap."""
     blocks, h = reader.blocks, reader.h
-    stop = np.where(reader.opening >= 0, reader.opening, blocks.count)
-    first = np.zeros_like(stop)
+    first, stop = reader.idle
     idle = levels(blocks.x, first, stop, interval_s=h)
     x, u = idle.level, idle.level_u
-    short = stop * h < QUANTITIES["lambda_idle"].need.before_s
+    short = (stop - first) * h < QUANTITIES["lambda_idle"].need.before_s - 0.5 * h
     unsteady = idle.scatter > STEADY_LAMBDA * reader.unit if not reader.narrow else np.zeros(x.shape, bool)
     out = {}
-    out["lambda_idle"] = reader.as_lambda(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
-    out["lambda_idle_v"] = reader.as_volts(x, u).because(short, "not_enough_before").because(unsteady, "not_steady")
+    for name, found in (("lambda_idle", reader.as_lambda(x, u)), ("lambda_idle_v", reader.as_volts(x, u))):
+        found = found.because(short, "not_enough_before").because(unsteady, "not_steady")
+        out[name] = found if name.endswith("_v") else reader.censored(found, first, stop)
     margin = np.maximum(0.1 if reader.narrow else 0.004 * reader.unit, 2.0 * blocks.noise)
-    rate, rate_u = switching(blocks.x, first, stop, x, margin, interval_s=h)
-    brief = stop * h < QUANTITIES["lambda_switch_rate_hz"].need.before_s
+    before = np.where(reader.opening >= 0, reader.opening, blocks.count)
+    rate, rate_u = switching(blocks.x, np.zeros_like(before), before, x, margin, interval_s=h)
+    brief = before * h < QUANTITIES["lambda_switch_rate_hz"].need.before_s
     rates = estimate(rate, rate_u, "not_found")
     out["lambda_switch_rate_hz"] = renamed(rates, brief, "not_enough_before")
     return out, idle
+
+
+def _cut_before(reader: Reader, idle: Level) -> Flags:
+    """Whether the engine is still in fuel cut before the opening, so that there is no idle to read."""
+    if reader.narrow:
+        return np.zeros(idle.level.size, dtype=np.bool_)
+    lean = reader.scale.richness_of(np.full(1, LEANEST_IDLE_LAMBDA))
+    with np.errstate(invalid="ignore"):
+        return np.asarray((reader.opening >= 0) & (idle.level < lean))
 
 
 def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
@@ -97,13 +125,18 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
     fitted = rich.code == FOUND
     start, constant = np.nan_to_num(rich.fit.start), np.nan_to_num(rich.fit.constant)
     stop = reader.held_until
-    arrived = np.where(fitted, start + LATEST_CONSTANTS * constant, reader.opening * h + ARRIVED_S)
+    arrived = reader.opening * h + ARRIVED_S
+    arrived = np.where(fitted, np.maximum(start + LATEST_CONSTANTS * constant, arrived), arrived)
     first = np.ceil(np.maximum(stop * h - LEVEL_S, arrived) / h - 1e-6).astype(np.int64)
     short = (stop - first) * h < SHORTEST_LEVEL_S
     held = levels(blocks.x, first, np.where(short, first, stop), interval_s=h, drifts=True)
     x, u = held.level, np.hypot(held.level_u, PLACE_U_S * held.slope)
     with np.errstate(invalid="ignore"):
-        rising = reader.narrow & (held.slope > np.maximum(STILL_RISING_V / LEVEL_S, held.slope_u))
+        if reader.narrow:
+            rising = held.slope > np.maximum(STILL_RISING_V / LEVEL_S, held.slope_u)
+        else:
+            rising = held.slope > STILL_RISING_LAMBDA * reader.unit
+            u = np.hypot(u, RISES_ON_S * np.maximum(held.slope - RESTLESS_LAMBDA * reader.unit, 0.0))
     late = np.maximum(stop * h - LEVEL_S, start + LATEST_CONSTANTS * constant)
     settled = np.where(fitted, np.minimum(start + SETTLED_CONSTANTS * constant, late), reader.opening * h + SETTLED_S)
     begin = np.ceil(settled / h - 1e-6).astype(np.int64)
@@ -126,7 +159,8 @@ def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
         brief = unsettled if name.endswith("slope_per_s") else short | rising
         for code in ("hold_too_short", "record_ends_early"):
             found = renamed(found, brief & (why == code), code)
-        out[name] = found
+        stretch = (begin, after) if name.endswith("slope_per_s") else (first, stop)
+        out[name] = found if name.endswith("_v") else reader.censored(found, *stretch)
     return out
 
 
@@ -175,7 +209,7 @@ def _fuel_cut(reader: Reader, lean: Edges, idle: Floats) -> dict[str, Estimate]:
         found = renamed(found, seen & short & ~ended, "not_steady")
         found = renamed(found, seen & short & ended, "record_ends_early")
         if name == "lambda_fuel_cut" and not reader.narrow:
-            found = renamed(found, lean.cut_off, "censored")
+            found = reader.censored(renamed(found, lean.cut_off, "censored"), first, lean.stop)
         found = renamed(found, ~cut, "no_fuel_cut")
         found = renamed(found, (lean.code == ENDS_EARLY) & (short | ~cut) & ended, "record_ends_early")
         brief = (blocks.count - reader.release) * h < QUANTITIES[name].need.after_s
@@ -210,6 +244,7 @@ def _lean_dips(reader: Reader, rich: Edges, swing: Floats, opening_s: Floats) ->
     else:
         level = levels(blocks.x, np.maximum(first, 0), stop, interval_s=h).level
         scale = reader.scale.lambda_slope(level - 0.5 * np.nan_to_num(dips.depth))
+    counted = reader.censored(counted, first, stop, HIDDEN_SHARE)
     sizes = estimate(dips.depth * scale, dips.depth_u * scale)
     electrical = blocks.electrical.sum(axis=1) + np.nan_to_num(dips.electrical)
     few = np.full(electrical.shape, 12.0**-0.5)
@@ -245,6 +280,8 @@ def read_lambda(
     sensor: LambdaSensor,
     opening_s: Floats,
     release_s: Floats,
+    events_u: tuple[Floats, Floats] | None = None,
+    idle_s: tuple[Floats, Floats],
     idle_speed_rpm: Floats,
     kind: Literal["v", "ratio"],
 ) -> tuple[dict[str, Estimate], TraceFlags]:
@@ -263,6 +300,10 @@ def read_lambda(
         The family's lambda sensor.
     opening_s, release_s : ndarray of shape (captures,)
         Opening and release, from the row's first sample; NaN where not found. [s]
+    events_u : tuple of two ndarray of shape (captures,), optional
+        Standard uncertainties of opening and release. [s]
+    idle_s : tuple of two ndarray of shape (captures,)
+        Begin and end of the steady idle of the air mass, from the row's first sample; NaN where not found. [s]
     idle_speed_rpm : ndarray of shape (captures,)
         Engine speed at idle; NaN unknown. [1/min]
     kind : {"v", "ratio"}
@@ -276,10 +317,10 @@ def read_lambda(
     rows = signal.shape[0]
     scale = lambda_scale(sensor, kind)
     if scale is None or rows == 0:
-        no = np.zeros(rows, dtype=np.bool_)
-        return {name: unread(rows, "not_for_this_family") for name in NAMES}, TraceFlags(~no, no, no.copy())
+        return {name: unread(rows, "not_for_this_family") for name in NAMES}, no_flags(rows)
     blocks = block_lambda(signal, keep, scale, interval_s=interval_s)
-    reader = Reader(blocks, scale, interval_s, opening_s, release_s)
+    stops = find_stops(signal, keep, scale, sensor, interval_s=interval_s)
+    reader = Reader(blocks, scale, interval_s, opening_s, release_s, idle_s, stops)
     flags = trace_flags(
         blocks.x,
         scale,
@@ -288,38 +329,40 @@ def read_lambda(
         opening=reader.opening,
         release=reader.release,
         noise=blocks.noise,
+        stops=stops,
     )
     rich = edge_after(reader, to_rich=True)
     lean = edge_after(reader, to_rich=False)
     out, idle = _idle(reader)
-    lean = _until_cut(reader, lean, idle.level)
+    cut_before = _cut_before(reader, idle)
+    closed_loop = np.where(cut_before, scale.richness_of(np.ones(rows)), idle.level)
+    lean = _until_cut(reader, lean, closed_loop)
     out |= _full_throttle(reader, rich)
-    out |= _fuel_cut(reader, lean, idle.level)
-    out |= response(reader, rich, opening_s, "to_rich")
-    out |= response(reader, lean, release_s, "to_lean")
-    lowest = np.nanmin(np.where(np.isfinite(blocks.x), blocks.x, np.inf), axis=1)
-    highest = np.nanmax(np.where(np.isfinite(blocks.x), blocks.x, -np.inf), axis=1)
-    swing = highest - lowest
-    out |= tip_in(reader, rich, idle, swing)
-    out |= _lean_dips(reader, rich, swing, opening_s)
-    out |= _ripple(reader, idle_speed_rpm, idle.level, swing)
+    out |= _fuel_cut(reader, lean, closed_loop)
+    opening_u, release_u = events_u or (np.zeros(rows), np.zeros(rows))
+    out |= response(reader, rich, (opening_s, opening_u), "to_rich")
+    out |= response(reader, lean, (release_s, release_u), "to_lean")
+    out |= tip_in(reader, rich, idle, flags.swing)
+    out |= _lean_dips(reader, rich, flags.swing, opening_s)
+    out |= _ripple(reader, idle_speed_rpm, idle.level, flags.swing)
     if reader.narrow:
         out |= switch_time(reader, rich, "to_rich")
         out |= switch_time(reader, lean, "to_lean")
     for name in NAMES:
         out.setdefault(name, unread(rows, "not_for_this_family"))
-    recorded = "ratio" if scale.form == "inverse" else scale.form
-    return _with_needs(out, reader, flags, recorded), flags
+    return _with_needs(out, reader, flags, cut_before), flags
 
 
-def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags, recorded: str) -> dict[str, Estimate]:
+def _with_needs(out: dict[str, Estimate], reader: Reader, flags: TraceFlags, cut_before: Flags) -> dict[str, Estimate]:
     """Null the quantities that the recording, the sensor or its flags rule out; such a reason comes before any
     other."""
-    rows = flags.active.size
+    rows, recorded = flags.active.size, "ratio" if reader.scale.form == "inverse" else reader.scale.form
     everywhere = np.ones(rows, dtype=np.bool_)
     nothing = reader.blocks.count == 0
     for name, found in out.items():
         need = QUANTITIES[name].need
+        if name in _FROM_IDLE:
+            found = renamed(found, cut_before, "fuel_cut_before")
         if name not in _SENSOR_VOLTS:
             found = renamed(found, flags.polarity_contradicts, "polarity_contradicts")
         found = renamed(found, ~flags.active, "sensor_inactive")

@@ -17,6 +17,8 @@ LEAST_STEP_V = 0.3
 LONGEST_CUT_S = 4.0
 # Largest standard uncertainty of a time that is read: several times the length of a response. [s]
 LARGEST_U_S = 0.5
+# A time constant that is less certain than this part of itself could be that of any sensor. [1]
+VAGUE_PART = 0.6
 
 
 def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
@@ -62,7 +64,7 @@ def edge_after(reader: Reader, *, to_rich: bool) -> Edges:
     )
 
 
-def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[str, Estimate]:
+def response(reader: Reader, edge: Edges, event: tuple[Floats, Floats], name: str) -> dict[str, Estimate]:
     """Dead time and time constant of one edge.
 
     Parameters
@@ -71,8 +73,8 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
         The stack being read.
     edge : Edges
         One per row.
-    event_s : ndarray of shape (captures,)
-        Opening or release, from the row's first sample. [s]
+    event : tuple of two ndarray of shape (captures,)
+        Opening or release, from the row's first sample, and its standard uncertainty; NaN unknown. [s]
     name : {"to_rich", "to_lean"}
         Which edge.
 
@@ -82,19 +84,29 @@ def response(reader: Reader, edge: Edges, event_s: Floats, name: str) -> dict[st
         [s]
     """
     good = edge.code == FOUND
+    event_s, event_u = event
     start = edge.fit.start + reader.blocks.start_s - event_s
     out = {}
-    times = {"dead_time_s": (start, edge.fit.start_u), "time_constant_s": (edge.fit.constant, edge.fit.constant_u)}
+    # a value held until the next one comes late by up to its interval
+    start_u = np.hypot(np.hypot(edge.fit.start_u, np.nan_to_num(event_u)), reader.held_s / np.sqrt(3.0))
+    times = {"dead_time_s": (start, start_u), "time_constant_s": (edge.fit.constant, edge.fit.constant_u)}
     for key, (value, u) in times.items():
         vague = good & ~(u <= LARGEST_U_S)
         found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
+        if key == "time_constant_s":
+            with np.errstate(invalid="ignore"):
+                found = found.because(good & np.isfinite(u) & (u > VAGUE_PART * value), "not_found")
+            found = renamed(found, good & np.isinf(u), REASONS[ENDS_EARLY])
         for number, reason in enumerate(REASONS):
             if number != FOUND:
                 found = renamed(found, edge.code == number, reason)
         if reader.narrow and key == "time_constant_s":
             found = renamed(found, np.ones_like(good), "not_for_this_family")
         if name == "to_rich":
-            found = renamed(found, (edge.code == ENDS_EARLY) & reader.released, "hold_too_short")
+            unfinished = (edge.code == ENDS_EARLY) | (good & np.isinf(u))
+            found = renamed(found, unfinished & reader.released, "hold_too_short")
+            if reader.scale.form == "inverse":  # the model knows the end of a characteristic, and no ratio's
+                found = reader.censored(found, edge.end - 2, edge.stop, whatever=True)
         out[f"lambda_{name}_{key}"] = found
     return out
 

@@ -15,8 +15,10 @@ from models.reading.lambda_trace.edge_search import (
     KNEE_REACH_S,
     goes_back,
     largest_rise,
+    last_slope,
     mean_of,
     one_event,
+    still_moving,
 )
 from models.reading.lambda_trace.step_fit import fit_step
 from models.reading.lambda_trace.step_model import Fit, Known, Noise, Response
@@ -43,9 +45,15 @@ CONSTANTS_NEEDED = 1.0
 # over FINAL_S, is then taken as final within FINAL_U of the step, and this many time constants must be recorded.
 WRONG_MODEL = 0.01
 WRONG_MODEL_CONSTANTS = 1.5
-STILL_MOVING = 0.4
-FINAL_U = 0.05
-FINAL_S = 0.06
+STILL_MOVING = 0.4  # nor is it read where its last slope is more than this part of its steepest [1]
+# How much is still to come where hold or record end in a response: its last slope times the length seen, over the step;
+# at most 0.5 if first order. One that is not, and shows more than UNFINISHED, has no time constant; else that is
+# uncertain by REST_U of what exceeds REST_FREE, as a part of it. On simulated engines held for 0.4 to 1.2 s it is short
+# by a half of that on average, and up to twice that. [1]
+UNFINISHED, REST_FREE, REST_U = 0.8, 0.2, 1.0
+# Nor has one less certain than the first part of itself, or seen for less than the second: film and mixing take longer.
+VAGUE, SEEN_S = 0.4, 0.35
+FINAL_U, FINAL_S = 0.05, 0.06
 # A fit uses about this many samples: blocks are averaged, as long as they stay short against the response.
 FIT_SAMPLES = 128
 # Uncertainty of the starting level at the turn of an excursion or at the knee, as a part of the step (a judgement: a
@@ -58,6 +66,8 @@ PLATEAU_S = 0.04
 AIR_U = 0.15
 # The fit of a response that begins at a knee starts this long before it. [s]
 KNEE_FIT_S = 0.02
+# The knee lies on a block: uncertainty of both times that gives, as a part of the blocks' interval (a judgement). [1]
+KNEE_U = 0.5
 # A trace that falls back by more than this part of its step on the way responds to more than one event. [1]
 BACK_PART = 0.25
 # A plateau counts as cut off when that leaves at most this part of the residual of a smooth approach. [1]
@@ -133,16 +143,31 @@ def _fit(
 
 
 @kernel
-def _plausible(fit: Record, stop: int, h: float, moving: float) -> int:  # pragma: no cover - compiled
-    """Code of a fit: `FOUND`, or why not. `moving` is the last slope over the steepest: exp(-constants) if first
-    order."""
+def _plausible(
+    fit: Record, stop: int, h: float, at_end: bool, rest: float, moving: float
+) -> int:  # pragma: no cover - compiled
+    """Code of a fit: `FOUND`, or why not. What is still to come, see `UNFINISHED`, makes its time constant less certain.
+
+    `at_end` says that hold or record end there, `moving` is the last slope over the steepest: exp(-constants) if first
+    order.
+    """
     if not fit.step > 0.0 or fit.residual > 0.25 * fit.step:
         return NOT_FOUND
     wrong = fit.residual > WRONG_MODEL * fit.step
     needed = WRONG_MODEL_CONSTANTS if wrong else CONSTANTS_NEEDED
     if (stop - 1) * h - fit.start < needed * fit.constant or fit.constant > 3.0:
         return ENDS_EARLY
-    return ENDS_EARLY if wrong and moving > STILL_MOVING else FOUND
+    if wrong and moving > STILL_MOVING:
+        return ENDS_EARLY
+    seen_s = (stop - 1) * h - fit.start
+    part = rest * seen_s / fit.step
+    if not wrong or not at_end:
+        return FOUND
+    fit.constant_u = np.hypot(fit.constant_u, REST_U * max(part - REST_FREE, 0.0) * fit.constant)
+    brief = part > UNFINISHED or (seen_s < SEEN_S and part > REST_FREE)
+    if brief or fit.constant_u > VAGUE * fit.constant:
+        fit.constant_u = np.inf  # when it starts is seen all the same
+    return FOUND
 
 
 @kernel
@@ -155,16 +180,6 @@ def _still_noise(
     quiet = event - before
     white, colour, r = coloured(still, quiet, quiet, 1, h)
     return Noise(max(white, white_u**2), colour, r)
-
-
-@kernel
-def _still_moving(s: Floats, p: int, last: int, reach: int, at_end: bool) -> float:  # pragma: no cover - compiled
-    """Slope at the last block over the steepest; 0 unless the record ends there."""
-    steepest = 0.0
-    for i in range(p, last + 1 - reach):
-        steepest = max(steepest, s[i + reach] - s[i])
-    latest = max(s[last] - s[last - reach], 0.0) if at_end else 0.0
-    return latest / max(steepest, 1e-300)
 
 
 @kernel
@@ -250,8 +265,10 @@ def _read_edge(
     out.turn, out.end = p, q
     if not rise > max(least, STEP_SIGMAS * sigma):
         return NO_STEP if rise <= least else NOISE
-    p, q, came_back, further = one_event(s, p, q, before, event, h, to_lean, level, sigma, least, moves)
+    p, q, came_back, further, rivalled = one_event(s, p, q, before, event, h, to_lean, level, sigma, least, moves)
     out.turn, out.goes_on = p, further
+    if rivalled:
+        return NOT_FOUND
     rise = s[q] - s[p]
     if goes_back(s, p, q, s[q] - PLATEAU_PART * rise) > max(BACK_PART * rise, STEP_SIGMAS * sigma):
         return NOT_FOUND
@@ -266,7 +283,8 @@ def _read_edge(
         last += 1
     out.stop = last + 1
     still = _still_noise(w, before, event, level, noise, h, moves)
-    moving = _still_moving(s, p, last, max(1, int(KNEE_REACH_S / h)), last + 1 == stop and not further)
+    at_end = last + 1 == stop and not further
+    rest, moving = last_slope(s, p, last, h, at_end), still_moving(s, p, last, max(1, int(KNEE_REACH_S / h)), at_end)
     dead, tau = two_point_guess(s, p, q, low, h)
     end = min(
         q + 1 if further else last + 1,
@@ -282,7 +300,12 @@ def _read_edge(
     if not (further or np.isnan(ends[1])):
         window = (first, end, p, q, last)
         done = _fit_cut_off(w, s, window, half, h, guess, ends, before_u, still, done, space, out)
-    return _plausible(out.fit, end, h, moving) if done else NOT_FOUND
+    if done and came_back:
+        out.fit.start_u, out.fit.constant_u = (
+            np.hypot(out.fit.start_u, KNEE_U * h),
+            np.hypot(out.fit.constant_u, KNEE_U * h),
+        )
+    return _plausible(out.fit, end, h, at_end, rest, moving) if done else NOT_FOUND
 
 
 @kernel

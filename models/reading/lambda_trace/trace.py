@@ -1,9 +1,11 @@
 """A stack of lambda traces, prepared for reading: block means, events in blocks, conversion to lambda and volts."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.physics.lambda_scale import LambdaScale
 from models.reading.lambda_trace.blocks import LambdaBlocks
+from models.reading.lambda_trace.stops import CENSORED_SHARE, Stops
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, estimate
 
@@ -11,6 +13,12 @@ from models.statistics.estimate import Estimate, estimate
 # (a plate closes in 0.05 to 0.1 s), less the shortest transport to the sensor (0.03 s at full flow). Common practice,
 # no source. [s]
 ENDS_BEFORE_S = 0.04
+# Where the steady idle begins later than this after the record does, something else came before it; what that was has
+# passed the sensor after transport and a few lags, and at least the shortest stretch is taken. Common practice, no
+# source. [s]
+BEGINS_LATE_S, IDLE_ARRIVES_S, SHORTEST_IDLE_S = 0.1, 0.6, 0.2
+
+Windows = tuple[Floats, Floats]
 
 
 def renamed(found: Estimate, where: Flags, code: str) -> Estimate:
@@ -33,6 +41,17 @@ def renamed(found: Estimate, where: Flags, code: str) -> Estimate:
     return cleared.because(where, code)
 
 
+def _share_so_far(x: Floats, stops: Stops) -> NDArray[np.int64] | None:
+    """How many blocks of each row are at a stop before each place; None where none is anywhere."""
+    with np.errstate(invalid="ignore"):
+        at_stop = (x <= stops.lean[:, None]) | (x >= stops.rich[:, None])
+    if not at_stop.any():
+        return None
+    out = np.zeros((x.shape[0], x.shape[1] + 1), dtype=np.int64)
+    np.cumsum(at_stop, axis=1, out=out[:, 1:])
+    return out
+
+
 class Reader:
     """A lambda stack during reading: what all its quantities share."""
 
@@ -43,6 +62,8 @@ class Reader:
         interval_s: float,
         opening_s: Floats,
         release_s: Floats,
+        idle_s: Windows,
+        stops: Stops,
     ) -> None:
         self.blocks, self.scale, self.rate_hz = blocks, scale, 1.0 / interval_s
         self.h = blocks.interval_s
@@ -54,9 +75,58 @@ class Reader:
         released = np.isfinite(release_s) & (self.opening >= 0)
         self.release = np.where(released, np.minimum(self._block(release_s), blocks.count), blocks.count)
         self.released = self.release < blocks.count
+        self.held_s = stops.held_s
+        self.idle = self._idle_window(idle_s)
+        self._stopped = _share_so_far(blocks.x, stops)
         self.held_until = np.where(self.released, self.release - round(ENDS_BEFORE_S / self.h), blocks.count)
         step_hidden = np.maximum(0.0, 1.0 - blocks.noise * np.sqrt(self.h / interval_s) / (0.5 * blocks.step + 1e-300))
         self.step_u = blocks.step / np.sqrt(12.0) * step_hidden
+
+    def _idle_window(self, idle_s: Windows) -> tuple[Codes, Codes]:
+        """Blocks of the steady idle: the window of the air mass, from where its gas has reached the sensor.
+
+        Where there is no snap, or no window, the idle is the record up to the opening.
+        """
+        blocks = self.blocks
+        stop = np.where(self.opening >= 0, self.opening, blocks.count)
+        recorded = np.argmax(np.isfinite(blocks.x), axis=1)
+        first, last = (self._block(edge) for edge in idle_s)
+        known = np.isfinite(idle_s[0]) & np.isfinite(idle_s[1]) & (self.opening >= 0)
+        last = np.where(known, np.minimum(last, stop), stop)
+        # what was before the window reaches the sensor within its first moments
+        later = known & (first > recorded + round(BEGINS_LATE_S / self.h))
+        shortest = np.maximum(last - round(SHORTEST_IDLE_S / self.h), 0)
+        first = np.where(later, np.minimum(first + round(IDLE_ARRIVES_S / self.h), np.maximum(shortest, first)), 0)
+        return np.maximum(first, recorded), last
+
+    def censored(
+        self, found: Estimate, first: Codes, stop: Codes, share: float = CENSORED_SHARE, *, whatever: bool = False
+    ) -> Estimate:
+        """The same estimate, censored where more than a share of its stretch is at a stop of the channel.
+
+        Parameters
+        ----------
+        found : Estimate
+            Over captures.
+        first, stop : ndarray of shape (captures,), int
+            Stretch. [blocks]
+        share : float
+            [1]
+        whatever : bool
+            Also where it is null for another reason.
+
+        Returns
+        -------
+        Estimate
+        """
+        if self._stopped is None:
+            return found
+        row, end = np.arange(first.size), self.blocks.x.shape[1]
+        a = np.clip(first, 0, end)
+        b = np.clip(stop, a, end)
+        there = self._stopped[row, b] - self._stopped[row, a]
+        censored = there > share * (b - a)
+        return renamed(found, censored, "censored") if whatever else found.because(censored, "censored")
 
     def _block(self, seconds: Floats) -> Codes:
         with np.errstate(invalid="ignore"):

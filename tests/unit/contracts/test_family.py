@@ -152,3 +152,15 @@ def test_no_value_is_too_odd_for_one_clear_line(path: str, value: object) -> Non
 def test_a_characteristic_is_of_wideband_sensors_only() -> None:
     with pytest.raises(RegisterError, match=r'characteristic_v is .*: leave it out for kind = "narrowband"'):
         parse_family("brook-20", changed("lambda_sensor.kind", "narrowband"))
+
+
+def test_the_range_of_a_recorded_ratio_is_optional_and_has_lambda_one_inside() -> None:
+    for sensor in ({"kind": "ratio"}, GOOD["lambda_sensor"]):
+        told = parse_family("brook-20", changed("lambda_sensor", sensor | {"range_lambda": [0.75, 1.99]}))
+        assert told.lambda_sensor.range_lambda == (0.75, 1.99)
+        assert parse_family("brook-20", changed("lambda_sensor", sensor)).lambda_sensor.range_lambda is None
+    for value in ([1.1, 1.99], [1.99, 0.75], [0.75], [-0.7, 2.0], 0.75):
+        with pytest.raises(RegisterError, match=r"lambda_sensor\.range_lambda"):
+            parse_family("brook-20", changed("lambda_sensor", {"kind": "ratio", "range_lambda": value}))
+    with pytest.raises(RegisterError, match=r'leave it out: it is for kind = "ratio"'):
+        parse_family("brook-20", changed("lambda_sensor", {"kind": "none", "range_lambda": [0.75, 1.99]}))

@@ -10,7 +10,6 @@ from data_contracts.signals import QUANTITIES
 from models.physics.lambda_scale import lambda_scale
 from models.reading.lambda_trace.blocks import block_lambda
 from models.reading.lambda_trace.quantities import NAMES, read_lambda
-from models.statistics.estimate import UNREAD_CODES
 from models.statistics.smoothing import moving_mean
 from tests import naive_lambda
 from tests.analytic_lambda import (
@@ -25,13 +24,10 @@ from tests.analytic_lambda import (
     lagged,
     read,
     read_ratio,
+    reasons,
     snap_trace,
     volts_of_lambda,
 )
-
-
-def reasons(found) -> set[str]:
-    return {UNREAD_CODES[code] for code in found.reason}
 
 
 def test_every_quantity_is_given_with_a_reason_or_a_value():
@@ -360,6 +356,7 @@ def test_no_input_raises(signal, interval_s, opening, hold, which):
         sensor=sensor,
         opening_s=np.full(rows, opening),
         release_s=np.full(rows, opening + hold),
+        idle_s=(np.full(rows, np.nan), np.full(rows, np.nan)),
         idle_speed_rpm=np.full(rows, np.nan),
         kind=kind,
     )

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from data_contracts.capture import Conditions
 from models.reading.read import read_waveforms
@@ -58,7 +59,6 @@ def test_swapped_polarity_is_said(length):
     x = trace(HEALTHY, LENGTHS[length])
     swapped = replace(WIDEBAND, polarity="rich_high", characteristic_lambda=WIDEBAND.characteristic_lambda[::-1])
     assert contradicted(volts_of_lambda(WIDEBAND, as_ratio(x)), swapped, "v").all()
-    assert contradicted(1.0 / as_ratio(x), RATIO, "ratio").all()
 
 
 @pytest.mark.parametrize("which", SNAPS)
@@ -122,4 +122,43 @@ def test_a_faulty_van_on_a_short_record_contradicts_nothing(fault):
     )
     assert np.isfinite(found.values["main_peak_g_s"]).sum() >= 0.9 * len(faults)
     assert np.isfinite(found.values["tip_in_lean_blip"]).sum() >= 0.5 * len(faults)
+    assert not any("polarity_contradicts" in why.values() for why in found.unread)
+
+
+def test_a_ratio_has_no_polarity():
+    assert not contradicted(1.0 / as_ratio(trace(HEALTHY, LENGTHS["long"])), RATIO, "ratio").any()
+
+
+@pytest.mark.parametrize("after_s", [0.4, 0.8, 2.5])
+@pytest.mark.parametrize("before", [1.0, 0.3], ids=["idle", "fuel cut"])
+@pytest.mark.parametrize("hold_s", [0.25, 0.45])
+def test_a_short_snap_answered_late_contradicts_nothing(hold_s, before, after_s):
+    """Lambda answers half a second late: a lean tip-in while the foot is down, the rich mixture after it has lifted."""
+    time = np.arange(int((2.0 + hold_s + after_s) * RATE)) / RATE
+    rich_from, rich_to = 2.45, 2.45 + hold_s + 0.2
+    x = np.where(time < 1.9, before, 1.0)
+    x = np.where((time > 2.05) & (time < rich_from), 0.94, x)
+    x = np.where((time >= rich_from) & (time < rich_to), 1.0 / 0.82, x)
+    x = np.where(time >= 2.0 + hold_s + 1.0, 0.2, x)
+    lag = np.exp(-1.0 / RATE / 0.12)
+    smooth = lfilter([1.0 - lag], [1.0, -lag], x, zi=[x[0] * lag])[0]
+    rows = np.tile(smooth, (6, 1)) + coloured(np.random.default_rng(4), (6, x.size), 0.002, 0.02, 1.0 / RATE)
+    snap = Snap(opening_s=2.0, release_s=2.0 + hold_s)
+    for sensor in (WIDEBAND, WIDEBAND_HIGH):
+        assert not contradicted(volts_of_lambda(sensor, as_ratio(rows)), sensor, "v", snap).any()
+    assert not contradicted(as_narrowband(rows), NARROWBAND, "v", snap).any()
+
+
+@pytest.mark.parametrize("hold_s", [0.4, 1.1])
+@pytest.mark.parametrize("fault", ["", "lambda_slow"])
+def test_a_slow_sensor_on_a_short_record_contradicts_nothing(fault, hold_s):
+    """Such recordings were sent back, so that a van with a slow sensor was never tracked at all."""
+    vans = [vehicle for vehicle in built_in_families().values() for _ in range(3)]
+    faults = replace(NO_FAULT, **({fault: 2.3 / 3.0} if fault else {}))
+    feet = [Driver(pedal_at_s=0.55, hold_s=hold_s)] * len(vans)
+    batch = simulate(
+        vans, np.random.default_rng(5), recording=Recording(1000.0, 1.5 + hold_s), drivers=feet, faults=faults
+    )
+    found = read_waveforms(batch.waveforms(), [register_family(each) for each in vans], [Conditions()] * len(vans))
+    assert sum(snap == 1 for snap in found.snap.tolist()) == len(vans)
     assert not any("polarity_contradicts" in why.values() for why in found.unread)
