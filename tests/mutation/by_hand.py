@@ -88,3 +88,11 @@ def mutated(source: str, number: int, *, compiled: bool) -> tuple[str, str, str]
     before = ast.unparse(statement).splitlines()[0]
     _changed(node, apply=True)
     return ast.unparse(tree), before, ast.unparse(statement).splitlines()[0]
+
+
+def span_of(source: str, number: int) -> tuple[int, int]:
+    """First and last line of the statement that a mutation of any function changes; of a block, its head."""
+    statement, _ = list(_places(ast.parse(source), compiled=False))[number]
+    inner = [one.lineno for one in ast.iter_child_nodes(statement) if isinstance(one, ast.stmt)]
+    last = statement.end_lineno or statement.lineno
+    return statement.lineno, max(statement.lineno, min(inner) - 1) if inner else last
