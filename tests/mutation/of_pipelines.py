@@ -16,8 +16,8 @@ from tests.mutation.trying import PYTEST, environment, try_mutant
 PIPELINES = "pipelines"
 PIPELINES_S = 60.0
 """Processor time of the test files of one mutant, with what their processes import. [s]"""
-LEFT_OUT = ("flow", "intake_killed", "stopped", "wheel", "browser", "login")
-"""Tests that start servers, browsers or runs of their own, which would not see a mutant."""
+LEFT_OUT = ("intake_killed", "stopped", "wheel")
+"""Tests that start runs of their own, which would not see a mutant."""
 
 
 def mutate_pipelines(folder: Path, sample: int, rng: random.Random, *, children: int) -> Room:

@@ -6,7 +6,11 @@ import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-PYTEST = (sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "tests.mutation.in_process")
+PYTEST = (
+    *(sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "tests.mutation.in_process"),
+    *("-m", "not browser and not orchestrator and not study"),
+)
+"""Without tests that start browsers or servers, which would not see a mutant."""
 LONGEST_S = 600.0
 """After that a mutant is out of time. [s]"""
 
