@@ -226,7 +226,9 @@ def main(arguments: Sequence[str]) -> int:
         "--seconds", type=float, default=20.0, help="processor time of the test files of one mutant (20)"
     )
     parser.add_argument("--children", type=int, default=os.cpu_count() or 1, help="mutants tried at once")
-    parser.add_argument("--folder", type=Path, help="keep the copy here")
+    parser.add_argument(
+        "--folder", type=Path, help="keep the copy here, and what is known of it while the code stays as it is"
+    )
     parser.add_argument("--write", action="store_true", help="write the table into tests/studies/RESULTS.md")
     told = parser.parse_args(arguments)
     unknown = [room for room in told.rooms if room not in (*ROOMS, PIPELINES)]

@@ -17,6 +17,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import CodeType, ModuleType
 
+HERE = Path.cwd()
+"""The copy of the checkout; a test may go elsewhere."""
 _ran: set[tuple[str, int]] = set()
 
 
@@ -25,7 +27,7 @@ class _Mutant(importlib.abc.MetaPathFinder, importlib.machinery.SourceFileLoader
 
     def __init__(self, module: str, source: Path) -> None:
         self.module, self.source = module, source
-        super().__init__(module, str(Path(*module.split(".")).with_suffix(".py").absolute()))
+        super().__init__(module, str(HERE / Path(*module.split(".")).with_suffix(".py")))
 
     def find_spec(
         self, fullname: str, path: Sequence[str] | None, target: ModuleType | None = None
@@ -45,7 +47,7 @@ class _Noting(importlib.machinery.SourceFileLoader):
 
     def get_code(self, fullname: str) -> CodeType:
         tree = ast.parse(Path(self.path).read_text(encoding="utf-8"))
-        name = str(Path(self.path).relative_to(Path.cwd()))
+        name = str(Path(self.path).relative_to(HERE))
         for function in [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]:
             for inner in list(ast.walk(function)):
                 for block in ("body", "orelse", "finalbody"):

@@ -8,6 +8,7 @@ import sys
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 from tests.mutation.by_hand import mutants_of, mutated, span_of
 from tests.mutation.room import Room
@@ -42,30 +43,30 @@ def mutate_pipelines(folder: Path, sample: int, rng: random.Random, *, children:
 
 def lines_run(folder: Path, pool: ThreadPoolExecutor) -> Mapping[str, tuple[float, Mapping[str, set[int]]]]:
     """Per test file that touches pipelines, quickest first: processor time, and which lines of which file it runs. [s]"""
-    kept = folder / "lines-run.json"
-    if not kept.exists():
-        files = [
-            str(test.relative_to(folder))
-            for test in sorted((folder / "tests").rglob("test_*.py"))
-            if test.stem.removeprefix("test_") not in LEFT_OUT and PIPELINES in test.read_text(encoding="utf-8")
-        ]
-        kept.write_text(json.dumps(dict(zip(files, pool.map(lambda f: _lines_of(folder, f), files), strict=True))))
-    told = json.loads(kept.read_text(encoding="utf-8"))
+    files = [
+        str(test.relative_to(folder))
+        for test in sorted((folder / "tests").rglob("test_*.py"))
+        if test.stem.removeprefix("test_") not in LEFT_OUT and PIPELINES in test.read_text(encoding="utf-8")
+    ]
+    told = dict(zip(files, pool.map(lambda file: _lines_of(folder, file), files), strict=True))
     found = {
         name: (one["seconds"], {file: set(lines) for file, lines in one["lines"].items()}) for name, one in told.items()
     }
     return dict(sorted(found.items(), key=lambda item: item[1][0]))
 
 
-def _lines_of(folder: Path, test: str) -> dict[str, object]:
-    out = folder / "changed" / (test.replace("/", ".") + ".json")
+def _lines_of(folder: Path, test: str) -> dict[str, Any]:
+    out = folder / "lines" / (test.replace("/", ".") + ".json")
     out.parent.mkdir(exist_ok=True)
+    if out.exists():  # a folder is kept for code that stays as it is
+        kept: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
+        return kept
     command = [*PYTEST, test]
     told = environment(folder) | {"VANSNAP_LINES_RUN": str(out)}
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, env=told)
     if done.returncode not in (0, 5):
         sys.exit(f"{test} fails on the code as it is:\n{done.stdout[-3000:]}{done.stderr[-1000:]}")
-    found: dict[str, object] = json.loads(out.read_text(encoding="utf-8"))
+    found: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
     return found
 
 
