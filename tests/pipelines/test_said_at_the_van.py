@@ -13,7 +13,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import words_for
 from pipelines.commands import read
-from pipelines.commands.at_the_van import Target, bands_of, cautions_told, told
+from pipelines.commands.at_the_van import Target, bands_of, cautions_told, report_lines
 from pipelines.workspace.settings import DisplaySettings
 from tests.analytic import family
 
@@ -59,7 +59,7 @@ def against(**changes: Any) -> dict[str, Any]:
     ],
 )
 def test_the_verdict_comes_first(changes: dict[str, Any], head: str) -> None:
-    lines = told(against(**changes), EN)
+    lines = report_lines(against(**changes), EN)
     assert lines[0].startswith(head)
     assert lines[1].strip().startswith("Nothing that matters")
     assert lines[1].startswith("  ") == (changes.get("verdict", "same") is not None)
@@ -74,7 +74,7 @@ def test_quantities_are_an_aligned_table_in_the_readers_units() -> None:
         quantity("dip_g_s", own=None),  # held against nothing
         quantity("trim_idle_pct", unit="%", value=1e-12, last=-1e-12),
     ]
-    lines = told(against(quantities=rows), EN)[2:]
+    lines = report_lines(against(quantities=rows), EN)[2:]
     assert (lines[0], lines[-1], len(lines)) == ("", "", 7)
     table = [[cell.strip() for cell in line.split("  ") if cell.strip()] for line in lines[1:-1]]
     assert table[0] == ["quantity", "now", "by its own past", "by its family", "last visit", "verdict"]
@@ -91,11 +91,11 @@ def test_quantities_are_an_aligned_table_in_the_readers_units() -> None:
     assert table[4][-2] == "0"
     starts = [line.index(row[1]) for line, row in zip(lines[1:-1], table, strict=True)]
     assert len(set(starts)) == 1
-    german = told(against(quantities=rows[:1]), DisplaySettings(language="de", units="imperial"))[3:5]
+    german = report_lines(against(quantities=rows[:1]), DisplaySettings(language="de", units="imperial"))[3:5]
     assert "nach eigener Vergangenheit" in german[0]
     assert "[lb/min]" in german[1]
     assert "0,5291 ± 0,0066" in german[1]
-    assert told(against(quantities=[quantity("dip_g_s", own=None)]), EN)[2:] == []
+    assert report_lines(against(quantities=[quantity("dip_g_s", own=None)]), EN)[2:] == []
 
 
 def test_bands_are_the_vans_own_else_the_familys() -> None:
