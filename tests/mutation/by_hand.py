@@ -33,7 +33,7 @@ def _places(tree: ast.Module, compiled: bool) -> Iterator[tuple[ast.stmt, ast.AS
                     continue
                 inner = [statement] if isinstance(statement, ast.AugAssign) else []
                 for child in ast.iter_child_nodes(statement):
-                    if not isinstance(child, ast.stmt):
+                    if not isinstance(child, ast.stmt | ast.ExceptHandler | ast.match_case):  # those hold statements
                         inner.extend(ast.walk(child))
                 yield from ((statement, node) for node in inner if _changed(node, apply=False))
 

@@ -144,6 +144,10 @@ def test_a_manifest_is_read_with_marks_blanks_and_quotes() -> None:
     (short,) = read_manifest(b"file,van_id,captured_at,note\n1.csv,V1\n")
     assert short.fault == "row 1 has 2 cells, the header 4: put text that holds a comma in quotes"
     assert dict(short.cells) == {"file": "1.csv", "van_id": "V1", "captured_at": None, "note": None}
+    (checked,) = check_rows([short])
+    assert checked.fault is not None
+    assert checked.fault[0] == "bad_value"
+    assert checked.fault[1].startswith(short.fault)
 
 
 @pytest.mark.parametrize(
@@ -248,6 +252,8 @@ def test_a_cell_that_is_no_number_is_named_by_its_row() -> None:
     np.testing.assert_array_equal(good, [1.5, np.nan, np.nan, -2.0])
     with pytest.raises(WaveformError, match=r"column 'x' row 3 holds 'n/a'"):
         numbers(pl.Series(["1", "2", "n/a", "?"]), " x ")
+    with pytest.raises(WaveformError, match=r"column 'x' row 1 holds 'n/a'"):
+        numbers(pl.Series(["n/a", "2"]), "x")
     with pytest.raises(WaveformError, match=r"row 12 holds"):
         numbers(pl.Series(["1", "2", "n/a"]), "x", 10)
 
@@ -281,6 +287,7 @@ def test_clocks_as_recorders_write_them(clock: str, written: list[str], seconds:
         ("%H:%M:%S", ["10:00:61"], "time row 1"),
         ("%H:%M:%S", ["10:00:00", "x", "y"], "time row 2 is 'x', not a clock time %H:%M:%S"),
         ("%H:%M:%S", ["10:00:00", None], "time row 2"),
+        ("%H:%M:%S", ["x", "10:00:00"], "time row 1 is 'x'"),
         ("%H:%H", ["10:10"], "can't be used"),
         ("noon", ["noon"], "can't be used"),
         ("%Q", ["1"], "can't be used"),
