@@ -140,3 +140,12 @@ def test_the_summary_of_a_week_adds_up() -> None:
     assert quiet[1] == "taken in: nothing new in the inbox"
     assert quiet[-1] == "nothing changed since the last run; the published file stays"
     assert "Fahrzeug" in summary.text("de")
+
+
+def test_a_van_of_an_unknown_family_waits_until_the_family_is_added(tmp_path: Path) -> None:
+    home = make_home(tmp_path / "home", vans="van_id,family,depot\nV001,none-such,north\n")
+    deliver(home.inbox / "one", [row("1.csv")], {"1.csv": recording(1)})
+    run_intake(home)
+    (item,) = ask(home, "SELECT rule, reason FROM quarantine WHERE state = 'waiting' AND delivery = 'one'").to_dicts()
+    assert item["rule"] == "broken_family"
+    assert "family none-such of van V001 is not in register/families.toml: add it" in item["reason"]

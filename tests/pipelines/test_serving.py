@@ -68,7 +68,7 @@ def test_a_server_is_waited_for_until_it_answers_well(port: int, tmp_path: Path)
 
 
 def test_the_orchestrator_is_private_quiet_and_offline(tmp_path: Path) -> None:
-    workspace = Workspace(tmp_path)
+    workspace = make_workspace(tmp_path / "home", {"settings.toml": ""})
     told = orchestrator_environment(workspace)
     assert Path(told["PREFECT_HOME"]).is_relative_to(tmp_path)
     assert float(told["PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS"]) >= 60  # it takes 10 to 30 s on two cores
@@ -95,7 +95,11 @@ def test_every_name_told_to_the_orchestrator_is_one_of_its_settings(tmp_path: Pa
     if done.returncode:
         pytest.skip("this version of the orchestrator lists its settings otherwise")
     known = set(done.stdout.split())
-    ours = {name for name in orchestrator_environment(Workspace(tmp_path)) if name.startswith("PREFECT_")}
+    ours = {
+        name
+        for name in orchestrator_environment(make_workspace(tmp_path / "home", {"settings.toml": ""}))
+        if name.startswith("PREFECT_")
+    }
     assert ours <= known
 
 

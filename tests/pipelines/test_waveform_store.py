@@ -11,6 +11,7 @@ import pytest
 
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import WorkspaceError
+from pipelines.commands.check import verify
 from pipelines.storage import waveforms as store
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import encode, read_chunk, read_waveforms, to_steps, write_waveforms
@@ -183,3 +184,24 @@ def test_a_lost_or_torn_chunk_is_one_line(tmp_path: Path) -> None:
     with pytest.raises(WorkspaceError, match="can't be read") as caught:
         read_chunk(torn)
     assert "\n" not in str(caught.value)
+
+
+def test_samples_that_are_not_what_they_are_named_after_are_found(tmp_path: Path) -> None:
+    """`vansnap check`: a recording whose hash is another, one that is not in its chunk, and a chunk that is gone."""
+    folder, right, wrong = tmp_path / "waveforms", waveform(1), waveform(2)
+    folder.mkdir()
+    named = {right.waveform_id: encode(right.waveform_id, right), "f" * 64: encode("f" * 64, wrong)}
+    stored = [vars(one) for one in write_waveforms(folder, named)]
+    stored.append(stored[0] | {"waveform_id": "e" * 64})
+    stored.append(stored[0] | {"waveform_id": "d" * 64, "chunk": "c" * 64 + ".parquet"})
+    chunk = str(stored[0]["chunk"])[:12]
+    with Warehouse(tmp_path / "w.duckdb") as warehouse:
+        warehouse.append("waveforms", pl.DataFrame(stored[:1]))
+        assert verify(warehouse, folder) == []
+        warehouse.append("waveforms", pl.DataFrame(stored[1:]))
+        found = sorted(verify(warehouse, folder))
+    assert len(found) == 3
+    assert found[0].startswith("waveform chunk cccccccccccc… is missing")
+    assert found[0].endswith("(1 recordings)")
+    assert found[1].startswith(f"waveform eeeeeeeeeeee… is not in its chunk {chunk}…: ")
+    assert found[2].startswith(f"waveform ffffffffffff… no longer has its hash: put chunk {chunk}… back")
