@@ -1,6 +1,8 @@
 """Contract suites, kept as data in data_contracts/suites, checked a whole table at a time."""
 
 import contextlib
+import hashlib
+import io
 import json
 import logging
 import os
@@ -20,6 +22,9 @@ if TYPE_CHECKING:
 
 ROW = "row"
 """Column that names the rows of a checked table."""
+_MOST_KEPT, _LARGEST_KEPT = 16, 20_000
+"""Tables whose faults are kept, and their rows at most."""
+_KEPT: dict[bytes, "list[Fault]"] = {}
 
 
 @dataclass(frozen=True)
@@ -72,7 +77,8 @@ def check(frame: pl.DataFrame, suite_name: str) -> list[Fault]:
     """Rows of a table that break its contract suite.
 
     The suite is checked once over the whole frame. Expectations on columns the frame does not have are
-    left out: whether a column must be there is decided before, for the whole file.
+    left out: whether a column must be there is decided before, for the whole file. A table checked lately is not
+    checked again: every step of a run reads the register.
 
     Parameters
     ----------
@@ -90,6 +96,28 @@ def check(frame: pl.DataFrame, suite_name: str) -> list[Fault]:
     numbered = [(n, e) for n, e in enumerate(suite["expectations"]) if e["kwargs"]["column"] in frame.columns]
     if frame.is_empty() or not numbered:
         return []
+    if frame.height > _LARGEST_KEPT:
+        return _checked(frame, suite, numbered)
+    key = _print_of(frame, suite)
+    if key not in _KEPT:
+        while len(_KEPT) >= _MOST_KEPT:
+            del _KEPT[next(iter(_KEPT))]
+        _KEPT[key] = _checked(frame, suite, numbered)
+    return list(_KEPT[key])
+
+
+def _print_of(frame: pl.DataFrame, suite: Mapping[str, Any]) -> bytes:
+    """Hash over a table and the suite it is checked with."""
+    content = io.BytesIO()
+    frame.write_ipc(content)
+    digest = hashlib.sha256(json.dumps(suite).encode())
+    digest.update(content.getbuffer())
+    return digest.digest()
+
+
+def _checked(
+    frame: pl.DataFrame, suite: Mapping[str, Any], numbered: Sequence[tuple[int, Mapping[str, Any]]]
+) -> list[Fault]:
     faults: list[Fault] = []
     found = _failing_rows(validate(frame, suite["name"], [e for _, e in numbered]), len(numbered))
     for rows, (number, entry) in zip(found, numbered, strict=True):

@@ -15,6 +15,26 @@ settings.register_profile("repeatable", derandomize=True)
 settings.register_profile("search", derandomize=False)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "repeatable"))
 
+LONGEST_FIRST = (
+    "fleet/test_otherfleet.py",  # compiles what reads a recording; the next two do without it for a while
+    "pipelines/test_quarantine.py",
+    "pipelines/test_left_out.py",
+    "pipelines/test_judged_apart.py",
+    "dashboards/test_login.py",
+    "dashboards/test_browser.py",
+    "dashboards/test_readers.py",
+    "pipelines/test_flow.py",
+    "pipelines/test_weekly.py",
+    "dashboards/test_views.py",
+    "pipelines/test_intake_killed.py",
+    "pipelines/test_year.py",
+    "pipelines/test_intake.py",
+    "pipelines/test_cli.py",
+    "pipelines/test_evidence.py",
+    "unit/models/reading/air_trace/test_landmarks.py",
+    "unit/models/reading/air_trace/test_conditioning.py",
+)
+"""Files that take longest, so that with several workers no long one is left for the end."""
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -42,8 +62,16 @@ def judged_small(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     return judged_small_home(tmp_path_factory.mktemp("small") / "home")
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Several workers take the files in the order below, not those of most tests first."""
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Without a browser its tests are skipped, loudly; where one is required the run fails instead."""
+    """Long files first. Without a browser its tests are skipped, loudly; where one is required the run fails instead."""
+    place = {Path(__file__).parent / name: number for number, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: place.get(item.path, len(place)))
     studied = "study" in (config.option.markexpr or "")
     missing = browser_path() is None
     required = os.environ.get("VANSNAP_REQUIRE_BROWSER") == "1"

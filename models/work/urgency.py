@@ -144,15 +144,15 @@ def cost_of_waiting(finding: Finding, weeks: float) -> float:
     return total
 
 
-def worst_of(cause: str, severity: float, weeks: float) -> ConsequenceKind:
-    """What hurts most of what comes of a cause: danger first, then what costs most within some weeks."""
+def worst_of(cause: str, severity: float) -> ConsequenceKind:
+    """What hurts most of what comes of a cause: danger first, then what costs most a week."""
     if CAUSES[cause].endangers:
         return "hazard"
     size = severity if math.isfinite(severity) else 0.5
 
     def cost(kind: ConsequenceKind) -> float:
         mine = [c for c in CAUSES[cause].if_left if c.kind == kind]
-        return math.fsum(c.a_week * size**c.grows * weeks * (1.0 if kind in RUNNING else c.cost) for c in mine)
+        return math.fsum(c.a_week * size**c.grows * (1.0 if kind in RUNNING else c.cost) for c in mine)
 
     return max(CONSEQUENCE_KINDS, key=cost)
 
@@ -160,7 +160,7 @@ def worst_of(cause: str, severity: float, weeks: float) -> ConsequenceKind:
 def _hurts(finding: Finding, dangerous: float) -> list[Fact]:
     """What it means to leave the leading cause, or that danger is among those not told apart."""
     if finding.leading in CAUSES:
-        means = worst_of(finding.leading, finding.severity, 13.0)
+        means = worst_of(finding.leading, finding.severity)
         share = finding.probability[finding.leading]
         return [Fact.of("cause_hurts", cause=finding.leading, probability=share, means=means)]
     if dangerous < 0.5:

@@ -15,6 +15,7 @@ from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.units import shown
 from pipelines.reports.numbers import with_uncertainty
+from pipelines.reports.paper import written_for
 from pipelines.workspace.settings import DisplaySettings
 
 if TYPE_CHECKING:
@@ -256,7 +257,8 @@ def _table(rows: Sequence[Mapping[str, Any]], display: DisplaySettings) -> list[
     cells = [[_said(name, display) for name in ("quantity", "now", "own", "family", "last", "verdict")]]
     for row in held:
         unit = shown(row["unit"], display.units)
-        value = with_uncertainty(unit.value(row["value"]), abs(unit.difference(row["u"])))
+        with written_for(display):
+            value = with_uncertainty(unit.value(row["value"]), abs(unit.difference(row["u"])))
         last = "–" if row["last"] is None else _number(unit.value(row["last"]), display)
         name = words_for(row["quantity"], display.language) + ("" if unit.unit == "1" else f" [{unit.unit}]")
         word = "limit" if row["limit"] is not None else row["verdict"] or "none"

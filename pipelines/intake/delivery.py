@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from data_contracts.errors import InputError, first_line
+from data_contracts.reasons import QUARANTINE_RULES
 from pipelines.intake.readers.columns import LARGEST_FILE_BYTES
 
 MANIFEST = "manifest.csv"
@@ -22,6 +23,7 @@ class RefusedError(InputError):
 
     def __init__(self, rule: str, reason: str) -> None:
         super().__init__(reason)
+        assert rule in QUARANTINE_RULES, rule
         self.rule, self.reason = rule, reason
 
 

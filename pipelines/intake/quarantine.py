@@ -7,6 +7,7 @@ from datetime import datetime
 
 import polars as pl
 
+from data_contracts.reasons import QUARANTINE_RULES
 from data_contracts.tables import QUARANTINE, polars_schema
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.register import Register
@@ -24,6 +25,10 @@ class Item:
     rule: str
     reason: str
     rows: int
+
+    def __post_init__(self) -> None:
+        """Check the rule: what has none is explained to nobody."""
+        assert self.rule in QUARANTINE_RULES, self.rule
 
     @property
     def item_id(self) -> str:

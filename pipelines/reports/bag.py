@@ -117,7 +117,8 @@ def _crate(payload: Mapping[str, tuple[bytes, str]], *, name: str, about: str, a
         "conformsTo": {"@id": "https://w3id.org/ro/crate/1.1"},
         "about": {"@id": "./"},
     }
-    document = {"@context": "https://w3id.org/ro/crate/1.1/context", "@graph": [about_itself, root, *parts]}
+    terms = ["https://w3id.org/ro/crate/1.1/context", {"sha256": "https://schema.org/sha256"}]  # 1.1 lacks sha256
+    document = {"@context": terms, "@graph": [about_itself, root, *parts]}
     return (json.dumps(document, ensure_ascii=False, indent=1) + "\n").encode()
 
 

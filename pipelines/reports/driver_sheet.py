@@ -103,7 +103,7 @@ def _means(listed: Mapping[str, Any], code: str) -> str:
         told = dict(fact["words"] or {})
         if fact["code"] == "cause_hurts" and "means" in told:
             return str(told["means"])
-    return worst_of(code, float("nan"), 13.0)
+    return worst_of(code, float("nan"))
 
 
 def _cause(code: str) -> str:

@@ -89,4 +89,5 @@ def _weeks(weeks: float | None) -> str:
         return message("weeks.none")
     if weeks <= 0:
         return message("weeks.crossed")
-    return message("weeks.one") if round(weeks) == 1 else message("weeks.some", weeks=round(weeks))
+    left = max(1, round(weeks))  # a limit within days is not crossed yet
+    return message("weeks.one") if left == 1 else message("weeks.some", weeks=left)

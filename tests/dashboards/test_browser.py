@@ -46,16 +46,22 @@ def browser(chromium: str) -> Iterator["playwright.Browser"]:
         opened.close()
 
 
+def asked_outside(page: "playwright.Page") -> list[str]:
+    """Addresses that a page asks for from now on, but for the board's own."""
+    outside: list[str] = []
+    page.on(
+        "request", lambda r: None if r.url.startswith(("http://127.0.0.1", "data:", "blob:")) else outside.append(r.url)
+    )
+    return outside
+
+
 @pytest.fixture
 def page(browser: "playwright.Browser") -> Iterator["playwright.Page"]:
     """A desktop page that must not speak to anybody but the board."""
     context = browser.new_context(viewport=DESKTOP, accept_downloads=True)
     context.set_default_timeout(WAIT_MS)
     opened = context.new_page()
-    outside: list[str] = []
-    opened.on(
-        "request", lambda r: None if r.url.startswith(("http://127.0.0.1", "data:", "blob:")) else outside.append(r.url)
-    )
+    outside = asked_outside(opened)
     yield opened
     context.close()
     assert outside == []
@@ -116,13 +122,15 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_serious_accessibility_finding(browser: "playwright.Browser", board: str, scheme: str) -> None:
-    """axe-core's rules of WCAG 2.1 A and AA; findings inside Streamlit's own widgets count too."""
+def test_no_serious_accessibility_finding_and_nothing_leaves_this_machine(
+    browser: "playwright.Browser", board: str, scheme: str
+) -> None:
+    """axe-core's rules of WCAG 2.1 A and AA; findings inside Streamlit's own widgets count too. No view asks anybody else."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed").Axe()
     context = browser.new_context(viewport=DESKTOP, color_scheme=scheme)
     context.set_default_timeout(WAIT_MS)
     page = context.new_page()
-    found = {}
+    found, outside = {}, asked_outside(page)
     for name, path in VIEWS.items():
         open_page(page, f"{board}/{path}")
         results = axe.run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).response
@@ -131,6 +139,7 @@ def test_no_serious_accessibility_finding(browser: "playwright.Browser", board: 
                 found[f"{name}: {rule['id']}"] = [node["html"][:160] for node in rule["nodes"][:3]]
     context.close()
     assert found == {}
+    assert outside == []
 
 
 def test_nothing_runs_off_a_phone(browser: "playwright.Browser", board: str) -> None:
@@ -143,9 +152,8 @@ def test_nothing_runs_off_a_phone(browser: "playwright.Browser", board: str) -> 
     context.close()
 
 
-def test_nothing_leaves_this_machine(page: "playwright.Page", board: str) -> None:
-    for path in VIEWS.values():
-        open_page(page, f"{board}/{path}")
+def test_a_key_leads_into_the_page(page: "playwright.Page", board: str) -> None:
+    open_page(page, f"{board}/{VIEWS['what it means']}")
     page.locator("body").press("Tab")
     assert page.evaluate("document.activeElement !== document.body")
 

@@ -23,77 +23,25 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from tests.mutation.by_hand import mutants_of, mutated
 from tests.mutation.cheapest_first import SECONDS
+from tests.mutation.of_kernels import mutate_kernels
+from tests.mutation.of_pipelines import LEFT_OUT, PIPELINES, PIPELINES_S, mutate_pipelines
+from tests.mutation.room import CHECKOUT, COLUMNS, Room
+from tests.mutation.trying import environment
 from tests.studies.results import write_section
 
-CHECKOUT = Path(__file__).parents[2]
 ROOMS = {
     "models/tracking": ("tests/unit/models/tracking",),
     "models/causes": ("tests/unit/models/causes",),
     "models/work": ("tests/unit/models/work",),
 }
 """Each room, and the tests that have to notice its mutants."""
-PIPELINES = "pipelines"
-"""The room whose mutants are tried by the tests that import the changed module."""
-BESIDE = {
-    "commands": ("cli",),
-    "decisions": ("week_orders", "people"),
-    "intake": ("intake", "quarantine", "formats", "check_results"),
-    "read_side": ("../dashboards/test_read_side",),
-    "reports": ("evidence", "order_pdf"),
-    "storage": ("warehouse", "summaries"),
-    "weekly": ("judged_apart", "one_onset"),
-    "workspace": ("workspace", "settings"),
-}
-"""Tests that try a module of each part of pipelines that no test imports."""
-LEFT_OUT = ("flow", "intake_killed", "left_out", "small_states", "stopped", "weekly", "wheel", "year")
-"""Tests of pipelines that take long or start other processes."""
-KERNELS = {
-    "models/tracking/charts/recursion.py": ("charts/test_recursion.py", "charts/test_alarms.py"),
-    "models/tracking/charts/alarms.py": ("charts/test_alarms.py", "test_assess.py"),
-    "models/tracking/charts/onset.py": ("charts/test_onset.py", "charts/test_first_signs.py"),
-    "models/tracking/charts/change_hypotheses.py": ("charts/test_onset.py", "charts/test_first_signs.py"),
-}
-"""Files of compiled functions, and their tests."""
-STATUS = {
-    0: "survived",
-    5: "no test",
-    33: "no test",
-    36: "out of time",
-    -24: "out of time",
-    24: "out of time",
-    152: "out of time",
-}
-"""What an exit code of the tests means; any other is a kill."""
-COLUMNS = ("killed", "out of time", "survived", "no test")
-
 EQUIVALENT: dict[str, str] = {}
 """A mutant's changed line as it stands after the change, and why it behaves like the original."""
-
-
-@dataclass
-class Room:
-    """What became of a room's sample: per status the mutants, each with its change."""
-
-    mutants: int
-    found: dict[str, list[str]] = field(default_factory=lambda: {status: [] for status in COLUMNS})
-    equivalent: int = 0
-
-    @property
-    def tried(self) -> int:
-        """Mutants that count."""
-        return sum(map(len, self.found.values()))
-
-    @property
-    def noticed(self) -> int:
-        """By a failing test, or by running out of time."""
-        return len(self.found["killed"]) + len(self.found["out of time"])
 
 
 def copy_checkout(folder: Path) -> None:
@@ -134,23 +82,6 @@ def configure(folder: Path, room: str) -> None:
     }
     with (folder / "setup.cfg").open("w", encoding="utf-8") as file:
         parser.write(file)
-
-
-def environment(folder: Path) -> dict[str, str]:
-    """Of the processes that run tests: where compiled functions and the judged small fleet are kept."""
-    kept = {"NUMBA_CACHE_DIR": folder / "compiled", "VANSNAP_JUDGED_SMALL": folder / "judged"}
-    return os.environ | {name: str(path) for name, path in kept.items()}
-
-
-def judge_small_fleet(folder: Path) -> None:
-    """Judge the small fleet once, by the code as it is."""
-    if not (folder / "judged").exists():
-        code = (
-            "from pathlib import Path; from tests.pipelines.small_home import judged_small_home as j; j(Path('judged'))"
-        )
-        subprocess.run(
-            [sys.executable, "-c", code], cwd=folder, check=True, env=environment(folder), capture_output=True
-        )
 
 
 def mutmut(folder: Path, *names: str, children: int) -> None:
@@ -249,73 +180,8 @@ def mutate_code(folder: Path, room: str, sample: int, rng: random.Random, *, chi
     for name, (before, after) in chosen.items():
         code = codes[name]
         assert code is not None, name
-        found.found[STATUS.get(code, "killed")].append(f"{name}\n  - {before}\n  + {after}")
+        found.note(code, name, before, after)
     return found
-
-
-@contextlib.contextmanager
-def changed(path: Path, text: str) -> Iterator[None]:
-    """A file with another text for a while."""
-    kept = path.read_text(encoding="utf-8")
-    path.write_text(text, encoding="utf-8")
-    try:
-        yield
-    finally:
-        path.write_text(kept, encoding="utf-8")
-
-
-def mutate_kernels(folder: Path, sample: int, rng: random.Random) -> Room:
-    """Try a sample of mutants of the compiled functions."""
-    folders = ROOMS["models/tracking"][0]
-    tests = {name: [f"{folders}/{test}" for test in tested] for name, tested in KERNELS.items()}
-    return mutate_by_hand(folder, tests, sample, rng, compiled=True)
-
-
-def mutate_pipelines(folder: Path, sample: int, rng: random.Random) -> Room:
-    """Try a sample of mutants of pipelines, each on the tests that import what was changed."""
-    judge_small_fleet(folder)
-    tests = {}
-    for path in sorted((folder / PIPELINES).rglob("*.py")):
-        module = ".".join(path.relative_to(folder).with_suffix("").parts)
-        package, _, name = module.rpartition(".")
-        imported = re.compile(
-            rf"from {re.escape(module)} import|from {re.escape(package)} import .*\b{name}\b|import {re.escape(module)}\b"
-        )
-        beside = [f"tests/pipelines/test_{name}.py" for name in BESIDE.get(module.split(".")[1], ())]
-        tests[str(path.relative_to(folder))] = [
-            str(test.relative_to(folder))
-            for test in sorted((folder / "tests").rglob("test_*.py"))
-            if imported.search(test.read_text(encoding="utf-8")) and test.stem.removeprefix("test_") not in LEFT_OUT
-        ] or [name.replace("pipelines/test_../", "") for name in beside]
-    return mutate_by_hand(folder, tests, sample, rng, compiled=False)
-
-
-def mutate_by_hand(
-    folder: Path, tests: Mapping[str, Sequence[str]], sample: int, rng: random.Random, *, compiled: bool
-) -> Room:
-    """Try a sample of mutants of some files, each in a process of its own."""
-    sources = {name: (folder / name).read_text(encoding="utf-8") for name in tests}
-    every = [(name, n) for name, source in sources.items() for n in range(mutants_of(source, compiled=compiled))]
-    room = Room(len(every))
-    for name, number in rng.sample(every, len(every)):
-        if room.tried == sample:
-            break
-        text, before, after = mutated(sources[name], number, compiled=compiled)
-        if after in EQUIVALENT:
-            room.equivalent += 1
-            continue
-        code = 5 if not tests[name] else 0
-        command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests[name]]
-        with changed(folder / name, text):
-            try:
-                if tests[name]:
-                    code = subprocess.run(
-                        command, cwd=folder, capture_output=True, timeout=600, check=False, env=environment(folder)
-                    ).returncode
-            except subprocess.TimeoutExpired:
-                code = 36
-        room.found[STATUS.get(code, "killed")].append(f"{name}\n  - {before}\n  + {after}")
-    return room
 
 
 def table(found: dict[str, Room], *, seed: int, seconds: float, command: str) -> list[str]:
@@ -328,7 +194,8 @@ def table(found: dict[str, Room], *, seed: int, seconds: float, command: str) ->
         f"({noticed / max(tried, 1):.0%}).",
         "A mutant is one change of an operator, a comparison, a number, a word, an argument or an assignment. Each is tried on the",
         f"quickest test files of its own room, {seconds:g} s of processor time at most; slower tests may notice more. One of pipelines is",
-        f"tried on the tests that import its module, but for those that take long or start other processes ({', '.join(LEFT_OUT)}).",
+        f"tried on the quickest test files that run its line, {PIPELINES_S:g} s at most, but for those that start servers,",
+        f"browsers or runs of their own ({', '.join(LEFT_OUT)}).",
         "",
         "| room | mutants | sampled | " + " | ".join(COLUMNS) + " | noticed |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
@@ -359,7 +226,9 @@ def main(arguments: Sequence[str]) -> int:
         "--seconds", type=float, default=20.0, help="processor time of the test files of one mutant (20)"
     )
     parser.add_argument("--children", type=int, default=os.cpu_count() or 1, help="mutants tried at once")
-    parser.add_argument("--folder", type=Path, help="keep the copy here")
+    parser.add_argument(
+        "--folder", type=Path, help="keep the copy here, and what is known of it while the code stays as it is"
+    )
     parser.add_argument("--write", action="store_true", help="write the table into tests/studies/RESULTS.md")
     told = parser.parse_args(arguments)
     unknown = [room for room in told.rooms if room not in (*ROOMS, PIPELINES)]
@@ -375,11 +244,11 @@ def main(arguments: Sequence[str]) -> int:
             )
             tell(room, found[room])
         if told.sample and PIPELINES in (told.rooms or (PIPELINES,)):
-            found[PIPELINES] = mutate_pipelines(folder, told.sample, random.Random(told.seed))
+            found[PIPELINES] = mutate_pipelines(folder, told.sample, random.Random(told.seed), children=told.children)
             tell(PIPELINES, found[PIPELINES])
         if told.kernels and "models/tracking" in (told.rooms or ROOMS):
             name = "compiled functions of models/tracking"
-            found[name] = mutate_kernels(folder, told.kernels, random.Random(told.seed))
+            found[name] = mutate_kernels(folder, told.kernels, random.Random(told.seed), children=told.children)
             tell(name, found[name])
     words = [word for word in arguments if word != "--write"]
     lines = table(found, seed=told.seed, seconds=told.seconds, command=" ".join(["python -m tests.mutation", *words]))

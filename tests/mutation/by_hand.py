@@ -33,7 +33,7 @@ def _places(tree: ast.Module, compiled: bool) -> Iterator[tuple[ast.stmt, ast.AS
                     continue
                 inner = [statement] if isinstance(statement, ast.AugAssign) else []
                 for child in ast.iter_child_nodes(statement):
-                    if not isinstance(child, ast.stmt):
+                    if not isinstance(child, ast.stmt | ast.ExceptHandler | ast.match_case):  # those hold statements
                         inner.extend(ast.walk(child))
                 yield from ((statement, node) for node in inner if _changed(node, apply=False))
 
@@ -88,3 +88,11 @@ def mutated(source: str, number: int, *, compiled: bool) -> tuple[str, str, str]
     before = ast.unparse(statement).splitlines()[0]
     _changed(node, apply=True)
     return ast.unparse(tree), before, ast.unparse(statement).splitlines()[0]
+
+
+def span_of(source: str, number: int) -> tuple[int, int]:
+    """First and last line of the statement that a mutation of any function changes; of a block, its head."""
+    statement, _ = list(_places(ast.parse(source), compiled=False))[number]
+    inner = [one.lineno for one in ast.iter_child_nodes(statement) if isinstance(one, ast.stmt)]
+    last = statement.end_lineno or statement.lineno
+    return statement.lineno, max(statement.lineno, min(inner) - 1) if inner else last

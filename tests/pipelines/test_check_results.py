@@ -74,6 +74,10 @@ def test_a_delivery_of_any_name_is_kept(tmp_path: Path) -> None:
         check_results.keep(tmp_path, name, results_of(SECOND), now=NOW)
         assert len(check_results.kept(tmp_path, name)) == 1
         assert "values must never be null" in check_results.page(tmp_path, name)
+    kept = {path.name for path in tmp_path.iterdir()}
+    assert {f"week 7.2.{ending}" for ending in ("json", "html")} <= kept
+    assert not any("x" * 250 in name for name in kept)  # too long for a file: named by a hash
+    assert len(kept) == 2 * 4
 
 
 def test_many_faulty_rows_are_all_counted_and_some_listed(tmp_path: Path) -> None:
@@ -81,7 +85,9 @@ def test_many_faulty_rows_are_all_counted_and_some_listed(tmp_path: Path) -> Non
     results = results_of(body)
     humid = next(e for e in results[1]["results"] if e["expectation_config"]["kwargs"]["column"] == "humidity_pct")  # type: ignore[attr-defined]
     assert humid["result"]["unexpected_count"] == 1500
-    assert len(humid["result"]["unexpected_index_list"]) == check_results.MOST_ROWS
+    assert len(humid["result"]["unexpected_index_list"]) == len(humid["result"]["unexpected_list"]) == 1000
+    assert humid["result"]["unexpected_index_list"][999] == {"humidity_pct": 1100.0, "row": 1000}
+    assert humid["result"]["partial_unexpected_list"] == [101.0 + n for n in range(20)]
     check_results.keep(tmp_path, "d", results, now=NOW)
     assert "1500 unexpected values found" in check_results.page(tmp_path, "d").replace(",", "")
 
@@ -128,6 +134,8 @@ def test_a_page_is_made_once_and_again_when_the_results_change(tmp_path: Path, m
     assert [check_results.page(tmp_path, "d") for _ in range(2)] == ["page 1"] * 2
     check_results.keep(tmp_path, "d", results_of(SECOND), now=NOW)
     assert check_results.page(tmp_path, "d") == "page 2"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["d.html", "d.json"]
+    assert (tmp_path / "d.html").read_text(encoding="utf-8") == "page 2"
     assert len(made) == 2
     with pytest.raises(MissingFileError, match="no check of delivery other"):
         check_results.page(tmp_path, "other")

@@ -29,12 +29,17 @@ def fleet() -> ReadingsFleet:
     return fleet_of_readings()
 
 
-@pytest.fixture
-def home(tmp_path: Path, fleet: ReadingsFleet) -> Workspace:
+@pytest.fixture(scope="module")
+def judged_before(tmp_path_factory: pytest.TempPathFactory, fleet: ReadingsFleet) -> Workspace:
     """Judged in the last week but one, so that something is known before the week that fails."""
-    home = judged_home(tmp_path / "home", fleet)
+    home = judged_home(tmp_path_factory.mktemp("before") / "home", fleet)
     judge(home, fleet.weeks[-2])
     return home
+
+
+@pytest.fixture
+def home(tmp_path: Path, judged_before: Workspace) -> Workspace:
+    return copied_home(judged_before, tmp_path / "home")
 
 
 def texts(tracked: steps.Tracked) -> list[str]:

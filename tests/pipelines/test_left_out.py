@@ -84,13 +84,6 @@ def test_the_fleet_has_what_is_left_out(home: Workspace, fleet: ReadingsFleet) -
     assert in_flow_alarm(home) >= 3
 
 
-@pytest.mark.parametrize("name", WITH_CAPTURES)
-def test_a_manifest_column_that_says_nothing_stops_no_week(home: Workspace, fleet: ReadingsFleet, name: str) -> None:
-    put_captures(home, without(fleet.frame, (name,)))
-    assert sum(judge(home).listed.values()) >= 5
-    assert in_flow_alarm(home) >= 3
-
-
 @pytest.mark.parametrize("half", [False, True])
 def test_no_optional_column_at_all_stops_no_week(home: Workspace, fleet: ReadingsFleet, half: bool) -> None:
     put_captures(home, without(fleet.frame, WITH_CAPTURES, half=half))
@@ -159,34 +152,26 @@ VAN_COLUMNS = {
 }
 
 
-@pytest.mark.parametrize("case", [*VAN_COLUMNS, "all", "all empty", "half"])
-def test_optional_columns_of_vans_stop_no_week(home: Workspace, fleet: ReadingsFleet, case: str) -> None:
-    put_captures(home, fleet.frame)
-    path = home.register / "vans.csv"
-    vans = pl.read_csv(path, infer_schema=False).select("van_id", "family", "depot")
+VAN_CASES = (*VAN_COLUMNS, "all", "all empty", "half")
+REPAIR_CASES = ("parts", "work_order", "note", "all", "all empty", "half", "no file")
+
+
+def vans_without(vans: pl.DataFrame, case: str) -> pl.DataFrame:
+    """The register's vans with every optional column but what a case leaves out or empties."""
     filled = vans.with_columns(pl.lit(value).alias(name) for name, value in VAN_COLUMNS.items())
     if case == "all empty":
-        filled = vans.with_columns(pl.lit("").alias(name) for name in VAN_COLUMNS)
-    elif case == "half":
-        filled = vans.with_columns(
+        return vans.with_columns(pl.lit("").alias(name) for name in VAN_COLUMNS)
+    if case == "half":
+        return vans.with_columns(
             pl.when((pl.int_range(pl.len()) + n) % 2 == 0).then(pl.lit(value)).alias(name)
             for n, (name, value) in enumerate(VAN_COLUMNS.items())
         )
-    else:
-        filled = filled.drop(VAN_COLUMNS if case == "all" else case)
-    try:
-        filled.write_csv(path)
-        assert not load_register(home.register).faults
-        assert judge(home).listed
-        assert in_flow_alarm(home) >= 3
-    finally:
-        vans.write_csv(path)
+    return filled.drop(VAN_COLUMNS if case == "all" else case)
 
 
-@pytest.mark.parametrize("case", ["parts", "work_order", "note", "all", "all empty", "half", "no file"])
-def test_optional_columns_of_repairs_stop_no_week(home: Workspace, fleet: ReadingsFleet, case: str) -> None:
-    put_captures(home, fleet.frame)
-    path, optional = home.register / "repairs.csv", ("parts", "work_order", "note")
+def repairs_without(case: str) -> pl.DataFrame:
+    """Two repairs with every optional column but what a case leaves out or empties."""
+    optional = ("parts", "work_order", "note")
     repairs = pl.DataFrame(
         {
             "van_id": ["van-00007", "van-00013"],
@@ -198,23 +183,12 @@ def test_optional_columns_of_repairs_stop_no_week(home: Workspace, fleet: Readin
         }
     )
     if case == "all empty":
-        repairs = repairs.with_columns(pl.lit("").alias(name) for name in optional)
-    elif case == "half":
-        repairs = repairs.with_columns(
+        return repairs.with_columns(pl.lit("").alias(name) for name in optional)
+    if case == "half":
+        return repairs.with_columns(
             pl.when(pl.int_range(2) == n % 2).then(pl.col(name)).alias(name) for n, name in enumerate(optional)
         )
-    elif case != "no file":
-        repairs = repairs.drop(optional if case == "all" else case)
-    try:
-        if case != "no file":
-            repairs.write_csv(path)
-        register = load_register(home.register)
-        assert not register.faults
-        assert register.repairs_frame().schema == polars_schema(REPAIRS)
-        assert len(register.repairs) == (0 if case == "no file" else 2)
-        assert judge(home).listed
-    finally:
-        path.unlink(missing_ok=True)
+    return repairs.drop(optional if case == "all" else case)
 
 
 FAMILY_KEYS = (
@@ -245,21 +219,44 @@ def leave_out(table: dict[str, object], *keys: str) -> dict[str, object]:
     return left
 
 
-@pytest.mark.parametrize("key", [*(k.replace("_v", "_g_s") if "main_peak." in k else k for k in FAMILY_KEYS), "all"])
-def test_optional_keys_of_families_stop_no_week(tmp_path: Path, fleet: ReadingsFleet, key: str) -> None:
-    keys = [k.replace("_v", "_g_s") if "main_peak." in k else k for k in FAMILY_KEYS]
+KEYS_IN_FLOW = tuple(k.replace("_v", "_g_s") if "main_peak." in k else k for k in FAMILY_KEYS)
+FAMILY_CASES = (*KEYS_IN_FLOW, "all")
+RUNS = max(map(len, (WITH_CAPTURES, VAN_CASES, REPAIR_CASES, FAMILY_CASES)))
+
+
+def families_without(key: str) -> dict[str, object]:
+    """The families with every optional key but one, or without any."""
     full = {
         "throttle_open_pct": 85,
         "lambda_banks": 1,
         "main_peak": {"reference_intake_air_c": 20.0, "reference_barometer_kpa": 98.0},
     }
-    tables = {}
+    tables: dict[str, object] = {}
     for name, table in FAMILIES_TABLE.items():
         whole = {**full, **table, "main_peak": {**full["main_peak"], **table["main_peak"]}}  # type: ignore[dict-item]
-        tables[name] = leave_out(whole, *(keys if key == "all" else [key]))
-    home = judged_home(tmp_path / "home", fleet, tables)
-    assert not load_register(home.register).faults
-    assert judge(home).listed
+        tables[name] = leave_out(whole, *(KEYS_IN_FLOW if key == "all" else [key]))
+    return tables
+
+
+@pytest.mark.parametrize("run", range(RUNS))
+def test_what_is_left_out_of_captures_vans_repairs_and_families_stops_no_week(
+    tmp_path: Path, fleet: ReadingsFleet, run: int
+) -> None:
+    """One column or key of each at a time, every one of them in some run: a judgement takes a second."""
+    column, van, repair, key = (
+        cases[run % len(cases)] for cases in (WITH_CAPTURES, VAN_CASES, REPAIR_CASES, FAMILY_CASES)
+    )
+    home = judged_home(tmp_path / "home", fleet, families_without(key))  # type: ignore[arg-type]
+    put_captures(home, without(fleet.frame, (column,)))
+    path = home.register / "vans.csv"
+    vans_without(pl.read_csv(path, infer_schema=False).select("van_id", "family", "depot"), van).write_csv(path)
+    if repair != "no file":
+        repairs_without(repair).write_csv(home.register / "repairs.csv")
+    register = load_register(home.register)
+    assert not register.faults
+    assert register.repairs_frame().schema == polars_schema(REPAIRS)
+    assert len(register.repairs) == (0 if repair == "no file" else 2)
+    assert sum(judge(home).listed.values()) >= 5
     assert in_flow_alarm(home) >= 3
 
 

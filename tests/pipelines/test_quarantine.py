@@ -17,6 +17,7 @@ from pipelines.decisions.quarantine_decisions import (
     check_item_decision,
     record_item,
     take_in_item_decisions,
+    waiting_place,
 )
 from pipelines.intake import delivery as delivery_module
 from pipelines.storage.warehouse import Warehouse
@@ -359,3 +360,15 @@ def test_audit_finds_what_was_damaged(home: Workspace) -> None:
         assert "belongs to nothing" in finding
         warehouse.execute("DELETE FROM recordings")
         assert any("ledger" in finding for finding in audit(home, warehouse))
+
+
+def test_a_decision_that_was_taken_in_would_wait_in_its_own_place(tmp_path: Path) -> None:
+    for name, content, place in (
+        ("item.json", '{"item_id": "a"}', "quarantine/item.json"),
+        ("order.json", '{"order_id": "a"}', "order.json"),
+        ("torn.json", '{"item_id": ', "torn.json"),
+        ("number.json", "5", "number.json"),
+    ):
+        (tmp_path / name).write_text(content)
+        assert waiting_place(tmp_path / name) == Path(place)
+    assert waiting_place(tmp_path / "gone.json") == Path("gone.json")

@@ -52,7 +52,7 @@ def clock_seconds(text: pl.Series, clock: str) -> NDArray[np.float64]:
     fields = text.str.strip_chars().str.extract_groups(f"^{pattern}$").struct.unnest()
     failed = fields[names[0]].is_null()
     if failed.any():
-        row = int(failed.arg_max() or 0)
+        row = failed.to_list().index(True)
         raise TimeBaseError(f"time row {row + 1} is {str(text[row])[:40]!r}, not a clock time {clock}: mend the row")
 
     def number(name: str) -> NDArray[np.float64]:

@@ -137,7 +137,7 @@ def numbers(values: pl.Series, header: str, first_row: int = 1) -> NDArray[np.fl
     if text is not None:
         wrong &= text != ""
     if wrong.any():
-        row = int(wrong.arg_max() or 0)
+        row = wrong.to_list().index(True)
         raise WaveformError(
             f"column {header.strip()!r} row {row + first_row} holds {str(source[row])[:40]!r}, not a number: "
             "mend the cell, or list it as missing_text in the recorder profile"

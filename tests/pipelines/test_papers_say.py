@@ -1,0 +1,193 @@
+"""What stands on order and list, word by word, against the rows of the published file."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from data_contracts.cautions import cautions_for
+from data_contracts.jobs import JOBS, steps_of
+from pipelines.read_side.published import families
+from pipelines.reports import order_pdf
+from pipelines.reports.list_pdf import _weeks
+from pipelines.reports.order_pdf import percent
+from tests.published_sample import make_workspace
+from tests.told_papers import VAN, WEEK, Paper, title, urgency
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("said") / "home"
+    weeks = make_workspace(home, vans_per_depot=4, weeks=16, finished_at=datetime(2026, 3, 27, 6, tzinfo=UTC))
+    assert weeks[-1] == WEEK
+    return home
+
+
+@pytest.fixture
+def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Paper:
+    return Paper(sample, tmp_path / "home", monkeypatch)
+
+
+SHAPES = (
+    "INSERT INTO shapes SELECT capture_id, list_transform(range(4), lambda x: 1.0::FLOAT), "
+    f"list_transform(range(4), lambda x: 2.0::FLOAT) FROM captures WHERE van_id = '{VAN}'"
+)
+
+
+def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(order_pdf, "draw_against_past", lambda snaps, family: b"<svg")
+    paper.change(
+        SHAPES,
+        f"UPDATE captures SET odometer_km = 81234.4, fault_codes = ['P0171', 'P0101'] WHERE van_id = '{VAN}' AND week = '{WEEK}'",
+        f"UPDATE work_orders SET expected_cost_avoided = -20.4, hours = 1.25, due_by = DATE '2026-04-10' WHERE van_id = '{VAN}'",
+    )
+    (row,) = paper.rows(f"SELECT * FROM work_orders WHERE van_id = '{VAN}'")
+    (listed,) = paper.rows(f"SELECT * FROM watchlist WHERE van_id = '{VAN}' AND week = '{WEEK}'")
+    pages = paper.orders()
+    ranks = [one["rank"] for one in paper.rows("SELECT rank FROM work_orders ORDER BY rank")]
+    assert [page["qr"] for page in pages] == [f"qr-{n}.svg" for n in range(len(ranks))]
+    number = next(n for n, one in enumerate(pages) if one["van_id"] == VAN)
+    page, drawings = pages[number], paper.given[-1][2]
+    assert page["drawing"] == f"traces-{number}.svg"
+    assert set(drawings) == {f"qr-{n}.svg" for n in range(len(ranks))} | {f"traces-{number}.svg"}
+    assert page["facts"] == [
+        ("Family", "brook-20"),
+        ("Depot", "south"),
+        ("Due by", "2026-04-10"),
+        ("Odometer", "81 234 km"),
+        ("Fault codes", "P0171, P0101"),
+        ("State", "proposed"),
+        ("Worth", "−20 EUR"),
+    ]
+    assert page["order_id"] == row["order_id"]
+    assert (str(row["rank"]) in page["rank"], WEEK in page["rank"]) == (True, True)
+    assert (page["urgency"], page["now"]) == (urgency(row["urgency"]), row["urgency"] == "now")
+    assert page["hours"] == "1.2 h"
+    causes = sorted(listed["causes"], key=lambda cause: -cause["probability"])[:3]
+    assert page["causes"] == [(title(cause["code"]), percent(cause["probability"])) for cause in causes]
+    assert page["reason"] == row["reason"]
+    assert page["action"] == row["action"]
+    assert page["place"] == row["plan_note"][:1].upper() + row["plan_note"][1:]
+    assert page["steps"] == [step.en for step in steps_of(row["cause"])]
+    parts = JOBS[row["cause"]].parts
+    assert page["parts"] == ("none expected" if parts is None else parts.en)
+    family = families(paper.home)["brook-20"]
+    assert page["cautions"] == [caution.text.en for caution in cautions_for(row["cause"], family)]
+    paper.change(
+        "UPDATE work_orders SET expected_cost_avoided = NULL, hours = NULL, due_by = NULL, cause = 'not_separable', "
+        "reason_facts = NULL, reason = repeat('word ', 400)",
+        "UPDATE captures SET odometer_km = NULL, fault_codes = []",
+    )
+    page = paper.orders()[number]
+    assert [value for _, value in page["facts"]][2:] == ["–", "–", "–", "proposed", "–"]
+    assert page["hours"] == "–"
+    assert page["reason"].endswith("word …")
+    assert 690 <= len(page["reason"]) <= 700
+    assert len(page["steps"]) == 2  # what is open, and the proof
+    paper.speak('units = "imperial"\nlanguage = "de"')
+    paper.change("UPDATE captures SET odometer_km = 81234.4", "UPDATE work_orders SET hours = 1.5")
+    page = paper.orders()[number]
+    assert "50 477 mi" in [value for _, value in page["facts"]]
+    assert page["hours"] == "1,5 h"
+
+
+def test_the_drawing_on_an_order_is_of_the_latest_snap_over_those_before_the_change(
+    paper: Paper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[Any] = []
+    monkeypatch.setattr(order_pdf, "draw_against_past", lambda snaps, family: drawn.append((snaps, family)) or b"<svg")
+    visits = paper.rows(
+        f"SELECT capture_id, captured_at, week FROM captures WHERE van_id = '{VAN}' AND representative ORDER BY captured_at"
+    )
+    paper.change(
+        SHAPES,
+        f"UPDATE trends SET alarm = quantity = 'idle_g_s' AND week >= '2026-W10', alarm_since = '2026-W10' WHERE van_id = '{VAN}'",
+    )
+    pages = paper.orders()
+    caption = next(page["caption"] for page in pages if page["van_id"] == VAN)
+    before = [row for row in visits if row["week"] < "2026-W10"]
+    days = [f"{row['captured_at'].astimezone(UTC):%Y-%m-%d}" for row in (visits[-1], before[0], before[-1])]
+    assert all(day in caption for day in days)
+    assert str(len(before)) in caption
+    snaps, family = next(one for one in drawn if one[0].airflow.shape[0] == len(before))
+    assert snaps.lambda_signal.shape == (len(before), 4)
+    assert snaps.hold_s == pytest.approx(1.1)
+    assert snaps.raw is not None
+    assert family.name == "brook-20"
+    paper.change(f"UPDATE trends SET alarm_since = '2025-W01' WHERE van_id = '{VAN}'")  # fewer than three before it
+    caption = next(page["caption"] for page in paper.orders() if page["van_id"] == VAN)
+    assert str(len(visits) - 1) in caption
+    paper.change(f"UPDATE captures SET grade = 'repeat' WHERE van_id = '{VAN}' AND week < '{WEEK}'")
+    caption = next(page["caption"] for page in paper.orders() if page["van_id"] == VAN)
+    assert days[0] in caption
+    assert days[1] not in caption
+
+
+def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
+    listed = paper.rows(f"SELECT * FROM watchlist WHERE week = '{WEEK}' ORDER BY rank")
+    paper.change(f"UPDATE watchlist SET new = true WHERE van_id = '{VAN}' AND week = '{WEEK}'")
+    document = paper.of_week()
+    template, _, drawings, at = paper.given[-1]
+    assert (template, drawings, at) == ("list.typ", {}, datetime(2026, 3, 27, 6, tzinfo=UTC))
+    assert set(document) == {"week", "counts", "notices", "rows", "orders", "foot"}
+    assert WEEK in document["week"]
+    seen = paper.rows(f"SELECT count(DISTINCT van_id) AS n FROM captures WHERE week = '{WEEK}'")[0]["n"]
+    for number in (8, seen, *(sum(row["urgency"] == word for row in listed) for word in ("now", "plan", "watch"))):
+        assert str(number) in document["counts"]
+    assert document["notices"] == [row["text"] for row in paper.rows(f"SELECT * FROM notices WHERE week = '{WEEK}'")]
+    assert [row["rank"] for row in document["rows"]] == [row["rank"] for row in listed]
+    for told, row in zip(document["rows"], listed, strict=True):
+        assert told["van_id"] == row["van_id"]
+        assert told["place"].startswith(f"{row['family']} · {row['depot']}")
+        assert told["place"].endswith("new") == (row["new"] or row["van_id"] == VAN)
+        assert (told["urgency"], told["now"]) == (urgency(row["urgency"]), row["urgency"] == "now")
+        assert told["reasons"] == row["reasons"][:2]
+        certain = "" if row["leading_cause"] == "not_separable" else f", {percent(row['leading_cause_probability'])}"
+        assert told["cause"] == title(row["leading_cause"]) + certain
+        assert told["limit"] == ("2 weeks" if row["weeks_to_limit"] else "–")
+    orders = paper.rows("SELECT * FROM work_orders ORDER BY rank")
+    assert document["orders"] == [
+        (row["order_id"], row["van_id"], row["action"], "1.5", f"{row['due_by']:%Y-%m-%d}", "proposed")
+        for row in orders
+    ]
+    paper.change(
+        "UPDATE work_orders SET hours = NULL, due_by = NULL", "UPDATE watchlist SET leading_cause_probability = NULL"
+    )
+    document = paper.of_week()
+    assert all((row[3], row[4]) == ("–", "–") for row in document["orders"])
+    assert not any("%" in row["cause"] for row in document["rows"])
+
+
+@pytest.mark.parametrize(
+    ("weeks", "said"),
+    [
+        (None, "–"),
+        (float("nan"), "–"),
+        (float("inf"), "none in sight"),
+        (-1.0, "crossed"),
+        (0.0, "crossed"),
+        (0.3, "1 week"),  # still ahead
+        (1.2, "1 week"),
+        (1.6, "2 weeks"),
+        (12.0, "12 weeks"),
+    ],
+)
+def test_weeks_to_a_limit_are_told_as_on_the_board(weeks: float | None, said: str) -> None:
+    assert _weeks(weeks) == said
+
+
+@pytest.mark.parametrize(
+    ("probability", "said"),
+    [
+        (0.0, "< 1 %"),
+        (0.0099, "< 1 %"),
+        (0.01, "1 %"),
+        (0.425, "42 %"),
+        (0.99, "99 %"),
+        (0.9901, "> 99 %"),
+        (1.0, "> 99 %"),
+    ],
+)
+def test_no_probability_is_told_as_certain(probability: float, said: str) -> None:
+    assert percent(probability) == said

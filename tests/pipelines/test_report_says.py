@@ -1,0 +1,214 @@
+"""What stands in the report of a warranty file, word by word, against the rows of the published file."""
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from pipelines.reports.claim import Claim
+from pipelines.reports.order_pdf import percent
+from tests.published_sample import make_workspace
+from tests.told_papers import VAN, WEEK, Paper, title, urgency
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("said") / "home"
+    weeks = make_workspace(home, vans_per_depot=4, weeks=16, finished_at=datetime(2026, 3, 27, 6, tzinfo=UTC))
+    assert weeks[-1] == WEEK
+    return home
+
+
+@pytest.fixture
+def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Paper:
+    return Paper(sample, tmp_path / "home", monkeypatch)
+
+
+def section(document: dict[str, Any], title: str) -> dict[str, Any]:
+    return next(one for one in document["sections"] if one["title"] == title)
+
+
+def test_the_report_begins_with_the_van_and_its_warranty(paper: Paper) -> None:
+    document = paper.evidence()
+    template, _, drawings, at = paper.given[-1]
+    assert template == "evidence.typ"
+    assert at == datetime(2026, 3, 27, 6, tzinfo=UTC)
+    assert document["title"] == "Warranty file of van S-03"
+    assert document["lead"] == (
+        "Family brook-20 · Depot south · in service since 2024-03-01 · warranty until 2027-03-01"
+    )
+    assert document["foot"].startswith("Vansnap 0.1.0, run of week 2026-W13, published 2026-03-27.")
+    assert [one["title"] for one in document["sections"]] == [
+        "Judgement",
+        "Trends and the latest snap",
+        "Repairs, before and after",
+        "Visits and conditions",
+        "The latest reading",
+        "What was left out, and why",
+        "Method and uncertainty",
+        "Versions",
+    ]
+    assert set(document) == {"title", "lead", "sections", "foot"}
+    assert all(set(one) == {"title", "text", "tables", "drawings"} for one in document["sections"])
+    tables = [table for one in document["sections"] for table in one["tables"]]
+    assert all(set(table) == {"heads", "rows", "empty"} and table["empty"] for table in tables)
+    assert all(len(row) == len(table["heads"]) for table in tables for row in table["rows"])
+    shown = [one["file"] for one in section(document, "Trends and the latest snap")["drawings"]]
+    assert len(set(shown)) == len(shown)
+    assert set(shown) == set(drawings)
+    assert len(section(document, "Method and uncertainty")["text"]) == 6
+    assert section(document, "Versions")["text"] == [
+        "Vansnap 0.1.0; method of reading sample; run r1 finished 2026-03-27 06:00 UTC; hash of all data and settings behind "
+        f"it {'0' * 64}. Each file is listed with its SHA-256 in manifest-sha256.txt; `vansnap check FILE.zip` verifies them."
+    ]
+
+
+def test_the_judgement_is_that_of_the_list(paper: Paper) -> None:
+    (row,) = paper.rows(f"SELECT * FROM watchlist WHERE week = '{WEEK}' AND van_id = '{VAN}'")
+    (since,) = paper.rows(
+        f"SELECT min(alarm_since) AS week FROM trends WHERE van_id = '{VAN}' AND alarm AND week = '{WEEK}'"
+    )
+    judged = section(paper.evidence(), "Judgement")
+    assert judged["text"][0] == f"No. {row['rank']} on the list of week {WEEK}, {urgency(row['urgency'])}."
+    assert judged["text"][1:-2] == row["reasons"]
+    assert judged["text"][-2] == f"The oldest standing alarm began in week {since['week']}."
+    (table,) = judged["tables"]
+    causes = sorted(row["causes"], key=lambda cause: -cause["probability"])[:5]
+    assert [each[0] for each in table["rows"]] == [title(cause["code"]) for cause in causes]
+    assert [each[1] for each in table["rows"]] == [percent(cause["probability"]) for cause in causes]
+    well = paper.rows("SELECT van_id FROM vans WHERE van_id NOT IN (SELECT van_id FROM watchlist) ORDER BY ALL")[0][
+        "van_id"
+    ]
+    other = section(paper.evidence(van=well), "Judgement")
+    assert other["text"] == [f"The van is not on the list of week {WEEK}."]
+    assert other["tables"] == []
+    paper.change("UPDATE trends SET alarm = false, alarm_since = NULL")
+    assert "No alarm stands, so no change is dated." in section(paper.evidence(), "Judgement")["text"]
+
+
+def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
+    """Standing alarms first, then those that were, then the usual; six at most, each with value, level and words."""
+    of_van = f"UPDATE trends SET {{}} WHERE van_id = '{VAN}' AND quantity = '{{}}'"
+    paper.change(
+        "UPDATE trends SET alarm = false, alarm_since = NULL",
+        of_van.format(
+            "alarm = week >= '2026-W10', alarm_since = CASE WHEN week >= '2026-W10' THEN '2026-W10' END", "idle_g_s"
+        ),
+        of_van.format("onset_week = '2026-W08', onset_low = '2026-W06', onset_high = '2026-W09'", "idle_g_s"),
+        of_van.format("alarm = week BETWEEN '2026-W02' AND '2026-W04'", "lambda_idle"),
+        of_van.format("alarm_since = '2026-W02'", "lambda_idle") + " AND alarm",
+        "UPDATE trends SET value = 3.4, value_u = 0.06, baseline = 3.2, baseline_u = 0.015 WHERE quantity = 'idle_g_s'",
+    )
+    trends = section(paper.evidence(), "Trends and the latest snap")
+    captions = [one["caption"] for one in trends["drawings"]]
+    assert captions[0].startswith(
+        "air mass flow at steady idle before the opening: 3.400 ± 0.060 g/s in week 2026-W13, baseline 3.200 ± 0.015 g/s."
+    )
+    assert captions[0].endswith(
+        " Outside since week 2026-W10. It has been moving since about week 2026-W08 (80 %: 2026-W06 to 2026-W09)."
+    )
+    assert captions[1].endswith(" Was outside from week 2026-W02 to 2026-W04.")
+    assert not any("utside" in caption for caption in captions[2:-1])
+    assert 2 < len(captions) - 1 <= 6
+    assert len(set(captions)) == len(captions)
+    paper.change(of_van.format("onset_week = NULL", "idle_g_s"))
+    assert "When that began can't be told from its own past." in str(paper.evidence())
+    assert not any(" 1 in week" in caption for caption in captions)  # what has no unit has none
+    paper.speak('units = "imperial"')
+    assert (
+        "0.4497 ± 0.0079 lb/min in week"
+        in section(paper.evidence(), "Trends and the latest snap")["drawings"][0]["caption"]
+    )
+    paper.change(f"DELETE FROM trends WHERE van_id = '{VAN}'")
+    nothing = section(paper.evidence(), "Trends and the latest snap")
+    assert nothing["text"] == ["No quantity of this van is tracked yet."]
+
+
+def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
+    paper.change(
+        f"UPDATE captures SET coolant_c = 88.26, intake_air_c = 21.0, barometer_kpa = 99.6, odometer_km = 81234.4 WHERE van_id = '{VAN}'",
+        f"UPDATE captures SET grade = 'repeat', grade_reasons = ['throttle_not_full', 'short_before'] WHERE van_id = '{VAN}' "
+        "AND row = 3 AND week = '2026-W13'",
+    )
+    visits = paper.rows(
+        f"SELECT captured_at, grade FROM captures WHERE van_id = '{VAN}' AND representative ORDER BY captured_at DESC"
+    )
+    document = paper.evidence()
+    (table,) = section(document, "Visits and conditions")["tables"]
+    assert table["heads"][:2] == ["When", "Grade"]
+    assert table["heads"][2:-1] == ["Odometer km", "Coolant °C", "Intake °C", "Air kPa", "Hum. %", "Height m"]
+    assert [row[0] for row in table["rows"]] == [
+        f"{one['captured_at'].astimezone(UTC):%Y-%m-%d %H:%M} UTC" for one in visits
+    ]
+    assert table["rows"][0][1:] == ["good", "81 234", "88.26", "21", "99.6", "–", "–", "canonical"]
+    reading = section(document, "The latest reading")
+    assert reading["text"] == [f"Read from the snap of {table['rows'][0][0]}; value ± one standard uncertainty."]
+    told = {row[0]: row[1:] for row in reading["tables"][0]["rows"]}
+    (newest,) = paper.rows(
+        f"SELECT idle_g_s, lambda_idle, r.capture_id FROM readings r JOIN captures USING (capture_id) WHERE van_id = '{VAN}' "
+        "AND representative ORDER BY captured_at DESC LIMIT 1"
+    )
+    assert told["idle_g_s"] == [f"{newest['idle_g_s']:.3f} ± 0.050", "g/s", ""]
+    assert told["lambda_idle"] == [f"{newest['lambda_idle']:.4f} ± 0.0030", "1", ""]
+    assert "settle_time_s" not in told
+    left_out = section(document, "What was left out, and why")
+    every = paper.rows(f"SELECT grade FROM captures WHERE van_id = '{VAN}'")
+    back = sum(row["grade"] == "repeat" for row in every)
+    assert left_out["text"][0].startswith(
+        f"{len(every)} snaps were delivered for this van; {back} were sent back to be repeated and do not count; {len(visits)} visits"
+    )
+    sent_back, unread = left_out["tables"]
+    assert len(sent_back["rows"]) == back
+    both = "; ".join(str(GRADE_REASONS[code].sentence) for code in ("throttle_not_full", "short_before"))
+    assert sent_back["rows"][-1][1] == both
+    assert ["settle_time_s", str(UNREAD_REASONS["record_ends_early"].sentence)] in unread["rows"]
+    paper.change(
+        f"DELETE FROM readings WHERE capture_id <> '{newest['capture_id']}'",
+        "UPDATE readings SET marked = [{'name': 'idle_g_s', 'mark': 'lower_bound'}]",
+    )
+    marked = section(paper.evidence(), "The latest reading")["tables"][0]["rows"]
+    assert next(row for row in marked if row[0] == "idle_g_s")[3] == "lower_bound"
+    paper.speak('units = "imperial"\nlanguage = "de"')
+    (table,) = section(paper.evidence(), _german("evidence.visits"))["tables"]
+    assert [head.split()[-1] for head in table["heads"][2:-1]] == ["mi", "°F", "°F", "inHg", "%", "ft"]
+    assert table["rows"][0][2:6] == ["50 477", "190,9", "69,8", "29,41"]
+
+
+def _german(key: str) -> str:
+    from pipelines.reports.paper_words_de import WORDS
+
+    return WORDS[key]
+
+
+def test_a_van_without_a_capture_has_a_report_that_says_so(paper: Paper) -> None:
+    paper.change("INSERT INTO vans BY NAME SELECT 'new' AS van_id, 'brook-20' AS family, 'north' AS depot")
+    document = paper.evidence(van="new")
+    assert document["lead"].endswith("in service since – · warranty until –")
+    assert section(document, "The latest reading")["text"] == ["None."]
+    assert section(document, "Repairs, before and after")["text"] == ["No repair of this van is in the register."]
+    assert section(document, "What was left out, and why")["text"][0].startswith("0 snaps were delivered")
+    assert "method of reading –;" in section(document, "Versions")["text"][0]
+
+
+def test_a_choice_says_what_it_leaves_out(paper: Paper) -> None:
+    days = paper.rows(f"SELECT captured_at::DATE AS day FROM captures WHERE van_id = '{VAN}' ORDER BY 1")
+    first = date(2026, 2, 2)
+    outside = sum(row["day"] < first for row in days)
+    known = {row["quantity"] for row in paper.rows(f"SELECT DISTINCT quantity FROM trends WHERE van_id = '{VAN}'")}
+    claim = Claim(first, None, ("idle_g_s",), "The sensor reads low.")
+    told = section(paper.evidence(claim), "What is claimed")["text"]
+    assert told == [
+        "The sensor reads low.",
+        "Period chosen: 2026-02-02 to open.",
+        "Trends chosen: idle_g_s.",
+        f"Left out by that choice: {outside} captures outside the period; trends of {', '.join(sorted(known - {'idle_g_s'}))}. "
+        "Repairs, orders and decisions are complete.",
+    ]
+    assert 0 < outside < len(days)
+    told = section(paper.evidence(Claim(last=date(2026, 12, 31))), "What is claimed")["text"]
+    assert told == [
+        "Period chosen: open to 2026-12-31.",
+        "Left out by that choice: 0 captures outside the period; trends of –. Repairs, orders and decisions are complete.",
+    ]
