@@ -16,6 +16,10 @@ class WaveformError(InputError):
     """A recording can't be decoded into canonical samples."""
 
 
+class NoFitError(WaveformError):
+    """A recorder profile names columns that a recording's file does not have."""
+
+
 class EmptyFileError(WaveformError):
     """A recording's file holds nothing."""
 

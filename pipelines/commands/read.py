@@ -13,6 +13,7 @@ from data_contracts.errors import InputError, MissingFileError, VansnapError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
+from data_contracts.recorder_units import CONDITIONS
 from data_contracts.signals import QUANTITIES, shown_at
 from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, report_lines
 from pipelines.intake.readers.recording import ending_of, read_recording, told_endings
@@ -81,11 +82,13 @@ def read_file(
 
     from models.reading.read import read_one
 
-    readings, details = read_one(waveform, family, _recorded_with(profile, conditions))
+    recorded, said = _recorded_with(profile, conditions, waveform)
+    readings, details = read_one(waveform, family, recorded)
     captures = captures_of(readings)
     display = _display(register, target)
     against = hold_against(readings, [(path.name, int(snap)) for snap in readings.snap], family, target)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
+    document["conditions_of_file"] = said
     if plot is not None:
         from pipelines.reports.snap_plot import draw_snaps
 
@@ -95,6 +98,7 @@ def read_file(
         document["plot"] = str(plot)
     with written_for(display):
         blocks = ["\n".join(_told(capture, path.name)) for capture in captures]
+        blocks += [message("read.of_file", said=_shown(said))] if said else []
     return ReadResult(_whole(against, blocks, family, display), document)
 
 
@@ -188,7 +192,8 @@ def read_folder(
     from models.reading.read import read_waveforms
 
     count = len(waveforms)
-    readings = read_waveforms(waveforms, [family] * count, [_recorded_with(profile, conditions)] * count)
+    recorded = [_recorded_with(profile, conditions, waveform) for waveform in waveforms]
+    readings = read_waveforms(waveforms, [family] * count, [each for each, _ in recorded])
     captures = [
         {"file": names[int(recording)]} | capture
         for recording, capture in zip(readings.recording, captures_of(readings), strict=True)
@@ -197,6 +202,7 @@ def read_folder(
     snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
     against = hold_against(readings, snaps, family, target)
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
+    document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}
     with written_for(display):
         table = _table(captures, refused, against["representative"])
     return ReadResult(_whole(against, [table], family, display), document)
@@ -290,8 +296,18 @@ def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]
     return "\n".join(lines)
 
 
-def _recorded_with(profile: RecorderProfile, conditions: Conditions) -> Conditions:
-    return replace(conditions, recorder_offset_u_v=profile.offset_u_v, recorder_gain_u=profile.gain_u)
+def _recorded_with(
+    profile: RecorderProfile, conditions: Conditions, waveform: Waveform
+) -> tuple[Conditions, dict[str, float]]:
+    """Conditions with the recorder's accuracy and what the file itself says where nobody else did; and what that is."""
+    given = {name: getattr(conditions, name) for name in waveform.conditions}
+    said = {name: value for name, value in waveform.conditions.items() if given[name] is None}
+    more: dict[str, Any] = {"recorder_offset_u_v": profile.offset_u_v, "recorder_gain_u": profile.gain_u, **said}
+    return replace(conditions, **more), said
+
+
+def _shown(said: dict[str, float]) -> str:
+    return ", ".join(f"{name} {value:g} {CONDITIONS[name][0]}" for name, value in said.items())
 
 
 def _decoded(path: Path, profile: RecorderProfile, family: Family) -> Waveform:

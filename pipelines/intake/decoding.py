@@ -4,7 +4,7 @@ import multiprocessing
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from data_contracts.errors import EmptyFileError, TimeBaseError, TooLargeError, UnreadableFileError, WaveformError
@@ -41,11 +41,12 @@ class Wanted:
 @dataclass(frozen=True)
 class Decoded:
     """What became of one file: either its identity and encoded rows, or rule and reason of its refusal; or both, where
-    its lambda trace is not of the van's sensor: then it may be another van's."""
+    its lambda trace is not of the van's sensor: then it may be another van's. `conditions` is what the file says of them."""
 
     waveform_id: str | None
     encoded: Sequence[Mapping[str, object]]
     refusal: tuple[str, str] | None
+    conditions: Mapping[str, float] = field(default_factory=dict)
 
 
 def decode(wanted: Wanted) -> Decoded:
@@ -67,7 +68,7 @@ def decode(wanted: Wanted) -> Decoded:
         refused = wrong_sensor(waveform, wanted.family)
         waveform_id = waveform.waveform_id
         refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")
-        return Decoded(waveform_id, encode(waveform_id, waveform), refusal)
+        return Decoded(waveform_id, encode(waveform_id, waveform), refusal, waveform.conditions)
     except RefusedError as error:
         return Decoded(None, (), (error.rule, error.reason))
     except WaveformError as error:

@@ -331,12 +331,13 @@ def _commit(
     workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], *, now: datetime
 ) -> bool:
     """Commit one delivery; False if nothing about it changed."""
-    found = [(row, d) for row, d in zip(job.ready, decoded, strict=True) if d.waveform_id is not None]
+    ready = [row.with_conditions(result.conditions) for row, result in zip(job.ready, decoded, strict=True)]
+    found = [(row, d) for row, d in zip(ready, decoded, strict=True) if d.waveform_id is not None]
     wins = winning_claims(warehouse)
-    winning = {row.number for row in job.ready if _claimed_twice(job.delivery, row, "").item_id in wins}
+    winning = {row.number for row in ready if _claimed_twice(job.delivery, row, "").item_id in wins}
     claims = Claims(warehouse, job.delivery, [d.waveform_id for _, d in found if d.waveform_id is not None], winning)
     items = list(job.items)
-    for row, result in zip(job.ready, decoded, strict=True):
+    for row, result in zip(ready, decoded, strict=True):
         known = result.waveform_id is not None and claims.knows(result.waveform_id) and row.number not in winning
         if result.refusal is not None and not known:
             items.append(Item(job.delivery, row.file, row.number, *result.refusal, 1))

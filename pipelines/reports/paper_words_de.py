@@ -75,6 +75,7 @@ WORDS: dict[str, str] = {
     "verdict.repeat": "WIEDERHOLEN",
     "read.snap": "Gasstoß {number}, Note {grade}",
     "read.not_read": "nicht gelesen:",
+    "read.of_file": "aus der Datei selbst, da nicht angegeben: {said}",
     "plot.heading": "{verdict}, Gasstoß {number}, {grade}",
     "plot.time": "Zeit ab dem ersten Wert [s]",
     "plot.flow": "Luftmassenstrom",

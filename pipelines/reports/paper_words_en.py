@@ -75,6 +75,7 @@ WORDS: dict[str, str] = {
     "verdict.repeat": "REPEAT",
     "read.snap": "snap {number}, graded {grade}",
     "read.not_read": "not read:",
+    "read.of_file": "from the file itself, as nobody gave it: {said}",
     "plot.heading": "{verdict}, snap {number}, {grade}",
     "plot.time": "time from the first sample [s]",
     "plot.flow": "air mass flow",

@@ -3,6 +3,7 @@
 from data_contracts.entries import key_tables
 from data_contracts.family import FamilyEntry
 from data_contracts.recorder import RecorderEntry
+from data_contracts.recorder_units import CONDITIONS, UNITS
 from data_contracts.signals import SIGNALS
 from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS
 from data_contracts.work_done.entry import WorkEntry
@@ -139,13 +140,26 @@ def _readme() -> str:
         for heading, keys in key_tables(model, table):
             if len(keys) > 1:  # more than its source
                 parts.append(_key_table(f"{file}: {heading}", "key", keys))
-    parts.append("Canonical channels: " + ", ".join(f"{s.name} [{s.unit}]" for s in SIGNALS.values()) + ".\n")
+    measured = [(s.name, s.description, ", ".join(UNITS[s.unit])) for s in SIGNALS.values()]
+    parts.append(_unit_table("recorders/NAME.toml: units in [channels]", "channel", measured))
+    told = [
+        (name, f"{low:g} to {high:g} {unit}; used where manifest or command line say nothing", ", ".join(UNITS[unit]))
+        for name, (unit, low, high) in CONDITIONS.items()
+    ]
+    parts.append(_unit_table("recorders/NAME.toml: units in [conditions]", "condition", told))
     return "\n".join(parts)
 
 
 def _key_table(title: str, what: str, rows: list[tuple[str, bool, str]]) -> str:
     lines = [f"## {title}", "", f"| {what} | needed | what to give |", "| --- | --- | --- |"]
     lines += [f"| {name} | {'yes' if needed else ''} | {text} |" for name, needed, text in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _unit_table(title: str, what: str, rows: list[tuple[str, str, str]]) -> str:
+    """As `_key_table`, with the units a profile may name, the canonical one first."""
+    lines = [f"## {title}", "", f"| {what} | what it is | units |", "| --- | --- | --- |"]
+    lines += [f"| {name} | {text} | {units} |" for name, text, units in rows]
     return "\n".join(lines) + "\n"
 
 

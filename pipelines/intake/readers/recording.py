@@ -7,7 +7,10 @@ from data_contracts.capture import Waveform
 from data_contracts.errors import EmptyFileError, UnreadableFileError
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from pipelines.intake.readers.csv import read_csv
+from pipelines.intake.readers.csv_gz import read_csv_gz
+from pipelines.intake.readers.mdf import read_mdf
 from pipelines.intake.readers.parquet import read_parquet
+from pipelines.intake.readers.wav import read_wav
 
 
 @dataclass(frozen=True)
@@ -27,6 +30,9 @@ class Format:
 
 
 FORMATS: tuple[Format, ...] = (
+    Format((".csv.gz", ".txt.gz", ".tsv.gz"), read_csv_gz),
+    Format((".mf4", ".mdf"), read_mdf),
+    Format((".wav",), read_wav),
     Format((".csv", ".txt", ".tsv"), read_csv),
     Format((".parquet", ".pq"), read_parquet),
 )
@@ -84,6 +90,4 @@ def read_recording(name: str, content: bytes, profile: RecorderProfile = CANONIC
     if ending := ending_of(name):
         return next(each for each in FORMATS if ending in each.endings).read(content, profile)
     ending = name.rsplit(".", 1)[-1][:12] if "." in name else "no ending"
-    if ending.lower() in ("mf4", "mdf"):
-        raise UnreadableFileError("MDF 4 files are not read: export the recording as CSV or Parquet")
     raise UnreadableFileError(f"the file's ending ({ending}) is no known format: export it as one of {told_endings()}")
