@@ -260,7 +260,7 @@ def test_mdf_blocks_that_run_in_a_circle_lead_out_or_unpack_to_too_much(monkeypa
 MDF_GOOD = mdf({"airflow_v": (TIME, AIR, "V"), "lambda_v": (TIME[::3], LAMBDA[::3], "V")}, compression=1)
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, len(MDF_GOOD) - 1), st.integers(0, 255)), min_size=1, max_size=6))
 def test_any_damage_of_an_mdf_file_ends_in_a_waveform_or_one_line(changes: list[tuple[int, int]]) -> None:
     content = bytearray(MDF_GOOD)

@@ -1,5 +1,9 @@
-"""Recordings in MDF 4 (ASAM), decoded by the package asammdf, which is optional and imported only here."""
+"""Recordings in MDF 4 (ASAM), decoded by the package asammdf, which is optional and imported only here.
 
+Damaged files can crash its compiled parts, so it runs in a process of its own.
+"""
+
+import importlib.util
 import io
 import logging
 from collections.abc import Iterator
@@ -14,6 +18,7 @@ from data_contracts.capture import Waveform
 from data_contracts.errors import EmptyFileError, UnreadableFileError, WaveformError
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import AIRFLOW_SIGNALS
+from pipelines.intake.readers.apart import apart
 from pipelines.intake.readers.columns import even_time, finish, pick_columns
 from pipelines.intake.readers.mdf_blocks import check_blocks
 from pipelines.intake.readers.values import ask_back_units
@@ -71,6 +76,31 @@ def read_mdf(content: bytes, profile: RecorderProfile) -> Waveform:
     WaveformError
         If the file is no whole MDF 4 file, asammdf is not installed, or the contract or the profile is broken.
     """
+    check_mdf(content)
+    return apart(_decoded, content, profile)
+
+
+def check_mdf(content: bytes) -> None:
+    """Refuse a file that can't be decoded safely, or at all as asammdf is not installed.
+
+    Parameters
+    ----------
+    content : bytes
+        The whole file.
+
+    Raises
+    ------
+    WaveformError
+    """
+    check_blocks(content)
+    if importlib.util.find_spec("asammdf") is None:
+        raise UnreadableFileError(
+            "MDF 4 is read by the package asammdf, which is not installed: install vansnap with its extra mdf, or export "
+            "the recording as CSV or Parquet"
+        )
+
+
+def _decoded(content: bytes, profile: RecorderProfile) -> Waveform:
     with opened_mdf(content) as mdf:
         channels = mdf_channels(mdf)
         names = [channel.name for channel in channels]
@@ -89,12 +119,12 @@ def read_mdf(content: bytes, profile: RecorderProfile) -> Waveform:
 
 @contextmanager
 def opened_mdf(content: bytes) -> Iterator[Any]:
-    """An MDF file as asammdf opens it, after a look at its blocks; whatever goes wrong inside is one line.
+    """An MDF file as asammdf opens it; whatever goes wrong inside is one line.
 
     Parameters
     ----------
     content : bytes
-        The whole file.
+        The whole file, checked by `check_mdf`.
 
     Yields
     ------
@@ -104,14 +134,8 @@ def opened_mdf(content: bytes) -> Iterator[Any]:
     ------
     WaveformError
     """
-    check_blocks(content)
-    try:
-        from asammdf import MDF
-    except ImportError:
-        raise UnreadableFileError(
-            "MDF 4 is read by the package asammdf, which is not installed: install vansnap with its extra mdf, or export "
-            "the recording as CSV or Parquet"
-        ) from None
+    from asammdf import MDF
+
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
     try:
         with MDF(io.BytesIO(content)) as mdf:

@@ -15,6 +15,8 @@ from data_contracts.signals import SIGNALS
 # 17.2 for ethanol to methane (models/physics/fuel.py).
 _AFR = (8.0, 25.0)
 _LAMBDA_NEVER = 5.0
+# No lead of a van carries so many volts as half of the samples of a signal in millivolts say. [V]
+_MILLIVOLTS = 50.0
 # A signal in volts that was divided by 1,000 once too often: where it moves by this much in what the file holds, evenly
 # from sample to sample and on many levels, it is no noise of an open lead on a range of millivolts.
 _MOVES_V, _EVEN, _LEVELS = 1.0, 0.1, 20
@@ -78,7 +80,7 @@ def ask_back(profile: RecorderProfile, name: str, source: NDArray[np.float64], v
     if signal.unit == "V":
         low, middle = (float(level) for level in np.quantile(finite, (0.01, 0.5)))  # no marker of an overflow
         # A sensor that is on never falls to nothing, but for lambda, which does so in the fuel cut.
-        if signal.high < middle <= 1000.0 * signal.high and ("lambda" in name or low > signal.high):
+        if max(signal.high, _MILLIVOLTS) < middle <= 1000.0 * signal.high and ("lambda" in name or low > signal.high):
             raise WaveformError(
                 f'{column} lies around {middle:.4g} V, so it is in millivolts: write unit = "mV" {where}'
             )
