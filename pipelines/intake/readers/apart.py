@@ -1,6 +1,7 @@
 """Work on files from outside in a process of its own, for libraries that damaged files can crash or hold up."""
 
 import multiprocessing
+import os
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -89,7 +90,10 @@ def _stop() -> None:
 
 
 def _serve(pipe: Connection) -> None:
-    """The other process: calls what it is sent until the pipe is closed."""
+    """The other process: calls what it is sent until the pipe is closed. What libraries print there is dropped."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.dup2(nowhere, 2)
     try:
         import resource
 

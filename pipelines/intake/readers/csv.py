@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
-from data_contracts.errors import EmptyFileError, UnreadableFileError, WaveformError
+from data_contracts.errors import EmptyFileError, NotTextError, UnreadableFileError, WaveformError
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_seconds
 from pipelines.intake.readers.columns import check_samples, even_time, finish, numbers, pick_columns
@@ -85,7 +85,7 @@ def _header(body: bytes, profile: RecorderProfile) -> tuple[bytes, bytes]:
             break
         start = end
     if b"\x00" in line:
-        raise UnreadableFileError("the file is not text: name it by its format, or export it as CSV")
+        raise NotTextError("the file is not text: name it by its format, or export it as CSV")
     return line.rstrip(b"\r\n"), body[end:]
 
 

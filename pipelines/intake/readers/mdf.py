@@ -142,9 +142,10 @@ def opened_mdf(content: bytes) -> Iterator[Any]:
             yield mdf
     except WaveformError:
         raise
-    except (Exception, RecursionError) as error:  # of many kinds, where a block does not hold what it says
-        line = (str(error).splitlines() or [""])[0][:120] or type(error).__name__
-        raise UnreadableFileError(f"the MDF 4 file can't be read ({line}): export it again") from None
+    except Exception:  # of many kinds, where a block does not hold what it says
+        raise UnreadableFileError(
+            "the MDF 4 file is damaged, a block does not hold what it says: export it again"
+        ) from None
 
 
 def mdf_channels(mdf: Any) -> list[MdfChannel]:

@@ -10,6 +10,8 @@ from pipelines.intake.readers.csv import read_csv
 from pipelines.intake.readers.csv_gz import read_csv_gz
 from pipelines.intake.readers.mdf import read_mdf
 from pipelines.intake.readers.parquet import read_parquet
+from pipelines.intake.readers.sketch import Sketch, sketch_mdf, sketch_parquet, sketch_wav
+from pipelines.intake.readers.sketch_csv import sketch_csv, sketch_csv_gz
 from pipelines.intake.readers.wav import read_wav
 
 
@@ -23,18 +25,21 @@ class Format:
         What its file names end in, in lower case with the dot; the first is the one people are told.
     read : callable
         Decodes a whole file through a recorder profile, or raises a WaveformError of one line.
+    sketch : callable or None
+        Tells columns without a profile, for one to be proposed; None: none is.
     """
 
     endings: tuple[str, ...]
     read: Callable[[bytes, RecorderProfile], Waveform]
+    sketch: Callable[[bytes], Sketch] | None = None
 
 
 FORMATS: tuple[Format, ...] = (
-    Format((".csv.gz", ".txt.gz", ".tsv.gz"), read_csv_gz),
-    Format((".mf4", ".mdf"), read_mdf),
-    Format((".wav",), read_wav),
-    Format((".csv", ".txt", ".tsv"), read_csv),
-    Format((".parquet", ".pq"), read_parquet),
+    Format((".csv.gz", ".txt.gz", ".tsv.gz"), read_csv_gz, sketch_csv_gz),
+    Format((".mf4", ".mdf"), read_mdf, sketch_mdf),
+    Format((".wav",), read_wav, sketch_wav),
+    Format((".csv", ".txt", ".tsv"), read_csv, sketch_csv),
+    Format((".parquet", ".pq"), read_parquet, sketch_parquet),
 )
 
 
@@ -62,6 +67,31 @@ def ending_of(name: str) -> str:
         One of `known_endings`.
     """
     return max((ending for ending in known_endings() if name.lower().endswith(ending)), key=len, default="")
+
+
+def sketch_recording(name: str, content: bytes) -> Sketch | None:
+    """Columns of a file without a profile.
+
+    Parameters
+    ----------
+    name : str
+        File name; its ending tells the format.
+    content : bytes
+        The whole file.
+
+    Returns
+    -------
+    Sketch or None
+        None where the format is not known, or can't be sketched.
+
+    Raises
+    ------
+    WaveformError
+        If the file can't be decoded; the message is one line.
+    """
+    ending = ending_of(name)
+    sketch = next((each.sketch for each in FORMATS if ending and ending in each.endings), None)
+    return None if sketch is None else sketch(content)
 
 
 def read_recording(name: str, content: bytes, profile: RecorderProfile = CANONICAL) -> Waveform:
