@@ -260,18 +260,6 @@ class ChannelEntry(ColumnEntry):
         ),
     ] = None
 
-    @model_validator(mode="after")
-    def _ratio_of_afr(self) -> Self:
-        given = (self.stoichiometric is not None) + (self.fuel is not None)
-        if self.unit == AFR and given != 1:
-            raise contradiction(
-                f'for unit = "{AFR}" give either stoichiometric, what the instrument shows at lambda 1, or fuel, what it is '
-                "set to"
-            )
-        if self.unit != AFR and given:
-            raise contradiction(f'give stoichiometric or fuel for unit = "{AFR}" only')
-        return self
-
 
 def _unit_of(name: str) -> str:
     """Canonical unit of a channel or a condition."""
@@ -286,7 +274,20 @@ def _in_its_unit(value: _Column | None, info: ValidationInfo) -> _Column | None:
     units = UNITS[_unit_of(str(info.field_name))]
     if value is not None and value.unit is not None and value.unit not in units:
         refuse({"unit": contradiction("give one of " + ", ".join(units))}, value)
+    if isinstance(value, ChannelEntry):
+        _ratio_of_afr(value)
     return value
+
+
+def _ratio_of_afr(value: ChannelEntry) -> None:
+    """Refuse an air-fuel ratio without the one of lambda 1, and that one without an air-fuel ratio."""
+    given = (value.stoichiometric is not None) + (value.fuel is not None)
+    if value.unit == AFR and given != 1:
+        told = "give either stoichiometric, what the instrument shows at lambda 1, or fuel, what it is set to"
+        refuse({"unit": contradiction(f"for it {told}")}, value)
+    if value.unit != AFR and given:
+        key = "fuel" if value.fuel else "stoichiometric"
+        refuse({key: contradiction(f'give it for unit = "{AFR}" only')}, value)
 
 
 if TYPE_CHECKING:

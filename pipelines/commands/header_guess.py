@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,8 @@ class Guess:
         The word of the header that told, or the unit.
     sure : bool
         False where unit or kind is unknown, and the table is to be filled in.
+    also : tuple of str
+        Headers of other columns that it could be as well.
     """
 
     name: str
@@ -43,6 +45,7 @@ class Guess:
     reason: str
     word: str
     sure: bool = True
+    also: tuple[str, ...] = ()
 
 
 def guesses(columns: Sequence[SketchColumn]) -> list[Guess]:
@@ -66,7 +69,8 @@ def guesses(columns: Sequence[SketchColumn]) -> list[Guess]:
     if not any(name.startswith("airflow") for name in found):
         taken = {id(guess.column) for guess in found.values()}
         left = [column for column in columns if id(column) not in taken and not _elsewhere(column.header)]
-        found |= {guess.name: guess for guess in _by_values(left)[:1]}
+        if alike := _by_values(left):
+            found[alike[0].name] = replace(alike[0], also=tuple(guess.column.header for guess in alike[1:]))
     order = [*SIGNALS, *CONDITIONS]
     return sorted(found.values(), key=lambda guess: order.index(guess.name))
 
@@ -114,9 +118,9 @@ def _unit(column: SketchColumn, known: Sequence[str]) -> str:
 
 
 def _last_word(header: str, known: Sequence[str]) -> str:
-    """The unit after the last underscore, blank or slash, as in "MAF_mV"; of one letter only volts."""
-    last = re.split(r"[_ ]", header.strip())[-1]
-    return named_unit(last, known) if len(last) > 1 or last == "V" else ""
+    """The unit after the last underscore or blank, as in "MAF_mV"; of one letter only volts."""
+    *before, last = re.split(r"[_ ]", header.strip())
+    return named_unit(last, known) if before and (len(last) > 1 or last == "V") and last.casefold() != "lambda" else ""
 
 
 def _airflow(column: SketchColumn, values: NDArray[np.float64], word: str) -> Guess:

@@ -122,7 +122,7 @@ def _profile_lines(sketch: Sketch, used: Sequence[SketchColumn]) -> list[str]:
     lines = ["[profile]"]
     for key, value in sketch.written.items():
         lines += [f"# {message(f'propose.{key}')}", f"{key} = {_toml(value)}"]
-    if _in_turn(used):
+    if not sketch.timed and _in_turn(used):
         lines += [f"# {message('propose.unchanged')}", 'empty_cell = "unchanged"']
     return [*lines, f"# {message('propose.accuracy')}", "# bits = 12", "# range_v = 5.0"]
 
@@ -182,6 +182,8 @@ def _named_lines(found: Sequence[Guess], columns: Sequence[SketchColumn]) -> lis
         table = "channels" if _is_channel(guess.name) else "conditions"
         mark = "" if guess.sure else "# "
         lines += ["", f"# {message(guess.reason, word=shown(guess.word), low=low, high=high)}"]
+        if guess.also:
+            lines.append(f"# {message('propose.also', columns=_listed(guess.also))}")
         lines += [f"{mark}[{table}.{guess.name}]", f"{mark}column = {_toml(guess.column.header)}"]
         lines += [f"{mark}unit = {_toml(guess.unit)}"]
         if guess.unit == "AFR":

@@ -62,7 +62,8 @@ def samples_of(lines: bytes, headers: list[str], picked: Mapping[str, str], prof
     blank = rb"[ \r]" if profile.delimiter != " " else rb"[\r]"
     if re.search(rb"\n" + blank + rb"*\n", kept):
         kept = re.sub(rb"\n(?:" + blank + rb"*\n)+", b"\n", kept)
-    return Samples(kept.lstrip(b"\r\n") + b"\n" if kept.strip() else b"", under or {})
+    kept = kept.strip(b"\r\n")
+    return Samples(kept + b"\n" if kept.strip() else b"", under or {})
 
 
 def without_trailing_delimiters(lines: bytes, delimiter: str) -> bytes:
