@@ -78,8 +78,9 @@ van_id,first_day,last_day,reason
 """
 
 _RECORDER = """\
-# A recorder profile maps a plain CSV to the canonical columns. The manifest names it in its column
+# A recorder profile maps a recorder's file to the canonical columns. The manifest names it in its column
 # `recorder` by the stem of this file. Keys are explained in the README.md of the register.
+# `vansnap read FILE` proposes one for a file that none fits.
 
 [profile]
 delimiter = ";"
@@ -94,8 +95,9 @@ empty_cell = "missing"              # "missing" | "unchanged"
 # gain_u = 0.00056
 
 [time]
-column = "Time"
+column = "Time"                     # or a list of headers it may have; of_file = true for WAV and MDF
 unit = "ms"
+# repeated = "spread"               # "refused" | "spread" | "merged": what samples of one time stamp are
 
 [channels.airflow_v]
 column = "Channel A"
@@ -104,6 +106,15 @@ scale = 0.001                       # source in mV
 [channels.lambda_v]
 column = "Channel B"
 scale = 0.001
+
+# [channels.lambda_ratio]           # from an instrument that shows an air-fuel ratio
+# column = ["AFR", "A/F"]
+# unit = "AFR"
+# stoichiometric = 14.7             # what it shows at lambda 1: see its setting (14.7: common practice, no source); or fuel = "E10"
+
+# [conditions.coolant_c]            # used where manifest or command line say nothing
+# column = "Coolant"
+# unit = "°C"
 """
 
 _README_INTRO = """\
