@@ -17,6 +17,7 @@ from data_contracts.errors import (
 from data_contracts.family import Family
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from data_contracts.recorder_units import CONDITIONS
+from pipelines.intake.in_turn import written_in_turn
 from pipelines.intake.readers.columns import LARGEST_FILE_BYTES
 from pipelines.intake.readers.recording import read_recording, told_endings
 from pipelines.intake.sensor_check import wrong_sensor
@@ -53,7 +54,7 @@ def decoded(path: Path, profile: RecorderProfile, register: Path | None = None) 
         raise InputError(f"{path} has {path.stat().st_size / 1e6:.0f} MB: split the recording")
     try:
         content = path.read_bytes()
-        return read_recording(path.name, content, profile)
+        waveform = read_recording(path.name, content, profile)
     except (NoFitError, NotTextError) as error:
         if register is None or profile.name != CANONICAL.name:
             raise InputError(f"{path.name}: {error}") from error
@@ -62,6 +63,9 @@ def decoded(path: Path, profile: RecorderProfile, register: Path | None = None) 
         raise InputError(f"{path.name}: {error}") from error
     except OSError as error:
         raise InputError(f"{path.name}: can't be opened ({error.strerror}): check that you may read it") from error
+    if (gaps := written_in_turn(waveform, profile)) is not None:
+        raise InputError(f"{path.name}: {gaps}")
+    return waveform
 
 
 def _unfit(path: Path, content: bytes, error: WaveformError, register: Path) -> VansnapError:

@@ -11,6 +11,7 @@ from data_contracts.errors import EmptyFileError, TimeBaseError, TooLargeError, 
 from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
+from pipelines.intake.in_turn import written_in_turn
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
@@ -65,6 +66,8 @@ def decode(wanted: Wanted) -> Decoded:
     try:
         content = wanted.delivery.read(wanted.file)
         waveform = read_recording(name, content, wanted.profile)
+        if (gaps := written_in_turn(waveform, wanted.profile)) is not None:
+            return Decoded(None, (), ("bad_waveform", f"{wanted.file}: {gaps}"))
         refused = wrong_sensor(waveform, wanted.family)
         waveform_id = waveform.waveform_id
         refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")

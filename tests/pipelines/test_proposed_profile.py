@@ -78,6 +78,11 @@ ODD: dict[str, tuple[bytes, set[str], dict[str, object]]] = {
         {"airflow_v", "lambda_v"},
         {"comment": "#", "delimiter": "\t"},
     ),
+    "a header that looks like a comment": (
+        table("# a logger\n#t [s],air mass [V]\n", "{t:.3f},{a}"),
+        {"airflow_v"},
+        {"skip_rows": 1},
+    ),
     "two-byte text, millivolts unnamed": (
         table("Uhrzeit;LMM\n", "{clock};{a:.4f}", encoding="utf-16"),
         {"airflow_v"},

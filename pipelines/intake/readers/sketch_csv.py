@@ -97,6 +97,8 @@ def _written(
         found["encoding"] = encoding
     before = [line for line in lines[: layout.header] if line.strip()]
     mark = next((m for m in _COMMENT_MARKS if before and all(line.startswith(m) for line in before)), "")
+    if lines[layout.header].startswith(mark):
+        mark = ""  # the header looks like a comment itself, or there is no mark
     if mark:
         found["comment"] = mark
     elif layout.header:
