@@ -119,6 +119,8 @@ def _unit(column: SketchColumn, known: Sequence[str]) -> str:
 
 def _last_word(header: str, known: Sequence[str]) -> str:
     """The unit after the last underscore or blank, as in "MAF_mV"; of one letter only volts."""
+    if (tail := re.search(r"[_ ](k?g)_([sh])$", header.strip())) is not None:
+        return named_unit(f"{tail[1]}/{tail[2]}", known)
     *before, last = re.split(r"[_ ]", header.strip())
     return named_unit(last, known) if before and (len(last) > 1 or last == "V") and last.casefold() != "lambda" else ""
 

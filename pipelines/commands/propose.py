@@ -49,8 +49,8 @@ def unfit(path: Path, content: bytes, why: WaveformError, recorders: Mapping[str
         )
     try:
         sketch = sketch_recording(path.name, content)
-    except WaveformError:
-        sketch = None
+    except WaveformError as error:
+        return WaveformError(f"{why}; none can be proposed: {error}")
     if sketch is None or not sketch.columns:
         return why
     line = (
@@ -161,13 +161,17 @@ def _time_lines(sketch: Sketch, time: TimeGuess | None, used: Sequence[SketchCol
 
 
 def _merges(seconds: NDArray[np.float64], used: Sequence[SketchColumn]) -> bool:
-    """Rows of one stamp never say two different things of a channel."""
-    again = np.flatnonzero(np.diff(seconds) == 0)
+    """Rows of one stamp never say two different things of a channel, and not only because it seldom changes."""
+    again = np.diff(seconds) == 0
+    both, changes = np.zeros_like(again), np.zeros_like(again)
     for column in used:
-        before, after = column.numbers[again], column.numbers[again + 1]
-        if (np.isfinite(before) & np.isfinite(after) & (before != after)).any():
-            return False
-    return bool(used)
+        before, after = column.numbers[:-1], column.numbers[1:]
+        pair = np.isfinite(before) & np.isfinite(after)
+        both |= pair
+        changes |= pair & (before != after)
+    if not used or changes[again].any():
+        return False
+    return not both[again].any() or bool(changes[~again].mean() > 0.5)
 
 
 def _named_lines(found: Sequence[Guess], columns: Sequence[SketchColumn]) -> list[str]:

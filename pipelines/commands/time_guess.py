@@ -104,7 +104,7 @@ def guess_time(columns: Sequence[SketchColumn]) -> TimeGuess | None:
 def _clock_guess(column: SketchColumn, reason: str) -> TimeGuess | None:
     text = pl.Series(column.text)
     for day in _DAYS:
-        for time in _TIMES:
+        for time in (*_TIMES, *(f"{time}Z" for time in _TIMES)):
             try:
                 seconds = clock_seconds(text, day + time)
             except TimeBaseError:

@@ -7,7 +7,14 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from data_contracts.errors import EmptyFileError, TimeBaseError, TooLargeError, UnreadableFileError, WaveformError
+from data_contracts.errors import (
+    EmptyFileError,
+    NoFitError,
+    TimeBaseError,
+    TooLargeError,
+    UnreadableFileError,
+    WaveformError,
+)
 from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
@@ -76,7 +83,8 @@ def decode(wanted: Wanted) -> Decoded:
         return Decoded(None, (), (error.rule, error.reason))
     except WaveformError as error:
         rule = next(rule for kind, rule in _RULES if isinstance(error, kind))
-        return Decoded(None, (), (rule, f"{wanted.file}: {error}"))
+        more = " (`vansnap read` of the file proposes one)" if isinstance(error, NoFitError) else ""
+        return Decoded(None, (), (rule, f"{wanted.file}: {error}{more}"))
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a parser that panics raises outside Exception; no file may stop the others

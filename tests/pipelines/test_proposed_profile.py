@@ -135,6 +135,31 @@ ODD: dict[str, tuple[bytes, set[str], dict[str, object]]] = {
 }
 
 
+ODD |= {
+    "rows before, units, blank lines and sums": (
+        table("A logger;;\nVan;7\nRate;1000;Hz\n\nTime;LMM;Lambda\ns;V;V\n\n\n", "{t};{a};{l}", tail="\nMax;4.4;0.8\n"),
+        {"airflow_v", "lambda_v"},
+        {"delimiter": ";", "skip_rows": 4},
+    ),
+    "an index beside the time, all quoted": (
+        table('"Index";"Zeit";"LMM"\n', '"{i}";"{t}";"{a}"', decimal=","),
+        {"airflow_v"},
+        {"delimiter": ";", "decimal": ","},
+    ),
+    "moments": (table("timestamp,maf_g_s\n", "2026-03-02T{clock}Z,{n}"), {"airflow_g_s"}, {}),
+    "counts since long ago": (
+        ("timestamp,maf\n" + "".join(f"{1772442900000 + i * 9 // 10},{SPEED[i] / 40}\n" for i in range(ROWS))).encode(),
+        {"airflow_g_s"},
+        {},
+    ),
+    "seconds only": (
+        ("time,Mass Air Flow (g/s)\n" + "".join(f"10:00:{i // 10:02d},{20 + i % 7}\n" for i in range(200))).encode(),
+        {"airflow_g_s"},
+        {},
+    ),
+}
+
+
 @pytest.mark.parametrize("language", ["en", "de"])
 @pytest.mark.parametrize("case", ODD)
 def test_a_proposal_reads_its_file(case: str, language: str) -> None:
@@ -212,6 +237,37 @@ def test_what_cant_be_guessed_is_a_comment_that_says_what_to_fill_in() -> None:
         assert says in text
         assert "As it stands the file can't be read: " in text
         tomllib.loads(text)
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"0.0,1.0\n0.1,1.0\n0.2,1.0\n", "the file has no header row"),
+        (b"Zeit;LMM\n0;1\n", "no table of numbers"),
+        (b"Zeit;LMM\n", "no table of numbers"),
+        (b"Time,MAF\n0 s,1 V\n1 s,2 V\n", "no table of numbers"),
+    ],
+)
+def test_why_none_can_be_proposed_is_said(content: bytes, says: str) -> None:
+    why = WaveformError("it does not fit")
+    told = unfit(Path("w.csv"), content, why, {CANONICAL.name: CANONICAL})
+    assert not isinstance(told, ProposalError)
+    assert str(told).startswith("it does not fit; none can be proposed: ")
+    assert says in str(told)
+
+
+def test_samples_of_one_stamp_are_merged_only_where_that_loses_nothing() -> None:
+    fill = "".join(f"{i},{i % 50 + 10},\n{i},,{i % 90 + 800}\n" for i in range(0, 3000, 20))
+    twice = "".join(f"{i},{i % 70 + 10},{i}\n" * 2 for i in range(0, 3000, 20))
+    coarse = ODD["seconds only"][0].decode()
+    for body, repeated in (
+        ("Zeit [ms],maf [g/s],rpm\n" + fill, "merged"),
+        ("Zeit [ms],maf [g/s],rpm\n" + twice, "merged"),
+        (coarse, "spread"),
+    ):
+        time = keys_of(proposed("w.csv", body.encode())[0])["time"]
+        assert isinstance(time, dict)
+        assert time["repeated"] == repeated
 
 
 def test_setpoints_and_sensors_after_the_catalyst_are_not_taken() -> None:

@@ -67,7 +67,7 @@ def sketch_csv(content: bytes) -> Sketch:
     headers = _cells(lines[layout.header], layout.delimiter)
     units = _cells(lines[layout.units], layout.delimiter) if layout.units >= 0 else []
     rows = [_cells(line, layout.delimiter) for line in lines[layout.first :] if line.strip()]
-    rows = [row for row in rows if _is_data(row)]
+    rows = _without_closing([row for row in rows if _is_data(row)])
     decimal = _decimal(rows, layout.delimiter)
     columns, marks = [], Counter[str]()
     for place, header in enumerate(headers):
@@ -82,6 +82,22 @@ def sketch_csv(content: bytes) -> Sketch:
         unit = units[place].strip("[]() ") if place < len(units) else ""
         columns.append(SketchColumn(header, unit, numbers, cells if words and share < 0.5 else ()))
     return Sketch(columns, _written(encoding, layout, lines, decimal, sorted(marks)))
+
+
+def _without_closing(rows: list[list[str]]) -> list[list[str]]:
+    """Rows without those at the end that have text where nearly every row has a number, such as sums."""
+    head = rows[:_LOOKED_AT]
+    width = max((len(row) for row in head), default=0)
+    filled = [[row[i] for row in head if i < len(row) and row[i]] for i in range(width)]
+    numeric = [
+        i
+        for i, cells in enumerate(filled)
+        if cells and sum(bool(_NUMBER.fullmatch(c)) for c in cells) > 0.95 * len(cells)
+    ]
+    stop = len(rows)
+    while stop and any(i < len(rows[stop - 1]) and not _NUMBER.fullmatch(rows[stop - 1][i] or "0") for i in numeric):
+        stop -= 1
+    return rows[:stop]
 
 
 def _written(
@@ -137,7 +153,7 @@ def _layout(lines: Sequence[str]) -> _Layout:
     rows = [_cells(line, delimiter) for line in lines[: first + 3]]
     if _is_header(rows[first], rows[first + 1 : first + 3]):
         first += 1
-    above = [i for i in range(first - 1, max(first - 4, -1), -1) if any(rows[i])]
+    above = [i for i in range(first - 1, max(first - 9, -1), -1) if any(rows[i])][:3]
     while above and abs(len(rows[above[0]]) - count) > 1 and len(above) > 1:
         above.pop(0)
     if not above:
