@@ -123,7 +123,7 @@ _README_INTRO = """\
 Written by `vansnap init` and read by every run. Keys and columns that are not listed here are refused, naming the
 nearest known one; `vansnap check` and the board's quarantine list what is refused. A refused column or row is left out
 and the rest of its file used, a family with a fault stops its own vans, a recorder with a fault its own recordings.
-Every table of a TOML file may say `source = "…"`.
+Every table of a TOML file may say `source = "…"`. `vansnap read FILE` proposes a recorder profile for a file that none fits.
 """
 
 
