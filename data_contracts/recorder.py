@@ -42,6 +42,8 @@ class ChannelMap:
         Headers to take where those before them are not in a file.
     fuel : str
         Grade whose air-fuel ratio scale and offset are still to be divided by; empty for none.
+    stated : bool
+        The profile gives unit, scale or offset itself, so it wins over what the file calls its unit.
     """
 
     column: str
@@ -49,6 +51,7 @@ class ChannelMap:
     offset: float
     others: tuple[str, ...] = ()
     fuel: str = ""
+    stated: bool = False
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -379,7 +382,8 @@ def _map(name: str, entry: ColumnEntry) -> ChannelMap:
     if isinstance(entry, ChannelEntry) and entry.stoichiometric is not None:
         factor /= entry.stoichiometric
     first, *others = entry.column
-    return ChannelMap(first, factor * entry.scale, factor * entry.offset + zero, tuple(others), fuel or "")
+    stated = bool(entry.model_fields_set & {"unit", "scale", "offset"})
+    return ChannelMap(first, factor * entry.scale, factor * entry.offset + zero, tuple(others), fuel or "", stated)
 
 
 CANONICAL = RecorderProfile(

@@ -288,10 +288,9 @@ def test_another_unit_named_in_the_file_is_asked_back(head: str, under: str | No
         return
     with pytest.raises(WaveformError, match=says):
         read_recording("a.csv", content(lines, head=head), profile(plain))
-    scaled = read_recording(
-        "a.csv", content(lines, head=head), profile(plain + "scale = 0.5\n")
-    )  # they know what they do
-    assert scaled.channels["airflow_v"][0] == 0.5
+    for stated, first in (("scale = 0.5", 0.5), ('unit = "V"', 1.0), ("scale = 1", 1.0)):  # they know what they do
+        waveform = read_recording("a.csv", content(lines, head=head), profile(f"{plain}{stated}\n"))
+        assert waveform.channels["airflow_v"][0] == first
 
 
 OPTIONAL = """\

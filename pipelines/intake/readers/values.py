@@ -98,7 +98,7 @@ def ask_back(profile: RecorderProfile, name: str, source: NDArray[np.float64], v
 
 
 def ask_back_units(profile: RecorderProfile, picked: Mapping[str, str], under_header: Mapping[str, str]) -> None:
-    """Refuse a column whose own header, or the row under it, names another unit than a profile that converts nothing.
+    """Refuse a column whose own header, or the row under it, names another unit than a profile that says none takes it for.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def ask_back_units(profile: RecorderProfile, picked: Mapping[str, str], under_he
     """
     for table, lines in (("channels", profile.channels), ("conditions", profile.conditions)):
         for name, line in lines.items():
-            if name not in picked or line.scale != 1.0 or line.offset or line.fuel:
+            if name not in picked or line.stated:
                 continue
             header = picked[name]
             known = UNITS[SIGNALS[name].unit if table == "channels" else CONDITIONS[name][0]]
