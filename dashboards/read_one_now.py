@@ -19,7 +19,7 @@ from dashboards.who import me
 from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for_snap
-from data_contracts.errors import VansnapError
+from data_contracts.errors import ProposalError, VansnapError
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
 from data_contracts.units import shown
@@ -181,11 +181,29 @@ def _read(
                 seconds=LONGEST_S,
                 target=target,
             )
+        except ProposalError as unfit:
+            _propose(unfit.proposal)
+            return
         except VansnapError as error:
             st.error(f"**{message('read.failed')}**: {inert(error)}", icon=":material/error:")
             return
         drawing = plot.read_text(encoding="utf-8") if plot.is_file() else None
     _say(document, drawing)
+
+
+def _propose(proposal: str) -> None:
+    """A recorder profile for a file that none fits, to look through and to save."""
+    st.error(f"**{message('read.failed')}**: {message('read.no_profile')}", icon=":material/error:")
+    st.code(proposal, language="toml", wrap_lines=True)
+    st.download_button(
+        message("read.proposal"),
+        proposal,
+        file_name="recorder.toml",
+        mime="application/toml",
+        icon=":material/download:",
+        on_click="ignore",
+        key="recorder-proposal",
+    )
 
 
 def _say(document: Mapping[str, Any], drawing: str | None) -> None:
@@ -195,6 +213,8 @@ def _say(document: Mapping[str, Any], drawing: str | None) -> None:
         st.markdown(message("read.snaps", count=len(captures)))
     for capture in captures:
         _verdict(capture, len(captures) > 1)
+    if said := text.measured(document.get("conditions_of_file", {})):
+        st.caption(message("read.of_file", conditions=", ".join(said)))
     plot, values = st.columns([3, 2], gap="large")
     if drawing is not None:
         plot.image(drawing, width="stretch", caption=message("read.plot_caption"))

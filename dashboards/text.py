@@ -333,13 +333,18 @@ CONDITION_UNITS = {
 }
 
 
-def conditions(capture: Mapping[str, object]) -> str:
-    """What was recorded about the conditions of a capture."""
-    told = [
+def measured(capture: Mapping[str, object]) -> list[str]:
+    """The conditions of a capture that are numbers, in the reader's units."""
+    return [
         message(f"condition.{key}", value=f"{number(_shown(of).value(value), 1 if of == 'km' else 3)} {shown_unit(of)}")
         for key, of in CONDITION_UNITS.items()
         if (value := finite(capture.get(key))) is not None
     ]
+
+
+def conditions(capture: Mapping[str, object]) -> str:
+    """What was recorded about the conditions of a capture."""
+    told = measured(capture)
     if capture.get("fuel"):
         told.append(message("condition.fuel", value=inert(capture["fuel"])))
     codes = capture.get("fault_codes")

@@ -22,10 +22,14 @@ class Waveform:
         Time from the first sample, float64, whole nanoseconds, strictly increasing. [s]
     channels : mapping of str to ndarray of shape (samples,)
         Canonical channels, float32; NaN marks a missing sample. [unit of the signal]
+    conditions : mapping of str to float
+        What the file says of its own conditions, by name of the manifest's column; no part of the identity, and used
+        where nobody said otherwise. [unit of the column]
     """
 
     time_s: NDArray[np.float64]
     channels: Mapping[str, NDArray[np.float32]]
+    conditions: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def waveform_id(self) -> str:

@@ -16,12 +16,28 @@ class WaveformError(InputError):
     """A recording can't be decoded into canonical samples."""
 
 
+class NoFitError(WaveformError):
+    """A recorder profile names columns that a recording's file does not have."""
+
+
+class ProposalError(InputError):
+    """No recorder profile fits a file; `proposal` is one that may, as TOML."""
+
+    def __init__(self, line: str, proposal: str) -> None:
+        super().__init__(line)
+        self.proposal = proposal
+
+
 class EmptyFileError(WaveformError):
     """A recording's file holds nothing."""
 
 
 class UnreadableFileError(WaveformError):
     """A recording's file is cut short, or not of the format its name says."""
+
+
+class NotTextError(UnreadableFileError):
+    """A recording's file is no text in the encoding of the recorder profile."""
 
 
 class TimeBaseError(WaveformError):

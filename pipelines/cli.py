@@ -13,7 +13,7 @@ import typer
 
 from data_contracts.errors import InputError
 from pipelines.cli_backup import backup, restore
-from pipelines.cli_options import Home, Json, print_json, print_line
+from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, list_tests, sheet
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
@@ -104,6 +104,11 @@ def read(
 ) -> None:
     """Read one capture at the van: better, same or worse, accept or repeat, and every landmark with its uncertainty."""
     if not family and not van:
+        if path.is_file() and recorder == "canonical":
+            from pipelines.commands.decoded import propose_if_unfit
+
+            with proposal_printed(path, as_json):
+                propose_if_unfit(path, register or home / "register")
         raise InputError("name --family F, or --van V to hold it against the van's own past")
     if repaired and not van:
         raise InputError(f"--repaired {repaired}: name the van too, with --van V")
@@ -129,15 +134,16 @@ def read(
     assert folder is not None
     target = Target(van or "", workspace.root if workspace is not None and van else None, repaired or "")
     reader = read_folder if path.is_dir() else read_file
-    result = reader(
-        path,
-        family_name=family or "",
-        register=folder,
-        recorder=recorder,
-        conditions=conditions,
-        plot=plot,
-        target=target,
-    )
+    with proposal_printed(path, as_json):
+        result = reader(
+            path,
+            family_name=family or "",
+            register=folder,
+            recorder=recorder,
+            conditions=conditions,
+            plot=plot,
+            target=target,
+        )
     if as_json:
         print_json(result.document)
     else:

@@ -1,10 +1,14 @@
 """Options that commands share, and how they answer."""
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+from data_contracts.errors import ProposalError
 
 Home = Annotated[
     Path, typer.Option("--home", envvar="VANSNAP_HOME", help="The workspace.", metavar="DIR", show_default=True)
@@ -17,6 +21,19 @@ def print_line(text: str = "") -> None:
     from pipelines.storage.plain_text import printable
 
     print(printable(text))
+
+
+@contextmanager
+def proposal_printed(path: Path, as_json: bool) -> Iterator[None]:
+    """A recorder profile that is proposed inside the block goes to stdout, and the error goes on."""
+    try:
+        yield
+    except ProposalError as unfit:
+        if as_json:
+            print_json({"file": str(path), "proposal": unfit.proposal})
+        else:
+            print_line(unfit.proposal)
+        raise
 
 
 def print_json(document: object) -> None:

@@ -9,21 +9,25 @@ from pathlib import Path
 from typing import Any
 
 from data_contracts.capture import Conditions, Waveform
-from data_contracts.errors import InputError, MissingFileError, VansnapError
+from data_contracts.errors import (
+    InputError,
+    MissingFileError,
+    ProposalError,
+    VansnapError,
+)
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES, shown_at
 from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, report_lines
-from pipelines.intake.readers.recording import ending_of, read_recording, told_endings
-from pipelines.intake.sensor_check import wrong_sensor
+from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
+from pipelines.intake.readers.recording import ending_of, told_endings
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import contract, message, written_for
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
-from pipelines.workspace.settings import DisplaySettings, load_settings
+from pipelines.workspace.settings import DisplaySettings
 
 NOBODY = Target()
-_LARGEST_BYTES = 512 * 1024 * 1024
 
 
 @dataclass(frozen=True)
@@ -77,15 +81,17 @@ def read_file(
         raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
     if plot is not None and not plot.absolute().parent.is_dir():
         raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
-    waveform = _decoded(path, profile, family)
+    waveform = of_family(path, decoded(path, profile, register), family)
 
     from models.reading.read import read_one
 
-    readings, details = read_one(waveform, family, _recorded_with(profile, conditions))
+    recorded, said = recorded_with(profile, conditions, waveform)
+    readings, details = read_one(waveform, family, recorded)
     captures = captures_of(readings)
-    display = _display(register, target)
+    display = display_of(register, target.home)
     against = hold_against(readings, [(path.name, int(snap)) for snap in readings.snap], family, target)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
+    document["conditions_of_file"] = said
     if plot is not None:
         from pipelines.reports.snap_plot import draw_snaps
 
@@ -95,6 +101,7 @@ def read_file(
         document["plot"] = str(plot)
     with written_for(display):
         blocks = ["\n".join(_told(capture, path.name)) for capture in captures]
+        blocks += [message("read.of_file", said=shown_conditions(said))] if said else []
     return ReadResult(_whole(against, blocks, family, display), document)
 
 
@@ -148,7 +155,10 @@ def read_apart(
         ) from error
     if ended.returncode != 0:
         last = (ended.stderr.strip().splitlines() or ["it can't be read: export it again"])[-1]
-        raise InputError(last.removeprefix("vansnap: ").removesuffix(" (see `vansnap read --help`)"))
+        line = last.removeprefix("vansnap: ").removesuffix(" (see `vansnap read --help`)")
+        if ended.stdout.startswith("{"):
+            raise ProposalError(line, str(json.loads(ended.stdout)["proposal"]))
+        raise InputError(line)
     document: dict[str, Any] = json.loads(ended.stdout)
     return document
 
@@ -178,7 +188,7 @@ def read_folder(
     refused: list[dict[str, str]] = []
     for file in files:
         try:
-            waveforms.append(_decoded(file, profile, family))
+            waveforms.append(of_family(file, decoded(file, profile), family))
             names.append(file.name)
         except VansnapError as error:
             refused.append({"file": file.name, "reason": str(error)})
@@ -188,15 +198,17 @@ def read_folder(
     from models.reading.read import read_waveforms
 
     count = len(waveforms)
-    readings = read_waveforms(waveforms, [family] * count, [_recorded_with(profile, conditions)] * count)
+    recorded = [recorded_with(profile, conditions, waveform) for waveform in waveforms]
+    readings = read_waveforms(waveforms, [family] * count, [each for each, _ in recorded])
     captures = [
         {"file": names[int(recording)]} | capture
         for recording, capture in zip(readings.recording, captures_of(readings), strict=True)
     ]
-    display = _display(register, target)
+    display = display_of(register, target.home)
     snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
     against = hold_against(readings, snaps, family, target)
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
+    document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}
     with written_for(display):
         table = _table(captures, refused, against["representative"])
     return ReadResult(_whole(against, [table], family, display), document)
@@ -288,37 +300,6 @@ def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]
     lines.append(f"{accepted} of {len(captures)} accepted")
     lines.extend(f"can't read {entry['reason']}" for entry in refused)
     return "\n".join(lines)
-
-
-def _recorded_with(profile: RecorderProfile, conditions: Conditions) -> Conditions:
-    return replace(conditions, recorder_offset_u_v=profile.offset_u_v, recorder_gain_u=profile.gain_u)
-
-
-def _decoded(path: Path, profile: RecorderProfile, family: Family) -> Waveform:
-    if not path.exists():
-        raise MissingFileError(f"{path} is not there: name a recording ({told_endings()})")
-    if not path.is_file():
-        raise InputError(f"{path} is not a file: name a recording ({told_endings()})")
-    if path.stat().st_size > _LARGEST_BYTES:
-        raise InputError(f"{path} has {path.stat().st_size / 1e6:.0f} MB: split the recording")
-    try:
-        waveform = read_recording(path.name, path.read_bytes(), profile)
-    except VansnapError as error:
-        raise InputError(f"{path.name}: {error}") from error
-    except OSError as error:
-        raise InputError(f"{path.name}: can't be opened ({error.strerror}): check that you may read it") from error
-    refused = wrong_sensor(waveform, family)
-    if refused is not None:
-        raise InputError(f"{path.name}: {refused[1]}")
-    return waveform
-
-
-def _display(register: Path, target: Target) -> DisplaySettings:
-    """Language and units of the workspace that was named, or of the one the register lies in."""
-    try:
-        return load_settings((target.home or register.parent) / "settings.toml").display
-    except VansnapError:
-        return DisplaySettings()
 
 
 def _family(register: Path, name: str, target: Target) -> Family:

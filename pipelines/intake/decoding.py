@@ -4,13 +4,21 @@ import multiprocessing
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from data_contracts.errors import EmptyFileError, TimeBaseError, TooLargeError, UnreadableFileError, WaveformError
+from data_contracts.errors import (
+    EmptyFileError,
+    NoFitError,
+    TimeBaseError,
+    TooLargeError,
+    UnreadableFileError,
+    WaveformError,
+)
 from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
+from pipelines.intake.in_turn import written_in_turn
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
@@ -41,11 +49,12 @@ class Wanted:
 @dataclass(frozen=True)
 class Decoded:
     """What became of one file: either its identity and encoded rows, or rule and reason of its refusal; or both, where
-    its lambda trace is not of the van's sensor: then it may be another van's."""
+    its lambda trace is not of the van's sensor: then it may be another van's. `conditions` is what the file says of them."""
 
     waveform_id: str | None
     encoded: Sequence[Mapping[str, object]]
     refusal: tuple[str, str] | None
+    conditions: Mapping[str, float] = field(default_factory=dict)
 
 
 def decode(wanted: Wanted) -> Decoded:
@@ -64,15 +73,18 @@ def decode(wanted: Wanted) -> Decoded:
     try:
         content = wanted.delivery.read(wanted.file)
         waveform = read_recording(name, content, wanted.profile)
+        if (gaps := written_in_turn(waveform, wanted.profile)) is not None:
+            return Decoded(None, (), ("bad_waveform", f"{wanted.file}: {gaps}"))
         refused = wrong_sensor(waveform, wanted.family)
         waveform_id = waveform.waveform_id
         refusal = None if refused is None else (refused[0], f"{wanted.file}: {refused[1]}")
-        return Decoded(waveform_id, encode(waveform_id, waveform), refusal)
+        return Decoded(waveform_id, encode(waveform_id, waveform), refusal, waveform.conditions)
     except RefusedError as error:
         return Decoded(None, (), (error.rule, error.reason))
     except WaveformError as error:
         rule = next(rule for kind, rule in _RULES if isinstance(error, kind))
-        return Decoded(None, (), (rule, f"{wanted.file}: {error}"))
+        more = " (`vansnap read` of the file proposes one)" if isinstance(error, NoFitError) else ""
+        return Decoded(None, (), (rule, f"{wanted.file}: {error}{more}"))
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a parser that panics raises outside Exception; no file may stop the others

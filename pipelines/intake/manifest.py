@@ -6,7 +6,7 @@ import io
 import json
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -70,6 +70,21 @@ class ManifestRow:
     conditions: Mapping[str, Any]
     fault: tuple[str, str] | None
     broken: tuple[tuple[str, int], ...] = ()
+
+    def with_conditions(self, said: Mapping[str, float]) -> "ManifestRow":
+        """The row with conditions that its file holds, where it says nothing of them itself.
+
+        Parameters
+        ----------
+        said : mapping of str to float
+            By column.
+
+        Returns
+        -------
+        ManifestRow
+        """
+        more = {name: value for name, value in said.items() if self.conditions.get(name) is None}
+        return replace(self, conditions={**self.conditions, **more}) if more else self
 
     @property
     def conditions_id(self) -> str:

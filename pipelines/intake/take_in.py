@@ -331,12 +331,13 @@ def _commit(
     workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], *, now: datetime
 ) -> bool:
     """Commit one delivery; False if nothing about it changed."""
-    found = [(row, d) for row, d in zip(job.ready, decoded, strict=True) if d.waveform_id is not None]
+    ready = [row.with_conditions(result.conditions) for row, result in zip(job.ready, decoded, strict=True)]
+    found = {d.waveform_id: d.encoded for d in decoded if d.waveform_id is not None}
     wins = winning_claims(warehouse)
-    winning = {row.number for row in job.ready if _claimed_twice(job.delivery, row, "").item_id in wins}
-    claims = Claims(warehouse, job.delivery, [d.waveform_id for _, d in found if d.waveform_id is not None], winning)
+    winning = {row.number for row in ready if _claimed_twice(job.delivery, row, "").item_id in wins}
+    claims = Claims(warehouse, job.delivery, list(found), winning)
     items = list(job.items)
-    for row, result in zip(job.ready, decoded, strict=True):
+    for row, result in zip(ready, decoded, strict=True):
         known = result.waveform_id is not None and claims.knows(result.waveform_id) and row.number not in winning
         if result.refusal is not None and not known:
             items.append(Item(job.delivery, row.file, row.number, *result.refusal, 1))
@@ -345,11 +346,9 @@ def _commit(
     if job.again and not claims.rows and _same_items(warehouse, job.delivery, items):
         return False
 
-    stored = set(claims.stored)
-    fresh = {
-        d.waveform_id: d.encoded for _, d in found if d.waveform_id in claims.held_ids and d.waveform_id not in stored
-    }
-    waveforms = write_waveforms(workspace.waveforms, {k: v for k, v in fresh.items() if k is not None})
+    unstored = claims.held_ids - claims.stored
+    fresh = {name: rows for name, rows in found.items() if name in unstored}
+    waveforms = write_waveforms(workspace.waveforms, fresh)
     ledger = dict(claims.rows)
     for item in items:
         numbers = job.open_rows(job.total) if item.row is None else [item.row]

@@ -102,7 +102,7 @@ def _channels(family: Family, profile: RecorderProfile) -> list[list[str]]:
 
 def _column(profile: RecorderProfile, channel: str) -> str:
     told = profile.channels.get(channel)
-    return message("card.not_mapped") if told is None else told.column
+    return message("card.not_mapped") if told is None else " / ".join(told.columns)
 
 
 def _airflow_range(sensor: AirflowSensor) -> str:

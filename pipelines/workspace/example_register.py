@@ -3,6 +3,7 @@
 from data_contracts.entries import key_tables
 from data_contracts.family import FamilyEntry
 from data_contracts.recorder import RecorderEntry
+from data_contracts.recorder_units import CONDITIONS, UNITS
 from data_contracts.signals import SIGNALS
 from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS
 from data_contracts.work_done.entry import WorkEntry
@@ -78,8 +79,9 @@ van_id,first_day,last_day,reason
 """
 
 _RECORDER = """\
-# A recorder profile maps a plain CSV to the canonical columns. The manifest names it in its column
+# A recorder profile maps a recorder's file to the canonical columns. The manifest names it in its column
 # `recorder` by the stem of this file. Keys are explained in the README.md of the register.
+# `vansnap read FILE` proposes one for a file that none fits.
 
 [profile]
 delimiter = ";"
@@ -94,8 +96,9 @@ empty_cell = "missing"              # "missing" | "unchanged"
 # gain_u = 0.00056
 
 [time]
-column = "Time"
+column = "Time"                     # or a list of headers it may have; of_file = true for WAV and MDF
 unit = "ms"
+# repeated = "spread"               # "refused" | "spread" | "merged": what samples of one time stamp are
 
 [channels.airflow_v]
 column = "Channel A"
@@ -104,6 +107,15 @@ scale = 0.001                       # source in mV
 [channels.lambda_v]
 column = "Channel B"
 scale = 0.001
+
+# [channels.lambda_ratio]           # from an instrument that shows an air-fuel ratio
+# column = ["AFR", "A/F"]
+# unit = "AFR"
+# stoichiometric = 14.7             # what it shows at lambda 1: see its setting (14.7: common practice, no source); or fuel = "E10"
+
+# [conditions.coolant_c]            # used where manifest or command line say nothing
+# column = "Coolant"
+# unit = "°C"
 """
 
 _README_INTRO = """\
@@ -112,7 +124,7 @@ _README_INTRO = """\
 Written by `vansnap init` and read by every run. Keys and columns that are not listed here are refused, naming the
 nearest known one; `vansnap check` and the board's quarantine list what is refused. A refused column or row is left out
 and the rest of its file used, a family with a fault stops its own vans, a recorder with a fault its own recordings.
-Every table of a TOML file may say `source = "…"`.
+Every table of a TOML file may say `source = "…"`. `vansnap read FILE` proposes a recorder profile for a file that none fits.
 """
 
 
@@ -140,13 +152,26 @@ def _readme() -> str:
         for heading, keys in key_tables(model, table):
             if len(keys) > 1:  # more than its source
                 parts.append(_key_table(f"{file}: {heading}", "key", keys))
-    parts.append("Canonical channels: " + ", ".join(f"{s.name} [{s.unit}]" for s in SIGNALS.values()) + ".\n")
+    measured = [(s.name, s.description, ", ".join(UNITS[s.unit])) for s in SIGNALS.values()]
+    parts.append(_unit_table("recorders/NAME.toml: units in [channels]", "channel", measured))
+    told = [
+        (name, f"{low:g} to {high:g} {unit}; used where manifest or command line say nothing", ", ".join(UNITS[unit]))
+        for name, (unit, low, high) in CONDITIONS.items()
+    ]
+    parts.append(_unit_table("recorders/NAME.toml: units in [conditions]", "condition", told))
     return "\n".join(parts)
 
 
 def _key_table(title: str, what: str, rows: list[tuple[str, bool, str]]) -> str:
     lines = [f"## {title}", "", f"| {what} | needed | what to give |", "| --- | --- | --- |"]
     lines += [f"| {name} | {'yes' if needed else ''} | {text} |" for name, needed, text in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _unit_table(title: str, what: str, rows: list[tuple[str, str, str]]) -> str:
+    """As `_key_table`, with the units a profile may name, the canonical one first."""
+    lines = [f"## {title}", "", f"| {what} | what it is | units |", "| --- | --- | --- |"]
+    lines += [f"| {name} | {text} | {units} |" for name, text, units in rows]
     return "\n".join(lines) + "\n"
 
 

@@ -44,12 +44,7 @@ def clock_seconds(text: pl.Series, clock: str) -> NDArray[np.float64]:
         If a row does not match, naming it.
     """
     names = re.findall(r"%(.)", clock)
-    unknown = [n for n in names if n not in _GROUPS]
-    if unknown or len(set(names)) != len(names) or not names:
-        raise TimeBaseError(f"clock {clock!r} can't be used: build it of %H %I %M %S %f %p %d %m %Y %y, each once")
-    parts = re.split(r"%(.)", clock.strip())
-    pattern = "".join(re.escape(part) if i % 2 == 0 else _GROUPS[part] for i, part in enumerate(parts))
-    fields = text.str.strip_chars().str.extract_groups(f"^{pattern}$").struct.unnest()
+    fields = text.str.strip_chars().str.extract_groups(clock_pattern(clock)).struct.unnest()
     failed = fields[names[0]].is_null()
     if failed.any():
         row = failed.to_list().index(True)
@@ -78,6 +73,22 @@ def clock_seconds(text: pl.Series, clock: str) -> NDArray[np.float64]:
         return seconds + _DAY_S * _days(fields, names)
     falls = np.diff(seconds, prepend=seconds[:1]) < -_DAY_S / 2
     return seconds + _DAY_S * np.cumsum(falls)
+
+
+def clock_pattern(clock: str) -> str:
+    """Regular expression of the clock times of a format; parameter and errors as for `clock_seconds`.
+
+    Returns
+    -------
+    str
+    """
+    names = re.findall(r"%(.)", clock)
+    unknown = [n for n in names if n not in _GROUPS]
+    if unknown or len(set(names)) != len(names) or not names:
+        raise TimeBaseError(f"clock {clock!r} can't be used: build it of %H %I %M %S %f %p %d %m %Y %y, each once")
+    parts = re.split(r"%(.)", clock.strip())
+    pattern = "".join(re.escape(part) if i % 2 == 0 else _GROUPS[part] for i, part in enumerate(parts))
+    return f"^{pattern}$"
 
 
 def _days(fields: pl.DataFrame, names: list[str]) -> NDArray[np.float64]:

@@ -1,16 +1,19 @@
 """The last step of every reader: decoded columns to a canonical waveform."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform, make_waveform
-from data_contracts.errors import TimeBaseError, TooLargeError, WaveformError
+from data_contracts.errors import NoFitError, TimeBaseError, TooLargeError, WaveformError
 from data_contracts.limits import HIGHEST_RATE_HZ, LONGEST_RECORDING_S, LOWEST_RATE_HZ, SHORTEST_RECORDING_S
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import AIRFLOW_SIGNALS
+from pipelines.intake.readers.stamps import one_stamp_each
+from pipelines.intake.readers.values import ask_back, said_conditions, scaled
 
 LARGEST_FILE_BYTES = 512 * 1024**2
 MOST_SAMPLES = 50_000_000
@@ -19,11 +22,11 @@ MOST_SAMPLES = 50_000_000
 _SLACK = 0.01
 
 
-def pick_columns(profile: RecorderProfile, headers: Sequence[str]) -> dict[str, str]:
-    """Which header each canonical channel is read from; the time column is under `time`.
+def pick_columns(profile: RecorderProfile, headers: Sequence[str], *, timed: bool = True) -> dict[str, str]:
+    """Which header each canonical channel and each condition is read from; the time column is under `time`.
 
     A header is matched as written, then with everything but plain ASCII left out, because degree signs
-    and the like are often garbled.
+    and the like are often garbled. Of several that a profile lists, the first that is there is taken.
 
     Parameters
     ----------
@@ -31,43 +34,73 @@ def pick_columns(profile: RecorderProfile, headers: Sequence[str]) -> dict[str, 
         Names the source columns.
     headers : sequence of str
         Headers of the file.
+    timed : bool
+        The time column is one of them; False where the file tells time itself.
 
     Returns
     -------
     dict of str to str
-        Canonical channel to header; channels the file does not have are left out.
+        Channel or condition to header; those the file does not have are left out.
 
     Raises
     ------
+    NoFitError
+        If time or every air-mass channel is missing.
     WaveformError
-        If time or every air-mass channel is missing, or a header is there twice.
+        If a header is there twice.
     """
-    found: dict[str, str] = {}
-    wanted = {name: channel.column for name, channel in profile.channels.items()}
-    if profile.time_column is not None:
-        wanted["time"] = profile.time_column
+    wanted = {name: mapped.columns for name, mapped in {**profile.channels, **profile.conditions}.items()}
+    if profile.time_column is not None and timed:
+        wanted["time"] = (profile.time_column, *profile.time_others)
     plain: dict[str, list[str]] = {}
     for header in headers:
         plain.setdefault(_plain(header), []).append(header)
-    for name, column in wanted.items():
-        exact = [h for h in headers if h.strip() == column]
-        matches = exact or (plain.get(_plain(column), []) if _plain(column) else [])
-        if len(matches) > 1:
-            raise WaveformError(f"column {column!r} is there {len(matches)} times: give each column its own header")
-        if matches:
-            found[name] = matches[0]
+    found: dict[str, str] = {}
+    for name, columns in wanted.items():
+        for column in columns:
+            exact = [h for h in headers if h.strip() == column]
+            matches = exact or (plain.get(_plain(column), []) if _plain(column) else [])
+            if len(matches) > 1:
+                raise WaveformError(f"column {column!r} is there {len(matches)} times: give each column its own header")
+            if matches:
+                found[name] = matches[0]
+                break
     seen = ", ".join(h.strip()[:40] for h in headers[:12]) or "none"
     if "time" in wanted and "time" not in found:
-        raise WaveformError(
-            f"there is no time column {wanted['time']!r} (columns: {seen}): export it, or name its recorder profile"
-        )
+        told = " or ".join(repr(column) for column in wanted["time"])
+        raise NoFitError(f"there is no time column {told} (columns: {seen}): export it, or name its recorder profile")
     if not any(name in found for name in AIRFLOW_SIGNALS):
-        raise WaveformError(f"there is no air-mass column (columns: {seen}): export it, or name its recorder profile")
+        raise NoFitError(f"there is no air-mass column (columns: {seen}): export it, or name its recorder profile")
     return found
 
 
-def finish(profile: RecorderProfile, time_s: NDArray[np.float64], channels: dict[str, NDArray[np.float64]]) -> Waveform:
-    """Scale decoded channels, bring them into canonical form and check them against the contract.
+def even_time(profile: RecorderProfile, samples: int) -> NDArray[np.float64]:
+    """Time of each sample at the interval of a profile without a time column.
+
+    Parameters
+    ----------
+    profile : RecorderProfile
+    samples : int
+
+    Returns
+    -------
+    ndarray of shape (samples,)
+        [s]
+
+    Raises
+    ------
+    TimeBaseError
+        If the profile leaves time to the file.
+    """
+    if profile.interval_s is None:
+        raise TimeBaseError(
+            "the file tells no time by itself: name its time column, or interval_s, under [time] of the recorder profile"
+        )
+    return np.arange(samples, dtype=np.float64) * profile.interval_s
+
+
+def finish(profile: RecorderProfile, time_s: NDArray[np.float64], columns: dict[str, NDArray[np.float64]]) -> Waveform:
+    """Scale decoded columns, bring them into canonical form and check them against the contract.
 
     Parameters
     ----------
@@ -75,8 +108,8 @@ def finish(profile: RecorderProfile, time_s: NDArray[np.float64], channels: dict
         Gives scale and offset of each channel.
     time_s : ndarray of shape (samples,)
         Time of each sample, any origin. [s]
-    channels : dict of str to ndarray of shape (samples,)
-        Canonical channel to source values; NaN marks a missing sample. [unit of the source]
+    columns : dict of str to ndarray of shape (samples,)
+        Canonical channel or condition to source values; NaN marks a missing sample. [unit of the source]
 
     Returns
     -------
@@ -85,13 +118,15 @@ def finish(profile: RecorderProfile, time_s: NDArray[np.float64], channels: dict
     Raises
     ------
     WaveformError
-        If rate, length or samples break the contract.
+        If rate, length or samples break the contract, or values are in another unit than the profile says.
     """
-    scaled = {}
-    for name, values in channels.items():
-        line = profile.channels[name]
-        scaled[name] = values if line.scale == 1.0 and line.offset == 0.0 else values * line.scale + line.offset
-    waveform = make_waveform(time_s, scaled)
+    channels = {}
+    for name, values in columns.items():
+        if name in profile.channels:
+            channels[name] = scaled(profile.channels[name], values)
+            ask_back(profile, name, values, channels[name])
+    conditions = said_conditions(profile, columns)
+    waveform = replace(make_waveform(*one_stamp_each(profile, time_s, channels)), conditions=conditions)
     steps = waveform.time_s.size - 1
     length = float(waveform.time_s[-1])
     rate = steps / length
@@ -107,6 +142,21 @@ def finish(profile: RecorderProfile, time_s: NDArray[np.float64], channels: dict
     if all(np.isnan(waveform.channels[name]).all() for name in AIRFLOW_SIGNALS if name in waveform.channels):
         raise WaveformError("the air-mass column holds no value: check the probe and record again")
     return waveform
+
+
+def check_samples(samples: int) -> None:
+    """Refuse a file of too many samples before they are decoded.
+
+    Parameters
+    ----------
+    samples : int
+
+    Raises
+    ------
+    TooLargeError
+    """
+    if samples > MOST_SAMPLES:
+        raise TooLargeError(f"the file holds {samples} samples, at most {MOST_SAMPLES}: split it")
 
 
 def numbers(values: pl.Series, header: str, first_row: int = 1) -> NDArray[np.float64]:

@@ -8,10 +8,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
-from data_contracts.errors import EmptyFileError, TooLargeError, UnreadableFileError, WaveformError
+from data_contracts.errors import EmptyFileError, NotTextError, UnreadableFileError, WaveformError
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_seconds
-from pipelines.intake.readers.columns import MOST_SAMPLES, finish, numbers, pick_columns
+from pipelines.intake.readers.columns import check_samples, even_time, finish, numbers, pick_columns
+from pipelines.intake.readers.csv_edges import samples_of, without_trailing_delimiters
+from pipelines.intake.readers.values import ask_back_units
 
 
 def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
@@ -36,22 +38,19 @@ def read_csv(content: bytes, profile: RecorderProfile) -> Waveform:
     WaveformError
         If the file breaks the contract or the profile.
     """
-    body = _body(content, profile)
-    headers = _headers(body, profile)
+    header, lines = _header(_body(content, profile), profile)
+    headers = _cells(header, profile)
     picked = pick_columns(profile, headers)
-    if profile.missing_text or profile.empty_cell == "unchanged" or profile.clock is not None:
-        frame = _read(body, profile, headers, as_text=True)
-    else:
-        try:
-            frame = _read(body, profile, headers, as_text=False, number_headers=list(picked.values()))
-        except pl.exceptions.PolarsError:
-            frame = _read(body, profile, headers, as_text=True)  # to find the cell, or be lenient about blanks
+    samples = samples_of(lines, headers, picked, profile)
+    check_samples(samples.lines.count(b"\n"))
+    frame = _table(header, samples.lines, profile, headers, list(picked.values()))
     if frame.is_empty():
         raise EmptyFileError("the file has a header and no samples: record again")
-    if frame.height > MOST_SAMPLES:
-        raise TooLargeError(f"the file holds {frame.height} samples, at most {MOST_SAMPLES}: split it")
-    channels = {name: _channel(frame[header], header, profile) for name, header in picked.items() if name != "time"}
-    return finish(profile, _time(frame, picked.get("time"), profile), channels)
+    if "time" in picked and frame[picked["time"]].has_nulls():
+        frame = frame.filter(~pl.all_horizontal(pl.col(set(picked.values())).is_null()))
+    columns = {name: _column(frame[header], header, profile) for name, header in picked.items() if name != "time"}
+    ask_back_units(profile, picked, samples.under_header)
+    return finish(profile, _time(frame, picked.get("time"), profile), columns)
 
 
 def _body(content: bytes, profile: RecorderProfile) -> bytes:
@@ -73,22 +72,28 @@ def _body(content: bytes, profile: RecorderProfile) -> bytes:
     return body
 
 
-def _headers(body: bytes, profile: RecorderProfile) -> list[str]:
-    """Header names as written."""
+def _header(body: bytes, profile: RecorderProfile) -> tuple[bytes, bytes]:
+    """The header row, and all that follows it."""
     mark = None if profile.comment is None else profile.comment.encode()
     start = 0
-    while mark is not None and body.startswith(mark, start):
-        end = body.find(b"\n", start)
-        if end < 0:
+    while True:
+        end = body.find(b"\n", start) + 1 or len(body)
+        line = body[start:end]
+        if start >= len(body):
             raise EmptyFileError("the file holds comments only: record again")
-        start = end + 1
-    end = body.find(b"\n", start)
-    line = body[start : len(body) if end < 0 else end]
+        if line.strip() and not (mark is not None and line.startswith(mark)):
+            break
+        start = end
     if b"\x00" in line:
-        raise UnreadableFileError("the file is not text: name it by its format, or export it as CSV")
+        raise NotTextError("the file is not text: name it by its format, or export it as CSV")
+    return line.rstrip(b"\r\n"), body[end:]
+
+
+def _cells(header: bytes, profile: RecorderProfile) -> list[str]:
+    """Header names as written."""
     try:
         first = pl.read_csv(
-            io.BytesIO(line.rstrip(b"\r") + b"\n"),
+            io.BytesIO(header + b"\n"),
             has_header=False,
             infer_schema=False,
             separator=profile.delimiter,
@@ -100,18 +105,33 @@ def _headers(body: bytes, profile: RecorderProfile) -> list[str]:
     return [(first[column][0] or "").strip() for column in first.columns]
 
 
+def _table(
+    header: bytes, lines: bytes, profile: RecorderProfile, headers: list[str], wanted: list[str]
+) -> pl.DataFrame:
+    """The wanted columns as numbers, or as text where the profile or the file needs that."""
+    body = header + b"\n" + lines
+    if not (profile.missing_text or profile.empty_cell == "unchanged" or profile.clock is not None):
+        try:
+            return _read(body, profile, headers, wanted, as_text=False)
+        except pl.exceptions.PolarsError:
+            pass  # read as text: to find the cell, or be lenient about blanks
+    try:
+        return _read(body, profile, headers, wanted, as_text=True)
+    except pl.exceptions.PolarsError as error:
+        told = str(error).splitlines()[0]
+    try:
+        body = header + b"\n" + without_trailing_delimiters(lines, profile.delimiter)
+        return _read(body, profile, headers, wanted, as_text=True)
+    except pl.exceptions.PolarsError:
+        raise UnreadableFileError(f"the table can't be read ({told}): export the file again") from None
+
+
 def _read(
-    body: bytes,
-    profile: RecorderProfile,
-    headers: list[str],
-    *,
-    as_text: bool,
-    number_headers: list[str] | None = None,
+    body: bytes, profile: RecorderProfile, headers: list[str], wanted: list[str], *, as_text: bool
 ) -> pl.DataFrame:
     """The table under its written headers; a doubled header keeps its first column only."""
     positions = {header: i for i, header in reversed(list(enumerate(headers)))}
-    wanted = headers if number_headers is None else number_headers
-    indices = sorted({positions[h] for h in wanted})
+    indices = sorted({positions[header] for header in wanted})
     options = {
         "separator": profile.delimiter,
         "comment_prefix": profile.comment,
@@ -120,7 +140,6 @@ def _read(
         "columns": indices,
         "has_header": True,
     }
-    names = [headers[i] for i in indices]
     try:
         if as_text:
             frame = pl.read_csv(io.BytesIO(body), infer_schema=False, **options)  # type: ignore[arg-type]
@@ -128,16 +147,10 @@ def _read(
             frame = pl.read_csv(io.BytesIO(body), schema_overrides=[pl.Float64] * len(headers), **options)  # type: ignore[arg-type]
     except pl.exceptions.NoDataError:
         raise EmptyFileError("the file holds nothing: record again") from None
-    except pl.exceptions.PolarsError as error:
-        if not as_text:
-            raise
-        raise UnreadableFileError(
-            f"the table can't be read ({str(error).splitlines()[0]}): export the file again"
-        ) from None
-    return frame.rename(dict(zip(frame.columns, names, strict=True)))
+    return frame.rename(dict(zip(frame.columns, [headers[i] for i in indices], strict=True)))
 
 
-def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArray[np.float64]:
+def _column(values: pl.Series, header: str, profile: RecorderProfile) -> NDArray[np.float64]:
     if values.dtype != pl.String:
         return values.to_numpy().astype(np.float64, copy=False)
     text = values.str.strip_chars()
@@ -156,8 +169,7 @@ def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArra
 
 def _time(frame: pl.DataFrame, header: str | None, profile: RecorderProfile) -> NDArray[np.float64]:
     if header is None:
-        assert profile.interval_s is not None
-        return np.arange(frame.height, dtype=np.float64) * profile.interval_s
+        return even_time(profile, frame.height)
     values = frame[header]
     if profile.clock is not None:
         return clock_seconds(values.cast(pl.String), profile.clock)

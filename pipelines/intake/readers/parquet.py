@@ -7,10 +7,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
-from data_contracts.errors import EmptyFileError, TooLargeError, UnreadableFileError
+from data_contracts.errors import EmptyFileError, UnreadableFileError
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_seconds
-from pipelines.intake.readers.columns import MOST_SAMPLES, finish, numbers, pick_columns
+from pipelines.intake.readers.columns import check_samples, even_time, finish, numbers, pick_columns
 
 
 def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
@@ -40,8 +40,7 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     picked = pick_columns(profile, headers)
     try:
         rows = lazy.select(pl.len()).collect().item()  # from the footer: nothing is decoded yet
-        if rows > MOST_SAMPLES:
-            raise TooLargeError(f"the file holds {rows} samples, at most {MOST_SAMPLES}: split it")
+        check_samples(rows)
         frame = pl.read_parquet(io.BytesIO(content), columns=sorted(set(picked.values())))
     except pl.exceptions.PolarsError:
         raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
@@ -61,8 +60,7 @@ def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArra
 
 def _time(frame: pl.DataFrame, header: str | None, profile: RecorderProfile) -> NDArray[np.float64]:
     if header is None:
-        assert profile.interval_s is not None
-        return np.arange(frame.height, dtype=np.float64) * profile.interval_s
+        return even_time(profile, frame.height)
     values = frame[header]
     if values.dtype == pl.String and profile.clock is not None:
         return clock_seconds(values, profile.clock)

@@ -7,7 +7,12 @@ from data_contracts.capture import Waveform
 from data_contracts.errors import EmptyFileError, UnreadableFileError
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from pipelines.intake.readers.csv import read_csv
+from pipelines.intake.readers.csv_gz import read_csv_gz
+from pipelines.intake.readers.mdf import read_mdf
 from pipelines.intake.readers.parquet import read_parquet
+from pipelines.intake.readers.sketch import Sketch, sketch_mdf, sketch_parquet, sketch_wav
+from pipelines.intake.readers.sketch_csv import sketch_csv, sketch_csv_gz
+from pipelines.intake.readers.wav import read_wav
 
 
 @dataclass(frozen=True)
@@ -20,15 +25,21 @@ class Format:
         What its file names end in, in lower case with the dot; the first is the one people are told.
     read : callable
         Decodes a whole file through a recorder profile, or raises a WaveformError of one line.
+    sketch : callable or None
+        Tells columns without a profile, for one to be proposed; None: none is.
     """
 
     endings: tuple[str, ...]
     read: Callable[[bytes, RecorderProfile], Waveform]
+    sketch: Callable[[bytes], Sketch] | None = None
 
 
 FORMATS: tuple[Format, ...] = (
-    Format((".csv", ".txt", ".tsv"), read_csv),
-    Format((".parquet", ".pq"), read_parquet),
+    Format((".csv.gz", ".txt.gz", ".tsv.gz"), read_csv_gz, sketch_csv_gz),
+    Format((".mf4", ".mdf"), read_mdf, sketch_mdf),
+    Format((".wav",), read_wav, sketch_wav),
+    Format((".csv", ".txt", ".tsv"), read_csv, sketch_csv),
+    Format((".parquet", ".pq"), read_parquet, sketch_parquet),
 )
 
 
@@ -58,6 +69,31 @@ def ending_of(name: str) -> str:
     return max((ending for ending in known_endings() if name.lower().endswith(ending)), key=len, default="")
 
 
+def sketch_recording(name: str, content: bytes) -> Sketch | None:
+    """Columns of a file without a profile.
+
+    Parameters
+    ----------
+    name : str
+        File name; its ending tells the format.
+    content : bytes
+        The whole file.
+
+    Returns
+    -------
+    Sketch or None
+        None where the format is not known, or can't be sketched.
+
+    Raises
+    ------
+    WaveformError
+        If the file can't be decoded; the message is one line.
+    """
+    ending = ending_of(name)
+    sketch = next((each.sketch for each in FORMATS if ending and ending in each.endings), None)
+    return None if sketch is None else sketch(content)
+
+
 def read_recording(name: str, content: bytes, profile: RecorderProfile = CANONICAL) -> Waveform:
     """Decode one file into a canonical waveform.
 
@@ -84,6 +120,4 @@ def read_recording(name: str, content: bytes, profile: RecorderProfile = CANONIC
     if ending := ending_of(name):
         return next(each for each in FORMATS if ending in each.endings).read(content, profile)
     ending = name.rsplit(".", 1)[-1][:12] if "." in name else "no ending"
-    if ending.lower() in ("mf4", "mdf"):
-        raise UnreadableFileError("MDF 4 files are not read: export the recording as CSV or Parquet")
     raise UnreadableFileError(f"the file's ending ({ending}) is no known format: export it as one of {told_endings()}")

@@ -56,6 +56,13 @@ def test_a_good_profile() -> None:
         (changed(channels={"source": "x"}), "channels is .*: give at least one"),
         (changed(time={}), "time is {}: give either column or interval_s"),
         (changed(time={"column": "T", "interval_s": 1.0}), "give either column or interval_s"),
+        (changed(time={"column": "T", "of_file": True}), "give either column or interval_s, or of_file"),
+        (changed(time={"interval_s": 1.0, "of_file": True}), "give either column or interval_s, or of_file"),
+        (changed(time={"of_file": False}), "give either column or interval_s, or of_file"),
+        (changed(time={"column": "T", "repeated": "sometimes"}), 'repeated is sometimes: give .* one of "refused"'),
+        (changed(time={"column": []}), r"time.column is \[\]: give source header"),
+        (changed(conditions={"coolant": {"column": "A"}}), "conditions.coolant is no key .*: the nearest is coolant_c"),
+        (changed(conditions={"coolant_c": {"column": "A", "fuel": "E5"}}), "coolant_c.fuel is no key"),
         (changed(time={"column": 3}), "time.column is 3: give source header"),
         (changed(time={"column": "T", "unit": []}), r'time.unit is \[\]: give .* one of "s", "ms", "us", "ns"'),
         (changed(time={"column": "T", "clock": "late"}), "time.clock is late: give a format"),
@@ -81,3 +88,23 @@ def test_a_fault_names_key_value_and_remedy(document: dict[str, Any], line: str)
 @pytest.mark.parametrize("channel", SIGNALS)
 def test_every_canonical_channel_can_be_mapped(channel: str) -> None:
     assert list(parse_profile("bench", changed(channels={channel: {"column": "A"}})).channels) == [channel]
+
+
+def test_headers_conditions_and_time_of_the_file() -> None:
+    document = changed(
+        time={"column": ["Time", "Zeit"], "repeated": "spread"},
+        channels={
+            "airflow_v": {"column": ["A", "B", "C"]},
+            "lambda_ratio": {"column": "D", "unit": "AFR", "fuel": "E10"},
+        },
+        conditions={"coolant_c": {"column": "E", "unit": "°F"}, "intake_air_c": {"column": "F", "unit": "K"}},
+    )
+    profile = parse_profile("bench", document)
+    assert (profile.time_column, profile.time_others, profile.repeated) == ("Time", ("Zeit",), "spread")
+    assert profile.channels["airflow_v"].columns == ("A", "B", "C")
+    assert (profile.channels["lambda_ratio"].scale, profile.channels["lambda_ratio"].fuel) == (1.0, "E10")
+    coolant, air = profile.conditions["coolant_c"], profile.conditions["intake_air_c"]
+    assert 212 * coolant.scale + coolant.offset == pytest.approx(100.0)  # water boils
+    assert 273.15 * air.scale + air.offset == pytest.approx(0.0)
+    whole = parse_profile("bench", changed(time={"of_file": True}))
+    assert (whole.time_column, whole.interval_s, whole.conditions) == (None, None, {})
