@@ -92,7 +92,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air-mass signal at the first peak, the manifold filling",
             "Luftmassensignal an der ersten Spitze, dem Füllen des Saugrohrs",
         ),
-        Need("airflow", rate_hz=100.0, hold_s=0.15, kinds=_VOLTS),
+        Need("airflow", rate_hz=100.0, kinds=_VOLTS),
         _FIRST_PEAK,
     ),
     Quantity(
@@ -104,7 +104,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air mass flow at the first peak, the manifold filling",
             "Luftmassenstrom an der ersten Spitze, dem Füllen des Saugrohrs",
         ),
-        Need("airflow", rate_hz=100.0, hold_s=0.15),
+        Need("airflow", rate_hz=100.0),
         _FIRST_PEAK,
         tracking=Tracking(
             "log",
@@ -124,7 +124,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air-mass signal at the dip between first peak and climb",
             "Luftmassensignal im Einbruch zwischen erster Spitze und Anstieg",
         ),
-        Need("airflow", rate_hz=100.0, hold_s=0.2, kinds=_VOLTS),
+        Need("airflow", rate_hz=100.0, kinds=_VOLTS),
         _DIP,
     ),
     Quantity(
@@ -136,7 +136,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air mass flow at the dip between first peak and climb",
             "Luftmassenstrom im Einbruch zwischen erster Spitze und Anstieg",
         ),
-        Need("airflow", rate_hz=100.0, hold_s=0.2),
+        Need("airflow", rate_hz=100.0),
         _DIP,
         landmark="dip",
     ),
@@ -179,7 +179,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air-mass signal at the main peak: a level, not the largest sample",
             "Luftmassensignal an der Hauptspitze: ein Pegel, nicht der größte Wert",
         ),
-        Need("airflow", rate_hz=10.0, hold_s=0.3, kinds=_VOLTS),
+        Need("airflow", rate_hz=10.0, kinds=_VOLTS),
         _MAIN_PEAK,
     ),
     Quantity(
@@ -188,7 +188,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("main peak as measured", "Hauptspitze wie gemessen"),
         Words("air mass flow at the main peak, as measured", "Luftmassenstrom an der Hauptspitze, wie gemessen"),
-        Need("airflow", rate_hz=10.0, hold_s=0.3),
+        Need("airflow", rate_hz=10.0),
         _MAIN_PEAK,
         landmark="main_peak",
         shown={"console": 2},
@@ -230,7 +230,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "time of the release from the start of the recording: the half-height crossing of the fall",
             "Zeit des Loslassens ab Beginn der Aufnahme: halbe Höhe des Abfalls",
         ),
-        Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=0.05),
+        Need("airflow", rate_hz=10.0, after_s=0.05),
         _RELEASE,
         landmark="release",
     ),
@@ -240,7 +240,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("hold", "Haltezeit"),
         Words("time from opening to release", "Zeit von der Öffnung bis zum Loslassen"),
-        Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=0.05),
+        Need("airflow", rate_hz=10.0, after_s=0.05),
         _RELEASE,
     ),
     Quantity(
@@ -252,7 +252,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "time of the flow from 90 % to 10 % of its fall after the release",
             "Zeit des Stroms von 90 % auf 10 % seines Abfalls nach dem Loslassen",
         ),
-        Need("airflow", rate_hz=50.0, hold_s=0.3, after_s=0.3),
+        Need("airflow", rate_hz=50.0, after_s=0.3),
         Method("Fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold.", CROSSING),
     ),
     Quantity(
@@ -318,7 +318,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         Words(
             "air mass flow at steady idle after the settle", "Luftmassenstrom im ruhigen Leerlauf nach der Beruhigung"
         ),
-        Need("airflow", rate_hz=1.0, hold_s=0.3, after_s=2.0),
+        Need("airflow", rate_hz=1.0, after_s=2.0),
         Method("Mean over the last 1.5 s of the record, from 1.5 s after the release.", IDLE),
         landmark="idle_after",
     ),

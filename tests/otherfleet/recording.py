@@ -69,13 +69,13 @@ def record(run: Run, rng: np.random.Generator) -> Capture:
     if recorder.jitter:
         stamps = np.sort(stamps + rng.normal(0.0, recorder.jitter / rate, stamps.size).clip(-0.4 / rate, 0.4 / rate))
         true_stamps = np.maximum(stamps, 0.0)
-    indicated, clean, raw = _sensor_traces(run)
+    indicated, clean, raw = sensor_traces(run)
     columns = _columns(run, rng, rate, true_stamps, clean, raw)
     truth = _truth(run, indicated, clean, rate)
     return Capture(make_waveform(stamps, columns), _conditions(run, rng), truth)
 
 
-def _sensor_traces(run: Run) -> tuple[Floats, Floats, Floats]:
+def sensor_traces(run: Run) -> tuple[Floats, Floats, Floats]:
     """Indicated flow [g/s], and the sensor's signal without and with pulsation. [V, Hz or g/s]"""
     kind, engine, out = run.kind, run.engine, run.out
     indicated = out[:, 1].astype(np.float64) * 1e3

@@ -7,27 +7,22 @@ record `out` of `models.reading.air_trace.landmark_table`. `models.reading.air_t
 import numpy as np
 from numpy.typing import NDArray
 
+from models.reading.air_trace.landmark_hold import hold_end, read_hold
 from models.reading.air_trace.landmark_levels import (
     crossing,
-    main_level,
     read_idle,
-    read_main_peak,
     read_point,
     read_top,
 )
 from models.reading.air_trace.landmark_release import read_after
-from models.reading.air_trace.sample_noise import sample_noise
 from models.reading.air_trace.snap_detection import SnapList
 from models.statistics.compiled import kernel
 from models.statistics.order_statistics import median
 from models.statistics.records import Record
-from models.statistics.smoothing import smoothing_gain
 from models.statistics.window_levels import parabola
 
-# With the throttle open, manifold pressure is near the barometer; at idle it is near a third of it. At the same speed
-# the engine then draws about three times its idle flow, so a dip to less than this multiple of idle is a closing
-# throttle. [1]
-DIP_TIMES_IDLE = 1.5
+# A first peak is followed by a fall of at least this part of the snap's height, and a climb of this part of that. [1]
+FALLS, CLIMBS = 0.05, 0.6
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
 # With a half width of so few samples (below 330 Hz) the slow trace may be smoothed over up to twice the intended time.
@@ -62,42 +57,40 @@ def _rise_start(
 
 @kernel
 def _first_peak_and_dip(
-    fast: NDArray[np.float32], first: int, stop: int, idle: float, drop_limit: float
+    fast: NDArray[np.float32], first: int, stop: int, end: int, fall_limit: float, climb_limit: float
 ) -> tuple[int, int]:  # pragma: no cover - compiled
-    """Peak and valley of the earliest fall that recovers and is nearly the deepest; -1 where there is none."""
-    deepest = 0.0
+    """Peak and valley of the earliest fall before `stop` that is nearly the deepest of those that climb again before
+    `end`; -1 where there is none.
+    """
+    if stop <= first:
+        return -1, -1
+    after = np.empty(stop - first)
+    highest = -np.inf
+    for i in range(stop, end):
+        highest = max(highest, float(fast[i]))
+    for k in range(stop - first - 1, -1, -1):
+        highest = max(highest, float(fast[first + k]))
+        after[k] = highest
+    deepest = fall_limit
     for again in range(2):
         peak = first
         for i in range(first + 1, stop):
             if fast[i] > fast[peak]:
                 peak = i
             drop = fast[peak] - fast[i]
+            if after[i - first] - fast[i] < climb_limit:
+                continue
             if again == 0:
                 deepest = max(deepest, drop)
-            elif drop >= 0.6 * deepest:
+            elif drop >= max(0.6 * deepest, fall_limit):
                 valley = i
                 j = i
                 while j < stop and fast[j] < fast[peak] and fast[j] < fast[valley] + 0.25 * drop:
                     if fast[j] < fast[valley]:
                         valley = j
                     j += 1
-                return (peak, valley) if fast[valley] >= DIP_TIMES_IDLE * idle else (-1, -1)
-        if deepest < drop_limit:
-            return -1, -1
+                return peak, valley
     return -1, -1
-
-
-@kernel
-def _read_rise(
-    slow: NDArray[np.float32], first: int, stop: int, slow_half: int, interval: float, out: Record
-) -> None:  # pragma: no cover - compiled
-    """Rise of a flow that still climbs as the hold ends, over the last samples, where smoothing mixes in the fall."""
-    back = max(int(0.08 / interval), 2)
-    end = stop - 1 - 2 * slow_half
-    if end - back < first or out.at < stop - 1 - slow_half:
-        return
-    slope = (float(slow[end]) - float(slow[end - back])) / back
-    out.rise = max(slow[end] + slope * (stop - 1 - end) - slow[int(out.at)], 0.0)
 
 
 @kernel
@@ -123,24 +116,6 @@ def _notches(
                     variance += 0.25
                 falling, high = False, value
     return found, np.sqrt(variance + 1.0 / 12.0)
-
-
-@kernel
-def _hold_stop(
-    slow: NDArray[np.float32], main_at: int, release: float, stop: int, slow_half: int
-) -> int:  # pragma: no cover - compiled
-    """Where the fall begins: back from half height to a tenth of its slope, less the smoothing."""
-    if not np.isfinite(release):
-        return stop
-    i = int(release)
-    steepest = 0.0
-    while i > main_at + 1:
-        fall = slow[i - 1] - slow[i]
-        steepest = max(steepest, fall)
-        if fall < 0.1 * steepest:
-            break
-        i -= 1
-    return max(i - 2 * slow_half, main_at - 2 * slow_half, 1)
 
 
 @kernel
@@ -172,7 +147,7 @@ def _read_first_peak(
     slow: NDArray[np.float32],
     start: int,
     on: int,
-    off: int,
+    end: int,
     idle: float,
     interval: float,
     slow_half: int,
@@ -181,15 +156,15 @@ def _read_first_peak(
 ) -> tuple[int, int]:  # pragma: no cover - compiled
     """First peak and dip; the samples at which they were found, -1 for none."""
     top = float(slow[on])
-    for i in range(on, off):
+    for i in range(on, end):
         top = max(top, float(slow[i]))
-    search_stop = min(start + int(0.6 / interval), off)
-    drop_limit = max(0.05 * (top - idle), 6.0 * noise_fast)
-    peak, valley = _first_peak_and_dip(fast, start, search_stop, idle, drop_limit)
-    if peak > 0 and (valley >= search_stop - 1 or (peak - start) * interval > 0.4):
+    search_stop = min(start + int(0.6 / interval), end)
+    fall_limit = max(FALLS * (top - idle), 6.0 * noise_fast)
+    peak, valley = _first_peak_and_dip(fast, start, search_stop, end, fall_limit, CLIMBS * fall_limit)
+    if peak > 0 and (peak - start) * interval > 0.4:
         peak, valley = -1, -1
     if peak > 0:
-        read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, off, out.first_peak)
+        read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, end, out.first_peak)
         half = max(int(DIP_HALF_S / interval + 0.01), 1)
         if slow_half > FEW_SAMPLES:
             reach = int(0.04 / interval)
@@ -202,42 +177,8 @@ def _read_first_peak(
             valley = lowest
         else:
             half = max(int(DIP_HALF_S / interval - 0.49), 1)
-        read_point(y, x, valley, half, peak, off, out.dip)
+        read_point(y, x, valley, half, peak, end, out.dip)
     return peak, valley
-
-
-@kernel
-def _read_hold(
-    y: NDArray[np.float32],
-    x: NDArray[np.float32],
-    fast: NDArray[np.float32],
-    slow: NDArray[np.float32],
-    first: int,
-    off: int,
-    stop: int,
-    idle: float,
-    interval: float,
-    slow_half: int,
-    noise_slow: float,
-    reported: bool,
-    out: Record,
-) -> int:  # pragma: no cover - compiled
-    """Main peak and release of the hold from sample `first` on; the sample at which the fall begins."""
-    main_at, _, _, main, _, _ = main_level(y, x, slow, first, off, slow_half, interval, noise_slow)
-    release, _ = crossing(fast, main_at, stop, idle + 0.5 * (main - idle), False)
-    hold_stop = _hold_stop(slow, main_at, release, off, slow_half)
-    hold_stop = max(hold_stop, first + 1)
-    out.hold_stop = hold_stop
-    top_noise = noise_slow
-    if reported:
-        begin = max(hold_stop - int(0.4 / interval), first)
-        out.top_noise = sample_noise(y, begin, hold_stop, 1, -np.inf, np.inf)
-        top_noise = max(top_noise, smoothing_gain(slow_half) * out.top_noise)
-    read_main_peak(y, x, slow, first, hold_stop, slow_half, interval, top_noise, out.main_peak)
-    _read_rise(slow, first, hold_stop, slow_half, interval, out.main_peak)
-    level = idle + 0.5 * (out.main_peak.flow - idle)
-    out.release.at, out.release.slope = crossing(fast, int(out.main_peak.at), stop, level, False)
-    return hold_stop
 
 
 @kernel
@@ -306,10 +247,12 @@ def read_snap(
     out.rise_start = start
     _read_idle_before(y, x, first, start, interval, fast_half, out)
     idle = out.idle.flow if np.isfinite(out.idle.flow) else float(fast[start])
-    peak, valley = _read_first_peak(y, x, fast, slow, start, on, off, idle, interval, slow_half, noise[1], out)
-    out.ripple = _ripple(y, valley if valley > 0 else on, off, int(0.15 / interval)) if interval < 0.011 else 0.0
+    end = hold_end(slow, on, off, stop, idle, interval)
+    peak, valley = _read_first_peak(y, x, fast, slow, start, on, end, idle, interval, slow_half, noise[1], out)
+    out.ripple = _ripple(y, valley if valley > 0 else on, end, int(0.15 / interval)) if interval < 0.011 else 0.0
     hold_first = valley if valley > 0 else min(on, off - 1)
-    hold_stop = _read_hold(y, x, fast, slow, hold_first, off, stop, idle, interval, slow_half, noise[2], reported, out)
+    hold_stop = end if end == off else max(end - 2 * slow_half, hold_first + 1)
+    read_hold(y, x, fast, slow, hold_first, hold_stop, stop, idle, interval, slow_half, noise[2], reported, out)
     # the first rise ends at the first peak, or where the flow stops rising steeply
     rise_top = out.first_peak.flow
     if peak < 0:
