@@ -149,7 +149,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "rise of the flow from dip to main peak, per second",
             "Anstieg des Stroms vom Einbruch zur Hauptspitze, je Sekunde",
         ),
-        Need("airflow", rate_hz=50.0, hold_s=0.3),
+        Need("airflow", rate_hz=50.0),
         Method(
             f"Slope between 10 % and 90 % of the rise of the slow trace from dip to main peak. {SMOOTH}",
             "Noise at both ends of the stretch over its length.",

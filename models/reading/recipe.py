@@ -22,13 +22,13 @@ from models.reading.entries import Entries, extent_of, hold_end, list_entries
 from models.reading.grade import grade
 from models.reading.lambda_trace.banks import read_banks
 from models.reading.needs import Extent, apply_needs
-from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, quality_flags
+from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, SHORTEST_HOLD_S, STILL_RISING, quality_flags
 from models.reading.resampling import CLIPPED, MISSING, Stack
 from models.reading.snap_detail import SnapDetail, snap_details
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, concatenate, estimate
 
-METHOD = "8"
+METHOD = "9"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
 # A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
@@ -86,6 +86,9 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found = _all_entries(found, idle_only, entries.without_snap.size)
     found = _outside_table(found, family.airflow_sensor)
     found = _without_clipped(found, clipped)
+    found["run_up_time_s"] = found["run_up_time_s"].because(
+        entries.padded(marks.found.end_slope) > STILL_RISING, "hold_too_short"
+    )
     found |= _at_reference(found, entries.conditions, family)
     found |= _opened_from_shape(found, family)
     found |= _trims(entries.conditions)
@@ -231,14 +234,15 @@ def _trims(conditions: dict[str, Floats]) -> dict[str, Estimate]:
 
 
 def _marked(found: dict[str, Estimate], extent: Extent, marks: Landmarks, entries: Entries) -> list[dict[str, str]]:
-    """Mark a main peak as a lower bound where it was sampled too slowly or still rose at the release."""
-    slope = entries.padded(marks.found.end_slope)
-    low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | (slope > STILL_CLIMBING)
-    flow, both = {"main_peak_g_s": "lower_bound"}, {"main_peak_g_s": "lower_bound", "main_peak_v": "lower_bound"}
-    bound: list[dict[str, str]] = [{}, both, flow]
-    read = np.isfinite(found["main_peak_g_s"].value) & low
-    kind = np.where(read, np.where(np.isfinite(found["main_peak_v"].value), 1, 2), 0)
-    return [bound[k] for k in kind.tolist()]
+    """Mark as lower bounds the main peak that was sampled too slowly, of a hold too short for the highest speed, or
+    that still rose at the release; in the last case the run-up too.
+    """
+    rising = entries.padded(marks.found.end_slope) > STILL_CLIMBING
+    low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | rising | (extent.hold_s < SHORTEST_HOLD_S)
+    holds = {"main_peak_g_s": low, "main_peak_v": low, "run_up_time_s": rising}
+    table = np.stack([where & np.isfinite(found[name].value) for name, where in holds.items()], axis=1)
+    names, shared = tuple(holds), dict[bytes, dict[str, str]]()
+    return [shared.setdefault(row.tobytes(), {names[k]: "lower_bound" for k in np.flatnonzero(row)}) for row in table]
 
 
 def _shape_airflow(stack: Stack, marks: Landmarks, entries: Entries) -> NDArray[np.float32]:

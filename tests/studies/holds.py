@@ -12,7 +12,9 @@ What a skilled eye can tell, by which *can be told* counts (of the clean trace, 
   of itself per second as the fall begins it is a lower bound, and wrong where it doesn't say so;
 * opening: always with a first peak; without one, where the edge lies is a matter of definition, and it may be null;
 * release, hold and fall time: always; idle after, where the flow is within 10 % of its last level for the last 1.3 s;
-* run-up: where the flow no longer climbs as the fall begins; where it climbs on, a run-up that is stated is invented.
+* climb: with a dip, where it is more than a tenth of the main peak and takes 0.08 s or more from 10 to 90 %;
+* run-up: where the flow no longer climbs as the fall begins; where it climbs by 120 % per second or more, a run-up that
+  is stated is invented, and between the two it is a lower bound.
 
 Right: within 4 % (idle and idle after 5 %; at least 0.2 g/s), opening and release within 10 ms, hold 15 ms, fall time 20 ms, run-up
 30 ms, climb slope 15 %.
@@ -71,9 +73,7 @@ class Count:
 
 def judge(events: Sequence[Event], show: str = "") -> dict[str, Count]:
     """Read events and count what became of every quantity; `show` prints the failures of one."""
-    found = read_waveforms(
-        [e.waveform for e in events], [e.family for e in events], [e.conditions for e in events]
-    )
+    found = read_waveforms([e.waveform for e in events], [e.family for e in events], [e.conditions for e in events])
     counts = {name: Count() for name in RIGHT}
     entry = {int(r): k for k, (r, s) in enumerate(zip(found.recording, found.snap, strict=True)) if s == 1}
     for number, event in enumerate(events):
@@ -91,14 +91,16 @@ def judge(events: Sequence[Event], show: str = "") -> dict[str, Count]:
             if stated and np.isfinite(true):
                 error = abs(value - true)
                 right = error <= max(part[0] * abs(true), part[1])
-                if name == "main_peak_g_s" and event.climbing:
+                if name in ("main_peak_g_s", "run_up_time_s") and event.climbing:
                     right = right and found.marked[k].get(name) == "lower_bound"
                 count.stated += 1
                 count.right += right
                 count.covered += error <= 2.0 * u
             if show == name and ((plain and not stated) or (none and stated) or (stated and not right)):
                 why = found.unread[k].get(name, "")
-                print(f"{number} {event.source} {event.label}: {value:.4g} ±{u:.2g} true {true:.4g} {why} {found.grade[k]}")
+                print(
+                    f"{number} {event.source} {event.label}: {value:.4g} ±{u:.2g} true {true:.4g} {why} {found.grade[k]}"
+                )
     return counts
 
 

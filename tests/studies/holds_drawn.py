@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from data_contracts.capture import Conditions, Waveform
+from data_contracts.capture import Conditions, Waveform, make_waveform
 from data_contracts.family import Family
 from sample_fleet.families import built_in_families, individual, register_family
 from sample_fleet.parameters import Driver
@@ -28,6 +28,10 @@ GRID_S = 5e-4
 FALL, CLIMB, NO_FALL = 0.08, 0.05, 0.01
 # A flow that climbs by this part of itself per second as the fall begins climbs on. [1/s]
 CLIMBING = 0.3
+# A shorter climb, from 10 to 90 %, has no slope to speak of. [s]
+CLIMB_S = 0.08
+# One that climbs so much shows no end of the run-up. [1/s]
+FAST_CLIMB = 1.2
 
 
 @dataclass
@@ -58,7 +62,9 @@ class Event:
 
 
 def _crossing(t: Floats, y: Floats, level: float, first: int, up: bool) -> float:
-    side = (y[first:-1] < level) & (y[first + 1 :] >= level) if up else (y[first:-1] > level) & (y[first + 1 :] <= level)
+    side = (
+        (y[first:-1] < level) & (y[first + 1 :] >= level) if up else (y[first:-1] > level) & (y[first + 1 :] <= level)
+    )
     if not side.any():
         return float("nan")
     k = first + int(np.argmax(side))
@@ -75,16 +81,20 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
     t, y : ndarray of shape (samples,)
         Time on an even grid and clean flow. [s], [g/s]
     moves, lifts : float
-        When the plate begins to open and to close. [s]
+        When the plate begins to open, and is half closed. [s]
     idle : float
         Flow before the opening. [g/s]
     """
     step = t[1] - t[0]
-    begin, lift = int((moves - t[0]) / step), int((lifts - t[0]) / step)
-    late = y[lift : lift + int(0.35 / step)]
-    steepest = lift + int(np.argmin(np.diff(late)))
-    end, slope = steepest, y[steepest] - y[steepest + 1]
-    while end > begin and y[end - 1] - y[end] > 0.1 * slope:
+    begin, end = int((moves - t[0]) / step), int((lifts - t[0]) / step)
+    # back from the closing plate to where the fall is first a tenth as steep as it gets
+    late = np.diff(y[end : end + int(0.15 / step)])
+    steepest, closing = 0.0, end + int(np.argmin(late))
+    while end > begin and y[end + 1] > y[end]:
+        end += 1
+    end = min(max(end, closing), end + int(0.05 / step))
+    while end > begin and y[end - 1] - y[end] >= 0.1 * steepest:
+        steepest = max(steepest, float(y[end - 1] - y[end]))
         end -= 1
     top = float(y[begin : end + 1].max())
     height = top - idle
@@ -106,7 +116,8 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
     main_at = base + int(np.argmax(y[base : end + 1]))
     main = true["main_peak_g_s"] = float(y[main_at])
     back = int(0.05 / step)
-    event.climbing = bool((y[end] - y[end - back]) / (back * step) > CLIMBING * main)
+    slope = (y[end] - y[end - back]) / (back * step) / main
+    event.climbing = bool(slope > CLIMBING)
     true["idle_g_s"] = idle
     true["release_s"] = _crossing(t, y, 0.5 * (idle + main), max(end, main_at), False)
     first_top = true.get("first_peak_g_s", float(y[begin : min(end, begin + int(0.25 / step)) + 1].max()))
@@ -115,13 +126,14 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
     if "first_peak_g_s" in true and main - y[base] > 0.1 * main:
         low, high = (_crossing(t, y, y[base] + part * (main - y[base]), base, True) for part in (0.1, 0.9))
         true["climb_slope_g_s2"] = 0.8 * (main - y[base]) / (high - low)
-        event.plain.add("climb_slope_g_s2")
+        if high - low > CLIMB_S:
+            event.plain.add("climb_slope_g_s2")
     reached = _crossing(t, y, 0.95 * main, max(base, begin + int(0.15 / step)), True)
-    if event.climbing:
+    if slope > FAST_CLIMB:
         event.none.add("run_up_time_s")
     elif np.isfinite(reached):
         true["run_up_time_s"] = reached - true["opening_s"]
-        if "first_peak_g_s" in event.plain:
+        if "first_peak_g_s" in event.plain and not event.climbing:
             event.plain.add("run_up_time_s")
     down = _crossing(t, y, idle + 0.1 * (y[end] - idle), end, False)
     true["fall_time_s"] = down - _crossing(t, y, y[end] - 0.1 * (y[end] - idle), end, False)
@@ -137,6 +149,12 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
     return event
 
 
+def _lifts(t: Floats, plate: NDArray[np.float32]) -> float:
+    """When the plate is closed by half of its largest opening. [s]"""
+    opened = plate - plate[0]
+    return float(t[np.flatnonzero(opened >= 0.5 * opened.max())[-1]])
+
+
 def _analytic(hold: float, count: int, rng: np.random.Generator) -> list[Event]:
     """Snaps as formulas, of three kinds of sensor."""
     events = []
@@ -148,7 +166,7 @@ def _analytic(hold: float, count: int, rng: np.random.Generator) -> list[Event]:
         wave, late, _, _ = record_analytic(snap, Recorder(rate_hz=rate, kind=kind), rng, errors=False)
         t = np.arange(0.0, snap.length, GRID_S)
         event = Event(wave, families[kind], WARM, "analytic", f"{kind} {rate:g} Hz hold {snap.hold:.2f}")
-        moves, lifts = snap.opening - 5 * snap.rise, snap.opening + snap.hold - 5 * snap.fall
+        moves, lifts = snap.opening - 5 * snap.rise, snap.opening + snap.hold
         events.append(tell(event, t - late, clean_flow(snap, t), moves - late, lifts - late, snap.idle))
     return events
 
@@ -171,15 +189,17 @@ def _sample(hold: float, count: int, rng: np.random.Generator) -> list[Event]:
         batch = simulate(
             vans,
             rng,
-            recording=Recording(rate, 5.0),
+            recording=Recording(rate, 5.0, ("throttle_pct",)),
             drivers=drivers,
             recorders=recorders(len(vans), rng, errors=False),
             clean=True,
         )
         assert batch.clean_said is not None
         for k, (van, foot) in enumerate(zip(vans, drivers, strict=True)):
-            said, lifts = batch.clean_said[k].astype(np.float64), foot.pedal_at_s + foot.hold_s
-            event = Event(batch.waveform(k), tables[van.family], WARM, "sample", f"{van.family} {rate:g} Hz {foot.hold_s:.2f}")
+            said, lifts = batch.clean_said[k].astype(np.float64), _lifts(batch.time_s, batch.extras["throttle_pct"][k])
+            wave = batch.waveform(k)
+            wave = make_waveform(wave.time_s, {n: c for n, c in wave.channels.items() if n != "throttle_pct"})
+            event = Event(wave, tables[van.family], WARM, "sample", f"{van.family} {rate:g} Hz {foot.hold_s:.2f}")
             events.append(tell(event, batch.time_s, said, foot.pedal_at_s, lifts, float(batch.truth["idle_g_s"][k])))
     return events
 
@@ -203,7 +223,7 @@ def _other(hold: float, count: int, rng: np.random.Generator) -> list[Event]:
         idle = float(np.mean(y[time < opens - 0.02]))
         label = f"{name} {capture.truth['rate_hz']:g} Hz {held:.2f}"
         event = Event(capture.waveform, family_of(name), capture.conditions, "other", label)
-        events.append(tell(event, time, y, opens, opens + held, idle))
+        events.append(tell(event, time, y, opens, _lifts(time, out[:, 6]), idle))
     return events
 
 

@@ -36,6 +36,8 @@ CROSSING_U_S = 1.3e-4
 KNEE_U_S = 1.5e-3
 # Uncertainty of the flow at the end of a hold, from the definition of that end, as a part of its height. [1]
 HOLD_END_U = 0.015
+# Part of the ripple that the parabola of a top cut short by the release keeps: above 80 Hz at most this. [1]
+CUT_TOP_KEEPS = 0.3
 # Height of waves on the main peak over their scatter (a single sine 1.4, several together 1.8), and its standard
 # uncertainty. [1]
 WAVES, WAVES_U = 1.6, 0.3
@@ -181,6 +183,8 @@ def _lift(trace: _Trace) -> tuple[Floats, Floats]:
     lift_u = np.hypot(lift_u, WAVES_U * np.hypot(spot.uneven, leak * rippling))
     # a climb that goes on into the fall reaches anything between none and all of its last rise
     lift, lift_u = lift + 0.5 * spot.rise, np.hypot(lift_u, spot.rise / np.sqrt(12.0))
+    # the narrow parabola of a top that the release cut short keeps part of the ripple
+    lift_u = np.hypot(lift_u, np.where(spot.shape_u > 0.0, np.hypot(spot.shape_u, CUT_TOP_KEEPS * rippling), 0.0))
     # a height over the mean may be ripple that sampling folded down; a reported flow has none
     foldable = (trace.rate_hz < CLEAN_RATE_HZ) & (not trace.reported)
     return np.where(foldable, 0.0, lift), np.where(foldable, np.hypot(lift_u, lift / np.sqrt(3.0)), lift_u)

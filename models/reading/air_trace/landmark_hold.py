@@ -6,7 +6,7 @@ One rule: nothing that comes before the release (first peak, dip, climb, main pe
 import numpy as np
 from numpy.typing import NDArray
 
-from models.reading.air_trace.landmark_levels import crossing, read_main_peak
+from models.reading.air_trace.landmark_levels import crossing, read_main_peak, read_top
 from models.reading.air_trace.sample_noise import sample_noise
 from models.statistics.compiled import kernel
 from models.statistics.records import Record
@@ -16,11 +16,13 @@ from models.statistics.smoothing import smoothing_gain
 # the engine then draws about three times its idle flow, so a fall to less than this multiple of idle is a closing
 # throttle. [1]
 CLOSED_TIMES_IDLE = 1.5
-# A release falls from above the first part of the snap's height, over FALL_S [s] at least the second part as much as the
-# steepest fall does: a pulse or a dashpot's slow fall after it starts lower or is less steep. [1]
-FALLS_FROM, AS_STEEP, FALL_S = 0.25, 0.35, 0.03
-# After a release the flow stays below this part of the height it fell from; after a first peak it does not. [1]
-STAYS_BELOW = 0.5
+# No pulse after the release is taken for the last top of the hold: it stands above the first part of the snap's height,
+# or above the second and this many times idle. [1]
+TOP_FROM, SMALL_TOP_FROM, TOP_TIMES_IDLE = 0.25, 0.15, 4.0
+# It stands by this part of its own height above what is before it. [1]
+TOP_STANDS = 0.10
+# Half width of the parabola of a top that the release cut short. [s]
+TOP_HALF_S = 0.0125
 
 
 @kernel
@@ -59,37 +61,34 @@ def hold_end(
 
     Notes
     -----
-    The release is the last fall before the throttle is closed that starts above a quarter of the snap's height and is at
-    least a third as steep as the steepest, and after which the flow stays below half the height it fell from. From
-    there the trace is followed back until its slope is a tenth of the fall's steepest.
+    Seen from the end, or from where the flow is first that of a closed throttle, the trace climbs the fall of the
+    release up to the last top of the hold, and then goes down again into the dip or the climb. From half the height of
+    that top the fall is followed back until its slope is a tenth of its steepest. A record that ends before the flow
+    has fallen to half the height ends in the hold.
     """
     closed = _closed(slow, on, off, stop, idle)
-    top, span = float(slow[on]), max(1, int(FALL_S / interval))
+    top = float(slow[on])
     for i in range(on, closed):
         top = max(top, float(slow[i]))
-    from_level, last = idle + FALLS_FROM * (top - idle), min(closed, stop - 1)
-    steepest, at = 0.0, -1
-    for i in range(on, last):
-        if slow[i] > from_level:
-            steepest = max(steepest, float(slow[i] - slow[min(i + span, last)]))
-    for i in range(on, last):
-        if slow[i] > from_level and slow[i] - slow[min(i + span, last)] >= AS_STEEP * steepest:
+    from_level = idle + TOP_FROM * (top - idle)
+    from_level = min(from_level, max(idle + SMALL_TOP_FROM * (top - idle), TOP_TIMES_IDLE * idle))
+    at = min(closed, stop - 1)
+    for i in range(at, on - 1, -1):
+        if slow[i] > slow[at]:
             at = i
-    if at < 0 or steepest <= 0.0:
+        elif slow[at] > from_level and slow[at] - slow[i] > TOP_STANDS * (slow[at] - idle):
+            break
+    half, _ = crossing(slow, at, min(closed + 1, stop), idle + 0.5 * (float(slow[at]) - idle), False)
+    if not np.isfinite(half):
         return off
-    i, steepest = at + 1, 0.0
-    while i > on + 1:
+    i, steepest = int(half), 0.0
+    while i > at + 1:
         fall = float(slow[i - 1] - slow[i])
         steepest = max(steepest, fall)
         if fall < 0.1 * steepest:
             break
         i -= 1
-    if closed == off >= stop:  # the record ends before the flow is near idle
-        low = idle + STAYS_BELOW * (float(slow[i]) - idle)
-        for j in range(min(at + span, last), last + 1):
-            if slow[j] > low:
-                return off
-    return i
+    return max(i, on + 1)
 
 
 @kernel
@@ -106,6 +105,33 @@ def _read_rise(
 
 
 @kernel
+def _read_cut_top(
+    y: NDArray[np.float32],
+    x: NDArray[np.float32],
+    fast: NDArray[np.float32],
+    first: int,
+    hold_stop: int,
+    end: int,
+    slow_half: int,
+    interval: float,
+    out: Record,
+) -> None:  # pragma: no cover - compiled
+    """A climb that the release cut short: the top of the fast trace between climb and fall."""
+    if out.at < hold_stop - 1 - slow_half:
+        return
+    stop = min(end + 2 * slow_half + 2, y.size)
+    top = max(hold_stop - 1 - 2 * slow_half, first)
+    for i in range(top, stop):
+        if fast[i] > fast[top]:
+            top = i
+    half = max(int(TOP_HALF_S / interval + 0.01), 1)
+    read_top(y, x, top, half, first, min(top + half + 1, y.size), out)
+    out.first, out.stop = max(top - half, first), min(top + half + 1, y.size)
+    out.spread, out.near, out.uneven, out.uneven_top = 0.0, 1.0, 0.0, 0.0
+    out.shape_u = max(out.shape_u, 1e-9)
+
+
+@kernel
 def read_hold(
     y: NDArray[np.float32],
     x: NDArray[np.float32],
@@ -113,6 +139,7 @@ def read_hold(
     slow: NDArray[np.float32],
     first: int,
     hold_stop: int,
+    end: int,
     stop: int,
     idle: float,
     interval: float,
@@ -128,9 +155,9 @@ def read_hold(
     y, x, fast, slow : ndarray of shape (samples,), float32
         Flow, raw trace and the two smoothed flows. [g/s], [V, Hz or g/s], [g/s], [g/s]
     first, hold_stop : int
-        From the dip, or the opening, to where the fall begins. [samples]
-    stop : int
-        End of the snap's stretch. [samples]
+        From the dip, or the opening, to where the fall begins, less what the smoothing takes in of it. [samples]
+    end, stop : int
+        Where the fall begins on the slow trace, `hold_stop` where the record ends in the hold; end of the snap's stretch. [samples]
     idle : float
         Flow before the opening. [g/s]
     interval : float
@@ -151,6 +178,9 @@ def read_hold(
         out.top_noise = sample_noise(y, begin, hold_stop, 1, -np.inf, np.inf)
         top_noise = max(top_noise, smoothing_gain(slow_half) * out.top_noise)
     read_main_peak(y, x, slow, first, hold_stop, slow_half, interval, top_noise, out.main_peak)
-    _read_rise(slow, first, hold_stop, slow_half, interval, out.main_peak)
+    if end > hold_stop or slow_half == 0:
+        _read_cut_top(y, x, fast, first, hold_stop, end, slow_half, interval, out.main_peak)
+    else:
+        _read_rise(slow, first, hold_stop, slow_half, interval, out.main_peak)
     level = idle + 0.5 * (out.main_peak.flow - idle)
     out.release.at, out.release.slope = crossing(fast, int(out.main_peak.at), stop, level, False)

@@ -10,6 +10,8 @@ from models.statistics.window_levels import block_mean, parabola_at, parabola_to
 # Distance at which places of smoothed white noise count as independent for its maximum, as a part of the width of one
 # of the two running means: by simulation, within 10 % from 60 to 3000 samples. [1]
 SMOOTHED_APART = 0.62
+# A top is as wide as the flow stays above this part of it. [1]
+NEAR_TOP = 0.9
 # Standard deviation of d² for d uniform over ±1/2: sqrt(1/80 - 1/144). [1]
 MISSED_VERTEX = 0.0745
 
@@ -254,7 +256,13 @@ def main_level(
         level, gain = tapered_mean(y, a, b, taper)
         raw, _ = tapered_mean(x, a, b, taper)
     else:
-        half = max(int(0.04 / interval), 1)
+        # a parabola over 80 ms does not follow a top narrower than that
+        left, right = at, at
+        while left > first and slow[left - 1] >= NEAR_TOP * slow[at]:
+            left -= 1
+        while right + 1 < stop and slow[right + 1] >= NEAR_TOP * slow[at]:
+            right += 1
+        half = max(int(min(0.04 / interval, max(0.5 * (right - left), 0.0125 / interval))), 1)
         a, b = max(at - half, first), min(at + half + 1, stop)
         if b - a < 2 * half + 1:  # at an end: take the whole width inwards
             a, b = (a, min(a + 2 * half + 1, stop)) if a == first else (max(b - 2 * half - 1, first), b)
@@ -292,6 +300,6 @@ def read_main_peak(
     at, a, b, level, raw, gain = main_level(y, x, slow, first, stop, slow_half, interval, noise)
     out.at, out.flow, out.raw, out.gain = at, level, raw, gain
     out.first, out.stop = a, b
-    out.spread, out.scatter, out.rise = slow[at] - level, scatter(x[a:b], raw), 0.0
+    out.spread, out.scatter, out.rise, out.shape_u = slow[at] - level, scatter(x[a:b], raw), 0.0, 0.0
     out.uneven, out.uneven_top, near = _unevenness(slow[a:b], float(slow[at]), noise)
     out.near = 1.0 + near / (SMOOTHED_APART * (2.0 * slow_half + 1.0))

@@ -13,6 +13,7 @@ from models.reading.air_trace.landmark_levels import (
     read_idle,
     read_point,
     read_top,
+    scatter,
 )
 from models.reading.air_trace.landmark_release import read_after
 from models.reading.air_trace.snap_detection import SnapList
@@ -23,6 +24,11 @@ from models.statistics.window_levels import parabola
 
 # A first peak is followed by a fall of at least this part of the snap's height, and a climb of this part of that. [1]
 FALLS, CLIMBS = 0.05, 0.6
+# That fall is at least so many times [1] as deep as any other within this time [s] of its dip.
+CLEAR, SOON_S = 1.6, 0.12
+# Firing ripple at idle, as a part of the flow, goes on while the manifold fills: a fall of this many times its standard
+# deviation, at most of the second part of the snap's height, may be one of its waves (2.8 from crest to trough). [1]
+RIPPLES, MOST_RIPPLE = 3.2, 0.15
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
 # With a half width of so few samples (below 330 Hz) the slow trace may be smoothed over up to twice the intended time.
@@ -56,11 +62,40 @@ def _rise_start(
 
 
 @kernel
+def _idle_ripple(fast: NDArray[np.float32], idle: Record, interval: float) -> float:  # pragma: no cover - compiled
+    """Standard deviation of the fast trace over the last of the idle, as a part of it; 0 without one."""
+    if not np.isfinite(idle.flow):
+        return 0.0
+    stop = int(idle.stop)
+    first = max(int(idle.first), stop - int(0.3 / interval))
+    level = 0.0
+    for i in range(first, stop):
+        level += fast[i]
+    level /= stop - first
+    return scatter(fast[first:stop], level) / max(level, 1e-9)
+
+
+@kernel
+def _later_fall(fast: NDArray[np.float32], first: int, end: int) -> float:  # pragma: no cover - compiled
+    """Deepest later fall that is made good again by a half: ripple falls again and again, a first peak once."""
+    deepest, fall, high, low = 0.0, 0.0, fast[first], fast[first]
+    for i in range(first, end):
+        if fast[i] > high:
+            high = low = fast[i]
+            fall = 0.0
+        low = min(low, fast[i])
+        fall = max(fall, float(high - low))
+        if fast[i] - low >= 0.5 * fall:
+            deepest = max(deepest, fall)
+    return deepest
+
+
+@kernel
 def _first_peak_and_dip(
-    fast: NDArray[np.float32], first: int, stop: int, end: int, fall_limit: float, climb_limit: float
+    fast: NDArray[np.float32], first: int, stop: int, end: int, soon: int, fall_limit: float, climb_limit: float
 ) -> tuple[int, int]:  # pragma: no cover - compiled
     """Peak and valley of the earliest fall before `stop` that is nearly the deepest of those that climb again before
-    `end`; -1 where there is none.
+    `end`; -1 where there is none, or where the flow soon falls as deep again.
     """
     if stop <= first:
         return -1, -1
@@ -89,7 +124,9 @@ def _first_peak_and_dip(
                     if fast[j] < fast[valley]:
                         valley = j
                     j += 1
-                return peak, valley
+                return (
+                    (peak, valley) if drop >= CLEAR * _later_fall(fast, valley, min(valley + soon, end)) else (-1, -1)
+                )
     return -1, -1
 
 
@@ -160,7 +197,12 @@ def _read_first_peak(
         top = max(top, float(slow[i]))
     search_stop = min(start + int(0.6 / interval), end)
     fall_limit = max(FALLS * (top - idle), 6.0 * noise_fast)
-    peak, valley = _first_peak_and_dip(fast, start, search_stop, end, fall_limit, CLIMBS * fall_limit)
+    fall_limit = max(
+        fall_limit, min(RIPPLES * _idle_ripple(fast, out.idle, interval) * top, MOST_RIPPLE * (top - idle))
+    )
+    peak, valley = _first_peak_and_dip(
+        fast, start, search_stop, end, int(SOON_S / interval), fall_limit, CLIMBS * fall_limit
+    )
     if peak > 0 and (peak - start) * interval > 0.4:
         peak, valley = -1, -1
     if peak > 0:
@@ -251,8 +293,9 @@ def read_snap(
     peak, valley = _read_first_peak(y, x, fast, slow, start, on, end, idle, interval, slow_half, noise[1], out)
     out.ripple = _ripple(y, valley if valley > 0 else on, end, int(0.15 / interval)) if interval < 0.011 else 0.0
     hold_first = valley if valley > 0 else min(on, off - 1)
-    hold_stop = end if end == off else max(end - 2 * slow_half, hold_first + 1)
-    read_hold(y, x, fast, slow, hold_first, hold_stop, stop, idle, interval, slow_half, noise[2], reported, out)
+    # the fall itself is smeared over the smoothing; the top sample belongs to the hold
+    hold_stop = end if end == off else max(end + 1 - 2 * slow_half, hold_first + 1)
+    read_hold(y, x, fast, slow, hold_first, hold_stop, end, stop, idle, interval, slow_half, noise[2], reported, out)
     # the first rise ends at the first peak, or where the flow stops rising steeply
     rise_top = out.first_peak.flow
     if peak < 0:
@@ -262,8 +305,8 @@ def read_snap(
     base_at = valley if valley > 0 else int(out.opening.at) if np.isfinite(out.opening.at) else on
     base = out.dip.flow if valley > 0 else rise_top
     _read_climb(slow, base_at, base, hold_stop, interval, noise[2], out)
-    back = max(int(0.08 / interval), 2)
-    if hold_stop - back > hold_first:
+    back = min(max(int(0.08 / interval), 2), hold_stop - hold_first - 1)
+    if back >= 2:
         slope = (slow[hold_stop - 1] - slow[hold_stop - back]) / ((back - 1) * interval)
         out.end_slope = slope / out.main_peak.flow
     if np.isfinite(out.release.at):

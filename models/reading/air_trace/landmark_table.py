@@ -79,7 +79,9 @@ class MainPeak(NamedTuple):
     uneven, uneven_top : ndarray of shape (snaps,)
         Standard deviation of the slow trace over the stretch, and near its top. [g/s]
     rise : ndarray of shape (snaps,)
-        Last rise of a climb that the release cut short. [g/s]
+        Last rise of a climb that the end of the record cut short. [g/s]
+    shape_u : ndarray of shape (snaps,)
+        Of a top that the release cut short: how far a parabola of half the width differs; else 0. [g/s]
     """
 
     at: Floats
@@ -94,6 +96,7 @@ class MainPeak(NamedTuple):
     uneven: Floats
     uneven_top: Floats
     rise: Floats
+    shape_u: Floats
 
 
 class Crossing(NamedTuple):
