@@ -56,6 +56,11 @@ REPEAT_REASONS = _page(
         "record at least half a second of steady idle before the snap",
     ),
     Reason(
+        "not_at_idle",
+        "the engine was not at idle before the opening",
+        "let the engine settle at idle for three seconds, then snap",
+    ),
+    Reason(
         "hold_too_short",
         "the pedal was released before the engine reached its highest speed",
         "hold the pedal to the floor about a second",
@@ -117,6 +122,7 @@ UNREAD_REASONS = _page(
     Reason("record_ends_early", "the record ends before it could be read"),
     Reason("hold_too_short", "the pedal was released too soon"),
     Reason("not_steady", "the trace was not steady there"),
+    Reason("not_at_idle", "the engine was not at idle there"),
     Reason("not_found", "the landmark could not be told from the trace"),
     Reason("noise", "noise hides it"),
     Reason("clipped", "the signal is at the end of its range there"),

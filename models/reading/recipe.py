@@ -10,6 +10,7 @@ from data_contracts.capture import Conditions
 from data_contracts.family import AirflowSensor, Family
 from models.physics.air import main_peak_at_reference
 from models.physics.transfer_table import outside, to_flow
+from models.reading.air_trace.before_opening import FUEL_CUT_LAMBDA, not_at_idle, without_idle
 from models.reading.air_trace.conditioning import Conditioned, condition_airflow
 from models.reading.air_trace.engine import engine_estimates
 from models.reading.air_trace.idle_only import read_without_snap
@@ -93,9 +94,12 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found |= _opened_from_shape(found, family)
     found |= _trims(entries.conditions)
     banks, lambda_flags, shape_lambda = read_banks(stack, marks, entries, family, found)
-    found = apply_needs(found | banks, extent, family)
+    found |= banks
+    driven = _driven(stack, marks, entries, found, family)
+    found = apply_needs(without_idle(found, driven), extent, family)
 
     flags = quality_flags(stack, conditioned, marks, entries, extent, found, lambda_flags, family, clipped, hum.found)
+    flags["not_at_idle"] = driven
     grades, reasons = grade(flags, entries.row.size)
     return StackReading(
         recording=stack.recording[entries.row],
@@ -224,6 +228,18 @@ def _opened_from_shape(found: dict[str, Estimate], family: Family) -> dict[str, 
         expected_g_s=family.main_peak.expected_g_s or 0.0,
     )
     return {"throttle_opened": opened}
+
+
+def _driven(
+    stack: Stack, marks: Landmarks, entries: Entries, found: dict[str, Estimate], family: Family
+) -> Flags:
+    """Whether an entry's snap began from something else than idle."""
+    speed, snaps = found["engine_speed_idle_rpm"], entries.snaps
+    of_snaps = Estimate(speed.value[:snaps], speed.u[:snaps], speed.reason[:snaps])
+    driven = entries.padded(not_at_idle(stack, marks, of_snaps, family).astype(np.float64), 0.0) > 0.0
+    with np.errstate(invalid="ignore"):
+        cut = found["lambda_idle"].value > FUEL_CUT_LAMBDA if "lambda_idle" in found else np.zeros_like(driven)
+    return np.asarray(driven | (cut & (np.arange(driven.size) < snaps)))
 
 
 def _trims(conditions: dict[str, Floats]) -> dict[str, Estimate]:

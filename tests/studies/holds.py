@@ -26,7 +26,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from data_contracts.family import Family
 from models.reading.read import read_waveforms
 from tests.studies.holds_drawn import HOLDS, Event, draw
 from tests.studies.results import write_section

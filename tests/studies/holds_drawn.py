@@ -14,7 +14,7 @@ from tests.analytic import WARM, Recorder, clean_flow, family
 from tests.otherfleet.captures import new_recorder
 from tests.otherfleet.families import air_flow, family_of
 from tests.otherfleet.kinds import KINDS
-from tests.otherfleet.recording import Run, sensor_traces, record
+from tests.otherfleet.recording import Run, record, sensor_traces
 from tests.otherfleet.vans import engine_for, new_van, new_visit
 from tests.otherfleet.vans import simulate as run_other
 from tests.studies.reading_analytic import draw_snap

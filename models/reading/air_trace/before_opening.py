@@ -1,0 +1,102 @@
+"""Whether the engine idled before the opening, or was driven, blipped or overrun: what the trace and its channels show."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from data_contracts.family import Family
+from models.reading.air_trace.landmarks import Landmarks
+from models.reading.resampling import Stack
+from models.statistics.arrays import Flags, Floats
+from models.statistics.estimate import Estimate
+
+# A warm engine idles at 650 to 950 1/min, raised idle of a test begins at 2,000: above this it is no idle. Common
+# practice, no source. [1/min]
+IDLE_TOP_RPM = 1100.0
+# The plate stands open where it reads so much more than at its lowest in the record. [%]
+PLATE_OPEN_PCT = 6.0
+# Flow that falls by this part of itself over the stretch before the opening is on its way to idle. [1]
+FALLING = 0.25
+# No idle: flow before the opening of so many times the idle afterwards, or, in a record that ends before that, the last
+# flow that is recorded; up to the last figure, beyond which the engine stalled. [1]
+TIMES_AFTER, TIMES_LAST, TIMES_STALLED = 1.6, 2.0, 5.0
+# Time after the release at which the last flow counts, and the stretch of it. [s]
+LAST_AFTER_S, LAST_S = 0.8, 0.3
+# Part of the family's main peak that no warm engine draws at idle (usually 3 to 7 %). Common practice, no source. [1]
+IDLE_OF_EXPECTED = 0.15
+# Lambda of a fuel cut: no engine idles so lean. From memory: mixtures leaner than about 1.4 no longer burn. [1]
+FUEL_CUT_LAMBDA = 1.25
+QUANTITIES_OF_IDLE = ("idle_v", "idle_g_s", "engine_speed_idle_rpm", "lambda_idle", "lambda_idle_v")
+
+
+def not_at_idle(stack: Stack, marks: Landmarks, speed: Estimate, family: Family) -> Flags:
+    """Whether a snap began from something else than idle.
+
+    Parameters
+    ----------
+    stack : Stack
+        With or without engine speed and throttle.
+    marks : Landmarks
+        Of its snaps.
+    speed : Estimate
+        Engine speed before the opening, from its channel or the firing ripple. [1/min]
+    family : Family
+        Of all of them.
+
+    Returns
+    -------
+    ndarray of shape (snaps,), bool
+        True where one sign of it is in the trace: a speed above idle, a plate that stands open, a flow that still
+        falls, or one far above that of the idle afterwards or of any idle. Without a sign it is False.
+    """
+    found = marks.found
+    idle, after = found.idle.flow, found.idle_after.flow
+    with np.errstate(invalid="ignore", divide="ignore"):
+        out = speed.value > IDLE_TOP_RPM
+        out |= found.idle.drift < -FALLING
+        out |= idle > TIMES_AFTER * after
+        last = idle / _last_flow(marks)
+        out |= np.isnan(after) & (last > TIMES_LAST) & (last < TIMES_STALLED)
+        if family.main_peak.expected_g_s:
+            out |= idle > IDLE_OF_EXPECTED * family.main_peak.expected_g_s
+    if "throttle_pct" in stack.channels:
+        out |= _plate_stands_open(stack.channels["throttle_pct"], marks)
+    return np.asarray(out)
+
+
+def _last_flow(marks: Landmarks) -> Floats:
+    """Flow at the end of each snap's stretch; NaN where that is not well after the release. [g/s]"""
+    out, dt = np.full(marks.snaps.row.size, np.nan), marks.interval_s
+    for s in np.flatnonzero((marks.snaps.stop - marks.found.release.at) * dt > LAST_AFTER_S + LAST_S):
+        stop = int(marks.snaps.stop[s])
+        out[s] = float(np.median(marks.flow[marks.snaps.row[s], stop - max(int(LAST_S / dt), 1) : stop]))
+    return out
+
+
+def _plate_stands_open(throttle: NDArray[np.float32], marks: Landmarks) -> Flags:
+    """Whether the plate stands open in the second before the rise."""
+    out = np.zeros(marks.snaps.row.size, dtype=np.bool_)
+    for s, row in enumerate(marks.snaps.row.tolist()):
+        stop = int(marks.found.rise_start[s] - 0.1 / marks.interval_s)
+        before = throttle[row, max(stop - int(1.0 / marks.interval_s), int(marks.snaps.first[s])) : max(stop, 0)]
+        before, whole = before[np.isfinite(before)], throttle[row][np.isfinite(throttle[row])]
+        if before.size:
+            out[s] = float(np.median(before)) > float(whole.min()) + PLATE_OPEN_PCT
+    return out
+
+
+def without_idle(found: dict[str, Estimate], driven: Flags) -> dict[str, Estimate]:
+    """Null the quantities of an idle that was none.
+
+    Parameters
+    ----------
+    found : dict of str to Estimate
+        Every quantity, over the entries.
+    driven : ndarray of shape (entries,), bool
+        The snap began from something else than idle.
+
+    Returns
+    -------
+    dict of str to Estimate
+    """
+    names = [name for name in QUANTITIES_OF_IDLE if name in found]
+    return found | {name: found[name].because(driven, "not_at_idle") for name in names}
