@@ -87,6 +87,11 @@ REPEAT_REASONS = _page(
         "the lambda trace contradicts the polarity in the register",
         "check the family's polarity and the probe before trusting any lambda figure",
     ),
+    Reason(
+        "channels_swapped",
+        "the air-mass and the lambda channel look swapped",
+        "check which lead is on which sensor, and the channels of the recorder's profile",
+    ),
     Reason("flat", "the air-mass signal does not move", "check that the probe is connected and the engine runs"),
 )
 USABLE_REASONS = _page(

@@ -34,6 +34,8 @@ GERMAN: dict[str, str] = {
     "check the recorder's scale and offset and the family in the register": "Faktor und Nullpunkt des Messgeräts und die Motorfamilie im Register prüfen",
     "the lambda trace contradicts the polarity in the register": "das Lambdasignal widerspricht der Polarität im Register",
     "check the family's polarity and the probe before trusting any lambda figure": "Polarität der Motorfamilie und Messspitze prüfen, bevor ein Lambdawert gilt",
+    "the air-mass and the lambda channel look swapped": "Luftmassen- und Lambdakanal scheinen vertauscht",
+    "check which lead is on which sensor, and the channels of the recorder's profile": "prüfen, welche Leitung an welchem Sensor liegt, und die Kanäle im Profil des Rekorders",
     "the air-mass signal does not move": "das Luftmassensignal bewegt sich nicht",
     "check that the probe is connected and the engine runs": "prüfen, ob die Messspitze sitzt und der Motor läuft",
     "coolant temperature was not recorded": "die Kühlmitteltemperatur wurde nicht aufgezeichnet",

@@ -26,12 +26,24 @@ from models.reading.needs import Extent, apply_needs
 from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, SHORTEST_HOLD_S, STILL_RISING, quality_flags
 from models.reading.resampling import CLIPPED, MISSING, Stack
 from models.reading.snap_detail import SnapDetail, snap_details
+from models.reading.swapped_channels import swapped_channels
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, concatenate, estimate
 
 METHOD = "9"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
+# What a main peak at the end of the range does not give; the release is then uncertain by this part of the fall. [1]
+LOST_BY_CLIPPING = (
+    "main_peak_v",
+    "main_peak_g_s",
+    "flow_per_rev_mg",
+    "volumetric_efficiency",
+    "climb_slope_g_s2",
+    "run_up_time_s",
+    "fall_time_s",
+)
+CLIPPED_FALL_U = 0.25
 # A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
 STILL_CLIMBING = 0.3
 
@@ -100,6 +112,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
 
     flags = quality_flags(stack, conditioned, marks, entries, extent, found, lambda_flags, family, clipped, hum.found)
     flags["not_at_idle"] = driven
+    flags["channels_swapped"] = swapped_channels(stack, family)[entries.row]
     grades, reasons = grade(flags, entries.row.size)
     return StackReading(
         recording=stack.recording[entries.row],
@@ -198,9 +211,17 @@ def _outside_table(found: dict[str, Estimate], sensor: AirflowSensor) -> dict[st
 
 
 def _without_clipped(found: dict[str, Estimate], clipped: Flags) -> dict[str, Estimate]:
-    """Null the quantities that a clipped main peak can't give."""
-    names = ("main_peak_v", "main_peak_g_s", "flow_per_rev_mg", "volumetric_efficiency")
-    return found | {name: found[name].because(clipped, "clipped") for name in names}
+    """Null the quantities that a clipped main peak can't give, and leave release and hold as unsure as their level.
+
+    Half of an unknown height lies anywhere on the fall.
+    """
+    fall = found["fall_time_s"].value
+    for name in ("release_s", "hold_s"):
+        read = found[name]
+        unsure = np.hypot(read.u, CLIPPED_FALL_U * fall)
+        found |= {name: Estimate(read.value, np.where(clipped, unsure, read.u), read.reason)}
+        found |= {name: found[name].because(clipped & np.isnan(fall), "clipped")}
+    return found | {name: found[name].because(clipped, "clipped") for name in LOST_BY_CLIPPING}
 
 
 def _at_reference(found: dict[str, Estimate], conditions: dict[str, Floats], family: Family) -> dict[str, Estimate]:

@@ -109,9 +109,11 @@ def _condition_rows(
         if sigma > 0.6 * step and held == 1:
             found.lost += mark_stuck(x, f, n, max(20, int(0.05 / interval)))
         floor = max(SPIKE_SIGMAS * max(sigma, 0.5 * step), SPIKE_SPAN * max(highest - lowest, 0.0))
-        if interval * SPIKE_RATE_HZ * held <= 1.0:
+        if not clips:
+            found.spikes = 0  # a control unit that reports flow has no leads that pick up ignition
+        elif interval * SPIKE_RATE_HZ * held <= 1.0:
             found.spikes = mark_spikes(x, f, n, half, near, floor)
-        elif clips and interval * LONE_SPIKE_RATE_HZ <= 1.0 and held == 1:
+        elif interval * LONE_SPIKE_RATE_HZ <= 1.0 and held == 1:
             found.spikes = mark_lone_spikes(x, f, n, floor)
         if found.spikes > 0:
             found.spike_top = bridge_spikes(x, f, n)

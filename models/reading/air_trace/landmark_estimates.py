@@ -15,7 +15,7 @@ import numpy as np
 from data_contracts.family import AirflowSensor, Family
 from models.physics.transfer_table import rectified, slope_of, table_of, table_uncertainty
 from models.reading.air_trace.landmark_release import VALLEY_BEHIND
-from models.reading.air_trace.landmark_search import SLOW_LOG_S
+from models.reading.air_trace.landmark_opening import SLOW_LOG_S
 from models.reading.air_trace.landmark_table import Peak, Steady
 from models.reading.air_trace.landmark_uncertainty import (
     CREST,
@@ -41,6 +41,8 @@ CUT_TOP_KEEPS = 0.3
 # Height of waves on the main peak over their scatter (a single sine 1.4, several together 1.8), and its standard
 # uncertainty. [1]
 WAVES, WAVES_U = 1.6, 0.3
+# Uncertainty of an idle before the opening that is not in the record, as a part of the main peak. [1]
+UNKNOWN_IDLE_U = 0.05
 # Relative uncertainty of the difference between the signal at the mean flow and the mean signal. [1]
 BENT_U = 0.4
 # Part of a pulse 30 ms wide that a sampling interval of 10 ms can miss. [1]
@@ -232,15 +234,16 @@ def _crossing_u(trace: _Trace, main: Level, slope: Floats, raw: Floats, gain: fl
         noise = np.fmax(noise, trace.top_noise * np.minimum(raw / main.raw, 1.0))
     flow_u = np.hypot(noise * gain * trace.slope(raw), level_u)
     steep = np.abs(slope)
-    height = np.abs(trace.found.main_peak.flow - trace.found.idle.flow)
-    sampled = trace.marks.held * np.minimum(steep / height, 1.0) / np.sqrt(12.0)
+    height = np.abs(trace.found.main_peak.flow - np.nan_to_num(trace.found.idle.flow))
+    # what the trace does between two updates of a held value is not known
+    sampled = trace.marks.held * np.minimum(trace.marks.held * steep / height, 1.0) / np.sqrt(12.0)
     return np.asarray(np.hypot(np.hypot(flow_u / steep, sampled) * trace.interval_s, CROSSING_U_S))
 
 
 def _opening_and_release_u(trace: _Trace, levels: _Levels) -> tuple[Floats, Floats]:
     """Standard uncertainties of opening and release. [s]"""
     found, peak, main = trace.found, levels.first_peak, levels.main.level
-    half_raw = trace.raw_of(0.5 * (found.idle.flow + found.main_peak.flow))
+    half_raw = trace.raw_of(0.5 * (np.nan_to_num(found.idle.flow) + found.main_peak.flow))
     rippled = 0.5 * RIPPLE_GROWS * trace.ripple * np.fmax(peak.flow, 0.5 * main.flow)
     rippled = np.hypot(0.5 * np.fmax(peak.flow_u, 0.5 * main.flow_u), rippled)
     opening_u = _crossing_u(trace, main, found.opening.slope, half_raw, trace.fast_gain, rippled)
@@ -248,8 +251,11 @@ def _opening_and_release_u(trace: _Trace, levels: _Levels) -> tuple[Floats, Floa
     # the first rise is over between two samples of a slow log: it may be anywhere between them
     between = np.maximum(trace.interval_s * trace.marks.held - SLOW_LOG_S, 0.0) / np.sqrt(12.0)
     # folded ripple moves the level and the samples beside the crossing
-    level_u = 0.5 * np.sqrt(main.flow_u**2 + levels.idle.flow_u**2 + levels.main.folded**2)
+    idle_u = np.where(np.isfinite(levels.idle.flow_u), levels.idle.flow_u, UNKNOWN_IDLE_U * main.flow)
+    level_u = 0.5 * np.sqrt(main.flow_u**2 + idle_u**2 + levels.main.folded**2)
     release_u = _crossing_u(trace, main, found.release.slope, half_raw, trace.fast_gain, level_u)
+    # of an edge in two steps either may be the opening
+    opening_u = np.hypot(opening_u, 0.5 * np.nan_to_num(found.edge) * trace.interval_s)
     return np.fmax(opening_u, between), release_u
 
 

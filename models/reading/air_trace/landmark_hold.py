@@ -126,6 +126,9 @@ def _read_cut_top(
             top = i
     half = max(int(TOP_HALF_S / interval + 0.01), 1)
     read_top(y, x, top, half, first, min(top + half + 1, y.size), out)
+    if slow_half == 0 and 0 < top < y.size - 1:  # of a slow log: its highest sample, and what may lie beside it
+        out.flow, out.raw, out.scatter = y[top], x[top], 0.0
+        out.shape_u = 0.5 * min(y[top] - y[top - 1], y[top] - y[top + 1]) / np.sqrt(3.0)
     out.first, out.stop = max(top - half, first), min(top + half + 1, y.size)
     out.spread, out.near, out.uneven, out.uneven_top = 0.0, 1.0, 0.0, 0.0
     out.shape_u = max(out.shape_u, 1e-9)

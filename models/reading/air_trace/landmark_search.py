@@ -10,15 +10,14 @@ from numpy.typing import NDArray
 from models.reading.air_trace.landmark_hold import hold_end, read_hold
 from models.reading.air_trace.landmark_levels import (
     crossing,
-    read_idle,
     read_point,
     read_top,
     scatter,
 )
+from models.reading.air_trace.landmark_opening import read_idle_before, read_opening, rise_start
 from models.reading.air_trace.landmark_release import read_after
 from models.reading.air_trace.snap_detection import SnapList
 from models.statistics.compiled import kernel
-from models.statistics.order_statistics import median
 from models.statistics.records import Record
 from models.statistics.window_levels import parabola
 
@@ -29,36 +28,16 @@ CLEAR, SOON_S = 1.6, 0.12
 # Firing ripple at idle, as a part of the flow, goes on while the manifold fills: a fall of this many times its standard
 # deviation, at most of the second part of the snap's height, may be one of its waves (2.8 from crest to trough). [1]
 RIPPLES, MOST_RIPPLE = 3.2, 0.15
+# Too short a climb does not show the ripple [s]; it is then this many times that of idle, as a part of the flow. Sized on
+# both simulators (1 to 3). [1]
+SHORT_CLIMB_S, RIPPLE_OVER_IDLE = 0.1, 2.0
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
 # With a half width of so few samples (below 330 Hz) the slow trace may be smoothed over up to twice the intended time.
 # The dip is then where the fast trace is lowest, and each sample of its parabola stands for a whole interval. [samples]
 FEW_SAMPLES = 2
-# At this sampling interval the first rise may end between two samples. The opening level is then where half of its
-# slope is left, instead of a fifth. [s]
-SLOW_LOG_S = 0.02
 # The first rise fills the manifold within about 0.1 s; no engine reaches its highest speed so soon. [s]
 SHORTEST_RUN_UP_S = 0.15
-
-
-@kernel
-def _rise_start(
-    y: NDArray[np.float32], fast: NDArray[np.float32], first: int, on: int, interval: float, noise: float
-) -> int:  # pragma: no cover - compiled
-    """Last sample before `on` at which the flow is still at its idle."""
-    stop = max(on - int(0.1 / interval), first + 1)
-    if stop - first < 3:
-        stop = min(first + 3, on)
-    stretch = fast[max(first, stop - int(1.0 / interval) - 3) : stop]
-    if stretch.size == 0:
-        return first
-    stride = max(1, stretch.size // 64)
-    idle = median(stretch[::stride].copy())
-    level = idle + max(4.0 * noise, 0.03 * (fast[on] - idle) * 4.0)
-    i = on
-    while i > first and fast[i] > level:
-        i -= 1
-    return i
 
 
 @kernel
@@ -156,32 +135,12 @@ def _notches(
 
 
 @kernel
-def _read_idle_before(
-    y: NDArray[np.float32],
-    x: NDArray[np.float32],
-    first: int,
-    start: int,
-    interval: float,
-    fast_half: int,
-    out: Record,
-) -> None:  # pragma: no cover - compiled
-    """The idle ahead of the rise that begins at `start`."""
-    guard = 2 * fast_half + min(int(0.06 / interval), (start - first) // 8)
-    idle_stop = start - guard
-    idle_first = max(first, idle_stop - int(3.0 / interval))
-    if first > 0:  # skip the return to idle of the previous snap
-        idle_first = max(idle_first, min(first + int(1.0 / interval), (first + idle_stop) // 2))
-    if idle_stop - idle_first >= max(3, int(0.05 / interval)):
-        left_out = (start - idle_stop) / (start - idle_first)
-        read_idle(y, x, idle_first, idle_stop, interval, left_out, out.idle)
-
-
-@kernel
 def _read_first_peak(
     y: NDArray[np.float32],
     x: NDArray[np.float32],
     fast: NDArray[np.float32],
     slow: NDArray[np.float32],
+    first: int,
     start: int,
     on: int,
     end: int,
@@ -203,7 +162,7 @@ def _read_first_peak(
     peak, valley = _first_peak_and_dip(
         fast, start, search_stop, end, int(SOON_S / interval), fall_limit, CLIMBS * fall_limit
     )
-    if peak > 0 and (peak - start) * interval > 0.4:
+    if (peak - start) * interval > 0.4 or peak <= first:  # too late, or the record begins on a falling flank
         peak, valley = -1, -1
     if peak > 0:
         read_top(y, x, peak, max(int(PEAK_HALF_S / interval + 0.01), 1), start, end, out.first_peak)
@@ -285,23 +244,27 @@ def read_snap(
     """
     on, off, first, stop = bounds
     fast_half, slow_half = halves
-    start = _rise_start(y, fast, first, on, interval, noise[0])
+    start = rise_start(y, fast, first, on, interval, noise[0])
     out.rise_start = start
-    _read_idle_before(y, x, first, start, interval, fast_half, out)
-    idle = out.idle.flow if np.isfinite(out.idle.flow) else float(fast[start])
+    read_idle_before(y, x, first, start, interval, fast_half, out)
+    idle = out.idle.flow
+    if not np.isfinite(idle):  # the record begins in the rise or the hold: nothing is known but what follows
+        idle = float(fast[start])
+        for i in range(off, stop):
+            idle = min(idle, float(fast[i]))
     end = hold_end(slow, on, off, stop, idle, interval)
-    peak, valley = _read_first_peak(y, x, fast, slow, start, on, end, idle, interval, slow_half, noise[1], out)
-    out.ripple = _ripple(y, valley if valley > 0 else on, end, int(0.15 / interval)) if interval < 0.011 else 0.0
+    peak, valley = _read_first_peak(
+        y, x, fast, slow, first, start, on, end, idle, interval, slow_half, noise[1], out
+    )
+    climb = valley if valley > 0 else on
+    out.ripple = _ripple(y, climb, end, int(0.15 / interval)) if interval < 0.011 else 0.0
+    if (end - climb) * interval < SHORT_CLIMB_S:
+        out.ripple = max(out.ripple, RIPPLE_OVER_IDLE * _idle_ripple(fast, out.idle, interval))
     hold_first = valley if valley > 0 else min(on, off - 1)
     # the fall itself is smeared over the smoothing; the top sample belongs to the hold
     hold_stop = end if end == off else max(end + 1 - 2 * slow_half, hold_first + 1)
     read_hold(y, x, fast, slow, hold_first, hold_stop, end, stop, idle, interval, slow_half, noise[2], reported, out)
-    # the first rise ends at the first peak, or where the flow stops rising steeply
-    rise_top = out.first_peak.flow
-    if peak < 0:
-        left = 0.5 if interval > SLOW_LOG_S else 0.2
-        rise_top = _knee(fast, start, int(out.main_peak.at), max(int(0.010 / interval), 1), left)
-    out.opening.at, out.opening.slope = crossing(fast, start, off, idle + 0.5 * (rise_top - idle), True)
+    rise_top = read_opening(fast, first, start, end, idle, interval, out)
     base_at = valley if valley > 0 else int(out.opening.at) if np.isfinite(out.opening.at) else on
     base = out.dip.flow if valley > 0 else rise_top
     _read_climb(slow, base_at, base, hold_stop, interval, noise[2], out)
@@ -329,21 +292,6 @@ def _ripple(y: NDArray[np.float32], first: int, stop: int, span: int) -> float: 
         u = (k - 0.5 * (n - 1)) * scale
         total += (y[first + k] - mean - tilt * u - bend * (u * u - second)) ** 2
     return float(np.sqrt(total / (n - 3)) / max(mean, 1e-9))
-
-
-@kernel
-def _knee(
-    fast: NDArray[np.float32], start: int, stop: int, span: int, left: float
-) -> float:  # pragma: no cover - compiled
-    """Level at which the slope of the first rise has fallen to the part `left` of its largest."""
-    steepest = 0.0
-    for i in range(start, max(stop - span, start)):
-        rise = float(fast[i + span] - fast[i])
-        if rise > steepest:
-            steepest = rise
-        elif rise < left * steepest:
-            return float(fast[i])
-    return float(fast[max(stop, start)])
 
 
 @kernel

@@ -117,6 +117,8 @@ class LandmarkTable(NamedTuple):
         Idle before the opening and after the release.
     opening, release : Crossing
         Of the fast trace through half the height.
+    edge : ndarray of shape (snaps,)
+        How far apart the places are that may be the opening; 0 for a sharp edge. [samples]
     first_peak, dip : Peak
         Of the first rise.
     main_peak : MainPeak
@@ -152,6 +154,7 @@ class LandmarkTable(NamedTuple):
     rise_start: Floats
     idle: Steady
     opening: Crossing
+    edge: Floats
     first_peak: Peak
     dip: Peak
     main_peak: MainPeak

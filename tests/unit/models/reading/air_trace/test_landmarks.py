@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from data_contracts.capture import make_waveform
-from models.reading.air_trace.landmark_search import SLOW_LOG_S
+from models.reading.air_trace.landmark_opening import SLOW_LOG_S
 from models.reading.read import read_waveforms
 from tests.analytic import FLOW, VOLTS, WARM, Recorder, Snap, airflow, family, repeats, truth
 
