@@ -145,7 +145,7 @@ WORDS: dict[str, str] = {
     "reading.quantity": "Größe",
     "reading.value": "Wert ± Standardunsicherheit",
     "reading.note": "Anmerkung",
-    "reading.lower_bound": "mindestens so viel: das Signal ist am Ende seiner Kennlinie",
+    "reading.lower_bound": "mindestens so viel: Haltezeit, Abtastung oder Bereich des Signals enden vor dem Höchstwert",
     # Verläufe
     "trend.key": "● Besuch mit Standardunsicherheit · Schattierung: erwarteter Bereich (95 %) um die eigene Grundlinie des Fahrzeugs, gepunktet · ✕ Alarm · rot gestrichelt: Grenze · Fächer: fortgeschriebene Drift (95 %), wo es eine gibt · offener Kreis: Bedingungen fehlen, nicht auf Bezugsbedingungen umgerechnet",
     "trend.value": "Besuch",

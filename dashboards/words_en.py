@@ -145,7 +145,7 @@ WORDS: dict[str, str] = {
     "reading.quantity": "Quantity",
     "reading.value": "Value ± standard uncertainty",
     "reading.note": "Note",
-    "reading.lower_bound": "at least this: the signal is at the end of its characteristic",
+    "reading.lower_bound": "at least this: the hold, the sampling or the signal's range ends before the highest",
     # Trends
     "trend.key": "● visit with its standard uncertainty · shaded: expected range (95 %) around the van's own baseline, dotted · ✕ alarm · dashed red: limit · fan: drift extrapolated (95 %), where there is one · open circle: conditions missing, not at reference",
     "trend.value": "visit",

@@ -15,15 +15,16 @@ _IDLE = Method(
     "Mean over the steady flow before the opening, at most 3 s, ending before the first departure from it.", IDLE
 )
 _FIRST_PEAK = Method(
-    "Top of the earliest rise of the fast trace, within 0.6 s of the opening, that falls by more than 5 % of the snap's "
-    f"height and recovers; level by a parabola over ±12.5 ms. {SMOOTH}",
+    "Top of the earliest rise of the fast trace, within 0.6 s of the opening and before the release, that falls by more than 5 % of "
+    f"the snap's height (more under firing ripple) and climbs again; level by a parabola over ±12.5 ms. {SMOOTH}",
     LEVEL,
 )
-_DIP = Method("Bottom of the fall after the first peak, above 1.5 times idle; level by a parabola over ±20 ms.", LEVEL)
+_DIP = Method("Bottom of the fall after the first peak, before the release; level by a parabola over ±20 ms.", LEVEL)
 _MAIN_PEAK = Method(
     "Between the dip and the fall: the mean over the stretch around the highest point in which the slow trace stays within 0.5 % (and "
     "four standard deviations of its noise) of it; where that is shorter than 0.08 s, a tapered parabola over 80 ms. A flow that still "
-    f"climbs at the release is marked as a lower bound. {SMOOTH}",
+    "climbs at the release is read at the top of a parabola over ±12.5 ms. That, a hold below 0.35 s and a log below 49 Hz give a "
+    f"lower bound and are marked so. {SMOOTH}",
     LEVEL,
 )
 _RELEASE = Method(

@@ -251,9 +251,7 @@ def _opened_from_shape(found: dict[str, Estimate], family: Family) -> dict[str, 
     return {"throttle_opened": opened}
 
 
-def _driven(
-    stack: Stack, marks: Landmarks, entries: Entries, found: dict[str, Estimate], family: Family
-) -> Flags:
+def _driven(stack: Stack, marks: Landmarks, entries: Entries, found: dict[str, Estimate], family: Family) -> Flags:
     """Whether an entry's snap began from something else than idle."""
     speed, snaps = found["engine_speed_idle_rpm"], entries.snaps
     of_snaps = Estimate(speed.value[:snaps], speed.u[:snaps], speed.reason[:snaps])

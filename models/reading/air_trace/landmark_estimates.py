@@ -14,8 +14,8 @@ import numpy as np
 
 from data_contracts.family import AirflowSensor, Family
 from models.physics.transfer_table import rectified, slope_of, table_of, table_uncertainty
-from models.reading.air_trace.landmark_release import VALLEY_BEHIND
 from models.reading.air_trace.landmark_opening import SLOW_LOG_S
+from models.reading.air_trace.landmark_release import VALLEY_BEHIND
 from models.reading.air_trace.landmark_table import Peak, Steady
 from models.reading.air_trace.landmark_uncertainty import (
     CREST,
@@ -235,8 +235,9 @@ def _crossing_u(trace: _Trace, main: Level, slope: Floats, raw: Floats, gain: fl
     flow_u = np.hypot(noise * gain * trace.slope(raw), level_u)
     steep = np.abs(slope)
     height = np.abs(trace.found.main_peak.flow - np.nan_to_num(trace.found.idle.flow))
-    # what the trace does between two updates of a held value is not known
-    sampled = trace.marks.held * np.minimum(trace.marks.held * steep / height, 1.0) / np.sqrt(12.0)
+    sampled = np.minimum(steep / height, 1.0) / np.sqrt(12.0)
+    # a held value may be anything from new to as old as its interval
+    sampled = np.where(trace.marks.held > 1.0, trace.marks.held / np.sqrt(3.0), sampled)
     return np.asarray(np.hypot(np.hypot(flow_u / steep, sampled) * trace.interval_s, CROSSING_U_S))
 
 

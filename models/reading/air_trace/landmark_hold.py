@@ -17,8 +17,8 @@ from models.statistics.smoothing import smoothing_gain
 # throttle. [1]
 CLOSED_TIMES_IDLE = 1.5
 # No pulse after the release is taken for the last top of the hold: it stands above the first part of the snap's height,
-# or above the second and this many times idle. [1]
-TOP_FROM, SMALL_TOP_FROM, TOP_TIMES_IDLE = 0.25, 0.15, 4.0
+# or, soon after the opening [s], above the second and this many times idle. [1]
+TOP_FROM, SMALL_TOP_FROM, TOP_TIMES_IDLE, SOON_S = 0.25, 0.15, 4.0, 0.45
 # It stands by this part of its own height above what is before it. [1]
 TOP_STANDS = 0.10
 # Half width of the parabola of a top that the release cut short. [s]
@@ -71,12 +71,13 @@ def hold_end(
     for i in range(on, closed):
         top = max(top, float(slow[i]))
     from_level = idle + TOP_FROM * (top - idle)
-    from_level = min(from_level, max(idle + SMALL_TOP_FROM * (top - idle), TOP_TIMES_IDLE * idle))
+    soon_level = min(from_level, max(idle + SMALL_TOP_FROM * (top - idle), TOP_TIMES_IDLE * idle))
+    soon = on + int(SOON_S / interval)
     at = min(closed, stop - 1)
     for i in range(at, on - 1, -1):
         if slow[i] > slow[at]:
             at = i
-        elif slow[at] > from_level and slow[at] - slow[i] > TOP_STANDS * (slow[at] - idle):
+        elif slow[at] > (soon_level if at < soon else from_level) and slow[at] - slow[i] > TOP_STANDS * (slow[at] - idle):
             break
     half, _ = crossing(slow, at, min(closed + 1, stop), idle + 0.5 * (float(slow[at]) - idle), False)
     if not np.isfinite(half):

@@ -134,11 +134,11 @@ def read_opening(
     height = top - idle
     level = idle + 0.5 * height
     if fast[first] >= level:  # the record begins in the rise or the hold
-        return top
+        return float(top)
     out.opening.at, out.opening.slope = crossing(fast, start, end, level, True)
     out.edge = 0.0
     if not np.isfinite(out.opening.at) or interval > SLOW_LOG_S:
-        return top
+        return float(top)
     low, _ = crossing(fast, start, end, idle + EDGE_FROM * height, True)
     high, _ = crossing(fast, start, end, idle + EDGE_TO * height, True)
     apart = max(apart, high - low - 2.0 * (EDGE_TO - EDGE_FROM) * height / max(steepest / span, 1e-9))
@@ -149,4 +149,4 @@ def read_opening(
             apart = max(apart, second - out.opening.at)
     if apart * interval > SHARP_S:
         out.edge = apart
-    return top
+    return float(top)

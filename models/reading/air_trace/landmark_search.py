@@ -149,8 +149,8 @@ def _read_first_peak(
     slow_half: int,
     noise_fast: float,
     out: Record,
-) -> tuple[int, int]:  # pragma: no cover - compiled
-    """First peak and dip; the samples at which they were found, -1 for none."""
+) -> int:  # pragma: no cover - compiled
+    """First peak and dip; the sample of the dip, -1 for none."""
     top = float(slow[on])
     for i in range(on, end):
         top = max(top, float(slow[i]))
@@ -179,7 +179,7 @@ def _read_first_peak(
         else:
             half = max(int(DIP_HALF_S / interval - 0.49), 1)
         read_point(y, x, valley, half, peak, end, out.dip)
-    return peak, valley
+    return valley
 
 
 @kernel
@@ -253,9 +253,7 @@ def read_snap(
         for i in range(off, stop):
             idle = min(idle, float(fast[i]))
     end = hold_end(slow, on, off, stop, idle, interval)
-    peak, valley = _read_first_peak(
-        y, x, fast, slow, first, start, on, end, idle, interval, slow_half, noise[1], out
-    )
+    valley = _read_first_peak(y, x, fast, slow, first, start, on, end, idle, interval, slow_half, noise[1], out)
     climb = valley if valley > 0 else on
     out.ripple = _ripple(y, climb, end, int(0.15 / interval)) if interval < 0.011 else 0.0
     if (end - climb) * interval < SHORT_CLIMB_S:

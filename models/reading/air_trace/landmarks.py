@@ -6,16 +6,20 @@ Definitions. All levels and crossings are of the *mass flow*; `fast` is the flow
 =================  ====================================================================================
 idle               mean over the steady flow before the opening, at most 3 s, ending short of the first
                    departure from it
-first peak, dip    earliest fall of the fast trace within 0.6 s of the opening that recovers, is more than
-                   5 % of the snap's height, and stays above 1.5 times idle; the peak where a parabola over ±12.5 ms
-                   is highest, the dip by one over ±20 ms at the lowest of the slow trace (below 330 Hz of the
-                   fast one)
+hold               up to where the fall of the release begins: back from half the height of the last top that is no pulse,
+                   to a tenth of the fall's steepest slope. Nothing before the release is looked for after it
+first peak, dip    earliest fall of the fast trace within 0.6 s of the opening, before the release, that is more than 5 %
+                   of the snap's height and three waves of the ripple at idle, climbs again by three fifths of that, and
+                   does not soon fall as deep again; the peak where a parabola over ±12.5 ms is highest, the dip by one
+                   over ±20 ms at the lowest of the slow trace (below 330 Hz of the fast one)
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
-                   the level at which the first rise has lost four fifths of its steepness (half, below 50 Hz)
+                   the level at which the first rise has lost four fifths of its steepness (half, below 50 Hz), at
+                   most 0.15 s after it began; as unsure as the places are apart where the edge has two steps
 main peak          after the dip and before the fall, the mean over the stretch around the highest point in
                    which the slow trace stays within 0.5 % (and 4 standard deviations of its noise) of it, plus the
                    height of the slow trace's highest point above that mean beyond its noise; where the stretch
-                   is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point. In the raw
+                   is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point; of a climb that the
+                   release cuts short, the top of a parabola over ±12.5 ms (below 50 Hz its highest sample). In the raw
                    signal: the signal at that flow
 release            fast trace falling through half the height from idle before to main peak
 fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
