@@ -26,7 +26,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.reading.read import read_waveforms
+from models.reading.read import METHOD, read_waveforms
 from tests.studies.holds_drawn import HOLDS, Event, draw
 from tests.studies.results import write_section
 
@@ -126,7 +126,9 @@ def main() -> None:
         events = [e for e in events if arguments.source in (None, e.source)]
         lines += [f"### Hold {hold:g} s ({len(events)} events)", "", *table(judge(events, arguments.show)), ""]
     if arguments.write:
-        write_section("holds", ["## Short holds", "", *lines])
+        intro = f"`python -m tests.studies.holds --count {arguments.count} --seed {arguments.seed} --write`, method {METHOD}. "
+        intro += "What can be told, what is right and what is invented: the study's docstring. Terms were sized on seeds 21 and 22."
+        write_section("holds", ["## Short holds", "", intro, "", *lines])
     print("\n".join(lines))
 
 

@@ -77,7 +77,9 @@ def hold_end(
     for i in range(at, on - 1, -1):
         if slow[i] > slow[at]:
             at = i
-        elif slow[at] > (soon_level if at < soon else from_level) and slow[at] - slow[i] > TOP_STANDS * (slow[at] - idle):
+        elif slow[at] > (soon_level if at < soon else from_level) and slow[at] - slow[i] > TOP_STANDS * (
+            slow[at] - idle
+        ):
             break
     half, _ = crossing(slow, at, min(closed + 1, stop), idle + 0.5 * (float(slow[at]) - idle), False)
     if not np.isfinite(half):
