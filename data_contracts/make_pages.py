@@ -200,7 +200,7 @@ def moved(scale: FeatureScale, size: float, of: float | None = None) -> str:
     scale : str
         See `Feature`.
     size : float
-        Movement, or its spread where `of` is given. [scale of the feature]
+        Effect, or its spread where `of` is given. [scale of the feature]
     of : float, optional
         The movement that the spread belongs to. [scale of the feature]
 

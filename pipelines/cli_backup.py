@@ -13,7 +13,7 @@ from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 def backup(
     out: Annotated[
         str | None,
-        typer.Option("--out", metavar="PLACE", help="Folder or URL the backups are kept at; several share one."),
+        typer.Option("--out", metavar="PLACE", help="Folder or URL of this workspace's backups."),
     ] = None,
     home: Home = Path(DEFAULT_HOME),
     keep: Annotated[int | None, typer.Option(min=1, help="Keep so many of the newest backups; default all.")] = None,

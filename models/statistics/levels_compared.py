@@ -40,7 +40,7 @@ class Compared:
     before, after, expected : Level
         Before and after, and what a sound van would read. [unit of the quantity]
     change, low, high : float
-        Movement towards the expectation (negative: away) and its interval. [unit of the quantity]
+        Change towards the expectation (negative: away) and its interval. [unit of the quantity]
     restored : float
         Share of the distance to the expectation that is made good. [1]
     moved_before : bool

@@ -3,14 +3,14 @@
 import shutil
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, nullcontext
 from datetime import UTC, datetime
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
-from data_contracts.errors import InputError, WorkspaceBusyError, WorkspaceError
+from data_contracts.errors import InputError, WorkspaceBusyError
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.quarantine_decisions import waiting_place
-from pipelines.storage.backups import Backup, BackupPlace
+from pipelines.storage.backups import Backup, BackupPlace, digest_of
 from pipelines.weekly.steps import VERSION
 from pipelines.workspace.workspace import Workspace, open_workspace
 
@@ -37,11 +37,12 @@ def back_up(workspace: Workspace, place: str, *, keep: int | None = None, wait_s
     there = BackupPlace(place)
     with _held(workspace, wait_s):
         backup, copied = there.write(workspace, VERSION, datetime.now(UTC))
+        gone = [] if keep is None else there.forget(keep)
     lines = [
         f"backup {backup.name} at {place}: {len(backup.files)} files, {_megabytes(backup.size)}, of which "
         f"{_megabytes(copied)} were new; read back and right"
     ]
-    if keep is not None and (gone := there.forget(keep)):
+    if gone:
         lines.append(f"{len(gone)} older backups removed, {gone[0]} to {gone[-1]}")
     return "\n".join(lines)
 
@@ -93,32 +94,45 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
     there = BackupPlace(place)
     backup = _chosen(there.backups(), place, name)
     root = home.resolve()
+    there_now = root.exists() and any(root.iterdir())
+    if there_now and not any((root / part).exists() for part in _PARTS):
+        raise InputError(f"{root} holds something else than a workspace: name the workspace, or a new folder")
     draft = root.with_name(f"{root.name}.restored-{backup.name}")
-    if draft.exists():
-        raise WorkspaceError(f"{draft} is in the way, left by a restore that was cut off: remove it, then run again")
-    there.put_back(backup, draft)
-    lines = [f"{home} is as backup {backup.name} has it: {len(backup.files)} files, each with its hash"]
-    if root.exists() and any(root.iterdir()):
-        former = root.with_name(f"{root.name}.before-{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
-        with _held(Workspace(root), 0.0):
-            deliveries, decisions = _since(Workspace(root), Workspace(draft), backup)
-            root.rename(former)
+    with _held(Workspace(root), 0.0) if there_now else nullcontext():
+        former = root if there_now else _set_aside_before(root)
+        shutil.rmtree(draft, ignore_errors=True)  # of a restore that was cut off
+        try:
+            there.put_back(backup, draft)
+            since = None if former is None else _since(Workspace(former), Workspace(draft), backup)
+            if there_now:
+                former = root.with_name(f"{root.name}{_BEFORE}{datetime.now(UTC):%Y%m%dT%H%M%SZ}")
+                root.rename(former)
+            elif root.exists():
+                root.rmdir()
             draft.rename(root)
+        finally:
+            shutil.rmtree(draft, ignore_errors=True)
+    open_workspace(root)  # makes the folders that were empty
+    lines = [f"{home} is as backup {backup.name} has it: {len(backup.files)} files, each with its hash"]
+    if former is not None and since is not None:
         lines.append(f"what was there is kept as {former}; remove it once you have looked at the restored one")
-        lines.append(
-            f"since that backup: {deliveries} deliveries are in the inbox again, {decisions} decisions wait again"
-        )
+        lines.append(f"since that backup, and waiting for the next run: deliveries {since[0]}, decisions {since[1]}")
         if _register_of(former) != _register_of(root):
             lines.append(
                 f"the register or settings were changed since: compare {former / 'register'} and settings.toml"
             )
-    else:
-        if root.exists():
-            root.rmdir()
-        draft.rename(root)
-    open_workspace(root)  # makes the folders that were empty
     lines.append(f"next: vansnap check --home {home}, then vansnap weekly --home {home}")
     return "\n".join(lines)
+
+
+_BEFORE = ".before-"
+_PARTS = ("settings.toml", "warehouse.duckdb", "published.duckdb", "waveforms", "register")
+"""By one of these a folder is known as a workspace, or as what is left of one."""
+
+
+def _set_aside_before(root: Path) -> Path | None:
+    """What a restore that was cut off had already set aside; None where the workspace was never there."""
+    return max(root.parent.glob(f"{root.name}{_BEFORE}*"), default=None)
 
 
 def _chosen(listed: list[Backup], place: str, name: str | None) -> Backup:
@@ -131,29 +145,37 @@ def _chosen(listed: list[Backup], place: str, name: str | None) -> Backup:
 
 def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int, int]:
     """Hand deliveries and decisions that the backup does not hold to the restored workspace; how many of each."""
-    known = {PurePosixPath(path).parts for path in backup.files}
+    held = {digest for digest, _, _ in backup.files.values()}
     deliveries = 0
     for folder in (former.inbox, former.quarantine, former.delivered):
         for path in sorted(folder.iterdir()) if folder.is_dir() else ():
-            parts = path.relative_to(former.root).parts
-            if path.name.startswith(".") or any(name[: len(parts)] == parts for name in known):
+            files = [one for one in (path.rglob("*") if path.is_dir() else [path]) if one.is_file()]
+            if path.name.startswith(".") or path.name.endswith(".part") or {digest_of(one) for one in files} <= held:
                 continue
-            _copy(path, restored.inbox / path.name)
+            _copy(path, _free(restored.inbox / path.name))
             deliveries += 1
     decisions = 0
-    held = {PurePosixPath(path).name for path in backup.files if path.startswith("decisions/")}
     for path in sorted(former.decisions.rglob("[!.]*.json")):
-        if path.name not in held:
+        if digest_of(path) not in held:
             inside = path.relative_to(former.decisions)
-            _copy(path, restored.decisions / (waiting_place(path) if inside.parts[0] == TAKEN else inside))
+            _copy(path, _free(restored.decisions / (waiting_place(path) if inside.parts[0] == TAKEN else inside)))
             decisions += 1
     return deliveries, decisions
+
+
+def _free(path: Path) -> Path:
+    """The path, or with an ending where something has that name."""
+    number, free = 1, path
+    while free.exists():
+        number += 1
+        free = path.with_name(f"{path.stem}~{number}{path.suffix}")
+    return free
 
 
 def _copy(source: Path, target: Path) -> None:
     target.parent.mkdir(parents=True, exist_ok=True)
     if source.is_dir():
-        shutil.copytree(source, target, dirs_exist_ok=True)
+        shutil.copytree(source, target)
     else:
         shutil.copy2(source, target)
 

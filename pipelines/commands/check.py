@@ -12,7 +12,7 @@ from pipelines.decisions.quarantine_decisions import unreadable_items
 from pipelines.decisions.repairs import repairs_of, unknown_work
 from pipelines.intake import quarantine
 from pipelines.intake.corrections import unreadable_mends
-from pipelines.intake.filing import place_of
+from pipelines.intake.filing import place_of, unnameable
 from pipelines.intake.take_in import accounts
 from pipelines.storage.unreferenced import UNREFERENCED, chunks_aside
 from pipelines.storage.warehouse import Warehouse, open_warehouse
@@ -214,6 +214,10 @@ def _filing_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
             findings.append(
                 f"delivery {row['delivery']} waits, but its files are gone from quarantine/: put them back or deliver again"
             )
+    findings += [
+        f"inbox/ holds something whose name can't be kept, as {name}: the next `vansnap weekly` renames it; if it stays, rename it there"
+        for name in unnameable(workspace.inbox)
+    ]
     kept = {workspace.quarantine, workspace.delivered}
     known = {place_of(workspace, r["delivery"], r["source"], r["place"]) for r in rows.iter_rows(named=True)}
     for folder in kept:

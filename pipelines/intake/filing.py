@@ -106,7 +106,7 @@ def content_of(path: Path, source: str) -> str:
 
 
 def plainly_named(inbox: Path) -> list[Path]:
-    """What lies in the inbox, by name. A name that no table, line or other folder could hold is made plain first.
+    """Complete deliveries in the inbox, by name. A name that no table, line or other folder could hold is made plain first.
 
     Such are names that are not UTF-8, hold control characters, or leave no room for an ending.
 
@@ -117,16 +117,30 @@ def plainly_named(inbox: Path) -> list[Path]:
     """
     paths = []
     for path in sorted(inbox.iterdir()):
+        if path.name.startswith(".") or path.name.endswith(".part"):
+            continue  # still being delivered
         name = _plain(path.name)
         if name != path.name:
             place = path.with_name(name)
             try:
                 path = path.rename(place) if not _is_there(place) else path
             except OSError:
-                continue  # another account's: it stays, and `vansnap check` says so
+                continue  # another account's: it stays, and `unnameable` tells
         if path.name == name:
             paths.append(path)
     return paths
+
+
+def unnameable(inbox: Path) -> list[str]:
+    """Names in the inbox, as they can be printed, that no run could make plain.
+
+    Parameters
+    ----------
+    inbox : Path
+        Its folder.
+    """
+    names = [path.name for path in sorted(inbox.iterdir()) if not path.name.startswith(".")]
+    return [_plain(name) for name in names if not name.endswith(".part") and _plain(name) != name]
 
 
 def _plain(name: str) -> str:

@@ -230,8 +230,6 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
     taken = set(warehouse.query("SELECT delivery FROM deliveries")["delivery"]) | {quarantine.REGISTER}
     stuck = set(warehouse.query("SELECT source, content_id FROM deliveries WHERE place = 'inbox'").iter_rows())
     for path in plainly_named(workspace.inbox):
-        if path.name.startswith(".") or path.name.endswith(".part"):
-            continue
         if any(path.name == source and content_of(path, source) == held for source, held in stuck):
             continue
         stem = path.name[:-4] if path.name.lower().endswith(".zip") and not path.is_dir() else path.name

@@ -2,14 +2,15 @@
 
 objects/ holds the bytes, named by their SHA-256, so a file that has not changed since an earlier backup is not copied
 again. backups/ holds a JSON file for each backup: its moment, the version that made it, and for every file of the workspace its
-path, hash, size and mode. A backup counts once its list is there, which is written last. Everything is read back and
-hashed when it is written and when it is put back. Any place that `fsspec` knows will do.
+path, hash, size and mode. A backup counts once its list is there, which is written last. Whatever a backup names is read back and
+hashed when the backup is made and when it is put back. A place belongs to one workspace. Any that `fsspec` knows will do.
 """
 
 import hashlib
 import json
 import os
 import shutil
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,8 +21,11 @@ import fsspec
 from fsspec.spec import AbstractFileSystem
 
 from data_contracts.errors import InputError, WorkspaceError, first_line
+from pipelines.storage.atomic_files import write_atomically
 from pipelines.workspace.workspace import Workspace
 
+IDENTITY = ".workspace"
+"""File of a workspace by which a place knows its own."""
 LEFT_OUT = frozenset({"orchestrator", ".lock"})
 """Of a workspace: the orchestrator's own records and logs, and the lock."""
 _BLOCK = 1 << 20
@@ -109,29 +113,35 @@ class BackupPlace:
         Returns
         -------
         Backup
+            Without deliveries that came or went while it was made: the next one has them.
         int
             Bytes that had to be copied.
 
         Raises
         ------
+        InputError
+            If the place is within the workspace, or holds the backups of another one.
         WorkspaceError
             If something can't be read or written, or reads back otherwise than it was written.
         """
-        if Path(self._root).resolve().is_relative_to(workspace.root) and "file" in _protocols(self._files):
+        if "file" in _protocols(self._files) and Path(self._root).resolve().is_relative_to(workspace.root):
             raise InputError(f"{self.place} is within the workspace: name a place outside it, best on another disk")
         files: dict[str, tuple[str, int, int]] = {}
         copied = 0
         try:
-            self._files.makedirs(f"{self._root}/objects", exist_ok=True)
-            self._files.makedirs(f"{self._root}/backups", exist_ok=True)
+            self._claim(workspace)
             for path in _files_of(workspace.root):
-                stat = path.stat()
-                digest = _digest(path)
-                copied += self._keep(path, digest, stat.st_size)
-                files[path.relative_to(workspace.root).as_posix()] = (digest, stat.st_size, stat.st_mode & 0o777)
+                name = path.relative_to(workspace.root).as_posix()
+                try:
+                    status, digest = path.stat(), digest_of(path)
+                    copied += self._keep(path, digest, status.st_size)
+                except (FileNotFoundError, _ChangedError):
+                    if name.startswith("inbox/"):
+                        continue  # still being delivered, or taken back
+                    raise
+                files[name] = (digest, status.st_size, status.st_mode & 0o777)
             backup = Backup(at.astimezone(UTC).strftime("%Y%m%dT%H%M%S%fZ"), files, version)
-            text = json.dumps({"version": version, "files": files}, ensure_ascii=False, indent=1).encode()
-            self._put(f"{self._root}/backups/{backup.name}.json", text)
+            self._put(f"{self._root}/backups/{backup.name}.json", {"version": version, "files": files})
         except OSError as error:
             raise WorkspaceError(
                 f"the backup to {self.place} failed ({error.strerror or first_line(error)}): earlier backups are as they were; "
@@ -139,13 +149,27 @@ class BackupPlace:
             ) from error
         return backup, copied
 
+    def _claim(self, workspace: Workspace) -> None:
+        """Make the place the workspace's own, or find that it is another's."""
+        own = workspace.root / IDENTITY
+        if not own.exists():
+            write_atomically(own, uuid.uuid4().hex.encode())
+        theirs = f"{self._root}/workspace.json"
+        identity = own.read_text(encoding="utf-8").strip()
+        if not self._files.exists(theirs):
+            for folder in ("objects", "backups"):
+                self._files.makedirs(f"{self._root}/{folder}", exist_ok=True)
+            self._put(theirs, {"workspace": identity})
+        elif json.loads(self._files.cat_file(theirs)).get("workspace") != identity:
+            raise InputError(f"{self.place} holds the backups of another workspace: name a place of its own")
+
     def _object(self, digest: str) -> str:
         return f"{self._root}/objects/{digest[:2]}/{digest}"
 
     def _keep(self, path: Path, digest: str, size: int) -> int:
-        """Copy a file unless it is there; bytes copied."""
+        """Copy a file unless its bytes are there, undamaged; bytes copied."""
         there = self._object(digest)
-        if self._files.exists(there) and self._files.size(there) == size:
+        if self._is_sound(digest):
             return 0
         self._files.makedirs(there.rsplit("/", 1)[0], exist_ok=True)
         draft = f"{there}.part"
@@ -154,13 +178,21 @@ class BackupPlace:
                 copy.write(block)
         if self._digest_there(draft) != digest:
             self._files.rm_file(draft)
-            raise OSError(None, f"{path.name} changed while it was copied, or was not written as it is")
-        self._files.mv(draft, there)
+            raise _ChangedError(None, f"{path.name} changed while it was copied, or was not written as it is")
+        self._move(draft, there)
         return size
 
-    def _put(self, there: str, content: bytes) -> None:
-        self._files.pipe_file(f"{there}.part", content)
-        self._files.mv(f"{there}.part", there)
+    def _put(self, there: str, document: dict[str, Any]) -> None:
+        self._files.pipe_file(f"{there}.part", json.dumps(document, indent=1).encode())
+        self._move(f"{there}.part", there)
+
+    def _move(self, draft: str, there: str) -> None:
+        if self._files.exists(there):
+            self._files.rm_file(there)
+        self._files.mv(draft, there)
+
+    def _is_sound(self, digest: str) -> bool:
+        return bool(self._files.exists(self._object(digest))) and self._digest_there(self._object(digest)) == digest
 
     def _digest_there(self, there: str) -> str:
         digest = hashlib.sha256()
@@ -177,11 +209,7 @@ class BackupPlace:
         backup : Backup
             One of `backups`.
         """
-        return [
-            path
-            for path, (digest, _, _) in backup.files.items()
-            if not self._files.exists(self._object(digest)) or self._digest_there(self._object(digest)) != digest
-        ]
+        return [path for path, (digest, _, _) in backup.files.items() if not self._is_sound(digest)]
 
     def forget(self, keep: int) -> list[str]:
         """Remove all but the newest backups, then what no backup names any more.
@@ -257,15 +285,33 @@ class BackupPlace:
 
 
 def _files_of(root: Path) -> Iterator[Path]:
-    """Every file of a workspace but the drafts of writes in progress."""
-    for path in sorted(root.rglob("*")):
-        inside = path.relative_to(root)
-        draft = path.name.startswith(".") and path.name.endswith(".part")
-        if path.is_file() and not path.is_symlink() and inside.parts[0] not in LEFT_OUT and not draft:
-            yield path
+    """Every file of a workspace, those behind links too, but drafts, uploads in progress and what is `LEFT_OUT`."""
+    seen: set[str] = set()
+    for folder, folders, names in os.walk(root, followlinks=True):
+        real = os.path.realpath(folder)
+        if real in seen:  # a link that leads back
+            folders.clear()
+            continue
+        seen.add(real)
+        folders[:] = sorted(one for one in folders if Path(folder) != root or one not in LEFT_OUT)
+        for name in sorted(names):
+            path = Path(folder) / name
+            if path.is_file() and not name.endswith(".part") and not (Path(folder) == root and name in LEFT_OUT):
+                yield path
 
 
-def _digest(path: Path) -> str:
+class _ChangedError(OSError):
+    """A file is not what was read of it before."""
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file's bytes.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    """
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 

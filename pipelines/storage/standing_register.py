@@ -54,7 +54,9 @@ def standing_register(workspace: Workspace, warehouse: Warehouse) -> StandingReg
     repairs = _repairs_standing(warehouse, register)
     emptied = [
         RegisterFault(
-            file, None, f"register/{file} names no {what} any more: put the entries back, or take out the vans"
+            file,
+            None,
+            f"register/{file} names no {what} any more: put the entries back; a fleet without vans needs no run",
         )
         for file, what, now, stands in (
             (VANS_FILE, "van", register.vans, vans),
@@ -137,10 +139,19 @@ def _vans_standing(warehouse: Warehouse, register: Register) -> dict[str, Van]:
 
 
 def _repairs_standing(warehouse: Warehouse, register: Register) -> tuple[Repair, ...]:
-    """Repairs of the last run where repairs.csv can't be used as a whole."""
-    unusable = any(fault.file == REPAIRS_FILE and fault.row is None for fault in register.faults)
-    if register.repairs or not unusable:
-        return ()
-    kept = warehouse.query("SELECT * FROM repairs ORDER BY done_at, repair_id")
+    """The register's repairs of the last run: of vans one of whose rows is not sound now, or all where the file can't be used.
+
+    Those recorded on orders come from the orders themselves.
+    """
+    faults = [fault for fault in register.faults if fault.file == REPAIRS_FILE]
+    whole, named = any(fault.whole for fault in faults), {fault.van_id for fault in faults if fault.van_id}
+    known = {repair.repair_id for repair in register.repairs}
+    kept = warehouse.query(
+        "SELECT * FROM repairs WHERE repair_id NOT IN (SELECT event_id FROM order_events) ORDER BY done_at, repair_id"
+    )
     columns = [field.name for field in fields(Repair)]
-    return tuple(Repair(**{name: row[name] for name in columns}) for row in kept.iter_rows(named=True))
+    return tuple(
+        Repair(**{name: row[name] for name in columns})
+        for row in kept.iter_rows(named=True)
+        if row["repair_id"] not in known and (whole or row["van_id"] in named)
+    )

@@ -33,6 +33,9 @@ def settle_chunks(warehouse: Warehouse, folder: Path) -> None:
         aside.mkdir(exist_ok=True)
     for path in back:
         path.rename(folder / path.name)
+    for path in chunks_aside(folder):  # a second copy of what is in its place: chunks are named by their hash
+        if (folder / path.name).exists() and (folder / path.name).stat().st_size == path.stat().st_size:
+            path.unlink()
     for path in away:
         path.rename(aside / path.name)
     for draft in folder.glob(".*.part"):

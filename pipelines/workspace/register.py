@@ -62,12 +62,14 @@ class Repair:
 
 @dataclass(frozen=True)
 class RegisterFault:
-    """One entry that is not used: file within the register, row from 1 (None: not a row), one clear line, and its van."""
+    """One entry that is not used: file within the register, row from 1 (None: not a row), one clear line, and its van; `whole` where nothing
+    of the file could be used."""
 
     file: str
     row: int | None
     reason: str
     van_id: str | None = None
+    whole: bool = False
 
 
 @dataclass(frozen=True)
@@ -219,11 +221,13 @@ def _read_toml(path: Path, file: str, faults: list[RegisterFault]) -> dict[str, 
     try:
         return toml_document(path.read_bytes())
     except FileNotFoundError:
-        faults.append(RegisterFault(file, None, f"register/{file} is missing: add it"))
+        faults.append(RegisterFault(file, None, f"register/{file} is missing: add it", whole=True))
     except OSError as error:
-        faults.append(RegisterFault(file, None, f"register/{file} can't be read ({error}): make it a readable file"))
+        faults.append(
+            RegisterFault(file, None, f"register/{file} can't be read ({error}): make it a readable file", whole=True)
+        )
     except InputError as error:
-        faults.append(RegisterFault(file, None, f"register/{file} {error}"))
+        faults.append(RegisterFault(file, None, f"register/{file} {error}", whole=True))
     return {}
 
 
@@ -233,8 +237,8 @@ def _read_table(folder: Path, file: str, faults: list[RegisterFault]) -> pl.Data
     nothing = pl.DataFrame(schema={"row": pl.Int64} | dict.fromkeys(required, pl.String))
     path = folder / file
 
-    def refuse(reason: str) -> None:
-        faults.append(RegisterFault(file, None, shown(f"register/{file} {reason}", longest=None)))
+    def refuse(reason: str, *, whole: bool = True) -> None:
+        faults.append(RegisterFault(file, None, shown(f"register/{file} {reason}", longest=None), whole=whole))
 
     if not path.is_file():
         if file == "vans.csv":
@@ -258,7 +262,7 @@ def _read_table(folder: Path, file: str, faults: list[RegisterFault]) -> pl.Data
             f"has no column {', '.join(missing)} (the header is {', '.join(filter(None, header))}): add it to the header row"
         ]
     for reason in reasons:
-        refuse(reason)
+        refuse(reason, whole=bool(missing))
     if missing:
         return nothing
     rows = cells[1:].with_row_index("row", offset=1)

@@ -1,6 +1,7 @@
 """A warehouse that is gone or old costs nothing: nothing is deleted, and a backup brings everything back."""
 
 import json
+import os
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -8,7 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from data_contracts.errors import WorkspaceBusyError, WorkspaceError
+from data_contracts.errors import InputError, WorkspaceBusyError, WorkspaceError
 from pipelines import cli
 from pipelines.commands.backup import back_up, list_backups, restore
 from pipelines.commands.check import check_workspace
@@ -160,13 +161,13 @@ def test_what_came_in_since_the_backup_is_taken_in_again(home: Workspace, tmp_pa
         (MENDS, "mend.json", {"cells": {}}),
     ):
         (home.decisions / folder).mkdir(exist_ok=True)
-        (home.decisions / folder / name).write_text(json.dumps(document), encoding="utf-8")
+        (home.decisions / folder / name).write_text(json.dumps(document | {"name": name}), encoding="utf-8")
     with (home.register / "vans.csv").open("a", encoding="utf-8") as register:
         register.write("\n")
     former = files(home.root)
 
     said = restore(home.root, place)
-    assert "2 deliveries are in the inbox again, 4 decisions wait again" in said
+    assert "deliveries 2, decisions 4" in said
     assert "register or settings were changed" in said
     (kept,) = home.root.parent.glob("home.before-*")
     assert files(kept) == former
@@ -266,3 +267,115 @@ def test_the_restored_tables_are_the_lost_ones(home: Workspace, tmp_path: Path) 
     restore(home.root, str(tmp_path / "backups"))
     for table, rows in content().items():
         assert rows.equals(before[table]), table
+
+
+def test_what_a_link_leads_to_is_backed_up(home: Workspace, tmp_path: Path) -> None:
+    """Waveforms on a disk of their own are usual."""
+    elsewhere = tmp_path / "big-disk"
+    home.waveforms.rename(elsewhere)
+    home.waveforms.symlink_to(elsewhere)
+    (elsewhere / "loop").symlink_to(elsewhere)
+    kept = {path.name: path.read_bytes() for path in elsewhere.glob("*.parquet")}
+    assert kept
+    back_up(home, str(tmp_path / "backups"))
+    restore(tmp_path / "new", str(tmp_path / "backups"))
+    assert {path.name: path.read_bytes() for path in (tmp_path / "new" / "waveforms").glob("*.parquet")} == kept
+
+
+def test_deliveries_of_one_name_are_told_by_what_they_hold(home: Workspace, tmp_path: Path) -> None:
+    place = str(tmp_path / "backups")
+    deliver(home.inbox / "export", [row("w.csv", at="2026-03-03T09:00:00Z")], {"w.csv": recording(5)}, zipped=True)
+    back_up(home, place)
+    run_intake(home)
+    deliver(home.inbox / "export", [row("w.csv", at="2026-03-04T09:00:00Z")], {"w.csv": recording(6)}, zipped=True)
+    assert "deliveries 1, decisions 0" in restore(home.root, place)
+    assert sorted(path.name for path in home.inbox.iterdir()) == ["export.zip", "export~2.zip"]
+    run_intake(home)
+    assert ask(home, "SELECT count(*) FROM recordings WHERE state = 'held'").item() == 3
+
+
+def test_a_place_belongs_to_one_workspace(home: Workspace, tmp_path: Path) -> None:
+    place = str(tmp_path / "backups")
+    back_up(home, place)
+    with pytest.raises(InputError, match="another workspace"):
+        back_up(make_home(tmp_path / "other"), place, keep=1)
+    assert len(BackupPlace(place).backups()) == 1
+    restore(tmp_path / "again", place)
+    back_up(Workspace(tmp_path / "again"), place)  # a restored one goes on
+    assert len(BackupPlace(place).backups()) == 2
+
+
+def test_damaged_bytes_are_renewed_by_the_next_backup(home: Workspace, tmp_path: Path) -> None:
+    there = BackupPlace(str(tmp_path / "backups"))
+    first, _ = there.write(home, "1", AT)
+    digest, size, _ = first.files["warehouse.duckdb"]
+    held = tmp_path / "backups" / "objects" / digest[:2] / digest
+    held.write_bytes(bytes(size))
+    second, copied = there.write(home, "1", AT.replace(hour=9))
+    assert copied == size
+    assert there.damaged(first) == there.damaged(second) == []
+
+
+@pytest.mark.parametrize("cut", [1, 2])
+def test_a_restore_cut_off_between_its_renames_is_taken_up_again(
+    home: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cut: int
+) -> None:
+    place = str(tmp_path / "backups")
+    back_up(home, place)
+    take_one(home, "second", 2)
+    rename, calls = Path.rename, iter(range(9))
+
+    def stop(self: Path, target: Path) -> Path:
+        if "home" in self.name and not self.name.endswith(".part") and next(calls) == cut - 1:
+            raise KeyboardInterrupt
+        return rename(self, target)
+
+    with monkeypatch.context() as killed:
+        killed.setattr(Path, "rename", stop)
+        with pytest.raises(KeyboardInterrupt):
+            restore(home.root, place)
+    assert "deliveries 1, decisions 0" in restore(home.root, place)
+    run_intake(home)
+    assert ask(home, "SELECT count(*) FROM recordings WHERE state = 'held'").item() == 2
+
+
+def test_an_upload_in_progress_fails_no_backup(
+    home: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (home.inbox / "week.zip.part").write_bytes(b"half")
+    (home.inbox / "growing").mkdir()
+    growing = home.inbox / "growing" / "w.csv"
+    growing.write_bytes(b"a")
+    name = os.fsdecode(os.fsencode(home.inbox) + b"/\xff.txt")
+    Path(name).write_bytes(b"x")
+    sound = BackupPlace._is_sound
+
+    def grows(self: BackupPlace, digest: str) -> bool:
+        growing.write_bytes(growing.read_bytes() + b"b")
+        return sound(self, digest)
+
+    monkeypatch.setattr(BackupPlace, "_is_sound", grows)
+    there = BackupPlace(str(tmp_path / "backups"))
+    backup, _ = there.write(home, "1", AT)
+    assert "inbox/week.zip.part" not in backup.files
+    assert "inbox/growing/w.csv" not in backup.files
+    assert "warehouse.duckdb" in backup.files
+    monkeypatch.setattr(BackupPlace, "_is_sound", sound)
+    restore(tmp_path / "new", str(tmp_path / "backups"))
+    assert (tmp_path / "new" / "inbox" / os.fsdecode(b"\xff.txt")).read_bytes() == b"x"
+
+
+def test_a_folder_that_is_no_workspace_is_left_alone(home: Workspace, tmp_path: Path) -> None:
+    back_up(home, str(tmp_path / "backups"))
+    (tmp_path / "letters").mkdir()
+    (tmp_path / "letters" / "a.txt").write_text("ours", encoding="utf-8")
+    with pytest.raises(InputError, match="something else than a workspace"):
+        restore(tmp_path / "letters", str(tmp_path / "backups"))
+    assert (tmp_path / "letters" / "a.txt").exists()
+
+
+def test_a_restore_during_a_run_changes_nothing(home: Workspace, tmp_path: Path) -> None:
+    back_up(home, str(tmp_path / "backups"))
+    with home.held(), pytest.raises(WorkspaceBusyError):
+        restore(home.root, str(tmp_path / "backups"))
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["backups", "home"]

@@ -106,6 +106,24 @@ def test_a_name_that_nothing_can_hold_is_made_plain(home: Workspace, name: bytes
     assert check_workspace(home) == []
 
 
+def test_an_upload_in_progress_keeps_its_name(home: Workspace) -> None:
+    names = [f"{'x' * 240}.zip.part", ".hidden\x1b", "bell\a.part"]
+    for name in names:
+        (home.inbox / name).write_bytes(b"half")
+    run_intake(home)
+    assert sorted(path.name for path in home.inbox.iterdir()) == sorted(names)
+    assert check_workspace(home) == []
+
+
+def test_a_name_that_cannot_be_made_plain_is_told(home: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    deliver(home.inbox / "bell\a", SOUND, {"w.csv": recording(2)})
+    monkeypatch.setattr(Path, "rename", lambda self, target: (_ for _ in ()).throw(PermissionError(1, "no")))
+    run_intake(home)
+    (finding,) = check_workspace(home)
+    assert finding.isprintable()
+    assert "bell_-" in finding
+
+
 def test_a_delivery_that_cannot_be_moved_is_taken_in_once_and_moved_when_it_can(
     home: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -245,7 +245,7 @@ def test_a_manifest_with_semicolons_is_told_what_it_needs(home: Workspace) -> No
     assert "with commas" in only_item(home)[1]
 
 
-def test_stray_file_in_the_inbox(home: Workspace) -> None:
+def test_loose_file_in_the_inbox(home: Workspace) -> None:
     recording(1).write_csv(home.inbox / "loose.csv")
     run_intake(home)
     rule, reason, _ = only_item(home)
@@ -355,7 +355,7 @@ def test_audit_finds_what_was_damaged(home: Workspace) -> None:
         (finding,) = audit(home, warehouse)
         assert "missing" in finding
         chunk.write_bytes(content)
-        (home.waveforms / "stray.parquet").write_bytes(b"")
+        (home.waveforms / "unknown.parquet").write_bytes(b"")
         (finding,) = audit(home, warehouse)
         assert "belongs to nothing" in finding
         warehouse.execute("DELETE FROM recordings")

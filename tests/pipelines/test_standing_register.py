@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from data_contracts.facts.rendering import render
+from data_contracts.tables import ORDER_EVENTS, polars_schema
 from pipelines.commands.check import check_workspace
 from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse
@@ -166,3 +167,37 @@ def test_the_week_is_published_with_its_list_and_says_so(judged_small: Workspace
     assert ["families.toml" in notices[0], "vans.csv" in notices[1]] == [True, True]
     assert {"families.toml", "vans.csv"} <= set(waiting["file"])
     assert any("vans.csv" in line for line in check_workspace(home))
+
+
+def test_a_repair_recorded_on_an_order_is_the_orders_own(home: Workspace) -> None:
+    """A finding that is corrected must not stand on in the register's place."""
+    with Warehouse(home.warehouse_path) as warehouse, warehouse.transaction():
+        row = warehouse.query("SELECT * FROM repairs LIMIT 1").with_columns(repair_id=pl.lit("event"))
+        warehouse.append("repairs", row)
+        event = {"event_id": "event", "order_id": "o", "at": row["done_at"][0], "state": "done", "person": "p"}
+        schema = polars_schema(ORDER_EVENTS)
+        known = {name: [event.get(name)] for name in schema}
+        warehouse.append("order_events", pl.DataFrame(known, schema=schema))
+    (home.register / "repairs.csv").write_text("van,day\nV001,2026-03-01\n", encoding="utf-8")
+    register, _, _ = standing(home)
+    assert register.repairs
+    assert "event" not in {repair.repair_id for repair in register.repairs}
+
+
+def test_a_column_that_is_not_used_makes_nothing_stand(home: Workspace) -> None:
+    path = home.register / "repairs.csv"
+    path.write_text(path.read_text(encoding="utf-8").splitlines()[0] + ",cost\n", encoding="utf-8")
+    register, count, said = standing(home)
+    assert any("cost" in fault.reason for fault in register.faults)
+    assert (register.repairs, count, said) == ((), {}, [])
+
+
+def test_a_repair_whose_row_has_a_slip_stands(home: Workspace) -> None:
+    path = home.register / "repairs.csv"
+    before = load_register(home.register)
+    frame = pl.read_csv(path, infer_schema=False)
+    day = pl.when(pl.int_range(pl.len()) == 0).then(pl.lit("2026-13-40")).otherwise(pl.col("done_at"))
+    frame.with_columns(done_at=day).write_csv(path)
+    register, count, _ = standing(home)
+    assert set(register.repairs) == set(before.repairs)
+    assert count == {"repairs.csv": 1}

@@ -1,4 +1,4 @@
-"""Movement of a quantity that left its baseline: its onset, its speed, whether it has ended, and when it reaches a
+"""Change of a quantity that left its baseline: its onset, its speed, whether it has ended, and when it reaches a
 limit.
 """
 

@@ -73,7 +73,7 @@ class Fleet:
         )
 
     def moved(self, shifted: Residuals) -> dict[str, np.ndarray]:
-        """Movement of every feature on every van. [scale of the feature]"""
+        """Symptom of every feature on every van. [scale of the feature]"""
         sensors = [family.lambda_sensor for family in self.families]
         rich_low = np.array([s.polarity == "rich_low" and s.kind == "narrowband" for s in sensors])
         moved = symptoms(shifted, tuple(s.kind for s in sensors), rich_low, load_effects("trade"))
