@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from data_contracts.errors import InputError, MissingFileError, VansnapError
+from data_contracts.errors import InputError, MissingFileError, VansnapError, WorkspaceError, first_line
 from models.work.order_states import OrderEvent
 from pipelines.commands.apply import apply_now
 from pipelines.decisions.order_decisions import check_decision, event_from, pending, record
@@ -150,4 +150,8 @@ def _known(workspace: Workspace) -> tuple[list[str], list[OrderEvent]]:
 
 
 def _when(workspace: Workspace) -> str:
-    return "" if apply_now(workspace) else " (written down; a run is in progress and takes it in)"
+    """When it takes effect; whatever fails now, what was decided is on disk and stands."""
+    try:
+        return "" if apply_now(workspace) else " (written down; a run is in progress and takes it in)"
+    except (WorkspaceError, OSError) as error:
+        return f" (written down, and it stands; it takes effect once this is mended: {first_line(error)})"

@@ -2,8 +2,11 @@
 
 from pathlib import Path
 
+import pytest
+
 from data_contracts.errors import WorkspaceError
 from data_contracts.tables import TABLES
+from pipelines.commands import decide
 from pipelines.commands.check import table_findings
 from pipelines.storage.publish import published_run
 from pipelines.storage.warehouse import Warehouse
@@ -48,3 +51,25 @@ def test_every_damaged_block_that_holds_values_is_found(judged_small: Workspace,
             findings = [str(error)]
         assert findings, number
         assert all("vansnap restore" in line for line in findings)
+
+
+@pytest.mark.parametrize("what", [OSError(28, "No space left on device"), WorkspaceError("the warehouse is missing")])
+def test_a_decision_that_cannot_take_effect_at_once_is_told_to_stand(
+    judged_small: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: Exception
+) -> None:
+    home = copied_home(judged_small, tmp_path / "home")
+    with Warehouse(home.warehouse_path) as warehouse:
+        (order,) = warehouse.query("SELECT order_id FROM work_orders WHERE state = 'proposed' LIMIT 1")["order_id"]
+
+    def fail(workspace: Workspace) -> bool:
+        raise what
+
+    monkeypatch.setattr(decide, "apply_now", fail)
+    said = decide.decide_one(home, {"order_id": order, "state": "accepted", "person": "foreman"})
+    assert said.startswith(f"order {order} is accepted (written down, and it stands")
+    assert str(what) in said
+    monkeypatch.undo()
+    assert decide.apply_now(home)
+    with Warehouse(home.warehouse_path) as warehouse:
+        state = warehouse.query("SELECT state FROM work_orders WHERE order_id = ?", [order]).item()
+    assert state == "accepted"

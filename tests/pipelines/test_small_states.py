@@ -102,7 +102,8 @@ def test_a_repair_in_vain_is_not_learned_as_normal(judged_small: Workspace, trut
     done = ask(judged_small, f"SELECT strftime(max(done_at), '%G-W%V') FROM repairs WHERE van_id = '{van}'").item()
     outside = ask(
         judged_small,
-        f"SELECT alarm_since, onset_week FROM trends WHERE week = '{LAST_RUN}' AND van_id = '{van}' AND alarm",
+        f"SELECT alarm_since, onset_week FROM trends WHERE week = '{LAST_RUN}' AND van_id = '{van}' AND alarm AND quantity IN "
+        f"(SELECT unnest(touches) FROM repairs WHERE van_id = '{van}')",
     )
     assert outside.height
     assert outside["alarm_since"].min() > done
