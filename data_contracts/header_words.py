@@ -31,6 +31,8 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
         "lufttemp*",
         "ansaugtemp*",
         "intake temp*",
+        "intake air",
+        "ansaugluft",
     ),
     "barometer_kpa": (
         "baro*",
@@ -82,6 +84,9 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
     "battery_v": ("battery*", "batterie*", "bordspannung", "supply voltage", "ubat", "vbat*"),
 }
 """By canonical channel or condition; of air mass and lambda the unit tells which channel it is. The first that fits counts."""
+
+UNIT_TELLS = ("intake air", "ansaugluft", "kühlmittel", "kuehlmittel")
+"""Words of temperatures that count only where the file names a unit of temperature: they may head a flow or a level too."""
 
 ELSEWHERE_WORDS = (
     "desired",

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from data_contracts.header_words import BANK2_WORDS, ELSEWHERE_WORDS, HEADER_WORDS
+from data_contracts.header_words import BANK2_WORDS, ELSEWHERE_WORDS, HEADER_WORDS, UNIT_TELLS
 from data_contracts.recorder_units import AFR, CONDITIONS, UNITS
 from data_contracts.signals import BANK2_PREFIX, SIGNALS
 from pipelines.intake.readers.sketch import SketchColumn
@@ -103,7 +103,9 @@ def _by_header(column: SketchColumn) -> Guess | None:
         return None
     for kind, words in HEADER_WORDS.items():
         word = has_word(column.header, words)
-        if not word:
+        if not word or (
+            word in UNIT_TELLS and kind in CONDITIONS and not _unit(column, list(UNITS[CONDITIONS[kind][0]]))
+        ):
             continue
         if kind == "airflow":
             return _airflow(column, values, word)

@@ -160,6 +160,45 @@ ODD |= {
 }
 
 
+ODD |= {
+    "two columns of decimal commas": (
+        table("Zeit;LMM\n", "{t:.3f};{a:.3f}", decimal=","),
+        {"airflow_v"},
+        {"delimiter": ";", "decimal": ","},
+    ),
+    "three columns of decimal commas": (
+        table("Zeit [s];Luftmasse [V];Lambdasonde [V]\n", "{t:.3f};{a:.3f};{l:.3f}", decimal=","),
+        {"airflow_v", "lambda_v"},
+        {"delimiter": ";", "decimal": ","},
+    ),
+    "decimal commas under a line that names the delimiter": (
+        table("sep=;\nZeit;LMM\n", "{t:.3f};{a:.3f}", decimal=","),
+        {"airflow_v"},
+        {"delimiter": ";", "decimal": ",", "skip_rows": 1},
+    ),
+    "a line that names the delimiter, and a header of units alone": (
+        table('"sep=,"\ns,V\n', "{t:.3f},{a:.3f}"),
+        {"airflow_v"},
+        {"delimiter": None, "skip_rows": 1},
+    ),
+    "a line that names a delimiter the rows do not have": (
+        table("sep=|\nZeit;LMM\n", "{t:.3f};{a:.3f}", decimal=","),
+        {"airflow_v"},
+        {"delimiter": ";", "skip_rows": 1},
+    ),
+    "decimal commas, clock times and a column of text": (
+        table("Uhrzeit;LMM;Gang\n", "{clock};{a:.4f};N", decimal=","),
+        {"airflow_v"},
+        {"delimiter": ";", "decimal": ","},
+    ),
+    "conditions named by a short word and their unit": (
+        table("Zeit [s];LMM [V];Ansaugluft [°C];Kühlmittel (°C)\n", "{t:.3f};{a:.3f};21,5;88,0", decimal=","),
+        {"airflow_v", "intake_air_c", "coolant_c"},
+        {"delimiter": ";"},
+    ),
+}
+
+
 @pytest.mark.parametrize("language", ["en", "de"])
 @pytest.mark.parametrize("case", ODD)
 def test_a_proposal_reads_its_file(case: str, language: str) -> None:
@@ -276,6 +315,13 @@ def test_setpoints_and_sensors_after_the_catalyst_are_not_taken() -> None:
     np.testing.assert_allclose(waveform.channels["airflow_v"], AIR, rtol=1e-6)
     assert set(waveform.channels) == {"airflow_v", "bank2_lambda_v"}
     assert "# Not used: MAF desired (V), O2 B1S2 (V)." in text
+
+
+def test_a_short_word_without_a_temperature_is_no_condition() -> None:
+    content = table("Zeit [s];LMM [V];Ansaugluft [kg/h];Kühlmittel\n", "{t:.3f};{a:.3f};21,5;88,0", decimal=",")
+    text, waveform = proposed("w.csv", content)
+    assert waveform.conditions == {}
+    assert "# Not used: Ansaugluft [kg/h], Kühlmittel." in text
 
 
 def test_several_columns_that_could_be_it_are_named() -> None:

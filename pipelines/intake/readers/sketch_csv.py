@@ -17,6 +17,7 @@ from pipelines.intake.readers.sketch import MOST_ROWS, Sketch, SketchColumn
 from pipelines.intake.readers.values import named_unit
 
 _DELIMITERS = (";", "\t", ",", "|")
+_SEPARATOR = re.compile(r'"?sep=(.)"?\s*', re.IGNORECASE)  # a first line that names the delimiter, for spreadsheets
 _COMMENT_MARKS = ("#", "%", "//", "*")
 _LOOKED_AT = 400  # lines that tell how the file is written
 _NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
@@ -139,17 +140,18 @@ def _encoding(content: bytes) -> str:
 
 
 def _layout(lines: Sequence[str]) -> _Layout:
-    """How rows are cut, and where header and samples begin; the delimiter that makes the longest table wins."""
-    best: tuple[int, int, int, str, int] | None = None
-    for order, delimiter in enumerate(_DELIMITERS):
-        rows = [_cells(line, delimiter) for line in lines[:_LOOKED_AT]]
-        for count, first, length in _runs(rows):
-            found = (length * min(count, 2), count, -order, delimiter, first)
-            if best is None or found[:3] > best[:3]:
-                best = found
+    """How rows are cut, and where header and samples begin.
+
+    The delimiter that makes the longest table wins, then that with the most cells that are numbers, less those of text:
+    decimal commas cut as delimiters leave pieces such as "001;1".
+    """
+    named = _SEPARATOR.fullmatch(lines[0]) if lines else None
+    if named:
+        lines = ["", *lines[1:]]
+    best = (_longest(lines, (named[1],)) if named else None) or _longest(lines, _DELIMITERS)
     if best is None:
         raise UnreadableFileError("the file holds no table of numbers: export it as CSV with a header row")
-    delimiter, first, count = best[3], best[4], best[1]
+    delimiter, first, count = best
     rows = [_cells(line, delimiter) for line in lines[: first + 3]]
     if _is_header(rows[first], rows[first + 1 : first + 3]):
         first += 1
@@ -164,24 +166,41 @@ def _layout(lines: Sequence[str]) -> _Layout:
     return _Layout(delimiter, header, units, first, count)
 
 
-def _runs(rows: Sequence[Sequence[str]]) -> list[tuple[int, int, int]]:
-    """Cells, first row and length of every run of rows of samples that have as many cells."""
+def _longest(lines: Sequence[str], delimiters: Sequence[str]) -> tuple[str, int, int] | None:
+    """Delimiter, first row and cells of the best table; None where none makes one."""
+    best: tuple[int, float, int, int, str, int] | None = None
+    for order, delimiter in enumerate(delimiters):
+        rows = [_cells(line, delimiter) for line in lines[:_LOOKED_AT]]
+        for count, first, length, numbers in _runs(rows):
+            found = (length * min(count, 2), numbers, count, -order, delimiter, first)
+            if best is None or found[:4] > best[:4]:
+                best = found
+    return None if best is None else (best[4], best[5], best[2])
+
+
+def _runs(rows: Sequence[Sequence[str]]) -> list[tuple[int, int, int, float]]:
+    """Cells, first row and length of every run of rows of samples that have as many cells; numbers less texts of a row."""
     found, at = [], 0
     kept = [(i, row) for i, row in enumerate(rows) if any(row)]
     for (count, data), group in itertools.groupby(kept, key=lambda each: (len(each[1]), _is_data(each[1]))):
         members = list(group)
         at = members[0][0]
         if data and len(members) > 1:
-            found.append((count, at, len(members)))
+            kinds = [_kinds(row) for _, row in members]
+            found.append((count, at, len(members), sum(numbers - text for numbers, text in kinds) / len(kinds)))
     return found
+
+
+def _kinds(row: Sequence[str]) -> tuple[int, int]:
+    """How many cells are numbers or clock times, and how many are text."""
+    numbers = sum(bool(_NUMBER.fullmatch(cell) or _CLOCK.fullmatch(cell)) for cell in row)
+    return numbers, sum(bool(cell) for cell in row) - numbers
 
 
 def _is_data(row: Sequence[str]) -> bool:
     """At least one number, and no more text than numbers and clock times."""
-    numbers = sum(bool(_NUMBER.fullmatch(cell)) for cell in row)
-    clocks = sum(bool(_CLOCK.fullmatch(cell)) for cell in row)
-    text = sum(bool(cell) for cell in row) - numbers - clocks
-    return numbers > 0 and text <= numbers + clocks
+    numbers, text = _kinds(row)
+    return text <= numbers and any(_NUMBER.fullmatch(cell) for cell in row)
 
 
 def _is_header(row: Sequence[str], below: Sequence[Sequence[str]]) -> bool:
