@@ -50,4 +50,7 @@ def main() -> None:
     shown.run()
 
 
-main()
+# Streamlit runs this file as the main module. A process that the board starts, as for decoding a file from outside,
+# loads it again under another name, and must not show the board there.
+if __name__ == "__main__":
+    main()

@@ -20,14 +20,14 @@ _MOST_MEMORY = 8 * 1024**3
 
 
 @dataclass
-class _Helper:
+class _Decoder:
     """The process and our end of its pipe."""
 
     process: ForkServerProcess
     pipe: Connection
 
 
-_helper: _Helper | None = None
+_decoder: _Decoder | None = None
 _one_at_a_time = threading.Lock()
 
 
@@ -51,15 +51,15 @@ def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) ->
     UnreadableFileError
         If the process crashes, or the call takes longer than `LONGEST_S`.
     """
-    global _helper
+    global _decoder
     with _one_at_a_time:
-        if _helper is None or not _helper.process.is_alive():
-            _helper = _started()
+        if _decoder is None or not _decoder.process.is_alive():
+            _decoder = _started()
         try:
-            _helper.pipe.send((function, args, more))
-            if not _helper.pipe.poll(LONGEST_S):
+            _decoder.pipe.send((function, args, more))
+            if not _decoder.pipe.poll(LONGEST_S):
                 raise UnreadableFileError(f"it takes more than {LONGEST_S:g} s to read: export it again")
-            done, result = _helper.pipe.recv()
+            done, result = _decoder.pipe.recv()
         except (EOFError, OSError):
             _stop()
             raise UnreadableFileError("the file is damaged beyond reading: export it again") from None
@@ -71,22 +71,22 @@ def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) ->
     return result  # type: ignore[no-any-return]
 
 
-def _started() -> _Helper:
+def _started() -> _Decoder:
     context = multiprocessing.get_context("forkserver")
     ours, theirs = context.Pipe()
     process = context.Process(target=_serve, args=(theirs,), daemon=True)
     process.start()
     theirs.close()
-    return _Helper(process, ours)
+    return _Decoder(process, ours)
 
 
 def _stop() -> None:
-    global _helper
-    if _helper is not None:
-        _helper.process.kill()
-        _helper.process.join()
-        _helper.pipe.close()
-    _helper = None
+    global _decoder
+    if _decoder is not None:
+        _decoder.process.kill()
+        _decoder.process.join()
+        _decoder.pipe.close()
+    _decoder = None
 
 
 def _serve(pipe: Connection) -> None:
