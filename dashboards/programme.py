@@ -114,13 +114,16 @@ def compared(published: Published) -> None:
             required=True,
             key="compared-measure",
         )
+        of_fleet = frames["family"].filter(pl.col("measure") == measure)
         for by, frame in frames.items():
             mine = frame.filter(pl.col("measure") == measure)
+            if mine.is_empty():
+                continue  # a person restricted to a depot none of whose vans was seen
             if mine["rate"].null_count() == mine.height:
                 st.markdown(message("compared.nothing"))
                 break
             st.markdown(_differing(frame, by))
-            st.table(_table(mine, by), hide_index=True, border="horizontal", width="content")
+            st.table(_table(mine, by, of_fleet), hide_index=True, border="horizontal", width="content")
         parts.quiet(message("compared.note", months=PER_VAN_MONTHS))
         parts.download(lambda: queries.both_compared(published), "depots-and-families.csv", "download-compared")
 
@@ -139,9 +142,12 @@ def _differing(frame: pl.DataFrame, by: str) -> str:
     return " ".join(told) or message(f"compared.alike_{by}")
 
 
-def _table(rows: pl.DataFrame, by: str) -> pl.DataFrame:
-    """A row for each depot or family, and one for the fleet: van-months, count, and the rate as counted and as shrunk."""
-    months, count = float(sum(rows["months"])), int(sum(rows["count"]))
+def _table(rows: pl.DataFrame, by: str, of_fleet: pl.DataFrame) -> pl.DataFrame:
+    """A row for each depot or family, and one for the fleet: van-months, count, and the rate as counted and as shrunk.
+
+    The fleet is that of `of_fleet`, all families: of the depots a person may see only some.
+    """
+    months, count = float(sum(of_fleet["months"])), int(sum(of_fleet["count"]))
     names, last = [inert(name) for name in rows["name"]], [_shrunk(row) for row in rows.iter_rows(named=True)]
     return pl.DataFrame(
         {

@@ -1,6 +1,7 @@
 """How long parts last, and depots and families compared, on *Workshop*: their states, languages, and who sees what."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from models.work.compared import compared
 from pipelines.read_side import programme_queries as queries
 from pipelines.read_side.published import open_published
 from pipelines.read_side.restricted import restricted
+from pipelines.workspace.people import SOLE
 from tests.dashboards.conftest import View
 from tests.published_sample import make_workspace
 
@@ -138,6 +140,22 @@ def test_a_person_restricted_to_depots_sees_no_other_depot(home: Path) -> None:
     assert set(queries.compared(published, "family")["name"]) == {"f-0", "f-1"}
     assert queries.part_lives(published).height == 6
     assert set(queries.both_compared(published)["kind"]) == {"depot", "family"}
+
+
+@pytest.mark.parametrize("depot", ["north", "nowhere"])
+def test_the_fleet_stays_the_fleet_for_a_person_restricted_to_a_depot(
+    view: View, home: Path, monkeypatch: pytest.MonkeyPatch, depot: str
+) -> None:
+    monkeypatch.setattr("dashboards.parts.me", lambda: replace(SOLE, depots=(depot,)))
+    app = view("workshop", home)
+    assert not app.exception
+    tables = {t.value.columns[0]: t.value for t in app.table if message("compared.shrunk") in t.value.columns}
+    assert set(tables) == ({"Depot", "Engine family"} if depot == "north" else {"Engine family"})
+    for shown in tables.values():  # 19 in the 500 months of all five depots, whichever are seen
+        assert shown[message("compared.raw")].tolist()[-1] == "19: 3.8"
+        assert shown[message("compared.months")].tolist()[-1] == "500"
+    if depot == "north":
+        assert tables["Depot"]["Depot"].tolist() == ["north", "Fleet"]
 
 
 def test_a_van_shows_its_warranty_by_date_and_by_kilometres(view: View, tmp_path: Path) -> None:
