@@ -69,11 +69,12 @@ def _life(rows: Sequence[Mapping[str, object]]) -> str:
         else "by_chance"
     )
     both = message("lives.both")
-    seen = [span for row in rows if (span := _span(row, "half")) is not None]
+    halves = [_half(row) for row in rows]
+    seen = [half for half, row in zip(halves, rows, strict=True) if row["half"] is not None] or halves[:1]
     return message(
         "lives.line",
         part=text.sentence(_part(str(first["part"]))),
-        half=both.join(seen) or message("lives.not_yet"),
+        half=both.join(seen),
         weibull=both.join(_span(row, "weibull_half") or message("number.none") for row in rows),
         removals=first["removals"],
         running=text.count(float(str(first["running"]))),
@@ -81,14 +82,27 @@ def _life(rows: Sequence[Mapping[str, object]]) -> str:
     )
 
 
+def _half(row: Mapping[str, object]) -> str:
+    """What half last by Kaplan and Meier, and of which lives, where early ends are left out."""
+    span = _span(row, "half")
+    since = _amount(text.finite(row["half_from"]), str(row["unit"]))
+    if since is None:
+        return span or message("lives.not_yet")
+    age = f"{since} {_unit(row)}"
+    return message("lives.from", span=span, age=age) if span else message("lives.not_yet_from", age=age)
+
+
+def _unit(row: Mapping[str, object]) -> str:
+    return message("lives.months") if row["unit"] == "months" else text.shown_unit("km")
+
+
 def _span(row: Mapping[str, object], name: str) -> str | None:
     """A life with its interval, in months or in the reader's unit of distance; None where it is not reached."""
     value, low, high = (_amount(text.finite(row[name + end]), str(row["unit"])) for end in ("", "_low", "_high"))
     if value is None:
         return None
-    unit = message("lives.months") if row["unit"] == "months" else text.shown_unit("km")
     key = "lives.span" if high is not None else "lives.span_open"
-    return message(key, value=value, low=low or message("number.none"), high=high, unit=unit)
+    return message(key, value=value, low=low or message("number.none"), high=high, unit=_unit(row))
 
 
 def _amount(value: float | None, unit: str) -> str | None:

@@ -478,6 +478,11 @@ PART_LIVES = Table(
         Column("half", "number", "half last as long, by Kaplan and Meier; null: few removals, or more than half go on"),
         Column("half_low", "number", "lower end of its 95 % interval"),
         Column("half_high", "number", "upper end; null: open"),
+        Column(
+            "half_from",
+            "number",
+            "that half is one of those that outlast this: earlier ends are left out, too few were observed; null: of all",
+        ),
         Column("weibull_half", "number", "half last as long, by a Weibull distribution; null below few removals"),
         Column("weibull_half_low", "number", "lower end of its 95 % interval"),
         Column("weibull_half_high", "number", "upper end; null: open"),

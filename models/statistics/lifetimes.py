@@ -44,11 +44,15 @@ class Survival:
     ----------
     age, share, variance : ndarray of shape (ages,)
         [unit of the lives, 1, 1]
+    start : float
+        Age of the last end left out, while too few were under observation: the curve is that of those that outlast it. 0
+        where it counts every end. [unit of the lives]
     """
 
     age: Floats
     share: Floats
     variance: Floats
+    start: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -97,7 +101,8 @@ def kaplan_meier(lives: Lives) -> Survival:
     Returns
     -------
     Survival
-        Of those that reach the age from which at least `LEAST_AT_RISK` (or all, where there are fewer) are observed.
+        Of those that outlast the age up to which fewer than `LEAST_AT_RISK` (or than all, where there are fewer) are
+        observed; without any age where that never ends.
 
     References
     ----------
@@ -110,10 +115,11 @@ def kaplan_meier(lives: Lives) -> Survival:
     ends = np.array([np.sum(lives.ended & (lives.exit == one)) for one in age], dtype=np.float64)
     enough = at_risk >= min(LEAST_AT_RISK, len(lives.exit))
     start = int(np.argmax(enough)) if enough.any() else len(age)
+    left_out = float(age[start - 1]) if start else 0.0
     age, at_risk, ends = age[start:], at_risk[start:].astype(np.float64), ends[start:]
     with np.errstate(divide="ignore"):
         variance = np.cumsum(ends / (at_risk * (at_risk - ends)))
-    return Survival(age, np.asarray(np.cumprod(1.0 - ends / at_risk), np.float64), variance)
+    return Survival(age, np.asarray(np.cumprod(1.0 - ends / at_risk), np.float64), variance, left_out)
 
 
 def _below(values: Floats, ages: Floats) -> Floats:

@@ -158,22 +158,22 @@ def part_lives(lives: pl.DataFrame, *, week: str, since: date) -> pl.DataFrame:
     rows: list[dict[str, object]] = []
     for (part,), of_part in lives.group_by("part", maintain_order=True):
         for unit in ("months", "km"):
-            told = of_part.drop_nulls(f"exit_{unit}")
-            removals = int(told["ended"].sum())
+            known = of_part.drop_nulls(f"exit_{unit}")
+            removals = int(known["ended"].sum())
             row = {"week": week, "part": part, "unit": unit, "since": since, "removals": removals}
-            row |= {"running": told.height - removals, "early": int(told["early"].sum())}
-            rows.append(row | (_told(told, unit) if removals >= LEAST_REMOVALS else {}))
+            row |= {"running": known.height - removals, "early": int(known["early"].sum())}
+            rows.append(row | (_spans(known, unit) if removals >= LEAST_REMOVALS else {}))
     return pl.DataFrame(rows, schema=polars_schema(PART_LIVES)).sort("part", "unit")
 
 
-def _told(lives: pl.DataFrame, unit: str) -> dict[str, float | None]:
-    """Median by Kaplan and Meier and by Weibull, and the Weibull's shape."""
+def _spans(lives: pl.DataFrame, unit: str) -> dict[str, float | None]:
+    """Median by Kaplan and Meier, with the age from which it counts, and by Weibull, and the Weibull's shape."""
     observed = Lives(
         lives[f"entry_{unit}"].to_numpy(), lives[f"exit_{unit}"].to_numpy(), lives["ended"].to_numpy().astype(np.bool_)
     )
-    weibull = weibull_life(observed)
+    survival, weibull = kaplan_meier(observed), weibull_life(observed)
     spans: dict[str, Span] = {
-        "half": median_of(kaplan_meier(observed)),
+        "half": median_of(survival),
         "weibull_half": weibull.median,
         "shape": weibull.shape,
     }
@@ -182,7 +182,7 @@ def _told(lives: pl.DataFrame, unit: str) -> dict[str, float | None]:
         "_low": lambda span: span.low,
         "_high": lambda span: span.high,
     }
-    return {
+    return {"half_from": survival.start or None} | {
         f"{name}{end}": value if np.isfinite(value := of(span)) else None
         for name, span in spans.items()
         for end, of in ends.items()

@@ -69,6 +69,10 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
         {"part": "lambda_sensor", "unit": "km"} | {name: value and value * 1500 for name, value in SPANS.items()},
         {"part": "injectors", "unit": "months"} | SPANS | {"half": None, "half_low": None, "shape_low": 0.7},
         {"part": "injectors", "unit": "km", "removals": 0},
+        {"part": "ignition", "unit": "months"} | SPANS | {"half_from": 5.0},
+        {"part": "ignition", "unit": "km", "removals": 0},
+        {"part": "fuel_pump", "unit": "months"} | SPANS | {"half": None, "half_low": None, "half_from": 5.0},
+        {"part": "fuel_pump", "unit": "km"} | SPANS | {"half": 30_000.0, "half_low": 20_000.0, "half_from": 4000.0},
         {"part": "tank [unit]", "unit": "months", "removals": LEAST_REMOVALS - 1},
         {"part": "tank [unit]", "unit": "km", "removals": 0},
     ]
@@ -86,15 +90,20 @@ def test_a_part_is_told_in_months_and_kilometres_and_few_removals_say_nothing(vi
     told = words(app)
     assert (
         "- **Lambda sensor ahead of the catalyst**: half last 41 months (33 or more) or 62\u202f000 km (50\u202f000 or more); "
-        "by a Weibull 44 months (36 to 61) or 66\u202f000 km (54\u202f000 to 92\u202f000). 12 removed, 30 still running; "
+        "by a Weibull 44 months (36 to 61) or 66\u202f000 km (54\u202f000 to 92\u202f000). 12 worked on or replaced, 30 still running; "
         "it wears: the older, the likelier."
     ) in told
     assert (
         "- **Injectors**: half last longer than seen so far (more than half still run); by a Weibull 44 months" in told
     )
     assert "wear can't be told from chance" in told
-    assert f"Fewer than {LEAST_REMOVALS} removals on record, so nothing is said: tank \\[unit\\] (4)." in told
-    assert "Of 118 lives 12 began before" in told
+    assert "half last 41 months (33 or more) of those that outlast 5.0 months; by a Weibull" in told
+    assert "half last 30\u202f000 km (20\u202f000 or more) of those that outlast 4\u202f000 km; by a Weibull" in told
+    assert (
+        f"Worked on or replaced fewer than {LEAST_REMOVALS} times on record, so nothing is said: tank \\[unit\\] (4)."
+        in told
+    )
+    assert "Of 202 lives 20 began before" in told
 
 
 def test_the_depot_that_differs_is_named(view: View, home: Path) -> None:
@@ -138,7 +147,7 @@ def test_a_person_restricted_to_depots_sees_no_other_depot(home: Path) -> None:
     published = restricted(open_published(home), ["north"])
     assert queries.compared(published, "depot")["name"].unique().to_list() == ["north"]
     assert set(queries.compared(published, "family")["name"]) == {"f-0", "f-1"}
-    assert queries.part_lives(published).height == 6
+    assert queries.part_lives(published).height == 10
     assert set(queries.both_compared(published)["kind"]) == {"depot", "family"}
 
 

@@ -103,7 +103,17 @@ def test_one_late_comer_alone_does_not_end_the_curve() -> None:
     assert survival.age[0] == 6.0
     assert survival.share[0] == pytest.approx(8 / 9)
     assert median_of(survival).value == 10.0
+    assert survival.start == 2.0  # and the curve says of whom it is
     assert LEAST_AT_RISK > 1
+
+
+def test_a_curve_that_counts_every_end_is_of_all_and_one_without_enough_is_of_none() -> None:
+    assert kaplan_meier(nist()).start == 0.0
+    in_turn = lives_of(np.arange(6.0), np.arange(6.0) + 0.5, np.ones(6, dtype=bool))  # never two at a time
+    never = kaplan_meier(in_turn)
+    assert never.age.size == 0
+    assert never.start == 5.5
+    assert median_of(never).value == math.inf
 
 
 def test_nothing_ended_and_everything_at_once() -> None:

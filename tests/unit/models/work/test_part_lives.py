@@ -121,6 +121,25 @@ def test_little_is_counted_and_not_judged() -> None:
         assert months["half"] is None  # most still run
 
 
+def test_early_ends_that_the_curve_leaves_out_are_said() -> None:
+    """Four young parts ended before thirty old vans came under observation: the curve is of those that outlast them."""
+    since = date(2020, 1, 1)
+    young = {f"y{n}": date(2020, 1, 1) for n in range(4)}
+    old = {f"o{n}": date(2017, 1, 1) for n in range(30)}
+    done = [(van, day + timedelta(days=60 + 30 * n), "ignition") for n, (van, day) in enumerate(young.items())]
+    done += [(van, date(2020, 6, 1) + timedelta(days=40 * n), "ignition") for n, van in enumerate(list(old)[:25])]
+    lives = lives_of(works(*done), vans(*young.items(), *old.items()), NO_READINGS, since=since, until=UNTIL)
+    first = lives.filter(pl.col("ended") | pl.col("early"))  # without the parts put in, which are young again
+    rows = part_lives(first, week="2026-W27", since=since)
+    months = rows.filter(pl.col("unit") == "months").row(0, named=True)
+    assert months["removals"] == 29
+    assert months["half_from"] == pytest.approx((60 + 90) / DAYS_A_MONTH)
+    assert months["half"] > 36.0
+    fleet, done_all, readings = drawn_fleet(1, 60, since=date(2018, 1, 1))
+    rows = part_lives(lives_of(done_all, fleet, readings, since=SINCE, until=UNTIL), week="2026-W27", since=SINCE)
+    assert rows["half_from"].to_list() == [None, None]  # of all
+
+
 def test_only_turbocharged_vans_have_charge_air() -> None:
     assert turbo_only("charge_air")
     assert not turbo_only("ignition")
