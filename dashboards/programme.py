@@ -85,7 +85,7 @@ def _life(rows: Sequence[Mapping[str, object]]) -> str:
 def _half(row: Mapping[str, object]) -> str:
     """What half last by Kaplan and Meier, and of which lives, where early ends are left out."""
     span = _span(row, "half")
-    since = _amount(text.finite(row["half_from"]), str(row["unit"]))
+    since = _amount(text.finite(row.get("half_from")), str(row["unit"]))
     if since is None:
         return span or message("lives.not_yet")
     age = f"{since} {_unit(row)}"

@@ -115,7 +115,7 @@ WORDS: dict[str, str] = {
     "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part
     "value": "name",
     "by_date": "stands",  # stands or ended
-    "by_km": "stands",  # stands, ended, or unread
+    "by_km": "stands",  # stands, ended, unread, or driven: run out since the reading, at its mileage
     "until": "name",  # ISO day
     "read": "name",
     "runs_out": "name",

@@ -195,9 +195,10 @@ _NOTICES = (
     ),
     _template(
         "register_stands",
-        "register/{file} can't be used as it is: {count} entries of the last run stand in for it. `vansnap check` says what to mend.",
-        "register/{file} ist so nicht zu verwenden: {count} Einträge des letzten Laufs gelten an seiner Stelle. `vansnap check` sagt, was "
-        "zu richten ist.",
+        "register/{file} can't be used as it is: what the last run had of it goes on being used (entries: {count}). `vansnap check` "
+        "says what to mend.",
+        "register/{file} ist so nicht zu verwenden: es gilt weiter, was der letzte Lauf davon hatte (Einträge: {count}). "
+        "`vansnap check` sagt, was zu richten ist.",
         "file count",
     ),
     _template(
@@ -356,10 +357,11 @@ _ORDERS = (
 _WARRANTY = (
     _template(
         "warranty_stands",
-        "Warranty: [by date {by_date} (until {until})|by kilometres {by_km} (to {until_km})][; last reading {odometer} on "
-        "{read}][; at its mileage the kilometres run out about {runs_out} ({runs_out_low} to {runs_out_high})].",
-        "Garantie: [nach Datum {by_date} (bis {until})|nach Kilometern {by_km} (bis {until_km})][; letzter Stand {odometer} am "
-        "{read}][; bei seiner Laufleistung sind die Kilometer um den {runs_out} erreicht ({runs_out_low} bis {runs_out_high})].",
+        "Warranty: [by date {by_date} (last day {until})|by mileage {by_km} (limit {until_km})][; last reading {odometer} on "
+        "{read}][; as it is driven, that is reached about {runs_out} ({runs_out_low} to {runs_out_high})].",
+        "Garantie: [nach Datum {by_date} (letzter Tag {until})|nach Laufleistung {by_km} (Grenze {until_km})][; letzter Stand "
+        "{odometer} am {read}][; so wie es gefahren wird, ist sie um den {runs_out} erreicht ({runs_out_low} bis "
+        "{runs_out_high})].",
         "by_km until_km",
         "by_date until odometer read runs_out runs_out_low runs_out_high",
     ),
@@ -585,9 +587,10 @@ PHRASES: dict[str, Words] = {
         "three good captures can't tell yet whether it helped",
         "drei gute Aufnahmen sagen noch nicht, ob es half",
     ),
-    "stands.stands": Words("yes", "ja"),
-    "stands.ended": Words("no", "nein"),
-    "stands.unread": Words("not known, no odometer reading", "nicht bekannt, kein Kilometerstand"),
+    "stands.stands": Words("still in force", "noch in Kraft"),
+    "stands.ended": Words("over", "abgelaufen"),
+    "stands.driven": Words("probably over since the last reading", "seit dem letzten Stand wohl abgelaufen"),
+    "stands.unread": Words("not known for want of a reading", "mangels Kilometerstand nicht bekannt"),
     "outcome.restored": Words("restored", "wiederhergestellt"),
     "outcome.closer": Words("closer", "näher"),
     "outcome.unchanged": Words("unchanged", "unverändert"),

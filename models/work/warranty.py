@@ -68,12 +68,16 @@ class Warranty:
             never read the date alone counts; without a date and without a forecast there is no end in sight (`date.max`).
         """
         stands = (self.by_date(day), self.by_km)
-        if False in stands or True not in stands or (self.runs_out is not None and self.runs_out[0] < day):
+        if False in stands or True not in stands or self._driven_by(day):
             return None
         ends = [self.until or date.max]
         if self.runs_out is not None:
             ends.append(max(self.runs_out[1], day))
         return min(ends)
+
+    def _driven_by(self, day: date) -> bool:
+        """Whether the kilometres will have run out since the last reading."""
+        return self.runs_out is not None and self.runs_out[0] < day
 
     def facts(self, day: date) -> tuple[Fact, ...]:
         """What stands of it on a day, by date and by kilometres; nothing where the register gives no kilometres."""
@@ -81,17 +85,17 @@ class Warranty:
             return ()
         by_date, by_km = self.by_date(day), self.by_km
         ahead = self.runs_out if by_date is not False else None  # once the date is past, kilometres no longer matter
-        told = {} if ahead is None else dict(zip(_RUNS_OUT, map(str, ahead), strict=True))
+        forecast = {} if ahead is None else dict(zip(_RUNS_OUT, map(str, ahead), strict=True))
         return (
             Fact.of(
                 "warranty_stands",
                 by_date=None if by_date is None else _word(by_date),
                 until=None if self.until is None else str(self.until),
-                by_km="unread" if by_km is None else _word(by_km),
+                by_km="unread" if by_km is None else "driven" if by_km and self._driven_by(day) else _word(by_km),
                 until_km=self.until_km,
                 odometer=self.km,
                 read=None if self.read_on is None else str(self.read_on),
-                **told,
+                **forecast,
             ),
         )
 

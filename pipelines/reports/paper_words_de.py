@@ -163,7 +163,7 @@ WORDS: dict[str, str] = {
     "evidence.report": "der Bericht zum Lesen",
     "evidence.waveform": "Rohwerte einer Aufnahme in vereinbarten Einheiten, benannt nach dem SHA-256 der Werte",
     "evidence.table.van": "die Zeile des Fahrzeugs im Register",
-    "evidence.table.warranty": "was von der Garantie besteht, nach Datum und nach Kilometern",
+    "evidence.table.warranty": "was von der Garantie besteht, nach Datum und nach Laufleistung",
     "evidence.table.captures": "jeder Gasstoß des Fahrzeugs mit Bewertung, Gründen und Bedingungen",
     "evidence.table.readings": "jede Größe jedes Gasstoßes mit Standardunsicherheit, und warum andere leer sind",
     "evidence.table.trends": "Wert, Grundlinie, Grenzen und Drift je Woche und Größe",

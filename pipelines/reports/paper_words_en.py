@@ -254,7 +254,7 @@ WORDS: dict[str, str] = {
     "evidence.report": "the report to read",
     "evidence.waveform": "raw samples of one recording in canonical units, named by the SHA-256 of the samples",
     "evidence.table.van": "the van's row of the register",
-    "evidence.table.warranty": "what stands of its warranty, by date and by kilometres",
+    "evidence.table.warranty": "what stands of its warranty, by date and by mileage",
     "evidence.table.captures": "every snap of the van with grade, reasons and conditions",
     "evidence.table.readings": "every quantity of every snap with its standard uncertainty, and why others are empty",
     "evidence.table.trends": "value, baseline, limits and drift per week and quantity",

@@ -128,10 +128,10 @@ def test_a_warranty_whose_kilometres_are_driven_pays_nothing_and_the_order_says_
     assert over["warranty_paid"] == 0
     (fact,) = (Fact.from_row(one) for one in over["worth_facts"] if one["code"] == "warranty_stands")
     assert render(fact) == (
-        "Warranty: by date yes (until 2027-04-08), by kilometres no (to 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
+        "Warranty: by date still in force (last day 2027-04-08), by mileage over (limit 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
     )
     assert render(fact, "de").startswith(
-        "Garantie: nach Datum ja (bis 2027-04-08), nach Kilometern nein (bis 100\u00a0000\u00a0km);"
+        "Garantie: nach Datum noch in Kraft (letzter Tag 2027-04-08), nach Laufleistung abgelaufen (Grenze 100\u00a0000\u00a0km);"
     )
     assert render(fact, units="imperial").endswith("last reading 62\u00a0386\u00a0mi on 2026-03-25.")
     date_alone = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8),))["v1"]
@@ -149,7 +149,7 @@ def test_an_order_is_due_before_the_kilometres_run_out() -> None:
     assert unread["warranty_paid"] > 0
     assert unread["due_by"] > row["due_by"]
     (fact,) = (Fact.from_row(one) for one in unread["worth_facts"] if one["code"] == "warranty_stands")
-    assert "by kilometres not known, no odometer reading (to 99\u00a0400\u00a0km)." in render(fact)
+    assert "by mileage not known for want of a reading (limit 99\u00a0400\u00a0km)." in render(fact)
 
 
 def test_settings_reach_worth_and_plan() -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from data_contracts.facts.rendering import render
 from models.work.odometers import mileage_on, readings_of
 from models.work.warranty import LEAST_READINGS, Warranty, days_to_drive, warranty_of
 
@@ -79,6 +80,26 @@ def test_kilometres_run_out_at_the_vans_own_mileage() -> None:
     past = warranty_of(EARLIER, 66_500.0, WEEKLY, day=DAY)
     assert past is not None
     assert "runs_out" not in past.facts(DAY)[0].words  # the date is over: kilometres no longer matter
+
+
+def test_where_its_mileage_has_used_it_up_since_the_reading_sentence_and_money_agree() -> None:
+    """Last read in October, used up by the end of December at its own mileage, judged in January."""
+    read = [(date(2025, 8, 4) + timedelta(weeks=week), 90_000.0 + 500.0 * week) for week in range(11)]
+    judged = date(2026, 1, 4)
+    warranty = warranty_of(LATER, 100_000.0, read, day=judged)
+    assert warranty is not None
+    assert warranty.runs_out is not None
+    assert read[-1][0] < warranty.runs_out[0] < judged
+    assert warranty.covered_until(judged) is None
+    (fact,) = warranty.facts(judged)
+    assert (fact.words["by_date"], fact.words["by_km"]) == ("stands", "driven")
+    assert "by mileage probably over since the last reading (limit 100\u00a0000\u00a0km)" in render(fact)
+    in_german_miles = render(fact, "de", "imperial")
+    assert "nach Laufleistung seit dem letzten Stand wohl abgelaufen (Grenze 62" in in_german_miles
+    assert "ilometer" not in in_german_miles
+    earlier = warranty.runs_out[0]
+    assert warranty.facts(earlier)[0].words["by_km"] == "stands"
+    assert warranty.covered_until(earlier) == earlier
 
 
 def test_the_interval_holds_four_times_in_five() -> None:
