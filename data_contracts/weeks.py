@@ -8,6 +8,9 @@ import polars as pl
 from data_contracts.errors import InputError
 from data_contracts.limits import SILENT_WEEKS
 
+DAYS_A_MONTH = 365.25 / 12
+"""Of the mean month of the Julian calendar. [day]"""
+
 
 def week_of(day: date) -> str:
     """ISO week of a day, or of a moment in UTC.

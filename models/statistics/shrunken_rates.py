@@ -102,8 +102,8 @@ def _marginal(counts: Floats, exposures: Floats, log_mean: Floats, strength: Flo
     """Log marginal likelihood of some means and strengths, without what depends on the data alone."""
     shape = (np.exp(log_mean) * strength)[:, None]
     total = strength[:, None] + exposures
-    told = gammaln(shape + counts) - gammaln(shape) + shape * np.log(strength[:, None] / total)
-    return np.asarray((told - counts * np.log(total)).sum(axis=1))
+    of_group = gammaln(shape + counts) - gammaln(shape) + shape * np.log(strength[:, None] / total)
+    return np.asarray((of_group - counts * np.log(total)).sum(axis=1))
 
 
 def _likeliest(counts: Floats, exposures: Floats, start: tuple[float, float], middling: float) -> tuple[float, float]:

@@ -6,9 +6,9 @@ import numpy as np
 import polars as pl
 
 from data_contracts.states import COMPARED_MEASURES
+from data_contracts.weeks import DAYS_A_MONTH
 from models.statistics.shrunken_rates import shrunken_rates
 
-DAYS_A_MONTH = 365.25 / 12
 DAYS_A_WEEK = 7
 
 

@@ -9,6 +9,7 @@ import polars as pl
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.limits import LEAST_REMOVALS
 from data_contracts.tables import PART_LIVES, polars_schema
+from data_contracts.weeks import DAYS_A_MONTH
 from data_contracts.work_done import WORKS
 from models.statistics.lifetimes import Lives, Span, kaplan_meier, median_of, weibull_life
 from models.tracking.work_words import touched_by
@@ -17,7 +18,6 @@ from models.work.odometers import mileage_on
 SAME_JOB_DAYS = 7
 """Records of work on one part of a van no further apart than this are one job, written down twice. Common practice, no
 source (2026-11-29). [day]"""
-DAYS_A_MONTH = 365.25 / 12
 _NO_PART = frozenset({"service", "fault_memory", "control_unit", "engine"})
 """Works on no part that wears: what is done by the calendar or by software, and an engine as a whole."""
 

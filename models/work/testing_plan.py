@@ -12,7 +12,7 @@ import polars as pl
 from data_contracts.causes import CAUSES
 from data_contracts.facts.fact import Fact
 from data_contracts.tables import TEST_PLAN, polars_schema
-from data_contracts.weeks import week_of, week_start
+from data_contracts.weeks import DAYS_A_MONTH, week_of, week_start
 from models.statistics.arrays import Floats
 from models.work.unseen import (
     AHEAD_WEEKS,
@@ -31,7 +31,7 @@ from models.work.worth import danger
 
 FIRST_VISITS = 4
 """So many visits a week apart make a van's baseline. A judgement, no source (2026-11-29)."""
-WEEKS_A_MONTH = 365.25 / 12 / 7
+WEEKS_A_MONTH = DAYS_A_MONTH / 7
 
 
 @dataclass(frozen=True)

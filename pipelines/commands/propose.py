@@ -104,8 +104,11 @@ def _reads(path: Path, content: bytes, profile: RecorderProfile) -> bool:
 
 def _outcome(name: str, content: bytes, text: str) -> str:
     """What reading the file with the proposal gives."""
+    tables = tomllib.loads(text)
+    if not tables["time"] or not tables.get("channels"):
+        return message("propose.unfilled")
     try:
-        waveform = read_recording(name, content, parse_profile("proposed", tomllib.loads(text)))
+        waveform = read_recording(name, content, parse_profile("proposed", tables))
     except VansnapError as error:
         return message("propose.stuck", error=shown(error, longest=None))
     length = float(waveform.time_s[-1])
@@ -178,14 +181,14 @@ def _named_lines(found: Sequence[Guess], columns: Sequence[SketchColumn]) -> lis
     """Tables of the guessed columns; what is not sure is commented."""
     lines: list[str] = []
     if not any(guess.name.startswith("airflow") for guess in found):
-        told = message("propose.no_airflow", columns=_listed([column.header for column in columns]))
-        lines += ["", f"# {told}", "# [channels.airflow_v]", '# column = ""']
+        lines += ["", f"# {message('propose.no_airflow')}"]
+        if columns:
+            lines.append(f"# {message('propose.columns', columns=_listed([column.header for column in columns]))}")
+        lines += ["# [channels.airflow_v]", '# column = ""']
     for guess in found:
-        values = guess.column.numbers[np.isfinite(guess.column.numbers)]
-        low, high = f"{values.min():.4g}", f"{values.max():.4g}"
         table = "channels" if _is_channel(guess.name) else "conditions"
         mark = "" if guess.sure else "# "
-        lines += ["", f"# {message(guess.reason, word=shown(guess.word), low=low, high=high)}"]
+        lines += ["", f"# {message(guess.reason, word=shown(guess.word), values=_values(guess.column))}"]
         if guess.also:
             lines.append(f"# {message('propose.also', columns=_listed(guess.also))}")
         lines += [f"{mark}[{table}.{guess.name}]", f"{mark}column = {_toml(guess.column.header)}"]
@@ -193,6 +196,13 @@ def _named_lines(found: Sequence[Guess], columns: Sequence[SketchColumn]) -> lis
         if guess.unit == "AFR":
             lines.append("# stoichiometric =")
     return lines
+
+
+def _values(column: SketchColumn) -> str:
+    """From where to where its values lie, in words; of a column that never changes the one value."""
+    values = column.numbers[np.isfinite(column.numbers)]
+    low, high = f"{values.min():.4g}", f"{values.max():.4g}"
+    return message("propose.values" if low != high else "propose.same_value", low=low, high=high)
 
 
 def _numbered_lines(columns: Sequence[SketchColumn]) -> list[str]:
@@ -215,7 +225,7 @@ def _is_channel(name: str) -> bool:
 
 
 def _listed(headers: Sequence[str]) -> str:
-    return ", ".join(shown(header, longest=40) for header in headers[:20]) or "–"
+    return ", ".join(shown(header, longest=40) for header in headers[:20])
 
 
 def _toml(value: object) -> str:

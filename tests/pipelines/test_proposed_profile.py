@@ -274,7 +274,8 @@ def test_what_cant_be_guessed_is_a_comment_that_says_what_to_fill_in() -> None:
         assert sketch is not None
         text = proposal("w.csv", content, sketch)
         assert says in text
-        assert "As it stands the file can't be read: " in text
+        assert "As it stands the file can't be read: fill in the commented lines" in text.splitlines()[1]
+        assert ("# the columns are: x\n" in text) == (says == "# [channels.airflow_v]")
         tomllib.loads(text)
 
 
@@ -324,10 +325,23 @@ def test_a_short_word_without_a_temperature_is_no_condition() -> None:
     assert "# Not used: Ansaugluft [kg/h], Kühlmittel." in text
 
 
+def test_a_column_that_never_changes_has_one_value_and_no_column_none() -> None:
+    text, _ = proposed("w.csv", table("Time (s),MAF (V),Coolant\n", "{t:.3f},{a},85"))
+    assert "# header says coolant; no unit is named, values of 85 suit it. Check" in text
+    text, _ = proposed("w.csv", table("Time (s),MAF (V),Coolant\n", "{t:.3f},{a},85"), "de")
+    assert "# Überschrift sagt coolant; keine Einheit angegeben, Werte von 85 passen dazu. Prüfen" in text
+    sketch = sketch_recording("w.csv", table("t (s)\n", "{t:.3f}"))
+    assert sketch is not None
+    text = proposal("w.csv", table("t (s)\n", "{t:.3f}"), sketch)
+    assert "column looks like an air-mass signal" in text
+    assert "the columns are" not in text
+    assert "–" not in text
+
+
 def test_several_columns_that_could_be_it_are_named() -> None:
     text, waveform = proposed("w.csv", table("s,A,B\n", "{t:.3f},{a},{a}"))
     assert list(waveform.channels) == ["airflow_v"]
-    assert "# B lie so too" in text
+    assert "# could be as well: B" in text
 
 
 @pytest.fixture

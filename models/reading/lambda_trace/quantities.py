@@ -24,7 +24,7 @@ from models.reading.lambda_trace.response_times import (
 from models.reading.lambda_trace.step_responses import ENDS_EARLY, FOUND, WRONG_MODEL, Edges
 from models.reading.lambda_trace.stops import find_stops
 from models.reading.lambda_trace.switching import switching
-from models.reading.lambda_trace.trace import Reader, renamed
+from models.reading.lambda_trace.trace import ARRIVED_S, CUT_LAMBDA, Reader, renamed
 from models.reading.lambda_trace.trace_flags import TraceFlags, no_flags, trace_flags
 from models.statistics.arrays import Flags, Floats
 from models.statistics.estimate import Estimate, estimate, unread
@@ -35,11 +35,10 @@ NAMES: tuple[str, ...] = tuple(
 # After this many time constants the level has settled (98 %): a drift is read from there on. [1]
 SETTLED_CONSTANTS = 4.0
 # Full throttle is the mean level over this long at the end of the hold, as recorded. Where the response came late it is
-# shorter: from this many time constants (86 %) of an identified response on, and from this long after the opening
-# (common practice: transport delay and lag of a slow sensor take 0.1 to 0.6 s). [s], [1], [s]
+# shorter: from this many time constants (86 %) of an identified response on, and from `ARRIVED_S` after the opening.
+# [s], [1]
 LEVEL_S = 0.2
 LATEST_CONSTANTS = 2.0
-ARRIVED_S = 0.5
 # Where a switching sensor still gets richer by more than this over such a window, it has not arrived: a sixth of the
 # smallest step that counts as a response. [V]
 STILL_RISING_V = LEAST_STEP_V / 6.0
@@ -58,8 +57,6 @@ SETTLED_S = 0.6
 ARRIVES_S = 0.03
 SHORTEST_LEVEL_S = 0.08
 SHORTEST_SLOPE_S = 0.2
-# Fuel is cut when lambda rises this far above idle. [lambda]
-CUT_LAMBDA = 0.15
 # An idle that scatters more than this is not steady. [lambda]
 STEADY_LAMBDA = 0.1
 # Smallest lean dip that counts. [lambda]; for a switching sensor [V]

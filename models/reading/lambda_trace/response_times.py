@@ -95,7 +95,7 @@ def response(reader: Reader, edge: Edges, event: tuple[Floats, Floats], name: st
         found = renamed(estimate(np.where(good & ~vague, value, np.nan), u), vague, "noise")
         if key == "time_constant_s":
             with np.errstate(invalid="ignore"):
-                found = found.because(good & np.isfinite(u) & (u > VAGUE_PART * value), "not_found")
+                found = found.because(good & np.isfinite(u) & (u > VAGUE_PART * value), "noise")
             found = renamed(found, good & np.isinf(u), REASONS[ENDS_EARLY])
         for number, reason in enumerate(REASONS):
             if number != FOUND:

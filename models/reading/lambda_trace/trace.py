@@ -18,6 +18,13 @@ ENDS_BEFORE_S = 0.04
 # source. [s]
 BEGINS_LATE_S, IDLE_ARRIVES_S, SHORTEST_IDLE_S = 0.1, 0.6, 0.2
 
+# What the opening does reaches a slow sensor this late at the latest: transport and lag take 0.1 to 0.6 s. What full
+# throttle shows counts from here on. Common practice, no source (2026-11-29). [s]
+ARRIVED_S = 0.5
+# Fuel is cut where the signal goes this far leaner than idle: a cut ends in air, ripple and the return from a rich spike
+# stay far nearer. Common practice, no source. [lambda]
+CUT_LAMBDA = 0.15
+
 Windows = tuple[Floats, Floats]
 
 

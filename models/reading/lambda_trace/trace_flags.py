@@ -7,6 +7,7 @@ import numpy as np
 
 from models.physics.lambda_scale import LambdaScale
 from models.reading.lambda_trace.stops import Stops
+from models.reading.lambda_trace.trace import ARRIVED_S, CUT_LAMBDA
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
 from models.statistics.records import Record, columns_of, empty_table
@@ -18,8 +19,7 @@ ACTIVE_LAMBDA = 0.03
 ACTIVE_NARROWBAND_V = 0.15
 # A narrowband sensor stays well below this at any mixture (Nernst: 0.97 V at a ratio of 1e20 and 700 °C). [V]
 NARROWBAND_MOST_V = 1.6
-# Fuel cut moves the signal away from idle by more than this [lambda], for at least this long [s].
-CUT_LAMBDA = 0.15
+# Fuel cut moves the signal away from idle by more than `CUT_LAMBDA`, for at least this long. [s]
 CUT_S = 0.4
 # An excursion to rich after the release that no engine can sustain: richer than idle by the first, and richer than the
 # second where the characteristic reaches so far. [lambda]
@@ -28,10 +28,9 @@ UNBURNT_LAMBDA = 0.78
 # A switching sensor stays on one side this long only while fuel is cut. [s]
 NARROWBAND_CUT_S = 0.7
 AFTER_S = 3.0
-# Everything arrives late, so what full throttle shows counts only from this long after the opening on, for at least
-# this long; and idle only where it scatters by less than this. Common practice, no source (2026-11-29).
-# [s], [s], [lambda]
-ARRIVED_S, SHOWN_S, STILL_LAMBDA = 0.5, 0.4, 0.03
+# What full throttle shows (from `ARRIVED_S` after the opening on) counts only for at least this long; and idle only where
+# it scatters by less than this. Common practice, no source (2026-11-29). [s], [lambda]
+SHOWN_S, STILL_LAMBDA = 0.4, 0.03
 # Polarity is in question where the signal at full throttle is this far on the wrong side of idle. [lambda]
 WRONG_SIDE_LAMBDA = 0.02
 # With the wrong polarity the lean blip of the tip-in looks rich: at most this long [s], at least this part of the hold

@@ -6,7 +6,8 @@ import polars as pl
 import pytest
 
 from data_contracts.tables import DEPOTS_COMPARED, polars_schema
-from models.work.compared import DAYS_A_MONTH, compared, months_watched, times_listed
+from data_contracts.weeks import DAYS_A_MONTH
+from models.work.compared import compared, months_watched, times_listed
 
 
 def test_a_van_is_watched_from_the_week_of_its_first_visit_to_that_of_its_last() -> None:

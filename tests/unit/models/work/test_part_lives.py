@@ -9,8 +9,9 @@ import pytest
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.limits import LEAST_REMOVALS
 from data_contracts.tables import PART_LIVES, polars_schema
+from data_contracts.weeks import DAYS_A_MONTH
 from models.work.odometers import readings_of
-from models.work.part_lives import DAYS_A_MONTH, lives_of, part_lives, parts_of, turbo_only
+from models.work.part_lives import lives_of, part_lives, parts_of, turbo_only
 
 SINCE, UNTIL = date(2018, 1, 1), date(2026, 7, 5)
 WORKS = {"van_id": pl.String, "day": pl.Date, "part": pl.String}
