@@ -10,7 +10,7 @@ from data_contracts.capture import Conditions
 from data_contracts.family import AirflowSensor, Family
 from models.physics.air import main_peak_at_reference
 from models.physics.transfer_table import outside, to_flow
-from models.reading.air_trace.before_opening import FUEL_CUT_LAMBDA, not_at_idle, without_idle
+from models.reading.air_trace.before_opening import not_at_idle, without_idle
 from models.reading.air_trace.conditioning import Conditioned, condition_airflow
 from models.reading.air_trace.engine import engine_estimates
 from models.reading.air_trace.idle_only import read_without_snap
@@ -28,7 +28,7 @@ from models.reading.resampling import CLIPPED, MISSING, Stack
 from models.reading.snap_detail import SnapDetail, snap_details
 from models.reading.swapped_channels import swapped_channels
 from models.statistics.arrays import Codes, Flags, Floats
-from models.statistics.estimate import Estimate, concatenate, estimate
+from models.statistics.estimate import Estimate, concatenate, estimate, reason_number
 
 METHOD = "9"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
@@ -256,8 +256,11 @@ def _driven(stack: Stack, marks: Landmarks, entries: Entries, found: dict[str, E
     speed, snaps = found["engine_speed_idle_rpm"], entries.snaps
     of_snaps = Estimate(speed.value[:snaps], speed.u[:snaps], speed.reason[:snaps])
     driven = entries.padded(not_at_idle(stack, marks, of_snaps, family).astype(np.float64), 0.0) > 0.0
-    with np.errstate(invalid="ignore"):
-        cut = found["lambda_idle"].value > FUEL_CUT_LAMBDA if "lambda_idle" in found else np.zeros_like(driven)
+    cut = (
+        found["lambda_idle"].reason == reason_number("fuel_cut_before")
+        if "lambda_idle" in found
+        else np.zeros_like(driven)
+    )
     return np.asarray(driven | (cut & (np.arange(driven.size) < snaps)))
 
 

@@ -9,9 +9,10 @@ from models.reading.resampling import Stack
 from models.statistics.arrays import Flags, Floats
 from models.statistics.estimate import Estimate
 
-# A warm engine idles at 650 to 950 1/min, raised idle of a test begins at 2,000: above this it is no idle. Common
-# practice, no source. [1/min]
-IDLE_TOP_RPM = 1100.0
+# A warm engine idles at 650 to 950 1/min, raised idle of a test begins at 2,000: above the first figure it is an idle only
+# where the engine comes back to it, as one with a leak in its intake does; above the second it is none. Common practice, no
+# source. [1/min]
+IDLE_TOP_RPM, LEAK_TOP_RPM = 1100.0, 2000.0
 # The plate stands open where it reads so much more than at its lowest in the record. [%]
 PLATE_OPEN_PCT = 6.0
 # Flow that falls by this part of itself over the stretch before the opening is on its way to idle. [1]
@@ -23,8 +24,6 @@ TIMES_AFTER, TIMES_LAST, TIMES_STALLED = 1.6, 2.0, 5.0
 LAST_AFTER_S, LAST_S = 0.8, 0.3
 # Part of the family's main peak that no warm engine draws at idle (usually 3 to 7 %). Common practice, no source. [1]
 IDLE_OF_EXPECTED = 0.15
-# Lambda of a fuel cut: no engine idles so lean. From memory: mixtures leaner than about 1.4 no longer burn. [1]
-FUEL_CUT_LAMBDA = 1.25
 QUANTITIES_OF_IDLE = ("idle_v", "idle_g_s", "engine_speed_idle_rpm", "lambda_idle", "lambda_idle_v")
 
 
@@ -45,16 +44,18 @@ def not_at_idle(stack: Stack, marks: Landmarks, speed: Estimate, family: Family)
     Returns
     -------
     ndarray of shape (snaps,), bool
-        True where one sign of it is in the trace: a speed above idle, a plate that stands open, a flow that still
-        falls, or one far above that of the idle afterwards or of any idle. Without a sign it is False.
+        True where one sign of it is in the trace: a speed above idle to which the engine does not come back, a plate
+        that stands open, a flow that still falls, or one far above that of the idle afterwards or of any idle. Without a
+        sign it is False: air that leaks in raises an idle, and is what the list is for.
     """
     found = marks.found
     idle, after = found.idle.flow, found.idle_after.flow
     with np.errstate(invalid="ignore", divide="ignore"):
-        out = speed.value > IDLE_TOP_RPM
+        last = idle / _last_flow(marks)
+        comes_back = np.where(np.isnan(after), last <= TIMES_LAST, idle <= TIMES_AFTER * after)
+        out = (speed.value > LEAK_TOP_RPM) | ((speed.value > IDLE_TOP_RPM) & ~comes_back)
         out |= found.idle.drift < -FALLING
         out |= idle > TIMES_AFTER * after
-        last = idle / _last_flow(marks)
         out |= np.isnan(after) & (last > TIMES_LAST) & (last < TIMES_STALLED)
         if family.main_peak.expected_g_s:
             out |= idle > IDLE_OF_EXPECTED * family.main_peak.expected_g_s

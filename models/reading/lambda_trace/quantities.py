@@ -66,8 +66,9 @@ LEAST_DIP_V = 0.08
 HIDDEN_SHARE = 0.5
 # The hold is searched for lean dips from this many time constants into the response on. [1]
 DIPS_FROM_CONSTANTS = 2.0
-# No engine idles leaner: fuel is cut. Common practice, no source. [lambda]
-LEANEST_IDLE_LAMBDA = 1.3
+# Idling leaner than the first figure, and not steady there, an engine comes out of a fuel cut; leaner than the second it is
+# in one, for no mixture burns. A leak in the intake idles steadily between the two. Common practice, no source. [lambda]
+LEAN_IDLE_LAMBDA, LEANEST_IDLE_LAMBDA = 1.3, 1.6
 # What needs the level at idle, and an engine that burns before the opening.
 _FROM_IDLE = (
     "lambda_idle",
@@ -105,9 +106,10 @@ def _cut_before(reader: Reader, idle: Level) -> Flags:
     """Whether the engine is still in fuel cut before the opening, so that there is no idle to read."""
     if reader.narrow:
         return np.zeros(idle.level.size, dtype=np.bool_)
-    lean = reader.scale.richness_of(np.full(1, LEANEST_IDLE_LAMBDA))
+    lean, leanest = reader.scale.richness_of(np.array([LEAN_IDLE_LAMBDA, LEANEST_IDLE_LAMBDA]))
     with np.errstate(invalid="ignore"):
-        return np.asarray((reader.opening >= 0) & (idle.level < lean))
+        moves = ~(idle.scatter <= STEADY_LAMBDA * reader.unit)
+        return np.asarray((reader.opening >= 0) & (idle.level < np.where(moves, lean, leanest)))
 
 
 def _full_throttle(reader: Reader, rich: Edges) -> dict[str, Estimate]:
