@@ -52,6 +52,18 @@ def test_a_speed_or_a_plate_above_idle_before_the_opening_is_no_idle():
     assert np.isnan(found.values["engine_speed_idle_rpm"][0])
 
 
+def test_an_idle_that_a_leak_raises_is_an_idle_and_a_cruise_that_ends_there_is_none():
+    """1,400 1/min before and after is how the engine idles; 1,400 1/min and then an idle of a third of the flow is not."""
+    wave = airflow(SNAP, QUIET, np.random.default_rng(1))
+    t = wave.time_s
+    channels = {"engine_rpm": np.full(t.size, 1400.0)}
+    leaking = make_waveform(t, {**wave.channels, **channels})
+    cruising = with_flow(clean_flow(SNAP, t) + 8.0 * (t < 2.0), t, **channels)
+    found = read(leaking, cruising)
+    assert driven(found) == [False, True]
+    assert found.values["engine_speed_idle_rpm"][0] == pytest.approx(1400.0, rel=0.01)
+
+
 @pytest.mark.parametrize("before", ["high", "falling"])
 def test_flow_before_the_opening_that_is_no_idle_shows_without_a_channel(before):
     t = np.arange(0.0, SNAP.length, 1e-3)

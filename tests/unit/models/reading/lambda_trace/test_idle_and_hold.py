@@ -36,6 +36,22 @@ def test_a_snap_out_of_a_fuel_cut_has_no_idle_and_still_its_own_cut():
     assert not signs.polarity_contradicts.any()
 
 
+@pytest.mark.parametrize("level", [1.2, 1.35, 1.5])
+def test_an_idle_that_a_leak_makes_lean_is_read_however_lean(level):
+    """Steady between what usually idles and what no longer burns: the fault itself, not a fuel cut."""
+    x = with_something_before(snap_trace(), 3.2, 1.0 / level)
+    out, _ = read_ratio(x, idle_s=(0.0, 2.9))
+    assert reasons(out["lambda_idle"]) == {""}
+    np.testing.assert_allclose(out["lambda_idle"].value, level, rtol=0.01)
+
+
+def test_lambda_on_its_way_back_from_a_fuel_cut_is_no_idle():
+    time = np.arange(snap_trace().shape[1]) / RATE
+    back = np.interp(time, [0.0, 0.9, 3.0, 9.0], [1 / 2.2, 1 / 1.9, 1 / 1.2, 1.0]) - 1.0
+    out, _ = read_ratio(snap_trace() + back, idle_s=(0.0, 2.9))
+    assert reasons(out["lambda_idle"]) == {"fuel_cut_before"}
+
+
 @pytest.mark.parametrize("hold_s", [0.5, 0.6, 0.7, 0.8, 1.2])
 def test_lambda_that_still_gets_richer_is_no_full_throttle_level(hold_s):
     """Through film, mixing and sensor the level is there a second after the opening; before, null or unsure by what lacks."""
