@@ -137,7 +137,12 @@ def read_opening(
         return float(top)
     out.opening.at, out.opening.slope = crossing(fast, start, end, level, True)
     out.edge = 0.0
-    if not np.isfinite(out.opening.at) or interval > SLOW_LOG_S:
+    if not np.isfinite(out.opening.at):
+        return float(top)
+    if interval > SLOW_LOG_S:  # the top of the first rise is not seen: it is anything up to the main peak
+        if not np.isfinite(out.first_peak.flow):
+            late, _ = crossing(fast, start, end, idle + 0.5 * (out.main_peak.flow - idle), True)
+            out.edge = max(late - out.opening.at, 0.0)
         return float(top)
     low, _ = crossing(fast, start, end, idle + EDGE_FROM * height, True)
     high, _ = crossing(fast, start, end, idle + EDGE_TO * height, True)

@@ -31,6 +31,9 @@ RIPPLES, MOST_RIPPLE = 3.2, 0.15
 # Too short a climb does not show the ripple [s]; it is then this many times that of idle, as a part of the flow. Sized on
 # both simulators (1 to 3). [1]
 SHORT_CLIMB_S, RIPPLE_OVER_IDLE = 0.1, 2.0
+# A climb begins in the dip. Where none was told, a fall of this part of the snap's height within this time [s] says that the
+# flow has one all the same, and from where it climbs is not known. [1]
+HIDDEN_DIP, HIDDEN_WITHIN_S = 0.03, 0.4
 # Half widths of the parabolas of first peak and dip. [s]
 PEAK_HALF_S, DIP_HALF_S = 0.0125, 0.020
 # With a half width of so few samples (below 330 Hz) the slow trace may be smoothed over up to twice the intended time.
@@ -183,6 +186,17 @@ def _read_first_peak(
 
 
 @kernel
+def _deepest_fall(slow: NDArray[np.float32], first: int, stop: int) -> float:  # pragma: no cover - compiled
+    """Deepest fall of the flow below what it was before. [g/s]"""
+    deepest = 0.0
+    high = float(slow[first])
+    for i in range(first, stop):
+        high = max(high, float(slow[i]))
+        deepest = max(deepest, high - float(slow[i]))
+    return deepest
+
+
+@kernel
 def _read_climb(
     slow: NDArray[np.float32],
     base_at: int,
@@ -196,7 +210,11 @@ def _read_climb(
     main = out.main_peak.flow
     a, sa = crossing(slow, base_at, hold_stop, base + 0.1 * (main - base), True)
     b, sb = crossing(slow, base_at, hold_stop, base + 0.9 * (main - base), True)
-    if main - base > 0.1 * main and b > a:
+    hidden = False
+    if not np.isfinite(out.dip.flow):
+        within = min(base_at + int(HIDDEN_WITHIN_S / interval), hold_stop)
+        hidden = _deepest_fall(slow, base_at, within) > HIDDEN_DIP * main
+    if main - base > 0.1 * main and b > a and not hidden:
         out.climb_10.at, out.climb_10.slope, out.climb_90.at, out.climb_90.slope = a, sa, b, sb
         out.climb_height = 0.8 * (main - base)
         limit = max(0.03 * main, 6.0 * noise_slow)

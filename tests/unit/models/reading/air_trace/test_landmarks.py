@@ -106,14 +106,17 @@ def test_a_13_hz_log_gives_idle_and_a_lower_bound():
         assert all(each[name] == "rate_too_low" for each in found.unread)
 
 
-def test_the_opening_of_a_slow_log_is_as_unsure_as_its_interval():
-    """Whatever the phase of the sampling: a rise of 50 ms lies between two samples; a steep climb behind is another."""
+def test_the_opening_of_a_slow_log_is_at_least_as_unsure_as_its_interval():
+    """Whatever the phase of the sampling: a rise of 50 ms lies between two samples; a steep climb behind hides its top."""
     steep = Snap(opening=2.0, length=6.0, ripple=0.0, speed_time=0.25)
     found, true = errors(steep, Recorder(rate_hz=13.0, kind="g_s", needles_per_s=0), shift=0.08)
     at, u = found.values["opening_s"], found.u["opening_s"]
     assert np.isfinite(at).mean() > 0.9
     assert np.nanmax(np.abs(at - true["opening_s"])) < 1.0 / 13.0
-    np.testing.assert_allclose(u[np.isfinite(u)], (1.0 / 13.0 - SLOW_LOG_S) / np.sqrt(12.0), rtol=0.05)
+    least = (1.0 / 13.0 - SLOW_LOG_S) / np.sqrt(12.0)
+    assert np.nanmin(u) > 0.95 * least
+    assert np.nanmax(u) < 1.0 / 13.0
+    assert np.nanmean(np.abs(at - true["opening_s"]) < 2.0 * u) >= 0.93
 
 
 def test_a_narrow_dip_is_read_from_a_slow_log():
