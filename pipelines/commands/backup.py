@@ -1,17 +1,17 @@
 """`vansnap backup` and `vansnap restore`."""
 
 import shutil
-import time
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, nullcontext
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 
-from data_contracts.errors import InputError, WorkspaceBusyError
+from data_contracts.errors import InputError
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.quarantine_decisions import waiting_place
+from pipelines.intake.filing import in_progress
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
 from pipelines.weekly.steps import VERSION
+from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace
 
 
@@ -35,9 +35,12 @@ def back_up(workspace: Workspace, place: str, *, keep: int | None = None, wait_s
         What was done, for people.
     """
     there = BackupPlace(place)
-    with _held(workspace, wait_s):
-        backup, copied = there.write(workspace, VERSION, datetime.now(UTC))
-        gone = [] if keep is None else there.forget(keep)
+
+    def write() -> tuple[Backup, int, list[str]]:
+        with workspace.held():
+            return *there.write(workspace, VERSION, datetime.now(UTC)), [] if keep is None else there.forget(keep)
+
+    backup, copied, gone = when_free(write, wait_s)
     lines = [
         f"backup {backup.name} at {place}: {len(backup.files)} files, {_megabytes(backup.size)}, of which "
         f"{_megabytes(copied)} were new; read back and right"
@@ -98,7 +101,7 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
     if there_now and not any((root / part).exists() for part in _PARTS):
         raise InputError(f"{root} holds something else than a workspace: name the workspace, or a new folder")
     draft = root.with_name(f"{root.name}.restored-{backup.name}")
-    with _held(Workspace(root), 0.0) if there_now else nullcontext():
+    with Workspace(root).held() if there_now else nullcontext():
         former = root if there_now else _set_aside_before(root)
         shutil.rmtree(draft, ignore_errors=True)  # of a restore that was cut off
         try:
@@ -150,7 +153,7 @@ def _since(former: Workspace, restored: Workspace, backup: Backup) -> tuple[int,
     for folder in (former.inbox, former.quarantine, former.delivered):
         for path in sorted(folder.iterdir()) if folder.is_dir() else ():
             files = [one for one in (path.rglob("*") if path.is_dir() else [path]) if one.is_file()]
-            if path.name.startswith(".") or path.name.endswith(".part") or {digest_of(one) for one in files} <= held:
+            if in_progress(path.name) or {digest_of(one) for one in files} <= held:
                 continue
             _copy(path, _free(restored.inbox / path.name))
             deliveries += 1
@@ -184,22 +187,6 @@ def _register_of(root: Path) -> dict[str, bytes]:
     """What people wrote: the register's files and the settings."""
     files = [*(path for path in (root / "register").rglob("*") if path.is_file()), root / "settings.toml"]
     return {str(path.relative_to(root)): path.read_bytes() for path in files if path.exists()}
-
-
-@contextmanager
-def _held(workspace: Workspace, wait_s: float) -> Iterator[None]:
-    """Hold a workspace, waiting for a run in progress."""
-    end = time.monotonic() + wait_s
-    with ExitStack() as stack:
-        while True:
-            try:
-                stack.enter_context(workspace.held())
-                break
-            except WorkspaceBusyError:
-                if time.monotonic() > end:
-                    raise
-                time.sleep(0.5)
-        yield
 
 
 def _megabytes(size: int) -> str:

@@ -79,8 +79,7 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
     try:
         table = pl.read_csv(path, infer_schema=False, encoding="utf8")
     except (pl.exceptions.PolarsError, UnicodeDecodeError) as error:
-        first = str(error).splitlines()[0]
-        raise InputError(f"{path} can't be read ({first}): save it as UTF-8 CSV with commas") from error
+        raise InputError(f"{path} can't be read ({first_line(error)}): save it as UTF-8 CSV with commas") from error
     missing = [name for name in _NEEDED if name not in table.columns]
     unknown = [name for name in table.columns if name not in COLUMNS]
     if missing or unknown:

@@ -105,6 +105,17 @@ def content_of(path: Path, source: str) -> str:
         return source
 
 
+def in_progress(name: str) -> bool:
+    """Whether something in the inbox is hidden or still being delivered, by its name.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    """
+    return name.startswith(".") or name.endswith(".part")
+
+
 def plainly_named(inbox: Path) -> list[Path]:
     """Complete deliveries in the inbox, by name. A name that no table, line or other folder could hold is made plain first.
 
@@ -117,8 +128,8 @@ def plainly_named(inbox: Path) -> list[Path]:
     """
     paths = []
     for path in sorted(inbox.iterdir()):
-        if path.name.startswith(".") or path.name.endswith(".part"):
-            continue  # still being delivered
+        if in_progress(path.name):
+            continue
         name = _plain(path.name)
         if name != path.name:
             place = path.with_name(name)
@@ -139,8 +150,8 @@ def unnameable(inbox: Path) -> list[str]:
     inbox : Path
         Its folder.
     """
-    names = [path.name for path in sorted(inbox.iterdir()) if not path.name.startswith(".")]
-    return [_plain(name) for name in names if not name.endswith(".part") and _plain(name) != name]
+    names = [path.name for path in sorted(inbox.iterdir()) if not in_progress(path.name)]
+    return [_plain(name) for name in names if _plain(name) != name]
 
 
 def _plain(name: str) -> str:

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import duckdb
 
-from data_contracts.errors import WorkspaceError
+from data_contracts.errors import WorkspaceError, first_line
 from pipelines.read_side.published import Published
 
 # Columns that tie a row to its van, or else to its depot; the first a table has is used.
@@ -76,7 +76,5 @@ def restricted(published: Published, depots: Sequence[str]) -> Published:
     try:
         published.execute(statements)
     except duckdb.Error as error:
-        raise WorkspaceError(
-            f"published.duckdb can't be asked ({str(error).splitlines()[0]}): publish it again"
-        ) from error
+        raise WorkspaceError(f"published.duckdb can't be asked ({first_line(error)}): publish it again") from error
     return replace(published, schema=f"memory.{schema}")

@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from data_contracts.entries import shown, toml_document, unknown_name
-from data_contracts.errors import InputError, MissingFileError, RegisterError
+from data_contracts.errors import InputError, MissingFileError, RegisterError, first_line
 from data_contracts.family import Family, parse_family
 from data_contracts.recorder import CANONICAL, RecorderProfile, parse_profile
 from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS, REPAIRS, VANS, polars_schema
@@ -251,7 +251,7 @@ def _read_table(folder: Path, file: str, faults: list[RegisterFault]) -> pl.Data
         refuse(f"is empty: start it with {','.join(required)}")
         return nothing
     except (pl.exceptions.PolarsError, OSError, UnicodeDecodeError) as error:
-        refuse(f"can't be read ({str(error).splitlines()[0]}): save it as UTF-8 CSV with commas")
+        refuse(f"can't be read ({first_line(error)}): save it as UTF-8 CSV with commas")
         return nothing
     cells = cells.with_columns(pl.all().str.strip_chars().replace("", None))
     header = [name or "" for name in cells.row(0)]

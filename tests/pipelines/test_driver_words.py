@@ -15,7 +15,7 @@ from pipelines.reports import driver_sheet
 from pipelines.reports.driver_sheet import _cause, _found, _meanwhile, _next, _tested, _when
 from pipelines.reports.paper_words_en import WORDS
 from tests.published_sample import make_workspace
-from tests.told_papers import Paper
+from tests.sample_papers import Paper
 
 CAUSE = "lambda_slow"
 HARMLESS = next(code for code in CAUSES if not CAUSES[code].endangers)

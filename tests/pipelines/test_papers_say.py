@@ -1,7 +1,6 @@
 """What stands on order and list, word by word, against the rows of the published file."""
 
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,22 +11,7 @@ from pipelines.read_side.published import families
 from pipelines.reports import order_pdf
 from pipelines.reports.list_pdf import _weeks
 from pipelines.reports.order_pdf import percent
-from tests.published_sample import make_workspace
-from tests.told_papers import VAN, WEEK, Paper, title, urgency
-
-
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    home = tmp_path_factory.mktemp("said") / "home"
-    weeks = make_workspace(home, vans_per_depot=4, weeks=16, finished_at=datetime(2026, 3, 27, 6, tzinfo=UTC))
-    assert weeks[-1] == WEEK
-    return home
-
-
-@pytest.fixture
-def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Paper:
-    return Paper(sample, tmp_path / "home", monkeypatch)
-
+from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 SHAPES = (
     "INSERT INTO shapes SELECT capture_id, list_transform(range(4), lambda x: 1.0::FLOAT), "

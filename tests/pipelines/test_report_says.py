@@ -1,29 +1,12 @@
 """What stands in the report of a warranty file, word by word, against the rows of the published file."""
 
 from datetime import UTC, date, datetime
-from pathlib import Path
 from typing import Any
-
-import pytest
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from pipelines.reports.claim import Claim
 from pipelines.reports.order_pdf import percent
-from tests.published_sample import make_workspace
-from tests.told_papers import VAN, WEEK, Paper, title, urgency
-
-
-@pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    home = tmp_path_factory.mktemp("said") / "home"
-    weeks = make_workspace(home, vans_per_depot=4, weeks=16, finished_at=datetime(2026, 3, 27, 6, tzinfo=UTC))
-    assert weeks[-1] == WEEK
-    return home
-
-
-@pytest.fixture
-def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Paper:
-    return Paper(sample, tmp_path / "home", monkeypatch)
+from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 
 def section(document: dict[str, Any], title: str) -> dict[str, Any]:

@@ -1,0 +1,22 @@
+"""What several tests of papers share."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from tests.published_sample import make_workspace
+from tests.sample_papers import WEEK, Paper
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("said") / "home"
+    weeks = make_workspace(home, vans_per_depot=4, weeks=16, finished_at=datetime(2026, 3, 27, 6, tzinfo=UTC))
+    assert weeks[-1] == WEEK
+    return home
+
+
+@pytest.fixture
+def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Paper:
+    return Paper(sample, tmp_path / "home", monkeypatch)
