@@ -20,7 +20,7 @@ help:
 	@echo "make mutate   a sample of mutations, and how many the tests notice"
 	@echo "make lock     resolve requirements.lock anew"
 
-setup: $(READY)
+setup: $(READY) kernels
 
 $(READY): requirements.lock pyproject.toml
 	@echo "setting up $(VENV) (about a minute)"
@@ -30,7 +30,7 @@ $(READY): requirements.lock pyproject.toml
 	@$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --editable .
 	@touch $(READY)
 
-demo: $(READY) kernels
+demo: kernels
 	@$(BIN)/vansnap demo --fresh --home $(DEMO_HOME)
 
 board: $(READY)
@@ -47,12 +47,13 @@ browser:
 	else echo "no Chromium: the browser tests will be skipped"; fi
 
 # Compiled kernels are cached per source file, and a kernel that calls one of another file does not notice when that
-# one changes: kernels older than the newest source go.
-kernels:
+# one changes: kernels older than the newest source go, and what is wanting is compiled once, on both cores.
+kernels: $(READY)
 	@newest=$$(find models sample_fleet tests/otherfleet -name '*.py' -printf '%T@ %p\n' | sort -rn | head -1 | cut -d' ' -f2-); \
 	find models sample_fleet tests -name '*.nb[ic]' ! -newer "$$newest" -delete
+	@$(BIN)/python -m pipelines.weekly.prepare
 
-test: $(READY) browser kernels
+test: browser kernels
 	@$(BIN)/python -m pytest -n 2 --dist loadfile
 
 format: $(READY)
@@ -69,10 +70,10 @@ layers: $(READY)
 
 check: lint types layers test
 
-bench: $(READY) kernels
+bench: kernels
 	@$(BIN)/python -m tests.bench
 
-study: $(READY) kernels
+study: kernels
 	@$(BIN)/python -m tests.studies
 
 mutate: $(READY)

@@ -24,6 +24,7 @@ from pipelines.commands.decoded import decoded, display_of, of_family, recorded_
 from pipelines.intake.readers.recording import ending_of, told_endings
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import contract, message, written_for
+from pipelines.weekly.prepare import say_first_use
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
 from pipelines.workspace.settings import DisplaySettings
 
@@ -85,6 +86,7 @@ def read_file(
 
     from models.reading.read import read_one
 
+    say_first_use()
     recorded, said = recorded_with(profile, conditions, waveform)
     readings, details = read_one(waveform, family, recorded)
     captures = captures_of(readings)

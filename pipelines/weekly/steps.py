@@ -29,6 +29,7 @@ from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.weekly.judging import judge_week
+from pipelines.weekly.prepare import say_first_use
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
@@ -194,6 +195,8 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
         Recordings read.
     """
     workspace, settings = _opened(home)
+    if not quiet:
+        say_first_use()
     with open_warehouse(workspace) as warehouse, bar("reading", quiet=quiet) as progress:
         register = standing_register(workspace, warehouse).register
         return read_new_captures(workspace, warehouse, register, workers=settings.intake.workers, progress=progress)
