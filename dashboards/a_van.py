@@ -13,7 +13,7 @@ from dashboards.trend_chart import trend_chart
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.signals import TRACKED, shown_at
 from pipelines.read_side import queries
-from pipelines.read_side.published import Published, families, limits
+from pipelines.read_side.published import Published, families
 
 MAIN = shown_at("board")
 MOVED_EWMA_SHARE = 0.8
@@ -40,7 +40,7 @@ def show() -> None:
     if not visits.height:
         st.info(message("van.no_visit", van=inert(van_id), week=week))
     else:
-        _trends(published, van_id, week, str(van["family"]))
+        _trends(published, van_id, week)
         snaps.section(published, van_id, visits, families(published.home).get(str(van["family"])))
         _reading(published, visits)
     _repairs_and_orders(published, van_id, week)
@@ -122,7 +122,7 @@ def _why(row: Mapping[str, object] | None, week: str) -> None:
             parts.quiet(message("van.causes_note"))
 
 
-def _trends(published: Published, van_id: str, week: str, family: str) -> None:
+def _trends(published: Published, van_id: str, week: str) -> None:
     frame = queries.van_trends(published, van_id, week)
     st.header(message("van.trends"))
     if not frame.height:
@@ -142,8 +142,6 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
         label_visibility="collapsed",
     )
     chosen = present if every == "all" else [*moved, *(q for q in present if q in MAIN and q not in moved)]
-    levels = frame.sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
-    bounds = limits(families(published.home).get(family), dict(levels.iter_rows()))
     repairs = queries.van_repairs(published, van_id)
     span = (str(frame["week"].min()), str(frame["week"].max()))
     parts.quiet(message("trend.key"))
@@ -153,7 +151,7 @@ def _trends(published: Published, van_id: str, week: str, family: str) -> None:
                 rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
                 touched = repairs.filter(pl.col("touches").list.contains(quantity))
                 marks = [(str(week), str(work)) for week, work in touched.select("week", "work").iter_rows()]
-                _trend(quantity, rows, bounds.get(quantity, (None, None)), marks, span)
+                _trend(quantity, rows, marks, span)
     with st.expander(message("common.table")):
         table = frame.filter(pl.col("quantity").is_in(chosen))
         st.dataframe(table, hide_index=True)
@@ -169,7 +167,6 @@ def _has_moved(row: Mapping[str, object]) -> bool:
 def _trend(
     quantity: str,
     rows: Sequence[Mapping[str, object]],
-    bounds: tuple[float | None, float | None],
     repairs: Sequence[tuple[str, str]],
     span: tuple[str, str],
 ) -> None:
@@ -178,7 +175,7 @@ def _trend(
         st.markdown(f"**{inert(text.quantity_with_unit(quantity))}**", width="content")
         if last["alarm"]:
             st.badge(f"✕ {message('trend.alarm')}", color="red")
-    words = trend_sentence(last)
+    words, bounds = trend_sentence(last), (text.finite(last.get("limit_low")), text.finite(last.get("limit_high")))
     st.plotly_chart(
         trend_chart(rows, limits=bounds, repairs=repairs, span=span, palette=parts.palette()),
         theme=None,

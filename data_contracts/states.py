@@ -28,6 +28,12 @@ PLACES = ("inbox", "quarantine", "delivered")
 """Where the files of a delivery lie."""
 AIR_SOURCES = ("measured", "depot_day", "depot_week", "fleet_week", "unmeasured")
 """Where pressure and temperature of a visit come from, the nearest source first."""
+MOVEMENTS = ("drifting", "returning", "stepped", "rested", "unclear")
+"""How a quantity in alarm moves: on and away from its baseline, back to it, in one step, no more, or not to be told."""
+LIMIT_STATES = ("crossed", "ahead", "not_in_sight")
+"""Of a quantity with a limit."""
+AFTER_REPAIR = ("fresh", "stayed", "awaited")
+"""What a quantity reads after a repair that touched it: a new start, what it read before, or not recorded yet."""
 LESSON_KINDS = ("cause_share", "job_hours", "job_parts_cost", "alarm_trust")
 """What is learned from findings of the workshops."""
 PROOF_KINDS = ("action", "part")

@@ -277,9 +277,18 @@ TRENDS = Table(
         Column("quantity", "text", "a tracked quantity of data_contracts/signals.py", True),
         Column("value", "number", "value of the week's last visit, corrected to reference conditions where it is"),
         Column("value_u", "number", "standard uncertainty of the value"),
+        Column(
+            "level",
+            "number",
+            "what the van reads now, at reference conditions: the estimate from its visits that every text states",
+        ),
+        Column("level_u", "number", "standard uncertainty of the level"),
         Column("corrected", "boolean", "the value is at reference conditions"),
         Column("baseline", "number", "what the van itself is expected to read"),
         Column("baseline_u", "number", "standard uncertainty of the baseline"),
+        Column("change", "number", "level minus baseline"),
+        Column("expected_low", "number", "lower end of the 95 % range by which the value was judged"),
+        Column("expected_high", "number", "its upper end"),
         Column("peer_baseline", "number", "what its family is expected to read"),
         Column("z", "number", "standardised residual against the baseline"),
         Column("ewma", "number", "exponentially weighted moving average of z"),
@@ -289,6 +298,30 @@ TRENDS = Table(
         Column("slope_per_week", "number", "drift per week; negative is falling"),
         Column("slope_low", "number", "lower end of its 95 % interval"),
         Column("slope_high", "number", "upper end of its 95 % interval"),
+        Column(
+            "movement",
+            "text",
+            "how what is in alarm moves: drifting (on, away from the baseline), returning, stepped, rested or unclear",
+            words=states.MOVEMENTS,
+        ),
+        Column("limit_low", "number", "the family's lower limit as it applies to what is read; null for none"),
+        Column("limit_high", "number", "its upper limit"),
+        Column(
+            "limit_state",
+            "text",
+            "crossed, ahead (weeks_to_limit says when) or not_in_sight; null no limit known",
+            words=states.LIMIT_STATES,
+        ),
+        Column(
+            "segment_since", "text", "ISO week of the first visit after the baseline last started again; null: never"
+        ),
+        Column(
+            "after_repair",
+            "text",
+            "fresh: the baseline started again after a repair; stayed: a repair brought nothing back; awaited: repaired since "
+            "this visit and not recorded again; null: no repair",
+            words=states.AFTER_REPAIR,
+        ),
         Column("weeks_to_limit_low", "number", "10 % quantile of the weeks to the limit"),
         Column(
             "weeks_to_limit",

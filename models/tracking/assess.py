@@ -27,6 +27,7 @@ from models.tracking.charts.repair_trials import after_trial
 from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
+from models.tracking.state.record import Judged
 from models.tracking.state.residuals import Residuals, residuals_of
 from models.tracking.state.standing import carry_standing
 from models.tracking.state.states import no_states, states_of
@@ -161,16 +162,14 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    states = states_of(std, followed, alarms, repeatability, forecasts, anomaly, latest)
+    judged = Judged(std, followed, alarms, forecasts, repeatability)
+    states = states_of(judged, anomaly, latest)
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
         trends=trends_of(
-            std,
-            followed,
-            alarms,
-            repeatability,
-            forecasts,
+            judged,
+            _until(repairs, week),
             week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
         ),
         states=states,

@@ -15,11 +15,22 @@ from data_contracts.signals import QUANTITIES, shown_at
 from data_contracts.units import Shown
 from data_contracts.weeks import week_start
 from pipelines.read_side import queries
-from pipelines.read_side.published import Published, families, limits
-from pipelines.reports.evidence_proof import change_date, repairs_section
+from pipelines.read_side.published import Published, families
+from pipelines.reports.evidence_proof import repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
-from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, message, moment, numeral, sentences_of
+from pipelines.reports.paper import (
+    as_shown,
+    contract,
+    day,
+    joined,
+    make_pdf,
+    message,
+    moment,
+    numeral,
+    record_said,
+    sentences_of,
+)
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
@@ -69,8 +80,7 @@ def evidence_pdf(
     family = families(workspace.root).get(str(van["family"]))
     changed = changed_week(published, {"van_id": van_id}, week)
     drawings: dict[str, bytes] = {}
-    levels = tables["trends"].sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
-    trends = _trends(tables, limits(family, dict(levels.iter_rows())), drawings)
+    trends = _trends(tables, drawings)
     visits = queries.van_visits(published, van_id, week, limit=1000)
     visits = visits.filter(pl.col("capture_id").is_in(tables["captures"]["capture_id"].to_list()))
     drawing, caption = draw_latest(published, visits, family, changed)
@@ -129,9 +139,7 @@ def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
     return section
 
 
-def _trends(
-    tables: Tables, bounds: Mapping[str, tuple[float | None, float | None]], drawings: dict[str, bytes]
-) -> Section:
+def _trends(tables: Tables, drawings: dict[str, bytes]) -> Section:
     trends = tables["trends"]
     alarmed = trends.group_by("quantity").agg(pl.col("alarm").last(), pl.col("alarm").sum().alias("weeks"))
     ranked = alarmed.filter(pl.col("weeks") > 0).sort(["alarm", "weeks", "quantity"], descending=[True, True, False])
@@ -142,20 +150,10 @@ def _trends(
     for number, name in enumerate(chosen):
         rows = trends.filter(pl.col("quantity") == name)
         file = f"trend-{number}.svg"
-        drawings[file] = _draw(rows, as_shown(QUANTITIES[name].unit), bounds.get(name, (None, None)), repairs)
+        drawings[file] = _draw(rows, name, repairs)
         last = rows.row(-1, named=True)
-        unit = as_shown(QUANTITIES[name].unit)
-        tail = "" if unit.unit == "1" else f" {unit.unit}"
-        words = {
-            "quantity": contract(QUANTITIES[name].description),
-            "value": _told(last, "value", unit) + tail,
-            "baseline": _told(last, "baseline", unit) + tail,
-            "week": last["week"],
-        }
-        caption = message("evidence.trend", **words)
-        if last["alarm_since"]:
-            caption += f" {message('evidence.outside', week=last['alarm_since'])} {change_date(last)}"
-        elif (out := rows.filter(pl.col("alarm"))).height:
+        caption = record_said(last)
+        if not last["alarm"] and (out := rows.filter(pl.col("alarm"))).height:
             caption += " " + message(
                 "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]
             )
@@ -163,24 +161,26 @@ def _trends(
     return section
 
 
-def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | None], repairs: Sequence[date]) -> bytes:
+def _draw(rows: pl.DataFrame, quantity: str, repairs: Sequence[date]) -> bytes:
+    """One trend: visits with their uncertainty, the range in which each was expected, limits, repairs and the alarm."""
+    unit, last = as_shown(QUANTITIES[quantity].unit), rows.row(-1, named=True)
     at = np.array([week_start(week) for week in rows["week"]], dtype="datetime64[D]")
-    value, u, baseline, baseline_u = (
-        unit.factor * rows[name].cast(pl.Float64).to_numpy() for name in ("value", "value_u", "baseline", "baseline_u")
+    value, u, baseline, low, high = (
+        unit.factor * rows[name].cast(pl.Float64).to_numpy()
+        for name in ("value", "value_u", "baseline", "expected_low", "expected_high")
     )
     with matplotlib.rc_context(STYLE), warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         figure = Figure(figsize=(7.0, 1.65))  # fixed margins: one edge for all charts of a page, and room for any tick
         figure.subplots_adjust(left=0.1, right=0.995, bottom=0.16, top=0.97)
         axes = figure.subplots()
-        spread = 2.0 * np.nan_to_num(baseline_u)
-        axes.fill_between(at, baseline - spread, baseline + spread, color="#d4d4d4", linewidth=0)
-        axes.plot(at, baseline, color="#777777", linewidth=0.9, linestyle=(0, (4, 2)))
+        axes.vlines(at, low, high, color="#d4d4d4", linewidth=4.0)
+        axes.plot(at, baseline, "_", color="#777777", markersize=6.0)
         axes.errorbar(at, value, yerr=2.0 * np.nan_to_num(u), fmt="none", ecolor="#555555", elinewidth=0.6)
         out = rows["alarm"].to_numpy().astype(bool)
         axes.plot(at[~out], value[~out], "o", color="black", markersize=2.6)
         axes.plot(at[out], value[out], "s", color="black", mfc="white", markersize=3.8)
-        for bound in bounds:
+        for bound in (last["limit_low"], last["limit_high"]):
             if bound is not None:
                 axes.axhline(unit.value(bound), color="black", linewidth=0.8, linestyle=(0, (1, 2)))
         for done in repairs:
@@ -188,7 +188,7 @@ def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | N
         since = rows["alarm_since"][-1]
         if since:
             axes.axvline(_days(week_start(since)), color="black", linewidth=1.0)
-        axes.set_ylabel(f"[{unit.unit}]")
+        axes.set_ylabel("" if unit.unit == "1" else f"[{unit.unit}]")
         axes.yaxis.set_label_coords(-0.08, 0.5)
         axes.grid(alpha=0.25, linewidth=0.4)
         return to_svg(figure)

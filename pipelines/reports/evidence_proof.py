@@ -1,4 +1,4 @@
-"""What a warranty file says about a van's changes: when they began, with the interval, and what each repair did."""
+"""What a warranty file says about a van's changes: what each repair did."""
 
 from collections.abc import Mapping
 from datetime import datetime
@@ -14,24 +14,6 @@ from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import as_shown, contract, day, joined, message, numeral
 
 Section = dict[str, Any]
-
-
-def change_date(last: Mapping[str, Any]) -> str:
-    """When a quantity began to move, with its interval, in words.
-
-    Parameters
-    ----------
-    last : mapping of str to object
-        Latest row of the quantity's trend.
-
-    Returns
-    -------
-    str
-        The estimate that list and board show too.
-    """
-    if last["onset_week"] is None:
-        return message("evidence.onset_unknown")
-    return message("evidence.onset", week=last["onset_week"], low=last["onset_low"], high=last["onset_high"])
 
 
 def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:

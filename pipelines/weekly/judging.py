@@ -155,6 +155,7 @@ def _judge(
     warranties: Mapping[str, "Warranty"],
 ) -> Callable[[frozenset[str]], _Judged]:
     """Judge some of the vans together; no side effects."""
+    from models.causes.as_recorded import as_recorded
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
     from models.work.learning import van_priors
@@ -192,6 +193,7 @@ def _judge(
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
+        posterior = as_recorded(posterior, assessment.trends)
         about = circumstances_of(
             found, mine, done, assessment.trends, codes, asked, register, settings, week, warranties
         )

@@ -171,7 +171,7 @@ def test_a_van_is_asked_for_by_address(view: View) -> None:
     app = view("a_van", van="S-03")
     shown = _everything(app)
     assert "S\\-03" in app.title[0].value
-    assert "Air-mass sensor reads low" in shown or "in alarm since" in shown
+    assert "Air-mass sensor reads low" in shown or "outside since" in shown
     assert "brook\\-20" in shown
 
 

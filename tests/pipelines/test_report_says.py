@@ -82,26 +82,25 @@ def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
         of_van.format("onset_week = '2026-W08', onset_low = '2026-W06', onset_high = '2026-W09'", "idle_g_s"),
         of_van.format("alarm = week BETWEEN '2026-W02' AND '2026-W04'", "lambda_idle"),
         of_van.format("alarm_since = '2026-W02'", "lambda_idle") + " AND alarm",
-        "UPDATE trends SET value = 3.4, value_u = 0.06, baseline = 3.2, baseline_u = 0.015 WHERE quantity = 'idle_g_s'",
+        "UPDATE trends SET level = 3.4, level_u = 0.06, baseline = 3.2, baseline_u = 0.015, movement = 'stepped' WHERE quantity = 'idle_g_s'",
     )
     trends = section(paper.evidence(), "Trends and the latest snap")
     captions = [one["caption"] for one in trends["drawings"]]
-    assert captions[0].startswith(
-        "air mass flow at steady idle before the opening: 3.400 ± 0.060 g/s in week 2026-W13, baseline 3.200 ± 0.015 g/s."
-    )
-    assert captions[0].endswith(
-        " Outside since week 2026-W10. It has been moving since about week 2026-W08 (80 %: 2026-W06 to 2026-W09)."
+    assert captions[0] == (
+        "Idle flow: 3.4 ± 0.06 g/s in 2026-W13, 3.2 ± 0.015 g/s expected from its own past. Idle flow is 6.2 % above its own "
+        "baseline (3.2 → 3.4 g/s), outside since 2026-W10, changed in one step about 2026-W08 (80 %: 2026-W06 to 2026-W09)."
     )
     assert captions[1].endswith(" Was outside from week 2026-W02 to 2026-W04.")
-    assert not any("utside" in caption for caption in captions[2:-1])
+    assert all(" Not outside." in caption for caption in captions[1:-1])
+    assert not any("Was outside" in caption for caption in captions[2:-1])
     assert 2 < len(captions) - 1 <= 6
     assert len(set(captions)) == len(captions)
     paper.change(of_van.format("onset_week = NULL", "idle_g_s"))
-    assert "When that began can't be told from its own past." in str(paper.evidence())
-    assert not any(" 1 in week" in caption for caption in captions)  # what has no unit has none
+    assert "Outside since 2026-W10: it stands apart from the other vans of its family." in str(paper.evidence())
+    assert not any(" 1 in 2026" in caption for caption in captions)  # what has no unit has none
     paper.speak('units = "imperial"')
     assert (
-        "0.4497 ± 0.0079 lb/min in week"
+        "0.45 ± 0.0079 lb/min in 2026-W13"
         in section(paper.evidence(), "Trends and the latest snap")["drawings"][0]["caption"]
     )
     paper.change(f"DELETE FROM trends WHERE van_id = '{VAN}'")
