@@ -203,14 +203,12 @@ def board(
     from pipelines.workspace.settings import load_settings
 
     settings = load_settings(workspace.settings_path).board
-    import subprocess
+    import os
 
     where = f"{address or settings.address}:{port or settings.port}"
     launch = [sys.executable, "-m", "dashboards.launch", str(workspace.root), where]
-    try:
-        raise typer.Exit(subprocess.run(launch, check=False).returncode)
-    except KeyboardInterrupt:
-        return
+    sys.stdout.flush()
+    os.execv(launch[0], launch)  # the server takes the place of this process: whatever stops one stops the other
 
 
 @app.command()
