@@ -14,7 +14,7 @@ import typer
 from data_contracts.errors import InputError
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
-from pipelines.cli_papers import card, list_tests, sheet
+from pipelines.cli_papers import card, labels, list_tests, sheet
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
 app = typer.Typer(
@@ -248,6 +248,7 @@ def orders(
 app.command("tests")(list_tests)
 app.command()(sheet)
 app.command()(card)
+app.command()(labels)
 app.command()(backup)
 app.command()(restore)
 

@@ -220,6 +220,8 @@ WORDS: dict[str, str] = {
     "driver.no_repair": "Bitte nichts selbst öffnen oder reparieren: Teile sind heiß, bewegen sich und stehen unter Druck oder Hochspannung.",
     "driver.ask": "Fragen: Name und Telefon",
     "driver.appointment": "Termin",
+    "label.title": "Etiketten",
+    "label.scan": "Scannen, dann aufnehmen.",
     "card.title": "Einstellkarte",
     "card.for": "Familie {family}, Messgerät {recorder}",
     "card.connect": "Anschließen",

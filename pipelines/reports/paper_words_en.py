@@ -207,6 +207,8 @@ WORDS: dict[str, str] = {
     "driver.no_repair": "Please do not open or repair anything yourself: parts are hot, moving, and under pressure or high voltage.",
     "driver.ask": "Questions: name and telephone",
     "driver.appointment": "Appointment",
+    "label.title": "Labels",
+    "label.scan": "Scan, then record.",
     "card.title": "Set-up card",
     "card.for": "Family {family}, recorder {recorder}",
     "card.connect": "Connect",
