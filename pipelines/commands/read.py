@@ -90,6 +90,7 @@ def read_file(
     captures = captures_of(readings)
     display = display_of(register, target.home)
     against = hold_against(readings, [(path.name, int(snap)) for snap in readings.snap], family, target)
+    _doubt(captures, against)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
     document["conditions_of_file"] = said
     if plot is not None:
@@ -108,7 +109,8 @@ def read_file(
 def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
     """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
     found = "\n".join(report_lines(against, display)).rstrip()
-    head = [found] if against["verdict"] in ("worse", "better", "same") else []  # first what hurts
+    told_first = against["check_family"] or against["verdict"] in ("worse", "better", "same")
+    head = [found] if told_first else []  # first what hurts
     tail = [] if head or not found else [found]
     cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []
     return "\n\n".join((*head, *blocks, *tail, *cautions))
@@ -207,6 +209,7 @@ def read_folder(
     display = display_of(register, target.home)
     snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
     against = hold_against(readings, snaps, family, target)
+    _doubt(captures, against)
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
     document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}
     with written_for(display):
@@ -224,7 +227,7 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        snap, verdict (accept or repeat), grade, reasons, readings (value, uncertainty, unit, mark), unread.
+        snap, verdict (accept or repeat; check where it can't be of the family named), grade, reasons, readings (value, uncertainty, unit, mark), unread.
     """
     documents = []
     for row, grade in enumerate(readings.grade):
@@ -249,6 +252,13 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
             }
         )
     return documents
+
+
+def _doubt(captures: Sequence[dict[str, Any]], against: dict[str, Any]) -> None:
+    """Nothing is accepted of a family that the snaps can't be of."""
+    if against["check_family"]:
+        for capture in captures:
+            capture["verdict"] = "repeat" if capture["verdict"] == "repeat" else "check"
 
 
 def _told(capture: dict[str, Any], name: str) -> list[str]:

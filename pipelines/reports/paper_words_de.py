@@ -72,6 +72,7 @@ WORDS: dict[str, str] = {
     "grade.usable": "brauchbar",
     "grade.repeat": "wiederholen",
     "verdict.accept": "BEHALTEN",
+    "verdict.check": "FAMILIE PRÜFEN",
     "verdict.repeat": "WIEDERHOLEN",
     "read.snap": "Gasstoß {number}, Note {grade}",
     "read.not_read": "nicht gelesen:",

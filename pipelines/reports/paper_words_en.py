@@ -72,6 +72,7 @@ WORDS: dict[str, str] = {
     "grade.usable": "usable",
     "grade.repeat": "repeat",
     "verdict.accept": "ACCEPT",
+    "verdict.check": "CHECK THE FAMILY",
     "verdict.repeat": "REPEAT",
     "read.snap": "snap {number}, graded {grade}",
     "read.not_read": "not read:",
