@@ -4,6 +4,7 @@ import os
 import socket
 import sys
 from pathlib import Path
+from typing import NoReturn
 from urllib.parse import urlsplit
 
 from dashboards.palette import DARK, LIGHT, Palette
@@ -82,7 +83,7 @@ def _theme(kind: str, palette: Palette) -> dict[str, str]:
     }
 
 
-def run_board(home: Path, address: str, port: int) -> int:
+def run_board(home: Path, address: str, port: int) -> NoReturn:
     """Serve the board until it is stopped: the server takes the place of this process, so that a signal to it, even one
     that nobody can catch, leaves nothing behind.
 
@@ -95,10 +96,10 @@ def run_board(home: Path, address: str, port: int) -> int:
     port : int
         Port to listen on.
 
-    Returns
-    -------
-    int
-        2, and only where it may not be started like this; otherwise it does not return.
+    Raises
+    ------
+    SystemExit
+        With 2 and one line, where it may not be started like this.
     """
     try:
         settings = load_settings(home / "settings.toml")
@@ -106,7 +107,7 @@ def run_board(home: Path, address: str, port: int) -> int:
         _free(address, port)
     except VansnapError as error:
         print(f"vansnap: {' '.join(str(error).split())}", file=sys.stderr)
-        return 2
+        sys.exit(2)
     print(f"board at http://{address}:{port} - stop with Ctrl-C", file=sys.stderr, flush=True)
     served = command(home, port, address, login=login, public_url=settings.board.public_url)
     os.execve(served[0], served, {**os.environ, **environment(home, login=login is not None)})
@@ -128,4 +129,4 @@ def _free(address: str, port: int) -> None:
 
 if __name__ == "__main__":  # `vansnap board` starts this: pipelines never import dashboards
     _address, _, _port = sys.argv[2].rpartition(":")
-    sys.exit(run_board(Path(sys.argv[1]), _address, int(_port)))
+    run_board(Path(sys.argv[1]), _address, int(_port))

@@ -95,12 +95,16 @@ def write_labels(
     wanted = set(vans) or set(register.vans)
     chosen = [van for van in register.vans.values() if van.van_id in wanted and depot in (None, van.depot)]
     if not chosen:
-        raise InputError(f"--depot {depot}: {vans[0]} is of depot {register.vans[vans[0]].depot}; leave one of them out")
+        raise InputError(
+            f"--depot {depot}: {vans[0]} is of depot {register.vans[vans[0]].depot}; leave one of them out"
+        )
     chosen.sort(key=lambda van: (van.depot, van.van_id))
     write_whole(out, labels_pdf(chosen, board, display))
     told = [f"{len(chosen)} label{'s' if len(chosen) != 1 else ''} written to {out}, for a board at {board.url}"]
     if unused:
-        told.append(f"left out: {len(unused)} fault{'s' if len(unused) != 1 else ''} in {where}; `vansnap check` names them")
+        told.append(
+            f"left out: {len(unused)} fault{'s' if len(unused) != 1 else ''} in {where}; `vansnap check` names them"
+        )
     if only_here(board):
         told.append(
             "a phone can't open that address: set public_url under [board] in settings.toml to where people open the "

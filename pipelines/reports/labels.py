@@ -69,4 +69,6 @@ def _code(van_id: str, link: str) -> bytes:
     try:
         return qr_code(link)
     except DataOverflowError:
-        raise InputError(f"van {van_id[:40]}… has {len(van_id)} characters: too many for a code; shorten its id") from None
+        raise InputError(
+            f"van {van_id[:40]}… has {len(van_id)} characters: too many for a code; shorten its id"
+        ) from None

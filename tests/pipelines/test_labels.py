@@ -64,9 +64,7 @@ def test_more_vans_than_a_page_holds(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert page_count((tmp_path / "l.pdf").read_bytes()) == 2
 
 
-def test_codes_that_open_nowhere_and_rows_left_out_are_said(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_codes_that_open_nowhere_and_rows_left_out_are_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     here = make_home(tmp_path / "home")
     (here.register / "vans.csv").write_text("van_id,family,depot\nV1,brook-20,north\n,brook-20,north\n", "utf-8")
     assert run(["labels", "--home", str(here.root), "--out", str(tmp_path / "l.pdf")]) == 0
