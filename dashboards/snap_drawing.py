@@ -23,14 +23,13 @@ WIDTH = 340.0
 """What a phone of 360 px leaves of its width. [px]"""
 TEXT, SMALL = 13.0, 12.0
 """Sizes of labels, and of the numbers on axes. [px]"""
+_FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a picture has no part in the page's own
 _LETTER = 0.56  # width of a letter over its size, on the wide side for the font used
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
 _NAMED = ("main_peak", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
 """Marks with a label, the one that matters most first."""
-_WITHOUT_VALUE = ("first_peak", "lambda_idle")
-
 Box = tuple[float, float, float, float]
 """Left, top, right, bottom. [px]"""
 
@@ -83,22 +82,20 @@ class _Panel:
             self.write(words, best[1], colour)
 
 
-def draw(document: Mapping[str, Any], said: str, palette: Palette) -> str:
+def draw(document: Mapping[str, Any], palette: Palette) -> str:
     """Draw a snap.
 
     Parameters
     ----------
     document : mapping
         As `pipelines.reports.snap_drawn.drawn` returns it.
-    said : str
-        What it shows, for whom it can't be seen.
     palette : Palette
         Colours.
 
     Returns
     -------
     str
-        SVG, for the page itself.
+        SVG, a picture of its own.
     """
     air, mixture = document["air"], document["lambda"]
     traces = [air["trace"], *mixture["traces"]]
@@ -115,8 +112,9 @@ def draw(document: Mapping[str, Any], said: str, palette: Palette) -> str:
         lines += _legend(height, palette)
         height += SMALL + 8.0
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="snap-drawing" viewBox="0 0 {WIDTH:g} {height:.0f}" width="100%" '
-        f'role="img" aria-label="{html.escape(said, quote=True)}">' + "".join(lines) + "</svg>"
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:.0f}" font-family="{_FONT}">'
+        + "".join(lines)
+        + "</svg>"
     )
 
 
@@ -132,7 +130,7 @@ def _air(
 
     at, recorded = air["trace"]
     trace = recorded if volts else [scale * level for level in recorded]
-    marks = [{**m, "low": drawn(m["low"]), "high": drawn(m["high"]), "flow": m["low"]} for m in air["marks"]]
+    marks = [{**m, "low": drawn(m["low"]), "high": drawn(m["high"])} for m in air["marks"]]
     top = max([*trace, *(mark["high"] for mark in marks), 0.1])
     panel = _Panel(_HEAD, _AIR_HEIGHT, times, (min([0.0, *trace]), 1.16 * top), palette)
     unit = text.shown_unit("g/s")
@@ -140,7 +138,7 @@ def _air(
     if volts:
         _flow_axis(panel, drawn, unit, float(np.interp(panel.levels[1], transfer[0], transfer[1])))
     _body(panel, [(at, trace)], marks, events)
-    _say(panel, marks, lambda mark: text.number(scale * mark["flow"]) + f" {unit}")
+    _say(panel, marks)
     for event in events:
         panel.label(message(f"snap.{event['name']}"), panel.x(event["first"]), panel.top + 2.0, palette.quiet)
     return panel
@@ -165,7 +163,7 @@ def _mixture(
         edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
         panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + _wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
     _body(panel, mixture["traces"], marks, events)
-    _say(panel, marks, lambda mark: text.number(mark["low"]) + (" V" if volts else ""))
+    _say(panel, marks)
     return panel
 
 
@@ -220,14 +218,14 @@ def _body(
     panel.lines[:0] = lines
 
 
-def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]], value: Any) -> None:
+def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]]) -> None:
     """Labels of what is marked, the one that matters most first."""
     shown = [mark for mark in marks if mark["kind"] in ("point", "level") and mark["name"] in _NAMED]
     for mark in sorted(shown, key=lambda mark: _NAMED.index(mark["name"])):
         middle = 0.5 * (panel.x(mark["first"]) + panel.x(mark["stop"]))
         colour = panel.palette.alarm if _outside(mark, marks) else panel.palette.ink
         name = message(f"snap.{mark['name'].removeprefix('lambda_')}")
-        panel.label(name if mark["name"] in _WITHOUT_VALUE else f"{name} {value(mark)}", middle, panel.y(mark["low"]), colour)
+        panel.label(name, middle, panel.y(mark["low"]), colour)
 
 
 def _axis(panel: _Panel, title: str) -> None:
