@@ -22,6 +22,7 @@ from dashboards.text import message
 
 MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
+SIDE_MENU = Path(__file__).with_name("side_menu.js").read_text(encoding="utf-8")
 # Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
 ON_ACCENT = "<style>[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
 
@@ -32,6 +33,8 @@ def main() -> None:
     st.set_page_config(page_title=message("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
     st.html(ON_ACCENT.format(paper=parts.palette().paper))
+    with st.container(key="side-menu"):
+        st.html(f"<script>{SIDE_MENU}</script>", unsafe_allow_javascript=True)
     who.let_in()
     pages = {
         "this_week": st.Page(this_week.show, title=message("page.this_week"), default=True),

@@ -41,6 +41,11 @@ def quiet(words: str, width: Literal["stretch", "content"] = "stretch") -> None:
     st.markdown(f":small[:gray[{words}]]", width=width)
 
 
+def quiet_lines(lines: Sequence[str]) -> None:
+    """Secondary text as a list."""
+    st.markdown("\n".join(f"- :small[{line}]" for line in lines))
+
+
 def palette() -> Palette:
     """Colours for the theme the reader chose."""
     return DARK if st.context.theme.type == "dark" else LIGHT

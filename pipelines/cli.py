@@ -14,7 +14,7 @@ import typer
 from data_contracts.errors import InputError
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
-from pipelines.cli_papers import card, list_tests, sheet
+from pipelines.cli_papers import card, labels, list_tests, sheet
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
 app = typer.Typer(
@@ -203,14 +203,12 @@ def board(
     from pipelines.workspace.settings import load_settings
 
     settings = load_settings(workspace.settings_path).board
-    import subprocess
+    import os
 
     where = f"{address or settings.address}:{port or settings.port}"
     launch = [sys.executable, "-m", "dashboards.launch", str(workspace.root), where]
-    try:
-        raise typer.Exit(subprocess.run(launch, check=False).returncode)
-    except KeyboardInterrupt:
-        return
+    sys.stdout.flush()
+    os.execv(launch[0], launch)  # the server takes the place of this process: whatever stops one stops the other
 
 
 @app.command()
@@ -250,6 +248,7 @@ def orders(
 app.command("tests")(list_tests)
 app.command()(sheet)
 app.command()(card)
+app.command()(labels)
 app.command()(backup)
 app.command()(restore)
 

@@ -64,7 +64,7 @@ def read_file(
     conditions : Conditions
         What was measured beside it.
     plot : Path or None
-        Where to draw it, .svg or .png.
+        Where to draw it: .svg, .png, or .json for the data of a small drawing.
     target : Target
         Whose it is, to hold it against the van's past.
 
@@ -78,10 +78,7 @@ def read_file(
         If file, family, profile or plot can't be used.
     """
     family, profile = _family(register, family_name, target), _profile(register, recorder)
-    if plot is not None and plot.suffix.lower() not in (".svg", ".png"):
-        raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
-    if plot is not None and not plot.absolute().parent.is_dir():
-        raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
+    _check_plot(plot)
     waveform = of_family(path, decoded(path, profile, register), family)
 
     from models.reading.read import read_one
@@ -92,14 +89,11 @@ def read_file(
     captures = captures_of(readings)
     display = display_of(register, target.home)
     against = hold_against(readings, [(path.name, int(snap)) for snap in readings.snap], family, target)
+    _doubt(captures, against)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
     document["conditions_of_file"] = said
     if plot is not None:
-        from pipelines.reports.snap_plot import draw_snaps
-
-        lead = next(iter(report_lines(against, display)), "")
-        with written_for(display):
-            draw_snaps(plot, path.name, family, readings, details, bands_of(against), lead)
+        _draw(plot, path.name, family, (readings, details), against, display)
         document["plot"] = str(plot)
     with written_for(display):
         blocks = ["\n".join(_told(capture, path.name)) for capture in captures]
@@ -107,10 +101,43 @@ def read_file(
     return ReadResult(_whole(against, blocks, family, display), document)
 
 
+def _check_plot(plot: Path | None) -> None:
+    """Refuse a plot that could not be written, before anything is read."""
+    if plot is not None and plot.suffix.lower() not in (".svg", ".png", ".json"):
+        raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
+    if plot is not None and not plot.absolute().parent.is_dir():
+        raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
+
+
+def _draw(
+    plot: Path,
+    name: str,
+    family: Family,
+    read: tuple[Any, list[Any]],
+    against: dict[str, Any],
+    display: DisplaySettings,
+) -> None:
+    """Draw one recording; as data, the snap of it that stands for the visit, or its first."""
+    readings, details = read
+    if plot.suffix.lower() == ".json":
+        from pipelines.reports.snap_drawn import drawn, write_drawn
+
+        chosen = against["representative"] or {}
+        row = next((k for k, snap in enumerate(readings.snap) if int(snap) == chosen.get("snap")), 0)
+        write_drawn(plot, drawn(family, readings, details[row], row, bands_of(against)))
+        return
+    from pipelines.reports.snap_plot import draw_snaps
+
+    lead = next(iter(report_lines(against, display)), "")
+    with written_for(display):
+        draw_snaps(plot, name, family, readings, details, bands_of(against), lead)
+
+
 def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
     """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
     found = "\n".join(report_lines(against, display)).rstrip()
-    head = [found] if against["verdict"] in ("worse", "better", "same") else []  # first what hurts
+    told_first = against["check_family"] or against["verdict"] in ("worse", "better", "same")
+    head = [found] if told_first else []  # first what hurts
     tail = [] if head or not found else [found]
     cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []
     return "\n\n".join((*head, *blocks, *tail, *cautions))
@@ -177,10 +204,9 @@ def read_folder(
 ) -> ReadResult:
     """Read every recording of a folder into one table; a file that can't be read gets a line and the rest goes on.
 
-    Parameters and errors are those of `read_file`; a plot is drawn for single files only.
+    Parameters and errors are those of `read_file`; the recording is drawn whose snap stands for the visit.
     """
-    if plot is not None:
-        raise InputError(f"--plot {plot}: a plot is drawn for one file; name a file instead of {path}")
+    _check_plot(plot)
     family, profile = _family(register, family_name, target), _profile(register, recorder)
     files = sorted(file for file in path.iterdir() if ending_of(file.name) and file.name != "manifest.csv")
     if not files:
@@ -197,7 +223,7 @@ def read_folder(
     if not waveforms:
         raise InputError(f"none of the {len(files)} recordings in {path} can be read: {refused[0]['reason']}")
 
-    from models.reading.read import read_waveforms
+    from models.reading.read import read_one, read_waveforms
 
     count = len(waveforms)
     recorded = [recorded_with(profile, conditions, waveform) for waveform in waveforms]
@@ -209,8 +235,14 @@ def read_folder(
     display = display_of(register, target.home)
     snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
     against = hold_against(readings, snaps, family, target)
+    _doubt(captures, against)
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
     document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}
+    if plot is not None:
+        drawn = names.index((against["representative"] or {"file": names[0]})["file"])
+        read = read_one(waveforms[drawn], family, recorded[drawn][0])
+        _draw(plot, names[drawn], family, read, against, display)
+        document["plot"] = str(plot)
     with written_for(display):
         table = _table(captures, refused, against["representative"])
     return ReadResult(_whole(against, [table], family, display), document)
@@ -226,7 +258,7 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        snap, verdict (accept or repeat), grade, reasons, readings (value, uncertainty, unit, mark), unread.
+        snap, verdict (accept or repeat; check where it can't be of the family named), grade, reasons, readings (value, uncertainty, unit, mark), unread.
     """
     documents = []
     for row, grade in enumerate(readings.grade):
@@ -251,6 +283,13 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
             }
         )
     return documents
+
+
+def _doubt(captures: Sequence[dict[str, Any]], against: dict[str, Any]) -> None:
+    """Nothing is accepted of a family that the snaps can't be of."""
+    if against["check_family"]:
+        for capture in captures:
+            capture["verdict"] = "repeat" if capture["verdict"] == "repeat" else "check"
 
 
 def _told(capture: dict[str, Any], name: str) -> list[str]:

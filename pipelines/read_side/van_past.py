@@ -36,6 +36,23 @@ def van_row(published: Published, van_id: str) -> Mapping[str, Any] | None:
     return frame.row(0, named=True) if frame.height else None
 
 
+def last_recorder(published: Published, van_id: str, family: str) -> str:
+    """Profile of the recorder used last at a van, else at its family; empty where neither was recorded.
+
+    Parameters
+    ----------
+    published : Published
+    van_id, family : str
+        Van, empty for none, and engine family.
+    """
+    frame = published.ask(
+        "SELECT recorder FROM captures WHERE van_id = $van OR family = $family "
+        "ORDER BY van_id = $van DESC, captured_at DESC LIMIT 1",
+        {"van": van_id, "family": family},
+    )
+    return str(frame.item()) if frame.height else ""
+
+
 def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     """What is published of a van and its family.
 
