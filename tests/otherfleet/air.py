@@ -103,13 +103,31 @@ def idling(e: Engine) -> tuple[IdleAir, Air, Metered]:
 
 
 @njit(cache=True, fastmath=True)
+def asked_foot(e: Engine, pressed: float, t: float) -> float:
+    """Where the foot is going: a stop on its way down or up, and what it does after the lift."""
+    snap = min(max(int((t - e.opening_s) / e.every_s), 0), int(e.snaps) - 1)
+    since, held = t - e.opening_s - snap * e.every_s, e.release_s - e.opening_s
+    if since < 0.0:
+        return 0.0
+    if since < held:
+        return e.pause if since < e.foot_s * e.pause + e.pause_s and e.pause < 1.0 else 1.0
+    lifting = e.lift_s * (1.0 - e.lift_pause) + e.lift_pause_s
+    if since < held + lifting:
+        return min(e.lift_pause, pressed)
+    back = since - held - e.lift_s - e.lift_pause_s - e.again_after_s
+    return e.again if 0.0 <= back < e.again_s else 0.0
+
+
+@njit(cache=True, fastmath=True)
 def move_foot(e: Engine, foot: Foot, t: float) -> Foot:
     """Foot and plate a step on; the plate follows its actuator."""
     pressed, released_s = foot.pressed, foot.released_s
-    if t >= e.opening_s and t < e.release_s:
-        pressed = min(pressed + STEP_S / e.foot_s, 1.0)
-    elif t >= e.release_s:
-        pressed = max(pressed - STEP_S / 0.09, 0.0)
+    asked = asked_foot(e, pressed, t)
+    if asked > pressed:
+        pressed, released_s = min(pressed + STEP_S / e.foot_s, asked), 0.0
+    elif asked < pressed:
+        pressed = max(pressed - STEP_S / e.lift_s, asked)
+    if t >= e.release_s and asked == 0.0:
         released_s += STEP_S
     plate = foot.plate + (pressed * e.plate_max - foot.plate) * STEP_S / e.plate_lag_s
     if plate < 1e-4:

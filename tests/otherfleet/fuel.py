@@ -57,6 +57,8 @@ def switch_fuel(e: Engine, control: Control, foot: Foot, rpm: float) -> Control:
             cutting = True
         if rpm < e.resume_rpm:
             cutting = False
+    elif foot.plate >= 0.03:
+        cutting = False
     return Control(over, cutting, control.bubble_until, control.wander)
 
 

@@ -82,3 +82,13 @@ class Engine(NamedTuple):
     plate_max: float
     plate_lag_s: float
     rev_noise: float
+    lift_s: float = 0.09  # from the floor up
+    pause: float = 1.0  # the foot stops here on its way down, for so long [s]
+    pause_s: float = 0.0
+    lift_pause: float = 0.0  # and here on its way up
+    lift_pause_s: float = 0.0
+    again: float = 0.0  # after the lift it comes back so far, so long after and for so long [s]
+    again_after_s: float = 0.3
+    again_s: float = 0.2
+    snaps: float = 1.0  # snaps in a row, and from one opening to the next [s]
+    every_s: float = 6.0
