@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 
 from data_contracts.errors import InputError, first_line
 from data_contracts.reasons import QUARANTINE_RULES
+from pipelines.intake.readers.apart import LONGEST_S, UPLOAD_MEMORY, bounded
 from pipelines.intake.readers.columns import LARGEST_FILE_BYTES
 
 MANIFEST = "manifest.csv"
@@ -132,8 +133,11 @@ class Delivery:
                     ) from None
                 if info.file_size > limit:
                     raise _too_large(inside, info.file_size, limit)
-                with archive.open(info) as member:
-                    content = member.read(limit + 1)  # whatever the archive says of its size
+                if info.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+                    with archive.open(info) as member:
+                        content = member.read(limit + 1)  # whatever the archive says of its size
+                else:  # a block of the others unpacks at once, to whatever it holds
+                    content = bounded(UPLOAD_MEMORY, LONGEST_S, _member, self.path, info.filename, limit)
         except RefusedError:
             raise
         except Exception as error:  # every method of compression has errors of its own
@@ -143,6 +147,11 @@ class Delivery:
         if len(content) > limit:
             raise _too_large(inside, len(content), limit)
         return content
+
+
+def _member(path: Path, name: str, limit: int) -> bytes:
+    with zipfile.ZipFile(path) as archive, archive.open(name) as member:
+        return member.read(limit + 1)
 
 
 def inner_path(name: str) -> str:
