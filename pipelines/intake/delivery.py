@@ -6,6 +6,7 @@ import re
 import stat
 import zipfile
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from data_contracts.errors import InputError, first_line
@@ -68,6 +69,21 @@ class Delivery:
         for name, size in sorted(self._sizes()):
             digest.update(f"\x00{name}\x1f{size}".encode(errors="surrogateescape"))
         return digest.hexdigest()
+
+    def files(self) -> list[str]:
+        """Paths of all files, relative to the delivery, with /, by name."""
+        paths = sorted(name.replace("\\", "/") for name, _ in self._sizes())
+        return [path.removeprefix(self.prefix) for path in paths if path.startswith(self.prefix)]
+
+    def written_at(self) -> datetime | None:
+        """When its manifest was written, as the file says; of a zip by the clock of whoever made it."""
+        try:
+            if not self.archive:
+                return datetime.fromtimestamp((self.path / MANIFEST).stat().st_mtime, UTC)
+            with zipfile.ZipFile(self.path) as archive:
+                return datetime(*archive.getinfo(self.prefix + MANIFEST).date_time, tzinfo=UTC)
+        except (OSError, KeyError, ValueError, OverflowError, zipfile.BadZipFile):
+            return None
 
     def without_manifest(self) -> str:
         """Why a delivery without a manifest is refused; names a manifest found in the wrong place or under another name."""
