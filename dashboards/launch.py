@@ -13,6 +13,8 @@ from pipelines.workspace.people import login_file
 from pipelines.workspace.settings import load_settings
 
 UPLOAD_MEGABYTES = 64
+MESSAGE_MEGABYTES = 48
+"""Of one message between page and server, which anybody can send before a login; figures of a van take some 2. Of our choosing."""
 
 
 def command(
@@ -37,13 +39,15 @@ def command(
     -------
     list of str
     """
-    app = Path(__file__).with_name("app.py")
+    app = Path(__file__).with_name("served.py")
     options = {
         "server.address": address,
         "server.port": str(port),
         "server.headless": "true",
         "server.fileWatcherType": "none",
         "server.maxUploadSize": str(UPLOAD_MEGABYTES),
+        "server.maxMessageSize": str(MESSAGE_MEGABYTES),
+        "server.maxWidgetStateSize": "2",  # megabytes: of what is typed and chosen, not of uploads
         "server.enableXsrfProtection": "true",
         "browser.gatherUsageStats": "false",
         "client.toolbarMode": "minimal",

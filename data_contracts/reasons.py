@@ -197,6 +197,11 @@ QUARANTINE_RULES = _page(
         "find out which claim is right and deliver that one again",
     ),
     Reason(
+        "unnamed_file",
+        "no row of the manifest names the file",
+        "add its row to manifest.csv, or discard the file",
+    ),
+    Reason(
         "wrong_clock",
         "the capture is dated after the day of the run, or years from its delivery or its van's service",
         "give the right time, or set the recorder's clock and deliver again",

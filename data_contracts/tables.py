@@ -685,6 +685,7 @@ DELIVERIES = Table(
             words=states.PLACES,
         ),
         Column("taken_in_at", "moment", "when it was taken in", True),
+        Column("written_at", "moment", "when its manifest was written, as the file says; never after it was taken in"),
         Column("rows", "integer", "rows of its manifest", True),
         Column("held", "integer", "rows that are held recordings", True),
         Column("superseded", "integer", "rows that later rows corrected", True),

@@ -115,6 +115,8 @@ GERMAN: dict[str, str] = {
     "make the archive again": "das Archiv neu anlegen",
     "the archive can't be read": "das Archiv ist nicht lesbar",
     "the same waveform is claimed for another van or another time": "dasselbe Signal wird für ein anderes Fahrzeug oder eine andere Zeit beansprucht",
+    "no row of the manifest names the file": "keine Zeile des Manifests nennt die Datei",
+    "add its row to manifest.csv, or discard the file": "ihre Zeile in manifest.csv ergänzen, oder die Datei verwerfen",
     "find out which claim is right and deliver that one again": "klären, was stimmt, und das neu liefern",
     "the capture is dated after the day of the run, or years from its delivery or its van's service": "die Aufnahme ist nach dem Tag des Laufs datiert, oder Jahre von ihrer Lieferung oder dem Dienst ihres Fahrzeugs entfernt",
     "give the right time, or set the recorder's clock and deliver again": "die richtige Zeit angeben, oder die Uhr des Schreibers stellen und neu liefern",

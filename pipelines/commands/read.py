@@ -1,9 +1,11 @@
 """`vansnap read`: one recording, or a folder of them, read at the van without a warehouse."""
 
 import json
+import resource
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -29,6 +31,8 @@ from pipelines.workspace.register import RegisterFault, load_families, load_reco
 from pipelines.workspace.settings import DisplaySettings
 
 NOBODY = Target()
+READING_MEMORY = 6 * 1024**3
+"""Address space of a reading in a process of its own; libraries and compiled code take two thirds of it. Of our choosing. [bytes]"""
 
 
 @dataclass(frozen=True)
@@ -176,20 +180,42 @@ def read_apart(
             command.append("--closed-loop" if value else "--open-loop")
         elif isinstance(value, float) and not name.startswith("recorder_"):  # those are its profile's
             command += [f"--{name.replace('_', '-')}", str(value)]
-    try:
-        ended = subprocess.run(command, capture_output=True, text=True, timeout=seconds, check=False)
-    except subprocess.TimeoutExpired as error:
-        raise InputError(
-            f"it takes more than {seconds:g} s to read: record less around the snap, or export it anew"
-        ) from error
-    if ended.returncode != 0:
-        last = (ended.stderr.strip().splitlines() or ["it can't be read: export it again"])[-1]
+    code, said, told = _run_bounded(command, seconds)
+    if code != 0:
+        if code not in (1, 2):
+            raise InputError(
+                f"it can't be read within {READING_MEMORY / 1e9:.0f} GB of memory, or is damaged: record less around the snap, "
+                "or export it anew"
+            )
+        last = (told.strip().splitlines() or ["it can't be read: export it again"])[-1]
         line = last.removeprefix("vansnap: ").removesuffix(" (see `vansnap read --help`)")
-        if ended.stdout.startswith("{"):
-            raise ProposalError(line, str(json.loads(ended.stdout)["proposal"]))
+        if said.startswith("{"):
+            raise ProposalError(line, str(json.loads(said)["proposal"]))
         raise InputError(line)
-    document: dict[str, Any] = json.loads(ended.stdout)
+    document: dict[str, Any] = json.loads(said)
     return document
+
+
+def _run_bounded(command: Sequence[str], seconds: float) -> tuple[int, str, str]:
+    """Exit code, stdout and stderr of a command that may take so long, and so much memory.
+
+    Raises
+    ------
+    InputError
+        If it takes too long; it is ended then.
+    """
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        if hasattr(resource, "prlimit"):  # Linux; elsewhere time alone bounds it
+            with suppress(OSError, ValueError):
+                resource.prlimit(process.pid, resource.RLIMIT_AS, (READING_MEMORY, READING_MEMORY))
+        try:
+            said, told = process.communicate(timeout=seconds)
+        except subprocess.TimeoutExpired as error:
+            process.kill()
+            raise InputError(
+                f"it takes more than {seconds:g} s to read: record less around the snap, or export it anew"
+            ) from error
+    return process.returncode, said, told
 
 
 def read_folder(

@@ -24,7 +24,8 @@ from pipelines.decisions.order_decisions import (
 )
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
-from pipelines.intake.take_in import DeliveryAccount, take_in
+from pipelines.intake.accounts import DeliveryAccount
+from pipelines.intake.take_in import take_in
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
@@ -339,7 +340,7 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     for row in captures.iter_rows():
         digest.update("\x1f".join(row).encode())
     waiting = warehouse.query("SELECT item_id, state FROM quarantine ORDER BY ALL")
-    accounts = warehouse.query("SELECT * EXCLUDE (taken_in_at) FROM deliveries ORDER BY ALL")
+    accounts = warehouse.query("SELECT * EXCLUDE (taken_in_at, written_at) FROM deliveries ORDER BY ALL")
     # a proof follows from what is hashed here, so it must not make the run that found it look out of date
     decided = warehouse.query("SELECT event_id FROM order_events WHERE person <> ? ORDER BY 1", [PERSON])
     repairs = register.repairs_frame().drop(READ_FROM_WORDS)
