@@ -60,8 +60,6 @@ def _facts(van: Mapping[str, object]) -> None:
     shown = [message("van.facts", family=inert(van["family"]), depot=inert(van["depot"]))]
     if van["in_service_on"]:
         shown.append(message("van.in_service", day=van["in_service_on"]))
-    if van["warranty_until"] and not van["warranty_facts"]:
-        shown.append(message("van.warranty", day=van["warranty_until"]))
     st.markdown(" · ".join(shown))
     if warranty := text.sentence_of(van, "warranty"):
         st.markdown(inert(warranty))

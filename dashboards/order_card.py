@@ -48,7 +48,7 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
             line.append(message("workshop.worth", money=text.money(worth, currency)))
         line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
         parts.quiet(" · ".join(line))
-        for column in ("worth", "plan_note"):
+        for column in ("worth", "warranty", "plan_note"):
             if sentence := text.sentence_of(row, column):
                 parts.quiet(inert(sentence))
         if row["found"]:

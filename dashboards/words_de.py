@@ -116,7 +116,6 @@ WORDS: dict[str, str] = {
     "van.none": "Das Register enthält noch keine Fahrzeuge. Tragen Sie sie in register/vans.csv ein und starten Sie den Wochenlauf.",
     "van.facts": "{family}, Standort {depot}",
     "van.in_service": "im Dienst seit {day}",
-    "van.warranty": "Garantie bis {day}",
     "van.sheet": "Blatt für den Fahrer drucken",
     "van.note": "Notiz im Register",
     "van.on_list": "Platz {rank} der Liste von {week}",

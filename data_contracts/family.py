@@ -133,6 +133,8 @@ class Family:
         What it is recorded on.
     hybrid : {"none", "mild", "full"}
         mild: the engine runs while the van stands, once told to; full: only in the maker's mode for it.
+    warranty_km : float or None
+        Odometer at the end of warranty, of its vans whose own entry gives none. [km]
     """
 
     name: str
@@ -150,6 +152,7 @@ class Family:
     limits: HurtLimits = field(default_factory=HurtLimits)
     fuel: FuelKind = "petrol"
     hybrid: HybridKind = "none"
+    warranty_km: float | None = None
 
 
 _Floats = TypeVar("_Floats", bound=Sequence[float])
@@ -386,6 +389,10 @@ class FamilyEntry(SourcedEntry):
             description='mild with a starter-generator, full where it can drive without its engine (left out: "none")'
         ),
     ] = "none"
+    warranty_km: Annotated[
+        Positive | None,
+        Field(description="kilometres at which warranty ends, where warranty_until_km in vans.csv gives none"),
+    ] = None
     airflow_sensor: Annotated[AirflowSensorEntry, Field(default_factory=dict, validate_default=True)]
     main_peak: Annotated[MainPeakEntry, Field(default_factory=dict, validate_default=True)]
     lambda_sensor: Annotated[LambdaSensorEntry, Field(default_factory=dict, validate_default=True)]
@@ -441,4 +448,5 @@ def parse_family(name: str, table: Mapping[str, Any]) -> Family:
         limits=entry.limits.limits(entry.displacement_l, entry.lambda_sensor.kind, entry.fuel),
         fuel=entry.fuel,
         hybrid=entry.hybrid,
+        warranty_km=entry.warranty_km,
     )

@@ -358,6 +358,7 @@ class SampleRows:
                             **_told("action", Fact.of("do_test", test="fuel_pressure")),
                             **_told("reason", reasons[0], Fact.of("nothing_fits")),
                             **_told("worth", Fact.of("not_worth_yet")),
+                            **_told("warranty", Fact.of("warranty_stands", by_date="stands", until="2027-03-01")),
                             **_told("plan_note", Fact.of("plan_best")),
                             "hours": 1.5,
                             "expected_cost_avoided": 240.0,

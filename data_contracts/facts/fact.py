@@ -117,6 +117,7 @@ WORDS: dict[str, str] = {
     "file": "name",
     "delivery": "name",
     "log": "name",  # a file of the workspace
+    "currency": "name",  # of the workspace
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
     "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part

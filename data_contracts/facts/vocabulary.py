@@ -403,8 +403,8 @@ _WARRANTY = (
         "Garantie: [nach Datum {by_date} (letzter Tag {until})|nach Laufleistung {by_km} (Grenze {until_km})][; letzter Stand "
         "{odometer} am {read}][; so wie es gefahren wird, ist sie um den {runs_out} erreicht ({runs_out_low} bis "
         "{runs_out_high})].",
-        "by_km until_km",
-        "by_date until odometer read runs_out runs_out_low runs_out_high",
+        "",
+        "by_date until by_km until_km odometer read runs_out runs_out_low runs_out_high",
     ),
 )
 _PLAN = (

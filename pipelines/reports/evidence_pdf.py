@@ -111,7 +111,7 @@ def evidence_pdf(
 
 
 def _warranty(tables: Tables, van: Mapping[str, Any]) -> str:
-    """What stands of the warranty by date and by kilometres; the date alone where the register gives no kilometres."""
+    """What stands of the warranty by date and by kilometres; the date alone where an older version published the file."""
     stands = [words for row in tables["warranty"].iter_rows(named=True) for words in sentences_of(row, "warranty")]
     return " ".join(stands).rstrip(".") or message("evidence.warranty", day=day(van["warranty_until"]))
 

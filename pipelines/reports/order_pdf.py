@@ -181,6 +181,7 @@ def _page(
         "reason": _shortened(" ".join(sentences_of(order, "reason"))),
         "action": contract(" ".join(sentences_of(order, "action"))),
         "place": place[:1].upper() + place[1:],
+        "warranty": " ".join(sentences_of(order, "warranty")),
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in steps_of(str(order["cause"]))]
         if job

@@ -256,13 +256,13 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
         known = standing_register(workspace, warehouse)
         data_id = _data_id(warehouse, known.register, settings, week)
         if published_run(workspace.published_path) == (week, data_id):
-            return _standing(warehouse, week)
+            return _standing(warehouse, week, settings.workshop.currency)
         with bar("tracking", quiet=quiet) as progress:
             progress(0, 1)
             run = _run_row(week, data_id)
             judge_week(workspace, warehouse, known.register, settings, run, known.facts())
             progress(1, 1)
-        return replace(_standing(warehouse, week), changed=True)
+        return replace(_standing(warehouse, week, settings.workshop.currency), changed=True)
 
 
 def publish_week(home: Path, week: str, tracked: Tracked) -> bool:
@@ -295,7 +295,7 @@ def _opened(home: Path) -> tuple[Workspace, Settings]:
     return workspace, load_settings(workspace.settings_path)
 
 
-def _standing(warehouse: Warehouse, week: str) -> Tracked:
+def _standing(warehouse: Warehouse, week: str, currency: str) -> Tracked:
     listed = dict(
         warehouse.query("SELECT urgency, count(*) FROM watchlist WHERE week = ? GROUP BY urgency", [week]).iter_rows()
     )
@@ -304,7 +304,7 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
         [week],
     ).item()
     notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
-    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, test_plan_facts(warehouse, week))
+    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, test_plan_facts(warehouse, week, currency))
 
 
 def _models_print() -> str:

@@ -23,6 +23,7 @@ _FAMILIES = """\
 # lambda_banks = 1                  # optional: 1 or 2
 # fuel = "petrol"                   # optional: "petrol" | "lpg" | "cng", what its vans are recorded on
 # hybrid = "none"                   # optional: "none" | "mild" | "full"; adds how to get the engine to run, and when not
+# warranty_km = 100000              # optional: where warranty ends, for vans whose own warranty_until_km is empty
 #
 # [example-20.airflow_sensor]
 # kind = "volts"                    # "volts" | "hertz" | "g_s"

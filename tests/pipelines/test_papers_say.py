@@ -53,6 +53,7 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     assert page["reason"] == row["reason"]
     assert page["action"] == row["action"]
     assert page["place"] == row["plan_note"][:1].upper() + row["plan_note"][1:]
+    assert page["warranty"] == row["warranty"] == "Warranty: by date still in force (last day 2027-03-01)."
     assert page["steps"] == [step.en for step in steps_of(row["cause"])]
     parts = JOBS[row["cause"]].parts
     assert page["parts"] == ("none expected" if parts is None else parts.en)
@@ -60,12 +61,12 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     assert page["cautions"] == [caution.text.en for caution in cautions_for(row["cause"], family)]
     paper.change(
         "UPDATE work_orders SET expected_cost_avoided = NULL, hours = NULL, due_by = NULL, cause = 'not_separable', "
-        "reason_facts = NULL, reason = repeat('word ', 400)",
+        "warranty = NULL, warranty_facts = NULL, reason_facts = NULL, reason = repeat('word ', 400)",
         "UPDATE captures SET odometer_km = NULL, fault_codes = []",
     )
     page = paper.orders()[number]
     assert [value for _, value in page["facts"]][2:] == ["–", "–", "–", "proposed", "–"]
-    assert page["hours"] == "–"
+    assert (page["hours"], page["warranty"]) == ("–", "")
     assert page["reason"].endswith("word …")
     assert 690 <= len(page["reason"]) <= 700
     assert len(page["steps"]) == 2  # what is open, and the proof

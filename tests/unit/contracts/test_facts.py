@@ -41,6 +41,7 @@ SAMPLE_WORDS = {
     "file": "1.csv",
     "delivery": "one",
     "log": "reports/not-read.txt",
+    "currency": "EUR",
     "error": "odd",
     "step": "judging",
     "outcome": "restored",
