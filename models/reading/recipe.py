@@ -44,6 +44,9 @@ LOST_BY_CLIPPING = (
     "fall_time_s",
 )
 CLIPPED_FALL_U = 0.25
+# No foot lifts so soon [s]: a fall that early is that of a manifold which is full, of a flow that hardly climbs afterwards.
+SOONEST_RELEASE_S = 0.1
+NOT_BY_FILLING = (*LOST_BY_CLIPPING, "release_s", "hold_s", "settle_time_s")
 # A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
 STILL_CLIMBING = 0.3
 
@@ -99,6 +102,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found = _all_entries(found, idle_only, entries.without_snap.size)
     found = _outside_table(found, family.airflow_sensor)
     found = _without_clipped(found, clipped)
+    found = _without_filling(found, marks.interval_s)
     found["run_up_time_s"] = found["run_up_time_s"].because(
         entries.padded(marks.found.end_slope) > STILL_RISING, "hold_too_short"
     )
@@ -222,6 +226,15 @@ def _without_clipped(found: dict[str, Estimate], clipped: Flags) -> dict[str, Es
         found |= {name: Estimate(read.value, np.where(clipped, unsure, read.u), read.reason)}
         found |= {name: found[name].because(clipped & np.isnan(fall), "clipped")}
     return found | {name: found[name].because(clipped, "clipped") for name in LOST_BY_CLIPPING}
+
+
+def _without_filling(found: dict[str, Estimate], interval_s: float) -> dict[str, Estimate]:
+    """Null the quantities of a release that was none; a slow log does not show which it was."""
+    if interval_s > 0.25 * SOONEST_RELEASE_S:
+        return found
+    with np.errstate(invalid="ignore"):
+        full = found["hold_s"].value < SOONEST_RELEASE_S
+    return found | {name: found[name].because(full, "hold_too_short") for name in NOT_BY_FILLING}
 
 
 def _at_reference(found: dict[str, Estimate], conditions: dict[str, Floats], family: Family) -> dict[str, Estimate]:

@@ -161,7 +161,7 @@ def _count(count: Count, name: str, value: float, u: float, mark: str, event: Ev
         return "unread" if plain else ""
     if not np.isfinite(true):
         return ""
-    error, part = abs(value - true), RIGHT[name]
+    error, part = min(abs(value - true), abs(value - event.also.get(name, true))), RIGHT[name]
     right = error <= max(part[0] * abs(true), part[1], LOG_INTERVALS.get(name, 0.0) * event.spacing_s)
     if name == "main_peak_g_s" and event.spacing_s:
         right = right or (mark == "lower_bound" and value < true)

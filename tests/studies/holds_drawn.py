@@ -20,6 +20,7 @@ from tests.otherfleet.recording import Run, record, sensor_traces
 from tests.otherfleet.vans import engine_for, new_van, new_visit
 from tests.otherfleet.vans import simulate as run_other
 from tests.studies.feet import (
+    ANYWHERE,
     FAN,
     LOG,
     PLAIN,
@@ -42,10 +43,10 @@ HOLDS = (0.15, 0.25, 0.4, 0.6, 0.95)
 GRID_S, LENGTH_S = 5e-4, 5.0
 
 
-def _lifts(t: Floats, plate: NDArray[np.float32]) -> float:
-    """When the plate is closed by half of its largest opening. [s]"""
+def _lifts(t: Floats, plate: NDArray[np.float32], lift_pause: float = 0.0) -> float:
+    """When the plate is closed by half, of its largest opening or of where the foot stopped on its way up. [s]"""
     opened = plate - plate[0]
-    return float(t[np.flatnonzero(opened >= 0.5 * opened.max())[-1]])
+    return float(t[np.flatnonzero(opened >= 0.5 * (lift_pause or 1.0) * opened.max())[-1]])
 
 
 def _analytic(hold: float, count: int, rng: np.random.Generator) -> list[Event]:
@@ -167,7 +168,7 @@ def _seen(event: Event, seen: Seen, foot: Foot, rng: np.random.Generator) -> Eve
         time < foot.starts_s + foot.hold_s + foot.fall_s + foot.lift_pause_s + 0.08
     )
     opened = np.where(mine, plate, plate[0])
-    lifts = _lifts(time, opened)
+    lifts = _lifts(time, opened, foot.lift_pause)
     ahead = int((foot.starts_s - 0.02) / step)
     still = float(np.mean(seen.flow[: int((foot.opens_s - 0.02) / step)]))
     added = idle_added(kind, time, foot, still, rng) * (
@@ -185,12 +186,12 @@ def _seen(event: Event, seen: Seen, foot: Foot, rng: np.random.Generator) -> Eve
     event.moments = [moment - late for moment in foot.moments()]
     # steady before the snap, or what a first one left
     idle = still + float(np.mean(added[: ahead + 1])) if foot.judged == 0 else float(flow[ahead])
-    if kind in (RISING, FAN):
+    if kind in (RISING, FAN) or (kind == ANYWHERE and foot.starts_s - late > 0.05):
         idle = _idle_ahead(time - late, flow, foot.starts_s - late)
     until = foot.starts_s + foot.every_s - 0.02 if foot.every_s and foot.judged == 0 else np.inf
     if foot.again:
         until = foot.starts_s + foot.hold_s + foot.fall_s + foot.lift_pause_s + foot.again_after_s - 0.02
-    tell(event, time - late, flow, foot.starts_s - late, lifts - late, idle, until - late)
+    tell(event, time - late, flow, foot.starts_s - late, lifts - late, idle, still=still, until=until - late)
     if kind == LOG:
         tell_log(event, log)
     return event
@@ -198,7 +199,7 @@ def _seen(event: Event, seen: Seen, foot: Foot, rng: np.random.Generator) -> Eve
 
 def _idle_ahead(t: Floats, flow: Floats, opens: float) -> float:
     """Mean flow over the record ahead of the opening, at most 3 s. [g/s]"""
-    return float(np.mean(flow[(t >= max(opens - 3.0, 0.0)) & (t < opens - 0.05)]))
+    return float(np.mean(flow[(t >= max(opens - 3.0, 0.0)) & (t < opens - 0.02)]))
 
 
 def _with_added(wave: Waveform, fam: Family, t: Floats, added: Floats) -> Waveform:

@@ -16,8 +16,10 @@ FALL, CLIMB, NO_FALL = 0.08, 0.05, 0.01
 CLIMBING = 0.3
 # A shorter climb, from 10 to 90 %, has no slope to speak of. [s]
 CLIMB_S = 0.08
-# A flow that falls by so much in the last 0.3 s before the opening is on its way to idle. [1]
-NOT_IDLE = 0.15
+# A fall so soon is that of a manifold which is full, and shows neither release nor main peak. [s]
+SHORTEST_S = 0.1
+# A flow so many times that of a steady idle over the last 0.3 s before the opening is none. [1]
+NOT_IDLE = 1.25
 # One that climbs so much shows no end of the run-up. [1/s]
 FAST_CLIMB = 1.2
 
@@ -30,6 +32,8 @@ class Event:
     ----------
     true : dict of str to float
         Quantities of the clean trace.
+    also : dict of str to float
+        What they are too, where first peak and main peak are a matter of definition: a climb too small to be plain.
     plain, none : set of str
         Quantities a skilled eye can tell, and those the trace does not have.
     climbing : bool
@@ -50,6 +54,7 @@ class Event:
     source: str
     label: str
     true: dict[str, float] = field(default_factory=dict)
+    also: dict[str, float] = field(default_factory=dict)
     plain: set[str] = field(default_factory=set)
     none: set[str] = field(default_factory=set)
     climbing: bool = False
@@ -68,7 +73,17 @@ def _crossing(t: Floats, y: Floats, level: float, first: int, up: bool) -> float
     return float(t[k] + (level - y[k]) / (y[k + 1] - y[k]) * (t[k + 1] - t[k]))
 
 
-def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: float, until: float = np.inf) -> Event:
+def tell(
+    event: Event,
+    t: Floats,
+    y: Floats,
+    moves: float,
+    lifts: float,
+    idle: float,
+    *,
+    still: float | None = None,
+    until: float = np.inf,
+) -> Event:
     """Fill in the truth of an event.
 
     Parameters
@@ -81,10 +96,12 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
         When the plate begins to open, and is half closed. [s]
     idle : float
         Flow before the opening. [g/s]
+    still : float, optional
+        Flow of the engine at a steady idle, where it did not idle before the opening. [g/s]
     until : float
         Where the next movement of the foot begins. [s]
     """
-    event.lifts_s = lifts
+    event.lifts_s, still = lifts, idle if still is None else still
     y, t = y[t < until], t[t < until]
     step = t[1] - t[0]
     begin, end = int((moves - t[0]) / step), int((lifts - t[0]) / step)
@@ -120,15 +137,21 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
     slope = (y[end] - y[end - back]) / (back * step) / main
     event.climbing = bool(slope > CLIMBING)
     true["idle_g_s"] = idle
-    true["release_s"] = _crossing(t, y, 0.5 * (idle + main), max(end, main_at), False)
+    true["release_s"] = _crossing(t, y, 0.5 * (idle + main), main_at, False)
     first_top = true.get("first_peak_g_s", float(y[begin : min(end, begin + int(0.25 / step)) + 1].max()))
     true["opening_s"] = _crossing(t, y, 0.5 * (idle + first_top), begin, True)
     true["hold_s"] = true["release_s"] - true["opening_s"]
+    if "first_peak_g_s" in true and "first_peak_g_s" not in event.plain and top > main:
+        first_at = begin + int(np.argmax(y[begin : end + 1]))
+        event.also = {"main_peak_g_s": top, "release_s": _crossing(t, y, 0.5 * (idle + top), first_at, False)}
+        event.also["hold_s"] = event.also["release_s"] - true["opening_s"]
     if "first_peak_g_s" in true and main - y[base] > 0.1 * main:
         low, high = (_crossing(t, y, y[base] + part * (main - y[base]), base, True) for part in (0.1, 0.9))
         true["climb_slope_g_s2"] = 0.8 * (main - y[base]) / (high - low)
         if high - low > CLIMB_S:
             event.plain.add("climb_slope_g_s2")
+    if true["hold_s"] < SHORTEST_S:
+        event.none |= {"main_peak_g_s", "release_s", "hold_s"}
     reached = _crossing(t, y, 0.95 * main, max(base, begin + int(0.15 / step)), True)
     if slope > FAST_CLIMB:
         event.none.add("run_up_time_s")
@@ -138,9 +161,11 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
             event.plain.add("run_up_time_s")
     down = _crossing(t, y, idle + 0.1 * (y[end] - idle), end, False)
     true["fall_time_s"] = down - _crossing(t, y, y[end] - 0.1 * (y[end] - idle), end, False)
-    event.plain |= {"main_peak_g_s", "release_s", "fall_time_s"}
-    _tell_idle(event, t, y, begin)
-    if "opening_s" in event.plain:
+    event.plain |= {"main_peak_g_s", "release_s", "fall_time_s"} - event.none
+    _tell_idle(event, t, y, begin, still)
+    if event.also:
+        event.plain -= {"main_peak_g_s", "release_s", "fall_time_s"}
+    if "opening_s" in event.plain and "hold_s" not in event.none:
         event.plain.add("hold_s")
     tail = y[-int(1.3 / step) :]
     if t[-1] - true["release_s"] > 2.8:
@@ -152,17 +177,18 @@ def tell(event: Event, t: Floats, y: Floats, moves: float, lifts: float, idle: f
     return event
 
 
-def _tell_idle(event: Event, t: Floats, y: Floats, begin: int) -> None:
+def _tell_idle(event: Event, t: Floats, y: Floats, begin: int, still: float) -> None:
     """Idle that a skilled eye can tell: steady for 0.3 s before the opening. None where the flow falls to it."""
+    step = t[1] - t[0]
     first = int(np.searchsorted(t, max(t[begin] - 3.0, 0.0)))
     ahead = y[first:begin]
-    last = ahead[-int(0.3 / (t[1] - t[0])) :]
-    if t[begin] - max(t[0], 0.0) < 0.05 or last.max() > (1.0 + NOT_IDLE) * last.min():
+    last = ahead[-int(0.3 / step) :]
+    if t[begin] - max(t[0], 0.0) < 0.05 or last.mean() > NOT_IDLE * still:
         event.none.add("idle_g_s")
         event.true.pop("idle_g_s")
         return
-    steady = ahead[max(ahead.size - int(1.0 / (t[1] - t[0])), 0) :]
-    if t[begin] >= 0.3 and np.ptp(steady) < 0.1 * steady.mean():
+    steady = ahead[-int(1.0 / step) :]
+    if t[begin] - max(t[0], 0.0) >= 0.3 and np.ptp(steady) < 0.1 * steady.mean():
         event.plain.add("idle_g_s")
 
 
@@ -171,7 +197,7 @@ def _not_recorded(event: Event, begin: float, dip: float, main: float) -> None:
     if begin < 0.05:
         event.plain -= {"opening_s", "hold_s", "run_up_time_s", "fall_time_s", "first_peak_g_s"}
     if begin < 0.0:
-        event.none |= {"opening_s", "hold_s", "run_up_time_s"} if event.true["opening_s"] < 0.0 else set()
+        event.none |= {"opening_s", "hold_s", "run_up_time_s"} if event.true["opening_s"] < -0.01 else set()
         for name in ("fall_time_s", "run_up_time_s"):  # in parts of a height over an idle that is not in the record
             event.true.pop(name, None)
     if dip < 0.02 or "opening_s" in event.none:
