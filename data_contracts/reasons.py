@@ -100,6 +100,11 @@ USABLE_REASONS = _page(
     ),
     Reason("closed_loop_unmeasured", "closed loop was not recorded", "record it"),
     Reason("no_lambda", "there is no lambda trace", "record the lambda sensor too"),
+    Reason(
+        "no_airflow",
+        "there is no air flow; the opening was told from the throttle or the engine speed",
+        "record the air-mass sensor too, or manifold pressure with engine speed",
+    ),
     Reason("short_before", "little idle was recorded before the opening", "record 3 s before the opening"),
     Reason("ends_before_settle", "the recording ends before fuel cut and settle", "record 4 s after the release"),
     Reason("needles", "interference needles were removed", "keep ignition leads away from the probe"),
@@ -142,6 +147,9 @@ UNREAD_REASONS = _page(
     Reason("gap", "samples are missing there"),
     Reason("family_incomplete", "the register does not give what it needs"),
     Reason("cold", "the engine was not warm"),
+    Reason(
+        "not_with_this_sensor", "manifold pressure does not show it: only an air-mass sensor ahead of the throttle does"
+    ),
 )
 
 # Why a single sample is not used (a mask is True = keep).
@@ -210,6 +218,11 @@ QUARANTINE_RULES = _page(
         "other_lambda_sensor",
         "the lambda trace is of another kind of sensor than the family has",
         "mend the van's family, or the channel in the recorder profile; the row is then taken in by the next run",
+    ),
+    Reason(
+        "no_engine_speed",
+        "there is manifold pressure without engine speed",
+        "record engine speed beside it and name its column in the recorder profile; the row is then taken in by the next run",
     ),
     Reason(
         "inverted_lambda",

@@ -27,8 +27,21 @@ def _runs(inside: NDArray[np.bool_], shortest: int) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2) if b - a >= shortest]
 
 
-def _bridged(speed: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
-    """The channel with short gaps bridged by straight lines; logs that sample channels in turn have many."""
+def bridged(speed: NDArray[np.float32], longest: int) -> NDArray[np.float32]:
+    """A channel with short gaps bridged by straight lines; logs that sample channels in turn have many.
+
+    Parameters
+    ----------
+    speed : ndarray of shape (samples,), float32
+        NaN marks a gap. [any unit]
+    longest : int
+        Longest gap that is bridged. [samples]
+
+    Returns
+    -------
+    ndarray of shape (samples,), float32
+        [the same unit]
+    """
     known = np.flatnonzero(np.isfinite(speed))
     if known.size < 2:
         return speed
@@ -128,7 +141,7 @@ def read_without_snap(
             reason[k] = reason_number("not_enough_before" if n * dt < 0.2 else "not_steady")
             continue
         stretches = (
-            _idle_by_speed(_bridged(speed[row, :n], int(BRIDGE_S / dt)), dt)
+            _idle_by_speed(bridged(speed[row, :n], int(BRIDGE_S / dt)), dt)
             if speed is not None
             else _idle_by_flow(y, kept, dt, stack.held[row] / stack.rate_hz[row])
         )
