@@ -29,7 +29,8 @@ def _page(*reasons: Reason) -> dict[str, Reason]:
     return {reason.code: reason for reason in reasons}
 
 
-# Why a capture is graded below good. The first group sends it back (`repeat`), the second keeps it (`usable`).
+# Why a capture is graded below good. The first group sends it back (`repeat`), the second keeps it (`usable`). A recording of
+# idle alone is no snap either, but none that failed: it has a reason of its own, is shown under that, and is tracked.
 REPEAT_REASONS = _page(
     Reason(
         "no_snap", "no throttle snap was found", "record idle, then floor the pedal for about a second and release it"
@@ -93,6 +94,11 @@ REPEAT_REASONS = _page(
         "check which lead is on which sensor, and the channels of the recorder's profile",
     ),
     Reason("flat", "the air-mass signal does not move", "check that the probe is connected and the engine runs"),
+    Reason(
+        "idle_only",
+        "idle only: the throttle was not opened, and what idle tells is followed",
+        "for all the rest, record a snap",
+    ),
 )
 USABLE_REASONS = _page(
     Reason(

@@ -44,6 +44,8 @@ GERMAN: dict[str, str] = {
     "record it": "mit aufzeichnen",
     "there is no lambda trace": "es gibt kein Lambdasignal",
     "record the lambda sensor too": "auch die Lambdasonde aufnehmen",
+    "idle only: the throttle was not opened, and what idle tells is followed": "nur Leerlauf: die Drosselklappe wurde nicht geöffnet, verfolgt wird, was der Leerlauf sagt",
+    "for all the rest, record a snap": "für alles andere einen Gasstoß aufnehmen",
     "there is no air flow; the opening was told from the throttle or the engine speed": "es gibt keinen Luftstrom; die Öffnung stammt von der Drosselklappe oder der Drehzahl",
     "record the air-mass sensor too, or manifold pressure with engine speed": "auch den Luftmassenmesser aufnehmen, oder den Saugrohrdruck mit der Drehzahl",
     "manifold pressure does not show it: only an air-mass sensor ahead of the throttle does": "der Saugrohrdruck zeigt es nicht: nur ein Luftmassenmesser vor der Drosselklappe",

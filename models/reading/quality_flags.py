@@ -4,6 +4,7 @@ import numpy as np
 
 from data_contracts.family import Family
 from data_contracts.limits import TRIGGER_V, WARM_COOLANT_C
+from data_contracts.reasons import REPEAT_REASONS
 from models.reading.air_trace.conditioning import Conditioned
 from models.reading.air_trace.landmarks import Landmarks
 from models.reading.air_trace.snap_detection import SLOWEST_HZ
@@ -198,3 +199,27 @@ def quality_flags(
         "polarity_contradicts": banks.polarity_contradicts,
         "lambda_clipped": banks.clipped,
     }
+
+
+def idle_only(flags: dict[str, Flags], alone: Flags, found: dict[str, Estimate]) -> dict[str, Flags]:
+    """Where a recording without a snap is one of idle alone, which is followed for what idle tells.
+
+    Parameters
+    ----------
+    flags : dict of str to ndarray of shape (entries,), bool
+        Every other reason.
+    alone : ndarray of shape (entries,), bool
+        The recording holds nothing but idle.
+    found : dict of str to Estimate
+        Every quantity, needs applied.
+
+    Returns
+    -------
+    dict of str to ndarray of shape (entries,), bool
+        `idle_only`, where idle flow or lambda at idle was read and nothing but the missing snap sends it back; and
+        `no_snap` and `too_slow`, which are not said of it.
+    """
+    read = np.isfinite(found["idle_g_s"].value) | np.isfinite(found["lambda_idle"].value)
+    wrong = [where for code, where in flags.items() if code in REPEAT_REASONS and code not in ("no_snap", "too_slow")]
+    only = alone & read & ~np.any(wrong, axis=0)
+    return {"idle_only": only, "no_snap": flags["no_snap"] & ~only, "too_slow": flags["too_slow"] & ~only}

@@ -14,7 +14,7 @@ from models.physics.transfer_table import outside, to_flow
 from models.reading.air_trace.before_opening import not_at_idle, without_idle
 from models.reading.air_trace.conditioning import Conditioned, condition_airflow
 from models.reading.air_trace.engine import engine_estimates
-from models.reading.air_trace.idle_only import read_without_snap
+from models.reading.air_trace.idle_only import idles_throughout, read_without_snap
 from models.reading.air_trace.landmark_estimates import airflow_estimates
 from models.reading.air_trace.landmarks import Landmarks, read_landmarks
 from models.reading.air_trace.mains_hum import MainsHum, find_hum, no_hum
@@ -31,14 +31,20 @@ from models.reading.grade import grade
 from models.reading.lambda_trace.banks import read_banks
 from models.reading.manifold_pressure import has_flow, with_efficiency, with_port_flow
 from models.reading.needs import Extent, apply_needs
-from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, SHORTEST_HOLD_S, STILL_RISING, quality_flags
+from models.reading.quality_flags import (
+    LOWER_BOUND_RATE_HZ,
+    SHORTEST_HOLD_S,
+    STILL_RISING,
+    idle_only,
+    quality_flags,
+)
 from models.reading.resampling import CLIPPED, MISSING, Stack
 from models.reading.snap_detail import SnapDetail, snap_details
 from models.reading.swapped_channels import swapped_channels
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, concatenate, estimate, reason_number, unread
 
-METHOD = "9"
+METHOD = "10"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
 # What a main peak at the end of the range does not give; the release is then uncertain by this part of the fall. [1]
@@ -105,9 +111,9 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found = _airflow(stack, marks, timed_by, family, conditions)
     found = with_efficiency(found, family, entries.of_snaps()["intake_air_c"])
     found |= engine_estimates(stack, conditioned, marks, family, entries.of_snaps(), found["main_peak_g_s"], hum)
-    idle_only = read_without_snap(stack, conditioned, marks.flow, entries.without_snap, family)
-    idle_only = with_efficiency(idle_only, family, entries.conditions["intake_air_c"][entries.snaps :])
-    found = _all_entries(found, idle_only, entries.without_snap.size)
+    idle, alone = read_without_snap(stack, conditioned, marks.flow, entries.without_snap, family)
+    idle = with_efficiency(idle, family, entries.conditions["intake_air_c"][entries.snaps :])
+    found = _all_entries(found, idle, entries.without_snap.size)
     found = _outside_table(found, family.airflow_sensor)
     found = _without_clipped(found, clipped)
     found["run_up_time_s"] = found["run_up_time_s"].because(
@@ -124,6 +130,9 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     flags = quality_flags(stack, conditioned, marks, entries, extent, found, lambda_flags, family, clipped, hum.found)
     flags["not_at_idle"] = driven
     flags["channels_swapped"] = swapped_channels(stack, family)[entries.row]
+    if not marks.air:
+        alone = idles_throughout(stack, entries.without_snap)
+    flags |= idle_only(flags, np.concatenate((np.zeros(entries.snaps, dtype=np.bool_), alone)), found)
     grades, reasons = grade(flags, entries.row.size)
     return StackReading(
         recording=stack.recording[entries.row],
@@ -226,11 +235,11 @@ def _clipped(marks: Landmarks, conditioned: Conditioned, entries: Entries) -> Fl
     return out
 
 
-def _all_entries(found: dict[str, Estimate], idle_only: dict[str, Estimate], without_snap: int) -> dict[str, Estimate]:
+def _all_entries(found: dict[str, Estimate], idle: dict[str, Estimate], without_snap: int) -> dict[str, Estimate]:
     """Estimates of the snaps, followed by those of the recordings without one."""
     nothing = np.full(without_snap, np.nan)
     no_snap = estimate(nothing, nothing, "no_snap")
-    return {name: concatenate((each, idle_only.get(name, no_snap))) for name, each in found.items()}
+    return {name: concatenate((each, idle.get(name, no_snap))) for name, each in found.items()}
 
 
 def _outside_table(found: dict[str, Estimate], sensor: AirflowSensor) -> dict[str, Estimate]:

@@ -20,6 +20,7 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.signals import BANK2_PREFIX
+from data_contracts.states import IDLE_ONLY, shown_grade
 from data_contracts.units import Shown
 from models.at_the_van.marks import Bands, air_marks, events, lambda_marks
 from pipelines.reports.paper import as_shown, contract, message, numeral
@@ -89,6 +90,9 @@ def draw_snaps(
     axes[-1].set_xlabel(message("plot.time"))
     grades = []
     for row, grade in enumerate(readings.grade):
+        if shown_grade(grade, readings.grade_reasons[row]) == IDLE_ONLY:
+            grades.append(message("verdict.idle_only"))
+            continue
         verdict = message("verdict.repeat" if grade == "repeat" else "verdict.accept")
         why = "; ".join(contract(GRADE_REASONS[code].sentence) for code in readings.grade_reasons[row][:2])
         head = message("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=message(f"grade.{grade}"))
