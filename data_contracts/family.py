@@ -222,9 +222,10 @@ _TRANSFER_KEYS: dict[str, tuple[str, ...]] = {
     "map_kpa": (),
 }
 # Volumetric efficiency on the density in the manifold, where the register gives none, and its relative standard
-# uncertainty. Common practice, no source (2026-11-29): port-injected engines fill to 0.8 to 0.9 with the plate open, and to
-# less at idle, where residual gas takes room (from memory: Heywood, Internal Combustion Engine Fundamentals, 6.2). [kPa], [1]
-USUAL_EFFICIENCY_KPA, USUAL_EFFICIENCY, USUAL_EFFICIENCY_U = (30.0, 100.0), (0.70, 0.85), 0.10
+# uncertainty. Common practice, no source (2026-11-29): engines fill to 0.8 to 0.9 with the plate open, and to less at idle,
+# where residual gas takes room (from memory: Heywood, Internal Combustion Engine Fundamentals, 6.2). One measured engine has
+# 0.56 to 0.63 at 20 to 28 kPa and 0.86 at 92 kPa (arXiv 2408.13269; tests/studies/RESULTS.md). [kPa], [1]
+USUAL_EFFICIENCY_KPA, USUAL_EFFICIENCY, USUAL_EFFICIENCY_U = (30.0, 100.0), (0.65, 0.86), 0.15
 
 
 class AirflowSensorEntry(SourcedEntry):

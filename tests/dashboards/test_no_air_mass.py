@@ -48,11 +48,11 @@ def test_the_levels_carry_the_efficiency_and_the_charts_do_not(home: Workspace) 
         "SELECT idle_g_s AS value, idle_g_s_u AS u, first_peak_g_s AS peak, method FROM readings WHERE idle_g_s > 0",
     )
     assert read.height == VANS * WEEKS * SNAPS
-    assert (read["u"] / read["value"]).min() == pytest.approx(0.10, rel=0.05)  # type: ignore[arg-type]
+    assert (read["u"] / read["value"]).min() == pytest.approx(0.15, rel=0.05)  # type: ignore[arg-type]
     assert read["peak"].null_count() == read.height
     assert read["method"].unique().to_list() == [METHOD]
     trends = ask(home, "SELECT value, value_u, baseline_u, alarm FROM trends WHERE quantity = 'idle_g_s'")
-    # the vans' visits scatter by 1 %, which the charts see though the level is only known to 10 %
+    # the vans' visits scatter by 1 %, which the charts see though the level is only known to 15 %
     assert (trends["baseline_u"] / trends["value"]).median() < 0.02  # type: ignore[operator]
     assert not trends["alarm"].any()
 

@@ -82,7 +82,7 @@ def test_pressure_and_lambda_alone_idle_too() -> None:
     time, every = channels(PressureSnap(hold=0.0), np.random.default_rng(5))
     pressure = read(make_waveform(time, {n: every[n] for n in ("map_kpa", "engine_rpm")}), by_pressure())
     assert is_idle_only(pressure)
-    assert pressure.u["idle_g_s"][0] / value(pressure, "idle_g_s") == pytest.approx(0.105, abs=0.01)
+    assert pressure.u["idle_g_s"][0] / value(pressure, "idle_g_s") == pytest.approx(0.153, abs=0.01)
     for beside in ("engine_rpm", "throttle_pct"):
         alone = read(make_waveform(time, {n: every[n] for n in ("lambda_ratio", beside)}), by_pressure())
         assert is_idle_only(alone), beside
