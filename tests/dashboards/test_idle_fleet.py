@@ -90,3 +90,18 @@ def test_the_command_line_says_it_in_words(home: Workspace, tmp_path: Path, lang
     assert told in (tmp_path / "idle.svg").read_text(encoding="utf-8")
     assert one.document["captures"][0]["shown_grade"] == "idle_only"
     assert not one.document["against"]["sent_back"]
+
+
+def test_at_the_van_an_idle_is_held_against_the_idles_before(home: Workspace, tmp_path: Path) -> None:
+    file = tmp_path / "idle.csv"
+    given = {"register": home.register, "recorder": "canonical", "plot": None, "target": Target("I0", home.root)}
+    usual = ask(
+        home, "SELECT median(idle_g_s) AS flow FROM readings JOIN captures USING (capture_id) WHERE van_id = 'I0'"
+    )
+    for part, verdict in ((1.0, "same"), (0.75, "worse")):
+        idle(np.random.default_rng(2), flow=part * float(usual["flow"][0])).write_csv(file)
+        warm = Conditions(coolant_c=90.0, intake_air_c=15.0, barometer_kpa=99.0, closed_loop=True)
+        against = read_file(file, conditions=warm, **given).document["against"]  # type: ignore[arg-type]
+        assert against["verdict"] == verdict
+        (flow,) = [row for row in against["quantities"] if row["quantity"] == "idle_g_s"]
+        assert flow["own"]["low"] < float(usual["flow"][0]) < flow["own"]["high"]
