@@ -12,6 +12,7 @@ from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.signals import TRACKED, shown_at
+from data_contracts.states import shown_grade
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families
 
@@ -197,7 +198,7 @@ def _reading(published: Published, visits: pl.DataFrame) -> None:
         message(
             "van.reading_of",
             when=text.moment(when if isinstance(when, datetime) else None),
-            grade=text.grade(capture["grade"]),
+            grade=text.grade(shown_grade(capture["grade"], capture["grade_reasons"])),
         )
         + " "
         + text.conditions(capture)

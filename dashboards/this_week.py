@@ -74,6 +74,9 @@ def _numbers(published: Published, week: str, counts: Mapping[str, int], seen: M
         st.metric(
             message("week.repeat"), message("common.of", part=seen["repeat"], whole=seen["captures"]), width="content"
         )
+        if seen["idle_only"]:
+            told = message("common.of", part=seen["idle_only"], whole=seen["captures"])
+            st.metric(message("week.idle_only"), told, help=message("grade.idle_only.help"), width="content")
         tests_due.metric(published, week)
 
 

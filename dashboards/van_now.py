@@ -12,10 +12,11 @@ from dashboards.text import inert, message
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+from data_contracts.states import IDLE_ONLY
 from pipelines.commands.at_the_van import verdict_words
 
 _STATES = ("limit", "worse", "better", "same")
-_KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat"}
+_KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
 _ICONS = {
     "limit": ":material/dangerous:",
     "worse": ":material/trending_down:",
@@ -43,6 +44,8 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     elif "check" in words:
         st.warning(_headed(message("read.check_family"), lead), icon=":material/help:")
         lead = []
+    elif all(capture["shown_grade"] == IDLE_ONLY for capture in captures):
+        st.info(_headed(message("read.idle_only"), [] if state else lead), icon=":material/check:")
     else:
         st.success(_headed(message("read.accept"), [] if state else lead), icon=":material/check:")
     if state:
@@ -75,7 +78,7 @@ def snap_lines(captures: Sequence[Mapping[str, Any]], refused: Sequence[Mapping[
     alike: dict[str, list[str]] = {}
     several = {capture.get("file") for capture in captures if capture["snap"] > 1}
     for capture in captures:
-        grade = str(capture["grade"])
+        grade = str(capture["shown_grade"])
         word = message("read.check_family" if capture["verdict"] == "check" else _KEPT[grade])
         said = ". ".join([f"{text.GRADE_SYMBOLS.get(grade, '')} **{word}**", *_reasons(capture)])
         alike.setdefault(said, []).append(_named(capture, several))
@@ -107,7 +110,7 @@ def held_table(against: Mapping[str, Any]) -> None:
 def _sent_back(captures: Sequence[Mapping[str, Any]]) -> str:
     """Why to record again, in one line: the first reason of those sent back, and what to do about it."""
     return next(
-        (_reasons(capture)[0] for capture in captures if capture["grade"] == "repeat" and _reasons(capture)), ""
+        (_reasons(capture)[0] for capture in captures if capture["shown_grade"] == "repeat" and _reasons(capture)), ""
     )
 
 

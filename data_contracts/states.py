@@ -3,10 +3,15 @@
 A word goes into tables and never changes its meaning.
 """
 
+from collections.abc import Collection
+
 from data_contracts.bilingual import Words
 
 GRADES = ("good", "usable", "repeat")
 """Of a capture."""
+IDLE_ONLY = "idle_only"
+"""Shown in place of the grade of a recording of idle alone: no snap was tried, so none failed. Its reason of grade too."""
+SHOWN_GRADES = (*GRADES, IDLE_ONLY)
 URGENCIES = ("now", "plan", "watch")
 """Of a van on the week's list and of its order, the most urgent first."""
 RANKED_BY = Words(
@@ -44,3 +49,21 @@ COMPARED_MEASURES = ("listed", "confirmed", "false_alarms")
 """What depots and families are compared by."""
 SIDES = ("above", "below")
 """Where a rate lies that differs from the fleet's beyond chance."""
+
+
+def shown_grade(grade: str, reasons: Collection[str]) -> str:
+    """A grade as people are told it.
+
+    Parameters
+    ----------
+    grade : str
+        One of `GRADES`.
+    reasons : collection of str
+        Codes of its reasons.
+
+    Returns
+    -------
+    str
+        One of `SHOWN_GRADES`.
+    """
+    return IDLE_ONLY if IDLE_ONLY in reasons else grade

@@ -13,6 +13,7 @@ from data_contracts.facts.rendering import render
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
+from data_contracts.states import shown_grade
 from data_contracts.units import shown
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import written_for
@@ -109,6 +110,7 @@ def hold_against(
     from models.at_the_van.repeats import accepted, representative
 
     known = _known(target, family)
+    shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
     kept = accepted(readings.grade, readings.grade_reasons)
     chosen, why = representative(readings.shape_airflow, kept, names)
     past = None if known is None else known.past
@@ -132,7 +134,7 @@ def hold_against(
     return {
         "van": target.van_id or None,
         "verdict": visit.verdict if kept.size else None,
-        "sent_back": "good" not in readings.grade and "usable" not in readings.grade,
+        "sent_back": all(grade == "repeat" for grade in shown),
         "check_family": check_family,
         "limit_crossed": any(one.means for one in visit.quantities),
         "facts": [fact.row() for fact in facts],
@@ -142,7 +144,7 @@ def hold_against(
         "asks_for_work": not kept.size
         or check_family
         or visit.verdict == "worse"
-        or "repeat" in readings.grade
+        or "repeat" in shown
         or (proof is not None and proof["verdict"] != "proven"),
     }
 

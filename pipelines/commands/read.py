@@ -21,6 +21,7 @@ from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES, shown_at
+from data_contracts.states import IDLE_ONLY, shown_grade
 from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, report_lines
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
 from pipelines.intake.readers.recording import ending_of, told_endings
@@ -284,7 +285,8 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        snap, verdict (accept or repeat; check where it can't be of the family named), grade, reasons, readings (value, uncertainty, unit, mark), unread.
+        snap, verdict (accept or repeat; check where it can't be of the family named), grade, shown_grade (idle_only where no
+        snap was tried), reasons, readings (value, uncertainty, unit, mark), unread.
     """
     documents = []
     for row, grade in enumerate(readings.grade):
@@ -301,6 +303,7 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
                 "snap": int(readings.snap[row]),
                 "verdict": "repeat" if grade == "repeat" else "accept",
                 "grade": grade,
+                "shown_grade": shown_grade(grade, readings.grade_reasons[row]),
                 "grade_reasons": [
                     {"code": reason.code, "sentence": reason.sentence, "remedy": reason.remedy} for reason in reasons
                 ],
@@ -320,8 +323,11 @@ def _doubt(captures: Sequence[dict[str, Any]], against: dict[str, Any]) -> None:
 
 def _told(capture: dict[str, Any], name: str) -> list[str]:
     """One snap in full, in the language set."""
-    head = message("read.snap", number=capture["snap"], grade=message(f"grade.{capture['grade']}"))
-    lines = [f"{message('verdict.' + capture['verdict'])}  {name}, {head}"]
+    if capture["shown_grade"] == IDLE_ONLY:
+        lines = [f"{message('verdict.idle_only')}  {name}"]
+    else:
+        head = message("read.snap", number=capture["snap"], grade=message(f"grade.{capture['grade']}"))
+        lines = [f"{message('verdict.' + capture['verdict'])}  {name}, {head}"]
     for reason in capture["grade_reasons"]:
         remedy = f"; {contract(reason['remedy'])}" if reason["remedy"] else ""
         lines.append(f"  - {contract(reason['sentence'])}{remedy}")
@@ -360,11 +366,13 @@ def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]]
         why = ", ".join(reason["code"] for reason in capture["grade_reasons"]) or "-"
         stands = chosen == {"file": capture["file"], "snap": capture["snap"]}
         snap = f"{capture['snap']}{' *' if stands and len(captures) > 1 else ''}"
-        rows.append([capture["file"], snap, capture["verdict"], *cells, why])
+        word = IDLE_ONLY if capture["shown_grade"] == IDLE_ONLY else capture["verdict"]
+        rows.append([capture["file"], snap, word, *cells, why])
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     accepted = sum(capture["verdict"] == "accept" for capture in captures)
-    lines.append(f"{accepted} of {len(captures)} accepted")
+    idle = sum(capture["shown_grade"] == IDLE_ONLY for capture in captures)
+    lines.append(f"{accepted} of {len(captures) - idle} accepted" + (f", {idle} of idle only" if idle else ""))
     lines.extend(f"can't read {entry['reason']}" for entry in refused)
     return "\n".join(lines)
 

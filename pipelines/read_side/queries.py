@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 
 from data_contracts.signals import QUANTITIES
-from data_contracts.states import PLANNED_STATES
+from data_contracts.states import IDLE_ONLY, PLANNED_STATES
 from pipelines.read_side.published import Published
 
 # What the whole board needs ------------------------------------------------------------------
@@ -154,14 +154,15 @@ def last_week_seen(published: Published, week: str) -> str | None:
 
 
 def week_in_numbers(published: Published, week: str) -> dict[str, int]:
-    """Counts for a week: vans of the register, vans seen, captures, captures sent back."""
+    """Counts for a week: vans of the register, vans seen, captures, those sent back and those of idle alone."""
     row = published.ask(
         """
         SELECT (SELECT count(*) FROM vans) AS vans, count(DISTINCT van_id) AS seen, count(*) AS captures,
-               count(*) FILTER (grade = 'repeat') AS repeat
+               count(*) FILTER (grade = 'repeat' AND NOT list_contains(grade_reasons, $idle)) AS repeat,
+               count(*) FILTER (list_contains(grade_reasons, $idle)) AS idle_only
         FROM captures WHERE week = $week
         """,
-        {"week": week},
+        {"week": week, "idle": IDLE_ONLY},
     ).row(0, named=True)
     return {name: int(value or 0) for name, value in row.items()}
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from data_contracts.states import IDLE_ONLY
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, past_of
 from pipelines.read_side.published import Published
 
@@ -73,9 +74,9 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     captures = published.ask(
         f"""
         SELECT c.van_id, c.week, c.visit, {columns} FROM captures c JOIN readings r USING (capture_id)
-        WHERE c.family = $family AND c.grade <> 'repeat'
+        WHERE c.family = $family AND (c.grade <> 'repeat' OR list_contains(c.grade_reasons, $idle))
         """,
-        {"family": family},
+        {"family": family, "idle": IDLE_ONLY},
     )
     trends = published.ask(
         """

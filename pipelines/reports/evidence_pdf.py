@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, shown_at
+from data_contracts.states import IDLE_ONLY, shown_grade
 from data_contracts.units import Shown
 from data_contracts.weeks import week_start
 from pipelines.read_side import queries
@@ -198,7 +199,7 @@ def _visits(visits: pl.DataFrame) -> Section:
     rows = [
         (
             moment(row["captured_at"]),
-            message(f"grade.{row['grade']}"),
+            message(f"grade.{shown_grade(row['grade'], row['grade_reasons'])}"),
             *(_plain(row[name], unit) for name, unit in _CONDITIONS.values()),
             row["recorder"] or "–",
         )
@@ -235,12 +236,16 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
 
 def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Section:
     captures = tables["captures"]
-    sent_back = captures.filter(pl.col("grade") == "repeat")
+    idle = pl.col("grade_reasons").list.contains(IDLE_ONLY)
+    snaps, of_idle = captures.filter(~idle), captures.filter(idle).height
+    sent_back = snaps.filter(pl.col("grade") == "repeat")
     rows = [
         (moment(row["captured_at"]), "; ".join(_sentence(code) for code in row["grade_reasons"]))
         for row in sent_back.iter_rows(named=True)
     ]
-    text = [message("evidence.counts", captures=captures.height, back=sent_back.height, visits=visits.height)]
+    text = [message("evidence.counts", captures=snaps.height, back=sent_back.height, visits=visits.height)]
+    if of_idle:
+        text.append(message("evidence.idle_only", count=of_idle))
     text.append(message("evidence.quarantine"))
     section = _section("left_out", text, _table(("evidence.when", "evidence.why"), rows, "evidence.none_back"))
     if visits.height:

@@ -20,6 +20,7 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.signals import BANK2_PREFIX
+from data_contracts.states import IDLE_ONLY, shown_grade
 from data_contracts.units import Shown
 from models.at_the_van.marks import Bands, air_marks, events, lambda_marks
 from pipelines.reports.paper import as_shown, contract, message, numeral
@@ -72,23 +73,29 @@ def draw_snaps(
     lambda_names = sorted(
         (name for name in first.channels if "lambda" in name), key=lambda n: n.startswith(BANK2_PREFIX)
     )
-    rows = 1 + bool(lambda_names)
+    air = not lambda_names or "missing" not in set(first.flag) or "" in first.flag  # else no air flow was recorded
+    rows = air + bool(lambda_names)
     figure = Figure(figsize=(10.0, 3.1 * rows + 0.9), layout="constrained")
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
-    _air(axes[0], family, readings, details, bands)
+    if air:
+        _air(axes[0], family, readings, details, bands)
     if lambda_names:
-        _lambda(axes[1], first, lambda_names)
+        below = axes[-1]
+        _lambda(below, first, lambda_names)
         for row, detail in enumerate(details):
-            _events(axes[1], detail)
+            _events(below, detail)
             read = {name: float(values[row]) for name, values in readings.values.items()}
             for name in lambda_names:
-                _lambda_landmarks(axes[1], detail, name, read, bands, named=name == lambda_names[0])
-        _which_end_is_rich(axes[1], family, lambda_names)
+                _lambda_landmarks(below, detail, name, read, bands, named=name == lambda_names[0])
+        _which_end_is_rich(below, family, lambda_names)
         if len(lambda_names) > 1 or any("lambda_full_throttle" in name for name in bands):
-            axes[1].legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
+            below.legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
     axes[-1].set_xlabel(message("plot.time"))
     grades = []
     for row, grade in enumerate(readings.grade):
+        if shown_grade(grade, readings.grade_reasons[row]) == IDLE_ONLY:
+            grades.append(message("verdict.idle_only"))
+            continue
         verdict = message("verdict.repeat" if grade == "repeat" else "verdict.accept")
         why = "; ".join(contract(GRADE_REASONS[code].sentence) for code in readings.grade_reasons[row][:2])
         head = message("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=message(f"grade.{grade}"))
