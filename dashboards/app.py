@@ -22,7 +22,7 @@ from dashboards.text import message
 
 MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
-SIDE_MENU = Path(__file__).with_name("side_menu.js").read_text(encoding="utf-8")
+SIDE_MENU = f"<script>{Path(__file__).with_name('side_menu.js').read_text(encoding='utf-8')}</script>"
 # Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
 ON_ACCENT = "<style>[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
 
@@ -34,7 +34,7 @@ def main() -> None:
     st.html(STYLE)
     st.html(ON_ACCENT.format(paper=parts.palette().paper))
     with st.container(key="side-menu"):
-        st.html(f"<script>{SIDE_MENU}</script>", unsafe_allow_javascript=True)
+        st.html(SIDE_MENU, unsafe_allow_javascript=True)
     who.let_in()
     pages = {
         "this_week": st.Page(this_week.show, title=message("page.this_week"), default=True),

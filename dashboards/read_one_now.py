@@ -336,10 +336,10 @@ def _values(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -
     for capture in shown or captures:
         if len(captures) > 1:
             st.subheader(_named(capture))
-        st.table(reading_table(reading_frame(capture)), hide_index=True, border="horizontal")
+        parts.light_table(reading_table(reading_frame(capture)))
         if capture["unread"]:
             parts.quiet(message("van.unread_hidden"))
-            st.table(parts.unread_table(capture["unread"]), hide_index=True, border="horizontal")
+            parts.light_table(parts.unread_table(capture["unread"]))
 
 
 def _named(capture: Mapping[str, Any]) -> str:

@@ -102,9 +102,9 @@ def held_table(against: Mapping[str, Any]) -> None:
     if not held:
         return
     basis = "own" if any(row["own"] for row in held) else "family"
-    st.table(_frame(held, ("verdict", "now", basis)), hide_index=True, border="horizontal")
+    parts.light_table(_frame(held, ("verdict", "now", basis)))
     with st.expander(message("read.more"), icon=":material/table_rows:"):
-        st.table(_frame(held, ("now", "own", "family", "last", "verdict")), hide_index=True, border="horizontal")
+        parts.light_table(_frame(held, ("now", "own", "family", "last", "verdict")))
 
 
 def _sent_back(captures: Sequence[Mapping[str, Any]]) -> str:

@@ -170,7 +170,7 @@ WORDS: dict[str, str] = {
     "snap.main_peak": "Hauptspitze",
     "snap.airflow_v": "Luftmassenmesser [V]",
     "snap.lambda_v": "Lambdasonde [V]",
-    "snap.lambda_ratio": "Lambda",
+    "snap.lambda_ratio": "Lambdawert",
     "snap.time_recorded": "Zeit in der Aufnahme [s]",
     "snap.first_peak": "erste Spitze",
     "snap.full_throttle": "Volllast",
