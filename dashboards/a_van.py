@@ -198,7 +198,7 @@ def _reading(published: Published, visits: pl.DataFrame) -> None:
         message(
             "van.reading_of",
             when=text.moment(when if isinstance(when, datetime) else None),
-            grade=text.grade(shown_grade(capture["grade"], capture["grade_reasons"])),
+            grade=text.grade(shown_grade(capture["grade"], capture["grade_reasons"], capture["held"])),
         )
         + " "
         + text.conditions(capture)

@@ -236,10 +236,12 @@ WORDS: dict[str, str] = {
     "grade.usable": "usable",
     "grade.repeat": "repeat",
     "grade.idle_only": "idle only",
+    "grade.held": "held: low throughout",
     "grade.good.help": "everything it should tell can be read",
     "grade.usable.help": "kept, with something missing",
     "grade.repeat.help": "sent back: record again",
     "grade.idle_only.help": "no snap was tried: what idle tells is followed",
+    "grade.held.help": "sent back for a low main peak alone, as every snap of its visit was: the van reads low, and it counts",
     # Read one now
     "read.heading": "At the van",
     "read.lead": "Scan the van's label or choose it, give the recordings of the visit, and see at once what they say and whether to record again. Nothing is stored.",

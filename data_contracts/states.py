@@ -11,7 +11,11 @@ GRADES = ("good", "usable", "repeat")
 """Of a capture."""
 IDLE_ONLY = "idle_only"
 """Shown in place of the grade of a recording of idle alone: no snap was tried, so none failed. Its reason of grade too."""
-SHOWN_GRADES = (*GRADES, IDLE_ONLY)
+HELD = ("low_throughout",)
+"""Why a capture that was sent back counts all the same: its main peak is low, in every capture of its visit."""
+SHOWN_HELD = "held"
+"""Shown in place of the grade of such a capture."""
+SHOWN_GRADES = (*GRADES, IDLE_ONLY, SHOWN_HELD)
 URGENCIES = ("now", "plan", "watch")
 """Of a van on the week's list and of its order, the most urgent first."""
 RANKED_BY = Words(
@@ -51,7 +55,7 @@ SIDES = ("above", "below")
 """Where a rate lies that differs from the fleet's beyond chance."""
 
 
-def shown_grade(grade: str, reasons: Collection[str]) -> str:
+def shown_grade(grade: str, reasons: Collection[str], held: str | None = None) -> str:
     """A grade as people are told it.
 
     Parameters
@@ -60,10 +64,12 @@ def shown_grade(grade: str, reasons: Collection[str]) -> str:
         One of `GRADES`.
     reasons : collection of str
         Codes of its reasons.
+    held : str or None
+        One of `HELD`, where it counts though it was sent back.
 
     Returns
     -------
     str
         One of `SHOWN_GRADES`.
     """
-    return IDLE_ONLY if IDLE_ONLY in reasons else grade
+    return SHOWN_HELD if held else IDLE_ONLY if IDLE_ONLY in reasons else grade

@@ -229,6 +229,13 @@ CAPTURES = Table(
         Column("representative", "boolean", "the repeat that stands for its visit"),
         Column("grade", "text", "good, usable or repeat", True, words=states.GRADES),
         Column("grade_reasons", "texts", "why it is not good: codes of data_contracts/reasons.py", True),
+        Column(
+            "held",
+            "text",
+            "low_throughout: sent back for a low main peak alone, as every capture of its visit was, so it is evidence of the van "
+            "and counts; null: the grade stands",
+            words=states.HELD,
+        ),
         Column("rate_hz", "number", "mean sampling rate [Hz]"),
         Column("length_s", "number", "length of the recording [s]"),
         *_MEASURED,

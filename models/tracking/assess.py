@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
+from data_contracts.states import HELD
 from data_contracts.tables import TRENDS, polars_schema
 from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
@@ -34,7 +35,7 @@ from models.tracking.state.states import no_states, states_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
-KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
+KEPT = ("capture_id", "van_id", "visit", "family", "low_throughout", *AIR, "main_peak_g_s", "main_peak_g_s_u")
 """Columns of the captures that are still needed after the visits are made."""
 
 
@@ -78,7 +79,8 @@ class Assessment:
     Attributes
     ----------
     captures : polars.DataFrame
-        capture_id, representative, main_peak_reference_g_s, main_peak_reference_g_s_u.
+        capture_id, representative, held (counts though it was sent back), main_peak_reference_g_s,
+        main_peak_reference_g_s_u.
     trends : polars.DataFrame
         Rows of the trends table.
     states : polars.DataFrame
@@ -243,6 +245,7 @@ def _captures(
                 {
                     "capture_id": part["capture_id"],
                     "representative": part["capture_id"].is_in(list(chosen)),
+                    "held": pl.select(pl.when(part["low_throughout"]).then(pl.lit(HELD[0]))).to_series(),
                     MAIN_PEAK: peak.value,
                     MAIN_PEAK + "_u": peak.u,
                 }
@@ -257,6 +260,7 @@ def _nothing() -> Assessment:
         schema={
             "capture_id": pl.String(),
             "representative": pl.Boolean(),
+            "held": pl.String(),
             MAIN_PEAK: pl.Float64(),
             MAIN_PEAK + "_u": pl.Float64(),
         }

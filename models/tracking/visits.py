@@ -49,12 +49,14 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
         Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every capture of
         a visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van
         and not to the technician. A visit that brought recordings of idle alone is tracked by what they hold. The throttle
-        opening is tracked only where a channel gave it.
+        opening is tracked only where a channel gave it. `low_throughout` says which count though they were sent back for the
+        throttle.
     """
     read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
     known = set(frame.collect_schema().names())
     columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
-    used = throttle_from_channel(frame.lazy().filter(is_tracked()).select(columns))
+    told = frame.lazy().with_columns(low_throughout=(pl.col("grade") == "repeat") & is_good())
+    used = throttle_from_channel(told.filter(is_tracked()).select(*columns, "low_throughout"))
     return used.sort("van_id", "captured_at", "capture_id").collect()
 
 

@@ -5,10 +5,11 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from data_contracts.states import IDLE_ONLY
+from data_contracts.states import IDLE_ONLY, SHOWN_HELD
 from pipelines.read_side.published import Published
 
-SHOWN_GRADE = f"CASE WHEN list_contains(grade_reasons, '{IDLE_ONLY}') THEN '{IDLE_ONLY}' ELSE grade END"
+SHOWN_GRADE = f"""CASE WHEN held IS NOT NULL THEN '{SHOWN_HELD}' WHEN list_contains(grade_reasons, '{IDLE_ONLY}') THEN '{IDLE_ONLY}'
+ELSE grade END"""
 """`data_contracts.states.shown_grade` in SQL."""
 
 
@@ -45,7 +46,7 @@ def captures(published: Published, only: CaptureFilter, *, limit: int, offset: i
     where, parameters = only.where()
     return published.ask(
         f"""
-        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, {SHOWN_GRADE} AS shown_grade,
+        SELECT capture_id, van_id, captured_at, week, visit, grade, held, grade_reasons, {SHOWN_GRADE} AS shown_grade,
                depot, family, delivery, file, recorder, recorder_serial
         FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset
         """,

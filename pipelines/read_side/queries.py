@@ -158,7 +158,7 @@ def week_in_numbers(published: Published, week: str) -> dict[str, int]:
     row = published.ask(
         """
         SELECT (SELECT count(*) FROM vans) AS vans, count(DISTINCT van_id) AS seen, count(*) AS captures,
-               count(*) FILTER (grade = 'repeat' AND NOT list_contains(grade_reasons, $idle)) AS repeat,
+               count(*) FILTER (grade = 'repeat' AND held IS NULL AND NOT list_contains(grade_reasons, $idle)) AS repeat,
                count(*) FILTER (list_contains(grade_reasons, $idle)) AS idle_only
         FROM captures WHERE week = $week
         """,
@@ -205,7 +205,7 @@ def van_visits(published: Published, van_id: str, week: str, *, limit: int = 30)
     """The representative capture of each of a van's visits up to a week, newest first."""
     return published.ask(
         """
-        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, odometer_km, coolant_c, intake_air_c,
+        SELECT capture_id, van_id, captured_at, week, visit, grade, held, grade_reasons, odometer_km, coolant_c, intake_air_c,
                barometer_kpa, humidity_pct, altitude_m, fault_codes, fuel, recorder, recorder_serial
         FROM captures WHERE van_id = $van AND week <= $week AND representative
         ORDER BY captured_at DESC, capture_id LIMIT $limit

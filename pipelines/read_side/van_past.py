@@ -74,7 +74,8 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     captures = published.ask(
         f"""
         SELECT c.van_id, c.week, c.visit, {columns} FROM captures c JOIN readings r USING (capture_id)
-        WHERE c.family = $family AND (c.grade <> 'repeat' OR list_contains(c.grade_reasons, $idle))
+        WHERE c.family = $family
+          AND (c.grade <> 'repeat' OR c.held IS NOT NULL OR list_contains(c.grade_reasons, $idle))
         """,
         {"family": family, "idle": IDLE_ONLY},
     )

@@ -10,13 +10,14 @@ import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
 
+from data_contracts.facts.numerals import plain
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import QUANTITIES, shown_at
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES, shown_at
 from data_contracts.states import IDLE_ONLY, shown_grade
-from data_contracts.units import Shown
 from data_contracts.weeks import week_start
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families
+from pipelines.reports.evidence_claimant import claimant_fields, warranty_stands
 from pipelines.reports.evidence_proof import repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
@@ -24,10 +25,12 @@ from pipelines.reports.paper import (
     as_shown,
     contract,
     day,
+    in_words,
     joined,
     make_pdf,
     message,
     moment,
+    named,
     numeral,
     record_said,
     sentences_of,
@@ -81,13 +84,13 @@ def evidence_pdf(
     family = families(workspace.root).get(str(van["family"]))
     changed = changed_week(published, {"van_id": van_id}, week)
     drawings: dict[str, bytes] = {}
-    trends = _trends(tables, drawings)
     visits = queries.van_visits(published, van_id, week, limit=1000)
     visits = visits.filter(pl.col("capture_id").is_in(tables["captures"]["capture_id"].to_list()))
+    trends = _trends(tables, drawings)
     drawing, caption = draw_latest(published, visits, family, changed)
     if drawing is not None:
         drawings["traces.svg"] = drawing
-        trends["drawings"].append({"file": "traces.svg", "caption": caption})
+        trends["drawings"].append({"file": "traces.svg", "title": message("order.traces"), "caption": caption})
     sections = [
         *([_section("claim", claimed)] if claimed else []),
         _judgement(tables, week, changed),
@@ -104,17 +107,17 @@ def evidence_pdf(
             f"{message('order.family')} {van['family']}",
             f"{message('order.depot')} {van['depot']}",
             message("evidence.service", day=day(van["in_service_on"])),
-            _warranty(tables, van),
+            warranty_stands(tables, van),
         ]
     )
-    document = {"title": message("evidence.name", van=van_id), "lead": lead, "sections": sections, "foot": foot(run)}
+    document = {
+        "title": message("evidence.name", van=van_id),
+        "lead": lead,
+        "fields": claimant_fields(tables),
+        "sections": sections,
+        "foot": foot(run),
+    }
     return make_pdf("evidence.typ", document, drawings, run["finished_at"])
-
-
-def _warranty(tables: Tables, van: Mapping[str, Any]) -> str:
-    """What stands of the warranty by date and by kilometres; the date alone where an older version published the file."""
-    stands = [words for row in tables["warranty"].iter_rows(named=True) for words in sentences_of(row, "warranty")]
-    return " ".join(stands).rstrip(".") or message("evidence.warranty", day=day(van["warranty_until"]))
 
 
 def _section(name: str, text: Sequence[str], *tables: Section) -> Section:
@@ -144,8 +147,14 @@ def _trends(tables: Tables, drawings: dict[str, bytes]) -> Section:
     trends = tables["trends"]
     alarmed = trends.group_by("quantity").agg(pl.col("alarm").last(), pl.col("alarm").sum().alias("weeks"))
     ranked = alarmed.filter(pl.col("weeks") > 0).sort(["alarm", "weeks", "quantity"], descending=[True, True, False])
+    listed = tables["watchlist"].sort("week").tail(1)["reason_facts"].to_list()
+    named_on_list = [
+        fact["quantity"] for facts in listed for fact in facts or [] if fact["quantity"] in set(ranked["quantity"])
+    ]
     known = set(trends["quantity"])
-    chosen = list(dict.fromkeys([*ranked["quantity"], *(name for name in _MAIN if name in known)]))[:TRENDS_SHOWN]
+    chosen = list(dict.fromkeys([*named_on_list, *ranked["quantity"], *(name for name in _MAIN if name in known)]))[
+        :TRENDS_SHOWN
+    ]
     section = _section("trends", [message("evidence.trends_key")] if chosen else [message("evidence.no_trend")])
     repairs = [at.date() for at in tables["repairs"]["done_at"]]
     for number, name in enumerate(chosen):
@@ -158,8 +167,14 @@ def _trends(tables: Tables, drawings: dict[str, bytes]) -> Section:
             caption += " " + message(
                 "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]
             )
-        section["drawings"].append({"file": file, "caption": caption})
+        section["drawings"].append({"file": file, "title": _heading(name), "caption": caption})
     return section
+
+
+def _heading(quantity: str) -> str:
+    """Title of a plot, with its unit."""
+    unit = as_shown(QUANTITIES[quantity].unit).unit
+    return named(quantity) + ("" if unit == "1" else f" [{unit}]")
 
 
 def _draw(rows: pl.DataFrame, quantity: str, repairs: Sequence[date]) -> bytes:
@@ -189,8 +204,7 @@ def _draw(rows: pl.DataFrame, quantity: str, repairs: Sequence[date]) -> bytes:
         since = rows["alarm_since"][-1]
         if since:
             axes.axvline(_days(week_start(since)), color="black", linewidth=1.0)
-        axes.set_ylabel("" if unit.unit == "1" else f"[{unit.unit}]")
-        axes.yaxis.set_label_coords(-0.08, 0.5)
+        axes.yaxis.set_major_formatter(lambda value, _: numeral(plain(value, 4)))
         axes.grid(alpha=0.25, linewidth=0.4)
         return to_svg(figure)
 
@@ -199,7 +213,7 @@ def _visits(visits: pl.DataFrame) -> Section:
     rows = [
         (
             moment(row["captured_at"]),
-            message(f"grade.{shown_grade(row['grade'], row['grade_reasons'])}"),
+            message(f"grade.{shown_grade(row['grade'], row['grade_reasons'], row['held'])}"),
             *(_plain(row[name], unit) for name, unit in _CONDITIONS.values()),
             row["recorder"] or "–",
         )
@@ -221,16 +235,16 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
     reading = queries.reading(published, str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
     rows = [
         (
-            row["quantity"],
+            named(row["quantity"]),
             with_uncertainty(unit.value(row["value"]), unit.difference(_number(row["u"]))),
-            unit.unit,
-            row["mark"] or "",
+            "" if unit.unit == "1" else unit.unit,
+            message("evidence.lower_bound") if row["mark"] == "lower_bound" else row["mark"] or "",
         )
         for row in reading.iter_rows(named=True)
         for unit in (as_shown(QUANTITIES[row["quantity"]].unit),)
     ]
     heads = ("evidence.quantity", "evidence.value", "evidence.unit", "evidence.mark")
-    when = message("evidence.reading_of", when=moment(visits["captured_at"][0]))
+    when = message("evidence.reading_of", when=moment(visits["captured_at"][0])) + " " + message("evidence.single")
     return _section("reading", [when], _table(heads, rows, "evidence.none"))
 
 
@@ -238,7 +252,8 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Sec
     captures = tables["captures"]
     idle = pl.col("grade_reasons").list.contains(IDLE_ONLY)
     snaps, of_idle = captures.filter(~idle), captures.filter(idle).height
-    sent_back = snaps.filter(pl.col("grade") == "repeat")
+    sent_back = snaps.filter(pl.col("grade") == "repeat", pl.col("held").is_null())
+    held = snaps.filter(pl.col("held").is_not_null())
     rows = [
         (moment(row["captured_at"]), "; ".join(_sentence(code) for code in row["grade_reasons"]))
         for row in sent_back.iter_rows(named=True)
@@ -246,12 +261,20 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Sec
     text = [message("evidence.counts", captures=snaps.height, back=sent_back.height, visits=visits.height)]
     if of_idle:
         text.append(message("evidence.idle_only", count=of_idle))
+    if held.height:
+        text.append(message("evidence.held", captures=held.height, visits=held["visit"].n_unique()))
     text.append(message("evidence.quarantine"))
     section = _section("left_out", text, _table(("evidence.when", "evidence.why"), rows, "evidence.none_back"))
     if visits.height:
         reading = queries.reading(published, str(visits["capture_id"][0]))
         unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
-        why = [(row["quantity"], _unread(row["unread"])) for row in unread.iter_rows(named=True)]
+        never = unread.filter(pl.col("unread") == "not_for_this_family")["quantity"].to_list()
+        if never:
+            first = [in_words(name) for name in never if not name.startswith(BANK2_PREFIX)]
+            second = [message("evidence.second_bank")] if len(first) < len(never) else []
+            section["text"].append(message("evidence.never", quantities=", ".join([*first, *second])))
+        others = unread.filter(pl.col("unread") != "not_for_this_family")
+        why = [(named(row["quantity"]), _unread(row["unread"])) for row in others.iter_rows(named=True)]
         section["tables"].append(_table(("evidence.quantity", "evidence.not_read"), why, "evidence.all_read"))
     return section
 
@@ -274,10 +297,6 @@ def _sentence(code: str) -> str:
 
 def _unread(code: str) -> str:
     return contract(UNREAD_REASONS[code].sentence) if code in UNREAD_REASONS else code
-
-
-def _told(row: Mapping[str, Any], name: str, unit: Shown) -> str:
-    return with_uncertainty(unit.value(_number(row[name])), unit.difference(_number(row[f"{name}_u"])))
 
 
 def _number(value: float | None) -> float:

@@ -11,7 +11,7 @@ from data_contracts.signals import QUANTITIES
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import as_shown, contract, day, joined, message, numeral
+from pipelines.reports.paper import as_shown, contract, day, in_words, joined, message, named, numeral
 
 Section = dict[str, Any]
 
@@ -56,7 +56,7 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
                 message(
                     "evidence.not_compared",
                     quantities=", ".join(
-                        f"{name} ({message(f'evidence.left_out.{missing}')})"
+                        f"{in_words(name)} ({message(f'evidence.left_out.{missing}')})"
                         for name, missing in proof.left_out.items()
                     ),
                 )
@@ -87,7 +87,7 @@ def _row(one: TouchedQuantity) -> list[str]:
         numeral(plain(unit.difference(x), 2, sign=True)).replace("-", "−") for x in (one.change, one.low, one.high)
     )
     return [
-        one.quantity,
+        named(one.quantity),
         *levels,
         change,
         message("evidence.from_to", low=low, high=high),

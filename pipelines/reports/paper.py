@@ -17,7 +17,8 @@ from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
 from data_contracts.facts.numerals import in_language
 from data_contracts.facts.of_record import facts_of_record
-from data_contracts.facts.rendering import render, sentences
+from data_contracts.facts.rendering import capital, render, sentences
+from data_contracts.signals import words_for
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 from pipelines.reports import paper_words_de, paper_words_en
@@ -94,6 +95,28 @@ def record_said(row: Mapping[str, Any]) -> str:
     """
     display = _display.get()
     return " ".join(render(fact, display.language, display.units) for fact in facts_of_record(row))
+
+
+def in_words(quantity: str) -> str:
+    """Short name of a quantity in the paper's language, as it stands in the middle of a sentence.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of `QUANTITIES`.
+    """
+    return words_for(quantity, _display.get().language)
+
+
+def named(quantity: str) -> str:
+    """Short name of a quantity with a capital, for a heading or a cell.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of `QUANTITIES`.
+    """
+    return capital(in_words(quantity))
 
 
 def numeral(number: str) -> str:

@@ -371,8 +371,15 @@ def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
 
 
 def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:
-    """Which repeat stands for its visit, and the main peak at reference conditions."""
+    """Which repeat stands for its visit, what counts though it was sent back, and the main peak at reference conditions."""
     with warehouse.rows("_assessed", rows):
+        warehouse.execute(
+            "UPDATE captures SET held = NULL WHERE held IS NOT NULL AND capture_id NOT IN (SELECT capture_id FROM _assessed)"
+        )
+        warehouse.execute(
+            "UPDATE captures SET held = a.held FROM _assessed a "
+            "WHERE captures.capture_id = a.capture_id AND captures.held IS DISTINCT FROM a.held"
+        )
         warehouse.execute(
             "UPDATE captures SET representative = a.representative FROM _assessed a "
             "WHERE captures.capture_id = a.capture_id AND captures.representative IS DISTINCT FROM a.representative"
