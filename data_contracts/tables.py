@@ -294,6 +294,11 @@ TRENDS = Table(
         Column("baseline", "number", "what the van itself is expected to read"),
         Column("baseline_u", "number", "standard uncertainty of the baseline"),
         Column("change", "number", "level minus baseline"),
+        Column(
+            "shared_shift",
+            "number",
+            "part of the value that other vans of its recorder or week share: the level and all that is judged are without it",
+        ),
         Column("expected_low", "number", "lower end of the 95 % range by which the value was judged"),
         Column("expected_high", "number", "its upper end"),
         Column("peer_baseline", "number", "what its family is expected to read"),

@@ -4,10 +4,17 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from data_contracts.causes import EVERY_CAUSE
+from data_contracts.cautions import CAUTIONS
 from data_contracts.facts.numerals import in_language, plain
+from data_contracts.facts.vocabulary import FACTS, PHRASES
+from data_contracts.jobs import TESTS
+from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
+from data_contracts.wording import translated
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published
+from pipelines.reports.paper import CATALOGUES
 
 NUMBER = r"[-−]?\d[\d.,]*"
 _WEEK = r"\d{4}-W\d{2}"
@@ -69,3 +76,24 @@ def _held(text: str, quantity: str, row: Mapping[str, Any], language: str) -> in
         assert found[1] == in_language(plain(abs(row["slope_per_week"])), language), found[0]
         held += 1
     return held
+
+
+def english_in(text: str) -> list[str]:
+    """English of the catalogues that a German text holds: pieces of two words or more that no German sentence has."""
+    told = " ".join(text.replace("\u200b", "").split())
+    german = " ".join(_pieces("de"))
+    return sorted(piece for piece in set(_pieces("en")) if piece in told and piece not in german)
+
+
+def _pieces(language: str) -> list[str]:
+    """Pieces of every sentence of a catalogue, between its places."""
+    words = (
+        [fact.words for fact in FACTS.values()] + list(PHRASES.values()) + [CAUTIONS[name].text for name in CAUTIONS]
+    )
+    words += [cause.title for cause in EVERY_CAUSE.values()] + [test.title for test in TESTS.values()]
+    words += [step for cause in EVERY_CAUSE.values() for step in cause.job.all_steps]
+    told = [*CATALOGUES[language].values(), *(each.in_language(language) for each in words)]
+    told += [words_for(name, language) for name in QUANTITIES]
+    told += [translated(reason.sentence, language) for reason in (GRADE_REASONS | UNREAD_REASONS).values()]
+    pieces = [piece.strip(" .,:;()[]|") for text in told for piece in re.split(r"\{\w*\}|\[|\]|\|", text)]
+    return [piece for piece in pieces if len(piece.split()) > 1 and len(piece) > 8]

@@ -30,6 +30,9 @@ def facts_of_record(row: Mapping[str, Any]) -> list[Fact]:
     facts = [_reads(quantity, row)]
     if row.get("after_repair") == "awaited":
         return [*facts, Fact.of("repaired_since_visit", quantity)]
+    shift = _known(row.get("shared_shift"))
+    if shift is not None and abs(shift) > (_known(row.get("level_u")) or math.inf):
+        facts.append(Fact.of("shared_taken_off", quantity, change=shift))
     facts += _outside(quantity, row)
     facts += _limit(quantity, row)
     if row.get("after_repair") in ("fresh", "stayed") and row.get("segment_since"):

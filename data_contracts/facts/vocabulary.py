@@ -164,6 +164,12 @@ _RECORD = (
         "level week",
         "level_u baseline baseline_u reference",
     ),
+    _of_quantity(
+        "shared_taken_off",
+        "Of its last visit {change} is taken off, which other vans of that recorder or week share.",
+        "Vom letzten Besuch ist {change} abgezogen, was andere Fahrzeuge desselben Messgeräts oder derselben Woche teilen.",
+        "change",
+    ),
     _of_quantity("not_outside", "Not outside.", "Nicht außerhalb."),
     _of_quantity(
         "outside_since",

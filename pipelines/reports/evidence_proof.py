@@ -6,11 +6,13 @@ from typing import Any
 
 import polars as pl
 
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.numerals import plain
 from data_contracts.signals import QUANTITIES
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
+from pipelines.reports.order_pdf import cause_title
 from pipelines.reports.paper import as_shown, contract, day, in_words, joined, message, named, numeral
 
 Section = dict[str, Any]
@@ -28,9 +30,9 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
     """
     section: Section = {"title": message("evidence.repairs"), "text": [], "tables": [], "drawings": []}
     captures = tables["captures"].select(PROOF_COLUMNS)
-    for repair in tables["repairs"].sort("done_at").iter_rows(named=True):
+    for repair in _each(tables["repairs"]):
         done: datetime = repair["done_at"]
-        section["text"].append(f"{day(done)}: " + joined([contract(repair["work"]), repair["parts"], repair["note"]]))
+        section["text"].append(f"{day(done)}: " + joined(dict.fromkeys(repair["said"])))
         if not repair["touches"]:
             section["text"].append(message("evidence.touches_nothing"))
             continue
@@ -50,7 +52,7 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
                 after=stands.week,
             )
         )
-        section["tables"].append(_table(proof))
+        section["tables"].append(_table(proof) | {"title": day(done)})
         if proof.left_out:
             section["text"].append(
                 message(
@@ -64,6 +66,17 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
     if not section["text"]:
         section["text"].append(message("evidence.no_repair"))
     return section
+
+
+def _each(repairs: pl.DataFrame) -> list[dict[str, Any]]:
+    """Repairs by time; one that the register and an order both tell is one, with the words of both."""
+    found: dict[tuple[Any, frozenset[str]], dict[str, Any]] = {}
+    for repair in repairs.sort("done_at").iter_rows(named=True):
+        work = str(repair["work"])
+        words = cause_title(work) if work in EVERY_CAUSE else contract(work)
+        one = found.setdefault((repair["done_at"], frozenset(repair["touches"] or [])), {**repair, "said": []})
+        one["said"] += [words, repair["parts"], repair["note"]]
+    return list(found.values())
 
 
 def _table(proof: RepairProof) -> Section:

@@ -23,7 +23,7 @@ from pipelines.workspace.settings import DisplaySettings
 from pipelines.workspace.workspace import Workspace
 from tests.pdf_text import text_of
 from tests.pipelines.small_home import copied_home
-from tests.traced_record import NUMBER, listed, squeezed, traced
+from tests.traced_record import NUMBER, english_in, listed, squeezed, traced
 
 PAGES = 3
 """Orders set on paper: a page takes half a second."""
@@ -48,7 +48,8 @@ def reasons(row: dict[str, Any], language: str) -> list[str]:
 def test_list_orders_terminal_and_drivers_sheet_say_the_record(home: Workspace) -> None:
     published, language = open_published(home.root), home.root.name
     orders = open_orders(published)
-    paper, terminal = squeezed(text_of(list_pdf(published, orders))), orders_text(published)
+    listing, terminal = text_of(list_pdf(published, orders)), orders_text(published)
+    paper = squeezed(listing)
     set_pages = text_of(orders_pdf(home, published, orders.head(PAGES)))
     pages = {page.split("\n")[0].split()[0]: page for page in re.split("Work order|Werkstattauftrag", set_pages)[1:]}
     assert len(pages) == PAGES
@@ -66,6 +67,14 @@ def test_list_orders_terminal_and_drivers_sheet_say_the_record(home: Workspace) 
     assert of_order >= 2
     sheet = text_of(driver_pdf(published, row["van_id"], DisplaySettings(language=language)))  # type: ignore[arg-type]
     assert not re.search(rf"{NUMBER} (?:g/s|V|s)\b", sheet)  # it states no reading, so none that differs
+    if language == "de":
+        assert {
+            name: english_in(text) for name, text in (("list", listing), ("order", set_pages), ("sheet", sheet))
+        } == {
+            "list": [],
+            "order": [],
+            "sheet": [],
+        }
 
 
 def test_every_fact_about_a_reading_holds_the_figures_of_the_record(home: Workspace) -> None:
@@ -96,6 +105,7 @@ def test_the_warranty_file_says_the_record_in_its_report_and_its_data(home: Work
         report = text_of(archive.read(next(name for name in archive.namelist() if name.endswith("report.pdf"))))
         data = pl.read_parquet(io.BytesIO(archive.read("data/tables/trends.parquet")))
     assert traced(report, record, language) >= 50
+    assert (english_in(report) == []) == (language == "de")
     assert all(squeezed(one) in squeezed(report) for one in reasons(row, language))
     assert all(last == record[last["quantity"]] for last in data.group_by("quantity").last().iter_rows(named=True))
 

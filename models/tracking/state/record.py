@@ -65,6 +65,7 @@ def record_of(judged: Judged, rows: Codes, q: int) -> Columns:
         "value": from_scale(quantity, scaled),
         "value_u": _value_u(std, rows, q),
         "baseline_u": np.sqrt(followed.baseline_variance[rows, q]) * sigma * steep,
+        "shared_shift": from_scale(quantity, scaled) - from_scale(quantity, centre + sigma * std.x[rows, q]),
         "expected_low": _natural(quantity, expected - half),
         "expected_high": _natural(quantity, expected + half),
         **_standing(judged, rows, q),
