@@ -143,7 +143,6 @@ def test_a_trend_on_paper_shows_uncertainty_limits_repairs_and_when_it_left(draw
     assert [(low[1], high[1]) for low, high in bars.get_segments()] == [(98, 102), (99, 103), (86, 94), (89, 89)]
     told = [(each[0][0], each[0][1], each[1][1]) for each in ranges.get_segments() if len(each)]
     assert told == [(mondays[0], 97, 103), (mondays[1], 97, 103), (mondays[2], 96, 104)]  # at the visits alone
-    assert regions(axes) == []
     _draw(trend(alarm_since=[None] * 4, alarm=[False] * 4, limit_low=None, limit_high=120.0), "idle_g_s", [])
     (axes,) = drawn[-1].axes
     assert (upright(axes), list(across(axes))) == ([], [120.0])
