@@ -24,7 +24,7 @@ WIDTH = 340.0
 TEXT, SMALL = 13.0, 12.0
 """Sizes of labels, and of the numbers on axes. [px]"""
 _FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a picture has no part in the page's own
-_LETTER = 0.56  # width of a letter over its size, on the wide side for the font used
+_LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
 _LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
 _AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
 _LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
@@ -62,13 +62,13 @@ class _Panel:
         at = {"start": box[0], "middle": 0.5 * (box[0] + box[2]), "end": box[2]}[anchor]
         self.written.append(box)
         self.lines.append(
-            f'<text x="{at:.1f}" y="{box[3] - 0.25 * size:.1f}" text-anchor="{anchor}" font-size="{size:g}" '
+            f'<text x="{at:.1f}" y="{box[3] - 0.3 * size:.1f}" text-anchor="{anchor}" font-size="{size:g}" '
             f'fill="{colour}" stroke="{self.palette.paper}" stroke-width="3" paint-order="stroke">{html.escape(words)}</text>'
         )
 
     def label(self, words: str, x: float, y: float, colour: str) -> None:
         """A label near a point, where it collides with none before it."""
-        width, height = _wide(words, TEXT), TEXT + 2.0
+        width, height = _wide(words, TEXT), TEXT + 4.0
         best: tuple[float, Box] | None = None
         for box in _around(x, y, width, height):
             outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height

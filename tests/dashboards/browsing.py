@@ -50,7 +50,9 @@ class Weighed:
 
 def count_taps(page: Any) -> None:
     """Count a person's clicks on the page that is opened next; `taps` tells."""
-    page.add_init_script("window.taps = 0; addEventListener('click', event => { window.taps += event.isTrusted }, true)")
+    page.add_init_script(
+        "window.taps = 0; addEventListener('click', event => { window.taps += event.isTrusted }, true)"
+    )
 
 
 def taps(page: Any) -> int:
