@@ -241,7 +241,7 @@ WORDS: dict[str, str] = {
     "grade.usable.help": "behalten, etwas fehlt",
     "grade.repeat.help": "zurückgeschickt: neu aufnehmen",
     "grade.idle_only.help": "kein Gasstoß versucht: verfolgt wird, was der Leerlauf sagt",
-    "grade.held.help": "nur wegen eines niedrigen Hauptgipfels zurückgeschickt, wie jeder Gasstoß seines Besuchs: das Fahrzeug zeigt so wenig, und es zählt",
+    "grade.held.help": "nur wegen einer niedrigen Hauptspitze zurückgeschickt, wie jeder Gasstoß seines Besuchs: das Fahrzeug zeigt so wenig, und es zählt",
     # Jetzt eine auswerten
     "read.heading": "Am Fahrzeug",
     "read.lead": "Das Etikett des Fahrzeugs scannen oder es wählen, die Aufnahmen des Besuchs geben und sofort sehen, was sie sagen und ob neu aufzunehmen ist. Nichts wird gespeichert.",

@@ -240,7 +240,7 @@ def _times(order: Mapping[str, Any]) -> list[tuple[str, str]]:
     usual = cause.first_test if cause is not None else ""
     test = TESTS.get(next((name for name in asked if name in TESTS), usual))
     if not hours or test is None:
-        return [(message("order.hours"), "–" if hours is None else _hours(hours))]
+        return [(message("order.hours"), _hours(hours) if hours else "–")]
     testing = min(test.minutes / 60.0, hours)
     repair = _hours(hours - testing) if hours - testing >= SHORTEST_SHOWN else message("order.after_test")
     return [(message("order.test_time"), _hours(testing)), (message("order.repair_time"), repair)]

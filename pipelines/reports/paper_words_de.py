@@ -330,7 +330,7 @@ WORDS: dict[str, str] = {
     "evidence.left_out": "Was weggelassen wurde, und warum",
     "evidence.counts": "{captures} Gasstöße wurden für dieses Fahrzeug geliefert; {back} wurden zur Wiederholung zurückgeschickt und zählen nicht; {visits} Besuche werden verfolgt, jeder mit einem typischen Gasstoß. Alle stehen in den Tabellen.",
     "evidence.idle_only": "{count} Aufnahmen enthalten nur Leerlauf, ohne Gasstoß: sie werden nach dem verfolgt, was der Leerlauf sagt.",
-    "evidence.held": "{captures} Gasstöße aus {visits} Besuchen wurden nur wegen eines niedrigen Hauptgipfels zurückgeschickt. Jeder Gasstoß dieser Besuche zeigt ihn, was für das Fahrzeug spricht und nicht für den Fuß auf dem Pedal: sie sind behalten („behalten: durchweg niedrig“) und zählen.",
+    "evidence.held": "{captures} Gasstöße aus {visits} Besuchen wurden nur wegen einer niedrigen Hauptspitze zurückgeschickt. Jeder Gasstoß dieser Besuche zeigt sie, was für das Fahrzeug spricht und nicht für den Fuß auf dem Pedal: sie sind behalten („behalten: durchweg niedrig“) und zählen.",
     "evidence.quarantine": "Zeilen, die bei der Ankunft abgewiesen wurden, lassen sich keinem Fahrzeug sicher zuordnen und sind nicht in dieser Akte; der Arbeitsbereich bewahrt sie mit dem Grund auf.",
     "evidence.why": "Warum er zurückgeschickt wurde",
     "evidence.none_back": "Kein Gasstoß wurde zurückgeschickt.",
