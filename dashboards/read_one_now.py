@@ -31,7 +31,7 @@ from pipelines.read_side import queries
 from pipelines.read_side.published import Published, families, open_published
 from pipelines.read_side.restricted import restricted
 from pipelines.read_side.van_past import last_recorder
-from pipelines.workspace.register import load_recorders
+from pipelines.workspace.register import load_recorders, load_register
 
 LONGEST_S = 120.0  # the first reading after an update compiles its kernels
 _HELD = "read-held"
@@ -57,6 +57,11 @@ def show() -> None:
         published = _published()
         van = _van_in_address(published)
         row = _row(published, van)
+        if van and not row and not _registered(parts.home() / "register", van):
+            st.title(message("read.heading"))
+            st.warning(message("read.not_registered", van=inert(van)), icon=":material/help:")
+            _choose_van(published)
+            return
         head, result = st.container(), st.container()
         if van:
             recordings, folder, conditions, asked = _for_van(published, van, row)
@@ -118,6 +123,15 @@ def _head(asked: Asked, row: Mapping[str, Any]) -> None:
     parts.quiet(" · ".join(inert(str(word)) for word in told if word))
     if not row:
         st.warning(message("read.van_not_published"), icon=":material/help:")
+
+
+@st.cache_data(ttl=60.0, max_entries=100, show_spinner=False)
+def _registered(register: Path, van: str) -> bool:
+    """Whether the register has a van that no run has published yet."""
+    try:
+        return van in load_register(register).vans
+    except VansnapError:
+        return False
 
 
 def _published() -> Published | None:
@@ -312,8 +326,10 @@ def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
             verdict(against, captures)
         more_said(against)
         snap_lines(captures, document.get("refused", ()))
-    if drawing:
-        plot.image(draw(drawing, parts.palette()), width="stretch", caption=message("read.plot_alt"))
+    if picture := draw(drawing, parts.palette()) if drawing else "":
+        with plot:
+            st.image(picture, width="stretch", alt=message("read.plot_alt"))
+            parts.quiet(message("read.plot_note"))
 
 
 def _details(document: Mapping[str, Any]) -> None:

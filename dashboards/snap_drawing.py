@@ -95,15 +95,18 @@ def draw(document: Mapping[str, Any], palette: Palette) -> str:
     Returns
     -------
     str
-        SVG, a picture of its own.
+        SVG, a picture of its own; empty where there is no trace.
     """
     air, mixture = document["air"], document["lambda"]
-    traces = [air["trace"], *mixture["traces"]]
-    seen = [time for at, _ in traces for time in (at[:1] + at[-1:])]
-    times = (min(seen), max(seen)) if seen and max(seen) > min(seen) else (0.0, 1.0)
-    panels = [_air(air, document["events"], times, palette)]
-    if mixture["traces"]:
-        panels.append(_mixture(mixture, document["events"], times, palette))
+    traces = [trace for trace in (air["trace"], *mixture["traces"]) if trace[0]]
+    if not traces:
+        return ""
+    first, last = min(at[0] for at, _ in traces), max(at[-1] for at, _ in traces)
+    times = (first, max(last, first + 0.01))
+    panels = [_air(air, document["events"], times, palette)] if air["trace"][0] else []
+    if any(at for at, _ in mixture["traces"]):
+        top = _HEAD + (panels[-1].top + panels[-1].height + 8.0 if panels else 0.0)
+        panels.append(_mixture(mixture, document["events"], top, times, palette))
     bottom = panels[-1].top + panels[-1].height
     lines = list(itertools.chain.from_iterable(panel.lines for panel in panels))
     lines += _time_axis(panels[-1], document["from_opening"])
@@ -145,7 +148,11 @@ def _air(
 
 
 def _mixture(
-    mixture: Mapping[str, Any], events: Sequence[Mapping[str, Any]], times: tuple[float, float], palette: Palette
+    mixture: Mapping[str, Any],
+    events: Sequence[Mapping[str, Any]],
+    top: float,
+    times: tuple[float, float],
+    palette: Palette,
 ) -> _Panel:
     """Lambda of every bank, as recorded; both ends say which is rich."""
     volts, marks = mixture["volts"], mixture["marks"]
@@ -155,7 +162,6 @@ def _mixture(
         levels = [level for level in levels if _LAMBDA_SHOWN[0] <= level <= _LAMBDA_SHOWN[1]]
     low, high = (min(levels), max(levels)) if levels else (0.0, 1.0)
     room = 0.18 * max(high - low, 0.05)
-    top = _HEAD + _AIR_HEIGHT + _HEAD + 8.0
     panel = _Panel(top, _LAMBDA_HEIGHT, times, (low - room, high + room), palette)
     _axis(panel, message("snap.lambda_v" if volts else "snap.lambda_ratio"))
     for up in (True, False):
@@ -287,7 +293,9 @@ def _band_look(palette: Palette) -> str:
 
 
 def _ticks(low: float, high: float, *, most: int) -> list[float]:
-    """Round numbers from low to high."""
+    """Round numbers from low to high; none where there is no room between."""
+    if not high > low:
+        return []
     step = 10.0 ** math.floor(math.log10((high - low) / most))
     step *= next(factor for factor in (1.0, 2.0, 5.0, 10.0) if (high - low) / (factor * step) <= most)
     first = math.ceil(low / step - 1e-9)

@@ -13,7 +13,7 @@ from dashboards import visit_conditions
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from tests.dashboards.conftest import View
-from tests.published_sample import make_workspace
+from tests.deliveries import make_home
 
 Given = list[dict[str, Any]]
 
@@ -97,9 +97,11 @@ def test_without_a_label_the_van_is_chosen_and_stands_in_the_address(view: View)
 def test_a_van_nobody_published_and_a_hostile_name_are_said(view: View, reads: Given) -> None:
     app = view("read_one_now", van="<b>X</b> [a](https://example.org)")
     assert not app.exception
-    assert "<b>" not in app.title[0].value
-    assert "[a](" not in app.title[0].value
-    assert "not in the published run" in app.warning[0].value
+    assert "is in the register" in app.warning[0].value
+    assert "<b>" not in app.warning[0].value
+    assert "[a](" not in app.warning[0].value
+    assert not app.file_uploader
+    assert app.selectbox[0].label == "Van"
 
 
 def test_a_label_of_another_depot_shows_nothing(view: View, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -224,10 +226,10 @@ def test_what_the_reading_refuses_is_one_line(view: View, monkeypatch: pytest.Mo
 
 
 def test_before_any_run_a_van_is_read_by_the_register(view: View, reads: Given, tmp_path: Path) -> None:
-    make_workspace(tmp_path, vans_per_depot=1, weeks=2)
-    (tmp_path / "published.duckdb").unlink()
-    app = view("read_one_now", tmp_path, van="N-01")
+    home = make_home(tmp_path / "home")
+    app = view("read_one_now", home.root, van="V001")
     assert not app.exception
+    assert "not in the published run" in app.warning[0].value
     app = hand_over(app, ("1.csv", b"x"))
-    assert reads[0]["target"].van_id == "N-01"
+    assert reads[0]["target"].van_id == "V001"
     assert app.success
