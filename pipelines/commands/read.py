@@ -18,15 +18,15 @@ from data_contracts.errors import (
     VansnapError,
 )
 from data_contracts.family import Family
-from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.reasons import GRADE_REASONS
 from data_contracts.recorder import RecorderProfile
-from data_contracts.signals import QUANTITIES, shown_at
-from data_contracts.states import IDLE_ONLY, shown_grade
+from data_contracts.signals import QUANTITIES
+from data_contracts.states import shown_grade
 from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, report_lines
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
+from pipelines.commands.read_lines import snap_told, snaps_table
 from pipelines.intake.readers.recording import ending_of, told_endings
-from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import contract, message, written_for
+from pipelines.reports.paper import message, written_for
 from pipelines.weekly.prepare import say_first_use
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
 from pipelines.workspace.settings import DisplaySettings
@@ -101,7 +101,7 @@ def read_file(
         _draw(plot, path.name, family, (readings, details), against, display)
         document["plot"] = str(plot)
     with written_for(display):
-        blocks = ["\n".join(_told(capture, path.name)) for capture in captures]
+        blocks = ["\n".join(snap_told(capture, path.name)) for capture in captures]
         blocks += [message("read.of_file", said=shown_conditions(said))] if said else []
     return ReadResult(_whole(against, blocks, family, display), document)
 
@@ -271,7 +271,7 @@ def read_folder(
         _draw(plot, names[drawn], family, read, against, display)
         document["plot"] = str(plot)
     with written_for(display):
-        table = _table(captures, refused, against["representative"])
+        table = snaps_table(captures, refused, against["representative"])
     return ReadResult(_whole(against, [table], family, display), document)
 
 
@@ -319,62 +319,6 @@ def _doubt(captures: Sequence[dict[str, Any]], against: dict[str, Any]) -> None:
     if against["check_family"]:
         for capture in captures:
             capture["verdict"] = "repeat" if capture["verdict"] == "repeat" else "check"
-
-
-def _told(capture: dict[str, Any], name: str) -> list[str]:
-    """One snap in full, in the language set."""
-    if capture["shown_grade"] == IDLE_ONLY:
-        lines = [f"{message('verdict.idle_only')}  {name}"]
-    else:
-        head = message("read.snap", number=capture["snap"], grade=message(f"grade.{capture['grade']}"))
-        lines = [f"{message('verdict.' + capture['verdict'])}  {name}, {head}"]
-    for reason in capture["grade_reasons"]:
-        remedy = f"; {contract(reason['remedy'])}" if reason["remedy"] else ""
-        lines.append(f"  - {contract(reason['sentence'])}{remedy}")
-    width = max((len(quantity) for quantity in capture["readings"]), default=0)
-    lines.append("")
-    for quantity, entry in capture["readings"].items():
-        unit = "" if entry["unit"] == "1" else f" {entry['unit']}"
-        mark = f"  ({entry['mark'].replace('_', ' ')})" if "mark" in entry else ""
-        lines.append(f"  {quantity:<{width}}  {with_uncertainty(entry['value'], entry['u'])}{unit}{mark}")
-    unread: dict[str, list[str]] = {}
-    for quantity, code in capture["unread"].items():
-        if code not in ("not_for_this_family", "no_channel"):
-            unread.setdefault(code, []).append(quantity)
-    if unread:
-        lines.append("")
-        lines.append(f"  {message('read.not_read')}")
-        lines.extend(
-            f"    {contract(UNREAD_REASONS[code].sentence)}: {', '.join(names)}"
-            for code, names in sorted(unread.items())
-        )
-    return lines
-
-
-_TABLE_COLUMNS = shown_at("console")
-
-
-def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]], chosen: dict[str, Any] | None) -> str:
-    """One line per snap; the one that stands for the visit is marked."""
-    rows = [["file", "snap", "verdict", *_TABLE_COLUMNS, "why"]]
-    for capture in captures:
-        entries = capture["readings"]
-        cells = [
-            with_uncertainty(entries[name]["value"], entries[name]["u"]) if name in entries else "-"
-            for name in _TABLE_COLUMNS
-        ]
-        why = ", ".join(reason["code"] for reason in capture["grade_reasons"]) or "-"
-        stands = chosen == {"file": capture["file"], "snap": capture["snap"]}
-        snap = f"{capture['snap']}{' *' if stands and len(captures) > 1 else ''}"
-        word = IDLE_ONLY if capture["shown_grade"] == IDLE_ONLY else capture["verdict"]
-        rows.append([capture["file"], snap, word, *cells, why])
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
-    accepted = sum(capture["verdict"] == "accept" for capture in captures)
-    idle = sum(capture["shown_grade"] == IDLE_ONLY for capture in captures)
-    lines.append(f"{accepted} of {len(captures) - idle} accepted" + (f", {idle} of idle only" if idle else ""))
-    lines.extend(f"can't read {entry['reason']}" for entry in refused)
-    return "\n".join(lines)
 
 
 def _family(register: Path, name: str, target: Target) -> Family:
