@@ -119,10 +119,8 @@ _REASONS = (
     ),
     _template(
         "seen_once",
-        "Seen at one visit only, but in {count} quantities and by every repeat: record again before anything is taken apart.",
-        "Erst bei einem Besuch gesehen, aber in {count} Größen und bei jeder Wiederholung: noch einmal aufnehmen, bevor etwas "
-        "zerlegt wird.",
-        "count",
+        "Seen at one visit only, but far outside by every repeat: record again before anything is taken apart.",
+        "Erst bei einem Besuch gesehen, aber bei jeder Wiederholung weit außerhalb: noch einmal aufnehmen, bevor etwas zerlegt wird.",
     ),
     _template("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
     _template(

@@ -167,7 +167,7 @@ def _reasons(judged: Judged, anomaly: FleetAnomaly, n: int, row: int) -> list[Fa
         for record in [record_at(judged, row, q)]
     )
     if alarms.seen_once[row]:
-        facts.append(Fact.of("seen_once", count=int(alarms.at_once[row].sum())))
+        facts.append(Fact.of("seen_once"))
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
         facts.append(Fact.of("one_more_outside") if more == 1 else Fact.of("more_outside", count=more))

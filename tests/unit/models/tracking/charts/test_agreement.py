@@ -1,11 +1,14 @@
 """A single visit as evidence: several quantities far outside, and every repeat says so."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import polars as pl
 import pytest
 
 from models.tracking.assess import Assessment, assess
-from models.tracking.charts.agreement import BASELINE_VISITS, FAR, repeats_apart
+from models.tracking.charts.agreement import BASELINE_VISITS, FAR, FAR_ALONE, far_at_once, repeats_apart
+from models.tracking.restarts import REPAIRED
 from models.tracking.standardise import standardise
 from models.tracking.visits import repeat_spread, tracked_captures, visits_of
 from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
@@ -72,7 +75,6 @@ def test_one_visit_lists_a_van_where_several_quantities_agree_and_says_that_it_w
     "change",
     [
         {"snaps": (0, 1)},  # the third snap is as ever
-        {"quantities": MOVED[:1]},
         {"kept": 1},
         {"sent_back": True},
         {"week": BASELINE_VISITS - 1},  # too few visits before it
@@ -80,6 +82,28 @@ def test_one_visit_lists_a_van_where_several_quantities_agree_and_says_that_it_w
 )
 def test_one_visit_lists_no_van_where_that_is_not_evidence(fleet: ReadingsFleet, change: dict[str, object]) -> None:
     assert not listed(*judged(fleet, **change))  # type: ignore[arg-type]
+
+
+def test_one_quantity_must_be_farther_out_than_several_and_what_its_repeats_lie_apart_is_taken_off() -> None:
+    z = np.zeros((6, 3))
+    z[5] = [FAR + 0.5, 0.0, 0.0]
+    std = SimpleNamespace(x=z, variance=np.ones((6, 3)), starts=np.array([0, 6]), restart=np.zeros((6, 3), np.int8))
+    followed = SimpleNamespace(z=z, baseline_variance=np.zeros((6, 3)))
+
+    def far(apart: float = 0.0, restless: float = 1.0) -> list[bool]:
+        found = far_at_once(std, followed, np.full((6, 3), apart), np.full((6, 3), restless))  # type: ignore[arg-type]
+        assert not found[:5].any()
+        return found[5].tolist()  # type: ignore[no-any-return]
+
+    assert far() == [False] * 3
+    z[5, 1] = -FAR - 0.5
+    assert far() == [True, True, False]
+    assert far(apart=0.6) == far(restless=1.2) == [False] * 3
+    z[5] = [0.0, 0.0, -FAR_ALONE - 0.5]
+    assert far() == [False, False, True]
+    assert far(apart=np.inf) == [False] * 3
+    std.restart[3, 2] = REPAIRED
+    assert far() == [False] * 3  # its baseline has started again
 
 
 def test_the_visit_after_decides_whether_it_stays(fleet: ReadingsFleet) -> None:
@@ -99,4 +123,3 @@ def test_healthy_visits_are_not_listed_for_it() -> None:
     found = assess(quiet.frame, families=families(), repairs=no_repairs(), week=quiet.weeks[-1])
     once = [facts for facts in found.states["reason_facts"] if any(fact["code"] == "seen_once" for fact in facts)]
     assert len(once) <= 1
-    assert FAR >= 4.0
