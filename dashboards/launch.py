@@ -10,6 +10,7 @@ from dashboards.palette import DARK, LIGHT, Palette
 from data_contracts.errors import VansnapError
 from pipelines.workspace.people import login_file
 from pipelines.workspace.settings import load_settings
+from pipelines.workspace.workspace import closed_to_others
 
 UPLOAD_MEGABYTES = 64
 MESSAGE_MEGABYTES = 48
@@ -111,11 +112,12 @@ def run_board(home: Path, address: str, port: int) -> int:
         return 2
     print(f"board at http://{address}:{port} - stop with Ctrl-C", file=sys.stderr)
     try:
-        ended = subprocess.run(
-            command(home, port, address, login=login, public_url=settings.board.public_url),
-            env={**os.environ, **environment(home, login=login is not None)},
-            check=False,
-        )
+        with closed_to_others():
+            ended = subprocess.run(
+                command(home, port, address, login=login, public_url=settings.board.public_url),
+                env={**os.environ, **environment(home, login=login is not None)},
+                check=False,
+            )
     except KeyboardInterrupt:
         return 0
     return 0 if ended.returncode in (0, -2, 130) else 4

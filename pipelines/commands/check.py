@@ -11,9 +11,9 @@ from pipelines.decisions.order_decisions import unreadable
 from pipelines.decisions.quarantine_decisions import unreadable_items
 from pipelines.decisions.repairs import repairs_of, unknown_work
 from pipelines.intake import quarantine
+from pipelines.intake.accounts import accounts
 from pipelines.intake.corrections import unreadable_mends
 from pipelines.intake.filing import place_of, unnameable
-from pipelines.intake.accounts import accounts
 from pipelines.storage.unreferenced import UNREFERENCED, chunks_aside
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.storage.waveforms import read_chunk
