@@ -15,7 +15,7 @@ from data_contracts.errors import InputError
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, list_tests, sheet
-from pipelines.cli_state import check, status
+from pipelines.cli_state import check, rebuild, status
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
 
 app = typer.Typer(
@@ -255,6 +255,7 @@ app.command()(backup)
 app.command()(restore)
 app.command()(check)
 app.command()(status)
+app.command()(rebuild)
 
 
 @app.command()

@@ -1,5 +1,6 @@
 """Commands that say how the workspace stands, and make it again; `pipelines.cli` registers them."""
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -46,3 +47,15 @@ def status(home: Home = Path(DEFAULT_HOME), as_json: Json = False) -> None:
         print_json(status_document(workspace))
     else:
         print_line(status_text(workspace))
+
+
+def rebuild(home: Home = Path(DEFAULT_HOME)) -> None:
+    """Make a lost or damaged warehouse again from the kept deliveries, the register, the decisions and the mends."""
+    workspace = open_workspace(home)
+    from pipelines.commands.rebuild import rebuild as make_again
+    from pipelines.commands.rebuild import rebuild_text
+
+    made = make_again(workspace, told=lambda line: print(line, file=sys.stderr, flush=True))
+    print_line(rebuild_text(made, home))
+    if made.absent:
+        raise typer.Exit(1)

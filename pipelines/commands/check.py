@@ -235,7 +235,7 @@ def _unknown_deliveries(folder: Path, unknown: Sequence[Path]) -> list[str]:
         return [f"{folder / unknown[0].name} belongs to no delivery: move it to the inbox or remove it"]
     return [
         f"{folder}/ holds {len(unknown)} deliveries the warehouse does not know ({unknown[0].name} to {unknown[-1].name}): if "
-        "warehouse.duckdb is an older one, put the newest back (`vansnap restore`), or move them to the inbox to take them in again"
+        "warehouse.duckdb is an older one, put the newest back (`vansnap restore`), or make it again from them (`vansnap rebuild`)"
     ]
 
 
