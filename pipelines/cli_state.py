@@ -15,8 +15,14 @@ def check(
         Path | None, typer.Argument(metavar="[FILE.zip]", help="A warranty file; default the workspace.")
     ] = None,
     home: Home = Path(DEFAULT_HOME),
+    deep: Annotated[
+        bool,
+        typer.Option(
+            "--deep", help="Also read every sample again and derive the results anew; takes as long as a run."
+        ),
+    ] = False,
 ) -> None:
-    """Verify the workspace (warehouse, hashes, register) or a warranty file. Says what is wrong and how to mend it."""
+    """Verify the workspace (warehouse, everything kept, register) or a warranty file. Says what is wrong and how to mend it."""
     if file is not None:
         from pipelines.commands.evidence import check_text
 
@@ -30,7 +36,7 @@ def check(
     workspace = open_workspace(home)
     from pipelines.commands.check import check_workspace
 
-    findings = check_workspace(workspace)
+    findings = check_workspace(workspace, deep=deep, told=_said)
     for finding in findings:
         print_line(finding)
     if findings:
@@ -55,7 +61,12 @@ def rebuild(home: Home = Path(DEFAULT_HOME)) -> None:
     from pipelines.commands.rebuild import rebuild as make_again
     from pipelines.commands.rebuild import rebuild_text
 
-    made = make_again(workspace, told=lambda line: print(line, file=sys.stderr, flush=True))
+    made = make_again(workspace, told=_said)
     print_line(rebuild_text(made, home))
     if made.absent:
         raise typer.Exit(1)
+
+
+def _said(line: str) -> None:
+    """Progress, on stderr."""
+    print(line, file=sys.stderr, flush=True)

@@ -1,6 +1,9 @@
-"""`vansnap rebuild`: a lost warehouse made again from what was kept, table by table the one that was lost."""
+"""A lost warehouse made again from what was kept, table by table the one that was lost; and `check`, which looks at all of it."""
 
+import hashlib
+import json
 import shutil
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
 
@@ -113,14 +116,15 @@ def test_a_delivery_whose_files_are_gone_is_named_and_the_rest_is_made(home: Wor
     made = rebuild(home)
     assert made.absent == ("late",)
     assert "delivery late is in the journal, but its files are gone" in rebuild_text(made, home.root)
-    assert differing(before, tables(home)) == ["deliveries", "manifest_rows", "quarantine"]
+    assert sorted(differing(before, tables(home))) == ["deliveries", "manifest_rows", "quarantine"]
 
 
 def test_a_rebuild_that_is_cut_off_leaves_everything_as_it_was(
     home: Workspace, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = tables(home)
-    files = sorted(path.relative_to(home.root) for path in home.root.rglob("*"))
+    with home.held():
+        files = sorted(path.relative_to(home.root) for path in home.root.rglob("*"))
 
     def cut_off(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
@@ -150,3 +154,97 @@ def test_a_workspace_from_before_the_journal_gets_one_with_its_next_run(home: Wo
     assert ask(home, held).equals(
         after["recordings"].select("delivery", "row", "state").sort("delivery", "row", "state")
     )
+
+
+def flip(path: Path, place: float = 0.5) -> None:
+    content = bytearray(path.read_bytes())
+    content[int(place * (len(content) - 1))] ^= 0x10
+    path.write_bytes(content)
+
+
+def first(folder: Path, pattern: str) -> Path:
+    return min(folder.glob(pattern))
+
+
+DAMAGES: dict[str, tuple[Callable[[Workspace], object], str]] = {
+    "a bit of an original": (
+        lambda home: flip(home.delivered / "one" / "w.csv"),
+        "waveforms/delivered/one/w.csv is no longer what was delivered",
+    ),
+    "a bit of a zip": (
+        lambda home: flip(home.delivered / "two.zip"),
+        "waveforms/delivered/two.zip is no longer what was delivered",
+    ),
+    "an original gone": (
+        lambda home: (home.delivered / "one" / "x.csv").unlink(),
+        "waveforms/delivered/one/x.csv is missing",
+    ),
+    "an original gone while a row waits": (
+        lambda home: (home.quarantine / "late" / "w.csv").unlink(),
+        "quarantine/late/w.csv is missing",
+    ),
+    "a folder gone": (lambda home: shutil.rmtree(home.delivered / "one"), "delivery one: its files are gone"),
+    "a file added": (
+        lambda home: (home.delivered / "one" / "new.csv").write_text("x"),
+        "waveforms/delivered/one/new.csv was added",
+    ),
+    "a decision altered": (
+        lambda home: (path := first(home.decisions / "taken", "*.json")).write_text(
+            path.read_text("utf-8").replace("Ann", "Bob"), "utf-8"
+        ),
+        "is not what was decided",
+    ),
+    "a decision gone": (
+        lambda home: first(home.decisions / "taken", "*.json").unlink(),
+        "is missing, though it is in force",
+    ),
+    "a mend altered": (
+        lambda home: (path := first(home.decisions / "mends", "*.json")).write_text(
+            path.read_text("utf-8").replace("Ann", "Bob"), "utf-8"
+        ),
+        "is no longer what was said",
+    ),
+    "a mend gone": (lambda home: first(home.decisions / "mends", "*.json").unlink(), "decisions/mends/"),
+    "a report": (lambda home: first(home.checks, "*.json").write_text("{"), "can't be read"),
+    "the journal": (
+        lambda home: first(home.waveforms / "journal", "*.json").write_text("{}"),
+        "`vansnap rebuild` needs it",
+    ),
+    "a model": (lambda home: flip(home.models / "m.skops"), "models/m.skops is no longer what was written"),
+    "a model gone": (lambda home: (home.models / "m.skops").unlink(), "models/m.skops is missing"),
+    **{
+        f"bit {place:.0%} of a chunk": (
+            lambda home, place=place: flip(first(home.waveforms, "*.parquet"), place),  # type: ignore[misc]
+            "is no longer what was written",
+        )
+        for place in (0.0, 0.3, 0.9, 1.0)
+    },
+}
+
+
+@pytest.mark.parametrize("what", DAMAGES)
+def test_check_finds_whatever_is_damaged_or_missing(home: Workspace, what: str) -> None:
+    (home.models / "m.skops").write_bytes(b"a model" * 100)
+    digest = hashlib.sha256(b"a model" * 100).hexdigest()
+    (home.models / "cards.json").write_text(json.dumps([{"family": "m", "file": "m.skops", "sha256": digest}, {}]))
+    damage, told = DAMAGES[what]
+    damage(home)
+    said: list[str] = []
+    findings = [line for line in check_workspace(home, told=said.append) if not line.startswith("in quarantine: ")]
+    assert any(told in line for line in findings), findings
+    assert all(len(line.splitlines()) == 1 and ":" in line for line in findings)
+    assert "deliveries and" in said[0]
+    assert "not looked at: inbox/" in said[-1]
+
+
+def test_a_deep_check_finds_a_result_that_its_samples_do_not_give(home: Workspace) -> None:
+    said: list[str] = []
+    (finding,) = check_workspace(home, deep=True, told=said.append)
+    assert finding.startswith("in quarantine: late")
+    assert "reading every sample again" in said
+    assert "reading every recording anew" in said
+    with Warehouse(home.warehouse_path) as warehouse:
+        warehouse.execute("UPDATE captures SET odometer_km = 7 WHERE delivery = 'one'")
+    findings = check_workspace(home, deep=True)
+    assert [line for line in findings if line.startswith("table captures differs when read anew, in odometer_km: run")]
+    assert not (home.root / DRAFT).exists()
