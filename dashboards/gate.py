@@ -90,7 +90,9 @@ def bounds(address: str, public_url: str, redirect_uri: str, *, login: bool) -> 
         Whether a login is required.
     """
     everywhere = _number(address) and ipaddress.ip_address(address).is_unspecified
-    named = {urlsplit(url).hostname or "" for url in (public_url, redirect_uri)} | ({address} if not everywhere else set())
+    named = {urlsplit(url).hostname or "" for url in (public_url, redirect_uri)} | (
+        {address} if not everywhere else set()
+    )
     return Bounds(
         frozenset(name.lower() for name in named if name),
         any_number=login and everywhere,

@@ -11,6 +11,7 @@ from dashboards.palette import DARK, LIGHT, Palette
 from data_contracts.errors import InputError, VansnapError
 from pipelines.workspace.people import login_file
 from pipelines.workspace.settings import load_settings
+from pipelines.workspace.workspace import closed_to_others
 
 UPLOAD_MEGABYTES = 64
 MESSAGE_MEGABYTES = 48
@@ -114,7 +115,8 @@ def run_board(home: Path, address: str, port: int) -> NoReturn:
         sys.exit(2)
     print(f"board at http://{address}:{port} - stop with Ctrl-C", file=sys.stderr, flush=True)
     served = command(home, port, address, login=login, public_url=settings.board.public_url)
-    os.execve(served[0], served, {**os.environ, **environment(home, login=login is not None)})
+    with closed_to_others():
+        os.execve(served[0], served, {**os.environ, **environment(home, login=login is not None)})
 
 
 def _free(address: str, port: int) -> None:

@@ -38,7 +38,14 @@ def unnamed_files(
         return []
     named = {_plain(row.cells.get("file") or "") for row in rows}
     items = [
-        Item(delivery, name, None, RULE, f"{name[:120]}: no row names this file: add its row to manifest.csv, or discard it", 0)
+        Item(
+            delivery,
+            name,
+            None,
+            RULE,
+            f"{name[:120]}: no row names this file: add its row to manifest.csv, or discard it",
+            0,
+        )
         for name in opened.files()
         if _is_recording(name) and name not in named
     ]

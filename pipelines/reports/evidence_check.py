@@ -100,7 +100,9 @@ def _refused(members: Sequence[zipfile.ZipInfo]) -> str | None:
         if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) or entry.flag_bits & 0x1:
             return f"{shown(entry.filename)} is packed as no warranty file is: ask for the file as it was made"
         if entry.file_size > _LARGEST[entry.filename in _TEXTS]:
-            return f"{shown(entry.filename)} unpacks to {entry.file_size / 1e6:.0f} MB: no warranty file holds such a one"
+            return (
+                f"{shown(entry.filename)} unpacks to {entry.file_size / 1e6:.0f} MB: no warranty file holds such a one"
+            )
     return None
 
 

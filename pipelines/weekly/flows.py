@@ -8,8 +8,8 @@ import logging
 import os
 import secrets
 import sys
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
 from pipelines.weekly.steps import WeeklySummary
+from pipelines.workspace.last_runs import note_failure, note_success
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
 
@@ -111,17 +112,37 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: date
         If another run holds the workspace.
     """
     guard_this_run()
-    with workspace.held():
+    with workspace.held(), _noted(workspace) as ended:
         api = running_server(workspace)
         if api is None:
-            return week_by_recipe(workspace.root, week, quiet=quiet, now=now, trying=tried_again)
-        os.environ.update(orchestrator_environment(workspace) | {"PREFECT_API_URL": api})
-        from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
+            summary = week_by_recipe(workspace.root, week, quiet=quiet, now=now, trying=tried_again)
+        else:
+            summary = _week_on_server(workspace, api, week, quiet=quiet, now=now)
+        ended(summary.week)
+    return summary
 
-        for name in ("prefect", "prefect.flow_runs", "prefect.task_runs", "httpx", "uvicorn"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
-        with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
-            summary: WeeklySummary = _weekly_flow()(str(workspace.root), week, quiet, now)
+
+@contextmanager
+def _noted(workspace: Workspace) -> Iterator[Callable[[str], None]]:
+    """Note how the run inside the block went; it is handed a function to say which week it published."""
+    try:
+        yield lambda week: note_success(workspace, week)
+    except Exception as error:
+        note_failure(workspace, reason_of(error))
+        raise
+
+
+def _week_on_server(
+    workspace: Workspace, api: str, week: str | None, *, quiet: bool, now: datetime | None
+) -> WeeklySummary:
+    """The week as a flow of the workspace's own server."""
+    os.environ.update(orchestrator_environment(workspace) | {"PREFECT_API_URL": api})
+    from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
+
+    for name in ("prefect", "prefect.flow_runs", "prefect.task_runs", "httpx", "uvicorn"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+        summary: WeeklySummary = _weekly_flow()(str(workspace.root), week, quiet, now)
     return summary
 
 
@@ -221,9 +242,19 @@ def failure_line(error: Exception) -> str:
     str
         One line: the reason, and what to do.
     """
+    return f"vansnap: the scheduled run failed ({reason_of(error)}); nothing half-done was kept, run `vansnap weekly` to see it"
+
+
+def reason_of(error: Exception) -> str:
+    """Why a run failed, in one line.
+
+    Parameters
+    ----------
+    error : Exception
+        What ended it.
+    """
     reason = " ".join(str(error).split())[:300] or type(error).__name__
-    kind = "" if isinstance(error, VansnapError) else f"{type(error).__name__}: "
-    return f"vansnap: the scheduled run failed ({kind}{reason}); nothing half-done was kept, run `vansnap weekly` to see it"
+    return reason if isinstance(error, VansnapError) else f"{type(error).__name__}: {reason}"
 
 
 def _hold(root: Path) -> ExitStack:
@@ -243,8 +274,9 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
     def scheduled() -> None:  # no parameter: whoever reaches the interface can't point it at another folder
         """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
         try:
-            with hold(root):
+            with _noted(open_workspace(root)) as ended, hold(root):
                 summary: WeeklySummary = _weekly_flow()(str(root), None, True)
+                ended(summary.week)
         except Exception as error:
             print(failure_line(error), file=sys.stderr, flush=True)
             raise

@@ -69,7 +69,8 @@ def test_a_board_without_login_answers_to_loopback_names(home: Path, host: str) 
 
 
 @pytest.mark.parametrize(
-    "host", ["rebound.example.org:8501", "192.168.1.7", "localhost.example.org", "127.0.0.1.example.org", "", "a@localhost"]
+    "host",
+    ["rebound.example.org:8501", "192.168.1.7", "localhost.example.org", "127.0.0.1.example.org", "", "a@localhost"],
 )
 @pytest.mark.parametrize("path", ["/", UPLOAD, FILE])
 def test_a_board_without_login_answers_to_no_other_name(home: Path, host: str, path: str) -> None:
@@ -82,7 +83,10 @@ def test_a_board_without_login_answers_to_no_other_name(home: Path, host: str, p
 @pytest.mark.parametrize("headers", [{"host": "rebound.example.org"}, {"origin": "http://rebound.example.org:8501"}])
 def test_a_page_of_another_name_opens_no_connection(home: Path, headers: dict[str, str]) -> None:
     client = TestClient(served(home, bounds("127.0.0.1", "", "", login=False)), base_url="http://127.0.0.1:8501")
-    with pytest.raises(WebSocketDisconnect), client.websocket_connect(NEAR, headers={"host": "127.0.0.1:8501", **headers}):
+    with (
+        pytest.raises(WebSocketDisconnect),
+        client.websocket_connect(NEAR, headers={"host": "127.0.0.1:8501", **headers}),
+    ):
         pass
     with client.websocket_connect(NEAR, headers={"origin": "http://localhost:8501"}) as page:
         page.send_bytes(b"hello")
@@ -100,7 +104,9 @@ def test_the_configured_address_and_the_public_one_are_names_of_the_board() -> N
 
 
 @pytest.mark.parametrize("given", [{}, cookie(email="bob@example.org"), {"_streamlit_user": "forged"}])
-@pytest.mark.parametrize(("method", "path"), [("PUT", UPLOAD), ("DELETE", UPLOAD), ("GET", FILE), ("GET", "/_stcore/metrics")])
+@pytest.mark.parametrize(
+    ("method", "path"), [("PUT", UPLOAD), ("DELETE", UPLOAD), ("GET", FILE), ("GET", "/_stcore/metrics")]
+)
 def test_nobody_who_is_not_let_in_uploads_or_downloads(
     client: TestClient, given: dict[str, str], method: str, path: str
 ) -> None:

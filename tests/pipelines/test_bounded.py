@@ -25,7 +25,8 @@ from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
 def nested(samples: int = 1200, values: int = 4000) -> bytes:
     """A few kB of Parquet whose second column is a list of equal values in every row."""
     lists = pa.ListArray.from_arrays(
-        pa.array(np.arange(samples + 1, dtype=np.int32) * values), pa.array(np.zeros(samples * values, dtype=np.float64))
+        pa.array(np.arange(samples + 1, dtype=np.int32) * values),
+        pa.array(np.zeros(samples * values, dtype=np.float64)),
     )
     table = pa.table({"time_s": np.arange(samples) / 1000.0, "airflow_v": lists})
     out = io.BytesIO()
@@ -116,7 +117,9 @@ SMALL = {"bagit.txt": b"x", "bag-info.txt": b"x", MANIFEST: b"", TAG_MANIFEST: b
     ],
     ids=["bzip2", "long list", "lzma", "offset", "cut", "nested"],
 )
-def test_a_warranty_file_that_is_none_is_one_line_and_takes_no_memory(tmp_path: Path, content: bytes, told: str) -> None:
+def test_a_warranty_file_that_is_none_is_one_line_and_takes_no_memory(
+    tmp_path: Path, content: bytes, told: str
+) -> None:
     (tmp_path / "file.zip").write_bytes(content)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     verdict = check_evidence(tmp_path / "file.zip")

@@ -69,8 +69,10 @@ def test_both_in_one_run_in_the_wrong_order_of_names(home: Workspace) -> None:
 
 def test_a_row_that_waited_does_not_supersede_its_correction(home: Workspace) -> None:
     deliver(home.inbox / "wrong", [row("w.csv", van="V004", coolant_c="12")], {"w.csv": recording(1)})
+    written(home.inbox / "wrong", NOW)
     run_intake(home)
     deliver(home.inbox / "right", [row("w.csv", van="V004", coolant_c="85")], {"w.csv": recording(1)})
+    written(home.inbox / "right", NOW)  # as where copying sets the time: the delivery that came later counts
     vans = home.register / "vans.csv"
     vans.write_text(VANS + "V004,brook-20,north,2024-01-01,2027-01-01\n", encoding="utf-8")
     (home.quarantine / "wrong").rename(home.root / "away")  # it can't be retried until the correction is in
@@ -101,7 +103,9 @@ def test_times_of_zips_and_folders_are_compared_only_beyond_the_zones() -> None:
 
 
 def test_a_recording_that_no_row_names_waits_by_its_name(home: Workspace) -> None:
-    files = {name: recording(n) for n, name in enumerate(("w.csv", "waveforms/forgotten.csv", "waveforms/more.parquet"))}
+    files = {
+        name: recording(n) for n, name in enumerate(("w.csv", "waveforms/forgotten.csv", "waveforms/more.parquet"))
+    }
     junk = {"README.txt": b"hello", ".DS_Store": b"x", "photo.jpg": b"x", "__MACOSX/w.csv": b"x"}
     deliver(home.inbox / "one", [row("w.csv")], {**files, **junk})
     (account,) = run_intake(home)

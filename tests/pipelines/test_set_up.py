@@ -48,7 +48,9 @@ def test_every_command_that_installs_asks_for_hashes() -> None:
     assert re.search(r"^HASHED := --require-hashes$", text, re.MULTILINE)
     for target in ("READY", "TOOLS"):
         for line in recipe(target):
-            own = line.endswith("--no-deps --no-build-isolation --editable .")  # this folder, built with what is installed
+            own = line.endswith(
+                "--no-deps --no-build-isolation --editable ."
+            )  # this folder, built with what is installed
             assert own or ("$(HASHED)" in line and re.search(r"requirements(-\w+)?\.lock$", line)), line
     assert len(re.findall(r"pip (?:install|sync)", text)) == len(recipe("READY")) + len(recipe("TOOLS"))
 
@@ -68,7 +70,9 @@ def test_test_tools_are_in_the_lock_of_the_tests_alone() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     names = [re.split(r"[=<>~\[]", one)[0] for one in project["dependency-groups"]["tests"]]
     assert "pytest" in names
-    run, tests = (set(re.findall(r"^([a-z0-9._-]+==\S+)", (ROOT / name).read_text("utf-8"), re.MULTILINE)) for name in LOCKS[::2])
+    run, tests = (
+        set(re.findall(r"^([a-z0-9._-]+==\S+)", (ROOT / name).read_text("utf-8"), re.MULTILINE)) for name in LOCKS[::2]
+    )
     assert run < tests  # what runs is tested at the versions that run
     assert not {one.split("==")[0] for one in run} & set(names)
     assert set(names) <= {one.split("==")[0] for one in tests}

@@ -58,9 +58,7 @@ def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) ->
     return bounded(MOST_MEMORY, LONGEST_S, function, *args, **more)
 
 
-def bounded(
-    memory: int, seconds: float, function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs
-) -> _Result:
+def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) -> _Result:
     """As `apart`, with bounds of its own.
 
     Parameters

@@ -15,7 +15,6 @@ from pipelines.intake.readers.sketch import Sketch, sketch_mdf, sketch_parquet, 
 from pipelines.intake.readers.sketch_csv import sketch_csv, sketch_csv_gz
 from pipelines.intake.readers.wav import read_wav
 
-
 _LARGE = 16 * 1024**2
 """From here on every file is decoded in a process apart: half a minute at 20 kHz in CSV. Of our choosing. [bytes]"""
 
