@@ -17,6 +17,7 @@ from data_contracts.signals import QUANTITIES
 from data_contracts.tables import TABLES
 from data_contracts.weeks import week_of
 from pipelines.storage.waveforms import encode
+from tests.published_record import record_columns, row_of
 
 FAMILIES = """\
 [brook-20]
@@ -271,11 +272,7 @@ class SampleRows:
                 "quantity": quantity,
                 "value": history[-1],
                 "value_u": u,
-                "level": history[-1],
-                "level_u": u / 2.0,
-                "change": history[-1] - own,
-                "expected_low": own - 1.96 * spread,
-                "expected_high": own + 1.96 * spread,
+                **record_columns(history[-1], u, own, spread, weeks_left, drifting=drifting, alarm=alarm),
                 "corrected": quantity == "main_peak_reference_g_s",
                 "baseline": own,
                 "baseline_u": 0.3 * spread,
@@ -288,22 +285,11 @@ class SampleRows:
                 "slope_per_week": slope,
                 "slope_low": None if slope is None else slope - width,
                 "slope_high": None if slope is None else slope + width,
-                "weeks_to_limit_low": None if weeks_left is None else (weeks_left / 2 if drifting else float("inf")),
-                "weeks_to_limit": None if weeks_left is None else (weeks_left if drifting else float("inf")),
-                "weeks_to_limit_high": None if weeks_left is None else (weeks_left * 2 if drifting else float("inf")),
                 "alarm": alarm,
                 "alarm_since": alarm_since.get(quantity),
-                "movement": ("drifting" if drifting else "unclear") if alarm else None,
-                "limit_low": 50.0 if weeks_left == 6.0 else None,
-                "limit_high": 0.28 if weeks_left == 2.0 else None,
-                "limit_state": None if weeks_left is None else ("ahead" if drifting else "not_in_sight"),
             }
         )
         self.z.setdefault((week, van_id), {})[quantity] = ewma
-
-    def _record(self, van_id: str, week: str, quantity: str) -> dict[str, object]:
-        key = {"van_id": van_id, "week": week, "quantity": quantity}
-        return next(row for row in reversed(self.rows["trends"]) if key.items() <= row.items())
 
     def add_lists(self) -> None:
         """Watchlist and orders of the weeks since the faults began."""
@@ -322,7 +308,7 @@ class SampleRows:
                 urgency = "now" if named and k > FAULT_STARTS + 5 else ("plan" if named else "watch")
                 worst = max(moved[van_id], key=lambda q: abs(moved[van_id][q]))
                 reasons = [
-                    own_movement(worst, self._record(van_id, week, worst)),
+                    own_movement(worst, row_of(self.rows["trends"], van_id, week, worst)),
                     Fact.of("unlike_healthy", worst, p=0.0004, second="trim_idle_pct"),
                 ]
                 self.rows["watchlist"].append(

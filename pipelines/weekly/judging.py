@@ -30,6 +30,7 @@ from pipelines.weekly.judge_apart import NotJudged, NotMade, facts_of, judge_apa
 from pipelines.weekly.programme import NO_PROGRAMME, Programme, programme_of_week
 from pipelines.weekly.read_captures import READ_TRACES
 from pipelines.weekly.shared_faults import shared_faults
+from pipelines.weekly.store_captures import store_captures
 from pipelines.weekly.testing import tests_of_week
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings
@@ -133,7 +134,7 @@ def judge_week(
     cards = [*now.assessment.model_cards, lessons.learning_card(learned, changes, week)]
     keep_models(workspace.models, now.assessment.models, cards)
     with warehouse.transaction():
-        _store_captures(warehouse, now.assessment.captures)
+        store_captures(warehouse, now.assessment.captures)
         warehouse.replace("trends", trends)
         of_week = {"watchlist": listed, "notices": notices, "learning": lesson, "test_plan": tests}
         _store_week(warehouse, week, of_week | programme.tables() | {"runs": pl.DataFrame([run])})
@@ -368,29 +369,6 @@ def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
         if rows.height == 1
         else Fact.of("unread_recordings", count=rows.height, **where)
     ]
-
-
-def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:
-    """Which repeat stands for its visit, what counts though it was sent back, and the main peak at reference conditions."""
-    with warehouse.rows("_assessed", rows):
-        warehouse.execute(
-            "UPDATE captures SET held = NULL WHERE held IS NOT NULL AND capture_id NOT IN (SELECT capture_id FROM _assessed)"
-        )
-        warehouse.execute(
-            "UPDATE captures SET held = a.held FROM _assessed a "
-            "WHERE captures.capture_id = a.capture_id AND captures.held IS DISTINCT FROM a.held"
-        )
-        warehouse.execute(
-            "UPDATE captures SET representative = a.representative FROM _assessed a "
-            "WHERE captures.capture_id = a.capture_id AND captures.representative IS DISTINCT FROM a.representative"
-        )
-        warehouse.execute(
-            "UPDATE readings SET main_peak_reference_g_s = a.main_peak_reference_g_s, "
-            "main_peak_reference_g_s_u = a.main_peak_reference_g_s_u FROM _assessed a "
-            "WHERE readings.capture_id = a.capture_id "
-            "AND readings.main_peak_reference_g_s IS DISTINCT FROM a.main_peak_reference_g_s "
-            "AND a.main_peak_reference_g_s IS NOT NULL"
-        )
 
 
 def _fault_codes(frame: pl.DataFrame, van_ids: tuple[str, ...], repairs: pl.DataFrame) -> list[tuple[str, ...]]:

@@ -24,6 +24,9 @@ ONSET_RATE = 0.004
 Common practice, no source (2026-11-29). [1/week]"""
 
 
+_TOLD = ("onset", "onset_low", "onset_high", "slope", "slope_u", "moving", "stepped", "beyond")
+
+
 @dataclass(frozen=True)
 class FleetForecast:
     """When the fleet's quantities began to move, and when they reach a limit.
@@ -37,7 +40,7 @@ class FleetForecast:
     slope, slope_u : ndarray of shape (visits, quantities)
         Slope of what is in alarm, 0 where its movement has ended, and its standard uncertainty; NaN elsewhere.
         [scatters per week]
-    going, stepped : ndarray of shape (visits, quantities)
+    moving, stepped : ndarray of shape (visits, quantities)
         Probability that a movement goes on, and that it was a step, where one was looked for; NaN elsewhere. [1]
     level, level_u : ndarray of shape (visits, quantities)
         Present level and its standard uncertainty, the only estimate that is shown: of the same posterior as onset, slope
@@ -59,7 +62,7 @@ class FleetForecast:
     onset_high: Floats
     slope: Floats
     slope_u: Floats
-    going: Floats
+    moving: Floats
     stepped: Floats
     level: Floats
     level_u: Floats
@@ -197,6 +200,27 @@ def _first_signs(followed: Followed, q: int) -> Flags:
         return np.maximum(np.abs(followed.z[:, q]), np.abs(followed.ewma[:, q]) / followed.ewma_spread[:, q]) >= SIGN
 
 
+def _limits_at(
+    std: Standardised, families: Mapping[str, Family], q: int, limits: dict[tuple[int, int], tuple[float, float]]
+) -> tuple[Floats, Floats, Floats]:
+    """Limits of a quantity at every visit, and their variance; fills in those of each family. [scatters], [scatters²]"""
+    quantity = std.quantities[q]
+    low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
+    limit_variance = np.zeros(std.van.size)  # of the limit itself: more visits do not reduce it
+    reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / derivative(quantity, std.scaled[:, q])
+    for f, name in enumerate(std.families):
+        if (f, q) not in std.levels:
+            continue
+        of, healthy = std.family == f, std.levels[f, q]
+        natural = float(from_scale(quantity, np.array([healthy.level]))[0])
+        limits[f, q] = family_limits(families[name], quantity, natural)
+        with np.errstate(invalid="ignore"):
+            low[of], high[of] = (to_scale(quantity, np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
+        off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
+        limit_variance[of] = (off / std.scatter[f, q]) ** 2
+    return low, high, limit_variance
+
+
 def fleet_forecasts(
     std: Standardised, followed: Followed, alarms: Alarms, families: Mapping[str, Family], *, usual_interval: float
 ) -> FleetForecast:
@@ -221,44 +245,31 @@ def fleet_forecasts(
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}
-    onset, onset_low, onset_high, slope, slope_u, going, stepped, beyond = (
-        np.full(std.x.shape, np.nan) for _ in range(8)
-    )
+    told = {name: np.full(std.x.shape, np.nan) for name in _TOLD}
     now, now_u = followed.level.copy(), np.sqrt(followed.var_level)
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     means: dict[tuple[int, int], tuple[str, str]] = {}
     for q, quantity in enumerate(std.quantities):
-        low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
-        limit_variance = np.zeros(std.van.size)  # of the limit itself: more visits do not reduce it
-        reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / derivative(quantity, std.scaled[:, q])
+        low, high, limit_variance = _limits_at(std, families, q, limits)
         for f, name in enumerate(std.families):
-            if (f, q) not in std.levels:
-                continue
-            of, healthy = std.family == f, std.levels[f, q]
-            natural = float(from_scale(quantity, np.array([healthy.level]))[0])
-            limits[f, q] = family_limits(families[name], quantity, natural)
-            means[f, q] = beyond_limit(families[name], quantity)
-            with np.errstate(invalid="ignore"):
-                low[of], high[of] = (to_scale(quantity, np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
-            off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
-            limit_variance[of] = (off / std.scatter[f, q]) ** 2
+            means |= {(f, q): beyond_limit(families[name], quantity)} if (f, q) in std.levels else {}
         read = np.isfinite(std.x[:, q])
         limited = read & (np.isfinite(low) | np.isfinite(high))
         outside = alarms.own[:, q] & read
         moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
         found = changes_at(std, moved, q, low=low, high=high, limit_variance=limit_variance, interval=interval)
         at = moved[outside[moved]]
-        for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
-            table[at, q] = weeks[outside[moved]]
-        slope[moved, q], slope_u[moved, q] = found.slope, found.slope_u
-        going[moved, q], stepped[moved, q] = found.moving, found.stepped
-        told = np.isfinite(found.level)
-        now[moved[told], q], now_u[moved[told], q] = found.level[told], found.level_u[told]
+        for name in ("onset", "onset_low", "onset_high"):
+            told[name][at, q] = getattr(found, name)[outside[moved]]
+        for name in ("slope", "slope_u", "moving", "stepped"):
+            told[name][moved, q] = getattr(found, name)
+        known = np.isfinite(found.level)
+        now[moved[known], q], now_u[moved[known], q] = found.level[known], found.level_u[known]
         if not limited.any():
             continue
         level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
         sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
-        beyond[:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
+        told["beyond"][:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
         signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & _first_signs(followed, q))
         sign = changes_at(
             std, signs, q, low=low, high=high, limit_variance=limit_variance, interval=interval, onset_rate=ONSET_RATE
@@ -277,23 +288,10 @@ def fleet_forecasts(
             columns.append(column)
         by_quantity[q] = Forecast(*columns)
         for rows, of, known in judged:
-            beyond[rows, q] = of.beyond[known]
+            told["beyond"][rows, q] = of.beyond[known]
             now[rows, q], now_u[rows, q] = of.level[known], of.level_u[known]
-        beyond[~read, q] = np.nan
+        told["beyond"][~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
     return FleetForecast(
-        onset,
-        onset_low,
-        onset_high,
-        slope,
-        slope_u,
-        going,
-        stepped,
-        now,
-        now_u,
-        by_quantity,
-        beyond,
-        limits,
-        means,
-        sums,
+        **told, level=now, level_u=now_u, by_quantity=by_quantity, limits=limits, beyond_means=means, trim_sum_pct=sums
     )

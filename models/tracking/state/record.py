@@ -156,7 +156,7 @@ def _value_u(std: Standardised, rows: Codes, q: int) -> Floats:
 def _movement(judged: Judged, rows: Codes, q: int, slope: Floats, slope_u: Floats) -> pl.Series:
     """How what is in alarm moves: words of `MOVEMENTS`; null without an alarm or where nothing tells."""
     forecasts = judged.forecasts
-    going, stepped = forecasts.going[rows, q], forecasts.stepped[rows, q]
+    going, stepped = forecasts.moving[rows, q], forecasts.stepped[rows, q]
     away = np.sign(forecasts.level[rows, q] - judged.followed.baseline[rows, q])
     sure = np.abs(slope) > _NINETEEN_IN_TWENTY * slope_u
     with np.errstate(invalid="ignore"):

@@ -31,7 +31,7 @@ def _tables(std: Standardised, followed: Followed, alarms: Alarms, forecasts: Fl
     yield from (alarms.cusum_high, alarms.cusum_low, alarms.rejoined, alarms.at_once, alarms.since)
     yield from (forecasts.onset, forecasts.onset_low, forecasts.onset_high)
     yield from (forecasts.slope, forecasts.slope_u, forecasts.beyond)
-    yield from (forecasts.going, forecasts.stepped, forecasts.level, forecasts.level_u)
+    yield from (forecasts.moving, forecasts.stepped, forecasts.level, forecasts.level_u)
 
 
 def carry_standing(

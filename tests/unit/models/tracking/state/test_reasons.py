@@ -79,7 +79,7 @@ def _forecasts(limits: dict[str, float], means: dict[str, str], level: np.ndarra
         trim_sum_pct=(35.0,),
         level=level,
         level_u=np.zeros((2, n)),
-        going=np.ones((2, n)),
+        moving=np.ones((2, n)),
         stepped=np.zeros((2, n)),
         **{name: _began(week) for name, week in (("onset", 9), ("onset_low", 8), ("onset_high", 11))},
         drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),

@@ -60,7 +60,7 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
         onset_high=unknown,
         level=still,
         level_u=still + 0.5,
-        going=unknown,
+        moving=unknown,
         stepped=unknown,
         limits={},
         drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
