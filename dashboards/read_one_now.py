@@ -318,18 +318,17 @@ def _propose(proposal: str) -> None:
 
 
 def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
-    """Verdict and reason first, then the drawing."""
+    """Verdict and reason first, then the drawing, then what else was found."""
     captures, against = document["captures"], document["against"]
     said, plot = st.columns(2, gap="large")
-    with said:
-        with st.container(key="verdict"):
-            verdict(against, captures)
-        more_said(against)
-        snap_lines(captures, document.get("refused", ()))
+    with said, st.container(key="verdict"):
+        verdict(against, captures)
     if picture := draw(drawing, parts.palette()) if drawing else "":
         with plot:
             st.image(picture, width="stretch", alt=message("read.plot_alt"))
             parts.quiet(message("read.plot_note"))
+    more_said(against)
+    snap_lines(captures, document.get("refused", ()))
 
 
 def _details(document: Mapping[str, Any]) -> None:
