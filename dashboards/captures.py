@@ -187,14 +187,14 @@ def _list(published: Published, only: CaptureFilter) -> None:
             message("captures.serial"): frame["recorder_serial"],
         }
     )
-    st.dataframe(shown, hide_index=True, height=420)
+    parts.table(shown, height=420)
     parts.download(lambda: frame, "captures.csv", "download-captures")
 
 
 def _deliveries(published: Published) -> None:
     st.header(message("captures.deliveries"))
     frame = capture_queries.deliveries(published)
-    st.dataframe(
+    parts.table(
         pl.DataFrame(
             {
                 message("captures.delivery"): frame["delivery"],
@@ -202,9 +202,9 @@ def _deliveries(published: Published) -> None:
                 **{message(f"captures.{name}"): frame[name] for name in ("rows", "held", "superseded", "duplicates")},
                 message("captures.quarantined"): frame["quarantined"],
             }
-        ),
-        hide_index=True,
+        )
     )
+    parts.download(lambda: frame, "deliveries.csv", "download-deliveries")
     _checks(published)
 
 

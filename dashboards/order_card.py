@@ -9,11 +9,19 @@ from dashboards import decide, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import cautions_for
+from data_contracts.family import Family
 from data_contracts.jobs import steps_of
 from data_contracts.tables import WORK_ORDERS
-from pipelines.read_side import queries
-from pipelines.read_side.published import Published, board_settings, families
 from pipelines.workspace.workspace import open_workspace
+
+STATE_COLOURS = {
+    "accepted": "green",
+    "booked": "green",
+    "done": "green",
+    "proven": "green",
+    "not_proven": "red",
+    "postponed": "blue",
+}
 
 
 def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None:
@@ -54,36 +62,38 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
         if row["found"]:
             parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))
         with st.container(horizontal=True, gap="small"):
-            decide.button(str(row["order_id"]), van_id, action, str(row["state"]))
+            decide.buttons(row, action, finding=True)
             if not link:
-                _paper(row)
+                paper(row)
 
 
-def linked(published: Published, van_id: str) -> None:
-    """The order in the page's address, where a QR code on paper leads; nothing where there is none."""
-    asked = st.query_params.get("order")
-    if asked is None:
-        return
-    row = queries.order(published, asked)
-    if row is None:
-        st.warning(message("order.unknown", order=inert(asked)), icon=":material/search_off:")
-        return
-    if row["van_id"] != van_id:
-        del st.query_params["order"]  # another van has been chosen since
-        return
-    card(row, board_settings(published.home).workshop.currency, link=False)
-    steps = steps_of(str(row["cause"]))
-    with st.expander(message("order.steps")):
-        if steps:
-            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(steps, 1)))
-        else:
-            st.markdown(message("order.steps_open"))
-        family = families(home()).get(str(row["family"]))
-        cautions = cautions_for(str(row["cause"]), family)
-        st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
+def steps(order: Mapping[str, object], family: Family | None) -> None:
+    """Draw the steps of an order's job, and the cautions for it.
+
+    Parameters
+    ----------
+    order : mapping
+        Row of `work_orders`.
+    family : Family or None
+        Of the van.
+    """
+    known = steps_of(str(order["cause"]))
+    if known:
+        st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(known, 1)))
+    else:
+        st.markdown(message("order.steps_open"))
+    cautions = cautions_for(str(order["cause"]), family)
+    st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
 
 
-def _paper(row: Mapping[str, object]) -> None:
+def badge_state(state: str) -> None:
+    """State of an order as a sign and a word: what is decided looks decided."""
+    st.badge(text.order_state(state), color=STATE_COLOURS.get(state, "gray"))  # type: ignore[arg-type]
+
+
+def paper(row: Mapping[str, object]) -> None:
+    """A button that gives the order's page on paper."""
+
     def set_page() -> bytes:
         from pipelines.read_side.published import open_published
         from pipelines.reports.order_pdf import orders_pdf

@@ -1,7 +1,8 @@
 """Pieces several views share: the open published file or what to do about it, the week chosen, links, tables."""
 
+import contextlib
 import functools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -187,6 +188,30 @@ def download(ask: Callable[[], pl.DataFrame], name: str, key: str) -> None:
         icon=":material/download:",
         on_click="ignore",
     )
+
+
+@contextlib.contextmanager
+def fold(key: str, name: str, *, expanded: bool = False, **places: object) -> Iterator[bool]:
+    """A fold of a page that is made only once it is opened; inside a fragment nothing else is made again.
+
+    Parameters
+    ----------
+    key : str
+        Key of its heading.
+    name : str
+        Its own name on the page.
+    expanded : bool
+        It is open at first.
+    **places : object
+        For the heading.
+    """
+    with st.expander(message(key, **places), expanded=expanded, key=name, on_change="rerun") as box:
+        yield bool(box.open)
+
+
+def table(frame: pl.DataFrame, height: int | Literal["auto"] = "auto") -> None:
+    """A table to look through. Its own download, which writes formulas from outside as they are, is off (board.css): offer ours."""
+    st.dataframe(frame, hide_index=True, height=height)
 
 
 def file_part(name: str) -> str:

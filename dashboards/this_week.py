@@ -136,7 +136,7 @@ def _van_card(row: Mapping[str, object], week: str, first: bool) -> None:
                 action = text.sentence_of(row, "action")
                 st.markdown(f"**{message('week.action')}** {inert(action)}")
                 parts.quiet(_order_line(row))
-                decide.button(str(row["order_id"]), van_id, action, str(row["state"]))
+                decide.buttons(row, action)
 
 
 def _cause_line(row: Mapping[str, object]) -> str:

@@ -15,10 +15,11 @@ from data_contracts.signals import QUANTITIES, shown_at
 from data_contracts.units import Shown
 from data_contracts.weeks import week_start
 from pipelines.read_side import queries
+from pipelines.read_side.past_snaps import changed_week
 from pipelines.read_side.published import Published, families, limits
 from pipelines.reports.evidence_proof import change_date, repairs_section
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
+from pipelines.reports.order_pdf import cause_title, draw_latest, foot, percent
 from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, message, moment, numeral, sentences_of
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
@@ -67,7 +68,7 @@ def evidence_pdf(
     week = str(run["week"])
     van = tables["van"].row(0, named=True)
     family = families(workspace.root).get(str(van["family"]))
-    changed = changed_week(published, {"van_id": van_id}, week)
+    changed = changed_week(published, van_id, week)
     drawings: dict[str, bytes] = {}
     levels = tables["trends"].sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
     trends = _trends(tables, limits(family, dict(levels.iter_rows())), drawings)
