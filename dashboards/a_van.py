@@ -56,12 +56,8 @@ def show() -> None:
 
 
 def _choose(published: Published) -> tuple[str, str]:
-    left, right = st.columns([3, 1], vertical_alignment="bottom")
-    with left:
-        van_id = parts.choose_van(published)
-    with right:
-        week = parts.choose_week(published)
-    return van_id, week
+    week = parts.choose_week(published)
+    return parts.choose_van(published), week
 
 
 def _facts(van: Mapping[str, object]) -> None:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from dashboards import (
     a_van,
+    bar,
     captures,
     display,
     how_sure,
@@ -23,7 +24,10 @@ from dashboards.text import message
 MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
 # Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
-ON_ACCENT = "<style>[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
+OF_THE_THEME = (
+    "<style>:root {{ --vansnap-line: {line}; }}"
+    "[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
+)
 
 
 def main() -> None:
@@ -31,7 +35,7 @@ def main() -> None:
     display.start(who.home())
     st.set_page_config(page_title=message("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
-    st.html(ON_ACCENT.format(paper=parts.palette().paper))
+    st.html(OF_THE_THEME.format(paper=parts.palette().paper, line=parts.palette().line))
     who.let_in()
     pages = {
         "this_week": st.Page(this_week.show, title=message("page.this_week"), default=True),
@@ -44,9 +48,10 @@ def main() -> None:
         "meaning": st.Page(meaning.show, title=message("page.meaning"), url_path="meaning"),
     }
     parts.remember_pages(pages)
-    shown = st.navigation(list(pages.values()), position="top")
+    shown = st.navigation(list(pages.values()), position="hidden")
     if who.login_required():
         way_back.resume(pages)
+    bar.draw(pages)
     shown.run()
 
 

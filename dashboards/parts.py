@@ -10,7 +10,7 @@ import polars as pl
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from dashboards import text
+from dashboards import bar, text
 from dashboards.palette import DARK, LIGHT, Palette
 from dashboards.text import inert, message
 from dashboards.who import home as home
@@ -153,7 +153,8 @@ def choose_week(published: Published) -> str:
         st.info(message("state.no_run"))
         st.stop()
     keep_in_address("week", known, known[0])
-    week: str = st.selectbox(message("common.week"), known, key="week")
+    with bar.week_place():
+        week: str = st.selectbox(message("common.week"), known, key="week", label_visibility="collapsed", width=132)
     return week
 
 

@@ -20,13 +20,10 @@ DOWNLOAD_ROWS = 5000
 def show() -> None:
     """The view."""
     published = parts.open_or_explain()
-    head, chooser = st.columns([4, 1], vertical_alignment="bottom")
-    with chooser:
-        week = parts.choose_week(published)
+    week = parts.choose_week(published)
     counts = queries.watchlist_counts(published, week, ListFilter())
     seen = queries.week_in_numbers(published, week)
-    with head:
-        st.title(message("week.heading", week=week))
+    st.title(message("week.heading", week=week))
     parts.show_message()
     _numbers(published, week, counts, seen)
     for notice in queries.notices(published, week):
