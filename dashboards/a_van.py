@@ -2,12 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from html import escape
 
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, order_card, parts, snaps, text, van_card
+from dashboards import charts, markup, order_card, parts, snaps, text, van_card
 from dashboards.display import reader
 from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart
@@ -111,29 +110,8 @@ def _why(row: Mapping[str, object]) -> None:
         if (rest := 1.0 - sum(p for _, p in titled)) > 0.005:
             titled.append((message("van.causes_rest"), rest))
         st.markdown(f"**{message('van.causes')}**")
-        st.html(bars(titled))
+        markup.bars([(text.sentence(title), text.percent(share), share) for title, share in titled])
         parts.quiet(message("van.causes_note"))
-
-
-def bars(causes: Sequence[tuple[str, float]]) -> str:
-    """Probabilities of causes as bars of text and line, the likeliest on top.
-
-    Parameters
-    ----------
-    causes : sequence of (title, probability)
-        Most probable first.
-
-    Returns
-    -------
-    str
-        HTML.
-    """
-    rows = "".join(
-        f"<tr><th scope='row'>{escape(text.sentence(title))}</th><td class='number'>{text.percent(share)}</td>"
-        f"<td class='bar'><span style='width:{100 * share:.0f}%'></span></td></tr>"
-        for title, share in causes
-    )
-    return f"<table class='bars'><tbody>{rows}</tbody></table>"
 
 
 @st.fragment
@@ -243,10 +221,10 @@ def _every_value(published: Published, visits: pl.DataFrame) -> None:
     reading = queries.reading(published, str(chosen))
     read = reading.filter(pl.col("value").is_not_null())
     unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
-    st.table(reading_table(read), hide_index=True, border="horizontal", width="content")
+    parts.sheet(reading_table(read), "values", width="content")
     if st.toggle(f"{message('van.unread_hidden')} ({unread.height})", key="unread"):
         why = dict(zip(unread["quantity"].to_list(), unread["unread"].to_list(), strict=True))
-        st.table(parts.unread_table(why), hide_index=True, border="horizontal")
+        parts.sheet(parts.unread_table(why), "unread")
 
 
 def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
@@ -287,7 +265,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
         st.subheader(message("van.repairs"), anchor=False)
         repairs = queries.van_repairs(published, van_id)
         if repairs.height:
-            st.table(
+            parts.sheet(
                 pl.DataFrame(
                     {
                         message("order.done_at"): [text.day(d) for d in repairs["done_at"]],
@@ -295,8 +273,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
                         message("order.parts"): [inert(p or "") for p in repairs["parts"]],
                     }
                 ),
-                hide_index=True,
-                border="horizontal",
+                "repairs",
             )
         else:
             st.markdown(message("van.no_repairs"))
@@ -304,7 +281,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
         st.subheader(message("van.orders"), anchor=False)
         orders = queries.van_orders(published, van_id, week)
         if orders.height:
-            st.table(
+            parts.sheet(
                 pl.DataFrame(
                     {
                         message("common.week"): orders["week"],
@@ -316,8 +293,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
                         message("order.due"): [text.day(d) for d in orders["due_by"]],
                     }
                 ),
-                hide_index=True,
-                border="horizontal",
+                "orders",
             )
         else:
             st.markdown(message("van.no_orders"))

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from dashboards import drawing, text
 from dashboards.charts import Row, column
-from dashboards.drawing import Floats, Frame
+from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
 from dashboards.text import message
 from dashboards.trend_chart import expected_half_width
@@ -35,7 +35,7 @@ def trace_picture(
     rich_is_up: bool,
     palette: Palette,
     says: str,
-) -> str | None:
+) -> Drawing | None:
     """The latest snap over the range of earlier ones, with where it leaves that range marked.
 
     Parameters
@@ -57,8 +57,8 @@ def trace_picture(
 
     Returns
     -------
-    str or None
-        SVG; None where there is nothing to lay it over, or it stays inside.
+    Drawing or None
+        None where there is nothing to lay it over, or it stays inside.
     """
     trace = seen.trace
     flow = text.scale("g/s") if trace == "airflow" else 1.0
@@ -204,8 +204,14 @@ def _mark(
 
 
 def trend_picture(
-    rows: Sequence[Row], limits: tuple[float | None, float | None], palette: Palette, says: str, *, small: bool = False
-) -> str | None:
+    rows: Sequence[Row],
+    limits: tuple[float | None, float | None],
+    palette: Palette,
+    says: str,
+    *,
+    small: bool = False,
+    reach: tuple[float, float] | None = None,
+) -> Drawing | None:
     """How one quantity of one van has moved: band and points, alarms as crosses, limits dashed.
 
     Parameters
@@ -220,11 +226,13 @@ def trend_picture(
         What it shows, in words.
     small : bool
         Without axes, to stand beside a line of text.
+    reach : tuple of float or None
+        Values that the scale reaches, for drawings that are compared. [unit of the quantity]
 
     Returns
     -------
-    str or None
-        SVG; None without a value.
+    Drawing or None
+        None without a value.
     """
     value, baseline = column(rows, "value"), column(rows, "baseline")
     if not np.isfinite(value).any():
@@ -234,7 +242,7 @@ def trend_picture(
     value, baseline = scale * value, scale * baseline
     days = np.array([week_start(str(row["week"])).toordinal() for row in rows], dtype=np.float64)
     near = [scale * limit for limit in limits if limit is not None]
-    foot, top = _span(value, baseline, half, near)
+    foot, top = _span(value, baseline, half, near) if reach is None else _reach(scale * np.array(reach))
     width, height = (150, 46) if small else (WIDTH, HEIGHT - 20)
     edge = (4, 5, 5, 8) if small else (_LEFT + 8, _TOP, 28, 14)
     frame = Frame(

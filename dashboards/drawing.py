@@ -3,8 +3,9 @@
 Values in, SVG out. Text from outside is escaped; every drawing says in words what it shows.
 """
 
-from base64 import b64encode
+from base64 import b64decode, b64encode
 from collections.abc import Sequence
+from dataclasses import dataclass
 from html import escape
 
 import numpy as np
@@ -120,8 +121,32 @@ def cross(frame: Frame, x: float, y: float, colour: str, half: float = 3.2) -> s
     )
 
 
-def drawing(parts: Sequence[str], width: float, height: float, says: str, *, most: int = 0) -> str:
-    """The whole drawing, as wide as there is room.
+@dataclass(frozen=True)
+class Drawing:
+    """A finished drawing.
+
+    Attributes
+    ----------
+    coded : str
+        SVG, in base 64.
+    says : str
+        What it shows, in words.
+    most : float
+        Widest it is shown. [px]
+    """
+
+    coded: str
+    says: str
+    most: float
+
+    @property
+    def svg(self) -> str:
+        """The drawing as text."""
+        return b64decode(self.coded).decode()
+
+
+def drawing(parts: Sequence[str], width: float, height: float, says: str, *, most: float = 0) -> Drawing:
+    """The whole drawing.
 
     Parameters
     ----------
@@ -131,21 +156,18 @@ def drawing(parts: Sequence[str], width: float, height: float, says: str, *, mos
         Of the paper. [px]
     says : str
         What it shows, in words.
-    most : int
+    most : float
         Widest it is shown; 0 is its own width. [px]
 
     Returns
     -------
-    str
-        HTML.
+    Drawing
     """
     paper = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" width="{width:g}" height="{height:g}" '
         f'font-family="{FONT}">{"".join(parts)}</svg>'
     )
-    coded = b64encode(paper.encode()).decode("ascii")
-    size = f"width:100%;max-width:{most or width:g}px;height:auto;display:block"
-    return f'<img class="drawn" alt="{escape(says)}" style="{size}" src="data:image/svg+xml;base64,{coded}">'
+    return Drawing(b64encode(paper.encode()).decode("ascii"), says, most or width)
 
 
 def ticks(low: float, high: float, most: int = 4) -> list[float]:

@@ -5,15 +5,17 @@ from collections.abc import Mapping
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, parts, text
+from dashboards import decide, markup, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import cautions_for
+from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import steps_of
 from data_contracts.tables import WORK_ORDERS
 from pipelines.workspace.workspace import open_workspace
 
+WORTH_LINES = ("failure_avoided", "running", "put_off", "warranty", "work", "parts", "van_time", "total")
 STATE_COLOURS = {
     "accepted": "green",
     "booked": "green",
@@ -45,8 +47,8 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
                 st.markdown(f"**{message('order.one', order=inert(row['order_id']))}**", width="content")
             parts.badge_urgency(str(row["urgency"]))
             if row["safety"]:
-                st.badge(f"! {message('order.safety')}", color="red", help=message("order.safety_help"))
-            st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
+                badge_safety()
+            badge_state(str(row["state"]))
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
         st.markdown(f"**{inert(action)}**")
@@ -56,15 +58,39 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
             line.append(message("workshop.worth", money=text.money(worth, currency)))
         line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
         parts.quiet(" · ".join(line))
-        for column in ("worth", "plan_note"):
-            if sentence := text.sentence_of(row, column):
-                parts.quiet(inert(sentence))
+        if row["plan_week"]:
+            parts.quiet(text.sentence(message("card.planned", week=row["plan_week"])))
+        if note := text.sentence_of(row, "plan_note"):
+            parts.quiet(inert(text.sentence(note)))
+        _worth(row, currency)
         if row["found"]:
             parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))
         with st.container(horizontal=True, gap="small"):
             decide.buttons(row, action, finding=True)
             if not link:
                 paper(row)
+
+
+def _worth(row: Mapping[str, object], currency: str) -> None:
+    """What an order is worth, sum by sum; the sentence that was stored, where its facts were not."""
+    facts = row.get("worth_facts")
+    told = [Fact.from_row(fact) for fact in facts] if isinstance(facts, list) else []
+    numbers = next((fact.numbers for fact in told if fact.code == "worth"), None)
+    if numbers is None:
+        if sentence := text.sentence_of(row, "worth"):
+            parts.quiet(inert(sentence))
+        return
+    rest = [fact.row() for fact in told if fact.code != "worth"]
+    if rest:
+        parts.quiet(inert(text.sentence_of({"worth": None, "worth_facts": rest}, "worth")))
+    markup.sums(
+        message("worth.heading", weeks=text.weeks_count(numbers["horizon_weeks"])),
+        [
+            (message(f"worth.{name}"), text.signed_money(numbers[name], currency))
+            for name in WORTH_LINES
+            if abs(numbers.get(name, 0.0)) >= 0.5
+        ],
+    )
 
 
 def steps(order: Mapping[str, object], family: Family | None) -> None:
@@ -84,6 +110,11 @@ def steps(order: Mapping[str, object], family: Family | None) -> None:
         st.markdown(message("order.steps_open"))
     cautions = cautions_for(str(order["cause"]), family)
     st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
+
+
+def badge_safety() -> None:
+    """A failure can endanger people."""
+    st.badge(f"! {message('order.safety')}", color="red", help=message("order.safety_help"))
 
 
 def badge_state(state: str) -> None:

@@ -106,6 +106,11 @@ def tick(value: float, levels: Sequence[float]) -> str:
     return _fixed(value, max(0, -math.floor(math.log10(step) + 1e-9)))
 
 
+def plain_minus(told: str) -> str:
+    """A sentence with true minus signs before its numbers."""
+    return re.sub(r"(?<![\w\d])-(?=\d)", MINUS, told)
+
+
 def separators() -> str:
     """Decimal mark and thousands mark for numbers the browser writes."""
     return in_language(".,", language())
@@ -194,6 +199,12 @@ def hours(value: float | None) -> str:
 def money(value: float, currency: str) -> str:
     """An amount in whole units of the workspace's currency."""
     return f"{_fixed(round(value), 0)} {inert(currency)}"
+
+
+def signed_money(value: float, currency: str) -> str:
+    """An amount with its sign, in plain text."""
+    whole = _fixed(round(value), 0)
+    return f"{whole if value < 0 else '+' + whole} {currency}"
 
 
 def day(value: date | datetime | None) -> str:

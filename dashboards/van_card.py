@@ -3,14 +3,14 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from html import escape
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, decide, order_card, parts, text
+from dashboards import card_picture, decide, markup, order_card, parts, text
 from dashboards.display import language, units
+from dashboards.drawing import Drawing
 from dashboards.text import inert, message
 from data_contracts.causes import EVERY_CAUSE, NONE
 from data_contracts.cautions import cautions_for
@@ -91,7 +91,7 @@ def show(shown: Shown) -> None:
                 _history(shown)
         if picture is not None and right is not None:
             with right:
-                st.html(picture[0])
+                markup.picture(picture[0])
                 parts.quiet(inert(picture[1]))
         if order is not None and order["state"] in PLANNED_STATES:
             _cautions(order, shown.family)
@@ -133,7 +133,7 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
             parts.quiet(message("card.last_seen", day=text.day(seen)), width="content")
     reasons = text.sentences_of(listed, "reasons")
     told = render(fact, language(), units()) if fact is not None else (reasons[0] if reasons else "")
-    st.subheader(inert(told.rstrip(".").replace("-", text.MINUS) if fact is not None else told), anchor=False)
+    st.subheader(inert(text.plain_minus(told).rstrip(".")), anchor=False)
     causes = listed["causes"]
     ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
     named = ", ".join(f"{_cause_link(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
@@ -153,7 +153,7 @@ def _to_do(order: Mapping[str, Any]) -> None:
         st.markdown(f"**{message('card.do_first')}**", width="content")
         order_card.badge_state(str(order["state"]))
         if order["safety"]:
-            st.badge(f"! {message('order.safety')}", color="red", help=message("order.safety_help"))
+            order_card.badge_safety()
     st.markdown(f"{inert(text.sentence_of(order, 'action'))}")
     line = [message("card.by", day=text.weekday(order["due_by"]))]
     if order["plan_week"]:
@@ -187,7 +187,7 @@ def _codes(shown: Shown) -> None:
     st.markdown(f"**{message('card.codes')}:** {told}")
 
 
-def _picture(shown: Shown, fact: Fact) -> tuple[str, str] | None:
+def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
     """The most convincing picture, and what it shows: the trace over the healthy band, else the quantity over the weeks."""
     quantity = fact.quantity or ""
     rows = reads.quantity_trend(shown.published, shown.van_id, quantity, shown.week)
@@ -230,10 +230,8 @@ def _picture(shown: Shown, fact: Fact) -> tuple[str, str] | None:
 
 def _cautions(order: Mapping[str, Any], family: Family | None) -> None:
     """Beside the request: what to mind before any work on it."""
-    told = "".join(
-        f"<li>{escape(text.contract(caution.text))}</li>" for caution in cautions_for(str(order["cause"]), family)
-    )
-    st.html(f'<div class="cautions"><strong>{escape(message("card.cautions"))}</strong><ul>{told}</ul></div>')
+    told = [text.contract(caution.text) for caution in cautions_for(str(order["cause"]), family)]
+    markup.cautions(message("card.cautions"), told)
 
 
 def _buttons(order: Mapping[str, Any]) -> None:
