@@ -262,7 +262,7 @@ def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
 def _past(published: Published, van_id: str, week: str) -> None:
     left, right = st.columns(2, gap="large")
     with left:
-        st.subheader(message("van.repairs"), anchor=False)
+        st.header(message("van.repairs"), anchor=False)
         repairs = queries.van_repairs(published, van_id)
         if repairs.height:
             parts.sheet(
@@ -278,7 +278,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
         else:
             st.markdown(message("van.no_repairs"))
     with right:
-        st.subheader(message("van.orders"), anchor=False)
+        st.header(message("van.orders"), anchor=False)
         orders = queries.van_orders(published, van_id, week)
         if orders.height:
             parts.sheet(

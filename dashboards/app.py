@@ -10,6 +10,7 @@ from dashboards import (
     captures,
     display,
     how_sure,
+    markup,
     meaning,
     parts,
     proof,
@@ -52,6 +53,7 @@ def main() -> None:
     if who.login_required():
         way_back.resume(pages)
     bar.draw(pages)
+    markup.name_drop_zones()
     shown.run()
 
 

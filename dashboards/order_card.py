@@ -57,11 +57,14 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
         if isinstance(worth, float) and worth > 0:
             line.append(message("workshop.worth", money=text.money(worth, currency)))
         line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
+        if row["state"] in ("postponed", "booked") and row["until"]:
+            line.append(message(f"workshop.{row['state']}", day=text.day(row["until"])))  # type: ignore[arg-type]
         parts.quiet(" · ".join(line))
-        if row["plan_week"]:
-            parts.quiet(text.sentence(message("card.planned", week=row["plan_week"])))
+        planned = [message("card.planned", week=row["plan_week"])] if row["plan_week"] else []
         if note := text.sentence_of(row, "plan_note"):
-            parts.quiet(inert(text.sentence(note)))
+            planned.append(inert(note))
+        if planned:
+            parts.quiet(text.sentence("; ".join(planned)))
         _worth(row, currency)
         if row["found"]:
             parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))

@@ -131,9 +131,12 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
         parts.quiet(message("van.on_list", rank=listed["rank"], week=week), width="content")
         if seen is not None:
             parts.quiet(message("card.last_seen", day=text.day(seen)), width="content")
+        if following := queries.next_on_list(shown.published, week, int(listed["rank"])):
+            with st.container(key="next-van", width="content"):
+                parts.link("a_van", message("card.next", van=inert(following)), van=following, week=week)
     reasons = text.sentences_of(listed, "reasons")
     told = render(fact, language(), units()) if fact is not None else (reasons[0] if reasons else "")
-    st.subheader(inert(text.plain_minus(told).rstrip(".")), anchor=False)
+    st.header(inert(text.plain_minus(told).rstrip(".")), anchor=False)
     causes = listed["causes"]
     ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
     named = ", ".join(f"{_cause_link(code)} {text.percent(p)}" for code, p in ranked if code != NONE)

@@ -374,6 +374,8 @@ WORDS: dict[str, str] = {
     "workshop.of_week": "Gemessen an den Stunden einer Woche",
     "workshop.weeks": "{weeks} Wochen zu {hours}",
     "workshop.worth": "etwa {money} erwartete Kosten vermieden",
+    "workshop.postponed": "verschoben bis {day}",
+    "workshop.booked": "gebucht für {day}",
     "workshop.due": "fällig bis {due}",
     "workshop.caution": "Hinweise, kein Urteil über die Verkehrssicherheit. Maßgeblich sind Fachleute, die Vorgaben des Fahrzeugherstellers und örtliche Vorschriften. Abgas absaugen; Leerlauf, Feststellbremse angezogen, Räder verkeilt; heiße Teile, laufende Riemen, hohe Zündspannung; Kraftstoffdruck ablassen, bevor eine Leitung geöffnet wird.",
     "decide.button": "Entscheiden",

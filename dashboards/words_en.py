@@ -374,6 +374,8 @@ WORDS: dict[str, str] = {
     "workshop.of_week": "Against a week's hours",
     "workshop.weeks": "{weeks} weeks of {hours}",
     "workshop.worth": "about {money} of expected cost avoided",
+    "workshop.postponed": "postponed until {day}",
+    "workshop.booked": "booked for {day}",
     "workshop.due": "due by {due}",
     "workshop.caution": "Indications, not a verdict on roadworthiness. Qualified people, the vehicle maker's procedure and local codes decide. Extract exhaust; neutral, brake on, wheels chocked; hot parts, moving belts, high ignition voltage; release fuel pressure before opening a line.",
     "decide.button": "Decide",

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 import streamlit as st
 
-from dashboards import order_card, parts, programme, text
+from dashboards import decide, order_card, parts, programme, text
 from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
@@ -79,6 +79,7 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
             day = row["due_by"]
             st.subheader(message("workshop.day", day=text.weekday(row["due_by"])))
         order_card.card(row, currency)
+    decide.several(frame.to_dicts())
     parts.download(
         lambda: queries.orders(published, depots, states, limit=DOWNLOAD_ROWS), "work-orders.csv", "download-orders"
     )

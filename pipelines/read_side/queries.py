@@ -207,6 +207,15 @@ def van_on_list(published: Published, van_id: str, week: str) -> dict[str, objec
     return frame.row(0, named=True) if frame.height else None
 
 
+def next_on_list(published: Published, week: str, rank: int) -> str | None:
+    """The van after a place on a week's list, or None after the last."""
+    frame = published.ask(
+        "SELECT van_id FROM watchlist WHERE week = $week AND rank > $rank ORDER BY rank LIMIT 1",
+        {"week": week, "rank": rank},
+    )
+    return frame["van_id"][0] if frame.height else None
+
+
 def van_trends(published: Published, van_id: str, week: str) -> pl.DataFrame:
     """A van's trends up to a week, by quantity and week."""
     return published.ask(
