@@ -16,6 +16,7 @@ from dashboards.palette import DARK, LIGHT, Palette
 from dashboards.text import inert, message
 from dashboards.who import home as home
 from dashboards.who import me
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, open_published, run_in_progress
@@ -203,6 +204,12 @@ def choose_van(published: Published) -> str:
     return str(
         st.selectbox(message("van.choose"), known, key="van", accept_new_options=True, help=message("van.choose_help"))
     )
+
+
+def cause_link(code: str) -> str:
+    """Title of a cause, leading to what it means; plain words for what is no cause."""
+    title = inert(text.cause(code))
+    return f"[{title}](meaning?page=causes/{code})" if code in EVERY_CAUSE else title
 
 
 def badge_urgency(word: str) -> None:

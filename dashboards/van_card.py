@@ -12,7 +12,7 @@ from dashboards import card_picture, decide, markup, order_card, parts, text
 from dashboards.display import language, units
 from dashboards.drawing import Drawing
 from dashboards.text import inert, message
-from data_contracts.causes import EVERY_CAUSE, NONE
+from data_contracts.causes import NONE
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
@@ -139,14 +139,9 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
     st.header(inert(text.plain_minus(told).rstrip(".")), anchor=False)
     causes = listed["causes"]
     ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
-    named = ", ".join(f"{_cause_link(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
+    named = ", ".join(f"{parts.cause_link(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
     if named:
         st.markdown(message("card.likely", causes=named))
-
-
-def _cause_link(code: str) -> str:
-    title = inert(text.cause(code))
-    return f"[{title}](meaning?page=causes/{code})" if code in EVERY_CAUSE else title
 
 
 def _to_do(order: Mapping[str, Any]) -> None:
