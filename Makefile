@@ -6,7 +6,10 @@ VENV := .venv
 BIN := $(VENV)/bin
 DEMO_HOME ?= vansnap-home
 READY := $(VENV)/.ready
-UV_VERSION := 0.13.9
+TOOLS := $(VENV)/.ready-for-tests
+UV := UV_PYTHON=$(BIN)/python $(BIN)/uv
+# Nothing is installed whose hash is not in a lock: a line without one, or another hash, ends the set-up.
+HASHED := --require-hashes
 
 .PHONY: help setup demo board test check format lint types layers kernels bench study mutate lock browser pictures clean
 
@@ -18,19 +21,24 @@ help:
 	@echo "make bench    speed and memory, as ratios against a reference in the same run"
 	@echo "make study    the long studies behind tests/studies/RESULTS.md"
 	@echo "make mutate   a sample of mutations, and how many the tests notice"
-	@echo "make lock     resolve requirements.lock anew"
+	@echo "make lock     resolve the locks anew"
 
-setup: $(READY)
+setup: $(READY) kernels
 
-$(READY): requirements.lock pyproject.toml
+$(READY): requirements.lock requirements-setup.lock pyproject.toml
 	@echo "setting up $(VENV) (about a minute)"
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check 'uv==$(UV_VERSION)'
-	@$(BIN)/uv pip sync --quiet --compile-bytecode --python $(BIN)/python requirements.lock
-	@$(BIN)/uv pip install --quiet --python $(BIN)/python --no-deps --editable .
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check $(HASHED) -r requirements-setup.lock
+	@$(UV) pip sync --quiet --compile-bytecode $(HASHED) requirements-setup.lock requirements.lock
+	@$(UV) pip install --quiet --no-deps --no-build-isolation --editable .
 	@touch $(READY)
 
-demo: $(READY) kernels
+$(TOOLS): $(READY) requirements-tests.lock
+	@echo "adding what the tests need"
+	@$(UV) pip install --quiet --compile-bytecode $(HASHED) -r requirements-tests.lock
+	@touch $(TOOLS)
+
+demo: kernels
 	@$(BIN)/vansnap demo --fresh --home $(DEMO_HOME)
 
 board: $(READY)
@@ -47,42 +55,47 @@ browser:
 	else echo "no Chromium: the browser tests will be skipped"; fi
 
 # Compiled kernels are cached per source file, and a kernel that calls one of another file does not notice when that
-# one changes: kernels older than the newest source go.
-kernels:
+# one changes: kernels older than the newest source go, and what is wanting is compiled once, on both cores.
+kernels: $(READY)
 	@newest=$$(find models sample_fleet tests/otherfleet -name '*.py' -printf '%T@ %p\n' | sort -rn | head -1 | cut -d' ' -f2-); \
 	find models sample_fleet tests -name '*.nb[ic]' ! -newer "$$newest" -delete
+	@$(BIN)/python -m pipelines.weekly.prepare
 
-test: $(READY) browser kernels
+test: $(TOOLS) browser kernels
 	@$(BIN)/python -m pytest -n 2 --dist loadfile
 
-format: $(READY)
+format: $(TOOLS)
 	@$(BIN)/ruff format .
 
-lint: $(READY)
+lint: $(TOOLS)
 	@$(BIN)/ruff format --check . && $(BIN)/ruff check .
 
-types: $(READY)
+types: $(TOOLS)
 	@$(BIN)/mypy
 
-layers: $(READY)
+layers: $(TOOLS)
 	@$(BIN)/lint-imports
 
 check: lint types layers test
 
-bench: $(READY) kernels
+bench: $(TOOLS) kernels
 	@$(BIN)/python -m tests.bench
 
-study: $(READY) kernels
+study: $(TOOLS) kernels
 	@$(BIN)/python -m tests.studies
 
-mutate: $(READY)
+mutate: $(TOOLS)
 	@$(BIN)/python -m tests.mutation $(MUTATE)
 
-lock: $(READY)
-	@$(BIN)/uv pip compile --quiet pyproject.toml --all-extras --python-version 3.11 --universal --generate-hashes \
-		--no-emit-index-url --no-emit-find-links --custom-compile-command "make lock" --upgrade -o requirements.lock
+LOCKED := --quiet --python-version 3.11 --universal --generate-hashes --no-emit-index-url --no-emit-find-links \
+	--custom-compile-command "make lock"
 
-pictures: $(READY) browser
+lock: $(READY)
+	@$(UV) pip compile $(LOCKED) --all-extras --group tests --upgrade pyproject.toml -o requirements-tests.lock
+	@$(UV) pip compile $(LOCKED) --all-extras --constraints requirements-tests.lock pyproject.toml -o requirements.lock
+	@printf 'uv\nsetuptools\n' | $(UV) pip compile $(LOCKED) --upgrade --constraints requirements-tests.lock - -o requirements-setup.lock
+
+pictures: $(TOOLS) browser
 	@$(BIN)/python -m tests.make_pictures $(DEMO_HOME)
 
 clean:

@@ -13,8 +13,9 @@ from dashboards.trend_chart import trend_chart
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.family import Family
 from data_contracts.signals import TRACKED, shown_at
+from data_contracts.states import shown_grade
 from pipelines.read_side import queries
-from pipelines.read_side.published import Published, families, limits
+from pipelines.read_side.published import Published, families
 
 MAIN = shown_at("board")
 MOVED_EWMA_SHARE = 0.8
@@ -46,7 +47,7 @@ def show() -> None:
     if order is not None:
         _steps(order, family)
     if visits.height:
-        _trends(published, van_id, week, family)
+        _trends(published, van_id, week)
         snaps.section(published, van_id, visits, family)
         _reading(published, visits)
     _repairs_and_orders(published, van_id, week)
@@ -63,8 +64,6 @@ def _facts(van: Mapping[str, object]) -> None:
     shown = [message("van.facts", family=inert(van["family"]), depot=inert(van["depot"]))]
     if van["in_service_on"]:
         shown.append(message("van.in_service", day=van["in_service_on"]))
-    if van["warranty_until"] and not van["warranty_facts"]:
-        shown.append(message("van.warranty", day=van["warranty_until"]))
     st.markdown(" · ".join(shown))
     if warranty := text.sentence_of(van, "warranty"):
         st.markdown(inert(warranty))
@@ -123,13 +122,13 @@ def _steps(order: Mapping[str, object], family: Family | None) -> None:
 
 
 @st.fragment
-def _trends(published: Published, van_id: str, week: str, family: Family | None) -> None:
+def _trends(published: Published, van_id: str, week: str) -> None:
     with parts.fold("van.trends", "fold-trends") as opened:
         if opened:
-            _every_trend(published, van_id, week, family)
+            _every_trend(published, van_id, week)
 
 
-def _every_trend(published: Published, van_id: str, week: str, family: Family | None) -> None:
+def _every_trend(published: Published, van_id: str, week: str) -> None:
     frame = queries.van_trends(published, van_id, week)
     if not frame.height:
         st.info(message("van.no_visit", van=inert(van_id), week=week))
@@ -148,8 +147,6 @@ def _every_trend(published: Published, van_id: str, week: str, family: Family | 
         label_visibility="collapsed",
     )
     chosen = present if every == "all" else [*moved, *(q for q in present if q in MAIN and q not in moved)]
-    levels = frame.sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
-    bounds = limits(family, dict(levels.iter_rows()))
     repairs = queries.van_repairs(published, van_id)
     span = (str(frame["week"].min()), str(frame["week"].max()))
     parts.quiet(message("trend.key"))
@@ -159,7 +156,7 @@ def _every_trend(published: Published, van_id: str, week: str, family: Family | 
                 rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
                 touched = repairs.filter(pl.col("touches").list.contains(quantity))
                 marks = [(str(week), str(work)) for week, work in touched.select("week", "work").iter_rows()]
-                _trend(quantity, rows, bounds.get(quantity, (None, None)), marks, span)
+                _trend(quantity, rows, marks, span)
     table = frame.filter(pl.col("quantity").is_in(chosen))
     if st.toggle(message("common.table"), key="trends-table"):
         parts.table(table)
@@ -175,7 +172,6 @@ def _has_moved(row: Mapping[str, object]) -> bool:
 def _trend(
     quantity: str,
     rows: Sequence[Mapping[str, object]],
-    bounds: tuple[float | None, float | None],
     repairs: Sequence[tuple[str, str]],
     span: tuple[str, str],
 ) -> None:
@@ -184,7 +180,7 @@ def _trend(
         st.markdown(f"**{inert(text.quantity_with_unit(quantity))}**", width="content")
         if last["alarm"]:
             st.badge(f"✕ {message('trend.alarm')}", color="red")
-    words = trend_sentence(last)
+    words, bounds = trend_sentence(last), (text.finite(last.get("limit_low")), text.finite(last.get("limit_high")))
     st.plotly_chart(
         trend_chart(rows, limits=bounds, repairs=repairs, span=span, palette=parts.palette()),
         theme=None,
@@ -213,7 +209,7 @@ def _every_value(published: Published, visits: pl.DataFrame) -> None:
         message(
             "van.reading_of",
             when=text.moment(when if isinstance(when, datetime) else None),
-            grade=text.grade(capture["grade"]),
+            grade=text.grade(shown_grade(capture["grade"], capture["grade_reasons"], capture["held"])),
         )
         + " "
         + text.conditions(capture)

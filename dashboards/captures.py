@@ -181,7 +181,7 @@ def _list(published: Published, only: CaptureFilter) -> None:
         {
             message("common.van"): frame["van_id"],
             message("captures.captured"): [text.moment(m) for m in frame["captured_at"]],
-            message("captures.grade"): [text.grade(g) for g in frame["grade"]],
+            message("captures.grade"): [text.grade(g) for g in frame["shown_grade"]],
             message("common.reasons"): [
                 "; ".join(text.grade_reason(c) for c in codes) for codes in frame["grade_reasons"]
             ],

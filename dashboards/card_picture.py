@@ -10,7 +10,6 @@ from dashboards.charts import Row, column
 from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
 from dashboards.text import message
-from dashboards.trend_chart import expected_half_width
 from data_contracts.quantities.record import Seen
 from data_contracts.weeks import week_start
 from models.reading.aligned_traces import OPENING_GRID_S, RELEASE_GRID_S
@@ -234,15 +233,13 @@ def trend_picture(
     Drawing or None
         None without a value.
     """
-    value, baseline = column(rows, "value"), column(rows, "baseline")
+    scale = text.scale(text.unit(str(rows[0]["quantity"])))
+    value, low, high = (scale * column(rows, name) for name in ("value", "expected_low", "expected_high"))
     if not np.isfinite(value).any():
         return None
-    scale = text.scale(text.unit(str(rows[0]["quantity"])))
-    half = scale * expected_half_width(rows)
-    value, baseline = scale * value, scale * baseline
     days = np.array([week_start(str(row["week"])).toordinal() for row in rows], dtype=np.float64)
     near = [scale * limit for limit in limits if limit is not None]
-    foot, top = _span(value, baseline, half, near) if reach is None else _reach(scale * np.array(reach))
+    foot, top = _span(value, low, high, near) if reach is None else _reach(scale * np.array(reach))
     width, height = (150, 46) if small else (WIDTH, HEIGHT - 20)
     edge = (4, 5, 5, 8) if small else (_LEFT + 8, _TOP, 28, 14)
     frame = Frame(
@@ -254,8 +251,7 @@ def trend_picture(
         height=height - edge[1] - edge[2],
     )
     parts = [] if small else _weeks_and_levels(frame, rows, palette)
-    lower, upper = (np.clip(edge, foot, top) for edge in (baseline - half, baseline + half))
-    parts.append(drawing.band(frame, days, lower, upper, palette.past, 0.32))
+    parts += _expected(frame, days, low, high, palette, 3.0 if small else 7.0)
     for limit in near:
         if foot <= limit <= top:
             (left, down), right = frame.at(frame.x[0], limit), frame.left + frame.width
@@ -279,16 +275,31 @@ def trend_picture(
     return drawing.drawing(parts, width, height, says, most=0 if small else 560)
 
 
-def _span(value: Floats, baseline: Floats, half: Floats, limits: Sequence[float]) -> tuple[float, float]:
-    """From the lowest to the highest that is drawn; a far limit does not flatten the trend, a wild band neither."""
-    usual = np.nanmedian(half) if np.isfinite(half).any() else 0.0
-    held = np.concatenate([value, baseline - np.minimum(half, 3 * usual), baseline + np.minimum(half, 3 * usual)])
-    low, high = float(np.nanmin(held)), float(np.nanmax(held))
-    reach = (high - low) or abs(high) or 1.0
+def _expected(frame: Frame, days: Floats, low: Floats, high: Floats, palette: Palette, width: float) -> list[str]:
+    """The range by which each visit was judged, as a bar at the visit: between visits nothing was known."""
+    bars = []
+    for day, under, over in zip(days, low, high, strict=True):
+        if np.isfinite(under) and np.isfinite(over):
+            across, foot = frame.at(float(day), max(float(under), frame.y[0]))
+            _, top = frame.at(float(day), min(float(over), frame.y[1]))
+            bars.append(
+                f'<rect x="{across - width / 2:.1f}" y="{top:.1f}" width="{width}" height="{max(foot - top, 0.0):.1f}" '
+                f'fill="{palette.past}" fill-opacity="0.4"/>'
+            )
+    return bars
+
+
+def _span(value: Floats, low: Floats, high: Floats, limits: Sequence[float]) -> tuple[float, float]:
+    """From the lowest to the highest that is drawn; a far limit does not flatten the trend, a wide range neither."""
+    middle, half = 0.5 * (low + high), 0.5 * (high - low)
+    usual = float(np.nanmedian(half)) if np.isfinite(half).any() else 0.0
+    held = np.concatenate([value, middle - np.minimum(half, 3 * usual), middle + np.minimum(half, 3 * usual)])
+    first, last = float(np.nanmin(held)), float(np.nanmax(held))
+    reach = (last - first) or abs(last) or 1.0
     for limit in limits:
-        if low - reach <= limit <= high + reach:
-            low, high = min(low, limit), max(high, limit)
-    return low - 0.08 * reach, high + 0.12 * reach
+        if first - reach <= limit <= last + reach:
+            first, last = min(first, limit), max(last, limit)
+    return first - 0.08 * reach, last + 0.12 * reach
 
 
 def _weeks_and_levels(frame: Frame, rows: Sequence[Row], palette: Palette) -> list[str]:

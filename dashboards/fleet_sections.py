@@ -14,7 +14,7 @@ from data_contracts.facts.rendering import render
 from data_contracts.signals import TRACKED
 from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side import van_card as reads
-from pipelines.read_side.published import Published, families, limits
+from pipelines.read_side.published import Published
 
 MOST_BESIDE = 4
 
@@ -127,7 +127,6 @@ def _beside(published: Published, week: str, listed: Sequence[str]) -> None:
     quantity = st.selectbox(message("beside.quantity"), TRACKED, format_func=text.quantity_with_unit, key="of")
     trends = {van: reads.quantity_trend(published, van, str(quantity), week) for van in chosen}
     reach = _reach([row for one in trends.values() for row in one])
-    registered = families(published.home)
     for van_id, column in zip(chosen, st.columns(len(chosen), gap="medium"), strict=True):
         with column:
             parts.link("a_van", inert(van_id), van=van_id, week=week)
@@ -141,12 +140,11 @@ def _beside(published: Published, week: str, listed: Sequence[str]) -> None:
             st.markdown(message("beside.not_listed") if fact is None else inert(render(fact, language(), units())))
             drawn = None
             if trends[van_id]:
-                level = {str(quantity): trends[van_id][-1]["peer_baseline"]}
-                family = None if van is None else registered.get(str(van["family"]))
-                said = message("card.trend", title=text.quantity(str(quantity)), week=trends[van_id][-1]["week"])
+                last = trends[van_id][-1]
+                said = message("card.trend", title=text.quantity(str(quantity)), week=last["week"])
                 drawn = card_picture.trend_picture(
                     trends[van_id],
-                    limits(family, level).get(str(quantity), (None, None)),
+                    (text.finite(last.get("limit_low")), text.finite(last.get("limit_high"))),
                     parts.palette(),
                     f"{van_id}: {said}",
                     reach=reach,

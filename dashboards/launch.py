@@ -1,17 +1,21 @@
 """How the board is started: the command line and environment of its own process. `vansnap board` runs it."""
 
 import os
-import subprocess
+import socket
 import sys
 from pathlib import Path
+from typing import NoReturn
 from urllib.parse import urlsplit
 
 from dashboards.palette import DARK, LIGHT, Palette
-from data_contracts.errors import VansnapError
+from data_contracts.errors import InputError, VansnapError
 from pipelines.workspace.people import login_file
 from pipelines.workspace.settings import load_settings
+from pipelines.workspace.workspace import closed_to_others
 
 UPLOAD_MEGABYTES = 64
+MESSAGE_MEGABYTES = 48
+"""Of one message between page and server, which anybody can send before a login; figures of a van take some 2. Of our choosing."""
 
 
 def command(
@@ -36,13 +40,15 @@ def command(
     -------
     list of str
     """
-    app = Path(__file__).with_name("app.py")
+    app = Path(__file__).with_name("served.py")
     options = {
         "server.address": address,
         "server.port": str(port),
         "server.headless": "true",
         "server.fileWatcherType": "none",
         "server.maxUploadSize": str(UPLOAD_MEGABYTES),
+        "server.maxMessageSize": str(MESSAGE_MEGABYTES),
+        "server.maxWidgetStateSize": "2",  # megabytes: of what is typed and chosen, not of uploads
         "server.enableXsrfProtection": "true",
         "browser.gatherUsageStats": "false",
         "client.toolbarMode": "minimal",
@@ -86,8 +92,9 @@ def _theme(kind: str, palette: Palette) -> dict[str, str]:
     }
 
 
-def run_board(home: Path, address: str, port: int) -> int:
-    """Serve the board until it is stopped.
+def run_board(home: Path, address: str, port: int) -> NoReturn:
+    """Serve the board until it is stopped: the server takes the place of this process, so that a signal to it, even one
+    that nobody can catch, leaves nothing behind.
 
     Parameters
     ----------
@@ -98,29 +105,38 @@ def run_board(home: Path, address: str, port: int) -> int:
     port : int
         Port to listen on.
 
-    Returns
-    -------
-    int
-        0 when it was stopped on purpose, 2 when it may not be started like this, else 4.
+    Raises
+    ------
+    SystemExit
+        With 2 and one line, where it may not be started like this.
     """
     try:
         settings = load_settings(home / "settings.toml")
         login = login_file(home, settings, address)
+        _free(address, port)
     except VansnapError as error:
         print(f"vansnap: {' '.join(str(error).split())}", file=sys.stderr)
-        return 2
-    print(f"board at http://{address}:{port} - stop with Ctrl-C", file=sys.stderr)
+        sys.exit(2)
+    print(f"board at http://{address}:{port} - stop with Ctrl-C", file=sys.stderr, flush=True)
+    served = command(home, port, address, login=login, public_url=settings.board.public_url)
+    with closed_to_others():
+        os.execve(served[0], served, {**os.environ, **environment(home, login=login is not None)})
+
+
+def _free(address: str, port: int) -> None:
+    """Refuse a port that can't be listened on, before the server does so in its own words."""
     try:
-        ended = subprocess.run(
-            command(home, port, address, login=login, public_url=settings.board.public_url),
-            env={**os.environ, **environment(home, login=login is not None)},
-            check=False,
-        )
-    except KeyboardInterrupt:
-        return 0
-    return 0 if ended.returncode in (0, -2, 130) else 4
+        family, kind, _, _, where = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind) as asked:
+            asked.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            asked.bind(where)
+    except OSError as error:
+        raise InputError(
+            f"can't listen on {address}:{port} ({error.strerror or error}): stop what listens there, or name another "
+            "with --port or --address"
+        ) from error
 
 
 if __name__ == "__main__":  # `vansnap board` starts this: pipelines never import dashboards
     _address, _, _port = sys.argv[2].rpartition(":")
-    sys.exit(run_board(Path(sys.argv[1]), _address, int(_port)))
+    run_board(Path(sys.argv[1]), _address, int(_port))

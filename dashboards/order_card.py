@@ -66,6 +66,8 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
         if planned:
             parts.quiet(text.sentence("; ".join(planned)))
         _worth(row, currency)
+        if warranty := text.sentence_of(row, "warranty"):
+            parts.quiet(inert(warranty))
         if row["found"]:
             parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))
         with st.container(horizontal=True, gap="small"):

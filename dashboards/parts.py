@@ -46,6 +46,18 @@ def quiet(words: str, width: Literal["stretch", "content"] = "stretch") -> None:
     st.markdown(f":small[:gray[{words}]]", width=width)
 
 
+def quiet_lines(lines: Sequence[str]) -> None:
+    """Secondary text as a list."""
+    st.markdown("\n".join(f"- :small[{line}]" for line in lines))
+
+
+def light_table(frame: pl.DataFrame) -> None:
+    """A table of words as Markdown: `st.table` fetches a megabyte of code the first time, too much at a van."""
+    cells = [[re.sub(r"(?<!\\)\|", r"\|", str(cell)) for cell in row] for row in (frame.columns, *frame.iter_rows())]
+    lines = [f"| {' | '.join(row)} |" for row in cells]
+    st.markdown("\n".join([lines[0], "|" + " --- |" * frame.width, *lines[1:]]))
+
+
 def palette() -> Palette:
     """Colours for the theme the reader chose."""
     return DARK if st.context.theme.type == "dark" else LIGHT

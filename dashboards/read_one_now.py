@@ -1,83 +1,205 @@
-"""Read one now: one recording in; better, same or worse, accept or repeat, and its annotated plot out. Nothing is stored."""
+"""The technician's screen: the van from its label, one visit's recordings in; verdict, reason and drawing out. Nothing is stored."""
 
+import json
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import polars as pl
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboards import parts, text
+from dashboards import parts, text, visit_conditions
 from dashboards.a_van import reading_table
-from dashboards.display import language, reader, units
+from dashboards.display import language, reader
 from dashboards.launch import UPLOAD_MEGABYTES
+from dashboards.snap_drawing import draw
 from dashboards.text import inert, message
-from dashboards.van_now import verdict
+from dashboards.van_now import held_table, more_said, snap_lines, verdict
 from dashboards.who import me
-from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import ProposalError, VansnapError
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
-from data_contracts.units import shown
 from pipelines.commands.at_the_van import Target
 from pipelines.commands.read import read_apart
-from pipelines.intake.readers.recording import ending_of, known_endings, told_endings
+from pipelines.commands.visit_files import MOST_RECORDINGS, lay_out
+from pipelines.intake.readers.recording import known_endings, told_endings
 from pipelines.read_side import queries
-from pipelines.read_side.published import families, open_published
+from pipelines.read_side.published import Published, families, open_published
 from pipelines.read_side.restricted import restricted
-from pipelines.workspace.register import load_recorders
+from pipelines.read_side.van_past import last_recorder
+from pipelines.workspace.register import load_recorders, load_register
 
 LONGEST_S = 120.0  # the first reading after an update compiles its kernels
+_HELD = "read-held"
+
+
+class Asked(NamedTuple):
+    """What was chosen on the page: whose snap it is (the family only where no van is), and how it was recorded."""
+
+    target: Target
+    family: str
+    recorder: str
 
 
 @parts.explained
 def show() -> None:
     """The view."""
-    st.title(message("read.heading"))
-    st.markdown(message("read.lead"))
-    register = parts.home() / "register"
-    known = sorted(families(parts.home()))
-    if not known:
-        st.warning(message("read.no_families"), icon=":material/build:")
-        return
+    known = families(parts.home())
+    with st.container(key="technician"):
+        if not known:
+            st.title(message("read.heading"))
+            st.warning(message("read.no_families"), icon=":material/build:")
+            return
+        published = _published()
+        van = _van_in_address(published)
+        row = _row(published, van)
+        if van and not row and not _registered(parts.home() / "register", van):
+            st.title(message("read.heading"))
+            st.warning(message("read.not_registered", van=inert(van)), icon=":material/help:")
+            _choose_van(published)
+            return
+        head, result = st.container(), st.container()
+        if van:
+            recordings, folder, conditions, asked = _for_van(published, van, row)
+        else:
+            recordings, folder, conditions, asked = _for_family(published, sorted(known))
+        with head:
+            _head(asked, row)
+        if recordings or folder:
+            with result:
+                document = _read([*recordings, *folder], asked, conditions)
+            if document is not None:
+                _details(document)
+
+
+def _for_van(published: Published | None, van: str, row: Mapping[str, Any]) -> Any:
+    """The page for a van that is known: the recording first, everything else behind it."""
+    family = str(row.get("family", ""))
     left, right = st.columns(2, gap="large")
     with left:
-        target = _target()
-        family = "" if target.van_id else str(st.selectbox(message("read.family"), known, key="read-family"))
-        recorder = st.selectbox(message("read.recorder"), sorted(load_recorders(register)[0]), key="read-recorder")
-        with st.expander(message("read.conditions")):
-            conditions = _conditions()
-        _card(register, family or _family_of(target), str(recorder))
+        recordings = _uploader(van)
+        conditions = visit_conditions.ask(van)
     with right:
-        upload = st.file_uploader(
-            message("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES),
-            type=known_endings(),
-            max_upload_size=UPLOAD_MEGABYTES,
-            key="recording",
-        )
-    if upload is not None:
-        _read(upload, family, str(recorder), register, conditions, target)
-    _cautions(families(parts.home()).get(family or _family_of(target)))
+        _cautions(families(parts.home()).get(family))
+    with st.expander(message("read.other"), icon=":material/tune:"):
+        _choose_van(published)
+        asked = _asked(published, van, family)
+        folder = _folder(van)
+    if family:
+        _card(family, asked.recorder)
+    return recordings, folder, conditions, asked
 
 
-def _target() -> Target:
-    """The van to hold the recording against, and what was just repaired on it; nobody where none is chosen."""
-    vans, restricted_to = _vans()
-    van_id = st.selectbox(
+def _for_family(published: Published | None, known: Sequence[str]) -> Any:
+    """The page without a van: first whose snap it is."""
+    left, right = st.columns(2, gap="large")
+    with left:
+        _choose_van(published)
+        family = str(st.selectbox(message("read.family"), known, key="read-family"))
+        asked = _asked(published, "", family)
+        recordings = _uploader("")
+        conditions = visit_conditions.ask("")
+        with st.expander(message("read.whole_folder"), icon=":material/folder_open:"):
+            folder = _folder("")
+        _card(family, asked.recorder)
+    with right:
+        _cautions(families(parts.home()).get(family))
+    return recordings, folder, conditions, asked
+
+
+def _head(asked: Asked, row: Mapping[str, Any]) -> None:
+    """Whose snap is read, as a heading."""
+    van = asked.target.van_id
+    if not van:
+        st.title(message("read.heading"))
+        st.markdown(message("read.lead"))
+        return
+    st.title(inert(van))
+    told = [row.get("plate"), row.get("family"), row.get("depot"), asked.recorder]
+    parts.quiet(" · ".join(inert(str(word)) for word in told if word))
+    if not row:
+        st.warning(message("read.van_not_published"), icon=":material/help:")
+
+
+@st.cache_data(ttl=60.0, max_entries=100, show_spinner=False)
+def _registered(register: Path, van: str) -> bool:
+    """Whether the register has a van that no run has published yet."""
+    try:
+        return van in load_register(register).vans
+    except VansnapError:
+        return False
+
+
+def _published() -> Published | None:
+    """What this reader may see of the published file; None where nothing is published."""
+    try:
+        return restricted(open_published(parts.home()), me().depots)
+    except VansnapError:
+        return None
+
+
+def _van_in_address(published: Published | None) -> str:
+    """The van that the address names, as a scanned label does; empty, and said so, where it is not this reader's to name."""
+    asked = str(st.query_params.get("van", "")).strip()
+    if not asked or not me().depots or asked in _vans(published):
+        return asked
+    st.warning(message("read.not_yours", van=inert(asked)), icon=":material/block:")
+    return ""
+
+
+def _vans(published: Published | None) -> list[str]:
+    return [] if published is None else queries.find_vans(published)
+
+
+def _row(published: Published | None, van: str) -> dict[str, Any]:
+    """The van's row of the published register; empty where it has none."""
+    if published is None or not van:
+        return {}
+    try:
+        return dict(queries.van(published, van) or {})
+    except VansnapError:
+        return {}
+
+
+def _choose_van(published: Published | None) -> None:
+    """Another van, or one where the address names none; it goes into the address."""
+    vans, here = _vans(published), str(st.query_params.get("van", "")).strip()
+    options = vans if here in vans or not here or me().depots else [here, *vans]
+    key = f"read-van of {here}"
+    st.session_state.setdefault(key, here if here in options else None)
+    chosen = st.selectbox(
         message("read.van"),
-        vans,
+        options,
         index=None,
         placeholder=message("read.van_none"),
         help=message("read.van_help"),
-        accept_new_options=not restricted_to,
-        key="read-van",
+        accept_new_options=not me().depots,
+        key=key,
     )
-    if not van_id:
-        return Target()
+    if str(chosen or "").strip() != (here if here in options else ""):
+        if chosen:
+            st.query_params["van"] = str(chosen).strip()
+        else:
+            st.query_params.pop("van", None)
+        del st.session_state[key]
+        st.rerun()
+
+
+def _asked(published: Published | None, van: str, family: str) -> Asked:
+    """Recorder, as last used there, and what was just repaired."""
+    recorders = sorted(load_recorders(parts.home() / "register")[0])
+    key = f"read-recorder of {van or family}"
+    if key not in st.session_state and published is not None:
+        used = last_recorder(published, van, family)
+        if used in recorders:
+            st.session_state[key] = used
+    recorder = st.selectbox(message("read.recorder"), recorders, key=key)
+    if not van:
+        return Asked(Target(), family, str(recorder))
     repaired = st.selectbox(
         message("read.repaired"),
         list(EVERY_CAUSE),
@@ -85,34 +207,36 @@ def _target() -> Target:
         placeholder=message("read.repaired_none"),
         format_func=text.cause,
         help=message("read.repaired_help"),
-        key="read-repaired",
+        key=f"read-repaired of {van}",
     )
-    return Target(str(van_id).strip(), parts.home(), repaired or "")
+    return Asked(Target(van, parts.home(), repaired or ""), "", str(recorder))
 
 
-def _vans() -> tuple[list[str], bool]:
-    """Vans this reader may name, and whether only those; none where nothing is published yet."""
-    depots = me().depots
-    try:
-        return queries.find_vans(restricted(open_published(parts.home()), depots)), bool(depots)
-    except VansnapError:
-        return [], bool(depots)
+def _uploader(van: str) -> list[UploadedFile]:
+    """Recordings of one visit; those of another van are not those of this one, hence the key."""
+    with st.container(key="next-snap"):
+        return st.file_uploader(
+            message("read.file", endings=told_endings(), megabytes=UPLOAD_MEGABYTES, most=MOST_RECORDINGS),
+            type=[*known_endings(), ".zip"],
+            accept_multiple_files=True,
+            max_upload_size=UPLOAD_MEGABYTES,
+            key=f"recording of {van}",
+        )
 
 
-def _family_of(target: Target) -> str:
-    """Family of the chosen van as published; empty where it is not."""
-    try:
-        van = queries.van(restricted(open_published(parts.home()), me().depots), target.van_id)
-    except VansnapError:
-        return ""
-    return "" if van is None else str(van["family"])
+def _folder(van: str) -> list[UploadedFile]:
+    return st.file_uploader(
+        message("read.folder"),
+        type=[*known_endings(), ".zip"],
+        accept_multiple_files="directory",
+        max_upload_size=UPLOAD_MEGABYTES,
+        key=f"folder of {van}",
+    )
 
 
-def _card(register: Path, family: str, recorder: str) -> None:
+def _card(family: str, recorder: str) -> None:
     """The set-up card of the family and the recorder, on paper."""
-    if not family:
-        return
-    display = reader()
+    display, register = reader(), parts.home() / "register"
 
     def set_card() -> bytes:
         from pipelines.reports.setup_card import card_of
@@ -137,58 +261,45 @@ def _cautions(family: Family | None) -> None:
     st.info("\n".join(lines), icon=":material/health_and_safety:")
 
 
-def _conditions() -> Conditions:
-    coolant = _measured("read.coolant", "°C", -40.0, 150.0)
-    air = _measured("read.air", "°C", -60.0, 120.0)
-    barometer = _measured("read.barometer", "kPa", 40.0, 120.0)
-    loop = st.segmented_control(
-        message("read.closed_loop"),
-        [True, False],
-        format_func=lambda v: message("read.yes" if v else "read.no"),
-        key="read-loop",
-    )
-    return Conditions(coolant_c=coolant, intake_air_c=air, barometer_kpa=barometer, closed_loop=loop)
-
-
-def _measured(key: str, unit: str, low: float, high: float) -> float | None:
-    """A condition typed in the reader's units, in the unit of the contract."""
-    as_shown = shown(unit, units())
-    typed: float | None = st.number_input(
-        message(key, unit=as_shown.unit),
-        as_shown.value(low),
-        as_shown.value(high),
-        value=None,
-        key=f"{key}-{as_shown.unit}",
-    )
-    return text.stored(typed, unit)
-
-
-def _read(
-    upload: UploadedFile, family: str, recorder: str, register: Path, conditions: Conditions, target: Target
-) -> None:
-    with tempfile.TemporaryDirectory(prefix="vansnap-read-") as folder, st.spinner(message("read.busy")):
-        path = Path(folder) / ("recording" + ending_of(upload.name))
-        path.write_bytes(upload.getvalue())
-        plot = Path(folder) / "plot.svg"
+def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Any) -> dict[str, Any] | None:
+    """Read what was handed over, once for the same files and choices, say what was found and return it; None for nothing."""
+    key = (tuple(upload.file_id for upload in uploads), asked, conditions, parts.home())
+    held = st.session_state.get(_HELD)
+    if held is None or held[0] != key:
         try:
-            document = read_apart(
-                path,
-                family_name=family,
-                register=register,
-                recorder=recorder,
-                conditions=conditions,
-                plot=plot,
-                seconds=LONGEST_S,
-                target=target,
-            )
+            with st.spinner(message("read.busy")):
+                held = (key, *_read_anew(uploads, asked, conditions))
         except ProposalError as unfit:
             _propose(unfit.proposal)
-            return
+            return None
         except VansnapError as error:
-            st.error(f"**{message('read.failed')}**: {inert(error)}", icon=":material/error:")
-            return
-        drawing = plot.read_text(encoding="utf-8") if plot.is_file() else None
+            st.error(f"## {message('read.failed')}\n\n{inert(error)}", icon=":material/error:")
+            return None
+        st.session_state[_HELD] = held
+    _, document, drawing = held
     _say(document, drawing)
+    return dict(document)
+
+
+def _read_anew(uploads: Sequence[UploadedFile], asked: Asked, conditions: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Document and drawing of the files, read in a process of its own."""
+    with tempfile.TemporaryDirectory(prefix="vansnap-read-") as name:
+        folder = Path(name) / "visit"
+        folder.mkdir()
+        plot = Path(name) / "drawn.json"
+        given = [(upload.name, upload.getvalue()) for upload in uploads]
+        document = read_apart(
+            lay_out(given, folder, most_bytes=UPLOAD_MEGABYTES * 1024**2),
+            family_name=asked.family,
+            register=parts.home() / "register",
+            recorder=asked.recorder,
+            conditions=conditions,
+            plot=plot,
+            seconds=LONGEST_S,
+            target=asked.target,
+        )
+        drawing = json.loads(plot.read_text(encoding="utf-8")) if plot.is_file() else {}
+    return document, drawing
 
 
 def _propose(proposal: str) -> None:
@@ -206,40 +317,57 @@ def _propose(proposal: str) -> None:
     )
 
 
-def _say(document: Mapping[str, Any], drawing: str | None) -> None:
-    captures = document["captures"]
-    verdict(document["against"])
-    if len(captures) > 1:
-        st.markdown(message("read.snaps", count=len(captures)))
-    for capture in captures:
-        _verdict(capture, len(captures) > 1)
-    if said := text.measured(document.get("conditions_of_file", {})):
-        st.caption(message("read.of_file", conditions=", ".join(said)))
-    plot, values = st.columns([3, 2], gap="large")
-    if drawing is not None:
-        plot.image(drawing, width="stretch", caption=message("read.plot_caption"))
-    with values:
-        for capture in captures:
-            if len(captures) > 1:
-                st.subheader(message("read.snap", number=capture["snap"]))
-            st.table(reading_table(reading_frame(capture)), hide_index=True, border="horizontal")
-            _unread(capture["unread"])
+def _say(document: Mapping[str, Any], drawing: Mapping[str, Any]) -> None:
+    """Verdict and reason first, then the drawing."""
+    captures, against = document["captures"], document["against"]
+    said, plot = st.columns(2, gap="large")
+    with said:
+        with st.container(key="verdict"):
+            verdict(against, captures)
+        more_said(against)
+        snap_lines(captures, document.get("refused", ()))
+    if picture := draw(drawing, parts.palette()) if drawing else "":
+        with plot:
+            st.image(picture, width="stretch", alt=message("read.plot_alt"))
+            parts.quiet(message("read.plot_note"))
 
 
-def _verdict(capture: Mapping[str, object], numbered: bool) -> None:
-    grade = str(capture["grade"])
-    key = {"good": "read.accept", "usable": "read.accept_usable"}.get(grade, "read.repeat")
-    head = f"{text.GRADE_SYMBOLS.get(grade, '')} **{message(key)}**"
-    if numbered:
-        head = f"{message('read.snap', number=capture['snap'])}: {head}"
-    reasons = capture["grade_reasons"]
-    assert isinstance(reasons, list)
-    lines = [head]
-    for reason in reasons:
-        remedy = f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else ""
-        lines.append(f"- {inert(text.sentence(text.contract(reason['sentence'])))}{remedy}")
-    shown = {"good": st.success, "usable": st.info}.get(grade, st.warning)
-    shown("\n".join(lines))
+def _details(document: Mapping[str, Any]) -> None:
+    """Everything that was read, for who wants to know."""
+    held_table(document["against"])
+    with st.expander(message("read.values"), icon=":material/table_rows:"):
+        _values(document["captures"], document["against"])
+        if told := _of_file(document):
+            st.caption(message("read.of_file", conditions=told))
+
+
+def _values(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -> None:
+    """Every value of the snap that stands for the visit; of each where none does."""
+    chosen = against["representative"]
+    shown = [
+        c
+        for c in captures
+        if chosen and c["snap"] == chosen["snap"] and c.get("file", chosen["file"]) == chosen["file"]
+    ]
+    for capture in shown or captures:
+        if len(captures) > 1:
+            st.subheader(_named(capture))
+        parts.light_table(reading_table(reading_frame(capture)))
+        if capture["unread"]:
+            parts.quiet(message("van.unread_hidden"))
+            parts.light_table(parts.unread_table(capture["unread"]))
+
+
+def _named(capture: Mapping[str, Any]) -> str:
+    said = message("read.snap", number=capture["snap"])
+    return f"{inert(capture['file'])}, {said}" if "file" in capture else said
+
+
+def _of_file(document: Mapping[str, Any]) -> str:
+    """Conditions that the files themselves hold; of several files the first that says something."""
+    said = document.get("conditions_of_file", {})
+    first = next(iter(said.values()), None)
+    return ", ".join(text.measured(first if isinstance(first, dict) else said))
 
 
 def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:
@@ -261,8 +389,3 @@ def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:
         schema={"quantity": pl.String, "value": pl.Float64, "u": pl.Float64, "unread": pl.String, "mark": pl.String},
         orient="row",
     )
-
-
-def _unread(unread: Mapping[str, str]) -> None:
-    with st.expander(f"{message('van.unread_hidden')} ({len(unread)})"):
-        st.table(parts.unread_table(unread), hide_index=True, border="horizontal")

@@ -18,12 +18,13 @@ from data_contracts.facts.numerals import in_language
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
+from data_contracts.states import IDLE_ONLY, SHOWN_HELD
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 
 CATALOGUES = {"en": words_en.WORDS, "de": words_de.WORDS}
 URGENCY_SYMBOLS = {"now": "▲", "plan": "◆", "watch": "○"}
-GRADE_SYMBOLS = {"good": "✓", "usable": "◐", "repeat": "↻"}
+GRADE_SYMBOLS = {"good": "✓", "usable": "◐", "repeat": "↻", IDLE_ONLY: "▬", SHOWN_HELD: "▼"}
 MINUS = "\N{MINUS SIGN}"
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 
@@ -283,7 +284,7 @@ def urgency(word: str) -> str:
 
 
 def grade(word: str) -> str:
-    """Symbol and word of a grade."""
+    """Symbol and word of a grade, as `data_contracts.states.shown_grade` gives it."""
     return f"{GRADE_SYMBOLS.get(word, '')} {_word('grade.' + word, word)}".strip()
 
 

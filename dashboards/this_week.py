@@ -97,6 +97,9 @@ def _numbers(published: Published, week: str, counts: Mapping[str, int], seen: M
         st.metric(
             message("week.repeat"), message("common.of", part=seen["repeat"], whole=seen["captures"]), width="content"
         )
+        if seen["idle_only"]:
+            told = message("common.of", part=seen["idle_only"], whole=seen["captures"])
+            st.metric(message("week.idle_only"), told, help=message("grade.idle_only.help"), width="content")
         tests_due.metric(published, week)
 
 
@@ -193,8 +196,8 @@ def _trend(fact: Fact | None, trend: Sequence[Mapping[str, Any]]) -> None:
     if fact is None or not trend:
         return
     says = message("card.trend", title=text.quantity(str(fact.quantity)), week=trend[-1]["week"])
-    limit = fact.numbers.get("limit")
-    drawn = card_picture.trend_picture(trend, (None, limit), parts.palette(), says, small=True)
+    limits = text.finite(trend[-1].get("limit_low")), text.finite(trend[-1].get("limit_high"))
+    drawn = card_picture.trend_picture(trend, limits, parts.palette(), says, small=True)
     if drawn is not None:
         markup.picture(drawn)
 

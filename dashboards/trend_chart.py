@@ -5,7 +5,6 @@ from datetime import date, timedelta
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
 from dashboards import text
 from dashboards.charts import Row, column, figure, level, note, upright
@@ -14,30 +13,8 @@ from dashboards.text import message
 from data_contracts.weeks import week_of, week_start
 
 FORECAST_WEEKS = 8
-
-
-def expected_half_width(rows: Sequence[Row]) -> NDArray[np.float64]:
-    """Half width of the 95 % expected range at each row of a trend.
-
-    The spread is what the standardised residual was divided by; where the residual is too small for that, the
-    median of the other weeks is used.
-
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Rows of one trend, oldest first.
-
-    Returns
-    -------
-    ndarray of shape (rows,)
-        NaN where nothing tells. [unit of the quantity]
-    """
-    residual, z = column(rows, "value") - column(rows, "baseline"), column(rows, "z")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        spread = np.where(np.abs(z) > 0.05, np.abs(residual / z), np.nan)
-    known = spread[np.isfinite(spread)]
-    middle = float(np.median(known)) if known.size else np.nan
-    return 1.96 * np.where(np.isfinite(spread), spread, middle)
+BAND_WIDTH = 8
+"""Of the bar that shows a visit's expected range. [px]"""
 
 
 def trend_chart(
@@ -75,15 +52,13 @@ def trend_chart(
     rows = [_scaled(row, scale) for row in rows]
     limits = (_times(limits[0], scale), _times(limits[1], scale))
     days = [week_start(str(row["week"])) for row in rows]
-    value, baseline = column(rows, "value"), column(rows, "baseline")
-    half = expected_half_width(rows)
     traces = [
-        *_expected(days, baseline, half, palette),
+        *_expected(days, rows, palette),
         *_forecast(rows[-1], days[-1], palette),
         _values(rows, days, hover, palette),
         *_alarms(rows, days, hover, palette),
     ]
-    shapes, notes = _limits(limits, value, half, palette)
+    shapes, notes = _limits(limits, rows, palette)
     for week in (week for week, _work in repairs if span[0] <= week <= span[1]):
         at = week_start(week).isoformat()
         shapes.append(upright(at, {"color": palette.well, "width": 1.5, "dash": "dashdot"}))
@@ -92,36 +67,39 @@ def trend_chart(
     return figure(traces, axis, palette, height, shapes, notes)
 
 
-def _expected(
-    days: Sequence[date], baseline: NDArray[np.float64], half: NDArray[np.float64], palette: Palette
-) -> list[Row]:
-    """The expected range and its middle."""
-    known = np.isfinite(baseline) & np.isfinite(half)
-    if not known.any():
-        return []
-    band_days = [d for d, k in zip(days, known, strict=True) if k]
-    return [
-        {
-            "type": "scatter",
-            "x": [*band_days, *reversed(band_days)],
-            "y": [*(baseline + half)[known], *(baseline - half)[known][::-1]],
-            "fill": "toself",
-            "fillcolor": palette.band,
-            "line": {"width": 0},
-            "mode": "lines",
-            "hoverinfo": "skip",
-            "name": message("trend.band"),
-        },
-        {
-            "type": "scatter",
-            "x": days,
-            "y": baseline,
-            "mode": "lines",
-            "line": {"color": palette.quiet, "width": 1.2, "dash": "dot"},
-            "hoverinfo": "skip",
-            "name": message("trend.baseline"),
-        },
-    ]
+def _expected(days: Sequence[date], rows: Sequence[Row], palette: Palette) -> list[Row]:
+    """The range by which each visit was judged, and its baseline, at the visits: between them nothing was known."""
+    low, high, baseline = (column(rows, name) for name in ("expected_low", "expected_high", "baseline"))
+    known = np.isfinite(low) & np.isfinite(high)
+    traces: list[Row] = []
+    if known.any():
+        middle, half = 0.5 * (low + high)[known], 0.5 * (high - low)[known]
+        traces.append(
+            {
+                "type": "scatter",
+                "x": [d for d, k in zip(days, known, strict=True) if k],
+                "y": middle,
+                "error_y": {"type": "data", "array": half, "color": palette.band, "thickness": BAND_WIDTH, "width": 0},
+                "mode": "markers",
+                "marker": {"size": 1, "color": palette.band},
+                "hoverinfo": "skip",
+                "name": message("trend.band"),
+            }
+        )
+    dash = {"size": BAND_WIDTH + 4, "symbol": "line-ew", "line": {"color": palette.quiet, "width": 1.5}}
+    if np.isfinite(baseline).any():
+        traces.append(
+            {
+                "type": "scatter",
+                "x": days,
+                "y": baseline,
+                "mode": "markers",
+                "marker": dash,
+                "hoverinfo": "skip",
+                "name": message("trend.baseline"),
+            }
+        )
+    return traces
 
 
 def _values(rows: Sequence[Row], days: Sequence[date], hover: Sequence[str], palette: Palette) -> Row:
@@ -164,7 +142,10 @@ def _alarms(rows: Sequence[Row], days: Sequence[date], hover: Sequence[str], pal
     ]
 
 
-_DRAWN = ("value", "value_u", "baseline", "slope_per_week", "slope_low", "slope_high")
+_DRAWN = (
+    *("value", "value_u", "level", "baseline", "expected_low", "expected_high"),
+    *("slope_per_week", "slope_low", "slope_high"),
+)
 
 
 def _scaled(row: Row, scale: float) -> Row:
@@ -191,16 +172,16 @@ def _hover(row: Row) -> str:
 
 
 def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
-    """The drift extrapolated, where it is clear: fan and middle."""
-    slope, low, high, start = (row.get(k) for k in ("slope_per_week", "slope_low", "slope_high", "value"))
+    """The drift carried on, fan and middle: only of what drifts on, away from its baseline, and was not repaired since."""
+    slope, low, high, start = (row.get(k) for k in ("slope_per_week", "slope_low", "slope_high", "level"))
+    if row.get("movement") != "drifting" or row.get("after_repair") == "awaited":
+        return []
     if not all(isinstance(v, float) and np.isfinite(v) for v in (slope, low, high, start)):
         return []
     assert isinstance(slope, float)
     assert isinstance(low, float)
     assert isinstance(high, float)
     assert isinstance(start, float)
-    if low <= 0 <= high:
-        return []
     end = last + timedelta(weeks=FORECAST_WEEKS)
     return [
         {
@@ -228,11 +209,11 @@ def _forecast(row: Row, last: date, palette: Palette) -> list[Row]:
 
 def _limits(
     limits: tuple[float | None, float | None],
-    value: NDArray[np.float64],
-    half: NDArray[np.float64],
+    rows: Sequence[Row],
     palette: Palette,
 ) -> tuple[list[Row], list[Row]]:
     """Lines and labels of limits near enough not to flatten the trend; far ones stay in the sentence."""
+    value, half = column(rows, "value"), 0.5 * (column(rows, "expected_high") - column(rows, "expected_low"))
     finite = value[np.isfinite(value)]
     shapes: list[Row] = []
     notes: list[Row] = []

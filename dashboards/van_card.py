@@ -25,7 +25,7 @@ from models.work.order_states import TAKES_BACK
 from pipelines.read_side import queries
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.past_snaps import past_snaps
-from pipelines.read_side.published import Published, board_settings, limits
+from pipelines.read_side.published import Published, board_settings
 
 CAUSES_SHOWN = 3
 
@@ -197,7 +197,7 @@ def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
     visible = not quantity.startswith(BANK2_PREFIX) or quantity.removeprefix(BANK2_PREFIX) in alarmed
     if words is not None and words.seen is not None and visible and fact.code == "in_short":
         last = rows[-1]
-        changed = last["onset_low"] or last["onset_week"] or last["alarm_since"]
+        changed = last["onset_low"] or last["alarm_since"]
         snaps = past_snaps(shown.published, shown.visits, changed)
         if snaps is not None and snaps.days:
             said = message(
@@ -221,7 +221,7 @@ def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
             if drawn is not None:
                 return drawn, said
     said = message("card.trend", title=text.quantity(quantity), week=rows[-1]["week"])
-    level = limits(shown.family, {quantity: rows[-1]["peer_baseline"]}).get(quantity, (None, None))
+    level = text.finite(rows[-1].get("limit_low")), text.finite(rows[-1].get("limit_high"))
     drawn = card_picture.trend_picture(rows, level, parts.palette(), said)
     return None if drawn is None else (drawn, said)
 

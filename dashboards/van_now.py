@@ -1,50 +1,126 @@
 """What one recording says of its van: better, same or worse, what hurts most first, and every quantity in its band."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboards import text
+from dashboards import parts, text
 from dashboards.display import language, units
 from dashboards.text import inert, message
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+from data_contracts.states import IDLE_ONLY
+from pipelines.commands.at_the_van import verdict_words
 
-_BOX = {"worse": st.error, "better": st.success, "same": st.success}
-_ICONS = {"worse": ":material/trending_down:", "better": ":material/trending_up:", "same": ":material/trending_flat:"}
+_STATES = ("limit", "worse", "better", "same")
+_KEPT = {"good": "read.accept", "usable": "read.accept_usable", "repeat": "read.repeat", IDLE_ONLY: "read.idle_only"}
+_ICONS = {
+    "limit": ":material/dangerous:",
+    "worse": ":material/trending_down:",
+    "better": ":material/trending_up:",
+    "same": ":material/check_circle:",
+}
 
 
-def verdict(against: Mapping[str, Any]) -> None:
-    """Draw what was found, as `pipelines.commands.at_the_van.hold_against` gives it.
+def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -> None:
+    """Draw the verdict: whether to keep the recording or why not, then how the van is and what says so.
 
     Parameters
     ----------
     against : mapping
-        Of the document of `vansnap read`.
+        Of the document of `vansnap read`, as `pipelines.commands.at_the_van.hold_against` gives it.
+    captures : sequence of mapping
+        Its snaps.
     """
-    facts = [inert(render(Fact.from_row(row), language(), units())) for row in against["facts"]]
-    word = against["verdict"]
-    if not facts:
-        return
-    if word is None:
-        st.warning("\n\n".join(facts))
-        return
-    words = ["repeat"] if against["sent_back"] else []
-    if word != "unknown":
-        words.append("limit" if word == "worse" and against["limit_crossed"] else word)
-    head = f"**{inert(text.sentence(', '.join(_word(each) for each in words)))}.** " if words else ""
-    _BOX.get(word, st.info)(head + facts[0], icon=_ICONS.get(word))
-    if facts[1:]:
-        st.markdown("\n".join(f"- {fact}" for fact in facts[1:]))
+    words = verdict_words(against)
+    state = next((word for word in words if word in _STATES), "")
+    lead = [inert(render(Fact.from_row(row), language(), units())) for row in against["facts"][:1]]
+    if "repeat" in words:
+        why = [_sent_back(captures), *([] if state else lead)]
+        st.warning(_headed(message("read.repeat"), why), icon=":material/replay:")
+    elif "check" in words:
+        st.warning(_headed(message("read.check_family"), lead), icon=":material/help:")
+        lead = []
+    elif all(capture["shown_grade"] == IDLE_ONLY for capture in captures):
+        st.info(_headed(message("read.idle_only"), [] if state else lead), icon=":material/check:")
+    else:
+        st.success(_headed(message("read.accept"), [] if state else lead), icon=":material/check:")
+    if state:
+        box = st.error if state in ("worse", "limit") else st.success
+        box(_headed(message("read.van_is", state=inert(_word(state))), lead), icon=_ICONS[state])
+
+
+def _headed(head: str, lines: Sequence[str]) -> str:
+    """Markdown of a box: a big word, then a line each."""
+    return "\n\n".join([f"## {head}", *(line for line in lines if line)])
+
+
+def more_said(against: Mapping[str, Any]) -> None:
+    """Everything else that was found, after what hurts most. Parameters as `verdict`."""
+    facts = [inert(render(Fact.from_row(row), language(), units())) for row in against["facts"][1:]]
+    if facts:
+        st.markdown("\n".join(f"- {fact}" for fact in facts))
+
+
+def snap_lines(captures: Sequence[Mapping[str, Any]], refused: Sequence[Mapping[str, str]]) -> None:
+    """A line per snap with what is to be said of it, and one per file that can't be read.
+
+    Parameters
+    ----------
+    captures : sequence of mapping
+        Snaps of the document of `vansnap read`.
+    refused : sequence of mapping
+        Its files that can't be read, each with its reason.
+    """
+    alike: dict[str, list[str]] = {}
+    several = {capture.get("file") for capture in captures if capture["snap"] > 1}
+    for capture in captures:
+        grade = str(capture["shown_grade"])
+        word = message("read.check_family" if capture["verdict"] == "check" else _KEPT[grade])
+        said = ". ".join([f"{text.GRADE_SYMBOLS.get(grade, '')} **{word}**", *_reasons(capture)])
+        alike.setdefault(said, []).append(_named(capture, several))
+    lines = [f"{', '.join(names)}: {said}" for said, names in alike.items()]
+    lines += [f"✗ {inert(entry['reason'])}" for entry in refused]
+    if len(captures) + len(lines) > 2 or _reasons(captures[0]):
+        parts.quiet_lines(lines)
+
+
+def _named(capture: Mapping[str, Any], several: Collection[str | None]) -> str:
+    """A snap by its file, and by its number where its file holds several."""
+    number = message("read.snap", number=capture["snap"])
+    if "file" not in capture:
+        return number
+    return f"{inert(capture['file'])}, {number}" if capture["file"] in several else inert(capture["file"])
+
+
+def held_table(against: Mapping[str, Any]) -> None:
+    """Every quantity in its band; beside the family and the last visit on demand. Parameters as `verdict`."""
     held = [row for row in against["quantities"] if row["own"] or row["family"]]
-    if held:
-        basis = "own" if any(row["own"] for row in held) else "family"
-        st.table(_frame(held, ("verdict", "now", basis)), hide_index=True, border="horizontal")
-        with st.expander(message("read.more")):
-            st.table(_frame(held, ("now", "own", "family", "last", "verdict")), hide_index=True, border="horizontal")
+    if not held:
+        return
+    basis = "own" if any(row["own"] for row in held) else "family"
+    parts.light_table(_frame(held, ("verdict", "now", basis)))
+    with st.expander(message("read.more"), icon=":material/table_rows:"):
+        parts.light_table(_frame(held, ("now", "own", "family", "last", "verdict")))
+
+
+def _sent_back(captures: Sequence[Mapping[str, Any]]) -> str:
+    """Why to record again, in one line: the first reason of those sent back, and what to do about it."""
+    return next(
+        (_reasons(capture)[0] for capture in captures if capture["shown_grade"] == "repeat" and _reasons(capture)), ""
+    )
+
+
+def _reasons(capture: Mapping[str, Any]) -> list[str]:
+    """Reasons of a grade with their remedies."""
+    return [
+        inert(text.sentence(text.contract(reason["sentence"])))
+        + (f": {inert(text.contract(reason['remedy']))}" if reason["remedy"] else "")
+        for reason in capture["grade_reasons"]
+    ]
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.DataFrame:

@@ -19,7 +19,7 @@ def _place(token: str) -> dict[str, object]:
     return {}
 
 
-def _token() -> str:
+def browser_token() -> str:
     """The browser's token, empty where there is none. Its cookie is masked anew at every answer: 2|mask|masked|time."""
     parts = st.context.cookies.get(_COOKIE, "").split("|")
     if len(parts) != 4 or parts[0] != "2":
@@ -33,7 +33,7 @@ def _token() -> str:
 
 def remember() -> None:
     """Keep the address asked for until the login is done."""
-    token = _token()
+    token = browser_token()
     if token:
         _place(token).update(
             path=urlsplit(st.context.url or "").path.rsplit("/", 1)[-1], query=st.query_params.to_dict()
@@ -48,7 +48,7 @@ def resume(pages: Mapping[str, StreamlitPage]) -> None:
     pages : mapping of str to StreamlitPage
         Views there are; call it after they are made known.
     """
-    token = _token()
+    token = browser_token()
     if not token or not _place(token):
         return
     kept = dict(_place(token))

@@ -19,7 +19,7 @@ from data_contracts.errors import RegisterError
 from data_contracts.family_limits import HurtLimits, LimitsEntry
 from data_contracts.limits import REFERENCE_BAROMETER_KPA, REFERENCE_INTAKE_AIR_C
 
-AirflowKind = Literal["volts", "hertz", "g_s"]
+AirflowKind = Literal["volts", "hertz", "g_s", "map_kpa"]
 LambdaKind = Literal["narrowband", "wideband", "ratio", "none"]
 Polarity = Literal["rich_low", "rich_high"]
 Aspiration = Literal["natural", "turbo"]
@@ -29,29 +29,51 @@ HybridKind = Literal["none", "mild", "full"]
 
 @dataclass(frozen=True)
 class AirflowSensor:
-    """Air-mass sensor: raw signal to mass flow.
+    """Air-mass sensor: raw signal to mass flow; or manifold pressure, from which the flow is worked out.
 
     Attributes
     ----------
-    kind : {"volts", "hertz", "g_s"}
+    kind : {"volts", "hertz", "g_s", "map_kpa"}
         What the recording holds.
     range_v : tuple of float
         Electrical range of an analogue sensor. [V]
     transfer : ndarray of shape (points,)
-        Raw signal, strictly increasing; empty for "g_s". [V or Hz]
+        Raw signal, strictly increasing; empty for "g_s" and "map_kpa". [V or Hz]
     transfer_g_s : ndarray of shape (points,)
         Mass flow at those points, strictly increasing. [g/s]
+    efficiency_kpa, efficiency : ndarray of shape (points,)
+        Volumetric efficiency against manifold pressure, "map_kpa" only. [kPa], [1]
+    efficiency_u : float
+        Its relative standard uncertainty, the same for all vans of the family; 0 for an air-mass sensor. [1]
     """
 
     kind: AirflowKind
     range_v: tuple[float, float]
     transfer: NDArray[np.float64]
     transfer_g_s: NDArray[np.float64]
+    efficiency_kpa: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    efficiency: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    efficiency_u: float = 0.0
 
     @property
     def channel(self) -> str:
-        """Canonical channel this sensor is read from."""
-        return {"volts": "airflow_v", "hertz": "airflow_hz", "g_s": "airflow_g_s"}[self.kind]
+        """Canonical channel this sensor is recorded in."""
+        return {"volts": "airflow_v", "hertz": "airflow_hz", "g_s": "airflow_g_s", "map_kpa": "map_kpa"}[self.kind]
+
+    @property
+    def trace(self) -> str:
+        """Channel the trace of a snap is read from: what was recorded, or the flow worked out from pressure and speed."""
+        return "airflow_g_s" if self.kind == "map_kpa" else self.channel
+
+    @property
+    def metered(self) -> bool:
+        """An air-mass sensor ahead of the throttle, and no pressure behind it."""
+        return self.kind != "map_kpa"
+
+    @property
+    def reports_flow(self) -> bool:
+        """The trace is a flow already: no table leads to it."""
+        return self.kind in ("g_s", "map_kpa")
 
 
 @dataclass(frozen=True)
@@ -133,6 +155,8 @@ class Family:
         What it is recorded on.
     hybrid : {"none", "mild", "full"}
         mild: the engine runs while the van stands, once told to; full: only in the maker's mode for it.
+    warranty_km : float or None
+        Odometer at the end of warranty, of its vans whose own entry gives none. [km]
     """
 
     name: str
@@ -150,6 +174,7 @@ class Family:
     limits: HurtLimits = field(default_factory=HurtLimits)
     fuel: FuelKind = "petrol"
     hybrid: HybridKind = "none"
+    warranty_km: float | None = None
 
 
 _Floats = TypeVar("_Floats", bound=Sequence[float])
@@ -197,13 +222,24 @@ _TRANSFER_KEYS: dict[str, tuple[str, ...]] = {
     "volts": ("transfer_v", "transfer_g_s"),
     "hertz": ("transfer_hz", "transfer_g_s"),
     "g_s": (),
+    "map_kpa": (),
 }
+# Volumetric efficiency on the density in the manifold, where the register gives none, and its relative standard
+# uncertainty. Common practice, no source (2026-11-29): engines fill to 0.8 to 0.9 with the plate open, and to less at idle,
+# where residual gas takes room (from memory: Heywood, Internal Combustion Engine Fundamentals, 6.2). One measured engine has
+# 0.56 to 0.63 at 20 to 28 kPa and 0.86 at 92 kPa (arXiv 2408.13269; tests/studies/RESULTS.md). [kPa], [1]
+USUAL_EFFICIENCY_KPA, USUAL_EFFICIENCY, USUAL_EFFICIENCY_U = (30.0, 100.0), (0.65, 0.86), 0.15
 
 
 class AirflowSensorEntry(SourcedEntry):
-    """[FAMILY.airflow_sensor]: the air-mass sensor."""
+    """[FAMILY.airflow_sensor]: the air-mass sensor, or manifold pressure where the engine has none."""
 
-    kind: Annotated[AirflowKind, Field(description="what the recording holds")]
+    kind: Annotated[
+        AirflowKind,
+        Field(
+            description="what the recording holds; map_kpa: manifold pressure, absolute, with engine speed beside it"
+        ),
+    ]
     range_v: Annotated[
         _Volts, Field(description="[lowest, highest] in volts of an analogue sensor (left out: [0.0, 5.0])")
     ] = (0.0, 5.0)
@@ -215,6 +251,25 @@ class AirflowSensorEntry(SourcedEntry):
     )
     transfer_g_s: Annotated[
         _RisingCurve | None, _ByKind, Field(description=f"{_Rising} in g/s, as many as transfer_v or transfer_hz")
+    ] = None
+    efficiency_kpa: Annotated[
+        _RisingCurve | None,
+        Field(description=f'{_Rising}: manifold pressures in kPa of efficiency, for kind = "map_kpa"'),
+    ] = None
+    efficiency: Annotated[
+        list[Annotated[float, Field(gt=0, lt=2)]] | None,
+        _ByKind,
+        Field(
+            description="volumetric efficiency on the density in the manifold, numbers from 0 to 2, as many as efficiency_kpa "
+            f"(both left out: {USUAL_EFFICIENCY[0]:g} at {USUAL_EFFICIENCY_KPA[0]:g} kPa to {USUAL_EFFICIENCY[1]:g} at "
+            f"{USUAL_EFFICIENCY_KPA[1]:g} kPa)"
+        ),
+    ] = None
+    efficiency_u: Annotated[
+        float | None,
+        Field(
+            gt=0, lt=1, description=f"its relative standard uncertainty (left out: {USUAL_EFFICIENCY_U:g}), from 0 to 1"
+        ),
     ] = None
 
     @field_validator("transfer_v", "transfer_hz", "transfer_g_s")
@@ -228,10 +283,35 @@ class AirflowSensorEntry(SourcedEntry):
                 _same_length(info.field_name, value, needed[0], info.data.get(needed[0]))
         return value
 
+    @field_validator("efficiency_kpa", "efficiency", "efficiency_u")
+    @classmethod
+    def _of_pressure(cls, value: list[float] | float | None, info: ValidationInfo) -> list[float] | float | None:
+        kind = info.data.get("kind")
+        if kind is not None and kind != "map_kpa":
+            _belongs(value, False, kind)
+        if info.field_name == "efficiency" and "efficiency_kpa" in info.data:
+            at = info.data["efficiency_kpa"]
+            if (value is None) != (at is None):
+                raise contradiction("give efficiency_kpa and efficiency together, or neither")
+            _same_length("efficiency", value if isinstance(value, list) else None, "efficiency_kpa", at)
+        return value
+
     def sensor(self) -> AirflowSensor:
         """As models take it."""
+        nothing = _array(None)
+        if self.kind == "map_kpa":
+            at, efficiency = self.efficiency_kpa, self.efficiency
+            return AirflowSensor(
+                "map_kpa",
+                (0.0, 0.0),
+                nothing,
+                nothing,
+                np.asarray(USUAL_EFFICIENCY_KPA if at is None else at, dtype=np.float64),
+                np.asarray(USUAL_EFFICIENCY if efficiency is None else efficiency, dtype=np.float64),
+                USUAL_EFFICIENCY_U if self.efficiency_u is None else self.efficiency_u,
+            )
         if self.kind == "g_s":
-            return AirflowSensor("g_s", (0.0, 0.0), _array(None), _array(None))
+            return AirflowSensor("g_s", (0.0, 0.0), nothing, nothing)
         raw = self.transfer_v if self.kind == "volts" else self.transfer_hz
         return AirflowSensor(self.kind, self.range_v, _array(raw), _array(self.transfer_g_s))
 
@@ -386,6 +466,10 @@ class FamilyEntry(SourcedEntry):
             description='mild with a starter-generator, full where it can drive without its engine (left out: "none")'
         ),
     ] = "none"
+    warranty_km: Annotated[
+        Positive | None,
+        Field(description="kilometres at which warranty ends, where warranty_until_km in vans.csv gives none"),
+    ] = None
     airflow_sensor: Annotated[AirflowSensorEntry, Field(default_factory=dict, validate_default=True)]
     main_peak: Annotated[MainPeakEntry, Field(default_factory=dict, validate_default=True)]
     lambda_sensor: Annotated[LambdaSensorEntry, Field(default_factory=dict, validate_default=True)]
@@ -441,4 +525,5 @@ def parse_family(name: str, table: Mapping[str, Any]) -> Family:
         limits=entry.limits.limits(entry.displacement_l, entry.lambda_sensor.kind, entry.fuel),
         fuel=entry.fuel,
         hybrid=entry.hybrid,
+        warranty_km=entry.warranty_km,
     )

@@ -57,6 +57,14 @@ HEADER_WORDS: dict[str, tuple[str, ...]] = {
         "lmm",
         "hfm",
     ),
+    "map_kpa": (
+        "manifold pressure",
+        "manifold absolute*",
+        "intake manifold*",
+        "map",
+        "saugrohrdruck",
+        "saugrohr*",
+    ),
     "lambda": (
         "lambda*",
         "λ",

@@ -126,9 +126,17 @@ def _needs(need: Need) -> list[str]:
         (need.after_s, f"- {need.after_s:g} s after the release"),
         (need.snap, "- a throttle snap"),
         (need.kinds, f"- a sensor of kind {', '.join(need.kinds)}"),
+        (need.metered, "- an air-mass sensor ahead of the throttle: manifold pressure does not show it"),
+        (need.or_channels, f"- or, in place of the air flow: {' or '.join(f'`{name}`' for name in need.or_channels)}"),
         (need.conditions, f"- in the manifest: {', '.join(need.conditions)}"),
     ]
     return [line for there, line in lines if there] or ["- nothing else"]
+
+
+def _whom(cause: Cause) -> str:
+    if cause.turbo_only:
+        return "turbocharged families only"
+    return "families with an air-mass sensor only" if cause.metered_only else "every family"
 
 
 def cause_page(cause: Cause) -> str:
@@ -152,7 +160,7 @@ def cause_page(cause: Cause) -> str:
         f"# {_sentence(cause.title.en)}\n",
         f"- Code: `{cause.code}`",
         f"- Severity 1 means: {cause.severity_one}",
-        f"- Can happen to: {'turbocharged families only' if cause.turbo_only else 'every family'}",
+        f"- Can happen to: {_whom(cause)}",
         f"- Safety comes first: {'yes' if cause.endangers else 'no'}",
         f"- Judged from snaps: {'yes' if cause.unjudged is None else f'no. {cause.unjudged.en}'}",
         "\n## The job\n",

@@ -29,7 +29,8 @@ def _page(*reasons: Reason) -> dict[str, Reason]:
     return {reason.code: reason for reason in reasons}
 
 
-# Why a capture is graded below good. The first group sends it back (`repeat`), the second keeps it (`usable`).
+# Why a capture is graded below good. The first group sends it back (`repeat`), the second keeps it (`usable`). A recording of
+# idle alone is no snap either, but none that failed: it has a reason of its own, is shown under that, and is tracked.
 REPEAT_REASONS = _page(
     Reason(
         "no_snap", "no throttle snap was found", "record idle, then floor the pedal for about a second and release it"
@@ -93,6 +94,11 @@ REPEAT_REASONS = _page(
         "check which lead is on which sensor, and the channels of the recorder's profile",
     ),
     Reason("flat", "the air-mass signal does not move", "check that the probe is connected and the engine runs"),
+    Reason(
+        "idle_only",
+        "idle only: the throttle was not opened, and what idle tells is followed",
+        "for all the rest, record a snap",
+    ),
 )
 USABLE_REASONS = _page(
     Reason(
@@ -100,6 +106,11 @@ USABLE_REASONS = _page(
     ),
     Reason("closed_loop_unmeasured", "closed loop was not recorded", "record it"),
     Reason("no_lambda", "there is no lambda trace", "record the lambda sensor too"),
+    Reason(
+        "no_airflow",
+        "there is no air flow; the opening was told from the throttle or the engine speed",
+        "record the air-mass sensor too, or manifold pressure with engine speed",
+    ),
     Reason("short_before", "little idle was recorded before the opening", "record 3 s before the opening"),
     Reason("ends_before_settle", "the recording ends before fuel cut and settle", "record 4 s after the release"),
     Reason("needles", "interference needles were removed", "keep ignition leads away from the probe"),
@@ -142,6 +153,9 @@ UNREAD_REASONS = _page(
     Reason("gap", "samples are missing there"),
     Reason("family_incomplete", "the register does not give what it needs"),
     Reason("cold", "the engine was not warm"),
+    Reason(
+        "not_with_this_sensor", "manifold pressure does not show it: only an air-mass sensor ahead of the throttle does"
+    ),
 )
 
 # Why a single sample is not used (a mask is True = keep).
@@ -197,6 +211,11 @@ QUARANTINE_RULES = _page(
         "find out which claim is right and deliver that one again",
     ),
     Reason(
+        "unnamed_file",
+        "no row of the manifest names the file",
+        "add its row to manifest.csv, or discard the file",
+    ),
+    Reason(
         "wrong_clock",
         "the capture is dated after the day of the run, or years from its delivery or its van's service",
         "give the right time, or set the recorder's clock and deliver again",
@@ -205,6 +224,11 @@ QUARANTINE_RULES = _page(
         "other_lambda_sensor",
         "the lambda trace is of another kind of sensor than the family has",
         "mend the van's family, or the channel in the recorder profile; the row is then taken in by the next run",
+    ),
+    Reason(
+        "no_engine_speed",
+        "there is manifold pressure without engine speed",
+        "record engine speed beside it and name its column in the recorder profile; the row is then taken in by the next run",
     ),
     Reason(
         "inverted_lambda",

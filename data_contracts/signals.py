@@ -44,6 +44,7 @@ SIGNALS: dict[str, Signal] = {
         Signal("airflow_v", "V", -1.0, 20.0, "air-mass sensor, analogue"),
         Signal("airflow_hz", "Hz", 0.0, 50_000.0, "air-mass sensor, frequency output"),
         Signal("airflow_g_s", "g/s", -200.0, 2_000.0, "air mass flow as the control unit reports it"),
+        Signal("map_kpa", "kPa", 0.0, 500.0, "absolute pressure in the intake manifold, where no air mass is measured"),
         Signal("lambda_v", "V", -2.0, 20.0, "lambda sensor, bank 1, upstream of the catalyst"),
         Signal("lambda_ratio", "1", 0.0, 40.0, "lambda as a ratio, bank 1"),
         Signal("bank2_lambda_v", "V", -2.0, 20.0, "lambda sensor, bank 2"),
@@ -56,7 +57,11 @@ SIGNALS: dict[str, Signal] = {
     )
 }
 
-AIRFLOW_SIGNALS = ("airflow_v", "airflow_hz", "airflow_g_s")
+AIRFLOW_SIGNALS = ("airflow_v", "airflow_hz", "airflow_g_s", "map_kpa")
+"""Channels that the air flow is read from; manifold pressure needs engine speed beside it."""
+
+OPENING_SIGNALS = ("throttle_pct", "engine_rpm")
+"""Channels that tell when the throttle opened where no air flow was recorded, the better one first."""
 
 
 BANK2_PREFIX = "bank2_"

@@ -3,10 +3,19 @@
 A word goes into tables and never changes its meaning.
 """
 
+from collections.abc import Collection
+
 from data_contracts.bilingual import Words
 
 GRADES = ("good", "usable", "repeat")
 """Of a capture."""
+IDLE_ONLY = "idle_only"
+"""Shown in place of the grade of a recording of idle alone: no snap was tried, so none failed. Its reason of grade too."""
+HELD = ("low_throughout",)
+"""Why a capture that was sent back counts all the same: its main peak is low, in every capture of its visit."""
+SHOWN_HELD = "held"
+"""Shown in place of the grade of such a capture."""
+SHOWN_GRADES = (*GRADES, IDLE_ONLY, SHOWN_HELD)
 URGENCIES = ("now", "plan", "watch")
 """Of a van on the week's list and of its order, the most urgent first."""
 RANKED_BY = Words(
@@ -28,6 +37,12 @@ PLACES = ("inbox", "quarantine", "delivered")
 """Where the files of a delivery lie."""
 AIR_SOURCES = ("measured", "depot_day", "depot_week", "fleet_week", "unmeasured")
 """Where pressure and temperature of a visit come from, the nearest source first."""
+MOVEMENTS = ("drifting", "returning", "stepped", "rested", "unclear")
+"""How a quantity in alarm moves: on and away from its baseline, back to it, in one step, no more, or not to be told."""
+LIMIT_STATES = ("crossed", "ahead", "not_in_sight")
+"""Of a quantity with a limit."""
+AFTER_REPAIR = ("fresh", "stayed", "awaited")
+"""What a quantity reads after a repair that touched it: a new start, what it read before, or not recorded yet."""
 LESSON_KINDS = ("cause_share", "job_hours", "job_parts_cost", "alarm_trust")
 """What is learned from findings of the workshops."""
 PROOF_KINDS = ("action", "part")
@@ -38,3 +53,23 @@ COMPARED_MEASURES = ("listed", "confirmed", "false_alarms")
 """What depots and families are compared by."""
 SIDES = ("above", "below")
 """Where a rate lies that differs from the fleet's beyond chance."""
+
+
+def shown_grade(grade: str, reasons: Collection[str], held: str | None = None) -> str:
+    """A grade as people are told it.
+
+    Parameters
+    ----------
+    grade : str
+        One of `GRADES`.
+    reasons : collection of str
+        Codes of its reasons.
+    held : str or None
+        One of `HELD`, where it counts though it was sent back.
+
+    Returns
+    -------
+    str
+        One of `SHOWN_GRADES`.
+    """
+    return SHOWN_HELD if held else IDLE_ONLY if IDLE_ONLY in reasons else grade

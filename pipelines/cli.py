@@ -14,8 +14,9 @@ import typer
 from data_contracts.errors import InputError
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
-from pipelines.cli_papers import card, list_tests, sheet
-from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
+from pipelines.cli_papers import card, labels, list_tests, sheet
+from pipelines.cli_state import check, rebuild, status
+from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
 
 app = typer.Typer(
     name="vansnap",
@@ -203,14 +204,12 @@ def board(
     from pipelines.workspace.settings import load_settings
 
     settings = load_settings(workspace.settings_path).board
-    import subprocess
+    import os
 
     where = f"{address or settings.address}:{port or settings.port}"
     launch = [sys.executable, "-m", "dashboards.launch", str(workspace.root), where]
-    try:
-        raise typer.Exit(subprocess.run(launch, check=False).returncode)
-    except KeyboardInterrupt:
-        return
+    sys.stdout.flush()
+    os.execv(launch[0], launch)  # the server takes the place of this process: whatever stops one stops the other
 
 
 @app.command()
@@ -250,8 +249,12 @@ def orders(
 app.command("tests")(list_tests)
 app.command()(sheet)
 app.command()(card)
+app.command()(labels)
 app.command()(backup)
 app.command()(restore)
+app.command()(check)
+app.command()(status)
+app.command()(rebuild)
 
 
 @app.command()
@@ -328,35 +331,6 @@ def evidence(
     print_line(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
 
 
-@app.command()
-def check(
-    file: Annotated[
-        Path | None, typer.Argument(metavar="[FILE.zip]", help="A warranty file; default the workspace.")
-    ] = None,
-    home: Home = Path(DEFAULT_HOME),
-) -> None:
-    """Verify the workspace (warehouse, hashes, register) or a warranty file. Says what is wrong and how to mend it."""
-    if file is not None:
-        from pipelines.commands.evidence import check_text
-
-        altered, sound = check_text(file, home)
-        for finding in altered:
-            print_line(finding)
-        if altered:
-            raise typer.Exit(1)
-        print_line(sound)
-        return
-    workspace = open_workspace(home)
-    from pipelines.commands.check import check_workspace
-
-    findings = check_workspace(workspace)
-    for finding in findings:
-        print_line(finding)
-    if findings:
-        raise typer.Exit(1)
-    print_line("workspace is sound")
-
-
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line; every error a user can mend is one line on stderr.
 
@@ -387,7 +361,8 @@ def run(arguments: list[str] | None = None) -> int:
     if not given:
         return fail("no command given; `vansnap --help` lists them", 2)
     try:
-        code = typer.main.get_command(app).main(args=given, prog_name="vansnap", standalone_mode=False)
+        with closed_to_others():
+            code = typer.main.get_command(app).main(args=given, prog_name="vansnap", standalone_mode=False)
     except (Exception, KeyboardInterrupt) as error:
         return exit_code(error, given)
     if code == STOPPED:  # typer turns Ctrl-C into this code and says nothing

@@ -1,4 +1,4 @@
-"""Commands for sheets, cards and the tests of a week; `pipelines.cli` registers them."""
+"""Commands for sheets, cards, labels and the tests of a week; `pipelines.cli` registers them."""
 
 from pathlib import Path
 from typing import Annotated
@@ -34,6 +34,21 @@ def card(
     from pipelines.commands.papers import write_card
 
     print_line(write_card(workspace, family, recorder, out, language))
+
+
+def labels(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="File to write.")],
+    depot: Annotated[str | None, typer.Option(metavar="D", help="Only the vans of this depot.")] = None,
+    van: Annotated[list[str] | None, typer.Option(metavar="V", help="Only this van; may be given again.")] = None,
+    home: Home = Path(DEFAULT_HOME),
+    language: Annotated[str | None, typer.Option(help="en or de; default that of the settings.")] = None,
+) -> None:
+    """Write a sheet of labels for the vans: a code that opens the board with the van chosen, ready for a recording."""
+    workspace = open_workspace(home)
+    from pipelines.commands.papers import write_labels
+
+    for line in write_labels(workspace, depot, van or [], out, language):
+        print_line(line)
 
 
 def list_tests(

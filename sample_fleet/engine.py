@@ -53,6 +53,24 @@ from sample_fleet.steady import (
 
 
 @njit(cache=True, nogil=True, inline="always")
+def _pressed(r: Record, since: float) -> float:
+    """Part of the way down, so long after the first movement."""
+    way = since / r.pedal_rise_s
+    if way <= r.pause:
+        return min(way, 1.0)
+    return min(max((since - r.pause_s) / r.pedal_rise_s, r.pause), 1.0)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _lifted(r: Record, since: float) -> float:
+    """Part of the way that is still pressed, so long after the lift began."""
+    left = 1.0 - since / r.pedal_fall_s
+    if left >= r.lift_pause:
+        return left
+    return max(min(1.0 - (since - r.lift_pause_s) / r.pedal_fall_s, r.lift_pause), 0.0)
+
+
+@njit(cache=True, nogil=True, inline="always")
 def pedal_position(r: Record, t: float) -> float:
     """Pedal at a time of the recording, 0 to 1."""
     for snap in range(int(r.snaps)):
@@ -60,9 +78,12 @@ def pedal_position(r: Record, t: float) -> float:
         if since < 0.0:
             return 0.0
         if since < r.hold_s:
-            return r.pedal * min(since / r.pedal_rise_s, 1.0)
-        if since < r.hold_s + r.pedal_fall_s:
-            return r.pedal * (1.0 - (since - r.hold_s) / r.pedal_fall_s)
+            return r.pedal * _pressed(r, since)
+        if since < r.hold_s + r.pedal_fall_s + r.lift_pause_s:
+            return r.pedal * _pressed(r, r.hold_s) * _lifted(r, since - r.hold_s)
+        back = since - r.hold_s - r.pedal_fall_s - r.lift_pause_s - r.again_after_s
+        if r.again > 0.0 and 0.0 <= back < r.again_s:
+            return r.again * min(back / r.pedal_rise_s, 1.0, (r.again_s - back) / r.pedal_fall_s)
     return 0.0
 
 

@@ -56,6 +56,13 @@ class Driver:
         How far: 1 is the floor. [1]
     snaps, snap_interval_s : float
         How many snaps and how far apart; 0 snaps leaves the engine idling. [1], [s]
+    pause, pause_s : float
+        A foot that opens in two steps stops at this part of its way for this long; 1 goes through. [1], [s]
+    lift_pause, lift_pause_s : float
+        One that lifts in two steps stops at this part of its way for this long; 0 goes through. [1], [s]
+    again, again_after_s, again_s : float
+        A foot that comes back after the lift: how far, how long after the pedal is up, for how long; 0 stays off. [1],
+        [s], [s]
     """
 
     pedal_at_s: float = 3.0
@@ -65,6 +72,13 @@ class Driver:
     pedal: float = 1.0
     snaps: float = 1.0
     snap_interval_s: float = 6.0
+    pause: float = 1.0
+    pause_s: float = 0.0
+    lift_pause: float = 0.0
+    lift_pause_s: float = 0.0
+    again: float = 0.0
+    again_after_s: float = 0.3
+    again_s: float = 0.2
 
 
 @dataclass(frozen=True)

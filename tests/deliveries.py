@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.intake.take_in import DeliveryAccount, take_in
+from pipelines.intake.accounts import DeliveryAccount
+from pipelines.intake.take_in import take_in
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.register import load_register
 from pipelines.workspace.workspace import Workspace, make_workspace

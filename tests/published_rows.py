@@ -10,6 +10,7 @@ import numpy as np
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.causes import CAUSE_CODES
 from data_contracts.facts.fact import Fact
+from data_contracts.facts.of_record import own_movement
 from data_contracts.facts.rendering import RENDERED_FROM, joined, render
 from data_contracts.family import Family, parse_family
 from data_contracts.signals import QUANTITIES
@@ -270,6 +271,11 @@ class SampleRows:
                 "quantity": quantity,
                 "value": history[-1],
                 "value_u": u,
+                "level": history[-1],
+                "level_u": u / 2.0,
+                "change": history[-1] - own,
+                "expected_low": own - 1.96 * spread,
+                "expected_high": own + 1.96 * spread,
                 "corrected": quantity == "main_peak_reference_g_s",
                 "baseline": own,
                 "baseline_u": 0.3 * spread,
@@ -287,9 +293,17 @@ class SampleRows:
                 "weeks_to_limit_high": None if weeks_left is None else (weeks_left * 2 if drifting else float("inf")),
                 "alarm": alarm,
                 "alarm_since": alarm_since.get(quantity),
+                "movement": ("drifting" if drifting else "unclear") if alarm else None,
+                "limit_low": 50.0 if weeks_left == 6.0 else None,
+                "limit_high": 0.28 if weeks_left == 2.0 else None,
+                "limit_state": None if weeks_left is None else ("ahead" if drifting else "not_in_sight"),
             }
         )
         self.z.setdefault((week, van_id), {})[quantity] = ewma
+
+    def _record(self, van_id: str, week: str, quantity: str) -> dict[str, object]:
+        key = {"van_id": van_id, "week": week, "quantity": quantity}
+        return next(row for row in reversed(self.rows["trends"]) if key.items() <= row.items())
 
     def add_lists(self) -> None:
         """Watchlist and orders of the weeks since the faults began."""
@@ -308,7 +322,7 @@ class SampleRows:
                 urgency = "now" if named and k > FAULT_STARTS + 5 else ("plan" if named else "watch")
                 worst = max(moved[van_id], key=lambda q: abs(moved[van_id][q]))
                 reasons = [
-                    Fact.of("own_movement", worst, level=10.0 + moved[van_id][worst], baseline=10.0, since=week),
+                    own_movement(worst, self._record(van_id, week, worst)),
                     Fact.of("unlike_healthy", worst, p=0.0004, second="trim_idle_pct"),
                 ]
                 self.rows["watchlist"].append(
@@ -344,6 +358,7 @@ class SampleRows:
                             **_told("action", Fact.of("do_test", test="fuel_pressure")),
                             **_told("reason", reasons[0], Fact.of("nothing_fits")),
                             **_told("worth", Fact.of("not_worth_yet")),
+                            **_told("warranty", Fact.of("warranty_stands", by_date="stands", until="2027-03-01")),
                             **_told("plan_note", Fact.of("plan_best")),
                             "hours": 1.5,
                             "expected_cost_avoided": 240.0,

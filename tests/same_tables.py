@@ -12,7 +12,11 @@ import duckdb
 import polars as pl
 from polars.testing import assert_frame_equal
 
-LEFT_OUT = {"runs": ("run_id", "finished_at", "data_id"), "deliveries": ("taken_in_at",), "quarantine": ("first_seen",)}
+LEFT_OUT = {
+    "runs": ("run_id", "finished_at", "data_id"),
+    "deliveries": ("taken_in_at", "written_at"),
+    "quarantine": ("first_seen",),
+}
 """Columns that hold the moment of a run or the hash of the code."""
 
 

@@ -92,6 +92,7 @@ AIR_PATH: tuple[Cause, ...] = (
         },
         mended_by=("air_mass_sensor",),
         planted=Planted("air-mass sensor replaced", "air-mass sensor", "may"),
+        metered_only=True,
     ),
     Cause(
         "airflow_over_reading",
@@ -173,6 +174,7 @@ AIR_PATH: tuple[Cause, ...] = (
         },
         mended_by=("air_mass_sensor",),
         planted=Planted("air-mass sensor replaced", "air-mass sensor"),
+        metered_only=True,
     ),
     Cause(
         "intake_restricted",
@@ -400,5 +402,6 @@ AIR_PATH: tuple[Cause, ...] = (
         ),
         mended_by=("inlet_leak",),
         planted=Planted("inlet hose and gaskets replaced", "inlet hose"),
+        metered_only=True,
     ),
 )

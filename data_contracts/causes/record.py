@@ -200,6 +200,9 @@ class Cause:
         How the sample fleet plants it; None while it can't.
     turbo_only : bool
         Can only happen to a turbocharged family.
+    metered_only : bool
+        Can only happen to a family with an air-mass sensor: manifold pressure has no such sensor to read wrong, and counts air
+        that comes in behind the throttle.
     unjudged : Words or None
         Why it is not judged from snaps, where it is not: it is then none of the causes that probabilities are given for,
         and is found by a fault code that points to it and by its tests. None where it is judged.
@@ -222,6 +225,7 @@ class Cause:
     mended_by: tuple[str, ...] = ()
     planted: Planted | None = None
     turbo_only: bool = False
+    metered_only: bool = False
     unjudged: Words | None = None
     common: float = 1.0
     everyday: Words | None = None

@@ -229,6 +229,7 @@ UNJUDGED_ELECTRIC_AND_FUEL: tuple[Cause, ...] = (
             "It reads as a sensor that reads high, most at idle, whatever makes it; a recorder with an offset looks the same, on every van.",
             "Es liest sich wie ein Messer, der zu viel zeigt, am meisten im Leerlauf; ein Schreiber mit Versatz sieht ebenso aus, an jedem Fahrzeug.",
         ),
+        metered_only=True,
     ),
     Cause(
         "wrong_fuel",

@@ -18,6 +18,10 @@ NUMBERS: dict[str, str] = {
     "after": "level",
     "limit": "level",
     "slope_per_week": "difference",
+    "slope_low": "difference",
+    "slope_high": "difference",
+    "level_u": "difference",
+    "baseline_u": "difference",
     "change": "signed",
     "low": "bare_signed",
     "high": "bare_signed",
@@ -82,6 +86,9 @@ WORDS: dict[str, str] = {
     "onset": "name",
     "onset_low": "name",
     "onset_high": "name",
+    "reference": "reference",  # corrected or as_read
+    "outside": "outside",  # repeats or family: what shows it
+    "movement": "choice",  # of data_contracts.states.MOVEMENTS
     "day": "name",  # ISO day
     "second": "quantity",
     "third": "quantity",
@@ -111,6 +118,7 @@ WORDS: dict[str, str] = {
     "file": "name",
     "delivery": "name",
     "log": "name",  # a file of the workspace
+    "currency": "name",  # of the workspace
     "error": "name",  # what a program said, one line
     "step": "step",  # judging, proof or order
     "shared": "shared",  # fuel_station, workshop, batch, fuel, in_service, mileage, or the name of a part

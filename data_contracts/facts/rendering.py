@@ -257,6 +257,31 @@ def _onset_range(rendering: _Rendering) -> str | None:
     return None if low is None or high is None or low == high else rendering.phrase("range", low=low, high=high)
 
 
+def _began(rendering: _Rendering) -> str | None:
+    """When a movement began, and whether it was a step, came to rest or may go on."""
+    onset, movement = rendering.fact.words.get("onset"), rendering.fact.words.get("movement")
+    if onset is None:
+        return None
+    return rendering.phrase(f"began.{movement}" if movement in ("stepped", "rested") else "began.moving", onset=onset)
+
+
+def _slope_range(rendering: _Rendering) -> str | None:
+    ends = [rendering.fact.numbers.get(name) for name in ("slope_low", "slope_high")]
+    if not all(end is not None and is_number(end) for end in ends):
+        return None
+    low, high = (rendering.number(plain(end)) for end in sorted(abs(rendering.difference(end or 0.0)) for end in ends))
+    return rendering.phrase("range", low=low, high=high)
+
+
+def _with_u(rendering: _Rendering, name: str) -> str | None:
+    """A level with its standard uncertainty, two figures of it, in the reader's unit."""
+    value, u = (rendering.fact.numbers.get(each) for each in (name, f"{name}_u"))
+    if value is None or not is_number(value):
+        return None
+    told = plain(rendering.level(value))
+    return rendering.with_unit(told if not u else f"{told} ± {plain(rendering.difference(u), 2)}")
+
+
 def _expected_range(rendering: _Rendering) -> str | None:
     ends = [rendering.fact.numbers.get(name) for name in ("expected_low", "expected_high")]
     low, high = (None if end is None else plain(rendering.level(end)) for end in ends)
@@ -317,6 +342,10 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "course": lambda rendering: rendering.phrase(
         "rising" if rendering.fact.numbers.get("slope_per_week", 0.0) > 0 else "falling"
     ),
+    "began": _began,
+    "slope_range": _slope_range,
+    "reading": lambda rendering: _with_u(rendering, "level"),
+    "expectation": lambda rendering: _with_u(rendering, "baseline"),
     "onset_range": _onset_range,
     "expected_range": _expected_range,
     "plainly": _plainly,
@@ -419,4 +448,6 @@ _WORD_KINDS: dict[str, Callable[[_Rendering, str], str]] = {
     "basis": lambda rendering, word: rendering.phrase(f"basis.{word}"),
     "proof": lambda rendering, word: rendering.phrase(f"proof.{word}"),
     "stands": lambda rendering, word: rendering.phrase(f"stands.{word}"),
+    "reference": lambda rendering, word: rendering.phrase(f"reference.{word}"),
+    "outside": lambda rendering, word: rendering.phrase(f"outside.{word}"),
 }

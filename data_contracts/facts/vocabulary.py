@@ -104,18 +104,23 @@ _REASONS = (
     ),
     _of_quantity(
         "own_movement",
-        "{Quantity} is {apart} its own baseline ({steps})[, outside since {since}][, moving since about {onset}]"
-        "[ (80 %: {onset_range})][, and {course} by {slope_per_week} a week].",
-        "{Quantity} liegt {apart} der eigenen Grundlinie ({steps})[, außerhalb seit {since}][, in Bewegung etwa seit {onset}]"
-        "[ (80 %: {onset_range})][, und {course} um {slope_per_week} je Woche].",
+        "{Quantity} is {apart} its own baseline ({steps})[, outside since {since}][, {began}]"
+        "[ (80 %: {onset_range})][, and {course} by {slope_per_week} a week][ (95 %: {slope_range})].",
+        "{Quantity} liegt {apart} der eigenen Grundlinie ({steps})[, außerhalb seit {since}][, {began}]"
+        "[ (80 %: {onset_range})][, und {course} um {slope_per_week} je Woche][ (95 %: {slope_range})].",
         "level baseline",
-        "since onset onset_low onset_high slope_per_week",
+        "since onset onset_low onset_high slope_per_week slope_low slope_high movement",
     ),
     _of_quantity(
         "peer_difference",
         "{Quantity} is {apart} the other {family} vans ({steps}).",
         "{Quantity} liegt {apart} den anderen Fahrzeugen der Familie {family} ({steps}).",
         "level peer_baseline family",
+    ),
+    _template(
+        "seen_once",
+        "Seen at one visit only, but far outside by every repeat: record again before anything is taken apart.",
+        "Erst bei einem Besuch gesehen, aber bei jeder Wiederholung weit außerhalb: noch einmal aufnehmen, bevor etwas zerlegt wird.",
     ),
     _template("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
     _template(
@@ -175,6 +180,53 @@ _VERDICTS = (
         "Nothing alone is far off, but the readings together are unlike a healthy van's, most of all {quantity}.",
         "Nichts liegt für sich weit daneben, aber die Messwerte zusammen gleichen nicht denen eines gesunden Fahrzeugs, vor "
         "allem {quantity}.",
+    ),
+)
+
+# The record of one quantity, said by data_contracts/facts/of_record.py.
+_RECORD = (
+    _of_quantity(
+        "reads_now",
+        "{Quantity}: {reading} in {week}[ ({reference})][, {expectation} expected from its own past].",
+        "{Quantity}: {reading} in {week}[ ({reference})][, {expectation} nach der eigenen Vergangenheit erwartet].",
+        "level week",
+        "level_u baseline baseline_u reference",
+    ),
+    _of_quantity(
+        "shared_taken_off",
+        "Of its last visit {change} is taken off, which other vans of that recorder or week share.",
+        "Vom letzten Besuch ist {change} abgezogen, was andere Fahrzeuge desselben Messgeräts oder derselben Woche teilen.",
+        "change",
+    ),
+    _of_quantity("not_outside", "Not outside.", "Nicht außerhalb."),
+    _of_quantity(
+        "outside_since",
+        "Outside since {since}: {outside}.",
+        "Außerhalb seit {since}: {outside}.",
+        "since outside",
+    ),
+    _of_quantity(
+        "limit_not_in_sight",
+        "No crossing of its limit[ ({limit})] is in sight.",
+        "Dass es die Grenze[ ({limit})] überschreitet, ist nicht in Sicht.",
+        may="limit",
+    ),
+    _of_quantity(
+        "repaired_since_visit",
+        "Repaired since that visit and not recorded again: what it reads now is not known.",
+        "Seit diesem Besuch repariert und nicht wieder aufgenommen: was es jetzt zeigt, ist nicht bekannt.",
+    ),
+    _of_quantity(
+        "repair_fresh",
+        "A repair before {since} touched it: its baseline counts from there.",
+        "Eine Reparatur vor {since} betraf es: die Grundlinie zählt von da an.",
+        "since",
+    ),
+    _of_quantity(
+        "repair_stayed",
+        "The repair before {since} did not bring it back.",
+        "Die Reparatur vor {since} brachte es nicht zurück.",
+        "since",
     ),
 )
 
@@ -385,8 +437,8 @@ _WARRANTY = (
         "Garantie: [nach Datum {by_date} (letzter Tag {until})|nach Laufleistung {by_km} (Grenze {until_km})][; letzter Stand "
         "{odometer} am {read}][; so wie es gefahren wird, ist sie um den {runs_out} erreicht ({runs_out_low} bis "
         "{runs_out_high})].",
-        "by_km until_km",
-        "by_date until odometer read runs_out runs_out_low runs_out_high",
+        "",
+        "by_date until by_km until_km odometer read runs_out runs_out_low runs_out_high",
     ),
 )
 _PLAN = (
@@ -525,6 +577,7 @@ FACTS: dict[str, Template] = {
     for template in (
         *_REASONS,
         *_VERDICTS,
+        *_RECORD,
         *_NOTICES,
         *_EVIDENCE,
         *_ORDERS,
@@ -541,6 +594,17 @@ PHRASES: dict[str, Words] = {
     "below": Words("{amount} below", "{amount} unter"),
     "rising": Words("rising", "steigt"),
     "falling": Words("falling", "fällt"),
+    "reference.corrected": Words("at reference conditions", "auf Bezugsbedingungen umgerechnet"),
+    "reference.as_read": Words("as measured, conditions missing", "wie gemessen, Bedingungen fehlen"),
+    "outside.repeats": Words("its snaps of one visit disagree", "die Gasstöße eines Besuchs unterscheiden sich"),
+    "outside.family": Words(
+        "it stands apart from the other vans of its family", "es hebt sich von der Motorfamilie ab"
+    ),
+    "began.moving": Words("moving since about {onset}", "in Bewegung etwa seit {onset}"),
+    "began.stepped": Words("changed in one step about {onset}", "in einem Schritt verändert etwa {onset}"),
+    "began.rested": Words(
+        "at rest now after moving since about {onset}", "jetzt in Ruhe nach einer Bewegung etwa seit {onset}"
+    ),
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "more_than": Words("more than {amount}", "mehr als {amount}"),
     "points": Words("percentage points", "Prozentpunkte"),

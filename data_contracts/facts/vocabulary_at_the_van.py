@@ -92,6 +92,14 @@ AT_THE_VAN = (
         "vorher so.",
         "level expected_low expected_high family",
     ),
+    of_quantity(
+        "far_from_family",
+        "{Quantity} is {level}, and vans of family {family} reach {expected_range}: check the van, its family and the "
+        "recorder before anything is concluded.",
+        "{Quantity} ist {level}, und Fahrzeuge der Familie {family} erreichen {expected_range}: Fahrzeug, Familie und "
+        "Messgerät prüfen, bevor daraus etwas geschlossen wird.",
+        "level expected_low expected_high family",
+    ),
     template(
         "representative_nearest",
         "Snap {snap} of {file} stands for the {count} accepted snaps: its traces are nearest to all the others'.",
@@ -139,6 +147,7 @@ VISIT_WORDS: Mapping[str, Words] = {
     "unknown": Words("not known", "unbekannt"),
     "limit": Words("beyond a limit", "jenseits einer Grenze"),
     "repeat": Words("repeat", "wiederholen"),
+    "check": Words("check the family", "Familie prüfen"),
     "none": Words("–", "–"),
     "quantity": Words("quantity", "Größe"),
     "now": Words("now", "jetzt"),

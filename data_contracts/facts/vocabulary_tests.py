@@ -117,8 +117,8 @@ TESTS_PLANNED = (
     ),
     template(
         "tests_of_month",
-        "a month of the plan costs {cost} in visits and saves {saving} by faults found sooner",
-        "ein Monat des Plans kostet {cost} für Besuche und spart {saving} durch früher gefundene Fehler",
-        "cost saving",
+        "a month of the plan costs {cost} {currency} in visits and saves {saving} {currency} by faults found sooner",
+        "ein Monat des Plans kostet {cost} {currency} für Besuche und spart {saving} {currency} durch früher gefundene Fehler",
+        "cost saving currency",
     ),
 )

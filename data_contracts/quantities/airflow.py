@@ -47,6 +47,7 @@ _PULSE = Method(
     LEVEL,
 )
 
+_MOMENTS = ("throttle_pct", "engine_rpm")
 AIRFLOW: tuple[Quantity, ...] = (
     Quantity(
         "idle_v",
@@ -91,7 +92,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "time of the opening from the start of the recording: the half-height crossing of the first rise",
             "Zeit der Öffnung ab Beginn der Aufnahme: halbe Höhe des ersten Anstiegs",
         ),
-        Need("airflow", rate_hz=10.0),
+        Need("airflow", rate_hz=10.0, or_channels=_MOMENTS),
         Method(
             "Where the fast trace crosses half the height from idle to the first peak; without a first peak, half the height to the "
             f"level at which the slope of the first rise has fallen by four fifths (by half in a log below 50 Hz). {SMOOTH}",
@@ -108,7 +109,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air-mass signal at the first peak, the manifold filling",
             "Luftmassensignal an der ersten Spitze, dem Füllen des Saugrohrs",
         ),
-        Need("airflow", rate_hz=100.0, kinds=_VOLTS),
+        Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _FIRST_PEAK,
     ),
     Quantity(
@@ -120,7 +121,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air mass flow at the first peak, the manifold filling",
             "Luftmassenstrom an der ersten Spitze, dem Füllen des Saugrohrs",
         ),
-        Need("airflow", rate_hz=100.0),
+        Need("airflow", rate_hz=100.0, metered=True),
         _FIRST_PEAK,
         tracking=Tracking(
             "log",
@@ -146,7 +147,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air-mass signal at the dip between first peak and climb",
             "Luftmassensignal im Einbruch zwischen erster Spitze und Anstieg",
         ),
-        Need("airflow", rate_hz=100.0, kinds=_VOLTS),
+        Need("airflow", rate_hz=100.0, kinds=_VOLTS, metered=True),
         _DIP,
     ),
     Quantity(
@@ -158,7 +159,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "air mass flow at the dip between first peak and climb",
             "Luftmassenstrom im Einbruch zwischen erster Spitze und Anstieg",
         ),
-        Need("airflow", rate_hz=100.0),
+        Need("airflow", rate_hz=100.0, metered=True),
         _DIP,
         landmark="dip",
     ),
@@ -171,7 +172,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "rise of the flow from dip to main peak, per second",
             "Anstieg des Stroms vom Einbruch zur Hauptspitze, je Sekunde",
         ),
-        Need("airflow", rate_hz=50.0),
+        Need("airflow", rate_hz=50.0, metered=True),
         Method(
             f"Slope between 10 % and 90 % of the rise of the slow trace from dip to main peak. {SMOOTH}",
             "Noise at both ends of the stretch over its length.",
@@ -186,7 +187,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "count of notches in the climb that exceed noise and ripple",
             "Zahl der Kerben im Anstieg, die Rauschen und Welligkeit übersteigen",
         ),
-        Need("airflow", rate_hz=200.0, hold_s=0.3),
+        Need("airflow", rate_hz=200.0, hold_s=0.3, metered=True),
         Method(
             f"Falls of the slow trace in the climb by more than 3 % of the main peak that rise again. {SMOOTH}",
             "That of a count: falls that noise alone could add or hide.",
@@ -258,7 +259,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "time of the release from the start of the recording: the half-height crossing of the fall",
             "Zeit des Loslassens ab Beginn der Aufnahme: halbe Höhe des Abfalls",
         ),
-        Need("airflow", rate_hz=10.0, after_s=0.05),
+        Need("airflow", rate_hz=10.0, after_s=0.05, or_channels=_MOMENTS),
         _RELEASE,
         landmark="release",
     ),
@@ -268,7 +269,7 @@ AIRFLOW: tuple[Quantity, ...] = (
         "airflow",
         Words("hold", "Haltezeit"),
         Words("time from opening to release", "Zeit von der Öffnung bis zum Loslassen"),
-        Need("airflow", rate_hz=10.0, after_s=0.05),
+        Need("airflow", rate_hz=10.0, after_s=0.05, or_channels=_MOMENTS),
         _RELEASE,
     ),
     Quantity(
@@ -280,7 +281,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "time of the flow from 90 % to 10 % of its fall after the release",
             "Zeit des Stroms von 90 % auf 10 % seines Abfalls nach dem Loslassen",
         ),
-        Need("airflow", rate_hz=50.0, after_s=0.3),
+        Need("airflow", rate_hz=50.0, after_s=0.3, metered=True),
         Method("Fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold.", CROSSING),
     ),
     Quantity(
@@ -292,7 +293,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "height of the pulse after the release, turbo families",
             "Höhe des Impulses nach dem Loslassen, Turbofamilien",
         ),
-        Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, kinds=_VOLTS, turbo=True),
+        Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, kinds=_VOLTS, turbo=True, metered=True),
         _PULSE,
     ),
     Quantity(
@@ -304,7 +305,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "height of the pulse after the release in flow, turbo families",
             "Höhe des Impulses nach dem Loslassen als Strom, Turbofamilien",
         ),
-        Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, turbo=True),
+        Need("airflow", rate_hz=100.0, hold_s=0.3, after_s=0.5, turbo=True, metered=True),
         _PULSE,
         tracking=Tracking("plain", 0.05, _MOVED_PULSE),
         landmark="recirculation_pulse",
@@ -324,7 +325,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "how far the flow falls below its later idle after the release",
             "wie weit der Strom nach dem Loslassen unter den späteren Leerlauf fällt",
         ),
-        Need("airflow", rate_hz=50.0, hold_s=0.3, after_s=1.0),
+        Need("airflow", rate_hz=50.0, hold_s=0.3, after_s=1.0, metered=True),
         Method(
             "Idle afterwards (idle before where the record ends first) less the lowest flow after the release, a parabola over ±25 ms.",
             LEVEL,
@@ -340,7 +341,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "time from the release until the flow stays near idle",
             "Zeit vom Loslassen, bis der Strom nahe dem Leerlauf bleibt",
         ),
-        Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=1.0),
+        Need("airflow", rate_hz=10.0, hold_s=0.3, after_s=1.0, metered=True),
         Method("From the release until the slow trace stays within 10 % of idle to the end of the record.", CROSSING),
         landmark="settle",
     ),
@@ -365,7 +366,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             "how far the throttle opened, 0 to 1, from the channel or from the shape",
             "wie weit die Drosselklappe öffnete, 0 bis 1, aus dem Kanal oder der Form",
         ),
-        Need("airflow", rate_hz=10.0, hold_s=0.2),
+        Need("airflow", rate_hz=10.0, hold_s=0.2, metered=True, or_channels=("throttle_pct",)),
         Method(
             "From the throttle's channel, against what the register says fully open reads. Without a channel, from the shape: a main peak "
             "that is low against the family's while the first peak beside it is high. From visit to visit it is followed from its channel only: "

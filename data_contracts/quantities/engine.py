@@ -19,7 +19,7 @@ ENGINE: tuple[Quantity, ...] = (
         "engine",
         Words("engine speed at idle", "Leerlaufdrehzahl"),
         Words("engine speed at idle before the opening", "Drehzahl im Leerlauf vor der Öffnung"),
-        Need("airflow", rate_hz=500.0, before_s=0.3, snap=False, or_speed_channel=True),
+        Need("airflow", rate_hz=500.0, before_s=0.3, snap=False, or_speed_channel=True, or_channels=("engine_rpm",)),
         _SPEED,
     ),
     Quantity(
@@ -28,7 +28,7 @@ ENGINE: tuple[Quantity, ...] = (
         "engine",
         Words("engine speed at the peak", "Drehzahl an der Spitze"),
         Words("engine speed at the main peak", "Drehzahl an der Hauptspitze"),
-        Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True),
+        Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True, or_channels=("engine_rpm",)),
         _SPEED,
         shown={"console": 3},
     ),
@@ -41,7 +41,7 @@ ENGINE: tuple[Quantity, ...] = (
             "time from the opening until the engine runs at its highest free speed",
             "Zeit von der Öffnung, bis der Motor mit seiner höchsten freien Drehzahl läuft",
         ),
-        Need("airflow", rate_hz=50.0, hold_s=0.3),
+        Need("airflow", rate_hz=50.0, hold_s=0.3, or_channels=("engine_rpm",)),
         Method(
             "From the opening until the recorded speed reaches 97 % of its highest; without a speed channel, until the slow flow first reaches 95 % "
             "of the main peak after the dip. Not given where the flow gets there within 0.15 s, which is the manifold filling.",
@@ -91,7 +91,7 @@ ENGINE: tuple[Quantity, ...] = (
             "air drawn at the main peak over displacement filled at ambient density (speed–density)",
             "angesaugte Luft an der Hauptspitze gegen den mit Umgebungsdichte gefüllten Hubraum",
         ),
-        Need("airflow", rate_hz=1000.0, hold_s=0.3, conditions=("intake_air_c",), or_speed_channel=True),
+        Need("airflow", rate_hz=1000.0, hold_s=0.3, conditions=("intake_air_c",), or_speed_channel=True, metered=True),
         Method(
             "Flow per revolution divided by the mass of intake air in half the displacement.",
             "That of flow, speed, pressure and air temperature combined.",

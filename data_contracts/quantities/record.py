@@ -57,6 +57,10 @@ class Need:
         With a recorded engine speed the firing ripple is not needed, and a slow log is enough.
     warm : bool
         Not read from a recording without a snap while the engine is cold, when idle flow is higher.
+    metered : bool
+        Only an air-mass sensor ahead of the throttle shows it; manifold pressure does not.
+    or_channels : tuple of str
+        Waveform channels that give it in place of the air flow, each alone.
     """
 
     channel: Channel
@@ -70,6 +74,8 @@ class Need:
     turbo: bool = False
     or_speed_channel: bool = False
     warm: bool = False
+    metered: bool = False
+    or_channels: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from data_contracts.facts.fact import Fact
 from data_contracts.reasons import REPEAT_REASONS
+from data_contracts.states import IDLE_ONLY
 from models.statistics.arrays import Codes
 from models.tracking.visits import medoids
 
@@ -25,12 +26,14 @@ def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> C
     -------
     ndarray of shape (accepted,), int
         Those not sent back. Where all were sent back for the throttle alone, all: a main peak that is low each time
-        points to the van, as `models.tracking.visits.tracked_captures` has it.
+        points to the van, as `models.tracking.visits.tracked_captures` has it. Without any of these, those of idle alone.
     """
     kept = [k for k, grade in enumerate(grades) if grade != "repeat"]
+    idle = [k for k, reasons in enumerate(grade_reasons) if IDLE_ONLY in reasons]
     if not kept:
-        back = [set(reasons) & set(REPEAT_REASONS) for reasons in grade_reasons]
-        kept = list(range(len(back))) if all(reasons == {"throttle_not_full"} for reasons in back) else []
+        back = [set(reasons) & set(REPEAT_REASONS) for k, reasons in enumerate(grade_reasons) if k not in idle]
+        alike = bool(back) and all(reasons == {"throttle_not_full"} for reasons in back)
+        kept = [k for k in range(len(grades)) if k not in idle] if alike else idle
     return np.array(kept, dtype=np.int64)
 
 

@@ -80,7 +80,8 @@ def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: Effec
 
 
 def _log_priors(families: Sequence[Family], priors: Floats | None, settings: CauseSettings) -> Floats:
-    """Log prior of every code for every van; naturally aspirated engines can't have turbo causes."""
+    """Log prior of every code for every van; naturally aspirated engines can't have turbo causes, those
+    without an air-mass sensor none of that sensor."""
     vans, none = len(families), CAUSE_CODES.index(NONE)
     if priors is None:
         common = [CAUSES[code].common if code in CAUSES else 0.0 for code in CAUSE_CODES]
@@ -92,6 +93,9 @@ def _log_priors(families: Sequence[Family], priors: Floats | None, settings: Cau
     turbo_only = np.array([code in CAUSES and CAUSES[code].turbo_only for code in CAUSE_CODES])
     natural = np.array([family.aspiration == "natural" for family in families], dtype=bool)
     prior[np.ix_(natural, turbo_only)] = 0.0
+    metered_only = np.array([code in CAUSES and CAUSES[code].metered_only for code in CAUSE_CODES])
+    by_pressure = np.array([not family.airflow_sensor.metered for family in families], dtype=bool)
+    prior[np.ix_(by_pressure, metered_only)] = 0.0
     given_none = prior[:, none].copy() if priors is not None else np.full(vans, settings.prior_none)
     prior[:, none] = 0.0
     prior *= ((1.0 - given_none) / np.maximum(prior.sum(axis=1), 1e-300))[:, None]

@@ -80,7 +80,7 @@ def to_flow(raw: NDArray[np.float32], sensor: AirflowSensor) -> NDArray[np.float
     ndarray of shape (captures, samples), float32
         Held at the table's ends outside it: see `outside`. [g/s]
     """
-    if sensor.kind == "g_s":
+    if sensor.reports_flow:
         return raw
     out = np.empty_like(raw)
     _interpolate(raw, sensor.transfer, sensor.transfer_g_s, out)
@@ -102,7 +102,7 @@ def outside(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> NDArray[np
     ndarray of bool
         False where the level is NaN and for sensors that report flow.
     """
-    if sensor.kind == "g_s":
+    if sensor.reports_flow:
         return np.zeros(np.shape(raw_level), dtype=np.bool_)
     return np.asarray((raw_level < sensor.transfer[0]) | (raw_level > sensor.transfer[-1]))
 
@@ -125,7 +125,7 @@ def rectified(
         Rise from all scatter less the rise from ripple alone, both taken as normal; 0 for sensors that report flow.
         [g/s]
     """
-    if sensor.kind == "g_s":
+    if sensor.reports_flow:
         return np.zeros(np.shape(raw_level))
     slopes = np.diff(sensor.transfer_g_s) / np.diff(sensor.transfer)
     lifted = np.empty(raw_level.size)
@@ -161,7 +161,7 @@ def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> 
     measurement data, JCGM 101:2008, 6.4.6: a quantity that stays near the ends of its interval has the half-width over
     the root of two.
     """
-    if sensor.kind == "g_s" or sensor.transfer.size < 3:
+    if sensor.reports_flow or sensor.transfer.size < 3:
         return np.zeros(np.shape(raw_level))
     x = sensor.transfer
     bend = np.abs(np.diff(np.diff(sensor.transfer_g_s) / np.diff(x))) / (x[2:] - x[:-2])
@@ -172,10 +172,11 @@ def table_uncertainty(raw_level: NDArray[np.float64], sensor: AirflowSensor) -> 
     return np.nan_to_num(u)  # NaN outside the table
 
 
-def recorder_uncertainty(
+def common_uncertainty(
     flow: NDArray[np.float64], sensor: AirflowSensor, offset_u_v: NDArray[np.float64], gain_u: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Standard uncertainty of a flow from the recorder's zero and gain; 0 where the sensor's signal is no voltage.
+    """Standard uncertainty of a flow that is the same at every visit: of the recorder's zero and gain for a voltage, of
+    the family's volumetric efficiency for manifold pressure; 0 for other sensors.
 
     Parameters
     ----------
@@ -191,6 +192,8 @@ def recorder_uncertainty(
     ndarray of shape (levels,)
         [g/s]
     """
+    if not sensor.metered:
+        return np.asarray(sensor.efficiency_u * flow)
     if sensor.kind != "volts":
         return np.zeros(flow.size)
     raw_table, flow_table = table_of(sensor)
@@ -231,6 +234,6 @@ def table_of(sensor: AirflowSensor) -> tuple[NDArray[np.float64], NDArray[np.flo
     raw, flow : ndarray of shape (points,)
         [V, Hz or g/s], [g/s]
     """
-    if sensor.kind == "g_s":
+    if sensor.reports_flow:
         return np.array([-1e4, 1e4]), np.array([-1e4, 1e4])
     return sensor.transfer, sensor.transfer_g_s

@@ -9,6 +9,7 @@ import numpy as np
 from data_contracts.capture import Conditions
 from data_contracts.family import Family
 from models.reading.air_trace.landmarks import Landmarks
+from models.reading.manifold_pressure import has_flow
 from models.reading.needs import Extent
 from models.reading.resampling import Stack
 from models.statistics.arrays import Codes, Flags, Floats
@@ -155,7 +156,7 @@ def extent_of(stack: Stack, marks: Landmarks, entries: Entries, family: Family) 
 
     return Extent(
         snap=of_snap,
-        airflow=has(family.airflow_sensor.channel),
+        airflow=np.full(entries.row.size, has_flow(stack, family)),
         engine_speed=has("engine_rpm"),
         lambda_banks=(has("lambda_v", "lambda_ratio"), has("bank2_lambda_v", "bank2_lambda_ratio")),
         rate_hz=stack.rate_hz[entries.row] / stack.held[entries.row],
@@ -164,4 +165,5 @@ def extent_of(stack: Stack, marks: Landmarks, entries: Entries, family: Family) 
         after_s=entries.padded(after_s, 0.0),
         released=np.concatenate((released, np.zeros(entries.row.size - entries.snaps, dtype=np.bool_))),
         conditions=entries.conditions,
+        recorded=frozenset(stack.channels),
     )

@@ -34,6 +34,8 @@ class Extent:
         The release is in the record.
     conditions : dict of str to ndarray of shape (captures,)
         Manifest columns; NaN is unmeasured. [unit of the column]
+    recorded : frozenset of str
+        Canonical channels of all of them.
     """
 
     snap: NDArray[np.bool_]
@@ -46,6 +48,7 @@ class Extent:
     after_s: NDArray[np.float64]
     released: NDArray[np.bool_]
     conditions: dict[str, NDArray[np.float64]]
+    recorded: frozenset[str] = frozenset()
 
 
 def _kind_fits(name: str, need: Need, family: Family) -> bool:
@@ -88,9 +91,13 @@ def missing_reason(name: str, extent: Extent, family: Family) -> NDArray[np.int8
         return out
     if need.channel == "manifest":
         return out
+    instead = bool(extent.recorded & set(need.or_channels))
+    if need.metered and not family.airflow_sensor.metered and not instead:
+        mark(everywhere, "not_with_this_sensor")
+        return out
     if need.channel == "lambda":
         mark(~extent.lambda_banks[1 if name.startswith(BANK2_PREFIX) else 0], "no_channel")
-    else:
+    elif not instead:
         mark(~extent.airflow, "no_channel")
     if need.snap:
         mark(~extent.snap, "no_snap")

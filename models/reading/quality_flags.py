@@ -4,8 +4,10 @@ import numpy as np
 
 from data_contracts.family import Family
 from data_contracts.limits import TRIGGER_V, WARM_COOLANT_C
+from data_contracts.reasons import REPEAT_REASONS
 from models.reading.air_trace.conditioning import Conditioned
 from models.reading.air_trace.landmarks import Landmarks
+from models.reading.air_trace.snap_detection import SLOWEST_HZ
 from models.reading.air_trace.throttle import NOTHING_ELSE, opened_from_channel
 from models.reading.entries import Entries
 from models.reading.lambda_trace.banks import BankFlags
@@ -80,10 +82,11 @@ def _throttle_not_full(
     return np.asarray(out)
 
 
-def _extent_flags(extent: Extent, rising: Floats) -> dict[str, Flags]:
-    """Flags of the recording's extent; `rising` is the relative slope of the flow at the end of the hold. [1/s]"""
+def _extent_flags(extent: Extent, rising: Floats, slow_hz: float) -> dict[str, Flags]:
+    """Flags of the recording's extent; `rising` is the relative slope of the flow at the end of the hold [1/s], and a
+    recording slower than `slow_hz` is sent back."""
     snap, before_s = extent.snap, extent.before_s
-    short_hold, slow = extent.hold_s < SHORTEST_HOLD_S, extent.rate_hz < SLOW_RATE_HZ
+    short_hold, slow = extent.hold_s < SHORTEST_HOLD_S, extent.rate_hz < slow_hz
     no_idle = before_s < SHORTEST_BEFORE_S
     return {
         "no_snap": ~snap,
@@ -107,6 +110,14 @@ def _condition_flags(conditions: dict[str, Floats]) -> dict[str, Flags]:
         "coolant_unmeasured": np.isnan(conditions["coolant_c"]),
         "not_closed_loop": conditions["closed_loop"] == 0.0,
         "closed_loop_unmeasured": np.isnan(conditions["closed_loop"]),
+    }
+
+
+def _no_air(stack: Stack, entries: Entries) -> dict[str, Flags]:
+    """Flags of recordings whose snaps another channel tells."""
+    return {
+        "no_airflow": np.ones(entries.row.size, dtype=np.bool_),
+        "jitter": stack.jitter[entries.row] >= JITTER_LIMIT,
     }
 
 
@@ -175,8 +186,10 @@ def quality_flags(
         Reason codes to where they hold.
     """
     snap, rising = extent.snap, np.nan_to_num(entries.padded(marks.found.end_slope))
-    flags = _extent_flags(extent, rising) | _condition_flags(entries.conditions)
-    flags |= _trace_flags(stack, conditioned, marks, entries, clipped)
+    # a surge that is not there needs no rate to be seen: whatever rate shows a snap gives the levels
+    slow_hz = SLOW_RATE_HZ if family.airflow_sensor.metered else SLOWEST_HZ
+    flags = _extent_flags(extent, rising, slow_hz) | _condition_flags(entries.conditions)
+    flags |= _trace_flags(stack, conditioned, marks, entries, clipped) if marks.air else _no_air(stack, entries)
     return flags | {
         "throttle_not_full": snap & _throttle_not_full(stack, marks, entries, found, family),
         "early_trigger": _triggered_early(conditioned, entries.row, extent, family),
@@ -186,3 +199,27 @@ def quality_flags(
         "polarity_contradicts": banks.polarity_contradicts,
         "lambda_clipped": banks.clipped,
     }
+
+
+def idle_only(flags: dict[str, Flags], alone: Flags, found: dict[str, Estimate]) -> dict[str, Flags]:
+    """Where a recording without a snap is one of idle alone, which is followed for what idle tells.
+
+    Parameters
+    ----------
+    flags : dict of str to ndarray of shape (entries,), bool
+        Every other reason.
+    alone : ndarray of shape (entries,), bool
+        The recording holds nothing but idle.
+    found : dict of str to Estimate
+        Every quantity, needs applied.
+
+    Returns
+    -------
+    dict of str to ndarray of shape (entries,), bool
+        `idle_only`, where idle flow or lambda at idle was read and nothing but the missing snap sends it back; and
+        `no_snap` and `too_slow`, which are not said of it.
+    """
+    read = np.isfinite(found["idle_g_s"].value) | np.isfinite(found["lambda_idle"].value)
+    wrong = [where for code, where in flags.items() if code in REPEAT_REASONS and code not in ("no_snap", "too_slow")]
+    only = alone & read & ~np.any(wrong, axis=0)
+    return {"idle_only": only, "no_snap": flags["no_snap"] & ~only, "too_slow": flags["too_slow"] & ~only}

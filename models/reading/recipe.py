@@ -8,29 +8,43 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Conditions
 from data_contracts.family import AirflowSensor, Family
+from data_contracts.signals import QUANTITIES
 from models.physics.air import main_peak_at_reference
 from models.physics.transfer_table import outside, to_flow
 from models.reading.air_trace.before_opening import not_at_idle, without_idle
 from models.reading.air_trace.conditioning import Conditioned, condition_airflow
 from models.reading.air_trace.engine import engine_estimates
-from models.reading.air_trace.idle_only import read_without_snap
+from models.reading.air_trace.idle_only import idles_throughout, read_without_snap
 from models.reading.air_trace.landmark_estimates import airflow_estimates
 from models.reading.air_trace.landmarks import Landmarks, read_landmarks
 from models.reading.air_trace.mains_hum import MainsHum, find_hum, no_hum
+from models.reading.air_trace.plate_moments import (
+    landmarks_without_air,
+    moment_estimates,
+    opening_channel,
+    timed_by_channel,
+)
 from models.reading.air_trace.throttle import opened_from_shape
 from models.reading.aligned_traces import GRID, on_grid
 from models.reading.entries import Entries, extent_of, hold_end, list_entries
 from models.reading.grade import grade
 from models.reading.lambda_trace.banks import read_banks
+from models.reading.manifold_pressure import has_flow, with_efficiency, with_port_flow
 from models.reading.needs import Extent, apply_needs
-from models.reading.quality_flags import LOWER_BOUND_RATE_HZ, SHORTEST_HOLD_S, STILL_RISING, quality_flags
+from models.reading.quality_flags import (
+    LOWER_BOUND_RATE_HZ,
+    SHORTEST_HOLD_S,
+    STILL_RISING,
+    idle_only,
+    quality_flags,
+)
 from models.reading.resampling import CLIPPED, MISSING, Stack
 from models.reading.snap_detail import SnapDetail, snap_details
 from models.reading.swapped_channels import swapped_channels
 from models.statistics.arrays import Codes, Flags, Floats
-from models.statistics.estimate import Estimate, concatenate, estimate, reason_number
+from models.statistics.estimate import Estimate, concatenate, estimate, reason_number, unread
 
-METHOD = "9"
+METHOD = "10"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
 # What a main peak at the end of the range does not give; the release is then uncertain by this part of the fall. [1]
@@ -44,6 +58,9 @@ LOST_BY_CLIPPING = (
     "fall_time_s",
 )
 CLIPPED_FALL_U = 0.25
+# No foot lifts so soon [s]: a fall that early is that of a manifold which is full, of a flow that hardly climbs afterwards.
+SOONEST_RELEASE_S = 0.1
+NOT_BY_FILLING = (*LOST_BY_CLIPPING, "release_s", "hold_s", "settle_time_s")
 # A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
 STILL_CLIMBING = 0.3
 
@@ -86,19 +103,23 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     StackReading
         One entry per snap, then one per recording without a snap.
     """
-    conditioned = _condition(stack, family.airflow_sensor)
-    marks = _landmarks(stack, conditioned, family)
+    stack = with_port_flow(stack, family, conditions)
+    conditioned = _condition(stack, family)
+    marks, timed_by = _landmarks(stack, conditioned, family)
     entries = list_entries(stack, marks, conditions)
     extent = extent_of(stack, marks, entries, family)
     hum = _hum(marks, conditioned, family)
     clipped = _clipped(marks, conditioned, entries)
 
-    found = airflow_estimates(marks, stack.start_s, family, _recorder_u(conditions, marks))
+    found = _airflow(stack, marks, timed_by, family, conditions)
+    found = with_efficiency(found, family, entries.of_snaps()["intake_air_c"])
     found |= engine_estimates(stack, conditioned, marks, family, entries.of_snaps(), found["main_peak_g_s"], hum)
-    idle_only = read_without_snap(stack, conditioned, marks.flow, entries.without_snap, family)
-    found = _all_entries(found, idle_only, entries.without_snap.size)
+    idle, alone = read_without_snap(stack, conditioned, marks.flow, entries.without_snap, family)
+    idle = with_efficiency(idle, family, entries.conditions["intake_air_c"][entries.snaps :])
+    found = _all_entries(found, idle, entries.without_snap.size)
     found = _outside_table(found, family.airflow_sensor)
     found = _without_clipped(found, clipped)
+    found = _without_filling(found, marks.interval_s)
     found["run_up_time_s"] = found["run_up_time_s"].because(
         entries.padded(marks.found.end_slope) > STILL_RISING, "hold_too_short"
     )
@@ -113,6 +134,9 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     flags = quality_flags(stack, conditioned, marks, entries, extent, found, lambda_flags, family, clipped, hum.found)
     flags["not_at_idle"] = driven
     flags["channels_swapped"] = swapped_channels(stack, family)[entries.row]
+    if not marks.air:
+        alone = idles_throughout(stack, entries.without_snap)
+    flags |= idle_only(flags, np.concatenate((np.zeros(entries.snaps, dtype=np.bool_), alone)), found)
     grades, reasons = grade(flags, entries.row.size)
     return StackReading(
         recording=stack.recording[entries.row],
@@ -131,9 +155,11 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     )
 
 
-def _condition(stack: Stack, sensor: AirflowSensor) -> Conditioned:
+def _condition(stack: Stack, family: Family) -> Conditioned:
     """Conditioned air-mass traces; all of them missing where the channel was not recorded."""
-    signal, flag = stack.channels.get(sensor.channel), stack.flag.get(sensor.channel)
+    sensor = family.airflow_sensor
+    name = sensor.trace if has_flow(stack, family) else ""
+    signal, flag = stack.channels.get(name), stack.flag.get(name)
     if signal is None or flag is None:
         length = next(iter(stack.channels.values())).shape[1] if stack.channels else 8
         shape = (stack.recording.size, length)
@@ -146,14 +172,33 @@ def _condition(stack: Stack, sensor: AirflowSensor) -> Conditioned:
         interval_s=stack.interval_s,
         range_low=low,
         range_high=high,
-        clips=sensor.kind != "g_s",
+        clips=not sensor.reports_flow,
     )
 
 
-def _landmarks(stack: Stack, conditioned: Conditioned, family: Family) -> Landmarks:
+def _landmarks(stack: Stack, conditioned: Conditioned, family: Family) -> tuple[Landmarks, str]:
+    """Landmarks, and the channel of their moments; empty for the air-mass sensor's own."""
+    if not has_flow(stack, family) and (name := opening_channel(stack)):
+        return landmarks_without_air(stack, family), name
     flow = to_flow(conditioned.signal, family.airflow_sensor)
     rate_hz = stack.rate_hz / np.maximum(stack.held, 1.0)
-    return read_landmarks(conditioned, flow, stack.count, family, interval_s=stack.interval_s, rate_hz=rate_hz)
+    marks = read_landmarks(conditioned, flow, stack.count, family, interval_s=stack.interval_s, rate_hz=rate_hz)
+    if family.airflow_sensor.metered or not has_flow(stack, family):
+        return marks, ""
+    return timed_by_channel(stack, marks)
+
+
+def _airflow(
+    stack: Stack, marks: Landmarks, timed_by: str, family: Family, conditions: Sequence[Conditions]
+) -> dict[str, Estimate]:
+    """Every airflow quantity of the snaps; without air only the moments that another channel tells."""
+    if not marks.air:
+        nothing = unread(marks.snaps.row.size, "no_channel")
+        found = {name: nothing for name, each in QUANTITIES.items() if each.need.channel == "airflow"}
+        del found["throttle_opened"]  # from its channel, or not at all
+    else:
+        found = airflow_estimates(marks, stack.start_s, family, _recorder_u(conditions, marks))
+    return found | moment_estimates(stack, marks, timed_by) if timed_by else found
 
 
 def _recorder_u(conditions: Sequence[Conditions], marks: Landmarks) -> tuple[Floats, Floats]:
@@ -168,7 +213,7 @@ def _recorder_u(conditions: Sequence[Conditions], marks: Landmarks) -> tuple[Flo
 def _hum(marks: Landmarks, conditioned: Conditioned, family: Family) -> MainsHum:
     """Mains hum of every snap; only a voltage picks it up."""
     found = marks.found
-    if family.airflow_sensor.kind != "volts":
+    if family.airflow_sensor.kind != "volts" or not marks.air:
         return no_hum(marks.snaps.row.size)
     return find_hum(
         conditioned.signal,
@@ -194,11 +239,11 @@ def _clipped(marks: Landmarks, conditioned: Conditioned, entries: Entries) -> Fl
     return out
 
 
-def _all_entries(found: dict[str, Estimate], idle_only: dict[str, Estimate], without_snap: int) -> dict[str, Estimate]:
+def _all_entries(found: dict[str, Estimate], idle: dict[str, Estimate], without_snap: int) -> dict[str, Estimate]:
     """Estimates of the snaps, followed by those of the recordings without one."""
     nothing = np.full(without_snap, np.nan)
     no_snap = estimate(nothing, nothing, "no_snap")
-    return {name: concatenate((each, idle_only.get(name, no_snap))) for name, each in found.items()}
+    return {name: concatenate((each, idle.get(name, no_snap))) for name, each in found.items()}
 
 
 def _outside_table(found: dict[str, Estimate], sensor: AirflowSensor) -> dict[str, Estimate]:
@@ -222,6 +267,15 @@ def _without_clipped(found: dict[str, Estimate], clipped: Flags) -> dict[str, Es
         found |= {name: Estimate(read.value, np.where(clipped, unsure, read.u), read.reason)}
         found |= {name: found[name].because(clipped & np.isnan(fall), "clipped")}
     return found | {name: found[name].because(clipped, "clipped") for name in LOST_BY_CLIPPING}
+
+
+def _without_filling(found: dict[str, Estimate], interval_s: float) -> dict[str, Estimate]:
+    """Null the quantities of a release that was none; a slow log does not show which it was."""
+    if interval_s > 0.25 * SOONEST_RELEASE_S:
+        return found
+    with np.errstate(invalid="ignore"):
+        full = found["hold_s"].value < SOONEST_RELEASE_S
+    return found | {name: found[name].because(full, "hold_too_short") for name in NOT_BY_FILLING}
 
 
 def _at_reference(found: dict[str, Estimate], conditions: dict[str, Floats], family: Family) -> dict[str, Estimate]:

@@ -211,6 +211,22 @@ def _fill_rows(
         count[row] = _fill(time[a:b], values[a:b], interval, fit, block, low, high, out[row], flag[row])
 
 
+def update_rows(values: NDArray[np.float32]) -> int:
+    """Recorded samples from one update of a channel to the next.
+
+    Parameters
+    ----------
+    values : ndarray of shape (samples,), float32
+        NaN marks a missing sample. [any unit]
+
+    Returns
+    -------
+    int
+        1 for a live trace.
+    """
+    return int(_held(np.ascontiguousarray(values)))
+
+
 @kernel
 def _held_rows(
     values: NDArray[np.float32], starts: NDArray[np.int64], held: NDArray[np.float64]

@@ -1,6 +1,7 @@
 """Decorators for compiled loops, so that all are compiled with the same options and keep their types."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
@@ -59,3 +60,22 @@ def vector_kernel(function: Function) -> Function:
     """
     free = {"reassoc", "contract", "nnan", "nsz"}
     return cast(Function, numba.njit(cache=True, nogil=True, error_model="numpy", fastmath=free)(function))
+
+
+def is_compiled(function: Callable[..., Any]) -> bool:
+    """Whether the machine code of a kernel stands on disk, newer than its source.
+
+    Parameters
+    ----------
+    function : callable
+        A kernel of this module.
+
+    Returns
+    -------
+    bool
+        False also where no folder can hold it.
+    """
+    plain = cast(Any, function).py_func
+    source, folder = Path(plain.__code__.co_filename), cast(Any, function).stats.cache_path
+    kept = Path(folder).glob(f"{source.stem}.{plain.__name__}-{plain.__code__.co_firstlineno}.*nbi") if folder else ()
+    return any(one.stat().st_mtime >= source.stat().st_mtime for one in kept)

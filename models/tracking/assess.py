@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 
 from data_contracts.errors import InputError
 from data_contracts.family import Family
+from data_contracts.states import HELD
 from data_contracts.tables import TRENDS, polars_schema
 from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
+from models.tracking.charts.agreement import repeats_apart
 from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import Followed, follow_vans
@@ -27,13 +29,14 @@ from models.tracking.charts.repair_trials import after_trial
 from models.tracking.charts.repeatability import chart_repeatability
 from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
+from models.tracking.state.record import Judged
 from models.tracking.state.residuals import Residuals, residuals_of
 from models.tracking.state.standing import carry_standing
 from models.tracking.state.states import no_states, states_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
-KEPT = ("capture_id", "van_id", "visit", "family", *AIR, "main_peak_g_s", "main_peak_g_s_u")
+KEPT = ("capture_id", "van_id", "visit", "family", "low_throughout", *AIR, "main_peak_g_s", "main_peak_g_s_u")
 """Columns of the captures that are still needed after the visits are made."""
 
 
@@ -77,7 +80,8 @@ class Assessment:
     Attributes
     ----------
     captures : polars.DataFrame
-        capture_id, representative, main_peak_reference_g_s, main_peak_reference_g_s_u.
+        capture_id, representative, held (counts though it was sent back), main_peak_reference_g_s,
+        main_peak_reference_g_s_u.
     trends : polars.DataFrame
         Rows of the trends table.
     states : polars.DataFrame
@@ -142,11 +146,13 @@ def assess(
     repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     visits = visits_of(captures)
+    sent_back = captures.select("van_id", "visit", "grade")
     captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
     std = replace(std, restart=_after_trial(std))
     followed = _followed(std)
-    alarms = raise_alarms(std, followed, per_van_week=per_van_week)
+    apart = repeats_apart(std, repeats, sent_back)
+    alarms = raise_alarms(std, followed, per_van_week=per_van_week, apart=apart)
     repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1
@@ -161,16 +167,14 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    states = states_of(std, followed, alarms, repeatability, forecasts, anomaly, latest)
+    judged = Judged(std, followed, alarms, forecasts, repeatability)
+    states = states_of(judged, anomaly, latest)
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(
         captures=_captures(captures, std, families, chosen),
         trends=trends_of(
-            std,
-            followed,
-            alarms,
-            repeatability,
-            forecasts,
+            judged,
+            _until(repairs, week),
             week_number(week) - (setting.trend_weeks - 1 if setting.trend_weeks else 10**6),
         ),
         states=states,
@@ -244,6 +248,7 @@ def _captures(
                 {
                     "capture_id": part["capture_id"],
                     "representative": part["capture_id"].is_in(list(chosen)),
+                    "held": pl.select(pl.when(part["low_throughout"]).then(pl.lit(HELD[0]))).to_series(),
                     MAIN_PEAK: peak.value,
                     MAIN_PEAK + "_u": peak.u,
                 }
@@ -258,6 +263,7 @@ def _nothing() -> Assessment:
         schema={
             "capture_id": pl.String(),
             "representative": pl.Boolean(),
+            "held": pl.String(),
             MAIN_PEAK: pl.Float64(),
             MAIN_PEAK + "_u": pl.Float64(),
         }

@@ -64,11 +64,18 @@ def restarts_of(
             done = np.datetime64(repair["done_at"].replace(tzinfo=None), "us")
             row = begin + int(np.searchsorted(moments[begin:end], done, side="right"))
             if row < end and row > begin:
-                touched = _touched(repair)
+                touched = touched_quantities(repair)
                 restart[row, [q for q, name in enumerate(quantities) if name in touched]] = REPAIRED
     return restart
 
 
-def _touched(repair: Mapping[str, Any]) -> Collection[str]:
+def touched_quantities(repair: Mapping[str, Any]) -> Collection[str]:
+    """Quantities a repair may have moved, as given or read from its words.
+
+    Parameters
+    ----------
+    repair : mapping
+        A row of repairs, as `restarts_of` takes them.
+    """
     touched = repair.get("touches")
     return touched_by(repair["work"], repair["parts"]).quantities if touched is None else touched

@@ -11,7 +11,7 @@ from data_contracts.family import AirflowSensor, Family
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.weeks import week_number
 from models.physics.air import Air
-from models.physics.transfer_table import recorder_uncertainty
+from models.physics.transfer_table import common_uncertainty
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
 from models.tracking.baseline import FamilyLevel, family_level, least_scatter, specification, visit_scatter
@@ -259,7 +259,7 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
         return None
     y = to_scale(quantity, value)
     steep = np.maximum(np.abs(derivative(quantity, y)), 1e-12)
-    reported = _without_recorder(of.visits, quantity, of.family.airflow_sensor) / steep
+    reported = _without_common(of.visits, quantity, of.family.airflow_sensor) / steep
     least = least_scatter(quantity, reported)
     read = of.visits[quantity + "_n"].to_numpy()
     usual_read = max(float(np.median(read[read > 0])), 1.0)
@@ -350,18 +350,23 @@ def _rows(air: Air, rows: Codes) -> Air:
     return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
 
 
-def _without_recorder(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:
-    """Standard uncertainty a reading reports, without its recorder's zero and gain, which are the same at every visit.
+def _without_common(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:
+    """Standard uncertainty a reading reports, without what is the same at every visit: its recorder's zero and gain, or the
+    family's volumetric efficiency.
 
     What a recorder does to all its vans alike is found as a shared shift.
     """
     reported: Floats = part[quantity + "_u"].cast(pl.Float64).to_numpy()
     level = tracking_of(quantity).flow_level
-    if level not in part.columns or not set(RECORDER) <= set(part.columns):
+    if level not in part.columns or (sensor.metered and not set(RECORDER) <= set(part.columns)):
         return reported
     flow = part[level].cast(pl.Float64).to_numpy()
-    offset, gain = (part[column].cast(pl.Float64).fill_null(0.0).to_numpy() for column in RECORDER)
-    common = recorder_uncertainty(flow, sensor, offset, gain)
+    nothing = np.zeros(flow.size)
+    offset, gain = (
+        part[column].cast(pl.Float64).fill_null(0.0).to_numpy() if column in part.columns else nothing
+        for column in RECORDER
+    )
+    common = common_uncertainty(flow, sensor, offset, gain)
     if level != quantity:
         common = common / flow * part[quantity].cast(pl.Float64).to_numpy()
     return np.asarray(np.sqrt(np.maximum(reported**2 - common**2, 0.0)))

@@ -5,6 +5,7 @@ import polars as pl
 
 from data_contracts.reasons import REPEAT_REASONS
 from data_contracts.signals import TRACKED, tracking_of
+from data_contracts.states import IDLE_ONLY
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
 from models.statistics.arrays import Codes, Floats
 
@@ -47,17 +48,32 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     polars.DataFrame
         Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every capture of
         a visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van
-        and not to the technician. The throttle opening is tracked only where a channel gave it.
+        and not to the technician. A visit that brought recordings of idle alone is tracked by what they hold. The throttle
+        opening is tracked only where a channel gave it. `low_throughout` says which count though they were sent back for the
+        throttle.
     """
     read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
     known = set(frame.collect_schema().names())
     columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
-    used = throttle_from_channel(frame.lazy().filter(is_good()).select(columns))
+    told = frame.lazy().with_columns(low_throughout=(pl.col("grade") == "repeat") & is_good())
+    used = throttle_from_channel(told.filter(is_tracked()).select(*columns, "low_throughout"))
     return used.sort("van_id", "captured_at", "capture_id").collect()
 
 
+def is_tracked() -> pl.Expr:
+    """Whether a capture is tracked: `tracked_captures` says which are.
+
+    Returns
+    -------
+    polars.Expr
+        Over all captures of a visit, with grade, grade_reasons, van_id and visit.
+    """
+    idle = pl.col("grade_reasons").list.contains(IDLE_ONLY).fill_null(value=False)
+    return is_good() | (idle & ~is_good().any().over("van_id", "visit"))
+
+
 def is_good() -> pl.Expr:
-    """Whether a capture counts: `tracked_captures` says which do.
+    """Whether a capture counts as a snap, for tracking and for the proof of a repair.
 
     Returns
     -------

@@ -17,6 +17,7 @@ from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
+from models.work.finding import finding_of
 from models.work.first_step import first_step, worth_of_step
 from models.work.urgency import Finding, is_soon
 from models.work.worth import NO_WORTH, RankingSettings, Worth, is_safety, worth_fact
@@ -58,8 +59,6 @@ class WatchedVan:
         Its place on the list, which is the place of its order.
     stood : int
         Visits since the order that stands proposed for it asked to wait.
-    warranty : tuple of Fact
-        What stands of its warranty, where the register gives kilometres.
     """
 
     van_id: str
@@ -78,7 +77,6 @@ class WatchedVan:
     weeks_to_pressing_limit: float | None = None
     rank: int = 0
     stood: int = 0
-    warranty: tuple[Fact, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -233,7 +231,7 @@ def propose_orders(
         state = rows[name]["state"] if name in rows else "proposed"
         if state not in ("proposed", "accepted", "booked"):
             continue
-        finding = _finding(van, row, posterior)
+        finding = finding_of(row, posterior, van)
         kept = {"due_by": due_by(van, finding, settings)}
         if name in rows:
             kept = {"week": rows[name]["week"], "due_by": min(rows[name]["due_by"] or date.max, kept["due_by"])}
@@ -244,18 +242,6 @@ def propose_orders(
         rows[name] = {"order_id": name, "rank": len(worth), "state": "proposed"} | drafted | kept
     known = [{key: row.get(key) for key in schema} for row in rows.values()]
     return OrderBook(pl.DataFrame(known, schema=schema, orient="row"), worth)
-
-
-def _finding(van: WatchedVan, row: int, posterior: CausePosterior) -> Finding:
-    """What is known of a van, as far as its order needs it."""
-    return Finding(
-        dict(zip(posterior.codes, posterior.probability[row].tolist(), strict=True)),
-        posterior.leading[row],
-        float(posterior.severity[row]),
-        standing_codes=van.standing_codes,
-        repaired_on=van.repaired_on,
-        duty=van.duty,
-    )
 
 
 def _draft(
@@ -276,7 +262,6 @@ def _draft(
         facts, worth = [] if van.repaired_on else [Fact.of("not_worth_yet"), *facts], NO_WORTH
     elif worth.expected_cost_avoided < 0:
         facts.append(Fact.of("done_for_safety" if safety else _all_the_same(van)))
-    facts += van.warranty
     drafted: dict[str, Any] = {
         "week": van.week,
         "van_id": van.van_id,

@@ -80,10 +80,9 @@ class Warranty:
         return self.runs_out is not None and self.runs_out[0] < day
 
     def facts(self, day: date) -> tuple[Fact, ...]:
-        """What stands of it on a day, by date and by kilometres; nothing where the register gives no kilometres."""
-        if self.until_km is None:
-            return ()
+        """What stands of it on a day, by date and by kilometres, of each that the register gives."""
         by_date, by_km = self.by_date(day), self.by_km
+        driven = "unread" if by_km is None else "driven" if by_km and self._driven_by(day) else _word(by_km)
         ahead = self.runs_out if by_date is not False else None  # once the date is past, kilometres no longer matter
         forecast = {} if ahead is None else dict(zip(_RUNS_OUT, map(str, ahead), strict=True))
         return (
@@ -91,18 +90,13 @@ class Warranty:
                 "warranty_stands",
                 by_date=None if by_date is None else _word(by_date),
                 until=None if self.until is None else str(self.until),
-                by_km="unread" if by_km is None else "driven" if by_km and self._driven_by(day) else _word(by_km),
+                by_km=None if self.until_km is None else driven,
                 until_km=self.until_km,
                 odometer=self.km,
                 read=None if self.read_on is None else str(self.read_on),
                 **forecast,
             ),
         )
-
-    def facts_for_order(self, day: date) -> tuple[Fact, ...]:
-        """The same for an order; nothing where it stands by nothing, unless a reading alone could tell."""
-        unread = self.until is None and self.km is None
-        return self.facts(day) if unread or True in (self.by_date(day), self.by_km) else ()
 
 
 _RUNS_OUT = ("runs_out", "runs_out_low", "runs_out_high")

@@ -12,6 +12,7 @@ from data_contracts.jobs import JOBS, Job
 from data_contracts.tables import WATCHLIST, polars_schema
 from data_contracts.weeks import week_start
 from models.causes.infer import CausePosterior
+from models.work.finding import finding_of
 from models.work.first_step import first_step, worth_of_step
 from models.work.urgency import Finding, most_hurting_first, urgency_of
 from models.work.worth import RankingSettings, Worth, is_safety, rank_orders
@@ -35,8 +36,6 @@ class Circumstances:
         What a repair of late came to.
     stood : int
         Visits since the order that stands proposed for it asked to wait.
-    warranty : tuple of Fact
-        What stands of its warranty, where the register gives kilometres.
     """
 
     standing_codes: Mapping[str, int] = field(default_factory=dict)
@@ -45,7 +44,6 @@ class Circumstances:
     warranty_until: date | None = None
     told: tuple[Fact, ...] = ()
     stood: int = 0
-    warranty: tuple[Fact, ...] = ()
 
 
 def watchlist(
@@ -87,7 +85,7 @@ def watchlist(
     for state in states.filter(pl.col("van_id").is_in(list(row_of))).iter_rows(named=True):
         row = row_of[state["van_id"]]
         about = known.get(state["van_id"], Circumstances())
-        finding = finding_of(state, row, posterior, about)
+        finding = finding_of(row, posterior, about, state)
         worth = _worth(finding, row, posterior, about, week, settings, jobs)
         urgency = urgency_of(finding, worth, settings)
         reasons = [Fact.from_row(reason) for reason in state["reason_facts"]]
@@ -122,26 +120,6 @@ def watchlist(
     )
     ranked = [row | {"rank": int(rank)} for row, rank in zip(rows, ranks, strict=True)]
     return pl.DataFrame(ranked, schema=polars_schema(WATCHLIST)).sort("rank")
-
-
-def finding_of(state: Mapping[str, object], row: int, posterior: CausePosterior, about: Circumstances) -> Finding:
-    """What is known of one van, of its state and its causes."""
-    probability = np.clip(posterior.probability[row], 0.0, 1.0)
-    probability = probability / probability.sum()
-    soon, later = state["cross_before_next"], state["cross_within_13"]
-    return Finding(
-        dict(zip(posterior.codes, probability.tolist(), strict=True)),
-        posterior.leading[row],
-        float(posterior.severity[row]),
-        alarm=bool(state["alarm"]),
-        limit_crossed=bool(state["limit_crossed"]),
-        crosses=soon if isinstance(soon, float) else 0.0,
-        crosses_within_13=later if isinstance(later, float) else 0.0,
-        standing_codes=about.standing_codes,
-        repaired_on=about.repaired_on,
-        duty=about.duty,
-        stood=about.stood if first_step(row, posterior, about.standing_codes).acts else 0,
-    )
 
 
 def _worth(

@@ -13,6 +13,7 @@ from data_contracts.facts.rendering import render
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.family import Family
 from data_contracts.signals import QUANTITIES, words_for
+from data_contracts.states import shown_grade
 from data_contracts.units import shown
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import written_for
@@ -95,19 +96,21 @@ def hold_against(
     Returns
     -------
     dict
-        van, verdict (None where no snap counts), sent_back (every snap is to be repeated), limit_crossed, facts (what to
-        say first, first; as rows of `Fact.row`), quantities, representative (file and snap, or None), proof,
-        asks_for_work.
+        van, verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
+        and the snaps can't be of the family), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
+        quantities, representative (file and snap, or None), proof, asks_for_work.
 
     Raises
     ------
     InputError
         If `target.repaired` is no cause.
     """
+    from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
     from models.at_the_van.repeats import accepted, representative
 
     known = _known(target, family)
+    shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
     kept = accepted(readings.grade, readings.grade_reasons)
     chosen, why = representative(readings.shape_airflow, kept, names)
     past = None if known is None else known.past
@@ -124,18 +127,24 @@ def hold_against(
         facts[1:1] = [Fact.from_row(row) for row in proof["facts"]]
     if len(names) > 1 or not kept.size:
         facts.append(why)
+    doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
+    check_family = doubted is not None and kept.size > 0 and not target.van_id
+    if doubted is not None:
+        facts.insert(0 if check_family else min(1, len(facts)), doubted)
     return {
         "van": target.van_id or None,
         "verdict": visit.verdict if kept.size else None,
-        "sent_back": "good" not in readings.grade and "usable" not in readings.grade,
+        "sent_back": all(grade == "repeat" for grade in shown),
+        "check_family": check_family,
         "limit_crossed": any(one.means for one in visit.quantities),
         "facts": [fact.row() for fact in facts],
         "quantities": [_row(one) for one in visit.quantities],
         "representative": None if chosen < 0 else {"file": names[chosen][0], "snap": names[chosen][1]},
         "proof": proof,
         "asks_for_work": not kept.size
+        or check_family
         or visit.verdict == "worse"
-        or "repeat" in readings.grade
+        or "repeat" in shown
         or (proof is not None and proof["verdict"] != "proven"),
     }
 
@@ -156,14 +165,31 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
         First what hurts most; empty where no snap counts.
     """
     facts = [render(Fact.from_row(row), display.language, display.units) for row in against["facts"]]
-    word = against["verdict"]
-    if word is None:
+    if against["verdict"] is None:
         return facts
-    if word == "worse" and against["limit_crossed"]:
-        word = "limit"
-    words = [*(["repeat"] if against["sent_back"] else []), *([word] if word != "unknown" else [])]
+    words = verdict_words(against)
     head = "  ".join(part for part in (", ".join(_said(each, display) for each in words).upper(), facts[0]) if part)
     return [head, *(f"  {fact}" for fact in facts[1:]), *_table(against["quantities"], display)]
+
+
+def verdict_words(against: Mapping[str, Any]) -> list[str]:
+    """Keys of `VISIT_WORDS` that head what was found: whether to record again or to check the family, and how the van is.
+
+    Parameters
+    ----------
+    against : mapping
+        As `hold_against` returns it.
+
+    Returns
+    -------
+    list of str
+        Empty where there is nothing to head.
+    """
+    word = against["verdict"]
+    first = [key for key, said in (("repeat", "sent_back"), ("check", "check_family")) if against[said]]
+    if word in (None, "unknown"):
+        return first
+    return [*first, "limit" if word == "worse" and against["limit_crossed"] else word]
 
 
 def cautions_told(family: Family, display: DisplaySettings) -> list[str]:

@@ -1,19 +1,21 @@
 """`vansnap check` of a workspace: does everything stored add up?"""
 
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import duckdb
 
 from data_contracts.errors import InputError, WorkspaceError, first_line
 from data_contracts.tables import TABLES
+from pipelines.commands.check_kept import NOT_COVERED, kept_findings
 from pipelines.decisions.order_decisions import unreadable
 from pipelines.decisions.quarantine_decisions import unreadable_items
 from pipelines.decisions.repairs import repairs_of, unknown_work
 from pipelines.intake import quarantine
+from pipelines.intake.accounts import accounts
 from pipelines.intake.corrections import unreadable_mends
 from pipelines.intake.filing import place_of, unnameable
-from pipelines.intake.take_in import accounts
 from pipelines.storage.unreferenced import UNREFERENCED, chunks_aside
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.storage.waveforms import read_chunk
@@ -21,7 +23,10 @@ from pipelines.workspace.register import load_register
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
-_RESTORE = "put warehouse.duckdb and waveforms/ back from one backup (`vansnap restore`)"
+_RESTORE = (
+    "put warehouse.duckdb and waveforms/ back from one backup (`vansnap restore`), or make them again from what was kept "
+    "(`vansnap rebuild`)"
+)
 
 # Pairs of counts that must agree for every delivery: the ledger against each table it stands for.
 _LEDGER = """
@@ -39,21 +44,42 @@ _LEDGER = """
 """
 
 
-def check_workspace(workspace: Workspace) -> list[str]:
+def check_workspace(
+    workspace: Workspace, *, deep: bool = False, told: Callable[[str], None] = lambda line: None
+) -> list[str]:
     """Check a workspace that nothing else has open.
 
     Parameters
     ----------
     workspace : Workspace
         Held by nobody.
+    deep : bool
+        Read every sample again, and derive the results of the published week anew.
+    told : callable
+        Told a line about each part, and how long it took.
 
     Returns
     -------
     list of str
         One line per finding, each with its remedy; empty when everything adds up.
     """
-    with workspace.held(), open_warehouse(workspace) as warehouse:
-        return audit(workspace, warehouse) + _waiting_findings(warehouse)
+    start = time.monotonic()
+    with workspace.held():
+        with open_warehouse(workspace) as warehouse:
+            counted = warehouse.query(
+                "SELECT (SELECT count(*) FROM deliveries), (SELECT count(*) FROM waveforms), (SELECT count(DISTINCT chunk) FROM waveforms)"
+            ).row(0)
+            told("looking at {} deliveries and {} recordings in {} chunks".format(*counted))
+            findings = audit(workspace, warehouse) + _waiting_findings(warehouse)
+            if deep:
+                told("reading every sample again")
+                findings += verify(warehouse, workspace.waveforms)
+        if deep:
+            from pipelines.commands.check_deep import derived_findings
+
+            findings += derived_findings(workspace, told)
+    told(f"looked at in {time.monotonic() - start:.1f} s; {NOT_COVERED}")
+    return findings
 
 
 def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
@@ -76,7 +102,7 @@ def audit(workspace: Workspace, warehouse: Warehouse) -> list[str]:
         return unreadable_tables
     findings = _account_findings(warehouse)
     findings += _identity_findings(warehouse)
-    findings += verify(warehouse, workspace.waveforms)
+    findings += kept_findings(workspace, warehouse)
     findings += _unreferenced_findings(workspace.waveforms, warehouse)
     findings += _filing_findings(workspace, warehouse)
     register = load_register(workspace.register)
@@ -235,7 +261,7 @@ def _unknown_deliveries(folder: Path, unknown: Sequence[Path]) -> list[str]:
         return [f"{folder / unknown[0].name} belongs to no delivery: move it to the inbox or remove it"]
     return [
         f"{folder}/ holds {len(unknown)} deliveries the warehouse does not know ({unknown[0].name} to {unknown[-1].name}): if "
-        "warehouse.duckdb is an older one, put the newest back (`vansnap restore`), or move them to the inbox to take them in again"
+        "warehouse.duckdb is an older one, put the newest back (`vansnap restore`), or make it again from them (`vansnap rebuild`)"
     ]
 
 

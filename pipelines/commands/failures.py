@@ -1,13 +1,20 @@
 """What the command line says when a command fails, and its exit code."""
 
 import os
+import re
 import sys
+import tempfile
 from collections.abc import Sequence
+from pathlib import Path
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
 from pipelines.storage.plain_text import printable
+from pipelines.workspace.workspace import DEFAULT_HOME
 
 STOPPED = 130
+FAILURES = "failures"
+"""Folder within reports/ for what only whoever mends Vansnap can use."""
+_HOME = re.compile(r"--home(=|$)")
 
 
 def exit_code(error: BaseException, given: Sequence[str]) -> int:
@@ -44,7 +51,7 @@ def exit_code(error: BaseException, given: Sequence[str]) -> int:
     if isinstance(error, OSError):
         where = f" {error.filename}" if error.filename else ""
         return fail(f"can't use{where}: {error.strerror or error}; check that it exists and that you may use it", 2)
-    return fail(_internal(error), 4)
+    return fail(_internal(error, given), 4)
 
 
 def fail(line: str, code: int) -> int:
@@ -73,12 +80,31 @@ def _value_given(error: Exception, given: Sequence[str]) -> str:
     return "" if value is None else f", not {value!r}"
 
 
-def _internal(error: BaseException) -> str:
-    """One line; the traceback goes into a file, for whoever mends it."""
-    import tempfile
+def _internal(error: BaseException, given: Sequence[str]) -> str:
+    """One line; the traceback goes into a file, for whoever mends it: in the workspace, or where there is none, a temporary one."""
     import traceback
 
-    with tempfile.NamedTemporaryFile("w", prefix="vansnap-failure-", suffix=".txt", delete=False) as report:
-        traceback.print_exception(error, file=report)
     what = f"{type(error).__name__}: {' '.join(str(error).split())[:200]}"
-    return f"internal failure ({what}); please report it with {report.name}"
+    text = "".join(traceback.format_exception(error))
+    for folder in (_failures_of(given), Path(tempfile.gettempdir())):
+        if folder is None:
+            continue
+        try:
+            folder.mkdir(exist_ok=True)
+            with tempfile.NamedTemporaryFile(
+                "w", prefix="vansnap-failure-", suffix=".txt", dir=folder, delete=False
+            ) as report:
+                report.write(text)
+        except OSError:
+            continue
+        return f"internal failure ({what}); please report it with {report.name}"
+    return f"internal failure ({what}); no place could be found to write down where"
+
+
+def _failures_of(given: Sequence[str]) -> Path | None:
+    """Folder for reports of failures in the workspace that the command line named; None where it is none."""
+    named = [
+        one.partition("=")[2] or after for one, after in zip(given, [*given[1:], ""], strict=True) if _HOME.match(one)
+    ]
+    home = Path(named[-1] if named else os.environ.get("VANSNAP_HOME") or DEFAULT_HOME)
+    return home.resolve() / "reports" / FAILURES if (home / "settings.toml").is_file() else None

@@ -9,13 +9,17 @@ from numpy.typing import NDArray
 
 from data_contracts.header_words import BANK2_WORDS, ELSEWHERE_WORDS, HEADER_WORDS, UNIT_TELLS
 from data_contracts.recorder_units import AFR, CONDITIONS, UNITS
-from data_contracts.signals import BANK2_PREFIX, SIGNALS
+from data_contracts.signals import AIRFLOW_SIGNALS, BANK2_PREFIX, SIGNALS
 from pipelines.intake.readers.sketch import SketchColumn
 from pipelines.intake.readers.values import named_unit, unit_in_header
 
 # Ends of an air-mass signal in volts: idle at some 1 V, a snap over 2 V, and no more than its 5 V supply. Common practice,
 # no source.
 _IDLE_V, _SNAP_V, _MOST_V = (0.2, 2.0), 2.0, 5.6
+
+# Where absolute pressures lie in the middle: of the air, and in the manifold at idle and under load. Common practice, no
+# source. [kPa]
+_PRESSURES = {"barometer_kpa": (60.0, 110.0), "map_kpa": (15.0, 110.0)}
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,7 @@ def guesses(columns: Sequence[SketchColumn]) -> list[Guess]:
         guess = _by_header(column)
         if guess is not None and (guess.name not in found or (guess.sure and not found[guess.name].sure)):
             found[guess.name] = guess
-    if not any(name.startswith("airflow") for name in found):
+    if not any(name in found for name in AIRFLOW_SIGNALS):
         taken = {id(guess.column) for guess in found.values()}
         left = [column for column in columns if id(column) not in taken and not _elsewhere(column.header)]
         if alike := _by_values(left):
@@ -173,9 +177,10 @@ def _of_unit(name: str, column: SketchColumn, values: NDArray[np.float64], word:
         return Guess(name, column, "mV" if middle > 100.0 else "V", "propose.by_word_values", word)
     if canonical == "°C" and -40.0 <= middle <= 120.0:
         return Guess(name, column, "°C", "propose.by_word_values", word)
-    if name == "barometer_kpa":
-        for told, low, top in (("kPa", 60.0, 110.0), ("hPa", 600.0, 1100.0), ("Pa", 6e4, 1.1e5), ("bar", 0.6, 1.1)):
-            if low <= middle <= top:
+    if name in _PRESSURES:
+        least, most = _PRESSURES[name]
+        for told, times in (("kPa", 1.0), ("hPa", 10.0), ("Pa", 1e3), ("bar", 0.01)):
+            if least * times <= middle <= most * times:
                 return Guess(name, column, told, "propose.by_word_values", word)
     return Guess(name, column, canonical, "propose.by_word_unknown", word, sure=False)
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from data_contracts.entries import shown
 from data_contracts.errors import ProposalError, VansnapError, WaveformError
 from data_contracts.recorder import CANONICAL, RecorderProfile, parse_profile
+from data_contracts.signals import AIRFLOW_SIGNALS
 from pipelines.commands.header_guess import Guess, guesses
 from pipelines.commands.time_guess import TimeGuess, guess_time
 from pipelines.intake.readers.recording import read_recording, sketch_recording
@@ -180,7 +181,7 @@ def _merges(seconds: NDArray[np.float64], used: Sequence[SketchColumn]) -> bool:
 def _named_lines(found: Sequence[Guess], columns: Sequence[SketchColumn]) -> list[str]:
     """Tables of the guessed columns; what is not sure is commented."""
     lines: list[str] = []
-    if not any(guess.name.startswith("airflow") for guess in found):
+    if not any(guess.name in AIRFLOW_SIGNALS for guess in found):
         lines += ["", f"# {message('propose.no_airflow')}"]
         if columns:
             lines.append(f"# {message('propose.columns', columns=_listed([column.header for column in columns]))}")

@@ -1,9 +1,11 @@
 """`vansnap read`: one recording, or a folder of them, read at the van without a warehouse."""
 
 import json
+import resource
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,18 +18,22 @@ from data_contracts.errors import (
     VansnapError,
 )
 from data_contracts.family import Family
-from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.reasons import GRADE_REASONS
 from data_contracts.recorder import RecorderProfile
-from data_contracts.signals import QUANTITIES, shown_at
+from data_contracts.signals import QUANTITIES
+from data_contracts.states import shown_grade
 from pipelines.commands.at_the_van import Target, bands_of, cautions_told, family_of, hold_against, report_lines
 from pipelines.commands.decoded import decoded, display_of, of_family, recorded_with, shown_conditions
+from pipelines.commands.read_lines import snap_told, snaps_table
 from pipelines.intake.readers.recording import ending_of, told_endings
-from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import contract, message, written_for
+from pipelines.reports.paper import message, written_for
+from pipelines.weekly.prepare import say_first_use
 from pipelines.workspace.register import RegisterFault, load_families, load_recorders
 from pipelines.workspace.settings import DisplaySettings
 
 NOBODY = Target()
+READING_MEMORY = 6 * 1024**3
+"""Address space of a reading in a process of its own; libraries and compiled code take two thirds of it. Of our choosing. [bytes]"""
 
 
 @dataclass(frozen=True)
@@ -63,7 +69,7 @@ def read_file(
     conditions : Conditions
         What was measured beside it.
     plot : Path or None
-        Where to draw it, .svg or .png.
+        Where to draw it: .svg, .png, or .json for the data of a small drawing.
     target : Target
         Whose it is, to hold it against the van's past.
 
@@ -77,38 +83,66 @@ def read_file(
         If file, family, profile or plot can't be used.
     """
     family, profile = _family(register, family_name, target), _profile(register, recorder)
-    if plot is not None and plot.suffix.lower() not in (".svg", ".png"):
-        raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
-    if plot is not None and not plot.absolute().parent.is_dir():
-        raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
+    _check_plot(plot)
     waveform = of_family(path, decoded(path, profile, register), family)
 
     from models.reading.read import read_one
 
+    say_first_use()
     recorded, said = recorded_with(profile, conditions, waveform)
     readings, details = read_one(waveform, family, recorded)
     captures = captures_of(readings)
     display = display_of(register, target.home)
     against = hold_against(readings, [(path.name, int(snap)) for snap in readings.snap], family, target)
+    _doubt(captures, against)
     document: dict[str, Any] = {"file": str(path), "family": family.name, "captures": captures, "against": against}
     document["conditions_of_file"] = said
     if plot is not None:
-        from pipelines.reports.snap_plot import draw_snaps
-
-        lead = next(iter(report_lines(against, display)), "")
-        with written_for(display):
-            draw_snaps(plot, path.name, family, readings, details, bands_of(against), lead)
+        _draw(plot, path.name, family, (readings, details), against, display)
         document["plot"] = str(plot)
     with written_for(display):
-        blocks = ["\n".join(_told(capture, path.name)) for capture in captures]
+        blocks = ["\n".join(snap_told(capture, path.name)) for capture in captures]
         blocks += [message("read.of_file", said=shown_conditions(said))] if said else []
     return ReadResult(_whole(against, blocks, family, display), document)
+
+
+def _check_plot(plot: Path | None) -> None:
+    """Refuse a plot that could not be written, before anything is read."""
+    if plot is not None and plot.suffix.lower() not in (".svg", ".png", ".json"):
+        raise InputError(f"--plot {plot} ends in {plot.suffix or 'nothing'}: name an .svg or a .png file")
+    if plot is not None and not plot.absolute().parent.is_dir():
+        raise MissingFileError(f"--plot {plot}: its folder is not there; make it first")
+
+
+def _draw(
+    plot: Path,
+    name: str,
+    family: Family,
+    read: tuple[Any, list[Any]],
+    against: dict[str, Any],
+    display: DisplaySettings,
+) -> None:
+    """Draw one recording; as data, the snap of it that stands for the visit, or its first."""
+    readings, details = read
+    if plot.suffix.lower() == ".json":
+        from pipelines.reports.snap_drawn import drawn, write_drawn
+
+        chosen = against["representative"] or {}
+        row = next((k for k, snap in enumerate(readings.snap) if int(snap) == chosen.get("snap")), 0)
+        write_drawn(plot, drawn(family, readings, details[row], row, bands_of(against)))
+        return
+    from pipelines.reports.snap_plot import draw_snaps
+
+    lead = next(iter(report_lines(against, display)), "")
+    with written_for(display):
+        draw_snaps(plot, name, family, readings, details, bands_of(against), lead)
 
 
 def _whole(against: dict[str, Any], blocks: Sequence[str], family: Family, display: DisplaySettings) -> str:
     """All that is said on a terminal: what was found first; where nothing counts, why; cautions while work is asked."""
     found = "\n".join(report_lines(against, display)).rstrip()
-    head = [found] if against["verdict"] in ("worse", "better", "same") else []  # first what hurts
+    told_first = against["check_family"] or against["verdict"] in ("worse", "better", "same")
+    head = [found] if told_first else []  # first what hurts
     tail = [] if head or not found else [found]
     cautions = ["\n".join(cautions_told(family, display))] if against["asks_for_work"] else []
     return "\n\n".join((*head, *blocks, *tail, *cautions))
@@ -147,20 +181,42 @@ def read_apart(
             command.append("--closed-loop" if value else "--open-loop")
         elif isinstance(value, float) and not name.startswith("recorder_"):  # those are its profile's
             command += [f"--{name.replace('_', '-')}", str(value)]
-    try:
-        ended = subprocess.run(command, capture_output=True, text=True, timeout=seconds, check=False)
-    except subprocess.TimeoutExpired as error:
-        raise InputError(
-            f"it takes more than {seconds:g} s to read: record less around the snap, or export it anew"
-        ) from error
-    if ended.returncode != 0:
-        last = (ended.stderr.strip().splitlines() or ["it can't be read: export it again"])[-1]
+    code, said, told = _run_bounded(command, seconds)
+    if code != 0:
+        if code not in (1, 2):
+            raise InputError(
+                f"it can't be read within {READING_MEMORY / 1e9:.0f} GB of memory, or is damaged: record less around the snap, "
+                "or export it anew"
+            )
+        last = (told.strip().splitlines() or ["it can't be read: export it again"])[-1]
         line = last.removeprefix("vansnap: ").removesuffix(" (see `vansnap read --help`)")
-        if ended.stdout.startswith("{"):
-            raise ProposalError(line, str(json.loads(ended.stdout)["proposal"]))
+        if said.startswith("{"):
+            raise ProposalError(line, str(json.loads(said)["proposal"]))
         raise InputError(line)
-    document: dict[str, Any] = json.loads(ended.stdout)
+    document: dict[str, Any] = json.loads(said)
     return document
+
+
+def _run_bounded(command: Sequence[str], seconds: float) -> tuple[int, str, str]:
+    """Exit code, stdout and stderr of a command that may take so long, and so much memory.
+
+    Raises
+    ------
+    InputError
+        If it takes too long; it is ended then.
+    """
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        if hasattr(resource, "prlimit"):  # Linux; elsewhere time alone bounds it
+            with suppress(OSError, ValueError):
+                resource.prlimit(process.pid, resource.RLIMIT_AS, (READING_MEMORY, READING_MEMORY))
+        try:
+            said, told = process.communicate(timeout=seconds)
+        except subprocess.TimeoutExpired as error:
+            process.kill()
+            raise InputError(
+                f"it takes more than {seconds:g} s to read: record less around the snap, or export it anew"
+            ) from error
+    return process.returncode, said, told
 
 
 def read_folder(
@@ -175,10 +231,9 @@ def read_folder(
 ) -> ReadResult:
     """Read every recording of a folder into one table; a file that can't be read gets a line and the rest goes on.
 
-    Parameters and errors are those of `read_file`; a plot is drawn for single files only.
+    Parameters and errors are those of `read_file`; the recording is drawn whose snap stands for the visit.
     """
-    if plot is not None:
-        raise InputError(f"--plot {plot}: a plot is drawn for one file; name a file instead of {path}")
+    _check_plot(plot)
     family, profile = _family(register, family_name, target), _profile(register, recorder)
     files = sorted(file for file in path.iterdir() if ending_of(file.name) and file.name != "manifest.csv")
     if not files:
@@ -195,7 +250,7 @@ def read_folder(
     if not waveforms:
         raise InputError(f"none of the {len(files)} recordings in {path} can be read: {refused[0]['reason']}")
 
-    from models.reading.read import read_waveforms
+    from models.reading.read import read_one, read_waveforms
 
     count = len(waveforms)
     recorded = [recorded_with(profile, conditions, waveform) for waveform in waveforms]
@@ -207,10 +262,16 @@ def read_folder(
     display = display_of(register, target.home)
     snaps = [(str(capture["file"]), int(capture["snap"])) for capture in captures]
     against = hold_against(readings, snaps, family, target)
+    _doubt(captures, against)
     document = {"family": family.name, "captures": captures, "refused": refused, "against": against}
     document["conditions_of_file"] = {name: said for name, (_, said) in zip(names, recorded, strict=True) if said}
+    if plot is not None:
+        drawn = names.index((against["representative"] or {"file": names[0]})["file"])
+        read = read_one(waveforms[drawn], family, recorded[drawn][0])
+        _draw(plot, names[drawn], family, read, against, display)
+        document["plot"] = str(plot)
     with written_for(display):
-        table = _table(captures, refused, against["representative"])
+        table = snaps_table(captures, refused, against["representative"])
     return ReadResult(_whole(against, [table], family, display), document)
 
 
@@ -224,7 +285,8 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        snap, verdict (accept or repeat), grade, reasons, readings (value, uncertainty, unit, mark), unread.
+        snap, verdict (accept or repeat; check where it can't be of the family named), grade, shown_grade (idle_only where no
+        snap was tried), reasons, readings (value, uncertainty, unit, mark), unread.
     """
     documents = []
     for row, grade in enumerate(readings.grade):
@@ -241,6 +303,7 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
                 "snap": int(readings.snap[row]),
                 "verdict": "repeat" if grade == "repeat" else "accept",
                 "grade": grade,
+                "shown_grade": shown_grade(grade, readings.grade_reasons[row]),
                 "grade_reasons": [
                     {"code": reason.code, "sentence": reason.sentence, "remedy": reason.remedy} for reason in reasons
                 ],
@@ -251,55 +314,11 @@ def captures_of(readings: Any) -> list[dict[str, Any]]:
     return documents
 
 
-def _told(capture: dict[str, Any], name: str) -> list[str]:
-    """One snap in full, in the language set."""
-    head = message("read.snap", number=capture["snap"], grade=message(f"grade.{capture['grade']}"))
-    lines = [f"{message('verdict.' + capture['verdict'])}  {name}, {head}"]
-    for reason in capture["grade_reasons"]:
-        remedy = f"; {contract(reason['remedy'])}" if reason["remedy"] else ""
-        lines.append(f"  - {contract(reason['sentence'])}{remedy}")
-    width = max((len(quantity) for quantity in capture["readings"]), default=0)
-    lines.append("")
-    for quantity, entry in capture["readings"].items():
-        unit = "" if entry["unit"] == "1" else f" {entry['unit']}"
-        mark = f"  ({entry['mark'].replace('_', ' ')})" if "mark" in entry else ""
-        lines.append(f"  {quantity:<{width}}  {with_uncertainty(entry['value'], entry['u'])}{unit}{mark}")
-    unread: dict[str, list[str]] = {}
-    for quantity, code in capture["unread"].items():
-        if code not in ("not_for_this_family", "no_channel"):
-            unread.setdefault(code, []).append(quantity)
-    if unread:
-        lines.append("")
-        lines.append(f"  {message('read.not_read')}")
-        lines.extend(
-            f"    {contract(UNREAD_REASONS[code].sentence)}: {', '.join(names)}"
-            for code, names in sorted(unread.items())
-        )
-    return lines
-
-
-_TABLE_COLUMNS = shown_at("console")
-
-
-def _table(captures: Sequence[dict[str, Any]], refused: Sequence[dict[str, str]], chosen: dict[str, Any] | None) -> str:
-    """One line per snap; the one that stands for the visit is marked."""
-    rows = [["file", "snap", "verdict", *_TABLE_COLUMNS, "why"]]
-    for capture in captures:
-        entries = capture["readings"]
-        cells = [
-            with_uncertainty(entries[name]["value"], entries[name]["u"]) if name in entries else "-"
-            for name in _TABLE_COLUMNS
-        ]
-        why = ", ".join(reason["code"] for reason in capture["grade_reasons"]) or "-"
-        stands = chosen == {"file": capture["file"], "snap": capture["snap"]}
-        snap = f"{capture['snap']}{' *' if stands and len(captures) > 1 else ''}"
-        rows.append([capture["file"], snap, capture["verdict"], *cells, why])
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
-    accepted = sum(capture["verdict"] == "accept" for capture in captures)
-    lines.append(f"{accepted} of {len(captures)} accepted")
-    lines.extend(f"can't read {entry['reason']}" for entry in refused)
-    return "\n".join(lines)
+def _doubt(captures: Sequence[dict[str, Any]], against: dict[str, Any]) -> None:
+    """Nothing is accepted of a family that the snaps can't be of."""
+    if against["check_family"]:
+        for capture in captures:
+            capture["verdict"] = "repeat" if capture["verdict"] == "repeat" else "check"
 
 
 def _family(register: Path, name: str, target: Target) -> Family:

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 import polars as pl
 
 from data_contracts.errors import WorkspaceBusyError
+from pipelines.intake.journal import note_intake
 from pipelines.intake.take_in import retry_waiting
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import standing_register
@@ -43,7 +44,9 @@ def retry(workspace: Workspace, delivery: str) -> Outcome | None:
         with workspace.held(), open_warehouse(workspace) as warehouse:
             register = standing_register(workspace, warehouse).register
             before = _waiting(warehouse)
-            retry_waiting(workspace, warehouse, register, now=datetime.now(UTC))
+            at = datetime.now(UTC)
+            changed = retry_waiting(workspace, warehouse, register, now=at)
+            note_intake(workspace, warehouse, [account.delivery for account in changed], now=at)
             read_new_captures(workspace, warehouse, register, workers=1, progress=lambda done, total: None)
             after = _waiting(warehouse)
             run = published_run(workspace.published_path, whole=False)

@@ -82,7 +82,6 @@ def circumstances_of(
             None if warranty is None else warranty.covered_until(last_day_of(week)),
             (Fact.of("repair_judged", day=repaired_on, verdict=outcome),) if outcome else (),
             visits.filter(pl.col("van_id") == van_id, pl.col("week") > asked[van_id]).height if van_id in asked else 0,
-            () if warranty is None else warranty.facts_for_order(last_day_of(week)),
         )
     return found
 

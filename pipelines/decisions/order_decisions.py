@@ -89,7 +89,7 @@ def check_decision(event: OrderEvent, orders: Iterable[str], events: Iterable[Or
     Raises
     ------
     InputError
-        If the order is unknown or can't go there.
+        If the order is unknown, can't go there, or went to where it stands at a later time.
     """
     known = set(orders)
     if event.order_id not in known:
@@ -97,7 +97,13 @@ def check_decision(event: OrderEvent, orders: Iterable[str], events: Iterable[Or
         hint = f"did you mean {', '.join(close)}" if close else "`vansnap orders` lists them"
         raise InputError(f"order {event.order_id} is not known: {hint}")
     status, _ = replay(events)
-    check_event(status.get(event.order_id, OrderStatus()), event)
+    stands = status.get(event.order_id, OrderStatus())
+    check_event(stands, event)
+    if stands.since is not None and event.at < stands.since:
+        raise InputError(
+            f"order {event.order_id}: {event.state} is dated {event.at:%Y-%m-%d %H:%M} UTC, before it was {stands.state} "
+            f"({stands.since:%Y-%m-%d %H:%M} UTC): give a time after that"
+        )
 
 
 def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:

@@ -101,7 +101,7 @@ def take_in_item_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
     int
         Decisions taken in.
     """
-    waiting = [(path, decision) for path in _files(workspace) if (decision := _read(path)) is not None]
+    waiting = [(path, decision) for path in _files(workspace) if (decision := decision_in(path)) is not None]
     for path, decision in sorted(waiting, key=lambda one: (one[1].at, one[1].event_id)):
         items = warehouse.query("SELECT * FROM quarantine WHERE item_id = ?", [decision.item_id])
         try:
@@ -130,7 +130,7 @@ def unreadable_items(workspace: Workspace) -> list[str]:
     workspace : Workspace
         The workspace.
     """
-    return [f"{_FOLDER}/{path.name}" for path in _files(workspace) if _read(path) is None]
+    return [f"{_FOLDER}/{path.name}" for path in _files(workspace) if decision_in(path) is None]
 
 
 def winning_claims(warehouse: Warehouse) -> frozenset[str]:
@@ -164,7 +164,14 @@ def _files(workspace: Workspace) -> list[Path]:
     return sorted(path for path in (workspace.decisions / _FOLDER).glob("*.json") if not path.name.startswith("."))
 
 
-def _read(path: Path) -> ItemDecision | None:
+def decision_in(path: Path) -> ItemDecision | None:
+    """The decision on an item that a file holds; None where it holds none.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    """
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         at = datetime.fromisoformat(document["at"]).astimezone(UTC)

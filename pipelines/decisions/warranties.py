@@ -9,7 +9,7 @@ from data_contracts.tables import WARRANTIES, polars_schema
 from data_contracts.weeks import week_end
 from models.work.odometers import readings_of
 from models.work.warranty import Warranty, warranty_of
-from pipelines.workspace.register import Register
+from pipelines.workspace.register import Register, Van
 
 
 def last_day_of(week: str) -> date:
@@ -31,9 +31,10 @@ def warranties_of(register: Register, captures: pl.DataFrame, week: str) -> dict
     Returns
     -------
     dict of str to Warranty
-        Of every van whose register entry gives a date or kilometres.
+        Of every van for which its entry gives a date or kilometres, or its family's gives kilometres.
     """
-    by_km = [van.van_id for van in register.vans.values() if van.warranty_until_km is not None]
+    until_km = {van.van_id: _kilometres(van, register) for van in register.vans.values()}
+    by_km = [van_id for van_id, km in until_km.items() if km is not None]
     read = readings_of(captures.filter(pl.col("van_id").is_in(by_km)))
     readings: dict[str, list[tuple[date, float]]] = {
         van_id: list(zip(days, kms, strict=True))
@@ -41,11 +42,18 @@ def warranties_of(register: Register, captures: pl.DataFrame, week: str) -> dict
     }
     found = {
         van.van_id: warranty_of(
-            van.warranty_until, van.warranty_until_km, readings.get(van.van_id, ()), day=last_day_of(week)
+            van.warranty_until, until_km[van.van_id], readings.get(van.van_id, ()), day=last_day_of(week)
         )
         for van in register.vans.values()
     }
     return {van_id: warranty for van_id, warranty in found.items() if warranty is not None}
+
+
+def _kilometres(van: Van, register: Register) -> float | None:
+    """Odometer at the end of a van's warranty: its own entry, else its family's. [km]"""
+    if van.warranty_until_km is not None or van.family not in register.families:
+        return van.warranty_until_km
+    return register.families[van.family].warranty_km
 
 
 def warranty_rows(warranties: Mapping[str, Warranty], week: str) -> pl.DataFrame:

@@ -6,6 +6,7 @@ import polars as pl
 
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import Job
+from data_contracts.states import PLANNED_STATES
 from models.causes.infer import CausePosterior
 from models.tracking.assess import Assessment
 from models.work.orders import WatchedVan, propose_orders
@@ -91,7 +92,25 @@ def propose(
         },
         absences=register.absences,
     )
+    orders = _with_warranty(orders, warranties, week)
     return pl.concat([orders, later.select(orders.columns).join(orders.select("order_id"), on="order_id", how="anti")])
+
+
+def _with_warranty(orders: pl.DataFrame, warranties: Mapping[str, Warranty], week: str) -> pl.DataFrame:
+    """The same orders; those that wait for the workshop say what stands of their vans' warranty, closed ones what stood."""
+    day = last_day_of(week)
+    facts = [
+        [fact.row() for fact in warranties[van_id].facts(day)]
+        if state in PLANNED_STATES and van_id in warranties
+        else None
+        if state in PLANNED_STATES
+        else before
+        for van_id, state, before in orders.select("van_id", "state", "warranty_facts").iter_rows()
+    ]
+    return orders.with_columns(
+        pl.Series("warranty_facts", facts, dtype=orders.schema["warranty_facts"]),
+        warranty=pl.when(pl.col("state").is_in(PLANNED_STATES)).then(None).otherwise("warranty"),
+    )
 
 
 def _latest_alarm() -> pl.Expr:
@@ -126,5 +145,4 @@ def _watched(
         weeks_to_pressing_limit=pressing if isinstance(pressing, float) else None,
         rank=int(str(row["rank"])),
         stood=about.stood,
-        warranty=about.warranty,
     )

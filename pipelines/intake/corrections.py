@@ -52,8 +52,19 @@ class Mend:
     @property
     def mend_id(self) -> str:
         """Hash of everything it says."""
-        said = json.dumps(asdict(self), default=str, sort_keys=True, ensure_ascii=False)
-        return hashlib.sha256(said.encode()).hexdigest()[:16]
+        return mend_id_of(asdict(self))
+
+
+def mend_id_of(said: object) -> str:
+    """Hash of everything a mend says.
+
+    Parameters
+    ----------
+    said : object
+        Its fields, as they are or as its file holds them.
+    """
+    text = json.dumps(said, default=str, sort_keys=True, ensure_ascii=False)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def record_mend(workspace: Workspace, mend: Mend) -> Path:

@@ -6,10 +6,12 @@ import re
 import stat
 import zipfile
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 
 from data_contracts.errors import InputError, first_line
 from data_contracts.reasons import QUARANTINE_RULES
+from pipelines.intake.readers.apart import LONGEST_S, UPLOAD_MEMORY, bounded
 from pipelines.intake.readers.columns import LARGEST_FILE_BYTES
 
 MANIFEST = "manifest.csv"
@@ -67,6 +69,21 @@ class Delivery:
         for name, size in sorted(self._sizes()):
             digest.update(f"\x00{name}\x1f{size}".encode(errors="surrogateescape"))
         return digest.hexdigest()
+
+    def files(self) -> list[str]:
+        """Paths of all files, relative to the delivery, with /, by name."""
+        paths = sorted(name.replace("\\", "/") for name, _ in self._sizes())
+        return [path.removeprefix(self.prefix) for path in paths if path.startswith(self.prefix)]
+
+    def written_at(self) -> datetime | None:
+        """When its manifest was written, as the file says; of a zip by the clock of whoever made it."""
+        try:
+            if not self.archive:
+                return datetime.fromtimestamp((self.path / MANIFEST).stat().st_mtime, UTC)
+            with zipfile.ZipFile(self.path) as archive:
+                return datetime(*archive.getinfo(self.prefix + MANIFEST).date_time, tzinfo=UTC)
+        except (OSError, KeyError, ValueError, OverflowError, zipfile.BadZipFile):
+            return None
 
     def without_manifest(self) -> str:
         """Why a delivery without a manifest is refused; names a manifest found in the wrong place or under another name."""
@@ -132,8 +149,11 @@ class Delivery:
                     ) from None
                 if info.file_size > limit:
                     raise _too_large(inside, info.file_size, limit)
-                with archive.open(info) as member:
-                    content = member.read(limit + 1)  # whatever the archive says of its size
+                if info.compress_type in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+                    with archive.open(info) as member:
+                        content = member.read(limit + 1)  # whatever the archive says of its size
+                else:  # a block of the others unpacks at once, to whatever it holds
+                    content = bounded(UPLOAD_MEMORY, LONGEST_S, _member, self.path, info.filename, limit)
         except RefusedError:
             raise
         except Exception as error:  # every method of compression has errors of its own
@@ -143,6 +163,11 @@ class Delivery:
         if len(content) > limit:
             raise _too_large(inside, len(content), limit)
         return content
+
+
+def _member(path: Path, name: str, limit: int) -> bytes:
+    with zipfile.ZipFile(path) as archive, archive.open(name) as member:
+        return member.read(limit + 1)
 
 
 def inner_path(name: str) -> str:

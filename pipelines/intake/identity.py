@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.intake.ages import Ages
 from pipelines.intake.manifest import ManifestRow
 from pipelines.storage.warehouse import Warehouse
 
@@ -25,7 +26,7 @@ class Claims:
     """Compares the rows of one delivery with everything held.
 
     A waveform belongs to one van and one time. The same row again is a duplicate, also when it repeats what a
-    later row corrected; other conditions for the same recording supersede; another van or time is refused, unless a
+    later row corrected; other conditions for the same recording supersede, unless what is held was said later; another van or time is refused, unless a
     person decided that it wins.
 
     Parameters
@@ -36,14 +37,21 @@ class Claims:
         Whose rows come now.
     waveform_ids : sequence of str
         Every waveform they name.
+    said : Ages
+        When rows were said: what comes late and was said before what is held does not supersede it.
     winning : collection of int
         Rows whose claim wins over what is held.
     """
 
     def __init__(
-        self, warehouse: Warehouse, delivery: str, waveform_ids: Sequence[str], winning: Collection[int] = ()
+        self,
+        warehouse: Warehouse,
+        delivery: str,
+        waveform_ids: Sequence[str],
+        said: Ages,
+        winning: Collection[int] = (),
     ) -> None:
-        self._winning = winning
+        self._winning, self._said = winning, said
         self.delivery = delivery
         self.rows: dict[tuple[str, int], tuple[str, str | None]] = {}  # ledger entries by delivery and row
         self.corrected: dict[tuple[str, int], str] = {}  # rows held before, and what supersedes them
@@ -98,6 +106,10 @@ class Claims:
                 f"{row.file} is claimed for van {row.van_id} at {row.captured_at:%Y-%m-%d %H:%M:%S} UTC, but {held.holder[0]} "
                 f"row {held.holder[1]} holds it for van {held.van_id} at {held.captured_at:%Y-%m-%d %H:%M:%S} UTC: find out which is right"
             )
+        if held is not None and row.number not in self._winning and self._is_older(here, held.holder):
+            held.entries.add(entries)
+            self._enter(row, waveform_id, "superseded", f"{held.holder[0]} row {held.holder[1]}")
+            return None
         if held is not None:
             by = f"{here[0]} row {here[1]}"
             self.rows[held.holder] = ("superseded", waveform_id)
@@ -110,20 +122,27 @@ class Claims:
             held.entries.add(entries)
         else:
             self._claims[waveform_id] = _Claim(row.van_id, row.captured_at, {entries}, here)
-        self.rows[here] = ("held", waveform_id)
+        self._enter(row, waveform_id, "held", None)
+        return None
+
+    def _is_older(self, here: tuple[str, int], holder: tuple[str, int]) -> bool:
+        """Whether a row was said before the one that holds its recording; within a manifest, the later row counts."""
+        return here[0] != holder[0] and self._said.of(*here).older_than(self._said.of(*holder))
+
+    def _enter(self, row: ManifestRow, waveform_id: str, state: str, superseded_by: str | None) -> None:
+        self.rows[self.delivery, row.number] = (state, waveform_id)
         self._new[row.number] = {
             "delivery": self.delivery,
             "row": row.number,
-            "state": "held",
+            "state": state,
             "waveform_id": waveform_id,
             "van_id": row.van_id,
             "captured_at": row.captured_at,
             "file": row.file,
             **row.conditions,
             "conditions_id": row.conditions_id,
-            "superseded_by": None,
+            "superseded_by": superseded_by,
         }
-        return None
 
     def knows(self, waveform_id: str) -> bool:
         """Whether a row before holds or held this waveform, for whatever van."""

@@ -28,12 +28,17 @@ def written_in_turn(waveform: Waveform, profile: RecorderProfile) -> str | None:
     if profile.empty_cell == "unchanged" or len(waveform.channels) < 2:
         return None
     missing = np.stack([np.isnan(samples) for samples in waveform.channels.values()])
-    air = [np.isnan(samples) for name, samples in waveform.channels.items() if name in AIRFLOW_SIGNALS]
+    told = "air mass" if any(name in AIRFLOW_SIGNALS for name in waveform.channels) else "lambda"
+    air = [
+        np.isnan(samples)
+        for name, samples in waveform.channels.items()
+        if (name in AIRFLOW_SIGNALS if told == "air mass" else told in name)
+    ]
     mixed = missing.any(axis=0) & ~missing.all(axis=0)
     without = float(np.mean(air, axis=1).max()) if air else 0.0
     if mixed.mean() < _ROWS or without < _WITHOUT_AIR or not missing.any(axis=1).all() or missing.all(axis=1).any():
         return None
     return (
-        f"the channels are written in turn, {100 * without:.0f} % of the samples hold no air mass: "
+        f"the channels are written in turn, {100 * without:.0f} % of the samples hold no {told}: "
         'write empty_cell = "unchanged" under [profile] of the recorder profile, or name one that does'
     )

@@ -1,11 +1,13 @@
-"""Recordings whose lambda trace is not of the sensor their family has: refused by name, at the van and in intake."""
+"""Recordings whose traces are not of the sensors their family has: refused by name, at the van and in intake."""
+
+import numpy as np
 
 from data_contracts.capture import Conditions, Waveform
 from data_contracts.family import Family
 
 
 def wrong_sensor(waveform: Waveform, family: Family) -> tuple[str, str] | None:
-    """Why a recording is refused for its lambda trace.
+    """Why a recording is refused for its traces.
 
     Parameters
     ----------
@@ -21,6 +23,11 @@ def wrong_sensor(waveform: Waveform, family: Family) -> tuple[str, str] | None:
     """
     from models.reading.lambda_trace.sensor_kind import contradiction
 
+    if _pressure_alone(waveform, family):
+        return "no_engine_speed", (
+            f"manifold pressure needs engine speed beside it, and there is none (family {family.name}): record it, and "
+            "name its column under [channels.engine_rpm] of the recorder profile"
+        )
     found = contradiction(waveform, family)
     if found is None:
         return None
@@ -47,6 +54,14 @@ def wrong_sensor(waveform: Waveform, family: Family) -> tuple[str, str] | None:
         f"the lambda trace runs the wrong way for family {family.name} ({sensor.kind}, {sensor.polarity}): rich and lean "
         "are exchanged; mend polarity in register/families.toml, the van's family, or the leads"
     )
+
+
+def _pressure_alone(waveform: Waveform, family: Family) -> bool:
+    """Manifold pressure of an engine without air-mass sensor, and no engine speed to make a flow of it."""
+    if family.airflow_sensor.metered or "map_kpa" not in waveform.channels:
+        return False
+    speed = waveform.channels.get("engine_rpm")
+    return speed is None or not np.isfinite(speed).any()
 
 
 def _read_as_inverted(waveform: Waveform, family: Family) -> bool:

@@ -16,6 +16,8 @@ import polars as pl
 from data_contracts.tables import DELIVERIES, MANIFEST_ROWS, RECORDINGS, WAVEFORMS, polars_schema
 from pipelines.decisions.quarantine_decisions import winning_claims
 from pipelines.intake import check_results, quarantine
+from pipelines.intake.accounts import DeliveryAccount, accounts, close_accounts
+from pipelines.intake.ages import Ages, ages
 from pipelines.intake.capture_dates import check_moment, date_of_delivery
 from pipelines.intake.corrections import Mend, filled, mended_rows, mends
 from pipelines.intake.decoding import Decoded, Wanted, decode_all
@@ -31,6 +33,7 @@ from pipelines.intake.filing import content_of, file_away, place_of, plainly_nam
 from pipelines.intake.identity import Claims
 from pipelines.intake.manifest import ManifestRow, RefusedManifestError, TextRow, check_rows, read_manifest
 from pipelines.intake.quarantine import Item
+from pipelines.intake.unnamed import unnamed_files
 from pipelines.storage.unreferenced import settle_chunks
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import write_waveforms
@@ -38,23 +41,6 @@ from pipelines.workspace.register import Register
 from pipelines.workspace.workspace import Workspace
 
 Report = Callable[[int, int], None]
-
-
-@dataclass(frozen=True)
-class DeliveryAccount:
-    """What became of the manifest rows of one delivery; held + superseded + duplicates + quarantined = rows."""
-
-    delivery: str
-    rows: int
-    held: int
-    superseded: int
-    duplicates: int
-    quarantined: int
-
-    @property
-    def closes(self) -> bool:
-        """The account adds up."""
-        return self.rows == self.held + self.superseded + self.duplicates + self.quarantined
 
 
 @dataclass
@@ -76,6 +62,8 @@ class _Job:
     settled: set[int] = field(default_factory=set)  # rows that are not in question now
     waiting: set[int] = field(default_factory=set)  # rows the ledger says wait
     mended: list[Mend] = field(default_factory=list)  # mends since, oldest first
+    discarded: frozenset[str] = frozenset()  # items a person has discarded
+    written: datetime | None = None  # when its manifest was, as the file says
 
     def open_rows(self, rows: int) -> list[int]:
         """Rows in question, of a manifest known to have so many."""
@@ -155,13 +143,16 @@ def _take_in(
     progress: Report | None = None,
     workers: int,
 ) -> list[DeliveryAccount]:
-    _lay_mends(workspace, jobs)
+    mended = mends(workspace)
+    for job in jobs:
+        job.mended = [mend for mend in mended if mend.delivery == job.delivery]
     _check_manifests(workspace, jobs, register, now=now)
     total = sum(len(job.wanted) for job in jobs)
     done = 0
+    said = ages(warehouse, mended)
     changed: list[str] = []
     for job, decoded in zip(jobs, decode_all([job.wanted for job in jobs], workers=workers), strict=True):
-        if _commit(workspace, warehouse, job, decoded, now=now):
+        if _commit(workspace, warehouse, job, decoded, said, now=now):
             changed.append(job.delivery)
         done += len(job.wanted)
         if progress is not None:
@@ -169,27 +160,6 @@ def _take_in(
     file_away(workspace, warehouse)
     settle_chunks(warehouse, workspace.waveforms)
     return accounts(warehouse, changed)
-
-
-def accounts(warehouse: Warehouse, deliveries: Sequence[str] | None = None) -> list[DeliveryAccount]:
-    """Row accounts.
-
-    Parameters
-    ----------
-    warehouse : Warehouse
-        Holds them.
-    deliveries : sequence of str, optional
-        Which, in order; all by name if not given.
-
-    Returns
-    -------
-    list of DeliveryAccount
-    """
-    rows = warehouse.query(
-        "SELECT delivery, rows, held, superseded, duplicates, quarantined FROM deliveries ORDER BY delivery"
-    )
-    found = {row["delivery"]: DeliveryAccount(**row) for row in rows.iter_rows(named=True)}
-    return list(found.values()) if deliveries is None else [found[name] for name in deliveries]
 
 
 def _keep_vans(warehouse: Warehouse, register: Register) -> None:
@@ -222,6 +192,8 @@ def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
             "SELECT row FROM manifest_rows WHERE delivery = ? AND state = 'quarantined'", [row["delivery"]]
         )
         job.waiting = set(ledger["row"]) - job.settled
+        thrown = "SELECT item_id FROM quarantine WHERE delivery = ? AND state = 'discarded'"
+        job.discarded = frozenset(warehouse.query(thrown, [row["delivery"]])["item_id"])
         yield job
 
 
@@ -239,13 +211,6 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
             name = f"{stem}~{number}"
         taken.add(name)
         yield _Job(name, path.name, path)
-
-
-def _lay_mends(workspace: Workspace, jobs: Sequence[_Job]) -> None:
-    """Give every delivery its mends."""
-    found = mends(workspace)
-    for job in jobs:
-        job.mended = [mend for mend in found if mend.delivery == job.delivery]
 
 
 def _check_manifests(workspace: Workspace, jobs: Sequence[_Job], register: Register, *, now: datetime) -> None:
@@ -289,6 +254,8 @@ def _open(job: _Job, now: datetime) -> None:
     else:
         job.total, job.dated = len(rows), date_of_delivery(rows, now)
         job.text = [row for row in rows if row.number not in job.settled]
+        job.written = job.opened.written_at()
+        job.items += unnamed_files(job.delivery, job.opened, rows, job.discarded)
         for number in sorted(job.waiting - {row.number for row in rows}):
             reason = f"row {number} is no longer in the manifest: put it back, or discard the item"
             job.items.append(Item(job.delivery, MANIFEST, number, "unreadable_manifest", reason, 1))
@@ -326,14 +293,15 @@ def _admit(job: _Job, row: ManifestRow, register: Register, now: datetime) -> Wa
 
 
 def _commit(
-    workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], *, now: datetime
+    workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], said: Ages, *, now: datetime
 ) -> bool:
     """Commit one delivery; False if nothing about it changed."""
+    told = said.now_told(job.delivery, job.source, job.written, now)
     ready = [row.with_conditions(result.conditions) for row, result in zip(job.ready, decoded, strict=True)]
     found = {d.waveform_id: d.encoded for d in decoded if d.waveform_id is not None}
     wins = winning_claims(warehouse)
     winning = {row.number for row in ready if _claimed_twice(job.delivery, row, "").item_id in wins}
-    claims = Claims(warehouse, job.delivery, list(found), winning)
+    claims = Claims(warehouse, job.delivery, list(found), said, winning)
     items = list(job.items)
     for row, result in zip(ready, decoded, strict=True):
         known = result.waveform_id is not None and claims.knows(result.waveform_id) and row.number not in winning
@@ -349,13 +317,14 @@ def _commit(
     waveforms = write_waveforms(workspace.waveforms, fresh)
     ledger = dict(claims.rows)
     for item in items:
-        numbers = job.open_rows(job.total) if item.row is None else [item.row]
+        numbers = [item.row] if item.row is not None else job.open_rows(job.total) if item.rows else []
         ledger.update({(job.delivery, n): ("quarantined", None) for n in numbers})
     with warehouse.transaction():
         if not job.again:
             account = {"rows": job.total, "held": 0, "superseded": 0, "duplicates": 0, "quarantined": 0}
             row_of_delivery = {"delivery": job.delivery, "content_id": job.content_id, "source": job.source}
-            rows = [row_of_delivery | {"place": "inbox", "taken_in_at": now} | account]
+            moments = {"taken_in_at": now, "written_at": told.written}
+            rows = [row_of_delivery | {"place": "inbox"} | moments | account]
             warehouse.append("deliveries", pl.DataFrame(rows, schema=polars_schema(DELIVERIES)))
         warehouse.append("waveforms", pl.DataFrame([vars(w) for w in waveforms], schema=polars_schema(WAVEFORMS)))
         warehouse.append("recordings", pl.DataFrame(claims.recordings(), schema=polars_schema(RECORDINGS)))
@@ -367,7 +336,7 @@ def _commit(
         entries = [(d, n, state, waveform_id) for (d, n), (state, waveform_id) in ledger.items()]
         warehouse.upsert("manifest_rows", pl.DataFrame(entries, schema=polars_schema(MANIFEST_ROWS), orient="row"))
         quarantine.store(warehouse, job.delivery, items, now=now)
-        _close_accounts(warehouse, sorted({job.delivery} | {d for d, _ in ledger}))
+        close_accounts(warehouse, sorted({job.delivery} | {d for d, _ in ledger}))
     return True
 
 
@@ -380,18 +349,3 @@ def _same_items(warehouse: Warehouse, delivery: str, items: Sequence[Item]) -> b
         "SELECT item_id, reason FROM quarantine WHERE delivery = ? AND state = 'waiting'", [delivery]
     )
     return dict(before.iter_rows()) == {item.item_id: item.reason for item in items}
-
-
-def _close_accounts(warehouse: Warehouse, deliveries: Sequence[str]) -> None:
-    """Write the counts of deliveries from the ledger; rows that a mended manifest added count from now on."""
-    names = pl.DataFrame({"delivery": deliveries}, schema={"delivery": pl.String})
-    with warehouse.rows("_touched", names):
-        fresh = warehouse.query(
-            """
-            SELECT d.delivery, d.content_id, d.source, d.place, d.taken_in_at,
-                   coalesce(a.rows, 0) AS rows, coalesce(a.held, 0) AS held, coalesce(a.superseded, 0) AS superseded,
-                   coalesce(a.duplicates, 0) AS duplicates, coalesce(a.quarantined, 0) AS quarantined
-            FROM deliveries d JOIN _touched USING (delivery) LEFT JOIN row_account a USING (delivery)
-            """
-        )
-    warehouse.upsert("deliveries", fresh)

@@ -5,7 +5,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from data_contracts.states import IDLE_ONLY, SHOWN_HELD
 from pipelines.read_side.published import Published
+
+SHOWN_GRADE = f"""CASE WHEN held IS NOT NULL THEN '{SHOWN_HELD}' WHEN list_contains(grade_reasons, '{IDLE_ONLY}') THEN '{IDLE_ONLY}'
+ELSE grade END"""
+"""`data_contracts.states.shown_grade` in SQL."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +33,7 @@ class CaptureFilter:
             parts.append("list_contains($depots, depot)")
             parameters["depots"] = list(self.depots)
         if self.grades:
-            parts.append("list_contains($grades, grade)")
+            parts.append(f"list_contains($grades, {SHOWN_GRADE})")
             parameters["grades"] = list(self.grades)
         if self.reason:
             parts.append("list_contains(grade_reasons, $reason)")
@@ -41,8 +46,8 @@ def captures(published: Published, only: CaptureFilter, *, limit: int, offset: i
     where, parameters = only.where()
     return published.ask(
         f"""
-        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, depot, family, delivery, file,
-               recorder, recorder_serial
+        SELECT capture_id, van_id, captured_at, week, visit, grade, held, grade_reasons, {SHOWN_GRADE} AS shown_grade,
+               depot, family, delivery, file, recorder, recorder_serial
         FROM captures WHERE {where} ORDER BY captured_at DESC, capture_id LIMIT $limit OFFSET $offset
         """,
         {"limit": limit, "offset": offset, **parameters},
@@ -50,9 +55,11 @@ def captures(published: Published, only: CaptureFilter, *, limit: int, offset: i
 
 
 def grade_counts(published: Published, only: CaptureFilter) -> dict[str, int]:
-    """Captures per grade."""
+    """Captures per grade, as it is shown."""
     where, parameters = only.where()
-    frame = published.ask(f"SELECT grade, count(*) AS n FROM captures WHERE {where} GROUP BY grade", parameters)
+    frame = published.ask(
+        f"SELECT {SHOWN_GRADE} AS grade, count(*) AS n FROM captures WHERE {where} GROUP BY ALL", parameters
+    )
     return dict(zip(frame["grade"].to_list(), frame["n"].to_list(), strict=True))
 
 

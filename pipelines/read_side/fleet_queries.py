@@ -32,7 +32,7 @@ def trends_of(published: Published, quantity_of: Mapping[str, str], week: str) -
         return {}
     rows = published.ask(
         """
-        SELECT van_id, week, quantity, value, baseline, z, alarm FROM trends
+        SELECT * FROM trends
         WHERE week <= $week AND list_contains($vans, van_id) AND list_contains($pairs, van_id || '/' || quantity)
         ORDER BY van_id, week
         """,

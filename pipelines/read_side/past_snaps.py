@@ -50,7 +50,7 @@ class PastSnaps:
 
 
 def changed_week(published: Published, van_id: str, week: str) -> str | None:
-    """The week from which a van may have been as it is now: the earliest of when its standing alarms began and moved.
+    """The earliest week in which what stands in alarm may have begun to move, by the early end of its interval.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def changed_week(published: Published, van_id: str, week: str) -> str | None:
     """
     frame = published.ask(
         """
-        SELECT least(min(alarm_since), min(coalesce(onset_low, onset_week))) AS since FROM trends
+        SELECT min(coalesce(onset_low, alarm_since)) AS since FROM trends
         WHERE van_id = $van AND alarm AND week = (SELECT max(week) FROM trends WHERE van_id = $van AND week <= $week)
         """,
         {"van": van_id, "week": week},
@@ -92,7 +92,7 @@ def past_snaps(published: Published, visits: pl.DataFrame, changed: str | None) 
     if not visits.height:
         return None
     latest = str(visits["capture_id"][0])
-    earlier = visits.slice(1).filter(pl.col("grade") != "repeat")
+    earlier = visits.slice(1).filter((pl.col("grade") != "repeat") | pl.col("held").is_not_null())
     before = earlier.filter(pl.col("week") < changed) if changed else earlier
     dated = changed is not None and before.height >= EARLIER_LEAST
     before = (before if dated else earlier).head(EARLIER_MOST)

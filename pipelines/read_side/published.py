@@ -6,7 +6,6 @@ one idle connection per file.
 """
 
 import json
-import math
 import os
 import threading
 from collections.abc import Mapping, Sequence
@@ -18,7 +17,6 @@ import polars as pl
 
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.family import Family
-from models.tracking.charts.family_limits import family_limits
 from pipelines.workspace.register import load_families
 from pipelines.workspace.settings import Settings, load_settings
 
@@ -220,28 +218,3 @@ def families(home: Path) -> dict[str, Family]:
     dict of str to Family
     """
     return load_families(home / "register")[0]
-
-
-def limits(family: Family | None, levels: Mapping[str, float | None]) -> dict[str, tuple[float | None, float | None]]:
-    """Low and high limit per quantity, as they apply to what is read.
-
-    Parameters
-    ----------
-    family : Family or None
-        None has no limits.
-    levels : mapping of str to float or None
-        What the family's healthy vans read, per quantity wanted. [unit of the quantity]
-
-    Returns
-    -------
-    dict of str to (low, high)
-        None where there is no limit on that side. [unit of the quantity]
-    """
-    if family is None:
-        return {}
-    found: dict[str, tuple[float | None, float | None]] = {}
-    for quantity, level in levels.items():
-        low, high = family_limits(family, quantity, math.nan if level is None else level)
-        if math.isfinite(low) or math.isfinite(high):
-            found[quantity] = (low if math.isfinite(low) else None, high if math.isfinite(high) else None)
-    return found

@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 
 from data_contracts.signals import QUANTITIES
-from data_contracts.states import PLANNED_STATES
+from data_contracts.states import IDLE_ONLY, PLANNED_STATES
 from pipelines.read_side.published import Published
 
 # What the whole board needs ------------------------------------------------------------------
@@ -169,14 +169,15 @@ def last_week_seen(published: Published, week: str) -> str | None:
 
 
 def week_in_numbers(published: Published, week: str) -> dict[str, int]:
-    """Counts for a week: vans of the register, vans seen, captures, captures sent back."""
+    """Counts for a week: vans of the register, vans seen, captures, those sent back and those of idle alone."""
     row = published.ask(
         """
         SELECT (SELECT count(*) FROM vans) AS vans, count(DISTINCT van_id) AS seen, count(*) AS captures,
-               count(*) FILTER (grade = 'repeat') AS repeat
+               count(*) FILTER (grade = 'repeat' AND held IS NULL AND NOT list_contains(grade_reasons, $idle)) AS repeat,
+               count(*) FILTER (list_contains(grade_reasons, $idle)) AS idle_only
         FROM captures WHERE week = $week
         """,
-        {"week": week},
+        {"week": week, "idle": IDLE_ONLY},
     ).row(0, named=True)
     return {name: int(value or 0) for name, value in row.items()}
 
@@ -228,7 +229,7 @@ def van_visits(published: Published, van_id: str, week: str, *, limit: int = 30)
     """The representative capture of each of a van's visits up to a week, newest first."""
     return published.ask(
         """
-        SELECT capture_id, van_id, captured_at, week, visit, grade, grade_reasons, odometer_km, coolant_c, intake_air_c,
+        SELECT capture_id, van_id, captured_at, week, visit, grade, held, grade_reasons, odometer_km, coolant_c, intake_air_c,
                barometer_kpa, humidity_pct, altitude_m, fault_codes, fuel, recorder, recorder_serial
         FROM captures WHERE van_id = $van AND week <= $week AND representative
         ORDER BY captured_at DESC, capture_id LIMIT $limit

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from data_contracts.capture import Waveform
 from data_contracts.errors import WorkspaceError
 from data_contracts.family import Family
+from models.physics.speed_density import port_flow_g_s
 from pipelines.read_side.published import Published
 from pipelines.storage.waveforms import read_chunk
 
@@ -106,11 +107,11 @@ def snap_traces(waveform: Waveform, opening_s: float, family: Family) -> Traces:
     time = waveform.time_s - opening_s
     keep = (time >= -BEFORE_S) & (time <= AFTER_S)
     nothing = np.empty(0)
-    raw = waveform.channels.get(family.airflow_sensor.channel)
     flow_time, flow = nothing, nothing
-    if raw is not None:
-        known = keep & np.isfinite(raw)
-        flow_time, flow = thinned(time[known], _flow(raw[known].astype(np.float64), family))
+    read = _flow(waveform.channels, family)
+    if read is not None:
+        known = keep & np.isfinite(read)
+        flow_time, flow = thinned(time[known], read[known])
     signal = _lambda(waveform.channels, family)
     if signal is None:
         return Traces(flow_time, flow, nothing, nothing)
@@ -118,12 +119,25 @@ def snap_traces(waveform: Waveform, opening_s: float, family: Family) -> Traces:
     return Traces(flow_time, flow, *thinned(time[known], signal[known]))
 
 
-def _flow(raw: NDArray[np.float64], family: Family) -> NDArray[np.float64]:
+def _flow(channels: Mapping[str, NDArray[np.float32]], family: Family) -> NDArray[np.float64] | None:
+    """Flow of every sample; NaN where nothing was recorded. [g/s]"""
     sensor = family.airflow_sensor
-    if sensor.kind == "g_s":
+    if sensor.channel not in channels:
+        return None
+    raw = channels[sensor.channel].astype(np.float64)
+    if not sensor.metered:
+        if "engine_rpm" not in channels:
+            return None
+        return port_flow_g_s(
+            raw,
+            channels["engine_rpm"].astype(np.float64),
+            np.array(family.main_peak.reference_intake_air_c),
+            sensor=sensor,
+            displacement_l=family.displacement_l,
+        )
+    if sensor.reports_flow:
         return raw
-    flow: NDArray[np.float64] = np.interp(raw, sensor.transfer, sensor.transfer_g_s)
-    return flow
+    return np.where(np.isfinite(raw), np.interp(raw, sensor.transfer, sensor.transfer_g_s), np.nan)
 
 
 def _lambda(channels: Mapping[str, NDArray[np.float32]], family: Family) -> NDArray[np.float64] | None:

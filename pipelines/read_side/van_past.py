@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from data_contracts.states import IDLE_ONLY
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, past_of
 from pipelines.read_side.published import Published
 
@@ -36,6 +37,23 @@ def van_row(published: Published, van_id: str) -> Mapping[str, Any] | None:
     return frame.row(0, named=True) if frame.height else None
 
 
+def last_recorder(published: Published, van_id: str, family: str) -> str:
+    """Profile of the recorder used last at a van, else at its family; empty where neither was recorded.
+
+    Parameters
+    ----------
+    published : Published
+    van_id, family : str
+        Van, empty for none, and engine family.
+    """
+    frame = published.ask(
+        "SELECT recorder FROM captures WHERE van_id = $van OR family = $family "
+        "ORDER BY van_id = $van DESC, captured_at DESC LIMIT 1",
+        {"van": van_id, "family": family},
+    )
+    return str(frame.item()) if frame.height else ""
+
+
 def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     """What is published of a van and its family.
 
@@ -56,9 +74,10 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
     captures = published.ask(
         f"""
         SELECT c.van_id, c.week, c.visit, {columns} FROM captures c JOIN readings r USING (capture_id)
-        WHERE c.family = $family AND c.grade <> 'repeat'
+        WHERE c.family = $family
+          AND (c.grade <> 'repeat' OR c.held IS NOT NULL OR list_contains(c.grade_reasons, $idle))
         """,
-        {"family": family},
+        {"family": family, "idle": IDLE_ONLY},
     )
     trends = published.ask(
         """

@@ -14,9 +14,10 @@ from pipelines.read_side import queries
 from pipelines.read_side.published import Published, open_published
 from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
 from pipelines.reports.claim import EVERYTHING, Claim
+from pipelines.reports.evidence_claimant import unrecorded_work
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.order_pdf import run_of
-from pipelines.reports.paper import message, write_whole, written_for
+from pipelines.reports.paper import in_words, message, write_whole, written_for
 from pipelines.storage.plain_text import spreadsheet_csv
 from pipelines.storage.waveforms import read_chunk
 from pipelines.workspace.settings import load_settings
@@ -120,14 +121,20 @@ def _claimed(claim: Claim, every: Mapping[str, pl.DataFrame], tables: Mapping[st
     """The choice of period and trends and what it leaves out, in sentences; empty where everything is shown."""
     if claim.everything:
         return []
+    lines = [claim.statement, *unrecorded_work(claim, tables)] if claim.statement else []
+    if claim.first is None and claim.last is None and not claim.quantities:
+        return lines
     unnamed = message("evidence.open_end")
-    lines = [claim.statement] if claim.statement else []
     lines.append(message("evidence.period", first=claim.first or unnamed, last=claim.last or unnamed))
     if claim.quantities:
-        lines.append(message("evidence.only", quantities=", ".join(claim.quantities)))
+        lines.append(message("evidence.only", quantities=", ".join(map(in_words, claim.quantities))))
     outside = every["captures"].height - tables["captures"].height
     shown, known = (set(frames["trends"]["quantity"]) for frames in (tables, every))
-    lines.append(message("evidence.asked_out", captures=outside, quantities=", ".join(sorted(known - shown)) or "–"))
+    lines.append(
+        message(
+            "evidence.asked_out", captures=outside, quantities=", ".join(map(in_words, sorted(known - shown))) or "–"
+        )
+    )
     return lines
 
 

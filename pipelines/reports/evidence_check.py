@@ -3,18 +3,27 @@
 import hashlib
 import io
 import zipfile
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
 from data_contracts.capture import make_waveform
-from data_contracts.errors import MissingFileError, VansnapError
+from data_contracts.entries import shown
+from data_contracts.errors import MissingFileError, UnreadableFileError, VansnapError, first_line
+from pipelines.intake.readers.apart import LONGEST_S, UPLOAD_MEMORY, bounded
+from pipelines.intake.readers.columns import LARGEST_FILE_BYTES
+from pipelines.intake.readers.parquet import check_plain
 from pipelines.reports.bag import LARGEST_BYTES, MANIFEST, SIGNATURE, TAG_MANIFEST, seal_of, signer
 
 _TAGS = ("bagit.txt", "bag-info.txt", MANIFEST)
 _BLOCK = 1 << 20
+MOST_MEMBERS = 20_000
+"""Files of one warranty file: a van recorded five times a day for ten years. Of our choosing. [1]"""
+_TEXTS = frozenset({*_TAGS, TAG_MANIFEST, SIGNATURE})
+_LARGEST = {True: 16 * 1024**2, False: LARGEST_FILE_BYTES}  # of one member: lists and signature, everything else
 
 
 @dataclass(frozen=True)
@@ -42,6 +51,8 @@ class Verdict:
 def check_evidence(path: Path, trusted: Mapping[str, str] | None = None) -> Verdict:
     """Hash everything again; compare with the manifests, and the samples with their identity.
 
+    It is done in a process apart, within bounds of memory and time: the file comes from outside.
+
     Parameters
     ----------
     path : Path
@@ -62,19 +73,44 @@ def check_evidence(path: Path, trusted: Mapping[str, str] | None = None) -> Verd
         what = "is no file" if path.exists() else "is not there"
         raise MissingFileError(f"{path} {what}: name a warranty file made by `vansnap evidence`")
     try:
+        return bounded(UPLOAD_MEMORY, LONGEST_S, _opened, path, dict(trusted or {}))
+    except UnreadableFileError as error:
+        return Verdict((f"{path.name}: can't be checked ({error}): ask for the file again",), "", None)
+
+
+def _opened(path: Path, trusted: Mapping[str, str]) -> Verdict:
+    try:
         with zipfile.ZipFile(path) as archive:
-            return _check(archive, trusted or {})
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, RuntimeError, zipfile.zlib.error) as error:  # type: ignore[attr-defined]
-        line = f"{path.name}: the archive is damaged ({' '.join(str(error).split())}): ask for the file again"
+            refused = _refused(archive.infolist())
+            return _check(archive, trusted) if refused is None else Verdict((f"{path.name}: {refused}",), "", None)
+    except MemoryError:
+        raise
+    except Exception as error:  # every part of a damaged archive has errors of its own
+        line = f"{path.name}: the archive is damaged ({first_line(error)}): ask for the file again"
         return Verdict((line,), "", None)
+
+
+def _refused(members: Sequence[zipfile.ZipInfo]) -> str | None:
+    """Why an archive is no warranty file, seen before anything of it is unpacked."""
+    if len(members) > MOST_MEMBERS:
+        return f"holds {len(members)} files, at most {MOST_MEMBERS}: no warranty file holds that many"
+    if sum(entry.file_size for entry in members) > LARGEST_BYTES:
+        return f"unpacks to more than {LARGEST_BYTES >> 30} GiB: no warranty file is that large"
+    for entry in members:
+        if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED) or entry.flag_bits & 0x1:
+            return f"{shown(entry.filename)} is packed as no warranty file is: ask for the file as it was made"
+        if entry.file_size > _LARGEST[entry.filename in _TEXTS]:
+            return (
+                f"{shown(entry.filename)} unpacks to {entry.file_size / 1e6:.0f} MB: no warranty file holds such a one"
+            )
+    return None
 
 
 def _check(archive: zipfile.ZipFile, trusted: Mapping[str, str]) -> Verdict:
     names = archive.namelist()
-    if sum(entry.file_size for entry in archive.infolist()) > LARGEST_BYTES:
-        return Verdict((f"unpacks to more than {LARGEST_BYTES >> 30} GiB: no warranty file is that large",), "", None)
-    findings = [f"{name}: stands in the archive twice" for name in sorted({n for n in names if names.count(n) > 1})]
-    absent = [name for name in (*_TAGS, TAG_MANIFEST) if name not in names]
+    counted = Counter(names)
+    findings = [f"{name}: stands in the archive twice" for name, times in sorted(counted.items()) if times > 1]
+    absent = [name for name in (*_TAGS, TAG_MANIFEST) if name not in counted]
     if absent:
         return Verdict(
             (*findings, *(f"{name}: is missing; this is no whole warranty file" for name in absent)), "", None
@@ -83,7 +119,7 @@ def _check(archive: zipfile.ZipFile, trusted: Mapping[str, str]) -> Verdict:
     told = _told(tag_manifest) | _told(archive.read(MANIFEST))
     findings += [f"{name}: is not named in {TAG_MANIFEST}" for name in _TAGS if name not in _told(tag_manifest)]
     for name in sorted(told):
-        if name not in names:
+        if name not in counted:
             findings.append(f"{name}: is missing")
         elif _digest(archive, name) != told[name]:
             findings.append(f"{name}: was altered (its SHA-256 is not the one in the manifest)")
@@ -91,7 +127,7 @@ def _check(archive: zipfile.ZipFile, trusted: Mapping[str, str]) -> Verdict:
     findings += [f"{name}: was added (no manifest names it)" for name in sorted(set(names) - known)]
     findings += _samples(archive, [n for n in names if n.startswith("data/waveforms/") and n.endswith(".parquet")])
     signed_by = None
-    if SIGNATURE in names:
+    if SIGNATURE in counted:
         signed_by = signer(tag_manifest, archive.read(SIGNATURE))
         if signed_by is None:
             findings.append(f"{SIGNATURE}: does not sign this file")
@@ -125,7 +161,9 @@ def _samples(archive: zipfile.ZipFile, names: list[str]) -> list[str]:
     findings = []
     for name in sorted(set(names)):
         try:
-            frame = pl.read_parquet(io.BytesIO(archive.read(name)))
+            content = archive.read(name)
+            check_plain(content)
+            frame = pl.read_parquet(io.BytesIO(content))
             channels = {column: frame[column].to_numpy() for column in frame.columns if column != "time_s"}
             identity = make_waveform(frame["time_s"].to_numpy(), channels).waveform_id
         except (pl.exceptions.PolarsError, VansnapError, zipfile.BadZipFile, OSError):

@@ -10,17 +10,32 @@ import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
 
+from data_contracts.facts.numerals import plain
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
-from data_contracts.signals import QUANTITIES, shown_at
-from data_contracts.units import Shown
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES, shown_at
+from data_contracts.states import IDLE_ONLY, shown_grade
 from data_contracts.weeks import week_start
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week
-from pipelines.read_side.published import Published, families, limits
-from pipelines.reports.evidence_proof import change_date, repairs_section
+from pipelines.read_side.published import Published, families
+from pipelines.reports.evidence_claimant import claimant_fields, warranty_stands
+from pipelines.reports.evidence_proof import repairs_section
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.order_pdf import cause_title, draw_latest, foot, percent
-from pipelines.reports.paper import as_shown, contract, day, joined, make_pdf, message, moment, numeral, sentences_of
+from pipelines.reports.paper import (
+    as_shown,
+    contract,
+    day,
+    in_words,
+    joined,
+    make_pdf,
+    message,
+    moment,
+    named,
+    numeral,
+    record_said,
+    sentences_of,
+)
 from pipelines.reports.snap_against_past import STYLE, to_svg
 from pipelines.workspace.workspace import Workspace
 
@@ -70,14 +85,13 @@ def evidence_pdf(
     family = families(workspace.root).get(str(van["family"]))
     changed = changed_week(published, van_id, week)
     drawings: dict[str, bytes] = {}
-    levels = tables["trends"].sort("week").group_by("quantity").agg(pl.col("peer_baseline").last())
-    trends = _trends(tables, limits(family, dict(levels.iter_rows())), drawings)
     visits = queries.van_visits(published, van_id, week, limit=1000)
     visits = visits.filter(pl.col("capture_id").is_in(tables["captures"]["capture_id"].to_list()))
+    trends = _trends(tables, drawings)
     drawing, caption = draw_latest(published, visits, family, changed)
     if drawing is not None:
         drawings["traces.svg"] = drawing
-        trends["drawings"].append({"file": "traces.svg", "caption": caption})
+        trends["drawings"].append({"file": "traces.svg", "title": message("order.traces"), "caption": caption})
     sections = [
         *([_section("claim", claimed)] if claimed else []),
         _judgement(tables, week, changed),
@@ -94,17 +108,17 @@ def evidence_pdf(
             f"{message('order.family')} {van['family']}",
             f"{message('order.depot')} {van['depot']}",
             message("evidence.service", day=day(van["in_service_on"])),
-            _warranty(tables, van),
+            warranty_stands(tables, van),
         ]
     )
-    document = {"title": message("evidence.name", van=van_id), "lead": lead, "sections": sections, "foot": foot(run)}
+    document = {
+        "title": message("evidence.name", van=van_id),
+        "lead": lead,
+        "fields": claimant_fields(tables),
+        "sections": sections,
+        "foot": foot(run),
+    }
     return make_pdf("evidence.typ", document, drawings, run["finished_at"])
-
-
-def _warranty(tables: Tables, van: Mapping[str, Any]) -> str:
-    """What stands of the warranty by date and by kilometres; the date alone where the register gives no kilometres."""
-    stands = [words for row in tables["warranty"].iter_rows(named=True) for words in sentences_of(row, "warranty")]
-    return " ".join(stands).rstrip(".") or message("evidence.warranty", day=day(van["warranty_until"]))
 
 
 def _section(name: str, text: Sequence[str], *tables: Section) -> Section:
@@ -130,58 +144,60 @@ def _judgement(tables: Tables, week: str, changed: str | None) -> Section:
     return section
 
 
-def _trends(
-    tables: Tables, bounds: Mapping[str, tuple[float | None, float | None]], drawings: dict[str, bytes]
-) -> Section:
+def _trends(tables: Tables, drawings: dict[str, bytes]) -> Section:
     trends = tables["trends"]
     alarmed = trends.group_by("quantity").agg(pl.col("alarm").last(), pl.col("alarm").sum().alias("weeks"))
     ranked = alarmed.filter(pl.col("weeks") > 0).sort(["alarm", "weeks", "quantity"], descending=[True, True, False])
+    listed = tables["watchlist"].sort("week").tail(1)["reason_facts"].to_list()
+    named_on_list = [
+        fact["quantity"] for facts in listed for fact in facts or [] if fact["quantity"] in set(ranked["quantity"])
+    ]
     known = set(trends["quantity"])
-    chosen = list(dict.fromkeys([*ranked["quantity"], *(name for name in _MAIN if name in known)]))[:TRENDS_SHOWN]
+    chosen = list(dict.fromkeys([*named_on_list, *ranked["quantity"], *(name for name in _MAIN if name in known)]))[
+        :TRENDS_SHOWN
+    ]
     section = _section("trends", [message("evidence.trends_key")] if chosen else [message("evidence.no_trend")])
     repairs = [at.date() for at in tables["repairs"]["done_at"]]
     for number, name in enumerate(chosen):
         rows = trends.filter(pl.col("quantity") == name)
         file = f"trend-{number}.svg"
-        drawings[file] = _draw(rows, as_shown(QUANTITIES[name].unit), bounds.get(name, (None, None)), repairs)
+        drawings[file] = _draw(rows, name, repairs)
         last = rows.row(-1, named=True)
-        unit = as_shown(QUANTITIES[name].unit)
-        tail = "" if unit.unit == "1" else f" {unit.unit}"
-        words = {
-            "quantity": contract(QUANTITIES[name].description),
-            "value": _told(last, "value", unit) + tail,
-            "baseline": _told(last, "baseline", unit) + tail,
-            "week": last["week"],
-        }
-        caption = message("evidence.trend", **words)
-        if last["alarm_since"]:
-            caption += f" {message('evidence.outside', week=last['alarm_since'])} {change_date(last)}"
-        elif (out := rows.filter(pl.col("alarm"))).height:
+        caption = record_said(last)
+        if not last["alarm"] and (out := rows.filter(pl.col("alarm"))).height:
             caption += " " + message(
                 "evidence.was_outside", first=out["alarm_since"][-1] or out["week"][0], last=out["week"][-1]
             )
-        section["drawings"].append({"file": file, "caption": caption})
+        section["drawings"].append({"file": file, "title": _heading(name), "caption": caption})
     return section
 
 
-def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | None], repairs: Sequence[date]) -> bytes:
+def _heading(quantity: str) -> str:
+    """Title of a plot, with its unit."""
+    unit = as_shown(QUANTITIES[quantity].unit).unit
+    return named(quantity) + ("" if unit == "1" else f" [{unit}]")
+
+
+def _draw(rows: pl.DataFrame, quantity: str, repairs: Sequence[date]) -> bytes:
+    """One trend: visits with their uncertainty, the range in which each was expected, limits, repairs and the alarm."""
+    unit, last = as_shown(QUANTITIES[quantity].unit), rows.row(-1, named=True)
     at = np.array([week_start(week) for week in rows["week"]], dtype="datetime64[D]")
-    value, u, baseline, baseline_u = (
-        unit.factor * rows[name].cast(pl.Float64).to_numpy() for name in ("value", "value_u", "baseline", "baseline_u")
+    value, u, baseline, low, high = (
+        unit.factor * rows[name].cast(pl.Float64).to_numpy()
+        for name in ("value", "value_u", "baseline", "expected_low", "expected_high")
     )
     with matplotlib.rc_context(STYLE), warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         figure = Figure(figsize=(7.0, 1.65))  # fixed margins: one edge for all charts of a page, and room for any tick
         figure.subplots_adjust(left=0.1, right=0.995, bottom=0.16, top=0.97)
         axes = figure.subplots()
-        spread = 2.0 * np.nan_to_num(baseline_u)
-        axes.fill_between(at, baseline - spread, baseline + spread, color="#d4d4d4", linewidth=0)
-        axes.plot(at, baseline, color="#777777", linewidth=0.9, linestyle=(0, (4, 2)))
+        axes.vlines(at, low, high, color="#d4d4d4", linewidth=4.0)
+        axes.plot(at, baseline, "_", color="#777777", markersize=6.0)
         axes.errorbar(at, value, yerr=2.0 * np.nan_to_num(u), fmt="none", ecolor="#555555", elinewidth=0.6)
         out = rows["alarm"].to_numpy().astype(bool)
         axes.plot(at[~out], value[~out], "o", color="black", markersize=2.6)
         axes.plot(at[out], value[out], "s", color="black", mfc="white", markersize=3.8)
-        for bound in bounds:
+        for bound in (last["limit_low"], last["limit_high"]):
             if bound is not None:
                 axes.axhline(unit.value(bound), color="black", linewidth=0.8, linestyle=(0, (1, 2)))
         for done in repairs:
@@ -189,8 +205,7 @@ def _draw(rows: pl.DataFrame, unit: Shown, bounds: tuple[float | None, float | N
         since = rows["alarm_since"][-1]
         if since:
             axes.axvline(_days(week_start(since)), color="black", linewidth=1.0)
-        axes.set_ylabel(f"[{unit.unit}]")
-        axes.yaxis.set_label_coords(-0.08, 0.5)
+        axes.yaxis.set_major_formatter(lambda value, _: numeral(plain(value, 4)))
         axes.grid(alpha=0.25, linewidth=0.4)
         return to_svg(figure)
 
@@ -199,7 +214,7 @@ def _visits(visits: pl.DataFrame) -> Section:
     rows = [
         (
             moment(row["captured_at"]),
-            message(f"grade.{row['grade']}"),
+            message(f"grade.{shown_grade(row['grade'], row['grade_reasons'], row['held'])}"),
             *(_plain(row[name], unit) for name, unit in _CONDITIONS.values()),
             row["recorder"] or "–",
         )
@@ -221,33 +236,46 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
     reading = queries.reading(published, str(visits["capture_id"][0])).filter(pl.col("value").is_not_null())
     rows = [
         (
-            row["quantity"],
+            named(row["quantity"]),
             with_uncertainty(unit.value(row["value"]), unit.difference(_number(row["u"]))),
-            unit.unit,
-            row["mark"] or "",
+            "" if unit.unit == "1" else unit.unit,
+            message("evidence.lower_bound") if row["mark"] == "lower_bound" else row["mark"] or "",
         )
         for row in reading.iter_rows(named=True)
         for unit in (as_shown(QUANTITIES[row["quantity"]].unit),)
     ]
     heads = ("evidence.quantity", "evidence.value", "evidence.unit", "evidence.mark")
-    when = message("evidence.reading_of", when=moment(visits["captured_at"][0]))
+    when = message("evidence.reading_of", when=moment(visits["captured_at"][0])) + " " + message("evidence.single")
     return _section("reading", [when], _table(heads, rows, "evidence.none"))
 
 
 def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Section:
     captures = tables["captures"]
-    sent_back = captures.filter(pl.col("grade") == "repeat")
+    idle = pl.col("grade_reasons").list.contains(IDLE_ONLY)
+    snaps, of_idle = captures.filter(~idle), captures.filter(idle).height
+    sent_back = snaps.filter(pl.col("grade") == "repeat", pl.col("held").is_null())
+    held = snaps.filter(pl.col("held").is_not_null())
     rows = [
         (moment(row["captured_at"]), "; ".join(_sentence(code) for code in row["grade_reasons"]))
         for row in sent_back.iter_rows(named=True)
     ]
-    text = [message("evidence.counts", captures=captures.height, back=sent_back.height, visits=visits.height)]
+    text = [message("evidence.counts", captures=snaps.height, back=sent_back.height, visits=visits.height)]
+    if of_idle:
+        text.append(message("evidence.idle_only", count=of_idle))
+    if held.height:
+        text.append(message("evidence.held", captures=held.height, visits=held["visit"].n_unique()))
     text.append(message("evidence.quarantine"))
     section = _section("left_out", text, _table(("evidence.when", "evidence.why"), rows, "evidence.none_back"))
     if visits.height:
         reading = queries.reading(published, str(visits["capture_id"][0]))
         unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
-        why = [(row["quantity"], _unread(row["unread"])) for row in unread.iter_rows(named=True)]
+        never = unread.filter(pl.col("unread") == "not_for_this_family")["quantity"].to_list()
+        if never:
+            first = [in_words(name) for name in never if not name.startswith(BANK2_PREFIX)]
+            second = [message("evidence.second_bank")] if len(first) < len(never) else []
+            section["text"].append(message("evidence.never", quantities=", ".join([*first, *second])))
+        others = unread.filter(pl.col("unread") != "not_for_this_family")
+        why = [(named(row["quantity"]), _unread(row["unread"])) for row in others.iter_rows(named=True)]
         section["tables"].append(_table(("evidence.quantity", "evidence.not_read"), why, "evidence.all_read"))
     return section
 
@@ -270,10 +298,6 @@ def _sentence(code: str) -> str:
 
 def _unread(code: str) -> str:
     return contract(UNREAD_REASONS[code].sentence) if code in UNREAD_REASONS else code
-
-
-def _told(row: Mapping[str, Any], name: str, unit: Shown) -> str:
-    return with_uncertainty(unit.value(_number(row[name])), unit.difference(_number(row[f"{name}_u"])))
 
 
 def _number(value: float | None) -> float:

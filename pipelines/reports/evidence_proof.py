@@ -1,4 +1,4 @@
-"""What a warranty file says about a van's changes: when they began, with the interval, and what each repair did."""
+"""What a warranty file says about a van's changes: what each repair did."""
 
 from collections.abc import Mapping
 from datetime import datetime
@@ -6,32 +6,16 @@ from typing import Any
 
 import polars as pl
 
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.numerals import plain
 from data_contracts.signals import QUANTITIES
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
 from models.work.repair_proof import PROOF_COLUMNS, RepairProof, TouchedQuantity, proof_in_time
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.paper import as_shown, contract, day, joined, message, numeral
+from pipelines.reports.order_pdf import cause_title
+from pipelines.reports.paper import as_shown, contract, day, in_words, joined, message, named, numeral
 
 Section = dict[str, Any]
-
-
-def change_date(last: Mapping[str, Any]) -> str:
-    """When a quantity began to move, with its interval, in words.
-
-    Parameters
-    ----------
-    last : mapping of str to object
-        Latest row of the quantity's trend.
-
-    Returns
-    -------
-    str
-        The estimate that list and board show too.
-    """
-    if last["onset_week"] is None:
-        return message("evidence.onset_unknown")
-    return message("evidence.onset", week=last["onset_week"], low=last["onset_low"], high=last["onset_high"])
 
 
 def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
@@ -46,9 +30,9 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
     """
     section: Section = {"title": message("evidence.repairs"), "text": [], "tables": [], "drawings": []}
     captures = tables["captures"].select(PROOF_COLUMNS)
-    for repair in tables["repairs"].sort("done_at").iter_rows(named=True):
+    for repair in _each(tables["repairs"]):
         done: datetime = repair["done_at"]
-        section["text"].append(f"{day(done)}: " + joined([contract(repair["work"]), repair["parts"], repair["note"]]))
+        section["text"].append(f"{day(done)}: " + joined(dict.fromkeys(repair["said"])))
         if not repair["touches"]:
             section["text"].append(message("evidence.touches_nothing"))
             continue
@@ -68,13 +52,13 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
                 after=stands.week,
             )
         )
-        section["tables"].append(_table(proof))
+        section["tables"].append(_table(proof) | {"title": day(done)})
         if proof.left_out:
             section["text"].append(
                 message(
                     "evidence.not_compared",
                     quantities=", ".join(
-                        f"{name} ({message(f'evidence.left_out.{missing}')})"
+                        f"{in_words(name)} ({message(f'evidence.left_out.{missing}')})"
                         for name, missing in proof.left_out.items()
                     ),
                 )
@@ -82,6 +66,17 @@ def repairs_section(tables: Mapping[str, pl.DataFrame]) -> Section:
     if not section["text"]:
         section["text"].append(message("evidence.no_repair"))
     return section
+
+
+def _each(repairs: pl.DataFrame) -> list[dict[str, Any]]:
+    """Repairs by time; one that the register and an order both tell is one, with the words of both."""
+    found: dict[tuple[Any, frozenset[str]], dict[str, Any]] = {}
+    for repair in repairs.sort("done_at").iter_rows(named=True):
+        work = str(repair["work"])
+        words = cause_title(work) if work in EVERY_CAUSE else contract(work)
+        one = found.setdefault((repair["done_at"], frozenset(repair["touches"] or [])), {**repair, "said": []})
+        one["said"] += [words, repair["parts"], repair["note"]]
+    return list(found.values())
 
 
 def _table(proof: RepairProof) -> Section:
@@ -105,7 +100,7 @@ def _row(one: TouchedQuantity) -> list[str]:
         numeral(plain(unit.difference(x), 2, sign=True)).replace("-", "−") for x in (one.change, one.low, one.high)
     )
     return [
-        one.quantity,
+        named(one.quantity),
         *levels,
         change,
         message("evidence.from_to", low=low, high=high),

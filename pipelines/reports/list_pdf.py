@@ -54,10 +54,12 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     ]
     table = [
         (
-            order["order_id"],
-            order["van_id"],
+            str(order.get("list_rank") or "–"),
+            f"{order['van_id']}\n{order['order_id']}",
+            order["depot"],
             contract(" ".join(sentences_of(order, "action"))),
             "–" if order["hours"] is None else numeral(f"{order['hours']:.1f}"),
+            order["plan_week"] or "–",
             day(order["due_by"]),
             message(f"state.{order['state']}"),
         )

@@ -12,7 +12,7 @@ from data_contracts.causes.record import PROVE
 from data_contracts.cautions import cautions_for
 from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
-from data_contracts.jobs import JOBS, steps_of
+from data_contracts.jobs import JOBS, TESTS, steps_of
 from pipelines.read_side import queries
 from pipelines.read_side.past_snaps import changed_week, past_snaps
 from pipelines.read_side.published import Published, board_settings, families
@@ -34,7 +34,10 @@ from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
 
 CAUSES_SHOWN = 3
+REASONS_SHOWN = 2
 REASON_LONGEST = 700
+SHORTEST_SHOWN = 0.05
+"""A shorter time is shown as none. [h]"""
 
 
 def orders_pdf(workspace: Workspace, published: Published, orders: pl.DataFrame) -> bytes:
@@ -74,7 +77,7 @@ def _set(workspace: Workspace, published: Published, orders: pl.DataFrame, setti
             settings.board, "van", van=str(order["van_id"]), week=str(run["week"]), order=str(order["order_id"])
         )
         drawings[f"qr-{number}.svg"] = qr_code(link)
-        page = _page(published, order, visits, settings.workshop.currency, family)
+        page = _page(published, order, visits, str(run["week"]), family)
         page |= {
             "qr": f"qr-{number}.svg",
             "drawing": f"traces-{number}.svg" if drawing is not None else None,
@@ -119,6 +122,24 @@ def foot(run: Mapping[str, Any]) -> str:
     return f"{message('foot.run', version=run['vansnap'], week=run['week'], at=at)} {message('foot.indication')}"
 
 
+def register_of(published: Published, van_id: str) -> list[tuple[str, str]]:
+    """Number plate and identification number of a van, where the register has them.
+
+    Parameters
+    ----------
+    published : Published
+        The published file.
+    van_id : str
+        Van.
+
+    Returns
+    -------
+    list of (heading, value)
+    """
+    van = queries.van(published, van_id) or {}
+    return [(message(f"order.{name}"), str(van[name])) for name in ("plate", "vin") if van.get(name)]
+
+
 def cause_title(code: str) -> str:
     """A cause in words.
 
@@ -150,17 +171,17 @@ def percent(probability: float) -> str:
 
 
 def _page(
-    published: Published, order: Mapping[str, Any], visits: pl.DataFrame, currency: str, family: Family | None
+    published: Published, order: Mapping[str, Any], visits: pl.DataFrame, week: str, family: Family | None
 ) -> dict[str, object]:
     job = JOBS.get(str(order["cause"]))
     newest = visits.row(0, named=True) if visits.height else {}
     odometer, codes = newest.get("odometer_km"), newest.get("fault_codes")
-    worth = order["expected_cost_avoided"]
     km = as_shown("km")
     place = "; ".join(sentences_of(order, "plan_note"))
     facts = [
         (message("order.family"), order["family"]),
         (message("order.depot"), order["depot"]),
+        *register_of(published, str(order["van_id"])),
         (message("order.due"), day(order["due_by"])),
         (
             message("order.odometer"),
@@ -168,29 +189,67 @@ def _page(
         ),
         (message("order.fault_codes"), ", ".join(codes) if codes else "–"),
         (message("order.state"), message(f"state.{order['state']}")),
-        (message("order.worth"), "–" if worth is None else f"{worth:.0f} {currency}".replace("-", "−")),
     ]
-    listed = queries.van_on_list(published, str(order["van_id"]), str(order["week"]))
+    now = queries.van_on_list(published, str(order["van_id"]), week)
+    listed = now or queries.van_on_list(published, str(order["van_id"]), str(order["week"]))
     known: Any = (listed or {}).get("causes") or []
+    urgency = str((now or order)["urgency"])
     causes = sorted(known, key=lambda c: -float(c["probability"]))
     return {
         "order_id": order["order_id"],
-        "rank": message("order.rank", rank=order["rank"], week=order["week"]),
+        "rank": _place(order, now, week),
         "van_id": order["van_id"],
-        "urgency": message(f"urgency.{order['urgency']}"),
-        "now": order["urgency"] == "now",
+        "urgency": message(f"urgency.{urgency}"),
+        "now": urgency == "now",
         "facts": facts,
-        "reason": _shortened(" ".join(sentences_of(order, "reason"))),
+        "reason": _shortened(_why(order, now)),
         "action": contract(" ".join(sentences_of(order, "action"))),
         "place": place[:1].upper() + place[1:],
+        "warranty": " ".join(sentences_of(order, "warranty")),
         "causes": [(cause_title(c["code"]), percent(c["probability"])) for c in causes[:CAUSES_SHOWN]],
         "steps": [contract(step) for step in steps_of(str(order["cause"]))]
         if job
         else [message("order.steps_open"), contract(PROVE)],
         "parts": contract(job.parts) if job and job.parts else message("order.no_parts"),
-        "hours": "–" if order["hours"] is None else numeral(f"{order['hours']:.1f} h"),
+        "times": _times(order),
         "cautions": [contract(caution.text) for caution in cautions_for(str(order["cause"]), family)],
     }
+
+
+def _place(order: Mapping[str, Any], now: Mapping[str, Any] | None, week: str) -> str:
+    """Place of the van on the present list, and the week the order is from: ranks of several weeks are not compared."""
+    place = message("order.rank", rank=now["rank"], week=week) if now else message("order.off_list", week=week)
+    return f"{place} · {message('order.from', week=order['week'])}"
+
+
+def _why(order: Mapping[str, Any], now: Mapping[str, Any] | None) -> str:
+    """Why the van is called in, as the list says it now; of an order that was decided on and whose van left the list, as of then.
+
+    A proposal is made anew in every run, so its own reason is the present one.
+    """
+    if order["state"] == "proposed":
+        return " ".join(sentences_of(order, "reason"))
+    if now is not None:
+        return " ".join(sentences_of(now, "reasons")[:REASONS_SHOWN])
+    return message("order.as_of", week=order["week"], reason=" ".join(sentences_of(order, "reason")))
+
+
+def _times(order: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Time for the test and for the repair, each by itself: together the hours the plan counts with."""
+    hours = order["hours"]
+    asked = [str(dict(fact["words"] or {}).get("test")) for fact in order["action_facts"] or []]
+    cause = EVERY_CAUSE.get(str(order["cause"]))
+    usual = cause.first_test if cause is not None else ""
+    test = TESTS.get(next((name for name in asked if name in TESTS), usual))
+    if not hours or test is None:
+        return [(message("order.hours"), _hours(hours) if hours else "–")]
+    testing = min(test.minutes / 60.0, hours)
+    repair = _hours(hours - testing) if hours - testing >= SHORTEST_SHOWN else message("order.after_test")
+    return [(message("order.test_time"), _hours(testing)), (message("order.repair_time"), repair)]
+
+
+def _hours(hours: float) -> str:
+    return numeral(f"{hours:.1f} h")
 
 
 def _shortened(words: str) -> str:

@@ -20,7 +20,10 @@ from pipelines.workspace.workspace import Workspace
 
 
 def open_orders(published: Published) -> pl.DataFrame:
-    """Open work orders, ranked: columns of WORK_ORDERS, as far as the version that published the file had them.
+    """Open work orders in the order of the published list, those of vans that are not on it last.
+
+    Columns of WORK_ORDERS, as far as the version that published the file had them, and `list_rank`: the rank of the van on the
+    published week's list, null where it is not on it. `rank` is that of the week of the order, so several may be number 1.
 
     Parameters
     ----------
@@ -28,10 +31,18 @@ def open_orders(published: Published) -> pl.DataFrame:
         The published file.
     """
     orders = published.ask(
-        "SELECT * FROM work_orders WHERE list_contains($open, state) ORDER BY rank, week DESC, order_id",
+        """
+        WITH listed AS (
+            SELECT van_id, rank AS list_rank FROM watchlist
+            WHERE week = (SELECT week FROM runs ORDER BY finished_at DESC, run_id LIMIT 1)
+        )
+        SELECT o.*, listed.list_rank FROM work_orders o LEFT JOIN listed USING (van_id) WHERE list_contains($open, state)
+        ORDER BY list_rank NULLS LAST, rank, week DESC, order_id
+        """,
         {"open": list(PLANNED_STATES)},
     )
-    return orders.select(column.name for column in WORK_ORDERS.columns if column.name in orders.columns)
+    names = [*(column.name for column in WORK_ORDERS.columns), "list_rank"]
+    return orders.select(name for name in names if name in orders.columns)
 
 
 def orders_document(published: Published) -> dict[str, Any]:
@@ -58,9 +69,9 @@ def orders_text(published: Published) -> str:
     orders = open_orders(published)
     if not orders.height:
         return "no open work orders"
-    lines = [f"{'rank':>4}  {'order':<16}  {'van':<12}  {'state':<9}  {'plan week':<9}  {'hours':>5}  action"]
+    lines = [f"{'list':>4}  {'order':<16}  {'van':<12}  {'state':<9}  {'plan week':<9}  {'hours':>5}  action"]
     lines += [
-        f"{row['rank']:>4}  {row['order_id']:<16}  {row['van_id']:<12}  {row['state']:<9}  {row['plan_week'] or 'none':<9}  "
+        f"{row['list_rank'] or '–':>4}  {row['order_id']:<16}  {row['van_id']:<12}  {row['state']:<9}  {row['plan_week'] or 'none':<9}  "
         f"{row['hours'] or 0.0:>5.1f}  {sentence(row, 'action', language)}"
         for row in orders.iter_rows(named=True)
     ]

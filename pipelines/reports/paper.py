@@ -16,7 +16,9 @@ from typing import Any
 from data_contracts.bilingual import Words
 from data_contracts.errors import InputError
 from data_contracts.facts.numerals import in_language
-from data_contracts.facts.rendering import sentences
+from data_contracts.facts.of_record import facts_of_record
+from data_contracts.facts.rendering import capital, render, sentences
+from data_contracts.signals import words_for
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
 from pipelines.reports import paper_words_de, paper_words_en
@@ -81,6 +83,40 @@ def sentences_of(row: Mapping[str, Any], column: str) -> list[str]:
         Column of sentences.
     """
     return sentences(row, column, _display.get().language, _display.get().units)
+
+
+def record_said(row: Mapping[str, Any]) -> str:
+    """What is said of a quantity, from its row of trends, in the paper's language and units: as the board says it.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of trends.
+    """
+    display = _display.get()
+    return " ".join(render(fact, display.language, display.units) for fact in facts_of_record(row))
+
+
+def in_words(quantity: str) -> str:
+    """Short name of a quantity in the paper's language, as it stands in the middle of a sentence.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of `QUANTITIES`.
+    """
+    return words_for(quantity, _display.get().language)
+
+
+def named(quantity: str) -> str:
+    """Short name of a quantity with a capital, for a heading or a cell.
+
+    Parameters
+    ----------
+    quantity : str
+        A name of `QUANTITIES`.
+    """
+    return capital(in_words(quantity))
 
 
 def numeral(number: str) -> str:

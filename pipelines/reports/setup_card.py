@@ -90,7 +90,10 @@ def card_pdf(family: Family, profile: RecorderProfile, display: DisplaySettings)
 def _channels(family: Family, profile: RecorderProfile) -> list[list[str]]:
     """Signal, column of the recorder's file, range to set."""
     sensor = family.airflow_sensor
-    rows = [[message("card.airflow"), _column(profile, sensor.channel), _airflow_range(sensor)]]
+    air = "card.airflow" if sensor.metered else "card.pressure"
+    rows = [[message(air), _column(profile, sensor.channel), _airflow_range(sensor)]]
+    if not sensor.metered:
+        rows.append([message("card.speed"), _column(profile, "engine_rpm"), message("card.reported")])
     kind = family.lambda_sensor.kind
     if kind != "none":
         channel = "lambda_ratio" if kind == "ratio" else "lambda_v"
@@ -106,7 +109,9 @@ def _column(profile: RecorderProfile, channel: str) -> str:
 
 
 def _airflow_range(sensor: AirflowSensor) -> str:
-    if sensor.kind == "g_s":
+    if not sensor.metered:
+        return message("card.absolute")
+    if sensor.reports_flow:
         return message("card.reported")
     if sensor.kind == "volts":
         low, high = sensor.range_v

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from data_contracts.family import Family
 from pipelines.read_side.past_snaps import PastSnaps
-from pipelines.reports.paper import as_shown, message
+from pipelines.reports.paper import as_shown, message, numeral
 
 STYLE: Any = {
     "svg.fonttype": "path",
@@ -80,6 +80,9 @@ def draw_against_past(snaps: PastSnaps, family: Family | None) -> bytes:
         if family is not None:
             _levels(axes[0, 0], family)
         axes[0, 0].set_ylim(bottom=min(0.0, axes[0, 0].get_ylim()[0]))
+        for part in axes.flat:
+            for scale in (part.xaxis, part.yaxis):
+                scale.set_major_formatter(lambda value, _: numeral(f"{round(value, 6) + 0.0:g}"))
         axes[0, 0].set_xlim(OPENING_GRID_S[0], OPENING_GRID_S[-1])
         axes[0, 1].set_xlim(RELEASE_GRID_S[0], RELEASE_GRID_S[-1])
         return to_svg(figure)

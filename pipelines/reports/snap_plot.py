@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import matplotlib
 
@@ -20,9 +20,9 @@ from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.signals import BANK2_PREFIX
+from data_contracts.states import IDLE_ONLY, shown_grade
 from data_contracts.units import Shown
-from models.reading.lambda_trace.quantities import LEVEL_S
-from models.reading.lambda_trace.trace import ENDS_BEFORE_S
+from models.at_the_van.marks import Bands, air_marks, events, lambda_marks
 from pipelines.reports.paper import as_shown, contract, message, numeral
 
 if TYPE_CHECKING:
@@ -34,10 +34,6 @@ if TYPE_CHECKING:
 _LINE, _MARK, _PALE = "#1d3f5e", "#8a3b12", "#9aa5ad"
 _BAND, _BAND_EDGE = "#cfe3d2", "#5d8a66"
 _LAMBDA_SHOWN = (0.65, 1.7)  # the stretch that tells; fuel cut goes to the end of any characteristic
-_FUEL_CUT_S = 0.4  # length of the line that marks the fuel-cut level
-
-
-Bands = Mapping[str, tuple[float, float]]
 
 
 def draw_snaps(
@@ -77,23 +73,29 @@ def draw_snaps(
     lambda_names = sorted(
         (name for name in first.channels if "lambda" in name), key=lambda n: n.startswith(BANK2_PREFIX)
     )
-    rows = 1 + bool(lambda_names)
+    air = not lambda_names or "missing" not in set(first.flag) or "" in first.flag  # else no air flow was recorded
+    rows = air + bool(lambda_names)
     figure = Figure(figsize=(10.0, 3.1 * rows + 0.9), layout="constrained")
     axes = figure.subplots(rows, 1, sharex=True, squeeze=False)[:, 0]
-    _air(axes[0], family, readings, details, bands)
+    if air:
+        _air(axes[0], family, readings, details, bands)
     if lambda_names:
-        _lambda(axes[1], first, lambda_names)
+        below = axes[-1]
+        _lambda(below, first, lambda_names)
         for row, detail in enumerate(details):
-            _events(axes[1], detail)
+            _events(below, detail)
             read = {name: float(values[row]) for name, values in readings.values.items()}
             for name in lambda_names:
-                _lambda_landmarks(axes[1], detail, name, read, bands, named=name == lambda_names[0])
-        _which_end_is_rich(axes[1], family, lambda_names)
+                _lambda_landmarks(below, detail, name, read, bands, named=name == lambda_names[0])
+        _which_end_is_rich(below, family, lambda_names)
         if len(lambda_names) > 1 or any("lambda_full_throttle" in name for name in bands):
-            axes[1].legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
+            below.legend(loc="upper right", fontsize=7, frameon=False, bbox_to_anchor=(1.0, 0.93))
     axes[-1].set_xlabel(message("plot.time"))
     grades = []
     for row, grade in enumerate(readings.grade):
+        if shown_grade(grade, readings.grade_reasons[row]) == IDLE_ONLY:
+            grades.append(message("verdict.idle_only"))
+            continue
         verdict = message("verdict.repeat" if grade == "repeat" else "verdict.accept")
         why = "; ".join(contract(GRADE_REASONS[code].sentence) for code in readings.grade_reasons[row][:2])
         head = message("plot.heading", verdict=verdict, number=int(readings.snap[row]), grade=message(f"grade.{grade}"))
@@ -129,15 +131,17 @@ def _air(axes: "Axes", family: Family, readings: "Readings", details: "Sequence[
     top = expected or 0.0
     for row, detail in enumerate(details):
         _events(axes, detail)
-        top = max(top, _air_bands(axes, scale, detail, readings, row, bands))
-        for name, (at, level) in detail.points.items():
-            if name != "undershoot" and np.isfinite(at) and np.isfinite(level):
-                level = scale.drawn(level)
-                _dot(axes, at, level)
-                _say_at(axes, f"plot.{name}", at, level)
-        idle = scale.drawn(float(readings.values["idle_g_s"][row]))
-        if np.isfinite(idle):
-            axes.axhline(idle, color=_PALE, linewidth=0.5)
+        read = {name: float(values[row]) for name, values in readings.values.items()}
+        for mark in air_marks(detail, read, bands):
+            low, high = scale.drawn(mark.low), scale.drawn(mark.high)
+            if mark.kind == "band":
+                _band(axes, (mark.first, mark.stop), low, high, named=row == 0 and mark.name == "main_peak")
+                top = max(top, high)
+            elif mark.kind == "point":
+                _dot(axes, mark.first, low)
+                _say_at(axes, f"plot.{mark.name}", mark.first, low)
+            else:
+                axes.axhline(low, color=_PALE, linewidth=0.5)
     finite = trace[np.isfinite(trace)]
     if finite.size:
         axes.set_ylim(min(0.0, float(finite.min()) * 1.05), 1.18 * max(float(finite.max()), top))
@@ -184,27 +188,10 @@ def _flow_axis(axes: "Axes", scale: _AirScale, label: str) -> None:
     right.set_ylabel(label)
 
 
-def _air_bands(
-    axes: "Axes", scale: _AirScale, detail: "SnapDetail", readings: "Readings", row: int, bands: Bands
-) -> float:
-    """Expected main peak and idle of one snap, brought to its own air; returns the highest level drawn."""
-    read = {name: float(values[row]) for name, values in readings.values.items()}
-    highest = 0.0
-    here = read["main_peak_g_s"] / read["main_peak_reference_g_s"]
-    for name, stretch, factor in (("main_peak_reference_g_s", "main_peak", here), ("idle_g_s", "idle", 1.0)):
-        span = detail.stretches.get(stretch)
-        if name in bands and span is not None and np.isfinite(factor):
-            low, high = (scale.drawn(factor * end) for end in bands[name])
-            _band(axes, span, low, high, named=row == 0 and stretch == "main_peak")
-            highest = max(highest, high)
-    return highest
-
-
 def _band(axes: "Axes", span: tuple[float, float], low: float, high: float, *, named: bool) -> None:
     """A stretch in which a level is expected; hatched, so that it shows in black and white."""
-    beyond = max(0.15 - 0.5 * (span[1] - span[0]), 0.0)  # a short level would hide its band
     axes.fill_between(
-        [span[0] - beyond, span[1] + beyond],
+        span,
         low,
         high,
         facecolor=_BAND,
@@ -251,40 +238,19 @@ def _lambda(axes: "Axes", detail: "SnapDetail", names: list[str]) -> None:
 
 
 def _lambda_landmarks(
-    axes: "Axes", detail: "SnapDetail", channel: str, value: Mapping[str, float], bands: Bands, *, named: bool
+    axes: "Axes", detail: "SnapDetail", channel: str, read: Mapping[str, float], bands: Bands, *, named: bool
 ) -> None:
     """Starts of the responses, lean needles and levels of one channel, as far as read."""
-    bank = BANK2_PREFIX if channel.startswith(BANK2_PREFIX) else ""
-    unit = "_v" if channel.endswith("_v") else ""
-    opening, release = value["opening_s"], value["release_s"]
-    held_until = release - ENDS_BEFORE_S if np.isfinite(release) else float(detail.time_s[-1])
-    cut = release + value[f"{bank}lambda_to_lean_dead_time_s"]
-    moments = {
-        "to_rich": opening + value[f"{bank}lambda_to_rich_dead_time_s"],
-        "needles": opening + value[f"{bank}lean_needle_time_s"],
-        "to_lean": cut,
-    }
-    for name, at in moments.items():
-        if np.isfinite(at):
-            level = float(np.interp(at, detail.time_s, detail.channels[channel]))
-            _dot(axes, at, level)
-            if named:
-                _say_at(axes, f"plot.{name}", at, level)
-    gone = 4.0 * value[f"{bank}lambda_to_lean_time_constant_s"], 1.5 * value[f"{bank}lambda_to_lean_switch_time_s"]
-    settled = cut + float(np.nansum(gone))
-    stretches = {
-        "lambda_idle": detail.stretches.get("idle", (np.nan, np.nan)),
-        "lambda_full_throttle": (held_until - LEVEL_S, held_until),
-        "lambda_fuel_cut": (settled, settled + _FUEL_CUT_S),
-    }
-    for name, (first, stop) in stretches.items():
-        level = value[f"{bank}{name}{unit}"]
-        if np.isfinite(first) and f"{bank}{name}{unit}" in bands:
-            _band(axes, (first, stop), *bands[f"{bank}{name}{unit}"], named=named)
-        if np.isfinite(first) and np.isfinite(level):
-            axes.plot([first, stop], [level, level], color=_MARK, linewidth=1.6, solid_capstyle="butt")
-            if named:
-                _say_at(axes, f"plot.{name}", first, level)
+    for mark in lambda_marks(detail, channel, read, bands):
+        if mark.kind == "band":
+            _band(axes, (mark.first, mark.stop), mark.low, mark.high, named=named)
+            continue
+        if mark.kind == "point":
+            _dot(axes, mark.first, mark.low)
+        else:
+            axes.plot([mark.first, mark.stop], [mark.low] * 2, color=_MARK, linewidth=1.6, solid_capstyle="butt")
+        if named:
+            _say_at(axes, f"plot.{mark.name}", mark.first, mark.low)
 
 
 def _dot(axes: "Axes", at: float, level: float) -> None:
@@ -304,7 +270,5 @@ def _say_at(axes: "Axes", key: str, at: float, level: float) -> None:
 
 
 def _events(axes: "Axes", detail: "SnapDetail") -> None:
-    for name in ("opening", "release"):
-        point: Any = detail.points.get(name)
-        if point is not None and np.isfinite(point[0]):
-            axes.axvline(point[0], color=_PALE, linewidth=0.8, linestyle="-.")
+    for event in events(detail):
+        axes.axvline(event.first, color=_PALE, linewidth=0.8, linestyle="-.")

@@ -26,8 +26,8 @@ from pipelines.workspace.workspace import Workspace
 
 IDENTITY = ".workspace"
 """File of a workspace by which a place knows its own."""
-LEFT_OUT = frozenset({"orchestrator", ".lock"})
-"""Of a workspace: the orchestrator's own records and logs, and the lock."""
+LEFT_OUT = frozenset({"orchestrator", ".lock", ".rebuild"})
+"""Of a workspace: the orchestrator's own records and logs, the lock, and what a rebuild that was cut off left behind."""
 _BLOCK = 1 << 20
 
 

@@ -16,7 +16,7 @@ from data_contracts.errors import WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type, polars_schema
 from pipelines.workspace.workspace import Workspace
 
-_A_WAY_BACK = "put it back with `vansnap restore`, or from another backup"
+_A_WAY_BACK = "put it back with `vansnap restore`, or make it again from what was kept with `vansnap rebuild`"
 FIRST_SCHEMA = 1
 """Version of a warehouse before any migration; the first is pipelines/sql/0002_NAME.sql."""
 
@@ -42,10 +42,7 @@ def open_warehouse(workspace: Workspace) -> "Warehouse":
     if not path.exists():
         kept = [*workspace.waveforms.glob("*.parquet"), *workspace.delivered.glob("*"), workspace.published_path]
         if there := sum(one.exists() for one in kept):
-            raise WorkspaceError(
-                f"{path} is missing, though {there} files made with it are here: {_A_WAY_BACK}; to begin anew, make a "
-                "workspace with `vansnap init` and deliver to it what waveforms/delivered/ holds"
-            )
+            raise WorkspaceError(f"{path} is missing, though {there} files made with it are here: {_A_WAY_BACK}")
     return Warehouse(path)
 
 

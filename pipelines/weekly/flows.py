@@ -1,4 +1,4 @@
-"""Thin flows over `steps.py`: names, retries, schedule, and the orchestrator's private home.
+"""The week as a flow: names, retries, history, schedule, and the orchestrator's private home.
 
 Prefect reads its settings when it is imported, so `orchestrator_environment` comes first and the
 import stays inside the functions. Tasks hand on keys (a week), never frames.
@@ -8,23 +8,23 @@ import logging
 import os
 import secrets
 import sys
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import duckdb
-
-from data_contracts.errors import VansnapError, WorkspaceBusyError
+from data_contracts.errors import VansnapError
 from pipelines.storage.atomic_files import draft_of, put_in_place
-from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.guard import guard_this_run
-from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
+from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
+from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
+from pipelines.weekly.steps import WeeklySummary
+from pipelines.workspace.last_runs import note_failure, note_success
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
 
-# An ephemeral server needs 10-30 s to start on two cores; the default limit of 20 s fails in a new home.
+# A new home takes 10-30 s to start on two cores.
 _STARTUP_LIMIT_S = 180
 
 ACCESS = "access"
@@ -62,7 +62,6 @@ def orchestrator_environment(workspace: Workspace, *, scheduling: bool = False) 
         "PREFECT_API_AUTH_STRING": key,
         "PREFECT_SERVER_CORS_ALLOWED_ORIGINS": _NO_ORIGIN,
         "PREFECT_HOME": str(workspace.orchestrator),
-        "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": str(_STARTUP_LIMIT_S),
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
         "DO_NOT_TRACK": "1",
         "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "false",
@@ -90,7 +89,7 @@ def _access_key(workspace: Workspace) -> str:
 
 
 def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: datetime | None = None) -> WeeklySummary:
-    """Run the weekly flow on an ephemeral server of the workspace's own.
+    """Run the week: plainly, or under the workspace's own server where `vansnap serve` runs, which then keeps its history.
 
     Parameters
     ----------
@@ -113,12 +112,36 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: date
         If another run holds the workspace.
     """
     guard_this_run()
-    os.environ.update(orchestrator_environment(workspace))
+    with workspace.held(), _noted(workspace) as ended:
+        api = running_server(workspace)
+        if api is None:
+            summary = week_by_recipe(workspace.root, week, quiet=quiet, now=now, trying=tried_again)
+        else:
+            summary = _week_on_server(workspace, api, week, quiet=quiet, now=now)
+        ended(summary.week)
+    return summary
+
+
+@contextmanager
+def _noted(workspace: Workspace) -> Iterator[Callable[[str], None]]:
+    """Note how the run inside the block went; it is handed a function to say which week it published."""
+    try:
+        yield lambda week: note_success(workspace, week)
+    except Exception as error:
+        note_failure(workspace, reason_of(error))
+        raise
+
+
+def _week_on_server(
+    workspace: Workspace, api: str, week: str | None, *, quiet: bool, now: datetime | None
+) -> WeeklySummary:
+    """The week as a flow of the workspace's own server."""
+    os.environ.update(orchestrator_environment(workspace) | {"PREFECT_API_URL": api})
     from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
     for name in ("prefect", "prefect.flow_runs", "prefect.task_runs", "httpx", "uvicorn"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
-    with workspace.held(), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+    with temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
         summary: WeeklySummary = _weekly_flow()(str(workspace.root), week, quiet, now)
     return summary
 
@@ -137,8 +160,6 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
     """
     import subprocess
 
-    from pipelines.weekly.serving import check_port_free, wait_until_healthy
-
     check_port_free(address, port)
     guard_this_run()
 
@@ -153,7 +174,8 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
             )
             os.environ.update(environment | {"PREFECT_API_URL": api})
             schedule = load_settings(workspace.settings_path).schedule
-            _serve_schedule(workspace.root, schedule.cron, schedule.timezone)
+            with serving_at(workspace, api):
+                _serve_schedule(workspace.root, schedule.cron, schedule.timezone)
         except KeyboardInterrupt:
             pass
         finally:
@@ -164,63 +186,20 @@ def _weekly_flow() -> Callable[..., Any]:
     """The flow; built when called, because importing Prefect takes seconds and reads the environment."""
     from prefect import flow
 
-    take_in = _tried_again("intake", intake)
-    read = _tried_again("reading", read_captures)
-    assess = _tried_again("tracking", track)
-    put_out = _tried_again("publish", publish_week)
-
     @flow(name="weekly", validate_parameters=False)
     def weekly(home: str, week: str | None = None, quiet: bool = True, now: datetime | None = None) -> WeeklySummary:
         """Intake, reading, tracking, publish: the recipe of a week."""
-        root = Path(home)
-        account = take_in(root, quiet=quiet, now=now)
-        count = read(root, quiet=quiet)
-        standing = resolve_week(root, week)
-        tracked = assess(root, standing, quiet=quiet)
-        fresh = put_out(root, standing, tracked)
-        summary = WeeklySummary(
-            standing,
-            account,
-            count,
-            tracked.listed,
-            tracked.orders,
-            tracked.notices,
-            fresh,
-            tracked.tests,
-            len(chunks_aside(open_workspace(root).waveforms)),
-        )
+        summary = week_by_recipe(Path(home), week, quiet=quiet, now=now, trying=_tried_by_orchestrator)
         _keep_summary(summary)
         return summary
 
     return weekly
 
 
-def may_pass(error: BaseException) -> bool:
-    """Whether a retry can help: the warehouse is open elsewhere, or a disk or share did not answer.
-
-    What a person must mend (an entry of the register, a setting, a damaged file) stays wrong however often it is tried.
-
-    Parameters
-    ----------
-    error : BaseException
-        What ended a step.
-
-    Returns
-    -------
-    bool
-    """
-    if isinstance(error, VansnapError):
-        return isinstance(error, WorkspaceBusyError)
-    if isinstance(error, PermissionError | FileNotFoundError):
-        return False
-    return isinstance(error, OSError | duckdb.IOException)
-
-
-def _tried_again(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
-    """A step as a task, retried after 2, 4 and 8 s where that can help; every step may be run again at any point."""
+def _tried_by_orchestrator(name: str, step: Step) -> Step:
+    """A step as a task, tried again as `tried_again` does, each try in the history."""
     from prefect import task
     from prefect.cache_policies import NO_CACHE
-    from prefect.tasks import exponential_backoff
 
     def worth_it(_task: Any, _run: Any, state: Any) -> bool:
         return may_pass(state.result(raise_on_failure=False))
@@ -228,8 +207,8 @@ def _tried_again(name: str, step: Callable[..., Any]) -> Callable[..., Any]:
     return task(
         name=name,
         cache_policy=NO_CACHE,
-        retries=3,
-        retry_delay_seconds=exponential_backoff(2),
+        retries=len(PAUSES),
+        retry_delay_seconds=list(PAUSES),
         retry_condition_fn=worth_it,
     )(step)
 
@@ -263,9 +242,19 @@ def failure_line(error: Exception) -> str:
     str
         One line: the reason, and what to do.
     """
+    return f"vansnap: the scheduled run failed ({reason_of(error)}); nothing half-done was kept, run `vansnap weekly` to see it"
+
+
+def reason_of(error: Exception) -> str:
+    """Why a run failed, in one line.
+
+    Parameters
+    ----------
+    error : Exception
+        What ended it.
+    """
     reason = " ".join(str(error).split())[:300] or type(error).__name__
-    kind = "" if isinstance(error, VansnapError) else f"{type(error).__name__}: "
-    return f"vansnap: the scheduled run failed ({kind}{reason}); nothing half-done was kept, run `vansnap weekly` to see it"
+    return reason if isinstance(error, VansnapError) else f"{type(error).__name__}: {reason}"
 
 
 def _hold(root: Path) -> ExitStack:
@@ -279,14 +268,15 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
     from prefect import flow
     from prefect.schedules import Cron
 
-    hold = _tried_again("hold", _hold)
+    hold = _tried_by_orchestrator("hold", _hold)
 
     @flow(name="weekly-scheduled")
     def scheduled() -> None:  # no parameter: whoever reaches the interface can't point it at another folder
         """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
         try:
-            with hold(root):
+            with _noted(open_workspace(root)) as ended, hold(root):
                 summary: WeeklySummary = _weekly_flow()(str(root), None, True)
+                ended(summary.week)
         except Exception as error:
             print(failure_line(error), file=sys.stderr, flush=True)
             raise

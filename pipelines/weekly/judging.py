@@ -155,6 +155,7 @@ def _judge(
     warranties: Mapping[str, "Warranty"],
 ) -> Callable[[frozenset[str]], _Judged]:
     """Judge some of the vans together; no side effects."""
+    from models.causes.as_recorded import as_recorded
     from models.causes.infer import infer_causes
     from models.tracking.assess import assess
     from models.work.learning import van_priors
@@ -192,6 +193,7 @@ def _judge(
             settings=settings.causes.for_models(),
             priors=van_priors(learned, [family_of[van_id] for van_id in found], [flags[v] for v in found]),
         )
+        posterior = as_recorded(posterior, assessment.trends)
         about = circumstances_of(
             found, mine, done, assessment.trends, codes, asked, register, settings, week, warranties
         )
@@ -369,8 +371,15 @@ def _unread(warehouse: Warehouse, register: Register) -> list[Fact]:
 
 
 def _store_captures(warehouse: Warehouse, rows: pl.DataFrame) -> None:
-    """Which repeat stands for its visit, and the main peak at reference conditions."""
+    """Which repeat stands for its visit, what counts though it was sent back, and the main peak at reference conditions."""
     with warehouse.rows("_assessed", rows):
+        warehouse.execute(
+            "UPDATE captures SET held = NULL WHERE held IS NOT NULL AND capture_id NOT IN (SELECT capture_id FROM _assessed)"
+        )
+        warehouse.execute(
+            "UPDATE captures SET held = a.held FROM _assessed a "
+            "WHERE captures.capture_id = a.capture_id AND captures.held IS DISTINCT FROM a.held"
+        )
         warehouse.execute(
             "UPDATE captures SET representative = a.representative FROM _assessed a "
             "WHERE captures.capture_id = a.capture_id AND captures.representative IS DISTINCT FROM a.representative"

@@ -1,13 +1,22 @@
-"""Wait for a local server to answer."""
+"""The local server of `vansnap serve`: a free port, a server that answers, where it runs."""
 
+import json
+import os
 import socket
 import subprocess
 import time
 import urllib.error
 import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from data_contracts.errors import InputError, WorkspaceError
+from pipelines.storage.atomic_files import write_atomically
+from pipelines.workspace.workspace import Workspace
+
+SERVING = "serving.json"
+"""File of the orchestrator's home that stands while `vansnap serve` runs: its process and address."""
 
 
 def check_port_free(address: str, port: int) -> None:
@@ -67,3 +76,43 @@ def wait_until_healthy(url: str, server: "subprocess.Popen[bytes]", limit_s: flo
         except (urllib.error.URLError, OSError):
             time.sleep(0.25)
     raise WorkspaceError(f"no answer from {url} within {limit_s:.0f} s: read {log_path}")
+
+
+@contextmanager
+def serving_at(workspace: Workspace, api: str) -> Iterator[None]:
+    """Say, for as long as the block lasts, where the workspace's own server answers.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    api : str
+        Address of its interface.
+    """
+    path = workspace.orchestrator / SERVING
+    write_atomically(path, json.dumps({"process": os.getpid(), "api": api}).encode())
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
+
+
+def running_server(workspace: Workspace) -> str | None:
+    """Where the workspace's own server answers now.
+
+    Parameters
+    ----------
+    workspace : Workspace
+
+    Returns
+    -------
+    str or None
+        Address of its interface; None where none runs, also after one that was killed.
+    """
+    try:
+        told = json.loads((workspace.orchestrator / SERVING).read_text(encoding="utf-8"))
+        process, api = int(told["process"]), str(told["api"])
+        os.kill(process, 0)  # of this account, or it is none of ours
+        with urllib.request.urlopen(f"{api}/health", timeout=2) as answer:
+            return api if answer.status == 200 else None
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
+        return None

@@ -24,11 +24,14 @@ from pipelines.decisions.order_decisions import (
 )
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
-from pipelines.intake.take_in import DeliveryAccount, take_in
+from pipelines.intake.accounts import DeliveryAccount
+from pipelines.intake.journal import note_intake, note_run
+from pipelines.intake.take_in import Report, take_in
 from pipelines.storage.publish import publish, published_run
 from pipelines.storage.standing_register import keep_families, standing_register
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.weekly.judging import judge_week
+from pipelines.weekly.prepare import say_first_use
 from pipelines.weekly.progress import bar
 from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
@@ -162,20 +165,38 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
     tuple of DeliveryAccount
     """
     workspace, settings = _opened(home)
+    at = now or datetime.now(UTC)
     with open_warehouse(workspace) as warehouse, bar("taking in", quiet=quiet) as progress:
-        register = standing_register(workspace, warehouse).register
-        keep_families(workspace, warehouse, register)
-        take_in_item_decisions(workspace, warehouse)
-        return tuple(
-            take_in(
-                workspace,
-                warehouse,
-                register,
-                now=now or datetime.now(UTC),
-                progress=progress,
-                workers=settings.intake.workers,
-            )
-        )
+        found = take_in_all(workspace, warehouse, settings, at, progress=progress)
+        note_intake(workspace, warehouse, [account.delivery for account in found], now=at)
+    return found
+
+
+def take_in_all(
+    workspace: Workspace, warehouse: Warehouse, settings: Settings, at: datetime, *, progress: Report | None = None
+) -> tuple[DeliveryAccount, ...]:
+    """What an intake does once the warehouse is open.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+    settings : Settings
+    at : datetime
+        Time of the run.
+    progress : callable, optional
+        Told (done, total) in recordings.
+
+    Returns
+    -------
+    tuple of DeliveryAccount
+    """
+    register = standing_register(workspace, warehouse).register
+    keep_families(workspace, warehouse, register)
+    take_in_item_decisions(workspace, warehouse)
+    workers = settings.intake.workers
+    return tuple(take_in(workspace, warehouse, register, now=at, progress=progress, workers=workers))
 
 
 def read_captures(home: Path, *, quiet: bool = True) -> int:
@@ -194,6 +215,8 @@ def read_captures(home: Path, *, quiet: bool = True) -> int:
         Recordings read.
     """
     workspace, settings = _opened(home)
+    if not quiet:
+        say_first_use()
     with open_warehouse(workspace) as warehouse, bar("reading", quiet=quiet) as progress:
         register = standing_register(workspace, warehouse).register
         return read_new_captures(workspace, warehouse, register, workers=settings.intake.workers, progress=progress)
@@ -248,17 +271,57 @@ def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
     """
     workspace, settings = _opened(home)
     with open_warehouse(workspace) as warehouse:
-        take_in_decisions(workspace, warehouse)
-        known = standing_register(workspace, warehouse)
-        data_id = _data_id(warehouse, known.register, settings, week)
-        if published_run(workspace.published_path) == (week, data_id):
-            return _standing(warehouse, week)
         with bar("tracking", quiet=quiet) as progress:
-            progress(0, 1)
-            run = _run_row(week, data_id)
-            judge_week(workspace, warehouse, known.register, settings, run, known.facts())
-            progress(1, 1)
-        return replace(_standing(warehouse, week), changed=True)
+            standing = published_run(workspace.published_path)
+            judged = judge_again(workspace, warehouse, settings, week, standing=standing, progress=progress)
+        note_run(workspace, warehouse)
+        return replace(_standing(warehouse, week, settings.workshop.currency), changed=judged)
+
+
+def judge_again(
+    workspace: Workspace,
+    warehouse: Warehouse,
+    settings: Settings,
+    week: str,
+    *,
+    standing: tuple[str, str] | None = None,
+    at: datetime | None = None,
+    progress: Report | None = None,
+) -> bool:
+    """What tracking does once the warehouse is open.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    warehouse : Warehouse
+        Open for writing, outside a transaction.
+    settings : Settings
+    week : str
+        ISO week.
+    standing : tuple of (str, str), optional
+        Week and `data_id` of what is published: the same is not judged again.
+    at : datetime or None
+        When the run ended; None is the clock's.
+    progress : callable, optional
+        Told (0, 1), then (1, 1).
+
+    Returns
+    -------
+    bool
+        Whether the week was judged.
+    """
+    take_in_decisions(workspace, warehouse)
+    known = standing_register(workspace, warehouse)
+    data_id = _data_id(warehouse, known.register, settings, week)
+    if standing == (week, data_id):
+        return False
+    if progress is not None:
+        progress(0, 1)
+    run = _run_row(week, data_id, at or datetime.now(UTC))
+    judge_week(workspace, warehouse, known.register, settings, run, known.facts())
+    if progress is not None:
+        progress(1, 1)
+    return True
 
 
 def publish_week(home: Path, week: str, tracked: Tracked) -> bool:
@@ -291,7 +354,7 @@ def _opened(home: Path) -> tuple[Workspace, Settings]:
     return workspace, load_settings(workspace.settings_path)
 
 
-def _standing(warehouse: Warehouse, week: str) -> Tracked:
+def _standing(warehouse: Warehouse, week: str, currency: str) -> Tracked:
     listed = dict(
         warehouse.query("SELECT urgency, count(*) FROM watchlist WHERE week = ? GROUP BY urgency", [week]).iter_rows()
     )
@@ -300,7 +363,7 @@ def _standing(warehouse: Warehouse, week: str) -> Tracked:
         [week],
     ).item()
     notices = warehouse.query("SELECT text, text_facts FROM notices WHERE week = ? ORDER BY number", [week])
-    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, test_plan_facts(warehouse, week))
+    return Tracked(listed, int(orders), tuple(notices.to_dicts()), False, test_plan_facts(warehouse, week, currency))
 
 
 def _models_print() -> str:
@@ -313,13 +376,13 @@ def _models_print() -> str:
     return digest.hexdigest()
 
 
-def _run_row(week: str, data_id: str) -> dict[str, Any]:
+def _run_row(week: str, data_id: str, at: datetime) -> dict[str, Any]:
     """Row of `runs` for a week that is judged now."""
     run_id = hashlib.sha256(f"{week}\x1f{data_id}".encode()).hexdigest()[:16]
     return {
         "run_id": run_id,
         "week": week,
-        "finished_at": datetime.now(UTC),
+        "finished_at": at,
         "vansnap": VERSION,
         "data_id": data_id,
     }
@@ -336,7 +399,7 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     for row in captures.iter_rows():
         digest.update("\x1f".join(row).encode())
     waiting = warehouse.query("SELECT item_id, state FROM quarantine ORDER BY ALL")
-    accounts = warehouse.query("SELECT * EXCLUDE (taken_in_at) FROM deliveries ORDER BY ALL")
+    accounts = warehouse.query("SELECT * EXCLUDE (taken_in_at, written_at) FROM deliveries ORDER BY ALL")
     # a proof follows from what is hashed here, so it must not make the run that found it look out of date
     decided = warehouse.query("SELECT event_id FROM order_events WHERE person <> ? ORDER BY 1", [PERSON])
     repairs = register.repairs_frame().drop(READ_FROM_WORDS)

@@ -128,7 +128,7 @@ def _shares(prior: np.ndarray, register: Register, family: str) -> dict[str, flo
     return {code: share / whole for code, share in found.items()}
 
 
-def test_plan_facts(warehouse: Warehouse, week: str) -> tuple[Fact, ...]:
+def test_plan_facts(warehouse: Warehouse, week: str, currency: str) -> tuple[Fact, ...]:
     """What the plan of a week comes to; nothing where there is no van.
 
     Parameters
@@ -136,6 +136,8 @@ def test_plan_facts(warehouse: Warehouse, week: str) -> tuple[Fact, ...]:
     warehouse : Warehouse
     week : str
         ISO week of the list.
+    currency : str
+        Of the workspace.
 
     Returns
     -------
@@ -148,5 +150,5 @@ def test_plan_facts(warehouse: Warehouse, week: str) -> tuple[Fact, ...]:
     counts = {name: row[name] for name in ("overdue", "never_seen", "no_room")}
     return (
         Fact.of("tests_of_week", week=str(known["first_week"]), vans=row["chosen"], **counts),
-        Fact.of("tests_of_month", cost=row["month_cost"], saving=row["month_saving"]),
+        Fact.of("tests_of_month", cost=row["month_cost"], saving=row["month_saving"], currency=currency),
     )

@@ -23,11 +23,12 @@ _FAMILIES = """\
 # lambda_banks = 1                  # optional: 1 or 2
 # fuel = "petrol"                   # optional: "petrol" | "lpg" | "cng", what its vans are recorded on
 # hybrid = "none"                   # optional: "none" | "mild" | "full"; adds how to get the engine to run, and when not
+# warranty_km = 100000              # optional: where warranty ends, for vans whose own warranty_until_km is empty
 #
 # [example-20.airflow_sensor]
-# kind = "volts"                    # "volts" | "hertz" | "g_s"
+# kind = "volts"                    # "volts" | "hertz" | "g_s" | "map_kpa" (manifold pressure, engine speed beside it)
 # range_v = [0.0, 5.0]
-# transfer_v = [0.2, 1.0, 2.0, 3.0, 4.0, 5.0]        # transfer_hz for "hertz"; none for "g_s"
+# transfer_v = [0.2, 1.0, 2.0, 3.0, 4.0, 5.0]        # transfer_hz for "hertz"; none for "g_s" and "map_kpa"
 # transfer_g_s = [0.5, 3.5, 14.0, 40.0, 92.0, 190.0]
 #
 # [example-20.main_peak]            # at 25 °C, 99 kPa, dry air; these two volts: common practice, no source

@@ -99,7 +99,7 @@ class Workspace:
         WorkspaceBusyError
             If another run holds it.
         """
-        descriptor = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o644)
+        descriptor = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o640)
         try:
             try:
                 fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -113,6 +113,21 @@ class Workspace:
             yield
         finally:
             os.close(descriptor)
+
+
+@contextmanager
+def closed_to_others() -> Iterator[None]:
+    """Make files and folders that only their owner can change, the group can read, and nobody else sees.
+
+    Bits that the caller's umask takes away already stay away: with 077 the group reads nothing either. It holds for
+    the whole process and the ones it starts.
+    """
+    before = os.umask(0o027)
+    os.umask(before | 0o027)
+    try:
+        yield
+    finally:
+        os.umask(before)
 
 
 def open_workspace(home: Path) -> Workspace:

@@ -22,3 +22,39 @@ def settled(page: Any) -> None:
         timeout=WAIT_MS,
     )
     page.wait_for_timeout(300)
+
+
+class Weighed:
+    """What a page takes and gives over the network from now on, in bytes on the wire."""
+
+    def __init__(self, page: Any) -> None:
+        self.taken, self.given = 0, 0
+        session = page.context.new_cdp_session(page)
+        session.on("Network.loadingFinished", self._finished)
+        session.on("Network.webSocketFrameReceived", lambda event: self._frame("taken", event))
+        session.on("Network.webSocketFrameSent", lambda event: self._frame("given", event))
+        session.send("Network.enable")
+
+    def begin(self) -> None:
+        """Count from here."""
+        self.taken, self.given = 0, 0
+
+    def _finished(self, event: dict[str, Any]) -> None:
+        self.taken += int(event["encodedDataLength"])
+
+    def _frame(self, way: str, event: dict[str, Any]) -> None:
+        frame = event["response"]
+        size = len(frame["payloadData"])
+        setattr(self, way, getattr(self, way) + (size * 3 // 4 if frame["opcode"] == 2 else size))
+
+
+def count_taps(page: Any) -> None:
+    """Count a person's clicks on the page that is opened next; `taps` tells."""
+    page.add_init_script(
+        "window.taps = 0; addEventListener('click', event => { window.taps += event.isTrusted }, true)"
+    )
+
+
+def taps(page: Any) -> int:
+    """Clicks since the page was opened."""
+    return int(page.evaluate("window.taps"))

@@ -11,7 +11,17 @@ import pytest
 from data_contracts.family import parse_family
 from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import serving
-from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
+from tests.dashboards.browsing import (
+    ARGUMENTS,
+    DESKTOP,
+    PHONE,
+    WAIT_MS,
+    Weighed,
+    count_taps,
+    open_page,
+    settled,
+    taps,
+)
 from tests.pdf_text import text_of
 from tests.pipelines.small_home import SMALL_FLEET
 from tests.published_rows import FAMILIES, snap_waveform
@@ -114,7 +124,8 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
     open_page(page, f"{board}/read")
     page.get_by_label("Engine family").click()
     page.get_by_role("option", name="tarn-15").click()
-    page.locator("input[type=file]").set_input_files(tmp_path / "snap.csv")
+    page.locator("input[type=file]").first.set_input_files(tmp_path / "snap.csv")
+    page.get_by_text("All values read").click()
     page.get_by_text("Main peak as measured").wait_for()
     settled(page)
     shown = page.get_by_test_id("stMain").inner_text()
@@ -165,25 +176,41 @@ def test_a_key_leads_into_the_page(page: "playwright.Page", board: str) -> None:
 def test_the_technician_holds_a_recording_against_its_van(
     browser: "playwright.Browser", judged_small: Workspace, tmp_path: Path
 ) -> None:
-    """On a phone and on a desk: what hurts most first, bands drawn, cautions in sight, the card to print."""
+    """On a phone from the label's link, on a desk by choosing: what hurts most first, bands drawn, cautions in sight."""
     snap = SMALL_FLEET / "inbox" / "2026-W15-north" / "waveforms" / "00477-V001.parquet"
     with serving(judged_small.root) as address:
-        for viewport in (PHONE, DESKTOP):
+        for viewport in ({"width": 360, "height": 740}, DESKTOP):
             context = browser.new_context(viewport=viewport, accept_downloads=True)
             context.set_default_timeout(WAIT_MS)
             page = context.new_page()
-            open_page(page, f"{address}/read")
+            count_taps(page)
+            weighed = Weighed(page)
+            open_page(page, f"{address}/read" if viewport is DESKTOP else f"{address}/read?van=V001")
             caution = page.get_by_text("Wear hearing protection beside a snapped engine")
             caution.wait_for()
-            page.get_by_role("combobox", name="Van").first.click()
-            page.get_by_role("option", name="V001").click()
+            if viewport is DESKTOP:
+                page.get_by_role("combobox", name="Van").first.click()
+                page.get_by_role("option", name="V001").click()
+            page.get_by_role("heading", name="V001", exact=True).wait_for()
             settled(page)
-            page.locator("input[type=file]").set_input_files(snap)
-            first = page.get_by_test_id("stAlert").first
-            first.get_by_text("Lambda at full throttle is 1.09").wait_for()
+            before = taps(page)
+            weighed.begin()
+            with page.expect_file_chooser() as asked:
+                page.locator(".st-key-next-snap button").first.click()
+            asked.value.set_files(snap)
+            worse = page.get_by_test_id("stAlert").filter(has_text="The van: beyond a limit")
+            worse.get_by_text("Lambda at full throttle is 1.09").wait_for()
             settled(page)
-            assert "expected 0.8" in first.inner_text()
-            assert "by its own past" in first.inner_text()
+            assert taps(page) - before == 1  # with the two in the phone's own file picker, three from link to verdict
+            assert taps(page) == (1 if viewport is not DESKTOP else 3)
+            assert weighed.taken + weighed.given + snap.stat().st_size <= 300_000
+            assert weighed.taken > 10_000  # the drawing at least
+            assert page.get_by_test_id("stAlert").first.get_by_role("heading").inner_text() in (
+                "Keep it",
+                "Record again",
+            )
+            assert "expected 0.8" in worse.inner_text()
+            assert "by its own past" in worse.inner_text()
             assert page.get_by_text(re.compile("Held against its own 1[0-9] visits")).is_visible()
             assert page.get_by_role("cell", name="beyond a limit").first.is_visible()
             assert page.locator("[data-testid=stImage] img, [data-testid=stImage] svg").count() == 1

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from dashboards.palette import LIGHT
-from dashboards.trend_chart import expected_half_width, trend_chart
+from dashboards.trend_chart import trend_chart
 from pipelines.read_side.traces import thinned
 
 
@@ -15,7 +15,11 @@ def _rows(n: int = 12) -> list[dict[str, object]]:
             "week": f"2026-W{k + 10:02d}",
             "value": 3.0 + 0.01 * k,
             "value_u": 0.05,
+            "level": 3.0 + 0.01 * k,
             "baseline": 3.0,
+            "expected_low": 2.8,
+            "expected_high": 3.2,
+            "movement": "drifting",
             "z": 0.01 * k / 0.1,
             "alarm": k >= 10,
             "slope_per_week": 0.01,
@@ -43,14 +47,29 @@ def test_a_trend_shows_each_visit_its_alarms_limit_and_repair() -> None:
     assert notes.count("repair") == 1
 
 
-def test_the_expected_range_has_the_spread_the_residual_was_divided_by() -> None:
-    assert expected_half_width(_rows()) == pytest.approx(np.full(12, 1.96 * 0.1))
-
-
-def test_no_forecast_is_drawn_without_a_clear_drift() -> None:
-    rows = [{**row, "slope_low": -0.01} for row in _rows()]
+def test_the_expected_range_stands_at_the_visits_as_it_was_judged_by() -> None:
+    rows = _rows()
+    rows[4] |= {"expected_low": None, "expected_high": None}  # of an older version
     figure = trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
-    assert "drift extrapolated (95 %)" not in {trace.name for trace in figure.data}
+    (band,) = (trace for trace in figure.data if trace.name == "expected range (95 %)")
+    assert (len(band.x), band.mode) == (11, "markers")  # bars: nothing is drawn between visits
+    assert list(band.y) == pytest.approx([3.0] * 11)
+    assert list(band.error_y.array) == pytest.approx([0.2] * 11)
+
+
+@pytest.mark.parametrize(
+    "of_last",
+    [{"movement": word} for word in ("stepped", "rested", "returning", "unclear", None)]
+    + [{"after_repair": "awaited"}],
+)
+def test_a_fan_is_drawn_only_of_a_drift_that_goes_on(of_last: dict[str, object]) -> None:
+    def names(rows: list[dict[str, object]]) -> set[str]:
+        chart = trend_chart(rows, limits=(None, None), repairs=[], span=("2026-W10", "2026-W21"), palette=LIGHT)
+        return {trace.name for trace in chart.data}
+
+    rows = _rows()
+    assert "drift carried on (95 %)" in names(rows)
+    assert "drift carried on (95 %)" not in names([*rows[:-1], rows[-1] | of_last])
 
 
 def test_thinning_keeps_a_lone_needle_and_the_order_of_time() -> None:

@@ -1,6 +1,7 @@
 """The board open to several people: login through an OpenID provider, roles, and every decision by name."""
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -228,3 +229,29 @@ def test_the_board_refuses_to_start_open_to_others_without_a_login(tmp_path: Pat
         assert ended.returncode == 2
         assert "without a login" in ended.stderr
         assert ended.stderr.count("\n") == 1
+
+
+def test_an_upload_before_the_login_is_refused_and_nothing_of_it_is_kept(page: "playwright.Page", board: str) -> None:
+    sessions: list[str] = []
+    page.on("websocket", lambda socket: socket.on("framereceived", lambda frame: sessions.extend(_sessions(frame))))
+    page.goto(board)
+    _settled(page)
+    assert sessions
+    told = page.evaluate(
+        """async (session) => {
+            const token = document.cookie.split('; ').find(c => c.startsWith('_streamlit_xsrf=')).slice(16);
+            const form = new FormData();
+            form.append('file', new File([new Uint8Array(1000)], 'a.bin'));
+            const headers = {'X-Xsrftoken': token};
+            const answer = await fetch(`/_stcore/upload_file/${session}/one`, {method: 'PUT', body: form, headers});
+            return [answer.status, await answer.text()];
+        }""",
+        sessions[0],
+    )
+    assert told == [403, "log in first"]
+
+
+def _sessions(frame: str | bytes) -> list[str]:
+    """Session ids in a message to the page."""
+    found = re.findall(rb"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", frame if isinstance(frame, bytes) else b"")
+    return [one.decode() for one in found]

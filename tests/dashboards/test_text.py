@@ -106,31 +106,48 @@ def test_a_downloaded_table_holds_no_formula() -> None:
     assert lines == ["van_id,reasons,n", "'=1+1,'-2,-1.0", "'@x,a; b,2.0", 'N-01,"",3.0']
 
 
-def test_a_trend_in_words_says_value_expectation_drift_alarm_and_limit() -> None:
+def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None:
     row = {
         "quantity": "main_peak_reference_g_s",
         "week": "2026-W14",
-        "value": 61.2,
-        "value_u": 0.4,
+        "value": 60.1,  # one visit: what the van reads is the level
+        "level": 61.2,
+        "level_u": 0.4,
+        "corrected": True,
         "baseline": 66.0,
         "baseline_u": 0.3,
-        "z": -3.1,
+        "movement": "drifting",
         "slope_per_week": -0.35,
         "slope_low": -0.5,
         "slope_high": -0.2,
         "alarm": True,
         "alarm_since": "2026-W12",
+        "onset_week": "2026-W09",
+        "onset_low": "2026-W08",
+        "onset_high": "2026-W10",
+        "limit_low": 54.0,
+        "limit_high": None,
+        "limit_state": "ahead",
         "weeks_to_limit_low": 4.0,
         "weeks_to_limit": 6.2,
         "weeks_to_limit_high": 11.0,
     }
-    words = trend_sentence(row)
-    for part in (
-        "Main peak was 61.2 ± 0.4 g/s in 2026-W14",
-        "expected 66.0 ± 0.3 g/s",
-        "3.1 standard deviations below",
-        "falling 0.35 g/s per week (0.20 to 0.50)",
-        "in alarm since 2026-W12",
-        "limit in 6 weeks (4.0 to 11)",
-    ):
-        assert part in words, words
+    assert trend_sentence(row) == (
+        "Main peak: 61.2 ± 0.4 g/s in 2026-W14 (at reference conditions), 66 ± 0.3 g/s expected from its own past. Main peak "
+        "is 7.3 % below its own baseline (66 → 61.2 g/s), outside since 2026-W12, moving since about 2026-W09 (80 %: 2026-W08 to "
+        "2026-W10), and falling by 0.35 g/s a week (95 %: 0.2 to 0.5). Main peak is expected to cross the family's limit in about "
+        "6 weeks (80 %: 4 to 11)."
+    )
+    stepped = trend_sentence(row | {"movement": "stepped", "limit_state": "not_in_sight"})
+    assert "changed in one step about 2026-W09" in stepped
+    assert "a week" not in stepped
+    assert stepped.endswith("No crossing of its limit (54 g/s) is in sight.")
+    mended = trend_sentence(row | {"after_repair": "awaited"})
+    assert mended.endswith("Repaired since that visit and not recorded again: what it reads now is not known.")
+    assert "outside" not in mended
+    fresh = {"alarm": False, "limit_state": None, "after_repair": "fresh", "segment_since": "2026-W13"}
+    assert trend_sentence(row | fresh).endswith(
+        " Not outside. A repair before 2026-W13 touched it: its baseline counts from there."
+    )
+    older = {key: row[key] for key in ("quantity", "week", "value", "baseline", "alarm", "alarm_since")}
+    assert trend_sentence(older).startswith("Main peak: 60.1 g/s in 2026-W14")

@@ -29,8 +29,8 @@ def test_a_registered_format_is_offered_and_read(
     made_up_format.register(monkeypatch)
     monkeypatch.setattr("dashboards.read_one_now.read_apart", read_here)
     app = view("read_one_now", home.root)
-    (uploader,) = app.file_uploader
-    assert uploader.allowed_type == list(known_endings())
+    uploader = app.file_uploader[0]
+    assert uploader.allowed_type == [*known_endings(), ".zip"]
     assert f".csv, .parquet, {made_up_format.ENDING}" in uploader.label
     content = made_up_format.written(recording(1)) if "ROWS" in name else recording(1).write_csv().encode()
     app = uploader.set_value((name, content, "application/octet-stream")).run()
@@ -62,7 +62,7 @@ def test_conditions_that_the_file_holds_are_said(view: View, tmp_path: Path, mon
     (home.register / "recorders" / "box.toml").write_text(text)
     monkeypatch.setattr("dashboards.read_one_now.read_apart", read_here)
     app = view("read_one_now", home.root)
-    app = app.selectbox(key="read-recorder").set_value("box").run()
+    app = next(box for box in app.selectbox if box.label == "Recorder profile").set_value("box").run()
     content = recording(1).with_columns(ECT=pl.lit(88.0)).write_csv().encode()
     app = app.file_uploader[0].set_value(("w.csv", content, "text/csv")).run()
     assert not app.exception

@@ -20,8 +20,8 @@ from data_contracts.causes import LOOK_ALIKES
 from data_contracts.cautions import CAUTIONS
 from data_contracts.limits import SILENT_WEEKS
 from data_contracts.weeks import week_end, week_of
+from pipelines.intake import check_results
 from pipelines.intake.manifest import check_rows, read_manifest
-from pipelines.intake.take_in import check_results
 from pipelines.read_side import queries
 from pipelines.read_side.published import open_published
 from pipelines.storage.warehouse import Warehouse

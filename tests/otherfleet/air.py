@@ -6,6 +6,9 @@ import numpy as np
 from numba import njit
 
 from tests.otherfleet.parameters import GAS_CONSTANT, STEP_S, WORK_PER_AIR, Engine
+from tests.otherfleet.structures import LIMITERS
+
+PLATE_CLOSES = float(LIMITERS.index("throttle"))
 
 
 class Foot(NamedTuple):
@@ -14,6 +17,7 @@ class Foot(NamedTuple):
     pressed: float  # [1]
     plate: float  # [1]
     released_s: float  # since the foot began to lift
+    ceiling: float  # widest opening that the limit of speed leaves [1]
 
 
 class IdleAir(NamedTuple):
@@ -103,18 +107,40 @@ def idling(e: Engine) -> tuple[IdleAir, Air, Metered]:
 
 
 @njit(cache=True, fastmath=True)
-def move_foot(e: Engine, foot: Foot, t: float) -> Foot:
-    """Foot and plate a step on; the plate follows its actuator."""
+def asked_foot(e: Engine, pressed: float, t: float) -> float:
+    """Where the foot is going: a stop on its way down or up, and what it does after the lift."""
+    snap = min(max(int((t - e.opening_s) / e.every_s), 0), int(e.snaps) - 1)
+    since, held = t - e.opening_s - snap * e.every_s, e.release_s - e.opening_s
+    if since < 0.0:
+        return 0.0
+    if since < held:
+        return e.pause if since < e.foot_s * e.pause + e.pause_s and e.pause < 1.0 else 1.0
+    lifting = e.lift_s * (1.0 - e.lift_pause) + e.lift_pause_s
+    if since < held + lifting:
+        return min(e.lift_pause, pressed)
+    back = since - held - e.lift_s - e.lift_pause_s - e.again_after_s
+    return e.again if 0.0 <= back < e.again_s else 0.0
+
+
+@njit(cache=True, fastmath=True)
+def move_foot(e: Engine, foot: Foot, t: float, rpm: float) -> Foot:
+    """Foot and plate a step on; the plate follows its actuator, and may limit the speed."""
     pressed, released_s = foot.pressed, foot.released_s
-    if t >= e.opening_s and t < e.release_s:
-        pressed = min(pressed + STEP_S / e.foot_s, 1.0)
-    elif t >= e.release_s:
-        pressed = max(pressed - STEP_S / 0.09, 0.0)
+    asked = asked_foot(e, pressed, t)
+    if asked > pressed:
+        pressed, released_s = min(pressed + STEP_S / e.foot_s, asked), 0.0
+    elif asked < pressed:
+        pressed = max(pressed - STEP_S / e.lift_s, asked)
+    if t >= e.release_s and asked == 0.0:
         released_s += STEP_S
-    plate = foot.plate + (pressed * e.plate_max - foot.plate) * STEP_S / e.plate_lag_s
+    ceiling = foot.ceiling
+    if e.limiter == PLATE_CLOSES:
+        closing = 0.9 if rpm > e.limit_rpm - 120.0 else -0.9  # [1/s]
+        ceiling = min(max(ceiling - closing * STEP_S, 0.3), 1.0)
+    plate = foot.plate + (min(pressed * e.plate_max, ceiling) - foot.plate) * STEP_S / e.plate_lag_s
     if plate < 1e-4:
         plate = 0.0
-    return Foot(pressed, plate, released_s)
+    return Foot(pressed, plate, released_s, ceiling)
 
 
 @njit(cache=True, fastmath=True)
@@ -164,6 +190,9 @@ def exchange_gas(e: Engine, air: Air, area: float, rpm: float) -> Air:
     wanted = through
     if e.boost_leak > 0.0:
         wanted += 0.25 * e.boost_leak * boost * e.full_flow
+    if e.intake_lag_s > 0.0:
+        flow = air.flow + (wanted - air.flow) * STEP_S / e.intake_lag_s
+        return Air(mass, boost, flow, 0.0, share, pressure, fill, drawn)
     column = 2.0 * np.pi * e.column_hz
     rate = air.rate
     rate += (column * column * (wanted - air.flow) - 2.0 * e.column_damping * column * rate) * STEP_S
@@ -185,4 +214,4 @@ def meter(e: Engine, air: Air, foot: Foot, held: float, rpm: float) -> Metered:
     indicated = flow * (1.0 + e.reads_idle + (e.reads_full - e.reads_idle) * span)
     emptying_s = e.plenum * 120.0 / (e.displacement * air.fill * max(rpm, 300.0))
     held += (indicated - held / emptying_s) * STEP_S
-    return Metered(flow, indicated, held, held / emptying_s)
+    return Metered(flow, indicated, held, indicated if e.by_metered > 0.5 else held / emptying_s)

@@ -4,10 +4,12 @@ import numpy as np
 import polars as pl
 
 from data_contracts.capture import Conditions, Waveform
-from tests.otherfleet.kinds import KINDS
 from tests.otherfleet.recording import Capture, Recorder, Run, record
+from tests.otherfleet.structured_kinds import kind_of
 from tests.otherfleet.vans import Van, Visit, engine_for, new_van, new_visit, simulate
 
+SHORT_HOLD_S = 0.75
+"""Below it a van's snaps are short, as most real ones are. [s]"""
 SPOILED = ("throttle_half", "too_short", "early_trigger", "clipped", "cold", "ends_early")
 
 
@@ -40,11 +42,14 @@ def make_capture(
     -------
     Capture
     """
-    kind = KINDS[van.family]
+    kind = kind_of(van.family)
     engine, trim_idle, trim_load = engine_for(van, visit, cause, severity, cold=spoiled == "cold")
     before = recorder.before_s + rng.normal(0.0, 0.05 if recorder.length_s < 4 else 0.25)
     length = recorder.length_s
-    hold = float(np.clip(van.hold_s + rng.normal(0, 0.15), 0.75, 2.0))
+    if van.hold_s >= SHORT_HOLD_S:
+        hold = float(np.clip(van.hold_s + rng.normal(0, 0.15), SHORT_HOLD_S, 2.0))
+    else:
+        hold = float(np.clip(van.hold_s * np.exp(rng.normal(0, 0.15)), 0.2, SHORT_HOLD_S))
     if spoiled == "too_short":
         hold = float(rng.uniform(0.10, 0.22))
     if spoiled == "throttle_half":
@@ -110,7 +115,7 @@ def make_captures(
     Parameters
     ----------
     family : str
-        A key of `tests.otherfleet.kinds.KINDS`.
+        A name of `tests.otherfleet.structured_kinds.kind_of`.
     n : int
         How many vans, one capture each.
     cause, severity, spoiled

@@ -21,7 +21,7 @@ from tests.otherfleet.air import (
     orifice,
 )
 from tests.otherfleet.crank import Crank, Load, turn, weigh
-from tests.otherfleet.exhaust import Pipes, close_loop, full_pipes, loop_closed, push_out, sense
+from tests.otherfleet.exhaust import Loops, Pipes, close_loop, full_pipes, loop_closed, push_out, sense, still_loops
 from tests.otherfleet.fuel import (
     RING,
     Charges,
@@ -29,6 +29,7 @@ from tests.otherfleet.fuel import (
     asked_fuel,
     burn,
     close_charge,
+    film_undone,
     given_fuel,
     idling_charges,
     switch_fuel,
@@ -54,7 +55,7 @@ def _fire(
     charges: Charges,
     pipes: Pipes,
     gas: NDArray[np.float64],
-    short: NDArray[np.float64],
+    loops: Loops,
     rng: np.random.Generator,
 ) -> tuple[Crank, Control]:
     """One firing: fuel for the charge just drawn, work of an earlier one, exhaust of one before that.
@@ -63,10 +64,11 @@ def _fire(
     """
     cyl = event % int(e.cylinders)
     control = switch_fuel(e, control, foot, rpm)
-    asked = asked_fuel(e, control, load, drawn, short[cyl % int(e.banks)], rpm)
+    asked = asked_fuel(e, control, load, foot, drawn, loops.short[cyl % int(e.banks)], rpm)
+    asked = film_undone(e, charges, asked, cyl, crank.omega)
     given, bubble_until = given_fuel(e, asked, load, t, control.bubble_until, cyl, crank.omega, rng)
-    fuel = through_film(e, charges, given, cyl, crank.omega)
-    close_charge(e, charges, event, crank.drawn, fuel, load, rng)
+    fuel = through_film(e, charges, given, cyl, crank.omega, load)
+    close_charge(e, charges, event, crank.drawn, fuel, load, control.over, rng)
     omega, wander = burn(e, charges, event, foot, crank, control.wander, rpm, rng)
     push_out(e, pipes, gas, charges, event)
     return Crank(omega, crank.angle, 0.0), Control(control.over, control.cutting, bubble_until, wander)
@@ -104,16 +106,16 @@ def run(e: Engine, start_s: float, steps: int, rng: np.random.Generator, out: ND
     """
     stage = 4.0 * np.pi / int(e.cylinders)
     idle, air, metered = idling(e)
-    foot, load = Foot(0.0, 0.0, 0.0), Load(0.0, False, 0.0)
+    foot, load = Foot(0.0, 0.0, 0.0, 1.0), Load(0.0, False, 0.0)
     crank = Crank(e.idle_rpm * np.pi / 30.0, 0.0, 0.0)
     charges, control = idling_charges(e, idle_need(e)[0]), Control(False, False, -1e9, 0.0)
     pipes = full_pipes(e)
-    gas, seen, short = np.ones(2), np.ones(2), np.zeros(2)  # at each bank's sensor, what it sees, short trim
+    gas, loops = np.ones(2), still_loops()  # gas at each bank's sensor
     event = RING
     for k in range(steps):
         t = start_s + k * STEP_S
         rpm = crank.omega * 30.0 / np.pi
-        foot = move_foot(e, foot, t)
+        foot = move_foot(e, foot, t, rpm)
         idle = hold_idle(e, idle, foot, rpm)
         air = exchange_gas(e, air, open_area(e, idle, foot, rpm), rpm)
         metered = meter(e, air, foot, metered.held, rpm)
@@ -123,15 +125,15 @@ def run(e: Engine, start_s: float, steps: int, rng: np.random.Generator, out: ND
             event += 1
             crank = Crank(crank.omega, crank.angle - stage, crank.drawn)
             crank, control = _fire(
-                e, event, t, rpm, metered.drawn, foot, load, crank, control, charges, pipes, gas, short, rng
+                e, event, t, rpm, metered.drawn, foot, load, crank, control, charges, pipes, gas, loops, rng
             )
         closed = loop_closed(e, foot, load.full, control.cutting, t)
         for b in range(int(e.banks)):
-            sense(e, gas, seen, b, air.drawn)
+            sense(e, gas, loops, b, air.drawn)
             if closed:
-                close_loop(e, seen, short, b)
+                close_loop(e, loops, b)
         if k % KEEP_EVERY == 0 and k // KEEP_EVERY < out.shape[0]:
-            row = _row(metered, crank, foot, seen[0], seen[1], gas[0], stage)
+            row = _row(metered, crank, foot, loops.seen[0], loops.seen[1], gas[0], stage)
             for channel in range(len(row)):
                 out[k // KEEP_EVERY, channel] = row[channel]
 

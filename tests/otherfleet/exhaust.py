@@ -9,24 +9,48 @@ from numpy.typing import NDArray
 from tests.otherfleet.air import Foot
 from tests.otherfleet.fuel import RING, Charges
 from tests.otherfleet.parameters import GAS_CONSTANT, STEP_S, Engine
+from tests.otherfleet.structures import EXHAUSTS
 
 _EXHAUST_K = 900.0
 _DEPTH = 4096  # slugs a pipe can hold
+VOLUMES, MERGE = (float(EXHAUSTS.index(name)) for name in ("volumes", "merge"))
+_BRANCH = (0.6, 1.5)  # lengths of merging branches, over the mean
+_SIDES = 0.03  # of a loop that jumps: error of a ratio beyond which all is asked for [1]
 
 
 class Pipes(NamedTuple):
-    """Gas on its way to the sensors of both banks, in slugs."""
+    """Gas on its way to the sensors of both banks, in slugs; to a sensor behind a merge, in both branches."""
 
     volume: NDArray[np.float64]  # shape (2, _DEPTH) [m^3]
     phi: NDArray[np.float64]  # shape (2, _DEPTH), fuel over stoichiometric [1]
     head: NDArray[np.int64]  # shape (2,), first slug in the pipe
     tail: NDArray[np.int64]  # shape (2,), one past the last
     held: NDArray[np.float64]  # shape (2,), volume of all [m^3]
+    before: NDArray[np.float64]  # shape (2, 2), fuel over stoichiometric in the volumes before the last [1]
+
+
+class Loops(NamedTuple):
+    """The closed loops of both banks, and the sensors they see by."""
+
+    seen: NDArray[np.float64]  # shape (2,), fuel over stoichiometric as the sensor shows it [1]
+    inner: NDArray[np.float64]  # shape (2,), behind the first of two lags [1]
+    short: NDArray[np.float64]  # shape (2,), short trim [1]
+    learned: NDArray[np.float64]  # shape (2,), its integral part [1]
+    side: NDArray[np.float64]  # shape (2,), 1 believed lean, -1 rich
+    other_s: NDArray[np.float64]  # shape (2,), since when the sensor shows the other side [s]
 
 
 @njit(cache=True, fastmath=True)
-def _pipe(e: Engine) -> float:
-    """Volume of one bank's pipe. [m^3]"""
+def _merges(e: Engine) -> bool:
+    """Whether two branches lead to the one sensor; an engine with two banks has a sensor in each."""
+    return e.exhaust == MERGE and int(e.banks) == 1
+
+
+@njit(cache=True, fastmath=True)
+def _pipe(e: Engine, b: int) -> float:
+    """Volume of one bank's pipe, or of one branch. [m^3]"""
+    if _merges(e):
+        return 0.5 * e.pipe * _BRANCH[b]
     return e.pipe / int(e.banks)
 
 
@@ -34,8 +58,24 @@ def _pipe(e: Engine) -> float:
 def full_pipes(e: Engine) -> Pipes:
     """Pipes full of stoichiometric gas."""
     volume = np.zeros((2, _DEPTH))
-    volume[:, 0] = _pipe(e)
-    return Pipes(volume, np.ones((2, _DEPTH)), np.zeros(2, np.int64), np.ones(2, np.int64), volume[:, 0].copy())
+    volume[0, 0], volume[1, 0] = _pipe(e, 0), _pipe(e, 1)
+    ends = np.zeros(2, np.int64), np.ones(2, np.int64)
+    return Pipes(volume, np.ones((2, _DEPTH)), ends[0], ends[1], volume[:, 0].copy(), np.ones((2, 2)))
+
+
+@njit(cache=True, fastmath=True)
+def still_loops() -> Loops:
+    """Loops at rest, sensors in stoichiometric gas."""
+    return Loops(np.ones(2), np.ones(2), np.zeros(2), np.zeros(2), np.ones(2), np.zeros(2))
+
+
+@njit(cache=True, fastmath=True)
+def _through_volumes(e: Engine, pipes: Pipes, gas: NDArray[np.float64], b: int, slug: float, phi: float) -> None:
+    """Gas of one firing [m^3] goes through three equal volumes in series to its bank's sensor."""
+    share = 1.0 - np.exp(-3.0 * slug * int(e.banks) / (e.pipe + e.mixing))
+    pipes.before[b, 0] += (phi - pipes.before[b, 0]) * share
+    pipes.before[b, 1] += (pipes.before[b, 0] - pipes.before[b, 1]) * share
+    gas[b] += (pipes.before[b, 1] - gas[b]) * share
 
 
 @njit(cache=True, fastmath=True)
@@ -44,17 +84,21 @@ def push_out(e: Engine, pipes: Pipes, gas: NDArray[np.float64], charges: Charges
     n, banks = int(e.cylinders), int(e.banks)
     left = event - (3 * n) // 4
     j = left % RING
-    b = left % n % banks
+    b = left % n % (2 if _merges(e) else banks)
     slug = (charges.air[j] + charges.fuel[j]) * GAS_CONSTANT * _EXHAUST_K / e.ambient_pa
-    volume, phi, head, tail, held = pipes
+    left_phi = charges.phi[j] if charges.burns[j] > 0.5 else 0.4 * charges.phi[j]
+    if e.exhaust == VOLUMES:
+        _through_volumes(e, pipes, gas, b, slug, left_phi)
+        return
+    volume, phi, head, tail, held, _ = pipes
     volume[b, tail[b] % _DEPTH] = slug
-    phi[b, tail[b] % _DEPTH] = charges.phi[j] if charges.burns[j] > 0.5 else 0.4 * charges.phi[j]
+    phi[b, tail[b] % _DEPTH] = left_phi
     tail[b] += 1
     held[b] += slug
     arrived, total = 0.0, 0.0
-    while held[b] > _pipe(e) and head[b] < tail[b] - 1:
+    while held[b] > _pipe(e, b) and head[b] < tail[b] - 1:
         h = head[b] % _DEPTH
-        take = min(volume[b, h], held[b] - _pipe(e))
+        take = min(volume[b, h], held[b] - _pipe(e, b))
         arrived += take * phi[b, h]
         total += take
         volume[b, h] -= take
@@ -62,34 +106,50 @@ def push_out(e: Engine, pipes: Pipes, gas: NDArray[np.float64], charges: Charges
         if volume[b, h] <= 1e-12:
             head[b] += 1
     if total > 0.0:
-        gas[b] += (arrived / total - gas[b]) * (1.0 - np.exp(-total / (e.mixing / banks)))
+        at = 0 if _merges(e) else b
+        gas[at] += (arrived / total - gas[at]) * (1.0 - np.exp(-total / (e.mixing / banks)))
 
 
 @njit(cache=True, fastmath=True)
-def sense(e: Engine, gas: NDArray[np.float64], seen: NDArray[np.float64], b: int, drawn: float) -> None:
+def sense(e: Engine, gas: NDArray[np.float64], loops: Loops, b: int, drawn: float) -> None:
     """What a bank's sensor sees of its gas a step on; a leaking exhaust draws in air at low flow [kg/s]."""
     outside = gas[b]
     if e.false_air > 0.0 and b == 0:
         outside = outside / (1.0 + e.false_air * min(e.idle_flow / max(drawn, 1e-6), 1.5))
     rich, lean = (e.tau_rich_1, e.tau_lean_1) if b == 0 else (e.tau_rich_2, e.tau_lean_2)
-    lag = rich if outside > seen[b] else lean
-    seen[b] += (outside - seen[b]) * STEP_S / lag
+    lag = rich if outside > loops.seen[b] else lean
+    if e.second_lag > 0.0:
+        loops.inner[b] += (outside - loops.inner[b]) * STEP_S / (lag * (1.0 - e.second_lag))
+        outside = loops.inner[b]
+        lag *= e.second_lag
+    loops.seen[b] += (outside - loops.seen[b]) * STEP_S / lag
 
 
 @njit(cache=True, fastmath=True)
-def close_loop(e: Engine, seen: NDArray[np.float64], short: NDArray[np.float64], b: int) -> None:
+def close_loop(e: Engine, loops: Loops, b: int) -> None:
     """A bank's short trim follows what its sensor sees, a step on."""
-    told = 1.0 / max(seen[b], 0.15)
+    told = 1.0 / max(loops.seen[b], 0.15)
     if b == int(e.shift_bank):
         told += e.lambda_shift
+    side = 1.0 if told > 1.0 else -1.0
+    if e.loop_late_s > 0.0:
+        loops.other_s[b] = loops.other_s[b] + STEP_S if side != loops.side[b] else 0.0
+        if loops.other_s[b] > e.loop_late_s:
+            loops.side[b] = side
+            loops.other_s[b] = 0.0
+        side = loops.side[b]
     if e.narrowband > 0.5:
-        short[b] += (0.055 if told > 1.0 else -0.055) * STEP_S
+        loops.learned[b] += 0.055 * side * STEP_S
+        jump = e.loop_jump * side
     else:
-        short[b] += e.loop_gain * min(max(told - 1.0, -0.2), 0.2) * STEP_S
-    short[b] = min(max(short[b], -0.06), 0.06)
+        loops.learned[b] += e.loop_gain * min(max(told - 1.0, -0.2), 0.2) * STEP_S
+        jump = e.loop_jump * min(max((told - 1.0) / _SIDES, -1.0), 1.0)
+    loops.learned[b] = min(max(loops.learned[b], -0.06), 0.06)
+    loops.short[b] = loops.learned[b] + jump
 
 
 @njit(cache=True, fastmath=True)
 def loop_closed(e: Engine, foot: Foot, full: bool, cutting: bool, t: float) -> bool:
-    """Whether the loop is closed: the trims settle before the recording, then near idle or part load only."""
-    return not full and not cutting and (t < e.opening_s or foot.released_s > 0.4)
+    """Whether the loop is closed: the trims settle before the recording, then near idle or part load, or at full load."""
+    calm = t < e.opening_s or foot.released_s > e.loop_waits_s or (e.loop_at_full > 0.5 and foot.released_s <= 0.0)
+    return (e.loop_at_full > 0.5 or not full) and not cutting and calm

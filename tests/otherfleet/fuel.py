@@ -6,11 +6,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tests.otherfleet.air import Foot, below_idle
+from tests.otherfleet.air import PLATE_CLOSES, Foot, below_idle
 from tests.otherfleet.crank import Crank, Load
 from tests.otherfleet.parameters import AIR_PER_FUEL, WORK_PER_AIR, Engine
+from tests.otherfleet.structures import LIMITERS
 
 RING = 64  # charges remembered
+RETARD, FUEL_CUT, SPARK_CUT = (float(LIMITERS.index(name)) for name in ("retard", "fuel", "spark"))
 
 
 class Charges(NamedTuple):
@@ -20,13 +22,14 @@ class Charges(NamedTuple):
     fuel: NDArray[np.float64]  # shape (RING,) [kg]
     phi: NDArray[np.float64]  # shape (RING,), fuel over stoichiometric [1]
     burns: NDArray[np.float64]  # shape (RING,), 0 or 1
-    film: NDArray[np.float64]  # shape (cylinders,) [kg]
+    film: NDArray[np.float64]  # shape (2, cylinders), fast and slow [kg]
+    reckoned: NDArray[np.float64]  # shape (cylinders,), film as the control unit reckons [kg]
 
 
 class Control(NamedTuple):
     """What holds from one firing to the next."""
 
-    over: bool  # fuel is off above the limit of speed
+    over: bool  # fuel or spark is off above the limit of speed
     cutting: bool  # fuel is off after the foot lifted
     bubble_until: float  # [s]
     wander: float  # of the spark at idle [1]
@@ -37,17 +40,20 @@ def idling_charges(e: Engine, idle_flow: float) -> Charges:
     """Charges and films of an engine that idles on a flow. [kg/s]"""
     n = int(e.cylinders)
     air = np.full(RING, idle_flow * 120.0 / (e.idle_rpm * n))
-    film = np.zeros(n)
+    film, reckoned = np.zeros((2, n)), np.zeros(n)
     for c in range(n):
-        film[c] = e.film_share * idle_flow * 120.0 / (e.idle_rpm * n) / AIR_PER_FUEL * e.film_s * e.idle_rpm / 120.0
-    return Charges(air, np.zeros(RING), np.ones(RING), np.ones(RING), film)
+        clings = idle_flow * 120.0 / (e.idle_rpm * n) / AIR_PER_FUEL * e.idle_rpm / 120.0
+        film[0, c] = e.film_share * (1.0 - e.film_slow) * clings * e.film_s
+        film[1, c] = e.film_share * e.film_slow * clings * e.film_slow_s
+        reckoned[c] = e.undone_share * clings * e.undone_s
+    return Charges(air, np.zeros(RING), np.ones(RING), np.ones(RING), film, reckoned)
 
 
 @njit(cache=True, fastmath=True)
 def switch_fuel(e: Engine, control: Control, foot: Foot, rpm: float) -> Control:
-    """Fuel is switched off above the limit of speed and after the foot lifted, and on again."""
+    """Fuel is switched off above the limit of speed, or the spark, and fuel after the foot lifted; and on again."""
     over, cutting = control.over, control.cutting
-    if e.bounce > 0.5:
+    if e.limiter == FUEL_CUT or e.limiter == SPARK_CUT:
         if rpm > e.limit_rpm:
             over = True
         elif rpm < e.limit_rpm - 90.0:
@@ -57,21 +63,34 @@ def switch_fuel(e: Engine, control: Control, foot: Foot, rpm: float) -> Control:
             cutting = True
         if rpm < e.resume_rpm:
             cutting = False
+    elif foot.plate >= 0.03:
+        cutting = False
     return Control(over, cutting, control.bubble_until, control.wander)
 
 
 @njit(cache=True, fastmath=True)
-def asked_fuel(e: Engine, control: Control, load: Load, drawn: float, short: float, rpm: float) -> float:
+def enriched(e: Engine, load: Load, foot: Foot, rpm: float) -> float:
+    """Fuel asked for over stoichiometric: at full load, and while the plate opens. [1]"""
+    ask = 1.0
+    if e.rich_by_speed > 0.5:
+        if load.full:
+            part = min(max(np.floor(4.0 * rpm / e.limit_rpm) - 1.0, 0.0), 2.0) / 2.0
+            ask = 1.0 + (1.0 / e.rich_target - 1.0) * part
+    elif load.full_s > e.rich_delay_s:
+        ask = 1.0 / e.rich_target + (1.0 - 1.0 / e.rich_target) * np.exp(-(load.full_s - e.rich_delay_s) / 0.08)
+    return ask + e.tip_in * max(foot.pressed * e.plate_max - foot.plate, 0.0)
+
+
+@njit(cache=True, fastmath=True)
+def asked_fuel(e: Engine, control: Control, load: Load, foot: Foot, drawn: float, short: float, rpm: float) -> float:
     """Fuel the control unit has injected at one firing, for the flow it reckons with [kg/s] and a short trim. [kg]"""
     weight = min(max((load.share - 0.35) / 0.3, 0.0), 1.0)
     trim = e.trim_idle + (e.trim_load * (e.carry if load.full else 1.0) - e.trim_idle) * weight
-    ask = 1.0
-    if load.full_s > e.rich_delay_s:
-        ask = 1.0 / e.rich_target + (1.0 - 1.0 / e.rich_target) * np.exp(-(load.full_s - e.rich_delay_s) / 0.08)
+    ask = enriched(e, load, foot, rpm)
     inject = drawn * 120.0 / (max(rpm, 200.0) * e.cylinders) / AIR_PER_FUEL * (1.0 + trim) * ask * e.fuel_gain
-    if (not load.full) and (not control.cutting):
+    if (e.loop_at_full > 0.5 or not load.full) and (not control.cutting):
         inject *= 1.0 + short
-    if control.cutting or control.over:
+    if control.cutting or (control.over and e.limiter == FUEL_CUT):
         inject = 0.0
     return inject
 
@@ -94,17 +113,34 @@ def given_fuel(
 
 
 @njit(cache=True, fastmath=True)
-def through_film(e: Engine, charges: Charges, given: float, cyl: int, omega: float) -> float:
-    """Fuel that reaches a cylinder of what was injected [kg], by way of the film on its walls and with drips. [kg]"""
+def film_undone(e: Engine, charges: Charges, asked: float, cyl: int, omega: float) -> float:
+    """Fuel to inject so that a cylinder gets what is asked for, by the control unit's own model of the film. [kg]"""
+    if e.undone_share <= 0.0:
+        return asked
+    evaporates = charges.reckoned[cyl] * (1.0 - np.exp(-(4.0 * np.pi / omega) / e.undone_s))
+    inject = max((asked - evaporates) / (1.0 - e.undone_share), 0.0) if asked > 0.0 else 0.0
+    charges.reckoned[cyl] += e.undone_share * inject - evaporates
+    return inject
+
+
+@njit(cache=True, fastmath=True)
+def through_film(e: Engine, charges: Charges, given: float, cyl: int, omega: float, load: Load) -> float:
+    """Fuel that reaches a cylinder of what was injected [kg], by way of the films on its walls and with drips. [kg]"""
     share = e.film_share * (1.0 + (0.4 * e.weak_first if cyl == 0 else 0.0))
-    evaporated = charges.film[cyl] * (1.0 - np.exp(-(4.0 * np.pi / omega) / e.film_s))
-    charges.film[cyl] += share * given - evaporated
+    share = min(share * (1.0 + e.film_by_load * max(load.share - 0.35, 0.0)), 0.6)
+    cycle = 4.0 * np.pi / omega
+    evaporated = charges.film[0, cyl] * (1.0 - np.exp(-cycle / e.film_s))
+    charges.film[0, cyl] += share * (1.0 - e.film_slow) * given - evaporated
+    if e.film_slow > 0.0:
+        slowly = charges.film[1, cyl] * (1.0 - np.exp(-cycle / e.film_slow_s))
+        charges.film[1, cyl] += share * e.film_slow * given - slowly
+        evaporated += slowly
     return (1.0 - share) * given + evaporated + e.drip * (4.0 * np.pi / omega) / int(e.cylinders)
 
 
 @njit(cache=True, fastmath=True)
 def close_charge(
-    e: Engine, charges: Charges, event: int, air: float, fuel: float, load: Load, rng: np.random.Generator
+    e: Engine, charges: Charges, event: int, air: float, fuel: float, load: Load, over: bool, rng: np.random.Generator
 ) -> None:
     """The charge of a firing: air and fuel [kg], and whether it will burn."""
     i = event % RING
@@ -113,6 +149,8 @@ def close_charge(
     charges.phi[i] = fuel * e.fuel_stoich / max(air, 1e-7) * (1.0 + 0.012 * rng.standard_normal())
     charges.burns[i] = 1.0
     if e.misfire > 0.0 and load.share > 0.6 and rng.random() < e.misfire:
+        charges.burns[i] = 0.0
+    if over and e.limiter == SPARK_CUT:
         charges.burns[i] = 0.0
 
 
@@ -136,7 +174,7 @@ def burn(
     efficiency = 0.95
     if foot.plate < 0.03 and rpm < 1.6 * e.idle_rpm:
         efficiency = min(max(0.80 + 2.0 * below_idle(e, rpm) + e.rev_noise * wander, 0.4), 1.0)
-    if e.bounce < 0.5:
+    if e.limiter == RETARD or e.limiter == PLATE_CLOSES:
         efficiency *= min(max((e.limit_rpm - rpm) / 140.0, 0.0), 1.0)
     strength = min(phi, 1.0) if phi < 1.0 else 1.0 - 0.5 * max(phi - 1.25, 0.0)
     work = charges.air[j] * WORK_PER_AIR * efficiency * strength * (1.0 + 0.03 * rng.standard_normal())

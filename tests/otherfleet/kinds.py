@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from tests.otherfleet.structures import PLAIN, Limiter, Structure
+
 
 @dataclass(frozen=True)
 class Kind:
@@ -46,6 +48,17 @@ class Kind:
     recirculation: float  # share of full flow
     pulse: float  # pulsation at the sensor at full load, share of flow
     bus_speed: bool = False
+    structure: Structure = PLAIN
+
+    @property
+    def unenriched(self) -> bool:
+        """Nothing is added at full load; a switching sensor can't hold lambda 1 there, and its family enriches."""
+        return self.structure.enrichment == "none" and self.oxygen != "narrowband"
+
+    @property
+    def limiter(self) -> Limiter:
+        """What limits the speed."""
+        return self.structure.limiter or ("fuel" if self.bounce else "retard")
 
 
 KINDS: dict[str, Kind] = {

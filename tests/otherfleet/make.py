@@ -18,6 +18,7 @@ from tests.otherfleet.captures import SPOILED, make_capture, new_recorder
 from tests.otherfleet.families import register_toml
 from tests.otherfleet.kinds import KINDS
 from tests.otherfleet.recording import Capture, Recorder
+from tests.otherfleet.structured_kinds import kind_of
 from tests.otherfleet.vans import Van, new_van, new_visit
 
 DEPOTS = (("quayside", 5.0, 1.5), ("millfield", 180.0, 0.0), ("highmoor", 610.0, -2.5), ("passhead", 900.0, -4.0))
@@ -94,7 +95,7 @@ def make_faults(vans: list[Van], weeks: int, faulty: float, rng: np.random.Gener
             continue
         if not pool:
             pool = [str(c) for c in rng.permutation(dealt)]
-        fits = [c for c in pool if KINDS[van.family].turbo or not CAUSES[c].turbo_only]
+        fits = [c for c in pool if kind_of(van.family).turbo or not CAUSES[c].turbo_only]
         cause = fits[0] if fits else str(rng.choice([c for c in dealt if not CAUSES[c].turbo_only]))
         if cause in pool:
             pool.remove(cause)
@@ -157,7 +158,7 @@ def _rows(fleet: list[Van], faults: list[Fault], weeks: int, seed: int, spoiled:
             missing_trims = rng.random() < 0.15
             for repeat in range(3):
                 bad = str(rng.choice(SPOILED)) if rng.random() < spoiled else None
-                if bad == "clipped" and KINDS[van.family].air == "g_s":
+                if bad == "clipped" and kind_of(van.family).air == "g_s":
                     bad = "too_short"  # what a bus reports does not clip at a recorder's range
                 capture = make_capture(
                     van,

@@ -25,20 +25,29 @@ class Engine(NamedTuple):
     bore_area: float  # effective area of the open plate [m^2]
     column_hz: float  # intake column: natural frequency and damping
     column_damping: float
+    intake_lag_s: float  # 0: the column; else the flow past the sensor follows with this lag alone
     boost_full: float  # gauge boost over ambient at full free flow [1]
     full_flow: float  # nominal full free flow [kg/s]
     idle_flow: float  # nominal idle flow [kg/s]
     idle_rpm: float
     limit_rpm: float
-    bounce: float  # 1: the limiter cuts fuel with hysteresis; 0: it retards the spark
+    limiter: float  # of `structures.LIMITERS`
     ambient_pa: float
     intake_k: float
     charge_k: float
     # fuel
     film_share: float
     film_s: float
+    film_slow: float  # share of the film in a second, slow one
+    film_slow_s: float
+    film_by_load: float  # how much more clings at full than at idle load [1]
+    undone_share: float  # film the control unit reckons with and makes up for; 0: it does not
+    undone_s: float
+    by_metered: float  # 1: fuel by the metered flow; 0: by what the cylinders draw of a reckoned plenum
+    tip_in: float  # added while the plate opens, by a table [1]
     rich_target: float  # lambda asked for at full load
     rich_delay_s: float
+    rich_by_speed: float  # 1: stepped by speed; 0: after a delay at full load
     trim_idle: float  # learned corrections, as factors minus 1
     trim_load: float
     carry: float  # share of the load trim used at full load
@@ -48,10 +57,16 @@ class Engine(NamedTuple):
     cut_above_rpm: float
     resume_rpm: float
     loop_gain: float  # closed loop of lambda [1/s]
+    loop_jump: float  # its proportional part [1]
+    loop_late_s: float  # after which it believes that the side has changed
+    loop_at_full: float  # 1: closed at full load too
+    loop_waits_s: float  # after the foot has lifted
     narrowband: float
     # exhaust and sensor
     pipe: float  # gas volume from port to sensor [m^3]
     mixing: float  # [m^3]
+    exhaust: float  # of `structures.EXHAUSTS`
+    second_lag: float  # share of the sensor's lag in a second one behind it
     tau_rich_1: float
     tau_lean_1: float
     tau_rich_2: float
@@ -82,3 +97,13 @@ class Engine(NamedTuple):
     plate_max: float
     plate_lag_s: float
     rev_noise: float
+    lift_s: float = 0.09  # from the floor up
+    pause: float = 1.0  # the foot stops here on its way down, for so long [s]
+    pause_s: float = 0.0
+    lift_pause: float = 0.0  # and here on its way up
+    lift_pause_s: float = 0.0
+    again: float = 0.0  # after the lift it comes back so far, so long after and for so long [s]
+    again_after_s: float = 0.3
+    again_s: float = 0.2
+    snaps: float = 1.0  # snaps in a row, and from one opening to the next [s]
+    every_s: float = 6.0

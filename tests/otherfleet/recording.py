@@ -185,7 +185,7 @@ def _truth(run: Run, indicated: Floats, clean: Floats, rate: float) -> dict[str,
     idle = (time < min(engine.opening_s, length) - 0.02) & (time > engine.opening_s - 2.0)
     idle_flow = float(np.mean(indicated[idle])) if idle.any() else np.nan
     full = (time > engine.opening_s + 0.45) & (time < min(engine.release_s, length)) & (out[:, 6] > 0.8)
-    if kind.bounce:  # the last of the run-up, before firings are cut
+    if kind.limiter != "retard":  # the last of the run-up, before firings are cut
         full &= (np.cumsum(out[:, 2] > kind.limit_rpm) == 0) & (out[:, 2] > 0.85 * kind.limit_rpm)
     else:
         full &= out[:, 2] > 0.97 * top

@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 from data_contracts.causes import CAUSES
 from tests.otherfleet.engine import CHANNELS, KEEP_EVERY, idle_flow_of, leak_area_for, run
 from tests.otherfleet.families import Floats
-from tests.otherfleet.kinds import KINDS, Kind
+from tests.otherfleet.kinds import Kind
 from tests.otherfleet.parameters import AIR_PER_FUEL, STEP_S, Engine
+from tests.otherfleet.structured_kinds import kind_of
+from tests.otherfleet.structures import EXHAUSTS, LIMITERS
 
 KEPT_S = STEP_S * KEEP_EVERY
 _STOICH = {"E0": 14.7, "E5": 14.42, "E10": 14.13}
@@ -68,7 +70,7 @@ def new_van(family: str, rng: np.random.Generator, scatter: float = 1.0) -> Van:
         float(np.clip(0.11 + off(0.03), 0.05, 0.25)),
         float(np.clip(1.15 + off(0.2), 0.8, 1.8)),
         1.0 if rng.random() < 0.7 else -1.0,
-        int(rng.integers(0, KINDS[family].banks)),
+        int(rng.integers(0, kind_of(family).banks)),
     )
 
 
@@ -102,11 +104,11 @@ def engine_for(
     """
     if cause is not None and cause not in CAUSES:
         raise KeyError(f"cause {cause!r}: give one of {', '.join(CAUSES)}")
-    k = KINDS[van.family]
+    k = kind_of(van.family)
     present = visit.fault_present or cause not in ("fuel_aeration", "ignition_weak")
     s = float(severity) if cause is not None and present else 0.0
     on = {c: (s if c == cause else 0.0) for c in CAUSES}
-    engine = Engine(**_body(k, van, visit, on["injector_restricted"], cold), **_faulted(k, van, on))
+    engine = Engine(**_body(k, van, visit, on["injector_restricted"], cold), **_built(k, visit), **_faulted(k, van, on))
     idle = idle_flow_of(engine)
     engine = engine._replace(idle_flow=idle)
     leak = 0.6 * on["unmetered_air"] * idle
@@ -154,17 +156,16 @@ def _body(k: Kind, van: Van, visit: Visit, restricted: float, cold: bool) -> dic
         "idle_flow": 0.0,
         "idle_rpm": k.idle_rpm * (1 + van.idle_shift + visit.idle_shift) * (1.35 if cold else 1.0),
         "limit_rpm": k.limit_rpm,
-        "bounce": float(k.bounce),
         "ambient_pa": visit.ambient_kpa * 1e3,
         "intake_k": kelvin / dry,
         "charge_k": (0.62 * kelvin + 0.38 * (visit.coolant_c + 273.15)) / dry,
         "film_share": k.film_share * (2.2 if cold else 1.0) * (1 + 0.8 * restricted),
         "film_s": k.film_s * (1 + 0.8 * restricted),
-        "rich_target": k.rich_target,
+        "rich_target": 1.0 if k.unenriched else k.rich_target,
         "rich_delay_s": k.rich_delay_s,
         "trim_idle": 0.0,
         "trim_load": 0.0,
-        "carry": k.carry,
+        "carry": 1.0 if k.structure.trims == "one" else k.carry,
         "fuel_gain": 1.0,
         "fuel_stoich": _STOICH[visit.fuel],
         "cut_delay_s": k.cut_delay_s,
@@ -172,12 +173,37 @@ def _body(k: Kind, van: Van, visit: Visit, restricted: float, cold: bool) -> dic
         "resume_rpm": 1.75 * k.idle_rpm,
         "loop_gain": 0.35,
         "narrowband": float(k.oxygen == "narrowband"),
-        "pipe": k.pipe_l * 1e-3,
-        "mixing": k.mixing_l * 1e-3,
+        "loop_waits_s": 0.4,
         "tau_rich_1": 0.05,
         "tau_lean_1": 0.05,
         "tau_rich_2": 0.05,
         "tau_lean_2": 0.05,
+    }
+
+
+def _built(k: Kind, visit: Visit) -> dict[str, float]:
+    """What the structure adds: films, fuelling, exhaust, sensor, loop, enrichment, limiter and intake."""
+    s = k.structure
+    further = 1.6 if s.after_turbine else 1.0
+    cold_walls = 1.0 + max(85.0 - visit.coolant_c, 0.0) / 60.0
+    return {
+        "limiter": float(LIMITERS.index(k.limiter)),
+        "intake_lag_s": 0.018 if s.intake == "lag" else 0.0,
+        "film_slow": 0.35 if s.film == "two" else 0.0,
+        "film_slow_s": 2.2,
+        "film_by_load": 1.1 * cold_walls if s.film == "by_load" else 0.0,
+        "undone_share": 0.8 * k.film_share if s.fuelling == "film_undone" else 0.0,
+        "undone_s": 1.25 * k.film_s,
+        "by_metered": float(s.fuelling == "metered"),
+        "tip_in": 0.25 if s.loop == "calm_only" else 0.0,
+        "rich_by_speed": float(s.enrichment == "stepped"),
+        "loop_jump": 0.02 if s.loop == "jumping" else 0.0,
+        "loop_late_s": 0.05 if s.loop == "jumping" else 0.0,
+        "loop_at_full": float(k.unenriched),
+        "pipe": k.pipe_l * 1e-3 * further,
+        "mixing": k.mixing_l * 1e-3 * further,
+        "exhaust": float(EXHAUSTS.index(s.exhaust)),
+        "second_lag": 0.35 if s.sensor_order == 2 else 0.0,
     }
 
 
@@ -234,7 +260,10 @@ def _learned_trims(
         if on["fuel_aeration"] > 0:
             need *= 1 + 0.05 * on["fuel_aeration"] * (1 if visit.intake_c > 28 else 0.4)
         trims.append(float(np.clip(need - 1.0, -0.25, 0.25)))
-    return trims[0], trims[1]
+    if k.structure.trims == "one":
+        trims = [0.5 * (trims[0] + trims[1])] * 2
+    half = 0.5 if k.structure.trims == "slow" else 1.0
+    return half * trims[0], half * trims[1]
 
 
 def simulate(engine: Engine, start_s: float, end_s: float, seed: int) -> tuple[Floats, NDArray[np.float32]]:
@@ -255,7 +284,7 @@ def reference_full_flow(kind: Kind) -> float:
 
 @cache
 def _full_flow(name: str) -> float:
-    k = KINDS[name]
+    k = kind_of(name)
     x = (k.limit_rpm - k.fill_best_rpm) / 5000.0
     fill = k.fill * (1 - k.fill_fall * x * x)
     kelvin = 0.62 * 298.15 + 0.38 * 363.15

@@ -12,7 +12,7 @@ from data_contracts.reasons import GRADE_REASONS
 from data_contracts.signals import QUANTITIES
 from models.reading.aligned_traces import GRID
 from models.reading.read import METHOD
-from pipelines.intake.take_in import DeliveryAccount
+from pipelines.intake.accounts import DeliveryAccount
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
 from pipelines.weekly.read_captures import read_new_captures

@@ -10,8 +10,8 @@ import pytest
 
 from data_contracts.errors import MissingFileError
 from pipelines.contract_suites import load_suite, validate
+from pipelines.intake import check_results
 from pipelines.intake.manifest import check_rows, read_manifest, suite_tables
-from pipelines.intake.take_in import check_results
 from pipelines.storage.plain_text import finite
 
 NOW = datetime(2026, 3, 9, 5, 0, tzinfo=UTC)

@@ -95,6 +95,58 @@ def test_the_plot_marks_what_was_read_of_both_traces(
             assert at[name][1] == pytest.approx(values[quantity])
 
 
+def test_a_snap_of_another_family_is_a_warning_and_not_accepted(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path, family = a_recording()
+    shutil.copytree(REGISTER, tmp_path / "register")
+    families = (tmp_path / "register" / "families.toml").read_text("utf-8")
+    smaller = families.replace("expected_v = 4.68\nlow_limit_v = 4.5\n", "expected_v = 3.9\nlow_limit_v = 3.7\n", 1)
+    assert smaller != families
+    (tmp_path / "register" / "families.toml").write_text(smaller, encoding="utf-8")
+    options = ["read", path, "--family", family, "--register", str(tmp_path / "register")]
+    assert run(options) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("CHECK THE FAMILY  Main peak is")
+    assert "ACCEPT" not in told
+    assert "Wear hearing protection" in told
+    assert run([*options, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["against"]["check_family"]
+    assert [capture["verdict"] for capture in document["captures"]] == ["check"]
+
+
+@pytest.mark.parametrize("of_folder", [False, True])
+def test_a_drawing_as_data_has_both_traces_and_what_is_marked(
+    of_folder: bool, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path, family = a_recording()
+    plot, where = tmp_path / "drawn.json", Path(path)
+    if of_folder:
+        where = tmp_path / "visit"
+        where.mkdir()
+        for name in ("1.parquet", "2.parquet"):
+            shutil.copy(path, where / name)
+    options = ["read", str(where), "--family", family, "--register", REGISTER, "--json", "--plot", str(plot)]
+    assert run(options) == 0
+    read = json.loads(capsys.readouterr().out)["captures"][0]["readings"]
+    drawn = json.loads(plot.read_text())
+    assert [event["name"] for event in drawn["events"]] == ["opening", "release"]
+    assert drawn["events"][0]["first"] == 0.0
+    assert drawn["events"][1]["first"] == pytest.approx(read["hold_s"]["value"], abs=1e-3)
+    at, volts = drawn["air"]["trace"]
+    assert drawn["air"]["volts"]
+    assert len(at) == len(volts) <= 340
+    assert max(volts) == pytest.approx(read["main_peak_v"]["value"], rel=0.05)
+    (peak,) = [mark for mark in drawn["air"]["marks"] if (mark["kind"], mark["name"]) == ("point", "main_peak")]
+    assert peak["low"] == pytest.approx(read["main_peak_g_s"]["value"], rel=0.02)
+    assert len(drawn["lambda"]["traces"]) == 1
+    assert not drawn["lambda"]["rich_is_up"]  # this family's sensor falls towards rich
+    (held,) = [mark for mark in drawn["lambda"]["marks"] if mark["name"] == "lambda_full_throttle"]
+    assert held["low"] == pytest.approx(read["lambda_full_throttle_v"]["value"])
+    assert plot.stat().st_size < 30_000
+
+
 def test_read_json_is_one_object_alone(capsys: pytest.CaptureFixture[str]) -> None:
     path, family = a_recording()
     assert run(["read", path, "--family", family, "--register", REGISTER, "--json", "--coolant-c", "88"]) == 0

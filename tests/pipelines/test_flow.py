@@ -1,10 +1,13 @@
-"""The weekly flow under the orchestrator, once: private home, quiet, the same result as the steps."""
+"""The week run by hand, and under the orchestrator of `vansnap serve`, once: private home, quiet, kept history."""
 
 import json
 import shutil
+import signal
+import socket
 import sqlite3
 import subprocess
 import sys
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -13,7 +16,9 @@ import pytest
 
 from data_contracts.errors import InputError, MissingFileError, WorkspaceBusyError, WorkspaceError
 from pipelines.intake.delivery import RefusedError
-from pipelines.weekly.flows import may_pass
+from pipelines.weekly.recipe import PAUSES, may_pass, tried_again
+from pipelines.weekly.serving import SERVING, running_server
+from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.pipelines.small_home import small_home
 
 TRIES = """
@@ -23,8 +28,9 @@ code = run(["weekly", "--home", sys.argv[1]])
 assert code == 0, code
 print("== retries", flush=True)
 from data_contracts.errors import InputError, WorkspaceBusyError
-from pipelines.weekly.flows import _tried_again
+from pipelines.weekly import flows
 from prefect import flow
+flows.PAUSES = (0, 0, 0)
 calls = []
 def step(error, fine_from):
     calls.append(type(error).__name__)
@@ -32,7 +38,7 @@ def step(error, fine_from):
         raise error
 @flow
 def tries():
-    task = _tried_again("step", step).with_options(retry_delay_seconds=0)
+    task = flows._tried_by_orchestrator("step", step)
     for error, fine_from in ((InputError("mend it"), 9), (WorkspaceBusyError("open"), 3), (OSError("gone"), 99)):
         calls.clear()
         state = task(error, fine_from, return_state=True)
@@ -42,7 +48,14 @@ try:
 except Exception:
     pass
 """
-"""A weekly run, then a flow of made-up failures on the same server: each takes 15 to 30 s to start."""
+"""A weekly run, then a flow of made-up failures on the same server, which takes 15 to 30 s to start."""
+PLAIN = """
+import sys
+from pipelines.cli import run
+code = run(["weekly", "--home", sys.argv[1]])
+assert code == 0, code
+assert not {"prefect", "fastapi", "uvicorn"} & set(sys.modules)
+"""
 KEPT = 4
 """Deliveries of the small fleet that are taken in."""
 
@@ -66,23 +79,92 @@ def test_only_what_may_pass_is_tried_again(error: Exception, passes: bool) -> No
     assert may_pass(error) is passes
 
 
-@pytest.mark.orchestrator
-def test_weekly_runs_the_flow_quietly(tmp_path: Path) -> None:
-    workspace = small_home(tmp_path / "home")
+def test_a_step_is_tried_again_while_it_may_pass() -> None:
+    calls, waits = list[str](), list[float]()
+
+    def step(error: Exception, fine_from: int) -> int:
+        calls.append(type(error).__name__)
+        if len(calls) < fine_from:
+            raise error
+        return len(calls)
+
+    tried = tried_again("step", step, wait=waits.append)
+    assert tried(WorkspaceBusyError("open"), 3) == 3
+    assert waits == list(PAUSES[:2])
+    for error, tries in ((InputError("mend it"), 1), (OSError("gone"), 1 + len(PAUSES))):
+        calls.clear()
+        with pytest.raises(type(error)):
+            tried(error, 99)
+        assert len(calls) == tries
+
+
+def a_few(home: Path) -> tuple[Workspace, list[Path]]:
+    """A workspace of the small fleet with its first deliveries."""
+    workspace = small_home(home)
     inbox = sorted(workspace.inbox.iterdir())
     for delivery in inbox[KEPT:]:
         shutil.rmtree(delivery) if delivery.is_dir() else delivery.unlink()
-    command = [sys.executable, "-c", TRIES, str(workspace.root)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=400, check=False)
+    return workspace, inbox[:KEPT]
+
+
+def test_a_weekly_run_by_hand_needs_no_server(tmp_path: Path) -> None:
+    workspace, _ = a_few(tmp_path / "home")
+    serving = workspace.orchestrator / SERVING
+    with subprocess.Popen([sys.executable, "-c", ""]) as ended:
+        pass
+    serving.write_text(
+        json.dumps({"process": ended.pid, "api": "http://127.0.0.1:9/api"})
+    )  # left by one that was killed
+    assert running_server(workspace) is None
+    done = subprocess.run(
+        [sys.executable, "-c", PLAIN, str(workspace.root)], capture_output=True, text=True, timeout=400, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert "published" in done.stdout
+    assert not (workspace.orchestrator / "prefect.db").exists()
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"process": "x", "api": 1}', '{"process": 99999999999, "api": ""}'])
+def test_what_says_nothing_of_a_server_is_none(tmp_path: Path, text: str) -> None:
+    workspace = make_workspace(tmp_path / "home", {"settings.toml": ""})
+    (workspace.orchestrator / SERVING).write_text(text)
+    assert running_server(workspace) is None
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.mark.orchestrator
+def test_while_serve_runs_it_keeps_the_history_of_every_run(tmp_path: Path) -> None:
+    workspace, inbox = a_few(tmp_path / "home")
+    serve = [sys.executable, "-m", "pipelines.cli", "serve", "--home", str(workspace.root), "--port", str(free_port())]
+    with subprocess.Popen(serve, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as serving:
+        try:
+            end = time.monotonic() + 180
+            while running_server(workspace) is None:
+                assert serving.poll() is None, serving.stderr and serving.stderr.read()
+                assert time.monotonic() < end
+                time.sleep(0.3)
+            done = subprocess.run(
+                [sys.executable, "-c", TRIES, str(workspace.root)],
+                capture_output=True,
+                text=True,
+                timeout=400,
+                check=False,
+            )
+        finally:
+            serving.send_signal(signal.SIGINT)
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     told, retries = done.stdout.split("== retries\n")
     assert "published" in told
     assert retries.splitlines() == ["InputError 1 False", "WorkspaceBusyError 3 True", "OSError 4 False"]
-    assert workspace.published_path.is_file()
-    assert any(workspace.orchestrator.iterdir())
+    assert not (workspace.orchestrator / SERVING).exists()
     with closing(sqlite3.connect(f"file:{workspace.orchestrator / 'prefect.db'}?mode=ro", uri=True)) as kept:
         found = dict(kept.execute("SELECT key, data FROM artifact WHERE flow_run_id IS NOT NULL"))
     assert "taken in: " in found["week"]
     accounts = json.loads(json.loads(found["deliveries"]))
-    assert {account["delivery"] for account in accounts} == {path.stem for path in inbox[:KEPT]}
+    assert {account["delivery"] for account in accounts} == {path.stem for path in inbox}

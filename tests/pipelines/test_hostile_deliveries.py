@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from pipelines.commands.check import check_workspace
+from pipelines.intake.accounts import accounts
 from pipelines.intake.manifest import MOST_ROWS, read_manifest
-from pipelines.intake.take_in import accounts
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from pipelines.commands.check import audit
-from pipelines.intake.take_in import accounts
+from pipelines.intake.accounts import accounts
 from pipelines.storage.warehouse import Warehouse
 from pipelines.storage.waveforms import read_waveforms
 from pipelines.workspace.workspace import Workspace

@@ -194,6 +194,7 @@ def repairs_without(case: str) -> pl.DataFrame:
 FAMILY_KEYS = (
     "throttle_open_pct",
     "lambda_banks",
+    "warranty_km",
     "airflow_sensor.range_v",
     "main_peak.expected_v",
     "main_peak.low_limit_v",
@@ -229,6 +230,7 @@ def families_without(key: str) -> dict[str, object]:
     full = {
         "throttle_open_pct": 85,
         "lambda_banks": 1,
+        "warranty_km": 100_000,
         "main_peak": {"reference_intake_air_c": 20.0, "reference_barometer_kpa": 98.0},
     }
     tables: dict[str, object] = {}

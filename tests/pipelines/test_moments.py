@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from data_contracts.errors import InputError
+from pipelines.intake.accounts import accounts
 from pipelines.intake.capture_dates import has_come
 from pipelines.intake.corrections import Mend, record_mend
-from pipelines.intake.take_in import accounts
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
 from pipelines.workspace.workspace import Workspace

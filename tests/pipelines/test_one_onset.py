@@ -4,8 +4,9 @@ import polars as pl
 
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.facts.fact import Fact
+from data_contracts.facts.of_record import own_movement
 from models.tracking.assess import assess
-from pipelines.reports.evidence_proof import change_date
+from pipelines.reports.paper import record_said
 from tests.readings_fleet import families, make_fleet, no_repairs
 
 
@@ -20,17 +21,14 @@ def test_a_change_has_one_date_and_one_interval_wherever_it_is_shown() -> None:
     on_list = 0
     for row in dated.iter_rows(named=True):
         week, low, high = row["onset_week"], row["onset_low"], row["onset_high"]
-        shown = f"{week} (80 %: {low} to {high})"
-        assert shown in change_date(row)
+        shown = f"about {week}" + (f" (80 %: {low} to {high})" if low != high else "")
         assert shown in trend_sentence(row)
+        assert record_said(row) == trend_sentence(row)
         reasons = judged.states.filter(pl.col("van_id") == row["van_id"])["reason_facts"].item()
         of = [f for f in reasons if f["code"] == "own_movement" and f["quantity"] == row["quantity"]]
         for fact in of:
             told = Fact.from_row(fact).words
             assert (told["onset"], told["onset_low"], told["onset_high"]) == (week, low, high)
+            assert Fact.from_row(fact) == own_movement(row["quantity"], row)
         on_list += len(of)
     assert on_list >= 5  # the list names the three quantities of a van that stand out most
-
-
-def test_where_nothing_left_its_own_baseline_there_is_no_date() -> None:
-    assert change_date({"onset_week": None}) == "When that began can't be told from its own past."

@@ -6,11 +6,12 @@ from typing import Any
 import pytest
 
 from data_contracts.cautions import cautions_for
-from data_contracts.jobs import JOBS, steps_of
-from pipelines.read_side.published import families
-from pipelines.reports import order_pdf
+from data_contracts.jobs import JOBS, TESTS, steps_of
+from pipelines.read_side.published import families, open_published
+from pipelines.reports import list_pdf, order_pdf
 from pipelines.reports.list_pdf import _weeks
 from pipelines.reports.order_pdf import percent
+from pipelines.reports.orders import open_orders
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
 
 SHAPES = (
@@ -24,7 +25,7 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     paper.change(
         SHAPES,
         f"UPDATE captures SET odometer_km = 81234.4, fault_codes = ['P0171', 'P0101'] WHERE van_id = '{VAN}' AND week = '{WEEK}'",
-        f"UPDATE work_orders SET expected_cost_avoided = -20.4, hours = 1.25, due_by = DATE '2026-04-10' WHERE van_id = '{VAN}'",
+        f"UPDATE work_orders SET hours = 1.25, due_by = DATE '2026-04-10' WHERE van_id = '{VAN}'",
     )
     (row,) = paper.rows(f"SELECT * FROM work_orders WHERE van_id = '{VAN}'")
     (listed,) = paper.rows(f"SELECT * FROM watchlist WHERE van_id = '{VAN}' AND week = '{WEEK}'")
@@ -42,30 +43,32 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
         ("Odometer", "81 234 km"),
         ("Fault codes", "P0171, P0101"),
         ("State", "proposed"),
-        ("Worth", "−20 EUR"),
     ]
     assert page["order_id"] == row["order_id"]
-    assert (str(row["rank"]) in page["rank"], WEEK in page["rank"]) == (True, True)
-    assert (page["urgency"], page["now"]) == (urgency(row["urgency"]), row["urgency"] == "now")
-    assert page["hours"] == "1.2 h"
+    assert page["rank"] == f"No. {listed['rank']} on the list of week {WEEK} · order of week {row['week']}"
+    assert (page["urgency"], page["now"]) == (urgency(listed["urgency"]), listed["urgency"] == "now")
+    minutes = TESTS["fuel_pressure"].minutes  # the test that the order asks for
+    assert page["times"] == [("Time for the test", "0.5 h"), ("Time for the repair", "0.8 h")]
+    assert minutes == 30.0
     causes = sorted(listed["causes"], key=lambda cause: -cause["probability"])[:3]
     assert page["causes"] == [(title(cause["code"]), percent(cause["probability"])) for cause in causes]
     assert page["reason"] == row["reason"]
     assert page["action"] == row["action"]
     assert page["place"] == row["plan_note"][:1].upper() + row["plan_note"][1:]
+    assert page["warranty"] == row["warranty"] == "Warranty: by date still in force (last day 2027-03-01)."
     assert page["steps"] == [step.en for step in steps_of(row["cause"])]
     parts = JOBS[row["cause"]].parts
     assert page["parts"] == ("none expected" if parts is None else parts.en)
     family = families(paper.home)["brook-20"]
     assert page["cautions"] == [caution.text.en for caution in cautions_for(row["cause"], family)]
     paper.change(
-        "UPDATE work_orders SET expected_cost_avoided = NULL, hours = NULL, due_by = NULL, cause = 'not_separable', "
-        "reason_facts = NULL, reason = repeat('word ', 400)",
+        "UPDATE work_orders SET hours = NULL, due_by = NULL, cause = 'not_separable', "
+        "warranty = NULL, warranty_facts = NULL, reason_facts = NULL, reason = repeat('word ', 400)",
         "UPDATE captures SET odometer_km = NULL, fault_codes = []",
     )
     page = paper.orders()[number]
-    assert [value for _, value in page["facts"]][2:] == ["–", "–", "–", "proposed", "–"]
-    assert page["hours"] == "–"
+    assert [value for _, value in page["facts"]][2:] == ["–", "–", "–", "proposed"]
+    assert (page["times"], page["warranty"]) == ([("Hours", "–")], "")
     assert page["reason"].endswith("word …")
     assert 690 <= len(page["reason"]) <= 700
     assert len(page["steps"]) == 2  # what is open, and the proof
@@ -73,7 +76,36 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
     paper.change("UPDATE captures SET odometer_km = 81234.4", "UPDATE work_orders SET hours = 1.5")
     page = paper.orders()[number]
     assert "50 477 mi" in [value for _, value in page["facts"]]
-    assert page["hours"] == "1,5 h"
+    assert page["times"] == [("Zeit für die Prüfung", "0,5 h"), ("Zeit für die Reparatur", "1,0 h")]
+    paper.change("UPDATE work_orders SET hours = 0.5")
+    assert paper.orders()[number]["times"][1] == ("Zeit für die Reparatur", "nach der Prüfung bekannt")
+
+
+def test_plate_and_identification_number_stand_on_an_order_where_the_register_has_them(paper: Paper) -> None:
+    def told() -> list[tuple[str, str]]:
+        page = next(page for page in paper.orders() if page["van_id"] == VAN)
+        return [fact for fact in page["facts"] if fact[0] in ("Plate", "VIN")]
+
+    assert told() == []
+    paper.change(f"UPDATE vans SET plate = 'N-UK 77' WHERE van_id = '{VAN}'")
+    assert told() == [("Plate", "N-UK 77")]  # half filled in
+    paper.change(f"UPDATE vans SET vin = 'ZZZ00000000000077' WHERE van_id = '{VAN}'")
+    assert told() == [("Plate", "N-UK 77"), ("VIN", "ZZZ00000000000077")]
+
+
+def test_an_order_names_the_present_place_and_reason_of_its_van(paper: Paper) -> None:
+    """What was decided stays, but why the van is called in is told as the list tells it now."""
+    paper.change(f"UPDATE work_orders SET state = 'accepted', week = '2026-W11', rank = 1 WHERE van_id = '{VAN}'")
+    (listed,) = paper.rows(f"SELECT * FROM watchlist WHERE van_id = '{VAN}' AND week = '{WEEK}'")
+    page = next(page for page in paper.orders() if page["van_id"] == VAN)
+    assert page["rank"] == f"No. {listed['rank']} on the list of week {WEEK} · order of week 2026-W11"
+    assert page["reason"] == " ".join(listed["reasons"][:2])
+    paper.change(f"DELETE FROM watchlist WHERE van_id = '{VAN}' AND week = '{WEEK}'")
+    page = next(page for page in paper.orders() if page["van_id"] == VAN)
+    assert page["rank"] == f"Not on the list of week {WEEK} · order of week 2026-W11"
+    assert page["reason"].startswith("As of week 2026-W11: ")
+    ranks = [page["rank"].split(" ·")[0] for page in paper.orders()]
+    assert len([rank for rank in ranks if rank.startswith("No. ")]) == len({r for r in ranks if r.startswith("No. ")})
 
 
 def test_the_drawing_on_an_order_is_of_the_latest_snap_over_those_before_the_change(
@@ -99,7 +131,7 @@ def test_the_drawing_on_an_order_is_of_the_latest_snap_over_those_before_the_cha
     assert snaps.hold_s == pytest.approx(1.1)
     assert snaps.raw is not None
     assert family.name == "brook-20"
-    paper.change(f"UPDATE trends SET alarm_since = '2025-W01' WHERE van_id = '{VAN}'")  # fewer than three before it
+    paper.change(f"UPDATE trends SET onset_low = '2025-W01' WHERE van_id = '{VAN}'")  # fewer than three before it
     caption = next(page["caption"] for page in paper.orders() if page["van_id"] == VAN)
     assert str(len(visits) - 1) in caption
     paper.change(f"UPDATE captures SET grade = 'repeat' WHERE van_id = '{VAN}' AND week < '{WEEK}'")
@@ -132,14 +164,28 @@ def test_the_list_says_what_its_rows_say(paper: Paper) -> None:
         assert told["limit"] == ("2 weeks" if row["weeks_to_limit"] else "–")
     orders = paper.rows("SELECT * FROM work_orders ORDER BY rank")
     assert document["orders"] == [
-        (row["order_id"], row["van_id"], row["action"], "1.5", f"{row['due_by']:%Y-%m-%d}", "proposed")
+        (
+            "–",
+            f"{row['van_id']}\n{row['order_id']}",
+            row["depot"],
+            row["action"],
+            "1.5",
+            "–",
+            f"{row['due_by']:%Y-%m-%d}",
+            "proposed",
+        )
         for row in orders
     ]
+    list_pdf.list_pdf(open_published(paper.home), open_orders(open_published(paper.home)))
+    numbers = [row[0] for row in paper.given[-1][1]["orders"]]
+    rank_of = {row["van_id"]: row["rank"] for row in listed}
+    assert numbers == [str(rank_of[row[1].split("\n")[0]]) for row in paper.given[-1][1]["orders"]]
+    assert numbers == sorted(numbers, key=int)
     paper.change(
         "UPDATE work_orders SET hours = NULL, due_by = NULL", "UPDATE watchlist SET leading_cause_probability = NULL"
     )
     document = paper.of_week()
-    assert all((row[3], row[4]) == ("–", "–") for row in document["orders"])
+    assert all((row[4], row[6]) == ("–", "–") for row in document["orders"])
     assert not any("%" in row["cause"] for row in document["rows"])
 
 

@@ -13,7 +13,7 @@ from models.reading.aligned_traces import OPENING_GRID_S, RELEASE_GRID_S
 from pipelines.read_side.past_snaps import PastSnaps
 from pipelines.read_side.traces import Traces
 from pipelines.reports.evidence_pdf import _draw
-from pipelines.reports.paper import as_shown, written_for
+from pipelines.reports.paper import written_for
 from pipelines.reports.snap_against_past import draw_against_past
 from pipelines.workspace.settings import DisplaySettings
 from tests.analytic import family
@@ -120,7 +120,10 @@ def trend(**changes: object) -> pl.DataFrame:
         "value": [100.0, 101.0, 90.0, 89.0],
         "value_u": [1.0, 1.0, 2.0, None],
         "baseline": [100.0] * 4,
-        "baseline_u": [0.5, 0.5, 0.5, None],
+        "expected_low": [97.0, 97.0, 96.0, None],
+        "expected_high": [103.0, 103.0, 104.0, None],
+        "limit_low": 80.0,
+        "limit_high": None,
         "alarm": [False, False, True, True],
         "alarm_since": [None, None, "2026-W12", "2026-W12"],
     }
@@ -128,9 +131,8 @@ def trend(**changes: object) -> pl.DataFrame:
 
 
 def test_a_trend_on_paper_shows_uncertainty_limits_repairs_and_when_it_left(drawn: list[Figure]) -> None:
-    _draw(trend(), as_shown("g/s"), (80.0, None), [date(2026, 3, 18)])
+    _draw(trend(), "idle_g_s", [date(2026, 3, 18)])
     (axes,) = drawn[-1].axes
-    assert axes.get_ylabel() == "[g/s]"
     mondays = mdates.date2num(MONDAY + 7 * np.arange(4))
     well, out = (next(line for line in axes.lines if line.get_marker() == mark) for mark in ("o", "s"))
     assert [list(mdates.date2num(line.get_xdata())) for line in (well, out)] == [list(mondays[:2]), list(mondays[2:])]
@@ -138,20 +140,19 @@ def test_a_trend_on_paper_shows_uncertainty_limits_repairs_and_when_it_left(draw
     assert out.get_markerfacecolor() != well.get_markerfacecolor()  # told apart in black and white
     assert list(across(axes)) == [80.0]
     assert upright(axes) == [mondays[2], mdates.date2num(np.datetime64("2026-03-18"))]
-    bars = next(each for each in axes.collections if hasattr(each, "get_segments"))
+    ranges, bars = (each for each in axes.collections if hasattr(each, "get_segments"))
     assert [(low[1], high[1]) for low, high in bars.get_segments()] == [(98, 102), (99, 103), (86, 94), (89, 89)]
-    (region,) = [each for each in regions(axes) if each[1] - each[0] > 14]
-    assert region[2:] == (99.0, 101.0)  # two standard uncertainties
-    _draw(trend(alarm_since=[None] * 4, alarm=[False] * 4), as_shown("g/s"), (None, 120.0), [])
+    told = [(each[0][0], each[0][1], each[1][1]) for each in ranges.get_segments() if len(each)]
+    assert told == [(mondays[0], 97, 103), (mondays[1], 97, 103), (mondays[2], 96, 104)]  # at the visits alone
+    _draw(trend(alarm_since=[None] * 4, alarm=[False] * 4, limit_low=None, limit_high=120.0), "idle_g_s", [])
     (axes,) = drawn[-1].axes
     assert (upright(axes), list(across(axes))) == ([], [120.0])
 
 
 def test_a_trend_in_other_units_scales_its_limits_too(drawn: list[Figure]) -> None:
     with written_for(DisplaySettings(units="imperial")):
-        _draw(trend(), as_shown("g/s"), (80.0, 120.0), [])
+        _draw(trend(limit_high=120.0), "idle_g_s", [])
     (axes,) = drawn[-1].axes
-    assert axes.get_ylabel() == "[lb/min]"
     assert sorted(across(axes)) == pytest.approx([80.0 * POUNDS_A_MINUTE, 120.0 * POUNDS_A_MINUTE], abs=1e-4)
     well = next(line for line in axes.lines if line.get_marker() == "o")
     np.testing.assert_allclose(well.get_ydata(), np.array([100.0, 101.0]) * POUNDS_A_MINUTE, rtol=1e-6)

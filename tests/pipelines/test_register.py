@@ -7,6 +7,7 @@ from tempfile import TemporaryDirectory
 from unittest.mock import patch
 
 import hypothesis
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -288,3 +289,30 @@ def test_the_example_register_is_sound_and_its_readme_names_every_key(tmp_path: 
     assert [key for key in sorted(keys - tables) if f"| {key} | " not in readme] == []
     assert [key for key in sorted(tables - {"channels"}) if f"{key}]" not in readme] == []
     assert [name for name in SIGNALS if name not in readme] == []
+
+
+def test_the_familys_kilometres_of_warranty_are_its_vans_unless_a_van_has_its_own(folder: Path) -> None:
+    from pipelines.decisions.warranties import warranties_of
+
+    (folder / "families.toml").write_text(FAMILIES.replace("[brook-20]\n", "[brook-20]\nwarranty_km = 100_000\n"))
+    (folder / "vans.csv").write_text(
+        "van_id,family,depot,in_service_on,warranty_until,warranty_until_km\n"
+        "V1,brook-20,north,,2027-02-28,\nV2,brook-20,north,,,160000\nV3,brook-20,north,,,\nV4,moor-16,north,,,\n"
+    )
+    register = load_register(folder)
+    assert register.families["brook-20"].warranty_km == 100_000.0
+    captures = pl.DataFrame(
+        {
+            "van_id": ["V1", "V2"],
+            "captured_at": [datetime(2026, 3, 2, 9, tzinfo=UTC)] * 2,
+            "odometer_km": [120_000.0] * 2,
+        }
+    )
+    found = warranties_of(register, captures, "2026-W10")
+    assert {van_id: (one.until_km, one.by_km) for van_id, one in found.items()} == {
+        "V1": (100_000.0, False),
+        "V2": (160_000.0, True),
+        "V3": (100_000.0, None),
+    }
+    (folder / "families.toml").write_text(FAMILIES.replace("[brook-20]\n", "[brook-20]\nwarranty_km = -5\n"))
+    assert "warranty_km" in load_register(folder).broken_families["brook-20"]

@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
+from data_contracts.signals import words_for
 from pipelines.reports.claim import Claim
 from pipelines.reports.order_pdf import percent
 from tests.sample_papers import VAN, WEEK, Paper, title, urgency
@@ -33,7 +34,11 @@ def test_the_report_begins_with_the_van_and_its_warranty(paper: Paper) -> None:
         "Method and uncertainty",
         "Versions",
     ]
-    assert set(document) == {"title", "lead", "sections", "foot"}
+    assert document["fields"] == [
+        *(("VIN", ""), ("Plate", ""), ("Part number", ""), ("Odometer", "")),
+        *(("Claim number", ""), ("Contact", "")),
+    ]
+    assert set(document) == {"title", "lead", "fields", "sections", "foot"}
     assert all(set(one) == {"title", "text", "tables", "drawings"} for one in document["sections"])
     tables = [table for one in document["sections"] for table in one["tables"]]
     assert all(set(table) == {"heads", "rows", "empty"} and table["empty"] for table in tables)
@@ -56,7 +61,7 @@ def test_the_judgement_is_that_of_the_list(paper: Paper) -> None:
     judged = section(paper.evidence(), "Judgement")
     assert judged["text"][0] == f"No. {row['rank']} on the list of week {WEEK}, {urgency(row['urgency'])}."
     assert judged["text"][1:-2] == row["reasons"]
-    assert judged["text"][-2] == f"The oldest standing alarm began in week {since['week']}."
+    assert judged["text"][-2] == f"What stands in alarm may have begun to move in week {since['week']} at the earliest."
     (table,) = judged["tables"]
     causes = sorted(row["causes"], key=lambda cause: -cause["probability"])[:5]
     assert [each[0] for each in table["rows"]] == [title(cause["code"]) for cause in causes]
@@ -82,26 +87,26 @@ def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
         of_van.format("onset_week = '2026-W08', onset_low = '2026-W06', onset_high = '2026-W09'", "idle_g_s"),
         of_van.format("alarm = week BETWEEN '2026-W02' AND '2026-W04'", "lambda_idle"),
         of_van.format("alarm_since = '2026-W02'", "lambda_idle") + " AND alarm",
-        "UPDATE trends SET value = 3.4, value_u = 0.06, baseline = 3.2, baseline_u = 0.015 WHERE quantity = 'idle_g_s'",
+        "UPDATE trends SET level = 3.4, level_u = 0.06, baseline = 3.2, baseline_u = 0.015, movement = 'stepped' WHERE quantity = 'idle_g_s'",
     )
     trends = section(paper.evidence(), "Trends and the latest snap")
     captions = [one["caption"] for one in trends["drawings"]]
-    assert captions[0].startswith(
-        "air mass flow at steady idle before the opening: 3.400 ± 0.060 g/s in week 2026-W13, baseline 3.200 ± 0.015 g/s."
-    )
-    assert captions[0].endswith(
-        " Outside since week 2026-W10. It has been moving since about week 2026-W08 (80 %: 2026-W06 to 2026-W09)."
+    assert trends["drawings"][0]["title"] == "Idle flow [g/s]"
+    assert captions[0] == (
+        "Idle flow: 3.4 ± 0.06 g/s in 2026-W13, 3.2 ± 0.015 g/s expected from its own past. Idle flow is 6.2 % above its own "
+        "baseline (3.2 → 3.4 g/s), outside since 2026-W10, changed in one step about 2026-W08 (80 %: 2026-W06 to 2026-W09)."
     )
     assert captions[1].endswith(" Was outside from week 2026-W02 to 2026-W04.")
-    assert not any("utside" in caption for caption in captions[2:-1])
+    assert all(" Not outside." in caption for caption in captions[1:-1])
+    assert not any("Was outside" in caption for caption in captions[2:-1])
     assert 2 < len(captions) - 1 <= 6
     assert len(set(captions)) == len(captions)
     paper.change(of_van.format("onset_week = NULL", "idle_g_s"))
-    assert "When that began can't be told from its own past." in str(paper.evidence())
-    assert not any(" 1 in week" in caption for caption in captions)  # what has no unit has none
+    assert "Outside since 2026-W10: it stands apart from the other vans of its family." in str(paper.evidence())
+    assert not any(" 1 in 2026" in caption for caption in captions)  # what has no unit has none
     paper.speak('units = "imperial"')
     assert (
-        "0.4497 ± 0.0079 lb/min in week"
+        "0.45 ± 0.0079 lb/min in 2026-W13"
         in section(paper.evidence(), "Trends and the latest snap")["drawings"][0]["caption"]
     )
     paper.change(f"DELETE FROM trends WHERE van_id = '{VAN}'")
@@ -127,15 +132,18 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
     ]
     assert table["rows"][0][1:] == ["good", "81 234", "88.26", "21", "99.6", "–", "–", "canonical"]
     reading = section(document, "The latest reading")
-    assert reading["text"] == [f"Read from the snap of {table['rows'][0][0]}; value ± one standard uncertainty."]
+    assert reading["text"] == [
+        f"Read from the snap of {table['rows'][0][0]}; value ± one standard uncertainty. A single snap scatters; what the van reads "
+        "is the level stated with the trends."
+    ]
     told = {row[0]: row[1:] for row in reading["tables"][0]["rows"]}
     (newest,) = paper.rows(
         f"SELECT idle_g_s, lambda_idle, r.capture_id FROM readings r JOIN captures USING (capture_id) WHERE van_id = '{VAN}' "
         "AND representative ORDER BY captured_at DESC LIMIT 1"
     )
-    assert told["idle_g_s"] == [f"{newest['idle_g_s']:.3f} ± 0.050", "g/s", ""]
-    assert told["lambda_idle"] == [f"{newest['lambda_idle']:.4f} ± 0.0030", "1", ""]
-    assert "settle_time_s" not in told
+    assert told["Idle flow"] == [f"{newest['idle_g_s']:.3f} ± 0.050", "g/s", ""]
+    assert told["Lambda at idle"] == [f"{newest['lambda_idle']:.4f} ± 0.0030", "", ""]
+    assert "Settle time" not in told
     left_out = section(document, "What was left out, and why")
     every = paper.rows(f"SELECT grade FROM captures WHERE van_id = '{VAN}'")
     back = sum(row["grade"] == "repeat" for row in every)
@@ -146,17 +154,74 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
     assert len(sent_back["rows"]) == back
     both = "; ".join(str(GRADE_REASONS[code].sentence) for code in ("throttle_not_full", "short_before"))
     assert sent_back["rows"][-1][1] == both
-    assert ["settle_time_s", str(UNREAD_REASONS["record_ends_early"].sentence)] in unread["rows"]
+    assert ["Settle time", str(UNREAD_REASONS["record_ends_early"].sentence)] in unread["rows"]
+    never = next(line for line in left_out["text"] if line.startswith("What this family's sensors can't give: "))
+    assert never.endswith(", anything of a second bank.")
+    assert "recirculation pulse" in never
+    assert not any(UNREAD_REASONS["not_for_this_family"].sentence in row for row in unread["rows"])
     paper.change(
         f"DELETE FROM readings WHERE capture_id <> '{newest['capture_id']}'",
         "UPDATE readings SET marked = [{'name': 'idle_g_s', 'mark': 'lower_bound'}]",
     )
     marked = section(paper.evidence(), "The latest reading")["tables"][0]["rows"]
-    assert next(row for row in marked if row[0] == "idle_g_s")[3] == "lower_bound"
+    assert next(row for row in marked if row[0] == "Idle flow")[3] == "at least"
     paper.speak('units = "imperial"\nlanguage = "de"')
     (table,) = section(paper.evidence(), _german("evidence.visits"))["tables"]
     assert [head.split()[-1] for head in table["heads"][2:-1]] == ["mi", "°F", "°F", "inHg", "%", "ft"]
     assert table["rows"][0][2:6] == ["50 477", "190,9", "69,8", "29,41"]
+
+
+def test_a_visit_low_throughout_is_evidence_and_never_counts_for_nothing(paper: Paper) -> None:
+    paper.change(
+        f"UPDATE captures SET grade = 'repeat', grade_reasons = ['throttle_not_full'], held = 'low_throughout' "
+        f"WHERE van_id = '{VAN}' AND week >= '2026-W12'"
+    )
+    held = paper.rows(f"SELECT visit FROM captures WHERE van_id = '{VAN}' AND held IS NOT NULL")
+    document = paper.evidence()
+    told = section(document, "What was left out, and why")
+    (line,) = (line for line in told["text"] if "held: low throughout" in line)
+    assert line.startswith(
+        f"{len(held)} snaps of {len({row['visit'] for row in held})} visits were sent back for a low main peak alone."
+    )
+    assert line.endswith("and they count.")
+    back = paper.rows(f"SELECT * FROM captures WHERE van_id = '{VAN}' AND grade = 'repeat' AND held IS NULL")
+    assert len(told["tables"][0]["rows"]) == len(back)
+    visits = section(document, "Visits and conditions")["tables"][0]["rows"]
+    assert {row[1] for row in visits[:2]} == {"held: low throughout"}
+
+
+def test_a_claimed_replacement_without_a_recorded_repair_is_told(paper: Paper) -> None:
+    def told(statement: str) -> list[str]:
+        return section(paper.evidence(Claim(statement=statement)), "What is claimed")["text"]
+
+    missing = "The work that is claimed is on no recorded repair of this van: this file can show the fault, and not the replacement."
+    paper.change("DELETE FROM repairs")
+    assert told("Air-mass sensor replaced") == ["Air-mass sensor replaced", missing]
+    assert told("It lacks power.") == ["It lacks power."]  # names no work
+    paper.change(
+        f"INSERT INTO repairs BY NAME SELECT 'r' AS repair_id, '{VAN}' AS van_id, TIMESTAMPTZ '2026-03-01' AS done_at, "
+        "'lambda sensor replaced' AS work, ['lambda_sensor'] AS works, [] AS touches"
+    )
+    assert missing in told("Luftmassenmesser ersetzt")
+    paper.change("UPDATE repairs SET works = ['air_mass_sensor']")
+    assert told("Air-mass sensor replaced") == ["Air-mass sensor replaced"]
+
+
+def test_the_head_of_the_report_has_what_a_claim_is_entered_with(paper: Paper) -> None:
+    paper.change(
+        f"UPDATE vans SET vin = 'ZZZ00000000000077', part_numbers = 'air_mass=A-1; lambda=B-2' WHERE van_id = '{VAN}'",
+        f"UPDATE captures SET odometer_km = 81234.4 WHERE van_id = '{VAN}'",
+    )
+    fields = dict(paper.evidence()["fields"])
+    (last,) = paper.rows(f"SELECT max(captured_at) AS at FROM captures WHERE van_id = '{VAN}'")
+    assert fields == {
+        "VIN": "ZZZ00000000000077",
+        "Plate": "",
+        "Part number": "air_mass A-1, lambda B-2",
+        "Odometer": f"81 234 km ({last['at']:%Y-%m-%d})",
+        "Claim number": "",
+        "Contact": "",
+    }
 
 
 def _german(key: str) -> str:
@@ -185,8 +250,9 @@ def test_a_choice_says_what_it_leaves_out(paper: Paper) -> None:
     assert told == [
         "The sensor reads low.",
         "Period chosen: 2026-02-02 to open.",
-        "Trends chosen: idle_g_s.",
-        f"Left out by that choice: {outside} captures outside the period; trends of {', '.join(sorted(known - {'idle_g_s'}))}. "
+        "Trends chosen: idle flow.",
+        f"Left out by that choice: {outside} captures outside the period; trends of "
+        f"{', '.join(words_for(name) for name in sorted(known - {'idle_g_s'}))}. "
         "Repairs, orders and decisions are complete.",
     ]
     assert 0 < outside < len(days)

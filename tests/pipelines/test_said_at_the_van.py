@@ -12,7 +12,7 @@ from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import words_for
-from pipelines.commands import read
+from pipelines.commands import read, read_lines
 from pipelines.commands.at_the_van import Target, bands_of, cautions_told, report_lines
 from pipelines.workspace.settings import DisplaySettings
 from tests.analytic import family
@@ -40,7 +40,8 @@ def quantity(name: str, **changes: Any) -> dict[str, Any]:
 
 
 def against(**changes: Any) -> dict[str, Any]:
-    found = {"van": "V1", "verdict": "same", "sent_back": False, "limit_crossed": False, "facts": [WITHIN, NOTHING]}
+    found = {"van": "V1", "verdict": "same", "sent_back": False, "check_family": False, "limit_crossed": False}
+    found |= {"facts": [WITHIN, NOTHING]}
     return found | {"quantities": [], "representative": None, "proof": None, "asks_for_work": False} | changes
 
 
@@ -55,6 +56,7 @@ def against(**changes: Any) -> dict[str, Any]:
         ({"verdict": "worse", "sent_back": True}, "REPEAT, WORSE  None of 3"),
         ({"verdict": "unknown"}, "None of 3"),
         ({"verdict": "unknown", "sent_back": True}, "REPEAT  None of 3"),
+        ({"verdict": "unknown", "check_family": True}, "CHECK THE FAMILY  None of 3"),
         ({"verdict": None}, "None of 3"),
     ],
 )
@@ -110,7 +112,8 @@ def test_bands_are_the_vans_own_else_the_familys() -> None:
 def capture(**changes: Any) -> dict[str, Any]:
     found: dict[str, Any] = {"file": "a.csv", "snap": 1, "verdict": "accept", "grade": "good", "grade_reasons": []}
     values = {"main_peak_g_s": {"value": 61.2, "u": 0.4, "unit": "g/s"}}
-    return found | {"readings": values, "unread": {}} | changes
+    told = found | {"readings": values, "unread": {}} | changes
+    return {"shown_grade": told["grade"]} | told
 
 
 def test_a_snap_is_told_in_full() -> None:
@@ -126,7 +129,7 @@ def test_a_snap_is_told_in_full() -> None:
         "x": "no_channel",
         "y": "not_for_this_family",
     }
-    lines = read._told(
+    lines = read_lines.snap_told(
         capture(verdict="repeat", grade="repeat", grade_reasons=[reason, bare], readings=marked, unread=unread), "a.csv"
     )
     assert lines == [
@@ -140,7 +143,7 @@ def test_a_snap_is_told_in_full() -> None:
         "  not read:",
         f"    {UNREAD_REASONS['record_ends_early'].sentence}: settle_time_s, dip_g_s",
     ]
-    assert read._told(capture(readings={}, unread={"x": "no_channel"}), "a.csv") == [
+    assert read_lines.snap_told(capture(readings={}, unread={"x": "no_channel"}), "a.csv") == [
         "ACCEPT  a.csv, snap 1, graded good",
         "",
     ]
@@ -152,7 +155,7 @@ def test_a_folder_is_a_table_with_one_line_per_snap() -> None:
         capture(snap=2, verdict="repeat", grade_reasons=[{"code": "short_before"}, {"code": "cold"}], readings={}),
     ]
     chosen = {"file": "a.csv", "snap": 1}
-    lines = read._table(captures, [{"file": "b.csv", "reason": "b.csv: torn"}], chosen).splitlines()
+    lines = read_lines.snaps_table(captures, [{"file": "b.csv", "reason": "b.csv: torn"}], chosen).splitlines()
     cells = [[cell.strip() for cell in line.split("  ") if cell.strip()] for line in lines]
     assert cells[0][:3] == ["file", "snap", "verdict"]
     assert cells[0][-1] == "why"
@@ -163,7 +166,17 @@ def test_a_folder_is_a_table_with_one_line_per_snap() -> None:
     assert cells[2][-1] == "short_before, cold"
     assert set(cells[2][3:-1]) == {"-"}
     assert lines[3:] == ["1 of 2 accepted", "can't read b.csv: torn"]
-    assert "*" not in read._table(captures[:1], [], chosen)  # nothing to choose from
+    assert "*" not in read_lines.snaps_table(captures[:1], [], chosen)  # nothing to choose from
+
+
+def test_an_idle_alone_is_no_failed_snap() -> None:
+    idle = capture(verdict="repeat", grade="repeat", shown_grade="idle_only", grade_reasons=[{"code": "idle_only"}])
+    lines = read_lines.snaps_table([capture(), idle], [], None).splitlines()
+    assert lines[2].split()[:3] == ["a.csv", "1", "idle_only"]
+    assert lines[-1] == "1 of 1 accepted, 1 of idle only"
+    told = read_lines.snap_told(idle | {"grade_reasons": [], "readings": {}}, "a.csv")
+    assert told[0].startswith("IDLE ONLY")
+    assert told[0].endswith("a.csv")
 
 
 def test_what_hurts_stands_first_and_cautions_where_work_is_asked() -> None:

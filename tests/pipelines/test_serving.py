@@ -71,7 +71,6 @@ def test_the_orchestrator_is_private_quiet_and_offline(tmp_path: Path) -> None:
     workspace = make_workspace(tmp_path / "home", {"settings.toml": ""})
     told = orchestrator_environment(workspace)
     assert Path(told["PREFECT_HOME"]).is_relative_to(tmp_path)
-    assert float(told["PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS"]) >= 60  # it takes 10 to 30 s on two cores
     assert told["DO_NOT_TRACK"] == "1"
     for name in ("SERVER_ANALYTICS", "CLOUD_ENABLE_ORCHESTRATION_TELEMETRY", "TELEMETRY_ENABLE_RESOURCE_METRICS"):
         assert next(value for key, value in told.items() if name in key) == "false"

@@ -24,6 +24,8 @@ from pipelines.workspace.workspace import Workspace, open_workspace
 from tests.pipelines.judged_home import fleet_of_readings, judge, judged_home
 
 SETTINGS = """
+[workshop]
+currency = "CHF"
 [testing]
 tests_per_depot_week = 3
 [testing.tests_of_depot]
@@ -92,7 +94,8 @@ def test_the_summary_says_what_the_board_says(run: tuple[Workspace, steps.Tracke
     for language in ("en", "de"):
         text = summary.text(language)
         assert render(tracked.tests[0], language) in text
-        assert f"{totals['month_cost']:.0f}" in text
+        assert f" {totals['month_cost']:.0f} CHF " in text
+        assert f" {totals['month_saving']:.0f} CHF " in text
     assert "never seen 1" in summary.text("en")
     assert "nie gesehen 1" in summary.text("de")
 

@@ -69,7 +69,7 @@ def _orders(
     nothing = pl.DataFrame(schema={name: polars_schema(CAPTURES)[name] for name in PROOF_COLUMNS})
     repairs = of_van.get("repairs", pl.DataFrame(schema=polars_schema(REPAIRS)))
     day, (until, *km) = last_day_of(week), of_van.get("warranty", (None,))
-    granted = {v: warranty_of(until, *(km or (None, ())), day=day) for v in vans}
+    granted = {v: warranty_of(until, *(km or (None, ())), day=day) for v in (*vans, *of_van.get("known", ()))}
     warranties = {v: one for v, one in granted.items() if one is not None}
     about = circumstances_of(
         list(vans),
@@ -126,7 +126,7 @@ def test_a_warranty_whose_kilometres_are_driven_pays_nothing_and_the_order_says_
     read = [(date(2026, 3, 1), 99_000.0), (date(2026, 3, 25), 100_400.0)]
     over = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8), 100_000.0, read))["v1"]
     assert over["warranty_paid"] == 0
-    (fact,) = (Fact.from_row(one) for one in over["worth_facts"] if one["code"] == "warranty_stands")
+    (fact,) = (Fact.from_row(one) for one in over["warranty_facts"])
     assert render(fact) == (
         "Warranty: by date still in force (last day 2027-04-08), by mileage over (limit 100\u00a0000\u00a0km); last reading 100\u00a0400\u00a0km on 2026-03-25."
     )
@@ -136,7 +136,20 @@ def test_a_warranty_whose_kilometres_are_driven_pays_nothing_and_the_order_says_
     assert render(fact, units="imperial").endswith("last reading 62\u00a0386\u00a0mi on 2026-03-25.")
     date_alone = _orders({"v1": {"urgency": "now"}}, warranty=(date(2027, 4, 8),))["v1"]
     assert date_alone["warranty_paid"] > 0
-    assert "warranty_stands" not in [one["code"] for one in date_alone["worth_facts"]]
+    (fact,) = (Fact.from_row(one) for one in date_alone["warranty_facts"])
+    assert render(fact) == "Warranty: by date still in force (last day 2027-04-08)."
+    assert _orders({"v1": {"urgency": "now"}})["v1"]["warranty_facts"] is None  # the register gives none
+
+
+def test_an_order_that_waits_says_what_stands_of_the_warranty_now_a_closed_one_what_stood() -> None:
+    first = _orders({"v1": {}, "v2": {}}, warranty=(date(2026, 4, 5),))
+    decided = pl.concat([_frame({"v1": first["v1"]}, state="accepted"), _frame({"v2": first["v2"]}, state="proven")])
+    later = _orders({"v9": {}}, existing=decided, week="2026-W15", warranty=(date(2026, 4, 5),), known=("v1", "v2"))
+    said = {van: render(Fact.from_row(later[van]["warranty_facts"][0])) for van in ("v1", "v2")}
+    assert said == {
+        "v1": "Warranty: by date over (last day 2026-04-05).",
+        "v2": "Warranty: by date still in force (last day 2026-04-05).",
+    }
 
 
 def test_an_order_is_due_before_the_kilometres_run_out() -> None:
@@ -148,7 +161,7 @@ def test_an_order_is_due_before_the_kilometres_run_out() -> None:
     unread = _orders({"v1": {"urgency": "plan"}}, warranty=(date(2027, 4, 8), 99_400.0, ()))["v1"]
     assert unread["warranty_paid"] > 0
     assert unread["due_by"] > row["due_by"]
-    (fact,) = (Fact.from_row(one) for one in unread["worth_facts"] if one["code"] == "warranty_stands")
+    (fact,) = (Fact.from_row(one) for one in unread["warranty_facts"])
     assert "by mileage not known for want of a reading (limit 99\u00a0400\u00a0km)." in render(fact)
 
 

@@ -8,7 +8,17 @@ only. With a folder in VANSNAP_STUDY_CACHE the cause studies keep there what the
 import runpy
 import sys
 
-STUDIES = ("reading", "holds", "tracking", "tracking_seasons", "open_data", "causes", "test_planning")
+STUDIES = (
+    "reading",
+    "holds",
+    "tracking",
+    "tracking_seasons",
+    "idle_only",
+    "open_data",
+    "causes",
+    "causes_structures",
+    "test_planning",
+)
 BY_NAME_ONLY = ("tracking_limits", "causes_fit")
 
 

@@ -141,7 +141,7 @@ def judge(group: Group) -> list[Judged]:
     """Track one group, each of its futures by itself."""
     last = str(group.frame["week"].max())
     judged: list[Judged] = []
-    for future in range(FUTURES):
+    for future in sorted({case.future for case in group.cases}):
         part = group.frame.filter(pl.col("future").is_in([-1, future]))
         found = assess(part, families=group.register, repairs=NO_REPAIRS, week=last).residuals
         row = {van_id: n for n, van_id in enumerate(found.van_ids)}

@@ -17,6 +17,9 @@ IDLE_TOP_RPM, LEAK_TOP_RPM = 1100.0, 2000.0
 PLATE_OPEN_PCT = 6.0
 # Flow that falls by this part of itself over the stretch before the opening is on its way to idle. [1]
 FALLING = 0.25
+# So is one that falls by so much a second [1/s] and stands above the idle afterwards so many times [1]: an idle that settles,
+# or a fan that stops, is slower or lower (both simulators).
+FALLING_ON_PER_S, ABOVE_AFTER = 0.2, 1.2
 # No idle: flow before the opening of so many times the idle afterwards, or, in a record that ends before that, the last
 # flow that is recorded; up to the last figure, beyond which the engine stalled. [1]
 TIMES_AFTER, TIMES_LAST, TIMES_STALLED = 1.6, 2.0, 5.0
@@ -55,6 +58,8 @@ def not_at_idle(stack: Stack, marks: Landmarks, speed: Estimate, family: Family)
         comes_back = np.where(np.isnan(after), last <= TIMES_LAST, idle <= TIMES_AFTER * after)
         out = (speed.value > LEAK_TOP_RPM) | ((speed.value > IDLE_TOP_RPM) & ~comes_back)
         out |= found.idle.drift < -FALLING
+        falling_on = found.idle.drift < -FALLING_ON_PER_S * (found.idle.stop - found.idle.first) * marks.interval_s
+        out |= falling_on & (np.where(np.isnan(after), last, idle / after) > ABOVE_AFTER)
         out |= idle > TIMES_AFTER * after
         out |= np.isnan(after) & (last > TIMES_LAST) & (last < TIMES_STALLED)
         if family.main_peak.expected_g_s:

@@ -47,7 +47,7 @@ def engine_speeds(
             speed_from_channel(channel, rows, idle_stretch.first, idle_stretch.stop),
             speed_from_channel(channel, rows, first, np.minimum(first + 2.0 * half + 1.0, hold_stop + 1.0)),
         )
-    if family.airflow_sensor.kind == "g_s":
+    if family.airflow_sensor.reports_flow or not marks.air:
         return unread(rows.size, "not_for_this_family"), unread(rows.size, "not_for_this_family")
     signal, of = conditioned.signal, rows
     humming = np.flatnonzero(hum.found)

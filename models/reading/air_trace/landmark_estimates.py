@@ -76,7 +76,7 @@ class _Trace:
     def __init__(self, marks: Landmarks, family: Family, recorder_u: tuple[Floats, Floats]) -> None:
         self.marks, self.found, self.family = marks, marks.found, family
         self.sensor: AirflowSensor = family.airflow_sensor
-        self.table, self.reported = table_of(self.sensor), self.sensor.kind == "g_s"
+        self.table, self.reported = table_of(self.sensor), self.sensor.reports_flow
         self.recorder_u, self.interval_s = recorder_u, marks.interval_s
         fast_half, slow_half = smoothing_halves(marks.interval_s)
         self.fast_gain, self.slow_gain = smoothing_gain(fast_half), smoothing_gain(slow_half)

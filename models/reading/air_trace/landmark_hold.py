@@ -20,7 +20,7 @@ CLOSED_TIMES_IDLE = 1.5
 # or, soon after the opening [s], above the second and this many times idle. [1]
 TOP_FROM, SMALL_TOP_FROM, TOP_TIMES_IDLE, SOON_S = 0.25, 0.15, 4.0, 0.45
 # It stands by this part of its own height above what is before it. [1]
-TOP_STANDS = 0.10
+TOP_STANDS = 0.05
 # Half width of the parabola of a top that the release cut short. [s]
 TOP_HALF_S = 0.0125
 

@@ -102,7 +102,8 @@ def _first_peak_and_dip(
             elif drop >= max(0.6 * deepest, fall_limit):
                 valley = i
                 j = i
-                while j < stop and fast[j] < fast[peak] and fast[j] < fast[valley] + 0.25 * drop:
+                made_good = min(0.25 * drop, 2.0 * climb_limit)  # of two valleys the first is the dip
+                while j < stop and fast[j] < fast[peak] and fast[j] < fast[valley] + made_good:
                     if fast[j] < fast[valley]:
                         valley = j
                     j += 1

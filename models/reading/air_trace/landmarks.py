@@ -76,6 +76,8 @@ class Landmarks:
         Samples for which the recorder repeats a value.
     interval_s : float
         Sampling interval. [s]
+    air : bool
+        The air flow was recorded; without it only the moments of the snaps are there.
     """
 
     snaps: SnapList
@@ -87,6 +89,7 @@ class Landmarks:
     step_raw: Floats
     held: Floats
     interval_s: float
+    air: bool = True
 
 
 def smoothing_halves(interval_s: float) -> tuple[int, int]:
@@ -135,7 +138,7 @@ def read_landmarks(
     -------
     Landmarks
     """
-    transfer, reported = table_of(family.airflow_sensor), family.airflow_sensor.kind == "g_s"
+    transfer, reported = table_of(family.airflow_sensor), family.airflow_sensor.reports_flow
     halves = fast_half, slow_half = smoothing_halves(interval_s)
     fast, slow = smooth(flow, count, fast_half), smooth(flow, count, slow_half)
     sigma = np.maximum(conditioned.noise, conditioned.step / np.sqrt(12.0))

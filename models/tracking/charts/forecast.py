@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from data_contracts.facts.of_record import HORIZON_WEEKS
 from models.statistics.arrays import Floats
 from models.tracking.charts.recursion import LEVEL_STEP
 
-HORIZON_WEEKS = 52
-"""Horizon: a later crossing is not forecast. Common practice, no source (2026-11-25). [weeks]"""
 GRID = np.concatenate([np.arange(0.0, 27.0), np.arange(28.0, HORIZON_WEEKS + 1, 2.0)])
 """Weeks ahead at which a crossing is looked for. [weeks]"""
 _BATCH = 50_000

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from data_contracts.family import Family
-from data_contracts.weeks import week_name
 from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.family_limits import beyond_limit, family_limits, is_response
 from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
 from models.tracking.charts.onset import Changes, changes
 from models.tracking.charts.recursion import Followed
-from models.tracking.restarts import NO_RESTART
+from models.tracking.restarts import HELD, NO_RESTART
 from models.tracking.scales import derivative, from_scale, to_scale
 from models.tracking.standardise import Standardised
 
@@ -38,6 +37,11 @@ class FleetForecast:
     slope, slope_u : ndarray of shape (visits, quantities)
         Slope of what is in alarm, 0 where its movement has ended, and its standard uncertainty; NaN elsewhere.
         [scatters per week]
+    going, stepped : ndarray of shape (visits, quantities)
+        Probability that a movement goes on, and that it was a step, where one was looked for; NaN elsewhere. [1]
+    level, level_u : ndarray of shape (visits, quantities)
+        Present level and its standard uncertainty, the only estimate that is shown: of the same posterior as onset, slope
+        and limit where a movement was looked for, of the local trend elsewhere. [scatters]
     by_quantity : mapping of int to Forecast
         By column; rows are visits.
     beyond : ndarray of shape (visits, quantities)
@@ -55,6 +59,10 @@ class FleetForecast:
     onset_high: Floats
     slope: Floats
     slope_u: Floats
+    going: Floats
+    stepped: Floats
+    level: Floats
+    level_u: Floats
     by_quantity: Mapping[int, Forecast]
     beyond: Floats
     limits: Mapping[tuple[int, int], tuple[float, float]]
@@ -83,25 +91,6 @@ class FleetForecast:
             np.where(known, self.slope[rows, q], followed.slope[rows, q]),
             np.where(known, self.slope_u[rows, q], np.sqrt(followed.var_slope[rows, q])),
         )
-
-    def began(self, row: int, q: int) -> tuple[str, str, str] | None:
-        """ISO week in which a movement began, and its 80 % interval.
-
-        Parameters
-        ----------
-        row, q : int
-            Visit and quantity.
-
-        Returns
-        -------
-        tuple of str or None
-            Median, lower and upper end; None where there is no movement or it can't be dated.
-        """
-        found = [float(each[row, q]) for each in (self.onset, self.onset_low, self.onset_high)]
-        if not np.isfinite(found).all():
-            return None
-        week, low, high = (week_name(each) for each in found)
-        return week, low, high
 
 
 def visit_interval(std: Standardised, usual: float) -> Floats:
@@ -155,12 +144,14 @@ def changes_at(
     Returns
     -------
     Changes
-        Searched from the van's first visit, or from the last restart of its baseline.
+        Searched from the van's first visit, or from the last restart of its baseline. A repair that brought nothing back is
+        none: what had moved before it still stands.
     """
     start = int(std.starts[std.van[rows].min()]) if rows.size else 0
     span = slice(start, int(rows.max()) + 1 if rows.size else 0)  # the visits of these vans, not of the fleet
     own = np.arange(std.van.size)[span] - start
-    begins = np.where(std.restart[span, q] != NO_RESTART, own, std.starts[:-1][std.van[span]] - start)
+    starts_again = (std.restart[span, q] != NO_RESTART) & (std.restart[span, q] != HELD)
+    begins = np.where(starts_again, own, std.starts[:-1][std.van[span]] - start)
     begins = np.maximum.accumulate(begins)
     spread = np.array(
         [std.levels[f, q].spread / std.scatter[f, q] if (f, q) in std.levels else 1.0 for f in range(len(std.families))]
@@ -230,7 +221,10 @@ def fleet_forecasts(
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}
-    onset, onset_low, onset_high, slope, slope_u, beyond = (np.full(std.x.shape, np.nan) for _ in range(6))
+    onset, onset_low, onset_high, slope, slope_u, going, stepped, beyond = (
+        np.full(std.x.shape, np.nan) for _ in range(8)
+    )
+    now, now_u = followed.level.copy(), np.sqrt(followed.var_level)
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     means: dict[tuple[int, int], tuple[str, str]] = {}
     for q, quantity in enumerate(std.quantities):
@@ -257,6 +251,9 @@ def fleet_forecasts(
         for table, weeks in ((onset, found.onset), (onset_low, found.onset_low), (onset_high, found.onset_high)):
             table[at, q] = weeks[outside[moved]]
         slope[moved, q], slope_u[moved, q] = found.slope, found.slope_u
+        going[moved, q], stepped[moved, q] = found.moving, found.stepped
+        told = np.isfinite(found.level)
+        now[moved[told], q], now_u[moved[told], q] = found.level[told], found.level_u[told]
         if not limited.any():
             continue
         level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
@@ -281,6 +278,22 @@ def fleet_forecasts(
         by_quantity[q] = Forecast(*columns)
         for rows, of, known in judged:
             beyond[rows, q] = of.beyond[known]
+            now[rows, q], now_u[rows, q] = of.level[known], of.level_u[known]
         beyond[~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
-    return FleetForecast(onset, onset_low, onset_high, slope, slope_u, by_quantity, beyond, limits, means, sums)
+    return FleetForecast(
+        onset,
+        onset_low,
+        onset_high,
+        slope,
+        slope_u,
+        going,
+        stepped,
+        now,
+        now_u,
+        by_quantity,
+        beyond,
+        limits,
+        means,
+        sums,
+    )

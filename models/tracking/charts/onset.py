@@ -4,6 +4,7 @@ limit.
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -46,26 +47,42 @@ class Changes:
     ----------
     onset, onset_low, onset_high : ndarray of shape (n,)
         Median of the time it began and its 80 % interval. [weeks]
-    moving : ndarray of shape (n,)
-        Probability that it goes on. [1]
+    moving, stepped : ndarray of shape (n,)
+        Probability that it goes on, and that it was a step between two visits. [1]
+    level, level_u : ndarray of shape (n,)
+        Its level at the last visit, and the standard uncertainty: of one mind with onset, slope and limit. [scatters]
     slope, slope_u : ndarray of shape (n,)
         Its slope at the last visit, 0 where it has ended, and the standard uncertainty: what any level wanders in a week
         counts with it. [scatters per week]
     beyond : ndarray of shape (n,)
         Probability that the level is beyond a limit at the last visit. [1]
     forecast : Forecast
-        Weeks to a limit. Its quantiles assume that the movement goes on where that is likelier than not; its
-        probabilities allow for an end.
+        Weeks to a limit. Its quantiles assume that the movement goes on where that is likelier than not; where it is
+        not, no crossing is in sight unless the limit is crossed. Its probabilities allow for either.
     """
 
     onset: Floats
     onset_low: Floats
     onset_high: Floats
     moving: Floats
+    stepped: Floats
+    level: Floats
+    level_u: Floats
     slope: Floats
     slope_u: Floats
     beyond: Floats
     forecast: Forecast
+
+
+class Present(NamedTuple):
+    """How movements stand at the last visit; fields as in `Changes`."""
+
+    moving: Floats
+    stepped: Floats
+    level: Floats
+    level_u: Floats
+    slope: Floats
+    slope_u: Floats
 
 
 def changes(
@@ -115,8 +132,7 @@ def changes(
     """
     n = first.size
     chance, lasting = np.full((n, GRID.size), np.nan), np.full((n, GRID.size), np.nan)
-    onset, moving = np.full((n, ONSET_QUANTILES.size), np.nan), np.full(n, np.nan)
-    slope, slope_u = np.full(n, np.nan), np.full(n, np.nan)
+    onset, present = np.full((n, ONSET_QUANTILES.size), np.nan), Present(*(np.full(n, np.nan) for _ in Present._fields))
     visits = Visits(*(np.empty(MOST_VISITS) for _ in Visits._fields))
     most = 2 * MOST_VISITS * (MOST_VISITS + 2 + POWERS.size)
     found = Hypotheses(*(np.empty(most) for _ in Hypotheses._fields))
@@ -136,15 +152,15 @@ def changes(
         chance,
         lasting,
         onset,
-        moving,
-        slope,
-        slope_u,
+        present,
         np.nan if onset_rate is None else onset_rate,
     )
     whole = forecast_of(chance, next_visit_weeks)
-    on = forecast_of(np.where(moving[:, None] >= 0.5, lasting, chance), next_visit_weeks)
-    forecast = replace(whole, low=on.low, median=on.median, high=on.high)
-    return Changes(onset[:, 1], onset[:, 0], onset[:, 2], moving, slope, slope_u, chance[:, 0], forecast)
+    goes_on = present.moving >= 0.5
+    on = forecast_of(np.where(goes_on[:, None], lasting, chance), next_visit_weeks)
+    median = np.where(goes_on | np.isnan(on.median) | (on.median <= 0.0), on.median, np.inf)
+    forecast = replace(whole, low=on.low, median=median, high=np.maximum(on.high, median))
+    return Changes(onset[:, 1], onset[:, 0], onset[:, 2], *present, chance[:, 0], forecast)
 
 
 @kernel
@@ -219,9 +235,7 @@ def _changes(
     chance: Floats,
     lasting: Floats,
     onset: Floats,
-    moving: Floats,
-    slope: Floats,
-    slope_u: Floats,
+    present: Present,
     onset_rate: float,
 ) -> None:  # pragma: no cover - compiled
     moments, by_onset = np.empty(2 * MOST_VISITS), np.empty(2 * MOST_VISITS)
@@ -240,7 +254,7 @@ def _changes(
             stay(visits, n, spread[m], GROSS_SPREAD**-2, math.log(GROSS_SHARE), found, count + 1)
             count += 2
         best = np.max(found.evidence[:count])
-        total, going, begun, rate, rate2 = 0.0, 0.0, 0.0, 0.0, 0.0
+        total, going, begun, jumped, rate, rate2, middle, middle2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         by_onset[:places] = 0.0
         chance[m], lasting[m] = 0.0, 0.0
         for c in range(count):
@@ -248,9 +262,14 @@ def _changes(
                 continue
             weight = math.exp(found.evidence[c] - best)
             total += weight
+            u = grown(min(now, found.end[c]), found.begin[c], now, found.power[c])
+            level = found.level[c] + u * found.slope[c]
+            middle += weight * level
+            middle2 += weight * (level**2 + found.var_level[c] + 2.0 * u * found.covar[c] + u * u * found.var_slope[c])
             if c < moves:
                 by_onset[np.searchsorted(moments[:places], found.begin[c])] += weight
                 begun += weight
+                jumped += weight if found.power[c] == 0.0 else 0.0
             if found.end[c] == np.inf:
                 going += weight
                 rate += weight * found.power[c] * found.slope[c]
@@ -259,9 +278,11 @@ def _changes(
                 _crossing(found, c, now, low[m], high[m], limit_variance[m], weight, grid, chance[m], lasting[m])
         chance[m] /= total
         lasting[m] /= max(going, 1e-300)
-        moving[m] = going / total
-        slope[m] = rate / total
-        slope_u[m] = math.sqrt(max(rate2 / total - slope[m] ** 2, 0.0) + LEVEL_STEP**2)
+        present.moving[m], present.stepped[m] = going / total, jumped / total
+        present.level[m] = middle / total
+        present.level_u[m] = math.sqrt(max(middle2 / total - present.level[m] ** 2, 0.0))
+        present.slope[m] = rate / total
+        present.slope_u[m] = math.sqrt(max(rate2 / total - present.slope[m] ** 2, 0.0) + LEVEL_STEP**2)
         if not limited:
             chance[m], lasting[m] = np.nan, np.nan
         if begun > 0.0:

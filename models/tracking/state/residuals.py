@@ -53,7 +53,7 @@ def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes
 
     An alarm comes a visit or more after the fault, because a chart holds single visits back. Of the last few visits,
     those count in which the quantities in alarm stand out most from the van's own baseline, or from the family where
-    only the family shows it.
+    only the family shows it. An alarm that rests on one visit has one.
     """
     place = end[:, None] - 1 - np.arange(PRESENT_VISITS)
     x = np.where((place >= begin[:, None])[:, :, None], std.x[np.maximum(place, begin[:, None])], np.nan)
@@ -62,7 +62,7 @@ def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes
     moved = (x - base[:, None]) / np.sqrt(std.variance[last])[:, None]
     read = np.isfinite(moved) & alarms.any[last][:, None]
     total, count = np.cumsum(np.where(read, moved, 0.0), axis=1), np.maximum(np.cumsum(read, axis=1), 1)
-    visits = 2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1)
+    visits = np.where(alarms.seen_once[last], 1, 2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1))
     return np.asarray(np.maximum(begin, end - visits))
 
 

@@ -1,4 +1,4 @@
-"""Work on files from outside in a process of its own, for libraries that damaged files can crash or hold up."""
+"""Work on files from outside in a process of its own: what crashes, takes too long or unpacks to too much ends only that one."""
 
 import multiprocessing
 import os
@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.context import ForkServerProcess
+from pathlib import Path
 from typing import ParamSpec, TypeVar
 
 from data_contracts.errors import UnreadableFileError
@@ -15,8 +16,11 @@ _P = ParamSpec("_P")
 _Result = TypeVar("_Result")
 
 LONGEST_S = 120.0
-# Address space of the process: some copies of the largest file beside the libraries. Of our choosing. [bytes]
-_MOST_MEMORY = 8 * 1024**3
+MOST_MEMORY = 8 * 1024**3
+"""What one call may take beyond what the process holds: some copies of the largest file. Of our choosing. [bytes]"""
+UPLOAD_MEMORY = 2 * 1024**3
+"""The same for a file that somebody uploaded to the board. Of our choosing. [bytes]"""
+_SHARE_OF_MACHINE = 0.75
 
 
 @dataclass
@@ -49,26 +53,54 @@ def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) ->
     Raises
     ------
     UnreadableFileError
-        If the process crashes, or the call takes longer than `LONGEST_S`.
+        If the process crashes, or the call takes longer than `LONGEST_S` or more memory than `MOST_MEMORY`.
+    """
+    return bounded(MOST_MEMORY, LONGEST_S, function, *args, **more)
+
+
+def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) -> _Result:
+    """As `apart`, with bounds of its own.
+
+    Parameters
+    ----------
+    memory : int
+        What the call may take; at most three quarters of what the machine has. [bytes]
+    seconds : float
+        How long it may take. [s]
+    function, *args, **more
+        As for `apart`.
+
+    Raises
+    ------
+    UnreadableFileError
     """
     global _decoder
     with _one_at_a_time:
         if _decoder is None or not _decoder.process.is_alive():
             _decoder = _started()
         try:
-            _decoder.pipe.send((function, args, more))
-            if not _decoder.pipe.poll(LONGEST_S):
-                raise UnreadableFileError(f"it takes more than {LONGEST_S:g} s to read: export it again")
+            _decoder.pipe.send((min(memory, _of_machine()), function, args, more))
+            if not _decoder.pipe.poll(seconds):
+                raise UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
             done, result = _decoder.pipe.recv()
         except (EOFError, OSError):
             _stop()
-            raise UnreadableFileError("the file is damaged beyond reading: export it again") from None
+            raise UnreadableFileError(
+                f"the file is damaged beyond reading, or unpacks to more than {memory / 1e9:.0f} GB: export it again"
+            ) from None
         except BaseException:
             _stop()
             raise
     if not done:
         raise result
     return result  # type: ignore[no-any-return]
+
+
+def _of_machine() -> int:
+    try:
+        return int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * _SHARE_OF_MACHINE)
+    except (AttributeError, OSError, ValueError):
+        return MOST_MEMORY
 
 
 def _started() -> _Decoder:
@@ -94,20 +126,31 @@ def _serve(pipe: Connection) -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 2)
-    try:
-        import resource
-
-        resource.setrlimit(resource.RLIMIT_AS, (_MOST_MEMORY, _MOST_MEMORY))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    except (ImportError, OSError, ValueError):
-        pass  # limits are a second line of defence
     while True:
         try:
-            function, args, more = pipe.recv()
+            memory, function, args, more = pipe.recv()
         except (EOFError, KeyboardInterrupt):
             return
+        _hold_to(memory)
         try:
             answer: tuple[bool, object] = (True, function(*args, **more))
+        except MemoryError:
+            told = f"it unpacks to more than {memory / 1e9:.0f} GB: split the recording, or export it again"
+            answer = (False, UnreadableFileError(told))
         except Exception as error:
             answer = (False, error)
         pipe.send(answer)
+
+
+def _hold_to(memory: int) -> None:
+    """Let this process take so many bytes beyond what it holds now; where that can't be done, time alone bounds it."""
+    try:
+        import resource
+
+        held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+        _, hard = resource.getrlimit(resource.RLIMIT_AS)
+        most = held + memory if hard == resource.RLIM_INFINITY else min(held + memory, hard)
+        resource.setrlimit(resource.RLIMIT_AS, (most, hard))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    except (ImportError, OSError, ValueError, IndexError):
+        return

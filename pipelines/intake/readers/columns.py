@@ -1,6 +1,6 @@
 """The last step of every reader: decoded columns to a canonical waveform."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from data_contracts.capture import Waveform, make_waveform
 from data_contracts.errors import NoFitError, TimeBaseError, TooLargeError, WaveformError
 from data_contracts.limits import HIGHEST_RATE_HZ, LONGEST_RECORDING_S, LOWEST_RATE_HZ, SHORTEST_RECORDING_S
-from data_contracts.recorder import RecorderProfile
-from data_contracts.signals import AIRFLOW_SIGNALS
+from data_contracts.recorder import CANONICAL, RecorderProfile
+from data_contracts.signals import AIRFLOW_SIGNALS, OPENING_SIGNALS
 from pipelines.intake.readers.stamps import one_stamp_each
 from pipelines.intake.readers.values import ask_back, said_conditions, scaled
 
@@ -45,7 +45,7 @@ def pick_columns(profile: RecorderProfile, headers: Sequence[str], *, timed: boo
     Raises
     ------
     NoFitError
-        If time or every air-mass channel is missing.
+        If time is missing, or every air-mass channel where throttle or engine speed do not stand beside lambda.
     WaveformError
         If a header is there twice.
     """
@@ -70,8 +70,23 @@ def pick_columns(profile: RecorderProfile, headers: Sequence[str], *, timed: boo
         told = " or ".join(repr(column) for column in wanted["time"])
         raise NoFitError(f"there is no time column {told} (columns: {seen}): export it, or name its recorder profile")
     if not any(name in found for name in AIRFLOW_SIGNALS):
-        raise NoFitError(f"there is no air-mass column (columns: {seen}): export it, or name its recorder profile")
+        _refuse_without_air(profile, found, f"there is no air-mass column (columns: {seen})")
     return found
+
+
+def _refuse_without_air(profile: RecorderProfile, found: Mapping[str, str], told: str) -> None:
+    """Refuse a file without an air-mass column, unless lambda has throttle or engine speed beside it and no column is missing
+    that its profile names: that may be the air mass under another header.
+    """
+    if not any("lambda" in name for name in found):
+        raise NoFitError(f"{told}: export it, or name its recorder profile")
+    if not any(name in found for name in OPENING_SIGNALS):
+        raise NoFitError(f"{told}, and neither throttle nor engine speed beside lambda: export one of them")
+    wanted = [profile.channels[name].column for name in AIRFLOW_SIGNALS if name in profile.channels]
+    if wanted and profile.name != CANONICAL.name:
+        raise NoFitError(
+            f"{told} such as {wanted[0]!r}: export it, or for lambda without air name a recorder profile that has no such column"
+        )
 
 
 def even_time(profile: RecorderProfile, samples: int) -> NDArray[np.float64]:
@@ -139,7 +154,8 @@ def finish(profile: RecorderProfile, time_s: NDArray[np.float64], columns: dict[
             f"the sampling rate is {rate:.4g} Hz, must be {LOWEST_RATE_HZ:g} to {HIGHEST_RATE_HZ:g} Hz: "
             "check the time column and its unit"
         )
-    if all(np.isnan(waveform.channels[name]).all() for name in AIRFLOW_SIGNALS if name in waveform.channels):
+    air = [waveform.channels[name] for name in AIRFLOW_SIGNALS if name in waveform.channels]
+    if air and all(np.isnan(samples).all() for samples in air):
         raise WaveformError("the air-mass column holds no value: check the probe and record again")
     return waveform
 

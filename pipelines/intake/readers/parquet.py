@@ -1,16 +1,23 @@
 """Recordings in Parquet, canonical or through a recorder profile."""
 
 import io
+from collections.abc import Collection
 
 import numpy as np
 import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
-from data_contracts.errors import EmptyFileError, UnreadableFileError
+from data_contracts.entries import shown
+from data_contracts.errors import EmptyFileError, TooLargeError, UnreadableFileError, WaveformError
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_seconds
-from pipelines.intake.readers.columns import check_samples, even_time, finish, numbers, pick_columns
+from pipelines.intake.readers.columns import LARGEST_FILE_BYTES, check_samples, even_time, finish, numbers, pick_columns
+
+MOST_UNPACKED = 4 * LARGEST_FILE_BYTES
+"""What the columns of one file may say they unpack to. Of our choosing. [bytes]"""
 
 
 def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
@@ -38,6 +45,7 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     except pl.exceptions.PolarsError:
         raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
     picked = pick_columns(profile, headers)
+    check_plain(content, set(picked.values()))
     try:
         rows = lazy.select(pl.len()).collect().item()  # from the footer: nothing is decoded yet
         check_samples(rows)
@@ -48,6 +56,45 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
         raise EmptyFileError("the file holds no samples: record again")
     channels = {name: _channel(frame[header], header, profile) for name, header in picked.items() if name != "time"}
     return finish(profile, _time(frame, picked.get("time"), profile), channels)
+
+
+def check_plain(content: bytes, columns: Collection[str] | None = None) -> None:
+    """Look at the file's own list of its columns before anything is decoded.
+
+    Parameters
+    ----------
+    content : bytes
+        The whole file.
+    columns : collection of str, optional
+        Columns to be decoded; all if not given.
+
+    Raises
+    ------
+    WaveformError
+        If one is nested or of a kind that holds no samples, or they unpack to more than `MOST_UNPACKED`.
+    """
+    try:
+        metadata = pq.read_metadata(io.BytesIO(content))
+        schema = metadata.schema.to_arrow_schema()
+    except (pa.ArrowException, OSError, ValueError):
+        raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
+    wanted = [field for field in schema if columns is None or field.name in columns]
+    for field in wanted:
+        if pa.types.is_nested(field.type):
+            raise WaveformError(
+                f"column {shown(field.name)!r} is nested ({shown(str(field.type))}): export one value per sample in each column"
+            )
+    names = {field.name for field in wanted}
+    unpacked = sum(
+        column.total_uncompressed_size
+        for group in range(metadata.num_row_groups)
+        for column in map(metadata.row_group(group).column, range(metadata.num_columns))
+        if column.path_in_schema in names
+    )
+    if unpacked > MOST_UNPACKED:
+        raise TooLargeError(
+            f"the columns unpack to {unpacked / 1e6:.0f} MB, at most {MOST_UNPACKED / 1e6:.0f} MB: split the recording"
+        )
 
 
 def _channel(values: pl.Series, header: str, profile: RecorderProfile) -> NDArray[np.float64]:

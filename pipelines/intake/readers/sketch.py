@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from data_contracts.errors import UnreadableFileError
 from pipelines.intake.readers.apart import apart
 from pipelines.intake.readers.mdf import check_mdf, mdf_channels, mdf_samples, opened_mdf
+from pipelines.intake.readers.parquet import check_plain
 from pipelines.intake.readers.wav import wav_channel, wav_head
 
 MOST_ROWS = 200_000
@@ -63,7 +64,10 @@ def sketch_parquet(content: bytes) -> Sketch:
     import io
 
     try:
-        frame = pl.scan_parquet(io.BytesIO(content)).head(MOST_ROWS).collect()
+        lazy = pl.scan_parquet(io.BytesIO(content))
+        flat = [name for name, kind in lazy.collect_schema().items() if not kind.is_nested()]
+        check_plain(content, flat)
+        frame = lazy.select(flat).head(MOST_ROWS).collect()
     except pl.exceptions.PolarsError:
         raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
     columns = []

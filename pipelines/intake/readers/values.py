@@ -17,6 +17,9 @@ _AFR = (8.0, 25.0)
 _LAMBDA_NEVER = 5.0
 # No lead of a van carries so many volts as half of the samples of a signal in millivolts say. [V]
 _MILLIVOLTS = 50.0
+# No engine idles or snaps with so much absolute pressure in its manifold that half of the samples are above; in hPa or mbar
+# an idle is. Common practice, no source. [kPa]
+_PRESSURE_NEVER = 260.0
 # A signal in volts that was divided by 1,000 once too often: where it moves by this much in what the file holds, evenly
 # from sample to sample and on many levels, it is no noise of an open lead on a range of millivolts.
 _MOVES_V, _EVEN, _LEVELS = 1.0, 0.1, 20
@@ -87,6 +90,16 @@ def ask_back(profile: RecorderProfile, name: str, source: NDArray[np.float64], v
         if abs(profile.channels[name].scale) <= 1e-2 and float(np.abs(finite).max()) < 0.02 and _moves_in_volts(source):
             raise WaveformError(
                 f"{column} stays below {float(finite.max()):.2g} V, so the file holds volts already: leave unit and scale out {where}"
+            )
+    if name == "map_kpa":
+        middle = float(np.median(finite))
+        if middle < 0.0:
+            raise WaveformError(
+                f"{column} lies around {middle:.3g} kPa, so it is gauge pressure: write offset, the air's own pressure, {where}"
+            )
+        if middle > _PRESSURE_NEVER:
+            raise WaveformError(
+                f'{column} lies around {middle:.4g} kPa: write its unit, such as "mbar" or "hPa", {where}'
             )
     if name.endswith("lambda_ratio"):
         middle = float(np.median(finite))

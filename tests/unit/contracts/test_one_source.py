@@ -19,7 +19,7 @@ RECORDS = ("data_contracts/quantities/", "data_contracts/causes/", "models/readi
 TAKEN = {
     "pipelines/intake/manifest.py": "columns of a delivery",
     "pipelines/weekly/read_captures.py": "columns of a delivery",
-    "pipelines/reports/snap_plot.py": "stretches of a trace, drawn each in its place",
+    "models/at_the_van/marks.py": "stretches of a trace, drawn each in its place",
 }
 
 

@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from models.tracking.visits import (
+    is_good,
     medoids,
     repeat_spread,
     representatives,
@@ -47,6 +48,22 @@ def test_a_visit_low_in_every_capture_is_the_van_and_not_the_foot():
         }
     )
     assert tracked_captures(frame)["capture_id"].to_list() == ["a", "c", "d"]
+
+
+def test_idles_are_tracked_in_visits_that_brought_no_snap_that_counts():
+    idle, low = ["idle_only", "low_rate"], ["throttle_not_full"]
+    frame = pl.DataFrame(
+        {
+            "capture_id": list("abcdefgh"),
+            "van_id": ["v"] * 8,
+            "visit": ["one", "one", "two", "two", "three", "three", "four", "four"],
+            "captured_at": list(range(8)),
+            "grade": ["good", *["repeat"] * 7],
+            "grade_reasons": [[], idle, idle, idle, ["cold"], idle, low, idle],
+        }
+    )
+    assert tracked_captures(frame)["capture_id"].to_list() == ["a", "c", "d", "f", "g"]
+    assert frame.filter(is_good())["capture_id"].to_list() == ["a", "g"]  # what a repair is proven by
 
 
 def test_a_throttle_opening_told_from_the_shape_is_not_followed():

@@ -45,28 +45,24 @@ def test_it_ends_by_whichever_comes_first(
     warranty = warranty_of(until, until_km, readings, day=DAY)
     assert warranty is not None
     assert warranty.covered_until(DAY) == covered
-    assert len(warranty.facts(DAY)) == (until_km is not None)
+    (fact,) = warranty.facts(DAY)
+    assert ("by_date" in fact.words, "by_km" in fact.words) == (until is not None, until_km is not None)
 
 
 def test_no_entry_is_no_warranty() -> None:
     assert warranty_of(None, None, WEEKLY, day=DAY) is None
 
 
-def test_an_order_does_not_speak_of_a_warranty_that_is_over() -> None:
-    km = [(DAY, 120_000.0)]
-    told = [
-        len(warranty.facts_for_order(DAY))
-        for until, until_km, read in (
-            (EARLIER, 100_000.0, km),
-            (LATER, 100_000.0, km),
-            (EARLIER, 200_000.0, km),
-            (None, 100_000.0, km),
-            (None, 100_000.0, []),
-            (EARLIER, 100_000.0, []),
-        )
-        if (warranty := warranty_of(until, until_km, read, day=DAY)) is not None
+def test_a_warranty_by_date_alone_is_said_without_kilometres() -> None:
+    for until, word in ((LATER, "still in force"), (EARLIER, "over")):
+        warranty = warranty_of(until, None, WEEKLY, day=DAY)
+        assert warranty is not None
+        assert [render(fact) for fact in warranty.facts(DAY)] == [f"Warranty: by date {word} (last day {until})."]
+    by_km = warranty_of(None, 60_000.0, WEEKLY[:1], day=DAY)
+    assert by_km is not None
+    assert [render(fact, "de", "imperial") for fact in by_km.facts(DAY)] == [
+        "Garantie: nach Laufleistung abgelaufen (Grenze 37\u00a0282\u00a0mi); letzter Stand 37\u00a0282\u00a0mi am 2026-05-03."
     ]
-    assert told == [0, 1, 1, 0, 1, 0]
 
 
 def test_kilometres_run_out_at_the_vans_own_mileage() -> None:

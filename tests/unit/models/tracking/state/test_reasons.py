@@ -7,7 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
+from data_contracts.weeks import week_number
 from models.tracking.baseline import FamilyLevel
+from models.tracking.state.record import Judged
 from models.tracking.state.states import states_of
 
 QUANTITIES = (
@@ -54,8 +56,8 @@ def _standardised(serials: tuple[str | None, ...]) -> SimpleNamespace:
     )
 
 
-def _forecasts(limits: dict[str, float], means: dict[str, str]) -> SimpleNamespace:
-    """Weeks of the van to its limits, and what comes of crossing each."""
+def _forecasts(limits: dict[str, float], means: dict[str, str], level: np.ndarray) -> SimpleNamespace:
+    """Weeks of the van to its limits, what comes of crossing each, and its levels; what moves goes on."""
     n = len(QUANTITIES)
     weeks = {QUANTITIES.index(name): at for name, at in limits.items()}
     return SimpleNamespace(
@@ -65,6 +67,8 @@ def _forecasts(limits: dict[str, float], means: dict[str, str]) -> SimpleNamespa
                 low=np.array([at / 2, np.inf]),
                 high=np.array([at * 2, np.inf]),
                 within_next=np.zeros(2),
+                within_4=np.zeros(2),
+                within_8=np.zeros(2),
                 within_13=np.zeros(2),
             )
             for q, at in weeks.items()
@@ -73,9 +77,20 @@ def _forecasts(limits: dict[str, float], means: dict[str, str]) -> SimpleNamespa
         limits=dict.fromkeys(((0, q) for q in range(n)), (np.nan, 0.37)),
         beyond_means={(0, q): ("now", means.get(name, "power")) for q, name in enumerate(QUANTITIES)},
         trim_sum_pct=(35.0,),
-        began=lambda row, q: ("2026-W09", "2026-W08", "2026-W11") if q == 0 else None,
+        level=level,
+        level_u=np.zeros((2, n)),
+        going=np.ones((2, n)),
+        stepped=np.zeros((2, n)),
+        **{name: _began(week) for name, week in (("onset", 9), ("onset_low", 8), ("onset_high", 11))},
         drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
     )
+
+
+def _began(week: int) -> np.ndarray:
+    """When the first quantity of either van began to move; the others can't be dated."""
+    numbers = np.full((2, len(QUANTITIES)), np.nan)
+    numbers[:, 0] = week_number(f"2026-W{week:02d}")
+    return numbers
 
 
 def _repeats(unsteady: dict[str, float]) -> SimpleNamespace:
@@ -112,6 +127,7 @@ def _told(
     anomaly: dict[str, float] | None = None,
     serials: tuple[str | None, ...] = ("R1", "R1"),
     means: dict[str, str] | None = None,
+    once: tuple[str, ...] = (),
     **followed: dict[str, float],
 ) -> list[dict[str, Any]]:
     """Facts of a van whose own charts, family comparison and limits say so: how far off, or weeks to the limit.
@@ -127,15 +143,17 @@ def _told(
         peer_z=_two(_row(peer, 0.0)),
         level_z=_two(_row(None, 5.0)),
         ewma_limit=np.ones((2, len(QUANTITIES))),
+        at_once=_two(_row(dict.fromkeys(once, 1.0), 0.0)) > 0,
+        seen_once=np.array([bool(once) and set(once) == set(own or {}), False]),
         since=np.ones((2, len(QUANTITIES)), np.int64),
     )
     of = {"level": 0.0, "baseline": 0.0, "slope": 0.0, "var_slope": 1.0}
     table = SimpleNamespace(
         ewma=_two(_row(own, np.nan)), **{name: _two(_row(followed.get(name), usual)) for name, usual in of.items()}
     )
-    states = states_of(
-        std, table, alarms, _repeats(unsteady or {}), _forecasts(limits or {}, means or {}), _odd(anomaly), np.arange(2)
-    )  # type: ignore[arg-type]
+    forecasts = _forecasts(limits or {}, means or {}, table.level)
+    judged = Judged(std, table, alarms, forecasts, _repeats(unsteady or {}))  # type: ignore[arg-type]
+    states = states_of(judged, _odd(anomaly), np.arange(2))  # type: ignore[arg-type]
     return states.row(by_predicate=pl.col("van_id") == "v", named=True)["reason_facts"]
 
 
@@ -199,16 +217,25 @@ def test_a_movement_tells_its_levels_its_weeks_and_a_slope_that_is_sure() -> Non
     numbers, words = _numbers(fact), _words(fact)
     assert numbers["level"] == pytest.approx(3.0 * np.exp(0.02 * 5))
     assert numbers["baseline"] == pytest.approx(3.0 * np.exp(-0.02))
-    assert numbers["slope_per_week"] == pytest.approx(0.5 * 0.02 * 3.0)
+    assert numbers["slope_per_week"] == pytest.approx(0.5 * 0.02 * numbers["level"])  # at the level that is told
     assert (words["since"], words["onset"]) == ("2026-W13", "2026-W09")
     assert (words["onset_low"], words["onset_high"]) == ("2026-W08", "2026-W11")
     (unsure,) = _told(
-        own={"idle_g_s": 3.0}, slope={"idle_g_s": -0.5}, var_slope={"idle_g_s": 0.0626}, serials=(None, None)
+        own={"idle_g_s": 3.0},
+        level={"idle_g_s": -5.0},
+        slope={"idle_g_s": -0.5},
+        var_slope={"idle_g_s": 0.0651},
+        serials=(None, None),
     )
+    assert _words(unsure)["movement"] == "unclear"
     assert _numbers(unsure).get("slope_per_week") is None
-    (falling,) = _told(own={"lambda_idle": 3.0}, slope={"lambda_idle": -0.5}, var_slope={"lambda_idle": 0.06})
+    falling_off = {"slope": {"lambda_idle": -0.5}, "var_slope": {"lambda_idle": 0.06}}
+    (falling,) = _told(own={"lambda_idle": 3.0}, level={"lambda_idle": -5.0}, **falling_off)
     assert _numbers(falling)["slope_per_week"] < 0
     assert _words(falling).get("onset") is None
+    (back,) = _told(own={"lambda_idle": 3.0}, level={"lambda_idle": 5.0}, **falling_off)
+    assert _words(back)["movement"] == "returning"
+    assert "slope_per_week" not in _numbers(back)  # nothing is foretold of what comes back
 
 
 def test_limits_come_first_crossed_or_ahead_and_only_within_sight() -> None:

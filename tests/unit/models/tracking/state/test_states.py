@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 
 from models.tracking.baseline import FamilyLevel
+from models.tracking.state.record import Judged
 from models.tracking.state.states import _trims_together, states_of
 
 
@@ -40,6 +41,8 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
         peer_z=none,
         level_z=told("level_z", -5.0)[:, None],
         ewma_limit=none + 1.0,
+        at_once=own & False,
+        seen_once=(own & False).any(axis=1),
         since=np.zeros((n, 1), np.int64),
     )
     unsteady = SimpleNamespace(alarm=np.zeros((n, 0), bool), quantities=(), times=none[:, :0], since=none[:, :0])
@@ -48,6 +51,8 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
         low=told("weeks", np.inf),
         high=told("weeks", np.inf),
         within_next=told("next", 0.0),
+        within_4=told("within_13", 0.0),
+        within_8=told("within_13", 0.0),
         within_13=told("within_13", 0.0),
     )
     forecasts = SimpleNamespace(
@@ -56,7 +61,13 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
         limits={(0, 0): (54.0, np.nan)},
         beyond_means={(0, 0): (call, means)},
         trim_sum_pct=(35.0,),
-        began=lambda row, q: None,
+        level=none - 5.0,
+        level_u=none,
+        going=none + 1.0,
+        stepped=none,
+        onset=none * np.nan,
+        onset_low=none * np.nan,
+        onset_high=none * np.nan,
         drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
     )
     anomaly = SimpleNamespace(
@@ -68,7 +79,8 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
         cards=(),
         models={},
     )
-    return states_of(std, followed, alarms, unsteady, forecasts, anomaly, np.arange(n))  # type: ignore[arg-type]
+    judged = Judged(std, followed, alarms, forecasts, unsteady)  # type: ignore[arg-type]
+    return states_of(judged, anomaly, np.arange(n))  # type: ignore[arg-type]
 
 
 def test_listed_vans_first_then_the_nearest_limit_then_the_least_likely_then_the_name():
@@ -162,14 +174,12 @@ def test_both_trims_together_at_the_familys_limit(idle, raised, level_z, told):
     std = SimpleNamespace(
         quantities=trims,
         family=np.zeros(1, np.int64),
+        families=("f",),
         scatter=np.ones((1, 2)),
         levels={(0, q): FamilyLevel(0.0, 0.1, 1.0, 20.0, 9) for q in (0, 1)},
     )
-    fact = _trims_together(
-        std,  # type: ignore[arg-type]
-        SimpleNamespace(level=level),  # type: ignore[arg-type]
-        SimpleNamespace(level_z=np.array([level_z])),  # type: ignore[arg-type]
-        SimpleNamespace(trim_sum_pct=(35.0,)),  # type: ignore[arg-type]
-        0,
-    )
+    forecasts = SimpleNamespace(trim_sum_pct=(35.0,), level=level)
+    alarms = SimpleNamespace(level_z=np.array([level_z]))
+    judged = Judged(std, None, alarms, forecasts, None)  # type: ignore[arg-type]
+    fact = _trims_together(judged, 0)
     assert (fact is None) if told is None else (fact is not None and fact.numbers == {"level": told, "limit": 35.0})

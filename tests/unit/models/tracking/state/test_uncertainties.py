@@ -14,6 +14,7 @@ from models.tracking.charts.recursion import follow_vans
 from models.tracking.covariates import COVARIATES
 from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED
 from models.tracking.standardise import standardise, vans_spread
+from models.tracking.state.record import Judged
 from models.tracking.state.residuals import residuals_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import MAIN_PEAK, repeat_spread, tracked_captures, visits_of
@@ -34,6 +35,9 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
         families=("f",),
         family=np.zeros(1, np.int64),
         weeks=np.zeros(1, np.int64),
+        van=np.zeros(1, np.int64),
+        starts=np.array([0, 1]),
+        restart=np.zeros((1, 1), np.int8),
         x=np.zeros((1, 1)),
         scaled=np.full((1, 1), np.log(PEAK)),
         variance=np.full((1, 1), variance),
@@ -54,9 +58,15 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
         onset=unknown,
         onset_low=unknown,
         onset_high=unknown,
+        level=still,
+        level_u=still + 0.5,
+        going=unknown,
+        stepped=unknown,
+        limits={},
         drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
     )
-    return trends_of(std, followed, alarms, unsteady, forecasts, -9).row(0, named=True)  # type: ignore[arg-type]
+    judged = Judged(std, followed, alarms, forecasts, unsteady)  # type: ignore[arg-type]
+    return trends_of(judged, no_repairs(), -9).row(0, named=True)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -79,10 +89,18 @@ def test_baseline_and_slope_carry_their_own_uncertainty():
     row = _one_visit(baseline=1.0, baseline_variance=9.0, slope=0.5, var_slope=0.25)
     assert row["baseline"] == pytest.approx(PEAK * np.exp(0.02))
     assert row["peer_baseline"] == pytest.approx(PEAK)
-    assert row["baseline_u"] == pytest.approx(3.0 * 0.02 * PEAK)
+    assert row["baseline_u"] == pytest.approx(3.0 * 0.02 * row["baseline"])
     assert row["slope_per_week"] == pytest.approx(0.5 * 0.02 * PEAK)
     assert row["slope_low"] == pytest.approx((0.5 - 1.959964 * 0.5) * 0.02 * PEAK)
     assert row["slope_high"] == pytest.approx((0.5 + 1.959964 * 0.5) * 0.02 * PEAK)
+    assert row["level_u"] == pytest.approx(0.5 * 0.02 * PEAK)
+    assert row["change"] == pytest.approx(row["level"] - row["baseline"])
+
+
+def test_the_expected_range_is_the_one_the_visit_was_judged_by():
+    row = _one_visit(baseline=1.0, baseline_variance=9.0, variance=16.0)
+    low, high = (PEAK * np.exp(0.02 * (1.0 + side * 1.959964 * 5.0)) for side in (-1.0, 1.0))
+    assert (row["expected_low"], row["expected_high"]) == (pytest.approx(low), pytest.approx(high))
 
 
 def _shift(
@@ -114,7 +132,7 @@ def _shift(
     std.restart[mark[0]] = mark[1]
     followed = SimpleNamespace(baseline=np.full((n, 1), baseline), baseline_variance=np.full((n, 1), baseline_variance))
     flags = np.full((n, 1), peer)
-    alarms = SimpleNamespace(own=flags & False, peer=flags, any=flags)
+    alarms = SimpleNamespace(own=flags & False, peer=flags, any=flags, seen_once=np.zeros(len(flags), bool))
     scatter = [repeats] * n if not mark[1] else [9.0 * repeats if row < mark[0] else repeats for row in range(n)]
     within = pl.DataFrame({"van_id": ["v"] * n, "captured_at": range(n), MAIN_PEAK: scatter})
     with np.errstate(invalid="ignore", divide="ignore"):

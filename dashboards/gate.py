@@ -1,0 +1,328 @@
+"""In front of the board's server: which names it answers to, who may upload and download, and that a logout is one.
+
+The views ask `who.me`. What the server does by itself, without a view (taking uploads, handing out files, keeping cookies), is
+decided here, for every request and every message of an open page.
+"""
+
+import hashlib
+import ipaddress
+import json
+import os
+import re
+import time
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from data_contracts.errors import VansnapError
+from pipelines.storage.atomic_files import write_atomically
+from pipelines.workspace.people import Person, is_loopback, person_of
+from pipelines.workspace.settings import PeopleSettings, load_settings
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+App = Callable[[Scope, Receive, Send], Awaitable[None]]
+Claims = Mapping[str, object]
+
+ENDED = ".ended_logins"
+"""File of a workspace: hashes of logins that were ended by a logout, with the moment."""
+LONGEST_LOGIN_S = 32 * 24 * 3600.0
+"""A login ends by itself before that: Streamlit signs one for 31 days. [s]"""
+_IDENTITY = "_streamlit_user"
+_LOGOUT = "/auth/logout"
+_MEDIA = "/media/"
+_CLOSED = ("/_stcore/upload_file/", "/_stcore/metrics", "/_stcore/agent/", _MEDIA)
+_OFFERED = re.compile(rb"/media/([0-9a-f]{32,128}(?:\.\w{1,16})?)")
+_MOST_OFFERED = 2000
+_MOST_BEFORE_LOGIN = 64 * 1024
+"""Of one message from somebody who is not logged in. Of our choosing. [bytes]"""
+_POLICY = 1008  # RFC 6455, 7.4.1
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What a board answers to.
+
+    Attributes
+    ----------
+    hosts : frozenset of str
+        Host names besides those of loopback, in lower case.
+    any_number : bool
+        Any address written as a number too: a page elsewhere can make a name of its own lead here, but no number.
+    login : bool
+        People must say who they are.
+    secure : bool
+        It is reached by https only, so that its cookies are sent over nothing else.
+    """
+
+    hosts: frozenset[str]
+    any_number: bool = False
+    login: bool = False
+    secure: bool = False
+
+    def names(self, host: str | None) -> bool:
+        """Whether a Host header, or the host of an origin, names this board."""
+        try:
+            parts = urlsplit(f"//{host or ''}")
+            name = (parts.hostname or "").rstrip(".")
+            plain = parts.username is None and not (parts.path or parts.query or parts.fragment)
+        except ValueError:
+            return False
+        return plain and bool(name) and (is_loopback(name) or name in self.hosts or (self.any_number and _number(name)))
+
+
+def bounds(address: str, public_url: str, redirect_uri: str, *, login: bool) -> Bounds:
+    """Bounds of a board.
+
+    Parameters
+    ----------
+    address : str
+        Address it listens on.
+    public_url : str
+        Where people open it; empty: at that address.
+    redirect_uri : str
+        Where a login leads back to; empty without a login.
+    login : bool
+        Whether a login is required.
+    """
+    everywhere = _number(address) and ipaddress.ip_address(address).is_unspecified
+    named = {urlsplit(url).hostname or "" for url in (public_url, redirect_uri)} | (
+        {address} if not everywhere else set()
+    )
+    return Bounds(
+        frozenset(name.lower() for name in named if name),
+        any_number=login and everywhere,
+        login=login,
+        secure=urlsplit(redirect_uri).scheme == "https",
+    )
+
+
+def _number(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+@dataclass(frozen=True)
+class _Login:
+    """A login as its signed cookie tells: which one it is, and its claims."""
+
+    key: str
+    claims: Claims
+
+
+@dataclass
+class _Known:
+    """People of the settings, read again when the file has changed; nobody while it can't be read."""
+
+    path: Path
+    stamp: tuple[int, int, int] | None = None
+    people: PeopleSettings | None = None
+
+    def person(self, login: _Login | None) -> Person | None:
+        try:
+            status = self.path.stat()
+            stamp = (status.st_mtime_ns, status.st_size, status.st_ino)
+            if stamp != self.stamp:
+                self.stamp, self.people = stamp, None
+                self.people = load_settings(self.path).people
+        except (OSError, VansnapError):
+            self.stamp = self.people = None
+        return None if login is None or self.people is None else person_of(self.people, login.claims)
+
+
+@dataclass
+class _Ended:
+    """Logins that a logout ended; kept on disk, so that a restart does not bring them back."""
+
+    path: Path
+    since: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        try:
+            self.since = {str(key): float(at) for key, at in json.loads(self.path.read_text(encoding="utf-8")).items()}
+        except (OSError, ValueError, AttributeError, TypeError):
+            self.since = {}
+
+    def add(self, key: str) -> None:
+        now = time.time()
+        self.since = {one: at for one, at in self.since.items() if now - at < LONGEST_LOGIN_S} | {key: now}
+        write_atomically(self.path, json.dumps(self.since).encode())
+        self.path.chmod(0o600)
+
+
+class Gate:
+    """ASGI middleware around the board.
+
+    Parameters
+    ----------
+    app : callable
+        The board's server.
+    home : Path
+        Workspace, whose settings say who may come in.
+    told : callable
+        Gives the bounds; asked once, at the first request, when the server knows its options.
+    secret : callable
+        Gives the key that cookies are signed with.
+    """
+
+    def __init__(self, app: App, *, home: Path, told: Callable[[], Bounds], secret: Callable[[], str]) -> None:
+        self._app, self._told, self._secret = app, told, secret
+        self._bounds: Bounds | None = None
+        self._known = _Known(home / "settings.toml")
+        self._ended = _Ended(home / ENDED)
+        self._offered: dict[str, dict[str, Person | None]] = {}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer, refuse, or hand on to the board."""
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        if self._bounds is None:
+            self._bounds = self._told()
+        headers = {name: value.decode("latin-1") for name, value in scope["headers"]}
+        origin = headers.get(b"origin")
+        ours = self._bounds.names(headers.get(b"host"))
+        if scope["type"] == "websocket" and origin is not None:
+            ours = ours and self._bounds.names(urlsplit(origin).netloc)
+        if not ours:
+            await _refuse(scope, send, 421, "this board does not answer to that name")
+        elif not self._bounds.login:
+            await self._app(scope, receive, send)
+        else:
+            await self._with_login(scope, receive, self._secured(send))
+
+    async def _with_login(self, scope: Scope, receive: Receive, send: Send) -> None:
+        login = self._login(scope)
+        if login is not None and login.key in self._ended.since:
+            login = None
+        if login is None:
+            scope = _without_identity(scope)
+        person = self._known.person(login)
+        path = scope["path"]
+        if scope["type"] == "websocket":
+            await self._page(scope, receive, send, login, person)
+            return
+        if path == _LOGOUT and login is not None:
+            self._ended.add(login.key)
+            self._offered.pop(login.key, None)
+        if path.startswith(_CLOSED) and person is None and scope["method"] != "OPTIONS":
+            await _refuse(scope, send, 403, "log in first")
+        elif path.startswith(_MEDIA) and self._offers(login).get(path.removeprefix(_MEDIA)) != person:
+            await _refuse(scope, send, 403, "open the page again: what you may see has changed")
+        else:
+            await self._app(scope, receive, send)
+
+    async def _page(
+        self, scope: Scope, receive: Receive, send: Send, login: _Login | None, person: Person | None
+    ) -> None:
+        """An open page: it ends with the rights it was opened with, and what it offers is noted."""
+        ended = False
+
+        async def hear() -> Message:
+            nonlocal ended
+            message = await receive()
+            if message["type"] != "websocket.receive":
+                return message
+            gone = login is not None and login.key in self._ended.since
+            flood = person is None and len(message.get("bytes") or b"") > _MOST_BEFORE_LOGIN
+            if gone or flood or self._known.person(login) != person:
+                ended = True
+                await send({"type": "websocket.close", "code": _POLICY})
+                return {"type": "websocket.disconnect", "code": _POLICY}
+            return message
+
+        async def tell(message: Message) -> None:
+            if ended:
+                return
+            if message["type"] == "websocket.send" and login is not None:
+                offers = self._offers(login)
+                for name in _OFFERED.findall(message.get("bytes") or b""):
+                    offers[name.decode()] = person
+                while len(offers) > _MOST_OFFERED:
+                    del offers[next(iter(offers))]
+            await send(message)
+
+        await self._app(scope, hear, tell)
+
+    def _offers(self, login: _Login | None) -> dict[str, Person | None]:
+        """Files that pages of a login offered, and to whom it belonged then."""
+        return {} if login is None else self._offered.setdefault(login.key, {})
+
+    def _login(self, scope: Scope) -> _Login | None:
+        from starlette.requests import HTTPConnection
+        from streamlit.auth_util import get_cookie_with_chunks
+        from streamlit.web.server.starlette.starlette_app_utils import decode_signed_value
+
+        cookies, secret = HTTPConnection(scope).cookies, self._secret()
+
+        def signed(name: str) -> bytes | None:
+            value = cookies.get(name)
+            return None if value is None else decode_signed_value(secret, name, value.encode("latin-1"))
+
+        try:
+            content = get_cookie_with_chunks(signed, _IDENTITY)
+            claims = None if content is None else json.loads(content)
+        except (ValueError, UnicodeError):
+            return None
+        if content is None or not isinstance(claims, dict) or claims.get("is_logged_in") is not True:
+            return None
+        return _Login(hashlib.sha256(content).hexdigest(), claims)
+
+    def _secured(self, send: Send) -> Send:
+        """Mark every cookie that is set as one for https, where the board is reached by that."""
+        if self._bounds is None or not self._bounds.secure:
+            return send
+
+        async def marked(message: Message) -> None:
+            if "headers" in message:
+                message["headers"] = [
+                    (name, value + b"; Secure" if name.lower() == b"set-cookie" and not _is_secure(value) else value)
+                    for name, value in message["headers"]
+                ]
+            await send(message)
+
+        return marked
+
+
+def _is_secure(cookie: bytes) -> bool:
+    return any(part.strip().lower() == b"secure" for part in cookie.split(b";")[1:])
+
+
+def _without_identity(scope: Scope) -> Scope:
+    """The request as somebody's who is not logged in."""
+
+    def kept(cookies: bytes) -> bytes:
+        parts = [part.strip() for part in cookies.split(b";")]
+        return b"; ".join(part for part in parts if not part.startswith(_IDENTITY.encode()))
+
+    headers = [(name, kept(value) if name == b"cookie" else value) for name, value in scope["headers"]]
+    return {**scope, "headers": headers}
+
+
+async def _refuse(scope: Scope, send: Send, status: int, line: str) -> None:
+    if scope["type"] == "websocket":
+        await send({"type": "websocket.close", "code": _POLICY, "reason": line})
+        return
+    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"connection", b"close")]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": line.encode()})
+
+
+def told_bounds() -> Bounds:
+    """Bounds of the board that this process serves."""
+    import streamlit as st
+
+    from dashboards.who import home, login_required
+    from pipelines.read_side.published import board_settings
+
+    login = login_required()
+    redirect = str(st.secrets["auth"]["redirect_uri"]) if login else ""
+    address = st.get_option("server.address") or os.environ.get("STREAMLIT_SERVER_ADDRESS") or "0.0.0.0"
+    return bounds(str(address), board_settings(home()).board.public_url, redirect, login=login)

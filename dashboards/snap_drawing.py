@@ -1,0 +1,336 @@
+"""A snap drawn for a phone, as a small SVG: volts as recorded with the flow beside them, lambda below, bands, landmarks.
+
+Values in, text out: no page, no query. Labels are placed one after the other where they cover neither each other nor, as far
+as there is room, the trace; one that finds no room is left out, for the table says it too.
+"""
+
+import html
+import itertools
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from dashboards import text
+from dashboards.display import language
+from dashboards.palette import Palette
+from dashboards.text import message
+from data_contracts.facts.numerals import in_language
+
+WIDTH = 340.0
+"""What a phone of 360 px leaves of its width. [px]"""
+TEXT, SMALL = 13.0, 12.0
+"""Sizes of labels, and of the numbers on axes. [px]"""
+_FONT = "Source Sans 3, Noto Sans, Roboto, Helvetica, Arial, sans-serif"  # a picture has no part in the page's own
+_LETTER = 0.6  # width of a letter over its size, on the wide side for the font used
+_LEFT, _RIGHT, _HEAD = 34.0, 34.0, 22.0
+_AIR_HEIGHT, _LAMBDA_HEIGHT = 190.0, 140.0
+_LAMBDA_SHOWN = (0.65, 1.7)  # fuel cut goes to the end of any characteristic
+_NAMED = ("main_peak", "first_peak", "idle", "lambda_full_throttle", "lambda_idle", "lambda_fuel_cut")
+"""Marks with a label, the one that matters most first."""
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom. [px]"""
+
+
+@dataclass
+class _Panel:
+    """One pair of axes: where it lies and what it spans, and what is written on it already."""
+
+    top: float
+    height: float
+    times: tuple[float, float]
+    levels: tuple[float, float]
+    palette: Palette
+    written: list[Box] = field(default_factory=list)
+    traced: list[tuple[float, float]] = field(default_factory=list)
+    lines: list[str] = field(default_factory=list)
+
+    def x(self, time: float) -> float:
+        first, last = self.times
+        inside = min(max(time, first), last)
+        return _LEFT + (WIDTH - _LEFT - _RIGHT) * (inside - first) / (last - first)
+
+    def y(self, level: float) -> float:
+        low, high = self.levels
+        inside = min(max(level, low), high)
+        return self.top + self.height * (1.0 - (inside - low) / (high - low))
+
+    def write(self, words: str, box: Box, colour: str, size: float = TEXT, anchor: str = "start") -> None:
+        """Text in its box, with a rim of paper around the letters."""
+        at = {"start": box[0], "middle": 0.5 * (box[0] + box[2]), "end": box[2]}[anchor]
+        self.written.append(box)
+        self.lines.append(
+            f'<text x="{at:.1f}" y="{box[3] - 0.3 * size:.1f}" text-anchor="{anchor}" font-size="{size:g}" '
+            f'fill="{colour}" stroke="{self.palette.paper}" stroke-width="3" paint-order="stroke">{html.escape(words)}</text>'
+        )
+
+    def label(self, words: str, x: float, y: float, colour: str) -> None:
+        """A label near a point, where it collides with none before it."""
+        width, height = _wide(words, TEXT), TEXT + 4.0
+        best: tuple[float, Box] | None = None
+        for box in _around(x, y, width, height):
+            outside = box[0] < _LEFT or box[2] > WIDTH - _RIGHT or box[1] < self.top or box[3] > self.top + self.height
+            if outside or any(_meet(box, other) for other in self.written):
+                continue
+            covers = sum(box[0] <= a <= box[2] and box[1] <= b <= box[3] for a, b in self.traced)
+            far = math.dist((x, y), (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])))
+            if best is None or covers + far / 8.0 < best[0]:
+                best = covers + far / 8.0, box
+        if best is not None:
+            self.write(words, best[1], colour)
+
+
+def draw(document: Mapping[str, Any], palette: Palette) -> str:
+    """Draw a snap.
+
+    Parameters
+    ----------
+    document : mapping
+        As `pipelines.reports.snap_drawn.drawn` returns it.
+    palette : Palette
+        Colours.
+
+    Returns
+    -------
+    str
+        SVG, a picture of its own; empty where there is no trace.
+    """
+    air, mixture = document["air"], document["lambda"]
+    traces = [trace for trace in (air["trace"], *mixture["traces"]) if trace[0]]
+    if not traces:
+        return ""
+    first, last = min(at[0] for at, _ in traces), max(at[-1] for at, _ in traces)
+    times = (first, max(last, first + 0.01))
+    panels = [_air(air, document["events"], times, palette)] if air["trace"][0] else []
+    if any(at for at, _ in mixture["traces"]):
+        top = _HEAD + (panels[-1].top + panels[-1].height + 8.0 if panels else 0.0)
+        panels.append(_mixture(mixture, document["events"], top, times, palette))
+    bottom = panels[-1].top + panels[-1].height
+    lines = list(itertools.chain.from_iterable(panel.lines for panel in panels))
+    lines += _time_axis(panels[-1], document["from_opening"])
+    height = bottom + 2.0 * SMALL + 16.0
+    if any(mark["kind"] == "band" for mark in (*air["marks"], *mixture["marks"])):
+        lines += _legend(height, palette)
+        height += SMALL + 8.0
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:.0f}" font-family="{_FONT}">'
+        + "".join(lines)
+        + "</svg>"
+    )
+
+
+def _air(
+    air: Mapping[str, Any], events: Sequence[Mapping[str, Any]], times: tuple[float, float], palette: Palette
+) -> _Panel:
+    """Air mass flow: volts with the flow on the right, or the flow in the reader's unit."""
+    volts, scale = air["volts"], text.scale("g/s")
+    transfer = air["transfer"]
+
+    def drawn(flow: float) -> float:
+        return float(np.interp(flow, transfer[1], transfer[0])) if volts else scale * flow
+
+    at, recorded = air["trace"]
+    trace = recorded if volts else [scale * level for level in recorded]
+    marks = [{**m, "low": drawn(m["low"]), "high": drawn(m["high"])} for m in air["marks"]]
+    top = max([*trace, *(mark["high"] for mark in marks), 0.1])
+    panel = _Panel(_HEAD, _AIR_HEIGHT, times, (min([0.0, *trace]), 1.16 * top), palette)
+    unit = text.shown_unit("g/s")
+    _axis(panel, message("snap.airflow_v") if volts else message("snap.airflow", unit=unit))
+    if volts:
+        _flow_axis(panel, drawn, unit, float(np.interp(panel.levels[1], transfer[0], transfer[1])))
+    _body(panel, [(at, trace)], marks, events)
+    _say(panel, marks)
+    for event in events:
+        panel.label(message(f"snap.{event['name']}"), panel.x(event["first"]), panel.top + 2.0, palette.quiet)
+    return panel
+
+
+def _mixture(
+    mixture: Mapping[str, Any],
+    events: Sequence[Mapping[str, Any]],
+    top: float,
+    times: tuple[float, float],
+    palette: Palette,
+) -> _Panel:
+    """Lambda of every bank, as recorded; both ends say which is rich."""
+    volts, marks = mixture["volts"], mixture["marks"]
+    levels = [level for _, trace in mixture["traces"] for level in trace]
+    levels += [mark[end] for mark in marks for end in ("low", "high")]
+    if not volts:
+        levels = [level for level in levels if _LAMBDA_SHOWN[0] <= level <= _LAMBDA_SHOWN[1]]
+    low, high = (min(levels), max(levels)) if levels else (0.0, 1.0)
+    room = 0.18 * max(high - low, 0.05)
+    panel = _Panel(top, _LAMBDA_HEIGHT, times, (low - room, high + room), palette)
+    _axis(panel, message("snap.lambda_v" if volts else "snap.lambda_ratio"))
+    for up in (True, False):
+        words = ("↑ " if up else "↓ ") + message("snap.rich" if up == mixture["rich_is_up"] else "snap.lean")
+        edge = panel.top + 2.0 if up else panel.top + panel.height - TEXT - 4.0
+        panel.write(words, (_LEFT + 3.0, edge, _LEFT + 3.0 + _wide(words, TEXT), edge + TEXT + 2.0), palette.quiet)
+    _body(panel, mixture["traces"], marks, events)
+    _say(panel, marks)
+    return panel
+
+
+def _body(
+    panel: _Panel,
+    traces: Sequence[Sequence[Sequence[float]]],
+    marks: Sequence[Mapping[str, Any]],
+    events: Sequence[Mapping[str, Any]],
+) -> None:
+    """Bands, then events, then the traces, then levels and points, each over what is before it."""
+    colours, lines = panel.palette, []
+    for mark in marks:
+        if mark["kind"] == "band":
+            left, right, upper, lower = (
+                panel.x(mark["first"]),
+                panel.x(mark["stop"]),
+                panel.y(mark["high"]),
+                panel.y(mark["low"]),
+            )
+            lines.append(
+                f'<rect class="band" x="{left:.1f}" y="{upper:.1f}" width="{right - left:.1f}" '
+                f'height="{max(lower - upper, 2.0):.1f}" {_band_look(colours)}/>'
+            )
+    for event in events:
+        x = panel.x(event["first"])
+        lines.append(
+            f'<line x1="{x:.1f}" x2="{x:.1f}" y1="{panel.top:.1f}" y2="{panel.top + panel.height:.1f}" '
+            f'stroke="{colours.quiet}" stroke-width="1" stroke-dasharray="2 3"/>'
+        )
+    for number, (at, trace) in enumerate(traces):
+        points = [(panel.x(time), panel.y(level)) for time, level in zip(at, trace, strict=True)]
+        panel.traced += _filled(points)
+        path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+        dash = ' stroke-dasharray="5 3"' if number else ""
+        lines.append(
+            f'<polyline points="{path}" fill="none" stroke="{colours.accent}" stroke-width="1.8" '
+            f'stroke-linejoin="round"{dash}/>'
+        )
+    for mark in marks:
+        y = panel.y(mark["low"])
+        colour = colours.alarm if _outside(mark, marks) else colours.ink
+        if mark["kind"] == "level":
+            lines.append(
+                f'<line x1="{panel.x(mark["first"]):.1f}" x2="{panel.x(mark["stop"]):.1f}" y1="{y:.1f}" y2="{y:.1f}" '
+                f'stroke="{colour}" stroke-width="3"/>'
+            )
+        elif mark["kind"] == "point" and mark["name"] in _NAMED:
+            lines.append(
+                f'<circle cx="{panel.x(mark["first"]):.1f}" cy="{y:.1f}" r="4" fill="{colours.paper}" '
+                f'stroke="{colour}" stroke-width="2"/>'
+            )
+    panel.lines[:0] = lines
+
+
+def _say(panel: _Panel, marks: Sequence[Mapping[str, Any]]) -> None:
+    """Labels of what is marked, the one that matters most first."""
+    shown = [mark for mark in marks if mark["kind"] in ("point", "level") and mark["name"] in _NAMED]
+    for mark in sorted(shown, key=lambda mark: _NAMED.index(mark["name"])):
+        middle = 0.5 * (panel.x(mark["first"]) + panel.x(mark["stop"]))
+        colour = panel.palette.alarm if _outside(mark, marks) else panel.palette.ink
+        name = message(f"snap.{mark['name'].removeprefix('lambda_')}")
+        panel.label(name, middle, panel.y(mark["low"]), colour)
+
+
+def _axis(panel: _Panel, title: str) -> None:
+    """Title above the panel, levels on its left, and a frame."""
+    colours = panel.palette
+    panel.write(title, (0.0, panel.top - TEXT - 5.0, _wide(title, TEXT), panel.top - 3.0), colours.quiet)
+    for tick in _ticks(*panel.levels, most=4):
+        y = panel.y(tick)
+        panel.lines.append(
+            f'<line x1="{_LEFT:g}" x2="{WIDTH - _RIGHT:g}" y1="{y:.1f}" y2="{y:.1f}" stroke="{colours.line}"/>'
+        )
+        panel.write(_numeral(tick), (0.0, y - 0.6 * SMALL, _LEFT - 5.0, y + 0.6 * SMALL), colours.quiet, SMALL, "end")
+
+
+def _flow_axis(panel: _Panel, drawn: Any, unit: str, highest: float) -> None:
+    """The flow on the right: round flows where the transfer table has them, as far as they find room."""
+    scale = text.scale("g/s")
+    title = f"[{unit}]"
+    right = WIDTH - _RIGHT + 5.0
+    panel.write(
+        title,
+        (WIDTH - _wide(title, TEXT), panel.top - TEXT - 5.0, WIDTH, panel.top - 3.0),
+        panel.palette.quiet,
+        anchor="end",
+    )
+    above = math.inf
+    for tick in _ticks(0.0, scale * highest, most=6):
+        y = panel.y(drawn(tick / scale))
+        if above - y < SMALL + 3.0 or not panel.top <= y <= panel.top + panel.height:
+            continue
+        above = y
+        panel.write(_numeral(tick), (right, y - 0.6 * SMALL, WIDTH, y + 0.6 * SMALL), panel.palette.quiet, SMALL)
+
+
+def _time_axis(panel: _Panel, from_opening: bool) -> list[str]:
+    bottom = panel.top + panel.height
+    axis = _Panel(bottom, 2.0 * SMALL + 12.0, panel.times, (0.0, 1.0), panel.palette)
+    for tick in _ticks(*panel.times, most=6):
+        x, wide = panel.x(tick), _wide(_numeral(tick), SMALL)
+        box = (x - 0.5 * wide, bottom + 3.0, x + 0.5 * wide, bottom + SMALL + 5.0)
+        axis.write(_numeral(tick), box, panel.palette.quiet, SMALL, "middle")
+    words = message("snap.time" if from_opening else "snap.time_recorded")
+    low = bottom + SMALL + 6.0
+    axis.write(words, (_LEFT, low, WIDTH - _RIGHT, low + SMALL + 4.0), panel.palette.quiet, SMALL, "middle")
+    return axis.lines
+
+
+def _legend(top: float, palette: Palette) -> list[str]:
+    key = _Panel(top, SMALL + 8.0, (0.0, 1.0), (0.0, 1.0), palette)
+    words = message("snap.expected")
+    key.lines.append(f'<rect x="{_LEFT:g}" y="{top:.1f}" width="22" height="{SMALL:g}" {_band_look(palette)}/>')
+    left = _LEFT + 28.0
+    key.write(words, (left, top - 2.0, left + _wide(words, SMALL), top + SMALL), palette.quiet, SMALL)
+    return key.lines
+
+
+def _band_look(palette: Palette) -> str:
+    return f'fill="{palette.band}" stroke="{palette.well}" stroke-width="1.2" stroke-dasharray="4 2"'
+
+
+def _ticks(low: float, high: float, *, most: int) -> list[float]:
+    """Round numbers from low to high; none where there is no room between."""
+    if not high > low:
+        return []
+    step = 10.0 ** math.floor(math.log10((high - low) / most))
+    step *= next(factor for factor in (1.0, 2.0, 5.0, 10.0) if (high - low) / (factor * step) <= most)
+    first = math.ceil(low / step - 1e-9)
+    return [round(k * step, 10) + 0.0 for k in range(first, math.floor(high / step + 1e-9) + 1)]
+
+
+def _filled(points: Sequence[tuple[float, float]]) -> Iterator[tuple[float, float]]:
+    """Points of a line, also where it is steep: at most 4 px apart."""
+    for (x, y), (to_x, to_y) in itertools.pairwise(points):
+        steps = max(1, math.ceil(max(to_x - x, abs(to_y - y)) / 4.0))
+        yield from ((x + (to_x - x) * k / steps, y + (to_y - y) * k / steps) for k in range(steps))
+
+
+def _outside(mark: Mapping[str, Any], marks: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether a level lies outside the band it is expected in."""
+    bands = [band for band in marks if band["kind"] == "band" and band["name"] == mark["name"]]
+    return any(not band["low"] <= mark["low"] <= band["high"] for band in bands)
+
+
+def _numeral(tick: float) -> str:
+    return in_language(f"{tick:g}".replace("-", text.MINUS), language())
+
+
+def _around(x: float, y: float, width: float, height: float) -> Iterator[Box]:
+    """Places for a label around a point, near ones first."""
+    for away in (6.0, 12.0, 20.0, 30.0, 42.0):
+        for left in (x + away, x - away - width, x - 0.5 * width):
+            for top in (y - away - height, y + away, y - 0.5 * height, y - height, y):
+                if left != x - 0.5 * width or top != y - 0.5 * height:
+                    yield left, top, left + width, top + height
+
+
+def _meet(one: Box, other: Box) -> bool:
+    return one[0] < other[2] + 2.0 and other[0] < one[2] + 2.0 and one[1] < other[3] and other[1] < one[3]
+
+
+def _wide(words: str, size: float) -> float:
+    return _LETTER * size * len(words)

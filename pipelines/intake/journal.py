@@ -1,0 +1,265 @@
+"""The journal: what each run took in and judged, written down beside the deliveries it kept.
+
+The warehouse follows from the kept deliveries, the register, the decisions and the mends, but not from them alone: which came
+first decides what supersedes what, and which orders were proposed when. The journal holds that order, and the hash of every
+file that was delivered. `vansnap rebuild` makes a lost warehouse again from it, and `vansnap check` holds the kept files against it.
+Entries are files that never change, numbered in the order of the runs.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from itertools import groupby
+from pathlib import Path
+from typing import Any
+
+from data_contracts.errors import WorkspaceError
+from pipelines.decisions.inbox import TAKEN
+from pipelines.intake.corrections import FOLDER as MENDS
+from pipelines.intake.filing import place_of
+from pipelines.storage.atomic_files import write_atomically
+from pipelines.storage.warehouse import Warehouse
+from pipelines.workspace.workspace import Workspace
+
+FOLDER = "journal"
+"""Within waveforms/."""
+_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A delivery as the journal knows it.
+
+    Attributes
+    ----------
+    source : str
+        Its name as it lay in the inbox.
+    content_id : str
+        As in the table `deliveries`.
+    files : mapping of str to str
+        SHA-256 of every file by its path within the delivery; of a zip its own, under the empty name.
+    """
+
+    source: str
+    content_id: str
+    files: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What one run did.
+
+    Attributes
+    ----------
+    at : datetime
+        Time of the run.
+    decisions : tuple of str
+        Files, within decisions/, that were there then and not at the entry before.
+    deliveries : mapping of str to Kept
+        Taken in by it, or looked at again.
+    week : str
+        ISO week it judged; empty: it took in only.
+    run_id : str
+        Of the run that judged.
+    """
+
+    at: datetime
+    decisions: tuple[str, ...] = ()
+    deliveries: Mapping[str, Kept] = field(default_factory=dict)
+    week: str = ""
+    run_id: str = ""
+
+
+def read_journal(workspace: Workspace) -> list[Entry]:
+    """All entries in the order of the runs.
+
+    Parameters
+    ----------
+    workspace : Workspace
+
+    Returns
+    -------
+    list of Entry
+
+    Raises
+    ------
+    WorkspaceError
+        If one can't be read.
+    """
+    return [_read(path) for path in _files(workspace)]
+
+
+def unreadable_entries(workspace: Workspace) -> list[str]:
+    """Names, within the workspace, of entries that can't be read.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    broken = []
+    for path in _files(workspace):
+        try:
+            _read(path)
+        except WorkspaceError:
+            broken.append(str(path.relative_to(workspace.root)))
+    return broken
+
+
+def kept_deliveries(entries: Sequence[Entry]) -> dict[str, Kept]:
+    """Deliveries of a journal as they were last looked at, oldest first.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+    """
+    return {name: kept for entry in entries for name, kept in entry.deliveries.items()}
+
+
+def note_intake(workspace: Workspace, warehouse: Warehouse, looked_at: Sequence[str], *, now: datetime) -> None:
+    """Write down what an intake took in, and what earlier ones did that the journal lacks.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    warehouse : Warehouse
+        Open, outside a transaction.
+    looked_at : sequence of str
+        Deliveries whose rows changed.
+    now : datetime
+        Time of the run.
+    """
+    _catch_up(workspace, warehouse, now=now)
+    entries = read_journal(workspace)
+    written = entries[-1].deliveries if entries and entries[-1].at == now else {}
+    again = [name for name in looked_at if name not in written]
+    if again:
+        rows = {row["delivery"]: row for row in _deliveries(warehouse)}
+        held = {name: _kept(workspace, rows[name]) for name in again}
+        _write(workspace, len(entries), Entry(now, _fresh_decisions(workspace, entries), held))
+
+
+def note_run(workspace: Workspace, warehouse: Warehouse) -> None:
+    """Write down the runs that judged and are not in the journal yet.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by the caller.
+    warehouse : Warehouse
+        Open, outside a transaction.
+    """
+    _catch_up(workspace, warehouse, now=None)
+
+
+def _catch_up(workspace: Workspace, warehouse: Warehouse, *, now: datetime | None) -> None:
+    """Deliveries and runs the journal lacks, in the order of their times; a run that was cut off leaves some."""
+    entries = read_journal(workspace)
+    known = kept_deliveries(entries)
+    judged = {(entry.week, entry.run_id, entry.at) for entry in entries if entry.week}
+    missing = [row for row in _deliveries(warehouse) if row["delivery"] not in known]
+    found = [
+        Entry(at, deliveries={row["delivery"]: _kept(workspace, row) for row in rows})
+        for at, rows in ((at, list(rows)) for at, rows in groupby(missing, key=lambda row: row["taken_in_at"]))
+    ]
+    runs = warehouse.query("SELECT week, run_id, finished_at FROM runs ORDER BY finished_at, week").iter_rows()
+    found += [Entry(at, week=week, run_id=run) for week, run, at in runs if (week, run, at) not in judged]
+    if len(found) > 1:  # of one run there is one; several are of runs before
+        found.sort(key=lambda entry: (entry.at, entry.week))
+    for number, entry in enumerate(found):
+        last = number == len(found) - 1
+        decisions = _fresh_decisions(workspace, entries) if last else ()
+        _write(workspace, len(entries), Entry(entry.at, decisions, entry.deliveries, entry.week, entry.run_id))
+        entries.append(entry)
+
+
+def _deliveries(warehouse: Warehouse) -> list[dict[str, Any]]:
+    rows = warehouse.query("SELECT * FROM deliveries ORDER BY taken_in_at, delivery")
+    return list(rows.iter_rows(named=True))
+
+
+def _kept(workspace: Workspace, row: Mapping[str, Any]) -> Kept:
+    path = place_of(workspace, row["delivery"], row["source"], row["place"])
+    return Kept(row["source"], row["content_id"], digests(path))
+
+
+def digests(path: Path) -> dict[str, str]:
+    """SHA-256 of every file of a delivery.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder, or its zip.
+
+    Returns
+    -------
+    dict of str to str
+        By path within it; of a zip its own, under the empty name. Files that can't be read are left out.
+    """
+    paths = {"": path} if path.is_file() else {p.relative_to(path).as_posix(): p for p in sorted(path.rglob("*"))}
+    found = {}
+    for name, file in paths.items():
+        if not file.is_file() or file.is_symlink():
+            continue
+        try:
+            with file.open("rb") as opened:
+                found[name] = hashlib.file_digest(opened, "sha256").hexdigest()
+        except OSError:
+            continue
+    return found
+
+
+def _fresh_decisions(workspace: Workspace, entries: Sequence[Entry]) -> tuple[str, ...]:
+    known = {name for entry in entries for name in entry.decisions}
+    return tuple(name for name in decisions_there(workspace) if name not in known)
+
+
+def decisions_there(workspace: Workspace) -> list[str]:
+    """Files, within decisions/, of decisions that are taken in and of mends.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    return [
+        f"{folder}/{path.name}"
+        for folder in (MENDS, TAKEN)
+        for path in sorted((workspace.decisions / folder).glob("[!.]*.json"))
+    ]
+
+
+def _files(workspace: Workspace) -> list[Path]:
+    return sorted((workspace.waveforms / FOLDER).glob("[!.]*.json"))
+
+
+def _write(workspace: Workspace, number: int, entry: Entry) -> None:
+    folder = workspace.waveforms / FOLDER
+    folder.mkdir(exist_ok=True)
+    told = {
+        "at": entry.at.astimezone(UTC).isoformat(),
+        "week": entry.week,
+        "run_id": entry.run_id,
+        "decisions": list(entry.decisions),
+        "deliveries": {name: vars(kept) for name, kept in entry.deliveries.items()},
+    }
+    write_atomically(folder / f"{number + 1:06d}.json", json.dumps(told, ensure_ascii=False, indent=1).encode())
+
+
+def _read(path: Path) -> Entry:
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+        deliveries = {
+            str(name): Kept(
+                str(kept["source"]), str(kept["content_id"]), {str(k): str(v) for k, v in kept["files"].items()}
+            )
+            for name, kept in told["deliveries"].items()
+        }
+        at = datetime.fromisoformat(told["at"]).astimezone(UTC)
+        decisions = tuple(str(name) for name in told["decisions"])
+        return Entry(at, decisions, deliveries, str(told["week"]), str(told["run_id"]))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise WorkspaceError(
+            f"waveforms/{FOLDER}/{path.name} can't be read: put it back from a backup (`vansnap restore`)"
+        ) from error

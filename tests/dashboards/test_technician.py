@@ -1,0 +1,235 @@
+"""The technician's screen: a label's link, conditions kept for the hour, several recordings, and what must not be accepted."""
+
+import io
+import time
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from dashboards import visit_conditions
+from data_contracts.errors import InputError
+from data_contracts.facts.fact import Fact
+from tests.dashboards.conftest import View
+from tests.deliveries import make_home
+
+Given = list[dict[str, Any]]
+
+
+@pytest.fixture
+def reads(monkeypatch: pytest.MonkeyPatch) -> Given:
+    """What was handed to the reading, which answers as if all were well; a document in `answer` says otherwise."""
+    given: Given = []
+
+    def read_here(path: Path, **told: Any) -> dict[str, Any]:
+        names = sorted(each.name for each in path.iterdir()) if path.is_dir() else [path.name]
+        given.append({**told, "names": names})
+        return document(names)
+
+    monkeypatch.setattr("dashboards.read_one_now.read_apart", read_here)
+    return given
+
+
+def document(names: list[str], **against: Any) -> dict[str, Any]:
+    """A document of `vansnap read`."""
+    held = {"van": None, "verdict": "same", "sent_back": False, "check_family": False, "limit_crossed": False}
+    held |= {"facts": [Fact.of("van_same", count=3).row()], "quantities": [], "representative": None}
+    captures = [
+        {
+            "file": name,
+            "snap": 1,
+            "verdict": "accept",
+            "grade": "good",
+            "grade_reasons": [],
+            "readings": {},
+            "unread": {},
+        }
+        for name in names
+    ]
+    return {"captures": captures, "against": held | against, "conditions_of_file": {}}
+
+
+def hand_over(app: AppTest, *files: tuple[str, bytes]) -> AppTest:
+    uploader = app.file_uploader[0]
+    return uploader.set_value([(name, content, "text/csv") for name, content in files]).run()
+
+
+def number(app: AppTest, label: str) -> Any:
+    return next(field for field in app.number_input if field.label.startswith(label))
+
+
+def told(app: AppTest) -> str:
+    parts = (*app.title, *app.markdown, *app.success, *app.warning, *app.error, *app.caption)
+    return "\n".join(str(part.value) for part in parts)
+
+
+def test_a_labels_link_lands_on_its_van(view: View, reads: Given) -> None:
+    app = view("read_one_now", van="N-02")
+    assert not app.exception
+    assert app.title[0].value == "N\\-02"
+    assert "tarn\\-15 · north · canonical" in told(app)
+    recorder = next(box for box in app.selectbox if box.label == "Recorder profile")
+    assert recorder.value == "canonical"
+    assert "Engine family" not in [box.label for box in app.selectbox]
+    app = hand_over(app, ("1.csv", b"x"))
+    assert reads[0]["target"].van_id == "N-02"
+    assert reads[0]["family_name"] == ""
+    assert app.success[0].value.startswith("## Keep it")
+    assert "The van: same" in app.success[1].value
+    assert "Wear hearing protection" in app.info[0].value
+
+
+def test_without_a_label_the_van_is_chosen_and_stands_in_the_address(view: View) -> None:
+    app = view("read_one_now")
+    assert app.title[0].value == "At the van"
+    app = app.selectbox(key="read-van of ").set_value("S-03").run()
+    assert not app.exception
+    assert app.query_params["van"] in ("S-03", ["S-03"])
+    assert app.title[0].value == "S\\-03"
+    app = app.selectbox(key="read-van of S-03").set_value("N-01").run()
+    assert app.title[0].value == "N\\-01"
+    app = app.selectbox(key="read-van of N-01").set_value(None).run()
+    assert app.title[0].value == "At the van"
+
+
+def test_a_van_nobody_published_and_a_hostile_name_are_said(view: View, reads: Given) -> None:
+    app = view("read_one_now", van="<b>X</b> [a](https://example.org)")
+    assert not app.exception
+    assert "is in the register" in app.warning[0].value
+    assert "<b>" not in app.warning[0].value
+    assert "[a](" not in app.warning[0].value
+    assert not app.file_uploader
+    assert app.selectbox[0].label == "Van"
+
+
+def test_a_label_of_another_depot_shows_nothing(view: View, monkeypatch: pytest.MonkeyPatch) -> None:
+    from pipelines.workspace.people import SOLE
+
+    class OfNorth:
+        role, depots, name = SOLE.role, ("north",), "N"
+
+    monkeypatch.setattr("dashboards.read_one_now.me", OfNorth)
+    app = view("read_one_now", van="S-03")
+    assert not app.exception
+    assert app.title[0].value == "At the van"
+    assert "not among the vans you may see" in app.warning[0].value
+    assert view("read_one_now", van="N-01").title[0].value == "N\\-01"
+
+
+def test_conditions_are_asked_once_and_the_place_is_kept_for_the_next_van(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    app = view("read_one_now", van="N-01")
+    for label, value in (("Coolant", 88.0), ("Intake air", 21.0), ("Station", 99.5)):
+        app = number(app, label).set_value(value).run()
+    app = hand_over(app, ("1.csv", b"x"))
+    app = hand_over(app, ("2.csv", b"y"))
+    first, second = (given["conditions"] for given in reads)
+    assert (first.coolant_c, first.intake_air_c, first.barometer_kpa) == (88.0, 21.0, 99.5)
+    assert first == second
+    app.query_params["van"] = "N-02"
+    app = app.run()
+    assert number(app, "Coolant").value is None
+    assert number(app, "Intake air").value == 21.0
+    assert "carried over from N\\-01, 1 min ago" in told(app)
+    app = hand_over(app, ("3.csv", b"z"))
+    third = reads[2]["conditions"]
+    assert (third.coolant_c, third.intake_air_c, third.barometer_kpa) == (None, 21.0, 99.5)
+    later = time.time() + visit_conditions.KEPT_S + 60.0
+    monkeypatch.setattr(visit_conditions.time, "time", lambda: later)
+    app.query_params["van"] = "N-03"
+    app = app.run()
+    assert number(app, "Intake air").value is None
+    assert "carried over" not in told(app)
+
+
+def test_several_recordings_are_one_visit_and_read_once(view: View, reads: Given) -> None:
+    archive = io.BytesIO()
+    with zipfile.ZipFile(archive, "w") as packed:
+        packed.writestr("visit/3.csv", "z")
+    app = view("read_one_now", van="N-01")
+    app = hand_over(app, ("1.csv", b"x"), ("2.csv", b"y"), ("visit.zip", archive.getvalue()))
+    assert [given["names"] for given in reads] == [["1.csv", "2.csv", "3.csv"]]
+    app = app.run()
+    assert len(reads) == 1
+    assert "Keep it" in app.success[0].value
+    app.query_params["van"] = "N-02"
+    app = app.run()
+    assert len(reads) == 1  # another van's recordings are not this one's
+    assert not app.success
+
+
+def test_another_family_is_a_warning_and_nothing_is_kept(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+
+    far = Fact.of(
+        "far_from_family",
+        "main_peak_reference_g_s",
+        level=20.0,
+        expected_low=40.0,
+        expected_high=80.0,
+        family="brook-20",
+    )
+    doubted = document(["1.csv"], verdict="unknown", check_family=True, facts=[far.row()])
+    doubted["captures"][0]["verdict"] = "check"
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: doubted)
+    app = hand_over(view("read_one_now"), ("1.csv", b"x"))
+    assert not app.success
+    assert app.warning[0].value.startswith("## Check the family")
+    assert "40 to 80 g/s" in app.warning[0].value.replace("\\", "")
+    assert "Keep it" not in told(app)
+
+
+def test_a_snap_to_repeat_says_why_in_one_line(view: View, reads: Given, monkeypatch: pytest.MonkeyPatch) -> None:
+    from dashboards import read_one_now
+
+    none_kept = document(["1.csv"], verdict=None, sent_back=True, facts=[Fact.of("representative_none").row()])
+    none_kept["captures"][0] |= {
+        "verdict": "repeat",
+        "grade": "repeat",
+        "grade_reasons": [{"code": "x", "sentence": "the pedal came late", "remedy": "wait for idle"}],
+    }
+    none_kept["refused"] = [{"file": "2.csv", "reason": "2.csv: the file is empty"}]
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: none_kept)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"), ("2.csv", b""))
+    assert app.warning[0].value.split("\n\n")[:2] == ["## Record again", "The pedal came late: wait for idle"]
+    assert not app.success
+    assert "the file is empty" in told(app).replace("\\", "")
+
+
+@pytest.mark.parametrize(
+    ("files", "named"),
+    [
+        ([(f"{k}.csv", b"x") for k in range(25)], "more than 24 recordings"),
+        ([("visit.zip", b"no archive")], "can't be unpacked"),
+    ],
+)
+def test_too_much_is_one_line(files: list[tuple[str, bytes]], named: str, view: View, reads: Given) -> None:
+    app = hand_over(view("read_one_now", van="N-01"), *files)
+    assert not app.exception
+    assert named in app.error[0].value.replace("\\", "")
+    assert reads == []
+
+
+def test_what_the_reading_refuses_is_one_line(view: View, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(path: Path, **told: Any) -> dict[str, Any]:
+        raise InputError("it takes more than 120 s to read: record less around the snap")
+
+    monkeypatch.setattr("dashboards.read_one_now.read_apart", refuse)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
+    assert not app.exception
+    assert "more than 120 s" in app.error[0].value
+
+
+def test_before_any_run_a_van_is_read_by_the_register(view: View, reads: Given, tmp_path: Path) -> None:
+    home = make_home(tmp_path / "home")
+    app = view("read_one_now", home.root, van="V001")
+    assert not app.exception
+    assert "not in the published run" in app.warning[0].value
+    app = hand_over(app, ("1.csv", b"x"))
+    assert reads[0]["target"].van_id == "V001"
+    assert app.success
