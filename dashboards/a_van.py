@@ -1,4 +1,4 @@
-"""A van: why it is on the list, how it has moved, its snaps against earlier ones, and every value read."""
+"""A van: on top the card that decides; folded below it reasons, trends, snaps, values, repairs and orders."""
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -6,11 +6,12 @@ from datetime import datetime
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, order_card, parts, snaps, text
+from dashboards import charts, markup, order_card, parts, snaps, text, van_card
 from dashboards.display import reader
 from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart
 from dashboards.trend_sentence import trend_sentence
+from data_contracts.family import Family
 from data_contracts.signals import TRACKED, shown_at
 from data_contracts.states import shown_grade
 from pipelines.read_side import queries
@@ -33,28 +34,30 @@ def show() -> None:
         return
     st.title(inert(van_id))
     parts.show_message()
-    order_card.linked(published, van_id)
-    _facts(van)
-    _sheet(published, van_id)
-    _why(queries.van_on_list(published, van_id, week), week)
+    listed = queries.van_on_list(published, van_id, week)
     visits = queries.van_visits(published, van_id, week, limit=VISITS_OFFERED)
+    family = families(published.home).get(str(van["family"]))
+    order = van_card.order_shown(published, van_id, week)
+    _facts(van)
     if not visits.height:
         st.info(message("van.no_visit", van=inert(van_id), week=week))
-    else:
+    van_card.show(van_card.Shown(published, van, week, listed, visits, family, order))
+    if listed is not None:
+        _why(listed)
+    if order is not None:
+        _steps(order, family)
+    if visits.height:
         _trends(published, van_id, week)
-        snaps.section(published, van_id, visits, families(published.home).get(str(van["family"])))
+        snaps.section(published, van_id, visits, family)
         _reading(published, visits)
     _repairs_and_orders(published, van_id, week)
+    _sheet(published, van_id)
     parts.footer(published)
 
 
 def _choose(published: Published) -> tuple[str, str]:
-    left, right = st.columns([3, 1], vertical_alignment="bottom")
-    with left:
-        van_id = parts.choose_van(published)
-    with right:
-        week = parts.choose_week(published)
-    return van_id, week
+    week = parts.choose_week(published)
+    return parts.choose_van(published), week
 
 
 def _facts(van: Mapping[str, object]) -> None:
@@ -88,42 +91,45 @@ def _sheet(published: Published, van_id: str) -> None:
     )
 
 
-def _why(row: Mapping[str, object] | None, week: str) -> None:
-    if row is None:
-        st.success(message("van.not_on_list", week=week), icon=":material/check_circle:")
-        return
-    with st.container(border=True):
-        left, right = st.columns([3, 2], gap="large")
-        with left:
-            with st.container(horizontal=True, vertical_alignment="center"):
-                parts.badge_urgency(str(row["urgency"]))
-                st.markdown(f"**{message('van.on_list', rank=row['rank'], week=week)}**", width="content")
-            st.markdown("\n".join(f"- {inert(reason)}" for reason in text.sentences_of(row, "reasons")))
-            weeks, p = row["weeks_to_limit"], row["anomaly_p"]
-            if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
-                st.markdown(text.sentence(limit) + ".")
-            if isinstance(p, float):
-                parts.quiet(message("week.anomaly", p=text.p_value(p)))
-        with right:
-            st.markdown(f"**{message('van.causes')}**")
-            causes = row["causes"]
-            ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
-            titled = [(text.cause(code), probability) for code, probability in ranked]
-            if (rest := 1.0 - sum(p for _, p in titled)) > 0.005:
-                titled.append((message("van.causes_rest"), rest))
-            st.plotly_chart(
-                charts.cause_chart(titled, parts.palette()),
-                theme=None,
-                config=charts.CONFIG,
-                key="causes",
-                alt="; ".join(f"{title}, {text.percent(p)}" for title, p in titled),
-            )
-            parts.quiet(message("van.causes_note"))
+@st.fragment
+def _why(row: Mapping[str, object]) -> None:
+    """Every reason, and the causes with their probabilities."""
+    with parts.fold("card.why", "fold-why") as opened:
+        if not opened:
+            return
+        st.markdown("\n".join(f"- {inert(reason)}" for reason in text.sentences_of(row, "reasons")))
+        weeks, p = row["weeks_to_limit"], row["anomaly_p"]
+        if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
+            st.markdown(text.sentence(limit) + ".")
+        if isinstance(p, float):
+            parts.quiet(message("week.anomaly", p=text.p_value(p)))
+        causes = row["causes"]
+        ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
+        titled = [(text.cause(code), probability) for code, probability in ranked]
+        if (rest := 1.0 - sum(p for _, p in titled)) > 0.005:
+            titled.append((message("van.causes_rest"), rest))
+        st.markdown(f"**{message('van.causes')}**")
+        markup.bars([(text.sentence(title), text.percent(share), share) for title, share in titled])
+        parts.quiet(message("van.causes_note"))
 
 
+@st.fragment
+def _steps(order: Mapping[str, object], family: Family | None) -> None:
+    """The steps of the order that the card shows; open where a code on paper led here."""
+    with parts.fold("order.steps", "fold-steps", expanded="order" in st.query_params) as opened:
+        if opened:
+            order_card.steps(order, family)
+
+
+@st.fragment
 def _trends(published: Published, van_id: str, week: str) -> None:
+    with parts.fold("van.trends", "fold-trends") as opened:
+        if opened:
+            _every_trend(published, van_id, week)
+
+
+def _every_trend(published: Published, van_id: str, week: str) -> None:
     frame = queries.van_trends(published, van_id, week)
-    st.header(message("van.trends"))
     if not frame.height:
         st.info(message("van.no_visit", van=inert(van_id), week=week))
         return
@@ -151,10 +157,10 @@ def _trends(published: Published, van_id: str, week: str) -> None:
                 touched = repairs.filter(pl.col("touches").list.contains(quantity))
                 marks = [(str(week), str(work)) for week, work in touched.select("week", "work").iter_rows()]
                 _trend(quantity, rows, marks, span)
-    with st.expander(message("common.table")):
-        table = frame.filter(pl.col("quantity").is_in(chosen))
-        st.dataframe(table, hide_index=True)
-        parts.download(lambda: table, f"trends-{van_id}-{week}.csv", "download-trends")
+    table = frame.filter(pl.col("quantity").is_in(chosen))
+    if st.toggle(message("common.table"), key="trends-table"):
+        parts.table(table)
+    parts.download(lambda: table, f"trends-{van_id}-{week}.csv", "download-trends")
 
 
 def _has_moved(row: Mapping[str, object]) -> bool:
@@ -187,7 +193,12 @@ def _trend(
 
 @st.fragment
 def _reading(published: Published, visits: pl.DataFrame) -> None:
-    st.header(message("van.reading"))
+    with parts.fold("van.reading", "fold-reading") as opened:
+        if opened:
+            _every_value(published, visits)
+
+
+def _every_value(published: Published, visits: pl.DataFrame) -> None:
     rows = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
     chosen = st.selectbox(
         message("van.reading_which"), list(rows), format_func=lambda c: text.moment(rows[c]["captured_at"]), key="visit"
@@ -206,10 +217,10 @@ def _reading(published: Published, visits: pl.DataFrame) -> None:
     reading = queries.reading(published, str(chosen))
     read = reading.filter(pl.col("value").is_not_null())
     unread = reading.filter(pl.col("value").is_null() & pl.col("unread").is_not_null())
-    st.table(reading_table(read), hide_index=True, border="horizontal", width="content")
-    with st.expander(f"{message('van.unread_hidden')} ({unread.height})"):
+    parts.sheet(reading_table(read), "values", width="content")
+    if st.toggle(f"{message('van.unread_hidden')} ({unread.height})", key="unread"):
         why = dict(zip(unread["quantity"].to_list(), unread["unread"].to_list(), strict=True))
-        st.table(parts.unread_table(why), hide_index=True, border="horizontal")
+        parts.sheet(parts.unread_table(why), "unread")
 
 
 def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
@@ -237,13 +248,20 @@ def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+@st.fragment
 def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
+    with parts.fold("van.past", "fold-past") as opened:
+        if opened:
+            _past(published, van_id, week)
+
+
+def _past(published: Published, van_id: str, week: str) -> None:
     left, right = st.columns(2, gap="large")
     with left:
-        st.header(message("van.repairs"))
+        st.header(message("van.repairs"), anchor=False)
         repairs = queries.van_repairs(published, van_id)
         if repairs.height:
-            st.table(
+            parts.sheet(
                 pl.DataFrame(
                     {
                         message("order.done_at"): [text.day(d) for d in repairs["done_at"]],
@@ -251,16 +269,15 @@ def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
                         message("order.parts"): [inert(p or "") for p in repairs["parts"]],
                     }
                 ),
-                hide_index=True,
-                border="horizontal",
+                "repairs",
             )
         else:
             st.markdown(message("van.no_repairs"))
     with right:
-        st.header(message("van.orders"))
+        st.header(message("van.orders"), anchor=False)
         orders = queries.van_orders(published, van_id, week)
         if orders.height:
-            st.table(
+            parts.sheet(
                 pl.DataFrame(
                     {
                         message("common.week"): orders["week"],
@@ -272,8 +289,7 @@ def _repairs_and_orders(published: Published, van_id: str, week: str) -> None:
                         message("order.due"): [text.day(d) for d in orders["due_by"]],
                     }
                 ),
-                hide_index=True,
-                border="horizontal",
+                "orders",
             )
         else:
             st.markdown(message("van.no_orders"))

@@ -6,9 +6,11 @@ import streamlit as st
 
 from dashboards import (
     a_van,
+    bar,
     captures,
     display,
     how_sure,
+    markup,
     meaning,
     parts,
     proof,
@@ -22,9 +24,11 @@ from dashboards.text import message
 
 MARK = Path(__file__).with_name("mark.svg")
 STYLE = Path(__file__).with_name("board.css")
-SIDE_MENU = f"<script>{Path(__file__).with_name('side_menu.js').read_text(encoding='utf-8')}</script>"
 # Text on the accent colour takes the paper's colour; Streamlit assumes white in both themes.
-ON_ACCENT = "<style>[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
+OF_THE_THEME = (
+    "<style>:root {{ --vansnap-line: {line}; }}"
+    "[data-testid=stBaseButton-primary] *, [data-tag] {{ color: {paper} !important; }}</style>"
+)
 
 
 def main() -> None:
@@ -32,9 +36,7 @@ def main() -> None:
     display.start(who.home())
     st.set_page_config(page_title=message("app.title"), page_icon=str(MARK), layout="wide")
     st.html(STYLE)
-    st.html(ON_ACCENT.format(paper=parts.palette().paper))
-    with st.container(key="side-menu"):
-        st.html(SIDE_MENU, unsafe_allow_javascript=True)
+    st.html(OF_THE_THEME.format(paper=parts.palette().paper, line=parts.palette().line))
     who.let_in()
     pages = {
         "this_week": st.Page(this_week.show, title=message("page.this_week"), default=True),
@@ -47,9 +49,11 @@ def main() -> None:
         "meaning": st.Page(meaning.show, title=message("page.meaning"), url_path="meaning"),
     }
     parts.remember_pages(pages)
-    shown = st.navigation(list(pages.values()), position="top")
+    shown = st.navigation(list(pages.values()), position="hidden")
     if who.login_required():
         way_back.resume(pages)
+    bar.draw(pages)
+    markup.name_drop_zones()
     shown.run()
 
 

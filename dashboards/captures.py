@@ -64,25 +64,27 @@ def _quarantine(published: Published) -> None:
     parts.quiet(message("captures.quarantine_note"))
     rules = counts["rule"].to_list()
     _table(
+        "captures-1",
         {
             message("captures.rule"): [_sentence(QUARANTINE_RULES, r) for r in rules],
             message("captures.items"): [str(n) for n in counts["items"]],
             message("captures.rows"): [str(n) for n in counts["rows"]],
             message("captures.remedy"): [text.sentence(_remedy(QUARANTINE_RULES, r)) for r in rules],
-        }
+        },
     )
     items = capture_queries.quarantine(published, state=state or "waiting")
     if (state or "waiting") == "waiting":
         mend.chooser(published, items)
     with st.expander(message("captures.each")):
         _table(
+            "captures-2",
             {
                 message("captures.delivery"): items["delivery"].to_list(),
                 message("captures.file"): [f or "" for f in items["file"]],
                 message("captures.row"): ["" if r is None else str(r) for r in items["row"]],
                 message("captures.reason"): items["reason"].to_list(),
                 message("captures.first_seen"): [text.day(d) for d in items["first_seen"]],
-            }
+            },
         )
         parts.download(lambda: items, "quarantine.csv", "download-quarantine")
 
@@ -130,12 +132,13 @@ def _grades(published: Published, only: CaptureFilter) -> None:
         return
     codes = reasons["reason"].to_list()
     _table(
+        "captures-3",
         {
             message("captures.reason"): [_sentence(GRADE_REASONS, c) for c in codes],
             message("captures.count"): [str(n) for n in reasons["captures"]],
             message("captures.vans"): [str(n) for n in reasons["vans"]],
             message("captures.remedy"): [text.sentence(_remedy(GRADE_REASONS, c)) for c in codes],
-        }
+        },
     )
 
 
@@ -146,13 +149,14 @@ def _repeatability(published: Published) -> None:
         st.markdown(message("captures.repeatability_none"))
         return
     _table(
+        "captures-4",
         {
             message("captures.recorder"): frame["recorder"].to_list(),
             message("captures.serial"): [s or "" for s in frame["recorder_serial"]],
             message("captures.visits"): [str(n) for n in frame["visits"]],
             message("captures.repeats"): [str(n) for n in frame["repeats"]],
             message("captures.spread"): [_spread(s, frame["relative_sd"].median()) for s in frame["relative_sd"]],
-        }
+        },
     )
     parts.quiet(message("captures.repeatability_note"))
 
@@ -187,14 +191,14 @@ def _list(published: Published, only: CaptureFilter) -> None:
             message("captures.serial"): frame["recorder_serial"],
         }
     )
-    st.dataframe(shown, hide_index=True, height=420)
+    parts.table(shown, height=420)
     parts.download(lambda: frame, "captures.csv", "download-captures")
 
 
 def _deliveries(published: Published) -> None:
     st.header(message("captures.deliveries"))
     frame = capture_queries.deliveries(published)
-    st.dataframe(
+    parts.table(
         pl.DataFrame(
             {
                 message("captures.delivery"): frame["delivery"],
@@ -202,9 +206,9 @@ def _deliveries(published: Published) -> None:
                 **{message(f"captures.{name}"): frame[name] for name in ("rows", "held", "superseded", "duplicates")},
                 message("captures.quarantined"): frame["quarantined"],
             }
-        ),
-        hide_index=True,
+        )
     )
+    parts.download(lambda: frame, "deliveries.csv", "download-deliveries")
     _checks(published)
 
 
@@ -241,9 +245,9 @@ def _checks(published: Published) -> None:
     )
 
 
-def _table(columns: dict[str, list[str]]) -> None:
+def _table(name: str, columns: dict[str, list[str]]) -> None:
     shown = {name: [inert(cell) for cell in cells] for name, cells in columns.items()}
-    st.table(pl.DataFrame(shown), hide_index=True, border="horizontal")
+    parts.sheet(pl.DataFrame(shown), name)
 
 
 def _sentence(page: dict, code: str) -> str:  # type: ignore[type-arg]

@@ -1,41 +1,90 @@
-"""Deciding on an order in place: a button, a short form, and one event with the person's name."""
+"""Deciding on an order in place: accept at once, a short form for anything else, a finding, and taking the last decision back."""
 
-from datetime import date, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
 
 import streamlit as st
 
 from dashboards import parts, text
 from dashboards.text import inert, message
 from dashboards.who import home, me
-from data_contracts.causes import FINDINGS
+from data_contracts.causes import FINDINGS, NONE, OTHER
 from data_contracts.errors import VansnapError
 from data_contracts.states import ORDER_STATES
-from models.work.order_states import MOVES
-from pipelines.commands.decide import decide_one
+from models.work.order_states import BY_PROOF, MOVES, UNDO_WITHIN
+from pipelines.commands.decide import RUNNING, UNDO, Decided, decide_orders
 from pipelines.workspace.people import Person
 from pipelines.workspace.workspace import open_workspace
 
-_BY_PROOF = ("proven", "not_proven")  # what the next visit's snap decides
+NEXT: Mapping[str, str] = {
+    "proposed": "accepted",
+    "accepted": "booked",
+    "postponed": "accepted",
+    "booked": "done",
+    "declined": "accepted",
+    "done": "done",
+}
+"""What usually comes next for an order."""
+_NAME = "decide-person"
+_WHO = "vansnap_who_decides"
 
 
 def moves(state: str) -> list[str]:
     """States a person may move an order to from a given one, in the order they follow."""
-    return [word for word in ORDER_STATES if word in MOVES.get(state, ()) and word not in _BY_PROOF]
+    return [word for word in ORDER_STATES if word in MOVES.get(state, ()) and word not in BY_PROOF]
 
 
-def button(order_id: str, van_id: str, action: str, state: str) -> None:
-    """A button that opens the form; nothing where only the next visit can move the order."""
+def first_move(state: str, role: str) -> str:
+    """What the form offers first: for the workshop that the work is done, for others what usually comes next."""
+    return "done" if role == "workshop" and "done" in moves(state) else NEXT[state]
+
+
+def buttons(row: Mapping[str, Any], action: str, *, finding: bool = False) -> None:
+    """Buttons of one order: accept it at once, decide otherwise, record what was found; nothing where none is open.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of `work_orders`.
+    action : str
+        What it asks for, in words.
+    finding : bool
+        A finding has a button of its own.
+    """
+    order_id, van_id, state = str(row["order_id"]), str(row["van_id"]), str(row["state"])
+    if not moves(state) or not me().may("decide"):
+        return
+    told = (order_id, van_id, action, state)
+    if state == "proposed" and st.button(
+        message("decide.accept"),
+        key=f"accept-{order_id}",
+        type="primary",
+        help=message("decide.accept_help", van=inert(van_id)),
+    ):
+        if known_name():
+            _record([{"order_id": order_id, "state": "accepted"}], known_name())
+        else:
+            _open(*told, "accepted")
+    if st.button(message("decide.button"), key=f"decide-{order_id}", help=message("decide.help", van=inert(van_id))):
+        _open(*told)
     if (
-        moves(state)
-        and me().may("decide")
+        finding
+        and "done" in moves(state)
         and st.button(
-            message("decide.button"),
-            key=f"decide-{order_id}",
-            icon=":material/edit_note:",
-            help=message("decide.help", van=inert(van_id)),
+            message("decide.finding"), key=f"finding-{order_id}", help=message("decide.finding_help", van=inert(van_id))
         )
     ):
-        st.dialog(message("decide.title"))(form)(order_id, van_id, action, state)
+        _open(*told, "done")
+
+
+def _open(order_id: str, van_id: str, action: str, state: str, first: str = "") -> None:
+    st.dialog(message("decide.title", van=inert(van_id)))(form)(order_id, van_id, action, state, first)
+
+
+def known_name() -> str:
+    """Name that a decision made now carries: the login's, or the one typed in before; empty for none yet."""
+    return me().name or str(st.session_state.get(_WHO) or "")
 
 
 def name_of(who: Person) -> str:
@@ -43,10 +92,10 @@ def name_of(who: Person) -> str:
     if who.name:
         st.markdown(message("decide.signed", person=inert(who.name)))
         return who.name
-    return st.text_input(message("decide.person"), key="decide-person", persist_state="session", max_chars=80)
+    return st.text_input(message("decide.person"), key=_NAME, persist_state="session", max_chars=80)
 
 
-def form(order_id: str, van_id: str, action: str, state: str) -> None:
+def form(order_id: str, van_id: str, action: str, state: str, first: str = "") -> None:
     """The form: new state, person, and whatever that move needs."""
     who = me()
     if not who.may("decide"):  # the role may have been withdrawn while the form was open
@@ -54,31 +103,152 @@ def form(order_id: str, van_id: str, action: str, state: str) -> None:
         return
     st.markdown(f"**{inert(van_id)}**: {inert(action)}")
     parts.quiet(message("decide.order", order=inert(order_id), state=text.order_state(state)))
-    move = st.selectbox(message("decide.move"), moves(state), format_func=text.order_state, key=f"move-{order_id}")
-    person = name_of(who)
-    answers: dict[str, object] = {"order_id": order_id, "state": move, "person": person.strip()}
+    move = st.segmented_control(
+        message("decide.move"),
+        moves(state),
+        format_func=text.order_state,
+        default=first or first_move(state, who.role),
+        required=True,
+        key=f"move-{order_id}",
+    )
+    answers: dict[str, object] = {"order_id": order_id, "state": move}
     if move == "postponed":
         today = date.today()  # noqa: DTZ011
         answers["until"] = st.date_input(message("decide.until"), today + timedelta(weeks=4), min_value=today)
+    if move == "booked":
+        answers["until"] = st.date_input(message("decide.booked_for"), None, min_value=date.today())  # noqa: DTZ011
     if move == "done":
-        answers["found"] = st.selectbox(
-            message("decide.found"), FINDINGS, format_func=lambda c: text.sentence(text.cause(c)), index=None
-        )
-        answers["parts"] = st.text_input(message("decide.parts"), max_chars=200)
-        answers["hours"] = st.number_input(message("decide.hours"), 0.0, 200.0, value=None, step=0.25)
-        answers["cost"] = st.number_input(message("decide.cost"), 0.0, 100_000.0, value=None)
+        answers |= _finding()
+    person = name_of(who).strip()
     key = "decide.reason_needed" if move == "declined" else "decide.reason"
     answers["reason"] = st.text_input(message(key), max_chars=300, key="decide-reason")
     if not st.button(message("decide.save"), type="primary", key=f"save-{order_id}"):
         return
-    if not person.strip():
+    if not person:
         st.error(message("decide.who"))
-        return
+    elif move == "done" and not answers["found"]:
+        st.error(message("decide.found_needed", van=inert(van_id)))
+    elif move == "done" and answers["found"] == OTHER and not answers["note"]:
+        st.error(message("decide.namely_needed", van=inert(van_id)))
+    else:
+        _record([answers], person)
+
+
+def _finding() -> dict[str, object]:
+    """What was found, in the trade's words or another's, and what it took."""
+    ordered = [NONE, *sorted((code for code in FINDINGS if code not in (NONE, OTHER)), key=text.cause), OTHER]
+    found = st.selectbox(
+        message("decide.found"),
+        ordered,
+        format_func=lambda code: message("decide.another") if code == OTHER else text.sentence(text.cause(code)),
+        index=None,
+    )
+    told: dict[str, object] = {"found": found, "note": ""}
+    if found == OTHER:
+        told["note"] = st.text_input(message("decide.namely"), max_chars=200, key="decide-namely").strip()
+    left, right = st.columns(2)
+    with left:
+        told["hours"] = st.number_input(message("decide.hours"), 0.0, 200.0, value=None, step=0.25)
+    with right:
+        told["cost"] = st.number_input(message("decide.cost"), 0.0, 100_000.0, value=None)
+    told["parts"] = st.text_input(message("decide.parts"), max_chars=200)
+    return told
+
+
+def _record(answers: Sequence[Mapping[str, object]], person: str) -> None:
+    """Record decisions of a person, keep what to say of them, and draw the page anew."""
+    st.session_state[_WHO] = person
+    told = [{k: v for k, v in {**one, "person": person}.items() if v not in (None, "")} for one in answers]
     try:
         with st.spinner(message("decide.saving")):
-            words = decide_one(open_workspace(home()), {k: v for k, v in answers.items() if v not in (None, "")})
+            done = decide_orders(open_workspace(home()), told)
     except VansnapError as error:
         st.error(inert(text.sentence(str(error))))
         return
-    parts.keep_message(inert(text.sentence(words)))
+    parts.keep_message(said(done))
     st.rerun()
+
+
+def said(done: Sequence[Decided]) -> str:
+    """What was decided, naming each van."""
+    first = done[0]
+    if len(done) > 1:
+        vans = inert(", ".join(one.van_id for one in done))
+        told = message("decide.said_several", vans=vans, state=text.order_state(first.event.state), count=len(done))
+    else:
+        key = "decide.said_undone" if first.event.undoes else "decide.said"
+        told = message(key, van=inert(first.van_id), state=text.order_state(first.event.state))
+    if first.later == RUNNING:
+        told += " " + message("decide.later")
+    elif first.later:
+        told += " " + inert(text.sentence(first.later)) + "."
+    return told
+
+
+def undo_button(event: Mapping[str, Any], van_id: str) -> None:
+    """A button that takes the last decision of an order back, for a day after it.
+
+    Parameters
+    ----------
+    event : mapping
+        Row of `order_events`, the last that counts.
+    van_id : str
+        Of its order.
+    """
+    if event["state"] in BY_PROOF or datetime.now(UTC) - event["at"] > UNDO_WITHIN or not me().may("decide"):
+        return
+    order_id = str(event["order_id"])
+    if st.button(
+        message("decide.undo"),
+        key=f"undo-{order_id}",
+        type="tertiary",
+        icon=":material/undo:",
+        help=message("decide.undo_help", van=inert(van_id), state=text.order_state(str(event["state"]))),
+    ):
+        if known_name():
+            _record([{"order_id": order_id, "state": UNDO}], known_name())
+        else:
+            st.dialog(message("decide.undo"))(_undo_form)(order_id, van_id)
+
+
+def _undo_form(order_id: str, van_id: str) -> None:
+    """Who takes it back, where nobody has given a name yet."""
+    st.markdown(message("decide.undo_of", van=inert(van_id)))
+    person = name_of(me()).strip()
+    if st.button(message("decide.undo_save"), type="primary", key=f"undo-save-{order_id}"):
+        if person:
+            _record([{"order_id": order_id, "state": UNDO}], person)
+        else:
+            st.error(message("decide.who"))
+
+
+def several(rows: Sequence[Mapping[str, Any]]) -> None:
+    """Accept several proposals at once.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Orders on the page; those that are proposed are offered.
+    """
+    proposed = {str(row["order_id"]): row for row in rows if row.get("state") == "proposed" and row.get("order_id")}
+    if len(proposed) < 2 or not me().may("decide"):
+        return
+    with st.expander(message("decide.several", count=len(proposed))):
+        chosen = st.multiselect(
+            message("decide.several_which"),
+            list(proposed),
+            format_func=lambda order: f"{proposed[order]['van_id']}: {text.sentence_of(proposed[order], 'action')}",
+            key="accept-several",
+            placeholder=message("decide.several_none"),
+        )
+        person = known_name() or st.text_input(message("decide.person"), key="several-person", max_chars=80).strip()
+        if st.button(
+            message("decide.several_save", count=len(chosen)),
+            type="primary",
+            key="accept-several-save",
+            disabled=not chosen,
+        ):
+            if person:
+                _record([{"order_id": order, "state": "accepted"} for order in chosen], person)
+            else:
+                st.error(message("decide.who"))

@@ -122,7 +122,7 @@ def _promise(rows: Sequence[tuple[str, int, float, int]], heads: str, key: str) 
         )
     with right:
         names = message(heads).split("|")
-        st.table(
+        parts.sheet(
             pl.DataFrame(
                 {
                     names[0]: [row[0] for row in bands],
@@ -134,8 +134,7 @@ def _promise(rows: Sequence[tuple[str, int, float, int]], heads: str, key: str) 
                     ],
                 }
             ),
-            hide_index=True,
-            border="horizontal",
+            f"promise-{key}",
         )
 
 
@@ -159,9 +158,7 @@ def _coverage(published: Published) -> None:
             )
         )
     names = message("sure.coverage_heads").split("|")
-    st.table(
-        pl.DataFrame(dict(zip(names, zip(*shown, strict=True), strict=True))), hide_index=True, border="horizontal"
-    )
+    parts.sheet(pl.DataFrame(dict(zip(names, zip(*shown, strict=True), strict=True))), "coverage")
     parts.quiet(message("sure.coverage_note"))
 
 
@@ -172,7 +169,7 @@ def _learning(published: Published) -> None:
         st.markdown(message("sure.learning_none"))
         return
     names = message("sure.learning_heads").split("|")
-    st.table(
+    parts.sheet(
         pl.DataFrame(
             {
                 names[0]: frame["week"],
@@ -182,8 +179,7 @@ def _learning(published: Published) -> None:
                 names[4]: [inert(text.sentence_of(row, "why")) for row in frame.iter_rows(named=True)],
             }
         ),
-        hide_index=True,
-        border="horizontal",
+        "learning",
     )
     parts.quiet(message("sure.learning_note"))
 
@@ -200,7 +196,7 @@ def _repairs(published: Published) -> None:
         return
     st.header(message("sure.repairs"))
     names = message("sure.repairs_heads").split("|")
-    st.table(
+    parts.sheet(
         pl.DataFrame(
             {
                 names[0]: [
@@ -219,8 +215,7 @@ def _repairs(published: Published) -> None:
                 ],
             }
         ),
-        hide_index=True,
-        border="horizontal",
+        "proofs",
     )
 
 

@@ -54,6 +54,10 @@ def command(
         "client.toolbarMode": "minimal",
         "client.showErrorDetails": "none",
         "logger.level": "warning",
+        "theme.baseFontSize": "15",
+        "theme.baseRadius": "3px",
+        "theme.buttonRadius": "3px",
+        "theme.showWidgetBorder": "true",
         **_theme("light", LIGHT),
         **_theme("dark", DARK),
     }

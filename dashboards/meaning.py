@@ -3,13 +3,16 @@
 import functools
 import re
 from collections.abc import Mapping
+from typing import get_args
 
 import streamlit as st
 
-from dashboards import parts, text
+from dashboards import markup, parts, text
+from dashboards import meaning_pictures as pictures
 from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.make_pages import pages
+from data_contracts.quantities.record import Group
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 
 _made = functools.cache(pages)
@@ -31,16 +34,63 @@ def body(page: str) -> str:
     return re.sub(r"\]\((?:\.\./)?((?:quantities|causes)/\w+)\.md\)", r"](?page=\1)", made)
 
 
+OVERVIEW = "overview"
+_BESIDE_EACH_OTHER = 4
+
+
 @parts.explained
 def show() -> None:
     """The view. It needs no published file."""
     st.title(message("meaning.heading"))
     st.markdown(message("meaning.lead"))
-    known = titles()
-    parts.keep_in_address("page", list(known), next(iter(known)))
+    known = {OVERVIEW: message("meaning.overview")} | dict(titles())
+    parts.keep_in_address("page", list(known), OVERVIEW)
     page = st.selectbox(message("meaning.choose"), list(known), format_func=lambda p: known[p], key="page")
+    if page == OVERVIEW:
+        _overview(known)
+        return
     st.header(known[page])
     if page.startswith("quantities/"):
         name = page.removeprefix("quantities/")
         parts.quiet(message("meaning.column", column=text.inert(name)))
+    else:
+        _picture(page.removeprefix("causes/"), known[page])
     st.markdown(body(page))
+
+
+def _overview(known: Mapping[str, str]) -> None:
+    """Every landmark on a healthy snap, and every cause beside it, each leading to its page."""
+    of = pictures.traces()
+    if of is not None:
+        st.header(message("meaning.landmarks"))
+        markup.picture(pictures.landmarks(of, parts.palette()))
+    for group in get_args(Group):
+        mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
+        links = ", ".join(f"[{text.quantity(name)}](?page=quantities/{name})" for name in mine)
+        st.markdown(f"**{message(f'group.{group}')}:** {links}")
+    st.header(message("meaning.causes"))
+    if of is not None:
+        parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))
+    codes = list(EVERY_CAUSE)
+    for first in range(0, len(codes), _BESIDE_EACH_OTHER):
+        columns = st.columns(_BESIDE_EACH_OTHER, gap="medium")
+        for code, column in zip(codes[first : first + _BESIDE_EACH_OTHER], columns, strict=False):
+            with column:
+                title = known[f"causes/{code}"]
+                st.markdown(f"[{text.inert(title)}](?page=causes/{code})")
+                names = [] if of is None else pictures.shown_by(code, of)
+                if of is not None and names:
+                    markup.picture(pictures.beside_healthy(code, names, of, parts.palette(), title, small=True))
+                else:
+                    parts.quiet(message("meaning.not_by_eye"))
+
+
+def _picture(code: str, title: str) -> None:
+    """A cause's traces over the healthy ones, where the eye sees a difference."""
+    of = pictures.traces()
+    names = [] if of is None else pictures.shown_by(code, of)
+    if of is None or not names:
+        parts.quiet(message("meaning.not_by_eye"))
+        return
+    markup.picture(pictures.beside_healthy(code, names, of, parts.palette(), title, small=False))
+    parts.quiet(message("meaning.beside", severity=text.number(of.severity, 1)))

@@ -5,15 +5,25 @@ from collections.abc import Mapping
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, parts, text
+from dashboards import decide, markup, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import cautions_for
+from data_contracts.facts.fact import Fact
+from data_contracts.family import Family
 from data_contracts.jobs import steps_of
 from data_contracts.tables import WORK_ORDERS
-from pipelines.read_side import queries
-from pipelines.read_side.published import Published, board_settings, families
 from pipelines.workspace.workspace import open_workspace
+
+WORTH_LINES = ("failure_avoided", "running", "put_off", "warranty", "work", "parts", "van_time", "total")
+STATE_COLOURS = {
+    "accepted": "green",
+    "booked": "green",
+    "done": "green",
+    "proven": "green",
+    "not_proven": "red",
+    "postponed": "blue",
+}
 
 
 def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None:
@@ -37,8 +47,8 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
                 st.markdown(f"**{message('order.one', order=inert(row['order_id']))}**", width="content")
             parts.badge_urgency(str(row["urgency"]))
             if row["safety"]:
-                st.badge(f"! {message('order.safety')}", color="red", help=message("order.safety_help"))
-            st.markdown(f"**{text.order_state(str(row['state']))}**", width="content")
+                badge_safety()
+            badge_state(str(row["state"]))
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
         st.markdown(f"**{inert(action)}**")
@@ -47,43 +57,79 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
         if isinstance(worth, float) and worth > 0:
             line.append(message("workshop.worth", money=text.money(worth, currency)))
         line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
+        if row["state"] in ("postponed", "booked") and row["until"]:
+            line.append(message(f"workshop.{row['state']}", day=text.day(row["until"])))  # type: ignore[arg-type]
         parts.quiet(" · ".join(line))
-        for column in ("worth", "warranty", "plan_note"):
-            if sentence := text.sentence_of(row, column):
-                parts.quiet(inert(sentence))
+        planned = [message("card.planned", week=row["plan_week"])] if row["plan_week"] else []
+        if note := text.sentence_of(row, "plan_note"):
+            planned.append(inert(note))
+        if planned:
+            parts.quiet(text.sentence("; ".join(planned)))
+        _worth(row, currency)
+        if warranty := text.sentence_of(row, "warranty"):
+            parts.quiet(inert(warranty))
         if row["found"]:
             parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))
         with st.container(horizontal=True, gap="small"):
-            decide.button(str(row["order_id"]), van_id, action, str(row["state"]))
+            decide.buttons(row, action, finding=True)
             if not link:
-                _paper(row)
+                paper(row)
 
 
-def linked(published: Published, van_id: str) -> None:
-    """The order in the page's address, where a QR code on paper leads; nothing where there is none."""
-    asked = st.query_params.get("order")
-    if asked is None:
+def _worth(row: Mapping[str, object], currency: str) -> None:
+    """What an order is worth, sum by sum; the sentence that was stored, where its facts were not."""
+    facts = row.get("worth_facts")
+    told = [Fact.from_row(fact) for fact in facts] if isinstance(facts, list) else []
+    numbers = next((fact.numbers for fact in told if fact.code == "worth"), None)
+    if numbers is None:
+        if sentence := text.sentence_of(row, "worth"):
+            parts.quiet(inert(sentence))
         return
-    row = queries.order(published, asked)
-    if row is None:
-        st.warning(message("order.unknown", order=inert(asked)), icon=":material/search_off:")
-        return
-    if row["van_id"] != van_id:
-        del st.query_params["order"]  # another van has been chosen since
-        return
-    card(row, board_settings(published.home).workshop.currency, link=False)
-    steps = steps_of(str(row["cause"]))
-    with st.expander(message("order.steps")):
-        if steps:
-            st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(steps, 1)))
-        else:
-            st.markdown(message("order.steps_open"))
-        family = families(home()).get(str(row["family"]))
-        cautions = cautions_for(str(row["cause"]), family)
-        st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
+    rest = [fact.row() for fact in told if fact.code != "worth"]
+    if rest:
+        parts.quiet(inert(text.sentence_of({"worth": None, "worth_facts": rest}, "worth")))
+    markup.sums(
+        message("worth.heading", weeks=text.weeks_count(numbers["horizon_weeks"])),
+        [
+            (message(f"worth.{name}"), text.signed_money(numbers[name], currency))
+            for name in WORTH_LINES
+            if abs(numbers.get(name, 0.0)) >= 0.5
+        ],
+    )
 
 
-def _paper(row: Mapping[str, object]) -> None:
+def steps(order: Mapping[str, object], family: Family | None) -> None:
+    """Draw the steps of an order's job, and the cautions for it.
+
+    Parameters
+    ----------
+    order : mapping
+        Row of `work_orders`.
+    family : Family or None
+        Of the van.
+    """
+    known = steps_of(str(order["cause"]))
+    if known:
+        st.markdown("\n".join(f"{k}. {inert(text.contract(step))}" for k, step in enumerate(known, 1)))
+    else:
+        st.markdown(message("order.steps_open"))
+    cautions = cautions_for(str(order["cause"]), family)
+    st.markdown("\n".join(f"- {inert(text.contract(caution.text))}" for caution in cautions))
+
+
+def badge_safety() -> None:
+    """A failure can endanger people."""
+    st.badge(f"! {message('order.safety')}", color="red", help=message("order.safety_help"))
+
+
+def badge_state(state: str) -> None:
+    """State of an order as a sign and a word: what is decided looks decided."""
+    st.badge(text.order_state(state), color=STATE_COLOURS.get(state, "gray"))  # type: ignore[arg-type]
+
+
+def paper(row: Mapping[str, object]) -> None:
+    """A button that gives the order's page on paper."""
+
     def set_page() -> bytes:
         from pipelines.read_side.published import open_published
         from pipelines.reports.order_pdf import orders_pdf

@@ -1,8 +1,9 @@
 """Pieces several views share: the open published file or what to do about it, the week chosen, links, tables."""
 
+import contextlib
 import functools
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -10,11 +11,12 @@ import polars as pl
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from dashboards import text
+from dashboards import bar, text
 from dashboards.palette import DARK, LIGHT, Palette
 from dashboards.text import inert, message
 from dashboards.who import home as home
 from dashboards.who import me
+from data_contracts.causes import EVERY_CAUSE
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, open_published, run_in_progress
@@ -23,6 +25,8 @@ from pipelines.storage.plain_text import spreadsheet_csv
 
 _PAGES = "vansnap_pages"
 _TOLD = "vansnap_told"
+_FIGURE = re.compile(r"[\\]?[<>≈∞+−-]?\s?\d|∞")
+_DAY = re.compile(r"\d{4}[\\]?-(W?\d\d)")
 URGENCY_COLOURS = {"now": "red", "plan": "orange", "watch": "blue"}
 
 
@@ -158,14 +162,45 @@ def keep_in_address(key: str, options: Sequence[str], default: str) -> None:
     st.query_params[key] = st.session_state[seen] = st.session_state[key]
 
 
+def keep_several_in_address(key: str, options: Sequence[str]) -> None:
+    """The same for a widget of several values; an address without the key names none."""
+    seen = f"address of {key}"
+    asked = st.query_params.get_all(key)
+    if asked != st.session_state.get(seen, []):
+        st.session_state[key] = asked
+    kept = [value for value in st.session_state.get(key) or [] if value in options]
+    st.session_state[key] = st.session_state[seen] = kept
+    if kept:
+        st.query_params[key] = kept
+    else:
+        st.query_params.pop(key, None)
+
+
+def keep_text_in_address(key: str) -> None:
+    """The same for a widget of free text."""
+    seen = f"address of {key}"
+    asked = st.query_params.get(key, "")
+    if asked != st.session_state.get(seen, ""):
+        st.session_state[key] = asked
+    st.session_state[seen] = st.session_state.setdefault(key, "")
+    if st.session_state[key]:
+        st.query_params[key] = st.session_state[key]
+    else:
+        st.query_params.pop(key, None)
+
+
 def choose_week(published: Published) -> str:
     """The week to show, kept in the address of the page. Ends the page if nothing ran yet."""
     known = queries.weeks(published)
     if not known:
         st.info(message("state.no_run"))
         st.stop()
+    asked = st.query_params.get("week")
+    if asked is not None and asked not in known:
+        st.info(message("week.no_list", week=inert(asked), shown=known[0]), icon=":material/event_busy:")
     keep_in_address("week", known, known[0])
-    week: str = st.selectbox(message("common.week"), known, key="week")
+    with bar.week_place():
+        week: str = st.selectbox(message("common.week"), known, key="week", label_visibility="collapsed", width=132)
     return week
 
 
@@ -181,6 +216,12 @@ def choose_van(published: Published) -> str:
     return str(
         st.selectbox(message("van.choose"), known, key="van", accept_new_options=True, help=message("van.choose_help"))
     )
+
+
+def cause_link(code: str) -> str:
+    """Title of a cause, leading to what it means; plain words for what is no cause."""
+    title = inert(text.cause(code))
+    return f"[{title}](meaning?page=causes/{code})" if code in EVERY_CAUSE else title
 
 
 def badge_urgency(word: str) -> None:
@@ -200,6 +241,55 @@ def download(ask: Callable[[], pl.DataFrame], name: str, key: str) -> None:
         icon=":material/download:",
         on_click="ignore",
     )
+
+
+@contextlib.contextmanager
+def fold(key: str, name: str, *, expanded: bool = False, **places: object) -> Iterator[bool]:
+    """A fold of a page that is made only once it is opened; inside a fragment nothing else is made again.
+
+    Parameters
+    ----------
+    key : str
+        Key of its heading.
+    name : str
+        Its own name on the page.
+    expanded : bool
+        It is open at first.
+    **places : object
+        For the heading.
+    """
+    with st.expander(message(key, **places), expanded=expanded, key=name, on_change="rerun") as box:
+        yield bool(box.open)
+
+
+def table(frame: pl.DataFrame, height: int | Literal["auto"] = "auto") -> None:
+    """A table to look through. Its own download, which writes formulas from outside as they are, is off (board.css): offer ours."""
+    st.dataframe(frame, hide_index=True, height=height)
+
+
+def sheet(frame: pl.DataFrame, name: str, *, width: Literal["stretch", "content"] = "stretch") -> None:
+    """A table to read, columns of figures to the right.
+
+    Parameters
+    ----------
+    frame : polars.DataFrame
+        Text, made inert.
+    name : str
+        Its own name on the page.
+    width : {"stretch", "content"}
+        As wide as the page, or as what it holds.
+    """
+    to_the_right = [
+        k for k, column in enumerate(frame.iter_columns(), 1) if _of_figures([str(cell) for cell in column])
+    ]
+    with st.container(key=f"figures_{''.join(f'{k}_' for k in to_the_right)}{name}", width=width):
+        st.table(frame, hide_index=True, border="horizontal", width=width)
+
+
+def _of_figures(cells: Sequence[str]) -> bool:
+    """Whether a column holds figures, and so many of them that it is one of figures; days and weeks are none."""
+    told = [cell for cell in cells if cell and cell != message("number.none")]
+    return bool(told) and all(_FIGURE.match(cell) and not _DAY.match(cell) for cell in told)
 
 
 def file_part(name: str) -> str:

@@ -137,7 +137,7 @@ def compared(published: Published) -> None:
                 st.markdown(message("compared.nothing"))
                 break
             st.markdown(_differing(frame, by))
-            st.table(_table(mine, by, of_fleet), hide_index=True, border="horizontal", width="content")
+            parts.sheet(_table(mine, by, of_fleet), by, width="content")
         parts.quiet(message("compared.note", months=PER_VAN_MONTHS))
         parts.download(lambda: queries.both_compared(published), "depots-and-families.csv", "download-compared")
 

@@ -31,7 +31,12 @@ def section(published: Published, van_id: str, visits: pl.DataFrame, family: Fam
     family : Family or None
         Of the van, for the unit of the lambda trace.
     """
-    st.header(message("van.snaps"))
+    with parts.fold("van.snaps", "fold-snaps") as opened:
+        if opened:
+            _drawn(published, van_id, visits, family)
+
+
+def _drawn(published: Published, van_id: str, visits: pl.DataFrame, family: Family | None) -> None:
     captured = {str(row["capture_id"]): row for row in visits.iter_rows(named=True)}
     drawn = traces(published, van_id, list(captured)[:VISITS_DRAWN], family) if family is not None else {}
     ids = [capture for capture in captured if capture in drawn]

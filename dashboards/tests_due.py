@@ -73,13 +73,12 @@ def _by_depot(counts: pl.DataFrame) -> None:
         "tests.never_seen_column": "never_seen",
         "tests.no_room_column": "no_room",
     }
-    st.table(
+    parts.sheet(
         pl.DataFrame(
             {message("common.depot"): [inert(depot) for depot in counts["depot"]]}
             | {message(key): [text.count(count) for count in counts[column]] for key, column in names.items()}
         ),
-        hide_index=True,
-        border="horizontal",
+        "tests",
         width="content",
     )
 

@@ -4,6 +4,7 @@ Everything a person reads goes through `message` and the formatters here, so ano
 Text that came from outside (van ids, notes, file names) passes through `inert` before it meets Markdown.
 """
 
+import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -12,7 +13,7 @@ from datetime import UTC, date, datetime
 from dashboards import words_de, words_en
 from dashboards.display import language, units
 from data_contracts.bilingual import Words
-from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE
+from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
 from data_contracts.facts.numerals import in_language
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
@@ -98,6 +99,17 @@ def _fixed(value: float, places: int) -> str:
     shown = f"{round(value, places) or 0.0:,.{max(0, places)}f}".replace("-", MINUS)
     whole, _, decimals = shown.partition(".")
     return whole.replace(",", NARROW_SPACE) + in_language("." + decimals if decimals else "", language())
+
+
+def tick(value: float, levels: Sequence[float]) -> str:
+    """A level of an axis, with as many decimals as set it apart from its neighbours."""
+    step = min((abs(b - a) for a, b in itertools.pairwise(levels)), default=abs(value) or 1.0)
+    return _fixed(value, max(0, -math.floor(math.log10(step) + 1e-9)))
+
+
+def plain_minus(told: str) -> str:
+    """A sentence with true minus signs before its numbers."""
+    return re.sub(r"(?<![\w\d])-(?=\d)", MINUS, told)
 
 
 def separators() -> str:
@@ -190,6 +202,12 @@ def money(value: float, currency: str) -> str:
     return f"{_fixed(round(value), 0)} {inert(currency)}"
 
 
+def signed_money(value: float, currency: str) -> str:
+    """An amount with its sign, in plain text."""
+    whole = _fixed(round(value), 0)
+    return f"{whole if value < 0 else '+' + whole} {currency}"
+
+
 def day(value: date | datetime | None) -> str:
     """A day, ISO; a dash for none."""
     if value is None:
@@ -255,6 +273,8 @@ def cause(code: str) -> str:
         return message("week.none_fault")
     if code == NOT_SEPARABLE:
         return message("week.not_separable")
+    if code == OTHER:
+        return message("order.other")
     return contract(EVERY_CAUSE[code].title) if code in EVERY_CAUSE else code
 
 

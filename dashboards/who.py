@@ -4,7 +4,6 @@ import os
 from pathlib import Path
 
 import streamlit as st
-from streamlit.delta_generator import DeltaGenerator
 
 from dashboards import way_back
 from dashboards.display import LANGUAGE_KEY, UNITS_KEY
@@ -50,14 +49,12 @@ def _known() -> Person | None:
 
 
 def let_in() -> None:
-    """Let in whoever has access and return who that is; anybody else gets no further."""
+    """Let in whoever has access; anybody else gets no further."""
     if not login_required():
         address = st.get_option("server.address")
         if not is_loopback(address or "0.0.0.0"):  # unset is every interface
             st.title(message("you.not_here"))
             st.stop()
-        with _row():
-            _display()
         return
     try:
         person = _known()
@@ -78,22 +75,25 @@ def let_in() -> None:
             st.markdown(message("you.lead"))
             st.button(message("you.login"), on_click=_log_in, type="primary", icon=":material/login:")
         st.stop()
-    with _row():
-        words = message("you.are", person=inert(person.name), role=message(f"role.{person.role}"))
-        if person.depots:
-            words += " · " + message("you.depots", depots=inert(", ".join(person.depots)))
-        st.markdown(f":small[:gray[{words}]]", width="content")
+
+
+def controls() -> None:
+    """Who is looking, the way out, and language and units; for somebody who was let in."""
+    if not login_required():
         _display()
-        st.button(message("you.logout"), on_click=st.logout, icon=":material/logout:")
+        return
+    person = me()
+    words = message("you.are", person=inert(person.name), role=message(f"role.{person.role}"))
+    if person.depots:
+        words += " · " + message("you.depots", depots=inert(", ".join(person.depots)))
+    st.markdown(f":small[:gray[{words}]]", width="content")
+    _display()
+    st.button(message("you.logout"), on_click=st.logout, icon=":material/logout:")
 
 
 def _log_in() -> None:
     way_back.remember()
     st.login()
-
-
-def _row() -> DeltaGenerator:
-    return st.container(horizontal=True, horizontal_alignment="right", vertical_alignment="center", gap="small")
 
 
 def _display() -> None:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import polars as pl
 import streamlit as st
 
-from dashboards import order_card, parts, programme, text
+from dashboards import decide, order_card, parts, programme, text
 from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
@@ -79,6 +79,7 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
             day = row["due_by"]
             st.subheader(message("workshop.day", day=text.weekday(row["due_by"])))
         order_card.card(row, currency)
+    decide.several(frame.to_dicts())
     parts.download(
         lambda: queries.orders(published, depots, states, limit=DOWNLOAD_ROWS), "work-orders.csv", "download-orders"
     )
@@ -119,7 +120,7 @@ def _plan(published: Published, depots: list[str]) -> None:
     for week in weeks:
         columns[week] = [_planned(rows.get((week, name)), offered) for name in names]
     columns[message("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
-    st.table(pl.DataFrame(columns), hide_index=True, border="horizontal", width="content")
+    parts.sheet(pl.DataFrame(columns), "plan", width="content")
     parts.quiet(message("workshop.plan_note", hours=text.hours(offered)))
     rest = queries.left_out(published, depots, PLANNED_STATES)
     if rest.height:
@@ -146,7 +147,7 @@ def _hours(published: Published, depots: list[str]) -> None:
     if not frame.height:
         return
     offered = board_settings(published.home).workshop.hours_per_depot_week
-    st.table(
+    parts.sheet(
         pl.DataFrame(
             {
                 message("common.depot"): [inert(d) for d in frame["depot"]],
@@ -155,8 +156,7 @@ def _hours(published: Published, depots: list[str]) -> None:
                 message("workshop.of_week"): [_load(h, offered) for h in frame["hours"]],
             }
         ),
-        hide_index=True,
-        border="horizontal",
+        "hours",
         width="content",
     )
 
@@ -181,7 +181,7 @@ def _parts(published: Published, depots: list[str]) -> None:
     ]
     if rows:
         with st.expander(message("workshop.parts")):
-            st.table(pl.DataFrame(rows), hide_index=True, border="horizontal", width="content")
+            parts.sheet(pl.DataFrame(rows), "parts", width="content")
             parts.quiet(message("workshop.parts_note"))
 
 
@@ -206,10 +206,5 @@ def _worth(published: Published, depots: list[str]) -> None:
         }
 
     with st.expander(message("workshop.programme")):
-        st.table(
-            pl.DataFrame([shown(row) for row in frame.iter_rows(named=True)]),
-            hide_index=True,
-            border="horizontal",
-            width="content",
-        )
+        parts.sheet(pl.DataFrame([shown(row) for row in frame.iter_rows(named=True)]), "worth", width="content")
         parts.quiet(message("workshop.worth_note", weeks=text.number(workshop.horizon_weeks, 0)))

@@ -269,7 +269,7 @@ def decide(
         str | None,
         typer.Argument(
             metavar="STATE",
-            help="accepted, declined, postponed, booked, done, proven or not_proven; of an item discarded or taken_in.",
+            help="accepted, declined, postponed, booked, done or undo (for a day); of an item discarded or taken_in.",
         ),
     ] = None,
     home: Home = Path(DEFAULT_HOME),
@@ -278,7 +278,7 @@ def decide(
     until: Annotated[
         str | None, typer.Option(metavar="2026-04-30", help="Needed to postpone; for booked the day.")
     ] = None,
-    found: Annotated[str, typer.Option(help="Cause that was found, or none; needed when done.")] = "",
+    found: Annotated[str, typer.Option(help="Cause that was found, none or other (what: --note).")] = "",
     parts: Annotated[str, typer.Option(help="Parts used.")] = "",
     hours: Annotated[float | None, typer.Option(help="Hours it took.")] = None,
     cost: Annotated[float | None, typer.Option(help="Cost of the parts.")] = None,

@@ -38,5 +38,7 @@ LOOK_ALIKES: Mapping[str, tuple[Cause, ...]] = {
 NONE = "none"
 NOT_SEPARABLE = "not_separable"
 CAUSE_CODES: tuple[str, ...] = (*CAUSES, NONE)
-FINDINGS: tuple[str, ...] = (*EVERY_CAUSE, NONE)
+OTHER = "other"
+"""Something that is no cause of these: a finding says in words what."""
+FINDINGS: tuple[str, ...] = (*EVERY_CAUSE, NONE, OTHER)
 """What a workshop may say it found."""

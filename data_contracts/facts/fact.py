@@ -100,6 +100,7 @@ WORDS: dict[str, str] = {
     "fault_code": "name",  # of SAE J2012
     "says": "fault_code",  # the code again: told as its definition
     "feature": "feature",  # a name of data_contracts/features.py
+    "side": "choice",  # high or low: where the quantity lies of what is expected
     "scale": "choice",  # relative, times, scatter, plain, richer or count: the scale of the two below
     "seen": "choice",  # as_expected, level or change: what the sentence gives of the quantity
     "outcome": "outcome",  # restored, closer, unchanged or worse

@@ -297,6 +297,22 @@ def _weeks_most(rendering: _Rendering) -> str:
     return f"{high:.0f}" if high < horizon else rendering.phrase("more_than", amount=f"{horizon:.0f}")
 
 
+def _plainly(rendering: _Rendering) -> str:
+    """What the van does, in plain words; the quantity itself where it has none."""
+    name = rendering.fact.quantity or ""
+    words = QUANTITIES[name].plainly if name in QUANTITIES else None
+    if words is None:
+        return rendering.name_of(name)
+    told = (words.high if rendering.fact.words["side"] == "high" else words.low).in_language(rendering.language)
+    return rendering.phrase("bank2", name=told) if name.startswith(BANK2_PREFIX) else told
+
+
+def _short(rendering: _Rendering) -> str:
+    name = rendering.fact.quantity or ""
+    words = QUANTITIES[name].plainly if name in QUANTITIES else None
+    return "" if words is None else words.short.in_language(rendering.language)
+
+
 def _seen(rendering: _Rendering) -> str:
     feature = rendering.place("feature") or ""
     level, expected = (rendering.fact.numbers.get(name, float("nan")) for name in ("level", "expected"))
@@ -332,6 +348,8 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "expectation": lambda rendering: _with_u(rendering, "baseline"),
     "onset_range": _onset_range,
     "expected_range": _expected_range,
+    "plainly": _plainly,
+    "short": _short,
     "weeks_most": _weeks_most,
     "seen": _seen,
     "job": lambda rendering: _job(rendering, "cause"),

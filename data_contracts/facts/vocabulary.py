@@ -160,6 +160,29 @@ _REASONS = (
     ),
 )
 
+# A van in one line.
+_VERDICTS = (
+    _of_quantity(
+        "in_short",
+        "{Plainly}: {short} {level}[, was {baseline}][, limit {limit}].",
+        "{Plainly}: {short} {level}[, war {baseline}][, Grenze {limit}].",
+        "level side",
+        "baseline limit",
+    ),
+    _of_quantity(
+        "in_short_unsteady",
+        "Comes and goes: snaps of one visit disagree in {quantity} {times} times as much as usual.",
+        "Kommt und geht: die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie üblich ({quantity}).",
+        "times",
+    ),
+    _of_quantity(
+        "in_short_together",
+        "Nothing alone is far off, but the readings together are unlike a healthy van's, most of all {quantity}.",
+        "Nichts liegt für sich weit daneben, aber die Messwerte zusammen gleichen nicht denen eines gesunden Fahrzeugs, vor "
+        "allem {quantity}.",
+    ),
+)
+
 # The record of one quantity, said by data_contracts/facts/of_record.py.
 _RECORD = (
     _of_quantity(
@@ -553,6 +576,7 @@ FACTS: dict[str, Template] = {
     template.code: template
     for template in (
         *_REASONS,
+        *_VERDICTS,
         *_RECORD,
         *_NOTICES,
         *_EVIDENCE,

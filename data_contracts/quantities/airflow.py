@@ -2,7 +2,17 @@
 
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, IDLE, LEVEL, SMOOTH
-from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
+from data_contracts.quantities.record import (
+    Hurts,
+    Method,
+    Need,
+    Plainly,
+    Quantity,
+    RegisterFigure,
+    RepairKind,
+    Seen,
+    Tracking,
+)
 
 _MOVED_FLOW: tuple[RepairKind, ...] = ("air_mass_sensor", "throttle", "inlet_leak")
 _MOVED_SNAP: tuple[RepairKind, ...] = (*_MOVED_FLOW, "air_filter", "charge_air", "exhaust")
@@ -67,6 +77,11 @@ AIRFLOW: tuple[Quantity, ...] = (
         ),
         landmark="idle",
         shown={"board": 2, "evidence": 4, "console": 1},
+        plainly=Plainly(
+            Words("flow", "Strom"),
+            Words("too much air at idle", "zu viel Luft im Leerlauf"),
+            Words("too little air at idle", "zu wenig Luft im Leerlauf"),
+        ),
     ),
     Quantity(
         "opening_s",
@@ -116,6 +131,12 @@ AIRFLOW: tuple[Quantity, ...] = (
             surroundings={"log_pressure": (1.0, 0.3), "log_temperature": (0.5, 0.3)},
         ),
         landmark="first_peak",
+        plainly=Plainly(
+            Words("flow", "Strom"),
+            Words("first peak too high", "erste Spitze zu hoch"),
+            Words("first peak too low", "erste Spitze zu niedrig"),
+            seen=Seen("airflow", ((0.0, 0.2),), ()),
+        ),
     ),
     Quantity(
         "dip_v",
@@ -222,6 +243,12 @@ AIRFLOW: tuple[Quantity, ...] = (
             open_throttle_flow=True,
         ),
         shown={"board": 1, "evidence": 1},
+        plainly=Plainly(
+            Words("flow", "Strom"),
+            Words("too much air at full throttle", "zu viel Luft bei Volllast"),
+            Words("too little air at full throttle", "zu wenig Luft bei Volllast"),
+            seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),)),
+        ),
     ),
     Quantity(
         "release_s",
@@ -282,6 +309,12 @@ AIRFLOW: tuple[Quantity, ...] = (
         _PULSE,
         tracking=Tracking("plain", 0.05, _MOVED_PULSE),
         landmark="recirculation_pulse",
+        plainly=Plainly(
+            Words("flow", "Strom"),
+            Words("strong pulse when the throttle closes", "starker Impuls beim Schließen der Drossel"),
+            Words("weak pulse when the throttle closes", "schwacher Impuls beim Schließen der Drossel"),
+            seen=Seen("airflow", (), ((0.0, 0.7),)),
+        ),
     ),
     Quantity(
         "undershoot_g_s",
@@ -343,5 +376,11 @@ AIRFLOW: tuple[Quantity, ...] = (
             "Flow over opening from a mean-value engine; no published source.",
         ),
         tracking=Tracking("plain", 0.01, _MOVED_OPENING),
+        plainly=Plainly(
+            Words("share", "Anteil"),
+            Words("throttle opens further than usual", "Drossel öffnet weiter als üblich"),
+            Words("throttle does not open fully", "Drossel öffnet nicht ganz"),
+            seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),)),
+        ),
     ),
 )

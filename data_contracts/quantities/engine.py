@@ -2,7 +2,7 @@
 
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING
-from data_contracts.quantities.record import Method, Need, Quantity, Tracking
+from data_contracts.quantities.record import Method, Need, Plainly, Quantity, Seen, Tracking
 
 _SPEED = Method(
     "From the engine-speed channel; without one, from the firing ripple on the air-mass trace: the strongest line of a tapered spectrum, "
@@ -50,6 +50,12 @@ ENGINE: tuple[Quantity, ...] = (
         tracking=Tracking(
             "log", 0.05, ("air_filter", "throttle", "charge_air", "ignition", "exhaust"), repeats_charted=True
         ),
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("slow to rev up", "dreht langsam hoch"),
+            Words("quick to rev up", "dreht schnell hoch"),
+            seen=Seen("airflow", ((0.0, 0.9),), ()),
+        ),
     ),
     Quantity(
         "flow_per_rev_mg",
@@ -69,6 +75,11 @@ ENGINE: tuple[Quantity, ...] = (
             ("air_mass_sensor", "air_filter", "throttle", "inlet_leak", "charge_air", "exhaust"),
             flow_level="main_peak_reference_g_s",
             open_throttle_flow=True,
+        ),
+        plainly=Plainly(
+            Words("air", "Luft"),
+            Words("too much air per revolution", "zu viel Luft je Umdrehung"),
+            Words("too little air per revolution", "zu wenig Luft je Umdrehung"),
         ),
     ),
     Quantity(

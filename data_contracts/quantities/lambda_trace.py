@@ -2,7 +2,17 @@
 
 from data_contracts.bilingual import Words
 from data_contracts.quantities.phrases import CROSSING, FIT, LAMBDA_LEVEL, TWO_POINT, UNFINISHED
-from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RegisterFigure, RepairKind, Tracking
+from data_contracts.quantities.record import (
+    Hurts,
+    Method,
+    Need,
+    Plainly,
+    Quantity,
+    RegisterFigure,
+    RepairKind,
+    Seen,
+    Tracking,
+)
 
 _Kinds = tuple[RepairKind, ...]
 _MIXTURE: _Kinds = ("inlet_leak", "fuel_supply", "injectors", "ignition", "lambda_sensor", "exhaust_leak")
@@ -79,6 +89,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _IDLE,
         banked=True,
         tracking=Tracking("plain", 0.002, _MIXTURE, repeats_charted=True),
+        plainly=Plainly(
+            Words("lambda", "Lambda"),
+            Words("lean at idle", "mager im Leerlauf"),
+            Words("rich at idle", "fett im Leerlauf"),
+        ),
     ),
     Quantity(
         "lambda_idle_v",
@@ -119,6 +134,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _LEAN_BLIP,
         banked=True,
         tracking=Tracking("plain", 0.003, _TIP_IN, repeats_charted=True),
+        plainly=Plainly(
+            Words("blip", "Ausschlag"),
+            Words("lean as the throttle opens", "mager beim Öffnen der Drossel"),
+            Words("hardly lean as the throttle opens", "kaum mager beim Öffnen der Drossel"),
+            seen=Seen("lambda", ((0.0, 0.5),), ()),
+        ),
     ),
     Quantity(
         "tip_in_lean_blip_length_s",
@@ -153,6 +174,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             hurts=Hurts("now", "engine", high="lambda_full_throttle_high"),
         ),
         shown={"board": 3, "evidence": 2, "console": 4},
+        plainly=Plainly(
+            Words("lambda", "Lambda"),
+            Words("lean at full throttle", "mager bei Volllast"),
+            Words("rich at full throttle", "fett bei Volllast"),
+            seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
+        ),
     ),
     Quantity(
         "lambda_full_throttle_v",
@@ -174,6 +201,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             hurts=Hurts("now", "engine", low="lambda_signal_full_throttle_low_v", sensor="narrowband"),
         ),
         shown={"evidence": 3},
+        plainly=Plainly(
+            Words("signal", "Signal"),
+            Words("lambda signal high at full throttle", "Lambdasignal bei Volllast hoch"),
+            Words("lambda signal low at full throttle", "Lambdasignal bei Volllast niedrig"),
+            seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
+        ),
     ),
     Quantity(
         "lambda_full_throttle_slope_per_s",
@@ -193,6 +226,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         tracking=Tracking(
             "plain", 0.01, _MIXTURE, repeats_charted=True, hurts=Hurts("now", "engine", high="lambda_slope_high_per_s")
         ),
+        plainly=Plainly(
+            Words("drift", "Drift"),
+            Words("leans out while held", "magert beim Halten ab"),
+            Words("grows rich while held", "wird beim Halten fett"),
+            seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
+        ),
     ),
     Quantity(
         "lambda_fuel_cut",
@@ -207,6 +246,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _FUEL_CUT,
         banked=True,
         tracking=Tracking("plain", 0.01, _MIXTURE),
+        plainly=Plainly(
+            Words("lambda", "Lambda"),
+            Words("leaner than usual with the fuel cut", "in der Schubabschaltung magerer als üblich"),
+            Words("not lean enough with the fuel cut", "in der Schubabschaltung nicht mager genug"),
+            seen=Seen("lambda", (), ((0.0, 0.7),)),
+        ),
     ),
     Quantity(
         "lambda_fuel_cut_v",
@@ -234,6 +279,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _TO_RICH,
         banked=True,
         tracking=Tracking("plain", 0.005, _RESPONSE),
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("late to turn rich", "wird spät fett"),
+            Words("early to turn rich", "wird früh fett"),
+            seen=Seen("lambda", ((0.0, 0.9),), ()),
+        ),
     ),
     Quantity(
         "lambda_to_rich_time_constant_s",
@@ -246,6 +297,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         banked=True,
         tracking=Tracking("log", 0.05, _RESPONSE, register=_SENSOR_ALONE),
         shown={"board": 4},
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("slow to turn rich", "wird langsam fett"),
+            Words("quick to turn rich", "wird schnell fett"),
+            seen=Seen("lambda", ((0.0, 0.9),), ()),
+        ),
     ),
     Quantity(
         "lambda_to_lean_dead_time_s",
@@ -260,6 +317,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         _TO_LEAN,
         banked=True,
         tracking=Tracking("plain", 0.005, _RESPONSE),
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("late to turn lean", "wird spät mager"),
+            Words("early to turn lean", "wird früh mager"),
+            seen=Seen("lambda", (), ((0.0, 0.7),)),
+        ),
     ),
     Quantity(
         "lambda_to_lean_time_constant_s",
@@ -272,6 +335,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         banked=True,
         tracking=Tracking("log", 0.05, _LEAN_RESPONSE, register=_SENSOR_ALONE),
         shown={"board": 5},
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("slow to turn lean", "wird langsam mager"),
+            Words("quick to turn lean", "wird schnell mager"),
+            seen=Seen("lambda", (), ((0.0, 0.7),)),
+        ),
     ),
     Quantity(
         "lambda_to_rich_switch_time_s",
@@ -293,6 +362,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             less_is_better=True,
         ),
         shown={"board": 6},
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("switches slowly to rich", "schaltet langsam nach fett"),
+            Words("switches fast to rich", "schaltet schnell nach fett"),
+            seen=Seen("lambda", ((0.0, 0.9),), ()),
+        ),
     ),
     Quantity(
         "lambda_to_lean_switch_time_s",
@@ -314,6 +389,12 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             less_is_better=True,
         ),
         shown={"board": 7},
+        plainly=Plainly(
+            Words("time", "Zeit"),
+            Words("switches slowly to lean", "schaltet langsam nach mager"),
+            Words("switches fast to lean", "schaltet schnell nach mager"),
+            seen=Seen("lambda", (), ((0.0, 0.7),)),
+        ),
     ),
     Quantity(
         "lean_needles",
@@ -329,6 +410,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         banked=True,
         tracking=Tracking(
             "root", 0.25, _MIXTURE, hurts=Hurts("now", "catalyst", high="lean_needles_most"), less_is_better=True
+        ),
+        plainly=Plainly(
+            Words("count", "Anzahl"),
+            Words("lean needles under load", "magere Nadeln unter Last"),
+            Words("fewer lean needles than usual", "weniger magere Nadeln als üblich"),
         ),
     ),
     Quantity(
@@ -404,6 +490,11 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
         banked=True,
         tracking=Tracking(
             "plain", 0.001, _MIXTURE, hurts=Hurts("plan", "engine", high="cycle_ripple_most"), less_is_better=True
+        ),
+        plainly=Plainly(
+            Words("ripple", "Welligkeit"),
+            Words("one cylinder falls behind at idle", "ein Zylinder fällt im Leerlauf ab"),
+            Words("smoother than usual at idle", "ruhiger als üblich im Leerlauf"),
         ),
     ),
 )

@@ -183,6 +183,45 @@ class Tracking:
 
 
 @dataclass(frozen=True)
+class Seen:
+    """Where a quantity is seen by eye on the traces of a snap.
+
+    Attributes
+    ----------
+    trace : {"airflow", "lambda"}
+        Trace that shows it.
+    after_opening, after_release : tuple of (float, float)
+        Stretches, from the opening and from the release. [s]
+    """
+
+    trace: Literal["airflow", "lambda"]
+    after_opening: tuple[tuple[float, float], ...] = ()
+    after_release: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Plainly:
+    """A quantity in the trade's plain words: the verdict of a van is said with them.
+
+    Common usage in workshops, no published source (2026-11-29).
+
+    Attributes
+    ----------
+    short : Words
+        What is measured, where the rest of the sentence says when: "lambda".
+    high, low : Words
+        What the van does when the quantity is above or below what is expected of it.
+    seen : Seen or None
+        None for what no eye sees on a snap's traces, such as trims.
+    """
+
+    short: Words
+    high: Words
+    low: Words
+    seen: Seen | None = None
+
+
+@dataclass(frozen=True)
 class Quantity:
     """A quantity read from one snap: everything declared about it.
 
@@ -208,6 +247,8 @@ class Quantity:
         How it is charted per van and week; None for a quantity that only the technician and the causes use.
     landmark : str
         Landmark or stretch of a plotted snap that shows it; empty for none.
+    plainly : Plainly or None
+        In plain words; every charted quantity has them.
     shown : mapping of str to int
         Where it is shown by default, and its position there: trends on the board, trends of the evidence, table of the
         command `read`.
@@ -224,6 +265,7 @@ class Quantity:
     tracking: Tracking | None = None
     landmark: str = ""
     shown: Mapping[Place, int] = field(default_factory=dict)
+    plainly: Plainly | None = None
 
     @property
     def tracked(self) -> bool:

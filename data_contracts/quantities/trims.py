@@ -1,7 +1,7 @@
 """Fuel trims, as the manifest of a delivery gives them."""
 
 from data_contracts.bilingual import Words
-from data_contracts.quantities.record import Hurts, Method, Need, Quantity, RepairKind, Tracking
+from data_contracts.quantities.record import Hurts, Method, Need, Plainly, Quantity, RepairKind, Tracking
 
 _MIXTURE: tuple[RepairKind, ...] = (
     "air_mass_sensor",
@@ -40,6 +40,11 @@ TRIMS: tuple[Quantity, ...] = (
             hurts=Hurts("now", "stranding", high="trim_idle_most_pct", mirrored=True),
         ),
         shown={"board": 8},
+        plainly=Plainly(
+            Words("trim", "Trimm"),
+            Words("fuel added at idle", "Kraftstoff wird im Leerlauf zugegeben"),
+            Words("fuel taken off at idle", "Kraftstoff wird im Leerlauf weggenommen"),
+        ),
     ),
     Quantity(
         "trim_2500_pct",
@@ -58,6 +63,11 @@ TRIMS: tuple[Quantity, ...] = (
             _MIXTURE,
             surroundings=_LEANER_FUEL,
             hurts=Hurts("now", "stranding", high="trim_2500_most_pct", mirrored=True),
+        ),
+        plainly=Plainly(
+            Words("trim", "Trimm"),
+            Words("fuel added at 2,500 rpm", "Kraftstoff wird bei 2.500 1/min zugegeben"),
+            Words("fuel taken off at 2,500 rpm", "Kraftstoff wird bei 2.500 1/min weggenommen"),
         ),
     ),
 )

@@ -3,9 +3,10 @@
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
+from functools import reduce
 
-from data_contracts.causes import FINDINGS
+from data_contracts.causes import FINDINGS, OTHER
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.states import ORDER_STATES
@@ -21,6 +22,12 @@ MOVES: Mapping[str, frozenset[str]] = {
     "proven": frozenset({"not_proven"}),
     "not_proven": frozenset({"proven"}),
 }
+BY_PROOF = ("proven", "not_proven")
+"""States that the next visit's snap decides, not a person."""
+UNDO_WITHIN = timedelta(days=1)
+"""How long after a decision it may be taken back."""
+TAKEN_BACK, TAKES_BACK = "taken back", "takes back"
+"""How the reason begins why neither a decision that was taken back counts, nor the one that took it back."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +58,10 @@ class OrderEvent:
         Free text; of a proof, its facts in English.
     note_facts : tuple of Fact
         What a proof compared.
+    undoes : str
+        The decision it takes back, the last of its order; empty for none. The state is then the one gone back to.
+    due : date or None
+        Day the order was due before it was postponed.
     """
 
     order_id: str
@@ -65,6 +76,8 @@ class OrderEvent:
     cost: float | None = None
     note: str = ""
     note_facts: tuple[Fact, ...] = ()
+    undoes: str = ""
+    due: date | None = None
 
     @property
     def event_id(self) -> str:
@@ -81,6 +94,7 @@ class OrderEvent:
             repr(self.hours),
             repr(self.cost),
             self.note,
+            *((self.undoes,) if self.undoes else ()),
         )
         return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
 
@@ -142,6 +156,9 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
         raise InputError(f"{order}: time {event.at.isoformat()} has no UTC offset: give one")
     if not event.person.strip():
         raise InputError(f"{order}: nobody is named: say who decided")
+    if event.undoes:
+        _check_undo(status, event)
+        return
     if event.state not in MOVES[status.state]:
         allowed = ", ".join(sorted(MOVES[status.state]))
         raise InputError(f"{order}: is {status.state} and can't become {event.state}: it may become {allowed}")
@@ -154,9 +171,43 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
         raise InputError(f"{order}: booked for {event.until}: give {event.at.date()} or a later day")
     if event.state == "done" and event.found not in FINDINGS:
         raise InputError(f"{order}: found {event.found!r}: name one of {', '.join(FINDINGS)}; none is nothing found")
+    if event.state == "done" and event.found == OTHER and not event.note.strip():
+        raise InputError(f"{order}: found something else and not what: say it in note")
     for name, amount in (("hours", event.hours), ("cost", event.cost)):
         if amount is not None and not 0 <= amount < 1e7:
             raise InputError(f"{order}: {name} {amount}: give a number from 0")
+
+
+def _check_undo(status: OrderStatus, event: OrderEvent) -> None:
+    """Whether an event may take back the last decision of its order."""
+    order = f"order {event.order_id}"
+    last = status.events[-1] if status.events else None
+    if last is None or last.event_id != event.undoes:
+        raise InputError(f"{order}: only its last decision can be taken back: look at the order again")
+    if last.state in BY_PROOF:
+        raise InputError(f"{order}: {last.state} is shown by a visit and can't be taken back: decide anew")
+    if event.at - last.at > UNDO_WITHIN:
+        raise InputError(
+            f"{order}: decided on {last.at:%Y-%m-%d %H:%M}, and a decision can be taken back for a day: decide anew"
+        )
+    before = without_last(status).state
+    if event.state != before:
+        raise InputError(f"{order}: taken back it is {before}, not {event.state}: say so")
+
+
+def without_last(status: OrderStatus) -> OrderStatus:
+    """Where an order stood before its last event.
+
+    Parameters
+    ----------
+    status : OrderStatus
+        After at least one event.
+
+    Returns
+    -------
+    OrderStatus
+    """
+    return reduce(apply_event, status.events[:-1], OrderStatus())
 
 
 def apply_event(status: OrderStatus, event: OrderEvent) -> OrderStatus:
@@ -177,6 +228,8 @@ def apply_event(status: OrderStatus, event: OrderEvent) -> OrderStatus:
         See `check_event`.
     """
     check_event(status, event)
+    if event.undoes:
+        return without_last(status)
     done = event.state == "done"
     return OrderStatus(
         state=event.state,
@@ -203,7 +256,7 @@ def replay(events: Iterable[OrderEvent]) -> tuple[dict[str, OrderStatus], tuple[
     status : dict of str to OrderStatus
         Orders without an event are not in it: they are proposed.
     refused : tuple of RefusedEvent
-        Events that did not fit when they came; they change nothing.
+        Events that did not fit when they came, those taken back, and those that took one back; none counts.
     """
     once = {event.event_id: event for event in events}
     status: dict[str, OrderStatus] = {}
@@ -212,10 +265,16 @@ def replay(events: Iterable[OrderEvent]) -> tuple[dict[str, OrderStatus], tuple[
     refused.extend(RefusedEvent(event, f"time {event.at.isoformat()} has no UTC offset: give one") for event in naive)
     timed = [event for event in once.values() if event.at.utcoffset() is not None]
     for event in sorted(timed, key=lambda e: (e.at, e.event_id)):
+        before = status.get(event.order_id, OrderStatus())
         try:
-            status[event.order_id] = apply_event(status.get(event.order_id, OrderStatus()), event)
+            status[event.order_id] = apply_event(before, event)
         except InputError as error:
             refused.append(RefusedEvent(event, str(error)))
+            continue
+        if event.undoes:
+            undone = before.events[-1]
+            refused.append(RefusedEvent(undone, f"{TAKEN_BACK} by {event.person} on {event.at:%Y-%m-%d %H:%M} UTC"))
+            refused.append(RefusedEvent(event, f"{TAKES_BACK} the decision of {undone.at:%Y-%m-%d %H:%M} UTC"))
     return status, tuple(refused)
 
 

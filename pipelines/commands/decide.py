@@ -1,15 +1,16 @@
 """`vansnap decide`: decisions and findings from the command line or a workshop's CSV."""
 
 import getpass
-from collections.abc import Mapping
-from datetime import UTC, datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from data_contracts.errors import InputError, MissingFileError, VansnapError, WorkspaceError, first_line
-from models.work.order_states import OrderEvent
+from models.work.order_states import OrderEvent, replay, without_last
 from pipelines.commands.apply import apply_now
 from pipelines.decisions.order_decisions import check_decision, event_from, pending, record
 from pipelines.decisions.proofs import PERSON
@@ -19,6 +20,30 @@ from pipelines.workspace.workspace import Workspace
 
 COLUMNS = ("order_id", "state", "at", "person", "reason", "until", "found", "parts", "hours", "cost", "note")
 _NEEDED = ("order_id", "state")
+RUNNING = "written down; a run is in progress and takes it in"
+
+
+UNDO = "undo"
+"""In place of a state: takes back the last decision of an order."""
+
+
+@dataclass(frozen=True)
+class Decided:
+    """A decision on an order that stands from now on.
+
+    Attributes
+    ----------
+    event : OrderEvent
+        It.
+    van_id : str
+        Of the order.
+    later : str
+        Empty where it has taken effect; else why it does so later.
+    """
+
+    event: OrderEvent
+    van_id: str
+    later: str = ""
 
 
 def decide_one(workspace: Workspace, answers: Mapping[str, Any]) -> str:
@@ -28,7 +53,7 @@ def decide_one(workspace: Workspace, answers: Mapping[str, Any]) -> str:
     ----------
     workspace : Workspace
     answers : mapping
-        Columns of `COLUMNS`; what is None is left to its default.
+        Columns of `COLUMNS`; what is None is left to its default. The state `UNDO` takes the last decision back.
 
     Returns
     -------
@@ -44,12 +69,57 @@ def decide_one(workspace: Workspace, answers: Mapping[str, Any]) -> str:
     if item is not None:
         decision = _item_decision(answers, item, None)
         record_item(workspace, decision)
-        return f"item {decision.item_id[:12]} is to be {decision.state.replace('_', ' ')}" + _when(workspace)
-    event = _event(answers, None)
+        later = _later(workspace)
+        return f"item {decision.item_id[:12]} is to be {decision.state.replace('_', ' ')}" + (later and f" ({later})")
+    done = decide_orders(workspace, [answers])[0]
+    again = " again" if done.event.undoes else ""
+    return f"order {done.event.order_id} of {done.van_id} is {done.event.state}{again}" + (
+        done.later and f" ({done.later})"
+    )
+
+
+def decide_orders(workspace: Workspace, answers: Sequence[Mapping[str, Any]]) -> list[Decided]:
+    """Record decisions on orders; all of them fit, or none is recorded.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    answers : sequence of mapping
+        See `decide_one`.
+
+    Returns
+    -------
+    list of Decided
+        In the order given.
+
+    Raises
+    ------
+    InputError
+        If an order is unknown or can't go there.
+    """
     orders, events = _known(workspace)
-    check_decision(event, orders, events)
-    record(workspace, event)
-    return f"order {event.order_id} is {event.state}" + _when(workspace)
+    decided: list[OrderEvent] = []
+    for told in answers:
+        if told.get("state") == UNDO:
+            event = _undo(told, [*events, *decided])
+        else:
+            event = _event({**told, "due": orders.get(str(told["order_id"]), ("", None))[1]}, None)
+        check_decision(event, orders, [*events, *decided])
+        decided.append(event)
+    for event in decided:
+        record(workspace, event)
+    later = _later(workspace)
+    return [Decided(event, orders[event.order_id][0], later) for event in decided]
+
+
+def _undo(told: Mapping[str, Any], events: Sequence[OrderEvent]) -> OrderEvent:
+    """The event that takes back the last decision of an order."""
+    order_id = str(told["order_id"])
+    status = replay(events)[0].get(order_id)
+    if status is None or not status.events:
+        raise InputError(f"order {order_id}: nothing was decided on it, so there is nothing to take back")
+    last, before = status.events[-1], without_last(status)
+    return replace(_event({**told, "state": before.state}, None), undoes=last.event_id)
 
 
 def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) -> str:
@@ -105,7 +175,8 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
         record(workspace, event)
     for decision in items:
         record_item(workspace, decision)
-    return f"{len(decided) + len(items)} decisions recorded" + _when(workspace)
+    later = _later(workspace)
+    return f"{len(decided) + len(items)} decisions recorded" + (later and f" ({later})")
 
 
 def _event(answers: Mapping[str, Any], person: str | None) -> OrderEvent:
@@ -141,16 +212,17 @@ def _item_decision(answers: Mapping[str, Any], item: Mapping[str, Any], person: 
     return decision
 
 
-def _known(workspace: Workspace) -> tuple[list[str], list[OrderEvent]]:
+def _known(workspace: Workspace) -> tuple[dict[str, tuple[str, date | None]], list[OrderEvent]]:
+    """Van and day due of every order, and all events."""
     published = open_published(workspace.root)
-    orders = published.ask("SELECT order_id FROM work_orders")["order_id"].to_list()
+    rows = published.ask("SELECT order_id, van_id, due_by FROM work_orders").iter_rows()
     stored = [event_from(row) for row in published.ask("SELECT * FROM order_events").iter_rows(named=True)]
-    return orders, [*stored, *pending(workspace)]
+    return {order: (van_id, due) for order, van_id, due in rows}, [*stored, *pending(workspace)]
 
 
-def _when(workspace: Workspace) -> str:
-    """When it takes effect; whatever fails now, what was decided is on disk and stands."""
+def _later(workspace: Workspace) -> str:
+    """Empty where it takes effect at once; whatever fails now, what was decided is on disk and stands."""
     try:
-        return "" if apply_now(workspace) else " (written down; a run is in progress and takes it in)"
+        return "" if apply_now(workspace) else RUNNING
     except (WorkspaceError, OSError) as error:
-        return f" (written down, and it stands; it takes effect once this is mended: {first_line(error)})"
+        return f"written down, and it stands; it takes effect once this is mended: {first_line(error)}"

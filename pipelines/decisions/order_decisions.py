@@ -6,7 +6,7 @@ The same decision handed in twice is one event.
 """
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -130,11 +130,21 @@ def take_in_decisions(workspace: Workspace, warehouse: Warehouse) -> int:
     with warehouse.transaction():
         warehouse.replace("order_events", pl.DataFrame(rows, schema=polars_schema(ORDER_EVENTS)))
         bring_orders_up_to_date(warehouse, status)
+        _give_days_back(warehouse, [one.event for one in refused], {event.event_id for _, event in waiting})
     taken = workspace.decisions / TAKEN
     taken.mkdir(exist_ok=True)
     for path, _ in waiting:
         path.replace(taken / path.name)
     return len(waiting)
+
+
+def _give_days_back(warehouse: Warehouse, refused: Iterable[OrderEvent], new: Collection[str]) -> None:
+    """An order whose postponement was just taken back is due when it was before."""
+    told = {event.event_id: event for event in refused}
+    for event in told.values():
+        undone = told.get(event.undoes) if event.undoes and event.event_id in new else None
+        if undone is not None and undone.state == "postponed" and undone.due is not None:
+            warehouse.execute("UPDATE work_orders SET due_by = ? WHERE order_id = ?", [undone.due, undone.order_id])
 
 
 def bring_orders_up_to_date(warehouse: Warehouse, status: Mapping[str, OrderStatus]) -> None:
@@ -201,7 +211,7 @@ def repairs_from_orders(warehouse: Warehouse) -> pl.DataFrame:
     """
     done = warehouse.query(
         """
-        SELECT e.event_id AS repair_id, o.van_id, e."at" AS done_at, e.found AS work, nullif(e.parts, '') AS parts,
+        SELECT e.event_id AS repair_id, o.van_id, e."at" AS done_at, CASE WHEN e.found = 'other' THEN e.note ELSE e.found END AS work, nullif(e.parts, '') AS parts,
                e.order_id AS work_order, nullif(e.note, '') AS note
         FROM (
             SELECT * FROM order_events WHERE state = 'done' AND refused IS NULL
@@ -237,11 +247,13 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
     missing = [name for name in ("order_id", "state", "at", "person") if row.get(name) is None]
     if missing:
         raise InputError(f"the decision has no {missing[0]}: give one")
-    until, at = row.get("until") or None, row["at"]
+    until, due, at = row.get("until") or None, row.get("due") or None, row["at"]
     if not isinstance(at, datetime):
         at = made_of("at", at, datetime.fromisoformat, "write a moment such as 2026-04-30T09:15:00+02:00")
     if until is not None and not isinstance(until, date):
         until = made_of("until", until, date.fromisoformat, "write a day such as 2026-04-30")
+    if due is not None and not isinstance(due, date):
+        due = made_of("due", due, date.fromisoformat, "write a day such as 2026-04-30")
     return OrderEvent(
         order_id=str(row["order_id"]),
         state=str(row["state"]),
@@ -255,6 +267,8 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
         cost=_amount("cost", row.get("cost")),
         note=str(row.get("note") or ""),
         note_facts=_facts(row.get("note_facts") or ()),
+        undoes=str(row.get("undoes") or ""),
+        due=due,
     )
 
 

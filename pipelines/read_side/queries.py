@@ -39,12 +39,27 @@ def depots_and_families(published: Published) -> tuple[list[str], list[str]]:
 
 @dataclass(frozen=True)
 class ListFilter:
-    """Which vans of a week's list to show; an empty sequence lets everything through."""
+    """Which vans of a week's list to show; what is empty lets everything through.
+
+    Attributes
+    ----------
+    depots, families, causes, urgencies : sequence of str
+        Only those.
+    decided : str
+        open: vans whose newest order nobody has decided on; decided: the others.
+    text : str
+        Somewhere in van, depot, family or reasons, whatever the case.
+    causes_named : sequence of str
+        Causes that the text names in the reader's language.
+    """
 
     depots: Sequence[str] = ()
     families: Sequence[str] = ()
     causes: Sequence[str] = ()
     urgencies: Sequence[str] = ()
+    decided: str = ""
+    text: str = ""
+    causes_named: Sequence[str] = ()
 
     def where(self) -> tuple[str, dict[str, object]]:
         """SQL condition on alias w, and its parameters."""
@@ -59,6 +74,18 @@ class ListFilter:
             if values:
                 parts.append(f"list_contains($only_{column}, w.{column})")
                 parameters[f"only_{column}"] = list(values)
+        if self.decided:
+            proposed = (
+                "coalesce((SELECT arg_max(o.state, (o.week, -o.rank)) FROM work_orders o WHERE o.van_id = w.van_id "
+                "AND o.week <= w.week), '') = 'proposed'"
+            )
+            parts.append(proposed if self.decided == "open" else f"NOT ({proposed})")
+        if self.text.strip():
+            parts.append(
+                "(contains(lower(concat_ws(' ', w.van_id, w.depot, w.family, array_to_string(w.reasons, ' '))), $text) "
+                "OR list_contains($causes_named, w.leading_cause))"
+            )
+            parameters |= {"text": self.text.strip().lower(), "causes_named": list(self.causes_named)}
         return (" AND ".join(parts) or "true"), parameters
 
 
@@ -80,7 +107,8 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
     -------
     polars.DataFrame
         Columns of `watchlist`, with `rank_before` and `urgency_before` (null: was not on the list before) and, of the
-        van's newest order up to that week, order_id, action with its facts, hours, state, due_by.
+        van's newest order up to that week, order_id, action with its facts, hours, state, due_by, until, plan_week,
+        safety.
     """
     where, parameters = only.where()
     return published.ask(
@@ -91,7 +119,7 @@ def watchlist(published: Published, week: str, only: ListFilter, *, limit: int, 
         ), page AS (
             SELECT * FROM watchlist AS w WHERE week = $week AND {where} ORDER BY rank LIMIT $limit OFFSET $offset
         ), newest_order AS (
-            SELECT van_id, order_id, COLUMNS('action.*'), hours, state, due_by FROM work_orders
+            SELECT van_id, order_id, COLUMNS('action.*'), hours, state, due_by, until, plan_week, safety FROM work_orders
             WHERE week <= $week AND van_id IN (SELECT van_id FROM page)
             QUALIFY row_number() OVER (PARTITION BY van_id ORDER BY week DESC, rank) = 1
         )
@@ -117,19 +145,6 @@ def leading_causes(published: Published, week: str) -> list[str]:
     return published.ask(
         "SELECT leading_cause FROM watchlist WHERE week = $week GROUP BY 1 ORDER BY count(*) DESC, 1", {"week": week}
     )["leading_cause"].to_list()
-
-
-def left_the_list(published: Published, week: str, *, limit: int = 50) -> pl.DataFrame:
-    """Vans on the previous list that are not on this one: van_id, week, rank, urgency, leading_cause."""
-    return published.ask(
-        """
-        SELECT van_id, week, rank, urgency, leading_cause FROM watchlist
-        WHERE week = (SELECT max(week) FROM watchlist WHERE week < $week)
-          AND van_id NOT IN (SELECT van_id FROM watchlist WHERE week = $week)
-        ORDER BY rank LIMIT $limit
-        """,
-        {"week": week, "limit": limit},
-    )
 
 
 def week_before(published: Published, week: str) -> str | None:
@@ -191,6 +206,15 @@ def van_on_list(published: Published, van_id: str, week: str) -> dict[str, objec
     """A van's row of a week's list, or None if it was not on it."""
     frame = published.ask("SELECT * FROM watchlist WHERE week = $week AND van_id = $van", {"van": van_id, "week": week})
     return frame.row(0, named=True) if frame.height else None
+
+
+def next_on_list(published: Published, week: str, rank: int) -> str | None:
+    """The van after a place on a week's list, or None after the last."""
+    frame = published.ask(
+        "SELECT van_id FROM watchlist WHERE week = $week AND rank > $rank ORDER BY rank LIMIT 1",
+        {"week": week, "rank": rank},
+    )
+    return frame["van_id"][0] if frame.height else None
 
 
 def van_trends(published: Published, van_id: str, week: str) -> pl.DataFrame:

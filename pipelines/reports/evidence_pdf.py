@@ -16,11 +16,12 @@ from data_contracts.signals import BANK2_PREFIX, QUANTITIES, shown_at
 from data_contracts.states import IDLE_ONLY, shown_grade
 from data_contracts.weeks import week_start
 from pipelines.read_side import queries
+from pipelines.read_side.past_snaps import changed_week
 from pipelines.read_side.published import Published, families
 from pipelines.reports.evidence_claimant import claimant_fields, warranty_stands
 from pipelines.reports.evidence_proof import repairs_section
 from pipelines.reports.numbers import with_uncertainty
-from pipelines.reports.order_pdf import cause_title, changed_week, draw_latest, foot, percent
+from pipelines.reports.order_pdf import cause_title, draw_latest, foot, percent
 from pipelines.reports.paper import (
     as_shown,
     contract,
@@ -82,7 +83,7 @@ def evidence_pdf(
     week = str(run["week"])
     van = tables["van"].row(0, named=True)
     family = families(workspace.root).get(str(van["family"]))
-    changed = changed_week(published, {"van_id": van_id}, week)
+    changed = changed_week(published, van_id, week)
     drawings: dict[str, bytes] = {}
     visits = queries.van_visits(published, van_id, week, limit=1000)
     visits = visits.filter(pl.col("capture_id").is_in(tables["captures"]["capture_id"].to_list()))

@@ -1,10 +1,10 @@
 """Work orders on paper: one page each, filled in at the van."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from data_contracts.causes import EVERY_CAUSE
@@ -14,6 +14,7 @@ from data_contracts.errors import MissingFileError
 from data_contracts.family import Family
 from data_contracts.jobs import JOBS, TESTS, steps_of
 from pipelines.read_side import queries
+from pipelines.read_side.past_snaps import changed_week, past_snaps
 from pipelines.read_side.published import Published, board_settings, families
 from pipelines.read_side.traces import traces
 from pipelines.reports.paper import (
@@ -28,11 +29,10 @@ from pipelines.reports.paper import (
     sentences_of,
     written_for,
 )
-from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
+from pipelines.reports.snap_against_past import draw_against_past
 from pipelines.workspace.settings import Settings
 from pipelines.workspace.workspace import Workspace
 
-EARLIER_MOST = 16
 CAUSES_SHOWN = 3
 REASONS_SHOWN = 2
 REASON_LONGEST = 700
@@ -68,7 +68,9 @@ def _set(workspace: Workspace, published: Published, orders: pl.DataFrame, setti
     for number, order in enumerate(orders.iter_rows(named=True)):
         family = known.get(str(order["family"]))
         visits = queries.van_visits(published, str(order["van_id"]), str(run["week"]), limit=200)
-        drawing, caption = draw_latest(published, visits, family, changed_week(published, order, str(run["week"])))
+        drawing, caption = draw_latest(
+            published, visits, family, changed_week(published, str(order["van_id"]), str(run["week"]))
+        )
         if drawing is not None:
             drawings[f"traces-{number}.svg"] = drawing
         link = board_address(
@@ -255,29 +257,6 @@ def _shortened(words: str) -> str:
     return words if len(words) <= REASON_LONGEST else words[: REASON_LONGEST - 1].rsplit(" ", 1)[0] + " …"
 
 
-def changed_week(published: Published, order: Mapping[str, Any], week: str) -> str | None:
-    """The earliest week in which what stands in alarm may have begun to move, by the early end of its interval.
-
-    Parameters
-    ----------
-    published : Published
-        The published file.
-    order : mapping
-        Row of `work_orders`.
-    week : str
-        ISO week.
-    """
-    frame = published.ask(
-        """
-        SELECT min(coalesce(onset_low, alarm_since)) AS since FROM trends
-        WHERE van_id = $van AND alarm AND week = (SELECT max(week) FROM trends WHERE van_id = $van AND week <= $week)
-        """,
-        {"van": order["van_id"], "week": week},
-    )
-    since: str | None = frame["since"][0]
-    return since
-
-
 def draw_latest(
     published: Published, visits: pl.DataFrame, family: Family | None, changed: str | None
 ) -> tuple[bytes | None, str]:
@@ -294,39 +273,14 @@ def draw_latest(
     changed : str or None
         ISO week in which the change began.
     """
-    if not visits.height:
+    snaps = past_snaps(published, visits, changed)
+    if snaps is None:
         return None, ""
-    latest = str(visits["capture_id"][0])
-    earlier = visits.slice(1).filter((pl.col("grade") != "repeat") | pl.col("held").is_not_null())
-    before = earlier.filter(pl.col("week") < changed) if changed else earlier
-    if before.height < 3:
-        before = earlier
-    before = before.head(EARLIER_MOST)
-    shapes = {
-        row["capture_id"]: row
-        for row in queries.shapes(published, [latest, *before["capture_id"].to_list()]).iter_rows(named=True)
-    }
-    if latest not in shapes:
-        return None, ""
-    used = before.filter(pl.col("capture_id").is_in(list(shapes))).sort("captured_at")
-    hold = {r["quantity"]: r["value"] for r in queries.reading(published, latest).iter_rows(named=True)}.get("hold_s")
+    latest = snaps.latest
     raw = traces(published, str(visits["van_id"][0]), [latest], family).get(latest) if family is not None else None
-    one = shapes[latest]
-    snaps = PastSnaps(
-        np.asarray(one["airflow"], dtype=np.float64),
-        np.asarray(one["lambda_signal"], dtype=np.float64),
-        _stack([shapes[c]["airflow"] for c in used["capture_id"]], len(one["airflow"])),
-        _stack([shapes[c]["lambda_signal"] for c in used["capture_id"]], len(one["lambda_signal"])),
-        raw,
-        float("nan") if hold is None else float(hold),
-    )
+    drawing = draw_against_past(replace(snaps, raw=raw), family)
     at = day(visits["captured_at"][0])
-    if not used.height:
-        return draw_against_past(snaps, family), message("order.caption_alone", latest=at)
-    days = used["captured_at"]
-    words = message("order.caption", latest=at, count=used.height, first=day(days[0]), last=day(days[-1]))
-    return draw_against_past(snaps, family), words
-
-
-def _stack(rows: list[list[float]], width: int) -> "np.ndarray[Any, np.dtype[np.float64]]":
-    return np.asarray(rows, dtype=np.float64).reshape(-1, width)
+    if not snaps.days:
+        return drawing, message("order.caption_alone", latest=at)
+    first, last = day(snaps.days[0]), day(snaps.days[-1])
+    return drawing, message("order.caption", latest=at, count=len(snaps.days), first=first, last=last)

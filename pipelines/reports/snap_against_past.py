@@ -2,7 +2,6 @@
 
 import io
 import warnings
-from dataclasses import dataclass
 from typing import Any
 
 import matplotlib
@@ -16,7 +15,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from data_contracts.family import Family
-from pipelines.read_side.traces import Traces
+from pipelines.read_side.past_snaps import PastSnaps
 from pipelines.reports.paper import as_shown, message, numeral
 
 STYLE: Any = {
@@ -31,30 +30,6 @@ STYLE: Any = {
     "axes.spines.right": False,
 }
 _BAND, _MIDDLE = "#c9c9c9", "#777777"
-
-
-@dataclass(frozen=True)
-class PastSnaps:
-    """Snaps on the fixed grid of models/reading/aligned_traces.py: the latest, and earlier ones to lay it over.
-
-    Attributes
-    ----------
-    latest_airflow, latest_lambda : ndarray of shape (grid,)
-        NaN where nothing was recorded. [g/s], [1 or V]
-    airflow, lambda_signal : ndarray of shape (earlier snaps, grid)
-        The same of earlier visits, oldest first.
-    raw : Traces or None
-        Full-rate traces of the latest snap, where its samples are stored.
-    hold_s : float
-        Opening to release of the latest snap, NaN if it has no release. [s]
-    """
-
-    latest_airflow: Floats
-    latest_lambda: Floats
-    airflow: Floats
-    lambda_signal: Floats
-    raw: Traces | None
-    hold_s: float
 
 
 def to_svg(figure: Figure) -> bytes:

@@ -8,8 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dashboards.palette import LIGHT
-from dashboards.snap_drawing import draw
 from data_contracts.family import parse_family
 from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import serving
@@ -24,7 +22,6 @@ from tests.dashboards.browsing import (
     settled,
     taps,
 )
-from tests.dashboards.drawn_snaps import snaps_drawn
 from tests.pdf_text import text_of
 from tests.pipelines.small_home import SMALL_FLEET
 from tests.published_rows import FAMILIES, snap_waveform
@@ -41,6 +38,7 @@ VIEWS = {
     "proof": "proof?van=N-01",
     "how sure are we": "how-sure",
     "what it means": "meaning?page=causes/lambda_slow",
+    "overview of what it means": "meaning",
 }
 
 
@@ -86,8 +84,13 @@ def test_the_engineer_goes_from_the_list_to_a_van_and_keeps_its_address(page: "p
     page.get_by_role("heading", name="N-02", exact=True).wait_for()
     assert "van=N-02" in page.url
     assert "week=" in page.url
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
     open_page(page, page.url)
     assert page.get_by_role("heading", name="N-02", exact=True).is_visible()
+    assert page.get_by_role("img").count() >= 1  # the picture of the card is there at once
+    assert [url for url in asked if "plotly" in url.lower()] == []  # a second of the browser's time, for nothing yet
+    page.get_by_text("How it has moved").click()
     page.locator(".js-plotly-plot").first.wait_for()
 
 
@@ -136,10 +139,10 @@ def test_the_technician_reads_a_recording_on_a_phone(browser: "playwright.Browse
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_serious_accessibility_finding_and_nothing_leaves_this_machine(
+def test_no_accessibility_finding_and_nothing_leaves_this_machine(
     browser: "playwright.Browser", board: str, scheme: str
 ) -> None:
-    """axe-core's rules of WCAG 2.1 A and AA; findings inside Streamlit's own widgets count too. No view asks anybody else."""
+    """All rules of axe-core, best practice too, at every level, inside Streamlit's own widgets too. No view asks anybody else."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe is not installed").Axe()
     context = browser.new_context(viewport=DESKTOP, color_scheme=scheme)
     context.set_default_timeout(WAIT_MS)
@@ -147,10 +150,8 @@ def test_no_serious_accessibility_finding_and_nothing_leaves_this_machine(
     found, outside = {}, asked_outside(page)
     for name, path in VIEWS.items():
         open_page(page, f"{board}/{path}")
-        results = axe.run(page, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}).response
-        for rule in results["violations"]:
-            if rule["impact"] in ("serious", "critical"):
-                found[f"{name}: {rule['id']}"] = [node["html"][:160] for node in rule["nodes"][:3]]
+        for rule in axe.run(page).response["violations"]:
+            found[f"{name}: {rule['id']}"] = [node["html"][:160] for node in rule["nodes"][:3]]
     context.close()
     assert found == {}
     assert outside == []
@@ -221,45 +222,3 @@ def test_the_technician_holds_a_recording_against_its_van(
             told = text_of((tmp_path / "card.pdf").read_bytes())
             assert "Family brook-20, recorder canonical" in told
             context.close()
-
-
-def test_the_side_menu_closes_after_a_choice_on_a_phone(browser: "playwright.Browser", board: str) -> None:
-    context = browser.new_context(viewport=PHONE)
-    context.set_default_timeout(WAIT_MS)
-    page = context.new_page()
-    open_page(page, f"{board}/meaning")
-    page.get_by_test_id("stExpandSidebarButton").click()
-    page.get_by_test_id("stSidebarNavLink").filter(has_text="Captures").click()
-    gone = "document.querySelector('[data-testid=stSidebar]').getBoundingClientRect().right <= 0"
-    page.wait_for_function(f"!document.querySelector('[data-testid=stSidebar]') || {gone}", timeout=WAIT_MS)
-    page.wait_for_url("**/captures**")
-    context.close()
-
-
-@pytest.mark.parametrize("language", ["en", "de"])
-def test_labels_of_a_drawing_never_collide_on_a_phone(
-    browser: "playwright.Browser", language: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """As the browser sets them, 360 px wide: no two words meet, none is cut off, none smaller than 11 px."""
-    for module in ("dashboards.text", "dashboards.snap_drawing"):
-        monkeypatch.setattr(f"{module}.language", lambda: language)
-    page = browser.new_page(viewport={"width": 360, "height": 740})
-    for document in snaps_drawn():
-        page.set_content(f"<body style='margin:10px'>{draw(document, LIGHT)}</body>")
-        texts = page.evaluate(
-            "[...document.querySelectorAll('text')].map(each => { const box = each.getBoundingClientRect();"
-            " return [each.textContent, box.left, box.top, box.right, box.bottom,"
-            " parseFloat(getComputedStyle(each).fontSize) * box.height / each.getBBox().height] })"
-        )
-        assert len(texts) > 12
-        for words, left, top, right, bottom, size in texts:
-            assert left >= 9, words
-            assert right <= 351, words
-            assert size >= 11, words
-            meets = [
-                o[0]
-                for o in texts
-                if o[0] != words and left < o[3] and o[1] < right and top + 3 < o[4] and o[2] + 3 < bottom
-            ]
-            assert meets == [], words
-    page.close()

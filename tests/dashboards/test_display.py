@@ -55,6 +55,7 @@ def test_what_a_run_found_out_is_told_in_german_units_included(
     script = f"from dashboards import display, who, {name}\ndisplay.start(who.home())\n{name}.show()\n"
     app = AppTest.from_string(script, default_timeout=120)
     app.query_params["van"] = "S-03"
+    app.session_state["fold-why"] = True
     shown = _shown(app.run()).replace("\\", "")
     tables = {
         "this_week": {"watchlist": ["reasons"], "work_orders": ["action"], "notices": ["text"]},
@@ -71,6 +72,21 @@ def test_what_a_run_found_out_is_told_in_german_units_included(
             assert not english & german
             assert not [one for one in english if one in shown]
             assert [one for one in german if one in shown], (table, column)
+
+
+def test_what_an_order_is_worth_stands_sum_by_sum_in_german() -> None:
+    numbers = {"horizon_weeks": 26.0, "failure_avoided": 1175.0, "running": 0.2, "work": -178.0, "total": 997.0}
+    row = {"worth": "Expected", "worth_facts": [{"code": "worth", "quantity": None, "numbers": numbers, "words": {}}]}
+    script = f"import streamlit as st\nst.session_state['display-language'] = 'de'\nfrom dashboards import order_card\norder_card._worth({row!r}, 'EUR')\n"
+    app = AppTest.from_string(script).run()
+    assert not app.exception
+    (shown,) = (element.proto.body for element in app.get("html"))
+    amounts = re.findall(r"<th scope='row'>(.+?)</th><td>(.+?)</td>", shown)
+    assert amounts == [
+        (words_de.WORDS["worth.failure_avoided"], "+1\u202f175 EUR"),
+        (words_de.WORDS["worth.work"], "\u2212178 EUR"),
+        (words_de.WORDS["worth.total"], "+997 EUR"),
+    ]
 
 
 def test_an_older_file_without_facts_shows_what_was_stored(
@@ -94,6 +110,7 @@ def test_values_are_shown_in_the_units_of_the_setting(german_home: Path, monkeyp
     script = "from dashboards import display, who, a_van\ndisplay.start(who.home())\na_van.show()\n"
     app = AppTest.from_string(script, default_timeout=120)
     app.query_params["van"] = "N-01"
+    app.session_state["fold-trends"] = app.session_state["fold-reading"] = True
     app.run()
     shown = _shown(app)
     assert "Hauptspitze" in shown

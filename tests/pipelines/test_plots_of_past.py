@@ -10,10 +10,11 @@ import pytest
 from matplotlib.figure import Figure
 
 from models.reading.aligned_traces import OPENING_GRID_S, RELEASE_GRID_S
+from pipelines.read_side.past_snaps import PastSnaps
 from pipelines.read_side.traces import Traces
 from pipelines.reports.evidence_pdf import _draw
 from pipelines.reports.paper import written_for
-from pipelines.reports.snap_against_past import PastSnaps, draw_against_past
+from pipelines.reports.snap_against_past import draw_against_past
 from pipelines.workspace.settings import DisplaySettings
 from tests.analytic import family
 from tests.artists import across, regions, said, upright

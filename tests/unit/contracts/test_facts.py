@@ -35,6 +35,7 @@ SAMPLE_WORDS = {
     "test": "fuel_pressure",
     "feature": "main_peak",
     "scale": "relative",
+    "side": "high",
     "seen": "change",
     "van": "V-9",
     "week": "2026-W14",

@@ -2,7 +2,7 @@
 
 import pytest
 
-from data_contracts.causes import CAUSE_CODES, CAUSES, EVERY_CAUSE, FINDINGS, LOOK_ALIKES, NONE, UNTOLD
+from data_contracts.causes import CAUSE_CODES, CAUSES, EVERY_CAUSE, FINDINGS, LOOK_ALIKES, NONE, OTHER, UNTOLD
 from data_contracts.causes.record import PROVE, Cause
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
@@ -33,7 +33,7 @@ def test_they_are_known_and_none_of_them_is_judged() -> None:
     assert set(UNTOLD) == TRADE
     assert set(EVERY_CAUSE) == set(CAUSES) | TRADE
     assert set(CAUSE_CODES) == set(CAUSES) | {NONE}
-    assert (len(CAUSES), set(FINDINGS)) == (17, set(EVERY_CAUSE) | {NONE})
+    assert (len(CAUSES), set(FINDINGS)) == (17, set(EVERY_CAUSE) | {NONE, OTHER})
     table = load_effects()
     assert not {pattern.cause for pattern in table.patterns} & TRADE
     assert not {cause for raised in table.fault_codes.values() for cause in raised} & TRADE

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from data_contracts.causes import FINDINGS
+from data_contracts.causes import FINDINGS, OTHER
 from data_contracts.errors import InputError
 from data_contracts.states import ORDER_STATES
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
@@ -80,7 +80,62 @@ def test_correcting_a_finding_keeps_both_events() -> None:
 
 def test_every_cause_can_be_found() -> None:
     for code in FINDINGS:
-        assert apply_event(OrderStatus("booked"), event("done", found=code)).found == code
+        assert apply_event(OrderStatus("booked"), event("done", found=code, note="loose hose")).found == code
+
+
+def test_something_else_is_found_only_in_words() -> None:
+    with pytest.raises(InputError, match="say it in note"):
+        apply_event(OrderStatus("booked"), event("done", found=OTHER, note=" "))
+
+
+def test_a_decision_is_taken_back_within_a_day_and_leaves_both_on_record() -> None:
+    accepted = event("accepted")
+    postponed = event("postponed", 1, due=date(2026, 4, 9))
+    back = replace(event("accepted", 20), undoes=postponed.event_id)
+    status, refused = replay([back, postponed, accepted])
+    assert (status["o1"].state, status["o1"].until, status["o1"].events) == ("accepted", None, (accepted,))
+    assert {one.event.event_id: one.why for one in refused} == {
+        postponed.event_id: "taken back by a. fitter on 2026-04-02 08:00 UTC",
+        back.event_id: "takes back the decision of 2026-04-01 13:00 UTC",
+    }
+    first = replace(event("proposed", 21), undoes=accepted.event_id)
+    status, refused = replay([accepted, postponed, back, first])
+    assert (status["o1"].state, status["o1"].events, len(refused)) == ("proposed", (), 4)
+    assert replay([accepted, postponed, back, first, event("declined", 30)])[0]["o1"].state == "declined"
+
+
+def test_taking_back_a_corrected_finding_brings_the_first_one_again() -> None:
+    corrected = event("done", 1, found="none", hours=2.0)
+    status, _ = replay([event("done"), corrected, replace(event("done", 2), undoes=corrected.event_id)])
+    assert (status["o1"].found, status["o1"].hours) == ("lambda_slow", 1.0)
+
+
+@pytest.mark.parametrize(
+    ("hours", "state", "undoes", "words"),
+    [
+        (25.0, "proposed", "", "taken back for a day"),
+        (2.0, "accepted", "", "it is proposed, not accepted"),
+        (2.0, "proposed", "0123", "only its last decision"),
+    ],
+)
+def test_what_can_not_be_taken_back_says_why(hours: float, state: str, undoes: str, words: str) -> None:
+    accepted = event("accepted")
+    back = replace(event(state, hours), undoes=undoes or accepted.event_id)
+    status, refused = replay([accepted, back])
+    assert status["o1"].state == "accepted"
+    assert [words in one.why for one in refused] == [True]
+
+
+def test_what_a_visit_showed_is_not_taken_back() -> None:
+    proven = event("proven", 1)
+    _, refused = replay([event("done"), proven, replace(event("done", 2), undoes=proven.event_id)])
+    assert "shown by a visit" in refused[0].why
+
+
+def test_events_of_before_keep_their_identity() -> None:
+    """What is hashed of an event that takes nothing back is what it was before any could."""
+    assert event("accepted").event_id == replace(event("accepted"), undoes="", due=date(2026, 4, 2)).event_id
+    assert event("accepted").event_id != replace(event("accepted"), undoes="0123").event_id
 
 
 def test_what_a_status_keeps_and_what_it_lets_go() -> None:

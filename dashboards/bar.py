@@ -1,0 +1,37 @@
+"""The bar on top of every view: the views, the week looked at, who is looking and in which language."""
+
+from collections.abc import Mapping
+from contextvars import ContextVar
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+from streamlit.navigation.page import StreamlitPage
+
+from dashboards import who
+
+_WEEK: ContextVar[DeltaGenerator | None] = ContextVar("week", default=None)
+_WITH_A_WEEK = ("this_week", "a_van")
+
+
+def draw(pages: Mapping[str, StreamlitPage]) -> None:
+    """Draw it; a view puts its choice of week there with `week_place`.
+
+    Parameters
+    ----------
+    pages : mapping of str to StreamlitPage
+        Views, in order.
+    """
+    week = st.query_params.get("week")
+    with st.container(horizontal=True, vertical_alignment="center", gap="small", key="bar"):
+        with st.container(horizontal=True, vertical_alignment="center", gap=None, key="bar-views"):
+            for name, page in pages.items():
+                kept = {"week": week} if week and name in _WITH_A_WEEK else None
+                st.page_link(page, label=page.title, query_params=kept)
+        with st.container(horizontal=True, vertical_alignment="center", gap="small", width="content", key="bar-reader"):
+            _WEEK.set(st.container(width="content"))
+            who.controls()
+
+
+def week_place() -> DeltaGenerator:
+    """Where a view's choice of week stands: in the bar, or in the view itself where it is shown alone."""
+    return _WEEK.get() or st.container()

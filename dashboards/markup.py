@@ -1,0 +1,56 @@
+"""The only place that writes HTML into a page: drawings and a few small tables. Every text in it is escaped here.
+
+Streamlit cleans it once more in the browser; text from outside never reaches it as anything but text.
+"""
+
+from collections.abc import Sequence
+from html import escape
+
+import streamlit as st
+
+from dashboards.drawing import Drawing
+
+_DROP_ZONE = """<script>new MutationObserver(() => document
+  .querySelectorAll("[data-testid=stFileUploaderDropzone][role=presentation]")
+  .forEach(zone => zone.setAttribute("role", "group"))).observe(document.body, {childList: true, subtree: true})</script>"""
+
+
+def name_drop_zones() -> None:
+    """Give the toolkit's place for files the role of a group: it has a name, and calls itself decoration."""
+    st.html(_DROP_ZONE, unsafe_allow_javascript=True)
+
+
+def picture(drawn: Drawing) -> None:
+    """Show a drawing of `dashboards/drawing.py`, as wide as there is room."""
+    size = f"width:100%;max-width:{drawn.most:g}px;height:auto;display:block"
+    st.html(f'<img alt="{escape(drawn.says)}" style="{size}" src="data:image/svg+xml;base64,{drawn.coded}">')
+
+
+def bars(rows: Sequence[tuple[str, str, float]]) -> None:
+    """Shares as lines of a table: name, share in words, and a bar.
+
+    Parameters
+    ----------
+    rows : sequence of (name, words, share)
+        Share from 0 to 1. [1]
+    """
+    lines = "".join(
+        f"<tr><th scope='row'>{escape(name)}</th><td class='number'>{escape(words)}</td>"
+        f"<td class='bar'><span style='width:{100 * share:.0f}%'></span></td></tr>"
+        for name, words, share in rows
+    )
+    st.html(f"<table class='bars'><tbody>{lines}</tbody></table>")
+
+
+def sums(heading: str, rows: Sequence[tuple[str, str]]) -> None:
+    """Amounts under each other, folded under a heading; the last is their sum."""
+    lines = "".join(f"<tr><th scope='row'>{escape(name)}</th><td>{escape(amount)}</td></tr>" for name, amount in rows)
+    st.html(
+        f"<details><summary>{escape(heading)}</summary><table class='sums'><tbody>{lines}</tbody></table></details>"
+    )
+
+
+def cautions(heading: str, told: Sequence[str]) -> None:
+    """What to mind before any work, small, in columns where there is room."""
+    lines = "".join(f"<li>{escape(one)}</li>" for one in told)
+    st.html(f'<div class="cautions"><strong>{escape(heading)}</strong><ul>{lines}</ul></div>')

@@ -1,0 +1,304 @@
+"""The card on top of a van's page: the verdict, what to do first and by when, the picture, cautions, deciding, and who decided what."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboards import card_picture, decide, markup, order_card, parts, text
+from dashboards.display import language, units
+from dashboards.drawing import Drawing
+from dashboards.text import inert, message
+from data_contracts.causes import NONE
+from data_contracts.cautions import cautions_for
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.rendering import render
+from data_contracts.family import Family
+from data_contracts.fault_codes import FAULT_CODES
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from data_contracts.states import PLANNED_STATES
+from data_contracts.weeks import is_silent
+from models.work.order_states import TAKES_BACK
+from pipelines.read_side import queries
+from pipelines.read_side import van_card as reads
+from pipelines.read_side.past_snaps import past_snaps
+from pipelines.read_side.published import Published, board_settings
+
+CAUSES_SHOWN = 3
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the card is about.
+
+    Attributes
+    ----------
+    published : Published
+    van : mapping
+        Row of `vans`.
+    week : str
+        ISO week.
+    listed : mapping or None
+        The van's row of the week's list.
+    visits : polars.DataFrame
+        Newest first.
+    family : Family or None
+    order : mapping or None
+        See `order_shown`.
+    """
+
+    published: Published
+    van: Mapping[str, Any]
+    week: str
+    listed: Mapping[str, Any] | None
+    visits: pl.DataFrame
+    family: Family | None
+    order: Mapping[str, Any] | None
+
+    @property
+    def van_id(self) -> str:
+        """The van."""
+        return str(self.van["van_id"])
+
+
+def show(shown: Shown) -> None:
+    """Draw the card.
+
+    Parameters
+    ----------
+    shown : Shown
+    """
+    order, fact = shown.order, None
+    if shown.listed is not None:
+        fact = reads.in_short_of(shown.published, [shown.listed], shown.week).get(shown.van_id)
+    with st.container(border=True, key="van-card"):
+        _verdict(shown, fact)
+        picture = None if fact is None else _picture(shown, fact)
+        if order is None and picture is None:
+            if shown.listed is not None:
+                parts.quiet(message("card.no_order"))
+            return
+        left, right = st.columns([1, 1], gap="large") if picture else (st.container(), None)
+        with left:
+            if order is not None:
+                _to_do(order)
+            _codes(shown)
+            if order is not None:
+                _buttons(order)
+                _history(shown)
+        if picture is not None and right is not None:
+            with right:
+                markup.picture(picture[0])
+                parts.quiet(inert(picture[1]))
+        if order is not None and order["state"] in PLANNED_STATES:
+            _cautions(order, shown.family)
+
+
+def order_shown(published: Published, van_id: str, week: str) -> Mapping[str, Any] | None:
+    """The order asked for in the address, where a QR code on paper leads; else the newest of the van.
+
+    Says so where the one asked for is not known, and forgets it where another van has been chosen since.
+    """
+    asked = st.query_params.get("order")
+    if asked is not None:
+        row = queries.order(published, asked)
+        if row is None:
+            st.warning(message("order.unknown", order=inert(asked)), icon=":material/search_off:")
+        elif row["van_id"] == van_id:
+            return row
+        else:
+            del st.query_params["order"]
+    newest = queries.van_orders(published, van_id, week, limit=1)
+    return newest.row(0, named=True) if newest.height else None
+
+
+def _verdict(shown: Shown, fact: Fact | None) -> None:
+    listed, week = shown.listed, shown.week
+    seen = shown.visits["captured_at"][0] if shown.visits.height else None
+    if listed is None:
+        last = None if seen is None else str(shown.visits["week"][0])
+        if last is not None and is_silent(last, week):
+            st.warning(message("card.silent", day=text.day(seen), week=week), icon=":material/visibility_off:")
+        elif last is not None:
+            said = message("van.not_on_list", week=week) + " " + message("card.last_seen", day=text.day(seen))
+            st.success(said, icon=":material/check_circle:")
+        return
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        parts.badge_urgency(str(listed["urgency"]))
+        parts.quiet(message("van.on_list", rank=listed["rank"], week=week), width="content")
+        if seen is not None:
+            parts.quiet(message("card.last_seen", day=text.day(seen)), width="content")
+        if following := queries.next_on_list(shown.published, week, int(listed["rank"])):
+            with st.container(key="next-van", width="content"):
+                parts.link("a_van", message("card.next", van=inert(following)), van=following, week=week)
+    reasons = text.sentences_of(listed, "reasons")
+    told = render(fact, language(), units()) if fact is not None else (reasons[0] if reasons else "")
+    st.header(inert(text.plain_minus(told).rstrip(".")), anchor=False)
+    causes = listed["causes"]
+    ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
+    named = ", ".join(f"{parts.cause_link(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
+    if named:
+        st.markdown(message("card.likely", causes=named))
+
+
+def _to_do(order: Mapping[str, Any]) -> None:
+    """What to do first, by when, for how long, and what became of it."""
+    hours = order["hours"]
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        st.markdown(f"**{message('card.do_first')}**", width="content")
+        order_card.badge_state(str(order["state"]))
+        if order["safety"]:
+            order_card.badge_safety()
+    st.markdown(f"{inert(text.sentence_of(order, 'action'))}")
+    line = [message("card.by", day=text.weekday(order["due_by"]))]
+    if order["plan_week"]:
+        line.append(message("card.planned", week=order["plan_week"]))
+    if isinstance(hours, float) and hours:
+        line.append(text.hours(hours))
+    st.markdown(f"**{line[0]}**" + "".join(f" · {more}" for more in line[1:]))
+    parts.quiet(message("order.one", order=inert(order["order_id"])))
+
+
+def _codes(shown: Shown) -> None:
+    """Fault codes of the latest visit."""
+    if not shown.visits.height:
+        return
+    read = reads.codes_read(shown.visits)
+    if read is None:
+        told = message("card.codes_unread")
+    elif not read[0]:
+        told = message("card.codes_none")
+    else:
+        told = "; ".join(
+            message(
+                "card.code",
+                code=inert(code),
+                says=inert(text.contract(FAULT_CODES[code].says)) if code in FAULT_CODES else message("number.none"),
+                count=count,
+                visits=read[1],
+            )
+            for code, count in read[0]
+        )
+    st.markdown(f"**{message('card.codes')}:** {told}")
+
+
+def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
+    """The most convincing picture, and what it shows: the trace over the healthy band, else the quantity over the weeks."""
+    quantity = fact.quantity or ""
+    rows = reads.quantity_trend(shown.published, shown.van_id, quantity, shown.week)
+    if not rows:
+        return None
+    words = QUANTITIES[quantity].plainly if quantity in QUANTITIES else None
+    alarmed = {str(flag["quantity"]) for flag in (shown.listed or {}).get("reason_facts") or [] if flag.get("quantity")}
+    # the stored traces are of the first bank: they show what the second did only where the first did the same
+    visible = not quantity.startswith(BANK2_PREFIX) or quantity.removeprefix(BANK2_PREFIX) in alarmed
+    if words is not None and words.seen is not None and visible and fact.code == "in_short":
+        last = rows[-1]
+        changed = last["onset_low"] or last["alarm_since"]
+        snaps = past_snaps(shown.published, shown.visits, changed)
+        if snaps is not None and snaps.days:
+            said = message(
+                "card.picture_before" if snaps.before_change else "card.picture_earlier",
+                latest=text.day(shown.visits["captured_at"][0]),
+                count=len(snaps.days),
+                first=text.day(snaps.days[0]),
+                last=text.day(snaps.days[-1]),
+            )
+            mark = (words.high if fact.words["side"] == "high" else words.low).in_language(language())
+            sensor = None if shown.family is None else shown.family.lambda_sensor
+            drawn = card_picture.trace_picture(
+                snaps,
+                words.seen,
+                mark,
+                narrowband=sensor is not None and sensor.kind == "narrowband",
+                rich_is_up=sensor is None or sensor.polarity != "rich_low",
+                palette=parts.palette(),
+                says=f"{mark}. {said}",
+            )
+            if drawn is not None:
+                return drawn, said
+    said = message("card.trend", title=text.quantity(quantity), week=rows[-1]["week"])
+    level = text.finite(rows[-1].get("limit_low")), text.finite(rows[-1].get("limit_high"))
+    drawn = card_picture.trend_picture(rows, level, parts.palette(), said)
+    return None if drawn is None else (drawn, said)
+
+
+def _cautions(order: Mapping[str, Any], family: Family | None) -> None:
+    """Beside the request: what to mind before any work on it."""
+    told = [text.contract(caution.text) for caution in cautions_for(str(order["cause"]), family)]
+    markup.cautions(message("card.cautions"), told)
+
+
+def _buttons(order: Mapping[str, Any]) -> None:
+    with st.container(horizontal=True, gap="small"):
+        decide.buttons(order, text.sentence_of(order, "action"), finding=True)
+        order_card.paper(order)
+
+
+def _history(shown: Shown) -> None:
+    """Who decided what, when and why; what was found, with which parts and in how many hours."""
+    events = reads.order_history(shown.published, shown.van_id)
+    if not events.height:
+        return
+    currency = board_settings(shown.published.home).workshop.currency
+    rows = events.to_dicts()
+    undone = {str(row["undoes"]): row for row in rows if _took_back(row)}
+    lines = [event_line(row, currency, undone.get(str(row["event_id"]))) for row in rows if not _took_back(row)]
+    st.markdown(f"**{message('card.history')}**")
+    st.markdown("\n".join(f"- {line}" for line in lines))
+    last = next((row for row in rows if row["refused"] is None), None)
+    if last is not None:
+        decide.undo_button(last, shown.van_id)
+
+
+def _took_back(event: Mapping[str, Any]) -> bool:
+    """Whether an event took another back; a file of an older version knows none."""
+    return bool(event.get("undoes")) and str(event["refused"]).startswith(TAKES_BACK)
+
+
+def event_line(event: Mapping[str, Any], currency: str, undone: Mapping[str, Any] | None = None) -> str:
+    """One decision in words.
+
+    Parameters
+    ----------
+    event : mapping
+        Row of `order_events`.
+    currency : str
+        Of the workspace.
+    undone : mapping or None
+        The event that took it back.
+
+    Returns
+    -------
+    str
+    """
+    when: datetime = event["at"]
+    told = [
+        message(
+            "card.event",
+            when=text.moment(when),
+            state=text.order_state(str(event["state"])),
+            person=inert(event["person"]),
+        )
+    ]
+    if event["until"]:
+        told.append(message("card.event_until", day=text.day(event["until"])))
+    if event["found"]:
+        told.append(message("card.event_found", cause=inert(text.cause(str(event["found"])))))
+    if event["parts"]:
+        told.append(message("card.event_parts", parts=inert(event["parts"])))
+    if event["hours"] is not None:
+        told.append(text.hours(event["hours"]))
+    if event["cost"] is not None:
+        told.append(message("card.event_cost", money=text.money(event["cost"], currency)))
+    for more in (event["reason"], text.sentence_of(event, "note")):
+        if more:
+            told.append(inert(more))
+    if undone is not None:
+        told.append(message("card.event_undone", person=inert(undone["person"]), when=text.moment(undone["at"])))
+    elif event["refused"]:
+        told.append(message("card.event_refused", why=inert(event["refused"])))
+    return ", ".join(told)

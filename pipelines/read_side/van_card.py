@@ -1,0 +1,90 @@
+"""What the head of a van's page and of a card on the list needs: the verdict in short, its order, who decided what, codes read."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.vocabulary import FACTS
+from models.work.in_short import in_short
+from pipelines.read_side.published import Published
+
+CODE_VISITS = 5
+"""Visits over which it is counted how often a fault code was read."""
+_LATEST = ("quantity", "value", "baseline", "z")
+
+
+def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week: str) -> dict[str, Fact]:
+    """What to say first of vans on a week's list.
+
+    Parameters
+    ----------
+    published : Published
+        The read side.
+    listed : sequence of mapping
+        Rows of `watchlist`.
+    week : str
+        Their ISO week.
+
+    Returns
+    -------
+    dict of str to Fact
+        By van; a van of whose reasons no facts are stored, or none names a quantity, is left out.
+    """
+    rows = published.ask(
+        f"""
+        SELECT van_id, {", ".join(_LATEST)} FROM trends WHERE week <= $week AND list_contains($vans, van_id)
+        QUALIFY row_number() OVER (PARTITION BY van_id, quantity ORDER BY week DESC) = 1
+        """,
+        {"week": week, "vans": [row["van_id"] for row in listed]},
+    )
+    latest: dict[str, dict[str, dict[str, Any]]] = {}
+    for row in rows.iter_rows(named=True):
+        latest.setdefault(row["van_id"], {})[row["quantity"]] = row
+    found: dict[str, Fact] = {}
+    for one in listed:
+        told = one.get("reason_facts") or []
+        reasons = [Fact.from_row(fact) for fact in told if fact["code"] in FACTS]
+        fact = in_short(reasons, latest.get(one["van_id"], {}))
+        if fact is not None:
+            found[str(one["van_id"])] = fact
+    return found
+
+
+def quantity_trend(published: Published, van_id: str, quantity: str, week: str) -> list[dict[str, Any]]:
+    """One quantity of one van up to a week, oldest first: rows of `trends`."""
+    return published.ask(
+        "SELECT * FROM trends WHERE van_id = $van AND quantity = $quantity AND week <= $week ORDER BY week",
+        {"van": van_id, "quantity": quantity, "week": week},
+    ).to_dicts()
+
+
+def order_history(published: Published, van_id: str, *, limit: int = 30) -> pl.DataFrame:
+    """Who decided what on a van's orders, newest first: rows of `order_events` that count, and those that were undone."""
+    return published.ask(
+        """
+        SELECT e.* FROM order_events e JOIN work_orders o USING (order_id) WHERE o.van_id = $van
+        ORDER BY e."at" DESC, e.event_id LIMIT $limit
+        """,
+        {"van": van_id, "limit": limit},
+    )
+
+
+def codes_read(visits: pl.DataFrame) -> tuple[list[tuple[str, int]], int] | None:
+    """Fault codes of the latest visit, each with at how many of the last visits it was read.
+
+    Parameters
+    ----------
+    visits : polars.DataFrame
+        As `queries.van_visits` gives them, newest first.
+
+    Returns
+    -------
+    tuple of (list of (code, visits), int) or None
+        The number is of the visits counted. None where the latest visit did not read the codes out.
+    """
+    if not visits.height or visits["fault_codes"][0] is None:
+        return None
+    last = [list(codes) for codes in visits["fault_codes"].head(CODE_VISITS) if codes is not None]
+    return [(code, sum(code in codes for codes in last)) for code in dict.fromkeys(last[0])], len(last)

@@ -1,0 +1,84 @@
+"""What is said of a listed van first."""
+
+from typing import Any
+
+import pytest
+
+from data_contracts.bilingual import LANGUAGES
+from data_contracts.facts.fact import Fact
+from data_contracts.facts.rendering import render
+from data_contracts.signals import QUANTITIES, TRACKED
+from models.work.in_short import in_short
+
+CROSSED = Fact.of("limit_crossed", "lambda_full_throttle", level=1.02, limit=1.0, means="engine")
+HAZARD = Fact.of("cause_hurts", cause="fuel_delivery_weak", probability=0.99, means="hazard")
+
+
+def row(value: float | None, baseline: float | None = None, z: float | None = None) -> dict[str, Any]:
+    return {"value": value, "baseline": baseline, "z": z}
+
+
+def moved(quantity: str, level: float, baseline: float) -> Fact:
+    return Fact.of("own_movement", quantity, level=level, baseline=baseline)
+
+
+def said(reasons: list[Fact], latest: dict[str, dict[str, Any]], language: str = "en") -> str:
+    fact = in_short(reasons, latest)
+    assert fact is not None
+    return render(fact, language)
+
+
+def test_a_crossed_limit_comes_first_with_the_level_the_charts_show() -> None:
+    reasons = [HAZARD, moved("trim_idle_pct", -22.0, -2.0), CROSSED]
+    latest = {"lambda_full_throttle": row(1.0935, 0.9097, 9.0), "trim_idle_pct": row(-22.0, -2.0, 30.0)}
+    assert said(reasons, latest) == "Lean at full throttle: lambda 1.09, was 0.91, limit 1."
+    assert said(reasons, latest, "de") == "Mager bei Volllast: Lambda 1,09, war 0,91, Grenze 1."
+
+
+def test_of_movements_the_one_furthest_off_is_told_and_on_its_own_side() -> None:
+    reasons = [moved("lambda_full_throttle", 0.921, 0.902), moved("trim_idle_pct", -21.4, -1.93)]
+    latest = {"lambda_full_throttle": row(0.921, 0.902, 4.0), "trim_idle_pct": row(-21.4, -1.93, -30.0)}
+    assert said(reasons, latest).startswith("Fuel taken off at idle: trim -21.4 %")
+
+
+def test_volts_are_told_only_where_the_lambda_made_of_them_is_not_named() -> None:
+    volts, ratio = moved("lambda_full_throttle_v", 1.9, 1.57), moved("lambda_full_throttle", 1.09, 0.91)
+    latest = {"lambda_full_throttle_v": row(1.9, 1.57, 60.0), "lambda_full_throttle": row(1.09, 0.91, 50.0)}
+    assert said([volts, ratio], latest).startswith("Lean at full throttle")
+    assert said([volts], latest).startswith("Lambda signal high at full throttle")
+
+
+def test_without_a_trend_the_reason_itself_is_told() -> None:
+    assert said([CROSSED], {}) == "Lean at full throttle: lambda 1.02, limit 1."
+    assert said([moved("idle_g_s", 2.0, 3.0)], {"idle_g_s": row(None)}).startswith(
+        "Too little air at idle: flow 2 g/s, was 3"
+    )
+
+
+def test_a_second_bank_is_named() -> None:
+    assert "bank 2: " in said([moved("bank2_lambda_idle", 1.1, 1.0)], {})
+
+
+def test_what_comes_and_goes_and_what_only_all_readings_show_come_last() -> None:
+    unsteady = Fact.of("repeats_disagree", "lambda_idle", times=19.0, since="2026-W20")
+    unlike = Fact.of("unlike_healthy", "trim_idle_pct", p=1e-4)
+    assert said([unlike, unsteady], {}).startswith("Comes and goes")
+    assert said([unlike], {}).startswith("Nothing alone is far off")
+
+
+@pytest.mark.parametrize("reasons", [[], [HAZARD], [Fact.of("unlike_healthy", "lambda_shape", p=1e-3)]])
+def test_without_a_quantity_there_is_nothing_to_say_or_it_has_a_name(reasons: list[Fact]) -> None:
+    fact = in_short(reasons, {})
+    assert fact is None or render(fact)
+
+
+def test_every_charted_quantity_has_plain_words_in_every_language() -> None:
+    for name in TRACKED:
+        words = QUANTITIES[name].plainly
+        assert words is not None, name
+        assert words.high != words.low
+        for language in LANGUAGES[1:]:
+            assert words.high.in_language(language) != words.high.en
+            assert words.low.in_language(language) != words.low.en
+        for first, last in (*words.seen.after_opening, *words.seen.after_release) if words.seen else ():
+            assert first < last
