@@ -11,7 +11,7 @@ import pytest
 
 from data_contracts.errors import ProfileError
 from data_contracts.recorder import CANONICAL, parse_profile, stated_accuracy
-from models.physics.transfer_table import recorder_uncertainty
+from models.physics.transfer_table import common_uncertainty
 from models.tracking.standardise import standardise
 from models.tracking.visits import repeat_spread, tracked_captures, visits_of
 from pipelines.cli import run
@@ -101,7 +101,7 @@ def test_tracking_does_not_count_what_is_the_same_at_every_visit():
     for name in ("idle_g_s", "first_peak_g_s", "main_peak_g_s"):
         flow = frame[name].cast(pl.Float64).to_numpy()
         columns = (frame[c].to_numpy() for c in ("recorder_offset_u_v", "recorder_gain_u"))
-        common = recorder_uncertainty(flow, sensor, *columns)
+        common = common_uncertainty(flow, sensor, *columns)
         wide = wide.with_columns(pl.Series(f"{name}_u", np.hypot(frame[f"{name}_u"].cast(pl.Float64), common)))
     repairs = pl.DataFrame(
         schema={"van_id": pl.String, "done_at": pl.Datetime("us", "UTC"), "work": pl.String, "parts": pl.String}
