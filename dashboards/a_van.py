@@ -243,6 +243,9 @@ def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
             message("reading.value"): [
                 inert(text.uncertain(r["value"], r["u"], text.unit(r["quantity"]))) for r in rows
             ],
+            message("reading.apart"): [
+                inert(text.apart(r["repeat_u"], r["repeat_from"], text.unit(r["quantity"]))) for r in rows
+            ],
             message("reading.note"): [inert(marks.get(r["mark"], r["mark"] or "")) for r in rows],
         }
     )

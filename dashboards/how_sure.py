@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboards import charts, parts, text
 from dashboards.text import inert, message
+from data_contracts.signals import shown_at
 from models.statistics.proportions import share_interval
 from pipelines.read_side import record_queries
 from pipelines.read_side.published import Published, board_settings, model_cards
@@ -26,6 +27,7 @@ def show() -> None:
     _causes(published)
     _forecasts(published)
     _coverage(published)
+    _repeats(published)
     _learning(published)
     _repairs(published)
     _cards(published)
@@ -160,6 +162,29 @@ def _coverage(published: Published) -> None:
     names = message("sure.coverage_heads").split("|")
     parts.sheet(pl.DataFrame(dict(zip(names, zip(*shown, strict=True), strict=True))), "coverage")
     parts.quiet(message("sure.coverage_note"))
+
+
+def _repeats(published: Published) -> None:
+    st.header(message("sure.repeats"))
+    known = {row["quantity"]: row for row in record_queries.repeat_record(published).iter_rows(named=True)}
+    rows = [known[name] for name in shown_at("board") if name in known]
+    if not rows:
+        st.markdown(message("sure.repeats_none"))
+        return
+    names = message("sure.repeats_heads").split("|")
+    st.table(
+        pl.DataFrame(
+            {
+                names[0]: [inert(text.quantity(row["quantity"])) for row in rows],
+                names[1]: [inert(text.spread(row["trace_u"], text.unit(row["quantity"]))) for row in rows],
+                names[2]: [inert(text.spread(row["repeat_u"], text.unit(row["quantity"]))) for row in rows],
+                names[3]: [text.count(row["visits"]) for row in rows],
+            }
+        ),
+        hide_index=True,
+        border="horizontal",
+    )
+    parts.quiet(message("sure.repeats_note"))
 
 
 def _learning(published: Published) -> None:

@@ -16,6 +16,7 @@ from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
 from data_contracts.facts.numerals import in_language
 from data_contracts.facts.rendering import joined, sentences
+from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import IDLE_ONLY, SHOWN_HELD
@@ -146,6 +147,36 @@ def uncertain(value: float | None, u: float | None, unit: str = "1") -> str:
         exponent += 1
     kept = 1 - exponent if u / 10.0**exponent < 1.95 else -exponent
     return f"{_fixed(value, kept)} ± {_fixed(u, kept)}{tail}"
+
+
+def apart(u: float | None, source: object, unit: str = "1") -> str:
+    """How far single snaps lie apart from repeat to repeat, and what that rests on, e.g. ± 0.08 g/s (this visit).
+
+    Parameters
+    ----------
+    u : float or None
+        Standard uncertainty from repeat to repeat. [unit]
+    source : str or None
+        What it rests on, of `data_contracts.states.REPEAT_SOURCES`.
+    unit : str
+        Unit as the nomenclature writes it; shown in the reader's units.
+
+    Returns
+    -------
+    str
+        A dash where nothing is known.
+    """
+    if u is None or not math.isfinite(u) or not source:
+        return message("number.none")
+    return f"{spread(u, unit)} ({VISIT_WORDS[f'repeat_from_{source}'].in_language(language())})"
+
+
+def spread(u: float | None, unit: str = "1") -> str:
+    """A standard uncertainty alone, in the reader's units, e.g. ± 0.08 g/s; a dash for none. [unit]"""
+    if u is None or not math.isfinite(u):
+        return message("number.none")
+    as_shown = _shown(unit)
+    return f"± {number(abs(as_shown.difference(u)), 2)}" + ("" if unit == "1" else f" {as_shown.unit}")
 
 
 def percent(probability: float | None) -> str:

@@ -2,7 +2,9 @@
 
 from collections.abc import Mapping
 
+from dashboards import text
 from dashboards.display import language, units
+from dashboards.text import message
 from data_contracts.facts.of_record import facts_of_record
 from data_contracts.facts.rendering import render
 
@@ -18,6 +20,11 @@ def trend_sentence(row: Mapping[str, object]) -> str:
     Returns
     -------
     str
-        As the papers say it.
+        As the papers say it, and how far its visit's snaps lie apart.
     """
-    return " ".join(render(fact, language(), units()) for fact in facts_of_record(row))
+    told = [render(fact, language(), units()) for fact in facts_of_record(row)]
+    if (apart := text.finite(row.get("repeat_u"))) is not None:
+        of = text.unit(str(row["quantity"]))
+        trace = text.spread(text.finite(row.get("trace_u")), of)
+        told.append(message("trend.say_apart", trace=trace, apart=text.apart(apart, row.get("repeat_from"), of)))
+    return " ".join(told)

@@ -104,7 +104,7 @@ def held_table(against: Mapping[str, Any]) -> None:
     basis = "own" if any(row["own"] for row in held) else "family"
     parts.light_table(_frame(held, ("verdict", "now", basis)))
     with st.expander(message("read.more"), icon=":material/table_rows:"):
-        parts.light_table(_frame(held, ("now", "own", "family", "last", "verdict")))
+        parts.light_table(_frame(held, ("now", "repeat_to_repeat", "own", "family", "last", "verdict")))
 
 
 def _sent_back(captures: Sequence[Mapping[str, Any]]) -> str:
@@ -127,6 +127,9 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.Data
     """Every quantity that is held against something; few columns fit on a phone."""
     cells = {
         "now": lambda row: inert(text.uncertain(row["value"], row["u"], text.unit(row["quantity"]))),
+        "repeat_to_repeat": lambda row: inert(
+            text.apart(row.get("repeat_u"), row.get("repeat_from"), text.unit(row["quantity"]))
+        ),
         "own": lambda row: _band(row, "own"),
         "family": lambda row: _band(row, "family"),
         "last": lambda row: _level(row, row["last"]),

@@ -88,7 +88,8 @@ def quantity_page(quantity: Quantity) -> str:
         f"- Read from: {_CHANNELS[quantity.need.channel]}",
         f"- Charted per van and week: {'yes' if quantity.tracked else 'no'}",
         f"- Second lambda bank: {f'as `{BANK2_PREFIX}{quantity.name}`' if quantity.banked else 'none'}",
-        f"- Standard uncertainty: column `{quantity.name}_u`, same unit",
+        f"- Standard uncertainty of the trace: column `{quantity.name}_u`, same unit",
+        *([_REPEATS] if quantity.tracked else []),
         "\n## What a recording must have\n",
         *_needs(quantity.need),
         "\nWhere this is not met the value is null, and `unread` holds the reason.\n",
@@ -104,6 +105,12 @@ def quantity_page(quantity: Quantity) -> str:
             "",
         ]
     return "\n".join(lines)
+
+
+_REPEATS = (
+    "- From repeat to repeat: `repeat_u` of table `trends`, with what it rests on (`repeat_from`: this visit, the van so far, "
+    "its family); `value_u` there covers both"
+)
 
 
 def _sentence(words: str) -> str:

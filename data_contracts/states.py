@@ -37,6 +37,8 @@ PLACES = ("inbox", "quarantine", "delivered")
 """Where the files of a delivery lie."""
 AIR_SOURCES = ("measured", "depot_day", "depot_week", "fleet_week", "unmeasured")
 """Where pressure and temperature of a visit come from, the nearest source first."""
+REPEAT_SOURCES = ("visit", "van", "family")
+"""What the scatter from repeat to repeat rests on, the nearest source first."""
 MOVEMENTS = ("drifting", "returning", "stepped", "rested", "unclear")
 """How a quantity in alarm moves: on and away from its baseline, back to it, in one step, no more, or not to be told."""
 LIMIT_STATES = ("crossed", "ahead", "not_in_sight")

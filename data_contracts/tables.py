@@ -283,7 +283,22 @@ TRENDS = Table(
         Column("week", "text", "ISO week (UTC)", True),
         Column("quantity", "text", "a tracked quantity of data_contracts/signals.py", True),
         Column("value", "number", "value of the week's last visit, corrected to reference conditions where it is"),
-        Column("value_u", "number", "standard uncertainty of the value"),
+        Column(
+            "value_u", "number", "standard uncertainty of the value; it covers the scatter of repeats and of visits"
+        ),
+        Column(
+            "trace_u",
+            "number",
+            "standard uncertainty of the trace: the median of the visit's snaps, as `readings` has it",
+        ),
+        Column("repeat_u", "number", "standard uncertainty from repeat to repeat: of one snap as one of many"),
+        Column("repeats", "integer", "snaps of the visit that the value was read from"),
+        Column(
+            "repeat_from",
+            "text",
+            "what repeat_u rests on: this visit's repeats, the van's so far, or those of its family",
+            words=states.REPEAT_SOURCES,
+        ),
         Column(
             "level",
             "number",

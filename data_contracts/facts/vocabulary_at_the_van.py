@@ -156,6 +156,21 @@ VISIT_WORDS: Mapping[str, Words] = {
     "last": Words("last visit", "letzter Besuch"),
     "verdict": Words("verdict", "Urteil"),
     "range": Words("{low} to {high}", "{low} bis {high}"),
+    "of_the_trace": Words("of the trace", "der Aufzeichnung"),
+    "repeat_to_repeat": Words("from repeat to repeat", "von Wiederholung zu Wiederholung"),
+    "repeat_from_visit": Words("this visit", "dieser Besuch"),
+    "repeat_from_van": Words("the van so far", "das Fahrzeug bisher"),
+    "repeat_from_family": Words("its family", "seine Familie"),
+    "two_uncertainties": Words(
+        "± is one standard uncertainty of the trace; how far single snaps lie apart, from repeat to repeat, stands behind it",
+        "± ist eine Standardunsicherheit der Aufzeichnung; wie weit einzelne Gasstöße auseinanderliegen, von Wiederholung zu "
+        "Wiederholung, steht dahinter",
+    ),
+    "one_uncertainty": Words(
+        "± is one standard uncertainty of the trace; how far snaps lie apart from repeat to repeat, a single one does not show",
+        "± ist eine Standardunsicherheit der Aufzeichnung; wie weit Gasstöße von Wiederholung zu Wiederholung auseinanderliegen, "
+        "zeigt ein einzelner nicht",
+    ),
     "before_work": Words("Before any work:", "Vor jeder Arbeit:"),
     "before_next": Words(
         "Before the next snap, and before any work:", "Vor dem nächsten Gasstoß und vor jeder Arbeit:"

@@ -22,6 +22,9 @@ SETTLED_AFTER = 3
 FAMILY_COUNTS = 10
 """Snaps of the van that weigh as much as the whole family's scatter. Common practice, no source (2026-11-29)."""
 
+OF_THE_VAN = ("visit", "van")
+"""Sources of a scatter from repeat to repeat that are the van's own."""
+
 JUDGED: tuple[str, ...] = tuple(
     name
     for name in TRACKED
@@ -50,6 +53,9 @@ class Expectation:
         At the van's last visit; NaN without. [unit of the quantity]
     last_u : float
         Its standard uncertainty. [unit of the quantity]
+    van_repeat_u : float
+        From repeat to repeat, as published of the van's last visit from its own repeats; NaN where it rests on the family's.
+        [unit of the quantity]
     """
 
     baseline: float
@@ -60,6 +66,7 @@ class Expectation:
     usual_u: float
     last: float
     last_u: float
+    van_repeat_u: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -114,7 +121,8 @@ def past_of(van_id: str, family: str, captures: pl.DataFrame, trends: pl.DataFra
     captures : polars.DataFrame
         van_id, week, visit and the quantities of `JUDGED` with their `_u`, of the accepted captures of the family.
     trends : polars.DataFrame
-        van_id, week, quantity, value, value_u, baseline, baseline_u, alarm, onset_low, of the family's vans.
+        van_id, week, quantity, value, value_u, baseline, baseline_u, alarm, onset_low, and where published repeat_u and
+        repeat_from, of the family's vans.
 
     Returns
     -------
@@ -280,6 +288,7 @@ def _expected(quantity: str, van_id: str, captures: pl.DataFrame, rows: pl.DataF
         usual_u=usual_u,
         last=float(_number(newest.get("value"))[0]),
         last_u=float(_number(newest.get("value_u"))[0]),
+        van_repeat_u=float(_number(newest.get("repeat_u"))[0]) if newest.get("repeat_from") in OF_THE_VAN else np.nan,
     )
 
 

@@ -11,10 +11,10 @@ from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.signals import BANK2_PREFIX, base_name, tracking_of
 from models.at_the_van.expected import JUDGED, Band, Expectation, VanPast, family_band, own_band, scatter_of_mean
+from models.at_the_van.repeats import Repeated, over_repeats
 from models.statistics.arrays import Floats
 from models.tracking.charts.family_limits import beyond_limit, family_limits
 from models.tracking.scales import derivative, from_scale, to_scale
-from models.tracking.visits import COUNTS
 
 if TYPE_CHECKING:  # scipy.stats comes with it, which a reading without a repair need not wait for
     from models.work.repair_proof import Level
@@ -33,10 +33,8 @@ class Judged:
     Attributes
     ----------
     quantity : str
-    value, u : float
-        Middle of the accepted snaps and its standard uncertainty. [unit of the quantity]
-    repeats : int
-        Snaps it was read from.
+    read : Repeated
+        Middle of the accepted snaps, with its standard uncertainty of the trace and from repeat to repeat.
     own, family : Band or None
         By the van's own past and by its family; None where nothing is known.
     against_own, against_family : {"better", "same", "worse"} or None
@@ -52,9 +50,7 @@ class Judged:
     """
 
     quantity: str
-    value: float
-    u: float
-    repeats: int
+    read: Repeated
     own: Band | None
     family: Band | None
     against_own: Word | None
@@ -63,6 +59,11 @@ class Judged:
     last_outside: bool
     limit: float
     means: str
+
+    @property
+    def value(self) -> float:
+        """Middle of the accepted snaps. [unit of the quantity]"""
+        return self.read.value
 
     @property
     def word(self) -> Word | None:
@@ -119,11 +120,10 @@ def judge_visit(
     -------
     VisitVerdict
     """
-    read = {name: _middle(name, values[name], u[name]) for name in JUDGED if name in values}
-    known = {name: found for name, found in read.items() if np.isfinite(found[0])}
     expected = {} if past is None else past.expected
+    known = over_repeats({name: values[name] for name in JUDGED if name in values}, u, expected)
     count = sum(name in expected for name in known)
-    judged = tuple(_judge(name, *found, expected.get(name), family, count) for name, found in known.items())
+    judged = tuple(_judge(name, found, expected.get(name), family, count) for name, found in known.items())
     words = {one.word for one in judged}
     verdict: Verdict = next((word for word in ("worse", "better", "same") if word in words), "unknown")
     return VisitVerdict(verdict, (*_leading(judged, past), *_basis(judged, van_id, family, past)), judged)
@@ -161,22 +161,14 @@ def levels_of(
             before[one.quantity] = Level(of.last, of.last_u)
         elif one.quantity in ahead:
             before[one.quantity] = Level(*ahead[one.quantity])
-        after[one.quantity] = Level(one.value, float(np.hypot(one.u, scatter_of_mean(of, one.repeats) * steep)))
+        after[one.quantity] = Level(
+            one.value, float(np.hypot(one.read.trace_u, scatter_of_mean(of, one.read.snaps) * steep))
+        )
     return before, after, expected
 
 
-def _middle(name: str, values: Floats, u: Floats) -> tuple[float, float, int]:
-    """Value of a visit, as tracking takes it: the median of its snaps (counts: the mean); null where half lack it."""
-    there = np.isfinite(values)
-    if not there.any() or 2 * int(there.sum()) < values.size:
-        return np.nan, np.nan, 0
-    value = float(np.mean(values[there]) if name in COUNTS else np.median(values[there]))
-    return value, float(np.median(u[there])), int(there.sum())
-
-
-def _judge(
-    name: str, value: float, u: float, repeats: int, of: Expectation | None, family: Family, count: int
-) -> Judged:
+def _judge(name: str, read: Repeated, of: Expectation | None, family: Family, count: int) -> Judged:
+    value, u, repeats = read.value, read.trace_u, read.snaps  # the bands hold the scatter of repeats already
     own = group = None
     last, last_outside = np.nan, False
     if of is not None:
@@ -195,9 +187,7 @@ def _judge(
     mine = _against(name, value, own, last_outside, group)
     return Judged(
         name,
-        value,
-        u,
-        repeats,
+        read,
         own,
         group,
         mine,

@@ -1,6 +1,7 @@
 """The snaps of one visit: which of them count, and which stands for all."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,8 +9,11 @@ from numpy.typing import NDArray
 from data_contracts.facts.fact import Fact
 from data_contracts.reasons import REPEAT_REASONS
 from data_contracts.states import IDLE_ONLY
-from models.statistics.arrays import Codes
-from models.tracking.visits import medoids
+from models.at_the_van.expected import Expectation
+from models.statistics.arrays import Codes, Floats
+from models.tracking.repeats import ENOUGH, covering, scatter_of_repeats
+from models.tracking.scales import derivative, to_scale
+from models.tracking.visits import COUNTS, medoids
 
 
 def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> Codes:
@@ -66,3 +70,71 @@ def representative(shapes: NDArray[np.float32], kept: Codes, names: Sequence[tup
         return chosen, Fact.of("representative_only", file=file, snap=str(snap))
     code = "representative_nearest" if nearest else "representative_first"
     return chosen, Fact.of(code, file=file, snap=str(snap), count=int(kept.size))
+
+
+class Repeated(NamedTuple):
+    """One quantity over the snaps of a visit.
+
+    Attributes
+    ----------
+    value, trace_u : float
+        As tracking takes it (the median, of counts the mean), and the standard uncertainty of one trace. [unit of the
+        quantity]
+    repeat_u : float
+        From repeat to repeat; NaN where nothing is known. [unit of the quantity]
+    source : str or None
+        What that rests on, of `data_contracts.states.REPEAT_SOURCES`.
+    u : float
+        Standard uncertainty of the value, which covers both. [unit of the quantity]
+    snaps : int
+        From which it was read.
+    """
+
+    value: float
+    trace_u: float
+    repeat_u: float
+    source: str | None
+    u: float
+    snaps: int
+
+
+def over_repeats(
+    values: Mapping[str, Floats], u: Mapping[str, Floats], expected: Mapping[str, Expectation]
+) -> dict[str, Repeated]:
+    """Every quantity of a visit that half of its snaps or more give.
+
+    Parameters
+    ----------
+    values, u : mapping of str to ndarray of shape (snaps,)
+        Readings and their standard uncertainty; NaN where not read. [unit of the quantity]
+    expected : mapping of str to Expectation
+        What is known of the van and its family.
+
+    Returns
+    -------
+    dict of str to Repeated
+    """
+    out = {}
+    for name, column in values.items():
+        there = np.isfinite(column)
+        count = int(there.sum())
+        if not count or 2 * count < column.size:
+            continue
+        read = column[there]
+        value, trace_u = float(np.mean(read) if name in COUNTS else np.median(read)), float(np.median(u[name][there]))
+        of = expected.get(name)
+        van_sd, family_sd = np.nan, np.nan
+        if of is not None:
+            van_sd = of.van_repeat_u
+            family_sd = of.within * float(np.abs(derivative(name, to_scale(name, np.array([value])))[0]))
+        found = scatter_of_repeats(
+            np.array([np.std(read, ddof=1) if count > 1 else np.nan]),
+            np.array([count]),
+            np.array([van_sd]),
+            np.array([float(ENOUGH) if np.isfinite(van_sd) else 0.0]),
+            np.array([family_sd]),
+        )
+        repeat_u = float(found.u[0])
+        whole = float(covering(name, np.array([trace_u]), found.u, np.array([count]))[0])
+        out[name] = Repeated(value, trace_u, repeat_u, found.source_names()[0], whole, count)
+    return out

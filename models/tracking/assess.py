@@ -27,6 +27,7 @@ from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import Followed, follow_vans
 from models.tracking.charts.repair_trials import after_trial
 from models.tracking.charts.repeatability import chart_repeatability
+from models.tracking.repeats import repeat_scatter
 from models.tracking.standardise import Standardised, sound_level, standardise, vans_spread
 from models.tracking.state.notices import Notice, notices_of
 from models.tracking.state.record import Judged
@@ -167,7 +168,7 @@ def assess(
         most=ANOMALY_SHARE * per_van_week,
         waveforms=waveforms_of(std.visits, captures, shapes, chosen) if shapes is not None and shapes.height else None,
     )
-    judged = Judged(std, followed, alarms, forecasts, repeatability)
+    judged = Judged(std, followed, alarms, forecasts, repeatability, repeat_scatter(std, repeats))
     states = states_of(judged, anomaly, latest)
     listed = states.filter(pl.col("listed") | pl.col("van_id").is_in(list(also)))["van_id"].to_list()
     return Assessment(

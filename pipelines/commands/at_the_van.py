@@ -21,6 +21,7 @@ from pipelines.workspace.settings import DisplaySettings
 
 if TYPE_CHECKING:
     from models.at_the_van.judge import Judged, VisitVerdict
+    from models.at_the_van.repeats import Repeated
     from models.reading.read import Readings
     from pipelines.read_side.van_past import KnownVan
 
@@ -98,7 +99,8 @@ def hold_against(
     dict
         van, verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
         and the snaps can't be of the family), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
-        quantities, representative (file and snap, or None), proof, asks_for_work.
+        quantities, repeats (of every quantity, from repeat to repeat), representative (file and snap, or
+        None), proof, asks_for_work.
 
     Raises
     ------
@@ -107,20 +109,15 @@ def hold_against(
     """
     from models.at_the_van.family_fit import MAIN_PEAK, doubt
     from models.at_the_van.judge import judge_visit
-    from models.at_the_van.repeats import accepted, representative
+    from models.at_the_van.repeats import accepted, over_repeats, representative
 
     known = _known(target, family)
     shown = [shown_grade(grade, why) for grade, why in zip(readings.grade, readings.grade_reasons, strict=True)]
     kept = accepted(readings.grade, readings.grade_reasons)
     chosen, why = representative(readings.shape_airflow, kept, names)
     past = None if known is None else known.past
-    visit = judge_visit(
-        {name: values[kept] for name, values in readings.values.items()},
-        {name: values[kept] for name, values in readings.u.items()},
-        family,
-        target.van_id,
-        past,
-    )
+    values, u = ({name: column[kept] for name, column in of.items()} for of in (readings.values, readings.u))
+    visit = judge_visit(values, u, family, target.van_id, past)
     facts = list(visit.facts) if kept.size else []
     proof = _proof(visit, known, target) if kept.size else None
     if proof is not None:
@@ -139,6 +136,11 @@ def hold_against(
         "limit_crossed": any(one.means for one in visit.quantities),
         "facts": [fact.row() for fact in facts],
         "quantities": [_row(one) for one in visit.quantities],
+        "repeats": {
+            name: {**repeated_of(one), "snaps": one.snaps}
+            for name, one in over_repeats(values, u, {} if past is None else past.expected).items()
+            if one.source is not None
+        },
         "representative": None if chosen < 0 else {"file": names[chosen][0], "snap": names[chosen][1]},
         "proof": proof,
         "asks_for_work": not kept.size
@@ -168,7 +170,9 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
     if against["verdict"] is None:
         return facts
     words = verdict_words(against)
-    head = "  ".join(part for part in (", ".join(_said(each, display) for each in words).upper(), facts[0]) if part)
+    head = "  ".join(
+        part for part in (", ".join(said_of_visit(each, display) for each in words).upper(), facts[0]) if part
+    )
     return [head, *(f"  {fact}" for fact in facts[1:]), *_table(against["quantities"], display)]
 
 
@@ -195,7 +199,7 @@ def verdict_words(against: Mapping[str, Any]) -> list[str]:
 def cautions_told(family: Family, display: DisplaySettings) -> list[str]:
     """The cautions before a snap of a family's van, as lines for a terminal."""
     lines = [f"  - {caution.text.in_language(display.language)}" for caution in cautions_for_snap(family)]
-    return [_said("before_next", display), *lines]
+    return [said_of_visit("before_next", display), *lines]
 
 
 def bands_of(against: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
@@ -254,6 +258,33 @@ def _proof(visit: "VisitVerdict", known: "KnownVan | None", target: Target) -> d
     return {"cause": cause, "day": day or None, "verdict": proof.verdict, "facts": [fact.row() for fact in facts]}
 
 
+def repeated_of(read: "Repeated") -> dict[str, Any]:
+    """What is known from repeat to repeat, and what that rests on; None for nothing."""
+    return {"repeat_u": read.repeat_u if read.repeat_u == read.repeat_u else None, "repeat_from": read.source}
+
+
+def repeat_told(read: Mapping[str, Any], display: DisplaySettings, unit: Any = None) -> str:
+    """The scatter from repeat to repeat and what it rests on; a dash where nothing is known.
+
+    Parameters
+    ----------
+    read : mapping
+        With repeat_u and repeat_from.
+    display : DisplaySettings
+        Language.
+    unit : Shown, optional
+        The reader's unit; default: as it is.
+
+    Returns
+    -------
+    str
+    """
+    if read["repeat_u"] is None:
+        return "–"
+    u = read["repeat_u"] if unit is None else abs(unit.difference(read["repeat_u"]))
+    return f"± {in_language(plain(u, 2), display.language)} ({said_of_visit('repeat_from_' + read['repeat_from'], display)})"
+
+
 def _row(one: "Judged") -> dict[str, Any]:
     def band(held: Any, word: str | None) -> dict[str, Any] | None:
         if held is None:
@@ -264,8 +295,10 @@ def _row(one: "Judged") -> dict[str, Any]:
         "quantity": one.quantity,
         "unit": QUANTITIES[one.quantity].unit,
         "value": one.value,
-        "u": one.u,
-        "snaps": one.repeats,
+        "u": one.read.u,
+        "trace_u": one.read.trace_u,
+        **repeated_of(one.read),
+        "snaps": one.read.snaps,
         "verdict": one.word,
         "own": band(one.own, one.against_own),
         "family": band(one.family, one.against_family),
@@ -280,7 +313,8 @@ def _table(rows: Sequence[Mapping[str, Any]], display: DisplaySettings) -> list[
     held = [row for row in rows if row["own"] or row["family"]]
     if not held:
         return []
-    cells = [[_said(name, display) for name in ("quantity", "now", "own", "family", "last", "verdict")]]
+    heads = ("quantity", "now", "repeat_to_repeat", "own", "family", "last", "verdict")
+    cells = [[said_of_visit(name, display) for name in heads]]
     for row in held:
         unit = shown(row["unit"], display.units)
         with written_for(display):
@@ -292,10 +326,11 @@ def _table(rows: Sequence[Mapping[str, Any]], display: DisplaySettings) -> list[
             [
                 name,
                 value,
+                repeat_told(row, display, unit),
                 _range(row["own"], unit, display),
                 _range(row["family"], unit, display),
                 last,
-                _said(word, display).lower(),
+                said_of_visit(word, display).lower(),
             ]
         )
     widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
@@ -307,12 +342,12 @@ def _range(held: Mapping[str, Any] | None, unit: Any, display: DisplaySettings) 
     if held is None:
         return "–"
     low, high = (_number(unit.value(held[end]), display) for end in ("low", "high"))
-    return _said("range", display).format(low=low, high=high)
+    return said_of_visit("range", display).format(low=low, high=high)
 
 
 def _number(value: float, display: DisplaySettings) -> str:
     return in_language(plain(0.0 if abs(value) < 1e-9 else value), display.language)
 
 
-def _said(word: str, display: DisplaySettings) -> str:
+def said_of_visit(word: str, display: DisplaySettings) -> str:
     return VISIT_WORDS[word].in_language(display.language)

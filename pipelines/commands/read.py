@@ -101,7 +101,7 @@ def read_file(
         _draw(plot, path.name, family, (readings, details), against, display)
         document["plot"] = str(plot)
     with written_for(display):
-        blocks = ["\n".join(snap_told(capture, path.name)) for capture in captures]
+        blocks = ["\n".join(snap_told(capture, path.name, against["repeats"], display)) for capture in captures]
         blocks += [message("read.of_file", said=shown_conditions(said))] if said else []
     return ReadResult(_whole(against, blocks, family, display), document)
 

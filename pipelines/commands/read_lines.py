@@ -6,13 +6,15 @@ from typing import Any
 from data_contracts.reasons import UNREAD_REASONS
 from data_contracts.signals import shown_at
 from data_contracts.states import IDLE_ONLY
+from pipelines.commands.at_the_van import repeat_told, said_of_visit
 from pipelines.reports.numbers import with_uncertainty
 from pipelines.reports.paper import contract, message
+from pipelines.workspace.settings import DisplaySettings
 
 _TABLE_COLUMNS = shown_at("console")
 
 
-def snap_told(capture: Mapping[str, Any], name: str) -> list[str]:
+def snap_told(capture: Mapping[str, Any], name: str, repeats: Mapping[str, Any], display: DisplaySettings) -> list[str]:
     """One snap in full, in the language set.
 
     Parameters
@@ -21,6 +23,10 @@ def snap_told(capture: Mapping[str, Any], name: str) -> list[str]:
         As `pipelines.commands.read.captures_of` gives it.
     name : str
         Of its file.
+    repeats : mapping
+        Of its visit, from repeat to repeat, as `pipelines.commands.at_the_van.hold_against` gives them.
+    display : DisplaySettings
+        Language.
 
     Returns
     -------
@@ -36,11 +42,14 @@ def snap_told(capture: Mapping[str, Any], name: str) -> list[str]:
         remedy = f"; {contract(reason['remedy'])}" if reason["remedy"] else ""
         lines.append(f"  - {contract(reason['sentence'])}{remedy}")
     width = max((len(quantity) for quantity in capture["readings"]), default=0)
-    lines.append("")
+    lines += ["", f"  {said_of_visit('two_uncertainties' if repeats else 'one_uncertainty', display)}"]
     for quantity, entry in capture["readings"].items():
         unit = "" if entry["unit"] == "1" else f" {entry['unit']}"
         mark = f"  ({entry['mark'].replace('_', ' ')})" if "mark" in entry else ""
-        lines.append(f"  {quantity:<{width}}  {with_uncertainty(entry['value'], entry['u'])}{unit}{mark}")
+        read = f"  {quantity:<{width}}  {with_uncertainty(entry['value'], entry['u'])}{unit}{mark}"
+        if quantity in repeats:
+            read += f"; {said_of_visit('repeat_to_repeat', display)} {repeat_told(repeats[quantity], display)}"
+        lines.append(read)
     unread: dict[str, list[str]] = {}
     for quantity, code in capture["unread"].items():
         if code not in ("not_for_this_family", "no_channel"):

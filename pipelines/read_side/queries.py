@@ -282,19 +282,44 @@ def shapes(published: Published, capture_ids: Sequence[str]) -> pl.DataFrame:
 
 
 def reading(published: Published, capture_id: str) -> pl.DataFrame:
-    """Everything read from one capture: quantity, value, u, unread (reason code), mark; in nomenclature order."""
+    """Everything read from one capture, in nomenclature order: quantity, value, u (of the trace), unread (reason code),
+    mark, and how far its visit's snaps lie apart from repeat to repeat: repeat_u and repeat_from, where it is tracked.
+    """
     frame = published.ask("SELECT * FROM readings WHERE capture_id = $capture", {"capture": capture_id})
-    schema = {"quantity": pl.String, "value": pl.Float64, "u": pl.Float64, "unread": pl.String, "mark": pl.String}
+    numbers = ("value", "u", "repeat_u")
+    names = ("quantity", "value", "u", "unread", "mark", "repeat_u", "repeat_from")
+    schema = {name: pl.Float64 if name in numbers else pl.String for name in names}
     if not frame.height:
         return pl.DataFrame(schema=schema)
     row = frame.row(0, named=True)
     why = {item["name"]: item["reason"] for item in row["unread"] or []}
     marks = {item["name"]: item["mark"] for item in row["marked"] or []}
+    apart = _apart(published, capture_id)
     return pl.DataFrame(
-        [(name, row.get(name), row.get(f"{name}_u"), why.get(name), marks.get(name)) for name in QUANTITIES],
+        [
+            (name, row.get(name), row.get(f"{name}_u"), why.get(name), marks.get(name), *apart.get(name, (None, None)))
+            for name in QUANTITIES
+        ],
         schema=schema,
         orient="row",
     )
+
+
+def _apart(published: Published, capture_id: str) -> dict[str, tuple[float | None, str | None]]:
+    """From repeat to repeat, by quantity, in the week of a capture; empty in a file of an older version."""
+    if "repeat_u" not in published.ask("SELECT * FROM trends LIMIT 0").columns:
+        return {}
+    rows = published.ask(
+        """
+        SELECT t.quantity, t.repeat_u, t.repeat_from FROM trends t JOIN captures c USING (van_id, week)
+        WHERE c.capture_id = $capture
+        """,
+        {"capture": capture_id},
+    )
+    found = {name: (u, source) for name, u, source in rows.iter_rows()}
+    # the repeats of the main peak are compared as read, whatever the conditions
+    peak = found.get("main_peak_reference_g_s")
+    return found if peak is None else found | {"main_peak_g_s": peak}
 
 
 # Workshop ------------------------------------------------------------------------------------

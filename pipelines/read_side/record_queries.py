@@ -74,3 +74,18 @@ def learning(published: Published, *, limit: int = 100) -> pl.DataFrame:
 def proof_record(published: Published) -> pl.DataFrame:
     """How often repairs were proven, by job and part."""
     return published.ask("SELECT * FROM proof_statistics ORDER BY kind, name LIMIT 100")
+
+
+def repeat_record(published: Published) -> pl.DataFrame:
+    """Of the trace and from repeat to repeat, by quantity: the middle over all visits, and how many; empty in a file of an
+    older version."""
+    if "repeat_u" not in published.ask("SELECT * FROM trends LIMIT 0").columns:
+        return pl.DataFrame(
+            schema={"quantity": pl.String, "trace_u": pl.Float64, "repeat_u": pl.Float64, "visits": pl.Int64}
+        )
+    return published.ask(
+        """
+        SELECT quantity, median(trace_u) AS trace_u, median(repeat_u) AS repeat_u, count(*) AS visits
+        FROM trends WHERE repeat_u IS NOT NULL GROUP BY quantity
+        """
+    )

@@ -79,9 +79,11 @@ def known_van(published: Published, van_id: str, family: str) -> KnownVan:
         """,
         {"family": family, "idle": IDLE_ONLY},
     )
+    told = set(published.ask("SELECT * FROM trends LIMIT 0").columns)
+    repeats = "".join(f", t.{name}" for name in ("repeat_u", "repeat_from") if name in told)
     trends = published.ask(
-        """
-        SELECT t.van_id, t.week, t.quantity, t.value, t.value_u, t.baseline, t.baseline_u, t.alarm, t.onset_low
+        f"""
+        SELECT t.van_id, t.week, t.quantity, t.value, t.value_u, t.baseline, t.baseline_u, t.alarm, t.onset_low{repeats}
         FROM trends t JOIN vans v USING (van_id)
         WHERE v.family = $family AND list_contains($judged, t.quantity) ORDER BY t.van_id, t.week, t.quantity
         """,

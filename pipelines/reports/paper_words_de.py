@@ -323,7 +323,7 @@ WORDS: dict[str, str] = {
     "evidence.altitude": "Höhe {unit}",
     "evidence.recorder": "Messgerät",
     "evidence.reading": "Die letzte Auswertung",
-    "evidence.reading_of": "Gelesen aus dem Gasstoß vom {when}; Wert ± eine Standardunsicherheit.",
+    "evidence.reading_of": "Gelesen aus dem Gasstoß vom {when}; Wert ± eine Standardunsicherheit der Aufzeichnung.",
     "evidence.value": "Wert",
     "evidence.unit": "Einheit",
     "evidence.mark": "Zeichen",

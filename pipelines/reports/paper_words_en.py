@@ -323,7 +323,7 @@ WORDS: dict[str, str] = {
     "evidence.altitude": "Height {unit}",
     "evidence.recorder": "Recorder",
     "evidence.reading": "The latest reading",
-    "evidence.reading_of": "Read from the snap of {when}; value ± one standard uncertainty.",
+    "evidence.reading_of": "Read from the snap of {when}; value ± one standard uncertainty of the trace.",
     "evidence.value": "Value",
     "evidence.unit": "Unit",
     "evidence.mark": "Mark",

@@ -16,6 +16,7 @@ from models.tracking.baseline import family_level, visit_scatter
 from models.tracking.charts.alarms import REPEATABILITY_SHARE, raise_alarms
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.charts.repair_trials import after_trial
+from models.tracking.repeats import repeats_at_visits
 from models.tracking.standardise import Standardised, vans_spread
 
 LEAST, USUAL = 0.4, 0.64
@@ -66,14 +67,7 @@ def chart_repeatability(std: Standardised, repeats: pl.DataFrame, *, per_van_wee
     """
     watched = [q for q, name in enumerate(std.quantities) if tracking_of(name).repeats_charted]
     names = tuple(std.quantities[q] for q in watched)
-    seen = std.visits.select("van_id", "visit").join(
-        repeats.select("van_id", "visit", *(pl.col(name).cast(pl.Float64) for name in names)),
-        on=["van_id", "visit"],
-        how="left",
-        maintain_order="left",
-    )
-    scatter = seen.select(names).to_numpy().reshape(std.van.size, len(names))
-    charted = _charted(std, np.where(np.isfinite(scatter), scatter, np.nan), watched, names)
+    charted = _charted(std, repeats_at_visits(std, repeats, names), watched, names)
     charted = replace(
         charted,
         restart=after_trial(

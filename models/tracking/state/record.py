@@ -4,7 +4,7 @@ List, board, order, warranty file and CSV state these figures and make none of t
 one posterior (`models/tracking/charts/onset.py`) where the quantity moves, and of the local trend where it does not.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,6 +19,7 @@ from models.tracking.charts.limit_forecasts import FleetForecast
 from models.tracking.charts.recursion import Followed
 from models.tracking.charts.repeatability import RepeatabilityAlarms
 from models.tracking.covariates import COVARIATES
+from models.tracking.repeats import RepeatScatter, covering
 from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED, touched_quantities
 from models.tracking.scales import derivative, from_scale, scale_of
 from models.tracking.standardise import Standardised
@@ -29,13 +30,14 @@ Columns = dict[str, Floats | Flags | pl.Series]
 
 
 class Judged(NamedTuple):
-    """What was found at all visits."""
+    """What was found at all visits; `scatter` is from repeat to repeat, by quantity."""
 
     std: Standardised
     followed: Followed
     alarms: Alarms
     forecasts: FleetForecast
     repeatability: RepeatabilityAlarms
+    scatter: Mapping[str, RepeatScatter]
 
 
 def record_of(judged: Judged, rows: Codes, q: int) -> Columns:
@@ -63,7 +65,8 @@ def record_of(judged: Judged, rows: Codes, q: int) -> Columns:
     steep = derivative(quantity, centre + sigma * before)
     return {
         "value": from_scale(quantity, scaled),
-        "value_u": _value_u(std, rows, q),
+        "value_u": _value_u(judged, rows, q),
+        **_repeats(judged, rows, q),
         "baseline_u": np.sqrt(followed.baseline_variance[rows, q]) * sigma * steep,
         "shared_shift": from_scale(quantity, scaled) - from_scale(quantity, centre + sigma * std.x[rows, q]),
         "expected_low": _natural(quantity, expected - half),
@@ -139,18 +142,33 @@ def _natural(quantity: str, scaled: Floats) -> Floats:
     return values if scale_of(quantity) == "plain" else np.maximum(values, 0.0)
 
 
-def _value_u(std: Standardised, rows: Codes, q: int) -> Floats:
-    """Standard uncertainty of the visits' values. [unit of the quantity]"""
+def _value_u(judged: Judged, rows: Codes, q: int) -> Floats:
+    """Standard uncertainty of the visits' values; it covers the traces and the scatter of repeats and of visits. [unit of the
+    quantity]"""
+    std = judged.std
     quantity, f = std.quantities[q], std.family[rows]
     slopes = [
         std.covariate_slopes[g, q].mean if (g, q) in std.covariate_slopes else _STILL for g in range(len(std.families))
     ]
     steep = derivative(quantity, std.scaled[rows, q])
-    reported = np.nan_to_num(std.visits[quantity + "_u"][rows].to_numpy())
+    of = _repeats(judged, rows, q)
+    own_u = covering(quantity, of["trace_u"], of["repeat_u"], of["repeats"])  # type: ignore[arg-type]
     air_u = np.sqrt(np.sum((std.conditions_u[rows] * np.array(slopes)[f]) ** 2, axis=1))
     return np.asarray(
-        np.maximum(np.sqrt(std.variance[rows, q]) * std.scatter[f, q] * steep, np.hypot(reported, air_u * steep))
+        np.maximum(np.sqrt(std.variance[rows, q]) * std.scatter[f, q] * steep, np.hypot(own_u, air_u * steep))
     )
+
+
+def _repeats(judged: Judged, rows: Codes, q: int) -> Columns:
+    """Of the trace and from repeat to repeat, and what that rests on. [unit of the quantity]"""
+    quantity, visits = judged.std.quantities[q], judged.std.visits
+    scatter = judged.scatter[quantity]
+    return {
+        "trace_u": visits[quantity + "_u"][rows].cast(pl.Float64).to_numpy(),
+        "repeat_u": scatter.u[rows],
+        "repeats": visits[quantity + "_n"][rows].to_numpy(),
+        "repeat_from": pl.Series(scatter.source_names(), dtype=pl.String)[rows],
+    }
 
 
 def _movement(judged: Judged, rows: Codes, q: int, slope: Floats, slope_u: Floats) -> pl.Series:

@@ -152,7 +152,7 @@ def _told(
         ewma=_two(_row(own, np.nan)), **{name: _two(_row(followed.get(name), usual)) for name, usual in of.items()}
     )
     forecasts = _forecasts(limits or {}, means or {}, table.level)
-    judged = Judged(std, table, alarms, forecasts, _repeats(unsteady or {}))  # type: ignore[arg-type]
+    judged = Judged(std, table, alarms, forecasts, _repeats(unsteady or {}), {})  # type: ignore[arg-type]
     states = states_of(judged, _odd(anomaly), np.arange(2))  # type: ignore[arg-type]
     return states.row(by_predicate=pl.col("van_id") == "v", named=True)["reason_facts"]
 

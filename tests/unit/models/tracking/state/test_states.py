@@ -79,7 +79,7 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
         cards=(),
         models={},
     )
-    judged = Judged(std, followed, alarms, forecasts, unsteady)  # type: ignore[arg-type]
+    judged = Judged(std, followed, alarms, forecasts, unsteady, {})  # type: ignore[arg-type]
     return states_of(judged, anomaly, np.arange(n))  # type: ignore[arg-type]
 
 
@@ -180,6 +180,6 @@ def test_both_trims_together_at_the_familys_limit(idle, raised, level_z, told):
     )
     forecasts = SimpleNamespace(trim_sum_pct=(35.0,), level=level)
     alarms = SimpleNamespace(level_z=np.array([level_z]))
-    judged = Judged(std, None, alarms, forecasts, None)  # type: ignore[arg-type]
+    judged = Judged(std, None, alarms, forecasts, None, {})  # type: ignore[arg-type]
     fact = _trims_together(judged, 0)
     assert (fact is None) if told is None else (fact is not None and fact.numbers == {"level": told, "limit": 35.0})

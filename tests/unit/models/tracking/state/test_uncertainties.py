@@ -12,6 +12,7 @@ from models.tracking.charts.alarms import raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.covariates import COVARIATES
+from models.tracking.repeats import RepeatScatter
 from models.tracking.restarts import CHANGED, HELD, NO_RESTART, REPAIRED
 from models.tracking.standardise import standardise, vans_spread
 from models.tracking.state.record import Judged
@@ -25,12 +26,22 @@ SLOPE = np.zeros(len(COVARIATES))
 SLOPE[0] = 0.9
 
 
-def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0.0, **of: float) -> dict[str, float]:
+def _one_visit(
+    *, variance: float = 0.0, reported: float = 0.0, air_u: float = 0.0, repeat_u: float = np.nan, **of: float
+) -> dict[str, float]:
     """The trend of one visit of a main peak whose family scatters by 2 %, all of it certain but what is given."""
     conditions_u = np.zeros((1, len(COVARIATES)))
     conditions_u[0, 0] = air_u
     std = SimpleNamespace(
-        visits=pl.DataFrame({"van_id": "v", "week": "2026-W14", "air_from": "measured", MAIN_PEAK + "_u": reported}),
+        visits=pl.DataFrame(
+            {
+                "van_id": "v",
+                "week": "2026-W14",
+                "air_from": "measured",
+                MAIN_PEAK + "_u": reported,
+                MAIN_PEAK + "_n": 2,
+            }
+        ),
         quantities=(MAIN_PEAK,),
         families=("f",),
         family=np.zeros(1, np.int64),
@@ -65,7 +76,8 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
         limits={},
         drift=lambda followed, rows, q: (followed.slope[rows, q], np.sqrt(followed.var_slope[rows, q])),
     )
-    judged = Judged(std, followed, alarms, forecasts, unsteady)  # type: ignore[arg-type]
+    scatter = {MAIN_PEAK: RepeatScatter(np.array([repeat_u]), np.array([0 if repeat_u == repeat_u else -1]))}
+    judged = Judged(std, followed, alarms, forecasts, unsteady, scatter)  # type: ignore[arg-type]
     return trends_of(judged, no_repairs(), -9).row(0, named=True)  # type: ignore[arg-type]
 
 
@@ -76,6 +88,8 @@ def _one_visit(*, variance: float = 0.0, reported: float = 0.0, air_u: float = 0
         ({"reported": 1.5}, 1.5),  # what the reading says of itself
         ({"air_u": 0.03}, 0.9 * 0.03 * PEAK),  # air that nobody measured
         ({"reported": 1.2, "air_u": 1.6 / PEAK / 0.9}, 2.0),
+        ({"repeat_u": 3.0}, 3.0 / np.sqrt(2.0)),  # how far the two snaps of the visit lie apart
+        ({"reported": 2.0, "repeat_u": 1.5 * np.sqrt(2.0)}, 2.5),
         ({"variance": 4.0, "reported": 1.5}, 2.0),  # the scatter holds the reading's own already
     ],
 )
