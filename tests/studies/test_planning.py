@@ -1,6 +1,7 @@
 """A year of tests replayed: every van weekly, every second week, and by the plan; faults caught in time against visits spent.
 
-Run with `python -m tests.studies.test_planning [--seeds N] [--first S] [--faults F] [--odds P] [--weeks W]`; prints a Markdown table.
+Run with `python -m tests.studies.test_planning [--seeds N] [--first S] [--faults F] [--odds P] [--weeks W] [--quick]`; prints a Markdown
+table. `--quick` is `planning_quick.py`: a minute for a fleet, and two schemes more, with a test that shows every fault from its first visit.
 Each scheme sees only the recordings of the visits it makes and judges them week by week as the weekly run does; a van
 whose fault is on the list goes to the workshop and is tested no more. A fault is caught in time when its van is on the
 list by the end of the week in which it reaches its mark (severity 0.5, for two causes 0.7), and one that is there at
@@ -11,14 +12,15 @@ A fleet takes about six minutes of one core.
 import argparse
 import statistics
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from data_contracts.weeks import week_number, week_of
 from models.statistics.proportions import share_interval
 from models.work.testing_plan import PlanningSettings
 from sample_fleet.scenario import Scenario
+from tests.studies.planning_quick import QuickChooser, quick_oracle, quick_plan, quick_replay
 from tests.studies.planning_run import Chooser, Replay, every, planned, replay
 from tests.studies.sample_readings import ReadFleet, read_fleet
 from tests.studies.tracking import HARD_TO_SEE, LATE
@@ -129,6 +131,29 @@ def _share(held: list[bool]) -> str:
     return f"{100 * share:.1f} % ({100 * low:.1f} to {100 * high:.1f}; {sum(held)} of {len(held)})"
 
 
+Runs = Iterator[tuple[str, Replay]]
+
+
+def _whole(fleet: ReadFleet, settings: PlanningSettings, onset: dict[str, date]) -> Runs:
+    """A fleet's year under each scheme."""
+    schemes: dict[str, Chooser] = {"weekly": every(1), "every second week": every(2), "by the plan": planned(settings)}
+    for name, choose in schemes.items():
+        yield name, replay(fleet, choose, onset)
+
+
+def _quick(fleet: ReadFleet, settings: PlanningSettings, onset: dict[str, date]) -> Runs:
+    """The same by the quick replay, and what a test would bring that shows every fault from its first visit on."""
+    schemes: dict[str, QuickChooser] = {
+        "weekly": every(1),
+        "every second week": every(2),
+        "every third week, weekly once a perfect sign shows": quick_oracle(3, onset),
+        "every second week, weekly once a perfect sign shows": quick_oracle(2, onset),
+        "by the plan": quick_plan(settings),
+    }
+    for name, choose in schemes.items():
+        yield name, quick_replay(fleet, choose, onset)
+
+
 def main() -> None:
     """Simulate, replay under each scheme, print."""
     default = PlanningSettings()
@@ -138,19 +163,19 @@ def main() -> None:
     arguments.add_argument("--faults", type=float, default=default.faults_a_year)
     arguments.add_argument("--odds", type=float, default=default.most_odds_unseen)
     arguments.add_argument("--weeks", type=int, default=default.longest_weeks)
+    arguments.add_argument("--quick", action="store_true")
     asked = arguments.parse_args()
     settings = PlanningSettings(
         faults_a_year=asked.faults, most_odds_unseen=asked.odds, longest_weeks=asked.weeks, per_depot_week=10_000
     )
-    schemes: dict[str, Chooser] = {"weekly": every(1), "every second week": every(2), "by the plan": planned(settings)}
-    runs: dict[str, list[tuple[Replay, Mapping[str, Fault]]]] = {name: [] for name in schemes}
+    runs: dict[str, list[tuple[Replay, Mapping[str, Fault]]]] = {}
     began = time.process_time()
     for seed in range(asked.first, asked.first + asked.seeds):
         fleet = read_fleet(scenario(), seed)
         faults = faults_of(fleet)
         onset = {van_id: fault.onset.date() for van_id, fault in faults.items()}
-        for name, choose in schemes.items():
-            runs[name].append((replay(fleet, choose, onset), faults))
+        for name, run in (_quick if asked.quick else _whole)(fleet, settings, onset):
+            runs.setdefault(name, []).append((run, faults))
             print(f"seed {seed}, {name}: {time.process_time() - began:.0f} s of processor", flush=True)
     print(report({name: count(of) for name, of in runs.items()}, scenario().vans * asked.seeds))
 
