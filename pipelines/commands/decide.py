@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import polars as pl
 
 from data_contracts.errors import InputError, MissingFileError, VansnapError, WorkspaceError, first_line
@@ -152,5 +153,5 @@ def _when(workspace: Workspace) -> str:
     """When it takes effect; whatever fails now, what was decided is on disk and stands."""
     try:
         return "" if apply_now(workspace) else " (written down; a run is in progress and takes it in)"
-    except (WorkspaceError, OSError) as error:
+    except (WorkspaceError, OSError, duckdb.Error) as error:
         return f" (written down, and it stands; it takes effect once this is mended: {first_line(error)})"

@@ -18,6 +18,7 @@ import duckdb
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
 from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.room import ask_for_room, is_full
 from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
@@ -113,6 +114,8 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: date
     WorkspaceBusyError
         If another run holds the workspace.
     """
+    with _noted(workspace):
+        ask_for_room(workspace)
     guard_this_run()
     os.environ.update(orchestrator_environment(workspace))
     from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
@@ -223,7 +226,7 @@ def may_pass(error: BaseException) -> bool:
     """
     if isinstance(error, VansnapError):
         return isinstance(error, WorkspaceBusyError)
-    if isinstance(error, PermissionError | FileNotFoundError):
+    if isinstance(error, PermissionError | FileNotFoundError) or is_full(error):
         return False
     return isinstance(error, OSError | duckdb.IOException)
 
@@ -308,6 +311,7 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
         """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
         try:
             with _noted(open_workspace(root)) as ended, hold(root):
+                ask_for_room(open_workspace(root))
                 summary: WeeklySummary = _weekly_flow()(str(root), None, True)
                 ended(summary.week)
         except Exception as error:
