@@ -9,7 +9,7 @@ import runpy
 import sys
 
 STUDIES = ("reading", "holds", "tracking", "tracking_seasons", "open_data", "causes", "test_planning")
-BY_NAME_ONLY = ("tracking_limits", "causes_fit")
+BY_NAME_ONLY = ("tracking_limits", "causes_fit", "rebuild")
 
 
 def main(names: list[str]) -> int:
