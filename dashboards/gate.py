@@ -11,6 +11,7 @@ import os
 import re
 import time
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -153,8 +154,9 @@ class _Ended:
     def add(self, key: str) -> None:
         now = time.time()
         self.since = {one: at for one, at in self.since.items() if now - at < LONGEST_LOGIN_S} | {key: now}
-        write_atomically(self.path, json.dumps(self.since).encode())
-        self.path.chmod(0o600)
+        with suppress(OSError):  # it counts all the same, until the board is started again
+            write_atomically(self.path, json.dumps(self.since).encode())
+            self.path.chmod(0o600)
 
 
 class Gate:

@@ -72,6 +72,10 @@ class WorkspaceError(VansnapError, RuntimeError):
     """The workspace is not one, is damaged, or is of another version."""
 
 
+class NoRoomError(VansnapError, OSError):
+    """The disk is full, or a quota used up."""
+
+
 def first_line(error: BaseException) -> str:
     """What an error says in its first line, 160 characters at most; its kind where it says nothing.
 

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import polars as pl
 
 from data_contracts.errors import InputError, MissingFileError, VansnapError, WorkspaceError, first_line
@@ -224,5 +225,5 @@ def _later(workspace: Workspace) -> str:
     """Empty where it takes effect at once; whatever fails now, what was decided is on disk and stands."""
     try:
         return "" if apply_now(workspace) else RUNNING
-    except (WorkspaceError, OSError) as error:
+    except (WorkspaceError, OSError, duckdb.Error) as error:
         return f"written down, and it stands; it takes effect once this is mended: {first_line(error)}"

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
 from pipelines.storage.plain_text import printable
+from pipelines.storage.room import is_full, no_room
 from pipelines.workspace.workspace import DEFAULT_HOME
 
 STOPPED = 130
@@ -48,6 +49,11 @@ def exit_code(error: BaseException, given: Sequence[str]) -> int:
     if isinstance(error, BrokenPipeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    if is_full(error):
+        named = getattr(error, "filename", None)
+        return fail(
+            str(no_room(Path(os.fsdecode(named)).absolute() if isinstance(named, str | bytes) else Path.cwd())), 2
+        )
     if isinstance(error, OSError):
         where = f" {error.filename}" if error.filename else ""
         return fail(f"can't use{where}: {error.strerror or error}; check that it exists and that you may use it", 2)

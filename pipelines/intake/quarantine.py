@@ -27,8 +27,10 @@ class Item:
     rows: int
 
     def __post_init__(self) -> None:
-        """Check the rule: what has none is explained to nobody."""
+        """Check the rule: what has none is explained to nobody. A reason is one line, whatever names it quotes."""
         assert self.rule in QUARANTINE_RULES, self.rule
+        if len(self.reason.splitlines()) > 1:
+            object.__setattr__(self, "reason", " ".join(self.reason.split()))
 
     @property
     def item_id(self) -> str:

@@ -3,6 +3,8 @@
 import os
 from pathlib import Path
 
+from pipelines.storage.room import room_for
+
 
 def draft_of(path: Path) -> Path:
     """Where a file is drafted: beside its place, hidden, and named for this process.
@@ -28,13 +30,14 @@ def write_atomically(path: Path, content: bytes) -> None:
     Raises
     ------
     OSError
-        If it can't be written; what was there before stays.
+        If it can't be written; what was there before stays. A `NoRoomError` names the file and the room it needs.
     """
     draft = draft_of(path)
     try:
-        draft.write_bytes(content)
-        put_in_place(draft, path)
-    except OSError:
+        with room_for(path, len(content)):
+            draft.write_bytes(content)
+            put_in_place(draft, path)
+    except BaseException:
         draft.unlink(missing_ok=True)
         raise
 

@@ -1,6 +1,8 @@
 """Publishing: a fresh file beside the warehouse, swapped in by one rename."""
 
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import duckdb
@@ -9,6 +11,7 @@ from data_contracts.summary_tables import SUMMARY_TABLES
 from data_contracts.tables import TABLES, Table
 from data_contracts.weeks import week_end
 from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.room import room_for, size_of
 from pipelines.storage.sample_view import SAMPLES_VIEW, chunks_in_sql, has_chunks, view_samples
 from pipelines.storage.summaries import make_summaries
 from pipelines.storage.warehouse import Warehouse
@@ -60,20 +63,13 @@ def publish(warehouse: Warehouse, destination: Path, *, week: str) -> None:
     week : str
         ISO week the run stands for.
     """
-    fresh = _fresh(destination)
-    connection = warehouse.connection
-    connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh (ROW_GROUP_SIZE {ROW_GROUP})")
-    try:
+    with _fresh(warehouse.connection, destination, f"(ROW_GROUP_SIZE {ROW_GROUP})") as connection:
         for table in TABLES.values():
             if table.published:
                 _copy(connection, table, week, f'CREATE TABLE fresh."{table.name}" AS')
         make_summaries(connection, "fresh")
         for database in ("fresh", ""):
             view_samples(connection, destination.parent / "waveforms", database)
-        connection.execute("CHECKPOINT fresh")
-    finally:
-        connection.execute("DETACH fresh")
-    _replace(fresh, destination)
 
 
 def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> None:
@@ -88,17 +84,9 @@ def publish_decisions(warehouse: Warehouse, destination: Path, *, week: str) -> 
     week : str
         ISO week it stands for.
     """
-    fresh = _fresh(destination)
-    shutil.copyfile(destination, fresh)
-    connection = warehouse.connection
-    connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh")
-    try:
+    with _fresh(warehouse.connection, destination, copied=True) as connection:
         for name in DECIDED:
             _copy(connection, TABLES[name], week, f'CREATE OR REPLACE TABLE fresh."{name}" AS')
-        connection.execute("CHECKPOINT fresh")
-    finally:
-        connection.execute("DETACH fresh")
-    _replace(fresh, destination)
 
 
 def _replace(fresh: Path, destination: Path) -> None:
@@ -112,10 +100,34 @@ def _log_of(path: Path) -> Path:
     return path.with_name(f"{path.name}.wal")
 
 
-def _fresh(destination: Path) -> Path:
+@contextmanager
+def _fresh(
+    connection: duckdb.DuckDBPyConnection, destination: Path, options: str = "", *, copied: bool = False
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A published file in the making, attached as `fresh`: put in place at the end, or gone with its log where anything fails."""
+    _clear(destination)
+    fresh = draft_of(destination)
+    before = size_of(destination)
+    try:
+        with room_for(destination, before or None):
+            if copied:
+                shutil.copyfile(destination, fresh)
+            connection.execute(f"ATTACH '{_quoted(fresh)}' AS fresh {options}")
+            try:
+                yield connection
+                connection.execute("CHECKPOINT fresh")
+            finally:
+                connection.execute("DETACH fresh")
+            _replace(fresh, destination)
+    except BaseException:
+        _clear(destination)
+        raise
+
+
+def _clear(destination: Path) -> None:
+    """Remove what a publishing that failed or was cut off left beside the published file."""
     for stale in destination.parent.glob(f".{destination.name}.*"):
-        stale.unlink()
-    return draft_of(destination)
+        stale.unlink(missing_ok=True)
 
 
 def _copy(connection: duckdb.DuckDBPyConnection, table: Table, week: str, verb: str) -> None:

@@ -12,8 +12,9 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from data_contracts.errors import WorkspaceBusyError, WorkspaceError, first_line
+from data_contracts.errors import NoRoomError, WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type, polars_schema
+from pipelines.storage.room import is_full, no_room, room_for
 from pipelines.workspace.workspace import Workspace
 
 _A_WAY_BACK = "put it back with `vansnap restore`, or make it again from what was kept with `vansnap rebuild`"
@@ -67,6 +68,17 @@ class Warehouse:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        new = not path.exists()
+        try:
+            self._open()
+        except BaseException:
+            if new:  # half a file would be taken for a damaged one
+                for half in (path, path.with_name(f"{path.name}.wal")):
+                    half.unlink(missing_ok=True)
+            raise
+
+    def _open(self) -> None:
+        path = self.path
         try:
             self.connection = duckdb.connect(str(path), config={"autoinstall_known_extensions": "false"})
         except duckdb.IOException as error:
@@ -74,13 +86,16 @@ class Warehouse:
                 raise WorkspaceBusyError(
                     f"{path} is open in another process: wait until it ends, then run again"
                 ) from None
+            if is_full(error):
+                raise no_room(path) from error
             raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
         except duckdb.Error as error:
             raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
         try:
             self.connection.execute("SET TimeZone = 'UTC'")
             self.connection.execute("SET enable_progress_bar = false")
-            self._bring_up_to_date()
+            with room_for(path):
+                self._bring_up_to_date()
         except BaseException:
             self.connection.close()
             raise
@@ -91,7 +106,12 @@ class Warehouse:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        if error is not None and is_full(error) and not isinstance(error, NoRoomError):
+            with suppress(duckdb.Error):
+                self.close()
+            raise no_room(self.path) from error
+        with room_for(self.path):
+            self.close()
 
     def close(self) -> None:
         """Close the file; everything committed is on disk."""
@@ -104,7 +124,8 @@ class Warehouse:
         try:
             yield
         except BaseException:
-            self.connection.execute("ROLLBACK")
+            with suppress(duckdb.Error):  # a full disk may have ended it already
+                self.connection.execute("ROLLBACK")
             raise
         self.connection.execute("COMMIT")
 

@@ -16,6 +16,7 @@ from typing import Any
 
 from data_contracts.errors import VansnapError
 from pipelines.storage.atomic_files import draft_of, put_in_place
+from pipelines.storage.room import ask_for_room
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
@@ -111,6 +112,8 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: date
     WorkspaceBusyError
         If another run holds the workspace.
     """
+    with _noted(workspace):
+        ask_for_room(workspace)
     guard_this_run()
     with workspace.held(), _noted(workspace) as ended:
         api = running_server(workspace)
@@ -275,6 +278,7 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
         """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
         try:
             with _noted(open_workspace(root)) as ended, hold(root):
+                ask_for_room(open_workspace(root))
                 summary: WeeklySummary = _weekly_flow()(str(root), None, True)
                 ended(summary.week)
         except Exception as error:

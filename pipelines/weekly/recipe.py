@@ -9,6 +9,7 @@ from typing import Any
 import duckdb
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
+from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
 from pipelines.workspace.workspace import open_workspace
@@ -104,6 +105,6 @@ def may_pass(error: BaseException) -> bool:
     """
     if isinstance(error, VansnapError):
         return isinstance(error, WorkspaceBusyError)
-    if isinstance(error, PermissionError | FileNotFoundError):
+    if isinstance(error, PermissionError | FileNotFoundError) or is_full(error):
         return False
     return isinstance(error, OSError | duckdb.IOException)

@@ -172,3 +172,14 @@ def test_a_header_of_sixty_thousand_columns_is_read_at_once() -> None:
     """Each name was once looked for among all of them: 138 s. 60,000 squared steps would not end within the suite."""
     header = ",".join(["file", "van_id", "captured_at", *(f"c{n}" for n in range(60_000))])
     assert read_manifest(f"{header}\n".encode()) == []
+
+
+def test_a_column_name_of_several_lines_breaks_no_line(home: Workspace) -> None:
+    odd = recording(1).rename({"airflow_v": "air\nflow", "time_s": "ti\r\nme"})
+    deliver(home.inbox / "one", [row("w.parquet")], {"w.parquet": odd})
+    (home.inbox / "two").mkdir()
+    (home.inbox / "two" / "manifest.csv").write_text('"fi\nle",van_id,captured_at\nw.csv,V001,x\n', encoding="utf-8")
+    run_intake(home)
+    reasons = ask(home, "SELECT reason FROM quarantine ORDER BY delivery")["reason"].to_list()
+    assert ["air flow" in reasons[0], "fi le" in reasons[1]] == [True, True]
+    assert all(len(reason.splitlines()) == 1 for reason in reasons)

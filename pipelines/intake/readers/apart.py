@@ -74,26 +74,39 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
     ------
     UnreadableFileError
     """
-    global _decoder
     with _one_at_a_time:
-        if _decoder is None or not _decoder.process.is_alive():
-            _decoder = _started()
-        try:
-            _decoder.pipe.send((min(memory, _of_machine()), function, args, more))
-            if not _decoder.pipe.poll(seconds):
-                raise UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
-            done, result = _decoder.pipe.recv()
-        except (EOFError, OSError):
-            _stop()
+        answer = _asked(memory, seconds, (function, args, more))
+        if (
+            answer is None
+        ):  # once more: the process itself may have been in trouble, and no sound file may be refused for that
+            answer = _asked(memory, seconds, (function, args, more))
+        if answer is None:
             raise UnreadableFileError(
                 f"the file is damaged beyond reading, or unpacks to more than {memory / 1e9:.0f} GB: export it again"
-            ) from None
-        except BaseException:
-            _stop()
-            raise
+            )
+    done, result = answer
     if not done:
-        raise result
-    return result  # type: ignore[no-any-return]
+        raise result  # type: ignore[misc]
+    return result  # type: ignore[return-value]
+
+
+def _asked(memory: int, seconds: float, what: tuple[object, ...]) -> tuple[bool, object] | None:
+    """The other process's answer to a call; None where it crashed."""
+    global _decoder
+    if _decoder is None or not _decoder.process.is_alive():
+        _decoder = _started()
+    try:
+        _decoder.pipe.send((min(memory, _of_machine()), *what))
+        if not _decoder.pipe.poll(seconds):
+            raise UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
+        answer: tuple[bool, object] = _decoder.pipe.recv()
+    except (EOFError, OSError):
+        _stop()
+        return None
+    except BaseException:
+        _stop()
+        raise
+    return answer
 
 
 def _of_machine() -> int:
