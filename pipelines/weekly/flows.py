@@ -19,8 +19,8 @@ from pipelines.storage.atomic_files import draft_of, put_in_place
 from pipelines.storage.room import ask_for_room
 from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
+from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
-from pipelines.weekly.steps import WeeklySummary
 from pipelines.workspace.last_runs import note_failure, note_success
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace

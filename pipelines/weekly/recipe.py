@@ -11,7 +11,8 @@ import duckdb
 from data_contracts.errors import VansnapError, WorkspaceBusyError
 from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import chunks_aside
-from pipelines.weekly.steps import WeeklySummary, intake, publish_week, read_captures, resolve_week, track
+from pipelines.weekly.run_summary import WeeklySummary
+from pipelines.weekly.steps import intake, publish_week, read_captures, resolve_week, track
 from pipelines.workspace.workspace import open_workspace
 
 Step = Callable[..., Any]

@@ -11,17 +11,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata, resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.rendering import render, sentence
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import READ_FROM_WORDS
 from data_contracts.weeks import week_of
-from pipelines.decisions.order_decisions import (
-    take_in_decisions,
-)
+from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions
 from pipelines.intake.accounts import DeliveryAccount
@@ -39,102 +36,9 @@ from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
 
-if TYPE_CHECKING:  # they take seconds to import
-    pass
-
 VERSION = metadata.version("vansnap")
 # Sections of the settings that change no figure: when, where and for whom.
 _NO_RESULT = {"schedule", "intake", "board", "people", "display", "evidence"}
-
-
-@dataclass(frozen=True)
-class WeeklySummary:
-    """What a weekly run did.
-
-    Attributes
-    ----------
-    week : str
-        ISO week it stands for.
-    intake : tuple of DeliveryAccount
-        Deliveries taken in, each with its row account.
-    captures_read : int
-        Recordings read because they were new or changed.
-    listed : mapping of str to int
-        Vans on the list by urgency.
-    orders : int
-        Open work orders.
-    notices : tuple of mapping
-        What concerns no single van: rows of `notices`.
-    published : bool
-        False when nothing had changed since the last run.
-    tests : tuple of Fact
-        What the plan of the tests comes to.
-    unreferenced : int
-        Chunks of waveforms set aside, now or before, because no row of the warehouse names them.
-    """
-
-    week: str
-    intake: tuple[DeliveryAccount, ...]
-    captures_read: int
-    listed: Mapping[str, int]
-    orders: int
-    notices: tuple[Mapping[str, Any], ...]
-    published: bool
-    tests: tuple[Fact, ...] = ()
-    unreferenced: int = 0
-
-    def document(self) -> dict[str, Any]:
-        """For `--json`."""
-        return {
-            "week": self.week,
-            "deliveries": [vars(account) for account in self.intake],
-            "captures_read": self.captures_read,
-            "watchlist": dict(self.listed),
-            "open_work_orders": self.orders,
-            "notices": [notice["text"] for notice in self.notices],
-            "published": self.published,
-            "unreferenced_chunks": self.unreferenced,
-            "tests": {name: value for fact in self.tests for name, value in {**fact.words, **fact.numbers}.items()},
-        }
-
-    def text(self, language: str = "en", units: str = "metric") -> str:
-        """For people, in their language and units.
-
-        Parameters
-        ----------
-        language : str
-            "en" or "de".
-        units : str
-            "metric" or "imperial".
-        """
-        rows = sum(account.rows for account in self.intake)
-        lines = [f"week {self.week}"]
-        if self.intake:
-            parts = ", ".join(
-                f"{sum(getattr(account, name) for account in self.intake)} {word}"
-                for name, word in (
-                    ("held", "held"),
-                    ("superseded", "superseded"),
-                    ("duplicates", "duplicates"),
-                    ("quarantined", "in quarantine"),
-                )
-            )
-            lines.append(f"taken in: {len(self.intake)} deliveries, {rows} rows = {parts}")
-        else:
-            lines.append("taken in: nothing new in the inbox")
-        if self.unreferenced:
-            lines.append(
-                f"set aside: {self.unreferenced} chunks of waveforms that no row names; `vansnap check` says what to do"
-            )
-        lines.append(f"read: {self.captures_read} recordings")
-        lines.append(
-            "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
-        )
-        lines.append(f"open work orders: {self.orders}")
-        lines.extend(render(fact, language, units) for fact in self.tests)
-        lines.extend(sentence(notice, "text", language, units) for notice in self.notices)
-        lines.append("published" if self.published else "nothing changed since the last run; the published file stays")
-        return "\n".join(lines)
 
 
 @dataclass(frozen=True)

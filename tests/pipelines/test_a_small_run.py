@@ -16,7 +16,8 @@ from pipelines.intake.accounts import DeliveryAccount
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
 from pipelines.weekly.read_captures import read_new_captures
-from pipelines.weekly.steps import WeeklySummary, _data_id, _run_row
+from pipelines.weekly.run_summary import WeeklySummary
+from pipelines.weekly.steps import _data_id, _run_row
 from pipelines.workspace.register import load_register
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace

@@ -16,8 +16,8 @@ from data_contracts.weeks import week_before
 from pipelines.commands import demo
 from pipelines.weekly import flows
 from pipelines.weekly.flows import failure_line, orchestrator_environment
+from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, wait_until_healthy
-from pipelines.weekly.steps import WeeklySummary
 from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.published_sample import make_workspace as made_up
 
