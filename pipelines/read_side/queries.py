@@ -9,6 +9,7 @@ import polars as pl
 from data_contracts.signals import QUANTITIES
 from data_contracts.states import IDLE_ONLY, PLANNED_STATES
 from pipelines.read_side.published import Published
+from pipelines.read_side.record_queries import repeats_of_capture
 
 # What the whole board needs ------------------------------------------------------------------
 
@@ -294,7 +295,7 @@ def reading(published: Published, capture_id: str) -> pl.DataFrame:
     row = frame.row(0, named=True)
     why = {item["name"]: item["reason"] for item in row["unread"] or []}
     marks = {item["name"]: item["mark"] for item in row["marked"] or []}
-    apart = _apart(published, capture_id)
+    apart = repeats_of_capture(published, capture_id)
     return pl.DataFrame(
         [
             (name, row.get(name), row.get(f"{name}_u"), why.get(name), marks.get(name), *apart.get(name, (None, None)))
@@ -303,23 +304,6 @@ def reading(published: Published, capture_id: str) -> pl.DataFrame:
         schema=schema,
         orient="row",
     )
-
-
-def _apart(published: Published, capture_id: str) -> dict[str, tuple[float | None, str | None]]:
-    """From repeat to repeat, by quantity, in the week of a capture; empty in a file of an older version."""
-    if "repeat_u" not in published.ask("SELECT * FROM trends LIMIT 0").columns:
-        return {}
-    rows = published.ask(
-        """
-        SELECT t.quantity, t.repeat_u, t.repeat_from FROM trends t JOIN captures c USING (van_id, week)
-        WHERE c.capture_id = $capture
-        """,
-        {"capture": capture_id},
-    )
-    found = {name: (u, source) for name, u, source in rows.iter_rows()}
-    # the repeats of the main peak are compared as read, whatever the conditions
-    peak = found.get("main_peak_reference_g_s")
-    return found if peak is None else found | {"main_peak_g_s": peak}
 
 
 # Workshop ------------------------------------------------------------------------------------

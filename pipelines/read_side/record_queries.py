@@ -89,3 +89,20 @@ def repeat_record(published: Published) -> pl.DataFrame:
         FROM trends WHERE repeat_u IS NOT NULL GROUP BY quantity
         """
     )
+
+
+def repeats_of_capture(published: Published, capture_id: str) -> dict[str, tuple[float | None, str | None]]:
+    """From repeat to repeat, by quantity, in the week of a capture; empty in a file of an older version."""
+    if "repeat_u" not in published.ask("SELECT * FROM trends LIMIT 0").columns:
+        return {}
+    rows = published.ask(
+        """
+        SELECT t.quantity, t.repeat_u, t.repeat_from FROM trends t JOIN captures c USING (van_id, week)
+        WHERE c.capture_id = $capture
+        """,
+        {"capture": capture_id},
+    )
+    found = {name: (u, source) for name, u, source in rows.iter_rows()}
+    # the repeats of the main peak are compared as read, whatever the conditions
+    peak = found.get("main_peak_reference_g_s")
+    return found if peak is None else found | {"main_peak_g_s": peak}

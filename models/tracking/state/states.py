@@ -63,7 +63,7 @@ def states_of(judged: Judged, anomaly: FleetAnomaly, latest: Codes) -> pl.DataFr
         Vans that are listed first, by weeks to the limit, p-value and name. How urgent they are is for `models.work` to say;
         a limit presses where crossing it calls a van in at once.
     """
-    std, _, alarms, forecasts, repeatability = judged
+    std, _, alarms, forecasts, repeatability, _ = judged
     rows = []
     for n, row in enumerate(latest.tolist()):
         alarm = bool(alarms.any[row].any() or repeatability.alarm[row].any())
@@ -130,7 +130,7 @@ def _reasons(judged: Judged, anomaly: FleetAnomaly, n: int, row: int) -> list[Fa
     Limits first, then what moved furthest from its own baseline, then from the family, then repeats that disagree, then
     the anomaly.
     """
-    std, followed, alarms, forecasts, repeatability = judged
+    std, followed, alarms, forecasts, repeatability, _ = judged
     f = int(std.family[row])
     facts: list[Fact] = []
 
