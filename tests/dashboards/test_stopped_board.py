@@ -16,12 +16,12 @@ from tests.dashboards.board_process import free_port
 from tests.deliveries import make_home
 
 STOPPED_BY = {
-    signal.SIGTERM: (0,),
-    signal.SIGINT: (0,),
+    signal.SIGTERM: (0, -signal.SIGTERM),
+    signal.SIGINT: (0, 1, -signal.SIGINT),
     signal.SIGHUP: (-signal.SIGHUP,),
     signal.SIGKILL: (-signal.SIGKILL,),
 }
-"""Exit codes by signal: what the server catches ends it in order."""
+"""Exit codes by signal: what the server catches ends it in order; it listens a moment before it catches anything."""
 
 
 @pytest.fixture(scope="module")

@@ -42,6 +42,7 @@ def document(names: list[str], **against: Any) -> dict[str, Any]:
             "snap": 1,
             "verdict": "accept",
             "grade": "good",
+            "shown_grade": "good",
             "grade_reasons": [],
             "readings": {},
             "unread": {},
@@ -191,6 +192,7 @@ def test_a_snap_to_repeat_says_why_in_one_line(view: View, reads: Given, monkeyp
     none_kept["captures"][0] |= {
         "verdict": "repeat",
         "grade": "repeat",
+        "shown_grade": "repeat",
         "grade_reasons": [{"code": "x", "sentence": "the pedal came late", "remedy": "wait for idle"}],
     }
     none_kept["refused"] = [{"file": "2.csv", "reason": "2.csv: the file is empty"}]

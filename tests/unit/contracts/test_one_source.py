@@ -19,6 +19,7 @@ RECORDS = ("data_contracts/quantities/", "data_contracts/causes/", "models/readi
 TAKEN = {
     "pipelines/intake/manifest.py": "columns of a delivery",
     "pipelines/weekly/read_captures.py": "columns of a delivery",
+    "dashboards/snap_drawing.py": "marks with a label, the one that matters most first",
     "models/at_the_van/marks.py": "stretches of a trace, drawn each in its place",
 }
 
