@@ -4,6 +4,7 @@ Of one engine of the sample fleet with a turbocharger, in the units of the contr
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,8 +23,13 @@ STEP_S, FIRST_S, LAST_S = 0.02, -0.3, 2.4
 PATH = PAGES / "traces.json"
 
 
-def made() -> dict[str, Any]:
+def made(codes: Sequence[str] = tuple(EVERY_CAUSE)) -> dict[str, Any]:
     """The traces.
+
+    Parameters
+    ----------
+    codes : sequence of str
+        Causes to make them of.
 
     Returns
     -------
