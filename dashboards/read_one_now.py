@@ -12,6 +12,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboards import parts, text, visit_conditions
 from dashboards.a_van import reading_table
+from dashboards.conditions import measured
 from dashboards.display import language, reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw
@@ -375,7 +376,7 @@ def _of_file(document: Mapping[str, Any]) -> str:
     """Conditions that the files themselves hold; of several files the first that says something."""
     said = document.get("conditions_of_file", {})
     first = next(iter(said.values()), None)
-    return ", ".join(text.measured(first if isinstance(first, dict) else said))
+    return ", ".join(measured(first if isinstance(first, dict) else said))
 
 
 def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:
