@@ -141,16 +141,18 @@ def infer_causes(
 
     Notes
     -----
-    =====================================  =====================================================
+    =====================================  =====================================================================
     assumption                             why
-    =====================================  =====================================================
-    quantities independent given a cause   readable; what they share is discounted by `temper`
+    =====================================  =====================================================================
+    quantities independent given a cause   readable; what they share is discounted by their weights
     t-distributed distance                 one outlying quantity must not decide
     any reading may be a gross error       likelier the fewer visits it rests on
+    any sign may show otherwise            engines differ in kind: it speaks against a cause only so far
+    all may be what another cause does     likelier the fewer signs support the likeliest: one keeps it at 0.95
     movement proportional to severity      as the scale of severity is defined
     engines differ in what they show       in all quantities at once: the gain of a pattern
     no reading, no contribution            missing is not zero
-    =====================================  =====================================================
+    =====================================  =====================================================================
     """
     settings = settings or CauseSettings()
     table = table or load_effects()
