@@ -133,7 +133,7 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
     assert table["rows"][0][1:] == ["good", "81 234", "88.26", "21", "99.6", "–", "–", "canonical"]
     reading = section(document, "The latest reading")
     assert reading["text"] == [
-        f"Read from the snap of {table['rows'][0][0]}; value ± one standard uncertainty. A single snap scatters; what the van reads "
+        f"Read from the snap of {table['rows'][0][0]}; value ± one standard uncertainty of the trace. A single snap scatters; what the van reads "
         "is the level stated with the trends."
     ]
     told = {row[0]: row[1:] for row in reading["tables"][0]["rows"]}
