@@ -7,6 +7,7 @@ import polars as pl
 import streamlit as st
 
 from dashboards import charts, markup, order_card, parts, snaps, text, van_card
+from dashboards.conditions import conditions
 from dashboards.display import reader
 from dashboards.text import inert, message
 from dashboards.trend_chart import trend_chart
@@ -212,7 +213,7 @@ def _every_value(published: Published, visits: pl.DataFrame) -> None:
             grade=text.grade(shown_grade(capture["grade"], capture["grade_reasons"], capture["held"])),
         )
         + " "
-        + text.conditions(capture)
+        + conditions(capture)
     )
     reading = queries.reading(published, str(chosen))
     read = reading.filter(pl.col("value").is_not_null())

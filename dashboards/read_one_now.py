@@ -12,12 +12,14 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboards import parts, text, visit_conditions
 from dashboards.a_van import reading_table
+from dashboards.conditions import measured
 from dashboards.display import language, reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw
 from dashboards.text import inert, message
 from dashboards.van_now import held_table, more_said, snap_lines, verdict
 from dashboards.who import me
+from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.cautions import cautions_for_snap
 from data_contracts.errors import ProposalError, VansnapError
@@ -45,6 +47,15 @@ class Asked(NamedTuple):
     recorder: str
 
 
+class Given(NamedTuple):
+    """What the page was given: recordings, one by one or as a folder, the conditions, and what was chosen."""
+
+    recordings: list[UploadedFile]
+    folder: list[UploadedFile]
+    conditions: Conditions
+    asked: Asked
+
+
 @parts.explained
 def show() -> None:
     """The view."""
@@ -63,20 +74,17 @@ def show() -> None:
             _choose_van(published)
             return
         head, result = st.container(), st.container()
-        if van:
-            recordings, folder, conditions, asked = _for_van(published, van, row)
-        else:
-            recordings, folder, conditions, asked = _for_family(published, sorted(known))
+        given = _for_van(published, van, row) if van else _for_family(published, sorted(known))
         with head:
-            _head(asked, row)
-        if recordings or folder:
+            _head(given.asked, row)
+        if given.recordings or given.folder:
             with result:
-                document = _read([*recordings, *folder], asked, conditions)
+                document = _read([*given.recordings, *given.folder], given.asked, given.conditions)
             if document is not None:
                 _details(document)
 
 
-def _for_van(published: Published | None, van: str, row: Mapping[str, Any]) -> Any:
+def _for_van(published: Published | None, van: str, row: Mapping[str, Any]) -> Given:
     """The page for a van that is known: the recording first, everything else behind it."""
     family = str(row.get("family", ""))
     left, right = st.columns(2, gap="large")
@@ -91,10 +99,10 @@ def _for_van(published: Published | None, van: str, row: Mapping[str, Any]) -> A
         folder = _folder(van)
     if family:
         _card(family, asked.recorder)
-    return recordings, folder, conditions, asked
+    return Given(recordings, folder, conditions, asked)
 
 
-def _for_family(published: Published | None, known: Sequence[str]) -> Any:
+def _for_family(published: Published | None, known: Sequence[str]) -> Given:
     """The page without a van: first whose snap it is."""
     left, right = st.columns(2, gap="large")
     with left:
@@ -108,7 +116,7 @@ def _for_family(published: Published | None, known: Sequence[str]) -> Any:
         _card(family, asked.recorder)
     with right:
         _cautions(families(parts.home()).get(family))
-    return recordings, folder, conditions, asked
+    return Given(recordings, folder, conditions, asked)
 
 
 def _head(asked: Asked, row: Mapping[str, Any]) -> None:
@@ -261,7 +269,7 @@ def _cautions(family: Family | None) -> None:
     st.info("\n".join(lines), icon=":material/health_and_safety:")
 
 
-def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Any) -> dict[str, Any] | None:
+def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions) -> dict[str, Any] | None:
     """Read what was handed over, once for the same files and choices, say what was found and return it; None for nothing."""
     key = (tuple(upload.file_id for upload in uploads), asked, conditions, parts.home())
     held = st.session_state.get(_HELD)
@@ -281,7 +289,9 @@ def _read(uploads: Sequence[UploadedFile], asked: Asked, conditions: Any) -> dic
     return dict(document)
 
 
-def _read_anew(uploads: Sequence[UploadedFile], asked: Asked, conditions: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+def _read_anew(
+    uploads: Sequence[UploadedFile], asked: Asked, conditions: Conditions
+) -> tuple[dict[str, Any], dict[str, Any]]:
     """Document and drawing of the files, read in a process of its own."""
     with tempfile.TemporaryDirectory(prefix="vansnap-read-") as name:
         folder = Path(name) / "visit"
@@ -366,7 +376,7 @@ def _of_file(document: Mapping[str, Any]) -> str:
     """Conditions that the files themselves hold; of several files the first that says something."""
     said = document.get("conditions_of_file", {})
     first = next(iter(said.values()), None)
-    return ", ".join(text.measured(first if isinstance(first, dict) else said))
+    return ", ".join(measured(first if isinstance(first, dict) else said))
 
 
 def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:

@@ -373,33 +373,3 @@ def likeliest(causes: Sequence[Mapping[str, object]], count: int = 3, floor: flo
 def finite(value: object) -> float | None:
     """A number of a row, None where it has none."""
     return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
-
-
-CONDITION_UNITS = {
-    "coolant_c": "°C",
-    "intake_air_c": "°C",
-    "barometer_kpa": "kPa",
-    "humidity_pct": "%",
-    "altitude_m": "m",
-    "odometer_km": "km",
-}
-
-
-def measured(capture: Mapping[str, object]) -> list[str]:
-    """The conditions of a capture that are numbers, in the reader's units."""
-    return [
-        message(f"condition.{key}", value=f"{number(_shown(of).value(value), 1 if of == 'km' else 3)} {shown_unit(of)}")
-        for key, of in CONDITION_UNITS.items()
-        if (value := finite(capture.get(key))) is not None
-    ]
-
-
-def conditions(capture: Mapping[str, object]) -> str:
-    """What was recorded about the conditions of a capture."""
-    told = measured(capture)
-    if capture.get("fuel"):
-        told.append(message("condition.fuel", value=inert(capture["fuel"])))
-    codes = capture.get("fault_codes")
-    if isinstance(codes, Sequence) and not isinstance(codes, str) and codes:
-        told.append(message("condition.fault_codes", value=inert(", ".join(map(str, codes)))))
-    return message("van.conditions", conditions=", ".join(told) or message("condition.none"))

@@ -22,7 +22,7 @@ from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from data_contracts.states import PLANNED_STATES
 from data_contracts.weeks import is_silent
 from models.work.order_states import TAKES_BACK
-from pipelines.read_side import queries
+from pipelines.read_side import order_queries, queries
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.past_snaps import past_snaps
 from pipelines.read_side.published import Published, board_settings
@@ -104,7 +104,7 @@ def order_shown(published: Published, van_id: str, week: str) -> Mapping[str, An
     """
     asked = st.query_params.get("order")
     if asked is not None:
-        row = queries.order(published, asked)
+        row = order_queries.order(published, asked)
         if row is None:
             st.warning(message("order.unknown", order=inert(asked)), icon=":material/search_off:")
         elif row["van_id"] == van_id:

@@ -7,6 +7,7 @@ from typing import Any
 import streamlit as st
 
 from dashboards import text, way_back
+from dashboards.conditions import measured
 from dashboards.display import units
 from dashboards.text import inert, message
 from data_contracts.capture import Conditions
@@ -65,7 +66,7 @@ def ask(van_id: str) -> Conditions:
             key=key,
         )
     given = {name: value for name, value in given.items() if value is not None}
-    if said := text.measured(given):
+    if said := measured(given):
         st.caption(message("read.given", conditions=", ".join(said)))
     _keep(van_id, given, known)
     return Conditions(**given)

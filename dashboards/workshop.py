@@ -10,7 +10,7 @@ from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
-from pipelines.read_side import queries
+from pipelines.read_side import order_queries, queries
 from pipelines.read_side.published import Published, board_settings
 
 PAGE_SIZE = 25
@@ -43,7 +43,7 @@ def show() -> None:
     programme.part_lives(published)
     _worth(published, only_depots)
     programme.compared(published)
-    counts = queries.order_counts(published, only_depots, states)
+    counts = order_queries.order_counts(published, only_depots, states)
     if not counts:
         st.info(message("workshop.none"))
     else:
@@ -70,7 +70,7 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
             label = message("common.page_of", pages=pages)
             page = int(st.number_input(label, 1, pages, 1, key="workshop-page", width=160))
         _print(published, depots, states)
-    ask = queries.orders_by_day if by_day else queries.orders
+    ask = order_queries.orders_by_day if by_day else order_queries.orders
     frame = ask(published, depots, states, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
     currency = board_settings(published.home).workshop.currency
     day: object = None
@@ -81,7 +81,9 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
         order_card.card(row, currency)
     decide.several(frame.to_dicts())
     parts.download(
-        lambda: queries.orders(published, depots, states, limit=DOWNLOAD_ROWS), "work-orders.csv", "download-orders"
+        lambda: order_queries.orders(published, depots, states, limit=DOWNLOAD_ROWS),
+        "work-orders.csv",
+        "download-orders",
     )
 
 
@@ -91,7 +93,7 @@ def _print(published: Published, depots: list[str], states: list[str]) -> None:
     def set_list() -> bytes:
         from pipelines.reports.list_pdf import list_pdf
 
-        shown = queries.orders(published, depots, states, limit=DOWNLOAD_ROWS)
+        shown = order_queries.orders(published, depots, states, limit=DOWNLOAD_ROWS)
         return list_pdf(published, shown.select(column.name for column in WORK_ORDERS.columns))
 
     st.download_button(
@@ -107,7 +109,7 @@ def _print(published: Published, depots: list[str], states: list[str]) -> None:
 
 def _plan(published: Published, depots: list[str]) -> None:
     """Hours by week and depot against those of a week, and what the plan leaves out."""
-    frame = queries.plan(published, depots, PLANNED_STATES)
+    frame = order_queries.plan(published, depots, PLANNED_STATES)
     if frame["plan_week"].null_count() == frame.height:
         _hours(published, depots)
         return
@@ -122,7 +124,7 @@ def _plan(published: Published, depots: list[str]) -> None:
     columns[message("workshop.left_out")] = [_planned(rows.get((None, name)), 0.0) for name in names]
     parts.sheet(pl.DataFrame(columns), "plan", width="content")
     parts.quiet(message("workshop.plan_note", hours=text.hours(offered)))
-    rest = queries.left_out(published, depots, PLANNED_STATES)
+    rest = order_queries.left_out(published, depots, PLANNED_STATES)
     if rest.height:
         with st.expander(message("workshop.why_left_out", count=rest.height)):
             for row in rest.iter_rows(named=True):
@@ -143,7 +145,7 @@ def _planned(row: Mapping[str, object] | None, offered: float) -> str:
 
 
 def _hours(published: Published, depots: list[str]) -> None:
-    frame = queries.hours_by_depot(published, depots, PLANNED_STATES)
+    frame = order_queries.hours_by_depot(published, depots, PLANNED_STATES)
     if not frame.height:
         return
     offered = board_settings(published.home).workshop.hours_per_depot_week
@@ -176,7 +178,7 @@ def _parts(published: Published, depots: list[str]) -> None:
             message("common.depot"): inert(row["depot"]),
             message("order.parts"): f"{row['jobs']} × {inert(text.contract(job.parts))}",
         }
-        for row in queries.causes_by_week(published, depots).iter_rows(named=True)
+        for row in order_queries.causes_by_week(published, depots).iter_rows(named=True)
         if (job := JOBS.get(row["cause"])) is not None and job.parts is not None
     ]
     if rows:
@@ -187,7 +189,7 @@ def _parts(published: Published, depots: list[str]) -> None:
 
 def _worth(published: Published, depots: list[str]) -> None:
     """What waiting would cost, and what proven repairs saved."""
-    frame = queries.worth_by_depot(published, depots)
+    frame = order_queries.worth_by_depot(published, depots)
     if frame.is_empty():
         return
     workshop = board_settings(published.home).workshop

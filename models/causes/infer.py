@@ -1,7 +1,7 @@
 """Which cause: an explicit likelihood over the declared effects, severity integrated out."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import logsumexp
@@ -15,7 +15,7 @@ from models.causes.evidence import Evidence, gather_evidence
 from models.causes.likelihood import (
     CauseSettings,
     Hypotheses,
-    best_placements,
+    Likelihoods,
     gross_errors,
     log_likelihoods,
     place_patterns,
@@ -23,6 +23,7 @@ from models.causes.likelihood import (
 )
 from models.causes.next_test import NextTest, next_tests
 from models.causes.pairs import PairProbability, PairTables, pair_tables, with_pairs
+from models.causes.signs import told_by_signs
 from models.statistics.arrays import Floats
 from models.tracking.state.residuals import Residuals
 
@@ -140,16 +141,18 @@ def infer_causes(
 
     Notes
     -----
-    =====================================  =====================================================
+    =====================================  =====================================================================
     assumption                             why
-    =====================================  =====================================================
-    quantities independent given a cause   readable; what they share is discounted by `temper`
+    =====================================  =====================================================================
+    quantities independent given a cause   readable; what they share is discounted by their weights
     t-distributed distance                 one outlying quantity must not decide
     any reading may be a gross error       likelier the fewer visits it rests on
+    any sign may show otherwise            engines differ in kind: it speaks against a cause only so far
+    all may be what another cause does     likelier the fewer signs support the likeliest: one keeps it at 0.95
     movement proportional to severity      as the scale of severity is defined
     engines differ in what they show       in all quantities at once: the gain of a pattern
     no reading, no contribution            missing is not zero
-    =====================================  =====================================================
+    =====================================  =====================================================================
     """
     settings = settings or CauseSettings()
     table = table or load_effects()
@@ -234,17 +237,18 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
     moved, hypotheses, settings = space.moved, space.hypotheses, space.settings
     severity = np.array(settings.severities)
     errors = gross_errors(moved, rows, residuals.visits, settings)
-    under, of_none, of_unknown = log_likelihoods(moved, rows, errors, hypotheses, settings)
+    likely = log_likelihoods(moved, rows, errors, hypotheses, settings)
     two_banks = np.asarray(np.isfinite(moved.moved[rows][:, moved.bank2]).any(axis=1))
     share = np.where(two_banks[:, None], hypotheses.log_share, hypotheses.log_share_one)
-    placed = _placed(under, share, space.shown)
-    log_joint = _log_joint(placed, hypotheses, of_none, of_unknown, log_prior[rows], settings)
+    placed = _placed(likely.under, share, space.shown)
+    log_joint = _log_joint(placed, hypotheses, likely, log_prior[rows], settings)
     for van, number in enumerate(range(rows.start, rows.stop)):
-        best = best_placements(placed[van], hypotheses)
+        best = _best_placements(placed[van], hypotheses)
         probability, pairs = with_pairs(
             moved.moved[number],
             moved.u[number],
             errors.of(van),
+            likely.otherwise[:, van],
             log_joint[van],
             log_prior[number],
             share[van],
@@ -254,6 +258,11 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
             settings,
         )
         lead = int(np.argmax(probability))
+        if lead != _NONE:
+            signs = int(likely.supporting[van][best[lead]])
+            probability, stays = told_by_signs(probability, np.exp(log_prior[number]), _NONE, signs, settings.otherwise)
+            pairs = tuple(replace(pair, probability=stays * pair.probability) for pair in pairs)
+            lead = int(np.argmax(probability))
         shown, mean = _runner_up(probability), np.nan
         if lead != _NONE:
             mine, shown = hypotheses.cause == lead, lead
@@ -275,8 +284,7 @@ def _placed(under: Floats, share: Floats, shown_together: Floats) -> Floats:
 def _log_joint(
     placed: Floats,
     hypotheses: Hypotheses,
-    of_none: Floats,
-    of_unknown: Floats,
+    likely: Likelihoods,
     log_prior: Floats,
     settings: CauseSettings,
 ) -> Floats:
@@ -287,12 +295,35 @@ def _log_joint(
         mine = hypotheses.cause == code
         if mine.any():
             log_joint[:, code] = logsumexp(placed[:, mine, :], axis=(1, 2))
-    log_joint[:, _NONE] = of_none
+    log_joint[:, _NONE] = likely.none
     log_joint += log_prior
     faults = np.arange(codes) != _NONE
-    unknown = of_unknown[:, None] + np.log(settings.prior_unknown) + log_prior
+    unknown = likely.unknown[:, None] + np.log(settings.prior_unknown) + log_prior
     log_joint[:, faults] = np.logaddexp(log_joint[:, faults], unknown[:, faults])
     return log_joint
+
+
+def _best_placements(placed: Floats, hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
+    """The likeliest hypothesis of each cause, and its likeliest severity.
+
+    Parameters
+    ----------
+    placed : ndarray of shape (hypotheses, severities)
+        Log weight of every hypothesis at every severity. [nat]
+    hypotheses : Hypotheses
+        The same hypotheses.
+
+    Returns
+    -------
+    dict of int to (int, int)
+        Cause to the row of the hypothesis and the column of the severity.
+    """
+    best: dict[int, tuple[int, int]] = {}
+    peak, at = placed.max(axis=1), placed.argmax(axis=1)
+    for number, cause in enumerate(hypotheses.cause):
+        if cause not in best or peak[number] > peak[best[int(cause)][0]]:
+            best[int(cause)] = (number, int(at[number]))
+    return best
 
 
 def _mean_severity(placed: Floats, shown_together: Floats, severity: Floats) -> float:

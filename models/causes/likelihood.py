@@ -1,6 +1,6 @@
 """The likelihood of each cause, placed on its banks, over a grid of severities."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -8,6 +8,7 @@ from data_contracts.causes import CAUSE_CODES
 from data_contracts.features import Feature
 from data_contracts.signals import QUANTITIES
 from models.causes.effects import EffectTable, Symptoms, effect_at
+from models.causes.signs import SUPPORTS, Otherwise, shown_otherwise, sign_groups
 from models.statistics.arrays import Codes, Floats
 
 ERROR_FLOORS = 20.0
@@ -38,7 +39,8 @@ class CauseSettings:
     prior_pair : float
         Prior share of two causes at once among the faulty. [1]
     temper : float
-        Power of the likelihood, in (0, 1]: neighbouring quantities are partly redundant. [1]
+        Power of each sign's likelihood, after the weights of its features, which discount neighbours already; above 1,
+        since the probabilities were too low without it. What a sign can tell is bounded by `otherwise`. [1]
     tail : float
         Degrees of freedom of each quantity's t distribution; few tolerate outliers. [1]
     gross_error_share : float
@@ -46,18 +48,21 @@ class CauseSettings:
         visits the level rests on: a lasting fault is read again, a gross error is not. [1]
     alone_visits : int
         Fewest visits from which a single step of the reading may name a part; with fewer, two must support the cause.
+    otherwise : Otherwise
+        Probability that an engine shows a sign otherwise than the table says of its cause.
     severities : tuple of float
         Grid of severities over which the likelihood is averaged. [1]
     """
 
     minimum_probability: float = 0.45
-    prior_none: float = 0.25
+    prior_none: float = 0.17
     prior_unknown: float = 0.03
     prior_pair: float = 0.03
-    temper: float = 1.0
+    temper: float = 1.5
     tail: float = 6.0
     gross_error_share: float = 0.03
     alone_visits: int = 2
+    otherwise: Otherwise = field(default_factory=Otherwise)
     severities: tuple[float, ...] = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3)
 
 
@@ -166,24 +171,6 @@ def log_t(distance: Floats, scale2: Floats, tail: float) -> Floats:
     return np.asarray(-0.5 * np.log(scale2) - 0.5 * (tail + 1.0) * np.log1p(distance * distance / scale2 / tail))
 
 
-def error_groups(moved: Symptoms) -> list[list[int]]:
-    """Columns that one gross error of the reading spoils together.
-
-    Parameters
-    ----------
-    moved : Symptoms
-        Features of every van.
-
-    Returns
-    -------
-    list of list of int
-    """
-    groups: dict[tuple[str, bool], list[int]] = {}
-    for column, (feature, second) in enumerate(zip(moved.features, moved.bank2, strict=True)):
-        groups.setdefault((feature.reading_step, bool(second)), []).append(column)
-    return list(groups.values())
-
-
 @dataclass(frozen=True)
 class GrossErrors:
     """The alternative that a reading is a gross error, under any cause.
@@ -265,9 +252,107 @@ def unaffected_share(feature: Feature, effect: Floats, spread: Floats) -> Floats
     return np.where(indefinite, 0.5, UNAFFECTED)
 
 
+@dataclass(frozen=True)
+class Likelihoods:
+    """Tempered log likelihoods of a chunk of vans.
+
+    Attributes
+    ----------
+    under : ndarray of shape (vans, hypotheses, severities)
+        [nat]
+    none, unknown : ndarray of shape (vans,)
+        Of no cause, and of an unknown one. [nat]
+    supporting : ndarray of shape (vans, hypotheses, severities), int
+        How many signs each explains far better than no cause does.
+    otherwise : ndarray of shape (signs, vans)
+        Log density of each sign on an engine that shows it otherwise than the table says, times the probability of that.
+        [nat]
+    """
+
+    under: Floats
+    none: Floats
+    unknown: Floats
+    supporting: Codes
+    otherwise: Floats
+
+
+def reach_of(moved: Symptoms, hypotheses: Hypotheses) -> Floats:
+    """How far faults move each column: root mean square of the effects that stand out. [scale of the feature]
+
+    Parameters
+    ----------
+    moved : Symptoms
+    hypotheses : Hypotheses
+
+    Returns
+    -------
+    ndarray of shape (columns,)
+    """
+    reach = np.zeros(len(moved.features))
+    for column, feature in enumerate(moved.features):
+        effect = np.hypot(hypotheses.effect[:, column], hypotheses.spread[:, column])
+        far = effect[effect > 2.0 * feature.floor]
+        reach[column] = np.sqrt(np.mean(far**2)) if far.size else 2.0 * feature.floor
+    return reach
+
+
+def _column_densities(
+    x: Floats, u2: Floats, feature: Feature, effect: Floats, spread: Floats, settings: CauseSettings
+) -> Floats:
+    """Log density of one quantity under every hypothesis, of shape (vans, hypotheses, severities)."""
+    severity = np.array(settings.severities)
+    kinds, which = np.unique(np.column_stack([effect, spread]), axis=0, return_inverse=True)
+    mean = np.stack([effect_at(feature, one, severity) for one in kinds[:, 0]])
+    variance = (np.hypot(kinds[:, 1], feature.discrepancy)[:, None] * severity) ** 2
+    each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
+    unaffected = unaffected_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
+    at_rest = log_t(x[:, None], u2[:, None] + (feature.discrepancy * severity) ** 2, settings.tail)[:, None, :]
+    each = np.logaddexp(each + np.log1p(-unaffected), at_rest + np.log(unaffected))
+    return np.asarray(each[:, which.reshape(-1), :])
+
+
+def _densities_of_sign(
+    sign: list[list[int]],
+    moved: Symptoms,
+    rows: slice,
+    errors: GrossErrors,
+    hypotheses: Hypotheses,
+    reach: Floats,
+    settings: CauseSettings,
+) -> tuple[Floats, Floats]:
+    """Log densities of one sign: under every hypothesis, of shape (vans, hypotheses, severities), and plain ones, of shape
+    (3, vans): if nothing moved, if something unknown did, and if anything might."""
+    vans = moved.moved[rows].shape[0]
+    under = np.zeros((vans, hypotheses.cause.size, len(settings.severities)))
+    plain = np.zeros((3, vans))
+    for group in sign:
+        sound, gross, sound_plain = np.zeros_like(under), np.zeros(vans), np.zeros_like(plain)
+        for column in group:
+            feature = moved.features[column]
+            x, u2 = moved.moved[rows, column], moved.u[rows, column] ** 2
+            read = np.isfinite(x)
+            x, u2 = x[read], u2[read]
+            weight = settings.temper * feature.weight
+            gross[read] += weight * errors.density[read, column]
+            for row, wide in enumerate((0.0, UNKNOWN_DISCREPANCIES * feature.discrepancy, reach[column])):
+                sound_plain[row, read] += weight * log_t(x, u2 + wide**2, settings.tail)
+            sound[read] += weight * _column_densities(
+                x, u2, feature, hypotheses.effect[:, column], hypotheses.spread[:, column], settings
+            )
+        some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
+        error, fine = errors.log_error[some, group[0]] + gross[some], errors.log_sound[some, group[0]]
+        under[some] += np.logaddexp(fine[:, None, None] + sound[some], error[:, None, None])
+        plain[:, some] += np.logaddexp(fine + sound_plain[:, some], error)
+    return under, plain
+
+
 def log_likelihoods(
-    moved: Symptoms, rows: slice, errors: GrossErrors, hypotheses: Hypotheses, settings: CauseSettings
-) -> tuple[Floats, Floats, Floats]:
+    moved: Symptoms,
+    rows: slice,
+    errors: GrossErrors,
+    hypotheses: Hypotheses,
+    settings: CauseSettings,
+) -> Likelihoods:
     """Tempered log likelihood of every hypothesis and severity, of no cause, and of an unknown one.
 
     Parameters
@@ -282,67 +367,19 @@ def log_likelihoods(
 
     Returns
     -------
-    under : ndarray of shape (vans, hypotheses, severities)
-        [nat]
-    none, unknown : ndarray of shape (vans,)
-        [nat]
+    Likelihoods
     """
-    severity = np.array(settings.severities)
     vans = moved.moved[rows].shape[0]
-    under = np.zeros((vans, hypotheses.cause.size, severity.size))
-    none, unknown = np.zeros(vans), np.zeros(vans)
-    for group in error_groups(moved):
-        sound, gross = np.zeros_like(under), np.zeros(vans)
-        of_none, of_unknown = np.zeros(vans), np.zeros(vans)
-        for column in group:
-            feature = moved.features[column]
-            x, u2 = moved.moved[rows, column], moved.u[rows, column] ** 2
-            read = np.isfinite(x)
-            x, u2 = x[read], u2[read]
-            weight = settings.temper * feature.weight
-            gross[read] += weight * errors.density[read, column]
-            of_none[read] += weight * log_t(x, u2, settings.tail)
-            of_unknown[read] += weight * log_t(
-                x, u2 + (UNKNOWN_DISCREPANCIES * feature.discrepancy) ** 2, settings.tail
-            )
-            kinds, which = np.unique(
-                np.column_stack([hypotheses.effect[:, column], hypotheses.spread[:, column]]),
-                axis=0,
-                return_inverse=True,
-            )
-            mean = np.stack([effect_at(feature, effect, severity) for effect in kinds[:, 0]])
-            variance = (np.hypot(kinds[:, 1], feature.discrepancy)[:, None] * severity) ** 2
-            each = log_t(x[:, None, None] - mean, u2[:, None, None] + variance, settings.tail)
-            unaffected = unaffected_share(feature, kinds[:, 0], kinds[:, 1])[:, None]
-            at_rest = log_t(x[:, None], u2[:, None] + (feature.discrepancy * severity) ** 2, settings.tail)[:, None, :]
-            each = np.logaddexp(each + np.log1p(-unaffected), at_rest + np.log(unaffected))
-            sound[read] += weight * each[:, which.reshape(-1), :]
-        some = np.flatnonzero(np.isfinite(moved.moved[rows][:, group]).any(axis=1))
-        error, fine = errors.log_error[some, group[0]] + gross[some], errors.log_sound[some, group[0]]
-        under[some] += np.logaddexp(fine[:, None, None] + sound[some], error[:, None, None])
-        none[some] += np.logaddexp(fine + of_none[some], error)
-        unknown[some] += np.logaddexp(fine + of_unknown[some], error)
-    return under, none, unknown
-
-
-def best_placements(placed: Floats, hypotheses: Hypotheses) -> dict[int, tuple[int, int]]:
-    """The likeliest hypothesis of each cause, and its likeliest severity.
-
-    Parameters
-    ----------
-    placed : ndarray of shape (hypotheses, severities)
-        Log weight of every hypothesis at every severity. [nat]
-    hypotheses : Hypotheses
-        The same hypotheses.
-
-    Returns
-    -------
-    dict of int to (int, int)
-        Cause to the row of the hypothesis and the column of the severity.
-    """
-    best: dict[int, tuple[int, int]] = {}
-    peak, at = placed.max(axis=1), placed.argmax(axis=1)
-    for number, cause in enumerate(hypotheses.cause):
-        if cause not in best or peak[number] > peak[best[int(cause)][0]]:
-            best[int(cause)] = (number, int(at[number]))
-    return best
+    reach, signs = reach_of(moved, hypotheses), sign_groups(moved)
+    under = np.zeros((vans, hypotheses.cause.size, len(settings.severities)))
+    none, unknown, otherwise = np.zeros(vans), np.zeros(vans), np.zeros((len(signs), vans))
+    supporting = np.zeros(under.shape, np.int64)
+    stays = np.log1p(-settings.otherwise.in_all)
+    for number, sign in enumerate(signs):
+        of_sign, plain = _densities_of_sign(sign, moved, rows, errors, hypotheses, reach, settings)
+        otherwise[number] = shown_otherwise(plain[0], plain[2], settings.otherwise)
+        under += np.logaddexp(stays + of_sign, otherwise[number][:, None, None])
+        supporting += of_sign - plain[0][:, None, None] > SUPPORTS
+        none += plain[0]
+        unknown += plain[1]
+    return Likelihoods(under, none, unknown, supporting, otherwise)

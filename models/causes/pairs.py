@@ -6,7 +6,8 @@ import numpy as np
 
 from data_contracts.causes import CAUSE_CODES, NONE
 from models.causes.effects import Symptoms, effect_at
-from models.causes.likelihood import CauseSettings, GrossErrors, Hypotheses, error_groups, log_t
+from models.causes.likelihood import CauseSettings, GrossErrors, Hypotheses, log_t
+from models.causes.signs import sign_groups
 from models.statistics.arrays import Codes, Floats
 
 # Severities of each of the two, coarser than for a single cause; number of first causes tried; least probability
@@ -42,6 +43,8 @@ class PairTables:
         Tempered weight of each column's evidence, in the row of its error group. [1]
     lead : ndarray of shape (groups,), int
         One column of each group.
+    sign : ndarray of shape (groups,), int
+        Sign of each group, counted from 0.
     """
 
     first: Floats
@@ -53,6 +56,7 @@ class PairTables:
     discrepancy_variance: Floats
     weight: Floats
     lead: Codes
+    sign: Codes
 
 
 def pair_tables(moved: Symptoms, hypotheses: Hypotheses, settings: CauseSettings) -> PairTables:
@@ -76,7 +80,8 @@ def pair_tables(moved: Symptoms, hypotheses: Hypotheses, settings: CauseSettings
             if effect != 0.0:
                 one[place, number] = effect_at(feature, float(effect), first)
                 other[place, number] = effect_at(feature, float(effect), second)
-    groups = error_groups(moved)
+    signs = sign_groups(moved)
+    groups = [group for sign in signs for group in sign]
     weight = np.zeros((len(groups), len(moved.features)))
     for row, group in enumerate(groups):
         weight[row, group] = [settings.temper * moved.features[column].weight for column in group]
@@ -92,13 +97,38 @@ def pair_tables(moved: Symptoms, hypotheses: Hypotheses, settings: CauseSettings
         (discrepancy * np.maximum(first, second)) ** 2,
         weight,
         np.array([group[0] for group in groups], dtype=np.int64),
+        np.repeat(np.arange(len(signs)), [len(sign) for sign in signs]),
     )
+
+
+def _log_likelihoods(
+    x: Floats,
+    u: Floats,
+    place: int,
+    errors: GrossErrors,
+    otherwise: Floats,
+    tables: PairTables,
+    settings: CauseSettings,
+) -> Floats:
+    """Tempered log likelihood of one pattern together with each, of shape (hypotheses, grid); arguments as `with_pairs`."""
+    read = np.isfinite(x)
+    groups = tables.weight[:, read].any(axis=1)
+    weight, lead, sign = tables.weight[np.ix_(groups, read)], tables.lead[groups], tables.sign[groups]
+    distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
+    variance = u[:, None] ** 2 + tables.discrepancy_variance + tables.one_variance[place] + tables.other_variance
+    sound = errors.log_sound[lead, None] + np.matmul(weight, log_t(distance, variance[:, read], settings.tail))
+    as_error = errors.log_error[lead] + weight @ errors.density[read]
+    begins = np.flatnonzero(np.diff(sign, prepend=-1))
+    of_sign = np.add.reduceat(np.logaddexp(sound, as_error[:, None]), begins, axis=1)
+    stays = np.log1p(-settings.otherwise.in_all)
+    return np.asarray(np.logaddexp(stays + of_sign, otherwise[sign[begins], None]).sum(axis=1))
 
 
 def with_pairs(
     x: Floats,
     u: Floats,
     errors: GrossErrors,
+    otherwise: Floats,
     log_joint: Floats,
     log_prior: Floats,
     log_share: Floats,
@@ -115,6 +145,8 @@ def with_pairs(
         Symptoms and their standard uncertainty; NaN where not read. [scale of the feature]
     errors : GrossErrors
         Of this van.
+    otherwise : ndarray of shape (signs,)
+        As `Likelihoods` has it, of this van. [nat]
     log_joint, log_prior : ndarray of shape (codes,)
         Log of prior times likelihood of the single causes and of none; log prior. [nat]
     log_share : ndarray of shape (hypotheses,)
@@ -134,24 +166,15 @@ def with_pairs(
     """
     none = CAUSE_CODES.index(NONE)
     single = np.exp(log_joint - np.logaddexp.reduce(log_joint))
-    read = np.isfinite(x)
-    if settings.prior_pair <= 0 or single[none] > 0.95 or not read.any():
+    if settings.prior_pair <= 0 or single[none] > 0.95 or not np.isfinite(x).any():
         return single, ()
     causes = np.where(np.arange(log_joint.size) == none, -np.inf, log_joint)
     firsts = [int(code) for code in np.argsort(-causes)[:_FIRSTS] if np.isfinite(causes[code])]
     faulty = float(np.logaddexp.reduce(np.delete(log_prior, none)))
     log_pair: dict[tuple[int, int], float] = {}
-    groups = tables.weight[:, read].any(axis=1)
-    weight, lead = tables.weight[np.ix_(groups, read)], tables.lead[groups]
-    as_error = errors.log_error[lead] + weight @ errors.density[read]
     for a in firsts:
         place = best[a][0]
-        distance = (x[:, None] - tables.one[place] - tables.other)[:, read]
-        variance = (u[:, None] ** 2 + tables.discrepancy_variance + tables.one_variance[place] + tables.other_variance)[
-            :, read
-        ]
-        sound = errors.log_sound[lead, None] + np.matmul(weight, log_t(distance, variance, settings.tail))
-        total = np.logaddexp(sound, as_error[:, None]).sum(axis=1) + log_share[:, None]
+        total = _log_likelihoods(x, u, place, errors, otherwise, tables, settings) + log_share[:, None]
         of_place = np.logaddexp.reduce(total, axis=1) - np.log(total.shape[1])
         of_cause = np.full(log_joint.size, -np.inf)
         np.logaddexp.at(of_cause, hypotheses.cause, of_place)

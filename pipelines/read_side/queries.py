@@ -1,4 +1,4 @@
-"""The board's questions about lists, vans and orders, one small query each, filtered and limited in the database."""
+"""The board's questions about lists and vans, one small query each, filtered and limited in the database."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 
 from data_contracts.signals import QUANTITIES
-from data_contracts.states import IDLE_ONLY, PLANNED_STATES
+from data_contracts.states import IDLE_ONLY
 from pipelines.read_side.published import Published
 from pipelines.read_side.record_queries import repeats_of_capture
 
@@ -303,128 +303,4 @@ def reading(published: Published, capture_id: str) -> pl.DataFrame:
         ],
         schema=schema,
         orient="row",
-    )
-
-
-# Workshop ------------------------------------------------------------------------------------
-
-_ORDERS_WHERE = "(len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state)"
-
-
-def order_counts(published: Published, depots: Sequence[str], states: Sequence[str]) -> int:
-    """How many orders are in some states, of some depots; no depot is all."""
-    frame = published.ask(
-        f"SELECT count(*) AS n FROM work_orders WHERE {_ORDERS_WHERE}", {"depots": list(depots), "states": list(states)}
-    )
-    return int(frame["n"][0])
-
-
-def order(published: Published, order_id: str) -> dict[str, object] | None:
-    """One order, or None."""
-    frame = published.ask("SELECT * FROM work_orders WHERE order_id = $order", {"order": order_id})
-    return frame.row(0, named=True) if frame.height else None
-
-
-def orders(
-    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
-) -> pl.DataFrame:
-    """One page of orders by rank: safety first, then by urgency and worth per hour."""
-    return published.ask(
-        f"""
-        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
-        ORDER BY rank, week DESC, order_id LIMIT $limit OFFSET $offset
-        """,
-        {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
-    )
-
-
-def orders_by_day(
-    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
-) -> pl.DataFrame:
-    """One page of orders by due date, then by worth."""
-    return published.ask(
-        f"""
-        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
-        ORDER BY due_by NULLS LAST, rank, order_id LIMIT $limit OFFSET $offset
-        """,
-        {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
-    )
-
-
-def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> pl.DataFrame:
-    """The capacity plan: plan_week (null is left out), depot, jobs, hours; in order of week."""
-    return published.ask(
-        f"""
-        SELECT plan_week, depot, count(*) AS jobs, sum(hours) AS hours FROM work_orders WHERE {_ORDERS_WHERE}
-        GROUP BY ALL ORDER BY plan_week NULLS LAST, depot
-        """,
-        {"depots": list(depots), "states": list(states)},
-    )
-
-
-def left_out(published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int = 20) -> pl.DataFrame:
-    """Orders left out of the plan, with the reason; worth most first."""
-    return published.ask(
-        f"""
-        SELECT * FROM work_orders
-        WHERE {_ORDERS_WHERE} AND plan_week IS NULL AND plan_note IS NOT NULL ORDER BY rank, order_id LIMIT $limit
-        """,
-        {"depots": list(depots), "states": list(states), "limit": limit},
-    )
-
-
-def hours_by_depot(published: Published, depots: Sequence[str], states: Sequence[str]) -> pl.DataFrame:
-    """Jobs and estimated hours per depot: depot, jobs, hours."""
-    return published.ask(
-        f"""
-        SELECT depot, count(*) AS jobs, sum(hours) AS hours FROM work_orders WHERE {_ORDERS_WHERE}
-        GROUP BY depot ORDER BY depot
-        """,
-        {"depots": list(depots), "states": list(states)},
-    )
-
-
-def worth_by_depot(published: Published, depots: Sequence[str]) -> pl.DataFrame:
-    """What waiting would cost and what proven repairs saved, per depot.
-
-    Returns
-    -------
-    polars.DataFrame
-        depot; open and waiting: open orders, and what leaving them to the horizon is expected to cost [currency]; proven, saved,
-        saved_low and saved_high: proven repairs, what leaving them would have cost, and its 80 % interval [currency]. In
-        order of depot.
-
-    Notes
-    -----
-    As each order stated when it was made. What may come once came or did not: a variance of p (1 - p) cost² for each
-    order; the interval is the normal one, not below zero.
-    """
-    return published.ask(
-        """
-        WITH told AS (
-            SELECT depot, list_contains($open, state) AS is_open, state = 'proven' AS is_proven,
-                   coalesce(failure_avoided, 0) + coalesce(running_avoided, 0) AS cost,
-                   coalesce((1 - failure_probability) / nullif(failure_probability, 0) * failure_avoided ** 2, 0) AS variance
-            FROM work_orders WHERE len($depots) = 0 OR list_contains($depots, depot)
-        ), summed AS (
-            SELECT depot, count(*) FILTER (is_open) AS open, coalesce(sum(cost) FILTER (is_open), 0) AS waiting,
-                   count(*) FILTER (is_proven) AS proven, coalesce(sum(cost) FILTER (is_proven), 0) AS saved,
-                   1.2816 * sqrt(coalesce(sum(variance) FILTER (is_proven), 0)) AS half
-            FROM told GROUP BY depot
-        )
-        SELECT * EXCLUDE (half), greatest(saved - half, 0) AS saved_low, saved + half AS saved_high
-        FROM summed WHERE open + proven > 0 ORDER BY depot
-        """,
-        {"depots": list(depots), "open": list(PLANNED_STATES)},
-    )
-
-
-def causes_by_week(published: Published, depots: Sequence[str]) -> pl.DataFrame:
-    """Planned orders that name a cause, for the parts to have ready: plan_week, depot, cause, jobs; in order of week."""
-    return published.ask(
-        f"""
-        SELECT plan_week, depot, cause, count(*) AS jobs FROM work_orders
-        WHERE {_ORDERS_WHERE} AND plan_week IS NOT NULL AND hours > 0 GROUP BY ALL ORDER BY plan_week, depot, cause
-        """,
-        {"depots": list(depots), "states": list(PLANNED_STATES)},
     )

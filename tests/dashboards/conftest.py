@@ -39,3 +39,8 @@ def view(sample_home: Path, monkeypatch: pytest.MonkeyPatch) -> View:
         return test.run()
 
     return run
+
+
+def everything(app: object) -> str:
+    """Every text and title of a page."""
+    return " ".join(str(element.value) for element in app.markdown) + " ".join(t.value for t in app.title)  # type: ignore[attr-defined]

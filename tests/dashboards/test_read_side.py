@@ -10,7 +10,7 @@ import duckdb
 import pytest
 
 from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
-from pipelines.read_side import capture_queries, queries
+from pipelines.read_side import capture_queries, order_queries, queries
 from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import families, open_published, run_in_progress
 from pipelines.read_side.queries import ListFilter
@@ -53,12 +53,12 @@ def test_what_waiting_costs_and_repairs_saved_is_the_sum_of_what_the_orders_stat
             "UPDATE work_orders SET state = 'booked', failure_avoided = 500, failure_probability = NULL, running_avoided = NULL "
             "WHERE rank = 3"
         )
-    (row,) = queries.worth_by_depot(open_published(tmp_path), []).to_dicts()
+    (row,) = order_queries.worth_by_depot(open_published(tmp_path), []).to_dicts()
     assert (row["open"], row["waiting"], row["proven"], row["saved"]) == (1, 500.0, 2, 720.0)
     # each either costs 300 / 0.25 = 1,200 or nothing: variance 0.25 × 0.75 × 1,200²; 80 % of a normal within 1.2816
     half = 1.2816 * (2 * 0.25 * 0.75 * 1200.0**2) ** 0.5
     assert (row["saved_low"], row["saved_high"]) == (0.0, pytest.approx(720.0 + half))
-    assert queries.worth_by_depot(open_published(tmp_path), ["harbour"]).is_empty()
+    assert order_queries.worth_by_depot(open_published(tmp_path), ["harbour"]).is_empty()
 
 
 def test_a_filter_value_is_data_never_sql(sample_home: Path) -> None:

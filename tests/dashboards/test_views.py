@@ -22,19 +22,15 @@ from data_contracts.limits import SILENT_WEEKS
 from data_contracts.weeks import week_end, week_of
 from pipelines.intake import check_results
 from pipelines.intake.manifest import check_rows, read_manifest
-from pipelines.read_side import queries
+from pipelines.read_side import order_queries
 from pipelines.read_side.published import open_published
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.people import SOLE
 from pipelines.workspace.workspace import open_workspace
-from tests.dashboards.conftest import View
+from tests.dashboards.conftest import View, everything
 from tests.published_sample import make_workspace
 
 BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure")
-
-
-def _everything(app: object) -> str:
-    return " ".join(str(element.value) for element in app.markdown) + " ".join(t.value for t in app.title)  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
@@ -49,7 +45,7 @@ def test_no_workspace_says_how_to_make_one(view: View, name: str, tmp_path: Path
     app = view(name, tmp_path / "nowhere")
     assert not app.exception
     assert app.title[0].value == message("state.no_home")
-    assert "vansnap init" in _everything(app)
+    assert "vansnap init" in everything(app)
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
@@ -57,7 +53,7 @@ def test_nothing_published_says_which_command_to_run(view: View, name: str, tmp_
     (tmp_path / "settings.toml").write_text("", encoding="utf-8")
     app = view(name, tmp_path)
     assert app.title[0].value == message("state.nothing_published")
-    assert "vansnap weekly" in _everything(app)
+    assert "vansnap weekly" in everything(app)
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
@@ -76,7 +72,7 @@ def test_a_file_of_another_version_says_so(view: View, name: str, tmp_path: Path
         connection.execute("DROP TABLE watchlist; DROP TABLE captures; DROP TABLE work_orders")
     app = view(name, tmp_path)
     assert not app.exception
-    assert "vansnap weekly" in _everything(app)
+    assert "vansnap weekly" in everything(app)
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
@@ -140,7 +136,7 @@ def test_a_workspace_without_vans_says_where_to_add_them(view: View, tmp_path: P
 
 
 def test_the_list_ranks_the_faulty_vans_with_reasons_and_causes(view: View) -> None:
-    shown = _everything(view("this_week"))
+    shown = everything(view("this_week"))
     for words in ("1. N\\-02", "Lambda sensor slow", "Injector restricted", "Do first:", "▲ now"):
         assert words in shown or words in str([b.value for b in view("this_week").markdown]), words
 
@@ -152,7 +148,7 @@ def test_a_notice_about_no_single_van_stands_above_the_list(view: View) -> None:
 def test_a_filter_narrows_the_list_and_an_empty_result_says_so(view: View) -> None:
     app = view("this_week")
     app.multiselect(key="depot").set_value(["south"]).run()
-    shown = _everything(app)
+    shown = everything(app)
     assert "S\\-03" in shown
     assert "N\\-02" not in shown
     app.multiselect(key="urgency").set_value(["watch"]).run()
@@ -169,7 +165,7 @@ def test_an_earlier_week_can_be_asked_for_by_address(view: View) -> None:
 
 def test_a_van_is_asked_for_by_address(view: View) -> None:
     app = view("a_van", van="S-03")
-    shown = _everything(app)
+    shown = everything(app)
     assert "S\\-03" in app.title[0].value
     assert "(meaning?page=causes/airflow_under_reading)" in shown
     assert "brook\\-20" in shown
@@ -183,7 +179,7 @@ def test_an_unknown_van_says_so_and_stays_inert(view: View) -> None:
 
 
 def test_a_note_of_the_register_stays_inert(view: View) -> None:
-    shown = _everything(view("a_van", van="N-03"))
+    shown = everything(view("a_van", van="N-03"))
     assert "\\<script\\>" in shown
     assert "<script>" not in shown.replace("\\<script\\>", "")
     assert "](https://example.org" not in shown
@@ -199,7 +195,7 @@ def test_a_healthy_van_says_that_nothing_stands_out(view: View) -> None:
 
 def test_captures_account_for_every_row_and_say_how_to_mend(view: View) -> None:
     app = view("captures")
-    assert "rows delivered =" in _everything(app)
+    assert "rows delivered =" in everything(app)
     tables = str([t.value for t in app.table])
     assert "The van is not in the register" in tables
     assert "Push the pedal to the floor" in tables
@@ -258,7 +254,7 @@ def test_the_address_always_names_what_it_shows(view: View) -> None:
 
 
 def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
-    shown = _everything(view("workshop"))
+    shown = everything(view("workshop"))
     for words in ("Measure fuel pressure while the engine is snapped", "240 EUR of expected cost avoided", "1.5 h"):
         assert words in shown, words
 
@@ -281,7 +277,7 @@ def test_an_order_is_declined_in_place_by_name_and_with_a_reason(
 ) -> None:
     monkeypatch.setenv("VANSNAP_HOME", str(deciding_home))
     published = open_published(deciding_home)
-    order = queries.orders(published, [], ["proposed"], limit=1)["order_id"][0]
+    order = order_queries.orders(published, [], ["proposed"], limit=1)["order_id"][0]
     app = AppTest.from_string(
         f"from dashboards import decide\ndecide.form({order!r}, 'N-01', 'Look', 'proposed')\n", default_timeout=120
     ).run()
@@ -313,17 +309,17 @@ def test_an_order_shows_what_to_rule_out_and_how_a_hybrid_is_snapped(
     known = a_van.families(sample_home)
     hybrids = {name: replace(family, hybrid="full") for name, family in known.items()}
     monkeypatch.setattr(a_van, "families", lambda root: hybrids)
-    orders = queries.orders(open_published(sample_home), [], ["proposed"], limit=50)
+    orders = order_queries.orders(open_published(sample_home), [], ["proposed"], limit=50)
     order = next(row for row in orders.iter_rows(named=True) if LOOK_ALIKES.get(row["cause"]))
-    shown = _everything(view("a_van", van=order["van_id"], order=order["order_id"]))
+    shown = everything(view("a_van", van=order["van_id"], order=order["order_id"]))
     assert f"1. rule out “{LOOK_ALIKES[order['cause']][0].title.en}”" in shown
     assert inert(CAUTIONS["full_hybrid_runs"].text.en) in shown
 
 
 def test_an_order_is_opened_by_its_link_and_an_unknown_one_says_so(view: View, sample_home: Path) -> None:
-    order = queries.orders(open_published(sample_home), [], ["proposed"], limit=1).row(0, named=True)
+    order = order_queries.orders(open_published(sample_home), [], ["proposed"], limit=1).row(0, named=True)
     app = view("a_van", van=order["van_id"], order=order["order_id"])
-    shown = _everything(app)
+    shown = everything(app)
     assert f"Order {inert(order['order_id'])}" in shown
     assert any(button.key == f"decide-{order['order_id']}" for button in app.button)
     assert "is not among the published ones" in view("a_van", van="N-01", order="no-such").warning[0].value
@@ -352,7 +348,7 @@ def test_the_plan_shows_weeks_and_what_is_left_out(view: View, tmp_path: Path) -
     plan = app.table[0].value
     assert weeks[-1] in plan.columns
     assert "1 · 1.5 h (9 %)" in plan[weeks[-1]].to_list()
-    assert "no hours left in its weeks" in _everything(app)
+    assert "no hours left in its weeks" in everything(app)
     tables = [table.value for table in app.table]
     ready = next(table for table in tables if "Parts" in table.columns)
     assert ready["Week"].to_list() == [weeks[-1]]
@@ -390,12 +386,12 @@ def test_every_page_of_meaning_opens_and_leads_on(view: View) -> None:
     app = view("meaning", page="causes/lambda_slow")
     assert not app.exception
     assert app.header[0].value == "Lambda sensor slow"
-    shown = _everything(app)
+    shown = everything(app)
     assert "How it is computed" in shown
     assert "](?page=quantities/lambda_to_rich_time_constant_s)" in shown
     overview = view("meaning", page="causes/no_such")
     assert overview.selectbox(key="page").value == "overview"
-    shown = _everything(overview)
+    shown = everything(overview)
     for page in ("quantities/main_peak_g_s", "causes/fuel_delivery_weak", "causes/wrong_fuel"):
         assert f"](?page={page})" in shown, page
     drawn = [element.proto.body for element in overview.get("html")]

@@ -1,7 +1,6 @@
 """Structures of engine and control unit that differ in kind, not in number only: the second fleet's, and four more.
 
-None was used in any fit. `DEVELOPED_ON` served to choose how sure the causes may be; `LEFT_OUT` was looked at once, when all
-was chosen. Sources of the forms, from memory: the film and how a control unit makes up for it, Aquino, SAE 810494; fast
+None was used in any fit. `DEVELOPED_ON` served to choose how sure the causes may be; `LEFT_OUT` served no choice. Sources of the forms, from memory: the film and how a control unit makes up for it, Aquino, SAE 810494; fast
 and slow films and filling of the manifold, Hendricks and Sorenson, SAE 900616, and Guzzella and Onder, Introduction to
 Modeling and Control of Internal Combustion Engine Systems; volumes in series, Levenspiel, Chemical Reaction Engineering.
 The rest (limiters, enrichment, learning) is common practice, no source. Every number is invented.

@@ -1,6 +1,6 @@
 """A run on a handful of recordings, value by value: what a capture says of its recording, how a run is named and summed up."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -94,15 +94,16 @@ def test_a_run_is_named_by_its_week_and_data_alone(home: Workspace) -> None:
         assert _data_id(warehouse, register, changed, "2026-W10") != data
         shown = settings.display.model_copy(update={"language": "de"})  # what is only shown is no other run
         assert _data_id(warehouse, register, settings.model_copy(update={"display": shown}), "2026-W10") == data
-    one = _run_row("2026-W10", data)
+    at = datetime(2026, 3, 9, 5, 0, tzinfo=UTC)
+    one = _run_row("2026-W10", data, at)
     assert (one["week"], one["data_id"]) == ("2026-W10", data)
     assert len(data) == 64
     assert len(one["run_id"]) == 16  # told on paper: short enough to be read out
     assert set(one["run_id"]) <= set("0123456789abcdef")
-    assert _run_row("2026-W10", data)["run_id"] == one["run_id"]
-    assert _run_row("2026-W11", data)["run_id"] != one["run_id"]
-    assert _run_row("2026-W10", data[::-1])["run_id"] != one["run_id"]
-    assert abs(one["finished_at"] - datetime.now(UTC)) < timedelta(minutes=5)
+    assert _run_row("2026-W10", data, at)["run_id"] == one["run_id"]
+    assert _run_row("2026-W11", data, at)["run_id"] != one["run_id"]
+    assert _run_row("2026-W10", data[::-1], at)["run_id"] != one["run_id"]
+    assert one["finished_at"] == at
 
 
 def test_the_week_is_that_of_the_newest_capture(tmp_path: Path, home: Workspace) -> None:

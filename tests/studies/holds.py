@@ -1,20 +1,27 @@
 """The reading of short holds against known truth, one table per length: `python -m tests.studies.holds [--write]`.
 
-Real feet hold the throttle 0.2 to 0.6 s more often than 0.95 s. Every length is drawn with analytic snaps and with both
-simulators (`tests.studies.holds_drawn`); the truth of a landmark is read from its clean trace, without ripple and noise.
+Real feet hold the throttle 0.2 to 0.6 s more often than 0.95 s. Every length is drawn plain, with analytic snaps and with
+both simulators, and with every kind of foot and logger of `tests.studies.feet`, with both simulators
+(`tests.studies.holds_drawn`); the truth of a landmark is read from its clean trace, without ripple and noise
+(`tests.studies.holds_truth`).
 
 What a skilled eye can tell, by which *can be told* counts (of the clean trace, in parts of its height over idle):
 
-* idle, where 0.3 s of it is in the record;
+* idle, where 0.3 s of it is in the record, steady within a tenth; where the flow of the last 0.3 s stands a quarter above the
+  engine's steady idle there is none;
 * first peak and dip: within 0.6 s of the opening the flow falls by 8 % or more and climbs again by 5 % or more before the
   fall of the release begins. Below 1 % of either there is none, and one that is stated is invented;
-* main peak: always, as the highest flow after the dip (without a dip, of the hold). Where the flow still climbs by 30 %
+* main peak: as the highest flow after the dip (without a dip, of the hold), unless the flow then climbs by less than 5 %, where
+  the top of the first rise is as good an answer; none, nor a release, where half its height is passed within 0.1 s. Where the flow still climbs by 30 %
   of itself per second as the fall begins it is a lower bound, and wrong where it doesn't say so;
 * opening: always with a first peak; without one, where the edge lies is a matter of definition, and it may be null;
 * release, hold and fall time: always; idle after, where the flow is within 10 % of its last level for the last 1.3 s;
 * climb: with a dip, where it is more than a tenth of the main peak and takes 0.08 s or more from 10 to 90 %;
 * run-up: where the flow no longer climbs as the fall begins; where it climbs by 120 % per second or more, a run-up that
   is stated is invented, and between the two it is a lower bound.
+
+* of a log, levels of idle, and where the hold has four updates or more opening, release, hold and main peak; of a record that
+  begins late, what it holds; of a burst that is lost around the snap, nothing.
 
 Right: within 4 % (first peak and dip 6 %, with a wave of the firing ripple on either; idle and idle after 5 %; at least 0.2 g/s), opening and release within 10 ms, hold 15 ms, fall time 20 ms, run-up
 30 ms, climb slope 15 %.

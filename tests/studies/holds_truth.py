@@ -105,29 +105,16 @@ def tell(
     y, t = y[t < until], t[t < until]
     step = t[1] - t[0]
     begin, end = int((moves - t[0]) / step), int((lifts - t[0]) / step)
-    # back from the closing plate to where the fall is first a tenth as steep as it gets
-    late = np.diff(y[end : end + int(0.15 / step)])
-    steepest, closing = 0.0, end + int(np.argmin(late))
-    while end > begin and y[end + 1] > y[end]:
-        end += 1
-    end = min(max(end, closing), end + int(0.05 / step))
-    while end > begin and y[end - 1] - y[end] >= 0.1 * steepest:
-        steepest = max(steepest, float(y[end - 1] - y[end]))
-        end -= 1
+    end = _before_the_fall(y, begin, end, step)
     top = float(y[begin : end + 1].max())
-    height = top - idle
-    # the valley that stands deepest below what is before and after it
-    early = y[begin : min(end, begin + int(0.65 / step)) + 1]
-    before = np.maximum.accumulate(early)
-    after = np.maximum.accumulate(y[begin : end + 1][::-1])[::-1][: early.size]
-    valley = int(np.argmax(np.minimum(before, after) - early))
-    fall, climb = before[valley] - early[valley], after[valley] - early[valley]
+    valley, before, bottom, after = _deepest_valley(y[begin : end + 1], int(0.65 / step) + 1)
+    fall, climb = before - bottom, after - bottom
     true = event.true
     base = begin
-    if min(fall, climb) > NO_FALL * height:
+    if min(fall, climb) > NO_FALL * (top - idle):
         base = begin + valley
-        true["first_peak_g_s"], true["dip_g_s"] = float(before[valley]), float(early[valley])
-        if fall >= FALL * height and climb >= CLIMB * height:
+        true["first_peak_g_s"], true["dip_g_s"] = before, bottom
+        if fall >= FALL * (top - idle) and climb >= CLIMB * (top - idle):
             event.plain |= {"first_peak_g_s", "dip_g_s", "opening_s"}
     else:
         event.none |= {"first_peak_g_s", "dip_g_s"}
@@ -146,10 +133,7 @@ def tell(
         event.also = {"main_peak_g_s": top, "release_s": _crossing(t, y, 0.5 * (idle + top), first_at, False)}
         event.also["hold_s"] = event.also["release_s"] - true["opening_s"]
     if "first_peak_g_s" in true and main - y[base] > 0.1 * main:
-        low, high = (_crossing(t, y, y[base] + part * (main - y[base]), base, True) for part in (0.1, 0.9))
-        true["climb_slope_g_s2"] = 0.8 * (main - y[base]) / (high - low)
-        if high - low > CLIMB_S:
-            event.plain.add("climb_slope_g_s2")
+        _tell_climb(event, t, y, base, main)
     if true["hold_s"] < SHORTEST_S:
         event.none |= {"main_peak_g_s", "release_s", "hold_s"}
     reached = _crossing(t, y, 0.95 * main, max(base, begin + int(0.15 / step)), True)
@@ -161,20 +145,53 @@ def tell(
             event.plain.add("run_up_time_s")
     down = _crossing(t, y, idle + 0.1 * (y[end] - idle), end, False)
     true["fall_time_s"] = down - _crossing(t, y, y[end] - 0.1 * (y[end] - idle), end, False)
-    event.plain |= {"main_peak_g_s", "release_s", "fall_time_s"} - event.none
     _tell_idle(event, t, y, begin, still)
-    if event.also:
-        event.plain -= {"main_peak_g_s", "release_s", "fall_time_s"}
+    if not event.also:
+        event.plain |= {"main_peak_g_s", "release_s", "fall_time_s"} - event.none
     if "opening_s" in event.plain and "hold_s" not in event.none:
         event.plain.add("hold_s")
-    tail = y[-int(1.3 / step) :]
-    if t[-1] - true["release_s"] > 2.8:
-        last = np.mean(y[max(int((true["release_s"] + 1.5 - t[0]) / step), y.size - int(1.5 / step)) :])
-        true["idle_after_g_s"] = float(last)
-        if np.abs(tail / last - 1.0).max() < 0.1:
-            event.plain.add("idle_after_g_s")
+    _tell_idle_after(event, t, y)
     _not_recorded(event, t[begin], t[base], t[main_at])
     return event
+
+
+def _before_the_fall(y: Floats, begin: int, end: int, step: float) -> int:
+    """Back from the closing plate to where the fall is first a tenth as steep as it gets."""
+    steepest, closing = 0.0, end + int(np.argmin(np.diff(y[end : end + int(0.15 / step)])))
+    while end > begin and y[end + 1] > y[end]:
+        end += 1
+    end = min(max(end, closing), end + int(0.05 / step))
+    while end > begin and y[end - 1] - y[end] >= 0.1 * steepest:
+        steepest = max(steepest, float(y[end - 1] - y[end]))
+        end -= 1
+    return end
+
+
+def _deepest_valley(hold: Floats, samples: int) -> tuple[int, float, float, float]:
+    """Where, within the first samples, the flow stands deepest below what is before and after it; before, there, after."""
+    early = hold[:samples]
+    before = np.maximum.accumulate(early)
+    after = np.maximum.accumulate(hold[::-1])[::-1][: early.size]
+    valley = int(np.argmax(np.minimum(before, after) - early))
+    return valley, float(before[valley]), float(early[valley]), float(after[valley])
+
+
+def _tell_climb(event: Event, t: Floats, y: Floats, base: int, main: float) -> None:
+    """The climb from the dip to the main peak, plain where it takes its time."""
+    low, high = (_crossing(t, y, y[base] + part * (main - y[base]), base, True) for part in (0.1, 0.9))
+    event.true["climb_slope_g_s2"] = 0.8 * (main - y[base]) / (high - low)
+    if high - low > CLIMB_S:
+        event.plain.add("climb_slope_g_s2")
+
+
+def _tell_idle_after(event: Event, t: Floats, y: Floats) -> None:
+    """The idle after the release, plain where it has settled."""
+    step, release = t[1] - t[0], event.true["release_s"]
+    if t[-1] - release > 2.8:
+        last = np.mean(y[max(int((release + 1.5 - t[0]) / step), y.size - int(1.5 / step)) :])
+        event.true["idle_after_g_s"] = float(last)
+        if np.abs(y[-int(1.3 / step) :] / last - 1.0).max() < 0.1:
+            event.plain.add("idle_after_g_s")
 
 
 def _tell_idle(event: Event, t: Floats, y: Floats, begin: int, still: float) -> None:

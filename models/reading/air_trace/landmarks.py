@@ -10,7 +10,8 @@ hold               up to where the fall of the release begins: back from half th
                    to a tenth of the fall's steepest slope. Nothing before the release is looked for after it
 first peak, dip    earliest fall of the fast trace within 0.6 s of the opening, before the release, that is more than 5 %
                    of the snap's height and three waves of the ripple at idle, climbs again by three fifths of that, and
-                   does not soon fall as deep again; the peak where a parabola over ±12.5 ms is highest, the dip by one
+                   does not soon fall as deep again; the dip ends with the first such climb, so that a lift in two steps has
+                   no part in it; the peak where a parabola over ±12.5 ms is highest, the dip by one
                    over ±20 ms at the lowest of the slow trace (below 330 Hz of the fast one)
 opening            fast trace through half the height from idle to the first peak, or, with no first peak, to
                    the level at which the first rise has lost four fifths of its steepness (half, below 50 Hz), at
@@ -21,7 +22,8 @@ main peak          after the dip and before the fall, the mean over the stretch 
                    is shorter than 0.08 s, a tapered parabola over 80 ms read at the highest point; of a climb that the
                    release cuts short, the top of a parabola over ±12.5 ms (below 50 Hz its highest sample). In the raw
                    signal: the signal at that flow
-release            fast trace falling through half the height from idle before to main peak
+release            fast trace falling through half the height from idle before to main peak; within 0.1 s of the opening it is
+                   the manifold that is full, and neither is read
 fall time          fast trace from 90 % to 10 % of the height from idle to the flow at the end of the hold
 climb slope        between 10 % and 90 % of the rise of the slow trace from dip to main peak
 notch              a fall of the slow trace in the climb by more than 3 % of the main peak that rises again

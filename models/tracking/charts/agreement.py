@@ -1,4 +1,4 @@
-"""A single visit that is evidence enough: one or several quantities far outside, and every repeat says so."""
+"""A single visit that is evidence enough: several quantities far outside, and every repeat says so."""
 
 import numpy as np
 import polars as pl
@@ -9,12 +9,12 @@ from models.tracking.restarts import CHANGED, REPAIRED
 from models.tracking.scales import derivative
 from models.tracking.standardise import Standardised
 
-FAR_ALONE, FAR, SEVERAL = 8.0, 3.5, 2
-"""One quantity so far outside by its nearest repeat, or several that are less far, are evidence at one visit. Of 7,208 visits of healthy
-vans of four sample fleets (seeds 900, 901, 903 and 904, every third week, baseline made) one had that, the others at most 4.2 and 3.3; of
-first visits after a step 47 in a hundred, of those two weeks or more into a growing fault 37. Where visits scatter with five degrees of
-freedom and repeats share it, 3 in 3,237. By the middle of two repeats one healthy visit in a hundred is beyond 15: one snap was spoiled
-(2026-11-29). [standard deviations], [1]"""
+FAR, SEVERAL = 3.5, 2
+"""So many quantities, each so far outside by its nearest repeat, are evidence at one visit; one alone may be a bad contact. Of 7,208
+visits of healthy vans of four sample fleets (seeds 900, 901, 903 and 904, every third week, baseline made) one had that, the others at most
+3.3; of first visits after a step 41 in a hundred, of those two weeks or more into a growing fault 36. Where visits scatter with five degrees
+of freedom and repeats share it, 2 in 3,237. By the middle of two repeats one healthy visit in a hundred is beyond 15 in some quantity: one
+snap was spoiled (2026-11-29). [standard deviations], [1]"""
 BASELINE_VISITS = 4
 """Visits that read a quantity before its van's own baseline is relied on. Common practice, no source (2026-11-29)."""
 
@@ -64,7 +64,7 @@ def repeats_apart(std: Standardised, repeats: pl.DataFrame, captures: pl.DataFra
 
 
 def far_at_once(std: Standardised, followed: Followed, apart: Floats, restless: Floats) -> Flags:
-    """Quantities far outside at a visit by every repeat, where that is evidence enough.
+    """Quantities far outside at a visit by every repeat, where several are.
 
     Parameters
     ----------
@@ -85,8 +85,7 @@ def far_at_once(std: Standardised, followed: Followed, apart: Floats, restless: 
         usual = np.sqrt(std.variance + followed.baseline_variance)
         nearest = (np.abs(followed.z) - apart / usual) / restless
         far = (nearest > FAR) & (_read_before(std) >= BASELINE_VISITS)
-        alone = far & (nearest > FAR_ALONE)
-    return np.asarray(alone | (far & (far.sum(axis=1) >= SEVERAL)[:, None]))
+    return np.asarray(far & (far.sum(axis=1) >= SEVERAL)[:, None])
 
 
 def _read_before(std: Standardised) -> Codes:

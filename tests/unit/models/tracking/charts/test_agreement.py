@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.tracking.assess import Assessment, assess
-from models.tracking.charts.agreement import BASELINE_VISITS, FAR, FAR_ALONE, far_at_once, repeats_apart
+from models.tracking.charts.agreement import BASELINE_VISITS, FAR, far_at_once, repeats_apart
 from models.tracking.restarts import REPAIRED
 from models.tracking.standardise import standardise
 from models.tracking.visits import repeat_spread, tracked_captures, visits_of
@@ -75,6 +75,7 @@ def test_one_visit_lists_a_van_where_several_quantities_agree_and_says_that_it_w
     "change",
     [
         {"snaps": (0, 1)},  # the third snap is as ever
+        {"quantities": MOVED[:1]},
         {"kept": 1},
         {"sent_back": True},
         {"week": BASELINE_VISITS - 1},  # too few visits before it
@@ -84,7 +85,7 @@ def test_one_visit_lists_no_van_where_that_is_not_evidence(fleet: ReadingsFleet,
     assert not listed(*judged(fleet, **change))  # type: ignore[arg-type]
 
 
-def test_one_quantity_must_be_farther_out_than_several_and_what_its_repeats_lie_apart_is_taken_off() -> None:
+def test_one_quantity_alone_is_no_evidence_and_what_repeats_lie_apart_is_taken_off() -> None:
     z = np.zeros((6, 3))
     z[5] = [FAR + 0.5, 0.0, 0.0]
     std = SimpleNamespace(x=z, variance=np.ones((6, 3)), starts=np.array([0, 6]), restart=np.zeros((6, 3), np.int8))
@@ -99,11 +100,11 @@ def test_one_quantity_must_be_farther_out_than_several_and_what_its_repeats_lie_
     z[5, 1] = -FAR - 0.5
     assert far() == [True, True, False]
     assert far(apart=0.6) == far(restless=1.2) == [False] * 3
-    z[5] = [0.0, 0.0, -FAR_ALONE - 0.5]
-    assert far() == [False, False, True]
     assert far(apart=np.inf) == [False] * 3
-    std.restart[3, 2] = REPAIRED
-    assert far() == [False] * 3  # its baseline has started again
+    z[5, 0] = 50.0
+    assert far() == [True, True, False]
+    std.restart[3, 1] = REPAIRED
+    assert far() == [False] * 3  # the baseline of one has started again
 
 
 def test_the_visit_after_decides_whether_it_stays(fleet: ReadingsFleet) -> None:

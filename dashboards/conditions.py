@@ -1,0 +1,37 @@
+"""The conditions of a capture in words."""
+
+from collections.abc import Mapping, Sequence
+
+from dashboards import text
+
+CONDITION_UNITS = {
+    "coolant_c": "°C",
+    "intake_air_c": "°C",
+    "barometer_kpa": "kPa",
+    "humidity_pct": "%",
+    "altitude_m": "m",
+    "odometer_km": "km",
+}
+
+
+def measured(capture: Mapping[str, object]) -> list[str]:
+    """The conditions of a capture that are numbers, in the reader's units."""
+    return [
+        text.message(
+            f"condition.{key}",
+            value=f"{text.number(text.in_units(value, of), 1 if of == 'km' else 3)} {text.shown_unit(of)}",
+        )
+        for key, of in CONDITION_UNITS.items()
+        if (value := text.finite(capture.get(key))) is not None
+    ]
+
+
+def conditions(capture: Mapping[str, object]) -> str:
+    """What was recorded about the conditions of a capture."""
+    told = measured(capture)
+    if capture.get("fuel"):
+        told.append(text.message("condition.fuel", value=text.inert(capture["fuel"])))
+    codes = capture.get("fault_codes")
+    if isinstance(codes, Sequence) and not isinstance(codes, str) and codes:
+        told.append(text.message("condition.fault_codes", value=text.inert(", ".join(map(str, codes)))))
+    return text.message("van.conditions", conditions=", ".join(told) or text.message("condition.none"))
