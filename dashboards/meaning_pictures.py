@@ -146,17 +146,28 @@ def _highest(time: Floats, trace: Floats, first: float, last: float) -> int:
     return int(np.argmax(np.where((time >= first) & (time <= last), trace, -np.inf)))
 
 
+_BELOW = ("idle", "dip", "blip", "cut")
+_TO_THE_LEFT = ("full", "cut")
+"""Landmarks whose words stand below their place, and those whose words end at it: so no two meet."""
+
+
 def _named(frame: Frame, key: str, at: float, level: float, palette: Palette) -> list[str]:
     across, down = frame.at(at, level)
-    over = key not in ("dip", "blip", "cut", "full")
     ring = (
         f'<circle cx="{across:.1f}" cy="{down:.1f}" r="3.6" fill="none" stroke="{palette.alarm}" stroke-width="1.8"/>'
     )
-    says = message(f"landmark.{key}")
+    left = key in _TO_THE_LEFT
     return [
         ring,
         drawing.words(
-            across + 6, down - 7 if over else down + 16, says, palette.ink, 13, weight=600, paper=palette.paper
+            across + (-7 if left else 6),
+            down + (17 if key in _BELOW else -8),
+            message(f"landmark.{key}"),
+            palette.ink,
+            13,
+            "end" if left else "start",
+            weight=600,
+            paper=palette.paper,
         ),
     ]
 
