@@ -4,6 +4,7 @@ import json
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import polars as pl
@@ -361,7 +362,7 @@ def _values(captures: Sequence[Mapping[str, Any]], against: Mapping[str, Any]) -
     for capture in shown or captures:
         if len(captures) > 1:
             st.subheader(_named(capture))
-        parts.light_table(reading_table(reading_frame(capture)))
+        parts.light_table(reading_table(reading_frame(capture, against.get("repeats") or {})))
         if capture["unread"]:
             parts.quiet(message("van.unread_hidden"))
             parts.light_table(parts.unread_table(capture["unread"]))
@@ -379,13 +380,17 @@ def _of_file(document: Mapping[str, Any]) -> str:
     return ", ".join(measured(first if isinstance(first, dict) else said))
 
 
-def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:
+def reading_frame(
+    capture: Mapping[str, object], repeats: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
+) -> pl.DataFrame:
     """Values of one capture document, shaped as `queries.reading` gives them.
 
     Parameters
     ----------
     capture : mapping
         One of `ReadResult.document["captures"]`.
+    repeats : mapping of str to mapping, optional
+        repeat_u and repeat_from of each quantity of the visit.
 
     Returns
     -------
@@ -393,8 +398,12 @@ def reading_frame(capture: Mapping[str, object]) -> pl.DataFrame:
     """
     readings = capture["readings"]
     assert isinstance(readings, dict)
-    return pl.DataFrame(
-        [(name, entry["value"], entry["u"], None, entry.get("mark")) for name, entry in readings.items()],
-        schema={"quantity": pl.String, "value": pl.Float64, "u": pl.Float64, "unread": pl.String, "mark": pl.String},
-        orient="row",
-    )
+    rows = []
+    for name, entry in readings.items():
+        apart = repeats.get(name, {})
+        rows.append(
+            (name, entry["value"], entry["u"], None, entry.get("mark"), apart.get("repeat_u"), apart.get("repeat_from"))
+        )
+    numbers = dict.fromkeys(("value", "u", "repeat_u"), pl.Float64)
+    names = ("quantity", "value", "u", "unread", "mark", "repeat_u", "repeat_from")
+    return pl.DataFrame(rows, schema={name: numbers.get(name, pl.String) for name in names}, orient="row")

@@ -16,6 +16,7 @@ from tests.dashboards.conftest import View
 from tests.deliveries import make_home
 
 Given = list[dict[str, Any]]
+PEAK = {"main_peak_g_s": {"value": 61.2, "u": 0.4, "unit": "g/s"}}
 
 
 @pytest.fixture
@@ -36,6 +37,7 @@ def document(names: list[str], **against: Any) -> dict[str, Any]:
     """A document of `vansnap read`."""
     held = {"van": None, "verdict": "same", "sent_back": False, "check_family": False, "limit_crossed": False}
     held |= {"facts": [Fact.of("van_same", count=3).row()], "quantities": [], "representative": None}
+    held |= {"repeats": {"main_peak_g_s": {"repeat_u": 1.5, "repeat_from": "visit"}}}
     captures = [
         {
             "file": name,
@@ -44,7 +46,7 @@ def document(names: list[str], **against: Any) -> dict[str, Any]:
             "grade": "good",
             "shown_grade": "good",
             "grade_reasons": [],
-            "readings": {},
+            "readings": PEAK,
             "unread": {},
         }
         for name in names
@@ -79,6 +81,8 @@ def test_a_labels_link_lands_on_its_van(view: View, reads: Given) -> None:
     assert reads[0]["family_name"] == ""
     assert app.success[0].value.startswith("## Keep it")
     assert "The van: same" in app.success[1].value
+    assert "61.2 ± 0.4 g/s" in told(app).replace("\\", "")
+    assert "± 1.5 g/s (this visit)" in told(app).replace("\\", "")
     assert "Wear hearing protection" in app.info[0].value
 
 
