@@ -38,7 +38,7 @@ def test_after_a_lift_in_two_steps_the_main_peak_is_the_highest_flow_and_the_dip
     whole = clean_flow(short, T)
     lifts = short.opening + short.hold
     closing = 1.0 - 0.3 * np.exp(-(((T - lifts - 0.07) / 0.03) ** 2))  # then open enough for what the engine draws
-    stays = (T > lifts) * lower * closing / (1.0 + np.exp((T - lifts - 0.25) / 0.01))
+    stays = (lifts < T) * lower * closing / (1.0 + np.exp((T - lifts - 0.25) / 0.01))
     found, plain = read(np.maximum(whole, stays)), read(whole)
     assert plain.values["main_peak_g_s"][0] > 1.5 * lower
     for name in ("first_peak_g_s", "dip_g_s", "main_peak_g_s"):
