@@ -49,6 +49,9 @@ class TrackingSettings:
     ----------
     false_alarms_per_100_van_weeks : float
         Accepted false alarms, all quantities and mechanisms together. [1]
+    one_visit_lists : bool
+        A single visit may list a van: see `models.tracking.charts.agreement`. Off: an idle disturbed at one visit alone
+        (12 standard deviations by both snaps) listed a healthy van of the small fleet.
     anomaly_false_discovery : float
         Accepted share of healthy vans among those listed for their anomaly alone. [1]
     visit_interval_weeks : float
@@ -60,6 +63,7 @@ class TrackingSettings:
     """
 
     false_alarms_per_100_van_weeks: float = 0.5
+    one_visit_lists: bool = False
     anomaly_false_discovery: float = 0.1
     visit_interval_weeks: float = 1.0
     forget_after_weeks: int = 8
@@ -152,7 +156,7 @@ def assess(
     std = standardise(visits, repeats, families, _until(repairs, week))
     std = replace(std, restart=_after_trial(std))
     followed = _followed(std)
-    apart = repeats_apart(std, repeats, sent_back)
+    apart = repeats_apart(std, repeats, sent_back) if setting.one_visit_lists else None
     alarms = raise_alarms(std, followed, per_van_week=per_van_week, apart=apart)
     repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from data_contracts.weeks import week_start
-from models.statistics.arrays import Codes
+from models.statistics.arrays import Codes, Floats
 from models.tracking.assess import TrackingSettings
 from models.tracking.charts.agreement import repeats_apart
 from models.tracking.charts.alarms import raise_alarms
@@ -44,12 +44,14 @@ _MOVED = {"van_id": pl.String, "week": pl.String, "quantity": pl.String, "z": pl
 QuickChooser = Callable[[QuickReplay, str], Collection[str]]
 
 
-def quick_replay(fleet: ReadFleet, choose: QuickChooser, onset: dict[str, date]) -> QuickReplay:
-    """Live through the weeks of a fleet under a scheme, as `planning_run.replay` does."""
+def quick_replay(
+    fleet: ReadFleet, choose: QuickChooser, onset: dict[str, date], *, one_visit: bool = False
+) -> QuickReplay:
+    """Live through the weeks of a fleet under a scheme, as `planning_run.replay` does; with `one_visit` a single visit may list a van."""
     captures = tracked_captures(fleet.frame)
     repeats = repeat_spread(captures)
     whole = standardise(visits_of(captures), repeats, fleet.families, fleet.repairs)
-    apart = repeats_apart(whole, repeats, captures)
+    apart = repeats_apart(whole, repeats, captures) if one_visit else None
     at = {key: row for row, key in enumerate(whole.visits.select("van_id", "week").iter_rows())}
     state, made = QuickReplay(fleet, fleet.frame.clear()), np.zeros(0, np.int64)
     of_week = {str(name[0]): rows for name, rows in fleet.frame.group_by("week")}
@@ -71,7 +73,7 @@ def quick_replay(fleet: ReadFleet, choose: QuickChooser, onset: dict[str, date])
     return state
 
 
-def _judge(state: QuickReplay, whole: Standardised, apart: np.ndarray, repeats: pl.DataFrame, made: Codes) -> None:
+def _judge(state: QuickReplay, whole: Standardised, apart: Floats | None, repeats: pl.DataFrame, made: Codes) -> None:
     """Charts and alarms of the visits made."""
     van, count = np.unique(whole.van[made], return_counts=True)
     std = replace(
@@ -93,7 +95,7 @@ def _judge(state: QuickReplay, whole: Standardised, apart: np.ndarray, repeats: 
         vans_spread=vans_spread(std),
         sound=sound_level(std),
     )
-    alarms = raise_alarms(std, followed, per_van_week=PER_VAN_WEEK, apart=apart[made])
+    alarms = raise_alarms(std, followed, per_van_week=PER_VAN_WEEK, apart=None if apart is None else apart[made])
     outside = alarms.any.any(axis=1) | chart_repeatability(std, repeats, per_van_week=PER_VAN_WEEK).alarm.any(axis=1)
     names = std.visits["van_id"]
     last = std.starts[1:] - 1

@@ -6,13 +6,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.tracking.assess import Assessment, assess
+from models.tracking.assess import Assessment, TrackingSettings, assess
 from models.tracking.charts.agreement import BASELINE_VISITS, FAR, far_at_once, repeats_apart
 from models.tracking.restarts import REPAIRED
 from models.tracking.standardise import standardise
 from models.tracking.visits import repeat_spread, tracked_captures, visits_of
 from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
 
+ONE_VISIT = TrackingSettings(one_visit_lists=True)
 MOVED = ("idle_g_s", "first_peak_g_s")
 FACTOR = 1.5
 """Far outside: visits scatter by one to two per cent."""
@@ -47,7 +48,7 @@ def judged(
             grade=pl.when(mine).then(pl.lit("repeat")).otherwise("grade"),
             grade_reasons=pl.when(mine).then(["throttle_not_full"]).otherwise("grade_reasons"),
         )
-    return van, assess(frame, families=families(), repairs=no_repairs(), week=last)
+    return van, assess(frame, families=families(), repairs=no_repairs(), week=last, settings=ONE_VISIT)
 
 
 def listed(van: str, found: Assessment) -> bool:
@@ -111,7 +112,7 @@ def test_the_visit_after_decides_whether_it_stays(fleet: ReadingsFleet) -> None:
     van, _ = judged(fleet, week=-2)
     mine = (pl.col("van_id") == van) & (pl.col("week") == fleet.weeks[-2])
     frame = fleet.frame.with_columns(pl.when(mine).then(pl.col(n) * FACTOR).otherwise(n).alias(n) for n in MOVED)
-    after = assess(frame, families=families(), repairs=no_repairs(), week=fleet.weeks[-1])
+    after = assess(frame, families=families(), repairs=no_repairs(), week=fleet.weeks[-1], settings=ONE_VISIT)
     assert not listed(van, after)
 
 
@@ -121,6 +122,6 @@ def test_healthy_visits_are_not_listed_for_it() -> None:
     std = standardise(visits_of(captures), repeat_spread(captures), families(), no_repairs())
     apart = repeats_apart(std, repeat_spread(captures), captures)
     assert np.isfinite(apart).any(axis=0).sum() > 10
-    found = assess(quiet.frame, families=families(), repairs=no_repairs(), week=quiet.weeks[-1])
+    found = assess(quiet.frame, families=families(), repairs=no_repairs(), week=quiet.weeks[-1], settings=ONE_VISIT)
     once = [facts for facts in found.states["reason_facts"] if any(fact["code"] == "seen_once" for fact in facts)]
     assert len(once) <= 1
