@@ -1,7 +1,6 @@
 """What `vansnap read` prints, line by line: the verdict first, one table of quantities, one line per snap of a folder."""
 
 import json
-import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +35,7 @@ def quantity(name: str, **changes: Any) -> dict[str, Any]:
         "verdict": "same",
         "own": held(3.0, 5.0),
     }
+    row |= {"repeat_u": None, "repeat_from": None}
     return row | {"family": None, "limit": None, "means": None, "last": None} | changes
 
 
@@ -130,7 +130,10 @@ def test_a_snap_is_told_in_full() -> None:
         "y": "not_for_this_family",
     }
     lines = read_lines.snap_told(
-        capture(verdict="repeat", grade="repeat", grade_reasons=[reason, bare], readings=marked, unread=unread), "a.csv"
+        capture(verdict="repeat", grade="repeat", grade_reasons=[reason, bare], readings=marked, unread=unread),
+        "a.csv",
+        {},
+        EN,
     )
     assert lines == [
         "REPEAT  a.csv, snap 1, graded repeat",
@@ -143,7 +146,7 @@ def test_a_snap_is_told_in_full() -> None:
         "  not read:",
         f"    {UNREAD_REASONS['record_ends_early'].sentence}: settle_time_s, dip_g_s",
     ]
-    assert read_lines.snap_told(capture(readings={}, unread={"x": "no_channel"}), "a.csv") == [
+    assert read_lines.snap_told(capture(readings={}, unread={"x": "no_channel"}), "a.csv", {}, EN) == [
         "ACCEPT  a.csv, snap 1, graded good",
         "",
     ]
@@ -174,7 +177,7 @@ def test_an_idle_alone_is_no_failed_snap() -> None:
     lines = read_lines.snaps_table([capture(), idle], [], None).splitlines()
     assert lines[2].split()[:3] == ["a.csv", "1", "idle_only"]
     assert lines[-1] == "1 of 1 accepted, 1 of idle only"
-    told = read_lines.snap_told(idle | {"grade_reasons": [], "readings": {}}, "a.csv")
+    told = read_lines.snap_told(idle | {"grade_reasons": [], "readings": {}}, "a.csv", {}, EN)
     assert told[0].startswith("IDLE ONLY")
     assert told[0].endswith("a.csv")
 
@@ -196,31 +199,31 @@ def test_what_hurts_stands_first_and_cautions_where_work_is_asked() -> None:
 
 
 def test_an_upload_is_read_apart_with_what_was_told_of_it(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    ran: list[tuple[list[str], dict[str, Any]]] = []
-    answers = [subprocess.CompletedProcess([], 0, json.dumps({"captures": []}), "")]
-    answers.append(
-        subprocess.CompletedProcess([], 2, "", "warning\nvansnap: no such family (see `vansnap read --help`)\n")
-    )
-    answers.append(subprocess.CompletedProcess([], -9, "", ""))
+    ran: list[tuple[list[str], float]] = []
+    answers = [
+        (0, json.dumps({"captures": []}), ""),
+        (2, "", "warning\nvansnap: no such family (see `vansnap read --help`)\n"),
+        (-9, "", ""),
+    ]
 
-    def run(command: list[str], **told: Any) -> Any:
-        ran.append((command, told))
+    def run(command: list[str], seconds: float) -> tuple[int, str, str]:
+        ran.append((command, seconds))
         return answers[len(ran) - 1]
 
-    monkeypatch.setattr(read.subprocess, "run", run)
+    monkeypatch.setattr(read, "_run_bounded", run)
     where: dict[str, Any] = {
         "register": tmp_path / "r",
         "recorder": "slate",
         "plot": tmp_path / "p.svg",
         "seconds": 7.0,
     }
-    conditions = Conditions(coolant_c=88.0, trim_idle_pct=-2.5, closed_loop=False, recorder_gain_u=0.5)
+    conditions = Conditions(coolant_c=88.0, closed_loop=False, recorder_gain_u=0.5)
     target = Target("V1", tmp_path / "home", "lambda_slow")
     found = read.read_apart(tmp_path / "a.csv", family_name="", conditions=conditions, target=target, **where)
     assert found == {"captures": []}
-    command, told_run = ran[0]
+    command, seconds = ran[0]
     assert command[1:6] == ["-m", "pipelines.cli", "read", str(tmp_path / "a.csv"), "--json"]
-    assert told_run["timeout"] == 7.0
+    assert seconds == 7.0
     given = command[6:]
     assert [given[given.index(name) + 1] for name in ("--register", "--recorder", "--plot")] == [
         str(tmp_path / "r"),
@@ -229,7 +232,6 @@ def test_an_upload_is_read_apart_with_what_was_told_of_it(monkeypatch: pytest.Mo
     ]
     assert {"--van=V1", f"--home={tmp_path / 'home'}", "--repaired=lambda_slow", "--open-loop"} <= set(given)
     assert given[given.index("--coolant-c") + 1] == "88.0"
-    assert given[given.index("--trim-idle-pct") + 1] == "-2.5"
     assert not any("recorder-gain" in word or "family" in word or "intake" in word for word in given)
     more = Conditions(closed_loop=True)
     for said in ("no such family", "can't be read"):
