@@ -42,7 +42,9 @@ def snap_told(capture: Mapping[str, Any], name: str, repeats: Mapping[str, Any],
         remedy = f"; {contract(reason['remedy'])}" if reason["remedy"] else ""
         lines.append(f"  - {contract(reason['sentence'])}{remedy}")
     width = max((len(quantity) for quantity in capture["readings"]), default=0)
-    lines += ["", f"  {said_of_visit('two_uncertainties' if repeats else 'one_uncertainty', display)}"]
+    lines.append("")
+    if capture["readings"]:
+        lines.append(f"  {said_of_visit('two_uncertainties' if repeats else 'one_uncertainty', display)}")
     for quantity, entry in capture["readings"].items():
         unit = "" if entry["unit"] == "1" else f" {entry['unit']}"
         mark = f"  ({entry['mark'].replace('_', ' ')})" if "mark" in entry else ""

@@ -70,7 +70,7 @@ def test_the_verdict_comes_first(changes: dict[str, Any], head: str) -> None:
 
 def test_quantities_are_an_aligned_table_in_the_readers_units() -> None:
     rows = [
-        quantity("idle_g_s", last=4.1, family=held(2.0, 6.0)),
+        quantity("idle_g_s", last=4.1, family=held(2.0, 6.0), repeat_u=0.213, repeat_from="visit"),
         quantity("lambda_full_throttle", unit="1", value=1.02, u=0.004, own=None, family=held(0.8, 0.95), limit=1.0),
         quantity("main_peak_g_s", verdict=None),
         quantity("dip_g_s", own=None),  # held against nothing
@@ -79,11 +79,12 @@ def test_quantities_are_an_aligned_table_in_the_readers_units() -> None:
     lines = report_lines(against(quantities=rows), EN)[2:]
     assert (lines[0], lines[-1], len(lines)) == ("", "", 7)
     table = [[cell.strip() for cell in line.split("  ") if cell.strip()] for line in lines[1:-1]]
-    assert table[0] == ["quantity", "now", "by its own past", "by its family", "last visit", "verdict"]
-    assert table[1] == [f"{words_for('idle_g_s', 'en')} [g/s]", "4.000 ± 0.050", "3 to 5", "2 to 6", "4.1", "same"]
+    assert table[0] == ["quantity", "now", "from repeat to repeat", "by its own past", "by its family", "last visit", "verdict"]
+    assert table[1] == [f"{words_for('idle_g_s', 'en')} [g/s]", "4.000 ± 0.050", "± 0.21 (this visit)", "3 to 5", "2 to 6", "4.1", "same"]
     assert table[2] == [
         words_for("lambda_full_throttle", "en"),
         "1.0200 ± 0.0040",
+        "–",
         "–",
         "0.8 to 0.95",
         "–",
@@ -140,6 +141,7 @@ def test_a_snap_is_told_in_full() -> None:
         "  - too little before; wait longer",
         "  - something",
         "",
+        "  ± is one standard uncertainty of the trace; how far snaps lie apart from repeat to repeat, a single one does not show",
         "  main_peak_g_s  61.20 ± 0.40 g/s  (lower bound)",
         "  lambda_idle    1.000 ± 0.010",
         "",
