@@ -36,8 +36,9 @@ def moves(state: str) -> list[str]:
 
 
 def first_move(state: str, role: str) -> str:
-    """What the form offers first: for the workshop that the work is done, for others what usually comes next."""
-    return "done" if role == "workshop" and "done" in moves(state) else NEXT[state]
+    """What the form offers first: for the workshop that agreed work is done, else what usually comes next."""
+    agreed = state != "proposed" and "done" in moves(state)
+    return "done" if role == "workshop" and agreed else NEXT[state]
 
 
 def buttons(row: Mapping[str, Any], action: str, *, finding: bool = False) -> None:

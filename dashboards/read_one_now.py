@@ -134,7 +134,7 @@ def _head(asked: Asked, row: Mapping[str, Any]) -> None:
         st.warning(message("read.van_not_published"), icon=":material/help:")
 
 
-@st.cache_data(ttl=60.0, max_entries=100, show_spinner=False)
+@st.cache_resource(ttl=60.0, max_entries=100, show_spinner=False)
 def _registered(register: Path, van: str) -> bool:
     """Whether the register has a van that no run has published yet."""
     try:

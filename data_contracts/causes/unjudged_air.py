@@ -151,6 +151,13 @@ UNJUDGED_AIR: tuple[Cause, ...] = (
                     "beide machen die erste Spitze kleiner; die Hauptspitze muss es nicht zeigen",
                 ),
             ),
+            Ambiguity(
+                "airflow_over_reading",
+                Words(
+                    "both raise the idle flow that is read; the trims take fuel off where the sensor reads high",
+                    "beide heben den gelesenen Leerlaufstrom; die Trimmwerte nehmen Kraftstoff weg, wo der Sensor zu viel misst",
+                ),
+            ),
         ),
         planted=Planted("exhaust gas recirculation valve replaced", "recirculation valve", "may", dealt=False),
         unjudged=Words(

@@ -15,6 +15,8 @@ def _words(name: str, language: str, **query: str) -> str:
     """Everything a view says, in a language."""
     test = AppTest.from_string(f"from dashboards import {name}\n{name}.show()\n", default_timeout=120)
     test.session_state[LANGUAGE_KEY] = language
+    for fold in ("why", "steps", "trends", "reading", "past"):
+        test.session_state[f"fold-{fold}"] = True
     for key, value in query.items():
         test.query_params[key] = value
     app = test.run()

@@ -39,7 +39,7 @@ def test_a_write_that_fails_leaves_what_was_there_and_no_draft(tmp_path: Path, m
         raise OSError(28, "no space left on device")
 
     monkeypatch.setattr(atomic_files.os, "fsync", full)
-    with pytest.raises(OSError, match="no space"):
+    with pytest.raises(OSError, match="no room on the disk"):
         write_atomically(path, b"new")
     assert path.read_bytes() == b"old"
     assert list(tmp_path.iterdir()) == [path]

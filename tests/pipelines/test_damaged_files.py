@@ -66,7 +66,8 @@ def test_a_decision_that_cannot_take_effect_at_once_is_told_to_stand(
 
     monkeypatch.setattr(decide, "apply_now", fail)
     said = decide.decide_one(home, {"order_id": order, "state": "accepted", "person": "foreman"})
-    assert said.startswith(f"order {order} is accepted (written down, and it stands")
+    assert said.startswith(f"order {order} of V")
+    assert " is accepted (written down, and it stands" in said
     assert str(what) in said
     monkeypatch.undo()
     assert decide.apply_now(home)

@@ -229,7 +229,7 @@ def test_the_report_says_what_a_repair_did() -> None:
     section = told(repairs)
     assert any("proven: what had moved came back" in line for line in section["text"])
     row = section["tables"][0]["rows"][0]
-    assert row[0] == "lambda_full_throttle"
+    assert row[0] == "Lambda at full throttle"
     assert row[-1] == "restored"
     low, high = (float(x.replace("−", "-")) for x in row[-2].split(" to "))
     assert low < 0.06 < high

@@ -70,7 +70,7 @@ KEPT = 4
         (KeyError("a mistake of ours"), False),
         (PermissionError(13, "Permission denied", "inbox/d"), False),
         (WorkspaceBusyError("open elsewhere"), True),
-        (OSError(28, "No space left on device"), True),
+        (OSError(28, "No space left on device"), False),
         (duckdb.IOException("the disk did not answer"), True),
         (duckdb.ConstraintException("a word"), False),
     ],

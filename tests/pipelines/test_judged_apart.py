@@ -17,6 +17,7 @@ from pipelines.decisions import proofs
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import judging, steps
 from pipelines.weekly.judge_apart import MOST_TRIALS, judge_apart
+from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
 from tests.pipelines.judged_home import fleet_of_readings, judge, judged_home
@@ -85,7 +86,7 @@ def test_one_van_that_fails_is_named_and_keeps_its_place(
     assert [text for text in texts(tracked) if text.startswith("Not judged")] == [
         said + " What was known before stands, and so do open orders."
     ]
-    summary = steps.WeeklySummary(week, (), 0, tracked.listed, tracked.orders, tracked.notices, True)
+    summary = WeeklySummary(week, (), 0, tracked.listed, tracked.orders, tracked.notices, True)
     assert said in summary.text()
     assert any(said in notice for notice in json.loads(json.dumps(summary.document()))["notices"])
     kept = published(home, f"SELECT * FROM watchlist WHERE week = '{week}' AND van_id = '{van_id}'")

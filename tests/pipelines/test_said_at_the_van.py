@@ -79,8 +79,24 @@ def test_quantities_are_an_aligned_table_in_the_readers_units() -> None:
     lines = report_lines(against(quantities=rows), EN)[2:]
     assert (lines[0], lines[-1], len(lines)) == ("", "", 7)
     table = [[cell.strip() for cell in line.split("  ") if cell.strip()] for line in lines[1:-1]]
-    assert table[0] == ["quantity", "now", "from repeat to repeat", "by its own past", "by its family", "last visit", "verdict"]
-    assert table[1] == [f"{words_for('idle_g_s', 'en')} [g/s]", "4.000 ± 0.050", "± 0.21 (this visit)", "3 to 5", "2 to 6", "4.1", "same"]
+    assert table[0] == [
+        "quantity",
+        "now",
+        "from repeat to repeat",
+        "by its own past",
+        "by its family",
+        "last visit",
+        "verdict",
+    ]
+    assert table[1] == [
+        f"{words_for('idle_g_s', 'en')} [g/s]",
+        "4.000 ± 0.050",
+        "± 0.21 (this visit)",
+        "3 to 5",
+        "2 to 6",
+        "4.1",
+        "same",
+    ]
     assert table[2] == [
         words_for("lambda_full_throttle", "en"),
         "1.0200 ± 0.0040",

@@ -18,6 +18,7 @@ from pipelines.read_side import testing_queries as queries
 from pipelines.read_side.published import open_published
 from pipelines.storage.warehouse import Warehouse
 from pipelines.weekly import steps
+from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.testing import in_workshop
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
@@ -84,7 +85,7 @@ def test_the_summary_says_what_the_board_says(run: tuple[Workspace, steps.Tracke
     workspace, tracked = run
     week = str(plan_of(workspace)["week"][0])
     totals = queries.totals(open_published(workspace.root), week, ())
-    summary = steps.WeeklySummary(week, (), 0, tracked.listed, tracked.orders, (), True, tracked.tests)
+    summary = WeeklySummary(week, (), 0, tracked.listed, tracked.orders, (), True, tracked.tests)
     document = summary.document()["tests"]
     assert document["week"] == week_of(week_end(week))
     assert document["vans"] == totals["chosen"]

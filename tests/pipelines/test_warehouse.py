@@ -268,7 +268,7 @@ def test_newer_warehouse_is_left_alone(tmp_path: Path) -> None:
 def test_damaged_warehouse_is_one_clear_line(tmp_path: Path) -> None:
     path = tmp_path / "w.duckdb"
     path.write_bytes(b"no database" * 500)
-    with pytest.raises(WorkspaceError, match="backup") as caught:
+    with pytest.raises(WorkspaceError, match=r"vansnap restore.*vansnap rebuild") as caught:
         Warehouse(path)
     assert "\n" not in str(caught.value)
 

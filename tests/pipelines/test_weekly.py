@@ -19,6 +19,7 @@ from pipelines.intake.check_results import kept
 from pipelines.storage.models import load_model
 from pipelines.storage.publish import published_run
 from pipelines.weekly import steps
+from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.workspace.workspace import Workspace, open_workspace
 from sample_fleet.make_small import FIRST_RUN, LAST_RUN
 from tests.pipelines.small_home import SMALL_FLEET, copied_home, lay_decisions, run_steps, small_home
@@ -230,7 +231,7 @@ def test_the_workspace_is_sound_apart_from_what_was_planted(home: Workspace) -> 
 
 
 def test_summary_reads_and_serialises() -> None:
-    summary = steps.WeeklySummary("2026-W14", (), 0, {"now": 1}, 1, ({"text": "a notice"},), False)
+    summary = WeeklySummary("2026-W14", (), 0, {"now": 1}, 1, ({"text": "a notice"},), False)
     assert "1 now, 0 plan, 0 watch" in summary.text()
     assert "a notice" in summary.text("de")
     assert json.loads(json.dumps(summary.document()))["watchlist"] == {"now": 1}
