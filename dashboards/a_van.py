@@ -156,7 +156,9 @@ def _every_trend(published: Published, van_id: str, week: str) -> None:
             with column:
                 rows = frame.filter(pl.col("quantity") == quantity).to_dicts()
                 touched = repairs.filter(pl.col("touches").list.contains(quantity))
-                marks = [(str(week), str(work)) for week, work in touched.select("week", "work").iter_rows()]
+                marks = [
+                    (str(week), text.cause(str(work))) for week, work in touched.select("week", "work").iter_rows()
+                ]
                 _trend(quantity, rows, marks, span)
     table = frame.filter(pl.col("quantity").is_in(chosen))
     if st.toggle(message("common.table"), key="trends-table"):
@@ -269,7 +271,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
                 pl.DataFrame(
                     {
                         message("order.done_at"): [text.day(d) for d in repairs["done_at"]],
-                        message("order.work"): [inert(w) for w in repairs["work"]],
+                        message("order.work"): [inert(text.cause(w)) for w in repairs["work"]],
                         message("order.parts"): [inert(p or "") for p in repairs["parts"]],
                     }
                 ),

@@ -1,6 +1,7 @@
 """The picture on a van's card: this visit's trace over the healthy band, or how one quantity has moved; and the small trend."""
 
 from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,12 +11,14 @@ from dashboards.charts import Row, column
 from dashboards.drawing import Drawing, Floats, Frame
 from dashboards.palette import Palette
 from dashboards.text import message
+from data_contracts.family import LambdaSensor
 from data_contracts.quantities.record import Seen
 from data_contracts.weeks import week_start
 from models.reading.aligned_traces import OPENING_GRID_S, RELEASE_GRID_S
 from pipelines.read_side.past_snaps import PastSnaps
 
 Mask = NDArray[np.bool_]
+Side = Literal["above", "below"]
 Windows = tuple[tuple[float, float], ...]
 
 WIDTH, HEIGHT = 430, 250
@@ -30,6 +33,7 @@ def trace_picture(
     seen: Seen,
     mark: str,
     *,
+    side: Side | None = None,
     narrowband: bool,
     rich_is_up: bool,
     palette: Palette,
@@ -45,6 +49,8 @@ def trace_picture(
         Trace, and where on it the difference is looked for.
     mark : str
         Words at the difference.
+    side : {"above", "below"} or None
+        Where of the band the difference lies, as `side_drawn` tells; None for either.
     narrowband : bool
         The lambda trace is in volts.
     rich_is_up : bool
@@ -57,7 +63,7 @@ def trace_picture(
     Returns
     -------
     Drawing or None
-        None where there is nothing to lay it over, or it stays inside.
+        None where there is nothing to lay it over, or it does not leave it on that side.
     """
     trace = seen.trace
     flow = text.scale("g/s") if trace == "airflow" else 1.0
@@ -67,7 +73,8 @@ def trace_picture(
         return None
     low, high = _range(earlier)
     foot, top = _reach(np.concatenate([latest, low, high]))
-    beyond = np.where(latest > high, latest - high, np.where(latest < low, low - latest, 0.0))
+    over = np.where((latest > high) & (side != "below"), latest - high, 0.0)
+    beyond = np.where((latest < low) & (side != "above"), low - latest, over)
     looked = np.concatenate([_inside(OPENING_GRID_S, seen.after_opening), _inside(RELEASE_GRID_S, seen.after_release)])
     outside = (np.nan_to_num(beyond) > _OUTSIDE * (top - foot)) & looked
     if not outside.any():
@@ -96,6 +103,38 @@ def trace_picture(
         ]
     parts.append(_mark(rising, falling, latest, outside, np.nan_to_num(beyond), mark, palette))
     return drawing.drawing(parts, WIDTH, HEIGHT, says, most=560)
+
+
+def side_drawn(quantity: str, seen: Seen, side: str, sensor: LambdaSensor | None) -> Side | None:
+    """On which side of the band a quantity is seen that is higher or lower than expected.
+
+    Parameters
+    ----------
+    quantity : str
+        Quantity.
+    seen : Seen
+        Where it is seen.
+    side : {"high", "low"}
+        Where it lies of what is expected.
+    sensor : LambdaSensor or None
+        Of the family.
+
+    Returns
+    -------
+    {"above", "below"} or None
+        None for what is no level, and may show on either side.
+    """
+    if not seen.level:
+        return None
+    up = side == "high"
+    if seen.trace == "lambda":
+        narrowband = sensor is not None and sensor.kind == "narrowband"
+        rich_low = sensor is not None and sensor.polarity == "rich_low"
+        if quantity.endswith("_v"):  # drawn as they are of a narrowband sensor, else as the inverse of lambda
+            up = up if narrowband or not rich_low else not up
+        else:
+            up = up if narrowband and rich_low else not up
+    return "above" if up else "below"
 
 
 def _inside(grid: Floats, windows: Windows) -> Mask:

@@ -24,10 +24,12 @@ from data_contracts.weeks import is_silent
 from models.work.order_states import TAKES_BACK
 from pipelines.read_side import order_queries, queries
 from pipelines.read_side import van_card as reads
-from pipelines.read_side.past_snaps import past_snaps
+from pipelines.read_side.past_snaps import changed_week, past_snaps
 from pipelines.read_side.published import Published, board_settings
 
 CAUSES_SHOWN = 3
+VISITS_OF_BAND = 200
+"""Visits to take the band of the picture from, as the order on paper does."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,7 @@ def show(shown: Shown) -> None:
         left, right = st.columns([1, 1], gap="large") if picture else (st.container(), None)
         with left:
             if order is not None:
-                _to_do(order)
+                _to_do(shown.published, order)
             _codes(shown)
             if order is not None:
                 _buttons(order)
@@ -144,37 +146,44 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
         st.markdown(message("card.likely", causes=named))
 
 
-def _to_do(order: Mapping[str, Any]) -> None:
-    """What to do first, by when, for how long, and what became of it."""
-    hours = order["hours"]
+def _to_do(published: Published, order: Mapping[str, Any]) -> None:
+    """What to do first, by when and for how long; of an order that waits no longer, what became of it and when."""
+    hours, waits = order["hours"], order["state"] in PLANNED_STATES
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.markdown(f"**{message('card.do_first')}**", width="content")
+        st.markdown(f"**{message('card.do_first' if waits else 'card.last_order')}**", width="content")
         order_card.badge_state(str(order["state"]))
-        if order["safety"]:
+        if order["safety"] and waits:
             order_card.badge_safety()
     st.markdown(f"{inert(text.sentence_of(order, 'action'))}")
-    line = [message("card.by", day=text.weekday(order["due_by"]))]
-    if order["plan_week"]:
-        line.append(message("card.planned", week=order["plan_week"]))
-    if isinstance(hours, float) and hours:
-        line.append(text.hours(hours))
-    st.markdown(f"**{line[0]}**" + "".join(f" · {more}" for more in line[1:]))
+    if waits:
+        line = [message("card.by", day=text.weekday(order["due_by"]))]
+        if order["plan_week"]:
+            line.append(message("card.planned", week=order["plan_week"]))
+        if isinstance(hours, float) and hours:
+            line.append(text.hours(hours))
+        st.markdown(f"**{line[0]}**" + "".join(f" · {more}" for more in line[1:]))
+    elif (event := reads.last_event(published, order)) is not None:
+        st.markdown(event_line(event, board_settings(published.home).workshop.currency))
     parts.quiet(message("order.one", order=inert(order["order_id"])))
 
 
 def _codes(shown: Shown) -> None:
-    """Fault codes of the latest visit."""
+    """Fault codes of the latest visit since the last repair."""
     if not shown.visits.height:
         return
-    read = reads.codes_read(shown.visits)
-    if read is None:
+    repaired = reads.repaired_last(shown.published, shown.van_id, shown.week)
+    visits = shown.visits if repaired is None else shown.visits.filter(pl.col("captured_at") > repaired)
+    read = reads.codes_read(visits)
+    if not visits.height:
+        told = message("card.codes_repaired")
+    elif read is None:
         told = message("card.codes_unread")
     elif not read[0]:
         told = message("card.codes_none")
     else:
         told = "; ".join(
             message(
-                "card.code",
+                "card.code" if read[1] > 1 else "card.code_once",
                 code=inert(code),
                 says=inert(text.contract(FAULT_CODES[code].says)) if code in FAULT_CODES else message("number.none"),
                 count=count,
@@ -195,10 +204,11 @@ def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
     alarmed = {str(flag["quantity"]) for flag in (shown.listed or {}).get("reason_facts") or [] if flag.get("quantity")}
     # the stored traces are of the first bank: they show what the second did only where the first did the same
     visible = not quantity.startswith(BANK2_PREFIX) or quantity.removeprefix(BANK2_PREFIX) in alarmed
-    if words is not None and words.seen is not None and visible and fact.code == "in_short":
-        last = rows[-1]
-        changed = last["onset_low"] or last["alarm_since"]
-        snaps = past_snaps(shown.published, shown.visits, changed)
+    own = fact.code == "in_short" and "peer_baseline" not in fact.numbers  # the band is of the van's own snaps
+    if words is not None and words.seen is not None and visible and own:
+        changed = changed_week(shown.published, shown.van_id, shown.week)
+        visits = queries.van_visits(shown.published, shown.van_id, shown.week, limit=VISITS_OF_BAND)
+        snaps = past_snaps(shown.published, visits, changed)
         if snaps is not None and snaps.days:
             said = message(
                 "card.picture_before" if snaps.before_change else "card.picture_earlier",
@@ -213,6 +223,7 @@ def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
                 snaps,
                 words.seen,
                 mark,
+                side=card_picture.side_drawn(quantity, words.seen, fact.words["side"], sensor),
                 narrowband=sensor is not None and sensor.kind == "narrowband",
                 rich_is_up=sensor is None or sensor.polarity != "rich_low",
                 palette=parts.palette(),

@@ -27,6 +27,30 @@ def plain(value: float, digits: int = 3, *, sign: bool = False) -> str:
     return f"{Decimal(text):{'+' if sign else ''}f}" if "e" in text else text
 
 
+def to_uncertainty(value: float, u: float, largest: float) -> str:
+    """A number to the last place of its uncertainty: one figure of that, two where it starts with 1.
+
+    Parameters
+    ----------
+    value, u : float
+        Number and standard uncertainty; without one, or with one of zero or NaN, the number is given in three figures.
+        [any unit]
+    largest : float
+        The largest of the numbers given beside each other: none has more places than three figures of it. [as the number]
+
+    Returns
+    -------
+    str
+        Such as 8.6 for 8.58 with 0.2; never a place above the ones.
+    """
+    if not (math.isfinite(u) and u > 0 and largest):
+        return plain(value)
+    exponent = math.floor(math.log10(u))
+    places = 1 - exponent if u / 10.0**exponent < 1.95 else -exponent
+    places = max(min(places, 2 - math.floor(math.log10(abs(largest)))), 0)
+    return f"{round(value, places) + 0.0:.{places}f}"
+
+
 def rough(value: float) -> str:
     """A number in two figures where it is small, in whole units from 10 on.
 

@@ -8,7 +8,7 @@ from typing import Any
 from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import ANOMALY, NUMBERS, UNSTEADY, WORDS, Fact
-from data_contracts.facts.numerals import counted, in_language, is_number, plain, rough, share
+from data_contracts.facts.numerals import counted, in_language, is_number, plain, rough, share, to_uncertainty
 from data_contracts.facts.vocabulary import FACTS, PHRASES
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES
@@ -258,11 +258,11 @@ def _onset_range(rendering: _Rendering) -> str | None:
 
 
 def _began(rendering: _Rendering) -> str | None:
-    """When a movement began, and whether it was a step, came to rest or may go on."""
+    """When a movement began, and whether it was a step, came to rest, turned back, or goes on."""
     onset, movement = rendering.fact.words.get("onset"), rendering.fact.words.get("movement")
     if onset is None:
         return None
-    return rendering.phrase(f"began.{movement}" if movement in ("stepped", "rested") else "began.moving", onset=onset)
+    return rendering.phrase(f"began.{movement}" if f"began.{movement}" in PHRASES else "began.moving", onset=onset)
 
 
 def _slope_range(rendering: _Rendering) -> str | None:
@@ -280,6 +280,20 @@ def _with_u(rendering: _Rendering, name: str) -> str | None:
         return None
     told = plain(rendering.level(value))
     return rendering.with_unit(told if not u else f"{told} ± {plain(rendering.difference(u), 2)}")
+
+
+def _rounded(rendering: _Rendering, name: str) -> str | None:
+    """A level to the last place that the uncertainty of the level leaves; the plain figures where it would hide what is
+    between the two."""
+    numbers = rendering.fact.numbers
+    if name not in numbers:
+        return None
+    u = rendering.difference(numbers.get("level_u", 0.0))
+    told = {each: rendering.level(numbers[each]) for each in ("level", "baseline", "peer_baseline") if each in numbers}
+    largest = max(told.values(), key=abs)
+    texts = {each: to_uncertainty(value, u, largest) for each, value in told.items()}
+    plainly = len(set(texts.values())) < len(texts)
+    return rendering.with_unit(plain(told[name]) if plainly else texts[name])
 
 
 def _expected_range(rendering: _Rendering) -> str | None:
@@ -346,6 +360,9 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
     "slope_range": _slope_range,
     "reading": lambda rendering: _with_u(rendering, "level"),
     "expectation": lambda rendering: _with_u(rendering, "baseline"),
+    "rounded": lambda rendering: _rounded(rendering, "level"),
+    "was": lambda rendering: _rounded(rendering, "baseline"),
+    "others": lambda rendering: _rounded(rendering, "peer_baseline"),
     "onset_range": _onset_range,
     "expected_range": _expected_range,
     "plainly": _plainly,

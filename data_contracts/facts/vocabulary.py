@@ -164,10 +164,10 @@ _REASONS = (
 _VERDICTS = (
     _of_quantity(
         "in_short",
-        "{Plainly}: {short} {level}[, was {baseline}][, limit {limit}].",
-        "{Plainly}: {short} {level}[, war {baseline}][, Grenze {limit}].",
+        "{Plainly}: {short} {rounded}[, was {was}][, others {others}][, limit {limit}].",
+        "{Plainly}: {short} {rounded}[, war {was}][, andere {others}][, Grenze {limit}].",
         "level side",
-        "baseline limit",
+        "level_u baseline peer_baseline limit",
     ),
     _of_quantity(
         "in_short_unsteady",
@@ -604,6 +604,13 @@ PHRASES: dict[str, Words] = {
     "began.stepped": Words("changed in one step about {onset}", "in einem Schritt verändert etwa {onset}"),
     "began.rested": Words(
         "at rest now after moving since about {onset}", "jetzt in Ruhe nach einer Bewegung etwa seit {onset}"
+    ),
+    "began.returning": Words(
+        "on its way back after moving since about {onset}", "auf dem Rückweg nach einer Bewegung etwa seit {onset}"
+    ),
+    "began.unclear": Words(
+        "changed since about {onset}, whether it still moves is not clear",
+        "verändert etwa seit {onset}, ob es sich noch bewegt, ist unklar",
     ),
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "more_than": Words("more than {amount}", "mehr als {amount}"),

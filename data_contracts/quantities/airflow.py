@@ -380,7 +380,7 @@ AIRFLOW: tuple[Quantity, ...] = (
             Words("share", "Anteil"),
             Words("throttle opens further than usual", "Drossel öffnet weiter als üblich"),
             Words("throttle does not open fully", "Drossel öffnet nicht ganz"),
-            seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),)),
+            seen=Seen("airflow", ((0.35, 0.9),), ((-0.1, 0.0),), level=False),
         ),
     ),
 )

@@ -54,7 +54,7 @@ ENGINE: tuple[Quantity, ...] = (
             Words("time", "Zeit"),
             Words("slow to rev up", "dreht langsam hoch"),
             Words("quick to rev up", "dreht schnell hoch"),
-            seen=Seen("airflow", ((0.0, 0.9),), ()),
+            seen=Seen("airflow", ((0.0, 0.9),), (), level=False),
         ),
     ),
     Quantity(

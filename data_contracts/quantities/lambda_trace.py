@@ -230,7 +230,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("drift", "Drift"),
             Words("leans out while held", "magert beim Halten ab"),
             Words("grows rich while held", "wird beim Halten fett"),
-            seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),)),
+            seen=Seen("lambda", ((0.35, 0.9),), ((-0.1, 0.0),), level=False),
         ),
     ),
     Quantity(
@@ -283,7 +283,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("time", "Zeit"),
             Words("late to turn rich", "wird spät fett"),
             Words("early to turn rich", "wird früh fett"),
-            seen=Seen("lambda", ((0.0, 0.9),), ()),
+            seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
     ),
     Quantity(
@@ -301,7 +301,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("time", "Zeit"),
             Words("slow to turn rich", "wird langsam fett"),
             Words("quick to turn rich", "wird schnell fett"),
-            seen=Seen("lambda", ((0.0, 0.9),), ()),
+            seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
     ),
     Quantity(
@@ -321,7 +321,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("time", "Zeit"),
             Words("late to turn lean", "wird spät mager"),
             Words("early to turn lean", "wird früh mager"),
-            seen=Seen("lambda", (), ((0.0, 0.7),)),
+            seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
     ),
     Quantity(
@@ -339,7 +339,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("time", "Zeit"),
             Words("slow to turn lean", "wird langsam mager"),
             Words("quick to turn lean", "wird schnell mager"),
-            seen=Seen("lambda", (), ((0.0, 0.7),)),
+            seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
     ),
     Quantity(
@@ -366,7 +366,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("time", "Zeit"),
             Words("switches slowly to rich", "schaltet langsam nach fett"),
             Words("switches fast to rich", "schaltet schnell nach fett"),
-            seen=Seen("lambda", ((0.0, 0.9),), ()),
+            seen=Seen("lambda", ((0.0, 0.9),), (), level=False),
         ),
     ),
     Quantity(
@@ -393,7 +393,7 @@ LAMBDA_TRACE: tuple[Quantity, ...] = (
             Words("time", "Zeit"),
             Words("switches slowly to lean", "schaltet langsam nach mager"),
             Words("switches fast to lean", "schaltet schnell nach mager"),
-            seen=Seen("lambda", (), ((0.0, 0.7),)),
+            seen=Seen("lambda", (), ((0.0, 0.7),), level=False),
         ),
     ),
     Quantity(

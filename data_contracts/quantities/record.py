@@ -192,11 +192,15 @@ class Seen:
         Trace that shows it.
     after_opening, after_release : tuple of (float, float)
         Stretches, from the opening and from the release. [s]
+    level : bool
+        It is the height of the trace there, so that a high one lies on one side of what is usual and a low one on the other;
+        false for times, slopes and shares.
     """
 
     trace: Literal["airflow", "lambda"]
     after_opening: tuple[tuple[float, float], ...] = ()
     after_release: tuple[tuple[float, float], ...] = ()
+    level: bool = True
 
 
 @dataclass(frozen=True)

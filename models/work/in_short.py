@@ -49,27 +49,37 @@ def _told(fact: Fact, latest: Mapping[str, Mapping[str, Any]]) -> bool:
     """Whether there are plain words for it, and a level."""
     name = fact.quantity or ""
     known = name in QUANTITIES and QUANTITIES[name].plainly is not None
-    return known and (_number(latest.get(name, {}), "value") is not None or "level" in fact.numbers)
+    return known and _level(fact, latest.get(name, {})) is not None
 
 
 def _placed(fact: Fact, latest: Mapping[str, Mapping[str, Any]]) -> Fact:
-    """The level and what it was; the trend's last value where it has one, which is what the charts show."""
+    """The level as the reasons state it, and what it is held against: the other vans where it differs from them, else what
+    it was."""
     name = fact.quantity or ""
     row = latest.get(name, {})
-    level, before = _number(row, "value"), _number(row, "baseline")
-    level = fact.numbers["level"] if level is None else level
-    if before is None:
-        before = fact.numbers.get("baseline", fact.numbers.get("peer_baseline"))
-    limit = fact.numbers.get("limit")
-    against = before if before is not None else limit
+    level, limit, peers = _level(fact, row), fact.numbers.get("limit"), None
+    before = _number(row, "baseline")
+    if fact.code == "peer_difference":
+        before, peers = None, fact.numbers["peer_baseline"]
+    elif before is None:
+        before = fact.numbers.get("baseline")
+    against = next((each for each in (limit, peers, before) if each is not None), None)
     return Fact.of(
         "in_short",
         name,
         level=level,
+        level_u=_number(row, "level_u"),
         baseline=before,
+        peer_baseline=peers,
         limit=limit,
-        side="low" if against is not None and level < against else "high",
+        side="low" if level is not None and against is not None and level < against else "high",
     )
+
+
+def _level(fact: Fact, row: Mapping[str, Any]) -> float | None:
+    """The level of the record; of a row of an older version its value; without either what the reason states."""
+    of_record = (_number(row, "level"), _number(row, "value"), fact.numbers.get("level"))
+    return next((each for each in of_record if each is not None), None)
 
 
 def _distance(row: Mapping[str, Any]) -> float:

@@ -227,12 +227,17 @@ def van_trends(published: Published, van_id: str, week: str) -> pl.DataFrame:
 
 
 def van_visits(published: Published, van_id: str, week: str, *, limit: int = 30) -> pl.DataFrame:
-    """The representative capture of each of a van's visits up to a week, newest first."""
+    """The representative capture of each of a van's visits up to a week, newest first, with the fault codes that any capture
+    of the visit brought; null where none read them out."""
     return published.ask(
         """
+        WITH codes AS (
+            SELECT visit, list_sort(list_distinct(flatten(list(fault_codes) FILTER (fault_codes IS NOT NULL)))) AS fault_codes
+            FROM captures WHERE van_id = $van GROUP BY visit
+        )
         SELECT capture_id, van_id, captured_at, week, visit, grade, held, grade_reasons, odometer_km, coolant_c, intake_air_c,
-               barometer_kpa, humidity_pct, altitude_m, fault_codes, fuel, recorder, recorder_serial
-        FROM captures WHERE van_id = $van AND week <= $week AND representative
+               barometer_kpa, humidity_pct, altitude_m, codes.fault_codes, fuel, recorder, recorder_serial
+        FROM captures LEFT JOIN codes USING (visit) WHERE van_id = $van AND week <= $week AND representative
         ORDER BY captured_at DESC, capture_id LIMIT $limit
         """,
         {"van": van_id, "week": week, "limit": limit},

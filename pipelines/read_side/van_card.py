@@ -1,6 +1,7 @@
 """What the head of a van's page and of a card on the list needs: the verdict in short, its order, who decided what, codes read."""
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 import polars as pl
@@ -8,11 +9,13 @@ import polars as pl
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.vocabulary import FACTS
 from models.work.in_short import in_short
+from pipelines.read_side import queries
 from pipelines.read_side.published import Published
 
 CODE_VISITS = 5
 """Visits over which it is counted how often a fault code was read."""
-_LATEST = ("quantity", "value", "baseline", "z")
+# of `trends`; a file of an older version has no level
+_LATEST = ("quantity", "value", "level", "level_u", "baseline", "z")
 
 
 def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week: str) -> dict[str, Fact]:
@@ -34,7 +37,7 @@ def in_short_of(published: Published, listed: Sequence[Mapping[str, Any]], week:
     """
     rows = published.ask(
         f"""
-        SELECT van_id, {", ".join(_LATEST)} FROM trends WHERE week <= $week AND list_contains($vans, van_id)
+        SELECT van_id, COLUMNS('^({"|".join(_LATEST)})$') FROM trends WHERE week <= $week AND list_contains($vans, van_id)
         QUALIFY row_number() OVER (PARTITION BY van_id, quantity ORDER BY week DESC) = 1
         """,
         {"week": week, "vans": [row["van_id"] for row in listed]},
@@ -71,13 +74,31 @@ def order_history(published: Published, van_id: str, *, limit: int = 30) -> pl.D
     )
 
 
+def repaired_last(published: Published, van_id: str, week: str) -> datetime | None:
+    """When a van was last repaired, up to a week; None if it never was."""
+    repairs = queries.van_repairs(published, van_id).filter(pl.col("week") <= week)
+    return repairs["done_at"][-1] if repairs.height else None
+
+
+def last_event(published: Published, order: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """The event that put an order into the state it is in: row of `order_events`; None for an order nobody decided on."""
+    events = published.ask(
+        """
+        SELECT * FROM order_events WHERE order_id = $order AND state = $state AND refused IS NULL
+        ORDER BY "at" DESC, event_id LIMIT 1
+        """,
+        {"order": order["order_id"], "state": order["state"]},
+    )
+    return events.row(0, named=True) if events.height else None
+
+
 def codes_read(visits: pl.DataFrame) -> tuple[list[tuple[str, int]], int] | None:
     """Fault codes of the latest visit, each with at how many of the last visits it was read.
 
     Parameters
     ----------
     visits : polars.DataFrame
-        As `queries.van_visits` gives them, newest first.
+        As `queries.van_visits` gives them, newest first; without those before the last repair.
 
     Returns
     -------

@@ -11,11 +11,13 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboards import card_picture, decide, drawing, meaning_pictures, parts
+from dashboards import card_picture, decide, drawing, meaning_pictures, parts, text
 from dashboards.palette import LIGHT
 from dashboards.text import message
 from data_contracts.causes import FINDINGS
+from data_contracts.family import LambdaKind, LambdaSensor, Polarity
 from data_contracts.quantities.record import Seen
+from data_contracts.signals import QUANTITIES
 from data_contracts.weeks import week_before
 from models.reading.aligned_traces import GRID, OPENING_GRID_S
 from models.work.order_states import MOVES
@@ -38,9 +40,16 @@ def past(latest: float, *, earlier: int = 4) -> PastSnaps:
     )
 
 
-def drawn(snaps: PastSnaps, seen: Seen = HELD) -> drawing.Drawing | None:
+def drawn(snaps: PastSnaps, seen: Seen = HELD, side: card_picture.Side | None = None) -> drawing.Drawing | None:
     return card_picture.trace_picture(
-        snaps, seen, "too little <air>", narrowband=False, rich_is_up=True, palette=LIGHT, says="what it shows"
+        snaps,
+        seen,
+        "too little <air>",
+        side=side,
+        narrowband=False,
+        rich_is_up=True,
+        palette=LIGHT,
+        says="what it shows",
     )
 
 
@@ -68,6 +77,37 @@ def test_the_difference_is_marked_where_the_trace_leaves_the_band() -> None:
 )
 def test_where_no_difference_is_seen_there_is_no_picture_of_one(snaps: PastSnaps, seen: Seen) -> None:
     assert drawn(snaps, seen) is None
+
+
+def test_only_the_side_that_the_verdict_names_is_marked() -> None:
+    assert drawn(past(30.0), side="below") is not None
+    assert drawn(past(30.0), side="above") is None
+    assert drawn(past(70.0), side="below") is None
+    assert drawn(past(70.0), side="above") is not None
+
+
+@pytest.mark.parametrize(
+    ("quantity", "side", "kind", "polarity", "lies"),
+    [
+        ("main_peak_reference_g_s", "low", "ratio", None, "below"),
+        ("lambda_full_throttle", "high", "ratio", None, "below"),  # lean: rich is up
+        ("lambda_full_throttle", "low", "wideband", "rich_low", "above"),
+        ("lambda_full_throttle_v", "high", "wideband", "rich_low", "below"),
+        ("lambda_full_throttle_v", "high", "wideband", "rich_high", "above"),
+        ("lambda_full_throttle_v", "low", "narrowband", "rich_low", "below"),  # drawn in volts
+        ("tip_in_lean_blip", "high", "narrowband", "rich_low", "above"),
+        ("tip_in_lean_blip", "high", "narrowband", "rich_high", "below"),
+        ("run_up_time_s", "high", "ratio", None, None),
+    ],
+)
+def test_which_side_of_the_band_a_level_lies(
+    quantity: str, side: str, kind: LambdaKind, polarity: Polarity | None, lies: str | None
+) -> None:
+    words = QUANTITIES[quantity].plainly
+    assert words is not None
+    assert words.seen is not None
+    sensor = LambdaSensor(kind, polarity, np.empty(0), np.empty(0))
+    assert card_picture.side_drawn(quantity, words.seen, side, sensor) == lies
 
 
 def _rows(*values: float | None) -> list[dict[str, Any]]:
@@ -242,6 +282,66 @@ def test_columns_of_figures_are_told_from_days_and_words() -> None:
     assert not parts._of_figures(["2026-W27"])
     assert not parts._of_figures(["north", "12"])
     assert not parts._of_figures([])
+
+
+@pytest.mark.parametrize(
+    ("repaired_after", "said"),
+    [
+        (None, r"P0171: [^(]*\(2 of the last 2 visits\); P0300: [^(]*\(1 of the last 2 visits\)$"),
+        (1, r"P0171: [^(]*; P0300: [^(]*$"),
+        (0, r"not read since the last repair$"),
+    ],
+)
+def test_codes_are_of_all_captures_of_a_visit_and_since_the_last_repair(
+    view: View, sample_home: Path, tmp_path: Path, repaired_after: int | None, said: str
+) -> None:
+    home = shutil.copytree(sample_home, tmp_path / "home")
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        connection.execute("UPDATE captures SET fault_codes = NULL WHERE van_id = 'N-02'")
+        connection.execute("DELETE FROM repairs WHERE van_id = 'N-02'")
+        visits = connection.execute(
+            "SELECT capture_id, captured_at FROM captures WHERE van_id = 'N-02' AND representative ORDER BY captured_at DESC"
+        ).fetchall()
+        connection.execute(
+            "INSERT INTO captures BY NAME SELECT * REPLACE ('other' AS capture_id, false AS representative, "
+            "['P0300'] AS fault_codes) FROM captures WHERE capture_id = ?",
+            [visits[0][0]],
+        )
+        for capture, _ in visits[:2]:
+            connection.execute("UPDATE captures SET fault_codes = ['P0171'] WHERE capture_id = ?", [capture])
+        if repaired_after is not None:
+            connection.execute(
+                "INSERT INTO repairs BY NAME SELECT 'r' AS repair_id, 'N-02' AS van_id, ?::TIMESTAMPTZ AS done_at, "
+                "'lambda_slow' AS work",
+                [visits[repaired_after][1]],
+            )
+    app = view("a_van", home, van="N-02")
+    assert re.search(said, next(one.value for one in app.markdown if "Fault codes" in one.value))
+    app.session_state["fold-past"] = True
+    app.run()
+    tables = str([table.value.to_dict() for table in app.table])
+    assert "lambda_slow" not in tables
+    assert (text.cause("lambda_slow") in tables) is (repaired_after is not None)
+
+
+def test_only_an_order_that_waits_is_to_be_done_first(view: View, sample_home: Path, tmp_path: Path) -> None:
+    home = shutil.copytree(sample_home, tmp_path / "home")
+    assert "**Do first**" in _texts(view("a_van", van="N-02"))
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        (order,) = connection.execute(
+            "SELECT arg_max(order_id, week) FROM work_orders WHERE van_id = 'N-02'"
+        ).fetchone() or ("",)
+        connection.execute("UPDATE work_orders SET state = 'done' WHERE order_id = ?", [order])
+        connection.execute(
+            "INSERT INTO order_events BY NAME SELECT 'e' AS event_id, ? AS order_id, 'done' AS state, "
+            "'2026-07-06 10:00Z'::TIMESTAMPTZ AS \"at\", 'A Fitter' AS person, 'lambda_slow' AS found",
+            [order],
+        )
+    told = _texts(view("a_van", home, van="N-02"))
+    assert "**Last order**" in told
+    assert "2026-07-06 10:00 UTC: done by A Fitter, found: lambda sensor slow" in told
+    assert "Do first" not in told
+    assert not re.search(r"\*\*By \w+day", told)
 
 
 @pytest.mark.parametrize(("hours", "state", "offered"), [(23, "accepted", 1), (25, "accepted", 0), (1, "proven", 0)])

@@ -3,21 +3,25 @@
 import io
 import json
 import re
+import sys
 import zipfile
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from pipelines.cli import run
 from pipelines.read_side import queries
-from pipelines.read_side.published import open_published
+from pipelines.read_side.past_snaps import changed_week
+from pipelines.read_side.published import families, open_published
+from pipelines.read_side.van_card import in_short_of
 from pipelines.reports.driver_sheet import driver_pdf
 from pipelines.reports.list_pdf import list_pdf
-from pipelines.reports.order_pdf import orders_pdf
+from pipelines.reports.order_pdf import draw_latest, orders_pdf
 from pipelines.reports.orders import open_orders, orders_text
 from pipelines.workspace.settings import DisplaySettings
 from pipelines.workspace.workspace import Workspace
@@ -25,6 +29,8 @@ from tests.pdf_text import text_of
 from tests.pipelines.small_home import copied_home
 from tests.traced_record import NUMBER, english_in, listed, squeezed, traced
 
+VANS = 4
+"""Vans whose page is drawn: it takes half a second."""
 PAGES = 3
 """Orders set on paper: a page takes half a second."""
 ABOUT_NOW = ("own_movement", "limit_crossed", "limit_ahead", "peer_difference", "as_cause_would", "as_cause_may")
@@ -94,6 +100,45 @@ def test_every_fact_about_a_reading_holds_the_figures_of_the_record(home: Worksp
             if "onset" in fact.words:
                 assert (fact.words["since"], fact.words["onset"]) == (of["alarm_since"], of["onset_week"])
     assert seen >= 15
+
+
+def test_the_verdict_of_a_van_holds_the_figures_of_its_record(home: Workspace) -> None:
+    published = open_published(home.root)
+    seen = 0
+    for row, record in listed(published):
+        fact = in_short_of(published, [row], row["week"]).get(row["van_id"])
+        if fact is None or fact.code != "in_short":
+            continue
+        of = record[fact.quantity or ""]
+        peers = fact.numbers.get("peer_baseline")
+        assert fact.numbers["level"] == pytest.approx(of["level"]), fact
+        assert peers is None or peers == pytest.approx(of["peer_baseline"]), fact
+        assert fact.numbers.get("baseline") == (None if peers is not None else of["baseline"]), fact
+        told = [Fact.from_row(each) for each in row["reason_facts"]]
+        assert fact.numbers["level"] in [each.numbers.get("level") for each in told if each.quantity == fact.quantity]
+        seen += 1
+    assert seen >= 3
+
+
+def test_the_picture_on_the_card_lies_over_the_visits_of_the_orders_page(
+    home: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("VANSNAP_HOME", str(home.root))
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])  # a page that is drawn takes its place
+    published, day, same = open_published(home.root), r"\d{4}-\d\d-\d\d", 0
+    for row, _ in list(listed(published))[:VANS]:
+        app = AppTest.from_string("from dashboards import a_van\na_van.show()\n", default_timeout=120)
+        app.query_params["van"] = row["van_id"]
+        texts = [one.value.replace("\\", "") for one in app.run().markdown]
+        assert not app.exception
+        found = [text for text in texts if re.search(rf": {day}\. (?:Grey|Grau): \d", text)]
+        visits = queries.van_visits(published, row["van_id"], row["week"], limit=200)
+        changed = changed_week(published, row["van_id"], row["week"])
+        caption = draw_latest(published, visits, families(home.root).get(row["family"]), changed)[1]
+        for text in found:
+            assert re.findall(day, text) == re.findall(day, caption)
+            same += 1
+    assert same
 
 
 def test_the_warranty_file_says_the_record_in_its_report_and_its_data(home: Workspace, tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """Facts and their sentences: every code in every language, and how numbers are written."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -13,6 +14,7 @@ from data_contracts.facts.vocabulary import FACTS, PHRASES, Template
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
 from data_contracts.signals import TRACKED, words_for
+from data_contracts.states import MOVEMENTS
 from data_contracts.tables import TABLES
 
 PLACE = re.compile(r"\{(\w+)\}")
@@ -157,6 +159,10 @@ def test_what_is_not_known_is_left_out() -> None:
         onset_high="2026-W09",
     )
     assert render(same).endswith("moving since about 2026-W09.")
+    began = {word: render(replace(same, words={**same.words, "movement": word})) for word in MOVEMENTS}
+    assert len({*began.values()}) == len(MOVEMENTS)
+    assert [word for word, said in began.items() if ", moving since about" in said] == ["drifting"]
+    assert began["returning"].endswith(", on its way back after moving since about 2026-W09.")
 
 
 def test_imperial_values_are_shown_and_metric_ones_kept() -> None:

@@ -55,6 +55,42 @@ def test_without_a_trend_the_reason_itself_is_told() -> None:
     )
 
 
+def test_a_difference_from_the_other_vans_is_held_against_them() -> None:
+    peer = Fact.of("peer_difference", "main_peak_reference_g_s", level=60.0, peer_baseline=74.0, family="tern")
+    latest = {"main_peak_reference_g_s": row(60.2, 60.0, 0.1) | {"level": 60.0, "level_u": 0.4}}
+    assert said([peer], latest) == "Too little air at full throttle: flow 60.0 g/s, others 74.0 g/s."
+    assert said([peer], latest, "de") == "Zu wenig Luft bei Volllast: Strom 60,0 g/s, andere 74,0 g/s."
+
+
+def test_the_level_of_the_reasons_is_told_not_the_last_value() -> None:
+    latest = {"trim_idle_pct": row(-25.0, -2.0, -9.0) | {"level": -22.04, "level_u": 0.5}}
+    assert said([moved("trim_idle_pct", -22.04, -2.0)], latest).endswith("trim -22.0 %, was -2.0 %.")
+
+
+@pytest.mark.parametrize(
+    ("u", "told"),
+    [
+        (0.2, "trim 8.6 %, was 1.7 %"),
+        (0.012, "trim 8.58 %, was 1.66 %"),
+        (3.0, "trim 9 %, was 2 %"),
+        (40.0, "trim 9 %, was 2 %"),
+        (None, "trim 8.58 %, was 1.66 %"),
+    ],
+)
+def test_both_figures_end_at_the_last_place_that_is_known(u: float | None, told: str) -> None:
+    latest = {"trim_idle_pct": row(9.0, 1.66, 9.0) | {"level": 8.58, "level_u": u}}
+    assert told in said([moved("trim_idle_pct", 8.58, 1.66)], latest)
+
+
+def test_figures_that_rounding_would_make_the_same_are_told_apart() -> None:
+    latest = {"trim_idle_pct": row(9.0, 8.2, 9.0) | {"level": 8.4, "level_u": 5.0}}
+    assert "trim 8.4 %, was 8.2 %" in said([moved("trim_idle_pct", 8.4, 8.2)], latest)
+
+
+def test_beyond_a_limit_the_limit_says_which_side() -> None:
+    assert said([CROSSED], {"lambda_full_throttle": row(1.02, 1.05)}).startswith("Lean at full throttle")
+
+
 def test_a_second_bank_is_named() -> None:
     assert "bank 2: " in said([moved("bank2_lambda_idle", 1.1, 1.0)], {})
 
