@@ -8,6 +8,7 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import polars as pl
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -121,8 +122,14 @@ def test_the_verdict_of_a_van_holds_the_figures_of_its_record(home: Workspace) -
 
 
 def test_the_picture_on_the_card_lies_over_the_visits_of_the_orders_page(
-    home: Workspace, monkeypatch: pytest.MonkeyPatch
+    judged_small: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    home = copied_home(judged_small, tmp_path / "home")
+    with duckdb.connect(str(home.published_path)) as connection:  # another quantity began to move before the one told
+        connection.execute(
+            "UPDATE trends SET onset_low = (SELECT min(week) FROM trends t WHERE t.van_id = trends.van_id AND week > "
+            "'2026-W08') WHERE alarm AND quantity NOT IN ('main_peak_reference_g_s', 'lambda_full_throttle')"
+        )
     monkeypatch.setenv("VANSNAP_HOME", str(home.root))
     monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])  # a page that is drawn takes its place
     published, day, same = open_published(home.root), r"\d{4}-\d\d-\d\d", 0
