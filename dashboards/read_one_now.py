@@ -154,7 +154,7 @@ def _published() -> Published | None:
 def _van_in_address(published: Published | None) -> str:
     """The van that the address names, as a scanned label does; empty, and said so, where it is not this reader's to name."""
     asked = str(st.query_params.get("van", "")).strip()
-    if not asked or not me().depots or asked in _vans(published):
+    if not asked or not me().depots or _row(published, asked):
         return asked
     st.warning(message("read.not_yours", van=inert(asked)), icon=":material/block:")
     return ""
