@@ -38,6 +38,9 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     words = verdict_words(against)
     state = next((word for word in words if word in _STATES), "")
     lead = [inert(render(Fact.from_row(row), language(), units())) for row in against["facts"][:1]]
+    if "check_van" in words:
+        st.warning(_headed(message("read.check_van"), lead), icon=":material/help:")
+        lead = []
     if "repeat" in words:
         why = [_sent_back(captures), *([] if state else lead)]
         st.warning(_headed(message("read.repeat"), why), icon=":material/replay:")

@@ -341,6 +341,7 @@ WORDS: dict[str, str] = {
     "read.not_registered": "Kein Fahrzeug {van} im Register. Ein anderes wählen oder es in vans.csv eintragen.",
     "read.van_not_published": "Dieses Fahrzeug ist nicht im veröffentlichten Lauf: Seine Familie kommt aus dem Register, und es hat noch keine Vergangenheit zum Vergleich.",
     "read.check_family": "Familie prüfen",
+    "read.check_van": "Fahrzeug und Messgerät prüfen",
     "read.carried": "Luft und Druck sind von {van} übernommen, vor {minutes} min. Ändern, was abweicht; das Kühlmittel ist das dieses Fahrzeugs.",
     "read.given": "Gelesen mit: {conditions}",
     "read.values": "Alle gelesenen Werte",

@@ -341,6 +341,7 @@ WORDS: dict[str, str] = {
     "read.not_registered": "No van {van} is in the register. Choose another, or add it to vans.csv.",
     "read.van_not_published": "This van is not in the published run: its family is taken from the register, and there is no past to hold it against yet.",
     "read.check_family": "Check the family",
+    "read.check_van": "Check van and recorder",
     "read.carried": "Air and pressure were carried over from {van}, {minutes} min ago. Change what differs; coolant is this van's own.",
     "read.given": "Read with: {conditions}",
     "read.values": "All values read",

@@ -148,6 +148,7 @@ VISIT_WORDS: Mapping[str, Words] = {
     "limit": Words("beyond a limit", "jenseits einer Grenze"),
     "repeat": Words("repeat", "wiederholen"),
     "check": Words("check the family", "Familie prüfen"),
+    "check_van": Words("check van and recorder", "Fahrzeug und Messgerät prüfen"),
     "none": Words("–", "–"),
     "quantity": Words("quantity", "Größe"),
     "now": Words("now", "jetzt"),

@@ -35,7 +35,8 @@ def reads(monkeypatch: pytest.MonkeyPatch) -> Given:
 
 def document(names: list[str], **against: Any) -> dict[str, Any]:
     """A document of `vansnap read`."""
-    held = {"van": None, "verdict": "same", "sent_back": False, "check_family": False, "limit_crossed": False}
+    held = {"van": None, "verdict": "same", "sent_back": False, "check_family": False, "check_van": False}
+    held |= {"limit_crossed": False}
     held |= {"facts": [Fact.of("van_same", count=3).row()], "quantities": [], "representative": None}
     held |= {"repeats": {"main_peak_g_s": {"repeat_u": 1.5, "repeat_from": "visit"}}}
     captures = [

@@ -1,5 +1,6 @@
 """The command line: one clear line for every mistake, the promised exit codes, JSON alone on stdout."""
 
+import csv
 import json
 import shutil
 from importlib import metadata
@@ -114,6 +115,14 @@ def test_a_snap_of_another_family_is_a_warning_and_not_accepted(
     document = json.loads(capsys.readouterr().out)
     assert document["against"]["check_family"]
     assert [capture["verdict"] for capture in document["captures"]] == ["check"]
+    vans = (tmp_path / "register" / "vans.csv").read_text("utf-8")
+    van = next(row["van_id"] for row in csv.DictReader(vans.splitlines()) if row["family"] == family)
+    of_van = ["read", path, "--van", van, "--register", str(tmp_path / "register"), "--json"]
+    assert run(of_van) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["against"]["check_van"] and not document["against"]["check_family"]
+    assert document["against"]["facts"][0]["code"] == "far_from_family"  # said first, and the van is judged all the same
+    assert [capture["verdict"] for capture in document["captures"]] == ["accept"]
 
 
 @pytest.mark.parametrize("of_folder", [False, True])
