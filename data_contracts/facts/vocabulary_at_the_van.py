@@ -53,13 +53,13 @@ AT_THE_VAN = (
     ),
     template(
         "held_against_past",
-        "Held against its own {count} visits up to {since}, and {vans} vans of family {family}.",
-        "Verglichen mit den eigenen {count} Besuchen bis {since} und mit {vans} Fahrzeugen der Familie {family}.",
+        "Held against its own past up to {since} (visits: {count}) and family {family} (vans: {vans}).",
+        "Verglichen mit der eigenen Vergangenheit bis {since} (Besuche: {count}) und der Familie {family} (Fahrzeuge: {vans}).",
         "count since family vans",
     ),
     template(
         "held_against_family",
-        "{van} has no visit in the published run: held against {vans} vans of family {family} alone.",
+        "{van} has no visit in the published run: held against family {family} alone (vans: {vans}).",
         "{van} hat im veröffentlichten Lauf keinen Besuch: nur mit {vans} Fahrzeugen der Familie {family} verglichen.",
         "van family vans",
     ),

@@ -22,6 +22,8 @@ from pipelines.workspace.workspace import Workspace
 COLUMNS = ("order_id", "state", "at", "person", "reason", "until", "found", "parts", "hours", "cost", "note")
 _NEEDED = ("order_id", "state")
 RUNNING = "written down; a run is in progress and takes it in"
+STANDS = "written down, and it stands; it takes effect once this is mended: "
+"""Begins what is said where it can't take effect now; the reason follows."""
 
 
 UNDO = "undo"
@@ -101,10 +103,8 @@ def decide_orders(workspace: Workspace, answers: Sequence[Mapping[str, Any]]) ->
     orders, events = _known(workspace)
     decided: list[OrderEvent] = []
     for told in answers:
-        if told.get("state") == UNDO:
-            event = _undo(told, [*events, *decided])
-        else:
-            event = _event(_with_due(told, orders), None)
+        undoes = told.get("state") == UNDO
+        event = _undo(told, [*events, *decided]) if undoes else _event(_with_due(told, orders), None)
         check_decision(event, orders, [*events, *decided])
         decided.append(event)
     for event in decided:
@@ -231,4 +231,4 @@ def _later(workspace: Workspace) -> str:
     try:
         return "" if apply_now(workspace) else RUNNING
     except (WorkspaceError, OSError, duckdb.Error) as error:
-        return f"written down, and it stands; it takes effect once this is mended: {first_line(error)}"
+        return STANDS + first_line(error)

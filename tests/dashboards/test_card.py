@@ -208,6 +208,32 @@ def test_who_was_not_seen_and_how_the_fleet_went_open_on_demand(view: View, samp
     ]
     seen = queries.week_in_numbers(published, week)
     assert fleet_queries.not_seen(published, week, ()).height == seen["vans"] - seen["seen"]
+    for depots in ((), ("north",)):
+        frame = fleet_queries.not_seen(published, week, depots)
+        assert fleet_queries.not_seen_count(published, week, depots) == frame.height
+
+
+def test_vans_not_seen_are_counted_of_the_depots_chosen_and_a_cut_is_said(
+    view: View, sample_home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = shutil.copytree(sample_home, tmp_path / "home")
+    week = queries.weeks(open_published(sample_home))[0]
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        connection.execute("DELETE FROM captures WHERE week = ? AND van_id IN ('N-01', 'N-02', 'S-01')", [week])
+    published = open_published(home)
+    of_north = fleet_queries.not_seen_count(published, week, ["north"])
+    assert (
+        2
+        <= of_north
+        == fleet_queries.not_seen_count(published, week, []) - fleet_queries.not_seen_count(published, week, ["south"])
+    )
+    assert fleet_queries.not_seen_count(published, week, ["south"]) >= 1
+    monkeypatch.setattr("dashboards.fleet_sections.UNSEEN_SHOWN", 1)
+    app = view("this_week", home, depot="north")
+    app.session_state["fold-unseen"] = True
+    app.run()
+    assert message("week.unseen", count=of_north) in [fold.label for fold in app.expander]
+    assert message("week.unseen_first", count=1) in _texts(app)
 
 
 def test_vans_stand_side_by_side_from_the_address(view: View) -> None:
