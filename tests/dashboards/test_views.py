@@ -25,7 +25,6 @@ from pipelines.intake.manifest import check_rows, read_manifest
 from pipelines.read_side import order_queries
 from pipelines.read_side.published import open_published
 from pipelines.storage.warehouse import Warehouse
-from pipelines.workspace.last_runs import note_failure, note_success
 from pipelines.workspace.people import SOLE
 from pipelines.workspace.workspace import open_workspace
 from tests.dashboards.conftest import View, everything
@@ -82,16 +81,6 @@ def test_an_old_run_is_called_stale(view: View, name: str, tmp_path: Path) -> No
     app = view(name, tmp_path)
     assert not app.exception
     assert "30 days ago" in app.warning[0].value
-
-
-def test_runs_that_fail_are_said_and_one_that_succeeds_ends_it(view: View, tmp_path: Path) -> None:
-    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
-    at = datetime(2026, 4, 1, 6, tzinfo=UTC)
-    note_failure(open_workspace(tmp_path), "no room on the disk: free some", now=at)
-    shown = view("this_week", tmp_path).warning[0].value
-    assert "failed since 2026-04-01 06:00 UTC (attempts: 1)" in shown
-    note_success(open_workspace(tmp_path), "2026-W14", now=at)
-    assert not any("failed since" in box.value for box in view("this_week", tmp_path).warning)
 
 
 @pytest.mark.parametrize("name", BOARD_VIEWS)
