@@ -182,9 +182,10 @@ def test_a_visit_low_throughout_is_evidence_and_never_counts_for_nothing(paper: 
     told = section(document, "What was left out, and why")
     (line,) = (line for line in told["text"] if "held: low throughout" in line)
     assert line.startswith(
-        f"{len(held)} snaps of {len({row['visit'] for row in held})} visits were sent back for a low main peak alone."
+        f"Snaps sent back for a low main peak alone, where every snap of the visit reads so: {len(held)} "
+        f"(visits: {len({row['visit'] for row in held})})."
     )
-    assert line.endswith("and they count.")
+    assert line.endswith("and it counts.")
     back = paper.rows(f"SELECT * FROM captures WHERE van_id = '{VAN}' AND grade = 'repeat' AND held IS NULL")
     assert len(told["tables"][0]["rows"]) == len(back)
     visits = section(document, "Visits and conditions")["tables"][0]["rows"]
