@@ -13,7 +13,7 @@ from data_contracts.causes import FINDINGS, NONE, OTHER
 from data_contracts.errors import VansnapError
 from data_contracts.states import ORDER_STATES
 from models.work.order_states import BY_PROOF, MOVES, UNDO_WITHIN
-from pipelines.commands.decide import RUNNING, UNDO, Decided, decide_orders
+from pipelines.commands.decide import RUNNING, STANDS, UNDO, Decided, decide_orders
 from pipelines.workspace.people import Person
 from pipelines.workspace.workspace import open_workspace
 
@@ -182,7 +182,7 @@ def said(done: Sequence[Decided]) -> str:
     if first.later == RUNNING:
         told += " " + message("decide.later")
     elif first.later:
-        told += " " + inert(text.sentence(first.later)) + "."
+        told += " " + message("decide.later_mend", why=inert(first.later.removeprefix(STANDS)))
     return told
 
 

@@ -17,6 +17,7 @@ from pipelines.read_side import van_card as reads
 from pipelines.read_side.published import Published
 
 MOST_BESIDE = 4
+UNSEEN_SHOWN = 200
 
 
 def left(published: Published, week: str) -> None:
@@ -48,15 +49,18 @@ def _why_left(row: Mapping[str, Any]) -> str:
 
 
 @st.fragment
-def unseen(published: Published, week: str, depots: Sequence[str], count: int) -> None:
-    """Vans that nobody recorded this week, longest unseen first."""
+def unseen(published: Published, week: str, depots: Sequence[str]) -> None:
+    """Vans of some depots that nobody recorded this week, longest unseen first; no depot is all."""
+    count = fleet_queries.not_seen_count(published, week, depots)
     if not count:
         return
     with parts.fold("week.unseen", "fold-unseen", count=count) as opened:
         if not opened:
             return
-        frame = fleet_queries.not_seen(published, week, depots)
+        frame = fleet_queries.not_seen(published, week, depots, limit=UNSEEN_SHOWN)
         parts.quiet(message("week.unseen_note"))
+        if count > frame.height:
+            parts.quiet(message("week.unseen_first", count=frame.height))
         parts.sheet(
             pl.DataFrame(
                 {
@@ -71,7 +75,9 @@ def unseen(published: Published, week: str, depots: Sequence[str], count: int) -
             "unseen",
             width="content",
         )
-        parts.download(lambda: frame, f"not-seen-{week}.csv", "download-unseen")
+        parts.download(
+            lambda: fleet_queries.not_seen(published, week, depots), f"not-seen-{week}.csv", "download-unseen"
+        )
 
 
 def van_link(van_id: str, week: str) -> str:

@@ -22,6 +22,7 @@ from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, open_published, run_in_progress
 from pipelines.read_side.restricted import restricted
 from pipelines.storage.plain_text import spreadsheet_csv
+from pipelines.workspace.last_runs import last_runs
 
 _PAGES = "vansnap_pages"
 _TOLD = "vansnap_told"
@@ -103,6 +104,10 @@ def open_or_explain() -> Published:
         _explain("state.locked", error)
     if run_in_progress(where):
         st.info(message("state.running"), icon=":material/sync:")
+    runs = last_runs(where)
+    if runs.failing:
+        told = message("state.failing", when=text.moment(runs.failed_since), count=runs.failures)
+        st.warning(told, icon=":material/error:")
     finished = run["finished_at"] if run else None
     if isinstance(finished, datetime):
         age = (datetime.now(UTC) - finished).total_seconds() / 86400

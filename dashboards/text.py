@@ -14,7 +14,7 @@ from dashboards import words_de, words_en
 from dashboards.display import language, units
 from data_contracts.bilingual import Words
 from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
-from data_contracts.facts.numerals import in_language
+from data_contracts.facts.numerals import in_language, plain
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
@@ -104,7 +104,9 @@ def _fixed(value: float, places: int) -> str:
 
 def tick(value: float, levels: Sequence[float]) -> str:
     """A level of an axis, with as many decimals as set it apart from its neighbours."""
-    step = min((abs(b - a) for a, b in itertools.pairwise(levels)), default=abs(value) or 1.0)
+    if len(levels) < 2:
+        return plain_minus(in_language(plain(value), language()))
+    step = min(abs(b - a) for a, b in itertools.pairwise(levels))
     return _fixed(value, max(0, -math.floor(math.log10(step) + 1e-9)))
 
 

@@ -42,7 +42,7 @@ def show() -> None:
         _no_visit(published, week, seen["seen"])
         listed = _list(published, week, only, total)
     fleet_sections.left(published, week)
-    fleet_sections.unseen(published, week, only.depots, seen["vans"] - seen["seen"])
+    fleet_sections.unseen(published, week, only.depots)
     fleet_sections.beside(published, week, listed)
     fleet_sections.over_time(published, week)
     tests_due.show(published, week, only.depots)

@@ -194,6 +194,15 @@ def _codes(shown: Shown) -> None:
     st.markdown(f"**{message('card.codes')}:** {told}")
 
 
+_PICTURE_SAYS = {
+    (True, False): "card.picture_before",
+    (True, True): "card.picture_before_one",
+    (False, False): "card.picture_earlier",
+    (False, True): "card.picture_earlier_one",
+}
+"""By whether the visits are those before the change, and whether there is one."""
+
+
 def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
     """The most convincing picture, and what it shows: the trace over the healthy band, else the quantity over the weeks."""
     quantity = fact.quantity or ""
@@ -211,7 +220,7 @@ def _picture(shown: Shown, fact: Fact) -> tuple[Drawing, str] | None:
         snaps = past_snaps(shown.published, visits, changed)
         if snaps is not None and snaps.days:
             said = message(
-                "card.picture_before" if snaps.before_change else "card.picture_earlier",
+                _PICTURE_SAYS[snaps.before_change, len(snaps.days) == 1],
                 latest=text.day(shown.visits["captured_at"][0]),
                 count=len(snaps.days),
                 first=text.day(snaps.days[0]),

@@ -9,7 +9,6 @@ from dashboards import decide, order_card, parts, programme, text
 from dashboards.text import inert, message
 from data_contracts.jobs import JOBS
 from data_contracts.states import ORDER_STATES, PLANNED_STATES
-from data_contracts.tables import WORK_ORDERS
 from pipelines.read_side import order_queries, queries
 from pipelines.read_side.published import Published, board_settings
 
@@ -94,7 +93,7 @@ def _print(published: Published, depots: list[str], states: list[str]) -> None:
         from pipelines.reports.list_pdf import list_pdf
 
         shown = order_queries.orders(published, depots, states, limit=DOWNLOAD_ROWS)
-        return list_pdf(published, shown.select(column.name for column in WORK_ORDERS.columns))
+        return list_pdf(published, shown)
 
     st.download_button(
         message("workshop.print"),

@@ -608,7 +608,7 @@ ORDER_EVENTS = Table(
         Column("until", "day", "postponed until"),
         Column("found", "text", "cause that was found, none, or other: then the note says what"),
         Column("parts", "text", "parts used"),
-        Column("hours", "number", "hours it took [h]"),
+        Column("hours", "number", "hours it took, test and repair together [h]"),
         Column("cost", "number", "cost of the parts [currency of the workspace]"),
         Column("note", "text", "free text; of a proof, said from note_facts"),
         Column("note_facts", "facts", "what the note of a proof is made of"),

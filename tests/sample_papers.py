@@ -53,13 +53,15 @@ class Paper:
     def orders(self) -> list[dict[str, Any]]:
         published = open_published(self.home)
         order_pdf.orders_pdf(
-            open_workspace(self.home), published, published.ask("SELECT * FROM work_orders ORDER BY rank")
+            open_workspace(self.home),
+            published,
+            published.ask("SELECT *, NULL AS list_rank FROM work_orders ORDER BY rank"),
         )
         return self.given[-1][1]["orders"]  # type: ignore[no-any-return]
 
     def of_week(self) -> dict[str, Any]:
         published = open_published(self.home)
-        list_pdf.list_pdf(published, published.ask("SELECT * FROM work_orders ORDER BY rank"))
+        list_pdf.list_pdf(published, published.ask("SELECT *, NULL AS list_rank FROM work_orders ORDER BY rank"))
         return self.given[-1][1]
 
 

@@ -208,7 +208,7 @@ _RECORD = (
     _of_quantity(
         "limit_not_in_sight",
         "No crossing of its limit[ ({limit})] is in sight.",
-        "Dass es die Grenze[ ({limit})] überschreitet, ist nicht in Sicht.",
+        "Eine Überschreitung der Grenze[ ({limit})] ist nicht in Sicht.",
         may="limit",
     ),
     _of_quantity(
@@ -598,10 +598,11 @@ PHRASES: dict[str, Words] = {
     "reference.as_read": Words("as measured, conditions missing", "wie gemessen, Bedingungen fehlen"),
     "outside.repeats": Words("its snaps of one visit disagree", "die Gasstöße eines Besuchs unterscheiden sich"),
     "outside.family": Words(
-        "it stands apart from the other vans of its family", "es hebt sich von der Motorfamilie ab"
+        "it stands apart from the other vans of its family",
+        "es hebt sich von den anderen Fahrzeugen der Motorfamilie ab",
     ),
     "began.moving": Words("moving since about {onset}", "in Bewegung etwa seit {onset}"),
-    "began.stepped": Words("changed in one step about {onset}", "in einem Schritt verändert etwa {onset}"),
+    "began.stepped": Words("changed in one step about {onset}", "sprunghaft verändert, etwa {onset}"),
     "began.rested": Words(
         "at rest now after moving since about {onset}", "jetzt in Ruhe nach einer Bewegung etwa seit {onset}"
     ),

@@ -4,16 +4,15 @@ from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.facts.fact import Fact
-from data_contracts.reasons import REPEAT_REASONS
-from data_contracts.states import IDLE_ONLY
 from models.at_the_van.expected import Expectation
 from models.statistics.arrays import Codes, Floats
 from models.tracking.repeats import ENOUGH, covering, scatter_of_repeats
 from models.tracking.scales import derivative, to_scale
-from models.tracking.visits import COUNTS, medoids
+from models.tracking.visits import COUNTS, is_tracked, medoids
 
 
 def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> Codes:
@@ -30,15 +29,13 @@ def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> C
     -------
     ndarray of shape (accepted,), int
         Those not sent back. Where all were sent back for the throttle alone, all: a main peak that is low each time
-        points to the van, as `models.tracking.visits.tracked_captures` has it. Without any of these, those of idle alone.
+        points to the van. Without any of these, those of idle alone. The rule is `models.tracking.visits.is_tracked`.
     """
-    kept = [k for k, grade in enumerate(grades) if grade != "repeat"]
-    idle = [k for k, reasons in enumerate(grade_reasons) if IDLE_ONLY in reasons]
-    if not kept:
-        back = [set(reasons) & set(REPEAT_REASONS) for k, reasons in enumerate(grade_reasons) if k not in idle]
-        alike = bool(back) and all(reasons == {"throttle_not_full"} for reasons in back)
-        kept = [k for k in range(len(grades)) if k not in idle] if alike else idle
-    return np.array(kept, dtype=np.int64)
+    visit = pl.DataFrame(
+        {"grade": grades, "grade_reasons": [list(reasons) for reasons in grade_reasons], "van_id": "", "visit": ""},
+        schema_overrides={"grade": pl.String, "grade_reasons": pl.List(pl.String)},
+    )
+    return np.flatnonzero(visit.select(is_tracked()).to_series().to_numpy()).astype(np.int64)
 
 
 def representative(shapes: NDArray[np.float32], kept: Codes, names: Sequence[tuple[str, int]]) -> tuple[int, Fact]:

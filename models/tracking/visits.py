@@ -46,7 +46,7 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
     Returns
     -------
     polars.DataFrame
-        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every capture of
+        Without grade `repeat`, sorted by van, time and capture, with the columns tracking uses. Where every snap of
         a visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van
         and not to the technician. A visit that brought recordings of idle alone is tracked by what they hold. The throttle
         opening is tracked only where a channel gave it. `low_throughout` says which count though they were sent back for the
@@ -68,12 +68,12 @@ def is_tracked() -> pl.Expr:
     polars.Expr
         Over all captures of a visit, with grade, grade_reasons, van_id and visit.
     """
-    idle = pl.col("grade_reasons").list.contains(IDLE_ONLY).fill_null(value=False)
-    return is_good() | (idle & ~is_good().any().over("van_id", "visit"))
+    return is_good() | (_is_idle() & ~is_good().any().over("van_id", "visit"))
 
 
 def is_good() -> pl.Expr:
-    """Whether a capture counts as a snap, for tracking and for the proof of a repair.
+    """Whether a capture counts as a snap, for tracking and for the proof of a repair: kept, or as every snap of its visit sent
+    back for the throttle alone.
 
     Returns
     -------
@@ -83,8 +83,12 @@ def is_good() -> pl.Expr:
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
     throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
-    none_kept = ~kept.any().over("van_id", "visit")
-    return kept | (throttle_alone & none_kept)
+    alike = (~kept & (throttle_alone | _is_idle())).all().over("van_id", "visit")
+    return kept | (throttle_alone & alike)
+
+
+def _is_idle() -> pl.Expr:
+    return pl.col("grade_reasons").list.contains(IDLE_ONLY).fill_null(value=False)
 
 
 def throttle_from_channel(captures: pl.LazyFrame) -> pl.LazyFrame:

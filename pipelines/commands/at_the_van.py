@@ -98,7 +98,8 @@ def hold_against(
     -------
     dict
         van, verdict (None where no snap counts), sent_back (every snap is to be repeated), check_family (no van was named
-        and the snaps can't be of the family), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
+        and the snaps can't be of the family), check_van (a van was named, they can't be of its family, and its own past says no
+        such thing: the van is judged, but it and the recorder are to be checked), limit_crossed, facts (what to say first, first; as rows of `Fact.row`),
         quantities, repeats (of every quantity, from repeat to repeat), representative (file and snap, or
         None), proof, asks_for_work.
 
@@ -125,14 +126,16 @@ def hold_against(
     if len(names) > 1 or not kept.size:
         facts.append(why)
     doubted = doubt(readings.values[MAIN_PEAK][kept] if kept.size else readings.values[MAIN_PEAK], family)
-    check_family = doubted is not None and kept.size > 0 and not target.van_id
+    far = doubted is not None and kept.size > 0 and not _usual_of_van(visit)
+    check_family, check_van = far and not target.van_id, far and bool(target.van_id)
     if doubted is not None:
-        facts.insert(0 if check_family else min(1, len(facts)), doubted)
+        facts.insert(0 if far else min(1, len(facts)), doubted)
     return {
         "van": target.van_id or None,
         "verdict": visit.verdict if kept.size else None,
         "sent_back": all(grade == "repeat" for grade in shown),
         "check_family": check_family,
+        "check_van": check_van,
         "limit_crossed": any(one.means for one in visit.quantities),
         "facts": [fact.row() for fact in facts],
         "quantities": [_row(one) for one in visit.quantities],
@@ -144,11 +147,19 @@ def hold_against(
         "representative": None if chosen < 0 else {"file": names[chosen][0], "snap": names[chosen][1]},
         "proof": proof,
         "asks_for_work": not kept.size
-        or check_family
+        or far
         or visit.verdict == "worse"
         or "repeat" in shown
         or (proof is not None and proof["verdict"] != "proven"),
     }
+
+
+def _usual_of_van(visit: "VisitVerdict") -> bool:
+    """Whether the main peak is what the van's own past lets expect, however far that is from its family."""
+    from models.at_the_van.family_fit import MAIN_PEAK
+
+    peak = next((one for one in visit.quantities if one.quantity == MAIN_PEAK), None)
+    return peak is not None and peak.own is not None and peak.own.low <= peak.value <= peak.own.high
 
 
 def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[str]:
@@ -177,7 +188,7 @@ def report_lines(against: Mapping[str, Any], display: DisplaySettings) -> list[s
 
 
 def verdict_words(against: Mapping[str, Any]) -> list[str]:
-    """Keys of `VISIT_WORDS` that head what was found: whether to record again or to check the family, and how the van is.
+    """Keys of `VISIT_WORDS` that head what was found: whether to record again or to check family or van, and how it is.
 
     Parameters
     ----------
@@ -190,7 +201,8 @@ def verdict_words(against: Mapping[str, Any]) -> list[str]:
         Empty where there is nothing to head.
     """
     word = against["verdict"]
-    first = [key for key, said in (("repeat", "sent_back"), ("check", "check_family")) if against[said]]
+    doubts = (("repeat", "sent_back"), ("check", "check_family"), ("check_van", "check_van"))
+    first = [key for key, said in doubts if against[said]]
     if word in (None, "unknown"):
         return first
     return [*first, "limit" if word == "worse" and against["limit_crossed"] else word]

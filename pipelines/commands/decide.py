@@ -22,6 +22,8 @@ from pipelines.workspace.workspace import Workspace
 COLUMNS = ("order_id", "state", "at", "person", "reason", "until", "found", "parts", "hours", "cost", "note")
 _NEEDED = ("order_id", "state")
 RUNNING = "written down; a run is in progress and takes it in"
+STANDS = "written down, and it stands; it takes effect once this is mended: "
+"""Begins what is said where it can't take effect now; the reason follows."""
 
 
 UNDO = "undo"
@@ -101,10 +103,8 @@ def decide_orders(workspace: Workspace, answers: Sequence[Mapping[str, Any]]) ->
     orders, events = _known(workspace)
     decided: list[OrderEvent] = []
     for told in answers:
-        if told.get("state") == UNDO:
-            event = _undo(told, [*events, *decided])
-        else:
-            event = _event({**told, "due": orders.get(str(told["order_id"]), ("", None))[1]}, None)
+        undoes = told.get("state") == UNDO
+        event = _undo(told, [*events, *decided]) if undoes else _event(_with_due(told, orders), None)
         check_decision(event, orders, [*events, *decided])
         decided.append(event)
     for event in decided:
@@ -167,7 +167,7 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
                     raise InputError(f"item {item['item_id'][:12]} is decided twice: leave one row")
                 items.append(_item_decision(row, item, person))
                 continue
-            event = _event(row, person)
+            event = _event(_with_due(row, orders), person)
             check_decision(event, orders, [*events, *decided])
         except VansnapError as error:
             raise InputError(f"{path} row {number}: {error}; nothing of the file was recorded") from error
@@ -178,6 +178,11 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
         record_item(workspace, decision)
     later = _later(workspace)
     return f"{len(decided) + len(items)} decisions recorded" + (later and f" ({later})")
+
+
+def _with_due(answers: Mapping[str, Any], orders: Mapping[str, tuple[str, date | None]]) -> dict[str, Any]:
+    """A decision with the day its order was due, to be given back where it is undone."""
+    return {**answers, "due": orders.get(str(answers["order_id"]), ("", None))[1]}
 
 
 def _event(answers: Mapping[str, Any], person: str | None) -> OrderEvent:
@@ -226,4 +231,4 @@ def _later(workspace: Workspace) -> str:
     try:
         return "" if apply_now(workspace) else RUNNING
     except (WorkspaceError, OSError, duckdb.Error) as error:
-        return f"written down, and it stands; it takes effect once this is mended: {first_line(error)}"
+        return STANDS + first_line(error)

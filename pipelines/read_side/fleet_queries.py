@@ -96,7 +96,19 @@ def why_left(row: Mapping[str, Any]) -> str:
     return "less" if row["alarms"] else "back"
 
 
-def not_seen(published: Published, week: str, depots: Sequence[str], *, limit: int = 200) -> pl.DataFrame:
+def not_seen_count(published: Published, week: str, depots: Sequence[str]) -> int:
+    """How many vans of the register have no capture in a week, of some depots; no depot is all."""
+    frame = published.ask(
+        """
+        SELECT count(*) AS n FROM vans WHERE (len($depots) = 0 OR list_contains($depots, depot))
+        AND van_id NOT IN (SELECT van_id FROM captures WHERE week = $week)
+        """,
+        {"week": week, "depots": list(depots)},
+    )
+    return int(frame["n"][0])
+
+
+def not_seen(published: Published, week: str, depots: Sequence[str], *, limit: int | None = None) -> pl.DataFrame:
     """Vans of the register without a capture in a week: van_id, depot, family, last_seen (week) and last_day; longest first."""
     return published.ask(
         """

@@ -8,6 +8,14 @@ from data_contracts.states import PLANNED_STATES
 from pipelines.read_side.published import Published
 
 _ORDERS_WHERE = "(len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state)"
+_LISTED = """
+    SELECT work_orders.*, listed.list_rank FROM work_orders LEFT JOIN (
+        SELECT van_id, rank AS list_rank FROM watchlist
+        WHERE week = (SELECT week FROM runs ORDER BY finished_at DESC, run_id LIMIT 1)
+    ) AS listed USING (van_id)
+"""
+"""Orders, each with its van's rank on the published week's list (null: not on it). `rank` is that of the order's own week."""
+_BY_LIST = "list_rank NULLS LAST, rank, week DESC, order_id"
 
 
 def order_counts(published: Published, depots: Sequence[str], states: Sequence[str]) -> int:
@@ -25,14 +33,15 @@ def order(published: Published, order_id: str) -> dict[str, object] | None:
 
 
 def orders(
-    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
+    published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int | None = None, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders by rank: safety first, then by urgency and worth per hour."""
+    """One page of orders, or all: those of vans on the published week's list in its order, then the others by their own rank.
+
+    Columns of WORK_ORDERS as the version that published the file had them, and `list_rank`: the rank of the van on that list,
+    null where it is not on it. `rank` is that of the week of the order, so several may be number 1.
+    """
     return published.ask(
-        f"""
-        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
-        ORDER BY rank, week DESC, order_id LIMIT $limit OFFSET $offset
-        """,
+        f"{_LISTED} WHERE {_ORDERS_WHERE} ORDER BY {_BY_LIST} LIMIT $limit OFFSET $offset",
         {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
     )
 
@@ -40,12 +49,9 @@ def orders(
 def orders_by_day(
     published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int, offset: int = 0
 ) -> pl.DataFrame:
-    """One page of orders by due date, then by worth."""
+    """One page of orders by due date, then as in `orders`."""
     return published.ask(
-        f"""
-        SELECT * FROM work_orders WHERE {_ORDERS_WHERE}
-        ORDER BY due_by NULLS LAST, rank, order_id LIMIT $limit OFFSET $offset
-        """,
+        f"{_LISTED} WHERE {_ORDERS_WHERE} ORDER BY due_by NULLS LAST, {_BY_LIST} LIMIT $limit OFFSET $offset",
         {"depots": list(depots), "states": list(states), "limit": limit, "offset": offset},
     )
 
@@ -62,12 +68,9 @@ def plan(published: Published, depots: Sequence[str], states: Sequence[str]) -> 
 
 
 def left_out(published: Published, depots: Sequence[str], states: Sequence[str], *, limit: int = 20) -> pl.DataFrame:
-    """Orders left out of the plan, with the reason; worth most first."""
+    """Orders left out of the plan, with the reason; in the order of `orders`."""
     return published.ask(
-        f"""
-        SELECT * FROM work_orders
-        WHERE {_ORDERS_WHERE} AND plan_week IS NULL AND plan_note IS NOT NULL ORDER BY rank, order_id LIMIT $limit
-        """,
+        f"{_LISTED} WHERE {_ORDERS_WHERE} AND plan_week IS NULL AND plan_note IS NOT NULL ORDER BY {_BY_LIST} LIMIT $limit",
         {"depots": list(depots), "states": list(states), "limit": limit},
     )
 

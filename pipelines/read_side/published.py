@@ -135,6 +135,7 @@ def open_published(home: Path) -> Published:
         # A database of its own per file: two connections to one path would share the old file's pages.
         connection = duckdb.connect(":memory:", config=_CONFIG)
         try:
+            connection.execute("SET GLOBAL TimeZone = 'UTC'")  # weeks and days are UTC's, whatever the machine's zone
             connection.execute(f"ATTACH '{str(path).replace(chr(39), chr(39) * 2)}' AS published (READ_ONLY)")
         except duckdb.IOException as error:
             if "lock" in str(error):

@@ -49,7 +49,7 @@ class ListFilter:
     decided : str
         open: vans whose newest order nobody has decided on; decided: the others.
     text : str
-        Somewhere in van, depot, family or reasons, whatever the case.
+        Somewhere in van, depot or family, whatever the case; or `causes_named` has the leading cause.
     causes_named : sequence of str
         Causes that the text names in the reader's language.
     """
@@ -83,7 +83,7 @@ class ListFilter:
             parts.append(proposed if self.decided == "open" else f"NOT ({proposed})")
         if self.text.strip():
             parts.append(
-                "(contains(lower(concat_ws(' ', w.van_id, w.depot, w.family, array_to_string(w.reasons, ' '))), $text) "
+                "(contains(lower(concat_ws(' ', w.van_id, w.depot, w.family)), $text) "
                 "OR list_contains($causes_named, w.leading_cause))"
             )
             parameters |= {"text": self.text.strip().lower(), "causes_named": list(self.causes_named)}

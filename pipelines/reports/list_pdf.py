@@ -21,7 +21,7 @@ def list_pdf(published: Published, orders: pl.DataFrame) -> bytes:
     ----------
     published : Published
     orders : polars.DataFrame
-        Open rows of work_orders, ranked.
+        Open ones, as `order_queries.orders` has them.
 
     Returns
     -------
@@ -54,7 +54,7 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     ]
     table = [
         (
-            str(order.get("list_rank") or "–"),
+            str(order["list_rank"] or "–"),
             f"{order['van_id']}\n{order['order_id']}",
             order["depot"],
             contract(" ".join(sentences_of(order, "action"))),

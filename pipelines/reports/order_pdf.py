@@ -283,4 +283,6 @@ def draw_latest(
     if not snaps.days:
         return drawing, message("order.caption_alone", latest=at)
     first, last = day(snaps.days[0]), day(snaps.days[-1])
+    if len(snaps.days) == 1:
+        return drawing, message("order.caption_one", latest=at, first=first)
     return drawing, message("order.caption", latest=at, count=len(snaps.days), first=first, last=last)

@@ -12,6 +12,7 @@ from data_contracts.facts.rendering import sentence
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import WORK_ORDERS
+from pipelines.read_side import order_queries
 from pipelines.read_side.published import Published, board_settings, families, open_published
 from pipelines.reports.paper import write_whole
 from pipelines.storage.plain_text import finite, spreadsheet_csv
@@ -22,25 +23,14 @@ from pipelines.workspace.workspace import Workspace
 def open_orders(published: Published) -> pl.DataFrame:
     """Open work orders in the order of the published list, those of vans that are not on it last.
 
-    Columns of WORK_ORDERS, as far as the version that published the file had them, and `list_rank`: the rank of the van on the
-    published week's list, null where it is not on it. `rank` is that of the week of the order, so several may be number 1.
+    As `order_queries.orders` has them, with `list_rank` at the end.
 
     Parameters
     ----------
     published : Published
         The published file.
     """
-    orders = published.ask(
-        """
-        WITH listed AS (
-            SELECT van_id, rank AS list_rank FROM watchlist
-            WHERE week = (SELECT week FROM runs ORDER BY finished_at DESC, run_id LIMIT 1)
-        )
-        SELECT o.*, listed.list_rank FROM work_orders o LEFT JOIN listed USING (van_id) WHERE list_contains($open, state)
-        ORDER BY list_rank NULLS LAST, rank, week DESC, order_id
-        """,
-        {"open": list(PLANNED_STATES)},
-    )
+    orders = order_queries.orders(published, [], PLANNED_STATES)
     names = [*(column.name for column in WORK_ORDERS.columns), "list_rank"]
     return orders.select(name for name in names if name in orders.columns)
 

@@ -20,12 +20,15 @@ from data_contracts.quantities.record import Seen
 from data_contracts.signals import QUANTITIES
 from data_contracts.weeks import week_before
 from models.reading.aligned_traces import GRID, OPENING_GRID_S
-from models.work.order_states import MOVES
+from models.work.order_states import MOVES, OrderEvent
 from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side.past_snaps import PastSnaps
 from pipelines.read_side.published import open_published
+from pipelines.workspace.last_runs import note_failure, note_success
+from pipelines.workspace.workspace import open_workspace
 from sample_fleet import make_traces
 from tests.dashboards.conftest import View
+from tests.published_sample import make_workspace
 
 HELD = Seen("airflow", ((0.35, 0.9),), ())
 
@@ -248,6 +251,41 @@ def test_who_was_not_seen_and_how_the_fleet_went_open_on_demand(view: View, samp
     ]
     seen = queries.week_in_numbers(published, week)
     assert fleet_queries.not_seen(published, week, ()).height == seen["vans"] - seen["seen"]
+    for depots in ((), ("north",)):
+        frame = fleet_queries.not_seen(published, week, depots)
+        assert fleet_queries.not_seen_count(published, week, depots) == frame.height
+
+
+def test_vans_not_seen_are_counted_of_the_depots_chosen_and_a_cut_is_said(
+    view: View, sample_home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home = shutil.copytree(sample_home, tmp_path / "home")
+    week = queries.weeks(open_published(sample_home))[0]
+    with duckdb.connect(str(home / "published.duckdb")) as connection:
+        connection.execute("DELETE FROM captures WHERE week = ? AND van_id IN ('N-01', 'N-02', 'S-01')", [week])
+    published = open_published(home)
+    of_north, of_south, of_all = (
+        fleet_queries.not_seen_count(published, week, depots) for depots in (["north"], ["south"], [])
+    )
+    assert of_north + of_south == of_all
+    assert of_north >= 2
+    assert of_south >= 1
+    monkeypatch.setattr("dashboards.fleet_sections.UNSEEN_SHOWN", 1)
+    app = view("this_week", home, depot="north")
+    app.session_state["fold-unseen"] = True
+    app.run()
+    assert message("week.unseen", count=of_north) in [fold.label for fold in app.expander]
+    assert message("week.unseen_first", count=1) in _texts(app)
+
+
+def test_runs_that_fail_are_said_and_one_that_succeeds_ends_it(view: View, tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
+    at = datetime(2026, 4, 1, 6, tzinfo=UTC)
+    note_failure(open_workspace(tmp_path), "no room on the disk: free some", now=at)
+    shown = view("this_week", tmp_path).warning[0].value
+    assert "failed since 2026-04-01 06:00 UTC (attempts: 1)" in shown
+    note_success(open_workspace(tmp_path), "2026-W14", now=at)
+    assert not any("failed since" in box.value for box in view("this_week", tmp_path).warning)
 
 
 def test_vans_stand_side_by_side_from_the_address(view: View) -> None:
@@ -342,6 +380,17 @@ def test_only_an_order_that_waits_is_to_be_done_first(view: View, sample_home: P
     assert "2026-07-06 10:00 UTC: done by A Fitter, found: lambda sensor slow" in told
     assert "Do first" not in told
     assert not re.search(r"\*\*By \w+day", told)
+
+
+def test_what_takes_effect_later_is_said_in_the_readers_words_before_the_reason(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    event = OrderEvent("N-01-1", "accepted", datetime(2026, 4, 1, tzinfo=UTC), "me")
+    monkeypatch.setattr("dashboards.text.language", lambda: "de")
+    told = decide.said([decide.Decided(event, "N-01", decide.STANDS + "the disk is full")])
+    assert "Es ist niedergeschrieben und gilt" in told
+    assert told.endswith("the disk is full.")
+    assert "written down" not in told
 
 
 @pytest.mark.parametrize(("hours", "state", "offered"), [(23, "accepted", 1), (25, "accepted", 0), (1, "proven", 0)])

@@ -1,6 +1,7 @@
 """Reading the published file: the right file, the right rows, plain errors."""
 
 import fcntl
+import os
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -10,11 +11,14 @@ import duckdb
 import pytest
 
 from data_contracts.errors import MissingFileError, WorkspaceBusyError, WorkspaceError
+from data_contracts.states import PLANNED_STATES
 from pipelines.read_side import capture_queries, order_queries, queries
 from pipelines.read_side.capture_queries import CaptureFilter
 from pipelines.read_side.published import families, open_published, run_in_progress
 from pipelines.read_side.queries import ListFilter
 from pipelines.read_side.traces import traces
+from pipelines.reports import list_pdf
+from pipelines.reports.orders import open_orders
 from tests.published_rows import FAMILIES
 from tests.published_sample import make_workspace
 
@@ -59,6 +63,63 @@ def test_what_waiting_costs_and_repairs_saved_is_the_sum_of_what_the_orders_stat
     half = 1.2816 * (2 * 0.25 * 0.75 * 1200.0**2) ** 0.5
     assert (row["saved_low"], row["saved_high"]) == (0.0, pytest.approx(720.0 + half))
     assert order_queries.worth_by_depot(open_published(tmp_path), ["harbour"]).is_empty()
+
+
+def test_orders_stand_as_the_vans_on_the_published_list_on_board_and_command_line_alike(tmp_path: Path) -> None:
+    make_workspace(tmp_path, vans_per_depot=3, weeks=16)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as link:
+        link.execute("UPDATE work_orders SET rank = 1 WHERE state = 'proposed'")  # each first in its own week
+    published = open_published(tmp_path)
+    place = dict(
+        published.ask(
+            "SELECT van_id, rank FROM watchlist WHERE week = (SELECT week FROM runs ORDER BY finished_at DESC LIMIT 1)"
+        ).iter_rows()
+    )
+    orders = order_queries.orders(published, [], list(PLANNED_STATES))
+    assert orders.height >= 2
+    assert orders["list_rank"].to_list() == [place.get(van) for van in orders["van_id"]]
+    known = orders["list_rank"].drop_nulls().to_list()
+    assert known == sorted(known)
+    assert len(set(known)) >= 2
+    assert orders["list_rank"].null_count() == orders["list_rank"][len(known) :].null_count()
+    assert open_orders(published)["order_id"].to_list() == orders["order_id"].to_list()
+    ranked: list[str] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            list_pdf, "make_pdf", lambda name, document, *rest: ranked.extend(r[0] for r in document["orders"]) or b""
+        )
+        list_pdf.list_pdf(published, orders)
+    assert ranked == [str(rank or "–") for rank in orders["list_rank"]]
+
+
+def test_days_and_weeks_are_of_utc_whatever_the_machines_zone(sample_home: Path) -> None:
+    asked = (
+        "from pathlib import Path; from pipelines.read_side.published import open_published; "
+        f"p = open_published(Path({str(sample_home)!r})); "
+        "print(p.ask(\"SELECT strftime(TIMESTAMPTZ '2026-04-05 23:30:00+00', '%G-W%V %d') AS w\")['w'][0])"
+    )
+    told = subprocess.run(
+        [sys.executable, "-c", asked],
+        env={**os.environ, "TZ": "Asia/Tokyo"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert told.stdout.strip() == "2026-W14 05"
+
+
+def test_a_search_finds_van_depot_family_and_the_causes_named_and_nothing_else(sample_home: Path) -> None:
+    published = open_published(sample_home)
+    week = queries.weeks(published)[0]
+
+    def found(text: str, *causes: str) -> list[str]:
+        return queries.watchlist(published, week, ListFilter(text=text, causes_named=causes), limit=99)[
+            "van_id"
+        ].to_list()
+
+    assert found("n-02") == ["N-02"]
+    assert found("expected") == []  # a word of the stored English reasons, which another language's reader never sees
+    assert len(found("träge", "lambda_slow")) == 1
 
 
 def test_a_filter_value_is_data_never_sql(sample_home: Path) -> None:

@@ -35,7 +35,8 @@ def reads(monkeypatch: pytest.MonkeyPatch) -> Given:
 
 def document(names: list[str], **against: Any) -> dict[str, Any]:
     """A document of `vansnap read`."""
-    held = {"van": None, "verdict": "same", "sent_back": False, "check_family": False, "limit_crossed": False}
+    held = {"van": None, "verdict": "same", "sent_back": False, "check_family": False, "check_van": False}
+    held |= {"limit_crossed": False}
     held |= {"facts": [Fact.of("van_same", count=3).row()], "quantities": [], "representative": None}
     held |= {"repeats": {"main_peak_g_s": {"repeat_u": 1.5, "repeat_from": "visit"}}}
     captures = [
@@ -120,6 +121,7 @@ def test_a_label_of_another_depot_shows_nothing(view: View, monkeypatch: pytest.
     assert not app.exception
     assert app.title[0].value == "At the van"
     assert "not among the vans you may see" in app.warning[0].value
+    monkeypatch.setattr("dashboards.read_one_now._vans", lambda published: [])  # a fleet longer than what is offered
     assert view("read_one_now", van="N-01").title[0].value == "N\\-01"
 
 
@@ -187,6 +189,20 @@ def test_another_family_is_a_warning_and_nothing_is_kept(
     assert app.warning[0].value.startswith("## Check the family")
     assert "40 to 80 g/s" in app.warning[0].value.replace("\\", "")
     assert "Keep it" not in told(app)
+
+
+def test_a_van_beyond_its_family_is_judged_with_the_doubt_first(
+    view: View, reads: Given, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from dashboards import read_one_now
+
+    doubted = document(["1.csv"], verdict="worse", check_van=True)
+    monkeypatch.setattr(read_one_now, "read_apart", lambda path, **told: doubted)
+    app = hand_over(view("read_one_now", van="N-01"), ("1.csv", b"x"))
+    assert not app.exception
+    assert app.warning[0].value.startswith("## Check van and recorder")
+    assert app.success[0].value.startswith("## Keep it")
+    assert len(app.error) == 1
 
 
 def test_a_snap_to_repeat_says_why_in_one_line(view: View, reads: Given, monkeypatch: pytest.MonkeyPatch) -> None:

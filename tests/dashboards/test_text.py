@@ -36,6 +36,12 @@ def test_a_value_is_rounded_to_its_uncertainty(value: float, u: float, unit: str
     assert text.uncertain(value, u, unit).replace(text.NARROW_SPACE, " ") == shown
 
 
+def test_a_lone_tick_keeps_its_decimals() -> None:
+    assert text.tick(2.65, [2.65]) == "2.65"
+    assert text.tick(-0.5, [-0.5]) == "−0.5"
+    assert [text.tick(level, [2.5, 3.0]) for level in (2.5, 3.0)] == ["2.5", "3.0"]
+
+
 def test_probabilities_never_claim_certainty() -> None:
     assert [text.percent(p).replace(text.NARROW_SPACE, " ") for p in (0.0, 0.004, 0.52, 0.999)] == [
         "< 1 %",

@@ -106,6 +106,25 @@ def home_repaired(judged_small: Workspace, home: Path, day: str) -> Workspace:
     return copied
 
 
+def test_a_van_whose_own_past_lies_beyond_its_family_is_not_doubted_for_it(
+    judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    register = shutil.copytree(REGISTER, tmp_path / "register")
+    families = (register / "families.toml").read_text("utf-8")
+    lower = families.replace("[dale-25.main_peak]\n", "[dale-25.main_peak]\nexpected_g_s = 40.0\n")
+    assert lower != families
+    (register / "families.toml").write_text(lower, encoding="utf-8")
+    given = (recordings(WELL, CALM)[0], "--van", WELL, "--register", register, "--json")
+    known = json.loads(said(capsys, *given, "--home", judged_small.root)[0])["against"]
+    first_read = json.loads(said(capsys, *given)[0])
+    unknown = first_read["against"]
+    assert (known["check_van"], unknown["check_van"]) == (False, True)
+    assert [fact["code"] for fact in known["facts"]].index("far_from_family") == 1  # said, after what the past says
+    assert unknown["facts"][0]["code"] == "far_from_family"
+    assert not unknown["check_family"]
+    assert [capture["verdict"] for capture in first_read["captures"]] == ["accept"]  # a van truly weak is not sent away
+
+
 def test_a_repair_recorded_as_done_is_found_by_itself(
     judged_small: Workspace, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -318,7 +318,9 @@ def test_orders_and_decisions(home: Workspace, capsys: pytest.CaptureFixture[str
     findings.write_text(f"order_id,state,found,hours\n{order},done,none,1.5\n")
     assert run(["decide", "--from", str(findings), "--person", "workshop", "--home", str(home.root)]) == 0
     taken = [json.loads(path.read_text()) for path in (home.decisions / "taken").iterdir()]
-    assert sum(told.get("order_id") == order for told in taken) == 3
+    of_order = {told["state"]: told for told in taken if told.get("order_id") == order}
+    assert sorted(of_order) == ["accepted", "booked", "done"]
+    assert of_order["done"]["due"]  # of a file as of the board: the day to give back where it is undone
 
 
 def _publish_as_an_earlier_version(home: Workspace) -> None:

@@ -137,7 +137,7 @@ def test_the_paper_speaks_the_language_of_the_settings(home: Workspace, tmp_path
     """The words a template is given, which pdftotext would only show where it is installed."""
     before = home.settings_path.read_text()
     published = open_published(home.root)
-    orders = published.ask("SELECT * FROM work_orders ORDER BY rank")
+    orders = published.ask("SELECT *, NULL AS list_rank FROM work_orders ORDER BY rank")
     given: list[str] = []
     with pytest.MonkeyPatch.context() as patch:
         for module in (order_pdf, list_pdf):
@@ -174,7 +174,7 @@ def test_paper_tells_what_a_run_found_out_in_german(tmp_path: Path, monkeypatch:
     for module in (order_pdf, list_pdf, evidence_pdf):
         monkeypatch.setattr(module, "make_pdf", remembered)
     monkeypatch.setattr(evidence, "_waveforms", lambda *_: [])
-    orders = published.ask("SELECT * FROM work_orders ORDER BY rank")
+    orders = published.ask("SELECT *, NULL AS list_rank FROM work_orders ORDER BY rank")
     order_pdf.orders_pdf(workspace, published, orders)
     list_pdf.list_pdf(published, orders)
     evidence.write_evidence(workspace, "S-03", tmp_path / "s.zip")

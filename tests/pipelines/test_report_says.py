@@ -148,7 +148,8 @@ def test_visits_readings_and_what_was_left_out(paper: Paper) -> None:
     every = paper.rows(f"SELECT grade FROM captures WHERE van_id = '{VAN}'")
     back = sum(row["grade"] == "repeat" for row in every)
     assert left_out["text"][0].startswith(
-        f"{len(every)} snaps were delivered for this van; {back} were sent back to be repeated and do not count; {len(visits)} visits"
+        f"Snaps delivered for this van: {len(every)}; of them sent back to be repeated, so that they do not count: {back}. "
+        f"Visits tracked, each by one representative snap: {len(visits)}."
     )
     sent_back, unread = left_out["tables"]
     assert len(sent_back["rows"]) == back
@@ -181,9 +182,10 @@ def test_a_visit_low_throughout_is_evidence_and_never_counts_for_nothing(paper: 
     told = section(document, "What was left out, and why")
     (line,) = (line for line in told["text"] if "held: low throughout" in line)
     assert line.startswith(
-        f"{len(held)} snaps of {len({row['visit'] for row in held})} visits were sent back for a low main peak alone."
+        f"Snaps sent back for a low main peak alone, where every snap of the visit reads so: {len(held)} "
+        f"(visits: {len({row['visit'] for row in held})})."
     )
-    assert line.endswith("and they count.")
+    assert line.endswith("and it counts.")
     back = paper.rows(f"SELECT * FROM captures WHERE van_id = '{VAN}' AND grade = 'repeat' AND held IS NULL")
     assert len(told["tables"][0]["rows"]) == len(back)
     visits = section(document, "Visits and conditions")["tables"][0]["rows"]
@@ -236,7 +238,7 @@ def test_a_van_without_a_capture_has_a_report_that_says_so(paper: Paper) -> None
     assert document["lead"].endswith("in service since – · warranty until –")
     assert section(document, "The latest reading")["text"] == ["None."]
     assert section(document, "Repairs, before and after")["text"] == ["No repair of this van is in the register."]
-    assert section(document, "What was left out, and why")["text"][0].startswith("0 snaps were delivered")
+    assert section(document, "What was left out, and why")["text"][0].startswith("Snaps delivered for this van: 0;")
     assert "method of reading –;" in section(document, "Versions")["text"][0]
 
 

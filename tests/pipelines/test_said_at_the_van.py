@@ -40,8 +40,8 @@ def quantity(name: str, **changes: Any) -> dict[str, Any]:
 
 
 def against(**changes: Any) -> dict[str, Any]:
-    found = {"van": "V1", "verdict": "same", "sent_back": False, "check_family": False, "limit_crossed": False}
-    found |= {"facts": [WITHIN, NOTHING]}
+    found = {"van": "V1", "verdict": "same", "sent_back": False, "check_family": False, "check_van": False}
+    found |= {"limit_crossed": False, "facts": [WITHIN, NOTHING]}
     return found | {"quantities": [], "representative": None, "proof": None, "asks_for_work": False} | changes
 
 
@@ -57,6 +57,8 @@ def against(**changes: Any) -> dict[str, Any]:
         ({"verdict": "unknown"}, "None of 3"),
         ({"verdict": "unknown", "sent_back": True}, "REPEAT  None of 3"),
         ({"verdict": "unknown", "check_family": True}, "CHECK THE FAMILY  None of 3"),
+        ({"verdict": "worse", "check_van": True}, "CHECK VAN AND RECORDER, WORSE  None of 3"),
+        ({"verdict": "unknown", "check_van": True}, "CHECK VAN AND RECORDER  None of 3"),
         ({"verdict": None}, "None of 3"),
     ],
 )

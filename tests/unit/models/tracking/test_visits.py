@@ -6,6 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from data_contracts.reasons import REPEAT_REASONS
+from models.at_the_van.repeats import accepted
 from models.tracking.visits import (
     is_good,
     medoids,
@@ -48,6 +50,23 @@ def test_a_visit_low_in_every_capture_is_the_van_and_not_the_foot():
         }
     )
     assert tracked_captures(frame)["capture_id"].to_list() == ["a", "c", "d"]
+
+
+def test_where_one_snap_failed_otherwise_none_counts_for_the_throttle_at_the_van_and_in_tracking_alike():
+    reasons = [["throttle_not_full"], ["throttle_not_full"], ["clipped"]]
+    assert set(reasons[2]) <= set(REPEAT_REASONS)
+    frame = pl.DataFrame(
+        {
+            "capture_id": list("abc"),
+            "van_id": ["v"] * 3,
+            "visit": ["one"] * 3,
+            "captured_at": list(range(3)),
+            "grade": ["repeat"] * 3,
+            "grade_reasons": reasons,
+        }
+    )
+    assert not tracked_captures(frame).height
+    assert not accepted(frame["grade"].to_list(), reasons).size
 
 
 def test_idles_are_tracked_in_visits_that_brought_no_snap_that_counts():
