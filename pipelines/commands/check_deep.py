@@ -22,7 +22,7 @@ _REMEDY = (
 )
 # Of captures and readings: what judging adds to what was read.
 _FROM_JUDGING = {
-    "captures": ("representative",),
+    "captures": ("representative", "held"),
     "readings": ("main_peak_reference_g_s", "main_peak_reference_g_s_u"),
 }
 

@@ -90,7 +90,7 @@ class Delivery:
         elsewhere = sorted(name for name, _ in self._sizes() if PurePosixPath(name).name.lower() == MANIFEST)
         if not elsewhere:
             return f"there is no {MANIFEST} in the delivery: add it and deliver again"
-        return f"there is no {MANIFEST} on top of the delivery, but {elsewhere[0][:120]}: deliver that folder, with the name in small letters"
+        return f"there is no {MANIFEST} on top of the delivery, but {legible(elsewhere[0])[:120]}: deliver that folder, with the name in small letters"
 
     def _sizes(self) -> list[tuple[str, int]]:
         if self.archive:
@@ -192,6 +192,17 @@ def inner_path(name: str) -> str:
     if _leaves(plain) or not path.parts:
         raise RefusedError("path_leaves_delivery", f"{name[:120]!r} leads out of the delivery: name a file inside it")
     return str(path)
+
+
+def legible(name: str) -> str:
+    """A file's name as any table or line can hold it: bytes that are not UTF-8 become their escapes.
+
+    Parameters
+    ----------
+    name : str
+        As the file system gives it.
+    """
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def open_delivery(path: Path) -> Delivery:

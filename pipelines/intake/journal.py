@@ -244,7 +244,7 @@ def _write(workspace: Workspace, number: int, entry: Entry) -> None:
         "decisions": list(entry.decisions),
         "deliveries": {name: vars(kept) for name, kept in entry.deliveries.items()},
     }
-    write_atomically(folder / f"{number + 1:06d}.json", json.dumps(told, ensure_ascii=False, indent=1).encode())
+    write_atomically(folder / f"{number + 1:06d}.json", json.dumps(told, indent=1).encode())
 
 
 def _read(path: Path) -> Entry:
