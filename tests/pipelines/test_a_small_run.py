@@ -145,6 +145,9 @@ def test_the_summary_of_a_week_adds_up() -> None:
     assert quiet[1] == "taken in: nothing new in the inbox"
     assert quiet[-1] == "nothing changed since the last run; the published file stays"
     assert "Fahrzeug" in summary.text("de")
+    halting = replace(summary, unreadable=("waveforms/journal/000001.json",))
+    assert "waveforms/journal/000001.json can't be read, the run went on without it" in halting.text()
+    assert halting.document()["unreadable_journal"] == ["waveforms/journal/000001.json"]
 
 
 def test_a_van_of_an_unknown_family_waits_until_the_family_is_added(tmp_path: Path) -> None:
