@@ -36,7 +36,7 @@ DRAFT = ".rebuild"
 """Folder of a workspace in which it is made again."""
 Told = Callable[[str], None]
 _NO_LINKS = (errno.EXDEV, errno.EPERM, errno.ENOTSUP, errno.EMLINK)
-""""Another disk", "not here", "not supported", "too many"."""
+"""How a disk says that it gives a file no second name there: another disk, not allowed, not supported, too many."""
 
 
 @dataclass(frozen=True)
