@@ -21,8 +21,8 @@ _REMEDY = (
     "run `vansnap weekly`; if it stays, put the warehouse back (`vansnap restore`) or make it again (`vansnap rebuild`)"
 )
 # Of captures and readings: what judging adds to what was read.
-_FROM_JUDGING = {
-    "captures": ("representative",),
+_FROM_JUDGING: dict[str, tuple[str, ...]] = {
+    "captures": ("representative", "held"),
     "readings": ("main_peak_reference_g_s", "main_peak_reference_g_s_u"),
 }
 

@@ -5,6 +5,7 @@ had; then the draft takes the place of what was lost. Kept deliveries are linked
 cut off leaves everything as it was.
 """
 
+import errno
 import json
 import os
 import shutil
@@ -13,7 +14,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from data_contracts.errors import WorkspaceError
+from data_contracts.errors import WorkspaceError, first_line
+from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions, waiting_place
@@ -33,6 +35,8 @@ from pipelines.workspace.workspace import FOLDERS, Workspace
 DRAFT = ".rebuild"
 """Folder of a workspace in which it is made again."""
 Told = Callable[[str], None]
+_NO_LINKS = (errno.EXDEV, errno.EPERM, errno.ENOTSUP, errno.EMLINK)
+"""How a disk says that it gives a file no second name there: another disk, not allowed, not supported, too many."""
 
 
 @dataclass(frozen=True)
@@ -120,6 +124,7 @@ def _replay(
     """Go through all runs again; names of deliveries whose files are gone."""
     absent: list[str] = []
     linked: set[str] = set()
+    judged: set[tuple[str, datetime]] = set()
     with Warehouse(draft.warehouse_path) as warehouse:
         for number, entry in enumerate(entries, 1):
             what = f"judging {entry.week}" if entry.week else f"taking in {len(entry.deliveries)} deliveries"
@@ -129,11 +134,14 @@ def _replay(
             linked |= fresh.keys()
             absent += _link(workspace, draft, fresh)
             if entry.week:
+                if (entry.week, entry.at) in judged:  # written down anew while its entry could not be read
+                    continue
+                judged.add((entry.week, entry.at))
                 take_in_item_decisions(draft, warehouse)
                 judge_again(draft, warehouse, settings, entry.week, at=entry.at)
                 continue
             take_in_decisions(draft, warehouse)
-            take_in_all(draft, warehouse, settings, entry.at)
+            take_in_all(draft, warehouse, settings, entry.at, names={kept.source: name for name, kept in fresh.items()})
             register = standing_register(draft, warehouse).register
             read_new_captures(draft, warehouse, register, workers=settings.intake.workers, progress=_quietly)
         known = {name for entry in entries for name in entry.decisions}
@@ -176,10 +184,16 @@ def _link(workspace: Workspace, draft: Workspace, deliveries: Mapping[str, Kept]
             absent.append(name)
             continue
         target = draft.inbox / kept.source
-        if there.is_dir():
-            shutil.copytree(there, target, symlinks=True, copy_function=_linked)
-        else:
-            _linked(str(there), str(target))
+        try:
+            if there.is_dir():
+                shutil.copytree(there, target, symlinks=True, copy_function=_linked)
+            else:
+                _linked(str(there), str(target))
+        except OSError as error:
+            raise WorkspaceError(
+                f"delivery {name} can't be handed to the rebuild ({first_line(error)}): see to that, then run again; "
+                "nothing was changed"
+            ) from error
     return absent
 
 
@@ -201,10 +215,15 @@ def kept_path(workspace: Workspace, delivery: str, kept: Kept) -> Path | None:
 
 
 def _linked(source: str, target: str) -> None:
-    """The same file under a second name, or a copy where the disk knows no second names."""
+    """The same file under a second name, or a copy where the disk knows no second names.
+
+    What is there already is never written into: it may be the kept file itself.
+    """
     try:
         os.link(source, target, follow_symlinks=False)
-    except OSError:
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
         shutil.copy2(source, target, follow_symlinks=False)
 
 
@@ -224,10 +243,27 @@ def _swap(workspace: Workspace, draft: Workspace, now: datetime) -> str:
         if one.exists():
             aside = f"{path.name}.before-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}"
             one.rename(one.with_name(one.name.replace(path.name, aside)))
+    outdated = _bring_proofs(workspace, draft)
     draft.warehouse_path.replace(path)
+    for proof in outdated:
+        there = workspace.decisions / f"{TAKEN}-before-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}" / proof.name
+        there.parent.mkdir(exist_ok=True)
+        proof.replace(there)
     for folder in (workspace.waveforms, workspace.root):
         sync_folder(folder)
     return aside
+
+
+def _bring_proofs(workspace: Workspace, draft: Workspace) -> list[Path]:
+    """Put the proofs that the draft's runs made beside the other decisions; those that they did not make again."""
+    mine, theirs = (one.decisions / TAKEN for one in (workspace, draft))
+    made = [path for path in sorted(theirs.glob("[!.]*.json")) if _is_proof(path)]
+    names = {path.name for path in made}
+    outdated = [path for path in sorted(mine.glob("[!.]*.json")) if path.name not in names and _is_proof(path)]
+    for path in made:
+        mine.mkdir(exist_ok=True)
+        path.replace(mine / path.name)
+    return outdated
 
 
 def _put_in_their_places(workspace: Workspace, warehouse: Warehouse) -> None:

@@ -63,7 +63,9 @@ class Ages:
     deliveries: dict[str, Told]
     mended: Mapping[tuple[str, int | None], datetime] = field(default_factory=dict)
 
-    def now_told(self, delivery: str, source: str, written: datetime | None, now: datetime) -> Told:
+    def now_told(
+        self, delivery: str, source: str, written: datetime | None, now: datetime, *, changed: bool = False
+    ) -> Told:
         """Note when a delivery that is being taken in, or retried, said what it says.
 
         Parameters
@@ -74,8 +76,13 @@ class Ages:
             When its manifest was written, as the file says.
         now : datetime
             Time of the run.
+        changed : bool
+            Whether a delivery that was taken in before holds something else by now. Otherwise the time of its manifest stays
+            as it was first seen: putting a file back from a backup, or copying it, may set another.
         """
         before = self.deliveries.get(delivery)
+        if before is not None and before.written is not None and not changed:
+            return before
         told = Told(now if before is None else before.arrived, written and min(written, now), is_zip(source))
         self.deliveries[delivery] = told
         return told

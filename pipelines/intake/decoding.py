@@ -19,6 +19,7 @@ from data_contracts.family import Family
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.delivery import Delivery, RefusedError
 from pipelines.intake.in_turn import written_in_turn
+from pipelines.intake.readers.apart import share_machine
 from pipelines.intake.readers.recording import read_recording
 from pipelines.intake.sensor_check import wrong_sensor
 from pipelines.storage.waveforms import encode
@@ -116,7 +117,7 @@ def decode_all(groups: Sequence[Sequence[Wanted]], *, workers: int) -> Iterator[
         group[start : start + _FILES_PER_TASK] for group in groups for start in range(0, len(group), _FILES_PER_TASK)
     ]
     context = multiprocessing.get_context("forkserver")
-    with ProcessPoolExecutor(count, mp_context=context) as pool:
+    with ProcessPoolExecutor(count, mp_context=context, initializer=share_machine, initargs=(count,)) as pool:
         running: list[Future[list[Decoded]]] = []
         unsent = iter(tasks)
 

@@ -18,6 +18,7 @@ MANIFEST = "manifest.csv"
 LARGEST_MANIFEST_BYTES = 64 * 1024**2
 _LARGEST_ARCHIVE_BYTES = 32 * 1024**3  # unpacked, all members together
 _MOST_MEMBERS = 200_000
+_NO_DATE = 1980  # year of a zip's entries without a date
 
 
 class RefusedError(InputError):
@@ -76,12 +77,17 @@ class Delivery:
         return [path.removeprefix(self.prefix) for path in paths if path.startswith(self.prefix)]
 
     def written_at(self) -> datetime | None:
-        """When its manifest was written, as the file says; of a zip by the clock of whoever made it."""
+        """When its manifest was written, as the file says; of a zip by the clock of whoever made it.
+
+        None where nothing says so: a zip made without dates has those of 1980, where a zip's calendar begins (.ZIP file
+        format specification 6.3.10, 4.4.6: MS-DOS date).
+        """
         try:
             if not self.archive:
                 return datetime.fromtimestamp((self.path / MANIFEST).stat().st_mtime, UTC)
             with zipfile.ZipFile(self.path) as archive:
-                return datetime(*archive.getinfo(self.prefix + MANIFEST).date_time, tzinfo=UTC)
+                told = archive.getinfo(self.prefix + MANIFEST).date_time
+                return datetime(*told, tzinfo=UTC) if told[0] > _NO_DATE else None
         except (OSError, KeyError, ValueError, OverflowError, zipfile.BadZipFile):
             return None
 
@@ -90,7 +96,7 @@ class Delivery:
         elsewhere = sorted(name for name, _ in self._sizes() if PurePosixPath(name).name.lower() == MANIFEST)
         if not elsewhere:
             return f"there is no {MANIFEST} in the delivery: add it and deliver again"
-        return f"there is no {MANIFEST} on top of the delivery, but {elsewhere[0][:120]}: deliver that folder, with the name in small letters"
+        return f"there is no {MANIFEST} on top of the delivery, but {legible(elsewhere[0])[:120]}: deliver that folder, with the name in small letters"
 
     def _sizes(self) -> list[tuple[str, int]]:
         if self.archive:
@@ -192,6 +198,17 @@ def inner_path(name: str) -> str:
     if _leaves(plain) or not path.parts:
         raise RefusedError("path_leaves_delivery", f"{name[:120]!r} leads out of the delivery: name a file inside it")
     return str(path)
+
+
+def legible(name: str) -> str:
+    """A file's name as any table or line can hold it: bytes that are not UTF-8 become their escapes.
+
+    Parameters
+    ----------
+    name : str
+        As the file system gives it.
+    """
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def open_delivery(path: Path) -> Delivery:

@@ -117,6 +117,17 @@ def kept_deliveries(entries: Sequence[Entry]) -> dict[str, Kept]:
     return {name: kept for entry in entries for name, kept in entry.deliveries.items()}
 
 
+def _readable(workspace: Workspace) -> list[Entry]:
+    """Entries that can be read: no run ends over one that can't. What it alone held is written down anew."""
+    entries = []
+    for path in _files(workspace):
+        try:
+            entries.append(_read(path))
+        except WorkspaceError:
+            continue
+    return entries
+
+
 def note_intake(workspace: Workspace, warehouse: Warehouse, looked_at: Sequence[str], *, now: datetime) -> None:
     """Write down what an intake took in, and what earlier ones did that the journal lacks.
 
@@ -132,13 +143,13 @@ def note_intake(workspace: Workspace, warehouse: Warehouse, looked_at: Sequence[
         Time of the run.
     """
     _catch_up(workspace, warehouse, now=now)
-    entries = read_journal(workspace)
+    entries = _readable(workspace)
     written = entries[-1].deliveries if entries and entries[-1].at == now else {}
     again = [name for name in looked_at if name not in written]
     if again:
         rows = {row["delivery"]: row for row in _deliveries(warehouse)}
         held = {name: _kept(workspace, rows[name]) for name in again}
-        _write(workspace, len(entries), Entry(now, _fresh_decisions(workspace, entries), held))
+        _write(workspace, Entry(now, _fresh_decisions(workspace, entries), held))
 
 
 def note_run(workspace: Workspace, warehouse: Warehouse) -> None:
@@ -156,22 +167,22 @@ def note_run(workspace: Workspace, warehouse: Warehouse) -> None:
 
 def _catch_up(workspace: Workspace, warehouse: Warehouse, *, now: datetime | None) -> None:
     """Deliveries and runs the journal lacks, in the order of their times; a run that was cut off leaves some."""
-    entries = read_journal(workspace)
+    entries = _readable(workspace)
     known = kept_deliveries(entries)
-    judged = {(entry.week, entry.run_id, entry.at) for entry in entries if entry.week}
+    judged = {(entry.week, entry.at) for entry in entries if entry.week}  # made again, a run has another id
     missing = [row for row in _deliveries(warehouse) if row["delivery"] not in known]
     found = [
         Entry(at, deliveries={row["delivery"]: _kept(workspace, row) for row in rows})
         for at, rows in ((at, list(rows)) for at, rows in groupby(missing, key=lambda row: row["taken_in_at"]))
     ]
     runs = warehouse.query("SELECT week, run_id, finished_at FROM runs ORDER BY finished_at, week").iter_rows()
-    found += [Entry(at, week=week, run_id=run) for week, run, at in runs if (week, run, at) not in judged]
+    found += [Entry(at, week=week, run_id=run) for week, run, at in runs if (week, at) not in judged]
     if len(found) > 1:  # of one run there is one; several are of runs before
         found.sort(key=lambda entry: (entry.at, entry.week))
     for number, entry in enumerate(found):
         last = number == len(found) - 1
         decisions = _fresh_decisions(workspace, entries) if last else ()
-        _write(workspace, len(entries), Entry(entry.at, decisions, entry.deliveries, entry.week, entry.run_id))
+        _write(workspace, Entry(entry.at, decisions, entry.deliveries, entry.week, entry.run_id))
         entries.append(entry)
 
 
@@ -234,9 +245,11 @@ def _files(workspace: Workspace) -> list[Path]:
     return sorted((workspace.waveforms / FOLDER).glob("[!.]*.json"))
 
 
-def _write(workspace: Workspace, number: int, entry: Entry) -> None:
+def _write(workspace: Workspace, entry: Entry) -> None:
+    """As the file after the last: what is there, read or not, is never written over."""
     folder = workspace.waveforms / FOLDER
     folder.mkdir(exist_ok=True)
+    number = max((int(path.stem) for path in _files(workspace) if path.stem.isdecimal()), default=0)
     told = {
         "at": entry.at.astimezone(UTC).isoformat(),
         "week": entry.week,
@@ -244,7 +257,7 @@ def _write(workspace: Workspace, number: int, entry: Entry) -> None:
         "decisions": list(entry.decisions),
         "deliveries": {name: vars(kept) for name, kept in entry.deliveries.items()},
     }
-    write_atomically(folder / f"{number + 1:06d}.json", json.dumps(told, ensure_ascii=False, indent=1).encode())
+    write_atomically(folder / f"{number + 1:06d}.json", json.dumps(told, indent=1).encode())
 
 
 def _read(path: Path) -> Entry:

@@ -6,7 +6,7 @@ run leaves behind, running again puts right.
 """
 
 import itertools
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -64,6 +64,7 @@ class _Job:
     mended: list[Mend] = field(default_factory=list)  # mends since, oldest first
     discarded: frozenset[str] = frozenset()  # items a person has discarded
     written: datetime | None = None  # when its manifest was, as the file says
+    changed: bool = False  # it holds something else than when it was taken in
 
     def open_rows(self, rows: int) -> list[int]:
         """Rows in question, of a manifest known to have so many."""
@@ -78,6 +79,7 @@ def take_in(
     now: datetime,
     progress: Report | None = None,
     workers: int = 0,
+    names: Mapping[str, str] | None = None,
 ) -> list[DeliveryAccount]:
     """Retry what waits in quarantine, then take in every complete delivery.
 
@@ -95,6 +97,8 @@ def take_in(
         Told (done, total) in recordings.
     workers : int
         Processes that decode; 0 is one per core.
+    names : mapping of str to str, optional
+        Names that deliveries had before, by their name in the inbox; others are named by that.
 
     Returns
     -------
@@ -104,7 +108,7 @@ def take_in(
     file_away(workspace, warehouse)
     quarantine.note_register_faults(warehouse, register, now=now)
     _keep_vans(warehouse, register)
-    jobs = [*_waiting_jobs(workspace, warehouse), *_new_jobs(workspace, warehouse)]
+    jobs = [*_waiting_jobs(workspace, warehouse), *_new_jobs(workspace, warehouse, names or {})]
     return _take_in(workspace, warehouse, register, jobs, now=now, progress=progress, workers=workers)
 
 
@@ -197,7 +201,7 @@ def _waiting_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
         yield job
 
 
-def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
+def _new_jobs(workspace: Workspace, warehouse: Warehouse, names: Mapping[str, str]) -> Iterator[_Job]:
     """Complete deliveries in the inbox, by name; without those that are taken in and could not be moved."""
     taken = set(warehouse.query("SELECT delivery FROM deliveries")["delivery"]) | {quarantine.REGISTER}
     stuck = set(warehouse.query("SELECT source, content_id FROM deliveries WHERE place = 'inbox'").iter_rows())
@@ -205,7 +209,7 @@ def _new_jobs(workspace: Workspace, warehouse: Warehouse) -> Iterator[_Job]:
         if any(path.name == source and content_of(path, source) == held for source, held in stuck):
             continue
         stem = path.name[:-4] if path.name.lower().endswith(".zip") and not path.is_dir() else path.name
-        name, number = stem, 1
+        name, number = names.get(path.name, stem), 1
         while name in taken:
             number += 1
             name = f"{stem}~{number}"
@@ -255,6 +259,7 @@ def _open(job: _Job, now: datetime) -> None:
         job.total, job.dated = len(rows), date_of_delivery(rows, now)
         job.text = [row for row in rows if row.number not in job.settled]
         job.written = job.opened.written_at()
+        job.changed = job.again and job.opened.content_id() != job.content_id
         job.items += unnamed_files(job.delivery, job.opened, rows, job.discarded)
         for number in sorted(job.waiting - {row.number for row in rows}):
             reason = f"row {number} is no longer in the manifest: put it back, or discard the item"
@@ -296,7 +301,7 @@ def _commit(
     workspace: Workspace, warehouse: Warehouse, job: _Job, decoded: Sequence[Decoded], said: Ages, *, now: datetime
 ) -> bool:
     """Commit one delivery; False if nothing about it changed."""
-    told = said.now_told(job.delivery, job.source, job.written, now)
+    told = said.now_told(job.delivery, job.source, job.written, now, changed=job.changed)
     ready = [row.with_conditions(result.conditions) for row, result in zip(job.ready, decoded, strict=True)]
     found = {d.waveform_id: d.encoded for d in decoded if d.waveform_id is not None}
     wins = winning_claims(warehouse)

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterable
 from pathlib import PurePosixPath
 
-from pipelines.intake.delivery import MANIFEST, Delivery, RefusedError, inner_path
+from pipelines.intake.delivery import MANIFEST, Delivery, RefusedError, inner_path, legible
 from pipelines.intake.manifest import TextRow
 from pipelines.intake.quarantine import Item
 from pipelines.intake.readers.recording import ending_of
@@ -40,10 +40,10 @@ def unnamed_files(
     items = [
         Item(
             delivery,
-            name,
+            legible(name),
             None,
             RULE,
-            f"{name[:120]}: no row names this file: add its row to manifest.csv, or discard it",
+            f"{legible(name)[:120]}: no row names this file: add its row to manifest.csv, or discard it",
             0,
         )
         for name in opened.files()

@@ -2,7 +2,7 @@
 
 objects/ holds the bytes, named by their SHA-256, so a file that has not changed since an earlier backup is not copied
 again. backups/ holds a JSON file for each backup: its moment, the version that made it, and for every file of the workspace its
-path, hash, size and mode. A backup counts once its list is there, which is written last. Whatever a backup names is read back and
+path, hash, size, mode and time. A backup counts once its list is there, which is written last. Whatever a backup names is read back and
 hashed when the backup is made and when it is put back. A place belongs to one workspace. Any that `fsspec` knows will do.
 """
 
@@ -12,7 +12,7 @@ import os
 import shutil
 import uuid
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -43,11 +43,14 @@ class Backup:
         Hash, size and mode of every file, by its path within the workspace.
     version : str
         Version of Vansnap that made it.
+    times : mapping of str to int
+        When every file was last written, by its path; backups of before 2026-11-30 don't tell. [ns since 1970]
     """
 
     name: str
     files: dict[str, tuple[str, int, int]]
     version: str
+    times: dict[str, int] = field(default_factory=dict)
 
     @property
     def size(self) -> int:
@@ -92,7 +95,8 @@ class BackupPlace:
         try:
             document: dict[str, Any] = json.loads(self._files.cat_file(f"{self._root}/backups/{name}.json"))
             files = {str(path): (str(h), int(size), int(mode)) for path, (h, size, mode) in document["files"].items()}
-            return Backup(name, files, str(document["version"]))
+            times = {str(path): int(at) for path, at in document.get("times", {}).items()}
+            return Backup(name, files, str(document["version"]), times)
         except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
             raise WorkspaceError(
                 f"{self.place}/backups/{name}.json can't be read ({first_line(error)}): move it away, and use another backup"
@@ -127,6 +131,7 @@ class BackupPlace:
         if "file" in _protocols(self._files) and Path(self._root).resolve().is_relative_to(workspace.root):
             raise InputError(f"{self.place} is within the workspace: name a place outside it, best on another disk")
         files: dict[str, tuple[str, int, int]] = {}
+        times: dict[str, int] = {}
         copied = 0
         try:
             self._claim(workspace)
@@ -140,8 +145,10 @@ class BackupPlace:
                         continue  # still being delivered, or taken back
                     raise
                 files[name] = (digest, status.st_size, status.st_mode & 0o777)
-            backup = Backup(at.astimezone(UTC).strftime("%Y%m%dT%H%M%S%fZ"), files, version)
-            self._put(f"{self._root}/backups/{backup.name}.json", {"version": version, "files": files})
+                times[name] = status.st_mtime_ns
+            backup = Backup(at.astimezone(UTC).strftime("%Y%m%dT%H%M%S%fZ"), files, version, times)
+            document = {"version": version, "files": files, "times": times}
+            self._put(f"{self._root}/backups/{backup.name}.json", document)
         except OSError as error:
             raise WorkspaceError(
                 f"the backup to {self.place} failed ({error.strerror or first_line(error)}): earlier backups are as they were; "
@@ -260,6 +267,8 @@ class BackupPlace:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 self._take(name, backup, path)
                 path.chmod(mode)
+                if name in backup.times:
+                    os.utime(path, ns=(backup.times[name],) * 2)
             draft.rename(root)
         except OSError as error:
             raise WorkspaceError(f"can't write {root} ({error.strerror}): make room, or name another folder") from error

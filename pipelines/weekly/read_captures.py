@@ -147,7 +147,7 @@ def _family_of(register: Register, van_id: str) -> Family | None:
 
 def _family_print(family: Family) -> str:
     """Hash over every figure of a family that a reading rests on."""
-    figures = {name: value for name, value in vars(family).items() if name not in ("fuel", "hybrid")}
+    figures = {name: value for name, value in vars(family).items() if name not in ("fuel", "hybrid", "warranty_km")}
     return hashlib.sha256(repr(_plain(figures)).encode()).hexdigest()
 
 

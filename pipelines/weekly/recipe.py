@@ -9,6 +9,7 @@ from typing import Any
 import duckdb
 
 from data_contracts.errors import VansnapError, WorkspaceBusyError
+from pipelines.intake.journal import unreadable_entries
 from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.run_summary import WeeklySummary
@@ -58,6 +59,7 @@ def week_by_recipe(root: Path, week: str | None, *, quiet: bool, now: datetime |
         fresh,
         tracked.tests,
         len(chunks_aside(open_workspace(root).waveforms)),
+        tuple(unreadable_entries(open_workspace(root))),
     )
 
 

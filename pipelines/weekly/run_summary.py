@@ -33,6 +33,8 @@ class WeeklySummary:
         What the plan of the tests comes to.
     unreferenced : int
         Chunks of waveforms set aside, now or before, because no row of the warehouse names them.
+    unreadable : tuple of str
+        Entries of the journal that can't be read; the run went on without them.
     """
 
     week: str
@@ -44,6 +46,7 @@ class WeeklySummary:
     published: bool
     tests: tuple[Fact, ...] = ()
     unreferenced: int = 0
+    unreadable: tuple[str, ...] = ()
 
     def document(self) -> dict[str, Any]:
         """For `--json`."""
@@ -56,6 +59,7 @@ class WeeklySummary:
             "notices": [notice["text"] for notice in self.notices],
             "published": self.published,
             "unreferenced_chunks": self.unreferenced,
+            "unreadable_journal": list(self.unreadable),
             "tests": {name: value for fact in self.tests for name, value in {**fact.words, **fact.numbers}.items()},
         }
 
@@ -88,6 +92,10 @@ class WeeklySummary:
             lines.append(
                 f"set aside: {self.unreferenced} chunks of waveforms that no row names; `vansnap check` says what to do"
             )
+        lines += [
+            f"{name} can't be read, the run went on without it: put it back from a backup (`vansnap restore`)"
+            for name in self.unreadable
+        ]
         lines.append(f"read: {self.captures_read} recordings")
         lines.append(
             "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))

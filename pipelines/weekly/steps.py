@@ -77,7 +77,13 @@ def intake(home: Path, *, quiet: bool = True, now: datetime | None = None) -> tu
 
 
 def take_in_all(
-    workspace: Workspace, warehouse: Warehouse, settings: Settings, at: datetime, *, progress: Report | None = None
+    workspace: Workspace,
+    warehouse: Warehouse,
+    settings: Settings,
+    at: datetime,
+    *,
+    progress: Report | None = None,
+    names: Mapping[str, str] | None = None,
 ) -> tuple[DeliveryAccount, ...]:
     """What an intake does once the warehouse is open.
 
@@ -91,6 +97,8 @@ def take_in_all(
         Time of the run.
     progress : callable, optional
         Told (done, total) in recordings.
+    names : mapping of str to str, optional
+        Names that deliveries had before, by their name in the inbox.
 
     Returns
     -------
@@ -100,7 +108,7 @@ def take_in_all(
     keep_families(workspace, warehouse, register)
     take_in_item_decisions(workspace, warehouse)
     workers = settings.intake.workers
-    return tuple(take_in(workspace, warehouse, register, now=at, progress=progress, workers=workers))
+    return tuple(take_in(workspace, warehouse, register, now=at, progress=progress, workers=workers, names=names))
 
 
 def read_captures(home: Path, *, quiet: bool = True) -> int:
@@ -309,6 +317,8 @@ def _data_id(warehouse: Warehouse, register: Register, settings: Settings, week:
     repairs = register.repairs_frame().drop(READ_FROM_WORDS)
     for frame in (waiting, accounts, decided, register.vans_frame(), repairs):
         digest.update(frame.write_csv().encode())
+    warranties = sorted((name, family.warranty_km) for name, family in register.families.items())
+    digest.update(repr(warranties).encode())
     digest.update(repr((register.absences, register.works)).encode())
     digest.update(json.dumps(settings.model_dump(mode="json", exclude=_NO_RESULT), sort_keys=True).encode())
     digest.update(f"{VERSION}\x1f{METHOD}\x1f{_models_print()}".encode())

@@ -1,5 +1,6 @@
 """A run on a handful of recordings, value by value: what a capture says of its recording, how a run is named and summed up."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -82,6 +83,8 @@ def test_a_run_is_named_by_its_week_and_data_alone(home: Workspace) -> None:
     register, settings = load_register(home.register), load_settings(home.settings_path)
     with Warehouse(home.warehouse_path) as warehouse:
         data = _data_id(warehouse, register, settings, "2026-W10")
+        warranted = {name: replace(family, warranty_km=1e5) for name, family in register.families.items()}
+        assert _data_id(warehouse, replace(register, families=warranted), settings, "2026-W10") != data
         assert _data_id(warehouse, register, settings, "2026-W10") == data
         assert _data_id(warehouse, register, settings, "2026-W09") != data  # before its captures
         warehouse.execute("UPDATE captures SET depot = 'south'")
@@ -142,6 +145,9 @@ def test_the_summary_of_a_week_adds_up() -> None:
     assert quiet[1] == "taken in: nothing new in the inbox"
     assert quiet[-1] == "nothing changed since the last run; the published file stays"
     assert "Fahrzeug" in summary.text("de")
+    halting = replace(summary, unreadable=("waveforms/journal/000001.json",))
+    assert "waveforms/journal/000001.json can't be read, the run went on without it" in halting.text()
+    assert halting.document()["unreadable_journal"] == ["waveforms/journal/000001.json"]
 
 
 def test_a_van_of_an_unknown_family_waits_until_the_family_is_added(tmp_path: Path) -> None:

@@ -110,12 +110,15 @@ def test_a_draft_of_a_run_that_was_cut_off_goes_and_other_files_stay(home: Works
 def test_a_backup_brings_every_file_back(home: Workspace, tmp_path: Path) -> None:
     place = str(tmp_path / "backups")
     home.settings_path.chmod(0o600)
+    manifest = home.delivered / "first" / "manifest.csv"
+    os.utime(manifest, (AT.timestamp(), AT.timestamp()))
     assert "read back and right" in back_up(home, place)
     before = files(home.root)
     shutil.rmtree(home.root)
     said = restore(home.root, place)
     assert "vansnap check" in said
     assert files(home.root) == before
+    assert manifest.stat().st_mtime == AT.timestamp()  # by it, which of two manifests was written later
     assert home.settings_path.stat().st_mode & 0o777 == 0o600
     assert check_workspace(home) == []
 

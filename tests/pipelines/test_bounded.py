@@ -1,7 +1,9 @@
 """Files from outside that unpack to far more than their size: refused in one line, without taking the machine with them."""
 
 import io
+import os
 import resource
+import signal
 import time
 import zipfile
 from pathlib import Path
@@ -15,7 +17,7 @@ import pytest
 from data_contracts.capture import Conditions
 from data_contracts.errors import InputError, UnreadableFileError, WaveformError
 from pipelines.commands.read import read_apart
-from pipelines.intake.readers.apart import apart, bounded
+from pipelines.intake.readers.apart import _of_machine, apart, bounded, share_machine
 from pipelines.intake.readers.recording import read_recording, sketch_recording
 from pipelines.reports.bag import MANIFEST, TAG_MANIFEST
 from pipelines.reports.evidence_check import MOST_MEMBERS, check_evidence
@@ -64,6 +66,33 @@ def test_what_takes_more_memory_than_allowed_is_refused_and_the_next_file_is_rea
     assert apart(grow, 1024**2) == 1024**2
     with pytest.raises(UnreadableFileError, match=r"more than 0\.05 s"):
         bounded(256 * 1024**2, 0.05, time.sleep, 2)
+
+
+def ends(signed: str, number: int) -> None:
+    """End this process as for want of memory, with a letter for every time."""
+    with Path(signed).open("a") as file:
+        file.write("x")
+    os.kill(os.getpid(), number)
+
+
+@pytest.mark.parametrize(("number", "times"), [(signal.SIGABRT, 1), (signal.SIGKILL, 1), (signal.SIGSEGV, 2)])
+def test_what_ends_for_want_of_memory_is_not_tried_again(tmp_path: Path, number: int, times: int) -> None:
+    signed = tmp_path / "times"
+    with pytest.raises(UnreadableFileError, match="damaged beyond reading"):
+        bounded(256 * 1024**2, 60.0, ends, str(signed), number)
+    assert len(signed.read_text()) == times
+    assert bounded(256 * 1024**2, 60.0, grow, 1024) == 1024
+
+
+def test_workers_share_the_memory_of_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    pages = {"SC_PHYS_PAGES": 16 * 1024**2, "SC_PAGE_SIZE": 1024}
+    monkeypatch.setattr("os.sysconf", pages.__getitem__)
+    try:
+        for workers, gigabytes in ((1, 12.0), (4, 3.0), (64, 1.0)):
+            share_machine(workers)
+            assert _of_machine() == gigabytes * 1024**3
+    finally:
+        share_machine(1)
 
 
 def test_a_delivery_with_such_a_file_is_taken_in_but_for_that(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""What a family says of its fuel and of being a hybrid changes no reading: nothing is read again for it."""
+"""What a family says of its fuel, of being a hybrid and of its warranty changes no reading: nothing is read again for it."""
 
 from typing import Any
 
@@ -21,8 +21,10 @@ def printed(**keys: Any) -> str:
     return _family_print(parse_family("brook-20", TABLE | keys))
 
 
-@pytest.mark.parametrize("keys", [{"fuel": "petrol"}, {"hybrid": "full"}, {"hybrid": "mild", "fuel": "petrol"}])
-def test_stating_it_reads_nothing_again(keys: dict[str, str]) -> None:
+@pytest.mark.parametrize(
+    "keys", [{"fuel": "petrol"}, {"hybrid": "full"}, {"hybrid": "mild", "fuel": "petrol"}, {"warranty_km": 1e5}]
+)
+def test_stating_it_reads_nothing_again(keys: dict[str, Any]) -> None:
     assert printed(**keys) == printed()
 
 

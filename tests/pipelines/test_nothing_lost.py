@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import zipfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -59,6 +60,17 @@ def test_an_original_that_comes_after_its_correction_does_not_supersede_it(home:
     assert ask(home, "SELECT duplicates FROM deliveries WHERE delivery = 'again'").item() == 1
 
 
+def test_of_zips_without_dates_the_one_that_came_later_counts(home: Workspace) -> None:
+    for name, coolant in (("wrong", "12"), ("right", "85")):
+        made = deliver(home.root / name, [row("w.csv", coolant_c=coolant)], {"w.csv": recording(1)})
+        with zipfile.ZipFile(home.inbox / f"{name}.zip", "w") as archive:
+            for file in made.iterdir():
+                date = (2026, 3, 2, 9, 0, 0) if name == "wrong" else (1980, 1, 1, 0, 0, 0)
+                archive.writestr(zipfile.ZipInfo(file.name, date), file.read_bytes())
+        run_intake(home)
+    assert ask(home, STATES).rows() == [("right", "held", 85.0, None), ("wrong", "superseded", 12.0, "right row 1")]
+
+
 def test_both_in_one_run_in_the_wrong_order_of_names(home: Workspace) -> None:
     for name, coolant, at in (("a", "85", NOW - DAY), ("b", "12", NOW - 3 * DAY)):
         deliver(home.inbox / name, [row("w.csv", coolant_c=coolant)], {"w.csv": recording(1)})
@@ -79,6 +91,20 @@ def test_a_row_that_waited_does_not_supersede_its_correction(home: Workspace) ->
     run_intake(home, now=NOW + DAY)
     (home.root / "away").rename(home.quarantine / "wrong")
     run_intake(home, now=NOW + 2 * DAY)
+    assert ask(home, STATES).rows() == [("right", "held", 85.0, None), ("wrong", "superseded", 12.0, "right row 1")]
+    assert closed(home)
+
+
+def test_a_row_that_waited_is_as_old_as_it_was_when_its_file_is_put_back(home: Workspace) -> None:
+    deliver(home.inbox / "wrong", [row("w.csv", van="V004", coolant_c="12")], {"w.csv": recording(1)})
+    written(home.inbox / "wrong", NOW - 3 * DAY)
+    run_intake(home)
+    written(home.quarantine / "wrong", NOW + DAY)  # a copy of it
+    deliver(home.inbox / "right", [row("w.csv", van="V004", coolant_c="85")], {"w.csv": recording(1)})
+    written(home.inbox / "right", NOW - DAY)
+    vans = home.register / "vans.csv"
+    vans.write_text(VANS + "V004,brook-20,north,2024-01-01,2027-01-01\n", encoding="utf-8")
+    run_intake(home, now=NOW + DAY)
     assert ask(home, STATES).rows() == [("right", "held", 85.0, None), ("wrong", "superseded", 12.0, "right row 1")]
     assert closed(home)
 

@@ -1,22 +1,27 @@
 """A lost warehouse made again from what was kept, table by table the one that was lost; and `check`, which looks at all of it."""
 
+import errno
 import hashlib
 import json
+import os
 import shutil
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 
 from data_contracts.errors import WorkspaceError
 from data_contracts.tables import TABLES
+from pipelines.commands import rebuild as rebuild_module
 from pipelines.commands.check import check_workspace
-from pipelines.commands.rebuild import DRAFT, rebuild, rebuild_text
+from pipelines.commands.rebuild import DRAFT, _linked, rebuild, rebuild_text
+from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import ItemDecision, record_item
 from pipelines.intake.corrections import Mend, record_mend
-from pipelines.intake.journal import read_journal
+from pipelines.intake.journal import kept_deliveries, read_journal
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.weekly import steps
 from pipelines.workspace.workspace import Workspace
@@ -142,6 +147,93 @@ def test_a_workspace_from_before_the_journal_gets_one_with_its_next_run(home: Wo
     assert len(entries[-1].decisions) == 3
 
 
+def test_a_run_goes_on_past_an_entry_that_can_not_be_read_and_writes_over_none(home: Workspace) -> None:
+    journal = home.waveforms / "journal"
+    broken = first(journal, "*.json")
+    whole = broken.read_bytes()
+    broken.write_text("{")
+    before = {path: path.read_bytes() for path in journal.iterdir()}
+    deliver(home.inbox / "more", [row("z.csv", at="2026-03-03T09:00:00Z")], {"z.csv": recording(9)})
+    steps.intake(home.root, now=NOW + 5 * DAY)
+    assert {path: path.read_bytes() for path in before} == before
+    with pytest.raises(WorkspaceError, match=r"journal/000001\.json can't be read"):
+        rebuild(home)
+    broken.unlink()
+    newest = max(journal.glob("*.json"))
+    content = newest.read_bytes()
+    deliver(home.inbox / "last", [row("z.csv", at="2026-03-04T09:00:00Z")], {"z.csv": recording(10)})
+    steps.intake(home.root, now=NOW + 6 * DAY)
+    assert newest.read_bytes() == content
+    assert {"one", "two", "more", "last"} <= kept_deliveries(read_journal(home)).keys()
+    broken.write_bytes(whole)
+    steps.read_captures(home.root)
+    was = tables(home)
+    rebuild(home)
+    assert differing(was, tables(home)) == []
+
+
+def test_after_a_rebuild_no_run_is_written_down_twice(home: Workspace) -> None:
+    steps.track(home.root, "2026-W10")
+    with Warehouse(home.warehouse_path) as warehouse:
+        warehouse.execute("UPDATE runs SET run_id = 'of another version'")
+    before = len(read_journal(home))
+    steps.intake(home.root, now=NOW + 5 * DAY)
+    assert len(read_journal(home)) == before
+
+
+def test_proofs_made_again_take_the_place_of_those_that_were_worded_otherwise(
+    home: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def proof(workspace: Workspace, name: str) -> Path:
+        path = workspace.decisions / "taken" / f"{name}.json"
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(json.dumps({"order_id": "o", "person": PERSON, "note": name}))
+        return path
+
+    def replayed(*given: Any) -> list[str]:
+        for name in ("worded anew", "the same"):
+            proof(given[1], name)
+        return replay(*given)
+
+    replay = rebuild_module._replay
+    monkeypatch.setattr(rebuild_module, "_replay", replayed)
+    others = set((home.decisions / "taken").iterdir())
+    old, same = proof(home, "old"), proof(home, "the same")
+    rebuild(home, now=NOW)
+    assert set((home.decisions / "taken").iterdir()) == others | {same, old.with_stem("worded anew")}
+    assert [path.name for path in (home.decisions / "taken-before-20260401T060000Z").iterdir()] == [old.name]
+
+
+def test_a_delivery_keeps_its_name_though_the_first_of_that_name_is_gone(home: Workspace) -> None:
+    before = ask(home, "SELECT delivery, source FROM deliveries ORDER BY 1").rows()
+    assert ("one~2", "one") in before
+    shutil.rmtree(home.delivered / "one")
+    made = rebuild(home)
+    assert made.absent == ("one",)
+    assert ask(home, "SELECT delivery, source FROM deliveries ORDER BY 1").rows() == [
+        each for each in before if each[0] != "one"
+    ]
+
+
+def test_a_file_is_copied_only_where_the_disk_knows_no_second_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept, other = tmp_path / "kept", tmp_path / "other"
+    kept.write_text("kept")
+    other.write_text("other")
+    os.link(kept, tmp_path / "there")
+    with pytest.raises(FileExistsError):
+        _linked(str(other), str(tmp_path / "there"))
+    assert kept.read_text() == "kept"
+
+    def refused(*_: object, **__: object) -> None:
+        raise OSError(errno.EXDEV, "another disk")
+
+    monkeypatch.setattr(os, "link", refused)
+    _linked(str(kept), str(tmp_path / "copy"))
+    assert (tmp_path / "copy").read_text() == "kept"
+
+
 def flip(path: Path, place: float = 0.5) -> None:
     content = bytearray(path.read_bytes())
     content[int(place * (len(content) - 1))] ^= 0x10
@@ -241,3 +333,16 @@ def test_a_deep_check_finds_a_result_that_its_samples_do_not_give(home: Workspac
     findings = check_workspace(home, deep=True)
     assert [line for line in findings if line.startswith("table captures differs when read anew, in odometer_km: run")]
     assert not (home.root / DRAFT).exists()
+
+
+def test_a_deep_check_judges_anew_and_finds_what_judging_does_not_give(home: Workspace) -> None:
+    week = steps.resolve_week(home.root, "2026-W10")
+    steps.publish_week(home.root, week, steps.track(home.root, week))
+    said: list[str] = []
+    findings = check_workspace(home, deep=True, told=said.append)
+    assert [line for line in findings if line.startswith("table ")] == []
+    assert f"judging {week} anew" in said
+    with Warehouse(home.warehouse_path) as warehouse:
+        warehouse.execute("UPDATE captures SET held = 'low_throughout' WHERE delivery = 'one'")
+    (finding,) = [line for line in check_workspace(home, deep=True) if line.startswith("table ")]
+    assert finding.startswith("table captures differs when judged anew, in held: run")

@@ -2,6 +2,7 @@
 
 import multiprocessing
 import os
+import signal
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -21,6 +22,10 @@ MOST_MEMORY = 8 * 1024**3
 UPLOAD_MEMORY = 2 * 1024**3
 """The same for a file that somebody uploaded to the board. Of our choosing. [bytes]"""
 _SHARE_OF_MACHINE = 0.75
+_LEAST_SHARE = 1024**3
+"""Of one of several workers: twice the largest file. Of our choosing. [bytes]"""
+_OUT_OF_MEMORY = (-signal.SIGKILL, -signal.SIGABRT)
+"""How a process ends that the system stops for want of memory, or whose library gives up for it."""
 
 
 @dataclass
@@ -32,7 +37,21 @@ class _Decoder:
 
 
 _decoder: _Decoder | None = None
+_ended: int | None = None  # exit code of the process that crashed last
 _one_at_a_time = threading.Lock()
+_sharing = 1  # workers that share the machine's memory, each with such a process
+
+
+def share_machine(workers: int) -> None:
+    """Tell this process that it is one of several workers, so that all their bounds together keep to the machine's memory.
+
+    Parameters
+    ----------
+    workers : int
+        How many there are.
+    """
+    global _sharing
+    _sharing = workers
 
 
 def apart(function: Callable[_P, _Result], *args: _P.args, **more: _P.kwargs) -> _Result:
@@ -64,7 +83,7 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
     Parameters
     ----------
     memory : int
-        What the call may take; at most three quarters of what the machine has. [bytes]
+        What the call may take; at most three quarters of what the machine has, shared among `share_machine`'s workers. [bytes]
     seconds : float
         How long it may take. [s]
     function, *args, **more
@@ -76,9 +95,8 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
     """
     with _one_at_a_time:
         answer = _asked(memory, seconds, (function, args, more))
-        if (
-            answer is None
-        ):  # once more: the process itself may have been in trouble, and no sound file may be refused for that
+        # once more: the process itself may have been in trouble, and no sound file may be refused for that
+        if answer is None and _ended not in _OUT_OF_MEMORY:
             answer = _asked(memory, seconds, (function, args, more))
         if answer is None:
             raise UnreadableFileError(
@@ -92,7 +110,7 @@ def bounded(memory: int, seconds: float, function: Callable[_P, _Result], *args:
 
 def _asked(memory: int, seconds: float, what: tuple[object, ...]) -> tuple[bool, object] | None:
     """The other process's answer to a call; None where it crashed."""
-    global _decoder
+    global _decoder, _ended
     if _decoder is None or not _decoder.process.is_alive():
         _decoder = _started()
     try:
@@ -101,6 +119,7 @@ def _asked(memory: int, seconds: float, what: tuple[object, ...]) -> tuple[bool,
             raise UnreadableFileError(f"it takes more than {seconds:g} s to read: export it again")
         answer: tuple[bool, object] = _decoder.pipe.recv()
     except (EOFError, OSError):
+        _ended = _stopped(_decoder)
         _stop()
         return None
     except BaseException:
@@ -111,7 +130,8 @@ def _asked(memory: int, seconds: float, what: tuple[object, ...]) -> tuple[bool,
 
 def _of_machine() -> int:
     try:
-        return int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * _SHARE_OF_MACHINE)
+        whole = int(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * _SHARE_OF_MACHINE)
+        return min(whole, max(whole // _sharing, _LEAST_SHARE))
     except (AttributeError, OSError, ValueError):
         return MOST_MEMORY
 
@@ -123,6 +143,12 @@ def _started() -> _Decoder:
     process.start()
     theirs.close()
     return _Decoder(process, ours)
+
+
+def _stopped(decoder: _Decoder) -> int | None:
+    """Exit code of a process whose pipe has closed; None where it has not ended within a second."""
+    decoder.process.join(1.0)
+    return decoder.process.exitcode
 
 
 def _stop() -> None:
