@@ -73,7 +73,7 @@ def is_tracked() -> pl.Expr:
 
 
 def is_good() -> pl.Expr:
-    """Whether a capture counts as a snap, for tracking and for the proof of a repair.
+    """Whether a capture counts as a snap.
 
     Returns
     -------
