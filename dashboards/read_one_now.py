@@ -4,10 +4,8 @@ import json
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, NamedTuple
 
-import polars as pl
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
@@ -18,7 +16,7 @@ from dashboards.display import language, reader
 from dashboards.launch import UPLOAD_MEGABYTES
 from dashboards.snap_drawing import draw
 from dashboards.text import inert, message
-from dashboards.van_now import held_table, more_said, snap_lines, verdict
+from dashboards.van_now import held_table, more_said, reading_frame, snap_lines, verdict
 from dashboards.who import me
 from data_contracts.capture import Conditions
 from data_contracts.causes import EVERY_CAUSE
@@ -378,32 +376,3 @@ def _of_file(document: Mapping[str, Any]) -> str:
     said = document.get("conditions_of_file", {})
     first = next(iter(said.values()), None)
     return ", ".join(measured(first if isinstance(first, dict) else said))
-
-
-def reading_frame(
-    capture: Mapping[str, object], repeats: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
-) -> pl.DataFrame:
-    """Values of one capture document, shaped as `queries.reading` gives them.
-
-    Parameters
-    ----------
-    capture : mapping
-        One of `ReadResult.document["captures"]`.
-    repeats : mapping of str to mapping, optional
-        repeat_u and repeat_from of each quantity of the visit.
-
-    Returns
-    -------
-    polars.DataFrame
-    """
-    readings = capture["readings"]
-    assert isinstance(readings, dict)
-    rows = []
-    for name, entry in readings.items():
-        apart = repeats.get(name, {})
-        rows.append(
-            (name, entry["value"], entry["u"], None, entry.get("mark"), apart.get("repeat_u"), apart.get("repeat_from"))
-        )
-    numbers = dict.fromkeys(("value", "u", "repeat_u"), pl.Float64)
-    names = ("quantity", "value", "u", "unread", "mark", "repeat_u", "repeat_from")
-    return pl.DataFrame(rows, schema={name: numbers.get(name, pl.String) for name in names}, orient="row")

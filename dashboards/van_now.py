@@ -1,6 +1,7 @@
 """What one recording says of its van: better, same or worse, what hurts most first, and every quantity in its band."""
 
 from collections.abc import Collection, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
@@ -152,3 +153,32 @@ def _level(row: Mapping[str, Any], value: float | None) -> str:
 
 def _word(key: str) -> str:
     return VISIT_WORDS[key].in_language(language())
+
+
+def reading_frame(
+    capture: Mapping[str, object], repeats: Mapping[str, Mapping[str, Any]] = MappingProxyType({})
+) -> pl.DataFrame:
+    """Values of one capture document, shaped as `queries.reading` gives them.
+
+    Parameters
+    ----------
+    capture : mapping
+        One of `ReadResult.document["captures"]`.
+    repeats : mapping of str to mapping, optional
+        repeat_u and repeat_from of each quantity of the visit.
+
+    Returns
+    -------
+    polars.DataFrame
+    """
+    readings = capture["readings"]
+    assert isinstance(readings, dict)
+    rows = []
+    for name, entry in readings.items():
+        apart = repeats.get(name, {})
+        rows.append(
+            (name, entry["value"], entry["u"], None, entry.get("mark"), apart.get("repeat_u"), apart.get("repeat_from"))
+        )
+    numbers = dict.fromkeys(("value", "u", "repeat_u"), pl.Float64)
+    names = ("quantity", "value", "u", "unread", "mark", "repeat_u", "repeat_from")
+    return pl.DataFrame(rows, schema={name: numbers.get(name, pl.String) for name in names}, orient="row")
