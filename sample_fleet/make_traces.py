@@ -39,7 +39,7 @@ def made(codes: Sequence[str] = tuple(EVERY_CAUSE)) -> dict[str, Any]:
     """
     grid = np.arange(round((LAST_S - FIRST_S) / STEP_S) + 1) * STEP_S + FIRST_S
     healthy, release = _snap(HEALTHY, grid)
-    causes = {code: _snap(replace(HEALTHY, **{code: SEVERITY}, **MORE.get(code, {})), grid)[0] for code in EVERY_CAUSE}
+    causes = {code: _snap(replace(HEALTHY, **{code: SEVERITY}, **MORE.get(code, {})), grid)[0] for code in codes}
     return {
         "family": FAMILY,
         "severity": SEVERITY,

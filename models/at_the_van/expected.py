@@ -53,9 +53,9 @@ class Expectation:
         At the van's last visit; NaN without. [unit of the quantity]
     last_u : float
         Its standard uncertainty. [unit of the quantity]
-    van_repeat_u : float
-        From repeat to repeat, as published of the van's last visit from its own repeats; NaN where it rests on the family's.
-        [unit of the quantity]
+    van_repeat_u, van_repeat_degrees : float
+        From repeat to repeat, as published of the van's last visit from its own repeats, widened for few; NaN where it rests
+        on the family's. [unit of the quantity] And how many beyond the first of each visit these are. [1]
     """
 
     baseline: float
@@ -67,6 +67,7 @@ class Expectation:
     last: float
     last_u: float
     van_repeat_u: float = np.nan
+    van_repeat_degrees: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -289,7 +290,18 @@ def _expected(quantity: str, van_id: str, captures: pl.DataFrame, rows: pl.DataF
         last=float(_number(newest.get("value"))[0]),
         last_u=float(_number(newest.get("value_u"))[0]),
         van_repeat_u=float(_number(newest.get("repeat_u"))[0]) if newest.get("repeat_from") in OF_THE_VAN else np.nan,
+        van_repeat_degrees=_repeat_degrees(read.filter(pl.col("van_id") == van_id), newest),
     )
+
+
+def _repeat_degrees(read: pl.DataFrame, newest: Mapping[str, object]) -> float:
+    """Repeats beyond the first of each visit that a van's scatter from repeat to repeat rests on: of the newest visit, or of
+    all up to it; 0 where it rests on the family's."""
+    if newest.get("repeat_from") not in OF_THE_VAN:
+        return 0.0
+    week = pl.lit(str(newest["week"]))
+    rows = read.filter(pl.col("week") == week if newest["repeat_from"] == "visit" else pl.col("week") <= week)
+    return float(rows.height - rows["visit"].n_unique())
 
 
 def _baseline(quantity: str, newest: Mapping[str, object], family: FamilyLevel) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from data_contracts.facts.fact import Fact
 from models.at_the_van.expected import Expectation
 from models.statistics.arrays import Codes, Floats
-from models.tracking.repeats import ENOUGH, covering, scatter_of_repeats
+from models.tracking.repeats import covering, scatter_of_repeats, unwidened
 from models.tracking.scales import derivative, to_scale
 from models.tracking.visits import COUNTS, is_tracked, medoids
 
@@ -120,15 +120,15 @@ def over_repeats(
         read = column[there]
         value, trace_u = float(np.mean(read) if name in COUNTS else np.median(read)), float(np.median(u[name][there]))
         of = expected.get(name)
-        van_sd, family_sd = np.nan, np.nan
+        van_sd, degrees, family_sd = np.nan, 0.0, np.nan
         if of is not None:
-            van_sd = of.van_repeat_u
+            van_sd, degrees = unwidened(of.van_repeat_u, of.van_repeat_degrees), of.van_repeat_degrees
             family_sd = of.within * float(np.abs(derivative(name, to_scale(name, np.array([value])))[0]))
         found = scatter_of_repeats(
             np.array([np.std(read, ddof=1) if count > 1 else np.nan]),
             np.array([count]),
             np.array([van_sd]),
-            np.array([float(ENOUGH) if np.isfinite(van_sd) else 0.0]),
+            np.array([degrees if np.isfinite(van_sd) else 0.0]),
             np.array([family_sd]),
         )
         repeat_u = float(found.u[0])

@@ -12,6 +12,7 @@ import numpy as np
 from data_contracts.errors import InputError
 from data_contracts.family import Family
 from data_contracts.limits import DRY_AIR_GAS_CONSTANT_J_KG_K, ZERO_CELSIUS_K
+from models.physics.speed_density import TEMPERATURE_POWER, temperature_u
 from models.statistics.arrays import Floats
 from models.statistics.estimate import Estimate, estimate
 
@@ -281,7 +282,12 @@ def log_ratios(air: Air, *, reference_intake_air_c: float, reference_barometer_k
 
 
 def log_factor(
-    air: Air, exponents: Exponents, *, reference_intake_air_c: float, reference_barometer_kpa: float
+    air: Air,
+    exponents: Exponents,
+    *,
+    reference_intake_air_c: float,
+    reference_barometer_kpa: float,
+    used: float = 0.0,
 ) -> tuple[Floats, Floats]:
     """Logarithm of the factor that brings a flow to reference conditions, and its standard uncertainty.
 
@@ -293,6 +299,8 @@ def log_factor(
         Of the flow.
     reference_intake_air_c, reference_barometer_kpa : float
         Reference conditions, dry. [°C], [kPa]
+    used : float
+        Power of the same temperature, over one, that the flow was worked out with: its error cancels as far. [1]
 
     Returns
     -------
@@ -304,7 +312,7 @@ def log_factor(
     )
     a, b = exponents.pressure, exponents.temperature
     from_conditions = (a * air.barometer_u / air.barometer_kpa) ** 2
-    from_conditions = from_conditions + (b * air.intake_air_u / (air.intake_air_c + ZERO_CELSIUS_K)) ** 2
+    from_conditions = from_conditions + ((b - used) * air.intake_air_u / (air.intake_air_c + ZERO_CELSIUS_K)) ** 2
     wet = water_fraction(air.intake_air_c, air.barometer_kpa, air.humidity_u)
     from_conditions = from_conditions + (b * wet * (1.0 - _WATER_OVER_DRY)) ** 2
     crossed = exponents.correlation * exponents.pressure_u * exponents.temperature_u
@@ -329,7 +337,8 @@ def main_peak_at_reference(
     Parameters
     ----------
     flow_g_s, flow_u : ndarray of shape (captures,)
-        Flow at the main peak and its standard uncertainty; NaN is unread. [g/s]
+        Flow at the main peak and its standard uncertainty, of a flow from manifold pressure with the part of air
+        temperature; NaN is unread. [g/s]
     intake_air_c, barometer_kpa, humidity_pct, altitude_m : ndarray of shape (captures,)
         Conditions of each capture; NaN is unmeasured. [°C], [kPa], [%], [m]
     family : Family
@@ -351,6 +360,9 @@ def main_peak_at_reference(
     intake air           the reference temperature (no correction), 12 K
     humidity             65 %, 20 %
     ===================  =======================================================================
+
+    A flow from manifold pressure was worked out with the air temperature by which it is then brought to the reference: what
+    is not known of it counts once, by what is left of the two.
     """
     peak = family.main_peak
     reference_c, reference_kpa = peak.reference_intake_air_c, peak.reference_barometer_kpa
@@ -360,7 +372,10 @@ def main_peak_at_reference(
         exponents if exponents is not None else textbook_exponents(family.aspiration),
         reference_intake_air_c=reference_c,
         reference_barometer_kpa=reference_kpa,
+        used=0.0 if family.airflow_sensor.metered else TEMPERATURE_POWER,
     )
     factor = np.exp(log_correction)
-    flow = np.asarray(flow_g_s, dtype=np.float64)
-    return estimate(flow * factor, factor * np.hypot(np.asarray(flow_u, dtype=np.float64), flow * log_u))
+    flow, u = np.asarray(flow_g_s, dtype=np.float64), np.asarray(flow_u, dtype=np.float64)
+    if not family.airflow_sensor.metered:
+        u = np.sqrt(np.maximum(u**2 - (flow * temperature_u(air.intake_air_u, air.intake_air_c)) ** 2, 0.0))
+    return estimate(flow * factor, factor * np.hypot(u, flow * log_u))

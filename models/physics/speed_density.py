@@ -11,6 +11,9 @@ from data_contracts.family import AirflowSensor
 from data_contracts.limits import DRY_AIR_GAS_CONSTANT_J_KG_K, REFERENCE_INTAKE_AIR_C, ZERO_CELSIUS_K
 from models.statistics.arrays import Floats
 
+TEMPERATURE_POWER = 0.5
+"""The flow goes with this power of one over the air temperature: see `port_flow_g_s`. [1]"""
+
 
 def port_flow_g_s(
     pressure_kpa: NDArray[np.floating],
@@ -74,4 +77,4 @@ def temperature_u(intake_air_u: Floats, intake_air_c: Floats) -> Floats:
     ndarray
         Half of the temperature's own, as the flow goes with its root. [1]
     """
-    return np.asarray(0.5 * np.asarray(intake_air_u) / (np.asarray(intake_air_c) + ZERO_CELSIUS_K))
+    return np.asarray(TEMPERATURE_POWER * np.asarray(intake_air_u) / (np.asarray(intake_air_c) + ZERO_CELSIUS_K))

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.special import chdtri, stdtrit
+from scipy.special import chdtri, fdtri, stdtrit
 
 from data_contracts.states import REPEAT_SOURCES
 from models.statistics.arrays import Codes, Floats
@@ -45,9 +45,10 @@ class RepeatScatter(NamedTuple):
     u: Floats
     source: Codes
 
-    def source_names(self) -> list[str | None]:
-        """What each rests on, None for nothing."""
-        return [None if k < 0 else REPEAT_SOURCES[k] for k in self.source.ravel().tolist()]
+    def source_names(self) -> pl.Series:
+        """What each rests on, null for nothing."""
+        names = dict(enumerate(REPEAT_SOURCES))
+        return pl.Series(self.source).replace_strict(names, default=None, return_dtype=pl.String)
 
 
 def scatter_of_repeats(
@@ -75,7 +76,8 @@ def scatter_of_repeats(
     -----
     This visit's repeats where they are nine or more; else with those of the van's earlier visits; else the family's.
     Where none has enough, the most there is of this van, from three repeats on. Repeats that scatter far more than
-    that speak for themselves. With few degrees of freedom Student's quantile widens it.
+    those of the van's earlier visits, or than the family's, speak for themselves: the ratio of the variances is held against
+    Fisher's quantile, so that few earlier repeats prove little. With few degrees of freedom Student's quantile widens it.
     """
     degrees = np.where(np.isfinite(visit_sd), np.maximum(visit_count - 1, 0), 0).astype(np.float64)
     own = np.where(degrees > 0, np.nan_to_num(visit_sd) ** 2, 0.0)
@@ -89,15 +91,41 @@ def scatter_of_repeats(
     source[both >= ENOUGH] = _VAN
     source[degrees >= ENOUGH] = _VISIT
     variance = np.choose(source + 1, [np.full(own.shape, np.nan), own, pooled, family_sd**2])
+    own_degrees = np.maximum(degrees, 1.0)
     with np.errstate(invalid="ignore"):
-        apart = (degrees > 0) & (degrees * own > chdtri(np.maximum(degrees, 1.0), UNUSUAL) * variance)
+        beyond_family = degrees * own > chdtri(own_degrees, UNUSUAL) * family_sd**2
+        beyond_past = own > fdtri(own_degrees, np.maximum(van_degrees, 1.0), 1.0 - UNUSUAL) * past
+    apart = (degrees > 0) & np.where(
+        source == _VAN, beyond_past & (van_degrees > 0), beyond_family & (source == _FAMILY)
+    )
     source = np.where(apart, _VISIT, source)
     variance = np.where(apart, own, variance)
     known = np.choose(source + 1, [np.inf, degrees, both, np.inf])
-    wide = np.where(
-        np.isfinite(known), stdtrit(np.where(np.isfinite(known), np.maximum(known, 1.0), 1.0), TWO_SIGMA), 2.0
-    )
-    return RepeatScatter(np.sqrt(variance) * wide / 2.0, source)
+    return RepeatScatter(np.sqrt(variance) * _wide(known), source)
+
+
+def unwidened(repeat_u: float, degrees: float) -> float:
+    """Standard deviation behind a `RepeatScatter.u` that rests on a van's own repeats.
+
+    Parameters
+    ----------
+    repeat_u : float
+        [unit of the quantity]
+    degrees : float
+        Its degrees of freedom. [1]
+
+    Returns
+    -------
+    float
+        NaN where there are none. [unit of the quantity]
+    """
+    return repeat_u / float(_wide(np.array([degrees]))[0]) if degrees >= 1.0 else np.nan
+
+
+def _wide(degrees: Floats) -> Floats:
+    """How much wider than a standard deviation its estimate is stated, so that ±2 of it hold 95 %; infinite degrees: 1."""
+    finite = np.isfinite(degrees)
+    return np.where(finite, stdtrit(np.where(finite, np.maximum(degrees, 1.0), 1.0), TWO_SIGMA), 2.0) / 2.0
 
 
 def covering(quantity: str, trace_u: Floats, repeat_u: Floats, count: NDArray[np.integer]) -> Floats:

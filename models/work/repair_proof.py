@@ -14,7 +14,7 @@ from models.statistics.levels_compared import Compared, Level, against_both, mea
 from models.statistics.proportions import share_interval
 from models.tracking.charts.recursion import STRAYED
 from models.tracking.charts.repair_trials import BEFORE_VISITS, CONFIDENCE, GOOD_CAPTURES, MOST_VISITS
-from models.tracking.visits import is_good
+from models.tracking.visits import is_tracked
 
 __all__ = ["PROOF_COLUMNS", "Level", "ProofCount", "RepairProof", "TouchedQuantity", "proof_statistics", "prove_repair"]
 
@@ -196,7 +196,7 @@ def proof_in_time(
     three good captures; where these leave it open, of one visit more each time, up to six. The first visits that decide,
     decide for good: what comes later is another matter.
     """
-    good = captures.filter(is_good()).filter(pl.col("captured_at") > done_at)
+    good = captures.filter(is_tracked()).filter(pl.col("captured_at") > done_at)
     last_of = dict(captures.group_by("week").agg(pl.col("captured_at").max()).iter_rows())
     mine = trends.filter(pl.col("quantity").is_in(list(touched)) & pl.col("value").is_not_null()).sort("week")
     weeks = mine["week"].unique().sort().to_list()

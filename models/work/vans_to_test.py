@@ -13,6 +13,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.weeks import week_end, week_of
+from models.tracking.visits import is_tracked
 from models.work.testing_plan import VanToTest
 from models.work.visit_plan import Days
 from models.work.worth import danger
@@ -82,7 +83,8 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
     ----------
     known : Known
     captures : polars.DataFrame
-        van_id, captured_at, week, grade, fault_codes, odometer_km; later weeks are left out.
+        van_id, captured_at, week, visit, grade, grade_reasons, fault_codes, odometer_km; later weeks are left out, and so is
+        what is not tracked.
     week : str
         ISO week.
 
@@ -91,7 +93,7 @@ def vans_to_test(known: Known, captures: pl.DataFrame, week: str) -> list[VanToT
     list of VanToTest
         In the order of the register.
     """
-    seen = captures.filter((pl.col("week") <= week) & (pl.col("grade") != "repeat"))
+    seen = captures.filter(is_tracked()).filter(pl.col("week") <= week)
     days = _by_van(seen.group_by("van_id").agg(pl.col("captured_at").dt.date().unique().sort()))
     codes = _by_van(
         seen.filter(pl.col("captured_at").dt.date() == pl.col("captured_at").dt.date().max().over("van_id"))

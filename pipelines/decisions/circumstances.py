@@ -9,7 +9,7 @@ import polars as pl
 from data_contracts.facts.fact import Fact
 from data_contracts.weeks import week_end
 from models.tracking.charts.repair_trials import GOOD_CAPTURES
-from models.tracking.visits import is_good
+from models.tracking.visits import is_tracked
 from models.work.repair_proof import proof_in_time
 from models.work.warranty import Warranty
 from models.work.watchlist import Circumstances
@@ -61,7 +61,7 @@ def circumstances_of(
     """
     last = _last_repairs(repairs.filter(pl.col("van_id").is_in(list(van_ids))), week)
     proving = being_proven(captures, repairs, week)
-    visits = captures.filter(is_good()).select("van_id", "week").unique()
+    visits = captures.filter(is_tracked()).select("van_id", "week").unique()
     found = {}
     for van_id in van_ids:
         van, repaired_on, outcome = register.vans[van_id], "", ""
@@ -92,7 +92,7 @@ def being_proven(captures: pl.DataFrame, repairs: pl.DataFrame, week: str) -> di
     Parameters
     ----------
     captures : polars.DataFrame
-        van_id, captured_at, grade, grade_reasons; up to the week.
+        Those of `models.work.repair_proof.PROOF_COLUMNS`; up to the week.
     repairs : polars.DataFrame
         REPAIRS: those that touched something, none after the week.
     week : str
@@ -106,7 +106,7 @@ def being_proven(captures: pl.DataFrame, repairs: pl.DataFrame, week: str) -> di
     done = {van_id: row["done_at"] for van_id, row in _last_repairs(repairs, week).items()}
     kinds = {name: repairs.schema[name] for name in ("van_id", "done_at")}
     last = pl.DataFrame(list(done.items()), schema=kinds, orient="row")
-    since = captures.filter(is_good()).join(last, on="van_id").filter(pl.col("captured_at") > pl.col("done_at"))
+    since = captures.filter(is_tracked()).join(last, on="van_id").filter(pl.col("captured_at") > pl.col("done_at"))
     count = dict(since.group_by("van_id").len().iter_rows())
     return {van_id: str(at.date()) for van_id, at in done.items() if count.get(van_id, 0) < GOOD_CAPTURES}
 

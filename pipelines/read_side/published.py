@@ -28,6 +28,10 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 }
 
 
+_ADDED = {"captures": ("held", "VARCHAR")}
+"""Columns that a file of the version before does not have: they are asked for as null."""
+
+
 @dataclass(frozen=True)
 class Published:
     """One published file, as it was when it was opened.
@@ -39,7 +43,8 @@ class Published:
     stamp : tuple of int
         Device, inode and modification time [ns] of the file; another stamp is another run.
     schema : str
-        Where its tables are looked for: the file itself, or views that leave some of it out (restricted.py).
+        Where its tables are looked for: the file itself, or views that add what an older version did not
+        have, or leave some of it out (restricted.py).
     """
 
     home: Path
@@ -145,8 +150,30 @@ def open_published(home: Path) -> Published:
             raise _damaged(home, error) from error
         except duckdb.Error as error:
             raise _damaged(home, error) from error
-        _open[path] = Published(home, stamp, connection)
+        try:
+            schema = _with_added(connection)
+        except duckdb.Error as error:
+            raise _damaged(home, error) from error
+        _open[path] = Published(home, stamp, connection, schema)
         return _open[path]
+
+
+def _with_added(connection: duckdb.DuckDBPyConnection) -> str:
+    """The schema to ask: the file itself, or views of its tables where an older version left a column out."""
+    there: dict[str, set[str]] = {}
+    for table, column in connection.execute(
+        "SELECT table_name, column_name FROM duckdb_columns() WHERE database_name = 'published' AND NOT internal"
+    ).fetchall():
+        there.setdefault(table, set()).add(column)
+    missing = {table: one for table, one in _ADDED.items() if table in there and one[0] not in there[table]}
+    if not missing:
+        return "published"
+    connection.execute("CREATE SCHEMA memory.older")
+    for table in there:
+        name, kind = missing.get(table, ("", ""))
+        added = f', NULL::{kind} AS "{name}"' if name else ""
+        connection.execute(f'CREATE VIEW memory.older."{table}" AS SELECT *{added} FROM published."{table}"')
+    return "memory.older"
 
 
 def _damaged(home: Path, error: duckdb.Error) -> WorkspaceError:

@@ -72,7 +72,9 @@ def restricted(published: Published, depots: Sequence[str]) -> Published:
         where = "true" if table in OF_THE_FLEET else "false"
         if tie is not None:
             where = f"{tie} IN ({_TIES[tie].format(depots=listed)})"
-        statements.append(f'CREATE VIEW IF NOT EXISTS "{table}" AS SELECT * FROM published."{table}" WHERE {where}')
+        statements.append(
+            f'CREATE VIEW IF NOT EXISTS "{table}" AS SELECT * FROM {published.schema}."{table}" WHERE {where}'
+        )
     try:
         published.execute(statements)
     except duckdb.Error as error:

@@ -14,9 +14,12 @@ from data_contracts.errors import MissingFileError, WorkspaceBusyError, Workspac
 from data_contracts.states import PLANNED_STATES
 from pipelines.read_side import capture_queries, order_queries, queries
 from pipelines.read_side.capture_queries import CaptureFilter
+from pipelines.read_side.past_snaps import past_snaps
 from pipelines.read_side.published import families, open_published, run_in_progress
 from pipelines.read_side.queries import ListFilter
+from pipelines.read_side.restricted import restricted
 from pipelines.read_side.traces import traces
+from pipelines.read_side.van_past import known_van, van_row
 from pipelines.reports import list_pdf
 from pipelines.reports.orders import open_orders
 from tests.published_rows import FAMILIES
@@ -221,3 +224,22 @@ def test_the_last_run_is_the_newest(sample_home: Path) -> None:
     finished = run["finished_at"]
     assert isinstance(finished, datetime)
     assert abs((datetime.now(UTC) - finished).days) < 1
+
+
+def test_a_file_of_the_version_before_is_asked_as_if_no_capture_were_held(tmp_path: Path) -> None:
+    weeks = make_workspace(tmp_path, vans_per_depot=2)
+    with duckdb.connect(str(tmp_path / "published.duckdb")) as connection:
+        connection.execute("ALTER TABLE captures DROP COLUMN held")
+        for name in ("trace_u", "repeat_u", "repeats", "repeat_from"):
+            connection.execute(f"ALTER TABLE trends DROP COLUMN {name}")
+    whole = open_published(tmp_path)
+    for published in (whole, restricted(whole, ["north"])):
+        vans = queries.find_vans(published)
+        seen = [queries.van_visits(published, van, weeks[-1]) for van in vans]
+        assert all(visits["held"].null_count() == visits.height > 0 for visits in seen)
+        assert all(past_snaps(published, visits, None) is None for visits in seen)  # no traces are drawn for them
+        assert queries.week_in_numbers(published, weeks[-1])["captures"] > 0
+        assert sum(capture_queries.grade_counts(published, CaptureFilter()).values()) > 0
+        family = str((van_row(published, vans[0]) or {})["family"])
+        assert known_van(published, vans[0], family).past.visits > 0
+    assert set(restricted(whole, ["north"]).ask("SELECT depot FROM captures")["depot"]) == {"north"}

@@ -248,12 +248,13 @@ def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> No
     sunday = datetime(2026, 4, 6, tzinfo=UTC)  # the end of 2026-W14
     register = SimpleNamespace(vans={"v1": SimpleNamespace(depot="north", family="brook-20")})
 
-    def proving(weeks_ago: float, grades: list[str]) -> str:
+    def proving(weeks_ago: float, grades: list[str], reasons: tuple[str, ...] = ()) -> str:
         done = sunday - timedelta(weeks=weeks_ago)
         at = [done, *(done + timedelta(hours=n) for n in range(1, len(grades) + 1))]  # the first is not after it
         captures = pl.DataFrame(
             {"van_id": "v1", "captured_at": at, "grade": ["good", *grades], "week": "2026-W13", "visit": "one"}
-        ).with_columns(grade_reasons=pl.lit([], pl.List(pl.String)))
+        ).with_columns(grade_reasons=pl.lit(list(reasons), pl.List(pl.String)))
+        captures = captures.with_columns(visit=pl.int_range(pl.len()).cast(pl.String))  # each a visit of its own
         told = [{"van_id": "v1", "done_at": done, "brings_back": ["idle_g_s"]}]
         repairs = pl.DataFrame(told, schema={name: polars_schema(REPAIRS)[name] for name in told[0]})
         trends = pl.DataFrame(schema=polars_schema(TRENDS))
@@ -268,5 +269,7 @@ def test_a_repair_is_being_proven_until_three_good_captures_or_six_weeks() -> No
     assert proving(1, ["good", "caution"]) == "2026-03-30"
     assert proving(1, ["good", "caution", "good"]) == ""
     assert proving(1, ["good", "caution", "repeat"]) == "2026-03-30"
+    assert proving(1, ["repeat"] * 3, ("idle_only",)) == ""  # tracked by what they hold
+    assert proving(1, ["repeat"] * 2, ("idle_only",)) == "2026-03-30"
     assert proving(5.99, []) == "2026-02-23"
     assert proving(6, []) == ""

@@ -63,10 +63,11 @@ def record_of(judged: Judged, rows: Codes, q: int) -> Columns:
     expected = scaled - sigma * (std.x[rows, q] - before)  # with the shifts that the visit shares with others
     half = _NINETEEN_IN_TWENTY * sigma * np.sqrt(std.variance[rows, q] + followed.baseline_variance[rows, q])
     steep = derivative(quantity, centre + sigma * before)
+    apart = _repeats(judged, rows, q)
     return {
         "value": from_scale(quantity, scaled),
-        "value_u": _value_u(judged, rows, q),
-        **_repeats(judged, rows, q),
+        "value_u": _value_u(judged, rows, q, apart),
+        **apart,
         "baseline_u": np.sqrt(followed.baseline_variance[rows, q]) * sigma * steep,
         "shared_shift": from_scale(quantity, scaled) - from_scale(quantity, centre + sigma * std.x[rows, q]),
         "expected_low": _natural(quantity, expected - half),
@@ -142,7 +143,7 @@ def _natural(quantity: str, scaled: Floats) -> Floats:
     return values if scale_of(quantity) == "plain" else np.maximum(values, 0.0)
 
 
-def _value_u(judged: Judged, rows: Codes, q: int) -> Floats:
+def _value_u(judged: Judged, rows: Codes, q: int, apart: Columns) -> Floats:
     """Standard uncertainty of the visits' values; it covers the traces and the scatter of repeats and of visits. [unit of the
     quantity]"""
     std = judged.std
@@ -151,8 +152,7 @@ def _value_u(judged: Judged, rows: Codes, q: int) -> Floats:
         std.covariate_slopes[g, q].mean if (g, q) in std.covariate_slopes else _STILL for g in range(len(std.families))
     ]
     steep = derivative(quantity, std.scaled[rows, q])
-    of = _repeats(judged, rows, q)
-    own_u = covering(quantity, of["trace_u"], of["repeat_u"], of["repeats"])  # type: ignore[arg-type]
+    own_u = covering(quantity, apart["trace_u"], apart["repeat_u"], apart["repeats"])  # type: ignore[arg-type]
     air_u = np.sqrt(np.sum((std.conditions_u[rows] * np.array(slopes)[f]) ** 2, axis=1))
     return np.asarray(
         np.maximum(np.sqrt(std.variance[rows, q]) * std.scatter[f, q] * steep, np.hypot(own_u, air_u * steep))
@@ -162,12 +162,13 @@ def _value_u(judged: Judged, rows: Codes, q: int) -> Floats:
 def _repeats(judged: Judged, rows: Codes, q: int) -> Columns:
     """Of the trace and from repeat to repeat, and what that rests on. [unit of the quantity]"""
     quantity, visits = judged.std.quantities[q], judged.std.visits
-    scatter = judged.scatter[quantity]
+    every = judged.scatter[quantity]
+    scatter = RepeatScatter(every.u[rows], every.source[rows])
     return {
         "trace_u": visits[quantity + "_u"][rows].cast(pl.Float64).to_numpy(),
-        "repeat_u": scatter.u[rows],
+        "repeat_u": scatter.u,
         "repeats": visits[quantity + "_n"][rows].to_numpy(),
-        "repeat_from": pl.Series(scatter.source_names(), dtype=pl.String)[rows],
+        "repeat_from": scatter.source_names(),
     }
 
 

@@ -14,7 +14,7 @@ from data_contracts.facts.rendering import render
 from data_contracts.family import Family
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, own_band, past_of
 from models.at_the_van.judge import VisitVerdict, judge_visit, levels_of
-from models.at_the_van.repeats import accepted, representative
+from models.at_the_van.repeats import accepted, over_repeats, representative
 from models.tracking.scales import from_scale, to_scale
 from models.work.repair_proof import Verdict as ProofVerdict
 from models.work.repair_proof import prove_repair
@@ -245,6 +245,18 @@ def test_a_quantity_that_half_of_the_snaps_lack_is_left_out(past: VanPast) -> No
     found = judge(past, LEVELS, without, without)
     assert "idle_g_s" not in {one.quantity for one in found.quantities}
     assert "idle_g_s" in {one.quantity for one in judge(past, LEVELS, LEVELS, without).quantities}
+
+
+@pytest.mark.parametrize(("source", "degrees"), [("visit", 2), ("van", 2 * WEEKS), ("family", 0)])
+def test_what_is_published_from_repeat_to_repeat_is_widened_once(source: str, degrees: int) -> None:
+    captures, trends = fleet()
+    told = trends.with_columns(repeat_u=pl.lit(0.03), repeat_from=pl.lit(source))
+    of = past_of("V00", "f", captures, told).expected["idle_g_s"]
+    assert of.van_repeat_degrees == degrees
+    alone = replace(of, within=np.nan)
+    one = over_repeats({"idle_g_s": np.array([2.5])}, {"idle_g_s": np.array([0.005])}, {"idle_g_s": alone})["idle_g_s"]
+    assert one.source == ("van" if degrees else None)
+    assert one.repeat_u == pytest.approx(0.03 if degrees else np.nan, nan_ok=True)
 
 
 def test_a_column_that_an_older_file_lacks_is_left_out() -> None:

@@ -70,8 +70,23 @@ def test_the_efficiency_is_stated_with_the_level() -> None:
         found = read(PressureSnap(), PRESSURE, family(airflow_sensor={"kind": "map_kpa", "efficiency_u": u}))
         for name in ("idle_g_s", "main_peak_g_s", "main_peak_reference_g_s", "flow_per_rev_mg"):
             assert found.u[name][0] / value(found, name) == pytest.approx(u, rel=0.1), name
-    unknown = read(PressureSnap(), PRESSURE, family(), replace(WARM, intake_air_c=None))
-    assert unknown.u["idle_g_s"][0] > read(PressureSnap(), PRESSURE).u["idle_g_s"][0]
+
+
+def test_an_unknown_air_temperature_counts_in_the_flow_as_read_and_cancels_at_the_reference() -> None:
+    of = family(airflow_sensor={"kind": "map_kpa", "efficiency_u": 0.01})
+    known, unknown = (read(PressureSnap(), PRESSURE, of, replace(WARM, intake_air_c=c)) for c in (25.0, None))
+    for name in ("idle_g_s", "main_peak_g_s"):
+        part = np.sqrt(unknown.u[name][0] ** 2 - known.u[name][0] ** 2) / value(unknown, name)
+        assert part == pytest.approx(0.5 * 12.0 / 298.15, rel=0.02), name  # half of 12 K
+    at_reference = [
+        each.u["main_peak_reference_g_s"][0] / value(each, "main_peak_reference_g_s") for each in (known, unknown)
+    ]
+    assert at_reference[1] == pytest.approx(at_reference[0], rel=0.02)
+    warm, cold = (
+        value(read(PressureSnap(), PRESSURE, of, replace(WARM, intake_air_c=c)), "main_peak_reference_g_s")
+        for c in (30.0, 6.0)
+    )
+    assert warm == pytest.approx(cold, rel=0.005)  # so it does cancel
 
 
 def test_a_bus_log_of_ten_a_second_counts() -> None:

@@ -34,6 +34,10 @@ def of(
         ({"visit": 0.1, "count": 9, "van": 0.2, "degrees": 90.0, "family": 0.3}, "visit"),
         ({"visit": NONE, "count": 1, "van": 0.1, "degrees": 2.0}, "van"),
         ({"visit": 0.5, "count": 3, "van": 0.1, "degrees": 20.0, "family": 0.1}, "visit"),  # apart beyond chance
+        ({"visit": 0.5, "count": 3, "van": 0.1, "degrees": 6.0, "family": 0.1}, "visit"),  # the past is few repeats
+        ({"visit": 0.3, "count": 3, "van": 0.1, "degrees": 6.0, "family": 0.1}, "van"),  # one in a hundred does
+        ({"visit": 0.5, "count": 8, "van": 0.1, "degrees": 1.0, "family": 0.1}, "van"),  # one pair proves nothing
+        ({"visit": 0.5, "count": 3, "family": 0.1}, "visit"),
     ],
 )
 def test_the_nearest_source_that_has_seen_enough_is_used_and_named(known, source):
@@ -58,6 +62,15 @@ def test_two_of_it_hold_95_percent_of_other_snaps_however_few_it_rests_on(count)
     nothing = np.full(len(snaps), NONE)
     found = scatter_of_repeats(sd, number, nothing, np.zeros(len(snaps)), nothing)
     assert np.mean(np.abs(snaps[:, count]) <= 2.0 * found.u) == pytest.approx(0.9545, abs=0.006)
+
+
+@pytest.mark.parametrize("degrees", [3, 8, 40])
+def test_one_visit_in_a_hundred_speaks_for_itself_by_chance(degrees):
+    rng = np.random.default_rng(degrees)
+    own, past = rng.normal(0.0, 0.1, (40000, 6)), rng.normal(0.0, 0.1, (40000, degrees + 1))
+    every, known = np.full(40000, 6), np.full(40000, float(degrees))
+    found = scatter_of_repeats(own.std(axis=1, ddof=1), every, past.std(axis=1, ddof=1), known, np.full(40000, NONE))
+    assert np.mean(found.source == REPEAT_SOURCES.index("visit")) == pytest.approx(0.01, abs=0.003)
 
 
 def test_equal_repeats_are_no_error():

@@ -82,7 +82,7 @@ def test_idles_are_tracked_in_visits_that_brought_no_snap_that_counts():
         }
     )
     assert tracked_captures(frame)["capture_id"].to_list() == ["a", "c", "d", "f", "g"]
-    assert frame.filter(is_good())["capture_id"].to_list() == ["a", "g"]  # what a repair is proven by
+    assert frame.filter(is_good())["capture_id"].to_list() == ["a", "g"]  # snaps
 
 
 def test_a_throttle_opening_told_from_the_shape_is_not_followed():

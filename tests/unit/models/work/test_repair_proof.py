@@ -118,6 +118,15 @@ def test_three_good_captures_decide(after: list[float], more: dict[str, object],
         assert set(found.proof.left_out) == {TRIM}
 
 
+def test_recordings_of_idle_alone_prove_a_repair_by_what_they_hold() -> None:
+    trends, captures = of_a_van([*FAULTY, 100.1, 99.8])
+    idle = captures.with_columns(grade=pl.lit("repeat"), grade_reasons=pl.lit(["idle_only"], pl.List(pl.String)))
+    found = proof_in_time(trends, idle, DONE, {PEAK})
+    assert found.captures == 4
+    assert found.proof is not None
+    assert found.proof.verdict == "proven"
+
+
 def test_nothing_read_or_touched_is_no_proof() -> None:
     trends, captures = of_a_van([*FAULTY, 100.0, 100.0])
     assert proof_in_time(trends, captures, DONE, set()).proof is None

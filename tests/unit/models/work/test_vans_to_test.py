@@ -31,7 +31,7 @@ def frame(table: object, rows: list[dict[str, object]]) -> pl.DataFrame:
 
 
 def captures(*rows: dict[str, object]) -> pl.DataFrame:
-    base = {"week": WEEK, "grade": "good", "fault_codes": [], "captured_at": LAST}
+    base = {"week": WEEK, "visit": "one", "grade": "good", "grade_reasons": [], "fault_codes": [], "captured_at": LAST}
     return frame(CAPTURES, [base | row for row in rows])
 
 
@@ -81,6 +81,18 @@ def test_days_with_a_usable_recording_are_visits_and_nothing_later_counts() -> N
     assert vans["b"].visits == vans["c"].visits == ()
     assert math.isnan(vans["c"].severity)
     assert vans["c"].turbo is False
+
+
+def test_what_is_tracked_is_a_visit_though_it_was_sent_back() -> None:
+    rows = [
+        {"van_id": "idle", "grade": "repeat", "grade_reasons": ["idle_only", "no_snap"], "fault_codes": ["P0171"]},
+        {"van_id": "low", "grade": "repeat", "grade_reasons": ["throttle_not_full"]},
+        {"van_id": "cold", "grade": "repeat", "grade_reasons": ["cold"]},
+    ]
+    vans = found(captures(*rows), [{"van_id": name} for name in ("idle", "low", "cold")])
+    assert vans["idle"].visits == vans["low"].visits == (LAST.date(),)
+    assert codes(vans["idle"]) == ["test_code"]
+    assert vans["cold"].visits == ()
 
 
 @pytest.mark.parametrize("columns", [(), ("in_service_on",), ("odometer_km",), ("in_service_on", "odometer_km")])
