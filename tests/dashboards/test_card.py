@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from dashboards import card_picture, decide, drawing, meaning_pictures, parts, text
+from dashboards import card_picture, decide, drawing, meaning_pictures, text
 from dashboards.palette import LIGHT
 from dashboards.text import message
 from data_contracts.causes import FINDINGS
@@ -312,14 +312,6 @@ def test_a_van_that_left_the_list_says_why(sample_home: Path, tmp_path: Path) ->
     assert fleet_queries.why_left(row | {"order_state": "proven"}) == "proven"
     for word in ("back", "less", "declined", "unseen", "repaired", "proven"):
         assert message(f"week.left_{word}", day="d", work="w", last="l")
-
-
-def test_columns_of_figures_are_told_from_days_and_words() -> None:
-    assert parts._of_figures(["1 234", "−3.2 %", "—", "< 1 %", "2 · 4.4 h (28 %)"])
-    assert not parts._of_figures(["2026-07-06", "2026-07-07"])
-    assert not parts._of_figures(["2026-W27"])
-    assert not parts._of_figures(["north", "12"])
-    assert not parts._of_figures([])
 
 
 @pytest.mark.parametrize(

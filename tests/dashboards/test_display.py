@@ -8,7 +8,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboards
-from dashboards import words_de
+from dashboards import parts, words_de
 from data_contracts.facts.rendering import sentences
 from pipelines.read_side.published import open_published
 from tests.published_sample import make_workspace
@@ -125,3 +125,11 @@ def test_values_are_shown_in_the_units_of_the_setting(german_home: Path, monkeyp
     assert "Main peak" in shown
     assert "g/s" in shown
     assert "lb/min" not in shown
+
+
+def test_columns_of_figures_are_told_from_days_and_words() -> None:
+    assert parts._of_figures(["1 234", "−3.2 %", "—", "< 1 %", "2 · 4.4 h (28 %)"])
+    assert not parts._of_figures(["2026-07-06", "2026-07-07"])
+    assert not parts._of_figures(["2026-W27"])
+    assert not parts._of_figures(["north", "12"])
+    assert not parts._of_figures([])
