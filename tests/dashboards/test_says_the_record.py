@@ -33,5 +33,5 @@ def test_list_and_page_say_the_record(judged_small: Workspace, monkeypatch: pyte
     week = squeezed(_words("this_week", language, week=row["week"]))
     for of_van, its_record in vans:
         told = [render(Fact.from_row(fact), language) for fact in of_van["reason_facts"]]
-        assert all(squeezed(one) in week for one in told[:3])
+        assert all(squeezed(one) in week for one in told[:1])  # the headline says the rest in short
         traced(" ".join(told), its_record, language)

@@ -21,8 +21,9 @@ def test_a_change_has_one_date_and_one_interval_wherever_it_is_shown() -> None:
     on_list = 0
     for row in dated.iter_rows(named=True):
         week, low, high = row["onset_week"], row["onset_low"], row["onset_high"]
-        shown = f"about {week}" + (f" (80 %: {low} to {high})" if low != high else "")
-        assert shown in trend_sentence(row)
+        bounds = f"80 %: {low} to {high}" if low != high else ""
+        assert f"about {week}" in trend_sentence(row)
+        assert bounds in trend_sentence(row)
         assert trend_sentence(row).startswith(record_said(row))  # it goes on with how far snaps lie apart
         reasons = judged.states.filter(pl.col("van_id") == row["van_id"])["reason_facts"].item()
         of = [f for f in reasons if f["code"] == "own_movement" and f["quantity"] == row["quantity"]]

@@ -41,7 +41,7 @@ def test_an_order_says_what_its_row_says(paper: Paper, monkeypatch: pytest.Monke
         ("Depot", "south"),
         ("Due by", "2026-04-10"),
         ("Odometer", "81 234 km"),
-        ("Fault codes", "P0171, P0101"),
+        ("Fault codes", "P0101, P0171"),
         ("State", "proposed"),
     ]
     assert page["order_id"] == row["order_id"]
