@@ -3,9 +3,7 @@
 import shutil
 from pathlib import Path
 
-import duckdb
 import numpy as np
-import polars as pl
 import pytest
 
 from dashboards.text import grade, message
@@ -27,25 +25,31 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     return made
 
 
-def ask(home: Workspace, sql: str) -> pl.DataFrame:
-    with duckdb.connect(str(home.published_path), read_only=True) as connection:
-        return connection.sql(sql).pl()
-
-
 def test_every_idle_is_held_and_followed(home: Workspace) -> None:
-    captures = ask(home, "SELECT DISTINCT grade, list_contains(grade_reasons, 'idle_only') AS idle FROM captures")
+    captures = open_published(home.root).ask(
+        "SELECT DISTINCT grade, list_contains(grade_reasons, 'idle_only') AS idle FROM captures"
+    )
     assert captures.to_dicts() == [{"grade": "repeat", "idle": True}]
-    followed = ask(
-        home, "SELECT van_id, count(DISTINCT week) AS weeks FROM trends WHERE quantity = 'idle_g_s' GROUP BY ALL"
+    followed = open_published(home.root).ask(
+        "SELECT van_id, count(DISTINCT week) AS weeks FROM trends WHERE quantity = 'idle_g_s' GROUP BY ALL"
     )
     assert followed["weeks"].to_list() == [WEEKS] * VANS
-    assert ask(home, "SELECT count(*) AS n FROM trends WHERE quantity = 'main_peak_reference_g_s'")["n"][0] == 0
+    assert (
+        open_published(home.root).ask("SELECT count(*) AS n FROM trends WHERE quantity = 'main_peak_reference_g_s'")[
+            "n"
+        ][0]
+        == 0
+    )
 
 
 def test_47_healthy_idles_stay_silent_and_faults_are_listed_by_what_idle_tells(home: Workspace) -> None:
-    listed = ask(home, "SELECT van_id, leading_cause FROM watchlist WHERE week = (SELECT max(week) FROM watchlist)")
+    listed = open_published(home.root).ask(
+        "SELECT van_id, leading_cause FROM watchlist WHERE week = (SELECT max(week) FROM watchlist)"
+    )
     assert dict(listed.iter_rows()) == {LEAKING: "unmetered_air", STARVED: "injector_restricted"}
-    alarms = ask(home, "SELECT van_id, quantity, min(week) AS since FROM trends WHERE alarm GROUP BY ALL")
+    alarms = open_published(home.root).ask(
+        "SELECT van_id, quantity, min(week) AS since FROM trends WHERE alarm GROUP BY ALL"
+    )
     told = {van: set(part["quantity"]) for (van,), part in alarms.group_by("van_id")}
     assert told == {
         LEAKING: {"idle_g_s", "trim_idle_pct", "trim_2500_pct"},
@@ -57,7 +61,7 @@ def test_47_healthy_idles_stay_silent_and_faults_are_listed_by_what_idle_tells(h
 
 def test_no_idle_counts_as_a_failed_snap(home: Workspace) -> None:
     published = open_published(home.root)
-    week = str(ask(home, "SELECT max(week) AS week FROM captures")["week"][0])
+    week = str(open_published(home.root).ask("SELECT max(week) AS week FROM captures")["week"][0])
     counted = queries.week_in_numbers(published, week)
     assert (counted["captures"], counted["repeat"], counted["idle_only"]) == (VANS, 0, VANS)
 
@@ -96,8 +100,8 @@ def test_the_command_line_says_it_in_words(home: Workspace, tmp_path: Path, lang
 def test_at_the_van_an_idle_is_held_against_the_idles_before(home: Workspace, tmp_path: Path) -> None:
     file = tmp_path / "idle.csv"
     given = {"register": home.register, "recorder": "canonical", "plot": None, "target": Target("I0", home.root)}
-    usual = ask(
-        home, "SELECT median(idle_g_s) AS flow FROM readings JOIN captures USING (capture_id) WHERE van_id = 'I0'"
+    usual = open_published(home.root).ask(
+        "SELECT median(idle_g_s) AS flow FROM readings JOIN captures USING (capture_id) WHERE van_id = 'I0'"
     )
     for part, verdict in ((1.0, "same"), (0.75, "worse")):
         idle(np.random.default_rng(2), flow=part * float(usual["flow"][0])).write_csv(file)

@@ -8,7 +8,7 @@ import pytest
 
 from data_contracts.tables import REPAIRS, polars_schema
 from models.tracking.assess import Assessment, assess
-from models.tracking.charts.onset import changes
+from models.tracking.charts.onset import Changes, changes
 from models.tracking.visits import MAIN_PEAK, MAIN_PEAK_AS_READ
 from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
 
@@ -99,10 +99,10 @@ def test_a_visit_low_in_every_capture_is_held_and_one_that_is_not_stays_sent_bac
     assert first not in held["capture_id"].to_list()
 
 
-def test_level_onset_slope_and_limit_are_of_one_posterior() -> None:
-    """A clear step beyond a limit: the level is that behind the step, and no slope is told."""
-    x = np.r_[np.zeros(8), np.full(6, -9.0)] + np.random.default_rng(0).normal(0.0, 0.2, 14)
-    found = changes(
+def after_a_step_to(level: float) -> Changes:
+    """What is found at the last of fourteen weekly visits, six of them behind a step; the limit is -5."""
+    x = np.r_[np.zeros(8), np.full(6, level)] + np.random.default_rng(0).normal(0.0, 0.2, 14)
+    return changes(
         x,
         np.full(14, 0.04),
         np.arange(14.0),
@@ -114,6 +114,11 @@ def test_level_onset_slope_and_limit_are_of_one_posterior() -> None:
         limit_variance=np.zeros(1),
         next_visit_weeks=np.ones(1),
     )
+
+
+def test_level_onset_slope_and_limit_are_of_one_posterior() -> None:
+    """A clear step beyond a limit: the level is that behind the step, and no slope is told."""
+    found = after_a_step_to(-9.0)
     assert found.stepped[0] > 0.9
     assert found.moving[0] < 0.1
     assert found.level[0] == pytest.approx(-9.0, abs=0.3)
@@ -123,19 +128,7 @@ def test_level_onset_slope_and_limit_are_of_one_posterior() -> None:
 
 
 def test_no_crossing_is_in_sight_of_what_no_longer_moves() -> None:
-    x = np.r_[np.zeros(8), np.full(6, -4.5)] + np.random.default_rng(0).normal(0.0, 0.2, 14)
-    found = changes(
-        x,
-        np.full(14, 0.04),
-        np.arange(14.0),
-        np.array([0]),
-        np.array([13]),
-        spread=np.ones(1),
-        low=np.array([-5.0]),
-        high=np.array([np.nan]),
-        limit_variance=np.zeros(1),
-        next_visit_weeks=np.ones(1),
-    )
+    found = after_a_step_to(-4.5)
     assert found.moving[0] < 0.5
     assert np.isinf(found.forecast.median[0])
     assert found.forecast.within_13[0] > 0.0  # the odds allow for what may come
