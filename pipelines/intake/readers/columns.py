@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import polars as pl
@@ -191,6 +192,8 @@ def numbers(values: pl.Series, header: str, first_row: int = 1) -> NDArray[np.fl
     -------
     ndarray of shape (samples,)
     """
+    if values.dtype.is_numeric():  # every number of a number is one
+        return values.cast(pl.Float64).to_numpy().astype(np.float64, copy=False)
     text = values.str.strip_chars() if values.dtype == pl.String else None
     source = values if text is None else text
     try:
@@ -211,5 +214,6 @@ def numbers(values: pl.Series, header: str, first_row: int = 1) -> NDArray[np.fl
     return cast.to_numpy().astype(np.float64, copy=False)
 
 
+@lru_cache(maxsize=4096)
 def _plain(header: str) -> str:
     return " ".join("".join(c if " " <= c <= "~" else " " for c in header).split()).casefold()

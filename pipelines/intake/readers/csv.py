@@ -91,6 +91,8 @@ def _header(body: bytes, profile: RecorderProfile) -> tuple[bytes, bytes]:
 
 def _cells(header: bytes, profile: RecorderProfile) -> list[str]:
     """Header names as written."""
+    if b'"' not in header:
+        return [cell.strip() for cell in header.decode(errors="replace").split(profile.delimiter)]
     try:
         first = pl.read_csv(
             io.BytesIO(header + b"\n"),
@@ -147,7 +149,8 @@ def _read(
             frame = pl.read_csv(io.BytesIO(body), schema_overrides=[pl.Float64] * len(headers), **options)  # type: ignore[arg-type]
     except pl.exceptions.NoDataError:
         raise EmptyFileError("the file holds nothing: record again") from None
-    return frame.rename(dict(zip(frame.columns, [headers[i] for i in indices], strict=True)))
+    frame.columns = [headers[i] for i in indices]
+    return frame
 
 
 def _column(values: pl.Series, header: str, profile: RecorderProfile) -> NDArray[np.float64]:

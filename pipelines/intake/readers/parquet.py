@@ -1,6 +1,5 @@
 """Recordings in Parquet, canonical or through a recorder profile."""
 
-import io
 from collections.abc import Collection
 
 import numpy as np
@@ -39,19 +38,19 @@ def read_parquet(content: bytes, profile: RecorderProfile) -> Waveform:
     WaveformError
         If the file is no whole Parquet file or breaks the contract or the profile.
     """
+    unreadable = "the file is cut short or is not Parquet: export it again"
     try:
-        lazy = pl.scan_parquet(io.BytesIO(content))
-        headers = lazy.collect_schema().names()
-    except pl.exceptions.PolarsError:
-        raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
+        file = pq.ParquetFile(pa.BufferReader(content))
+        headers = file.schema_arrow.names
+    except (pa.ArrowException, OSError, ValueError):
+        raise UnreadableFileError(unreadable) from None
     picked = pick_columns(profile, headers)
-    check_plain(content, set(picked.values()))
+    _check_columns(file.metadata, file.schema_arrow, set(picked.values()))
     try:
-        rows = lazy.select(pl.len()).collect().item()  # from the footer: nothing is decoded yet
-        check_samples(rows)
-        frame = pl.read_parquet(io.BytesIO(content), columns=sorted(set(picked.values())))
-    except pl.exceptions.PolarsError:
-        raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
+        table = file.read(columns=sorted(set(picked.values())), use_threads=False)
+        frame = pl.DataFrame(table)
+    except (pa.ArrowException, pl.exceptions.PolarsError, OSError, ValueError):
+        raise UnreadableFileError(unreadable) from None
     if frame.is_empty():
         raise EmptyFileError("the file holds no samples: record again")
     channels = {name: _channel(frame[header], header, profile) for name, header in picked.items() if name != "time"}
@@ -71,13 +70,18 @@ def check_plain(content: bytes, columns: Collection[str] | None = None) -> None:
     Raises
     ------
     WaveformError
-        If one is nested or of a kind that holds no samples, or they unpack to more than `MOST_UNPACKED`.
+        If one is nested or of a kind that holds no samples, there are too many rows, or they unpack to more than `MOST_UNPACKED`.
     """
     try:
-        metadata = pq.read_metadata(io.BytesIO(content))
+        metadata = pq.read_metadata(pa.BufferReader(content))
         schema = metadata.schema.to_arrow_schema()
     except (pa.ArrowException, OSError, ValueError):
         raise UnreadableFileError("the file is cut short or is not Parquet: export it again") from None
+    _check_columns(metadata, schema, columns)
+
+
+def _check_columns(metadata: pq.FileMetaData, schema: pa.Schema, columns: Collection[str] | None) -> None:
+    check_samples(metadata.num_rows)
     wanted = [field for field in schema if columns is None or field.name in columns]
     for field in wanted:
         if pa.types.is_nested(field.type):

@@ -81,12 +81,14 @@ def ask_back(profile: RecorderProfile, name: str, source: NDArray[np.float64], v
     where = f"under [channels.{name}] of the recorder profile"
     column = f"column {profile.channels[name].column!r} as {name}"
     if signal.unit == "V":
-        low, middle = (float(level) for level in np.quantile(finite, (0.01, 0.5)))  # no marker of an overflow
-        # A sensor that is on never falls to nothing, but for lambda, which does so in the fuel cut.
-        if max(signal.high, _MILLIVOLTS) < middle <= 1000.0 * signal.high and ("lambda" in name or low > signal.high):
-            raise WaveformError(
-                f'{column} lies around {middle:.4g} V, so it is in millivolts: write unit = "mV" {where}'
-            )
+        volts = max(signal.high, _MILLIVOLTS)
+        if float(finite.max()) > volts:
+            low, middle = (float(level) for level in np.quantile(finite, (0.01, 0.5)))  # no marker of an overflow
+            # A sensor that is on never falls to nothing, but for lambda, which does so in the fuel cut.
+            if volts < middle <= 1000.0 * signal.high and ("lambda" in name or low > signal.high):
+                raise WaveformError(
+                    f'{column} lies around {middle:.4g} V, so it is in millivolts: write unit = "mV" {where}'
+                )
         if abs(profile.channels[name].scale) <= 1e-2 and float(np.abs(finite).max()) < 0.02 and _moves_in_volts(source):
             raise WaveformError(
                 f"{column} stays below {float(finite.max()):.2g} V, so the file holds volts already: leave unit and scale out {where}"

@@ -1,0 +1,114 @@
+"""Intake speed: captures a second from the inbox into the warehouse, for each format, by all cores.
+
+Each format is taken in by a process of its own, so that peak memory is that of one intake; the reference is one pass of hashing over the
+delivered bytes. Seconds are of this machine; the last column, in units of that pass, travels.
+"""
+
+import hashlib
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+DELIVERIES, CAPTURES = 12, 125
+FORMATS = ("parquet", "csv", "csv.gz", "zip of parquet", "zip of csv")
+RATE_HZ, SAMPLES = 2000.0, 4000
+
+
+def main() -> None:
+    """Measure and print."""
+    print(f"intake, {SAMPLES} samples of two channels at 12 bit, {DELIVERIES} deliveries of {CAPTURES}, every core")
+    print(f"{'format':<18}{'captures/s':>12}{'processor ms each':>20}{'peak MB':>10}{'hash passes':>14}")
+    for name in FORMATS:
+        with tempfile.TemporaryDirectory() as folder:
+            home = Path(folder)
+            size = make_home(home, name)
+            seconds, busy, peak = (float(word) for word in _ask(str(home)).split())
+            count = DELIVERIES * CAPTURES
+            passes = seconds / hash_pass(size)
+            print(
+                f"{name:<18}{count / seconds:>12.0f}{busy / count * 1e3:>20.2f}{peak:>10.0f}{passes:>14.0f}", flush=True
+            )
+
+
+def make_home(home: Path, name: str) -> int:
+    """A workspace with deliveries in its inbox; the bytes delivered."""
+    from tests.deliveries import FAMILIES, VANS, deliver, make_workspace, row
+
+    workspace = make_workspace(
+        home, {"settings.toml": "", "register/families.toml": FAMILIES, "register/vans.csv": VANS}
+    )
+    ending = name.removeprefix("zip of ")
+    for number in range(DELIVERIES):
+        seeds = range(number * CAPTURES, (number + 1) * CAPTURES)
+        rows = [
+            row(
+                f"{s}.{ending}",
+                van=f"V00{s % 3 + 1}",
+                at=f"2026-03-{s // 720 + 1:02d}T{s % 720 // 60:02d}:{s % 60:02d}:00Z",
+            )
+            for s in seeds
+        ]
+        files = {f"{s}.{ending}": packed(recording(s), ending) for s in seeds}
+        deliver(workspace.inbox / f"d{number:02d}", rows, files, zipped=name.startswith("zip"))
+    return sum(path.stat().st_size for path in workspace.inbox.rglob("*") if path.is_file())
+
+
+def recording(seed: int) -> pl.DataFrame:
+    """A throttle snap in outline, with noise, as a recorder of 12 bit over 5 V writes it."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(SAMPLES) / RATE_HZ
+    held = (time_s > 0.5) & (time_s < 1.0)
+    air = np.where(held, 4.1, 1.1) + 0.02 * rng.standard_normal(SAMPLES)
+    exhaust = np.where(held, 0.85, 0.45) + 0.01 * rng.standard_normal(SAMPLES)
+    step = 5.0 / 4096
+    return pl.DataFrame(
+        {"time_s": time_s, "airflow_v": np.round(air / step) * step, "lambda_v": np.round(exhaust / step) * step}
+    )
+
+
+def packed(frame: pl.DataFrame, ending: str) -> pl.DataFrame | bytes:
+    """A recording as `deliver` wants it."""
+    if ending != "csv.gz":
+        return frame
+    import gzip
+
+    return gzip.compress(frame.write_csv().encode(), 6)
+
+
+def hash_pass(size: int) -> float:
+    """Seconds of one SHA-256 over so many bytes."""
+    block, begun = bytes(1 << 20), time.perf_counter()
+    digest = hashlib.sha256()
+    for _ in range(max(size >> 20, 1)):
+        digest.update(block)
+    return time.perf_counter() - begun
+
+
+def take(home: str) -> None:
+    """Take in; print seconds, processor seconds with those of its processes, and peak memory of this one [MB]."""
+    from pipelines.workspace.workspace import Workspace
+    from tests.deliveries import run_intake
+
+    begun = time.perf_counter()
+    held = sum(account.held for account in run_intake(Workspace(Path(home)), workers=0))
+    seconds = time.perf_counter() - begun
+    assert held == DELIVERIES * CAPTURES, held
+    times = os.times()
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    print(seconds, times.user + times.system + times.children_user + times.children_system, peak)
+
+
+def _ask(home: str) -> str:
+    command = [sys.executable, "-m", "tests.bench.intake", home]
+    return subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
+
+
+if __name__ == "__main__":
+    take(sys.argv[1])
