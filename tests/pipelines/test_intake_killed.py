@@ -12,7 +12,7 @@ from pipelines.workspace.workspace import Workspace
 from tests.deliveries import deliver, make_home, recording, row
 
 ROOT = Path(__file__).parents[2]
-TRIALS = 10
+TRIALS = 6
 
 
 def state(home: Path) -> tuple[dict[str, pl.DataFrame], list[str]]:
