@@ -11,7 +11,7 @@ UV := UV_PYTHON=$(BIN)/python $(BIN)/uv
 # Nothing is installed whose hash is not in a lock: a line without one, or another hash, ends the set-up.
 HASHED := --require-hashes
 
-.PHONY: help setup demo board test check format lint types layers kernels bench study mutate lock browser pictures clean
+.PHONY: help setup demo board test check format lint types layers kernels bench study mutate fuzz lock browser pictures clean
 
 help:
 	@echo "make demo     set up, build the sample fleet, run the weekly job on it"
@@ -21,6 +21,7 @@ help:
 	@echo "make bench    speed and memory, as ratios against a reference in the same run"
 	@echo "make study    the long studies behind tests/studies/RESULTS.md"
 	@echo "make mutate   a sample of mutations, and how many the tests notice"
+	@echo "make fuzz     damaged and hostile files, as many as wanted, against everything that reads one from outside"
 	@echo "make lock     resolve the locks anew"
 
 setup: $(READY) kernels
@@ -86,6 +87,9 @@ study: $(TOOLS) kernels
 
 mutate: $(TOOLS)
 	@$(BIN)/python -m tests.mutation $(MUTATE)
+
+fuzz: $(TOOLS)
+	@$(BIN)/python -m tests.fuzz $(FUZZ)
 
 LOCKED := --quiet --python-version 3.11 --universal --generate-hashes --no-emit-index-url --no-emit-find-links \
 	--custom-compile-command "make lock"

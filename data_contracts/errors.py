@@ -7,6 +7,9 @@ A message says what was wrong, the value, and what to do, in one line.
 class VansnapError(Exception):
     """Root of every error a user can mend. The command line prints it and exits with 2."""
 
+    def __init__(self, *args: object) -> None:
+        super().__init__(*(one_line(each) if isinstance(each, str) else each for each in args))
+
 
 class InputError(VansnapError, ValueError):
     """A file, option or value breaks its contract."""
@@ -85,3 +88,20 @@ def first_line(error: BaseException) -> str:
         Any error.
     """
     return next(iter(str(error).splitlines()), "")[:160] or type(error).__name__
+
+
+def one_line(text: str) -> str:
+    """A message on one line, whatever names from outside it quotes.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        Line ends and tabs are spaces, other control characters their escapes.
+    """
+    if text.isprintable():
+        return text
+    return "".join(one if one.isprintable() else " " if one.isspace() else ascii(one)[1:-1] for one in text)

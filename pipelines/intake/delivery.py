@@ -27,7 +27,7 @@ class RefusedError(InputError):
     def __init__(self, rule: str, reason: str) -> None:
         super().__init__(reason)
         assert rule in QUARANTINE_RULES, rule
-        self.rule, self.reason = rule, reason
+        self.rule, self.reason = rule, str(self)
 
 
 @dataclass(frozen=True)

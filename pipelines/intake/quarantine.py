@@ -7,6 +7,7 @@ from datetime import datetime
 
 import polars as pl
 
+from data_contracts.errors import one_line
 from data_contracts.reasons import QUARANTINE_RULES
 from data_contracts.tables import QUARANTINE, polars_schema
 from pipelines.storage.warehouse import Warehouse
@@ -29,8 +30,7 @@ class Item:
     def __post_init__(self) -> None:
         """Check the rule: what has none is explained to nobody. A reason is one line, whatever names it quotes."""
         assert self.rule in QUARANTINE_RULES, self.rule
-        if len(self.reason.splitlines()) > 1:
-            object.__setattr__(self, "reason", " ".join(self.reason.split()))
+        object.__setattr__(self, "reason", one_line(self.reason))
 
     @property
     def item_id(self) -> str:

@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from data_contracts.entries import shown, toml_document, unknown_name
-from data_contracts.errors import InputError, MissingFileError, RegisterError, first_line
+from data_contracts.errors import InputError, MissingFileError, RegisterError, first_line, one_line
 from data_contracts.family import Family, parse_family
 from data_contracts.recorder import CANONICAL, RecorderProfile, parse_profile
 from data_contracts.tables import PART_PREFIX, REGISTER_COLUMNS, REPAIRS, VANS, polars_schema
@@ -70,6 +70,10 @@ class RegisterFault:
     reason: str
     van_id: str | None = None
     whole: bool = False
+
+    def __post_init__(self) -> None:
+        """Whatever cells the reason quotes, it is one line."""
+        object.__setattr__(self, "reason", one_line(self.reason))
 
 
 @dataclass(frozen=True)

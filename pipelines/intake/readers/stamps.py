@@ -35,7 +35,8 @@ def one_stamp_each(
     """
     if time_s.size < 2 or not np.isfinite(time_s).all():
         return time_s, channels
-    steps = np.diff(np.round((time_s - time_s[0]) * 1e9))
+    with np.errstate(over="ignore", invalid="ignore"):  # a time beyond all sense is refused where it is checked
+        steps = np.diff(np.round((time_s - time_s[0]) * 1e9))
     if (steps < 0).any() or not (steps == 0).any():
         return time_s, channels
     if profile.repeated == "refused":
