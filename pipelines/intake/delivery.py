@@ -262,6 +262,8 @@ def _check_members(archive: str, members: list[zipfile.ZipInfo]) -> None:
     seen: set[str] = set()
     for member in members:
         name = member.filename
+        if not name:
+            raise refuse("holds a file without a name")
         if _leaves(name.replace("\\", "/")):
             raise refuse(f"names a path outside itself, {name[:120]!r}")
         if stat.S_ISLNK(member.external_attr >> 16):

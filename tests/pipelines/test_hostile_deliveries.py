@@ -45,6 +45,17 @@ def name_not_utf8_in_zip(home: Workspace) -> None:
     path.write_bytes(path.read_bytes().replace("é".encode(), b"\xff\xfe"))
 
 
+def no_name_in_zip(home: Workspace) -> None:
+    path = home.inbox / "bad.zip"
+    with zipfile.ZipFile(path, "w") as packed:
+        packed.writestr("manifest.csv", "x")
+        packed.writestr("y", "z")
+    content = bytearray(path.read_bytes())
+    entry = content.rindex(b"PK\x01\x02")
+    content[entry + 28], content[entry + 30] = 0, 1  # lengths of name and of what follows it
+    path.write_bytes(bytes(content))
+
+
 def manifest_is_a_folder(home: Workspace) -> None:
     (home.inbox / "bad" / "manifest.csv").mkdir(parents=True)
 
@@ -65,6 +76,7 @@ HOSTILE: dict[str, tuple[Callable[[Workspace], None], str, str]] = {
     "bzip2": (lambda home: archive(home, zipfile.ZIP_BZIP2, "manifest.csv"), "unreadable_manifest", "unpacked"),
     "deflate": (lambda home: archive(home, zipfile.ZIP_DEFLATED, "manifest.csv"), "unreadable_manifest", "unpacked"),
     "name in a zip": (name_not_utf8_in_zip, "unreadable_archive", "can't be read"),
+    "no name in a zip": (no_name_in_zip, "unsafe_archive", "without a name"),
     "manifest is a folder": (manifest_is_a_folder, "unreadable_manifest", "is not a file"),
     "too many rows": (manifest_of_too_many_rows, "unreadable_manifest", f"at most {MOST_ROWS}"),
 }
