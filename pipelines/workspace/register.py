@@ -62,8 +62,7 @@ class Repair:
 
 @dataclass(frozen=True)
 class RegisterFault:
-    """One entry that is not used: file within the register, row from 1 (None: not a row), one clear line, and its van; `whole` where nothing
-    of the file could be used."""
+    """One entry not used: file in the register, row from 1 (None: no row), one clear line, its van; `whole`: nothing of the file is used."""
 
     file: str
     row: int | None
@@ -71,8 +70,7 @@ class RegisterFault:
     van_id: str | None = None
     whole: bool = False
 
-    def __post_init__(self) -> None:
-        """Whatever cells the reason quotes, it is one line."""
+    def __post_init__(self) -> None:  # whatever cells the reason quotes, it is one line
         object.__setattr__(self, "reason", one_line(self.reason))
 
 
@@ -344,9 +342,8 @@ def _load_repairs(folder: Path, faults: list[RegisterFault]) -> tuple[Repair, ..
         return None
 
     repairs: dict[str, Repair] = {}
-    for row in _sound_rows(
-        _read_table(folder, "repairs.csv", faults), "register_repairs", "repairs.csv", faults, problem
-    ):
+    rows = _read_table(folder, "repairs.csv", faults)
+    for row in _sound_rows(rows, "register_repairs", "repairs.csv", faults, problem):
         done_at = parse_moment(str(row["done_at"]), day_allowed=True)
         assert done_at is not None
         van_id, work = str(row["van_id"]), str(row["work"])
