@@ -1,0 +1,213 @@
+"""Tells people after a run: what is new goes into each one's box, and what waits there is sent, within bounds of time and number."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+
+from data_contracts.errors import InputError, VansnapError
+from pipelines.notify.letter import compose, trial_letter
+from pipelines.notify.matters import notice, seen_by
+from pipelines.notify.outbox import FOLDER, Box, folder, held_outbox, read_boxes, write_boxes
+from pipelines.notify.recipients import Recipient, recipients
+from pipelines.notify.sending import Outgoing, send
+from pipelines.read_side import queries
+from pipelines.reports.list_pdf import list_pdf
+from pipelines.reports.orders import open_orders
+from pipelines.storage.atomic_files import write_atomically
+from pipelines.workspace.log import note
+from pipelines.workspace.settings import Settings, load_settings
+from pipelines.workspace.workspace import Workspace
+
+STANDING = "settings.json"
+"""Beside the outbox: the sections of the settings that telling needs, as they were when last read, for when they can't be."""
+_NEEDED = ("schedule", "board", "people", "display", "notify")
+_DAYS_KEPT = 7
+
+
+@dataclass(frozen=True)
+class Told:
+    """What became of the messages of one round.
+
+    Attributes
+    ----------
+    sent : tuple of str
+        Labels of the people whose message was sent.
+    unsent : mapping of str to str
+        Why not, by label.
+    held_back : tuple of str
+        Labels of those whose messages of the day are used up.
+    """
+
+    sent: tuple[str, ...] = ()
+    unsent: Mapping[str, str] | None = None
+    held_back: tuple[str, ...] = ()
+
+
+def tell(workspace: Workspace) -> None:
+    """Tell people how a run went and what it found; whatever goes wrong here is logged and ends nothing.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by nobody: the run has ended.
+    """
+    try:
+        tell_now(workspace)
+    except Exception as error:
+        note(
+            workspace,
+            "not_told",
+            why=f"{type(error).__name__}: {error}" if isinstance(error, VansnapError) else type(error).__name__,
+        )
+
+
+def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
+    """Tell people what is new, and try again what waits.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    now : datetime or None
+        None is the clock's.
+
+    Returns
+    -------
+    Told
+
+    Raises
+    ------
+    InputError
+        If the settings can't be read and never could.
+    """
+    at = now or datetime.now(UTC)
+    settings = _settings(workspace)
+    people = recipients(settings)
+    if not people:
+        return Told()
+    with held_outbox(workspace) as ours:
+        if not ours:
+            return Told()
+        kept = read_boxes(workspace)
+        boxes = {
+            person.key: kept.get(person.key, Box()) for person in people
+        }  # whoever is no longer named is forgotten
+        for person in people:
+            notice(workspace, settings, person, boxes[person.key], at)
+        write_boxes(workspace, boxes)
+        told = _send_waiting(workspace, settings, people, boxes, at)
+        write_boxes(workspace, boxes)
+    return told
+
+
+def send_trial(workspace: Workspace) -> Told:
+    """Send everybody a message that says that messages arrive.
+
+    Parameters
+    ----------
+    workspace : Workspace
+
+    Returns
+    -------
+    Told
+
+    Raises
+    ------
+    InputError
+        If settings.toml can't be read or names nobody.
+    """
+    settings, at = load_settings(workspace.settings_path), datetime.now(UTC)
+    people = recipients(settings)
+    if not people:
+        raise InputError("[notify] told in settings.toml names nobody: name somebody, as the example there shows")
+    messages = [Outgoing(person, trial_letter(person, at), _identity(person, at.isoformat())) for person in people]
+    return _outcome(workspace, people, send(workspace, settings.notify, messages, at))
+
+
+def _settings(workspace: Workspace) -> Settings:
+    """The settings, or what they were: that settings.toml is broken is itself something to tell."""
+    standing = workspace.reports / FOLDER / STANDING
+    try:
+        settings = load_settings(workspace.settings_path)
+    except InputError:
+        try:
+            return Settings.model_validate(json.loads(standing.read_text(encoding="utf-8")))
+        except (OSError, ValueError):
+            pass
+        raise
+    if settings.notify.told:
+        content = json.dumps(settings.model_dump(mode="json", include=set(_NEEDED)))
+        if not standing.is_file() or standing.read_text(encoding="utf-8") != content:
+            folder(workspace)
+            write_atomically(standing, content.encode())
+    return settings
+
+
+def _send_waiting(
+    workspace: Workspace, settings: Settings, people: list[Recipient], boxes: dict[str, Box], now: datetime
+) -> Told:
+    """Send what waits in the boxes, and note what became of it there."""
+    today, oldest = f"{now:%Y-%m-%d}", f"{now - timedelta(days=_DAYS_KEPT):%Y-%m-%d}"
+    messages, held_back, lists = [], [], _Lists()
+    for person in people:
+        box = boxes[person.key]
+        box.sent = {day: count for day, count in box.sent.items() if day >= oldest}
+        if not box.waiting:
+            box.unsent_since = box.why = ""
+        elif box.sent.get(today, 0) >= settings.notify.most_a_day:
+            held_back.append(person.label)
+            box.unsent_since = box.why = ""
+        else:
+            messages.append(_outgoing(workspace, settings, person, box, now, lists))
+    outcome = send(workspace, settings.notify, messages, now)
+    for message in messages:
+        box, why = boxes[message.person.key], outcome[message.person.key]
+        if why:
+            box.unsent_since, box.why = box.unsent_since or now.isoformat(), why
+        else:
+            box.waiting, box.unsent_since, box.why = [], "", ""
+            box.sent[today] = box.sent.get(today, 0) + 1
+    return replace(_outcome(workspace, people, outcome), held_back=tuple(held_back))
+
+
+def _outcome(workspace: Workspace, people: list[Recipient], outcome: Mapping[str, str]) -> Told:
+    label = {person.key: person.label for person in people}
+    for key, why in outcome.items():
+        note(workspace, "message", to=label[key], sent=not why, **({"why": why} if why else {}))
+    sent = tuple(label[key] for key, why in outcome.items() if not why)
+    return Told(sent, {label[key]: why for key, why in outcome.items() if why})
+
+
+class _Lists:
+    """The week's list on paper, set once for everybody who reads the same."""
+
+    def __init__(self) -> None:
+        self._made: dict[tuple[object, ...], tuple[bytes, str]] = {}
+
+    def of(self, workspace: Workspace, person: Recipient) -> tuple[bytes, str]:
+        """PDF and file name; empty where nothing is published for this person."""
+        key = (person.depots, person.everything, person.display)
+        if key not in self._made:
+            published = seen_by(workspace, person)
+            run = None if published is None else queries.last_run(published)
+            if published is None or run is None:
+                return b"", ""
+            content = list_pdf(published, open_orders(published), person.display)
+            self._made[key] = content, f"vansnap-{run['week']}.pdf"
+        return self._made[key]
+
+
+def _outgoing(
+    workspace: Workspace, settings: Settings, person: Recipient, box: Box, now: datetime, lists: _Lists
+) -> Outgoing:
+    letter = compose(workspace, settings, person, box, now)
+    identity = _identity(person, *(f"{one.key} {one.noticed}" for one in box.waiting))
+    if not letter.wants_list or not person.told.mail:
+        return Outgoing(person, letter, identity)
+    attached, name = lists.of(workspace, person)
+    return Outgoing(person, letter, identity, attached, name)
+
+
+def _identity(person: Recipient, *content: str) -> str:
+    return "vansnap." + hashlib.sha256("\0".join([person.key, *content]).encode()).hexdigest()[:32]

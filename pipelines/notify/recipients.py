@@ -1,0 +1,71 @@
+"""Whom the settings name, and what each of them may be told."""
+
+import hashlib
+from dataclasses import dataclass
+
+from pipelines.workspace.notify_settings import Told
+from pipelines.workspace.settings import DisplaySettings, Settings
+
+
+@dataclass(frozen=True)
+class Recipient:
+    """Somebody who is told.
+
+    Attributes
+    ----------
+    key : str
+        Of what is kept of this person; holds no address.
+    label : str
+        As status and log name it: the place in settings.toml and the way, no address.
+    told : Told
+        Entry of the settings.
+    display : DisplaySettings
+        Language and units of this person.
+    depots : tuple of str
+        Depots whose vans may be told; empty where `everything`, or where none may be.
+    everything : bool
+        Restricted to no depot.
+    """
+
+    key: str
+    label: str
+    told: Told
+    display: DisplaySettings
+    depots: tuple[str, ...]
+    everything: bool
+
+    def may_see(self, depot: str) -> bool:
+        """Whether vans of a depot may be told.
+
+        Parameters
+        ----------
+        depot : str
+            Empty: of the whole fleet.
+        """
+        return self.everything or depot in self.depots
+
+
+def recipients(settings: Settings) -> list[Recipient]:
+    """Everybody the settings name, in order; somebody named twice is told by the first entry.
+
+    Whoever `[people]` restricts to depots is told of no others, whatever `[notify]` says.
+
+    Parameters
+    ----------
+    settings : Settings
+    """
+    found: dict[str, Recipient] = {}
+    for place, one in enumerate(settings.notify.told, 1):
+        way, address = ("mail", one.mail.casefold()) if one.mail else ("hook", one.hook)
+        key = hashlib.sha256(f"{way}\0{address}".encode()).hexdigest()[:16]
+        on_board = next((known for known in settings.people.known if known.who.casefold() == one.mail.casefold()), None)
+        seen = () if on_board is None else tuple(on_board.depots)
+        depots = tuple(one.depots)
+        if seen:
+            depots = tuple(depot for depot in depots or seen if depot in seen)
+        display = DisplaySettings(
+            language=one.language or settings.display.language, units=one.units or settings.display.units
+        )
+        everything = not seen and not one.depots
+        found.setdefault(key, Recipient(key, f"{way} {place}", one, display, depots, everything))
+    return list(found.values())
