@@ -166,7 +166,7 @@ def weekly(
     workspace = open_workspace(home)
     if week is not None:
         check_week(week, today=datetime.now(UTC))
-    from pipelines.notify.after_run import tell
+    from pipelines.notify.tell import tell
     from pipelines.weekly.flows import run_weekly
     from pipelines.workspace.settings import load_settings
 
@@ -186,7 +186,7 @@ def serve(
 ) -> None:
     """Start the orchestrator's own server on loopback and the weekly schedule from settings."""
     workspace = open_workspace(home)
-    from pipelines.notify.after_run import tell
+    from pipelines.notify.tell import tell
     from pipelines.weekly.flows import serve as serve_schedule
     from pipelines.workspace.settings import load_settings
 

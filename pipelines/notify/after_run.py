@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from data_contracts.errors import InputError, VansnapError
+from data_contracts.errors import InputError
 from pipelines.notify.letter import compose, trial_letter
 from pipelines.notify.matters import notice, seen_by
 from pipelines.notify.outbox import FOLDER, Box, folder, held_outbox, read_boxes, write_boxes
@@ -45,24 +45,6 @@ class Told:
     held_back: tuple[str, ...] = ()
 
 
-def tell(workspace: Workspace) -> None:
-    """Tell people how a run went and what it found; whatever goes wrong here is logged and ends nothing.
-
-    Parameters
-    ----------
-    workspace : Workspace
-        Held by nobody: the run has ended.
-    """
-    try:
-        tell_now(workspace)
-    except Exception as error:
-        note(
-            workspace,
-            "not_told",
-            why=f"{type(error).__name__}: {error}" if isinstance(error, VansnapError) else type(error).__name__,
-        )
-
-
 def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
     """Tell people what is new, and try again what waits.
 
@@ -84,8 +66,6 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
     at = now or datetime.now(UTC)
     settings = _settings(workspace)
     people = recipients(settings)
-    if not people:
-        return Told()
     with held_outbox(workspace) as ours:
         if not ours:
             return Told()
@@ -95,10 +75,18 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
         }  # whoever is no longer named is forgotten
         for person in people:
             notice(workspace, settings, person, boxes[person.key], at)
-        write_boxes(workspace, boxes)
+        _keep(workspace, boxes)
         told = _send_waiting(workspace, settings, people, boxes, at)
-        write_boxes(workspace, boxes)
+        _keep(workspace, boxes)
     return told
+
+
+def _keep(workspace: Workspace, boxes: Mapping[str, Box]) -> None:
+    """That the disk is full is what people must hear of first: they are told, and told again by the next run."""
+    try:
+        write_boxes(workspace, boxes)
+    except OSError as error:
+        note(workspace, "not_kept", why=str(error))
 
 
 def send_trial(workspace: Workspace) -> Told:

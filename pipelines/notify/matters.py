@@ -1,6 +1,7 @@
 """What there is to tell one person after a run: asked of the same records as list, orders and board."""
 
 import hashlib
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
@@ -104,7 +105,8 @@ def _looks_ahead(workspace: Workspace, box: Box) -> bool:
 def _failed(settings: Settings, person: Recipient, state: LastRuns, now: datetime) -> Matter:
     """The reason may name vans and files of any depot, so only who may see everything is told it."""
     facts = run_facts(state, settings.schedule, now, with_reason=person.everything)
-    reason = hashlib.sha256(state.why.encode()).hexdigest()[:8]
+    plain = re.sub(r"\d+", "0", state.why)  # megabytes free and process numbers change from run to run
+    reason = hashlib.sha256(plain.encode()).hexdigest()[:8]
     key = f"run {state.failed_since} {reason if person.everything else ''}"
     return Matter("run", key, "run", minute(now), _rows(*facts), open_to_all=True)
 

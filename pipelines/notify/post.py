@@ -64,7 +64,7 @@ def as_mail(message: Mapping[str, Any]) -> EmailMessage:
         mail[header] = message[header.lower()]
     mail["Message-ID"] = message["id"]
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no answer of a machine to this one
-    mail.set_content(message["text"])
+    mail.set_content(message["text"], cte="quoted-printable")  # seven bits: any server takes them
     if message.get("file"):
         mail.add_attachment(
             base64.b64decode(message["file"]), maintype="application", subtype="pdf", filename=message["file_name"]

@@ -3,8 +3,11 @@
 import hashlib
 from dataclasses import dataclass
 
+from data_contracts.errors import InputError
+from pipelines.notify.outbox import read_boxes
 from pipelines.workspace.notify_settings import Told
-from pipelines.workspace.settings import DisplaySettings, Settings
+from pipelines.workspace.settings import DisplaySettings, Settings, load_settings
+from pipelines.workspace.workspace import Workspace
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,19 @@ class Recipient:
             Empty: of the whole fleet.
         """
         return self.everything or depot in self.depots
+
+
+def nobody_to_tell(workspace: Workspace) -> bool:
+    """Whether the settings name nobody, and nothing waits for somebody they named before.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    try:
+        return not load_settings(workspace.settings_path).notify.told and not read_boxes(workspace)
+    except InputError:
+        return False  # who was named when they could last be read is told of that
 
 
 def recipients(settings: Settings) -> list[Recipient]:

@@ -4,16 +4,21 @@ import re
 import shutil
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import duckdb
 
 from pipelines.notify.sending import Outgoing
+from pipelines.workspace.last_runs import note_success
 from pipelines.workspace.workspace import Workspace
+from tests.published_sample import make_workspace
 
 AT = datetime(2026, 11, 30, 5, 1, tzinfo=UTC)  # a Monday, 2026-W49
 DAY = timedelta(days=1)
 MAIL = '[notify]\nmail_server = "127.0.0.1"\nmail_port = %s\nmail_security = "none"\nmail_from = "v@example.org"\n'
+ANN = '{ mail = "ann@example.org", digest = false }'
+NILS = '{ mail = "nils@example.org", depots = ["north"], language = "de" }'
 
 
 class Post:
@@ -32,6 +37,22 @@ class Post:
     def texts(self) -> list[str]:
         told, self.sent = [one.letter.text for one in self.sent], []
         return told
+
+
+def made(root: Path) -> Path:
+    """A published file of two depots with three vans each, three of all on the list as now."""
+    make_workspace(root, finished_at=AT - timedelta(minutes=1), vans_per_depot=3)
+    (root / "reports").mkdir()
+    with duckdb.connect(str(root / "published.duckdb")) as connection:
+        connection.execute(f"UPDATE deliveries SET taken_in_at = '{AT.isoformat()}'")
+    return root
+
+
+def copied(sample: Path, root: Path) -> Workspace:
+    """A copy whose run has just succeeded."""
+    shutil.copytree(sample, root)
+    note_success(Workspace(root), "2026-W49", now=AT)
+    return Workspace(root)
 
 
 def name(workspace: Workspace, *people: str, more: str = "", head: str = "", port: int = 1) -> None:
