@@ -2,11 +2,12 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-from data_contracts.errors import InputError
+from data_contracts.errors import InputError, VansnapError
 from pipelines.notify.letter import compose, trial_letter
 from pipelines.notify.matters import notice, seen_by
 from pipelines.notify.outbox import FOLDER, Box, folder, held_outbox, read_boxes, write_boxes
@@ -16,6 +17,7 @@ from pipelines.read_side import queries
 from pipelines.reports.list_pdf import list_pdf
 from pipelines.reports.orders import open_orders
 from pipelines.storage.atomic_files import write_atomically
+from pipelines.workspace.failure_reports import failures_of, keep_report
 from pipelines.workspace.log import note
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace
@@ -74,11 +76,24 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
             person.key: kept.get(person.key, Box()) for person in people
         }  # whoever is no longer named is forgotten
         for person in people:
-            notice(workspace, settings, person, boxes[person.key], at)
+            with _apart(workspace, boxes[person.key], at):
+                notice(workspace, settings, person, boxes[person.key], at)
         _keep(workspace, boxes)
         told = _send_waiting(workspace, settings, people, boxes, at)
         _keep(workspace, boxes)
     return told
+
+
+@contextmanager
+def _apart(workspace: Workspace, box: Box, now: datetime) -> Iterator[None]:
+    """What goes wrong with one person's message leaves the others theirs; it is kept on record, and tried again."""
+    try:
+        yield
+    except Exception as error:
+        report = keep_report(error, [failures_of(workspace)])
+        why = str(error) if isinstance(error, VansnapError) else f"{type(error).__name__}, see {report}"
+        box.unsent_since, box.why = box.unsent_since or now.isoformat(), " ".join(why.split())
+        note(workspace, "not_told", why=box.why)
 
 
 def _keep(workspace: Workspace, boxes: Mapping[str, Box]) -> None:
@@ -147,7 +162,8 @@ def _send_waiting(
             held_back.append(person.label)
             box.unsent_since = box.why = ""
         else:
-            messages.append(_outgoing(workspace, settings, person, box, now, lists))
+            with _apart(workspace, box, now):
+                messages.append(_outgoing(workspace, settings, person, box, now, lists))
     outcome = send(workspace, settings.notify, messages, now)
     for message in messages:
         box, why = boxes[message.person.key], outcome[message.person.key]
@@ -174,26 +190,31 @@ class _Lists:
         self._made: dict[tuple[object, ...], tuple[bytes, str]] = {}
 
     def of(self, workspace: Workspace, person: Recipient) -> tuple[bytes, str]:
-        """PDF and file name; empty where nothing is published for this person."""
+        """PDF and file name; empty where nothing is published for this person, or the list can't be set."""
         key = (person.depots, person.everything, person.display)
         if key not in self._made:
             published = seen_by(workspace, person)
             run = None if published is None else queries.last_run(published)
             if published is None or run is None:
                 return b"", ""
-            content = list_pdf(published, open_orders(published), person.display)
-            self._made[key] = content, f"vansnap-{run['week']}.pdf"
+            try:
+                content = list_pdf(published, open_orders(published), person.display)
+                self._made[key] = content, f"vansnap-{run['week']}.pdf"
+            except Exception as error:  # of a library that sets it: the message goes out without, and says so
+                report = keep_report(error, [failures_of(workspace)])
+                note(workspace, "no_list", why=type(error).__name__, report=report)
+                self._made[key] = b"", ""
         return self._made[key]
 
 
 def _outgoing(
     workspace: Workspace, settings: Settings, person: Recipient, box: Box, now: datetime, lists: _Lists
 ) -> Outgoing:
-    letter = compose(workspace, settings, person, box, now)
+    attached, name = b"", ""
+    if person.told.mail and any(one.kind == "digest" for one in box.waiting):
+        attached, name = lists.of(workspace, person)
+    letter = compose(workspace, settings, person, box, now, attached=bool(attached))
     identity = _identity(person, *(f"{one.key} {one.noticed}" for one in box.waiting))
-    if not letter.wants_list or not person.told.mail:
-        return Outgoing(person, letter, identity)
-    attached, name = lists.of(workspace, person)
     return Outgoing(person, letter, identity, attached, name)
 
 

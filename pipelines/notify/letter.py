@@ -43,14 +43,11 @@ class Letter:
         Plain text.
     document : mapping
         The same for a program, JSON-able.
-    wants_list : bool
-        The week's list belongs to it.
     """
 
     subject: str
     text: str
     document: Mapping[str, Any] = field(default_factory=dict)
-    wants_list: bool = False
 
 
 def one_line(text: object) -> str:
@@ -64,7 +61,9 @@ def one_line(text: object) -> str:
     return " ".join(printable(" ".join(str(text).split())).split())
 
 
-def compose(workspace: Workspace, settings: Settings, person: Recipient, box: Box, now: datetime) -> Letter:
+def compose(
+    workspace: Workspace, settings: Settings, person: Recipient, box: Box, now: datetime, *, attached: bool
+) -> Letter:
     """The message with all that waits for a person.
 
     Parameters
@@ -76,9 +75,11 @@ def compose(workspace: Workspace, settings: Settings, person: Recipient, box: Bo
         Of this person; something waits in it.
     now : datetime
         With offset.
+    attached : bool
+        The week's list goes with it.
     """
     published = seen_by(workspace, person)
-    writing = _Writing(settings, person, published, box, minute(now))
+    writing = _Writing(settings, person, published, box, minute(now), attached)
     with written_for(person.display):
         body = [line for kind in _ORDER if (of_kind := writing.of_kind(kind)) for line in (*of_kind, "")]
         foot = [message("foot.indication"), writing.say("why_you")]
@@ -98,7 +99,7 @@ def compose(workspace: Workspace, settings: Settings, person: Recipient, box: Bo
             for one in box.waiting
         ],
     }
-    return Letter(subject, text + "\n", document, any(one.kind == "digest" for one in box.waiting))
+    return Letter(subject, text + "\n", document)
 
 
 def trial_letter(person: Recipient, now: datetime) -> Letter:
@@ -138,6 +139,7 @@ class _Writing:
     published: Published | None
     box: Box
     now: str
+    attached: bool
 
     def say(self, key: str, **places: object) -> str:
         return LETTER[key].in_language(self.person.display.language).format(**places)
@@ -238,7 +240,7 @@ class _Writing:
         for notice in queries.notices(self.published, self.week):
             yield from (f"- {line}" for line in self._said(notice, "text"))
         if self.person.told.mail:
-            yield "- " + self.say("attached")
+            yield "- " + self.say("attached" if self.attached else "not_made")
 
 
 def one_line_kept(text: str) -> str:

@@ -78,9 +78,10 @@ def notice(workspace: Workspace, settings: Settings, person: Recipient, box: Box
 
 
 def _add(person: Recipient, box: Box, standing: list[Matter], kept: list[str]) -> None:
-    """Put what is new of what stands into the box."""
+    """Put what is new of what stands into the box, of what the person wants to be told."""
+    standing = [matter for matter in standing if matter.kind in person.told.about]
     for matter in standing:
-        if matter.key not in box.seen and matter.kind in person.told.about:
+        if matter.key not in box.seen:
             _put(box, matter)
     box.seen = [*kept, *(matter.key for matter in standing)]
 

@@ -62,7 +62,7 @@ def nobody_to_tell(workspace: Workspace) -> bool:
 
 
 def recipients(settings: Settings) -> list[Recipient]:
-    """Everybody the settings name, in order; somebody named twice is told by the first entry.
+    """Everybody the settings name, in order.
 
     Whoever `[people]` restricts to depots is told of no others, whatever `[notify]` says.
 
@@ -70,7 +70,7 @@ def recipients(settings: Settings) -> list[Recipient]:
     ----------
     settings : Settings
     """
-    found: dict[str, Recipient] = {}
+    found = []
     for place, one in enumerate(settings.notify.told, 1):
         way, address = ("mail", one.mail.casefold()) if one.mail else ("hook", one.hook)
         key = hashlib.sha256(f"{way}\0{address}".encode()).hexdigest()[:16]
@@ -83,5 +83,5 @@ def recipients(settings: Settings) -> list[Recipient]:
             language=one.language or settings.display.language, units=one.units or settings.display.units
         )
         everything = not seen and not one.depots
-        found.setdefault(key, Recipient(key, f"{way} {place}", one, display, depots, everything))
-    return list(found.values())
+        found.append(Recipient(key, f"{way} {place}", one, display, depots, everything))
+    return found

@@ -304,6 +304,39 @@ def _hold(root: Path) -> ExitStack:
     return held
 
 
+def scheduled_run(
+    root: Path, hold: Callable[[Path], ExitStack], week: Callable[[], WeeklySummary], after: AfterRun | None
+) -> None:
+    """A run by the schedule: holds the workspace like a run by hand, and says in one line how it went.
+
+    Parameters
+    ----------
+    root : Path
+        Of the workspace.
+    hold : callable
+        Holds it, for as long as what it returns is open.
+    week : callable
+        The run itself.
+    after : callable, optional
+        As for `run_weekly`.
+
+    Raises
+    ------
+    Exception
+        Whatever ended the run.
+    """
+    try:
+        workspace = open_workspace(root)
+        with _then(workspace, after), _noted(workspace) as ended, hold(root):
+            ask_for_room(workspace)
+            summary = week()
+            ended(summary.week)
+    except Exception as error:
+        print(failure_line(error), file=sys.stderr, flush=True)
+        raise
+    print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
+
+
 def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None) -> None:
     from prefect import flow
     from prefect.schedules import Cron
@@ -312,17 +345,8 @@ def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None
 
     @flow(name="weekly-scheduled")
     def scheduled() -> None:  # no parameter: whoever reaches the interface can't point it at another folder
-        """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
-        try:
-            workspace = open_workspace(root)
-            with _then(workspace, after), _noted(workspace) as ended, hold(root):
-                ask_for_room(workspace)
-                summary: WeeklySummary = _weekly_flow()(str(root), None, True)
-                ended(summary.week)
-        except Exception as error:
-            print(failure_line(error), file=sys.stderr, flush=True)
-            raise
-        print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
+        """One scheduled run."""
+        scheduled_run(root, hold, lambda: _weekly_flow()(str(root), None, True), after)
 
     scheduled.serve(
         name="weekly",

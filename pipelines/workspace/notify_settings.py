@@ -103,6 +103,9 @@ class NotifySettings(Entry):
             faults["mail_security"] = contradiction(
                 'give "starttls" or "tls": a password is not sent in the clear', '"none" with a mail_user'
             )
+        ways = [one.mail.casefold() or one.hook for one in self.told]
+        if len(set(ways)) < len(ways):
+            faults["told"] = contradiction("name everybody once, with all their depots", "an entry given twice")
         if faults:
             refuse(faults, self)
         return self

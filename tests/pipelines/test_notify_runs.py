@@ -1,23 +1,29 @@
 """What people are told of the runs themselves, and that telling them ends and delays none."""
 
 import json
+import pickle
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from data_contracts.errors import NoRoomError
+from data_contracts.errors import InputError, NoRoomError, WorkspaceBusyError
 from pipelines.cli import run
+from pipelines.commands.status import status_text
 from pipelines.notify import after_run
 from pipelines.notify.after_run import tell_now
+from pipelines.notify.letter import Letter
 from pipelines.notify.outbox import read_boxes, what_waits
 from pipelines.notify.tell import tell
+from pipelines.weekly.flows import _hold, run_weekly, scheduled_run
+from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.workspace.last_runs import note_failure, note_success
 from pipelines.workspace.log import log_path
 from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.pdf_text import text_of
 from tests.pipelines.mail_server import Hook, MailServer, serving
-from tests.pipelines.told_home import ANN, AT, DAY, NILS, Post, change, copied, name, sql
+from tests.pipelines.told_home import ANN, AT, DAY, NILS, Post, change, copied, name, sql, vans_in
 
 
 @pytest.fixture
@@ -183,15 +189,29 @@ def test_nobody_named_keeps_nothing(home: Workspace, post: Post) -> None:
 
 
 def test_a_mistake_of_ours_ends_no_run_and_is_kept_for_whoever_mends_it(
-    home: Workspace, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    home: Workspace, post: Post, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    name(home, ANN)
-    monkeypatch.setattr(after_run, "compose", {}.__getitem__)
+    whole = after_run.compose
+
+    def not_of_ann(*given: Any, **named: Any) -> Letter:
+        return whole(*given, **named) if given[2].told.mail != "ann@example.org" else {}["odd"]
+
+    name(home, ANN, '{ mail = "bob@example.org" }')
+    monkeypatch.setattr(after_run, "compose", not_of_ann)
+    monkeypatch.setattr(after_run, "list_pdf", not_of_ann)
+    tell(home)
+    (to_bob,) = post.texts()  # the others get theirs, without the list where that can't be set
+    assert "The list could not be made" in to_bob
+    assert "KeyError, see " in status_text(home)
+    assert len(list((home.reports / "failures").iterdir())) == 2
+    monkeypatch.setattr(after_run, "compose", whole)
+    tell(home)
+    assert vans_in(post.texts()[0]) == ["N-02", "S-03", "N-01"]
+    monkeypatch.setattr(after_run, "read_boxes", None)
     tell(home)
     said = capsys.readouterr().err
-    assert said.startswith("vansnap: nobody could be told of this run (TypeError")
-    assert "Traceback" in Path(said.split("report it with ")[1].strip()).read_text()
-    assert len(next(iter(read_boxes(home).values())).waiting) == 4  # and it is told later
+    assert "nobody could be told of this run (TypeError" in said
+    assert "Traceback" in Path(said.rsplit("report it with ", 1)[1].strip()).read_text()
 
 
 def test_a_full_disk_is_told_again_rather_than_not(
@@ -237,3 +257,29 @@ def test_a_run_by_hand_that_fails_is_told_by_mail_and_delayed_no_longer_than_it_
     log = [json.loads(line) for line in log_path(workspace).read_text().splitlines()]
     assert [one["event"] for one in log if one["event"] != "step"][:3] == ["run", "message", "message"]
     assert "s3cret" not in log_path(workspace).read_text()
+
+
+def test_a_run_by_the_schedule_tells_once_the_workspace_is_free(
+    home: Workspace, post: Post, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`after` must be a function of a module: the scheduled run is in a process of its own, to which it goes by its name."""
+    assert pickle.loads(pickle.dumps(tell)) is tell
+    name(home, ANN)
+
+    def after(workspace: Workspace) -> None:
+        with workspace.held():  # it is free
+            tell(workspace)
+
+    def fails() -> WeeklySummary:
+        raise InputError("the register is gone: put it back")
+
+    with pytest.raises(InputError):
+        scheduled_run(home.root, _hold, fails, after)
+    assert "the register is gone" in post.texts()[0]
+    summary = WeeklySummary("2026-W49", (), 0, {}, 0, (), False)
+    scheduled_run(home.root, _hold, lambda: summary, after)
+    assert "The run succeeds again" in post.texts()[0]
+    assert "weekly run of 2026-W49 done" in capsys.readouterr().out
+    with home.held(), pytest.raises(WorkspaceBusyError):
+        run_weekly(home, None, quiet=True, after=after)  # nothing ran, so nothing is told
+    assert post.texts() == []

@@ -171,13 +171,14 @@ def test_an_address_is_one_address(address: str) -> None:
         (ANN, {"mail_server": ""}, "people are told by mail"),
         (ANN, {"mail_server": "mail.example.org", "mail_user": "v"}, "password is not sent in the clear"),
         (ANN, {"mail_server": "mail.example.org:587 x"}, "give a host name"),
+        (ANN, {"told": [ANN, {"mail": "Ann@example.org", "depots": ["north"]}]}, "name everybody once"),
     ],
 )
 def test_settings_that_would_tell_wrongly_are_refused(
     told: dict[str, object], notify: dict[str, object], named: str
 ) -> None:
     with pytest.raises(ValueError, match=named):
-        settings([told], **notify)
+        settings(**{"told": [told], **notify})
 
 
 def test_a_secret_is_never_in_an_error(tmp_path: Path) -> None:
