@@ -209,7 +209,7 @@ class _Writing:
             if self.settings.board.public_url:
                 yield f"   {board_address(self.settings.board, 'van', van=row['van_id'], week=self.week)}"
         if len(waiting) > len(shown):
-            yield f"+ {len(waiting) - len(shown)}"
+            yield self.say("more", count=len(waiting) - len(shown))
         if jobs and self.published is not None:
             yield from map(one_line_kept, cautions_told(self.published, jobs, self.person.display.language))
 

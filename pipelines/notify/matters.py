@@ -59,7 +59,8 @@ def notice(workspace: Workspace, settings: Settings, person: Recipient, box: Box
         With offset.
     """
     state = last_runs(workspace.root)
-    box.waiting = [one for one in box.waiting if one.open_to_all or person.may_see(one.depot)]
+    wanted = {*person.told.about, *(["digest"] if person.told.digest else [])}
+    box.waiting = [one for one in box.waiting if one.kind in wanted and (one.open_to_all or person.may_see(one.depot))]
     if state.failing:
         kept = [key for key in box.seen if not key.startswith("run ")]
         _add(person, box, [_failed(settings, person, state, now)], kept)

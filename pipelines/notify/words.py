@@ -31,7 +31,9 @@ LETTER: dict[str, Words] = {
     "head.delivery": Words("Deliveries", "Lieferungen"),
     "head.depot": Words("Depots", "Standorte"),
     "head.quarantine": Words("Quarantine", "Quarantäne"),
-    "head.van": Words("Vans, the most urgent first", "Fahrzeuge, das dringendste zuerst"),
+    "head.van": Words(
+        "Vans of week {week}, the most urgent first", "Fahrzeuge der Woche {week}, das dringendste zuerst"
+    ),
     "head.digest": Words("Week {week}", "Woche {week}"),
     "attached": Words(
         "The list with the open orders is attached.", "Die Liste mit den offenen Aufträgen ist angehängt."
@@ -43,6 +45,7 @@ LETTER: dict[str, Words] = {
     "noticed": Words("(noticed {moment})", "(bemerkt {moment})"),
     "lapsed": Words("(noticed {moment}; no longer so)", "(bemerkt {moment}; inzwischen nicht mehr so)"),
     "step": Words("First step: {action}", "Erster Schritt: {action}"),
+    "more": Words("More vans on the list as now: {count}.", "Weitere Fahrzeuge unter „jetzt“: {count}."),
     "on_board": Words("On the board: {link}", "Auf der Tafel: {link}"),
     "why_you": Words(
         "You get this because settings.toml of the workspace names you under [notify].",

@@ -72,6 +72,15 @@ def test_a_message_says_what_list_and_order_say(home: Workspace, post: Post) -> 
     assert "http" not in text  # no address of the board is set
 
 
+def test_a_long_list_is_cut_and_says_so(home: Workspace, post: Post, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipelines.notify.letter._MOST_VANS", 1)
+    name(home, ANN)
+    tell_now(home, now=AT)
+    (text,) = post.texts()
+    assert vans_in(text) == ["N-02"]
+    assert "More vans on the list as now: 2." in text
+
+
 def test_links_lead_to_the_board_where_it_has_an_address(home: Workspace, post: Post) -> None:
     name(home, ANN, head='[board]\npublic_url = "https://vans.example.org"\n')
     tell_now(home, now=AT)
@@ -117,12 +126,15 @@ def test_what_waits_is_dropped_where_a_person_may_see_it_no_longer(home: Workspa
     post.why = "down"
     tell_now(home, now=AT)
     name(home, '{ mail = "ann@example.org", depots = ["north"] }')
+    tell_now(home, now=AT)
+    name(home, '{ mail = "ann@example.org", depots = ["north"], about = ["van", "run"], digest = false }')
     post.why = ""
     tell_now(home, now=AT + DAY)
-    (text,) = post.texts()
-    assert vans_in(text) == ["N-02", "N-01"]
-    assert "S-03" not in text
-    assert "quarantine" not in text
+    (sent,) = post.sent
+    assert vans_in(sent.letter.text) == ["N-02", "N-01"]
+    assert "S-03" not in sent.letter.text
+    assert "quarantine" not in sent.letter.text
+    assert {one["matter"] for one in sent.letter.document["matters"]} == {"van"}
 
 
 def test_no_flood_and_what_is_held_back_comes_in_the_next_one(home: Workspace, post: Post) -> None:
