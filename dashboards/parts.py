@@ -101,13 +101,13 @@ def open_or_explain() -> Published:
         run = queries.last_run(published)
     except MissingFileError as error:
         nothing_yet = (where / "settings.toml").is_file()
-        _failing_runs(where)
+        _failing_runs(where, published=False)
         _explain("state.nothing_published" if nothing_yet else "state.no_home", error)
     except WorkspaceBusyError as error:
         _explain("state.locked", error)
     if run_in_progress(where):
         st.info(message("state.running"), icon=":material/sync:")
-    _failing_runs(where)
+    _failing_runs(where, published=True)
     finished = run["finished_at"] if run else None
     if isinstance(finished, datetime):
         age = (datetime.now(UTC) - finished).total_seconds() / 86400
@@ -116,15 +116,16 @@ def open_or_explain() -> Published:
     return published
 
 
-def _failing_runs(where: Path) -> None:
+def _failing_runs(where: Path, *, published: bool) -> None:
     """Since when and why runs fail, when one last succeeded and when the next is due; why only to who may see every depot."""
     runs = last_runs(where)
     if not runs.failing:
         return
     schedule = board_settings(where).schedule
     facts = run_facts(runs, schedule, datetime.now(UTC), with_reason=not me().depots)
-    told = " ".join(command_sentence(render(fact, display.language(), display.units())) for fact in facts)
-    st.warning(f"{told} {message('state.of_last_good')}", icon=":material/error:")
+    told = [command_sentence(render(fact, display.language(), display.units())) for fact in facts]
+    told += [message("state.of_last_good")] * published
+    st.warning(" ".join(told), icon=":material/error:")
 
 
 def _explain(heading: str, error: VansnapError) -> None:

@@ -72,5 +72,7 @@ def _lines(told: Told, sent: str, nothing: str) -> Iterator[str]:
         yield f"{label}: held back until tomorrow, the messages of today (most_a_day) are used up"
     if told.unsent:
         raise InputError("; ".join(f"{label}: not sent, {why}" for label, why in told.unsent.items()))
-    if not told.sent and not told.held_back:
+    if told.busy:
+        yield "a run is telling people just now: look at `vansnap status` in a minute"
+    elif not told.sent and not told.held_back:
         yield nothing

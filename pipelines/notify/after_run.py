@@ -40,11 +40,14 @@ class Told:
         Why not, by label.
     held_back : tuple of str
         Labels of those whose messages of the day are used up.
+    busy : bool
+        Another process is telling people just now; nothing was done.
     """
 
     sent: tuple[str, ...] = ()
     unsent: Mapping[str, str] | None = None
     held_back: tuple[str, ...] = ()
+    busy: bool = False
 
 
 def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
@@ -70,7 +73,7 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
     people = recipients(settings)
     with held_outbox(workspace) as ours:
         if not ours:
-            return Told()
+            return Told(busy=True)
         kept = read_boxes(workspace)
         boxes = {
             person.key: kept.get(person.key, Box()) for person in people

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from data_contracts.facts.fact import Fact
+from data_contracts.facts.vocabulary import FACTS
 from pipelines.storage.atomic_files import write_atomically
 from pipelines.workspace.workspace import Workspace
 
@@ -190,5 +191,9 @@ def held_outbox(workspace: Workspace) -> Iterator[bool]:
 
 
 def _box(told: Mapping[str, Any]) -> Box:
-    waiting = [Matter(**{**one, "facts": tuple(one["facts"])}) for one in told["waiting"]]
+    waiting = [
+        Matter(**{**one, "facts": tuple(one["facts"])})
+        for one in told["waiting"]
+        if all(fact["code"] in FACTS for fact in one["facts"])  # what another version had to say can't be said
+    ]
     return Box(**{**told, "waiting": waiting})

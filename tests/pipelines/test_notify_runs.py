@@ -10,11 +10,12 @@ import pytest
 
 from data_contracts.errors import InputError, NoRoomError, WorkspaceBusyError
 from pipelines.cli import run
+from pipelines.commands.notify import send_again
 from pipelines.commands.status import status_text
 from pipelines.notify import after_run
 from pipelines.notify.after_run import tell_now
 from pipelines.notify.letter import Letter
-from pipelines.notify.outbox import read_boxes, what_waits
+from pipelines.notify.outbox import held_outbox, read_boxes, what_waits
 from pipelines.notify.tell import tell
 from pipelines.weekly.flows import _hold, run_weekly, scheduled_run
 from pipelines.weekly.run_summary import WeeklySummary
@@ -212,6 +213,20 @@ def test_a_mistake_of_ours_ends_no_run_and_is_kept_for_whoever_mends_it(
     said = capsys.readouterr().err
     assert "nobody could be told of this run (TypeError" in said
     assert "Traceback" in Path(said.rsplit("report it with ", 1)[1].strip()).read_text()
+
+
+def test_what_another_version_left_and_another_process_does_are_no_trouble(home: Workspace, post: Post) -> None:
+    name(home, ANN)
+    post.why = "down"
+    tell_now(home, now=AT)
+    kept = home.reports / "notify" / "outbox.json"
+    kept.write_text(kept.read_text().replace('"van_now"', '"said_by_a_later_version"', 1))
+    post.why = ""
+    with held_outbox(home) as ours:
+        assert ours
+        assert list(send_again(home)) == ["a run is telling people just now: look at `vansnap status` in a minute"]
+    tell_now(home, now=AT)
+    assert vans_in(post.texts()[0]) == ["S-03", "N-01"]
 
 
 def test_a_full_disk_is_told_again_rather_than_not(
