@@ -9,11 +9,11 @@ from datetime import UTC, datetime, timedelta
 
 from data_contracts.errors import InputError, VansnapError
 from pipelines.notify.letter import compose, trial_letter
-from pipelines.notify.matters import notice, seen_by
+from pipelines.notify.matters import notice
 from pipelines.notify.outbox import FOLDER, Box, folder, held_outbox, read_boxes, write_boxes
 from pipelines.notify.recipients import Recipient, recipients
 from pipelines.notify.sending import Outgoing, send
-from pipelines.read_side import queries
+from pipelines.notify.view import Views
 from pipelines.reports.list_pdf import list_pdf
 from pipelines.reports.orders import open_orders
 from pipelines.storage.atomic_files import write_atomically
@@ -78,11 +78,12 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
         boxes = {
             person.key: kept.get(person.key, Box()) for person in people
         }  # whoever is no longer named is forgotten
+        views = Views(workspace)
         for person in people:
             with _apart(workspace, boxes[person.key], at):
-                notice(workspace, settings, person, boxes[person.key], at)
+                notice(views, settings, person, boxes[person.key], at)
         _keep(workspace, boxes)
-        told = _send_waiting(workspace, settings, people, boxes, at)
+        told = _send_waiting(views, settings, people, boxes, at)
         _keep(workspace, boxes)
     return told
 
@@ -151,11 +152,12 @@ def _settings(workspace: Workspace) -> Settings:
 
 
 def _send_waiting(
-    workspace: Workspace, settings: Settings, people: list[Recipient], boxes: dict[str, Box], now: datetime
+    views: Views, settings: Settings, people: list[Recipient], boxes: dict[str, Box], now: datetime
 ) -> Told:
     """Send what waits in the boxes, and note what became of it there."""
+    workspace = views.workspace
     today, oldest = f"{now:%Y-%m-%d}", f"{now - timedelta(days=_DAYS_KEPT):%Y-%m-%d}"
-    messages, held_back, lists = [], [], _Lists()
+    messages, held_back, lists = [], [], _Lists(views)
     for person in people:
         box = boxes[person.key]
         box.sent = {day: count for day, count in box.sent.items() if day >= oldest}
@@ -166,7 +168,7 @@ def _send_waiting(
             box.unsent_since = box.why = ""
         else:
             with _apart(workspace, box, now):
-                messages.append(_outgoing(workspace, settings, person, box, now, lists))
+                messages.append(_outgoing(views, settings, person, box, now, lists))
     outcome = send(workspace, settings.notify, messages, now)
     for message in messages:
         box, why = boxes[message.person.key], outcome[message.person.key]
@@ -189,34 +191,32 @@ def _outcome(workspace: Workspace, people: list[Recipient], outcome: Mapping[str
 class _Lists:
     """The week's list on paper, set once for everybody who reads the same."""
 
-    def __init__(self) -> None:
+    def __init__(self, views: Views) -> None:
+        self._views = views
         self._made: dict[tuple[object, ...], tuple[bytes, str]] = {}
 
-    def of(self, workspace: Workspace, person: Recipient) -> tuple[bytes, str]:
+    def of(self, person: Recipient) -> tuple[bytes, str]:
         """PDF and file name; empty where nothing is published for this person, or the list can't be set."""
         key = (person.depots, person.everything, person.display)
         if key not in self._made:
-            published = seen_by(workspace, person)
-            run = None if published is None else queries.last_run(published)
-            if published is None or run is None:
+            view = self._views.of(person)
+            if view is None or not view.week:
                 return b"", ""
             try:
-                content = list_pdf(published, open_orders(published), person.display)
-                self._made[key] = content, f"vansnap-{run['week']}.pdf"
+                content = list_pdf(view.published, open_orders(view.published), person.display)
+                self._made[key] = content, f"vansnap-{view.week}.pdf"
             except Exception as error:  # of a library that sets it: the message goes out without, and says so
-                report = keep_report(error, [failures_of(workspace)])
-                note(workspace, "no_list", why=type(error).__name__, report=report)
+                report = keep_report(error, [failures_of(self._views.workspace)])
+                note(self._views.workspace, "no_list", why=type(error).__name__, report=report)
                 self._made[key] = b"", ""
         return self._made[key]
 
 
-def _outgoing(
-    workspace: Workspace, settings: Settings, person: Recipient, box: Box, now: datetime, lists: _Lists
-) -> Outgoing:
+def _outgoing(views: Views, settings: Settings, person: Recipient, box: Box, now: datetime, lists: _Lists) -> Outgoing:
     attached, name = b"", ""
     if person.told.mail and any(one.kind == "digest" for one in box.waiting):
-        attached, name = lists.of(workspace, person)
-    letter = compose(workspace, settings, person, box, now, attached=bool(attached))
+        attached, name = lists.of(person)
+    letter = compose(views.of(person), settings, person, box, now, attached=bool(attached))
     identity = _identity(person, *(f"{one.key} {one.noticed}" for one in box.waiting))
     return Outgoing(person, letter, identity, attached, name)
 

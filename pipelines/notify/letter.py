@@ -8,13 +8,10 @@ from typing import Any
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render, sentence, sentences
 from data_contracts.states import PLANNED_STATES
-from pipelines.notify.matters import EVERY_VAN, NOW, seen_by
 from pipelines.notify.outbox import Box, Matter
 from pipelines.notify.recipients import Recipient
+from pipelines.notify.view import View
 from pipelines.notify.words import LETTER
-from pipelines.read_side import order_queries, queries
-from pipelines.read_side.published import Published
-from pipelines.read_side.van_card import in_short_of
 from pipelines.reports.list_pdf import REASONS_SHOWN, counts_said
 from pipelines.reports.orders import cautions_told
 from pipelines.reports.paper import board_address, message, written_for
@@ -22,7 +19,6 @@ from pipelines.storage.plain_text import printable
 from pipelines.workspace.moments import minute
 from pipelines.workspace.notify_settings import MATTERS
 from pipelines.workspace.settings import Settings
-from pipelines.workspace.workspace import Workspace
 
 _LASTING = ("van", "depot", "delivery")
 """Kinds of matters that may be over by the time they are told."""
@@ -62,13 +58,14 @@ def one_line(text: object) -> str:
 
 
 def compose(
-    workspace: Workspace, settings: Settings, person: Recipient, box: Box, now: datetime, *, attached: bool
+    view: View | None, settings: Settings, person: Recipient, box: Box, now: datetime, *, attached: bool
 ) -> Letter:
     """The message with all that waits for a person.
 
     Parameters
     ----------
-    workspace : Workspace
+    view : View or None
+        What this person may see of what is published.
     settings : Settings
     person : Recipient
     box : Box
@@ -78,8 +75,7 @@ def compose(
     attached : bool
         The week's list goes with it.
     """
-    published = seen_by(workspace, person)
-    writing = _Writing(settings, person, published, box, minute(now), attached)
+    writing = _Writing(settings, person, view, box, minute(now), attached)
     with written_for(person.display):
         body = [line for kind in _ORDER if (of_kind := writing.of_kind(kind)) for line in (*of_kind, "")]
         foot = [message("foot.indication"), writing.say("why_you")]
@@ -136,7 +132,7 @@ class _Writing:
 
     settings: Settings
     person: Recipient
-    published: Published | None
+    view: View | None
     box: Box
     now: str
     attached: bool
@@ -161,8 +157,7 @@ class _Writing:
 
     @property
     def week(self) -> str:
-        run = None if self.published is None else queries.last_run(self.published)
-        return "" if run is None else str(run["week"])
+        return "" if self.view is None else self.view.week
 
     def of_kind(self, kind: str) -> list[str]:
         """Heading and lines of what waits of a kind; empty where nothing does."""
@@ -186,32 +181,29 @@ class _Writing:
 
     def _vans(self, waiting: Sequence[Matter]) -> Iterator[str]:
         """Each van with its verdict, reasons and first step, as list and order have them; the cautions once, at the end."""
-        listed = {} if self.published is None else self._listed(self.published)
-        waiting = sorted(waiting, key=lambda one: listed.get(one.topic, {}).get("rank", EVERY_VAN))
-        shown = waiting[:_MOST_VANS]
-        short = {}
-        if self.published is not None:
-            rows = [listed[one.topic] for one in shown if one.topic in listed]
-            short = in_short_of(self.published, rows, self.week)
+        listed = {} if self.view is None else self.view.vans_now
+        of_van = {one.topic: one.said()[0].words["van"] for one in waiting}
+        place = {van: number for number, van in enumerate(listed)}
+        waiting = sorted(waiting, key=lambda one: place.get(of_van[one.topic], len(place)))
         jobs = []
-        for number, matter in enumerate(shown, 1):
+        for number, matter in enumerate(waiting[:_MOST_VANS], 1):
             yield from (f"{number}. {line}" for line in self._told(matter))
-            row = listed.get(matter.topic)
-            if row is None:
+            if self.view is None or of_van[matter.topic] not in listed:
                 continue
-            if (fact := short.get(row["van_id"])) is not None:
+            row = listed[of_van[matter.topic]]
+            if (fact := self.view.verdicts.get(row["van_id"])) is not None:
                 yield f"   {self.fact(fact)}"
             for told in self._said(row, "reasons")[:REASONS_SHOWN]:
                 yield f"   {told}"
             if row["order_id"] is not None and row["state"] in PLANNED_STATES:
-                jobs.append((self._cause(row), row["family"]))
+                jobs.append((self.view.causes_of_orders[row["order_id"]], row["family"]))
                 yield from self._order(row)
             if self.settings.board.public_url:
                 yield f"   {board_address(self.settings.board, 'van', van=row['van_id'], week=self.week)}"
-        if len(waiting) > len(shown):
-            yield self.say("more", count=len(waiting) - len(shown))
-        if jobs and self.published is not None:
-            yield from map(one_line_kept, cautions_told(self.published, jobs, self.person.display.language))
+        if len(waiting) > _MOST_VANS:
+            yield self.say("more", count=len(waiting) - _MOST_VANS)
+        if jobs and self.view is not None:
+            yield from map(one_line_kept, cautions_told(self.view.published, jobs, self.person.display.language))
 
     def _order(self, row: Mapping[str, Any]) -> Iterator[str]:
         action = sentence(row, "action", self.person.display.language, self.person.display.units)
@@ -219,25 +211,15 @@ class _Writing:
         day = None if row["due_by"] is None else f"{row['due_by']:%Y-%m-%d}"
         yield f"   {self.fact(Fact.of('order_due', orders=row['order_id'], day=day))}"
 
-    def _cause(self, row: Mapping[str, Any]) -> str:
-        """Of the van's newest order; the list may name another by now."""
-        order = None if self.published is None else order_queries.order(self.published, row["order_id"])
-        return str(row["leading_cause"] if order is None else order["cause"])
-
     def _said(self, row: Mapping[str, Any], column: str) -> list[str]:
         told = sentences(row, column, self.person.display.language, self.person.display.units)
         return [one_line(line) for line in told]
 
-    def _listed(self, published: Published) -> dict[str, dict[str, Any]]:
-        """Rows of the list by topic."""
-        rows = queries.watchlist(published, self.week, NOW, limit=EVERY_VAN)
-        return {f"van {row['van_id']}": row for row in rows.iter_rows(named=True)}
-
     def _digest(self) -> Iterator[str]:
-        if self.published is None or not self.week:
+        if self.view is None:
             return
-        yield f"- {counts_said(self.published, self.week)}"
-        for notice in queries.notices(self.published, self.week):
+        yield f"- {counts_said(self.view.published, self.week)}"
+        for notice in self.view.notices:
             yield from (f"- {line}" for line in self._said(notice, "text"))
         if self.person.told.mail:
             yield "- " + self.say("attached" if self.attached else "not_made")
