@@ -46,7 +46,7 @@ def notice(views: Views, settings: Settings, person: Recipient, box: Box, now: d
     if whole is not None and whole.week and whole.week >= box.week:  # an earlier week published again is no news
         box.week = whole.week
         standing, kept = list(_standing(whole, views.of(person), settings, person, box, now)), []
-    again = [_good_again(state, box, now)] if any(key.startswith("run ") for key in box.seen) else []
+    again = [_good_again(person, state, box, now)] if any(key.startswith("run ") for key in box.seen) else []
     _add(person, box, [*again, *standing], kept)
     box.seen = [key for key in box.seen if not key.startswith("run ")]
     if person.told.digest and box.digest != (week := week_of(now)) and views.of(person) is not None:
@@ -74,15 +74,17 @@ def _failed(settings: Settings, person: Recipient, state: LastRuns, now: datetim
     plain = re.sub(r"\d+", "0", state.why)  # megabytes free and process numbers change from run to run
     reason = hashlib.sha256(plain.encode()).hexdigest()[:8]
     key = f"run {state.failed_since} {reason if person.everything else ''}"
-    return Matter("run", key, "run", minute(now), _rows(*facts), open_to_all=True)
+    return Matter("run", key, "run", minute(now), _rows(*facts), open_to_all=not person.everything)
 
 
-def _good_again(state: LastRuns, box: Box, now: datetime) -> Matter:
+def _good_again(person: Recipient, state: LastRuns, box: Box, now: datetime) -> Matter:
     """With the failure in front where nobody was told of that yet."""
     assert state.good_at is not None
     untold = [row for one in box.waiting if one.topic == "run" for row in one.facts if row["code"] == "run_failed"]
     good = Fact.of("run_good_again", moment=minute(state.good_at), week=state.good_week)
-    return Matter("run", f"run good {state.good_at}", "run", minute(now), (*untold, good.row()), open_to_all=True)
+    return Matter(
+        "run", f"run good {state.good_at}", "run", minute(now), (*untold, good.row()), open_to_all=not person.everything
+    )
 
 
 def _standing(

@@ -82,6 +82,16 @@ def test_a_failure_nobody_could_be_told_of_is_told_with_its_end(home: Workspace,
     tell_now(home, now=AT + DAY)
     (text,) = post.texts()
     assert text.index("has failed since") < text.index("succeeds again")
+    post.why = "down"
+    note_failure(home, "van S-03 is odd: mend it", now=AT + 2 * DAY)
+    tell_now(home, now=AT + 2 * DAY)
+    name(home, '{ mail = "ann@example.org", about = ["run"], digest = false, depots = ["north"] }')
+    note_success(home, "2026-W49", now=AT + 3 * DAY)
+    post.why = ""
+    tell_now(home, now=AT + 3 * DAY)
+    (text,) = post.texts()
+    assert "S-03" not in text  # the reason is no longer for this reader
+    assert "succeeds again" in text
 
 
 def test_nothing_delivered_and_a_depot_that_falls_silent(home: Workspace, post: Post) -> None:
