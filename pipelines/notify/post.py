@@ -17,6 +17,9 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from typing import Any
 
+_UNFOLDED = SMTP.clone(
+    max_line_length=998
+)  # the most of RFC 5322: a subject folded before an encoded word gains a space
 _lock = threading.Lock()
 
 
@@ -59,7 +62,7 @@ def as_mail(message: Mapping[str, Any]) -> EmailMessage:
     ValueError
         If a header would hold a line end.
     """
-    mail = EmailMessage(policy=SMTP)
+    mail = EmailMessage(policy=SMTP.clone(max_line_length=76))  # of quoted-printable, RFC 2045
     for header in ("From", "To", "Subject", "Date"):
         mail[header] = message[header.lower()]
     mail["Message-ID"] = message["id"]
@@ -69,6 +72,7 @@ def as_mail(message: Mapping[str, Any]) -> EmailMessage:
         mail.add_attachment(
             base64.b64decode(message["file"]), maintype="application", subtype="pdf", filename=message["file_name"]
         )
+    mail.policy = _UNFOLDED
     return mail
 
 

@@ -18,6 +18,8 @@ from pipelines.workspace.workspace import Workspace
 from tests.pipelines.mail_server import Hook, MailServer, make_certificate, serving
 
 AT = datetime(2026, 11, 30, 5, tzinfo=UTC)
+SUBJECT = "Vansnap: Fahrzeuge jetzt: 3, ein Standort ist verstummt, mehr in Quarantäne, die Woche 2026-W15"
+LONG = "Zeile – eins, " * 40 + "\n"
 ANN = {"mail": "ann@example.org"}
 
 
@@ -28,7 +30,7 @@ def settings(told: list[dict[str, object]], port: int = 1, **notify: object) -> 
 
 def sent(home: Path, given: Settings, letter: Letter | None = None, attached: bytes = b"") -> list[str]:
     """Why each message could not be sent, in order of the people."""
-    letter = letter or Letter("Vansnap: Größe", "Zeile – eins\n", {"subject": "x", "text": "y", "matters": []})
+    letter = letter or Letter(SUBJECT, LONG, {"subject": "x", "text": "y", "matters": []})
     people = recipients(given)
     messages = [Outgoing(person, letter, f"id-{person.key}", attached, "list.pdf") for person in people]
     outcome = send(Workspace(home), given.notify, messages, AT)
@@ -52,12 +54,13 @@ def test_mail_arrives_whole_with_its_list(tmp_path: Path) -> None:
         assert sent(tmp_path, settings([ANN, {"mail": "bob@example.org"}], server.port), attached=b"%PDF-1") == ["", ""]
     (to, mail), (other, _) = server.received
     assert (to, other) == ("ann@example.org", "bob@example.org")
-    assert (mail["To"], mail["From"], mail["Subject"]) == ("ann@example.org", "v@example.org", "Vansnap: Größe")
+    assert (mail["To"], mail["From"], mail["Subject"]) == ("ann@example.org", "v@example.org", SUBJECT)
     assert mail["Auto-Submitted"] == "auto-generated"
     assert mail["Date"].datetime == AT
     body = mail.get_body()
     assert body is not None
-    assert body.get_content().replace("\r\n", "\n") == "Zeile – eins\n"
+    assert body.get_content().replace("\r\n", "\n") == LONG
+    assert max(map(len, body.as_bytes().splitlines())) <= 76  # RFC 2045
     (file,) = mail.iter_attachments()
     assert (file.get_filename(), file.get_content_type(), file.get_content()) == (
         "list.pdf",
