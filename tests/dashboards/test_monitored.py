@@ -1,5 +1,6 @@
 """What board and monitor are told of the runs: failures on every view, health without a login, metrics to who may."""
 
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -21,10 +22,9 @@ FLEET = ("N-0", "S-0", "north", "south", "brook", "tarn", "example.org")
 
 
 @pytest.fixture
-def home(tmp_path: Path) -> Path:
-    make_workspace(tmp_path, vans_per_depot=3)
-    open_workspace(tmp_path)
-    return tmp_path
+def home(sample_home: Path, tmp_path: Path) -> Path:
+    shutil.copytree(sample_home, tmp_path / "home")
+    return open_workspace(tmp_path / "home").root
 
 
 def asked(home: Path, told: Bounds, host: str = "127.0.0.1", peer: str = "127.0.0.1") -> TestClient:
