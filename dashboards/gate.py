@@ -1,4 +1,5 @@
-"""In front of the board's server: which names it answers to, who may upload and download, and that a logout is one.
+"""In front of the board's server: which names it answers to, who may upload and download, what a monitor is told, and that a
+logout is one.
 
 The views ask `who.me`. What the server does by itself, without a view (taking uploads, handing out files, keeping cookies), is
 decided here, for every request and every message of an open page.
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from dashboards.monitored import PATHS, Monitored
 from data_contracts.errors import VansnapError
 from pipelines.storage.atomic_files import write_atomically
 from pipelines.workspace.people import Person, is_loopback, person_of
@@ -179,6 +181,7 @@ class Gate:
         self._bounds: Bounds | None = None
         self._known = _Known(home / "settings.toml")
         self._ended = _Ended(home / ENDED)
+        self._monitored = Monitored(home)
         self._offered: dict[str, dict[str, Person | None]] = {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -195,6 +198,8 @@ class Gate:
             ours = ours and self._bounds.names(urlsplit(origin).netloc)
         if not ours:
             await _refuse(scope, send, 421, "this board does not answer to that name")
+        elif scope["type"] == "http" and scope["path"] in PATHS:
+            await self._monitored(scope, send, open_to_others=self._bounds.login)
         elif not self._bounds.login:
             await self._app(scope, receive, send)
         else:

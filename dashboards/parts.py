@@ -5,24 +5,26 @@ import functools
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Literal
 
 import polars as pl
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from dashboards import bar, text
+from dashboards import bar, display, text
 from dashboards.palette import DARK, LIGHT, Palette
 from dashboards.text import inert, message
 from dashboards.who import home as home
 from dashboards.who import me
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
+from data_contracts.facts.rendering import render
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings, open_published, run_in_progress
 from pipelines.read_side.restricted import restricted
 from pipelines.storage.plain_text import spreadsheet_csv
-from pipelines.workspace.last_runs import last_runs
+from pipelines.workspace.last_runs import last_runs, run_facts
 
 _PAGES = "vansnap_pages"
 _TOLD = "vansnap_told"
@@ -99,21 +101,31 @@ def open_or_explain() -> Published:
         run = queries.last_run(published)
     except MissingFileError as error:
         nothing_yet = (where / "settings.toml").is_file()
+        _failing_runs(where, published=False)
         _explain("state.nothing_published" if nothing_yet else "state.no_home", error)
     except WorkspaceBusyError as error:
         _explain("state.locked", error)
     if run_in_progress(where):
         st.info(message("state.running"), icon=":material/sync:")
-    runs = last_runs(where)
-    if runs.failing:
-        told = message("state.failing", when=text.moment(runs.failed_since), count=runs.failures)
-        st.warning(told, icon=":material/error:")
+    _failing_runs(where, published=True)
     finished = run["finished_at"] if run else None
     if isinstance(finished, datetime):
         age = (datetime.now(UTC) - finished).total_seconds() / 86400
         if age > board_settings(where).board.stale_after_days:
             st.warning(message("state.stale", days=int(age), when=text.moment(finished)), icon=":material/schedule:")
     return published
+
+
+def _failing_runs(where: Path, *, published: bool) -> None:
+    """Since when and why runs fail, when one last succeeded and when the next is due; why only to who may see every depot."""
+    runs = last_runs(where)
+    if not runs.failing:
+        return
+    schedule = board_settings(where).schedule
+    facts = run_facts(runs, schedule, datetime.now(UTC), with_reason=not me().depots)
+    told = [command_sentence(render(fact, display.language(), display.units())) for fact in facts]
+    told += [message("state.of_last_good")] * published
+    st.warning(" ".join(told), icon=":material/error:")
 
 
 def _explain(heading: str, error: VansnapError) -> None:

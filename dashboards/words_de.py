@@ -39,7 +39,7 @@ WORDS: dict[str, str] = {
     "state.what_to_do": "Was zu tun ist",
     "state.retry": "Noch einmal nachsehen",
     "state.stale": "Der letzte Lauf endete vor {days} Tagen, am {when}. Was Sie sehen, kann veraltet sein: Starten Sie den Wochenlauf neu.",
-    "state.failing": "Der Lauf misslingt seit {when} (Versuche: {count}). Was Sie sehen, ist vom letzten gelungenen. `vansnap status` sagt, warum.",
+    "state.of_last_good": "Was Sie sehen, ist vom letzten gelungenen Lauf.",
     "state.running": "Ein Lauf ist im Gange. Diese Seite zeigt den letzten abgeschlossenen; sehen Sie danach wieder nach.",
     "state.footer": "Woche {week}, veröffentlicht {when}. Vansnap {version}, Daten {data_id}.",
     "state.no_run": "Die veröffentlichte Datei sagt nicht, von welchem Lauf sie stammt.",

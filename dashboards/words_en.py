@@ -39,7 +39,7 @@ WORDS: dict[str, str] = {
     "state.what_to_do": "What to do",
     "state.retry": "Look again",
     "state.stale": "The last run finished {days} days ago, on {when}. What you see may be out of date: run the weekly flow again.",
-    "state.failing": "The run has failed since {when} (attempts: {count}). What you see is of the last good one. `vansnap status` says why.",
+    "state.of_last_good": "What you see is of the last good run.",
     "state.running": "A run is in progress. This page shows the last finished one; look again when it has ended.",
     "state.footer": "Week {week}, published {when}. Vansnap {version}, data {data_id}.",
     "state.no_run": "The published file does not say which run made it.",

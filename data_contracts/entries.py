@@ -5,6 +5,7 @@ its line in the list of keys that `vansnap init` writes.
 """
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, Any, Literal, NoReturn, get_args, get_origin
@@ -15,6 +16,8 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 from data_contracts.errors import InputError
 
 _LONGEST_SHOWN = 80
+_SECRET = re.compile("pas+w|secret|token|hook", re.IGNORECASE)
+"""In names of keys whose values are shown nowhere, also where the name itself is misspelt."""
 
 
 class Entry(BaseModel):
@@ -133,6 +136,8 @@ def fault_lines(
             path = path[:-1]  # a list is shown and mended as a whole
         said = fault.get("ctx", {})
         key, value = ".".join(str(part) for part in path), _value_at(document, path)
+        if value is not None and _SECRET.search(str(path[-1:])):
+            value = "not shown"
         if fault["type"] == "extra_forbidden":
             state = f"is no {kind} (value {shown(value)})"
         else:

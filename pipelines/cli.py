@@ -15,7 +15,7 @@ from data_contracts.errors import InputError
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, sheet
-from pipelines.cli_state import check, rebuild, status
+from pipelines.cli_state import check, notify, rebuild, status
 from pipelines.workspace.workspace import DEFAULT_HOME, closed_to_others, open_workspace
 
 app = typer.Typer(
@@ -166,10 +166,11 @@ def weekly(
     workspace = open_workspace(home)
     if week is not None:
         check_week(week, today=datetime.now(UTC))
+    from pipelines.notify.tell import tell
     from pipelines.weekly.flows import run_weekly
     from pipelines.workspace.settings import load_settings
 
-    summary = run_weekly(workspace, week, quiet=as_json)
+    summary = run_weekly(workspace, week, quiet=as_json, after=tell)
     if as_json:
         print_json(summary.document())
     else:
@@ -185,12 +186,13 @@ def serve(
 ) -> None:
     """Start the orchestrator's own server on loopback and the weekly schedule from settings."""
     workspace = open_workspace(home)
+    from pipelines.notify.tell import tell
     from pipelines.weekly.flows import serve as serve_schedule
     from pipelines.workspace.settings import load_settings
 
     schedule = load_settings(workspace.settings_path).schedule
     print_line(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
-    serve_schedule(workspace, "127.0.0.1", port)
+    serve_schedule(workspace, "127.0.0.1", port, after=tell)
 
 
 @app.command()
@@ -254,6 +256,7 @@ app.command()(backup)
 app.command()(restore)
 app.command()(check)
 app.command()(status)
+app.command()(notify)
 app.command()(rebuild)
 
 

@@ -55,6 +55,18 @@ def status(home: Home = Path(DEFAULT_HOME), as_json: Json = False) -> None:
         print_line(status_text(workspace))
 
 
+def notify(
+    home: Home = Path(DEFAULT_HOME),
+    test: Annotated[bool, typer.Option("--test", help="Send everybody a test message instead.")] = False,
+) -> None:
+    """Tell whom settings.toml names what is new since they were last told, and send again what could not be sent."""
+    workspace = open_workspace(home)
+    from pipelines.commands.notify import send_again, send_test
+
+    for line in send_test(workspace) if test else send_again(workspace):
+        print_line(line)
+
+
 def rebuild(home: Home = Path(DEFAULT_HOME)) -> None:
     """Make a lost or damaged warehouse again from the kept deliveries, the register, the decisions and the mends."""
     workspace = open_workspace(home)

@@ -90,6 +90,7 @@ WORDS: dict[str, str] = {
     "outside": "outside",  # repeats or family: what shows it
     "movement": "choice",  # of data_contracts.states.MOVEMENTS
     "day": "name",  # ISO day
+    "moment": "name",  # of UTC, to the minute
     "second": "quantity",
     "third": "quantity",
     "flag": "flag",  # as flagged_by of the orders

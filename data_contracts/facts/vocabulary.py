@@ -10,6 +10,7 @@ from data_contracts.facts.template import Template
 from data_contracts.facts.template import of_quantity as _of_quantity
 from data_contracts.facts.template import template as _template
 from data_contracts.facts.vocabulary_at_the_van import AT_THE_VAN
+from data_contracts.facts.vocabulary_notify import NOTIFIED
 from data_contracts.facts.vocabulary_tests import TESTS_PLANNED
 
 # Why a van is on the list.
@@ -586,6 +587,7 @@ FACTS: dict[str, Template] = {
         *_AFTERWARDS,
         *TESTS_PLANNED,
         *AT_THE_VAN,
+        *NOTIFIED,
     )
 }
 

@@ -10,11 +10,10 @@ from pathlib import Path
 from data_contracts.errors import VansnapError, WorkspaceBusyError
 from pipelines.storage.plain_text import printable
 from pipelines.storage.room import is_full, no_room
-from pipelines.workspace.workspace import DEFAULT_HOME
+from pipelines.workspace.failure_reports import failures_of, keep_report
+from pipelines.workspace.workspace import DEFAULT_HOME, Workspace
 
 STOPPED = 130
-FAILURES = "failures"
-"""Folder within reports/ for what only whoever mends Vansnap can use."""
 _HOME = re.compile(r"--home(=|$)")
 
 
@@ -88,23 +87,11 @@ def _value_given(error: Exception, given: Sequence[str]) -> str:
 
 def _internal(error: BaseException, given: Sequence[str]) -> str:
     """One line; the traceback goes into a file, for whoever mends it: in the workspace, or where there is none, a temporary one."""
-    import traceback
-
     what = f"{type(error).__name__}: {' '.join(str(error).split())[:200]}"
-    text = "".join(traceback.format_exception(error))
-    for folder in (_failures_of(given), Path(tempfile.gettempdir())):
-        if folder is None:
-            continue
-        try:
-            folder.mkdir(exist_ok=True)
-            with tempfile.NamedTemporaryFile(
-                "w", prefix="vansnap-failure-", suffix=".txt", dir=folder, delete=False
-            ) as report:
-                report.write(text)
-        except OSError:
-            continue
-        return f"internal failure ({what}); please report it with {report.name}"
-    return f"internal failure ({what}); no place could be found to write down where"
+    report = keep_report(error, (_failures_of(given), Path(tempfile.gettempdir())))
+    if report is None:
+        return f"internal failure ({what}); no place could be found to write down where"
+    return f"internal failure ({what}); please report it with {report}"
 
 
 def _failures_of(given: Sequence[str]) -> Path | None:
@@ -113,4 +100,4 @@ def _failures_of(given: Sequence[str]) -> Path | None:
         one.partition("=")[2] or after for one, after in zip(given, [*given[1:], ""], strict=True) if _HOME.match(one)
     ]
     home = Path(named[-1] if named else os.environ.get("VANSNAP_HOME") or DEFAULT_HOME)
-    return home.resolve() / "reports" / FAILURES if (home / "settings.toml").is_file() else None
+    return failures_of(Workspace(home.resolve())) if (home / "settings.toml").is_file() else None

@@ -3,7 +3,9 @@
 from datetime import UTC, datetime
 from typing import Any
 
+from pipelines.notify.outbox import Waiting, what_waits
 from pipelines.workspace.last_runs import last_runs, next_run
+from pipelines.workspace.moments import minute
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
@@ -20,10 +22,15 @@ def status_document(workspace: Workspace, *, now: datetime | None = None) -> dic
     Returns
     -------
     dict
-        Fields of `LastRuns`, and `next_at`, when the schedule starts the next run if `vansnap serve` is running.
+        Fields of `LastRuns`; `next_at`, when the schedule starts the next run if `vansnap serve` is running; and `messages`:
+        what waits to be sent, fields of `Waiting`.
     """
     schedule = load_settings(workspace.settings_path).schedule
-    return {**vars(last_runs(workspace.root)), "next_at": next_run(schedule, now or datetime.now(UTC))}
+    return {
+        **vars(last_runs(workspace.root)),
+        "next_at": next_run(schedule, now or datetime.now(UTC)),
+        "messages": vars(what_waits(workspace)),
+    }
 
 
 def status_text(workspace: Workspace, *, now: datetime | None = None) -> str:
@@ -37,15 +44,24 @@ def status_text(workspace: Workspace, *, now: datetime | None = None) -> str:
     """
     state = last_runs(workspace.root)
     told = status_document(workspace, now=now)
-    good = "none yet" if state.good_at is None else f"{_said(state.good_at)}, week {state.good_week}"
+    good = "none yet" if state.good_at is None else f"{minute(state.good_at)}, week {state.good_week}"
     lines = [f"last good run: {good}"]
     if state.failed_since is not None:
         runs = "run" if state.failures == 1 else "runs"
-        lines.append(f"failing since {_said(state.failed_since)} ({state.failures} {runs}): {state.why}")
-    ahead = "never by this schedule" if told["next_at"] is None else _said(told["next_at"])
+        lines.append(f"failing since {minute(state.failed_since)} ({state.failures} {runs}): {state.why}")
+    ahead = "never by this schedule" if told["next_at"] is None else minute(told["next_at"])
     lines.append(f"next run by the schedule, while `vansnap serve` is running: {ahead}")
-    return "\n".join(lines)
+    return "\n".join([*lines, *_messages(what_waits(workspace))])
 
 
-def _said(moment: datetime) -> str:
-    return f"{moment:%Y-%m-%d %H:%M} UTC"
+def _messages(waits: Waiting) -> list[str]:
+    lines = []
+    if waits.held_back:
+        lines.append(f"messages held back until tomorrow: {waits.held_back} (most_a_day)")
+    if waits.unsent:
+        since = "" if waits.since is None else f" since {minute(waits.since)}"
+        lines.append(
+            f"messages that could not be sent: {waits.unsent}{since} ({waits.why}); "
+            "tried again with the next run, or by `vansnap notify`"
+        )
+    return lines

@@ -82,6 +82,15 @@ class Published:
                 f"publish it again with `vansnap weekly --home {self.home}`"
             ) from error
 
+    def is_of(self, other: "Published") -> bool:
+        """Whether both ask the same file through the same connection, so that what was made for one is there for the other.
+
+        Parameters
+        ----------
+        other : Published
+        """
+        return self.stamp == other.stamp and self._connection is other._connection
+
     def execute(self, statements: Sequence[str]) -> None:
         """Run statements in memory beside the file, which stays unchanged.
 

@@ -6,6 +6,7 @@ The restriction is below all queries, so a view of the board can't forget it.
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import duckdb
 
@@ -35,6 +36,9 @@ OF_THE_FLEET = frozenset(
 """Tables about no single van, shown to everybody. Any other table without a tie is shown empty."""
 
 
+_made: dict[tuple[Path, str], Published] = {}
+
+
 def restricted(published: Published, depots: Sequence[str]) -> Published:
     """The same file without the vans of other depots.
 
@@ -57,6 +61,9 @@ def restricted(published: Published, depots: Sequence[str]) -> Published:
         return published
     names = sorted(set(depots))
     schema = "depots_" + hashlib.sha256("\0".join(names).encode()).hexdigest()[:16]
+    made = _made.get((published.home, schema))
+    if made is not None and made.is_of(published):
+        return made
     listed = ", ".join("'" + name.replace("'", "''") + "'" for name in names)
     columns: dict[str, set[str]] = {}
     for table, column in published.ask(
@@ -79,4 +86,5 @@ def restricted(published: Published, depots: Sequence[str]) -> Published:
         published.execute(statements)
     except duckdb.Error as error:
         raise WorkspaceError(f"published.duckdb can't be asked ({first_line(error)}): publish it again") from error
-    return replace(published, schema=f"memory.{schema}")
+    made = _made[published.home, schema] = replace(published, schema=f"memory.{schema}")
+    return made

@@ -5,16 +5,18 @@ from datetime import datetime
 
 import polars as pl
 
+from data_contracts.states import URGENCIES
 from pipelines.read_side import queries
 from pipelines.read_side.published import Published, board_settings
 from pipelines.reports.order_pdf import cause_title, foot, percent, run_of
 from pipelines.reports.paper import contract, day, joined, make_pdf, message, numeral, sentences_of, written_for
+from pipelines.workspace.settings import DisplaySettings
 
 REASONS_SHOWN = 2
 _EVERY_VAN = 10_000
 
 
-def list_pdf(published: Published, orders: pl.DataFrame) -> bytes:
+def list_pdf(published: Published, orders: pl.DataFrame, display: DisplaySettings | None = None) -> bytes:
     """Typeset the list of the published week.
 
     Parameters
@@ -22,14 +24,31 @@ def list_pdf(published: Published, orders: pl.DataFrame) -> bytes:
     published : Published
     orders : polars.DataFrame
         Open ones, as `order_queries.orders` has them.
+    display : DisplaySettings, optional
+        Language and units; default those of the settings.
 
     Returns
     -------
     bytes
         PDF.
     """
-    with written_for(board_settings(published.home).display):
+    with written_for(display or board_settings(published.home).display):
         return _set(published, orders)
+
+
+def counts_said(published: Published, week: str) -> str:
+    """How many vans are on a week's list by urgency, and how many were seen, in the paper's language.
+
+    Parameters
+    ----------
+    published : Published
+    week : str
+        ISO week.
+    """
+    counts = queries.watchlist_counts(published, week, queries.ListFilter())
+    numbers = queries.week_in_numbers(published, week)
+    said = {word: counts.get(word, 0) for word in URGENCIES}
+    return message("list.counts", vans=numbers["vans"], seen=numbers["seen"], **said)
 
 
 def _set(published: Published, orders: pl.DataFrame) -> bytes:
@@ -37,8 +56,6 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
     week = str(run["week"])
     every = queries.ListFilter()
     listed = queries.watchlist(published, week, every, limit=_EVERY_VAN)
-    counts = queries.watchlist_counts(published, week, every)
-    numbers = queries.week_in_numbers(published, week)
     rows = [
         {
             "rank": row["rank"],
@@ -65,10 +82,9 @@ def _set(published: Published, orders: pl.DataFrame) -> bytes:
         )
         for order in orders.iter_rows(named=True)
     ]
-    said = {word: counts.get(word, 0) for word in ("now", "plan", "watch")}
     document = {
         "week": message("list.week", week=week),
-        "counts": message("list.counts", vans=numbers["vans"], seen=numbers["seen"], **said),
+        "counts": counts_said(published, week),
         "notices": [" ".join(sentences_of(notice, "text")) for notice in queries.notices(published, week)],
         "rows": rows,
         "orders": table,

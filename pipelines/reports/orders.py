@@ -1,6 +1,7 @@
 """Ranked work orders as files the workshop can open or print."""
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -65,12 +66,26 @@ def orders_text(published: Published) -> str:
         f"{row['hours'] or 0.0:>5.1f}  {sentence(row, 'action', language)}"
         for row in orders.iter_rows(named=True)
     ]
-    known = families(published.home)
     jobs = orders.select("cause", "family").unique().iter_rows()
+    return "\n".join([*lines, "", *cautions_told(published, jobs, language)])
+
+
+def cautions_told(published: Published, jobs: Iterable[tuple[str, str]], language: str) -> list[str]:
+    """The cautions before some jobs, as lines with a heading.
+
+    Parameters
+    ----------
+    published : Published
+        The published file.
+    jobs : iterable of (str, str)
+        Cause and family of each.
+    language : str
+        One of `LANGUAGES`.
+    """
+    known = families(published.home)
     shown = {caution.name for cause, family in jobs for caution in cautions_for(cause, known.get(family))}
     cautions = [caution.text.in_language(language) for caution in CAUTIONS.values() if caution.name in shown]
-    head = VISIT_WORDS["before_work"].in_language(language)
-    return "\n".join([*lines, "", head, *(f"  - {caution}" for caution in cautions)])
+    return [VISIT_WORDS["before_work"].in_language(language), *(f"  - {caution}" for caution in cautions)]
 
 
 def write_orders(workspace: Workspace, out: Path, *, weekly_list: bool = False) -> int:

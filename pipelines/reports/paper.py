@@ -24,6 +24,7 @@ from data_contracts.wording import translated
 from pipelines.reports import paper_words_de, paper_words_en
 from pipelines.storage.atomic_files import write_atomically
 from pipelines.storage.plain_text import finite
+from pipelines.workspace.moments import minute
 from pipelines.workspace.settings import DisplaySettings
 
 _TEMPLATES = Path(__file__).parent
@@ -260,7 +261,7 @@ def moment(value: Any) -> str:
     value : datetime or None
         What to show.
     """
-    return "–" if value is None else f"{value.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+    return "–" if value is None else minute(value)
 
 
 def joined(parts: Iterable[str | None], dash: str = "–") -> str:

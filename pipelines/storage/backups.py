@@ -28,6 +28,8 @@ IDENTITY = ".workspace"
 """File of a workspace by which a place knows its own."""
 LEFT_OUT = frozenset({"orchestrator", ".lock", ".rebuild"})
 """Of a workspace: the orchestrator's own records and logs, the lock, and what a rebuild that was cut off left behind."""
+WRITTEN_ANY_TIME = ("inbox/", "reports/logs/", "reports/notify/")
+"""Folders that are written to while somebody else holds the workspace: deliveries, the log, what people were told."""
 _BLOCK = 1 << 20
 
 
@@ -141,8 +143,8 @@ class BackupPlace:
                     status, digest = path.stat(), digest_of(path)
                     copied += self._keep(path, digest, status.st_size)
                 except (FileNotFoundError, _ChangedError):
-                    if name.startswith("inbox/"):
-                        continue  # still being delivered, or taken back
+                    if name.startswith(WRITTEN_ANY_TIME):
+                        continue  # still being delivered, or taken back; the next backup has it
                     raise
                 files[name] = (digest, status.st_size, status.st_mode & 0o777)
                 times[name] = status.st_mtime_ns

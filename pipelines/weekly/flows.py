@@ -8,6 +8,7 @@ import logging
 import os
 import secrets
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
@@ -21,9 +22,12 @@ from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
-from pipelines.workspace.last_runs import note_failure, note_success
+from pipelines.workspace.last_runs import last_runs, note_failure, note_success
+from pipelines.workspace.log import note
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, open_workspace
+
+AfterRun = Callable[[Workspace], None]
 
 # A new home takes 10-30 s to start on two cores.
 _STARTUP_LIMIT_S = 180
@@ -89,7 +93,14 @@ def _access_key(workspace: Workspace) -> str:
     return path.read_text(encoding="utf-8").strip()
 
 
-def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: datetime | None = None) -> WeeklySummary:
+def run_weekly(
+    workspace: Workspace,
+    week: str | None,
+    *,
+    quiet: bool,
+    now: datetime | None = None,
+    after: AfterRun | None = None,
+) -> WeeklySummary:
     """Run the week: plainly, or under the workspace's own server where `vansnap serve` runs, which then keeps its history.
 
     Parameters
@@ -102,6 +113,8 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: date
         Show no progress.
     now : datetime or None
         Time of the run; None is the clock's.
+    after : callable, optional
+        Called once the run has ended, well or not, and the workspace is free.
 
     Returns
     -------
@@ -112,27 +125,49 @@ def run_weekly(workspace: Workspace, week: str | None, *, quiet: bool, now: date
     WorkspaceBusyError
         If another run holds the workspace.
     """
-    with _noted(workspace):
-        ask_for_room(workspace)
-    guard_this_run()
-    with workspace.held(), _noted(workspace) as ended:
-        api = running_server(workspace)
-        if api is None:
-            summary = week_by_recipe(workspace.root, week, quiet=quiet, now=now, trying=tried_again)
-        else:
-            summary = _week_on_server(workspace, api, week, quiet=quiet, now=now)
-        ended(summary.week)
+    with _then(workspace, after):
+        with _noted(workspace):
+            ask_for_room(workspace)
+        guard_this_run()
+        with workspace.held(), _noted(workspace) as ended:
+            api = running_server(workspace)
+            if api is None:
+                summary = week_by_recipe(workspace.root, week, quiet=quiet, now=now, trying=tried_again)
+            else:
+                summary = _week_on_server(workspace, api, week, quiet=quiet, now=now)
+            ended(summary.week)
     return summary
+
+
+@contextmanager
+def _then(workspace: Workspace, after: AfterRun | None) -> Iterator[None]:
+    """Call what is to come after the run inside the block; not where the workspace was held, so that nothing ran."""
+    before = last_runs(workspace.root)
+    try:
+        yield
+    finally:
+        if after is not None and last_runs(workspace.root) != before:
+            after(workspace)
 
 
 @contextmanager
 def _noted(workspace: Workspace) -> Iterator[Callable[[str], None]]:
     """Note how the run inside the block went; it is handed a function to say which week it published."""
+    start, published = time.monotonic(), ""
+
+    def ended(week: str) -> None:
+        nonlocal published
+        published = week
+        note_success(workspace, week)
+
     try:
-        yield lambda week: note_success(workspace, week)
+        yield ended
     except Exception as error:
         note_failure(workspace, reason_of(error))
+        note(workspace, "run", good=False, seconds=round(time.monotonic() - start, 1), why=reason_of(error))
         raise
+    if published:
+        note(workspace, "run", good=True, seconds=round(time.monotonic() - start, 1), week=published)
 
 
 def _week_on_server(
@@ -149,7 +184,7 @@ def _week_on_server(
     return summary
 
 
-def serve(workspace: Workspace, address: str, port: int) -> None:
+def serve(workspace: Workspace, address: str, port: int, *, after: AfterRun | None = None) -> None:
     """Start the orchestrator's own server on loopback and the weekly schedule from settings; returns when stopped.
 
     Parameters
@@ -160,6 +195,8 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
         Address the server listens on.
     port : int
         Its port.
+    after : callable, optional
+        As for `run_weekly`; a function of a module, for the run is in a process of its own.
     """
     import subprocess
 
@@ -178,7 +215,7 @@ def serve(workspace: Workspace, address: str, port: int) -> None:
             os.environ.update(environment | {"PREFECT_API_URL": api})
             schedule = load_settings(workspace.settings_path).schedule
             with serving_at(workspace, api):
-                _serve_schedule(workspace.root, schedule.cron, schedule.timezone)
+                _serve_schedule(workspace.root, schedule.cron, schedule.timezone, after)
         except KeyboardInterrupt:
             pass
         finally:
@@ -267,7 +304,40 @@ def _hold(root: Path) -> ExitStack:
     return held
 
 
-def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
+def scheduled_run(
+    root: Path, hold: Callable[[Path], ExitStack], week: Callable[[], WeeklySummary], after: AfterRun | None
+) -> None:
+    """A run by the schedule: holds the workspace like a run by hand, and says in one line how it went.
+
+    Parameters
+    ----------
+    root : Path
+        Of the workspace.
+    hold : callable
+        Holds it, for as long as what it returns is open.
+    week : callable
+        The run itself.
+    after : callable, optional
+        As for `run_weekly`.
+
+    Raises
+    ------
+    Exception
+        Whatever ended the run.
+    """
+    try:
+        workspace = open_workspace(root)
+        with _then(workspace, after), _noted(workspace) as ended, hold(root):
+            ask_for_room(workspace)
+            summary = week()
+            ended(summary.week)
+    except Exception as error:
+        print(failure_line(error), file=sys.stderr, flush=True)
+        raise
+    print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
+
+
+def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None) -> None:
     from prefect import flow
     from prefect.schedules import Cron
 
@@ -275,16 +345,8 @@ def _serve_schedule(root: Path, cron: str, timezone: str) -> None:
 
     @flow(name="weekly-scheduled")
     def scheduled() -> None:  # no parameter: whoever reaches the interface can't point it at another folder
-        """One scheduled run; holds the workspace like a run by hand, and says in one line how it went."""
-        try:
-            with _noted(open_workspace(root)) as ended, hold(root):
-                ask_for_room(open_workspace(root))
-                summary: WeeklySummary = _weekly_flow()(str(root), None, True)
-                ended(summary.week)
-        except Exception as error:
-            print(failure_line(error), file=sys.stderr, flush=True)
-            raise
-        print(f"weekly run of {summary.week} done; {summary.orders} open work orders", flush=True)
+        """One scheduled run."""
+        scheduled_run(root, hold, lambda: _weekly_flow()(str(root), None, True), after)
 
     scheduled.serve(
         name="weekly",

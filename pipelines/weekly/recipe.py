@@ -14,6 +14,7 @@ from pipelines.storage.room import is_full
 from pipelines.storage.unreferenced import chunks_aside
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.steps import intake, publish_week, read_captures, resolve_week, track
+from pipelines.workspace.step_times import timed
 from pipelines.workspace.workspace import open_workspace
 
 Step = Callable[..., Any]
@@ -44,11 +45,16 @@ def week_by_recipe(root: Path, week: str | None, *, quiet: bool, now: datetime |
     -------
     WeeklySummary
     """
-    account = trying("intake", intake)(root, quiet=quiet, now=now)
-    count = trying("reading", read_captures)(root, quiet=quiet)
+    workspace = open_workspace(root)
+    with timed(workspace, "intake"):
+        account = trying("intake", intake)(root, quiet=quiet, now=now)
+    with timed(workspace, "reading"):
+        count = trying("reading", read_captures)(root, quiet=quiet)
     standing = resolve_week(root, week)
-    tracked = trying("tracking", track)(root, standing, quiet=quiet)
-    fresh = trying("publish", publish_week)(root, standing, tracked)
+    with timed(workspace, "tracking"):
+        tracked = trying("tracking", track)(root, standing, quiet=quiet)
+    with timed(workspace, "publish"):
+        fresh = trying("publish", publish_week)(root, standing, tracked)
     return WeeklySummary(
         standing,
         account,
@@ -58,8 +64,8 @@ def week_by_recipe(root: Path, week: str | None, *, quiet: bool, now: datetime |
         tracked.notices,
         fresh,
         tracked.tests,
-        len(chunks_aside(open_workspace(root).waveforms)),
-        tuple(unreadable_entries(open_workspace(root))),
+        len(chunks_aside(workspace.waveforms)),
+        tuple(unreadable_entries(workspace)),
     )
 
 

@@ -38,7 +38,7 @@ from pipelines.workspace.workspace import Workspace, open_workspace
 
 VERSION = metadata.version("vansnap")
 # Sections of the settings that change no figure: when, where and for whom.
-_NO_RESULT = {"schedule", "intake", "board", "people", "display", "evidence"}
+_NO_RESULT = {"schedule", "intake", "board", "people", "display", "notify", "evidence"}
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from data_contracts.facts.fact import Fact
+from pipelines.workspace.moments import minute
 from pipelines.workspace.settings import ScheduleSettings
 from pipelines.workspace.workspace import Workspace
 
@@ -120,6 +122,34 @@ def next_run(schedule: ScheduleSettings, now: datetime) -> datetime | None:
         return next(CronSim(schedule.cron, now.astimezone(ZoneInfo(schedule.timezone)))).astimezone(UTC)
     except (CronSimError, StopIteration):
         return None
+
+
+def run_facts(state: LastRuns, schedule: ScheduleSettings, now: datetime, *, with_reason: bool) -> list[Fact]:
+    """How the runs stand, for whoever reads it: since when and why they fail, the last good one, and the next.
+
+    Parameters
+    ----------
+    state : LastRuns
+    schedule : ScheduleSettings
+    now : datetime
+        With offset.
+    with_reason : bool
+        Say why: the reason may name vans and files of any depot.
+
+    Returns
+    -------
+    list of Fact
+    """
+    facts = []
+    if state.failed_since is not None:
+        why = state.why.rstrip(".") if with_reason else ""
+        facts.append(Fact.of("run_failed", moment=minute(state.failed_since), count=state.failures, error=why))
+    if state.good_at is None:
+        facts.append(Fact.of("run_never_good"))
+    else:
+        facts.append(Fact.of("run_last_good", moment=minute(state.good_at), week=state.good_week))
+    ahead = next_run(schedule, now)
+    return facts if ahead is None else [*facts, Fact.of("run_next", moment=minute(ahead))]
 
 
 def _moment(text: str) -> datetime:

@@ -34,3 +34,14 @@ def parse_moment(text: str, *, day_allowed: bool = False) -> datetime | None:
         return moment.astimezone(UTC)
     except OverflowError:
         return None
+
+
+def minute(moment: datetime) -> str:
+    """A moment as people are told it, in UTC, to the minute.
+
+    Parameters
+    ----------
+    moment : datetime
+        With offset.
+    """
+    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M} UTC"

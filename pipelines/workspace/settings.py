@@ -17,6 +17,7 @@ from data_contracts.errors import InputError
 from data_contracts.jobs import JOBS, Job
 from data_contracts.units import Units
 from data_contracts.wording import LANGUAGES, Language
+from pipelines.workspace.notify_settings import NOTIFY_TEMPLATE, NotifySettings
 from pipelines.workspace.testing_settings import TestingSettings
 
 if TYPE_CHECKING:  # models take seconds to import, and `vansnap read` needs none of these
@@ -195,6 +196,7 @@ class BoardSettings(Entry):
     port: Annotated[int, Field(ge=1, le=65535)] = 8520
     stale_after_days: Annotated[float, Field(gt=0)] = 10.0
     public_url: str = ""
+    metrics_token: str = ""
 
     @field_validator("public_url")
     @classmethod
@@ -253,6 +255,7 @@ class Settings(Entry):
     board: BoardSettings = BoardSettings()
     people: PeopleSettings = PeopleSettings()
     display: DisplaySettings = DisplaySettings()
+    notify: NotifySettings = NotifySettings()
     evidence: EvidenceSettings = EvidenceSettings()
 
     @field_validator("jobs")
@@ -274,7 +277,7 @@ _JOB_LINES = "\n".join(
     f"# {cause} = {{ hours = {job.hours}, parts_cost = {job.parts_cost} }}" for cause, job in JOBS.items()
 )
 
-SETTINGS_TEMPLATE = """\
+_TEMPLATE = """\
 # Settings of this Vansnap workspace. Every key is optional; the values here are the defaults.
 
 [schedule]                              # used by `vansnap serve`
@@ -332,6 +335,7 @@ address = "127.0.0.1"                   # stays on this machine; read the README
 port = 8520                             # of the board
 stale_after_days = 10.0                 # the board says so when the last run is older
 public_url = ""                         # where people open it, for QR codes on paper; empty: address and port above
+metrics_token = ""                      # where the token for /metrics is: "env:NAME" or a file of mode 0600; the README says when
 
 [people]                                # needed before the board is open to others; see the README
 login = ""                              # file with the board's OpenID client, relative to this folder; empty: no login
@@ -347,7 +351,13 @@ units = "metric"                        # "metric" or "imperial"
 [evidence]
 signing_key = ""                        # Ed25519 key (PEM) to sign warranty files with, relative to this folder; empty: unsigned
 trusted_keys = {}                       # { "our fleet" = "32 digits `vansnap check` prints" }: only these signatures count
-""".replace("@JOBS@", _JOB_LINES).replace("@LANGUAGES@", " or ".join(f'"{code}"' for code in LANGUAGES))
+
+@NOTIFY@"""
+SETTINGS_TEMPLATE = (
+    _TEMPLATE.replace("@JOBS@", _JOB_LINES)
+    .replace("@LANGUAGES@", " or ".join(f'"{code}"' for code in LANGUAGES))
+    .replace("@NOTIFY@", NOTIFY_TEMPLATE)
+)
 
 
 def load_settings(path: Path) -> Settings:

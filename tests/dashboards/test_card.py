@@ -24,11 +24,8 @@ from models.work.order_states import MOVES, OrderEvent
 from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side.past_snaps import PastSnaps
 from pipelines.read_side.published import open_published
-from pipelines.workspace.last_runs import note_failure, note_success
-from pipelines.workspace.workspace import open_workspace
 from sample_fleet import make_traces
 from tests.dashboards.conftest import View
-from tests.published_sample import make_workspace
 
 HELD = Seen("airflow", ((0.35, 0.9),), ())
 
@@ -276,16 +273,6 @@ def test_vans_not_seen_are_counted_of_the_depots_chosen_and_a_cut_is_said(
     app.run()
     assert message("week.unseen", count=of_north) in [fold.label for fold in app.expander]
     assert message("week.unseen_first", count=1) in _texts(app)
-
-
-def test_runs_that_fail_are_said_and_one_that_succeeds_ends_it(view: View, tmp_path: Path) -> None:
-    make_workspace(tmp_path, vans_per_depot=1, weeks=9)
-    at = datetime(2026, 4, 1, 6, tzinfo=UTC)
-    note_failure(open_workspace(tmp_path), "no room on the disk: free some", now=at)
-    shown = view("this_week", tmp_path).warning[0].value
-    assert "failed since 2026-04-01 06:00 UTC (attempts: 1)" in shown
-    note_success(open_workspace(tmp_path), "2026-W14", now=at)
-    assert not any("failed since" in box.value for box in view("this_week", tmp_path).warning)
 
 
 def test_vans_stand_side_by_side_from_the_address(view: View) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.pipelines import told_home
 from tests.published_sample import make_workspace
 from tests.sample_papers import WEEK, Paper
 
@@ -20,3 +21,8 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def paper(sample: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Paper:
     return Paper(sample, tmp_path / "home", monkeypatch)
+
+
+@pytest.fixture(scope="session")
+def told_sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return told_home.made(tmp_path_factory.mktemp("told") / "home")

@@ -17,6 +17,7 @@ from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.storage.backups import BackupPlace
 from pipelines.storage.unreferenced import UNREFERENCED, chunks_aside
 from pipelines.storage.warehouse import open_warehouse
+from pipelines.workspace.log import note
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import ask, deliver, make_home, recording, row, run_intake
 
@@ -355,6 +356,7 @@ def test_an_upload_in_progress_fails_no_backup(
 
     def grows(self: BackupPlace, digest: str) -> bool:
         growing.write_bytes(growing.read_bytes() + b"b")
+        note(home, "step")  # a run that has ended tells people while the backup holds the workspace
         return sound(self, digest)
 
     monkeypatch.setattr(BackupPlace, "_is_sound", grows)
@@ -362,6 +364,7 @@ def test_an_upload_in_progress_fails_no_backup(
     backup, _ = there.write(home, "1", AT)
     assert "inbox/week.zip.part" not in backup.files
     assert "inbox/growing/w.csv" not in backup.files
+    assert "reports/logs/vansnap.jsonl" not in backup.files
     assert "warehouse.duckdb" in backup.files
     monkeypatch.setattr(BackupPlace, "_is_sound", sound)
     restore(tmp_path / "new", str(tmp_path / "backups"))

@@ -29,6 +29,7 @@ SAMPLE_WORDS = {
     "reference": "corrected",
     "outside": "repeats",
     "day": "2026-04-30",
+    "moment": "2026-04-30 05:00 UTC",
     "second": "cycle_ripple",
     "third": "trim_idle_pct",
     "flag": "anomaly",

@@ -1,0 +1,60 @@
+"""Codes of facts about the runs and what people are told between looks at the board."""
+
+from data_contracts.facts.template import template
+
+NOTIFIED = (
+    template(
+        "run_failed",
+        "The run has failed since {moment} (attempts: {count})[: {error}].",
+        "Der Lauf misslingt seit {moment} (Versuche: {count})[: {error}].",
+        "moment count",
+        "error",
+    ),
+    template(
+        "run_last_good",
+        "The last good run was on {moment}, of week {week}.",
+        "Der letzte gelungene Lauf war am {moment}, für Woche {week}.",
+        "moment week",
+    ),
+    template("run_never_good", "No run has succeeded yet.", "Noch ist kein Lauf gelungen."),
+    template(
+        "run_next",
+        "The schedule starts the next run on {moment}, while the schedule's service is running.",
+        "Der nächste Lauf beginnt nach Plan am {moment}, solange der Dienst mit dem Plan läuft.",
+        "moment",
+    ),
+    template(
+        "run_good_again",
+        "The run succeeds again: on {moment}, for week {week}.",
+        "Der Lauf gelingt wieder: am {moment}, für Woche {week}.",
+        "moment week",
+    ),
+    template(
+        "nothing_delivered",
+        "The run found nothing delivered; the last delivery was taken in on {day}.",
+        "Der Lauf fand nichts geliefert; die letzte Lieferung wurde am {day} übernommen.",
+        "day",
+    ),
+    template(
+        "depot_silent",
+        "Depot {depot} has fallen silent: none of its vans has been seen since {since}.",
+        "Der Standort {depot} ist verstummt: seit {since} wurde keines seiner Fahrzeuge gesehen.",
+        "depot since",
+    ),
+    template(
+        "quarantine_grew",
+        "Items that wait in quarantine: {told}, of which new: {count}.",
+        "Posten, die in Quarantäne warten: {told}, davon neu: {count}.",
+        "told count",
+    ),
+    template(
+        "van_now",
+        "Van {van} (depot {depot}, family {family}) is listed as now: acting within a week is worth it"
+        "[; most likely '{cause}' ({probability})].",
+        "Fahrzeug {van} (Standort {depot}, Familie {family}) steht unter „jetzt“: binnen einer Woche zu handeln lohnt sich"
+        "[; am ehesten „{cause}“ ({probability})].",
+        "van depot family",
+        "cause probability",
+    ),
+    template("order_due", "Order {orders}[, due by {day}].", "Auftrag {orders}[, fällig am {day}].", "orders", "day"),
+)

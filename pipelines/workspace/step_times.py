@@ -1,0 +1,59 @@
+"""How long each step of the last run took: one small file of the workspace."""
+
+import json
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+
+from pipelines.workspace.log import note
+from pipelines.workspace.workspace import Workspace
+
+FILE = "step_times.json"
+"""In reports/."""
+
+
+@contextmanager
+def timed(workspace: Workspace, step: str) -> Iterator[None]:
+    """Note how long the step inside the block took, however it ends.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    step : str
+        Its name.
+    """
+    start, good = time.monotonic(), False
+    try:
+        yield
+        good = True
+    finally:
+        seconds = round(time.monotonic() - start, 3)
+        note(workspace, "step", step=step, good=good, seconds=seconds)
+        _keep(workspace, {**step_times(workspace), step: seconds})
+
+
+def step_times(workspace: Workspace) -> dict[str, float]:
+    """How long each step took when it last ran; nothing where no run is on record.
+
+    Parameters
+    ----------
+    workspace : Workspace
+
+    Returns
+    -------
+    dict of str to float
+        By step. [s]
+    """
+    try:
+        told = json.loads((workspace.reports / FILE).read_text(encoding="utf-8"))
+        return {str(step): float(seconds) for step, seconds in told.items()}
+    except (OSError, ValueError, TypeError, AttributeError):
+        return {}
+
+
+def _keep(workspace: Workspace, times: dict[str, float]) -> None:
+    path = workspace.reports / FILE
+    draft = path.with_name(f".{FILE}.part")
+    with suppress(OSError):  # a full disk is the run's own failure
+        draft.write_text(json.dumps(times), encoding="utf-8")
+        draft.replace(path)
