@@ -118,11 +118,6 @@ _REASONS = (
         "{Quantity} liegt {apart} den anderen Fahrzeugen der Familie {family} ({steps}).",
         "level peer_baseline family",
     ),
-    _template(
-        "seen_once",
-        "Seen at one visit only, but far outside by every repeat: record again before anything is taken apart.",
-        "Erst bei einem Besuch gesehen, aber bei jeder Wiederholung weit außerhalb: noch einmal aufnehmen, bevor etwas zerlegt wird.",
-    ),
     _template("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
     _template(
         "more_outside", "{count} more quantities are outside.", "{count} weitere Größen liegen außerhalb.", "count"

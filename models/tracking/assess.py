@@ -21,7 +21,6 @@ from data_contracts.weeks import week_number, weeks_of
 from models.physics.air import Exponents, main_peak_at_reference
 from models.tracking.anomaly.fleet import judge_fleet
 from models.tracking.anomaly.waveform_residual import waveforms_of
-from models.tracking.charts.agreement import repeats_apart
 from models.tracking.charts.alarms import ANOMALY_SHARE, raise_alarms
 from models.tracking.charts.limit_forecasts import fleet_forecasts
 from models.tracking.charts.recursion import Followed, follow_vans
@@ -49,9 +48,6 @@ class TrackingSettings:
     ----------
     false_alarms_per_100_van_weeks : float
         Accepted false alarms, all quantities and mechanisms together. [1]
-    one_visit_lists : bool
-        A single visit may list a van: see `models.tracking.charts.agreement`. Off: an idle disturbed at one visit alone
-        (12 standard deviations by both snaps) listed a healthy van of the small fleet.
     anomaly_false_discovery : float
         Accepted share of healthy vans among those listed for their anomaly alone. [1]
     visit_interval_weeks : float
@@ -63,7 +59,6 @@ class TrackingSettings:
     """
 
     false_alarms_per_100_van_weeks: float = 0.5
-    one_visit_lists: bool = False
     anomaly_false_discovery: float = 0.1
     visit_interval_weeks: float = 1.0
     forget_after_weeks: int = 8
@@ -151,13 +146,11 @@ def assess(
     repeats, chosen = repeat_spread(captures), representatives(captures, shapes)
     per_van_week = setting.false_alarms_per_100_van_weeks / 100.0
     visits = visits_of(captures)
-    sent_back = captures.select("van_id", "visit", "grade")
     captures = captures.select(*KEPT)  # so that a large fleet's readings are not held twice
     std = standardise(visits, repeats, families, _until(repairs, week))
     std = replace(std, restart=_after_trial(std))
     followed = _followed(std)
-    apart = repeats_apart(std, repeats, sent_back) if setting.one_visit_lists else None
-    alarms = raise_alarms(std, followed, per_van_week=per_van_week, apart=apart)
+    alarms = raise_alarms(std, followed, per_van_week=per_van_week)
     repeatability = chart_repeatability(std, repeats, per_van_week=per_van_week)
     forecasts = fleet_forecasts(std, followed, alarms, families, usual_interval=setting.visit_interval_weeks)
     latest = std.starts[1:] - 1

@@ -14,9 +14,8 @@ import numpy as np
 import polars as pl
 
 from data_contracts.weeks import week_start
-from models.statistics.arrays import Codes, Floats
+from models.statistics.arrays import Codes
 from models.tracking.assess import TrackingSettings
-from models.tracking.charts.agreement import repeats_apart
 from models.tracking.charts.alarms import raise_alarms
 from models.tracking.charts.recursion import follow_vans
 from models.tracking.charts.repeatability import chart_repeatability
@@ -44,14 +43,11 @@ _MOVED = {"van_id": pl.String, "week": pl.String, "quantity": pl.String, "z": pl
 QuickChooser = Callable[[QuickReplay, str], Collection[str]]
 
 
-def quick_replay(
-    fleet: ReadFleet, choose: QuickChooser, onset: dict[str, date], *, one_visit: bool = False
-) -> QuickReplay:
-    """Live through the weeks of a fleet under a scheme, as `planning_run.replay` does; with `one_visit` a single visit may list a van."""
+def quick_replay(fleet: ReadFleet, choose: QuickChooser, onset: dict[str, date]) -> QuickReplay:
+    """Live through the weeks of a fleet under a scheme, as `planning_run.replay` does."""
     captures = tracked_captures(fleet.frame)
     repeats = repeat_spread(captures)
     whole = standardise(visits_of(captures), repeats, fleet.families, fleet.repairs)
-    apart = repeats_apart(whole, repeats, captures) if one_visit else None
     at = {key: row for row, key in enumerate(whole.visits.select("van_id", "week").iter_rows())}
     state, made = QuickReplay(fleet, fleet.frame.clear()), np.zeros(0, np.int64)
     of_week = {str(name[0]): rows for name, rows in fleet.frame.group_by("week")}
@@ -65,7 +61,7 @@ def quick_replay(
         state.frame = pl.concat([state.frame, frame])
         read = [at[van_id, week] for van_id in frame["van_id"].unique() if (van_id, week) in at]
         made = np.sort(np.concatenate([made, np.array(read, np.int64)]))
-        _judge(state, whole, apart, repeats, made)
+        _judge(state, whole, repeats, made)
         end = week_start(week) + timedelta(days=6)
         for van_id in state.listed:
             if van_id in onset and onset[van_id] <= end:
@@ -73,7 +69,7 @@ def quick_replay(
     return state
 
 
-def _judge(state: QuickReplay, whole: Standardised, apart: Floats | None, repeats: pl.DataFrame, made: Codes) -> None:
+def _judge(state: QuickReplay, whole: Standardised, repeats: pl.DataFrame, made: Codes) -> None:
     """Charts and alarms of the visits made."""
     van, count = np.unique(whole.van[made], return_counts=True)
     std = replace(
@@ -95,7 +91,7 @@ def _judge(state: QuickReplay, whole: Standardised, apart: Floats | None, repeat
         vans_spread=vans_spread(std),
         sound=sound_level(std),
     )
-    alarms = raise_alarms(std, followed, per_van_week=PER_VAN_WEEK, apart=None if apart is None else apart[made])
+    alarms = raise_alarms(std, followed, per_van_week=PER_VAN_WEEK)
     outside = alarms.any.any(axis=1) | chart_repeatability(std, repeats, per_van_week=PER_VAN_WEEK).alarm.any(axis=1)
     names = std.visits["van_id"]
     last = std.starts[1:] - 1

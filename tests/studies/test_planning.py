@@ -1,6 +1,6 @@
 """A year of tests replayed: every van weekly, every second week, and by the plan; faults caught in time against visits spent.
 
-Run with `python -m tests.studies.test_planning [--seeds N] [--first S] [--faults F] [--odds P] [--weeks W] [--quick [--one-visit]]`; prints a Markdown
+Run with `python -m tests.studies.test_planning [--seeds N] [--first S] [--faults F] [--odds P] [--weeks W] [--quick]`; prints a Markdown
 table. `--quick` is `planning_quick.py`: a minute for a fleet, and two schemes more, with a test that shows every fault from its first visit.
 Each scheme sees only the recordings of the visits it makes and judges them week by week as the weekly run does; a van
 whose fault is on the list goes to the workshop and is tested no more. A fault is caught in time when its van is on the
@@ -141,7 +141,7 @@ def _whole(fleet: ReadFleet, settings: PlanningSettings, onset: dict[str, date])
         yield name, replay(fleet, choose, onset)
 
 
-def _quick(fleet: ReadFleet, settings: PlanningSettings, onset: dict[str, date], *, one_visit: bool) -> Runs:
+def _quick(fleet: ReadFleet, settings: PlanningSettings, onset: dict[str, date]) -> Runs:
     """The same by the quick replay, and what a test would bring that shows every fault from its first visit on."""
     schemes: dict[str, QuickChooser] = {
         "weekly": every(1),
@@ -151,7 +151,7 @@ def _quick(fleet: ReadFleet, settings: PlanningSettings, onset: dict[str, date],
         "by the plan": quick_plan(settings),
     }
     for name, choose in schemes.items():
-        yield name, quick_replay(fleet, choose, onset, one_visit=one_visit)
+        yield name, quick_replay(fleet, choose, onset)
 
 
 def main() -> None:
@@ -164,7 +164,6 @@ def main() -> None:
     arguments.add_argument("--odds", type=float, default=default.most_odds_unseen)
     arguments.add_argument("--weeks", type=int, default=default.longest_weeks)
     arguments.add_argument("--quick", action="store_true")
-    arguments.add_argument("--one-visit", action="store_true", help="a single visit may list a van; with --quick")
     asked = arguments.parse_args()
     settings = PlanningSettings(
         faults_a_year=asked.faults, most_odds_unseen=asked.odds, longest_weeks=asked.weeks, per_depot_week=10_000
@@ -175,9 +174,7 @@ def main() -> None:
         fleet = read_fleet(scenario(), seed)
         faults = faults_of(fleet)
         onset = {van_id: fault.onset.date() for van_id, fault in faults.items()}
-        for name, run in (
-            _quick(fleet, settings, onset, one_visit=asked.one_visit) if asked.quick else _whole(fleet, settings, onset)
-        ):
+        for name, run in (_quick if asked.quick else _whole)(fleet, settings, onset):
             runs.setdefault(name, []).append((run, faults))
             print(f"seed {seed}, {name}: {time.process_time() - began:.0f} s of processor", flush=True)
     print(report({name: count(of) for name, of in runs.items()}, scenario().vans * asked.seeds))

@@ -8,7 +8,6 @@ from scipy.stats import t as student
 
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.compiled import kernel
-from models.tracking.charts.agreement import far_at_once
 from models.tracking.charts.chart_limits import limits_for, tail_factor
 from models.tracking.charts.dispersion import dispersion_factors, few_pairs_factor
 from models.tracking.charts.recursion import Followed, cusums
@@ -53,8 +52,6 @@ class Alarms:
     rejoined : ndarray of bool
         The level agrees with the family again while the baseline does not: the first visits were outliers, or a repair
         was not recorded.
-    at_once : ndarray of bool
-        Part of `own` that the charts don't show yet: far outside at this visit by every repeat, and others with it.
     since : ndarray of int
         Visit at which the standing alarm began, the first after a repair that touched the quantity at the earliest; -1 for
         none.
@@ -68,13 +65,7 @@ class Alarms:
     cusum_high: Floats
     cusum_low: Floats
     rejoined: Flags
-    at_once: Flags
     since: Codes
-
-    @functools.cached_property
-    def seen_once(self) -> Flags:
-        """Visits, shape (visits,), whose alarms rest on this visit alone."""
-        return np.asarray(self.at_once.any(axis=1) & ~(self.any & ~self.at_once).any(axis=1))
 
     @functools.cached_property
     def any(self) -> Flags:
@@ -89,7 +80,6 @@ def raise_alarms(
     per_van_week: float,
     own_share: float = OWN_SHARE,
     peer_share: float = PEER_SHARE,
-    apart: Floats | None = None,
 ) -> Alarms:
     """Judge every quantity of every visit.
 
@@ -103,8 +93,6 @@ def raise_alarms(
         Accepted false alarms per van and week, all quantities and mechanisms together. [1]
     own_share, peer_share : float
         Shares of them for the own charts and for the comparison with the family. [1]
-    apart : ndarray of shape (visits, quantities), optional
-        How far the repeats of a visit lie apart: with it a single visit may raise an alarm. [scatters]
 
     Returns
     -------
@@ -115,7 +103,6 @@ def raise_alarms(
     peer_z, level_z, ewma_limit = (np.full(shape, np.nan) for _ in range(3))
     rest, restless = (factor[std.van] for factor in dispersion_factors(std, followed))
     above, below = cusums(followed.z / restless, std.starts, std.restart)
-    at_once = np.zeros(shape, bool) if apart is None else far_at_once(std, followed, apart, restless)
     for f in range(len(std.families)):
         rows = std.family == f
         known = [q for q in range(shape[1]) if (f, q) in std.levels]
@@ -133,8 +120,7 @@ def raise_alarms(
         with np.errstate(invalid="ignore"):
             high = (above[block] > wider * limits.cusum) & (side > RETURNED)
             low = (below[block] > wider * limits.cusum) & (side < -RETURNED)
-            charted = (average > limit) | high | low
-            own[block], at_once[block] = charted | at_once[block], at_once[block] & ~charted
+            own[block] = (average > limit) | high | low
         for q in known:
             level = std.levels[f, q]
             spread = level.spread / std.scatter[f, q]
@@ -157,7 +143,7 @@ def raise_alarms(
                 own[rows, q] &= ~rejoined[rows, q] & ~(back & ~passed)
     touched = (std.restart == REPAIRED) | (std.restart == HELD)
     since = _since(own | peer, np.isfinite(std.x), touched, std.starts)
-    return Alarms(own, peer, peer_z, level_z, ewma_limit, above, below, rejoined, at_once & own, since)
+    return Alarms(own, peer, peer_z, level_z, ewma_limit, above, below, rejoined, since)
 
 
 @kernel

@@ -62,7 +62,7 @@ def _present(std: Standardised, followed: Followed, alarms: Alarms, begin: Codes
     moved = (x - base[:, None]) / np.sqrt(std.variance[last])[:, None]
     read = np.isfinite(moved) & alarms.any[last][:, None]
     total, count = np.cumsum(np.where(read, moved, 0.0), axis=1), np.maximum(np.cumsum(read, axis=1), 1)
-    visits = np.where(alarms.seen_once[last], 1, 2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1))
+    visits = 2 + np.argmax((total**2 / count).sum(axis=2)[:, 1:], axis=1)
     return np.asarray(np.maximum(begin, end - visits))
 
 

@@ -28,7 +28,7 @@ def _tables(std: Standardised, followed: Followed, alarms: Alarms, forecasts: Fl
     yield std.variance
     yield from followed
     yield from (alarms.own, alarms.peer, alarms.any, alarms.peer_z, alarms.level_z, alarms.ewma_limit)
-    yield from (alarms.cusum_high, alarms.cusum_low, alarms.rejoined, alarms.at_once, alarms.since)
+    yield from (alarms.cusum_high, alarms.cusum_low, alarms.rejoined, alarms.since)
     yield from (forecasts.onset, forecasts.onset_low, forecasts.onset_high)
     yield from (forecasts.slope, forecasts.slope_u, forecasts.beyond)
     yield from (forecasts.moving, forecasts.stepped, forecasts.level, forecasts.level_u)

@@ -166,8 +166,6 @@ def _reasons(judged: Judged, anomaly: FleetAnomaly, n: int, row: int) -> list[Fa
         for q in peer[:2]
         for record in [record_at(judged, row, q)]
     )
-    if alarms.seen_once[row]:
-        facts.append(Fact.of("seen_once"))
     more = len(own) - len(own[:3]) + len(peer) - len(peer[:2])
     if more:
         facts.append(Fact.of("one_more_outside") if more == 1 else Fact.of("more_outside", count=more))

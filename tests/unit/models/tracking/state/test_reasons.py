@@ -127,7 +127,6 @@ def _told(
     anomaly: dict[str, float] | None = None,
     serials: tuple[str | None, ...] = ("R1", "R1"),
     means: dict[str, str] | None = None,
-    once: tuple[str, ...] = (),
     **followed: dict[str, float],
 ) -> list[dict[str, Any]]:
     """Facts of a van whose own charts, family comparison and limits say so: how far off, or weeks to the limit.
@@ -143,8 +142,6 @@ def _told(
         peer_z=_two(_row(peer, 0.0)),
         level_z=_two(_row(None, 5.0)),
         ewma_limit=np.ones((2, len(QUANTITIES))),
-        at_once=_two(_row(dict.fromkeys(once, 1.0), 0.0)) > 0,
-        seen_once=np.array([bool(once) and set(once) == set(own or {}), False]),
         since=np.ones((2, len(QUANTITIES)), np.int64),
     )
     of = {"level": 0.0, "baseline": 0.0, "slope": 0.0, "var_slope": 1.0}

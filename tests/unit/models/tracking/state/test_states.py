@@ -41,8 +41,6 @@ def _states(vans: dict[str, dict[str, float]], *, call: str = "now", means: str 
         peer_z=none,
         level_z=told("level_z", -5.0)[:, None],
         ewma_limit=none + 1.0,
-        at_once=own & False,
-        seen_once=(own & False).any(axis=1),
         since=np.zeros((n, 1), np.int64),
     )
     unsteady = SimpleNamespace(alarm=np.zeros((n, 0), bool), quantities=(), times=none[:, :0], since=none[:, :0])

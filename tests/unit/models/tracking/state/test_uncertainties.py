@@ -146,7 +146,7 @@ def _shift(
     std.restart[mark[0]] = mark[1]
     followed = SimpleNamespace(baseline=np.full((n, 1), baseline), baseline_variance=np.full((n, 1), baseline_variance))
     flags = np.full((n, 1), peer)
-    alarms = SimpleNamespace(own=flags & False, peer=flags, any=flags, seen_once=np.zeros(len(flags), bool))
+    alarms = SimpleNamespace(own=flags & False, peer=flags, any=flags)
     scatter = [repeats] * n if not mark[1] else [9.0 * repeats if row < mark[0] else repeats for row in range(n)]
     within = pl.DataFrame({"van_id": ["v"] * n, "captured_at": range(n), MAIN_PEAK: scatter})
     with np.errstate(invalid="ignore", divide="ignore"):
