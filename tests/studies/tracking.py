@@ -42,8 +42,8 @@ def study_fleet(fleet: ReadFleet, crossings: pl.DataFrame, seed: int, every: int
 def forecasts(fleet: ReadFleet, trends: pl.DataFrame, crossings: pl.DataFrame) -> pl.DataFrame:
     """Forecasts made as of each judged week's visits, with nothing later known, beside the true weeks to the limit.
 
-    The truth is the generator's: when the noise-free quantity leaves the limit, infinite for never; see true_levels.py. Visits
-    at which it is truly beyond already are left out. Healthy vans never cross.
+    The truth is the generator's: when the noise-free quantity leaves the limit, infinite for never, negative where it is truly beyond
+    already; see true_levels.py. Healthy vans never cross.
     """
     seen = fleet.frame.group_by("van_id", "week").agg(pl.col("captured_at").max())
     seen = seen.with_columns(at=pl.col("captured_at").map_elements(week_of, return_dtype=pl.Float64))
@@ -54,7 +54,7 @@ def forecasts(fleet: ReadFleet, trends: pl.DataFrame, crossings: pl.DataFrame) -
         .with_columns(crossing=pl.when(pl.col("van_id").is_in(healthy)).then(float("inf")).otherwise("crossing"))
         .join(seen, on=["van_id", "week"])
         .with_columns(true_weeks=pl.col("crossing") - pl.col("at"), healthy=pl.col("van_id").is_in(healthy))
-        .filter(pl.col("true_weeks").is_not_nan() & (pl.col("true_weeks") > 0))
+        .filter(pl.col("true_weeks").is_not_nan())
         .select(
             "van_id",
             "week",
@@ -104,6 +104,16 @@ def before_crossing(forecast: pl.DataFrame) -> pl.DataFrame:
     return forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_finite()).with_columns(inside=inside)
 
 
+def not_yet(forecast: pl.DataFrame) -> pl.DataFrame:
+    """Forecasts of what is truly not beyond its limit yet, which only the truth can tell."""
+    return forecast.filter(pl.col("true_weeks") > 0)
+
+
+def not_said_crossed(forecast: pl.DataFrame) -> pl.DataFrame:
+    """Forecasts a reader meets as such: those that don't say that the limit is crossed, whether it truly is or not."""
+    return forecast.filter(pl.col("weeks_to_limit") > 0)
+
+
 def report(states: pl.DataFrame, forecast: pl.DataFrame, every: int) -> str:
     """The tables, as Markdown."""
     healthy = states.filter(pl.col("cause") == "")
@@ -143,7 +153,8 @@ def report(states: pl.DataFrame, forecast: pl.DataFrame, every: int) -> str:
 
 def forecast_lines(forecast: pl.DataFrame) -> list[str]:
     """Coverage of the intervals, answers to steady vans and reliability of the probabilities, as Markdown."""
-    crossing = before_crossing(forecast)
+    ahead, met = not_yet(forecast), not_said_crossed(forecast)
+    crossing = before_crossing(ahead)
     held = crossing.filter("inside")
     early, late = (
         crossing.filter(c).height
@@ -152,9 +163,9 @@ def forecast_lines(forecast: pl.DataFrame) -> list[str]:
             pl.col("true_weeks") > pl.col("weeks_to_limit_high"),
         )
     )
-    steady = forecast.filter("healthy")
+    steady = ahead.filter("healthy")
     unseen = steady.filter(pl.col("weeks_to_limit").is_infinite())
-    stops = forecast.filter(pl.col("alarm") & pl.col("true_weeks").is_infinite() & ~pl.col("healthy"))
+    stops = ahead.filter(pl.col("alarm") & pl.col("true_weeks").is_infinite() & ~pl.col("healthy"))
     return [
         "",
         f"Forecasts in alarm before a true crossing: the 80 % interval holds it in {Share(held.height, crossing.height)}, of "
@@ -162,11 +173,17 @@ def forecast_lines(forecast: pl.DataFrame) -> list[str]:
         f'Quantities in alarm that truly stop before their limit: {Share(stops.filter(pl.col("weeks_to_limit").is_infinite()).height, stops.height)} are told "no crossing in sight".',
         f'Healthy vans told "no crossing in sight": {Share(unseen.height, steady.height)}.',
         "",
-        *announced_lines(forecast),
+        *announced_lines(ahead),
         "",
-        *reliability_lines(forecast.filter("alarm"), "in alarm"),
+        *reliability_lines(met.filter("alarm"), "in alarm, not said to be beyond"),
         "",
-        *reliability_lines(forecast.filter(~pl.col("alarm")), "not in alarm"),
+        *reliability_lines(met.filter(~pl.col("alarm")), "not in alarm"),
+        "",
+        "The same in hindsight, of those that were truly not beyond yet; whoever reads the odds cannot know which these are:",
+        "",
+        *reliability_lines(ahead.filter("alarm"), "in alarm"),
+        "",
+        *reliability_lines(ahead.filter(~pl.col("alarm")), "not in alarm"),
     ]
 
 
@@ -186,7 +203,7 @@ def announced_lines(forecast: pl.DataFrame) -> list[str]:
 
 
 def reliability_lines(forecast: pl.DataFrame, which: str) -> list[str]:
-    """Stated probabilities of crossing against what came true, as Markdown."""
+    """Stated probabilities of being beyond within some weeks against what came true, as Markdown."""
     lines = [
         f"| probability of crossing stated for quantities {which} | within 4 weeks: stated, came true (95 %), n | within 8 | within 13 |",
         "| --- | --- | --- | --- |",

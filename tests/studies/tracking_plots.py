@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
 
-from tests.studies.tracking import HARD_TO_SEE, LATE, before_crossing, detection, one_each, report
+from tests.studies.tracking import HARD_TO_SEE, LATE, before_crossing, detection, not_yet, one_each, report
 
 PICTURE = Path(__file__).with_name("tracking.svg")
 INSIDE, OUTSIDE, MARK = "#1b6f74", "#c2571a", "#555555"
@@ -44,7 +44,7 @@ def draw_detection(axes: Axes, found: pl.DataFrame) -> None:
 
 def draw_forecasts(axes: Axes, forecast: pl.DataFrame) -> None:
     """Weeks to the limit as told, with their 80 % interval, against the truth."""
-    told = before_crossing(forecast)
+    told = before_crossing(not_yet(forecast))
     truth, low, middle, high = (
         told[name].to_numpy() for name in ("true_weeks", "weeks_to_limit_low", "weeks_to_limit", "weeks_to_limit_high")
     )

@@ -2,27 +2,23 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+import polars as pl
 
 from data_contracts.family import Family
-from models.statistics.arrays import Codes, Flags, Floats
+from models.statistics.arrays import Codes, Floats
 from models.tracking.charts.alarms import Alarms
+from models.tracking.charts.change_hypotheses import GROSS_SHARE
 from models.tracking.charts.family_limits import beyond_limit, family_limits, is_response
+from models.tracking.charts.first_signs import first_signs, gross_share, onset_rates
 from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
 from models.tracking.charts.onset import Changes, changes
 from models.tracking.charts.recursion import Followed
 from models.tracking.restarts import HELD, NO_RESTART
 from models.tracking.scales import derivative, from_scale, to_scale
 from models.tracking.standardise import Standardised
-
-SIGN = 2.0
-"""From here a visit, or the moving average, is a first sign of a movement. Common practice, no source (2026-11-29).
-[standard deviations]"""
-ONSET_RATE = 0.004
-"""Probability that a quantity of a van begins to move within a week: a fault in some years, each seen in a few quantities.
-Common practice, no source (2026-11-29). [1/week]"""
-
 
 _TOLD = ("onset", "onset_low", "onset_high", "slope", "slope_u", "moving", "stepped", "beyond")
 
@@ -126,7 +122,8 @@ def changes_at(
     high: Floats | None = None,
     limit_variance: Floats | None = None,
     interval: Floats | None = None,
-    onset_rate: float | None = None,
+    onset_rate: Floats | None = None,
+    gross_share: float = GROSS_SHARE,
 ) -> Changes:
     """How one quantity moves, as of some visits.
 
@@ -141,7 +138,8 @@ def changes_at(
     low, high, limit_variance, interval : ndarray of shape (visits,), optional
         Limits (NaN for none), their variance, weeks until the next visit, where a forecast is wanted. [scatters],
         [scatters²], [weeks]
-    onset_rate : float, optional
+    onset_rate : ndarray of shape (visits,), optional
+    gross_share : float
         See `models.tracking.charts.onset.changes`.
 
     Returns
@@ -171,7 +169,8 @@ def changes_at(
         high=none if high is None else high[rows],
         limit_variance=nothing if limit_variance is None else limit_variance[rows],
         next_visit_weeks=nothing if interval is None else interval[rows],
-        onset_rate=onset_rate,
+        onset_rate=None if onset_rate is None else onset_rate[rows],
+        gross_share=gross_share,
     )
 
 
@@ -194,10 +193,12 @@ def visit_times(std: Standardised, span: slice = slice(None)) -> Floats:
     return std.weeks[span] + (at.weekday().to_numpy() - 1.0 + at.hour().to_numpy() / 24.0) / 7.0
 
 
-def _first_signs(followed: Followed, q: int) -> Flags:
-    """Whether a quantity begins to leave its baseline."""
-    with np.errstate(invalid="ignore"):
-        return np.maximum(np.abs(followed.z[:, q]), np.abs(followed.ewma[:, q]) / followed.ewma_spread[:, q]) >= SIGN
+def _least_so_far(u: Floats, starts: Codes) -> Floats:
+    """Least of each van's values up to each visit, NaN before its first."""
+    least = np.full(u.size, np.nan)
+    for begin, end in pairwise(starts):
+        least[begin:end] = np.fmin.accumulate(u[begin:end])
+    return least
 
 
 def _limits_at(
@@ -207,7 +208,8 @@ def _limits_at(
     quantity = std.quantities[q]
     low, high = np.full(std.van.size, np.nan), np.full(std.van.size, np.nan)
     limit_variance = np.zeros(std.van.size)  # of the limit itself: more visits do not reduce it
-    reported = np.nan_to_num(std.visits[quantity + "_u"].to_numpy()) / derivative(quantity, std.scaled[:, q])
+    reported = std.visits[quantity + "_u"].cast(pl.Float64).to_numpy() / np.abs(derivative(quantity, std.scaled[:, q]))
+    common = np.nan_to_num(_least_so_far(reported, std.starts))
     for f, name in enumerate(std.families):
         if (f, q) not in std.levels:
             continue
@@ -216,7 +218,7 @@ def _limits_at(
         limits[f, q] = family_limits(families[name], quantity, natural)
         with np.errstate(invalid="ignore"):
             low[of], high[of] = (to_scale(quantity, np.array(limits[f, q])) - healthy.level) / std.scatter[f, q]
-        off = np.full(of.sum(), healthy.u) if is_response(quantity) else np.nan_to_num(reported[of])
+        off = np.full(of.sum(), healthy.u) if is_response(quantity) else common[of]
         limit_variance[of] = (off / std.scatter[f, q]) ** 2
     return low, high, limit_variance
 
@@ -249,6 +251,7 @@ def fleet_forecasts(
     now, now_u = followed.level.copy(), np.sqrt(followed.var_level)
     limits: dict[tuple[int, int], tuple[float, float]] = {}
     means: dict[tuple[int, int], tuple[str, str]] = {}
+    rates = onset_rates(followed, alarms)
     for q, quantity in enumerate(std.quantities):
         low, high, limit_variance = _limits_at(std, families, q, limits)
         for f, name in enumerate(std.families):
@@ -270,9 +273,17 @@ def fleet_forecasts(
         level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
         sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
         told["beyond"][:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
-        signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & _first_signs(followed, q))
+        signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & first_signs(followed, q))
         sign = changes_at(
-            std, signs, q, low=low, high=high, limit_variance=limit_variance, interval=interval, onset_rate=ONSET_RATE
+            std,
+            signs,
+            q,
+            low=low,
+            high=high,
+            limit_variance=limit_variance,
+            interval=interval,
+            onset_rate=rates[:, q],
+            gross_share=gross_share(std, followed, q),
         )
         judged = [
             (rows[known], of, known)

@@ -97,7 +97,8 @@ def changes(
     high: Floats,
     limit_variance: Floats,
     next_visit_weeks: Floats,
-    onset_rate: float | None = None,
+    onset_rate: Floats | None = None,
+    gross_share: float = GROSS_SHARE,
 ) -> Changes:
     """Judge movements, each of one quantity of one van.
 
@@ -117,10 +118,12 @@ def changes(
         Of the limits. [scatters²]
     next_visit_weeks : ndarray of shape (n,)
         Until the next expected visit. [weeks]
-    onset_rate : float, optional
+    onset_rate : ndarray of shape (n,), optional
         Probability that it begins to move within a week: that nothing moves, and that the last visit is a gross error, are
         then hypotheses beside the others, and the latest `SIGN_VISITS` visits are looked at. Without it an alarm says that
         the quantity moved. [1/week]
+    gross_share : float
+        Probability that the last visit is a gross error. [1]
 
     Returns
     -------
@@ -153,7 +156,8 @@ def changes(
         lasting,
         onset,
         present,
-        np.nan if onset_rate is None else onset_rate,
+        np.full(n, np.nan) if onset_rate is None else onset_rate,
+        gross_share,
     )
     whole = forecast_of(chance, next_visit_weeks)
     goes_on = present.moving >= 0.5
@@ -236,12 +240,13 @@ def _changes(
     lasting: Floats,
     onset: Floats,
     present: Present,
-    onset_rate: float,
+    onset_rate: Floats,
+    gross_share: float,
 ) -> None:  # pragma: no cover - compiled
     moments, by_onset = np.empty(2 * MOST_VISITS), np.empty(2 * MOST_VISITS)
-    certain = np.isnan(onset_rate)
-    most, negligible = (MOST_VISITS, _NEGLIGIBLE) if certain else (SIGN_VISITS, _NEGLIGIBLE_SIGN)
     for m in range(first.size):
+        certain = np.isnan(onset_rate[m])
+        most, negligible = (MOST_VISITS, _NEGLIGIBLE) if certain else (SIGN_VISITS, _NEGLIGIBLE_SIGN)
         n = gather(x, variance, weeks, first[m], last[m], most, visits)
         if n < 2:
             continue
@@ -249,9 +254,9 @@ def _changes(
         places, count = propose(visits, n, spread[m], moments, found)
         moves = count
         if not certain:  # nothing moves, or nothing moves and the last visit is a gross error
-            found.evidence[:count] += math.log(onset_rate)
-            stay(visits, n, spread[m], 1.0, math.log(1.0 - GROSS_SHARE), found, count)
-            stay(visits, n, spread[m], GROSS_SPREAD**-2, math.log(GROSS_SHARE), found, count + 1)
+            found.evidence[:count] += math.log(onset_rate[m])
+            stay(visits, n, spread[m], 1.0, math.log(1.0 - gross_share), found, count)
+            stay(visits, n, spread[m], GROSS_SPREAD**-2, math.log(gross_share), found, count + 1)
             count += 2
         best = np.max(found.evidence[:count])
         total, going, begun, jumped, rate, rate2, middle, middle2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0

@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,11 +19,19 @@ from models.tracking.charts.change_hypotheses import (
     STEP_SHARE,
     STEP_SIZE,
 )
-from models.tracking.charts.limit_forecasts import ONSET_RATE
+from models.tracking.charts.first_signs import ALONE, IN_COMPANY, ONSET_RATE, gross_share, onset_rates
 from models.tracking.charts.onset import Changes, changes
 
 
-def judged(series: list[np.ndarray], times: list[np.ndarray], limit: float, spread: float = 1.0) -> Changes:
+def judged(
+    series: list[np.ndarray],
+    times: list[np.ndarray],
+    limit: float,
+    spread: float = 1.0,
+    *,
+    rate: float = ONSET_RATE,
+    gross: float = GROSS_SHARE,
+) -> Changes:
     sizes = np.array([each.size for each in series])
     ends, n = np.cumsum(sizes), len(series)
     return changes(
@@ -36,7 +45,8 @@ def judged(series: list[np.ndarray], times: list[np.ndarray], limit: float, spre
         high=np.full(n, limit),
         limit_variance=np.zeros(n),
         next_visit_weeks=np.ones(n),
-        onset_rate=ONSET_RATE,
+        onset_rate=np.full(n, rate),
+        gross_share=gross,
     )
 
 
@@ -130,3 +140,52 @@ def test_what_is_stated_at_a_first_sign_comes_true() -> None:
         assert part.sum() >= 10
         u = math.sqrt(max(came[part].mean() * (1 - came[part].mean()), 0.05) / part.sum())
         assert abs(stated[part].mean() - came[part].mean()) < 0.1 + 2.0 * u, (low, high)
+
+
+def charted(z: list[list[float]], vans: tuple[int, ...]) -> tuple[SimpleNamespace, SimpleNamespace, SimpleNamespace]:
+    """Visits of vans one after another, their charts, and no alarm."""
+    table = np.array(z, np.float64).reshape(len(z), -1 if z else 1)
+    std = SimpleNamespace(van=np.repeat(np.arange(len(vans)), vans))
+    return std, SimpleNamespace(z=table), SimpleNamespace(any=table > 1e9)
+
+
+def test_an_onset_is_likelier_in_company_and_less_likely_alone() -> None:
+    _, followed, alarms = charted([[3.0, 0.1, np.nan], [3.0, -2.6, np.nan], [0.0, 0.0, np.nan]], (3,))
+    rate = onset_rates(followed, alarms) / ONSET_RATE  # type: ignore[arg-type]
+    assert rate[0].tolist() == [ALONE, IN_COMPANY, IN_COMPANY]  # no company of its own
+    assert rate[1].tolist() == [IN_COMPANY] * 3
+    assert rate[2].tolist() == [ALONE] * 3
+    alarms.any[2, 1] = True
+    assert onset_rates(followed, alarms)[2].tolist() == [ONSET_RATE * k for k in (IN_COMPANY, ALONE, IN_COMPANY)]  # type: ignore[arg-type]
+
+
+def test_how_often_a_visit_stands_apart_is_what_the_fleet_has_shown() -> None:
+    def shown(z: list[float], vans: tuple[int, ...]) -> float:
+        std, followed, _ = charted([[each] for each in z], vans)
+        return gross_share(std, followed, 0)  # type: ignore[arg-type]
+
+    assert shown([], ()) == shown([9.0], (1,)) == GROSS_SHARE
+    assert shown([9.0, 0.0], (1, 1)) == GROSS_SHARE  # the next visit is another van's
+    quiet = shown([0.1] * 2001, (2001,))
+    assert quiet == pytest.approx(GROSS_SHARE / 18, rel=0.1)
+    assert shown([0.1] * 2000 + [9.0], (2001,)) == quiet  # nothing has followed it yet
+    assert shown([0.1] * 2000 + [9.0, 8.0], (2002,)) == pytest.approx(quiet, rel=0.01)  # a movement, no error
+    assert shown([0.1] * 1000 + [9.0, np.nan, 0.5] + [0.1] * 998, (2001,)) > 1.5 * quiet
+    often = shown([0.0, 0.0, 0.0, 9.0] * 500, (2000,))
+    assert 0.25 < often < 0.75
+
+
+def test_the_share_of_gross_errors_found_is_that_which_was_drawn() -> None:
+    rng = np.random.default_rng(3)
+    for share in (0.01, 0.05):
+        z = rng.normal(0, np.where(rng.random(40_000) < share, math.hypot(1.0, GROSS_SPREAD), 1.0))
+        std, followed, _ = charted(z[:, None].tolist(), (40,) * 1000)
+        assert gross_share(std, followed, 0) == pytest.approx(share, rel=0.2)  # type: ignore[arg-type]
+
+
+def test_the_same_sign_counts_for_more_where_visits_rarely_stand_apart() -> None:
+    y, t = np.array([0.1, -0.3, 0.2, 0.0, -0.1, 0.3, 0.1, -0.2, 0.1, 4.5]), np.arange(10.0)
+    odds = [judged([y], [t], 9.0, gross=share).forecast.within_13[0] for share in (0.001, 0.02, 0.2)]
+    assert odds[0] > 2 * odds[1] > 10 * odds[2]
+    rates = [judged([y], [t], 9.0, rate=ONSET_RATE * by).forecast.within_13[0] for by in (ALONE, 1.0, IN_COMPANY)]
+    assert 3 * rates[0] < 2 * rates[1] < rates[2]

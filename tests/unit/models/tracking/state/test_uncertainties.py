@@ -241,3 +241,13 @@ def test_a_limit_is_as_unsure_as_what_it_is_held_against(tracked, quantity, of_f
     assert np.median(doubted[read]) == pytest.approx(0.5, abs=0.1)  # as good as nothing is known
     assert np.median(doubted[read]) > np.median(usual[read]) + 0.2
     assert other[read] == pytest.approx(usual[read], abs=1e-9)
+
+
+def test_one_unsure_reading_among_sure_ones_does_not_make_the_limit_unsure(tracked):
+    """What all readings of a van share is no larger than the least of their uncertainties; more visits reduce the rest."""
+    name, last = MAIN_PEAK + "_u", tracked.starts[1:] - 1
+    usual = _beyond(tracked, MAIN_PEAK)
+    at = pl.Series(np.isin(np.arange(tracked.van.size), last)) & tracked.visits[name].is_not_null()
+    doubtful = replace(tracked, visits=tracked.visits.with_columns(pl.when(at).then(900.0).otherwise(name).alias(name)))
+    assert at.sum() > 5
+    assert _beyond(doubtful, MAIN_PEAK)[at.to_numpy()] == pytest.approx(usual[at.to_numpy()], abs=0.01)
