@@ -40,6 +40,14 @@ def weekly_states(
     return pl.concat(parts), pl.concat(trends)
 
 
+def interval(share: float, n: float) -> tuple[float, float]:
+    """95 % interval (Wilson) of a share of n cases, a number that may be no whole one."""
+    z = 1.959964
+    middle = (share + z * z / (2 * n)) / (1 + z * z / n)
+    half = z * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n)) / (1 + z * z / n)
+    return middle - half, middle + half
+
+
 @dataclass(frozen=True)
 class Share:
     """A share with its 95 % interval (Wilson)."""
@@ -53,12 +61,7 @@ class Share:
 
     @property
     def interval(self) -> tuple[float, float]:
-        if not self.of:
-            return float("nan"), float("nan")
-        z, n, p = 1.959964, self.of, self.value
-        middle = (p + z * z / (2 * n)) / (1 + z * z / n)
-        half = z * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / (1 + z * z / n)
-        return middle - half, middle + half
+        return interval(self.value, self.of) if self.of else (float("nan"), float("nan"))
 
     def __str__(self) -> str:
         low, high = self.interval

@@ -4,6 +4,7 @@ import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -14,8 +15,9 @@ from tests.studies.results import write_section
 from tests.studies.sample_readings import ReadFleet, read_fleet
 from tests.studies.study_cache import FOLDER, kept
 from tests.studies.test_planning import Fault, count, report
+from tests.studies.tracking import came_true, not_said_crossed, not_yet, scenario, study_fleet
 from tests.studies.tracking import report as tracking_report
-from tests.studies.tracking import scenario, study_fleet
+from tests.studies.tracking_run import interval
 from tests.studies.true_levels import true_crossings
 
 
@@ -110,3 +112,23 @@ def test_the_tracking_study_runs_from_the_simulator_to_its_tables() -> None:
     assert fleet.repairs.height
     states, forecast = study_fleet(fleet, true_crossings(tiny, 3), seed=3, every=2)
     assert "Healthy van-weeks on the list" in tracking_report(states, forecast, 2)
+
+
+def test_odds_are_judged_by_what_a_reader_sees_and_visits_of_one_movement_are_not_many_cases() -> None:
+    rows = [
+        ("a", 3.0, 0.4, -2.0),  # truly beyond, but nobody knows: the odds of being beyond came true
+        ("a", 3.0, 0.4, -3.0),
+        ("b", 5.0, 0.4, 2.0),
+        ("c", 9.0, 0.4, np.inf),
+        ("d", 0.0, 0.9, -1.0),  # said to be crossed
+    ]
+    forecast = pl.DataFrame(
+        rows, schema=["van_id", "weeks_to_limit", "cross_within_4", "true_weeks"], orient="row"
+    ).with_columns(seed=pl.lit(1), quantity=pl.lit("idle_g_s"))
+    met = not_said_crossed(forecast)
+    assert met["van_id"].to_list() == ["a", "a", "b", "c"]
+    assert not_yet(forecast)["van_id"].to_list() == ["b", "c"]
+    came, low, high = came_true(met, 4)
+    assert came == 0.75
+    assert (low, high) == pytest.approx(interval(0.75, 16 / 6))  # three movements, one of them seen twice
+    assert interval(0.75, 4)[0] > low

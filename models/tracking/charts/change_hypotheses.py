@@ -33,9 +33,9 @@ STEP_SIZE = 10.0
 """Standard deviation of a step before any data. Common practice, no source (2026-11-25). [scatters]"""
 STEP_SHARE = 0.3
 """Prior share of steps among movements. Common practice, no source (2026-11-25). [1]"""
-ENDS_PER_WEEK = 0.02
-"""Probability that a movement ended within a week, of those that are seen. Common practice, no source (2026-11-25).
-[1/week]"""
+ENDS_PER_WEEK = 0.03
+"""Probability that a movement ends within a week, past or to come: parts can get only so bad. Common practice, no source (2026-11-30);
+above it the onsets of movements that speed up are dated late. [1/week]"""
 NOISE_DEGREES = 6.0
 """Degrees of freedom of the prior on the scatter, centred on the stated one. Common practice, no source
 (2026-11-25)."""

@@ -20,7 +20,7 @@ Common practice, no source (2026-11-29). [1/week]"""
 STANDS_OUT = 2.5
 """Another quantity this far from its baseline at the same visit, or in alarm, is company. Common practice, no source (2026-11-30).
 [standard deviations]"""
-IN_COMPANY, ALONE = 4.0, 0.5
+IN_COMPANY, ALONE = 8.0, 0.3
 """So many times likelier is an onset where another quantity of the van stands out at the same visit, and where none does: faults show in
 several quantities. Common practice, no source (2026-11-30). [1]"""
 APART, BACK = 4.0, 2.0

@@ -1,14 +1,15 @@
 """When each quantity of each van began to move, and the weeks until it crosses its family's limit."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
 import polars as pl
 
 from data_contracts.family import Family
-from models.statistics.arrays import Codes, Floats
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.charts.alarms import Alarms
 from models.tracking.charts.change_hypotheses import GROSS_SHARE
 from models.tracking.charts.family_limits import beyond_limit, family_limits, is_response
@@ -16,6 +17,7 @@ from models.tracking.charts.first_signs import first_signs, gross_share, onset_r
 from models.tracking.charts.forecast import Forecast, beyond_probability, weeks_to_limit
 from models.tracking.charts.onset import Changes, changes
 from models.tracking.charts.recursion import Followed
+from models.tracking.charts.yet_to_begin import with_what_may_begin
 from models.tracking.restarts import HELD, NO_RESTART
 from models.tracking.scales import derivative, from_scale, to_scale
 from models.tracking.standardise import Standardised
@@ -223,6 +225,18 @@ def _limits_at(
     return low, high, limit_variance
 
 
+def _nearest(sides: Sequence[Forecast], judged: Sequence[tuple[Codes, Forecast, Flags]]) -> Forecast:
+    """The nearer of two limits of a level that only wanders, and in place of it what was found of movements where one was looked for."""
+    columns = []
+    for name in (field.name for field in fields(Forecast)):
+        nearer = np.fmin if name in ("low", "median", "high") else np.fmax
+        column = nearer(*(getattr(side, name) for side in sides))
+        for rows, found, known in judged:
+            column[rows] = getattr(found, name)[known]
+        columns.append(column)
+    return Forecast(*columns)
+
+
 def fleet_forecasts(
     std: Standardised, followed: Followed, alarms: Alarms, families: Mapping[str, Family], *, usual_interval: float
 ) -> FleetForecast:
@@ -243,7 +257,7 @@ def fleet_forecasts(
     -------
     FleetForecast
         A quantity in alarm moves as `models.tracking.charts.onset` finds; one that shows a first sign may move, as found
-        there; any other is taken to stay at its level and only wander.
+        there; any other is taken to stay at its level and only wander, until it begins to move.
     """
     interval = visit_interval(std, usual_interval)
     by_quantity: dict[int, Forecast] = {}
@@ -260,7 +274,8 @@ def fleet_forecasts(
         limited = read & (np.isfinite(low) | np.isfinite(high))
         outside = alarms.own[:, q] & read
         moved = np.flatnonzero(outside | (alarms.any[:, q] & limited))
-        found = changes_at(std, moved, q, low=low, high=high, limit_variance=limit_variance, interval=interval)
+        look = partial(changes_at, std, q=q, low=low, high=high, limit_variance=limit_variance, interval=interval)
+        found = look(moved)
         at = moved[outside[moved]]
         for name in ("onset", "onset_low", "onset_high"):
             told[name][at, q] = getattr(found, name)[outside[moved]]
@@ -271,36 +286,25 @@ def fleet_forecasts(
         if not limited.any():
             continue
         level, var_level = followed.level[:, q], followed.var_level[:, q] + limit_variance
-        sides = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
         told["beyond"][:, q] = beyond_probability(level, np.sqrt(var_level), low=low, high=high)
         signs = np.flatnonzero(limited & ~alarms.any[:, q] & ~outside & first_signs(followed, q))
-        sign = changes_at(
-            std,
-            signs,
-            q,
-            low=low,
-            high=high,
-            limit_variance=limit_variance,
-            interval=interval,
-            onset_rate=rates[:, q],
-            gross_share=gross_share(std, followed, q),
-        )
+        sign = look(signs, onset_rate=rates[:, q], gross_share=gross_share(std, followed, q))
         judged = [
             (rows[known], of, known)
             for rows, of in ((moved, found), (signs, sign))
             for known in [np.isfinite(of.beyond)]
         ]
-        columns = []
-        for name in ("low", "median", "high", "within_next", "within_4", "within_8", "within_13"):
-            nearer = np.fmin if name in ("low", "median", "high") else np.fmax
-            column = nearer(getattr(sides[0], name), getattr(sides[1], name))
-            for rows, of, known in judged:
-                column[rows] = getattr(of.forecast, name)[known]
-            columns.append(column)
-        by_quantity[q] = Forecast(*columns)
+        still = [weeks_to_limit(margin, var_level, next_visit_weeks=interval) for margin in (level - low, high - level)]
         for rows, of, known in judged:
             told["beyond"][rows, q] = of.beyond[known]
             now[rows, q], now_u[rows, q] = of.level[known], of.level_u[known]
+        by_quantity[q] = with_what_may_begin(
+            _nearest(still, [(rows, of.forecast, known) for rows, of, known in judged]),
+            limited & ~alarms.any[:, q],
+            below=now[:, q] - low,
+            above=high - now[:, q],
+            next_visit_weeks=interval,
+        )
         told["beyond"][~read, q] = np.nan
     sums = tuple(families[name].limits.trim_sum_pct for name in std.families)
     return FleetForecast(

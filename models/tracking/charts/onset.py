@@ -11,6 +11,7 @@ import numpy as np
 from models.statistics.arrays import Codes, Floats
 from models.statistics.compiled import kernel
 from models.tracking.charts.change_hypotheses import (
+    ENDS_PER_WEEK,
     GROSS_SHARE,
     GROSS_SPREAD,
     MOST_VISITS,
@@ -25,9 +26,6 @@ from models.tracking.charts.change_hypotheses import (
 from models.tracking.charts.forecast import GRID, Forecast, forecast_of
 from models.tracking.charts.recursion import LEVEL_STEP, SLOPE_STEP
 
-COMES_TO_REST = 0.05
-"""Probability that a movement that goes on ends within a week to come: parts can get only so bad. Common practice, no source
-(2026-11-29). [1/week]"""
 UNEVENNESS = 0.08
 """Standard deviation of a movement about its fitted curve, as a share of its size: the readings of a faulty van depend
 more on the day's load and air than those of a healthy one. Common practice, no source (2026-11-26). [1]"""
@@ -199,7 +197,7 @@ def _crossing(
         if np.isfinite(high):
             outside = max(outside, 0.5 * math.erfc((high - mean) / root))
         if outside > before:  # a movement may end before it arrives
-            reached += (outside - before) * (math.exp(-COMES_TO_REST * h) if continues else 1.0)
+            reached += (outside - before) * (math.exp(-ENDS_PER_WEEK * h) if continues else 1.0)
             before = outside
         chance[g] += weight * reached
         lasting[g] += weight * before if continues else 0.0
