@@ -13,6 +13,8 @@ STUDIES = (
     "holds",
     "tracking",
     "tracking_seasons",
+    "tracking_other",
+    "tracking_ceiling",
     "idle_only",
     "open_data",
     "causes",

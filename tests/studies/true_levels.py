@@ -74,7 +74,7 @@ def true_crossings(scenario: Scenario, seed: int) -> pl.DataFrame:
             level = float(np.nanmedian([h[q] for h in healthy[van.family]]))
             low, high = family_limits(families[van.family], quantity, level)
             if np.isfinite(low) or np.isfinite(high):
-                share = _crossed_share(curve[:, q], low, high)
+                share = crossed_share(curve[:, q], low, high)
                 rows.append((van.van_id, quantity, low, high, curve[0, q], curve[-1, q], _moment(van.fault, share)))
     names = ["van_id", "quantity", "low", "high", "healthy", "worst", "crossing"]
     return pl.DataFrame(
@@ -82,8 +82,32 @@ def true_crossings(scenario: Scenario, seed: int) -> pl.DataFrame:
     )
 
 
+def true_courses(scenario: Scenario, seed: int, quantities: Sequence[str]) -> dict[str, np.ndarray]:
+    """Noise-free quantities of every faulty van from no severity to its last, in equal steps.
+
+    Parameters
+    ----------
+    scenario, seed
+        As for `true_crossings`.
+    quantities : sequence of str
+
+    Returns
+    -------
+    dict of str to ndarray of shape (severities, quantities)
+        By van. [units of the quantities]
+    """
+    fleet = plan_fleet(scenario, np.random.default_rng(seed))
+    families = {name: parse_family(name, table) for name, table in fleet.tables.items()}
+    faulty = [v for v, van in enumerate(fleet.vans) if van.fault is not None]
+    levels = _read(fleet.vans, families, [(v, s) for v in faulty for s in _SHARES[::2]], quantities)
+    return {fleet.vans[v].van_id: np.array([levels[v, s] for s in _SHARES[::2]]) for v in faulty}
+
+
 def _read(
-    vans: Sequence[Van], families: Mapping[str, Family], jobs: Sequence[tuple[int, float]]
+    vans: Sequence[Van],
+    families: Mapping[str, Family],
+    jobs: Sequence[tuple[int, float]],
+    quantities: Sequence[str] = LIMITED,
 ) -> dict[tuple[int, float], np.ndarray]:
     """Noise-free quantities of vans at shares of their end severity."""
     found: dict[tuple[int, float], np.ndarray] = {}
@@ -132,7 +156,7 @@ def _read(
             [batch.waveform(k) for k in range(len(part))], [families[vans[v].family] for v, _ in part], conditions
         )
         first = np.flatnonzero(read.snap == 1)
-        values = np.stack([read.values[q][first] for q in LIMITED], axis=1)
+        values = np.stack([read.values[q][first] for q in quantities], axis=1)
         for k in range(0, len(part), _SNAPS):
             three = values[k : k + _SNAPS]
             known = np.isfinite(three).any(axis=0)
@@ -140,7 +164,7 @@ def _read(
     return found
 
 
-def _crossed_share(curve: np.ndarray, low: float, high: float) -> float:
+def crossed_share(curve: np.ndarray, low: float, high: float) -> float:
     """Share of the end severity at which a curve first leaves its limits; infinite for never, NaN for from the start."""
     fine = np.linspace(0.0, 1.0, 1001)
     value = np.interp(fine, _SHARES, curve)
