@@ -356,9 +356,21 @@ TRENDS = Table(
             "median weeks to the limit if the movement goes on; null no limit known, infinity no crossing in sight, 0 crossed",
         ),
         Column("weeks_to_limit_high", "number", "90 % quantile of the weeks to the limit"),
-        Column("cross_within_4", "number", "probability of being beyond a limit within 4 weeks, the movement ending, or one yet to begin, included"),
-        Column("cross_within_8", "number", "probability of being beyond a limit within 8 weeks, the movement ending, or one yet to begin, included"),
-        Column("cross_within_13", "number", "probability of being beyond a limit within 13 weeks, the movement ending, or one yet to begin, included"),
+        Column(
+            "cross_within_4",
+            "number",
+            "probability of being beyond a limit within 4 weeks, the movement ending, or one yet to begin, included",
+        ),
+        Column(
+            "cross_within_8",
+            "number",
+            "probability of being beyond a limit within 8 weeks, the movement ending, or one yet to begin, included",
+        ),
+        Column(
+            "cross_within_13",
+            "number",
+            "probability of being beyond a limit within 13 weeks, the movement ending, or one yet to begin, included",
+        ),
         Column("alarm", "boolean", "outside now, or its repeats disagree; true every week it lasts", True),
         Column("alarm_since", "text", "ISO week the standing alarm began"),
         Column(
