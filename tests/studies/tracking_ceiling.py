@@ -5,8 +5,8 @@ Run with `python -m tests.studies.tracking_ceiling [--seeds N] [--first S]`; pri
 The one who knows is told, for each family, the exact course of every quantity in every fault that the fleets hold (that of the very van among
 them), how onsets, durations and shares of faults are drawn, how much healthy vans and visits truly scatter, and the true limits. Unknown
 to him is only what nobody can know: whether a van has a fault, which one, since when and how fast, and each visit's noise. His odds are those of
-Bayes' theorem over these, from the limited quantity alone or from all quantities of the van at once, whose noises he takes for independent; so what he
-announces is a ceiling.
+Bayes' theorem over these, from the limited quantity alone, which makes what he announces a ceiling for a forecast from that quantity, or from all
+quantities of the van at once, whose noises he takes for independent, so that he is surer there than he should be.
 """
 
 import argparse
@@ -95,7 +95,8 @@ def second_last(of: Known) -> list[tuple[int, int, float]]:
         mine = (of.std.visits["van_id"] == row["van_id"]).to_numpy() & np.isfinite(of.std.x[:, q])
         before = np.flatnonzero(mine & (of.at < row["crossing"]))
         if before.size >= 2:
-            found.append((int(before[-2]), q, 1.0 if row["worst"] > row["healthy"] else -1.0))
+            rises = row["worst"] > row["healthy"] if np.isfinite(row["low"] * row["high"]) else np.isfinite(row["high"])
+            found.append((int(before[-2]), q, 1.0 if rises else -1.0))
     return found
 
 

@@ -3,12 +3,15 @@
 import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
 import pytest
 
 from models.causes.effects import load_effects
+from tests.otherfleet.make import FIRST_WEEK
+from tests.otherfleet.make import Fault as OtherFault
 from tests.studies.causes_fit import CAUSES_FOLDER, Estimated, write
 from tests.studies.planning_run import Replay, every
 from tests.studies.results import write_section
@@ -17,8 +20,10 @@ from tests.studies.study_cache import FOLDER, kept
 from tests.studies.test_planning import Fault, count, report
 from tests.studies.tracking import came_true, not_said_crossed, not_yet, scenario, study_fleet
 from tests.studies.tracking import report as tracking_report
+from tests.studies.tracking_ceiling import Known, odds, second_last
+from tests.studies.tracking_other import _moment
 from tests.studies.tracking_run import interval
-from tests.studies.true_levels import true_crossings
+from tests.studies.true_levels import true_crossings, week_of
 
 
 def test_section_is_replaced_and_the_rest_left_alone(tmp_path: Path) -> None:
@@ -132,3 +137,56 @@ def test_odds_are_judged_by_what_a_reader_sees_and_visits_of_one_movement_are_no
     assert came == 0.75
     assert (low, high) == pytest.approx(interval(0.75, 16 / 6))  # three movements, one of them seen twice
     assert interval(0.75, 4)[0] > low
+
+
+def a_known_van(x: list[float]) -> Known:
+    n = len(x)
+    std = SimpleNamespace(
+        van=np.zeros(n, np.int64),
+        starts=np.array([0, n]),
+        family=np.zeros(n, np.int64),
+        x=np.array(x)[:, None],
+        variance=np.ones((n, 1)),
+        quantities=("idle_g_s",),
+        levels={(0, 0): SimpleNamespace(spread=1.0)},
+        scatter=np.ones((1, 1)),
+        visits=pl.DataFrame({"van_id": ["a"] * n}),
+    )
+    crossings = pl.DataFrame(
+        {
+            "van_id": "a",
+            "quantity": "idle_g_s",
+            "low": np.nan,
+            "high": 9.0,
+            "healthy": 1.0,
+            "worst": 2.0,
+            "crossing": 9.5,
+        }
+    )
+    return Known(std, np.arange(n, dtype=float), crossings, {}, np.array([[[np.nan, 10.0]]]))  # type: ignore[arg-type]
+
+
+def test_one_who_knows_the_generator_is_as_sure_as_the_readings_allow() -> None:
+    course = {"idle_g_s": np.linspace(0.0, 20.0, 5)}
+    calm = [0.1, -0.4, 0.3, 0.0, -0.2, 0.5]
+
+    def said(x: list[float], course: dict[str, np.ndarray] = course) -> float:
+        return odds(a_known_van(x), [course], len(x) - 1, 0, 1.0, {"idle_g_s": 1.0}, ["idle_g_s"])
+
+    assert said([*calm, 2.0, 4.5, 6.0]) > 0.9
+    assert said([*calm, 0.2, -0.1, 0.4]) < 0.4
+    assert (
+        said([*calm, 2.0, 4.5, 6.0], {"idle_g_s": np.linspace(0.0, 8.0, 5)}) < 0.3
+    )  # this fault ends short of the limit
+    assert second_last(a_known_van([0.0] * 12)) == [(8, 0, 1.0)]
+    assert second_last(a_known_van([0.0])) == []
+
+
+def test_a_fault_of_the_second_fleet_crosses_in_the_week_that_reaches_the_severity() -> None:
+    fault = OtherFault("lambda_slow", 0.8, onset=4, ramp_weeks=8.0, profile="ramp")
+    start = week_of(FIRST_WEEK)
+    assert _moment(fault, 0.5) - start == pytest.approx(7.0)
+    assert _moment(fault, np.inf) == np.inf
+    assert np.isnan(_moment(fault, np.nan))
+    late = OtherFault("lambda_slow", 0.8, onset=20, ramp_weeks=12.0, profile="ramp")
+    assert _moment(late, 1.0) == np.inf  # after the last week
