@@ -54,3 +54,9 @@ def cautions(heading: str, told: Sequence[str]) -> None:
     """What to mind before any work, small, in columns where there is room."""
     lines = "".join(f"<li>{escape(one)}</li>" for one in told)
     st.html(f'<div class="cautions"><strong>{escape(heading)}</strong><ul>{lines}</ul></div>')
+
+
+def photos(shown: Sequence[tuple[str, str]]) -> None:
+    """Small photos beside each other: JPEG in base64, and what each shows."""
+    small = "".join(f'<img alt="{escape(says)}" src="data:image/jpeg;base64,{coded}">' for coded, says in shown)
+    st.html(f"<div class='photos'>{small}</div>")

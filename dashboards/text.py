@@ -225,6 +225,11 @@ def places_count(places: int) -> str:
     return f"{places} {message('unit.place' if places == 1 else 'unit.places')}"
 
 
+def photos_count(photos: int) -> str:
+    """A number of photos with its word."""
+    return f"{photos} {message('unit.photo' if photos == 1 else 'unit.photos')}"
+
+
 def hours(value: float | None) -> str:
     """Workshop hours."""
     return f"{number(value, 2)} {message('unit.hours')}"

@@ -17,6 +17,7 @@ from pathlib import Path
 from data_contracts.errors import WorkspaceError, first_line
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.order_decisions import take_in_decisions
+from pipelines.decisions.photos import PHOTOS
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions, waiting_place
 from pipelines.intake.corrections import FOLDER as MENDS
@@ -156,10 +157,11 @@ def _quietly(done: int, total: int) -> None:
 
 
 def _lay(workspace: Workspace, draft: Workspace, names: Iterable[str]) -> None:
-    """Hand decisions and mends to the draft as they waited; proofs are made again by the runs themselves."""
+    """Hand decisions and mends to the draft as they waited; proofs are made again by the runs themselves, and photos stay where
+    they are."""
     for name in names:
         source = workspace.decisions / name
-        if not source.is_file() or _is_proof(source):
+        if Path(name).parts[0] == PHOTOS or not source.is_file() or _is_proof(source):
             continue
         mend = Path(name).parts[0] == MENDS
         target = draft.decisions / (name if mend else waiting_place(source))

@@ -376,7 +376,7 @@ def test_what_takes_effect_later_is_said_in_the_readers_words_before_the_reason(
 def test_an_undo_is_offered_for_a_day_and_of_what_a_person_decided(hours: int, state: str, offered: int) -> None:
     app = AppTest.from_string(
         "from datetime import UTC, datetime, timedelta\nfrom dashboards import decide\n"
-        f"event = {{'order_id': 'o', 'state': {state!r}, 'at': datetime.now(UTC) - timedelta(hours={hours})}}\n"
+        f"event = {{'event_id': 'e', 'order_id': 'o', 'state': {state!r}, 'at': datetime.now(UTC) - timedelta(hours={hours})}}\n"
         "decide.undo_button(event, 'V1')\n"
     ).run()
     assert not app.exception
