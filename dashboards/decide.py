@@ -122,12 +122,11 @@ def _noted(order_id: str, *, note: bool = True) -> dict[str, object]:
     if note:
         words = st.text_area(message("noted.note"), max_chars=LONGEST_NOTE, key=f"noted-{order_id}", height=100)
         told["note"] = words.strip()
-    megabytes = LARGEST_BYTES // 1024**2
     files = st.file_uploader(
-        message("noted.photos", most=MOST_PHOTOS, megabytes=megabytes),
+        message("noted.photos", most=MOST_PHOTOS),
         type=list(ENDINGS),
         accept_multiple_files=True,
-        max_upload_size=megabytes,
+        max_upload_size=LARGEST_BYTES // 1024**2,
         help=message("noted.photos_help"),
         key=f"photos-{order_id}",
     )
