@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, markup, order_history, parts, text
+from dashboards import decide, markup, meant, order_history, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import cautions_for
@@ -56,8 +56,8 @@ def card(
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
         st.markdown(f"**{inert(action)}**")
-        st.markdown(inert(text.sentence_of(row, "reason")))
-        line = [text.sentence(text.cause(str(row["cause"]))), text.hours(hours if isinstance(hours, float) else None)]
+        st.markdown(meant.sentence(row, "reason"))
+        line = [meant.cause(str(row["cause"]), first=True), text.hours(hours if isinstance(hours, float) else None)]
         if isinstance(worth, float) and worth > 0:
             line.append(message("workshop.worth", money=text.money(worth, currency)))
         line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
@@ -73,7 +73,7 @@ def card(
         if warranty := text.sentence_of(row, "warranty"):
             parts.quiet(inert(warranty))
         if row["found"]:
-            parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))
+            parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
         with st.container(horizontal=True, gap="small"):
             decide.buttons(row, action, finding=True)
             decide.note_button(row)

@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import decide, markup, parts, text
+from dashboards import decide, markup, meant, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.errors import WorkspaceError
@@ -150,7 +150,7 @@ def event_line(event: Mapping[str, Any], currency: str, undone: Mapping[str, Any
     if event["until"]:
         told.append(message("card.event_until", day=text.day(event["until"])))
     if event["found"]:
-        told.append(message("card.event_found", cause=inert(text.cause(str(event["found"])))))
+        told.append(message("card.event_found", cause=meant.cause(str(event["found"]))))
     if event["parts"]:
         told.append(message("card.event_parts", parts=inert(event["parts"])))
     if event["hours"] is not None:

@@ -7,14 +7,13 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, decide, markup, order_card, order_history, parts, text
-from dashboards.display import language, units
+from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, text
+from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import inert, message
 from data_contracts.causes import NONE
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.rendering import render
 from data_contracts.family import Family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
@@ -134,12 +133,12 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
         if following := queries.next_on_list(shown.published, week, int(listed["rank"])):
             with st.container(key="next-van", width="content"):
                 parts.link("a_van", message("card.next", van=inert(following)), van=following, week=week)
-    reasons = text.sentences_of(listed, "reasons")
-    told = render(fact, language(), units()) if fact is not None else (reasons[0] if reasons else "")
-    st.header(inert(text.plain_minus(told).rstrip(".")), anchor=False)
+    reasons = meant.sentences(listed, "reasons")
+    told = meant.fact(fact) if fact is not None else (reasons[0] if reasons else "")
+    st.header(told.removesuffix("\\."), anchor=False)
     causes = listed["causes"]
     ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
-    named = ", ".join(f"{parts.cause_link(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
+    named = ", ".join(f"{meant.cause(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
     if named:
         st.markdown(message("card.likely", causes=named))
 

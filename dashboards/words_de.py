@@ -433,6 +433,7 @@ WORDS: dict[str, str] = {
     "decide.parts": "Verbaute Teile",
     "decide.hours": "Benötigte Stunden, Prüfung und Reparatur zusammen",
     "decide.cost": "Kosten der Teile",
+    "decide.reason": "Grund oder Bemerkung",
     "decide.reason_needed": "Warum er abgelehnt wird",
     "decide.save": "Eintragen",
     "decide.saving": "Wird eingetragen…",
@@ -634,6 +635,7 @@ WORDS: dict[str, str] = {
     # Bedeutung
     "meaning.heading": "Was die Wörter bedeuten",
     "meaning.lead": "Jede Größe, die gelesen wird, und jede Ursache, die genannt werden kann: was sie ist, wie sie berechnet wird, wie sicher sie ist und woher das kommt.",
+    "meaning.back": "Zurück zu {place}",
     "meaning.overview": "Überblick mit Bildern",
     "meaning.landmarks": "Ein gesunder Gasstoß und seine Marken",
     "meaning.landmarks_alt": "Luftmassenstrom und Lambda eines gesunden Gasstoßes über der Zeit; markiert sind Leerlauf, erste Spitze, Senke, Hauptspitze, der Impuls nach dem Loslassen, der magere Ausschlag, Volllast und Schubabschaltung. Jede Marke ist auf ihrer Seite beschrieben.",

@@ -433,6 +433,7 @@ WORDS: dict[str, str] = {
     "decide.parts": "Parts used",
     "decide.hours": "Hours it took, test and repair together",
     "decide.cost": "Cost of the parts",
+    "decide.reason": "Reason or remark",
     "decide.reason_needed": "Why it is declined",
     "decide.save": "Record it",
     "decide.saving": "Recording…",
@@ -634,6 +635,7 @@ WORDS: dict[str, str] = {
     # Meaning
     "meaning.heading": "What the words mean",
     "meaning.lead": "Every quantity that is read and every cause that can be named: what it is, how it is computed, how sure it is, and where that comes from.",
+    "meaning.back": "Back to {place}",
     "meaning.overview": "Overview, with pictures",
     "meaning.landmarks": "A healthy snap and its landmarks",
     "meaning.landmarks_alt": "Air mass flow and lambda of a healthy snap over time, with idle, first peak, dip, main peak, the pulse after the release, the lean blip, full throttle and fuel cut marked. Each is described on its page.",

@@ -380,12 +380,12 @@ def test_every_page_of_meaning_opens_and_leads_on(view: View) -> None:
     assert app.header[0].value == "Lambda sensor slow"
     shown = everything(app)
     assert "How it is computed" in shown
-    assert "](?page=quantities/lambda_to_rich_time_constant_s)" in shown
+    assert "[Response time to rich](meaning?page=quantities/lambda_to_rich_time_constant_s)" in shown
     overview = view("meaning", page="causes/no_such")
     assert overview.selectbox(key="page").value == "overview"
     shown = everything(overview)
     for page in ("quantities/main_peak_g_s", "causes/fuel_delivery_weak", "causes/wrong_fuel"):
-        assert f"](?page={page})" in shown, page
+        assert f"](meaning?page={page})" in shown, page
     drawn = [element.proto.body for element in overview.get("html")]
     assert len(drawn) > 20
     assert all(body.startswith('<img alt="') for body in drawn)
