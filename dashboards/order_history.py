@@ -93,7 +93,7 @@ def _photos(row: Event) -> None:
     if not small:
         return
     markup.photos(small)
-    label = message("noted.open", photos=text.photos_count(len(taken)))
+    label = message("noted.open", count=len(taken))
     if st.button(label, key=f"open-{row['event_id']}", type="tertiary", icon=":material/photo_library:"):
         st.dialog(message("noted.photos_of", person=row["person"]), width="large")(_whole)(row)
 

@@ -17,6 +17,7 @@ from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
 from data_contracts.facts.numerals import in_language, plain
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+from data_contracts.plurals import filled
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import IDLE_ONLY, SHOWN_HELD
@@ -51,7 +52,7 @@ def message(key: str, **places: object) -> str:
     KeyError
         If the words file has no such key.
     """
-    return CATALOGUES[language()][key].format(**places)
+    return filled(CATALOGUES[language()][key], places)
 
 
 def _word(key: str, otherwise: str) -> str:
@@ -216,18 +217,12 @@ def weeks_count(weeks: float | None) -> str:
         return message("number.none")
     if math.isinf(weeks):
         return "∞"
-    whole = round(weeks)
-    return f"{whole} {message('unit.week' if whole == 1 else 'unit.weeks')}"
+    return message("unit.weeks", count=round(weeks))
 
 
 def places_count(places: int) -> str:
     """A number of places in the ranking with its word."""
-    return f"{places} {message('unit.place' if places == 1 else 'unit.places')}"
-
-
-def photos_count(photos: int) -> str:
-    """A number of photos with its word."""
-    return f"{photos} {message('unit.photo' if photos == 1 else 'unit.photos')}"
+    return message("unit.places", count=places)
 
 
 def hours(value: float | None) -> str:

@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError
+from data_contracts.plurals import counted
 from data_contracts.states import NOTED
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
@@ -234,7 +235,7 @@ def orders(
 
     if out is not None:
         count = write_orders(workspace, out, weekly_list=weekly_list)
-        told = f"{count} work orders written to {out}"
+        told = f"{counted(count, 'work order', 'work orders')} written to {out}"
         if as_json:
             print_json({"work_orders": count, "file": str(out)})
         else:

@@ -66,8 +66,8 @@ _REASONS = (
     ),
     _template(
         "stood_since_order",
-        "It has stood for {count} visits since the order asked to wait.",
-        "Es steht seit {count} Besuchen an, seit der Auftrag Abwarten empfahl.",
+        "It has stood for {count:# visit/# visits} since the order asked to wait.",
+        "Es steht seit {count:# Besuch/# Besuchen} an, seit der Auftrag Abwarten empfahl.",
         "count",
     ),
     _template(
@@ -78,8 +78,8 @@ _REASONS = (
     ),
     _template(
         "code_stands",
-        "Fault code {fault_code} has stood for {count} visits: {says}.",
-        "Fehlercode {fault_code} steht seit {count} Besuchen: {says}.",
+        "Fault code {fault_code} has stood for {count:# visit/# visits}: {says}.",
+        "Fehlercode {fault_code} steht seit {count:# Besuch/# Besuchen}: {says}.",
         "fault_code count says",
     ),
     _template(
@@ -125,7 +125,10 @@ _REASONS = (
     ),
     _template("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
     _template(
-        "more_outside", "{count} more quantities are outside.", "{count} weitere Größen liegen außerhalb.", "count"
+        "more_outside",
+        "{count:# more quantity is/# more quantities are} outside.",
+        "{count:# weitere Größe liegt/# weitere Größen liegen} außerhalb.",
+        "count",
     ),
     _template(
         "lone_recorder",
@@ -153,9 +156,9 @@ _REASONS = (
     ),
     _template(
         "alarms_often_wrong",
-        "Alarms of {flag} ended in nothing found {wrong} of {alarms} times, so this one counts less: trusted {trust} where "
+        "Alarms of {flag} ended in nothing found {wrong} of {alarms:# time/# times}, so this one counts less: trusted {trust} where "
         "alarms are trusted {trust_of_all}.",
-        "Alarme ({flag}) endeten {wrong} von {alarms} Malen ohne Befund, daher zählt dieser weniger: Vertrauen {trust}, wo "
+        "Alarme ({flag}) endeten {wrong} von {alarms:# Mal/# Malen} ohne Befund, daher zählt dieser weniger: Vertrauen {trust}, wo "
         "Alarme sonst {trust_of_all} haben.",
         "flag wrong alarms trust trust_of_all",
     ),
@@ -235,18 +238,18 @@ _RECORD = (
 _NOTICES = (
     _of_quantity(
         "moved_together",
-        "{vans} vans of {depot} moved together this week in {quantity}[, {second}][, {third}]: check {instrument} and the "
+        "{vans:# van/# vans} of {depot} moved together this week in {quantity}[, {second}][, {third}]: check {instrument} and the "
         "barometer before the vans. The common part was taken off.",
-        "{vans} Fahrzeuge von {depot} bewegten sich diese Woche gemeinsam ({quantity}[, {second}][, {third}]): erst "
+        "{vans:# Fahrzeug/# Fahrzeuge} von {depot} {vans:bewegte/bewegten} sich diese Woche gemeinsam ({quantity}[, {second}][, {third}]): erst "
         "{instrument} und Barometer prüfen, dann die Fahrzeuge. Der gemeinsame Teil ist abgezogen.",
         "vans depot",
         "second third recorder",
     ),
     _template(
         "cluster",
-        "In {count} of {vans} vans with {shared} {value} '{cause}' was named or found, and in {count_elsewhere} of {elsewhere} others "
+        "In {count} of {vans:# van/# vans} with {shared} {value} '{cause}' was named or found, and in {count_elsewhere} of {elsewhere:# other/# others} "
         "of their families: look at what they share before the single van (chance alone: {p}).",
-        "Bei {count} von {vans} Fahrzeugen mit {shared} {value} wurde „{cause}“ benannt oder gefunden, bei {count_elsewhere} von "
+        "Bei {count} von {vans:# Fahrzeug/# Fahrzeugen} mit {shared} {value} wurde „{cause}“ benannt oder gefunden, bei {count_elsewhere} von "
         "{elsewhere} anderen ihrer Motorfamilien: erst ansehen, was sie gemeinsam haben, dann das einzelne Fahrzeug (nur Zufall: {p}).",
         "count vans count_elsewhere elsewhere p cause shared value",
     ),
@@ -271,9 +274,9 @@ _NOTICES = (
     ),
     _template(
         "register_stands",
-        "register/{file} can't be used as it is: what the last run had of it goes on being used (entries: {count}). `vansnap check` "
+        "register/{file} can't be used as it is: what the last run had of it goes on being used ({count:# entry/# entries}). `vansnap check` "
         "says what to mend.",
-        "register/{file} ist so nicht zu verwenden: es gilt weiter, was der letzte Lauf davon hatte (Einträge: {count}). "
+        "register/{file} ist so nicht zu verwenden: es gilt weiter, was der letzte Lauf davon hatte ({count:# Eintrag/# Einträge}). "
         "`vansnap check` sagt, was zu richten ist.",
         "file count",
     ),
@@ -301,9 +304,9 @@ _NOTICES = (
     ),
     _template(
         "unread_recordings",
-        "{count} recordings could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
+        "{count:# recording/# recordings} could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
         "delivered is kept.",
-        "{count} Aufnahmen waren nicht auszuwerten, zuerst {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es "
+        "{count:# Aufnahme war/# Aufnahmen waren} nicht auszuwerten, zuerst {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es "
         "wieder; das Gelieferte bleibt erhalten.",
         "count file delivery log",
     ),
@@ -530,16 +533,16 @@ _AFTERWARDS = (
     _template("trust_in_alarms", "trust in alarms of {flag}", "Vertrauen in Alarme ({flag})", "flag"),
     _template(
         "findings_counted",
-        "{in_family} of {family_findings} findings in the family and {in_fleet} of {fleet_findings} in the fleet were "
+        "{in_family} of {family_findings:# finding/# findings} in the family and {in_fleet} of {fleet_findings} in the fleet were "
         "'{cause}'.",
-        "{in_family} von {family_findings} Befunden der Motorfamilie und {in_fleet} von {fleet_findings} der Flotte waren "
+        "{in_family} von {family_findings:# Befund/# Befunden} der Motorfamilie und {in_fleet} von {fleet_findings} der Flotte waren "
         "„{cause}“.",
         "cause in_family family_findings in_fleet fleet_findings",
     ),
     _template(
         "hours_told",
-        "{told} jobs with reported hours; they took {mean} on average, the default counts as {weight}.",
-        "{told} Arbeiten mit genannten Stunden, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
+        "{told:# job with reported hours; it took/# jobs with reported hours; they took} {mean}{told:/ on average}, the default counts as {weight}.",
+        "{told:# Arbeit/# Arbeiten} mit genannten Stunden, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
         "told mean weight",
     ),
     _template(
@@ -550,8 +553,8 @@ _AFTERWARDS = (
     ),
     _template(
         "parts_told",
-        "{told} jobs with reported parts; they took {mean} on average, the default counts as {weight}.",
-        "{told} Arbeiten mit genannten Teilekosten, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
+        "{told:# job with reported parts; it took/# jobs with reported parts; they took} {mean}{told:/ on average}, the default counts as {weight}.",
+        "{told:# Arbeit/# Arbeiten} mit genannten Teilekosten, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
         "told mean weight",
     ),
     _template(
@@ -562,7 +565,7 @@ _AFTERWARDS = (
     ),
     _template(
         "alarms_ended",
-        "Alarms of {flag} ended in a finding {right} times and in nothing found {wrong} times.",
+        "Alarms of {flag} ended in a finding {right:# time/# times} and in nothing found {wrong:# time/# times}.",
         "Alarme ({flag}) endeten {right}-mal mit einem Befund und {wrong}-mal ohne.",
         "flag right wrong",
     ),
@@ -618,10 +621,8 @@ PHRASES: dict[str, Words] = {
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "more_than": Words("more than {amount}", "mehr als {amount}"),
     "points": Words("percentage points", "Prozentpunkte"),
-    "week": Words("1 week", "1 Woche"),
-    "weeks": Words("{weeks} weeks", "{weeks} Wochen"),
-    "more_visit": Words("1 more visit", "noch 1 Besuch"),
-    "more_visits": Words("{visits} more visits", "noch {visits} Besuche"),
+    "weeks": Words("{weeks:# week/# weeks}", "{weeks:# Woche/# Wochen}"),
+    "more_visits": Words("{visits:# more visit/# more visits}", "noch {visits:# Besuch/# Besuche}"),
     "one_in": Words("1 in {count}", "1 von {count}"),
     "one_in_a_million": Words("fewer than 1 in a million", "weniger als 1 von einer Million"),
     "shared.part": Words("part number ({name})", "Teilenummer ({name})"),

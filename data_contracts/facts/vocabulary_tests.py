@@ -18,8 +18,8 @@ TESTS_PLANNED = (
     ),
     template(
         "test_first_visits",
-        "New: {count} of the {told} visits, a week apart, that make its baseline.",
-        "Neu: {count} der {told} Besuche im Wochenabstand, aus denen die Grundlinie entsteht.",
+        "New: {count} of the {told:# visit/# visits}, a week apart, that make its baseline.",
+        "Neu: {count} von {told:# Besuch/# Besuchen} im Wochenabstand, aus denen die Grundlinie entsteht.",
         "count told",
     ),
     template(
@@ -111,8 +111,8 @@ TESTS_PLANNED = (
     ),
     template(
         "tests_of_week",
-        "tests for {week}: {vans} vans; overdue {overdue}, never seen {never_seen}, without room that week {no_room}",
-        "Tests für {week}: {vans} Fahrzeuge; überfällig {overdue}, nie gesehen {never_seen}, ohne Platz in der Woche {no_room}",
+        "tests for {week}: {vans:# van/# vans}; overdue {overdue}, never seen {never_seen}, without room that week {no_room}",
+        "Tests für {week}: {vans:# Fahrzeug/# Fahrzeuge}; überfällig {overdue}, nie gesehen {never_seen}, ohne Platz in der Woche {no_room}",
         "week vans overdue never_seen no_room",
     ),
     template(

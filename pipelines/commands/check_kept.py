@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from data_contracts.errors import WorkspaceError
+from data_contracts.plurals import counted
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.order_decisions import event_from, pending
 from pipelines.decisions.photos import PHOTOS, is_damaged, photo_path, photos_there
@@ -167,13 +168,13 @@ def _chunks(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
         try:
             digest = digest_of(path)
         except FileNotFoundError:
-            yield f"waveform chunk {chunk[:12]}… is missing from waveforms/ ({held} recordings): {remedy}"
+            yield f"waveform chunk {chunk[:12]}… is missing from waveforms/ ({counted(held, 'recording', 'recordings')}): {remedy}"
             continue
         except OSError as error:
-            yield f"waveform chunk {chunk[:12]}… can't be read ({error.strerror}; {held} recordings): {remedy}"
+            yield f"waveform chunk {chunk[:12]}… can't be read ({error.strerror}; {counted(held, 'recording', 'recordings')}): {remedy}"
             continue
         if digest != path.stem:
-            yield f"waveform chunk {chunk[:12]}… is no longer what was written ({held} recordings): {remedy}"
+            yield f"waveform chunk {chunk[:12]}… is no longer what was written ({counted(held, 'recording', 'recordings')}): {remedy}"
 
 
 def _reports(workspace: Workspace) -> Iterator[str]:

@@ -12,6 +12,7 @@ import duckdb
 import polars as pl
 
 from data_contracts.errors import InputError, MissingFileError, VansnapError, WorkspaceError, first_line
+from data_contracts.plurals import counted
 from data_contracts.states import NOTED
 from models.work.order_states import OrderEvent, OrderStatus, replay, told_as, without
 from pipelines.commands.apply import apply_now
@@ -245,7 +246,7 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
     for decision in items:
         record_item(workspace, decision)
     later = _later(workspace)
-    return f"{len(decided) + len(items)} decisions recorded" + (later and f" ({later})")
+    return f"{counted(len(decided) + len(items), 'decision', 'decisions')} recorded" + (later and f" ({later})")
 
 
 def _with_due(answers: Mapping[str, Any], orders: Mapping[str, tuple[str, date | None]]) -> dict[str, Any]:

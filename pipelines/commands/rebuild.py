@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from data_contracts.errors import WorkspaceError, first_line
+from data_contracts.plurals import counted
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.order_decisions import take_in_decisions
 from pipelines.decisions.photos import PHOTOS
@@ -128,7 +129,11 @@ def _replay(
     judged: set[tuple[str, datetime]] = set()
     with Warehouse(draft.warehouse_path) as warehouse:
         for number, entry in enumerate(entries, 1):
-            what = f"judging {entry.week}" if entry.week else f"taking in {len(entry.deliveries)} deliveries"
+            what = (
+                f"judging {entry.week}"
+                if entry.week
+                else f"taking in {counted(len(entry.deliveries), 'delivery', 'deliveries')}"
+            )
             told(f"run {number} of {len(entries)}, {entry.at:%Y-%m-%d}: {what}")
             _lay(workspace, draft, entry.decisions)
             fresh = {name: kept for name, kept in entry.deliveries.items() if name not in linked}
@@ -290,7 +295,7 @@ def rebuild_text(rebuilt: Rebuilt, home: Path) -> str:
         As the workspace was named.
     """
     lines = [
-        f"made again from {rebuilt.deliveries} kept deliveries: warehouse.duckdb, and {rebuilt.runs} runs judged again"
+        f"made again from {counted(rebuilt.deliveries, 'kept delivery', 'kept deliveries')}: warehouse.duckdb, and {counted(rebuilt.runs, 'run', 'runs')} judged again"
     ]
     if rebuilt.week:
         lines.append(f"published as of {rebuilt.week}")

@@ -17,7 +17,7 @@ from data_contracts.signals import TRACKED, words_for
 from data_contracts.states import MOVEMENTS
 from data_contracts.tables import TABLES
 
-PLACE = re.compile(r"\{(\w+)\}")
+PLACE = re.compile(r"\{(\w+)(?::[^{}]*)?\}")
 SAMPLE_WORDS = {
     "shared": "fuel_station",
     "value": "B7",
