@@ -295,7 +295,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
                         message("order.action"): [
                             inert(text.sentence_of(order, "action")) for order in orders.iter_rows(named=True)
                         ],
-                        message("order.hours"): [text.hours(h) for h in orders["hours"]],
+                        message("order.hours"): [text.work(h) for h in orders["hours"]],
                         message("order.state"): [text.order_state(s) for s in orders["state"]],
                         message("order.due"): [text.day(d) for d in orders["due_by"]],
                     }

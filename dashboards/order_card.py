@@ -57,7 +57,7 @@ def card(
         action = text.sentence_of(row, "action")
         st.markdown(f"**{inert(action)}**")
         st.markdown(meant.sentence(row, "reason"))
-        line = [meant.cause(str(row["cause"]), first=True), text.hours(hours if isinstance(hours, float) else None)]
+        line = [meant.cause(str(row["cause"]), first=True), text.work(hours if isinstance(hours, float) else None)]
         if isinstance(worth, float) and worth > 0:
             line.append(message("workshop.worth", money=text.money(worth, currency)))
         line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]

@@ -176,7 +176,7 @@ def apart(u: float | None, source: object, unit: str = "1") -> str:
 
 def spread(u: float | None, unit: str = "1") -> str:
     """A standard uncertainty alone, in the reader's units, e.g. ± 0.08 g/s; a dash for none. [unit]"""
-    if u is None or not math.isfinite(u):
+    if u is None or not math.isfinite(u) or u <= 0:
         return message("number.none")
     as_shown = _shown(unit)
     return f"± {number(abs(as_shown.difference(u)), 2)}" + ("" if unit == "1" else f" {as_shown.unit}")
@@ -228,6 +228,11 @@ def places_count(places: int) -> str:
 def hours(value: float | None) -> str:
     """Workshop hours."""
     return f"{number(value, 2)} {message('unit.hours')}"
+
+
+def work(hours_needed: float | None) -> str:
+    """Workshop hours that an order needs; words for none at all."""
+    return message("unit.no_hours") if hours_needed == 0 else hours(hours_needed)
 
 
 def money(value: float, currency: str) -> str:

@@ -208,7 +208,8 @@ def _cause_line(row: Mapping[str, object]) -> str:
     others = [c for c in ranked if c[0] != lead]
     line = [f"**{meant.cause(lead, first=True)}**" + (f", {text.percent(dict(ranked)[lead])}" if named else "")]
     if others:
-        line.append(message("week.also", others=", ".join(f"{meant.cause(c)} {text.percent(p)}" for c, p in others)))
+        told = ", ".join(f"{meant.cause(c)} {text.percent(p)}" for c, p in others)
+        line.append(message("week.also", others=told) if named else told)
     weeks = row["weeks_to_limit"]
     if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
         line.append(limit)
@@ -218,8 +219,10 @@ def _cause_line(row: Mapping[str, object]) -> str:
 def _order_line(row: Mapping[str, Any]) -> str:
     work, state = row["hours"], str(row["state"])
     key = "week.order" if state in ("proposed", "accepted") or row["until"] is None else f"week.order_{state}"
+    if key == "week.order" and not work:
+        key = "week.order_no_work"
     told = message(
-        key if key in ("week.order_postponed", "week.order_booked") else "week.order",
+        key if key in ("week.order_postponed", "week.order_booked", "week.order_no_work") else "week.order",
         hours=text.hours(work if isinstance(work, float) else None),
         due=text.day(row["due_by"]),
         until=text.day(row["until"]),

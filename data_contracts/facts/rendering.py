@@ -231,7 +231,7 @@ class _Rendering:
         if scale == "relative":
             return self._side(value, self.number(f"{abs(value) * 100:.0f} %"))
         if scale in ("times", "scatter"):
-            return self.phrase(f"moved.{scale}", amount=self.number(f"{value:.1f}"))
+            return self.phrase(f"moved.{scale}", amount=self.number(rough(value)))
         if scale == "richer":
             return self.phrase("moved.richer" if value > 0 else "moved.leaner")
         if scale == "count":
@@ -395,7 +395,7 @@ def _distance(rendering: _Rendering, km: float) -> str:
 def _chance(rendering: _Rendering, p: float) -> str:
     if p <= 1e-6:
         return rendering.phrase("one_in_a_million")
-    return rendering.phrase("one_in", count=rendering.number(counted(1.0 / p)))
+    return rendering.phrase("one_in", count=rendering.number(counted(float(f"{1.0 / p:.2g}"))))
 
 
 _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
@@ -417,7 +417,7 @@ _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
     "amount": lambda rendering, value: f"{value:+.0f}" if abs(value) >= 0.5 else None,
     "share": lambda rendering, value: share(value),
     "chance": _chance,
-    "factor": lambda rendering, value: rendering.number(plain(value)),
+    "factor": lambda rendering, value: rendering.number(plain(value, 2)),
     "distance": _distance,
     "mean": lambda rendering, value: rendering.number(f"{value:.2f}"),
 }

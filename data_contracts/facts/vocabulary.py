@@ -47,8 +47,8 @@ _REASONS = (
     ),
     _template(
         "cause_hurts",
-        "'{cause}' is {probability} likely, and to leave it means: {means}.",
-        "„{cause}“ ist zu {probability} wahrscheinlich, und es stehen zu lassen heißt: {means}.",
+        "'{cause}' is {probability} likely; left alone, {means}.",
+        "„{cause}“ ist zu {probability} wahrscheinlich; bleibt es so, heißt das: {means}.",
         "cause probability means",
     ),
     _template(
@@ -140,7 +140,7 @@ _REASONS = (
     ),
     _of_quantity(
         "repeats_disagree",
-        "Snaps of one visit disagree in {quantity} {times} times as much as is usual for this van, since {since}: something "
+        "Repeats of one visit differ in {quantity} {times} times as much as is usual for this van, since {since}: something "
         "comes and goes.",
         "Die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie bei diesem Fahrzeug üblich ({quantity}), seit "
         "{since}: etwas kommt und geht.",
@@ -148,7 +148,7 @@ _REASONS = (
     ),
     _of_quantity(
         "unlike_healthy",
-        "The readings together are unlike a healthy van's ({p} such weeks), most of all {quantity}[ and {second}].",
+        "Taken together, the readings are unlike a healthy van's ({p} such weeks), most of all {quantity}[ and {second}].",
         "Die Messwerte zusammen gleichen nicht denen eines gesunden Fahrzeugs ({p} solcher Wochen), vor allem "
         "{quantity}[ und {second}].",
         "p",
@@ -175,7 +175,7 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "Comes and goes: snaps of one visit disagree in {quantity} {times} times as much as usual.",
+        "Comes and goes: repeats of one visit differ in {quantity} {times} times as much as usual.",
         "Kommt und geht: die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie üblich ({quantity}).",
         "times",
     ),
@@ -202,7 +202,7 @@ _RECORD = (
         "Vom letzten Besuch ist {change} abgezogen, was andere Fahrzeuge desselben Messgeräts oder derselben Woche teilen.",
         "change",
     ),
-    _of_quantity("not_outside", "Not outside.", "Nicht außerhalb."),
+    _of_quantity("not_outside", "No alarm.", "Kein Alarm."),
     _of_quantity(
         "outside_since",
         "Outside since {since}: {outside}.",
@@ -211,8 +211,8 @@ _RECORD = (
     ),
     _of_quantity(
         "limit_not_in_sight",
-        "No crossing of its limit[ ({limit})] is in sight.",
-        "Eine Überschreitung der Grenze[ ({limit})] ist nicht in Sicht.",
+        "Its limit[ ({limit})] is not in sight.",
+        "Die Grenze[ ({limit})] ist nicht in Sicht.",
         may="limit",
     ),
     _of_quantity(
@@ -348,7 +348,7 @@ _ORDERS = (
     ),
     _template(
         "not_separable_yet",
-        "Not separable yet: '{cause}' {probability}, '{second_cause}' {second_probability}; test first.",
+        "Causes can't be told apart yet: '{cause}' {probability}, '{second_cause}' {second_probability}; test first.",
         "Noch nicht zu unterscheiden: „{cause}“ {probability}, „{second_cause}“ {second_probability}; zuerst prüfen.",
         "cause probability second_cause second_probability",
     ),
@@ -601,7 +601,7 @@ PHRASES: dict[str, Words] = {
     "falling": Words("falling", "fällt"),
     "reference.corrected": Words("at reference conditions", "auf Bezugsbedingungen umgerechnet"),
     "reference.as_read": Words("as measured, conditions missing", "wie gemessen, Bedingungen fehlen"),
-    "outside.repeats": Words("its snaps of one visit disagree", "die Gasstöße eines Besuchs unterscheiden sich"),
+    "outside.repeats": Words("its repeats of one visit differ", "die Gasstöße eines Besuchs unterscheiden sich"),
     "outside.family": Words(
         "it stands apart from the other vans of its family",
         "es hebt sich von den anderen Fahrzeugen der Motorfamilie ab",
@@ -659,10 +659,12 @@ PHRASES: dict[str, Words] = {
         "people may come to harm (fire, fumes, stalling in traffic)",
         "Menschen können zu Schaden kommen (Brand, Abgase, Liegenbleiben im Verkehr)",
     ),
-    "means.engine": Words("the engine or its turbocharger is damaged", "Motor oder Turbolader nehmen Schaden"),
+    "means.engine": Words(
+        "the engine or its turbocharger can be damaged", "Motor oder Turbolader können Schaden nehmen"
+    ),
     "means.stranding": Words("the van may stop on the road", "das Fahrzeug kann liegen bleiben"),
-    "means.catalyst": Words("the catalyst overheats", "der Katalysator überhitzt"),
-    "means.emission_test": Words("the emission test fails", "die Abgasprüfung wird nicht bestanden"),
+    "means.catalyst": Words("the catalyst can overheat", "der Katalysator kann überhitzen"),
+    "means.emission_test": Words("the van can fail its emission test", "die Abgasprüfung kann misslingen"),
     "means.power": Words("power is lost", "Leistung fehlt"),
     "means.fuel": Words("fuel is wasted", "Kraftstoff wird verschwendet"),
     "failed.judging": Words("not judged", "nicht beurteilt"),

@@ -45,13 +45,13 @@ TESTS_PLANNED = (
     ),
     template(
         "test_cost",
-        "{weeks} after the last test costs least: sooner the visits cost more, later what may go on unseen.",
+        "{weeks} after the last test costs least: sooner, the visits cost more; later, what may go on unseen does.",
         "{weeks} nach dem letzten Test kostet am wenigsten: früher kosten die Besuche mehr, später, was ungesehen bleibt.",
         "weeks",
     ),
     template(
         "test_listed",
-        "On the list: a fault is there with a probability of {probability}[, most likely '{cause}'].",
+        "On the list: a fault is {probability} likely[, most of all '{cause}'].",
         "Auf der Liste: zu {probability} stimmt etwas nicht[, am ehesten „{cause}“].",
         "probability",
         "cause",
