@@ -30,6 +30,8 @@ GRADE_SYMBOLS = {"good": "✓", "usable": "◐", "repeat": "↻", IDLE_ONLY: "�
 MINUS = "\N{MINUS SIGN}"
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 
+_LEAST = 1e-6
+"""A scatter below that is of the arithmetic: values that are stored rounded and never differed. [any unit]"""
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&\"'=^])")
 
 
@@ -169,14 +171,14 @@ def apart(u: float | None, source: object, unit: str = "1") -> str:
     str
         A dash where nothing is known.
     """
-    if u is None or not math.isfinite(u) or not source:
+    if u is None or not math.isfinite(u) or u < _LEAST or not source:
         return message("number.none")
     return f"{spread(u, unit)} ({VISIT_WORDS[f'repeat_from_{source}'].in_language(language())})"
 
 
 def spread(u: float | None, unit: str = "1") -> str:
     """A standard uncertainty alone, in the reader's units, e.g. ± 0.08 g/s; a dash for none. [unit]"""
-    if u is None or not math.isfinite(u) or u <= 0:
+    if u is None or not math.isfinite(u) or u < _LEAST:
         return message("number.none")
     as_shown = _shown(unit)
     return f"± {number(abs(as_shown.difference(u)), 2)}" + ("" if unit == "1" else f" {as_shown.unit}")

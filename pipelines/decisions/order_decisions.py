@@ -250,7 +250,7 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
         raise InputError(f"the decision has no {missing[0]}: give one")
     until, due, at = row.get("until") or None, row.get("due") or None, row["at"]
     photos = row.get("photos") or ()
-    if isinstance(photos, str) or not all(is_photo(one) for one in photos):
+    if not isinstance(photos, list | tuple) or not all(is_photo(one) for one in photos):
         raise InputError(f"photos is {str(photos)[:60]!r}: leave it out, or name each by its SHA-256")
     if not isinstance(at, datetime):
         at = made_of("at", at, datetime.fromisoformat, "write a moment such as 2026-04-30T09:15:00+02:00")

@@ -10,7 +10,6 @@ from data_contracts.errors import InputError
 from data_contracts.signals import TRACKED
 from data_contracts.weeks import week_of
 from pipelines.decisions.order_decisions import made_of
-from pipelines.reports.evidence_notes import as_asked
 
 LONGEST_STATEMENT = 2000
 
@@ -69,7 +68,7 @@ class Claim:
         -------
         dict of str to polars.DataFrame
         """
-        kept = as_asked(tables, asked=self.notes)
+        kept = dict(tables)
         day = pl.col("captured_at").dt.convert_time_zone("UTC").dt.date()
         kept["captures"] = _between(tables["captures"], day, self.first, self.last)
         ids = kept["captures"]["capture_id"].to_list()
