@@ -189,7 +189,8 @@ def _undo(told: Mapping[str, Any], events: Sequence[OrderEvent]) -> tuple[OrderE
         raise InputError(f"order {order_id}: nothing was decided on it, so there is nothing to take back")
     before = without(status, last.event_id)
     answers = {"order_id": order_id, "state": before.state, "at": told.get("at"), "person": told.get("person")}
-    return replace(_event({**answers, "reason": told.get("reason")}, None), undoes=last.event_id), last
+    answers |= {"reason": told.get("reason"), "note": told.get("note")}
+    return replace(_event(answers, None), undoes=last.event_id), last
 
 
 def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) -> str:
