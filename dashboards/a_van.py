@@ -6,7 +6,7 @@ from datetime import datetime
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, markup, order_card, parts, snaps, text, van_card
+from dashboards import charts, markup, meant, order_card, parts, snaps, text, van_card
 from dashboards.conditions import conditions
 from dashboards.display import reader
 from dashboards.text import inert, message
@@ -98,7 +98,7 @@ def _why(row: Mapping[str, object]) -> None:
     with parts.fold("card.why", "fold-why") as opened:
         if not opened:
             return
-        st.markdown("\n".join(f"- {inert(reason)}" for reason in text.sentences_of(row, "reasons")))
+        st.markdown("\n".join(f"- {reason}" for reason in meant.sentences(row, "reasons")))
         weeks, p = row["weeks_to_limit"], row["anomaly_p"]
         if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
             st.markdown(text.sentence(limit) + ".")
@@ -106,11 +106,16 @@ def _why(row: Mapping[str, object]) -> None:
             parts.quiet(message("week.anomaly", p=text.p_value(p)))
         causes = row["causes"]
         ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=5)
-        titled = [(text.cause(code), probability) for code, probability in ranked]
-        if (rest := 1.0 - sum(p for _, p in titled)) > 0.005:
-            titled.append((message("van.causes_rest"), rest))
+        titled = [(text.cause(code), meant.page_of(code), probability) for code, probability in ranked]
+        if (rest := 1.0 - sum(p for *_, p in titled)) > 0.005:
+            titled.append((message("van.causes_rest"), None, rest))
         st.markdown(f"**{message('van.causes')}**")
-        markup.bars([(text.sentence(title), text.percent(share), share) for title, share in titled])
+        markup.bars(
+            [
+                (text.sentence(title), text.percent(share), share, page and meant.address(page))
+                for title, page, share in titled
+            ]
+        )
         parts.quiet(message("van.causes_note"))
 
 
@@ -180,7 +185,7 @@ def _trend(
 ) -> None:
     last = rows[-1]
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.markdown(f"**{inert(text.quantity_with_unit(quantity))}**", width="content")
+        st.markdown(f"**{meant.link(quantity, text.quantity_with_unit(quantity))}**", width="content")
         if last["alarm"]:
             st.badge(f"✕ {message('trend.alarm')}", color="red")
     words, bounds = trend_sentence(last), (text.finite(last.get("limit_low")), text.finite(last.get("limit_high")))
@@ -242,7 +247,7 @@ def reading_table(reading: pl.DataFrame) -> pl.DataFrame:
     marks = {"lower_bound": message("reading.lower_bound")}
     return pl.DataFrame(
         {
-            message("reading.quantity"): [inert(text.quantity(r["quantity"])) for r in rows],
+            message("reading.quantity"): [meant.quantity(r["quantity"]) for r in rows],
             message("reading.value"): [
                 inert(text.uncertain(r["value"], r["u"], text.unit(r["quantity"]))) for r in rows
             ],
@@ -271,7 +276,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
                 pl.DataFrame(
                     {
                         message("order.done_at"): [text.day(d) for d in repairs["done_at"]],
-                        message("order.work"): [inert(text.cause(w)) for w in repairs["work"]],
+                        message("order.work"): [meant.cause(w) for w in repairs["work"]],
                         message("order.parts"): [inert(p or "") for p in repairs["parts"]],
                     }
                 ),
@@ -290,7 +295,7 @@ def _past(published: Published, van_id: str, week: str) -> None:
                         message("order.action"): [
                             inert(text.sentence_of(order, "action")) for order in orders.iter_rows(named=True)
                         ],
-                        message("order.hours"): [text.hours(h) for h in orders["hours"]],
+                        message("order.hours"): [text.work(h) for h in orders["hours"]],
                         message("order.state"): [text.order_state(s) for s in orders["state"]],
                         message("order.due"): [text.day(d) for d in orders["due_by"]],
                     }

@@ -12,6 +12,7 @@ from dashboards import (
     how_sure,
     markup,
     meaning,
+    meant,
     parts,
     proof,
     read_one_now,
@@ -50,6 +51,7 @@ def main() -> None:
     }
     parts.remember_pages(pages)
     shown = st.navigation(list(pages.values()), position="hidden")
+    meant.remember_view(next(name for name, page in pages.items() if page.url_path == shown.url_path))
     if who.login_required():
         way_back.resume(pages)
     bar.draw(pages)

@@ -3,7 +3,7 @@
 import polars as pl
 import streamlit as st
 
-from dashboards import mend, parts, text
+from dashboards import meant, mend, parts, text
 from dashboards.text import inert, message
 from data_contracts.errors import MissingFileError
 from data_contracts.reasons import GRADE_REASONS, QUARANTINE_RULES
@@ -158,7 +158,7 @@ def _repeatability(published: Published) -> None:
             message("captures.spread"): [_spread(s, frame["relative_sd"].median()) for s in frame["relative_sd"]],
         },
     )
-    parts.quiet(message("captures.repeatability_note"))
+    parts.quiet(meant.mentioned(message("captures.repeatability_note"), ["main_peak_reference_g_s"]))
 
 
 def _spread(relative_sd: float, usual: object) -> str:

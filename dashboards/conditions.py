@@ -19,11 +19,16 @@ def measured(capture: Mapping[str, object]) -> list[str]:
     return [
         text.message(
             f"condition.{key}",
-            value=f"{text.number(text.in_units(value, of), 1 if of == 'km' else 3)} {text.shown_unit(of)}",
+            value=f"{_rounded(text.in_units(value, of), of)} {text.shown_unit(of)}",
         )
         for key, of in CONDITION_UNITS.items()
         if (value := text.finite(capture.get(key))) is not None
     ]
+
+
+def _rounded(value: float | None, unit: str) -> str:
+    """A condition in whole units, pressure to three figures: none is known better."""
+    return text.number(value, 3) if unit == "kPa" or value is None else text.count(value)
 
 
 def conditions(capture: Mapping[str, object]) -> str:

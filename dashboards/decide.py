@@ -11,9 +11,10 @@ from dashboards.text import inert, message
 from dashboards.who import home, me
 from data_contracts.causes import FINDINGS, NONE, OTHER
 from data_contracts.errors import VansnapError
-from data_contracts.states import ORDER_STATES
+from data_contracts.states import NOTED, ORDER_STATES
 from models.work.order_states import BY_PROOF, MOVES, UNDO_WITHIN
-from pipelines.commands.decide import RUNNING, STANDS, UNDO, Decided, decide_orders
+from pipelines.commands.decide import LONGEST_NOTE, MOST_PHOTOS, RUNNING, STANDS, UNDO, Decided, decide_orders
+from pipelines.intake.readers.picture import ENDINGS, LARGEST_BYTES
 from pipelines.workspace.people import Person
 from pipelines.workspace.workspace import open_workspace
 
@@ -79,6 +80,60 @@ def buttons(row: Mapping[str, Any], action: str, *, finding: bool = False) -> No
         _open(*told, "done")
 
 
+def note_button(row: Mapping[str, Any]) -> None:
+    """A button to note something at an order, in any state, with photos.
+
+    Parameters
+    ----------
+    row : mapping
+        Row of `work_orders`.
+    """
+    order_id, van_id = str(row["order_id"]), str(row["van_id"])
+    if me().may("decide") and st.button(
+        message("noted.button"),
+        key=f"note-{order_id}",
+        icon=":material/add_a_photo:",
+        help=message("noted.help", van=inert(van_id)),
+    ):
+        st.dialog(message("noted.title", van=inert(van_id)))(_note_form)(order_id)
+
+
+def _note_form(order_id: str) -> None:
+    """A note or photos at an order, and who gives them."""
+    who = me()
+    if not who.may("decide"):
+        st.error(message("you.may_not"))
+        return
+    answers = {"order_id": order_id, "state": NOTED, **_noted(order_id)}
+    person = name_of(who).strip()
+    if not st.button(message("decide.save"), type="primary", key=f"save-note-{order_id}"):
+        return
+    if not person:
+        st.error(message("decide.who"))
+    elif not answers["note"] and not answers["photos"]:
+        st.error(message("noted.needed"))
+    else:
+        _record([answers], person)
+
+
+def _noted(order_id: str, *, note: bool = True) -> dict[str, object]:
+    """A note in one's own words, where it is asked for, and photos."""
+    told: dict[str, object] = {}
+    if note:
+        words = st.text_area(message("noted.note"), max_chars=LONGEST_NOTE, key=f"noted-{order_id}", height=100)
+        told["note"] = words.strip()
+    files = st.file_uploader(
+        message("noted.photos", most=MOST_PHOTOS),
+        type=list(ENDINGS),
+        accept_multiple_files=True,
+        max_upload_size=LARGEST_BYTES // 1024**2,
+        help=message("noted.photos_help"),
+        key=f"photos-{order_id}",
+    )
+    told["photos"] = [(file.name, file.getvalue()) for file in files]
+    return told
+
+
 def _open(order_id: str, van_id: str, action: str, state: str, first: str = "") -> None:
     st.dialog(message("decide.title", van=inert(van_id)))(form)(order_id, van_id, action, state, first)
 
@@ -120,9 +175,10 @@ def form(order_id: str, van_id: str, action: str, state: str, first: str = "") -
         answers["until"] = st.date_input(message("decide.booked_for"), None, min_value=date.today())  # noqa: DTZ011
     if move == "done":
         answers |= _finding()
+    if move == "declined":
+        answers["reason"] = st.text_input(message("decide.reason_needed"), max_chars=300, key="decide-reason")
+    answers |= _noted(order_id, note=answers.get("found") != OTHER)  # its note says what it was
     person = name_of(who).strip()
-    key = "decide.reason_needed" if move == "declined" else "decide.reason"
-    answers["reason"] = st.text_input(message(key), max_chars=300, key="decide-reason")
     if not st.button(message("decide.save"), type="primary", key=f"save-{order_id}"):
         return
     if not person:
@@ -144,7 +200,7 @@ def _finding() -> dict[str, object]:
         format_func=lambda code: message("decide.another") if code == OTHER else text.sentence(text.cause(code)),
         index=None,
     )
-    told: dict[str, object] = {"found": found, "note": ""}
+    told: dict[str, object] = {"found": found}
     if found == OTHER:
         told["note"] = st.text_input(message("decide.namely"), max_chars=200, key="decide-namely").strip()
     left, right = st.columns(2)
@@ -159,7 +215,7 @@ def _finding() -> dict[str, object]:
 def _record(answers: Sequence[Mapping[str, object]], person: str) -> None:
     """Record decisions of a person, keep what to say of them, and draw the page anew."""
     st.session_state[_WHO] = person
-    told = [{k: v for k, v in {**one, "person": person}.items() if v not in (None, "")} for one in answers]
+    told = [{k: v for k, v in {**one, "person": person}.items() if v not in (None, "", [])} for one in answers]
     try:
         with st.spinner(message("decide.saving")):
             done = decide_orders(open_workspace(home()), told)
@@ -176,6 +232,10 @@ def said(done: Sequence[Decided]) -> str:
     if len(done) > 1:
         vans = inert(", ".join(one.van_id for one in done))
         told = message("decide.said_several", vans=vans, state=text.order_state(first.event.state), count=len(done))
+    elif first.undone is not None and first.undone.state == NOTED:
+        told = message("noted.said_undone", van=inert(first.van_id))
+    elif first.event.state == NOTED:
+        told = message("noted.said", van=inert(first.van_id))
     else:
         key = "decide.said_undone" if first.event.undoes else "decide.said"
         told = message(key, van=inert(first.van_id), state=text.order_state(first.event.state))
@@ -187,38 +247,44 @@ def said(done: Sequence[Decided]) -> str:
 
 
 def undo_button(event: Mapping[str, Any], van_id: str) -> None:
-    """A button that takes the last decision of an order back, for a day after it.
+    """A button that takes the last decision of an order back, or a note, for a day after it.
 
     Parameters
     ----------
     event : mapping
-        Row of `order_events`, the last that counts.
+        Row of `order_events`: the last decision that counts, or something noted.
     van_id : str
         Of its order.
     """
     if event["state"] in BY_PROOF or datetime.now(UTC) - event["at"] > UNDO_WITHIN or not me().may("decide"):
         return
-    order_id = str(event["order_id"])
+    order_id, is_note = str(event["order_id"]), event["state"] == NOTED
+    undo = {"order_id": order_id, "state": UNDO, "undoes": str(event["event_id"])}
+    key, words = f"undo-{event['event_id'] if is_note else order_id}", {"van": inert(van_id)}
     if st.button(
-        message("decide.undo"),
-        key=f"undo-{order_id}",
+        message("noted.undo", when=text.moment(event["at"])) if is_note else message("decide.undo"),
+        key=key,
         type="tertiary",
         icon=":material/undo:",
-        help=message("decide.undo_help", van=inert(van_id), state=text.order_state(str(event["state"]))),
+        help=message("noted.undo_help", **words)
+        if is_note
+        else message("decide.undo_help", **words, state=text.order_state(str(event["state"]))),
     ):
         if known_name():
-            _record([{"order_id": order_id, "state": UNDO}], known_name())
+            _record([undo], known_name())
         else:
-            st.dialog(message("decide.undo"))(_undo_form)(order_id, van_id)
+            st.dialog(message("decide.undo"))(_undo_form)(
+                undo, message("noted.undo_of" if is_note else "decide.undo_of", **words)
+            )
 
 
-def _undo_form(order_id: str, van_id: str) -> None:
+def _undo_form(undo: Mapping[str, str], what: str) -> None:
     """Who takes it back, where nobody has given a name yet."""
-    st.markdown(message("decide.undo_of", van=inert(van_id)))
+    st.markdown(what)
     person = name_of(me()).strip()
-    if st.button(message("decide.undo_save"), type="primary", key=f"undo-save-{order_id}"):
+    if st.button(message("decide.undo_save"), type="primary", key=f"undo-save-{undo['order_id']}"):
         if person:
-            _record([{"order_id": order_id, "state": UNDO}], person)
+            _record([undo], person)
         else:
             st.error(message("decide.who"))
 

@@ -7,10 +7,8 @@ import numpy as np
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, markup, parts, text
-from dashboards.display import language, units
+from dashboards import card_picture, markup, meant, parts, text
 from dashboards.text import inert, message
-from data_contracts.facts.rendering import render
 from data_contracts.signals import TRACKED
 from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side import van_card as reads
@@ -36,14 +34,14 @@ def _why_left(row: Mapping[str, Any]) -> str:
     why = message(
         f"week.left_{fleet_queries.why_left(row)}",
         day=text.day(row["repaired_on"]),
-        work=inert(text.cause(str(row["work"])) if row["work"] else ""),
+        work=meant.cause(str(row["work"])) if row["work"] else "",
         last=row["last_seen"] or message("tests.never"),
     )
     was = message(
         "week.left_was",
         rank=row["rank"],
         urgency=text.urgency(row["urgency"]),
-        cause=inert(text.cause(row["leading_cause"])),
+        cause=meant.cause(row["leading_cause"]),
     )
     return f"{why} {was}"
 
@@ -143,7 +141,7 @@ def _beside(published: Published, week: str, listed: Sequence[str]) -> None:
             if on_list is not None:
                 parts.badge_urgency(str(on_list["urgency"]))
             fact = told.get(van_id)
-            st.markdown(message("beside.not_listed") if fact is None else inert(render(fact, language(), units())))
+            st.markdown(message("beside.not_listed") if fact is None else meant.fact(fact))
             drawn = None
             if trends[van_id]:
                 last = trends[van_id][-1]

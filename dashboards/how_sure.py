@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 import streamlit as st
 
-from dashboards import charts, parts, text
+from dashboards import charts, meant, parts, text
 from dashboards.text import inert, message
 from data_contracts.signals import shown_at
 from models.statistics.proportions import share_interval
@@ -175,7 +175,7 @@ def _repeats(published: Published) -> None:
     st.table(
         pl.DataFrame(
             {
-                names[0]: [inert(text.quantity(row["quantity"])) for row in rows],
+                names[0]: [meant.quantity(row["quantity"]) for row in rows],
                 names[1]: [inert(text.spread(row["trace_u"], text.unit(row["quantity"]))) for row in rows],
                 names[2]: [inert(text.spread(row["repeat_u"], text.unit(row["quantity"]))) for row in rows],
                 names[3]: [text.count(row["visits"]) for row in rows],
@@ -198,10 +198,10 @@ def _learning(published: Published) -> None:
         pl.DataFrame(
             {
                 names[0]: frame["week"],
-                names[1]: [inert(text.sentence_of(row, "what")) for row in frame.iter_rows(named=True)],
+                names[1]: [meant.sentence(row, "what") for row in frame.iter_rows(named=True)],
                 names[2]: [_moved(row) for row in frame.iter_rows(named=True)],
                 names[3]: [str(n) for n in frame["findings"]],
-                names[4]: [inert(text.sentence_of(row, "why")) for row in frame.iter_rows(named=True)],
+                names[4]: [meant.sentence(row, "why") for row in frame.iter_rows(named=True)],
             }
         ),
         "learning",
@@ -225,7 +225,7 @@ def _repairs(published: Published) -> None:
         pl.DataFrame(
             {
                 names[0]: [
-                    inert(text.sentence(text.cause(r["name"])) if r["kind"] == "action" else r["name"])
+                    meant.cause(r["name"], first=True) if r["kind"] == "action" else inert(r["name"])
                     for r in frame.iter_rows(named=True)
                 ],
                 names[1]: [str(n) for n in frame["proven"]],

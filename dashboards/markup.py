@@ -26,20 +26,24 @@ def picture(drawn: Drawing) -> None:
     st.html(f'<img alt="{escape(drawn.says)}" style="{size}" src="data:image/svg+xml;base64,{drawn.coded}">')
 
 
-def bars(rows: Sequence[tuple[str, str, float]]) -> None:
+def bars(rows: Sequence[tuple[str, str, float, str | None]]) -> None:
     """Shares as lines of a table: name, share in words, and a bar.
 
     Parameters
     ----------
-    rows : sequence of (name, words, share)
-        Share from 0 to 1. [1]
+    rows : sequence of (name, words, share, address)
+        Share from 0 to 1; address the name leads to, None for none. [1]
     """
     lines = "".join(
-        f"<tr><th scope='row'>{escape(name)}</th><td class='number'>{escape(words)}</td>"
+        f"<tr><th scope='row'>{_leading(name, address)}</th><td class='number'>{escape(words)}</td>"
         f"<td class='bar'><span style='width:{100 * share:.0f}%'></span></td></tr>"
-        for name, words, share in rows
+        for name, words, share, address in rows
     )
     st.html(f"<table class='bars'><tbody>{lines}</tbody></table>")
+
+
+def _leading(name: str, address: str | None) -> str:
+    return escape(name) if address is None else f'<a href="{escape(address)}">{escape(name)}</a>'
 
 
 def sums(heading: str, rows: Sequence[tuple[str, str]]) -> None:
@@ -54,3 +58,9 @@ def cautions(heading: str, told: Sequence[str]) -> None:
     """What to mind before any work, small, in columns where there is room."""
     lines = "".join(f"<li>{escape(one)}</li>" for one in told)
     st.html(f'<div class="cautions"><strong>{escape(heading)}</strong><ul>{lines}</ul></div>')
+
+
+def photos(shown: Sequence[tuple[str, str]]) -> None:
+    """Small photos beside each other: JPEG in base64, and what each shows."""
+    small = "".join(f'<img alt="{escape(says)}" src="data:image/jpeg;base64,{coded}">' for coded, says in shown)
+    st.html(f"<div class='photos'>{small}</div>")

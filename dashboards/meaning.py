@@ -7,7 +7,7 @@ from typing import get_args
 
 import streamlit as st
 
-from dashboards import markup, parts, text
+from dashboards import markup, meant, parts, text
 from dashboards import meaning_pictures as pictures
 from dashboards.text import message
 from data_contracts.causes import EVERY_CAUSE
@@ -27,11 +27,24 @@ def titles() -> Mapping[str, str]:
 
 
 def body(page: str) -> str:
-    """Markdown of a page without its heading, links leading to other pages of this view."""
+    """Markdown of a page without its heading, links leading to other pages of this view, by their titles."""
     made = _made()[f"{page}.md"]
     made = re.sub(r"<!--.*?-->\s*", "", made)
     made = re.sub(r"\A# .*\n+", "", made)
-    return re.sub(r"\]\((?:\.\./)?((?:quantities|causes)/\w+)\.md\)", r"](?page=\1)", made)
+    return re.sub(r"\[[^\]]*\]\((?:\.\./)?(?:quantities/|causes/)?(\w+)\.md\)", lambda found: _titled(found[1]), made)
+
+
+def _titled(name: str) -> str:
+    return meant.cause(name) if name in EVERY_CAUSE else meant.quantity(name)
+
+
+def _way_back() -> None:
+    """Where the reader came from, and the overview of all pages."""
+    came = meant.came_from()
+    if came is not None and came[0] != meant.VIEW and (title := parts.title_of(came[0])) is not None:
+        place = came[1]["van"][0] if came[1].get("van") else f"“{title}”"
+        with st.container(key="way-back", width="content"):
+            parts.link(came[0], message("meaning.back", place=text.inert(place)), **came[1])
 
 
 OVERVIEW = "overview"
@@ -46,6 +59,7 @@ def show() -> None:
     known = {OVERVIEW: message("meaning.overview")} | dict(titles())
     parts.keep_in_address("page", list(known), OVERVIEW)
     page = st.selectbox(message("meaning.choose"), list(known), format_func=lambda p: known[p], key="page")
+    _way_back()
     if page == OVERVIEW:
         _overview(known)
         return
@@ -66,7 +80,7 @@ def _overview(known: Mapping[str, str]) -> None:
         markup.picture(pictures.landmarks(of, parts.palette()))
     for group in get_args(Group):
         mine = [q.name for q in QUANTITIES.values() if q.group == group and f"quantities/{q.name}" in known]
-        links = ", ".join(f"[{text.quantity(name)}](?page=quantities/{name})" for name in mine)
+        links = ", ".join(map(meant.quantity, mine))
         st.markdown(f"**{message(f'group.{group}')}:** {links}")
     st.header(message("meaning.causes"))
     if of is not None:
@@ -77,7 +91,7 @@ def _overview(known: Mapping[str, str]) -> None:
         for code, column in zip(codes[first : first + _BESIDE_EACH_OTHER], columns, strict=False):
             with column:
                 title = known[f"causes/{code}"]
-                st.markdown(f"[{text.inert(title)}](?page=causes/{code})")
+                st.markdown(meant.cause(code, first=True))
                 names = [] if of is None else pictures.shown_by(code, of)
                 if of is not None and names:
                     markup.picture(pictures.beside_healthy(code, names, of, parts.palette(), title, small=True))

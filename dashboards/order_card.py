@@ -1,11 +1,11 @@
 """One order as a card: state, what to do and why, worth and plan, deciding in place, its page on paper."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 import streamlit as st
 
-from dashboards import decide, markup, parts, text
+from dashboards import decide, markup, meant, order_history, parts, text
 from dashboards.text import inert, message
 from dashboards.who import home
 from data_contracts.cautions import cautions_for
@@ -26,7 +26,9 @@ STATE_COLOURS = {
 }
 
 
-def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None:
+def card(
+    row: Mapping[str, object], currency: str, noted: Sequence[Mapping[str, object]] = (), *, link: bool = True
+) -> None:
     """Draw the card of an order.
 
     Parameters
@@ -35,6 +37,8 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
         A row of `work_orders`.
     currency : str
         Of the workspace.
+    noted : sequence of mapping
+        What was noted at it, as `order_queries.noted` gives it.
     link : bool
         The van's name leads to its page.
     """
@@ -52,8 +56,8 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         action = text.sentence_of(row, "action")
         st.markdown(f"**{inert(action)}**")
-        st.markdown(inert(text.sentence_of(row, "reason")))
-        line = [text.sentence(text.cause(str(row["cause"]))), text.hours(hours if isinstance(hours, float) else None)]
+        st.markdown(meant.sentence(row, "reason"))
+        line = [meant.cause(str(row["cause"]), first=True), text.work(hours if isinstance(hours, float) else None)]
         if isinstance(worth, float) and worth > 0:
             line.append(message("workshop.worth", money=text.money(worth, currency)))
         line.append(message("workshop.due", due=text.day(row["due_by"])))  # type: ignore[arg-type]
@@ -69,11 +73,13 @@ def card(row: Mapping[str, object], currency: str, *, link: bool = True) -> None
         if warranty := text.sentence_of(row, "warranty"):
             parts.quiet(inert(warranty))
         if row["found"]:
-            parts.quiet(message("order.found", cause=inert(text.cause(str(row["found"])))))
+            parts.quiet(message("order.found", cause=meant.cause(str(row["found"]))))
         with st.container(horizontal=True, gap="small"):
             decide.buttons(row, action, finding=True)
+            decide.note_button(row)
             if not link:
                 paper(row)
+        order_history.at_order(str(row["order_id"]), noted, currency)
 
 
 def _worth(row: Mapping[str, object], currency: str) -> None:

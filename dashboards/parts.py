@@ -12,12 +12,11 @@ import polars as pl
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from dashboards import bar, display, text
+from dashboards import bar, display, meant, text
 from dashboards.palette import DARK, LIGHT, Palette
 from dashboards.text import inert, message
 from dashboards.who import home as home
 from dashboards.who import me
-from data_contracts.causes import EVERY_CAUSE
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError
 from data_contracts.facts.rendering import render
 from pipelines.read_side import queries
@@ -71,7 +70,13 @@ def remember_pages(pages: Mapping[str, StreamlitPage]) -> None:
     st.session_state[_PAGES] = dict(pages)
 
 
-def link(page: str, label: str, **query: str) -> None:
+def title_of(page: str) -> str | None:
+    """Title of a view; None where it is not served."""
+    pages: Mapping[str, StreamlitPage] = st.session_state.get(_PAGES, {})
+    return pages[page].title if page in pages else None
+
+
+def link(page: str, label: str, **query: str | list[str]) -> None:
     """A link to a view with its query; plain words where that view is not served."""
     pages = st.session_state.get(_PAGES, {})
     if page in pages:
@@ -235,12 +240,6 @@ def choose_van(published: Published) -> str:
     )
 
 
-def cause_link(code: str) -> str:
-    """Title of a cause, leading to what it means; plain words for what is no cause."""
-    title = inert(text.cause(code))
-    return f"[{title}](meaning?page=causes/{code})" if code in EVERY_CAUSE else title
-
-
 def badge_urgency(word: str) -> None:
     """Urgency as symbol and word."""
     help_text = message(f"urgency.{word}.help") if word in URGENCY_COLOURS else None
@@ -318,7 +317,7 @@ def unread_table(unread: Mapping[str, str]) -> pl.DataFrame:
     """What could not be read, and why: quantity to reason code, in words."""
     return pl.DataFrame(
         {
-            message("reading.quantity"): [inert(text.quantity(name)) for name in unread],
+            message("reading.quantity"): [meant.quantity(name) for name in unread],
             message("reading.note"): [inert(text.unread_reason(code)) for code in unread.values()],
         }
     )

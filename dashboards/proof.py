@@ -60,6 +60,7 @@ def _build(published: Published) -> None:
         placeholder=message("proof.claim_example"),
         key=f"claim-{van_id}",
     )
+    notes = st.checkbox(message("proof.notes"), help=message("proof.notes_help"), key=f"notes-{van_id}")
     assert isinstance(first, date)
     assert isinstance(last, date)
     asked = (
@@ -68,11 +69,12 @@ def _build(published: Published) -> None:
         None if last == span[1] else last,
         tuple(quantities),
         statement.strip(),
+        notes,
         published.stamp,
     )
     if st.button(message("proof.build_it"), type="primary", icon=":material/inventory_2:"):
         try:
-            claim = Claim(asked[1], asked[2], asked[3], asked[4])
+            claim = Claim(*asked[1:6])
             with st.spinner(message("proof.building")):
                 st.session_state[_BUILT] = (asked, *_made(van_id, claim))
         except VansnapError as error:

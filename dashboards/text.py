@@ -17,6 +17,7 @@ from data_contracts.causes import EVERY_CAUSE, NONE, NOT_SEPARABLE, OTHER
 from data_contracts.facts.numerals import in_language, plain
 from data_contracts.facts.rendering import joined, sentences
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
+from data_contracts.plurals import filled
 from data_contracts.reasons import GRADE_REASONS, UNREAD_REASONS
 from data_contracts.signals import QUANTITIES, words_for
 from data_contracts.states import IDLE_ONLY, SHOWN_HELD
@@ -29,6 +30,8 @@ GRADE_SYMBOLS = {"good": "✓", "usable": "◐", "repeat": "↻", IDLE_ONLY: "�
 MINUS = "\N{MINUS SIGN}"
 NARROW_SPACE = "\N{NARROW NO-BREAK SPACE}"
 
+_LEAST = 1e-6
+"""A scatter below that is of the arithmetic: values that are stored rounded and never differed. [any unit]"""
 _MARKDOWN = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:&\"'=^])")
 
 
@@ -51,7 +54,7 @@ def message(key: str, **places: object) -> str:
     KeyError
         If the words file has no such key.
     """
-    return CATALOGUES[language()][key].format(**places)
+    return filled(CATALOGUES[language()][key], places)
 
 
 def _word(key: str, otherwise: str) -> str:
@@ -168,14 +171,14 @@ def apart(u: float | None, source: object, unit: str = "1") -> str:
     str
         A dash where nothing is known.
     """
-    if u is None or not math.isfinite(u) or not source:
+    if u is None or not math.isfinite(u) or u < _LEAST or not source:
         return message("number.none")
     return f"{spread(u, unit)} ({VISIT_WORDS[f'repeat_from_{source}'].in_language(language())})"
 
 
 def spread(u: float | None, unit: str = "1") -> str:
     """A standard uncertainty alone, in the reader's units, e.g. ± 0.08 g/s; a dash for none. [unit]"""
-    if u is None or not math.isfinite(u):
+    if u is None or not math.isfinite(u) or u < _LEAST:
         return message("number.none")
     as_shown = _shown(unit)
     return f"± {number(abs(as_shown.difference(u)), 2)}" + ("" if unit == "1" else f" {as_shown.unit}")
@@ -216,18 +219,22 @@ def weeks_count(weeks: float | None) -> str:
         return message("number.none")
     if math.isinf(weeks):
         return "∞"
-    whole = round(weeks)
-    return f"{whole} {message('unit.week' if whole == 1 else 'unit.weeks')}"
+    return message("unit.weeks", count=round(weeks))
 
 
 def places_count(places: int) -> str:
     """A number of places in the ranking with its word."""
-    return f"{places} {message('unit.place' if places == 1 else 'unit.places')}"
+    return message("unit.places", count=places)
 
 
 def hours(value: float | None) -> str:
     """Workshop hours."""
     return f"{number(value, 2)} {message('unit.hours')}"
+
+
+def work(hours_needed: float | None) -> str:
+    """Workshop hours that an order needs; words for none at all."""
+    return message("unit.no_hours") if hours_needed == 0 else hours(hours_needed)
 
 
 def money(value: float, currency: str) -> str:

@@ -5,12 +5,10 @@ from typing import Any
 
 import streamlit as st
 
-from dashboards import card_picture, decide, fleet_sections, markup, order_card, parts, tests_due, text
-from dashboards.display import language, units
+from dashboards import card_picture, decide, fleet_sections, markup, meant, order_card, parts, tests_due, text
 from dashboards.text import inert, message
 from data_contracts.causes import EVERY_CAUSE
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.rendering import render
 from data_contracts.weeks import is_silent
 from pipelines.read_side import fleet_queries, queries
 from pipelines.read_side import van_card as reads
@@ -32,7 +30,7 @@ def show() -> None:
     parts.show_message()
     _numbers(published, week, counts, seen)
     for notice in queries.notices(published, week):
-        st.info(inert(text.sentence(text.sentence_of(notice, "text"))), icon=":material/campaign:")
+        st.info(text.sentence(meant.sentence(notice, "text")), icon=":material/campaign:")
     only = _filters(published, week)
     total = sum(queries.watchlist_counts(published, week, only).values())
     listed: list[str] = []
@@ -172,14 +170,14 @@ def _van_card(
             parts.quiet(message("van.facts", family=inert(row["family"]), depot=inert(row["depot"])), width="content")
         why, drawn, job = st.columns([5, 2, 4], gap="medium")
         with why:
-            reasons = text.sentences_of(row, "reasons")
+            reasons = meant.sentences(row, "reasons")
             if fact is not None:
-                reasons = [text.plain_minus(render(fact, language(), units())), *reasons]
+                reasons = [meant.fact(fact), *reasons]
             if reasons:
-                st.markdown(f"**{inert(reasons[0])}**")
+                st.markdown(f"**{reasons[0]}**")
             st.markdown(_cause_line(row))
             if reasons[1:]:
-                parts.quiet(inert(text.sentence(reasons[1])))
+                parts.quiet(text.sentence(reasons[1]))
         with drawn:
             _trend(fact, trend)
         with job:
@@ -208,13 +206,10 @@ def _cause_line(row: Mapping[str, object]) -> str:
     lead = str(row["leading_cause"])
     named = lead in dict(ranked)
     others = [c for c in ranked if c[0] != lead]
-    line = [
-        f"**{inert(text.sentence(text.cause(lead)))}**" + (f", {text.percent(dict(ranked)[lead])}" if named else "")
-    ]
+    line = [f"**{meant.cause(lead, first=True)}**" + (f", {text.percent(dict(ranked)[lead])}" if named else "")]
     if others:
-        line.append(
-            message("week.also", others=", ".join(f"{inert(text.cause(c))} {text.percent(p)}" for c, p in others))
-        )
+        told = ", ".join(f"{meant.cause(c)} {text.percent(p)}" for c, p in others)
+        line.append(message("week.also", others=told) if named else told)
     weeks = row["weeks_to_limit"]
     if limit := text.weeks_to_limit(weeks if isinstance(weeks, float) else None):
         line.append(limit)
@@ -224,8 +219,10 @@ def _cause_line(row: Mapping[str, object]) -> str:
 def _order_line(row: Mapping[str, Any]) -> str:
     work, state = row["hours"], str(row["state"])
     key = "week.order" if state in ("proposed", "accepted") or row["until"] is None else f"week.order_{state}"
+    if key == "week.order" and not work:
+        key = "week.order_no_work"
     told = message(
-        key if key in ("week.order_postponed", "week.order_booked") else "week.order",
+        key if key in ("week.order_postponed", "week.order_booked", "week.order_no_work") else "week.order",
         hours=text.hours(work if isinstance(work, float) else None),
         due=text.day(row["due_by"]),
         until=text.day(row["until"]),

@@ -27,4 +27,4 @@ def trend_sentence(row: Mapping[str, object]) -> str:
         of = text.unit(str(row["quantity"]))
         trace = text.spread(text.finite(row.get("trace_u")), of)
         told.append(message("trend.say_apart", trace=trace, apart=text.apart(apart, row.get("repeat_from"), of)))
-    return " ".join(told)
+    return text.plain_minus(" ".join(told))

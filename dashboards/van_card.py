@@ -2,26 +2,23 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 import polars as pl
 import streamlit as st
 
-from dashboards import card_picture, decide, markup, order_card, parts, text
-from dashboards.display import language, units
+from dashboards import card_picture, decide, markup, meant, order_card, order_history, parts, text
+from dashboards.display import language
 from dashboards.drawing import Drawing
 from dashboards.text import inert, message
 from data_contracts.causes import NONE
 from data_contracts.cautions import cautions_for
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.rendering import render
 from data_contracts.family import Family
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from data_contracts.states import PLANNED_STATES
 from data_contracts.weeks import is_silent
-from models.work.order_states import TAKES_BACK
 from pipelines.read_side import order_queries, queries
 from pipelines.read_side import van_card as reads
 from pipelines.read_side.past_snaps import changed_week, past_snaps
@@ -90,7 +87,7 @@ def show(shown: Shown) -> None:
             _codes(shown)
             if order is not None:
                 _buttons(order)
-                _history(shown)
+                order_history.show(shown.published, shown.van_id)
         if picture is not None and right is not None:
             with right:
                 markup.picture(picture[0])
@@ -136,12 +133,12 @@ def _verdict(shown: Shown, fact: Fact | None) -> None:
         if following := queries.next_on_list(shown.published, week, int(listed["rank"])):
             with st.container(key="next-van", width="content"):
                 parts.link("a_van", message("card.next", van=inert(following)), van=following, week=week)
-    reasons = text.sentences_of(listed, "reasons")
-    told = render(fact, language(), units()) if fact is not None else (reasons[0] if reasons else "")
-    st.header(inert(text.plain_minus(told).rstrip(".")), anchor=False)
+    reasons = meant.sentences(listed, "reasons")
+    told = meant.fact(fact) if fact is not None else (reasons[0] if reasons else "")
+    st.header(told.removesuffix("\\."), anchor=False)
     causes = listed["causes"]
     ranked = text.likeliest(causes if isinstance(causes, Sequence) else [], count=CAUSES_SHOWN)
-    named = ", ".join(f"{parts.cause_link(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
+    named = ", ".join(f"{meant.cause(code)} {text.percent(p)}" for code, p in ranked if code != NONE)
     if named:
         st.markdown(message("card.likely", causes=named))
 
@@ -163,7 +160,7 @@ def _to_do(published: Published, order: Mapping[str, Any]) -> None:
             line.append(text.hours(hours))
         st.markdown(f"**{line[0]}**" + "".join(f" · {more}" for more in line[1:]))
     elif (event := reads.last_event(published, order)) is not None:
-        st.markdown(event_line(event, board_settings(published.home).workshop.currency))
+        st.markdown(order_history.event_line(event, board_settings(published.home).workshop.currency))
     parts.quiet(message("order.one", order=inert(order["order_id"])))
 
 
@@ -255,70 +252,5 @@ def _cautions(order: Mapping[str, Any], family: Family | None) -> None:
 def _buttons(order: Mapping[str, Any]) -> None:
     with st.container(horizontal=True, gap="small"):
         decide.buttons(order, text.sentence_of(order, "action"), finding=True)
+        decide.note_button(order)
         order_card.paper(order)
-
-
-def _history(shown: Shown) -> None:
-    """Who decided what, when and why; what was found, with which parts and in how many hours."""
-    events = reads.order_history(shown.published, shown.van_id)
-    if not events.height:
-        return
-    currency = board_settings(shown.published.home).workshop.currency
-    rows = events.to_dicts()
-    undone = {str(row["undoes"]): row for row in rows if _took_back(row)}
-    lines = [event_line(row, currency, undone.get(str(row["event_id"]))) for row in rows if not _took_back(row)]
-    st.markdown(f"**{message('card.history')}**")
-    st.markdown("\n".join(f"- {line}" for line in lines))
-    last = next((row for row in rows if row["refused"] is None), None)
-    if last is not None:
-        decide.undo_button(last, shown.van_id)
-
-
-def _took_back(event: Mapping[str, Any]) -> bool:
-    """Whether an event took another back; a file of an older version knows none."""
-    return bool(event.get("undoes")) and str(event["refused"]).startswith(TAKES_BACK)
-
-
-def event_line(event: Mapping[str, Any], currency: str, undone: Mapping[str, Any] | None = None) -> str:
-    """One decision in words.
-
-    Parameters
-    ----------
-    event : mapping
-        Row of `order_events`.
-    currency : str
-        Of the workspace.
-    undone : mapping or None
-        The event that took it back.
-
-    Returns
-    -------
-    str
-    """
-    when: datetime = event["at"]
-    told = [
-        message(
-            "card.event",
-            when=text.moment(when),
-            state=text.order_state(str(event["state"])),
-            person=inert(event["person"]),
-        )
-    ]
-    if event["until"]:
-        told.append(message("card.event_until", day=text.day(event["until"])))
-    if event["found"]:
-        told.append(message("card.event_found", cause=inert(text.cause(str(event["found"])))))
-    if event["parts"]:
-        told.append(message("card.event_parts", parts=inert(event["parts"])))
-    if event["hours"] is not None:
-        told.append(text.hours(event["hours"]))
-    if event["cost"] is not None:
-        told.append(message("card.event_cost", money=text.money(event["cost"], currency)))
-    for more in (event["reason"], text.sentence_of(event, "note")):
-        if more:
-            told.append(inert(more))
-    if undone is not None:
-        told.append(message("card.event_undone", person=inert(undone["person"]), when=text.moment(undone["at"])))
-    elif event["refused"]:
-        told.append(message("card.event_refused", why=inert(event["refused"])))
-    return ", ".join(told)

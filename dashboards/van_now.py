@@ -7,11 +7,10 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboards import parts, text
-from dashboards.display import language, units
+from dashboards import meant, parts, text
+from dashboards.display import language
 from dashboards.text import inert, message
 from data_contracts.facts.fact import Fact
-from data_contracts.facts.rendering import render
 from data_contracts.facts.vocabulary_at_the_van import VISIT_WORDS
 from data_contracts.states import IDLE_ONLY
 from pipelines.commands.at_the_van import verdict_words
@@ -38,7 +37,7 @@ def verdict(against: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -
     """
     words = verdict_words(against)
     state = next((word for word in words if word in _STATES), "")
-    lead = [inert(render(Fact.from_row(row), language(), units())) for row in against["facts"][:1]]
+    lead = [meant.fact(Fact.from_row(row)) for row in against["facts"][:1]]
     if "check_van" in words:
         st.warning(_headed(message("read.check_van"), lead), icon=":material/help:")
         lead = []
@@ -64,7 +63,7 @@ def _headed(head: str, lines: Sequence[str]) -> str:
 
 def more_said(against: Mapping[str, Any]) -> None:
     """Everything else that was found, after what hurts most. Parameters as `verdict`."""
-    facts = [inert(render(Fact.from_row(row), language(), units())) for row in against["facts"][1:]]
+    facts = [meant.fact(Fact.from_row(row)) for row in against["facts"][1:]]
     if facts:
         st.markdown("\n".join(f"- {fact}" for fact in facts))
 
@@ -139,7 +138,7 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pl.Data
         "last": lambda row: _level(row, row["last"]),
         "verdict": lambda row: inert(_word("limit" if row["limit"] is not None else row["verdict"] or "none")),
     }
-    named = {message("reading.quantity"): [inert(text.quantity(row["quantity"])) for row in rows]}
+    named = {message("reading.quantity"): [meant.quantity(row["quantity"]) for row in rows]}
     return pl.DataFrame(named | {text.sentence(_word(name)): [cells[name](row) for row in rows] for name in columns})
 
 

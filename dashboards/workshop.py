@@ -72,12 +72,13 @@ def _orders(published: Published, depots: list[str], states: list[str], counts: 
     ask = order_queries.orders_by_day if by_day else order_queries.orders
     frame = ask(published, depots, states, limit=PAGE_SIZE, offset=(page - 1) * PAGE_SIZE)
     currency = board_settings(published.home).workshop.currency
+    noted = order_queries.noted(published, frame["order_id"].to_list())
     day: object = None
     for row in frame.iter_rows(named=True):
         if by_day and row["due_by"] != day:
             day = row["due_by"]
             st.subheader(message("workshop.day", day=text.weekday(row["due_by"])))
-        order_card.card(row, currency)
+        order_card.card(row, currency, noted.get(row["order_id"], ()))
     decide.several(frame.to_dicts())
     parts.download(
         lambda: order_queries.orders(published, depots, states, limit=DOWNLOAD_ROWS),

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from data_contracts.errors import TimeBaseError, WaveformError
+from data_contracts.plurals import counted
 from data_contracts.signals import SIGNALS
 
 
@@ -68,7 +69,7 @@ def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[n
     """
     time = np.asarray(time_s, dtype=np.float64)
     if time.ndim != 1 or time.size < 2:
-        raise WaveformError(f"{time.size} samples; a recording needs at least 2: record again")
+        raise WaveformError(f"{counted(time.size, 'sample', 'samples')}; a recording needs at least 2: record again")
     if not np.all(np.isfinite(time)):
         row = int(np.flatnonzero(~np.isfinite(time))[0])
         raise TimeBaseError(f"time of sample {row + 1} is not a number: mend the time column")
@@ -89,7 +90,7 @@ def make_waveform(time_s: NDArray[np.floating], channels: Mapping[str, NDArray[n
         values = np.asarray(samples, dtype=np.float64)
         if values.shape != time.shape:
             raise WaveformError(
-                f"channel {name} has {values.size} samples, time has {time.size}: export the file again"
+                f"channel {name} has {counted(values.size, 'sample', 'samples')}, time has {time.size}: export the file again"
             )
         with np.errstate(over="ignore"):
             single = values.astype(np.float32)

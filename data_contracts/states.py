@@ -24,6 +24,10 @@ RANKED_BY = Words(
 )
 """The order of the list and of the orders, as `models.work.worth.rank_orders` makes it."""
 ORDER_STATES = ("proposed", "accepted", "declined", "postponed", "booked", "done", "proven", "not_proven")
+NOTED = "noted"
+"""In place of a state: something was noted at an order, and it stays as it is."""
+EVENT_STATES = (*ORDER_STATES, NOTED)
+"""Of an event of an order."""
 PLANNED_STATES = ("proposed", "accepted", "postponed", "booked")
 """Of an order that still waits for the workshop."""
 ITEM_STATES = ("waiting", "taken_in", "discarded")

@@ -613,7 +613,7 @@ ORDER_EVENTS = Table(
     (
         Column("event_id", "text", "hash of everything it says", True),
         Column("order_id", "text", "order", True),
-        Column("state", "text", "state the order goes to", True, words=states.ORDER_STATES, unless="refused"),
+        Column("state", "text", "state the order goes to, or noted", True, words=states.EVENT_STATES, unless="refused"),
         Column("at", "moment", "when", True),
         Column("person", "text", "who", True),
         Column("reason", "text", "why"),
@@ -627,6 +627,7 @@ ORDER_EVENTS = Table(
         Column("refused", "text", "why it does not count (did not fit, taken back, takes back); null where it counts"),
         Column("undoes", "text", "decision that it takes back"),
         Column("due", "day", "day the order was due before it was postponed"),
+        Column("photos", "texts", "photos with it: SHA-256 of each, its name under decisions/photos/"),
     ),
     published=True,
 )

@@ -12,6 +12,8 @@ from typing import Annotated
 import typer
 
 from data_contracts.errors import InputError
+from data_contracts.plurals import counted
+from data_contracts.states import NOTED
 from pipelines.cli_backup import backup, restore
 from pipelines.cli_options import Home, Json, print_json, print_line, proposal_printed
 from pipelines.cli_papers import card, labels, list_tests, sheet
@@ -233,7 +235,7 @@ def orders(
 
     if out is not None:
         count = write_orders(workspace, out, weekly_list=weekly_list)
-        told = f"{count} work orders written to {out}"
+        told = f"{counted(count, 'work order', 'work orders')} written to {out}"
         if as_json:
             print_json({"work_orders": count, "file": str(out)})
         else:
@@ -272,7 +274,7 @@ def decide(
         str | None,
         typer.Argument(
             metavar="STATE",
-            help="accepted, declined, postponed, booked, done or undo (for a day); of an item discarded or taken_in.",
+            help="accepted, declined, postponed, booked, done, noted (a note or photos alone) or undo (for a day); of an item discarded or taken_in.",
         ),
     ] = None,
     home: Home = Path(DEFAULT_HOME),
@@ -285,7 +287,13 @@ def decide(
     parts: Annotated[str, typer.Option(help="Parts used.")] = "",
     hours: Annotated[float | None, typer.Option(help="Hours it took.")] = None,
     cost: Annotated[float | None, typer.Option(help="Cost of the parts.")] = None,
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    note: Annotated[str, typer.Option(help="Free text; alone, or with a decision.")] = "",
+    photo: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE", help="JPEG, PNG or WebP; may be given again. Its position and other data are left out."
+        ),
+    ] = None,
     at: Annotated[str | None, typer.Option(metavar="MOMENT", help="When, ISO 8601 with offset; default now.")] = None,
     source: Annotated[
         Path | None, typer.Option("--from", metavar="FILE.csv", help="A CSV from the workshop, one decision per row.")
@@ -293,13 +301,15 @@ def decide(
 ) -> None:
     """Record a decision or a finding on a work order, or decide on an item in quarantine."""
     workspace = open_workspace(home)
-    from pipelines.commands.decide import decide_from_file, decide_one
+    from pipelines.commands.decide import decide_from_file, decide_one, photo_files
 
     if source is not None:
-        if order is not None:
-            raise InputError("give either ORDER and STATE or --from FILE.csv, not both")
+        if order is not None or photo:
+            raise InputError("give either ORDER and STATE, with photos, or --from FILE.csv, not both")
         print_line(decide_from_file(workspace, source, person=person))
         return
+    if state is None and (note or photo):
+        state = NOTED
     if order is None or state is None:
         raise InputError("name ORDER and STATE, or --from FILE.csv")
     told: dict[str, object] = {
@@ -311,6 +321,7 @@ def decide(
         "until": until,
     }
     told |= {"found": found, "parts": parts, "hours": hours, "cost": cost, "note": note}
+    told["photos"] = photo_files(photo or [])
     print_line(decide_one(workspace, told))
 
 
@@ -325,13 +336,14 @@ def evidence(
         list[str] | None, typer.Option("--quantity", metavar="NAME", help="A trend to include; give it once per trend.")
     ] = None,
     claim: Annotated[str, typer.Option("--claim", metavar="TEXT", help="What is claimed, in your words.")] = "",
+    notes: Annotated[bool, typer.Option("--notes", help="Put in notes and photos at the van's orders too.")] = False,
 ) -> None:
     """Write the warranty file of one van: report, raw waveforms, readings, and the hash of everything."""
     workspace = open_workspace(home)
     from pipelines.commands.evidence import evidence_text
     from pipelines.reports.claim import claim_from
 
-    print_line(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim)))
+    print_line(evidence_text(workspace, van, out, claim_from(first, last, quantity or (), claim, notes=notes)))
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from data_contracts.plurals import counted
 from pipelines.cli_options import Home, Json, print_json, print_line
 from pipelines.workspace.workspace import DEFAULT_HOME, open_workspace
 
@@ -66,7 +67,9 @@ def list_tests(
     published = open_published(workspace.root)
     if out is not None:
         count = write_tests(published, out)
-        print_json({"vans": count, "file": str(out)}) if as_json else print_line(f"{count} vans written to {out}")
+        print_json({"vans": count, "file": str(out)}) if as_json else print_line(
+            f"{counted(count, 'van', 'vans')} written to {out}"
+        )
     elif as_json:
         print_json(tests_document(published))
     else:

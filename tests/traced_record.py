@@ -95,5 +95,5 @@ def _pieces(language: str) -> list[str]:
     told = [*CATALOGUES[language].values(), *(each.in_language(language) for each in words)]
     told += [words_for(name, language) for name in QUANTITIES]
     told += [translated(reason.sentence, language) for reason in (GRADE_REASONS | UNREAD_REASONS).values()]
-    pieces = [piece.strip(" .,:;()[]|") for text in told for piece in re.split(r"\{\w*\}|\[|\]|\|", text)]
+    pieces = [piece.strip(" .,:;()[]|") for text in told for piece in re.split(r"\{\w*(?::[^{}]*)?\}|\[|\]|\|", text)]
     return [piece for piece in pieces if len(piece.split()) > 1 and len(piece) > 8]

@@ -13,11 +13,12 @@ from data_contracts.facts.vocabulary import FACTS, PHRASES
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.features import FEATURES
 from data_contracts.jobs import TESTS
+from data_contracts.plurals import PLACE, filled, form_of
 from data_contracts.signals import BANK2_PREFIX, QUANTITIES, words_for
 from data_contracts.units import shown
 
 _CLAUSE = re.compile(r"\[([^\]]*)\]")
-_PLACE = re.compile(r"\{(\w+)\}")
+_PLACE = re.compile(PLACE)
 # Units whose changes are given in per cent of the expected value: flows, masses and times.
 _RELATIVE_UNITS = frozenset({"g/s", "mg", "s"})
 
@@ -156,13 +157,14 @@ class _Rendering:
     def filled(self, part: str) -> str | None:
         """Text of a part of the sentence; None where one of its places is empty."""
         pieces = _PLACE.split(part)
-        for number in range(1, len(pieces), 2):
-            name = pieces[number]
+        texts = pieces[::3]
+        for number, (name, forms) in enumerate(zip(pieces[1::3], pieces[2::3], strict=True)):
             value = self.place(name[:1].lower() + name[1:])
             if value is None:
                 return None
-            pieces[number] = capital(value) if name[:1].isupper() else value
-        return "".join(pieces)
+            told = form_of(forms, value) if forms else capital(value) if name[:1].isupper() else value
+            texts[number] += told
+        return "".join(texts)
 
     def place(self, name: str) -> str | None:
         """Text of one place: a number, a name, or what is made of several fields; None where the fact does not have
@@ -177,7 +179,7 @@ class _Rendering:
 
     def phrase(self, key: str, **places: str) -> str:
         """A phrase of `PHRASES`, with its places filled."""
-        return PHRASES[key].in_language(self.language).format(**places)
+        return filled(PHRASES[key].in_language(self.language), places)
 
     def number(self, text: str) -> str:
         """A number in the notation of the language."""
@@ -229,7 +231,7 @@ class _Rendering:
         if scale == "relative":
             return self._side(value, self.number(f"{abs(value) * 100:.0f} %"))
         if scale in ("times", "scatter"):
-            return self.phrase(f"moved.{scale}", amount=self.number(f"{value:.1f}"))
+            return self.phrase(f"moved.{scale}", amount=self.number(rough(value)))
         if scale == "richer":
             return self.phrase("moved.richer" if value > 0 else "moved.leaner")
         if scale == "count":
@@ -378,13 +380,11 @@ _MADE: dict[str, Callable[[_Rendering], str | None]] = {
 
 
 def _weeks(rendering: _Rendering, value: float) -> str:
-    whole = max(round(value), 1)
-    return rendering.phrase("week") if whole == 1 else rendering.phrase("weeks", weeks=str(whole))
+    return rendering.phrase("weeks", weeks=str(max(round(value), 1)))
 
 
 def _more_visits(rendering: _Rendering, value: float) -> str:
-    whole = max(round(value), 1)
-    return rendering.phrase("more_visit") if whole == 1 else rendering.phrase("more_visits", visits=str(whole))
+    return rendering.phrase("more_visits", visits=str(max(round(value), 1)))
 
 
 def _distance(rendering: _Rendering, km: float) -> str:
@@ -395,7 +395,7 @@ def _distance(rendering: _Rendering, km: float) -> str:
 def _chance(rendering: _Rendering, p: float) -> str:
     if p <= 1e-6:
         return rendering.phrase("one_in_a_million")
-    return rendering.phrase("one_in", count=rendering.number(counted(1.0 / p)))
+    return rendering.phrase("one_in", count=rendering.number(counted(float(f"{1.0 / p:.2g}"))))
 
 
 _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
@@ -417,7 +417,7 @@ _NUMBER_KINDS: dict[str, Callable[[_Rendering, float], str | None]] = {
     "amount": lambda rendering, value: f"{value:+.0f}" if abs(value) >= 0.5 else None,
     "share": lambda rendering, value: share(value),
     "chance": _chance,
-    "factor": lambda rendering, value: rendering.number(plain(value)),
+    "factor": lambda rendering, value: rendering.number(plain(value, 2)),
     "distance": _distance,
     "mean": lambda rendering, value: rendering.number(f"{value:.2f}"),
 }

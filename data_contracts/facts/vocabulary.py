@@ -47,8 +47,8 @@ _REASONS = (
     ),
     _template(
         "cause_hurts",
-        "'{cause}' is {probability} likely, and to leave it means: {means}.",
-        "„{cause}“ ist zu {probability} wahrscheinlich, und es stehen zu lassen heißt: {means}.",
+        "'{cause}' is {probability} likely; left alone, {means}.",
+        "„{cause}“ ist zu {probability} wahrscheinlich; bleibt es so, heißt das: {means}.",
         "cause probability means",
     ),
     _template(
@@ -66,8 +66,8 @@ _REASONS = (
     ),
     _template(
         "stood_since_order",
-        "It has stood for {count} visits since the order asked to wait.",
-        "Es steht seit {count} Besuchen an, seit der Auftrag Abwarten empfahl.",
+        "It has stood for {count:# visit/# visits} since the order asked to wait.",
+        "Es steht seit {count:# Besuch/# Besuchen} an, seit der Auftrag Abwarten empfahl.",
         "count",
     ),
     _template(
@@ -78,8 +78,8 @@ _REASONS = (
     ),
     _template(
         "code_stands",
-        "Fault code {fault_code} has stood for {count} visits: {says}.",
-        "Fehlercode {fault_code} steht seit {count} Besuchen: {says}.",
+        "Fault code {fault_code} has stood for {count:# visit/# visits}: {says}.",
+        "Fehlercode {fault_code} steht seit {count:# Besuch/# Besuchen}: {says}.",
         "fault_code count says",
     ),
     _template(
@@ -120,7 +120,10 @@ _REASONS = (
     ),
     _template("one_more_outside", "1 more quantity is outside.", "1 weitere Größe liegt außerhalb."),
     _template(
-        "more_outside", "{count} more quantities are outside.", "{count} weitere Größen liegen außerhalb.", "count"
+        "more_outside",
+        "{count:# more quantity is/# more quantities are} outside.",
+        "{count:# weitere Größe liegt/# weitere Größen liegen} außerhalb.",
+        "count",
     ),
     _template(
         "lone_recorder",
@@ -132,7 +135,7 @@ _REASONS = (
     ),
     _of_quantity(
         "repeats_disagree",
-        "Snaps of one visit disagree in {quantity} {times} times as much as is usual for this van, since {since}: something "
+        "Repeats of one visit differ in {quantity} {times} times as much as is usual for this van, since {since}: something "
         "comes and goes.",
         "Die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie bei diesem Fahrzeug üblich ({quantity}), seit "
         "{since}: etwas kommt und geht.",
@@ -140,7 +143,7 @@ _REASONS = (
     ),
     _of_quantity(
         "unlike_healthy",
-        "The readings together are unlike a healthy van's ({p} such weeks), most of all {quantity}[ and {second}].",
+        "Taken together, the readings are unlike a healthy van's ({p} such weeks), most of all {quantity}[ and {second}].",
         "Die Messwerte zusammen gleichen nicht denen eines gesunden Fahrzeugs ({p} solcher Wochen), vor allem "
         "{quantity}[ und {second}].",
         "p",
@@ -148,9 +151,9 @@ _REASONS = (
     ),
     _template(
         "alarms_often_wrong",
-        "Alarms of {flag} ended in nothing found {wrong} of {alarms} times, so this one counts less: trusted {trust} where "
+        "Alarms of {flag} ended in nothing found {wrong} of {alarms:# time/# times}, so this one counts less: trusted {trust} where "
         "alarms are trusted {trust_of_all}.",
-        "Alarme ({flag}) endeten {wrong} von {alarms} Malen ohne Befund, daher zählt dieser weniger: Vertrauen {trust}, wo "
+        "Alarme ({flag}) endeten {wrong} von {alarms:# Mal/# Malen} ohne Befund, daher zählt dieser weniger: Vertrauen {trust}, wo "
         "Alarme sonst {trust_of_all} haben.",
         "flag wrong alarms trust trust_of_all",
     ),
@@ -167,7 +170,7 @@ _VERDICTS = (
     ),
     _of_quantity(
         "in_short_unsteady",
-        "Comes and goes: snaps of one visit disagree in {quantity} {times} times as much as usual.",
+        "Comes and goes: repeats of one visit differ in {quantity} {times} times as much as usual.",
         "Kommt und geht: die Gasstöße eines Besuchs unterscheiden sich {times}-mal so stark wie üblich ({quantity}).",
         "times",
     ),
@@ -194,7 +197,7 @@ _RECORD = (
         "Vom letzten Besuch ist {change} abgezogen, was andere Fahrzeuge desselben Messgeräts oder derselben Woche teilen.",
         "change",
     ),
-    _of_quantity("not_outside", "Not outside.", "Nicht außerhalb."),
+    _of_quantity("not_outside", "No alarm.", "Kein Alarm."),
     _of_quantity(
         "outside_since",
         "Outside since {since}: {outside}.",
@@ -203,8 +206,8 @@ _RECORD = (
     ),
     _of_quantity(
         "limit_not_in_sight",
-        "No crossing of its limit[ ({limit})] is in sight.",
-        "Eine Überschreitung der Grenze[ ({limit})] ist nicht in Sicht.",
+        "Its limit[ ({limit})] is not in sight.",
+        "Die Grenze[ ({limit})] ist nicht in Sicht.",
         may="limit",
     ),
     _of_quantity(
@@ -230,18 +233,18 @@ _RECORD = (
 _NOTICES = (
     _of_quantity(
         "moved_together",
-        "{vans} vans of {depot} moved together this week in {quantity}[, {second}][, {third}]: check {instrument} and the "
+        "{vans:# van/# vans} of {depot} moved together this week in {quantity}[, {second}][, {third}]: check {instrument} and the "
         "barometer before the vans. The common part was taken off.",
-        "{vans} Fahrzeuge von {depot} bewegten sich diese Woche gemeinsam ({quantity}[, {second}][, {third}]): erst "
+        "{vans:# Fahrzeug/# Fahrzeuge} von {depot} {vans:bewegte/bewegten} sich diese Woche gemeinsam ({quantity}[, {second}][, {third}]): erst "
         "{instrument} und Barometer prüfen, dann die Fahrzeuge. Der gemeinsame Teil ist abgezogen.",
         "vans depot",
         "second third recorder",
     ),
     _template(
         "cluster",
-        "In {count} of {vans} vans with {shared} {value} '{cause}' was named or found, and in {count_elsewhere} of {elsewhere} others "
+        "In {count} of {vans:# van/# vans} with {shared} {value} '{cause}' was named or found, and in {count_elsewhere} of {elsewhere:# other/# others} "
         "of their families: look at what they share before the single van (chance alone: {p}).",
-        "Bei {count} von {vans} Fahrzeugen mit {shared} {value} wurde „{cause}“ benannt oder gefunden, bei {count_elsewhere} von "
+        "Bei {count} von {vans:# Fahrzeug/# Fahrzeugen} mit {shared} {value} wurde „{cause}“ benannt oder gefunden, bei {count_elsewhere} von "
         "{elsewhere} anderen ihrer Motorfamilien: erst ansehen, was sie gemeinsam haben, dann das einzelne Fahrzeug (nur Zufall: {p}).",
         "count vans count_elsewhere elsewhere p cause shared value",
     ),
@@ -266,9 +269,9 @@ _NOTICES = (
     ),
     _template(
         "register_stands",
-        "register/{file} can't be used as it is: what the last run had of it goes on being used (entries: {count}). `vansnap check` "
+        "register/{file} can't be used as it is: what the last run had of it goes on being used ({count:# entry/# entries}). `vansnap check` "
         "says what to mend.",
-        "register/{file} ist so nicht zu verwenden: es gilt weiter, was der letzte Lauf davon hatte (Einträge: {count}). "
+        "register/{file} ist so nicht zu verwenden: es gilt weiter, was der letzte Lauf davon hatte ({count:# Eintrag/# Einträge}). "
         "`vansnap check` sagt, was zu richten ist.",
         "file count",
     ),
@@ -296,9 +299,9 @@ _NOTICES = (
     ),
     _template(
         "unread_recordings",
-        "{count} recordings could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
+        "{count:# recording/# recordings} could not be read, first {file} of delivery {delivery}: see {log}. Each run tries again; what was "
         "delivered is kept.",
-        "{count} Aufnahmen waren nicht auszuwerten, zuerst {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es "
+        "{count:# Aufnahme war/# Aufnahmen waren} nicht auszuwerten, zuerst {file} der Lieferung {delivery}: siehe {log}. Jeder Lauf versucht es "
         "wieder; das Gelieferte bleibt erhalten.",
         "count file delivery log",
     ),
@@ -340,7 +343,7 @@ _ORDERS = (
     ),
     _template(
         "not_separable_yet",
-        "Not separable yet: '{cause}' {probability}, '{second_cause}' {second_probability}; test first.",
+        "Causes can't be told apart yet: '{cause}' {probability}, '{second_cause}' {second_probability}; test first.",
         "Noch nicht zu unterscheiden: „{cause}“ {probability}, „{second_cause}“ {second_probability}; zuerst prüfen.",
         "cause probability second_cause second_probability",
     ),
@@ -525,16 +528,16 @@ _AFTERWARDS = (
     _template("trust_in_alarms", "trust in alarms of {flag}", "Vertrauen in Alarme ({flag})", "flag"),
     _template(
         "findings_counted",
-        "{in_family} of {family_findings} findings in the family and {in_fleet} of {fleet_findings} in the fleet were "
+        "{in_family} of {family_findings:# finding/# findings} in the family and {in_fleet} of {fleet_findings} in the fleet were "
         "'{cause}'.",
-        "{in_family} von {family_findings} Befunden der Motorfamilie und {in_fleet} von {fleet_findings} der Flotte waren "
+        "{in_family} von {family_findings:# Befund/# Befunden} der Motorfamilie und {in_fleet} von {fleet_findings} der Flotte waren "
         "„{cause}“.",
         "cause in_family family_findings in_fleet fleet_findings",
     ),
     _template(
         "hours_told",
-        "{told} jobs with reported hours; they took {mean} on average, the default counts as {weight}.",
-        "{told} Arbeiten mit genannten Stunden, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
+        "{told:# job with reported hours; it took/# jobs with reported hours; they took} {mean}{told:/ on average}, the default counts as {weight}.",
+        "{told:# Arbeit/# Arbeiten} mit genannten Stunden, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
         "told mean weight",
     ),
     _template(
@@ -545,8 +548,8 @@ _AFTERWARDS = (
     ),
     _template(
         "parts_told",
-        "{told} jobs with reported parts; they took {mean} on average, the default counts as {weight}.",
-        "{told} Arbeiten mit genannten Teilekosten, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
+        "{told:# job with reported parts; it took/# jobs with reported parts; they took} {mean}{told:/ on average}, the default counts as {weight}.",
+        "{told:# Arbeit/# Arbeiten} mit genannten Teilekosten, im Mittel {mean}; die Vorgabe zählt wie {weight}.",
         "told mean weight",
     ),
     _template(
@@ -557,7 +560,7 @@ _AFTERWARDS = (
     ),
     _template(
         "alarms_ended",
-        "Alarms of {flag} ended in a finding {right} times and in nothing found {wrong} times.",
+        "Alarms of {flag} ended in a finding {right:# time/# times} and in nothing found {wrong:# time/# times}.",
         "Alarme ({flag}) endeten {right}-mal mit einem Befund und {wrong}-mal ohne.",
         "flag right wrong",
     ),
@@ -593,7 +596,7 @@ PHRASES: dict[str, Words] = {
     "falling": Words("falling", "fällt"),
     "reference.corrected": Words("at reference conditions", "auf Bezugsbedingungen umgerechnet"),
     "reference.as_read": Words("as measured, conditions missing", "wie gemessen, Bedingungen fehlen"),
-    "outside.repeats": Words("its snaps of one visit disagree", "die Gasstöße eines Besuchs unterscheiden sich"),
+    "outside.repeats": Words("its repeats of one visit differ", "die Gasstöße eines Besuchs unterscheiden sich"),
     "outside.family": Words(
         "it stands apart from the other vans of its family",
         "es hebt sich von den anderen Fahrzeugen der Motorfamilie ab",
@@ -613,10 +616,8 @@ PHRASES: dict[str, Words] = {
     "range": Words("{low} to {high}", "{low} bis {high}"),
     "more_than": Words("more than {amount}", "mehr als {amount}"),
     "points": Words("percentage points", "Prozentpunkte"),
-    "week": Words("1 week", "1 Woche"),
-    "weeks": Words("{weeks} weeks", "{weeks} Wochen"),
-    "more_visit": Words("1 more visit", "noch 1 Besuch"),
-    "more_visits": Words("{visits} more visits", "noch {visits} Besuche"),
+    "weeks": Words("{weeks:# week/# weeks}", "{weeks:# Woche/# Wochen}"),
+    "more_visits": Words("{visits:# more visit/# more visits}", "noch {visits:# Besuch/# Besuche}"),
     "one_in": Words("1 in {count}", "1 von {count}"),
     "one_in_a_million": Words("fewer than 1 in a million", "weniger als 1 von einer Million"),
     "shared.part": Words("part number ({name})", "Teilenummer ({name})"),
@@ -653,10 +654,12 @@ PHRASES: dict[str, Words] = {
         "people may come to harm (fire, fumes, stalling in traffic)",
         "Menschen können zu Schaden kommen (Brand, Abgase, Liegenbleiben im Verkehr)",
     ),
-    "means.engine": Words("the engine or its turbocharger is damaged", "Motor oder Turbolader nehmen Schaden"),
+    "means.engine": Words(
+        "the engine or its turbocharger can be damaged", "Motor oder Turbolader können Schaden nehmen"
+    ),
     "means.stranding": Words("the van may stop on the road", "das Fahrzeug kann liegen bleiben"),
-    "means.catalyst": Words("the catalyst overheats", "der Katalysator überhitzt"),
-    "means.emission_test": Words("the emission test fails", "die Abgasprüfung wird nicht bestanden"),
+    "means.catalyst": Words("the catalyst can overheat", "der Katalysator kann überhitzen"),
+    "means.emission_test": Words("the van can fail its emission test", "die Abgasprüfung kann misslingen"),
     "means.power": Words("power is lost", "Leistung fehlt"),
     "means.fuel": Words("fuel is wasted", "Kraftstoff wird verschwendet"),
     "failed.judging": Words("not judged", "nicht beurteilt"),

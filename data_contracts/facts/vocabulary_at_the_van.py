@@ -36,14 +36,14 @@ AT_THE_VAN = (
     ),
     template(
         "van_same",
-        "All {count} quantities held against what is expected are as expected.",
-        "Alle {count} Größen, die mit dem Erwarteten verglichen sind, sind wie erwartet.",
+        "{count:The one quantity held against what is expected is/All # quantities held against what is expected are} as expected.",
+        "{count:Die eine Größe, die mit dem Erwarteten verglichen ist, ist/Alle # Größen, die mit dem Erwarteten verglichen sind, sind} wie erwartet.",
         "count",
     ),
     template(
         "van_within_limits",
-        "None of {count} quantities is beyond a limit of the register; what is usual is not known.",
-        "Keine von {count} Größen liegt jenseits einer Grenze des Registers; was üblich ist, ist nicht bekannt.",
+        "{count:The one quantity read is not/None of # quantities is} beyond a limit of the register; what is usual is not known.",
+        "{count:Die eine gelesene Größe liegt nicht/Keine von # Größen liegt} jenseits einer Grenze des Registers; was üblich ist, ist nicht bekannt.",
         "count",
     ),
     template(
@@ -53,14 +53,14 @@ AT_THE_VAN = (
     ),
     template(
         "held_against_past",
-        "Held against its own past up to {since} (visits: {count}) and family {family} (vans: {vans}).",
-        "Verglichen mit der eigenen Vergangenheit bis {since} (Besuche: {count}) und der Familie {family} (Fahrzeuge: {vans}).",
+        "Held against its own past up to {since} ({count:# visit/# visits}) and family {family} ({vans:# van/# vans}).",
+        "Verglichen mit der eigenen Vergangenheit bis {since} ({count:# Besuch/# Besuche}) und der Familie {family} ({vans:# Fahrzeug/# Fahrzeuge}).",
         "count since family vans",
     ),
     template(
         "held_against_family",
-        "{van} has no visit in the published run: held against family {family} alone (vans: {vans}).",
-        "{van} hat im veröffentlichten Lauf keinen Besuch: nur mit {vans} Fahrzeugen der Familie {family} verglichen.",
+        "{van} has no visit in the published run: held against family {family} alone ({vans:# van/# vans}).",
+        "{van} hat im veröffentlichten Lauf keinen Besuch: nur mit {vans:# Fahrzeug/# Fahrzeugen} der Familie {family} verglichen.",
         "van family vans",
     ),
     template(
@@ -102,13 +102,13 @@ AT_THE_VAN = (
     ),
     template(
         "representative_nearest",
-        "Snap {snap} of {file} stands for the {count} accepted snaps: its traces are nearest to all the others'.",
+        "Snap {snap} of {file} stands for the {count:# accepted snap/# accepted snaps}: its traces are nearest to all the others'.",
         "Gasstoß {snap} aus {file} steht für die {count} angenommenen: seine Signale liegen allen anderen am nächsten.",
         "snap file count",
     ),
     template(
         "representative_first",
-        "Snap {snap} of {file} stands for {count} accepted snaps, as the first: of fewer than three none is in the middle.",
+        "Snap {snap} of {file} stands for {count:# accepted snap/# accepted snaps}, as the first: of fewer than three none is in the middle.",
         "Gasstoß {snap} aus {file} steht als erster für {count} angenommene: unter weniger als dreien liegt keiner in der Mitte.",
         "snap file count",
     ),

@@ -18,8 +18,8 @@ TESTS_PLANNED = (
     ),
     template(
         "test_first_visits",
-        "New: {count} of the {told} visits, a week apart, that make its baseline.",
-        "Neu: {count} der {told} Besuche im Wochenabstand, aus denen die Grundlinie entsteht.",
+        "New: {count} of the {told:# visit/# visits}, a week apart, that make its baseline.",
+        "Neu: {count} von {told:# Besuch/# Besuchen} im Wochenabstand, aus denen die Grundlinie entsteht.",
         "count told",
     ),
     template(
@@ -45,13 +45,13 @@ TESTS_PLANNED = (
     ),
     template(
         "test_cost",
-        "{weeks} after the last test costs least: sooner the visits cost more, later what may go on unseen.",
+        "{weeks} after the last test costs least: sooner, the visits cost more; later, what may go on unseen does.",
         "{weeks} nach dem letzten Test kostet am wenigsten: früher kosten die Besuche mehr, später, was ungesehen bleibt.",
         "weeks",
     ),
     template(
         "test_listed",
-        "On the list: a fault is there with a probability of {probability}[, most likely '{cause}'].",
+        "On the list: a fault is {probability} likely[, most of all '{cause}'].",
         "Auf der Liste: zu {probability} stimmt etwas nicht[, am ehesten „{cause}“].",
         "probability",
         "cause",
@@ -111,8 +111,8 @@ TESTS_PLANNED = (
     ),
     template(
         "tests_of_week",
-        "tests for {week}: {vans} vans; overdue {overdue}, never seen {never_seen}, without room that week {no_room}",
-        "Tests für {week}: {vans} Fahrzeuge; überfällig {overdue}, nie gesehen {never_seen}, ohne Platz in der Woche {no_room}",
+        "tests for {week}: {vans:# van/# vans}; overdue {overdue}, never seen {never_seen}, without room that week {no_room}",
+        "Tests für {week}: {vans:# Fahrzeug/# Fahrzeuge}; überfällig {overdue}, nie gesehen {never_seen}, ohne Platz in der Woche {no_room}",
         "week vans overdue never_seen no_room",
     ),
     template(

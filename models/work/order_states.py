@@ -2,14 +2,14 @@
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import reduce
 
 from data_contracts.causes import FINDINGS, OTHER
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
-from data_contracts.states import ORDER_STATES
+from data_contracts.states import NOTED, ORDER_STATES
 
 # From each state, where a person or the next visit may take it.
 MOVES: Mapping[str, frozenset[str]] = {
@@ -32,12 +32,12 @@ TAKEN_BACK, TAKES_BACK = "taken back", "takes back"
 
 @dataclass(frozen=True)
 class OrderEvent:
-    """One change of an order, by a person or by the proof of a repair.
+    """One change of an order, by a person or by the proof of a repair; or something noted at it, which changes nothing.
 
     Attributes
     ----------
     order_id, state : str
-        The order, and the state it goes to.
+        The order, and the state it goes to; `NOTED` for a note or photos alone.
     at : datetime
         When; carries a UTC offset.
     person : str
@@ -59,9 +59,12 @@ class OrderEvent:
     note_facts : tuple of Fact
         What a proof compared.
     undoes : str
-        The decision it takes back, the last of its order; empty for none. The state is then the one gone back to.
+        What it takes back: the last decision of its order, or something noted; empty for none. The state is then the one
+        gone back to.
     due : date or None
         Day the order was due before it was postponed.
+    photos : tuple of str
+        Photos with it: SHA-256 of each.
     """
 
     order_id: str
@@ -78,6 +81,7 @@ class OrderEvent:
     note_facts: tuple[Fact, ...] = ()
     undoes: str = ""
     due: date | None = None
+    photos: tuple[str, ...] = ()
 
     @property
     def event_id(self) -> str:
@@ -95,6 +99,7 @@ class OrderEvent:
             repr(self.cost),
             self.note,
             *((self.undoes,) if self.undoes else ()),
+            *(("photos", *self.photos) if self.photos else ()),
         )
         return hashlib.sha256("\x1f".join(said).encode()).hexdigest()[:16]
 
@@ -115,7 +120,9 @@ class OrderStatus:
     hours, cost : float or None
         Of the last completion; a later one corrects an earlier one. [h], [currency]
     events : tuple of OrderEvent
-        In order of time.
+        Decisions and proofs in order of time.
+    notes : tuple of OrderEvent
+        What was noted without deciding anything, in order of time.
     """
 
     state: str = "proposed"
@@ -126,6 +133,12 @@ class OrderStatus:
     hours: float | None = None
     cost: float | None = None
     events: tuple[OrderEvent, ...] = ()
+    notes: tuple[OrderEvent, ...] = ()
+
+    @property
+    def last_told(self) -> OrderEvent | None:
+        """The newest of decisions and notes; None where there is none."""
+        return max((*self.events[-1:], *self.notes[-1:]), key=lambda event: (event.at, event.event_id), default=None)
 
 
 @dataclass(frozen=True)
@@ -150,7 +163,7 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
         Naming the order, what is wrong and what to do.
     """
     order = f"order {event.order_id}"
-    if event.state not in ORDER_STATES:
+    if event.state not in (*ORDER_STATES, NOTED):
         raise InputError(f"{order}: state {event.state!r} is unknown: use one of {', '.join(ORDER_STATES)}")
     if event.at.utcoffset() is None:
         raise InputError(f"{order}: time {event.at.isoformat()} has no UTC offset: give one")
@@ -158,6 +171,14 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
         raise InputError(f"{order}: nobody is named: say who decided")
     if event.undoes:
         _check_undo(status, event)
+        return
+    if event.state == NOTED:
+        if not event.note.strip() and not event.photos:
+            raise InputError(f"{order}: nothing is noted: give a note or a photo")
+        if event.found or event.parts or event.until is not None or (event.hours, event.cost) != (None, None):
+            raise InputError(
+                f"{order}: a note says nothing of a finding, parts, hours, cost or a day: record it as done"
+            )
         return
     if event.state not in MOVES[status.state]:
         allowed = ", ".join(sorted(MOVES[status.state]))
@@ -179,35 +200,51 @@ def check_event(status: OrderStatus, event: OrderEvent) -> None:
 
 
 def _check_undo(status: OrderStatus, event: OrderEvent) -> None:
-    """Whether an event may take back the last decision of its order."""
+    """Whether an event may take back the last decision of its order, or something noted."""
     order = f"order {event.order_id}"
-    last = status.events[-1] if status.events else None
-    if last is None or last.event_id != event.undoes:
-        raise InputError(f"{order}: only its last decision can be taken back: look at the order again")
+    last = told_as(status, event.undoes)
+    if last is None:
+        raise InputError(f"{order}: only its last decision can be taken back, or a note: look at the order again")
     if last.state in BY_PROOF:
         raise InputError(f"{order}: {last.state} is shown by a visit and can't be taken back: decide anew")
     if event.at - last.at > UNDO_WITHIN:
         raise InputError(
-            f"{order}: decided on {last.at:%Y-%m-%d %H:%M}, and a decision can be taken back for a day: decide anew"
+            f"{order}: {'noted' if last.state == NOTED else 'decided'} on {last.at:%Y-%m-%d %H:%M}, and can be taken back for "
+            "a day: decide or note anew"
         )
-    before = without_last(status).state
+    before = without(status, event.undoes).state
     if event.state != before:
         raise InputError(f"{order}: taken back it is {before}, not {event.state}: say so")
 
 
-def without_last(status: OrderStatus) -> OrderStatus:
-    """Where an order stood before its last event.
+def told_as(status: OrderStatus, event_id: str) -> OrderEvent | None:
+    """What may be taken back under an id: the last decision of an order, or something noted; None where it is neither.
 
     Parameters
     ----------
     status : OrderStatus
-        After at least one event.
+    event_id : str
+    """
+    return next((one for one in (*status.events[-1:], *status.notes) if one.event_id == event_id), None)
+
+
+def without(status: OrderStatus, event_id: str) -> OrderStatus:
+    """Where an order stands without its last decision, or without something noted.
+
+    Parameters
+    ----------
+    status : OrderStatus
+    event_id : str
+        See `told_as`.
 
     Returns
     -------
     OrderStatus
     """
-    return reduce(apply_event, status.events[:-1], OrderStatus())
+    notes = tuple(note for note in status.notes if note.event_id != event_id)
+    if len(notes) < len(status.notes):
+        return replace(status, notes=notes)
+    return replace(reduce(apply_event, status.events[:-1], OrderStatus()), notes=notes)
 
 
 def apply_event(status: OrderStatus, event: OrderEvent) -> OrderStatus:
@@ -229,7 +266,9 @@ def apply_event(status: OrderStatus, event: OrderEvent) -> OrderStatus:
     """
     check_event(status, event)
     if event.undoes:
-        return without_last(status)
+        return without(status, event.undoes)
+    if event.state == NOTED:
+        return replace(status, notes=(*status.notes, event))
     done = event.state == "done"
     return OrderStatus(
         state=event.state,
@@ -240,6 +279,7 @@ def apply_event(status: OrderStatus, event: OrderEvent) -> OrderStatus:
         hours=event.hours if done else status.hours,
         cost=event.cost if done else status.cost,
         events=(*status.events, event),
+        notes=status.notes,
     )
 
 
@@ -272,9 +312,11 @@ def replay(events: Iterable[OrderEvent]) -> tuple[dict[str, OrderStatus], tuple[
             refused.append(RefusedEvent(event, str(error)))
             continue
         if event.undoes:
-            undone = before.events[-1]
+            undone = told_as(before, event.undoes)
+            assert undone is not None
             refused.append(RefusedEvent(undone, f"{TAKEN_BACK} by {event.person} on {event.at:%Y-%m-%d %H:%M} UTC"))
-            refused.append(RefusedEvent(event, f"{TAKES_BACK} the decision of {undone.at:%Y-%m-%d %H:%M} UTC"))
+            what = "note" if undone.state == NOTED else "decision"
+            refused.append(RefusedEvent(event, f"{TAKES_BACK} the {what} of {undone.at:%Y-%m-%d %H:%M} UTC"))
     return status, tuple(refused)
 
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from data_contracts.errors import InputError
+from data_contracts.plurals import counted
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.quarantine_decisions import waiting_place
 from pipelines.intake.filing import in_progress
@@ -42,11 +43,11 @@ def back_up(workspace: Workspace, place: str, *, keep: int | None = None, wait_s
 
     backup, copied, gone = when_free(write, wait_s)
     lines = [
-        f"backup {backup.name} at {place}: {len(backup.files)} files, {_megabytes(backup.size)}, of which "
+        f"backup {backup.name} at {place}: {counted(len(backup.files), 'file', 'files')}, {_megabytes(backup.size)}, of which "
         f"{_megabytes(copied)} were new; read back and right"
     ]
     if gone:
-        lines.append(f"{len(gone)} older backups removed, {gone[0]} to {gone[-1]}")
+        lines.append(f"{counted(len(gone), 'older backup', 'older backups')} removed, {gone[0]} to {gone[-1]}")
     return "\n".join(lines)
 
 
@@ -62,7 +63,7 @@ def list_backups(place: str) -> str:
     if not listed:
         raise InputError(f"there is no backup at {place}: `vansnap backup --out {place}` makes one")
     return "\n".join(
-        f"{one.name}  {len(one.files)} files, {_megabytes(one.size)}, by version {one.version}"
+        f"{one.name}  {counted(len(one.files), 'file', 'files')}, {_megabytes(one.size)}, by version {one.version}"
         for one in reversed(listed)
     )
 
@@ -116,7 +117,9 @@ def restore(home: Path, place: str, name: str | None = None) -> str:
         finally:
             shutil.rmtree(draft, ignore_errors=True)
     open_workspace(root)  # makes the folders that were empty
-    lines = [f"{home} is as backup {backup.name} has it: {len(backup.files)} files, each with its hash"]
+    lines = [
+        f"{home} is as backup {backup.name} has it: {counted(len(backup.files), 'file', 'files')}, each with its hash"
+    ]
     if former is not None and since is not None:
         lines.append(f"what was there is kept as {former}; remove it once you have looked at the restored one")
         lines.append(f"since that backup, and waiting for the next run: deliveries {since[0]}, decisions {since[1]}")

@@ -7,6 +7,7 @@ from pathlib import Path
 import duckdb
 
 from data_contracts.errors import InputError, WorkspaceError, first_line
+from data_contracts.plurals import counted
 from data_contracts.tables import TABLES
 from pipelines.commands.check_kept import NOT_COVERED, kept_findings
 from pipelines.decisions.order_decisions import unreadable
@@ -166,13 +167,13 @@ def _waiting_findings(warehouse: Warehouse) -> list[str]:
 
 def _account_findings(warehouse: Warehouse) -> list[str]:
     findings = [
-        f"delivery {a.delivery}: {a.rows} rows, but {a.held} held + {a.superseded} superseded + {a.duplicates} duplicates "
+        f"delivery {a.delivery}: {counted(a.rows, 'row', 'rows')}, but {a.held} held + {a.superseded} superseded + {counted(a.duplicates, 'duplicate', 'duplicates')} "
         f"+ {a.quarantined} quarantined: {_RESTORE}"
         for a in accounts(warehouse)
         if not a.closes
     ]
     findings += [
-        f"delivery {row['delivery']}: the ledger says {row['ledger']} rows {row['state']}, {row['found']} are there: {_RESTORE}"
+        f"delivery {row['delivery']}: the ledger says {counted(row['ledger'], 'row', 'rows')} {row['state']}, {row['found']} are there: {_RESTORE}"
         for row in warehouse.query(_LEDGER).iter_rows(named=True)
     ]
     wrong = warehouse.query(
@@ -219,7 +220,7 @@ def _unreferenced_findings(folder: Path, warehouse: Warehouse) -> list[str]:
     ]
     if aside := chunks_aside(folder):
         findings.append(
-            f"waveforms/{UNREFERENCED}/ holds {len(aside)} chunks that no row of the warehouse names: if warehouse.duckdb is an "
+            f"waveforms/{UNREFERENCED}/ holds {counted(len(aside), 'chunk', 'chunks')} that no row of the warehouse names: if warehouse.duckdb is an "
             "older one, put the newest back (`vansnap restore`) and they return to their place; else delete that folder"
         )
     return findings
@@ -286,7 +287,7 @@ def verify(warehouse: Warehouse, folder: Path) -> list[str]:
         try:
             held = read_chunk(folder / str(chunk))
         except WorkspaceError as error:
-            findings.append(f"{error} ({rows.height} recordings)")
+            findings.append(f"{error} ({counted(rows.height, 'recording', 'recordings')})")
             continue
         for waveform_id in rows["waveform_id"]:
             if waveform_id not in held:

@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 import polars as pl
 
+from data_contracts.plurals import counted
 from data_contracts.tables import TABLES
 from pipelines.commands.rebuild import DRAFT
 from pipelines.storage.publish import published_run
@@ -87,7 +88,9 @@ def _differing(
     for name, frame in after.items():
         was, now = (one.drop(left_out.get(name, ())) for one in (before[name], frame))
         if was.height != now.height:
-            findings.append(f"table {name} holds {was.height} rows, {how} they are {now.height}: {_REMEDY}")
+            findings.append(
+                f"table {name} holds {counted(was.height, 'row', 'rows')}, {how} they are {now.height}: {_REMEDY}"
+            )
         elif columns := [column for column in was.columns if not was[column].equals(now[column])]:
             findings.append(f"table {name} differs when {how}, in {', '.join(columns[:5])}: {_REMEDY}")
     return findings

@@ -1,4 +1,4 @@
-"""What `vansnap check` finds in the files a workspace keeps: deliveries, decisions, chunks, reports and models."""
+"""What `vansnap check` finds in the files a workspace keeps: deliveries, decisions, photos, chunks, reports and models."""
 
 import hashlib
 import json
@@ -6,8 +6,10 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from data_contracts.errors import WorkspaceError
+from data_contracts.plurals import counted
 from pipelines.decisions.inbox import TAKEN
-from pipelines.decisions.order_decisions import event_from
+from pipelines.decisions.order_decisions import event_from, pending
+from pipelines.decisions.photos import PHOTOS, is_damaged, photo_path, photos_there
 from pipelines.decisions.quarantine_decisions import decision_in
 from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.intake.corrections import mend_id_of
@@ -45,6 +47,7 @@ def kept_findings(workspace: Workspace, warehouse: Warehouse) -> list[str]:
     return [
         *_journal(workspace, warehouse),
         *_decisions(workspace, warehouse),
+        *_photos(workspace, warehouse),
         *_chunks(workspace, warehouse),
         *_reports(workspace),
         *_models(workspace),
@@ -118,6 +121,34 @@ def _decisions(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
     )
 
 
+def _photos(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
+    """Photos against their names, each the hash of its bytes; also those of what was taken back."""
+    named = {photo for event in pending(workspace) for photo in event.photos}
+    rows = warehouse.query("SELECT DISTINCT unnest(photos) AS photo FROM order_events")
+    there = {path.name: path for path in photos_there(workspace)}
+    try:
+        journal = read_journal(workspace)
+        written = {
+            name
+            for entry in journal
+            for folder, _, name in (n.partition("/") for n in entry.decisions)
+            if folder == PHOTOS
+        }
+    except WorkspaceError:
+        written = set()  # told already
+    wanted = written | {photo_path(workspace, photo).name for photo in named | set(rows["photo"])}
+    for name in sorted(wanted | there.keys()):
+        if name not in there:
+            yield f"decisions/{PHOTOS}/{name} is missing: {_A_BACKUP}"
+        elif name in wanted and is_damaged(there[name]):
+            yield f"decisions/{PHOTOS}/{name} is no longer the photo that was given: {_A_BACKUP}"
+        elif name not in wanted:
+            yield (
+                f"decisions/{PHOTOS}/{name} belongs to no decision (one that was cut off, or the warehouse is an older one): give "
+                f"it again with `vansnap decide`, then remove it"
+            )
+
+
 def _decision_id(path: Path) -> str | None:
     """Hash of what a decision says; None where it can't be read."""
     if (item := decision_in(path)) is not None:
@@ -137,13 +168,13 @@ def _chunks(workspace: Workspace, warehouse: Warehouse) -> Iterator[str]:
         try:
             digest = digest_of(path)
         except FileNotFoundError:
-            yield f"waveform chunk {chunk[:12]}… is missing from waveforms/ ({held} recordings): {remedy}"
+            yield f"waveform chunk {chunk[:12]}… is missing from waveforms/ ({counted(held, 'recording', 'recordings')}): {remedy}"
             continue
         except OSError as error:
-            yield f"waveform chunk {chunk[:12]}… can't be read ({error.strerror}; {held} recordings): {remedy}"
+            yield f"waveform chunk {chunk[:12]}… can't be read ({error.strerror}; {counted(held, 'recording', 'recordings')}): {remedy}"
             continue
         if digest != path.stem:
-            yield f"waveform chunk {chunk[:12]}… is no longer what was written ({held} recordings): {remedy}"
+            yield f"waveform chunk {chunk[:12]}… is no longer what was written ({counted(held, 'recording', 'recordings')}): {remedy}"
 
 
 def _reports(workspace: Workspace) -> Iterator[str]:

@@ -1,6 +1,7 @@
 """`vansnap decide`: decisions and findings from the command line or a workshop's CSV."""
 
 import getpass
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -11,11 +12,15 @@ import duckdb
 import polars as pl
 
 from data_contracts.errors import InputError, MissingFileError, VansnapError, WorkspaceError, first_line
-from models.work.order_states import OrderEvent, replay, without_last
+from data_contracts.plurals import counted
+from data_contracts.states import NOTED
+from models.work.order_states import OrderEvent, OrderStatus, replay, told_as, without
 from pipelines.commands.apply import apply_now
 from pipelines.decisions.order_decisions import check_decision, event_from, pending, record
+from pipelines.decisions.photos import keep_photos
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import ItemDecision, check_item_decision, record_item
+from pipelines.intake.readers.picture import LARGEST_BYTES, plain_photo
 from pipelines.read_side.published import open_published
 from pipelines.workspace.workspace import Workspace
 
@@ -27,7 +32,11 @@ STANDS = "written down, and it stands; it takes effect once this is mended: "
 
 
 UNDO = "undo"
-"""In place of a state: takes back the last decision of an order."""
+"""In place of a state: takes back the last decision of an order, or what was noted last."""
+LONGEST_NOTE = 2000
+"""Of our choosing. [characters]"""
+MOST_PHOTOS = 6
+"""With one decision or note. Of our choosing."""
 
 
 @dataclass(frozen=True)
@@ -42,11 +51,14 @@ class Decided:
         Of the order.
     later : str
         Empty where it has taken effect; else why it does so later.
+    undone : OrderEvent or None
+        What it took back.
     """
 
     event: OrderEvent
     van_id: str
     later: str = ""
+    undone: OrderEvent | None = None
 
 
 def decide_one(workspace: Workspace, answers: Mapping[str, Any]) -> str:
@@ -56,7 +68,8 @@ def decide_one(workspace: Workspace, answers: Mapping[str, Any]) -> str:
     ----------
     workspace : Workspace
     answers : mapping
-        Columns of `COLUMNS`; what is None is left to its default. The state `UNDO` takes the last decision back.
+        Columns of `COLUMNS`; what is None is left to its default. The state `UNDO` takes back what was decided or noted last, or
+        what `undoes` names by its id. `photos`: (name, bytes) of each file.
 
     Returns
     -------
@@ -70,15 +83,24 @@ def decide_one(workspace: Workspace, answers: Mapping[str, Any]) -> str:
     """
     item = _item_of(workspace, str(answers["order_id"]))
     if item is not None:
+        if answers.get("photos"):
+            raise InputError(f"item {item['item_id'][:12]} is in quarantine and takes no photos: leave --photo out")
         decision = _item_decision(answers, item, None)
         record_item(workspace, decision)
         later = _later(workspace)
         return f"item {decision.item_id[:12]} is to be {decision.state.replace('_', ' ')}" + (later and f" ({later})")
     done = decide_orders(workspace, [answers])[0]
-    again = " again" if done.event.undoes else ""
-    return f"order {done.event.order_id} of {done.van_id} is {done.event.state}{again}" + (
-        done.later and f" ({done.later})"
-    )
+    return _done_said(done) + (done.later and f" ({done.later})")
+
+
+def _done_said(done: Decided) -> str:
+    """What a decision did, or what was noted or taken back."""
+    order = f"order {done.event.order_id} of {done.van_id}"
+    if done.undone is not None and done.undone.state == NOTED:
+        return f"the note of {done.undone.person} on {done.undone.at:%Y-%m-%d %H:%M} UTC at {order} is taken back"
+    if done.event.state == NOTED:
+        return f"noted at {order}"
+    return f"{order} is {done.event.state}" + (" again" if done.undone else "")
 
 
 def decide_orders(workspace: Workspace, answers: Sequence[Mapping[str, Any]]) -> list[Decided]:
@@ -101,26 +123,74 @@ def decide_orders(workspace: Workspace, answers: Sequence[Mapping[str, Any]]) ->
         If an order is unknown or can't go there.
     """
     orders, events = _known(workspace)
-    decided: list[OrderEvent] = []
+    decided: list[tuple[OrderEvent, OrderEvent | None]] = []
+    photos: list[tuple[bytes, ...]] = []
     for told in answers:
-        undoes = told.get("state") == UNDO
-        event = _undo(told, [*events, *decided]) if undoes else _event(_with_due(told, orders), None)
-        check_decision(event, orders, [*events, *decided])
-        decided.append(event)
-    for event in decided:
+        so_far = [*events, *(event for event, _ in decided)]
+        photos.append(_plain(told.get("photos") or ()))
+        if told.get("state") == UNDO:
+            if photos[-1]:
+                raise InputError(f"order {told['order_id']}: to take back takes no photos: note them by themselves")
+            event, undone = _undo(told, so_far)
+        else:
+            named = {"photos": [hashlib.sha256(photo).hexdigest() for photo in photos[-1]]}
+            event, undone = _event({**_with_due(told, orders), **named}, None), None
+        check_decision(event, orders, so_far)
+        decided.append((event, undone))
+    keep_photos(workspace, [photo for one in photos for photo in one])
+    for event, _ in decided:
         record(workspace, event)
     later = _later(workspace)
-    return [Decided(event, orders[event.order_id][0], later) for event in decided]
+    return [Decided(event, orders[event.order_id][0], later, undone) for event, undone in decided]
 
 
-def _undo(told: Mapping[str, Any], events: Sequence[OrderEvent]) -> OrderEvent:
-    """The event that takes back the last decision of an order."""
+def _plain(photos: Sequence[tuple[str, bytes]]) -> tuple[bytes, ...]:
+    """Photos as they are kept, each once."""
+    if len(photos) > MOST_PHOTOS:
+        raise InputError(f"{len(photos)} photos are given, at most {MOST_PHOTOS} go with a decision: choose the best")
+    return tuple(dict.fromkeys(plain_photo(name, content) for name, content in photos))
+
+
+def photo_files(paths: Sequence[Path]) -> list[tuple[str, bytes]]:
+    """Name and bytes of files that are named on the command line.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+
+    Returns
+    -------
+    list of (str, bytes)
+
+    Raises
+    ------
+    InputError
+        If one is not there, is no file, or can't be read.
+    """
+    found = []
+    for path in paths:
+        if not path.is_file():
+            what = "is no file" if path.exists() else "is not there"
+            raise MissingFileError(f"photo {path} {what}: name a JPEG, PNG or WebP file")
+        try:
+            with path.open("rb") as file:
+                found.append((path.name, file.read(LARGEST_BYTES + 1)))
+        except OSError as error:
+            raise InputError(f"photo {path} can't be read ({error.strerror}): name a file you may read") from error
+    return found
+
+
+def _undo(told: Mapping[str, Any], events: Sequence[OrderEvent]) -> tuple[OrderEvent, OrderEvent]:
+    """The event that takes back what was last told of an order, or what is named, and that itself."""
     order_id = str(told["order_id"])
-    status = replay(events)[0].get(order_id)
-    if status is None or not status.events:
+    status = replay(events)[0].get(order_id, OrderStatus())
+    last = told_as(status, str(told["undoes"])) if told.get("undoes") else status.last_told
+    if last is None:
         raise InputError(f"order {order_id}: nothing was decided on it, so there is nothing to take back")
-    last, before = status.events[-1], without_last(status)
-    return replace(_event({**told, "state": before.state}, None), undoes=last.event_id)
+    before = without(status, last.event_id)
+    answers = {"order_id": order_id, "state": before.state, "at": told.get("at"), "person": told.get("person")}
+    answers |= {"reason": told.get("reason"), "note": told.get("note")}
+    return replace(_event(answers, None), undoes=last.event_id), last
 
 
 def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) -> str:
@@ -177,7 +247,7 @@ def decide_from_file(workspace: Workspace, path: Path, *, person: str | None) ->
     for decision in items:
         record_item(workspace, decision)
     later = _later(workspace)
-    return f"{len(decided) + len(items)} decisions recorded" + (later and f" ({later})")
+    return f"{counted(len(decided) + len(items), 'decision', 'decisions')} recorded" + (later and f" ({later})")
 
 
 def _with_due(answers: Mapping[str, Any], orders: Mapping[str, tuple[str, date | None]]) -> dict[str, Any]:
@@ -186,6 +256,9 @@ def _with_due(answers: Mapping[str, Any], orders: Mapping[str, tuple[str, date |
 
 
 def _event(answers: Mapping[str, Any], person: str | None) -> OrderEvent:
+    note = str(answers.get("note") or "")
+    if len(note) > LONGEST_NOTE:
+        raise InputError(f"the note has {len(note)} characters: at most {LONGEST_NOTE}")
     return event_from({**answers, "at": answers.get("at") or datetime.now(UTC), "person": _who(answers, person)})
 
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from data_contracts.errors import InputError
+from data_contracts.plurals import counted
 from data_contracts.weeks import week_before, week_end, week_start
 from pipelines.weekly.progress import bar
 from pipelines.workspace.example_register import EXAMPLE_FILES
@@ -72,4 +73,4 @@ def _found(root: Path, week: str) -> str:
     monday = week_start(week).isoformat()
     planted = truth.filter((pl.col("cause") != "none") & (pl.col("onset") <= monday))["van_id"]
     hits = listed["van_id"].is_in(planted.to_list()).sum()
-    return f"of the {listed.height} vans at the top of the list, {hits} carry a planted fault (truth.csv)"
+    return f"of the {counted(listed.height, 'van', 'vans')} at the top of the list, {hits} carry a planted fault (truth.csv)"

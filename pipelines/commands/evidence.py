@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from data_contracts.plurals import counted
 from pipelines.reports.claim import Claim
 from pipelines.workspace.workspace import Workspace
 
@@ -24,7 +25,7 @@ def evidence_text(workspace: Workspace, van_id: str, out: Path, claim: Claim) ->
 
     made = write_evidence(workspace, van_id, out, claim)
     return (
-        f"warranty file of {van_id} with {made.recordings} recordings written to {out}\n"
+        f"warranty file of {van_id} with {counted(made.recordings, 'recording', 'recordings')} written to {out}\n"
         f"seal {made.seal}\n"
         "keep the seal apart from the file: `vansnap check` prints it again, and only an unaltered file has it"
     )

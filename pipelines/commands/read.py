@@ -18,6 +18,7 @@ from data_contracts.errors import (
     VansnapError,
 )
 from data_contracts.family import Family
+from data_contracts.plurals import counted
 from data_contracts.reasons import GRADE_REASONS
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import QUANTITIES
@@ -248,7 +249,9 @@ def read_folder(
         except VansnapError as error:
             refused.append({"file": file.name, "reason": str(error)})
     if not waveforms:
-        raise InputError(f"none of the {len(files)} recordings in {path} can be read: {refused[0]['reason']}")
+        raise InputError(
+            f"none of the {counted(len(files), 'recording', 'recordings')} in {path} can be read: {refused[0]['reason']}"
+        )
 
     from models.reading.read import read_one, read_waveforms
 

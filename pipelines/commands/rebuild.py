@@ -15,8 +15,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from data_contracts.errors import WorkspaceError, first_line
+from data_contracts.plurals import counted
 from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.order_decisions import take_in_decisions
+from pipelines.decisions.photos import PHOTOS
 from pipelines.decisions.proofs import PERSON
 from pipelines.decisions.quarantine_decisions import take_in_item_decisions, waiting_place
 from pipelines.intake.corrections import FOLDER as MENDS
@@ -127,7 +129,11 @@ def _replay(
     judged: set[tuple[str, datetime]] = set()
     with Warehouse(draft.warehouse_path) as warehouse:
         for number, entry in enumerate(entries, 1):
-            what = f"judging {entry.week}" if entry.week else f"taking in {len(entry.deliveries)} deliveries"
+            what = (
+                f"judging {entry.week}"
+                if entry.week
+                else f"taking in {counted(len(entry.deliveries), 'delivery', 'deliveries')}"
+            )
             told(f"run {number} of {len(entries)}, {entry.at:%Y-%m-%d}: {what}")
             _lay(workspace, draft, entry.decisions)
             fresh = {name: kept for name, kept in entry.deliveries.items() if name not in linked}
@@ -156,10 +162,11 @@ def _quietly(done: int, total: int) -> None:
 
 
 def _lay(workspace: Workspace, draft: Workspace, names: Iterable[str]) -> None:
-    """Hand decisions and mends to the draft as they waited; proofs are made again by the runs themselves."""
+    """Hand decisions and mends to the draft as they waited; proofs are made again by the runs themselves, and photos stay where
+    they are."""
     for name in names:
         source = workspace.decisions / name
-        if not source.is_file() or _is_proof(source):
+        if Path(name).parts[0] == PHOTOS or not source.is_file() or _is_proof(source):
             continue
         mend = Path(name).parts[0] == MENDS
         target = draft.decisions / (name if mend else waiting_place(source))
@@ -288,7 +295,7 @@ def rebuild_text(rebuilt: Rebuilt, home: Path) -> str:
         As the workspace was named.
     """
     lines = [
-        f"made again from {rebuilt.deliveries} kept deliveries: warehouse.duckdb, and {rebuilt.runs} runs judged again"
+        f"made again from {counted(rebuilt.deliveries, 'kept delivery', 'kept deliveries')}: warehouse.duckdb, and {counted(rebuilt.runs, 'run', 'runs')} judged again"
     ]
     if rebuilt.week:
         lines.append(f"published as of {rebuilt.week}")

@@ -20,6 +20,7 @@ from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import ORDER_EVENTS, READ_FROM_WORDS, REPAIRS, WORK_ORDERS, polars_schema
 from models.work.order_states import OrderEvent, OrderStatus, check_event, replay
 from pipelines.decisions.inbox import TAKEN, write_decision
+from pipelines.decisions.photos import is_photo
 from pipelines.decisions.proofs import proof_statistics_of
 from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.workspace import Workspace
@@ -248,6 +249,9 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
     if missing:
         raise InputError(f"the decision has no {missing[0]}: give one")
     until, due, at = row.get("until") or None, row.get("due") or None, row["at"]
+    photos = row.get("photos") or ()
+    if not isinstance(photos, list | tuple) or not all(is_photo(one) for one in photos):
+        raise InputError(f"photos is {str(photos)[:60]!r}: leave it out, or name each by its SHA-256")
     if not isinstance(at, datetime):
         at = made_of("at", at, datetime.fromisoformat, "write a moment such as 2026-04-30T09:15:00+02:00")
     if until is not None and not isinstance(until, date):
@@ -269,6 +273,7 @@ def event_from(row: Mapping[str, Any]) -> OrderEvent:
         note_facts=_facts(row.get("note_facts") or ()),
         undoes=str(row.get("undoes") or ""),
         due=due,
+        photos=tuple(photos),
     )
 
 

@@ -1,6 +1,6 @@
 """Orders of a week: what the models need is gathered here, what they propose goes back to the warehouse."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
@@ -31,8 +31,9 @@ def propose(
     flags: Mapping[str, Sequence[str]],
     circumstances: Mapping[str, Circumstances],
     warranties: Mapping[str, Warranty],
+    noted: Collection[str] = (),
 ) -> pl.DataFrame:
-    """All orders after a run, with the plan of the weeks ahead; a proposal whose van left the list is withdrawn.
+    """All orders after a run, with the plan of the weeks ahead; a proposal nobody touched is withdrawn once its van left the list.
 
     A run for an earlier week sees no proposal of a later one, and leaves it as it is.
 
@@ -60,6 +61,8 @@ def propose(
         What is known of each van beside its readings.
     warranties : mapping of str to Warranty
         As of the week, of vans that have one.
+    noted : collection of str
+        Orders at which somebody noted something.
 
     Returns
     -------
@@ -82,7 +85,8 @@ def propose(
     later = existing.filter((pl.col("week") > week) & (pl.col("state") == "proposed"))
     known = existing.join(later.select("order_id"), on="order_id", how="anti")
     orders = propose_orders(watched, posterior, money, known, jobs).orders
-    orders = orders.filter((pl.col("state") != "proposed") | pl.col("van_id").is_in(listed["van_id"].to_list()))
+    stays = pl.col("van_id").is_in(listed["van_id"].to_list()) | pl.col("order_id").is_in(list(noted))
+    orders = orders.filter((pl.col("state") != "proposed") | stays)
     orders = plan_orders(
         orders,
         week=week,

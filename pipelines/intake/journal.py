@@ -17,6 +17,7 @@ from typing import Any
 
 from data_contracts.errors import WorkspaceError
 from pipelines.decisions.inbox import TAKEN
+from pipelines.decisions.photos import photo_path, photos_of
 from pipelines.intake.corrections import FOLDER as MENDS
 from pipelines.intake.filing import place_of
 from pipelines.storage.atomic_files import write_atomically
@@ -224,7 +225,10 @@ def digests(path: Path) -> dict[str, str]:
 
 def _fresh_decisions(workspace: Workspace, entries: Sequence[Entry]) -> tuple[str, ...]:
     known = {name for entry in entries for name in entry.decisions}
-    return tuple(name for name in decisions_there(workspace) if name not in known)
+    fresh = [name for name in decisions_there(workspace) if name not in known]
+    photos = {photo_path(workspace, photo) for name in fresh for photo in photos_of(workspace.decisions / name)}
+    named = {path.relative_to(workspace.decisions).as_posix() for path in photos}
+    return (*fresh, *sorted(named - known))
 
 
 def decisions_there(workspace: Workspace) -> list[str]:

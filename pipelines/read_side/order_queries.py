@@ -1,10 +1,12 @@
 """The board's questions about work orders, one small query each."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import polars as pl
 
 from data_contracts.states import PLANNED_STATES
+from models.work.order_states import BY_PROOF
 from pipelines.read_side.published import Published
 
 _ORDERS_WHERE = "(len($depots) = 0 OR list_contains($depots, depot)) AND list_contains($states, state)"
@@ -30,6 +32,33 @@ def order(published: Published, order_id: str) -> dict[str, object] | None:
     """One order, or None."""
     frame = published.ask("SELECT * FROM work_orders WHERE order_id = $order", {"order": order_id})
     return frame.row(0, named=True) if frame.height else None
+
+
+def noted(published: Published, order_ids: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
+    """What people noted at orders, alone or with a decision, the newest first.
+
+    Parameters
+    ----------
+    published : Published
+    order_ids : sequence of str
+
+    Returns
+    -------
+    dict of str to list of dict
+        By order: rows of `order_events` that count and have a note or photos; orders without are left out.
+    """
+    frame = published.ask(
+        """
+        SELECT * FROM order_events WHERE list_contains($orders, order_id) AND refused IS NULL AND NOT list_contains($by_proof, state)
+        ORDER BY "at" DESC, event_id
+        """,
+        {"orders": list(order_ids), "by_proof": list(BY_PROOF)},
+    )
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in frame.iter_rows(named=True):
+        if row["note"] or row.get("photos"):  # a file of an older version has no photos
+            found.setdefault(row["order_id"], []).append(row)
+    return found
 
 
 def orders(

@@ -26,6 +26,7 @@ _MEDIA = {
     ".parquet": "application/vnd.apache.parquet",
     ".txt": "text/plain",
     ".json": "application/json",
+    ".jpg": "image/jpeg",
 }
 
 
@@ -82,7 +83,17 @@ def seal_of(tag_manifest: bytes) -> str:
     tag_manifest : bytes
         The bag's last manifest.
     """
-    digest = sha256(tag_manifest)
+    return grouped(sha256(tag_manifest))
+
+
+def grouped(digest: str) -> str:
+    """A SHA-256 in groups that can be read out.
+
+    Parameters
+    ----------
+    digest : str
+        Hexadecimal.
+    """
     return " ".join(digest[k : k + 8] for k in range(0, 64, 8))
 
 

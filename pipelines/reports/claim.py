@@ -1,7 +1,7 @@
 """What a warranty file should show: period, quantities, and what is claimed."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import polars as pl
@@ -16,7 +16,7 @@ LONGEST_STATEMENT = 2000
 
 @dataclass(frozen=True)
 class Claim:
-    """What to put into a warranty file; the default is everything.
+    """What to put into a warranty file; the default is everything but notes and photos.
 
     Attributes
     ----------
@@ -26,6 +26,8 @@ class Claim:
         Tracked quantities whose trends go in; empty is all.
     statement : str
         What is claimed, in the clerk's own words.
+    notes : bool
+        Notes and photos at the orders go in too.
 
     Raises
     ------
@@ -37,6 +39,7 @@ class Claim:
     last: date | None = None
     quantities: tuple[str, ...] = ()
     statement: str = ""
+    notes: bool = False
 
     def __post_init__(self) -> None:
         """Check the values."""
@@ -50,8 +53,8 @@ class Claim:
 
     @property
     def everything(self) -> bool:
-        """Whether nothing is left out and nothing is claimed."""
-        return self == EVERYTHING
+        """Whether nothing measured is left out and nothing is claimed."""
+        return replace(self, notes=False) == EVERYTHING
 
     def of(self, tables: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
         """The rows of a van's tables that go in; repairs, orders and decisions stay complete, since they explain the rest.
@@ -81,7 +84,7 @@ class Claim:
 EVERYTHING = Claim()
 
 
-def claim_from(first: str, last: str, quantities: Sequence[str], statement: str) -> Claim:
+def claim_from(first: str, last: str, quantities: Sequence[str], statement: str, *, notes: bool = False) -> Claim:
     """A claim as typed.
 
     Parameters
@@ -90,6 +93,8 @@ def claim_from(first: str, last: str, quantities: Sequence[str], statement: str)
         Days as YYYY-MM-DD; empty is open.
     quantities : sequence of str
     statement : str
+    notes : bool
+        See `Claim`.
 
     Returns
     -------
@@ -104,7 +109,7 @@ def claim_from(first: str, last: str, quantities: Sequence[str], statement: str)
         made_of(name, value, date.fromisoformat, "write a day such as 2026-04-30") if value else None
         for name, value in (("--from", first), ("--to", last))
     )
-    return Claim(begin, end, tuple(dict.fromkeys(quantities)), statement.strip())
+    return Claim(begin, end, tuple(dict.fromkeys(quantities)), statement.strip(), notes)
 
 
 def _between(rows: pl.DataFrame, column: pl.Expr, first: date | str | None, last: date | str | None) -> pl.DataFrame:

@@ -15,6 +15,7 @@ from pipelines.read_side.published import Published, open_published
 from pipelines.reports.bag import TAG_MANIFEST, pack, seal_of
 from pipelines.reports.claim import EVERYTHING, Claim
 from pipelines.reports.evidence_claimant import unrecorded_work
+from pipelines.reports.evidence_notes import as_asked, left_out, notes_section, photo_payload
 from pipelines.reports.evidence_pdf import evidence_pdf
 from pipelines.reports.order_pdf import run_of
 from pipelines.reports.paper import in_words, message, write_whole, written_for
@@ -89,7 +90,7 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
     if not isinstance(at, datetime):
         raise MissingFileError("the run has no time: run `vansnap weekly` again")
     every = {name: published.ask(sql, {"van": van_id}) for name, sql in _OF_VAN.items()}
-    tables = claim.of(every)
+    tables = as_asked(claim.of(every), asked=claim.notes)
     payload: dict[str, tuple[bytes, str]] = {}
     for name, frame in tables.items():
         payload[f"tables/{name}.parquet"] = (_parquet(frame), message(f"evidence.table.{name}"))
@@ -98,8 +99,19 @@ def _write(workspace: Workspace, van_id: str, out: Path, claim: Claim) -> Made:
     for identity, frame in _waveforms(published, ids):
         payload[f"waveforms/{identity}.parquet"] = (_parquet(frame), message("evidence.waveform"))
         payload[f"waveforms/{identity}.csv"] = (frame.write_csv().encode(), message("evidence.waveform"))
+    if claim.notes:
+        payload |= photo_payload(workspace, tables["order_events"])
     payload["report.pdf"] = (
-        evidence_pdf(workspace, published, van_id, tables, run, _claimed(claim, every, tables)),
+        evidence_pdf(
+            workspace,
+            published,
+            van_id,
+            tables,
+            run,
+            _claimed(claim, every, tables),
+            notes=notes_section(tables["order_events"]) if claim.notes else None,
+            left_out=() if claim.notes else left_out(every),
+        ),
         message("evidence.report"),
     )
     key = load_settings(workspace.settings_path).evidence.signing_key

@@ -60,6 +60,9 @@ def evidence_pdf(
     tables: Tables,
     run: Mapping[str, Any],
     claimed: Sequence[str] = (),
+    *,
+    notes: Section | None = None,
+    left_out: Sequence[str] = (),
 ) -> bytes:
     """Typeset the report of one van.
 
@@ -74,6 +77,10 @@ def evidence_pdf(
         Row of runs behind the published file.
     claimed : sequence of str
         What the file was asked to show, in sentences.
+    notes : Section or None
+        Notes and photos at the orders, where they were asked for.
+    left_out : sequence of str
+        What else is not in the file, in sentences.
 
     Returns
     -------
@@ -97,9 +104,10 @@ def evidence_pdf(
         _judgement(tables, week, changed),
         trends,
         repairs_section(tables),
+        *([notes] if notes else []),
         _visits(visits),
         _reading(published, visits),
-        _left_out(published, tables, visits),
+        _left_out(published, tables, visits, left_out),
         _section("method", [message(f"evidence.method.{k}") for k in range(1, 7)]),
         _section("versions", [_versions(tables, run)]),
     ]
@@ -249,7 +257,7 @@ def _reading(published: Published, visits: pl.DataFrame) -> Section:
     return _section("reading", [when], _table(heads, rows, "evidence.none"))
 
 
-def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Section:
+def _left_out(published: Published, tables: Tables, visits: pl.DataFrame, others: Sequence[str]) -> Section:
     captures = tables["captures"]
     idle = pl.col("grade_reasons").list.contains(IDLE_ONLY)
     snaps, of_idle = captures.filter(~idle), captures.filter(idle).height
@@ -264,7 +272,7 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Sec
         text.append(message("evidence.idle_only", count=of_idle))
     if held.height:
         text.append(message("evidence.held", captures=held.height, visits=held["visit"].n_unique()))
-    text.append(message("evidence.quarantine"))
+    text += [message("evidence.quarantine"), *others]
     section = _section("left_out", text, _table(("evidence.when", "evidence.why"), rows, "evidence.none_back"))
     if visits.height:
         reading = queries.reading(published, str(visits["capture_id"][0]))
@@ -274,8 +282,8 @@ def _left_out(published: Published, tables: Tables, visits: pl.DataFrame) -> Sec
             first = [in_words(name) for name in never if not name.startswith(BANK2_PREFIX)]
             second = [message("evidence.second_bank")] if len(first) < len(never) else []
             section["text"].append(message("evidence.never", quantities=", ".join([*first, *second])))
-        others = unread.filter(pl.col("unread") != "not_for_this_family")
-        why = [(named(row["quantity"]), _unread(row["unread"])) for row in others.iter_rows(named=True)]
+        rest = unread.filter(pl.col("unread") != "not_for_this_family")
+        why = [(named(row["quantity"]), _unread(row["unread"])) for row in rest.iter_rows(named=True)]
         section["tables"].append(_table(("evidence.quantity", "evidence.not_read"), why, "evidence.all_read"))
     return section
 

@@ -108,4 +108,4 @@ def _weeks(weeks: float | None) -> str:
     if weeks <= 0:
         return message("weeks.crossed")
     left = max(1, round(weeks))  # a limit within days is not crossed yet
-    return message("weeks.one") if left == 1 else message("weeks.some", weeks=left)
+    return message("weeks.some", weeks=left)

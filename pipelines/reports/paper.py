@@ -18,6 +18,7 @@ from data_contracts.errors import InputError
 from data_contracts.facts.numerals import in_language
 from data_contracts.facts.of_record import facts_of_record
 from data_contracts.facts.rendering import capital, render, sentences
+from data_contracts.plurals import filled
 from data_contracts.signals import words_for
 from data_contracts.units import Shown, shown
 from data_contracts.wording import translated
@@ -59,7 +60,7 @@ def message(key: str, **places: object) -> str:
     key : str
         Key of the words file.
     """
-    return CATALOGUES[_display.get().language][key].format(**places)
+    return filled(CATALOGUES[_display.get().language][key], places)
 
 
 def contract(sentence: object) -> str:

@@ -13,6 +13,7 @@ import duckdb
 import polars as pl
 
 from data_contracts.errors import NoRoomError, WorkspaceBusyError, WorkspaceError, first_line
+from data_contracts.plurals import counted
 from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type, polars_schema
 from pipelines.storage.room import is_full, no_room, room_for
 from pipelines.workspace.workspace import Workspace
@@ -43,7 +44,9 @@ def open_warehouse(workspace: Workspace) -> "Warehouse":
     if not path.exists():
         kept = [*workspace.waveforms.glob("*.parquet"), *workspace.delivered.glob("*"), workspace.published_path]
         if there := sum(one.exists() for one in kept):
-            raise WorkspaceError(f"{path} is missing, though {there} files made with it are here: {_A_WAY_BACK}")
+            raise WorkspaceError(
+                f"{path} is missing, though {counted(there, 'file made with it is', 'files made with it are')} here: {_A_WAY_BACK}"
+            )
     return Warehouse(path)
 
 

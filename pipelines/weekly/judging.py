@@ -12,7 +12,7 @@ import polars as pl
 from data_contracts.facts.fact import Fact
 from data_contracts.family import Family
 from data_contracts.jobs import Job
-from data_contracts.states import URGENCIES
+from data_contracts.states import NOTED, URGENCIES
 from data_contracts.tables import FACTS_TYPE, NOTICES, TEST_PLAN, polars_schema
 from data_contracts.weeks import is_silent, week_before, week_end
 from models.work.order_states import replay
@@ -240,6 +240,7 @@ def _orders(
     from pipelines.decisions.work_orders import propose
 
     existing = warehouse.query("SELECT * FROM work_orders ORDER BY week, rank, order_id")
+    noted = warehouse.query("SELECT DISTINCT order_id FROM order_events WHERE state = ? AND refused IS NULL", [NOTED])
     candidates = _vans_by_family(pl.concat([part.select("family", "van_id") for part in (now.listed, existing)]))
 
     def proposed(van_ids: frozenset[str]) -> pl.DataFrame:
@@ -257,6 +258,7 @@ def _orders(
             flags=now.flags,
             circumstances=now.circumstances,
             warranties=warranties,
+            noted=noted["order_id"].to_list(),
         )
         return pl.concat([orders, existing.filter(kept).select(orders.columns)])
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render, sentence
+from data_contracts.plurals import counted
 from pipelines.intake.accounts import DeliveryAccount
 
 
@@ -85,18 +86,20 @@ class WeeklySummary:
                     ("quarantined", "in quarantine"),
                 )
             )
-            lines.append(f"taken in: {len(self.intake)} deliveries, {rows} rows = {parts}")
+            lines.append(
+                f"taken in: {counted(len(self.intake), 'delivery', 'deliveries')}, {counted(rows, 'row', 'rows')} = {parts}"
+            )
         else:
             lines.append("taken in: nothing new in the inbox")
         if self.unreferenced:
             lines.append(
-                f"set aside: {self.unreferenced} chunks of waveforms that no row names; `vansnap check` says what to do"
+                f"set aside: {counted(self.unreferenced, 'chunk', 'chunks')} of waveforms that no row names; `vansnap check` says what to do"
             )
         lines += [
             f"{name} can't be read, the run went on without it: put it back from a backup (`vansnap restore`)"
             for name in self.unreadable
         ]
-        lines.append(f"read: {self.captures_read} recordings")
+        lines.append(f"read: {counted(self.captures_read, 'recording', 'recordings')}")
         lines.append(
             "watchlist: " + ", ".join(f"{self.listed.get(word, 0)} {word}" for word in ("now", "plan", "watch"))
         )

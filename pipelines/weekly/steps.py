@@ -15,6 +15,7 @@ from typing import Any
 
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
+from data_contracts.plurals import counted
 from data_contracts.states import PLANNED_STATES
 from data_contracts.tables import READ_FROM_WORDS
 from data_contracts.weeks import week_of
@@ -160,7 +161,11 @@ def resolve_week(home: Path, week: str | None) -> str:
         newest = warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(datetime.now(UTC))]).item()
         refused = warehouse.query("SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
     if newest is None:
-        why = f"{refused} items wait in quarantine (see `vansnap check`)" if refused else "the inbox is empty"
+        why = (
+            f"{counted(refused, 'item waits', 'items wait')} in quarantine (see `vansnap check`)"
+            if refused
+            else "the inbox is empty"
+        )
         raise InputError(f"there is no capture yet and {why}: drop a delivery into {workspace.inbox}, then run again")
     return str(newest)
 

@@ -1,5 +1,6 @@
 """A made-up workspace per test session, and a board to run views on."""
 
+import re
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -39,6 +40,11 @@ def view(sample_home: Path, monkeypatch: pytest.MonkeyPatch) -> View:
         return test.run()
 
     return run
+
+
+def unlinked(markdown: str) -> str:
+    """The same with names that lead to what they mean as words alone."""
+    return re.sub(r"\[([^\[\]]*)\]\(meaning\?page=[^)]*\)", r"\1", markdown)
 
 
 def everything(app: object) -> str:

@@ -211,7 +211,7 @@ def test_the_technician_holds_a_recording_against_its_van(
             )
             assert "expected 0.8" in worse.inner_text()
             assert "by its own past" in worse.inner_text()
-            assert page.get_by_text(re.compile("Held against its own past up to .* \\(visits: 1[0-9]\\)")).is_visible()
+            assert page.get_by_text(re.compile("Held against its own past up to .* \\(1[0-9] visits\\)")).is_visible()
             assert page.get_by_role("cell", name="beyond a limit").first.is_visible()
             assert page.locator("[data-testid=stImage] img, [data-testid=stImage] svg").count() == 1
             assert caution.is_visible()

@@ -106,14 +106,15 @@ def test_what_is_written_as_html_holds_text_from_outside_as_text() -> None:
 from dashboards import drawing, markup
 hostile = {HOSTILE + '"><b>'!r}
 markup.picture(drawing.drawing([drawing.words(1, 2, hostile, "#000000")], 10, 10, hostile))
-markup.bars([(hostile, hostile, 0.5)])
+markup.bars([(hostile, hostile, 0.5, hostile), (hostile, hostile, 0.5, None)])
 markup.sums(hostile, [(hostile, hostile)])
 markup.cautions(hostile, [hostile])
+markup.photos([("", hostile)])
 """
     app = AppTest.from_string(script).run()
     assert not app.exception
     written = [element.proto.body for element in app.get("html")]
-    assert len(written) == 4
+    assert len(written) == 5
     drawn = b64decode(written[0].split("base64,")[1].split('"')[0]).decode()
     assert [body for body in (*written, drawn) if "<img src=x" in body or "<b>" in body] == []
     assert all("&lt;img src=x" in body for body in (*written, drawn))

@@ -17,6 +17,7 @@ from pipelines.workspace.workspace import Workspace
 from tests.dashboards.board_process import serving
 from tests.dashboards.browsing import ARGUMENTS, DESKTOP, PHONE, WAIT_MS, open_page, settled
 from tests.pdf_text import text_of
+from tests.pictures import picture
 from tests.pipelines.small_home import SMALL_FLEET, run_steps, small_home
 from tests.published_sample import write_table
 
@@ -220,15 +221,20 @@ def test_the_workshop_records_a_finding_from_the_code_on_paper(
     clicks(page.get_by_role("option", name="Lambda sensor slow", exact=True))
     dialog.get_by_label("Your name").fill("Will Workshop")
     dialog.get_by_label("Hours it took").fill("1.25")
-    dialog.get_by_label("Reason or remark").fill("old part kept")
+    dialog.get_by_label("Note").fill("old part kept")
+    dialog.locator("input[type=file]").set_input_files(
+        {"name": "sensor.jpg", "mimeType": "image/jpeg", "buffer": picture()}
+    )
+    dialog.get_by_text("sensor.jpg").wait_for()
     clicks(dialog.get_by_role("button", name="Record it"))
     page.get_by_text(f"The order of {VANS[1]} is done.").first.wait_for()
     assert clicks.count <= 4
     event = open_published(home.root).ask(
-        "SELECT state, found, hours, person, refused FROM order_events WHERE order_id = $o AND state = 'done'",
+        "SELECT state, found, hours, person, note, len(photos), refused FROM order_events WHERE order_id = $o AND state = 'done'",
         {"o": order},
     )
-    assert event.rows() == [("done", "lambda_slow", 1.25, "Will Workshop", None)]
+    assert event.rows() == [("done", "lambda_slow", 1.25, "Will Workshop", "old part kept", 1, None)]
+    page.get_by_alt_text("Photo 1 of 1, by Will Workshop").wait_for()
     assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
 
 

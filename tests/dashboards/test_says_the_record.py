@@ -8,6 +8,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import render
 from pipelines.read_side.published import open_published
 from pipelines.workspace.workspace import Workspace
+from tests.dashboards.conftest import unlinked
 from tests.traced_record import listed, squeezed, traced
 
 
@@ -21,7 +22,7 @@ def _words(name: str, language: str, **query: str) -> str:
         test.query_params[key] = value
     app = test.run()
     assert not app.exception
-    return " ".join(str(one.value) for one in [*app.markdown, *app.caption, *app.info, *app.success])
+    return unlinked(" ".join(str(one.value) for one in [*app.markdown, *app.caption, *app.info, *app.success]))
 
 
 @pytest.mark.parametrize("language", ["en", "de"])

@@ -147,13 +147,13 @@ def test_a_trend_in_words_says_level_expectation_drift_alarm_and_limit() -> None
     stepped = trend_sentence(row | {"movement": "stepped", "limit_state": "not_in_sight"})
     assert "changed in one step about 2026-W09" in stepped
     assert "a week" not in stepped
-    assert stepped.endswith("No crossing of its limit (54 g/s) is in sight.")
+    assert stepped.endswith("Its limit (54 g/s) is not in sight.")
     mended = trend_sentence(row | {"after_repair": "awaited"})
     assert mended.endswith("Repaired since that visit and not recorded again: what it reads now is not known.")
     assert "outside" not in mended
     fresh = {"alarm": False, "limit_state": None, "after_repair": "fresh", "segment_since": "2026-W13"}
     assert trend_sentence(row | fresh).endswith(
-        " Not outside. A repair before 2026-W13 touched it: its baseline counts from there."
+        " No alarm. A repair before 2026-W13 touched it: its baseline counts from there."
     )
     older = {key: row[key] for key in ("quantity", "week", "value", "baseline", "alarm", "alarm_since")}
     assert trend_sentence(older).startswith("Main peak: 60.1 g/s in 2026-W14")

@@ -24,10 +24,10 @@ from pipelines.intake import check_results
 from pipelines.intake.manifest import check_rows, read_manifest
 from pipelines.read_side import order_queries
 from pipelines.read_side.published import open_published
-from pipelines.storage.warehouse import Warehouse
 from pipelines.workspace.people import SOLE
 from pipelines.workspace.workspace import open_workspace
 from tests.dashboards.conftest import View, everything
+from tests.deciding_home import deciding_home as made_deciding_home
 from tests.published_sample import make_workspace
 
 BOARD_VIEWS = ("this_week", "a_van", "workshop", "captures", "proof", "how_sure")
@@ -261,15 +261,7 @@ def test_the_workshop_lists_jobs_with_hours_and_worth(view: View) -> None:
 
 @pytest.fixture
 def deciding_home(tmp_path: Path) -> Path:
-    """A workspace whose warehouse holds the published orders, so that a decision can be taken in."""
-    make_workspace(tmp_path, vans_per_depot=2, weeks=16)
-    workspace = open_workspace(tmp_path)
-    with workspace.held(), Warehouse(workspace.warehouse_path) as warehouse:
-        warehouse.connection.execute(f"ATTACH '{workspace.published_path}' AS old (READ_ONLY)")
-        for table in ("work_orders", "runs", "vans", "watchlist"):
-            warehouse.connection.execute(f"INSERT INTO {table} SELECT * FROM old.{table}")
-        warehouse.connection.execute("DETACH old")
-    return tmp_path
+    return made_deciding_home(tmp_path).root
 
 
 def test_an_order_is_declined_in_place_by_name_and_with_a_reason(
@@ -388,12 +380,12 @@ def test_every_page_of_meaning_opens_and_leads_on(view: View) -> None:
     assert app.header[0].value == "Lambda sensor slow"
     shown = everything(app)
     assert "How it is computed" in shown
-    assert "](?page=quantities/lambda_to_rich_time_constant_s)" in shown
+    assert "[Response time to rich](meaning?page=quantities/lambda_to_rich_time_constant_s)" in shown
     overview = view("meaning", page="causes/no_such")
     assert overview.selectbox(key="page").value == "overview"
     shown = everything(overview)
     for page in ("quantities/main_peak_g_s", "causes/fuel_delivery_weak", "causes/wrong_fuel"):
-        assert f"](?page={page})" in shown, page
+        assert f"](meaning?page={page})" in shown, page
     drawn = [element.proto.body for element in overview.get("html")]
     assert len(drawn) > 20
     assert all(body.startswith('<img alt="') for body in drawn)

@@ -20,6 +20,7 @@ from pipelines.decisions import order_decisions, quarantine_decisions
 from pipelines.intake import corrections, journal
 from pipelines.intake.delivery import RefusedError, open_delivery
 from pipelines.intake.manifest import check_rows, read_manifest
+from pipelines.intake.readers.picture import plain_photo
 from pipelines.intake.readers.recording import read_recording, sketch_recording
 from pipelines.reports.evidence_check import check_evidence
 from pipelines.workspace.example_register import EXAMPLE_FILES
@@ -28,6 +29,7 @@ from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.deliveries import FAMILIES, VANS, deliver, recording, row
 from tests.odd_csv import ODD
+from tests.pictures import picture
 from tests.recorded_files import mdf, wav
 
 Lines = Iterable[str]
@@ -64,6 +66,11 @@ def _recording(name: str, profile: RecorderProfile) -> Callable[[Path, bytes], L
         return ()
 
     return read
+
+
+def _photo(_: Path, content: bytes) -> Lines:
+    plain_photo("photo.jpg", content)
+    return ()
 
 
 def _logger(_: Path, content: bytes) -> Lines:
@@ -203,7 +210,15 @@ def targets(folder: Path, evidence: Path) -> dict[str, Target]:
     manifest = "file,van_id,captured_at,visit,odometer_km,coolant_c,fault_codes,fuel,note\n" + "".join(
         f'{n}.csv,V00{n},2026-03-02T09:1{n}:00Z,morning,6120{n},88,P0171;P0101,E10,"a, b"\n' for n in range(4)
     )
-    decision = {"order_id": "o1", "state": "accepted", "at": moment, "person": "ann", "note": "", "hours": 2.5}
+    decision = {
+        "order_id": "o1",
+        "state": "accepted",
+        "at": moment,
+        "person": "ann",
+        "note": "",
+        "hours": 2.5,
+        "photos": ["0" * 64],
+    }
     mend = {"delivery": "d", "row": 2, "cells": {"van_id": "V001"}, "at": moment, "person": "ann", "reason": "typed"}
     item = {"item_id": "i1", "state": "discarded", "at": moment, "person": "ann", "reason": "twice"}
     entry = {"at": moment, "decisions": ["d.json"], "deliveries": {}, "week": "2026-W10", "run_id": "r"}
@@ -216,6 +231,7 @@ def targets(folder: Path, evidence: Path) -> dict[str, Target]:
         "mdf": Target([mdf(flow)], _recording("w.mf4", as_mdf), 0.03),
         "manifest": Target([manifest.encode()], _manifest),
         "delivery": Target(_zips(folder), _delivery),
+        "photo": Target([picture(name, (300, 200)) for name in ("JPEG", "PNG", "WEBP")], _photo, 0.3),
         "settings": Target([EXAMPLE_FILES["settings.toml"].encode()], _settings, 0.3),
         "families": Target([FAMILIES.encode(), _uncommented(EXAMPLE_FILES["register/families.toml"])], _families),
         "recorders": Target([_uncommented(EXAMPLE_FILES["register/recorders/example.toml"])], _recorders),

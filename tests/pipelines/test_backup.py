@@ -89,7 +89,7 @@ def test_with_an_older_warehouse_chunks_are_set_aside_and_return_with_the_newer_
     assert {aside.name} == whole - chunks(home)
     assert aside.read_bytes() == content[aside.name]
     findings = check_workspace(home)
-    assert any(f"{UNREFERENCED}/ holds 1 chunks" in line and "vansnap restore" in line for line in findings)
+    assert any(f"{UNREFERENCED}/ holds 1 chunk " in line and "vansnap restore" in line for line in findings)
     assert any("second belongs to no delivery" in line for line in findings)
 
     shutil.copy2(newer, home.warehouse_path)

@@ -18,10 +18,17 @@ import pytest
 
 from data_contracts.capture import make_waveform
 from pipelines.cli import run
+from pipelines.decisions.photos import photos_there
+from pipelines.intake.readers.picture import plain_photo
+from pipelines.read_side.published import open_published
+from pipelines.reports.evidence_notes import left_out
 from pipelines.workspace.workspace import Workspace
+from tests.pdf_text import text_of
+from tests.pictures import picture
 from tests.pipelines.small_home import copied_home
 
 VAN = "V002"
+REMARK = "bucks when the tank is nearly empty"
 
 
 @pytest.fixture(scope="module")
@@ -304,6 +311,60 @@ def test_only_what_was_asked_for_goes_in(home: Workspace, made: Path, tmp_path: 
     assert part["captured_at"].min() >= "2026-01-12"  # type: ignore[operator]
     trends = pl.read_csv(member(out, "data/tables/trends.csv"))
     assert set(trends["quantity"]) == {"main_peak_reference_g_s"}
+
+
+@pytest.fixture(scope="module")
+def noted(home: Workspace, tmp_path_factory: pytest.TempPathFactory) -> tuple[Workspace, str]:
+    """A workspace, and a van with a note and a photo at its order, and a note that was taken back."""
+    workspace = copied_home(home, tmp_path_factory.mktemp("noted") / "home")
+    photo = workspace.root / "hose.jpg"
+    photo.write_bytes(picture())
+    order = open_published(workspace.root).ask("SELECT order_id, van_id FROM work_orders ORDER BY order_id LIMIT 1")
+    for options in (["--note", REMARK, "--photo", str(photo)], ["--note", "the wrong van"], ["undo"]):
+        told = ["decide", order["order_id"][0], *options, "--person", "a. fitter", "--home", str(workspace.root)]
+        assert run(told) == 0
+    return workspace, order["van_id"][0]
+
+
+def test_notes_and_photos_go_in_only_when_asked(noted: tuple[Workspace, str], tmp_path: Path) -> None:
+    without, asked = tmp_path / "without.zip", tmp_path / "asked.zip"
+    for out, options in ((without, []), (asked, ["--notes"])):
+        assert run(["evidence", noted[1], "--out", str(out), *options, "--home", str(noted[0].root)]) == 0
+    photo = hashlib.sha256(plain_photo("it", picture())).hexdigest()
+    for made in (without, asked):
+        assert run(["check", str(made), "--home", str(noted[0].root)]) == 0
+        with zipfile.ZipFile(made) as archive:
+            assert not any(b"the wrong van" in archive.read(name) for name in archive.namelist())
+            photos = {name for name in archive.namelist() if "photos/" in name}
+            remarked = any(REMARK.encode() in archive.read(name) for name in archive.namelist())
+        assert photos == ({f"data/photos/{photo}.jpg"} if made == asked else set())
+        assert remarked == (made == asked)
+    told = pl.read_parquet(io.BytesIO(member(asked, "data/tables/order_events.parquet"))).filter(state="noted")
+    assert told.select("person", "note").rows() == [("a. fitter", REMARK)]
+    assert told["photos"].to_list() == [[photo]]
+    crate = json.loads(member(asked, "data/ro-crate-metadata.json"))["@graph"]
+    one = next(part for part in crate if part.get("encodingFormat") == "image/jpeg")
+    assert (one["sha256"], "by a. fitter, " in one["description"]) == (photo, True)
+    report = text_of(member(asked, "data/report.pdf"))
+    for words in ("Notes and photos at the orders", REMARK, photo[:8], photo[-8:], "a. fitter"):
+        assert words in report, words
+    every = {
+        name: pl.read_parquet(io.BytesIO(member(asked, f"data/tables/{name}.parquet")))
+        for name in ("order_events", "repairs")
+    }
+    (said,) = left_out(every)  # the report of the other file says so under what was left out
+    assert re.search(r"as they were not asked for \(\d notes?, 1 photo\)", said)
+
+
+def test_with_a_damaged_photo_no_file_is_made(
+    noted: tuple[Workspace, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = copied_home(noted[0], tmp_path / "home")
+    photos_there(home)[0].write_bytes(b"")
+    out = tmp_path / "file.zip"
+    assert run(["evidence", noted[1], "--out", str(out), "--notes", "--home", str(home.root)]) == 2
+    assert "is missing or damaged: put decisions/photos/ back from a backup" in capsys.readouterr().err
+    assert not out.exists()
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from dashboards.text import plain_minus
 from dashboards.trend_sentence import trend_sentence
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.of_record import own_movement
@@ -24,7 +25,7 @@ def test_a_change_has_one_date_and_one_interval_wherever_it_is_shown() -> None:
         bounds = f"80 %: {low} to {high}" if low != high else ""
         assert f"about {week}" in trend_sentence(row)
         assert bounds in trend_sentence(row)
-        assert trend_sentence(row).startswith(record_said(row))  # it goes on with how far snaps lie apart
+        assert trend_sentence(row).startswith(plain_minus(record_said(row)))  # it goes on with how far snaps lie apart
         reasons = judged.states.filter(pl.col("van_id") == row["van_id"])["reason_facts"].item()
         of = [f for f in reasons if f["code"] == "own_movement" and f["quantity"] == row["quantity"]]
         for fact in of:

@@ -97,7 +97,7 @@ def test_trends_in_alarm_come_first_with_when_they_left(paper: Paper) -> None:
         "baseline (3.2 → 3.4 g/s), outside since 2026-W10, changed in one step about 2026-W08 (80 %: 2026-W06 to 2026-W09)."
     )
     assert captions[1].endswith(" Was outside from week 2026-W02 to 2026-W04.")
-    assert all(" Not outside." in caption for caption in captions[1:-1])
+    assert all(" No alarm." in caption for caption in captions[1:-1])
     assert not any("Was outside" in caption for caption in captions[2:-1])
     assert 2 < len(captions) - 1 <= 6
     assert len(set(captions)) == len(captions)

@@ -63,7 +63,7 @@ def test_a_van_is_listed_for_its_anomaly_alone(judged_small: Workspace, truth: d
         judged_small, f"SELECT anomaly_p, reasons FROM watchlist WHERE week = '{LAST_RUN}' AND van_id = '{van}'"
     ).row(0, named=True)
     assert row["anomaly_p"] < 0.00075  # 0.15 of the 0.5 false alarms accepted per 100 van-weeks
-    assert row["reasons"][0].startswith("The readings together are unlike a healthy van's")
+    assert row["reasons"][0].startswith("Taken together, the readings are unlike a healthy van's")
     assert row["reasons"][1:] == ["Repaired on 2026-03-06: it helped, by three good captures."]
     alarms = ask(judged_small, f"SELECT bool_or(alarm) FROM trends WHERE week = '{LAST_RUN}' AND van_id = '{van}'")
     assert not alarms.item()

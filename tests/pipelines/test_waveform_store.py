@@ -202,6 +202,6 @@ def test_samples_that_are_not_what_they_are_named_after_are_found(tmp_path: Path
         found = sorted(verify(warehouse, folder))
     assert len(found) == 3
     assert found[0].startswith("waveform chunk cccccccccccc… is missing")
-    assert found[0].endswith("(1 recordings)")
+    assert found[0].endswith("(1 recording)")
     assert found[1].startswith(f"waveform eeeeeeeeeeee… is not in its chunk {chunk}…: ")
     assert found[2].startswith(f"waveform ffffffffffff… no longer has its hash: put chunk {chunk}… back")

@@ -95,6 +95,7 @@ def _orders(
         flags=dict.fromkeys(vans, ("idle_g_s", "cycle_ripple")),
         circumstances=about,
         warranties=warranties,
+        noted=of_van.get("noted", ()),
     )
     return {row["van_id"]: row for row in orders.iter_rows(named=True)}
 
@@ -196,6 +197,12 @@ def test_a_proposal_whose_van_left_the_list_is_withdrawn_and_what_people_decided
     after = _orders({"v3": {}}, existing=_frame(before))
     assert set(after) == {"v2", "v3"}
     assert after["v2"]["plan_week"] is not None
+
+
+def test_a_proposal_at_which_somebody_noted_something_stays() -> None:
+    before = _orders({"v1": {}, "v2": {}, "v3": {}})
+    after = _orders({"v3": {}}, existing=_frame(before), noted=[before["v2"]["order_id"]])
+    assert {van: row["state"] for van, row in after.items()} == {"v2": "proposed", "v3": "proposed"}
 
 
 def test_a_run_for_an_earlier_week_leaves_later_proposals_and_does_not_see_them() -> None:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import EmptyFileError, NotTextError, UnreadableFileError, WaveformError
+from data_contracts.plurals import counted
 from data_contracts.recorder import RecorderProfile
 from pipelines.intake.readers.clock import clock_seconds
 from pipelines.intake.readers.columns import check_samples, even_time, finish, numbers, pick_columns
@@ -64,7 +65,7 @@ def _body(content: bytes, profile: RecorderProfile) -> bytes:
         start = content.find(b"\n", start) + 1
         if start == 0:
             raise WaveformError(
-                f"the file ends within the {profile.skip_rows} rows to skip: check the recorder profile"
+                f"the file ends within the {counted(profile.skip_rows, 'row', 'rows')} to skip: check the recorder profile"
             )
     body = content[start:]
     if not body.strip():

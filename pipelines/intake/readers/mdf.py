@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import EmptyFileError, UnreadableFileError, WaveformError
+from data_contracts.plurals import counted
 from data_contracts.recorder import RecorderProfile
 from data_contracts.signals import AIRFLOW_SIGNALS
 from pipelines.intake.readers.apart import apart
@@ -211,7 +212,7 @@ def _held_at(time: NDArray[np.float64], samples: _Samples, name: str) -> NDArray
     if own is None or np.array_equal(own, time):
         if values.size != time.size:
             raise WaveformError(
-                f"channel {name} has {values.size} samples without a time, others {time.size}: export them with time"
+                f"channel {name} has {counted(values.size, 'sample', 'samples')} without a time, others {time.size}: export them with time"
             )
         return values
     if not values.size:

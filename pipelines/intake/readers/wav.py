@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from data_contracts.capture import Waveform
 from data_contracts.errors import EmptyFileError, NoFitError, UnreadableFileError
+from data_contracts.plurals import counted
 from data_contracts.recorder import CANONICAL, RecorderProfile
 from pipelines.intake.readers.columns import check_samples, finish, pick_columns
 
@@ -110,7 +111,7 @@ def wav_head(content: bytes) -> WavHead:
             f"samples of format {code} with {bits} bits are not read: export as PCM of 8, 16, 24 or 32 bits, or as floating point"
         )
     if not 1 <= channels <= _MOST_CHANNELS or not rate or frame != channels * bits // 8:
-        told = f"{channels} channels, {rate} Hz, {frame} bytes a frame"
+        told = f"{counted(channels, 'channel', 'channels')}, {rate} Hz, {frame} bytes a frame"
         raise UnreadableFileError(f"the file contradicts itself ({told}): {_REMEDY}")
     start, size = data
     if start + size > len(content):

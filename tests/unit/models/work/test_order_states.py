@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from data_contracts.causes import FINDINGS, OTHER
 from data_contracts.errors import InputError
-from data_contracts.states import ORDER_STATES
+from data_contracts.states import NOTED, ORDER_STATES
 from models.work.order_states import MOVES, OrderEvent, OrderStatus, account, apply_event, replay
 
 NOON = datetime(2026, 4, 1, 12, tzinfo=UTC)
@@ -219,3 +219,40 @@ def test_the_account_counts_hours_and_money_and_what_was_not_told() -> None:
         "proposed": 1,
     }
     assert (told.hours, told.cost, told.hours_unknown, told.cost_unknown) == (1.0, 120.0, 1, 1)
+
+
+def test_a_note_changes_nothing_and_stands_in_nobodys_way() -> None:
+    life = [event("accepted"), event("booked", 2), event("done", 4), event("proven", 6)]
+    notes = [event(NOTED, hour, note=f"at {hour}", photos=("a" * 64,)) for hour in (1, 3, 5, 7)]
+    plain, refused = replay(life)
+    told, refused_too = replay([*notes, *life])
+    assert (refused, refused_too) == ((), ())
+    assert replace(told["o1"], notes=()) == plain["o1"]
+    assert told["o1"].notes == tuple(notes)
+    assert account(told, ["o1"]) == account(plain, ["o1"])
+    assert replay(notes)[0]["o1"].state == "proposed"
+
+
+def test_a_decision_is_taken_back_over_a_note_and_a_note_by_itself() -> None:
+    accepted, first, booked, second = (
+        event("accepted"),
+        event(NOTED, 1, note="a"),
+        event("booked", 2),
+        event(NOTED, 3, note="b"),
+    )
+    back = replace(event("accepted", 4), undoes=booked.event_id)
+    status, refused = replay([accepted, first, booked, second, back])
+    assert (status["o1"].state, status["o1"].notes, status["o1"].last_told) == ("accepted", (first, second), second)
+    assert {one.event.event_id for one in refused} == {booked.event_id, back.event_id}
+    gone = replace(event("accepted", 5), undoes=first.event_id)
+    status, refused = replay([accepted, first, booked, second, back, gone])
+    assert (status["o1"].state, status["o1"].notes) == ("accepted", (second,))
+    assert next(one.why for one in refused if one.event == gone) == "takes back the note of 2026-04-01 13:00 UTC"
+    late = replace(event("accepted", 40), undoes=second.event_id)
+    assert "noted on 2026-04-01 15:00, and can be taken back for a day" in replay([accepted, second, late])[1][0].why
+
+
+def test_photos_are_part_of_what_was_said_and_an_older_event_keeps_its_name() -> None:
+    bare = event("accepted", note="x")
+    assert bare.event_id == "1307729d9fc31179"
+    assert len({bare.event_id, *(replace(bare, photos=(p,)).event_id for p in ("a" * 64, "b" * 64))}) == 3

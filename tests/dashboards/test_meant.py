@@ -1,0 +1,98 @@
+"""Names lead to what they mean, each in one way, and from there back; whatever else a sentence holds stays text."""
+
+import re
+from urllib.parse import quote
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from dashboards import meant, text
+from data_contracts.causes import EVERY_CAUSE
+from data_contracts.make_pages import pages
+from data_contracts.signals import BANK2_PREFIX, QUANTITIES
+from tests.dashboards.conftest import View, everything, unlinked
+
+LINK = re.compile(r"\[((?:[^\[\]\\]|\\.)*)\]\(meaning\?page=((?:quantities|causes)/\w+)\)")
+
+
+def test_every_quantity_and_cause_has_a_page_and_its_name_leads_there() -> None:
+    made = pages()
+    for name in (*QUANTITIES, *EVERY_CAUSE):
+        page = meant.page_of(name)
+        assert f"{page}.md" in made, name
+        label = text.cause(name) if name in EVERY_CAUSE else text.quantity(name)
+        assert LINK.fullmatch(meant.link(name, label)), name
+    assert meant.page_of(f"{BANK2_PREFIX}lambda_idle") == "quantities/lambda_idle"
+    for word in ("none", "not_separable", "other", "no_such"):
+        assert meant.cause(word) == text.inert(text.cause(word))
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            "Main peak is low, main peak again",
+            "[Main peak](meaning?page=quantities/main_peak_reference_g_s) is low, main peak again",
+        ),
+        ("remain peaks and main peaking", "remain peaks and main peaking"),
+        ("<b>[x](y) main peak*", r"\<b\>\[x\]\(y\) [main peak](meaning?page=quantities/main_peak_reference_g_s)\*"),
+        ("nothing of it", "nothing of it"),
+    ],
+)
+def test_a_name_is_linked_where_it_stands_first_and_the_rest_is_inert(words: str, said: str) -> None:
+    assert meant.mentioned(words, ["main_peak_reference_g_s"]) == said
+
+
+def test_the_longer_of_two_names_is_taken() -> None:
+    both = meant.mentioned("idle flow afterwards, then idle flow", ["idle_g_s", "idle_after_g_s"])
+    assert [page for _, page in LINK.findall(both)] == ["quantities/idle_after_g_s", "quantities/idle_g_s"]
+
+
+def test_the_list_and_the_page_of_a_van_link_every_name_they_say(view: View) -> None:
+    app = view("this_week")
+    linked = {page for _, page in LINK.findall(everything(app))}
+    assert {"causes/injector_restricted", "causes/lambda_slow", "causes/airflow_under_reading"} <= linked
+    assert any(page.startswith("quantities/") for page in linked)
+    assert "meaning?page" not in unlinked(everything(app))
+    app = view("a_van", van="S-03")
+    app.session_state["fold-why"] = app.session_state["fold-reading"] = True
+    app.run()
+    assert 'href="meaning?page=causes/airflow_under_reading"' in "".join(str(one.proto.body) for one in app.get("html"))
+    assert LINK.fullmatch(app.table[0].value.iloc[0, 0])
+
+
+def way_back(view: View, back: str) -> list[str]:
+    app = view("meaning", page="causes/lambda_slow", back=back)
+    assert not app.exception
+    return [one.value for one in app.markdown if one.value.startswith("Back to")]
+
+
+def test_a_link_says_where_it_stands_and_the_page_leads_back() -> None:
+    script = """
+import streamlit as st
+from dashboards import meant
+meant.remember_view("a_van")
+st.markdown(meant.cause("lambda_slow"))
+"""
+    app = AppTest.from_string(script)
+    app.query_params["van"], app.query_params["week"] = "V 1)&x", "2026-W20"
+    shown = app.run().markdown[0].value
+    assert (
+        shown
+        == f"[lambda sensor slow](meaning?page=causes/lambda_slow&back={quote('a_van?van=V+1%29%26x&week=2026-W20', safe='')})"
+    )
+
+
+@pytest.mark.parametrize(
+    "back", ["https://example.org", "javascript:alert(1)", "meaning?page=overview", "no_such?van=V1", ""]
+)
+def test_a_way_back_leads_only_to_views_of_the_board(view: View, back: str) -> None:
+    assert way_back(view, back) == []
+
+
+def test_a_way_back_names_the_van_or_the_view(view: View, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("dashboards.parts.title_of", {"a_van": "A van", "workshop": "Workshop"}.get)
+    assert way_back(view, "a_van?van=V034&week=2026-W20") == ["Back to V034"]
+    assert way_back(view, "a_van?van=<b>") == [r"Back to \<b\>"]
+    assert way_back(view, "workshop") == ["Back to “Workshop”"]
+    assert way_back(view, "elsewhere?van=V034") == []
