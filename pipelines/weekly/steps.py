@@ -9,7 +9,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from importlib import metadata, resources
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -34,9 +34,9 @@ from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings, load_settings
+from pipelines.workspace.version import VERSION
 from pipelines.workspace.workspace import Workspace, open_workspace
 
-VERSION = metadata.version("vansnap")
 # Sections of the settings that change no figure: when, where and for whom.
 _NO_RESULT = {"schedule", "intake", "board", "people", "display", "notify", "evidence"}
 
