@@ -1,7 +1,7 @@
 """Kills at random instants, each followed by the same call again: `make endure`, or `python -m tests.studies.endure`.
 
 A trial takes one stage of a small workspace's life (`endure_life.py`), kills it with SIGKILL at an instant drawn from its length,
-up to three times in a row, lets it come to its end, and holds every table and every file against those of a run nobody
+up to six times in a row, lets it come to its end, and holds every table and every file against those of a run nobody
 disturbed. A difference is a table, file or finding that is not as there; an orphan a file that is too many, or a process
 that outlives its run by more than half a minute. Counts go on where the last call left off, in the folder named by `--keep`, as long as the program's
 code is the same. `--write` puts the figures into RESULTS.md.
@@ -32,6 +32,7 @@ from tests.studies.results import write_section
 
 ROOT = Path(__file__).parents[2]
 SEED = 20261130
+IN_A_ROW = 6
 _SUBREAPER = 36  # prctl(2): processes orphaned below this one become its children
 
 
@@ -92,13 +93,13 @@ class Rig:
             self.after[name] = state(root)
 
     def trial(self, name: str, rng: random.Random) -> dict[str, Any]:
-        """One stage, killed up to three times and then left alone."""
+        """One stage, killed up to `IN_A_ROW` times and then left alone."""
         work: Callable[[Path], None] = life.STAGES[name]
         root = self.folder / "trial"
         shutil.copytree(self.before[name], root)
         try:
             kills, processes = 0, 0
-            for _ in range(3):
+            for _ in range(IN_A_ROW):
                 ended = in_child(lambda: work(root), kill_after_s=rng.uniform(0.0, self.length_s[name]))
                 kills += not ended
                 processes += left_running()
@@ -119,7 +120,7 @@ def counted(counts: dict[str, Any]) -> list[str]:
         "## Endurance",
         "",
         f"`make endure`, seed {counts['seed']}, {counts['trials']} trials, code {counts['code']}: SIGKILL at an instant drawn "
-        "uniformly from the length of the stage, up to three times in a row, then the same call left alone; all tables of the "
+        f"uniformly from the length of the stage, up to {IN_A_ROW} times in a row, then the same call left alone; all tables of the "
         "warehouse and the published file, all files, and what `check` finds, against a run nobody disturbed.",
         "",
         "| stage | kills | trials | differences | orphans |",

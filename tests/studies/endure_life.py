@@ -138,6 +138,8 @@ def state_of(root: Path) -> dict[str, str]:
         )
         moments = any(part in inside for part in ("/journal/", "/reports/", "/models/"))
         name = inside.split("before-upgrade-")[0]
+        while f"file: {name}" in found:  # copies of upgrades, whose names are moments
+            name += "+"
         found[f"file: {name}"] = "" if volatile or moments else hashlib.sha256(path.read_bytes()).hexdigest()
     if (root / "backups").is_dir():
         found |= _backed_up(root)
