@@ -15,7 +15,6 @@ import os
 import random
 import shutil
 import signal
-import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -72,30 +71,43 @@ def state(root: Path) -> dict[str, str]:
 
 
 class Rig:
-    """Workspaces before each stage, their states after an undisturbed run of it, and how long that takes."""
+    """Workspaces before each stage, their states after an undisturbed run of it, and how long that takes; kept in a folder."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, code: str) -> None:
         self.folder = folder
-        self.before: dict[str, Path] = {}
+        self.before = {name: folder / f"before-{name}" for name in life.STAGES}
         self.after: dict[str, dict[str, str]] = {}
         self.length_s: dict[str, float] = {}
-        root = folder / "lived"
+        kept = folder / "rig.json"
+        if kept.exists() and (told := json.loads(kept.read_text(encoding="utf-8")))["code"] == code:
+            self.after, self.length_s = told["after"], told["length_s"]
+            return
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(parents=True)
+        self._live()
+        told = {"code": code, "after": self.after, "length_s": self.length_s}
+        kept.write_text(json.dumps(told), encoding="utf-8")
+
+    def _live(self) -> None:
+        """Every stage once, left alone."""
+        root = self.folder / "lived"
         in_child(lambda: life.begun(root))
         for name, work in life.STAGES.items():
             if name == "migration":
                 shutil.rmtree(root)
                 in_child(lambda: life.older(root))
-            self.before[name] = folder / f"before-{name}"
             shutil.copytree(root, self.before[name])
             began = time.monotonic()
             in_child(lambda: work(root))  # noqa: B023 - the child is waited for before they move on
             self.length_s[name] = time.monotonic() - began
             self.after[name] = state(root)
+        shutil.rmtree(root)
 
     def trial(self, name: str, rng: random.Random) -> dict[str, Any]:
         """One stage, killed up to `IN_A_ROW` times and then left alone."""
         work: Callable[[Path], None] = life.STAGES[name]
         root = self.folder / "trial"
+        shutil.rmtree(root, ignore_errors=True)  # of a call that was stopped
         shutil.copytree(self.before[name], root)
         try:
             kills, processes = 0, 0
@@ -151,22 +163,21 @@ def main() -> None:
         stages = {name: dict(zero) for name in life.STAGES}
         counts = {"seed": SEED, "code": code_print(), "trials": 0, "stages": stages, "seen": []}
     began = time.monotonic()
-    with tempfile.TemporaryDirectory(prefix="vansnap-endure-") as folder:
-        rig: Rig | None = None
-        while _kills(counts) < given.kills and time.monotonic() - began < given.seconds:
-            rig = rig or Rig(Path(folder))
-            name = list(life.STAGES)[counts["trials"] % len(life.STAGES)]
-            told = rig.trial(name, random.Random(f"{counts['seed']}:{counts['trials']}"))
-            one = counts["stages"][name]
-            one["kills"] += told["kills"]
-            one["trials"] += 1
-            one["differences"] += len(told["differs"]) - told["orphans"] if told["differs"] else 0
-            one["orphans"] += told["orphans"]
-            counts["seen"] += [f"trial {counts['trials']}, {name}: {line}" for line in told["differs"]]
-            counts["trials"] += 1
-            file.write_text(json.dumps(counts, indent=1), encoding="utf-8")
-            if told["differs"]:
-                print(f"trial {counts['trials'] - 1}, {name}: {told['differs'][:5]}", flush=True)
+    rig: Rig | None = None
+    while _kills(counts) < given.kills and time.monotonic() - began < given.seconds:
+        rig = rig or Rig(given.keep.resolve() / "rig", counts["code"])
+        name = list(life.STAGES)[counts["trials"] % len(life.STAGES)]
+        told = rig.trial(name, random.Random(f"{counts['seed']}:{counts['trials']}"))
+        one = counts["stages"][name]
+        one["kills"] += told["kills"]
+        one["trials"] += 1
+        one["differences"] += len(told["differs"])
+        one["orphans"] += told["orphans"]
+        counts["seen"] += [f"trial {counts['trials']}, {name}: {line}" for line in told["differs"]]
+        counts["trials"] += 1
+        file.write_text(json.dumps(counts, indent=1), encoding="utf-8")
+        if told["differs"]:
+            print(f"trial {counts['trials'] - 1}, {name}: {told['differs'][:5]}", flush=True)
     print("\n".join(counted(counts)))
     if given.write:
         write_section("endure", counted(counts))
