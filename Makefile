@@ -11,7 +11,7 @@ UV := UV_PYTHON=$(BIN)/python $(BIN)/uv
 # Nothing is installed whose hash is not in a lock: a line without one, or another hash, ends the set-up.
 HASHED := --require-hashes
 
-.PHONY: help setup demo board test check format lint types layers kernels bench study mutate fuzz lock browser pictures clean
+.PHONY: help setup demo board test check format lint types layers kernels bench study endure mutate fuzz sbom audit lock browser pictures clean
 
 help:
 	@echo "make demo     set up, build the sample fleet, run the weekly job on it"
@@ -20,8 +20,11 @@ help:
 	@echo "make check    format, lint, types, import layers, tests"
 	@echo "make bench    speed and memory, as ratios against a reference in the same run"
 	@echo "make study    the long studies behind tests/studies/RESULTS.md"
+	@echo "make endure   kills at random instants, each run again and compared; goes on counting where it stopped"
 	@echo "make mutate   a sample of mutations, and how many the tests notice"
 	@echo "make fuzz     damaged and hostile files, as many as wanted, against everything that reads one from outside"
+	@echo "make sbom     the bill of materials (CycloneDX) and the licences of all packages, in build/"
+	@echo "make audit    known vulnerabilities of what is locked, where a database can be reached"
 	@echo "make lock     resolve the locks anew"
 
 setup: $(READY) kernels
@@ -85,6 +88,9 @@ bench: $(TOOLS) kernels
 study: $(TOOLS) kernels
 	@$(BIN)/python -m tests.studies
 
+endure: $(TOOLS) kernels
+	@$(BIN)/python -m tests.studies.endure $(ENDURE)
+
 mutate: $(TOOLS)
 	@$(BIN)/python -m tests.mutation $(MUTATE)
 
@@ -98,6 +104,12 @@ lock: $(READY)
 	@$(UV) pip compile $(LOCKED) --all-extras --group tests --upgrade pyproject.toml -o requirements-tests.lock
 	@$(UV) pip compile $(LOCKED) --all-extras --constraints requirements-tests.lock pyproject.toml -o requirements.lock
 	@printf 'uv\nsetuptools\n' | $(UV) pip compile $(LOCKED) --upgrade --constraints requirements-tests.lock - -o requirements-setup.lock
+
+sbom: $(TOOLS)
+	@$(BIN)/python -m tests.supply.bom build
+
+audit: $(TOOLS)
+	@$(BIN)/python -m tests.supply.vulnerabilities
 
 pictures: $(TOOLS) browser
 	@$(BIN)/python -m tests.make_pictures $(DEMO_HOME)

@@ -31,7 +31,7 @@ app = typer.Typer(
 
 def _tell_version(wanted: bool) -> None:
     if wanted:
-        from pipelines.weekly.steps import VERSION
+        from pipelines.workspace.version import VERSION
 
         print_line(f"vansnap {VERSION}")
         raise typer.Exit

@@ -3,38 +3,17 @@
 Forked from this process, which has imported everything and used none of it, so that a trial costs no import.
 """
 
-import os
 import random
 import shutil
-import signal
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import great_expectations  # noqa: F401 - so that no child has to import it
 
 from pipelines.workspace.workspace import Workspace
 from tests.deliveries import run_intake
-
-
-def in_child(work: Callable[[], object], *, kill_after_s: float | None = None) -> bool:
-    """Do work in a forked child; True if it came to its end by itself."""
-    child = os.fork()
-    if child == 0:
-        try:
-            work()
-        except BaseException as error:
-            sys.stderr.write(f"{type(error).__name__}: {error}\n")
-            os._exit(1)
-        os._exit(0)
-    if kill_after_s is not None:
-        time.sleep(kill_after_s)
-        os.kill(child, signal.SIGKILL)  # a child that has ended is still ours to wait for
-    _, status = os.waitpid(child, 0)
-    if os.WIFEXITED(status) and os.WEXITSTATUS(status) != 0:
-        sys.exit("a child failed")
-    return os.WIFEXITED(status)
+from tests.killed import in_child
 
 
 def main(template: Path, homes: Path, trials: int, seed: int) -> None:

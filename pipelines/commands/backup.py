@@ -11,7 +11,7 @@ from pipelines.decisions.inbox import TAKEN
 from pipelines.decisions.quarantine_decisions import waiting_place
 from pipelines.intake.filing import in_progress
 from pipelines.storage.backups import Backup, BackupPlace, digest_of
-from pipelines.weekly.steps import VERSION
+from pipelines.workspace.version import VERSION
 from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace
 

@@ -18,6 +18,7 @@ from pipelines.intake.accounts import accounts
 from pipelines.intake.corrections import unreadable_mends
 from pipelines.intake.filing import place_of, unnameable
 from pipelines.storage.unreferenced import UNREFERENCED, chunks_aside
+from pipelines.storage.upgrades import kept_copies
 from pipelines.storage.warehouse import Warehouse, open_warehouse
 from pipelines.storage.waveforms import read_chunk
 from pipelines.workspace.register import load_register
@@ -79,6 +80,8 @@ def check_workspace(
             from pipelines.commands.check_deep import derived_findings
 
             findings += derived_findings(workspace, told)
+    for copy in kept_copies(workspace.warehouse_path):
+        told(f"{copy.name} is the warehouse as it was before this version: remove it once you have looked at the lists")
     told(f"looked at in {time.monotonic() - start:.1f} s; {NOT_COVERED}")
     return findings
 

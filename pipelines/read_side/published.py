@@ -17,8 +17,11 @@ import polars as pl
 
 from data_contracts.errors import MissingFileError, VansnapError, WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.family import Family
+from data_contracts.summary_tables import SUMMARY_TABLES
+from data_contracts.tables import TABLES, duckdb_type
 from pipelines.workspace.register import load_families
 from pipelines.workspace.settings import Settings, load_settings
+from pipelines.workspace.version import VERSION, is_newer
 
 Parameters = Mapping[str, object]
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
@@ -28,8 +31,7 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 }
 
 
-_ADDED = {"captures": ("held", "VARCHAR")}
-"""Columns that a file of the version before does not have: they are asked for as null."""
+_CONTRACT = {**{name: table for name, table in TABLES.items() if table.published}, **SUMMARY_TABLES}
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,21 @@ class Published:
     stamp: tuple[int, int, int]
     _connection: duckdb.DuckDBPyConnection
     schema: str = "published"
+
+    def columns(self) -> dict[str, set[str]]:
+        """Columns of every table that can be asked for; the view over the waveforms is no table."""
+        database, _, schema = self.schema.partition(".")
+        of = "duckdb_views() AS t" if schema else "duckdb_tables() AS t"
+        name = "view_name" if schema else "table_name"
+        there: dict[str, set[str]] = {}
+        for table, column in self.ask(
+            f"SELECT c.table_name, c.column_name FROM duckdb_columns() AS c JOIN {of} ON c.database_name = t.database_name "
+            f"AND c.schema_name = t.schema_name AND c.table_name = t.{name} "
+            "WHERE c.database_name = $database AND ($schema = '' OR c.schema_name = $schema)",
+            {"database": database, "schema": schema},
+        ).iter_rows():
+            there.setdefault(table, set()).add(column)
+        return there
 
     def ask(self, sql: str, parameters: Parameters | None = None) -> pl.DataFrame:
         """Answer one query.
@@ -128,7 +145,7 @@ def open_published(home: Path) -> Published:
     WorkspaceBusyError
         If another program holds the file for writing.
     WorkspaceError
-        If the file is damaged.
+        If the file is damaged, was published by a newer version, or by one so early that figures would be wrong.
     """
     path = home / "published.duckdb"
     if not (home / "settings.toml").is_file():
@@ -160,29 +177,65 @@ def open_published(home: Path) -> Published:
         except duckdb.Error as error:
             raise _damaged(home, error) from error
         try:
-            schema = _with_added(connection)
+            schema = _with_added(connection, home)
         except duckdb.Error as error:
             raise _damaged(home, error) from error
+        except WorkspaceError:
+            connection.close()
+            raise
         _open[path] = Published(home, stamp, connection, schema)
         return _open[path]
 
 
-def _with_added(connection: duckdb.DuckDBPyConnection) -> str:
-    """The schema to ask: the file itself, or views of its tables where an older version left a column out."""
+def _with_added(connection: duckdb.DuckDBPyConnection, home: Path) -> str:
+    """The schema to ask: the file itself, or views of its tables where an older version left tables or columns out.
+
+    What may be empty is asked for as null, a table that came later as one without rows. Where a figure would be wrong
+    for that, the file is not used.
+    """
     there: dict[str, set[str]] = {}
     for table, column in connection.execute(
-        "SELECT table_name, column_name FROM duckdb_columns() WHERE database_name = 'published' AND NOT internal"
+        "SELECT table_name, column_name FROM duckdb_columns() JOIN duckdb_tables() USING (database_name, table_name) "
+        "WHERE database_name = 'published'"  # tables only: the view over the waveforms names files
     ).fetchall():
         there.setdefault(table, set()).add(column)
-    missing = {table: one for table, one in _ADDED.items() if table in there and one[0] not in there[table]}
-    if not missing:
+    _refuse_another_version(connection, home, there)
+    missing = {
+        name: [column for column in table.columns if column.name not in there.get(name, set())]
+        for name, table in _CONTRACT.items()
+    }
+    if not any(missing.values()):
         return "published"
     connection.execute("CREATE SCHEMA memory.older")
-    for table in there:
-        name, kind = missing.get(table, ("", ""))
-        added = f', NULL::{kind} AS "{name}"' if name else ""
-        connection.execute(f'CREATE VIEW memory.older."{table}" AS SELECT *{added} FROM published."{table}"')
+    for name in {**there, **missing}:
+        added = ", ".join(f'NULL::{duckdb_type(column)} AS "{column.name}"' for column in missing.get(name, ()))
+        source = f'SELECT *{", " if added else ""}{added} FROM published."{name}"'
+        view = source if name in there else f"SELECT {added} WHERE false"
+        connection.execute(f'CREATE VIEW memory.older."{name}" AS {view}')
     return "memory.older"
+
+
+def _refuse_another_version(connection: duckdb.DuckDBPyConnection, home: Path, there: Mapping[str, set[str]]) -> None:
+    """Refuse a file of a newer version, and an older one that lacks what can't be left out."""
+    row = connection.execute("SELECT vansnap FROM published.runs ORDER BY finished_at DESC, run_id").fetchone()
+    by = "" if row is None else str(row[0])
+    if is_newer(by):
+        raise WorkspaceError(
+            f"published.duckdb in {home} was published by a newer version, Vansnap {by}, and this is Vansnap {VERSION}: "
+            "update Vansnap; what runs already, like the board, has to be started again"
+        )
+    lacking = [name for name in SUMMARY_TABLES if name not in there] + [
+        f"{name}.{column.name}"
+        for name, table in _CONTRACT.items()
+        if name in there
+        for column in table.columns
+        if column.required and column.name not in there[name]
+    ]
+    if lacking:
+        raise WorkspaceError(
+            f"published.duckdb in {home} was published by an earlier version{f', Vansnap {by},' if by else ''} without "
+            f"{lacking[0]}; this is Vansnap {VERSION}: publish it again with `vansnap weekly --home {home}`"
+        )
 
 
 def _damaged(home: Path, error: duckdb.Error) -> WorkspaceError:

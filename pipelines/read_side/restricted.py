@@ -65,12 +65,7 @@ def restricted(published: Published, depots: Sequence[str]) -> Published:
     if made is not None and made.is_of(published):
         return made
     listed = ", ".join("'" + name.replace("'", "''") + "'" for name in names)
-    columns: dict[str, set[str]] = {}
-    for table, column in published.ask(
-        "SELECT table_name, column_name FROM duckdb_columns() JOIN duckdb_tables() USING (database_name, table_name) "
-        "WHERE database_name = 'published'"  # tables only: the view over the waveforms reads files of the whole fleet
-    ).iter_rows():
-        columns.setdefault(table, set()).add(column)
+    columns = published.columns()
     # Views of captures and orders first: others build on them.
     order = sorted(columns, key=lambda name: (name not in ("captures", "work_orders"), name))
     statements = [f"CREATE SCHEMA IF NOT EXISTS memory.{schema}", f"USE memory.{schema}"]

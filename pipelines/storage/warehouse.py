@@ -1,9 +1,7 @@
 """The warehouse: one DuckDB file with one writer, its tables made from data_contracts/tables.py."""
 
-import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from types import TracebackType
@@ -14,13 +12,12 @@ import polars as pl
 
 from data_contracts.errors import NoRoomError, WorkspaceBusyError, WorkspaceError, first_line
 from data_contracts.plurals import counted
-from data_contracts.tables import TABLES, Table, create_table_sql, duckdb_type, polars_schema
+from data_contracts.tables import TABLES, polars_schema
 from pipelines.storage.room import is_full, no_room, room_for
+from pipelines.storage.upgrades import bring_up_to_date, keep_a_copy, kept_copies, state_of
 from pipelines.workspace.workspace import Workspace
 
 _A_WAY_BACK = "put it back with `vansnap restore`, or make it again from what was kept with `vansnap rebuild`"
-FIRST_SCHEMA = 1
-"""Version of a warehouse before any migration; the first is pipelines/sql/0002_NAME.sql."""
 
 
 def open_warehouse(workspace: Workspace) -> "Warehouse":
@@ -53,8 +50,8 @@ def open_warehouse(workspace: Workspace) -> "Warehouse":
 class Warehouse:
     """Typed access to warehouse.duckdb; the only thing that writes to it.
 
-    Opening applies numbered migrations and makes missing tables, columns and checks, all in one transaction, so an
-    older warehouse is brought up to date by the first run of a newer version.
+    Opening an older warehouse brings it up to date: a copy is made beside it, then numbered migrations are applied and
+    missing tables, columns and checks made, all in one transaction. A copy stays until the next one.
 
     Parameters
     ----------
@@ -81,6 +78,39 @@ class Warehouse:
             raise
 
     def _open(self) -> None:
+        self._connect()
+        try:
+            with room_for(self.path):
+                state = state_of(self.connection, self.path)
+                if state == "outdated":
+                    self._upgrade()
+                else:
+                    self._make_complete(anew=state == "new")
+        except BaseException:
+            self.connection.close()
+            raise
+
+    def _upgrade(self) -> None:
+        """Bring an older file up to date, with a copy of it beside it; whatever stops it leaves the file as it was."""
+        self.connection.close()
+        copy = keep_a_copy(self.path)
+        try:
+            self._connect()
+            self._make_complete(anew=True)
+        except BaseException:
+            copy.unlink(missing_ok=True)  # it is what the file is
+            raise
+        for older in kept_copies(self.path):
+            if older != copy:
+                older.unlink(missing_ok=True)
+
+    def _make_complete(self, *, anew: bool) -> None:
+        with self.transaction():
+            if anew:
+                bring_up_to_date(self.connection, self.path)
+            self.execute(_sql("row_account.sql"))
+
+    def _connect(self) -> None:
         path = self.path
         try:
             self.connection = duckdb.connect(str(path), config={"autoinstall_known_extensions": "false"})
@@ -94,14 +124,8 @@ class Warehouse:
             raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
         except duckdb.Error as error:
             raise WorkspaceError(f"{path} can't be opened ({first_line(error)}): {_A_WAY_BACK}") from error
-        try:
-            self.connection.execute("SET TimeZone = 'UTC'")
-            self.connection.execute("SET enable_progress_bar = false")
-            with room_for(path):
-                self._bring_up_to_date()
-        except BaseException:
-            self.connection.close()
-            raise
+        self.connection.execute("SET TimeZone = 'UTC'")
+        self.connection.execute("SET enable_progress_bar = false")
 
     def __enter__(self) -> "Warehouse":
         return self
@@ -238,73 +262,6 @@ class Warehouse:
         with self.rows("_rows", typed):
             self.connection.execute(f'{verb} "{table}" ({columns}) SELECT {columns} FROM _rows')
 
-    def _bring_up_to_date(self) -> None:
-        """Apply the migrations that are new to the file, then make what the contract has and the file lacks.
-
-        In this order, so that a migration finds the tables as the older version left them. A new file needs none.
-        """
-        with self.transaction():
-            new = self.query("SELECT count(*) FROM duckdb_tables()").item() == 0
-            self.execute("CREATE TABLE IF NOT EXISTS schema_version (version BIGINT NOT NULL)")
-            done = self.query("SELECT coalesce(max(version), 0) AS version FROM schema_version").item()
-            numbered = _migrations()
-            newest = max(numbered, default=FIRST_SCHEMA)
-            if done > newest:
-                raise WorkspaceError(
-                    f"{self.path} was written by a newer version (schema {done}, this one knows {newest}): update Vansnap"
-                )
-            for number in sorted(n for n in numbered if n > done and not new):
-                self.connection.execute(numbered[number])
-            if done < newest:
-                self.execute("INSERT INTO schema_version VALUES (?)", [newest])
-            for table in TABLES.values():
-                self._complete(table)
-            self.execute(_sql("row_account.sql"))
-
-    def _complete(self, table: Table) -> None:
-        """Make a table of the contract, or the columns and checks it lacks."""
-        self.execute(create_table_sql(table))
-        there = set(
-            self.query("SELECT column_name FROM duckdb_columns() WHERE table_name = ?", [table.name])["column_name"]
-        )
-        for column in table.columns:
-            if column.name not in there:
-                self.execute(f'ALTER TABLE "{table.name}" ADD COLUMN "{column.name}" {duckdb_type(column)}')
-        if self._checks(table.name) != _contract_checks(table):
-            self._make_anew(table)
-
-    def _checks(self, table: str) -> set[tuple[frozenset[str], frozenset[str]]]:
-        """Columns and words of every CHECK of a table in the file."""
-        found = self.connection.execute(
-            "SELECT constraint_column_names, expression FROM duckdb_constraints() "
-            "WHERE table_name = ? AND constraint_type = 'CHECK'",
-            [table],
-        ).fetchall()
-        return {(frozenset(columns), frozenset(re.findall(r"'([^']*)'", text))) for columns, text in found}
-
-    def _make_anew(self, table: Table) -> None:
-        """Rebuild a table with the contract's checks and copy its rows: DuckDB can't add a CHECK to an existing one.
-
-        A column that was added to rows already there may be null in them, and goes on to.
-        """
-        columns = ", ".join(f'"{column.name}"' for column in table.columns)
-        nullable = set(
-            self.query("SELECT column_name FROM duckdb_columns() WHERE table_name = ? AND is_nullable", [table.name])[
-                "column_name"
-            ]
-        )
-        kept = tuple(replace(c, required=c.required and c.name not in nullable) for c in table.columns)
-        self.execute(f'ALTER TABLE "{table.name}" RENAME TO _before')
-        self.execute(create_table_sql(replace(table, columns=kept)))
-        try:
-            self.execute(f'INSERT INTO "{table.name}" ({columns}) SELECT {columns} FROM _before')
-        except duckdb.ConstraintException as error:
-            raise WorkspaceError(
-                f"{self.path}, table {table.name}, holds what this version does not know ({first_line(error)}): "
-                "put back the one of this version with `vansnap restore`, or update Vansnap"
-            ) from error
-        self.execute("DROP TABLE _before")
-
 
 def _typed(table: str, rows: pl.DataFrame) -> pl.DataFrame:
     schema = polars_schema(TABLES[table])
@@ -312,16 +269,6 @@ def _typed(table: str, rows: pl.DataFrame) -> pl.DataFrame:
     if unknown:
         raise KeyError(f"table {table} has no column {', '.join(unknown)}")
     return rows.select(pl.col(c).cast(schema[c]) for c in rows.columns)
-
-
-def _contract_checks(table: Table) -> set[tuple[frozenset[str], frozenset[str]]]:
-    return {(frozenset({c.name, c.unless} - {""}), frozenset(c.words)) for c in table.columns if c.words}
-
-
-def _migrations() -> dict[int, str]:
-    """Number to SQL text of every file pipelines/sql/NNNN_name.sql."""
-    names = (f.name for f in (resources.files("pipelines") / "sql").iterdir())
-    return {int(name[:4]): _sql(name) for name in names if re.fullmatch(r"\d{4}_\w+\.sql", name)}
 
 
 def _sql(name: str) -> str:

@@ -8,8 +8,8 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
-from importlib import metadata, resources
+from datetime import UTC, datetime, timedelta
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -35,9 +35,11 @@ from pipelines.weekly.read_captures import read_new_captures
 from pipelines.weekly.testing import test_plan_facts
 from pipelines.workspace.register import Register
 from pipelines.workspace.settings import Settings, load_settings
+from pipelines.workspace.version import VERSION
 from pipelines.workspace.workspace import Workspace, open_workspace
 
-VERSION = metadata.version("vansnap")
+CLOCK_SLACK = timedelta(minutes=5)
+"""A clock that is corrected by less than this stops no run. Of our choosing."""
 # Sections of the settings that change no figure: when, where and for whom.
 _NO_RESULT = {"schedule", "intake", "board", "people", "display", "notify", "evidence"}
 
@@ -152,13 +154,15 @@ def resolve_week(home: Path, week: str | None) -> str:
     Raises
     ------
     InputError
-        If nothing was ever captured.
+        If nothing was ever captured, or the clock stands before the last run: the week it names may be long past.
     """
     if week is not None:
         return week
     workspace, _ = _opened(home)
+    now = datetime.now(UTC)
     with open_warehouse(workspace) as warehouse:
-        newest = warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(datetime.now(UTC))]).item()
+        _check_clock(warehouse, now)
+        newest = warehouse.query("SELECT max(week) FROM captures WHERE week <= ?", [week_of(now)]).item()
         refused = warehouse.query("SELECT count(*) FROM quarantine WHERE state = 'waiting'").item()
     if newest is None:
         why = (
@@ -168,6 +172,15 @@ def resolve_week(home: Path, week: str | None) -> str:
         )
         raise InputError(f"there is no capture yet and {why}: drop a delivery into {workspace.inbox}, then run again")
     return str(newest)
+
+
+def _check_clock(warehouse: Warehouse, now: datetime) -> None:
+    last = warehouse.query("SELECT max(finished_at) FROM runs").item()
+    if last is not None and now < last - CLOCK_SLACK:
+        raise InputError(
+            f"this machine's clock says {now:%Y-%m-%d %H:%M} UTC, but the last run ended {last:%Y-%m-%d %H:%M}: set the clock right, "
+            "then run again; if it was wrong then, name the week once with --week. What was delivered is taken in"
+        )
 
 
 def track(home: Path, week: str, *, quiet: bool = True) -> Tracked:
@@ -227,6 +240,8 @@ def judge_again(
     bool
         Whether the week was judged.
     """
+    if at is None:  # of a clock that was ahead; later runs were refused, or a person named the week
+        warehouse.execute("UPDATE runs SET finished_at = $now WHERE finished_at > $now", {"now": datetime.now(UTC)})
     take_in_decisions(workspace, warehouse)
     known = standing_register(workspace, warehouse)
     data_id = _data_id(warehouse, known.register, settings, week)

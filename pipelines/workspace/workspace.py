@@ -98,6 +98,8 @@ class Workspace:
         ------
         WorkspaceBusyError
             If another run holds it.
+        WorkspaceError
+            If the disk knows no locks, as some shares don't.
         """
         descriptor = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o640)
         try:
@@ -107,6 +109,11 @@ class Workspace:
                 holder = os.read(descriptor, 32).decode(errors="replace").strip() or "unknown"
                 raise WorkspaceBusyError(
                     f"workspace {self.root} is held by another run (process {holder}): wait until it ends, then run again"
+                ) from None
+            except OSError as error:
+                raise WorkspaceError(
+                    f"{self.root} lies where files can't be locked ({error.strerror}), so nothing would keep two runs apart: "
+                    "move the workspace to a local disk; deliveries may stay on the share"
                 ) from None
             os.ftruncate(descriptor, 0)
             os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)

@@ -192,7 +192,7 @@ def test_no_workspace_no_file_and_a_damaged_file_say_what_to_do(tmp_path: Path) 
 def test_a_file_without_its_tables_says_so(tmp_path: Path) -> None:
     (tmp_path / "settings.toml").write_text("", encoding="utf-8")
     duckdb.connect(str(tmp_path / "published.duckdb")).close()
-    with pytest.raises(WorkspaceError, match="can't be asked"):
+    with pytest.raises(WorkspaceError, match="can't be read"):
         queries.last_run(open_published(tmp_path))
 
 

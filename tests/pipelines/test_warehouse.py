@@ -211,8 +211,8 @@ def rename_two_columns(monkeypatch: pytest.MonkeyPatch) -> None:
         "quarantine": renamed(TABLES["quarantine"], "state", "standing"),
     }
     rename = "ALTER TABLE vans RENAME COLUMN note TO remark; ALTER TABLE quarantine RENAME COLUMN state TO standing;"
-    monkeypatch.setattr("pipelines.storage.warehouse.TABLES", tables)
-    monkeypatch.setattr("pipelines.storage.warehouse._migrations", lambda: {2: rename})
+    monkeypatch.setattr("pipelines.storage.upgrades.TABLES", tables)
+    monkeypatch.setattr("pipelines.storage.upgrades._migrations", lambda: {2: rename})
 
 
 @pytest.fixture
@@ -249,7 +249,7 @@ def test_a_new_warehouse_needs_no_migration(tmp_path: Path, monkeypatch: pytest.
 def test_a_migration_that_fails_changes_nothing(earlier: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with monkeypatch.context() as next_version:
         wrong = {2: "ALTER TABLE vans RENAME COLUMN note TO remark; ALTER TABLE vans RENAME COLUMN nothing TO else_;"}
-        next_version.setattr("pipelines.storage.warehouse._migrations", lambda: wrong)
+        next_version.setattr("pipelines.storage.upgrades._migrations", lambda: wrong)
         with pytest.raises(duckdb.Error, match="nothing"):
             Warehouse(earlier)
     with Warehouse(earlier) as warehouse:
@@ -260,7 +260,7 @@ def test_a_migration_that_fails_changes_nothing(earlier: Path, monkeypatch: pyte
 def test_newer_warehouse_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "w.duckdb"
     with Warehouse(path) as warehouse:
-        warehouse.execute("INSERT INTO schema_version VALUES (9999)")
+        warehouse.execute("INSERT INTO schema_version (version) VALUES (9999)")
     with pytest.raises(WorkspaceError, match="newer version"):
         Warehouse(path)
 

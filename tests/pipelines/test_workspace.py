@@ -1,5 +1,6 @@
 """The workspace: made once, held by one run, free again when that run dies."""
 
+import errno
 import os
 import subprocess
 import sys
@@ -127,3 +128,15 @@ def test_the_next_run_is_told_in_the_zone_of_the_schedule() -> None:
     schedule = ScheduleSettings(cron="0 5 * * 1", timezone="Europe/Lisbon")
     assert next_run(schedule, now) == datetime(2026, 3, 30, 4, 0, tzinfo=UTC)
     assert next_run(ScheduleSettings(cron="0 5 31 2 *"), now) is None
+
+
+def test_a_share_that_knows_no_locks_is_one_clear_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    workspace = make_workspace(tmp_path / "home", EXAMPLE_FILES)
+
+    def refused(*_: object) -> None:
+        raise OSError(errno.ENOLCK, os.strerror(errno.ENOLCK))
+
+    monkeypatch.setattr("fcntl.flock", refused)
+    with pytest.raises(WorkspaceError, match="move the workspace to a local disk") as caught, workspace.held():
+        pass
+    assert "\n" not in str(caught.value)

@@ -21,7 +21,7 @@ STUDIES = (
     "causes_structures",
     "test_planning",
 )
-BY_NAME_ONLY = ("tracking_limits", "causes_fit", "rebuild")
+BY_NAME_ONLY = ("tracking_limits", "causes_fit", "rebuild", "endure", "circumstances")
 
 
 def main(names: list[str]) -> int:
