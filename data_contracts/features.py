@@ -296,7 +296,7 @@ FEATURES: Mapping[str, Feature] = {
             "log",
             floor=0.05,
             discrepancy=0.03,
-            weight=1.0,
+            weight=0.6,  # it goes with the mixture's distance from lambda 1 too
             kinds=_NARROWBAND,
             plus="lambda_to_rich_switch_time_s",
             error_factor=1.5,
@@ -310,7 +310,7 @@ FEATURES: Mapping[str, Feature] = {
             "log",
             floor=0.05,
             discrepancy=0.03,
-            weight=0.7,
+            weight=0.6,
             kinds=_NARROWBAND,
             plus="lambda_to_lean_switch_time_s",
             error_factor=1.5,
