@@ -4,6 +4,7 @@ Floors, discrepancies and weights are common practice of the trade, without a pu
 models/causes/cause_effects.toml replaces the one here.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -53,6 +54,11 @@ class Feature:
         A second quantity added to the first; empty for none.
     against : str
         A second quantity whose movement is subtracted; empty for none.
+    in_proportion : bool
+        Of the second's relative movement the share is subtracted that the expected level of the first is of the second's: a loss of
+        pressure grows with the flow, so what chokes both takes less of a lower one.
+    most : float
+        What a rise tends to, however far the quantity rises: of next to nothing any size is many times that. [scale]
     error_group : str
         Features with the same name come from the same fit, and a gross error of that fit spoils all of them. The sum of
         dead time and time constant is not in such a group: it survives a wrong split between the two. Empty: the
@@ -73,6 +79,8 @@ class Feature:
     kinds: tuple[str, ...] = ()
     plus: str = ""
     against: str = ""
+    in_proportion: bool = False
+    most: float = math.inf
     error_group: str = ""
     error_factor: float = 1.0
     own_words: Words | None = None
@@ -103,7 +111,11 @@ FEATURES: Mapping[str, Feature] = {
             discrepancy=0.01,
             weight=1.0,
             against="main_peak_reference_g_s",
-            own_words=Words("first peak beside the main peak", "erste Spitze neben der Hauptspitze"),
+            in_proportion=True,
+            own_words=Words(
+                "first peak (less its share of what the main peak changed)",
+                "erste Spitze (ohne ihren Anteil an der Änderung der Hauptspitze)",
+            ),
         ),
         Feature(
             "main_peak",
@@ -133,7 +145,15 @@ FEATURES: Mapping[str, Feature] = {
             own_words=Words("engine speed at the main peak", "Drehzahl an der Hauptspitze"),
         ),
         Feature("run_up", "run_up_time_s", "log", floor=0.03, discrepancy=0.015, weight=0.8),
-        Feature("recirculation_pulse", "recirculation_pulse_g_s", "relative", floor=0.08, discrepancy=0.04, weight=1.0),
+        Feature(
+            "recirculation_pulse",
+            "recirculation_pulse_g_s",
+            "relative",
+            floor=0.08,
+            discrepancy=0.04,
+            weight=1.0,
+            most=2.0,
+        ),
         Feature(
             "throttle_opened",
             "throttle_opened",
@@ -270,8 +290,36 @@ FEATURES: Mapping[str, Feature] = {
             error_group="to_lean",
             error_factor=3.0,
         ),
-        Feature("to_rich_switch", "lambda_to_rich_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=1.0),
-        Feature("to_lean_switch", "lambda_to_lean_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=0.8),
+        Feature(
+            "to_rich_switched",
+            "lambda_to_rich_dead_time_s",
+            "log",
+            floor=0.05,
+            discrepancy=0.03,
+            weight=0.6,  # it goes with the mixture's distance from lambda 1 too
+            kinds=_NARROWBAND,
+            plus="lambda_to_rich_switch_time_s",
+            error_factor=1.5,
+            own_words=Words(
+                "time until the signal has switched to rich", "Zeit, bis das Signal nach fett gesprungen ist"
+            ),
+        ),
+        Feature(
+            "to_lean_switched",
+            "lambda_to_lean_dead_time_s",
+            "log",
+            floor=0.05,
+            discrepancy=0.03,
+            weight=0.6,
+            kinds=_NARROWBAND,
+            plus="lambda_to_lean_switch_time_s",
+            error_factor=1.5,
+            own_words=Words(
+                "time until the signal has switched to lean", "Zeit, bis das Signal nach mager gesprungen ist"
+            ),
+        ),
+        Feature("to_rich_switch", "lambda_to_rich_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=0.7),
+        Feature("to_lean_switch", "lambda_to_lean_switch_time_s", "log", floor=0.08, discrepancy=0.04, weight=0.6),
         Feature("needles", "lean_needles", "root", floor=0.25, discrepancy=0.125, weight=0.8),
         Feature("ripple", "cycle_ripple", "absolute", floor=0.0015, discrepancy=0.00075, weight=1.0, kinds=_RATIO),
         Feature(

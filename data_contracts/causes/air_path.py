@@ -51,7 +51,7 @@ AIR_PATH: tuple[Cause, ...] = (
                 {
                     "main_peak": (-0.25, 0.05),
                     "flow_per_revolution": (-0.25, 0.05),
-                    "first_beside_main": (0.05, 0.06),
+                    "first_beside_main": (-0.03, 0.07),
                     "idle_flow": (-0.12, 0.04),
                     "trim_idle": (10.2, 2.6),
                     "trim_fade": (3.3, 2.4),
@@ -67,7 +67,7 @@ AIR_PATH: tuple[Cause, ...] = (
                 {
                     "main_peak": (-0.25, 0.05),
                     "flow_per_revolution": (-0.25, 0.05),
-                    "first_beside_main": (0.05, 0.06),
+                    "first_beside_main": (-0.03, 0.07),
                     "idle_flow": (-0.12, 0.04),
                     "trim_idle": (10.2, 3.2),
                     "trim_fade": (3.3, 2.9),
@@ -137,7 +137,7 @@ AIR_PATH: tuple[Cause, ...] = (
                     "idle_flow": (0.15, 0.03),
                     "main_peak": (0.08, 0.02),
                     "flow_per_revolution": (0.08, 0.02),
-                    "first_beside_main": (0.02, 0.04),
+                    "first_beside_main": (0.04, 0.04),
                     "trim_idle": (-10.8, 1.8),
                     "trim_fade": (2.0, 2.1),
                     "lambda_full_throttle": (0.01, 0.03),
@@ -151,7 +151,7 @@ AIR_PATH: tuple[Cause, ...] = (
                     "idle_flow": (0.15, 0.03),
                     "main_peak": (0.08, 0.02),
                     "flow_per_revolution": (0.08, 0.02),
-                    "first_beside_main": (0.02, 0.04),
+                    "first_beside_main": (0.04, 0.04),
                     "trim_idle": (-10.8, 1.8),
                     "trim_fade": (2.0, 2.1),
                     "lambda_full_throttle": (-0.07, 0.02),
@@ -218,7 +218,7 @@ AIR_PATH: tuple[Cause, ...] = (
                 {
                     "main_peak": (-0.2, 0.05),
                     "flow_per_revolution": (-0.18, 0.06),
-                    "first_beside_main": (0.12, 0.06),
+                    "first_beside_main": (-0.03, 0.05),
                     "run_up": (0.2, 0.12),
                     "top_speed": (-0.02, 0.03),
                     "lambda_full_throttle": (-0.01, 0.015),
@@ -294,7 +294,7 @@ AIR_PATH: tuple[Cause, ...] = (
                 {
                     "throttle_opened": (-0.5, 0.1),
                     "main_peak": (-0.15, 0.04),
-                    "first_beside_main": (-0.1, 0.12),
+                    "first_beside_main": (-0.15, 0.12),
                     "run_up": (0.25, 0.2),
                     "flow_per_revolution": (-0.12, 0.04),
                 },

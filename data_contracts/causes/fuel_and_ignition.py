@@ -285,6 +285,9 @@ FUEL_AND_IGNITION: tuple[Cause, ...] = (
                     "idle_scatter": (1.0, 0.6),
                     "rich_level": (-0.03, 0.04),
                     "rich_level_scatter": (1.5, 0.8),
+                    # bubbles take their share of the fuel, and the closed loop makes up for it
+                    "trim_idle": (3.0, 3.0),
+                    "trim_fade": (0.0, 2.0),
                 },
             ),
         ),

@@ -112,7 +112,8 @@ TURBO: tuple[Cause, ...] = (
                 0.3,
                 "both",
                 {
-                    "recirculation_pulse": (0.0, 0.8),
+                    # where the family hardly has a pulse, flutter is many times that
+                    "recirculation_pulse": (0.3, 1.2),
                 },
             ),
         ),

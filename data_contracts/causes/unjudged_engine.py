@@ -67,7 +67,7 @@ UNJUDGED_ENGINE: tuple[Cause, ...] = (
                 {
                     "main_peak": (-0.15, 0.05),
                     "flow_per_revolution": (-0.15, 0.05),
-                    "first_beside_main": (0.08, 0.08),
+                    "first_beside_main": (0.03, 0.08),
                     "run_up": (0.2, 0.1),
                 },
             ),

@@ -17,6 +17,8 @@ from data_contracts.signals import BANK2_PREFIX, QUANTITIES
 from models.statistics.arrays import Flags, Floats
 from models.tracking.state.residuals import Residuals
 
+PROPORTIONS = (0.3, 1.5)
+"""Least and most of one flow over another by which their movements are compared: of engines in order, rounded outwards. [1]"""
 # Least factor on the log scale. [1]
 _SMALLEST_FACTOR = 0.02
 
@@ -214,6 +216,14 @@ def _to_scale(scale: FeatureScale, expected: Floats, shift: Floats, u: Floats) -
     return moved, moved_u
 
 
+def _proportion(first: Floats, second: Floats, feature: Feature) -> Floats:
+    """Share of the second quantity's movement that is taken off the first's, by their expected levels. [1]"""
+    if not feature.in_proportion:
+        return np.ones_like(first)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.clip(first / second, *PROPORTIONS))
+
+
 @dataclass(frozen=True)
 class Symptoms:
     """Every feature of every van, on both banks.
@@ -277,6 +287,8 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
                 moved_u = np.zeros_like(moved)  # the floor covers the uncertainty of a scatter of few repeats
             else:
                 moved, moved_u = _to_scale(feature.scale, expected, shift, u)
+                full = 1.0 + np.maximum(moved, 0.0) / feature.most
+                moved, moved_u = moved / full, moved_u / full**2
             if feature.against:
                 other = column.get(prefix + feature.against)
                 if other is None:
@@ -285,7 +297,8 @@ def symptoms(residuals: Residuals, lambda_kinds: tuple[str, ...], rich_low: Flag
                     feature.scale,
                     *(part[:, other] for part in (residuals.expected, residuals.shift, residuals.shift_u)),
                 )
-                moved, moved_u = moved - off, np.hypot(moved_u, off_u)
+                part = _proportion(residuals.expected[:, number], residuals.expected[:, other], feature)
+                moved, moved_u = moved - part * off, np.hypot(moved_u, part * off_u)
             if QUANTITIES[feature.quantity].group == "lambda" and QUANTITIES[feature.quantity].unit == "V":
                 moved = np.where(rich_low, -moved, moved)
             read = fits & np.isfinite(moved) & np.isfinite(moved_u)

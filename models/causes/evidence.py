@@ -14,6 +14,8 @@ from models.tracking.state.residuals import Residuals
 # Most facts per cause, and the least evidence of a quantity worth a fact. [1], [nat]
 _MOST = 4
 _LEAST = 0.5
+# Share of the most a rise tends to, from which a fact tells no more. [1]
+_NEARLY = 0.99
 _FACT_SCALE = {
     "relative": "relative",
     "log": "times",
@@ -37,6 +39,7 @@ class Evidence:
 
 def _on_fact_scale(feature: Feature, moved: float) -> float:
     """A movement on the scale of a fact: a share, a factor, or the unit of the quantity."""
+    moved = moved / (1.0 - min(max(moved, 0.0) / feature.most, _NEARLY))
     if feature.scale in ("log", "scatter"):
         return float(np.exp(moved))
     return float(SOFT * np.sinh(moved / SOFT)) if feature.scale == "soft" else moved

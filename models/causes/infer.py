@@ -47,8 +47,8 @@ class CausePosterior:
         The likeliest code, whatever its probability.
     leading_probability : ndarray of shape (vans,)
         Probability of the likeliest code. [1]
-    severity : ndarray of shape (vans,)
-        Mean severity of the likeliest cause, given that cause; NaN for none. [1]
+    severities : ndarray of shape (vans, codes)
+        Mean severity of every cause, given that cause; NaN for none. [1]
     evidence_for : tuple of tuple of Fact
         What supports the likeliest cause, strongest first.
     next_test : tuple of NextTest or None
@@ -63,10 +63,16 @@ class CausePosterior:
     leading: tuple[str, ...]
     likeliest: tuple[str, ...]
     leading_probability: Floats
-    severity: Floats
+    severities: Floats
     evidence_for: tuple[tuple[Fact, ...], ...]
     next_test: tuple[NextTest | None, ...]
     pairs: tuple[tuple[PairProbability, ...], ...]
+
+    @property
+    def severity(self) -> Floats:
+        """Of the likeliest cause of each van; NaN for none. [1]"""
+        columns = np.array([self.codes.index(code) for code in self.likeliest], np.int64)
+        return np.asarray(self.severities[np.arange(columns.size), columns])
 
 
 def _fault_code_log_weights(fault_codes: Sequence[tuple[str, ...]], table: EffectTable) -> Floats:
@@ -196,10 +202,10 @@ def _hypothesised(
 
 @dataclass(frozen=True)
 class _Judged:
-    """One van: probability of every code, severity and evidence of the likeliest, and pairs of causes."""
+    """One van: probability and mean severity of every code, evidence of the likeliest, and pairs of causes."""
 
     probability: Floats
-    severity: float
+    severities: Floats
     evidence: Evidence
     pairs: tuple[PairProbability, ...]
 
@@ -219,7 +225,7 @@ def _posterior(residuals: Residuals, judged: Sequence[_Judged], settings: CauseS
         ),
         likeliest=likeliest,
         leading_probability=leading_probability,
-        severity=np.array([one.severity for one in judged], np.float64),
+        severities=np.array([one.severities for one in judged]).reshape(probability.shape),
         evidence_for=tuple(one.evidence.supporting for one in judged),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=tuple(one.pairs for one in judged),
@@ -263,16 +269,17 @@ def _judge(rows: slice, residuals: Residuals, space: _Hypothesised, log_prior: F
             probability, stays = told_by_signs(probability, np.exp(log_prior[number]), _NONE, signs, settings.otherwise)
             pairs = tuple(replace(pair, probability=stays * pair.probability) for pair in pairs)
             lead = int(np.argmax(probability))
-        shown, mean = _runner_up(probability), np.nan
-        if lead != _NONE:
-            mine, shown = hypotheses.cause == lead, lead
-            mean = _mean_severity(placed[van][mine], space.shown[mine], severity)
+        severities = np.full(len(CAUSE_CODES), np.nan)
+        for cause in best:
+            mine = hypotheses.cause == cause
+            severities[cause] = _mean_severity(placed[van][mine], space.shown[mine], severity)
+        shown = _runner_up(probability) if lead == _NONE else lead
         place, at = best[shown]
         effect, spread = hypotheses.effect[place], hypotheses.spread[place]
         evidence = gather_evidence(
             residuals, number, moved, effect, spread, float(severity[at]), CAUSE_CODES[shown], settings.tail
         )
-        yield _Judged(probability, mean, evidence, pairs)
+        yield _Judged(probability, severities, evidence, pairs)
 
 
 def _placed(under: Floats, share: Floats, shown_together: Floats) -> Floats:

@@ -8,9 +8,11 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.family import AirflowSensor, Family
+from data_contracts.limits import ZERO_CELSIUS_K
 from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.weeks import week_number
-from models.physics.air import Air
+from models.physics.air import Air, known_air
+from models.physics.speed_density import TEMPERATURE_POWER, temperature_u
 from models.physics.transfer_table import common_uncertainty
 from models.statistics.arrays import Codes, Floats
 from models.statistics.groups import group_medians
@@ -27,7 +29,7 @@ from models.tracking.covariates import (
 from models.tracking.restarts import restarts_of
 from models.tracking.scales import derivative, to_scale
 from models.tracking.shared_shifts import RecorderShift, remove_shared_shifts
-from models.tracking.visits import RECORDER
+from models.tracking.visits import AIR, RECORDER
 
 LEVELS = tuple(name for name in TRACKED if tracking_of(name).flow_level == name)
 """Flow levels that a wrong zero or gain of the recorder moves; the main peak under its tracked name."""
@@ -192,6 +194,7 @@ class _FamilyVisits:
     visits : polars.DataFrame
     van : ndarray of shape (visits,), int
     family : Family
+    air : Air
     repeats : polars.DataFrame
         Standard deviations of the repeats of the family's visits.
     covariates, covariates_u : ndarray of shape (visits, covariates)
@@ -205,6 +208,7 @@ class _FamilyVisits:
     visits: pl.DataFrame
     van: Codes
     family: Family
+    air: Air
     repeats: pl.DataFrame
     covariates: Floats
     covariates_u: Floats
@@ -229,6 +233,7 @@ def _visits_of_family(
         visits,
         van,
         family,
+        air,
         repeats.filter(pl.col("family") == visits["family"][0]),
         covariates,
         covariates_u,
@@ -254,12 +259,12 @@ class _Corrected:
 
 def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     """A quantity of a family at reference conditions; None where it was never read."""
-    value = of.visits[quantity].cast(pl.Float64).to_numpy()
+    value, value_u, worked_out = _values_of(of, quantity)
     if not np.isfinite(value).any():
         return None
     y = to_scale(quantity, value)
     steep = np.maximum(np.abs(derivative(quantity, y)), 1e-12)
-    reported = _without_common(of.visits, quantity, of.family.airflow_sensor) / steep
+    reported = value_u / steep
     least = least_scatter(quantity, reported)
     read = of.visits[quantity + "_n"].to_numpy()
     usual_read = max(float(np.median(read[read > 0])), 1.0)
@@ -278,7 +283,7 @@ def _one_quantity(of: _FamilyVisits, quantity: str) -> _Corrected | None:
     sigma = visit_scatter(corrected, of.van, least=least, usual=usual)
     level = family_level(corrected, of.van, scatter=sigma, spec=specification(of.family, quantity))
     usual_u = np.median(of.covariates_u, axis=0)
-    extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ slopes.mean**2
+    extra = (of.covariates_u**2 - np.minimum(of.covariates_u, usual_u) ** 2) @ (slopes.mean - worked_out) ** 2
     own = np.einsum("ij,jk,ik->i", of.within_van, slopes.covariance, of.within_van)
     few = min(repeat_sd**2 / sigma**2, 1.5) * (1.0 / np.maximum(read, 1) - 1.0 / usual_read)
     usual_reported = float(np.nanmedian(reported[np.isfinite(value)]))
@@ -308,7 +313,6 @@ def vans_spread(std: Standardised) -> Floats:
     Parameters
     ----------
     std : Standardised
-        Visits.
 
     Returns
     -------
@@ -327,7 +331,6 @@ def sound_level(std: Standardised) -> Floats:
     Parameters
     ----------
     std : Standardised
-        Visits.
 
     Returns
     -------
@@ -348,6 +351,23 @@ def _dense(codes: Codes) -> Codes:
 
 def _rows(air: Air, rows: Codes) -> Air:
     return Air(*(getattr(air, name)[rows] for name in Air.__dataclass_fields__))
+
+
+def _values_of(of: _FamilyVisits, quantity: str) -> tuple[Floats, Floats, Floats]:
+    """Values of a quantity, their standard uncertainty but for what every visit shares, and slopes they were worked out by.
+
+    A flow from manifold pressure is taken as worked out with the air known here: what is not known of that counts once.
+    """
+    value = of.visits[quantity].cast(pl.Float64).to_numpy()
+    u, slopes = _without_common(of.visits, quantity, of.family.airflow_sensor), np.zeros(len(COVARIATES))
+    if tracking_of(quantity).flow_level and not of.family.airflow_sensor.metered:
+        measured = (of.visits[name].cast(pl.Float64).to_numpy() for name in AIR)
+        then = known_air(*measured, usual_intake_air_c=of.family.main_peak.reference_intake_air_c)
+        u = np.sqrt(np.maximum(u**2 - (value * temperature_u(then.intake_air_u, then.intake_air_c)) ** 2, 0.0))
+        kelvin_then, kelvin = (air.intake_air_c + ZERO_CELSIUS_K for air in (then, of.air))
+        value = value * (kelvin_then / kelvin) ** TEMPERATURE_POWER
+        slopes[COVARIATES.index("log_temperature")] = TEMPERATURE_POWER
+    return value, u, slopes
 
 
 def _without_common(part: pl.DataFrame, quantity: str, sensor: AirflowSensor) -> Floats:

@@ -5,6 +5,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from data_contracts.causes import NONE
 from models.causes.infer import CausePosterior
 from models.work.first_step import first_step
 from models.work.urgency import Finding
@@ -50,10 +51,13 @@ def finding_of(row: int, posterior: CausePosterior, known: Known, state: Mapping
     """
     probability = np.clip(posterior.probability[row], 0.0, 1.0)
     probability = probability / probability.sum()
+    # where the snap is sound it does not measure what a fault code tells
+    measured = () if posterior.likeliest[row] == NONE else zip(posterior.codes, posterior.severities[row], strict=True)
     return Finding(
         dict(zip(posterior.codes, probability.tolist(), strict=True)),
         posterior.leading[row],
         float(posterior.severity[row]),
+        {code: float(severity) for code, severity in measured},
         alarm=bool(state["alarm"]),
         limit_crossed=bool(state["limit_crossed"]),
         crosses=state["cross_before_next"] or 0.0,

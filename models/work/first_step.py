@@ -9,7 +9,7 @@ from data_contracts.facts.fact import Fact
 from data_contracts.jobs import Job
 from models.causes.infer import CausePosterior
 from models.work.urgency import WAIT_VISITS, Finding, code_test
-from models.work.worth import RankingSettings, Worth, worth_of_order
+from models.work.worth import DANGER, RankingSettings, Worth, worth_of_order
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,8 @@ class FirstStep:
     test : str or None
         Test that is done where no cause is named; None for another recording.
     second : tuple of (str, float) or None
-        The other of a pair of causes that is likelier than not, with the pair's probability.
+        Another cause whose job is done in the same visit, and its probability: of a pair that is likelier than not, or one that
+        endangers people and is there with a probability of `DANGER`.
     """
 
     leading: str
@@ -58,7 +59,8 @@ def first_step(row: int, posterior: CausePosterior, standing_codes: Mapping[str,
         Of the posterior.
     posterior : CausePosterior
     standing_codes : mapping of str to int
-        Fault codes that stand; where nothing known fits the snaps, they say what to test.
+        Fault codes that stand; where nothing known fits the snaps, they say what to test, else a cause that endangers people
+        and is likely enough not to be left.
 
     Returns
     -------
@@ -68,7 +70,8 @@ def first_step(row: int, posterior: CausePosterior, standing_codes: Mapping[str,
     if leading in CAUSES:
         return FirstStep(leading, second=_second_cause(row, posterior))
     if leading == NONE:
-        return FirstStep(leading, code_test(standing_codes))
+        danger = _danger_beside(row, posterior)
+        return FirstStep(leading, code_test(standing_codes) or (danger and CAUSES[danger[0]].first_test))
     return FirstStep(leading, None if test is None else test.name)
 
 
@@ -87,6 +90,7 @@ def worth_of_step(
         step.leading,
         step.test,
         severity=finding.severity,
+        severities=finding.severities,
         day=day,
         warranty_until=warranty_until,
         duty=finding.duty,
@@ -101,4 +105,12 @@ def _second_cause(row: int, posterior: CausePosterior) -> tuple[str, float] | No
         if pair.probability >= 0.5 and posterior.leading[row] in pair.codes:
             other = pair.codes[1] if pair.codes[0] == posterior.leading[row] else pair.codes[0]
             return other, pair.probability
-    return None
+    return _danger_beside(row, posterior)
+
+
+def _danger_beside(row: int, posterior: CausePosterior) -> tuple[str, float] | None:
+    """The likeliest cause beside the leading one that endangers people, where it is likely enough not to be left."""
+    leading, shares = posterior.leading[row], zip(posterior.codes, posterior.probability[row].tolist(), strict=True)
+    risky = [(share, code) for code, share in shares if code in CAUSES and CAUSES[code].endangers and code != leading]
+    share, code = max(risky)
+    return (code, share) if share >= DANGER else None

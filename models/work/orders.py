@@ -148,12 +148,13 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
     """What hurts or moved, and what it points to."""
     moved = (posterior.evidence_for[row] or van.reasons or (Fact.of("stands_out"),))[0]
     if van.reasons and van.reasons[0].code in ("being_proven", "cause_hurts", "dangers_likely"):
-        return [van.reasons[0], moved] if moved != van.reasons[0] else [moved]
+        told = [van.reasons[0], moved] if moved != van.reasons[0] else [moved]
+        beside = van.reasons[0].code == "dangers_likely" and posterior.leading[row] in CAUSES
+        return [*told, _likely(row, posterior)] if beside else told
     if van.reasons and van.reasons[0].code in ("limit_crossed", "trims_together", "code_stands"):
         moved = van.reasons[0]
     if posterior.leading[row] in CAUSES:
-        probability = float(posterior.leading_probability[row])
-        return [moved, Fact.of("cause_likely", cause=posterior.likeliest[row], probability=probability)]
+        return [moved, _likely(row, posterior)]
     if posterior.leading[row] == NONE:
         reason = van.reasons[0] if van.reasons else moved
         return [reason] if reason.code == "code_stands" else [reason, Fact.of("nothing_fits")]
@@ -168,6 +169,11 @@ def _reason(van: WatchedVan, row: int, posterior: CausePosterior) -> list[Fact]:
             second_probability=float(posterior.probability[row, second]),
         ),
     ]
+
+
+def _likely(row: int, posterior: CausePosterior) -> Fact:
+    probability = float(posterior.leading_probability[row])
+    return Fact.of("cause_likely", cause=posterior.likeliest[row], probability=probability)
 
 
 def _of_a_repair(van: WatchedVan) -> list[Fact]:

@@ -9,7 +9,7 @@ from data_contracts.causes.record import CONSEQUENCE_KINDS, RUNNING, Consequence
 from data_contracts.facts.fact import Fact
 from data_contracts.fault_codes import FAULT_CODES
 from data_contracts.states import URGENCIES
-from models.work.worth import RankingSettings, Worth, danger, waiting
+from models.work.worth import DANGER, RankingSettings, Worth, danger, waiting
 
 WAIT_VISITS = 2
 """Visits for which an order may ask to wait; what stands for longer is acted on. Common practice, no source (2026-11-29)."""
@@ -32,6 +32,8 @@ class Finding:
         Leading cause, none or not_separable.
     severity : float
         Of the likeliest cause; NaN unknown. [1]
+    severities : mapping of str to float
+        Of every cause, given that cause; one that is left out has the severity of the likeliest. [1]
     alarm : bool
         A reading is outside by itself; otherwise only all of them together are unlike a healthy van's.
     limit_crossed : bool
@@ -53,6 +55,7 @@ class Finding:
     probability: Mapping[str, float]
     leading: str
     severity: float
+    severities: Mapping[str, float] = field(default_factory=dict)
     alarm: bool = True
     limit_crossed: bool = False
     crosses: float = 0.0
@@ -94,8 +97,8 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
         `now`: a limit that hurts is crossed, or will be before the next visit with even odds; a dangerous cause is
         likely and serious; or waiting for a planned visit costs more than fetching the van at once. The last two want a
         reading that is outside by itself, or a fault code that agrees: else the van is planned. `plan`: any limit
-        will be crossed within 13 weeks with even odds, a dangerous cause is likely however small, acting is worth it,
-        a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest,
+        will be crossed within 13 weeks with even odds, a dangerous cause is there with a probability of `DANGER` however small
+        it is, acting is worth it, a fault code that stands says so, or it has stood for `WAIT_VISITS` since an order asked to wait. `watch`: the rest,
         and a van whose repair is being proven.
     """
     if finding.repaired_on:
@@ -107,7 +110,7 @@ def urgency_of(finding: Finding, worth: Worth, settings: RankingSettings) -> Urg
     costly = sure and planned >= settings.call_in_cost
     if finding.limit_crossed or finding.crosses >= 0.5 or (sure and dangerous >= 0.5 and serious) or costly:
         word = "now"
-    elif finding.crosses_within_13 >= 0.5 or dangerous >= 0.5 or worth.expected_cost_avoided > 0:
+    elif finding.crosses_within_13 >= 0.5 or dangerous >= DANGER or worth.expected_cost_avoided > 0:
         word = "plan"
     else:
         word = min(["watch", *(_raised_to(code, finding.leading) for code in _known(finding))], key=URGENCIES.index)
@@ -125,7 +128,7 @@ def is_soon(finding: Finding, settings: RankingSettings) -> bool:
 
     People may come to harm, or a quarter of waiting costs more than fetching the van.
     """
-    return danger(finding.probability) >= 0.5 or cost_of_waiting(finding, 13.0) >= settings.call_in_cost
+    return danger(finding.probability) >= DANGER or cost_of_waiting(finding, 13.0) >= settings.call_in_cost
 
 
 def code_test(standing_codes: Mapping[str, int]) -> str | None:
@@ -139,7 +142,7 @@ def cost_of_waiting(finding: Finding, weeks: float) -> float:
     total = 0.0
     for code, share in finding.probability.items():
         if code in CAUSES:
-            left = waiting(code, finding.severity, weeks)
+            left = waiting(code, finding.severities.get(code, finding.severity), weeks)
             total += share * (finding.duty * left.failures + left.running)
     return total
 
@@ -158,17 +161,18 @@ def worst_of(cause: str, severity: float) -> ConsequenceKind:
 
 
 def _hurts(finding: Finding, dangerous: float) -> list[Fact]:
-    """What it means to leave the leading cause, or that danger is among those not told apart."""
+    """What it means to leave the leading cause, and that it may be one that endangers people where that one does not."""
+    hurts = []
     if finding.leading in CAUSES:
         means = worst_of(finding.leading, finding.severity)
         share = finding.probability[finding.leading]
-        return [Fact.of("cause_hurts", cause=finding.leading, probability=share, means=means)]
-    if dangerous < 0.5:
-        return []
+        hurts = [Fact.of("cause_hurts", cause=finding.leading, probability=share, means=means)]
+    if dangerous < DANGER or (finding.leading in CAUSES and CAUSES[finding.leading].endangers):
+        return hurts
     risky = [code for code in finding.probability if code in CAUSES and CAUSES[code].endangers]
     first, *others = sorted(risky, key=lambda code: -finding.probability[code])
     second = next((code for code in others if finding.probability[code] >= 0.1), None)
-    return [Fact.of("dangers_likely", probability=dangerous, cause=first, second_cause=second)]
+    return [*hurts, Fact.of("dangers_likely", probability=dangerous, cause=first, second_cause=second)]
 
 
 def _codes(finding: Finding) -> list[Fact]:

@@ -16,7 +16,7 @@ from data_contracts.weeks import week_end, week_of
 from models.tracking.visits import is_tracked
 from models.work.testing_plan import VanToTest
 from models.work.visit_plan import Days
-from models.work.worth import danger
+from models.work.worth import DANGER, danger
 
 WARNING, WARNED = 2.25, 10.0
 """Residual at the last visit from which it is a sign, and how many times as likely that is with a large fault: one healthy visit in ten
@@ -200,7 +200,7 @@ def _listed_signs(leading: str, probability: Mapping[str, float]) -> list[Fact]:
             "test_listed", probability=1.0 - probability.get(NONE, 0.0), cause=leading if leading in CAUSES else None
         )
     ]
-    if danger(probability) >= 0.2:
+    if danger(probability) >= DANGER:
         facts.append(Fact.of("test_danger", probability=danger(probability)))
     return facts
 

@@ -7,7 +7,7 @@ from datetime import date
 
 import numpy as np
 
-from data_contracts.causes import CAUSES, EVERY_CAUSE, NOT_SEPARABLE
+from data_contracts.causes import CAUSES, EVERY_CAUSE
 from data_contracts.causes.record import RUNNING
 from data_contracts.facts.fact import Fact
 from data_contracts.jobs import JOBS, TESTS, Job
@@ -94,6 +94,10 @@ class Worth:
         return self.expected_cost_avoided / max(self.hours, 1e-9)
 
 
+DANGER = 0.2
+"""Probability of a cause that endangers people from which that counts before any worth, whatever is likelier: one in five.
+Common practice, no source (2026-11-30). [1]"""
+
 NO_WORTH = Worth(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 """Of an order that only waits: no work, nothing avoided."""
 
@@ -161,6 +165,7 @@ def worth_of_order(
     test: str | None,
     *,
     severity: float,
+    severities: Mapping[str, float] | None = None,
     day: date,
     warranty_until: date | None,
     duty: float = 1.0,
@@ -180,6 +185,8 @@ def worth_of_order(
         Key of data_contracts/jobs.py.
     severity : float
         See `waiting`.
+    severities : mapping of str to float
+        Of every cause, given that cause; `severity` where one is left out. [1]
     day : date
         The day of the decision.
     warranty_until : date or None
@@ -207,7 +214,7 @@ def worth_of_order(
     job = jobs.get(leading)
 
     def left(code: str) -> Waiting:
-        return waiting(code, severity, settings.horizon_weeks)
+        return waiting(code, (severities or {}).get(code, severity), settings.horizon_weeks)
 
     def losses(code: str) -> float:
         return duty * left(code).failures + left(code).running
@@ -310,7 +317,7 @@ def danger(probability: Mapping[str, float]) -> float:
 
 
 def is_safety(leading: str, probability: Mapping[str, float]) -> bool:
-    """Whether waiting can endanger people, with at least even odds.
+    """Whether waiting can endanger people, by what is likeliest or by all else that it may be.
 
     Parameters
     ----------
@@ -321,7 +328,6 @@ def is_safety(leading: str, probability: Mapping[str, float]) -> bool:
     Returns
     -------
     bool
+        True where the leading cause endangers people, or one that does is there with a probability of `DANGER`.
     """
-    if leading in CAUSES:
-        return CAUSES[leading].endangers
-    return leading == NOT_SEPARABLE and danger(probability) >= 0.5
+    return (leading in CAUSES and CAUSES[leading].endangers) or danger(probability) >= DANGER

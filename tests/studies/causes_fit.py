@@ -33,6 +33,9 @@ TRADE_SHARE = 0.6
 SWITCHING_SCATTER = {"rich_level_scatter": 1.8}
 """Discrepancies not left to the fit: a switching level jumps between its ends wherever something brings lambda near 1, and then
 scatters a hundredfold; a factor of six is a judgement, no source. [scale of the feature]"""
+STANDS_OUT = 2.0
+"""An effect that the trade does not name is stated from this many floors of its feature: a smaller one, as precise as it looks on one
+house of engines, decided between causes that differ in nothing else. Chosen on structures of the second simulator. [1]"""
 LEAST_SPREAD = 0.1  # no engine follows another more closely than this share of an effect
 ROUNDS, GAIN_PRIOR, TAIL = 5, 0.5, 6.0  # of the gains: rounds, spread before anything is seen, degrees of freedom
 GAINS = np.exp(np.linspace(np.log(0.2), np.log(3.0), 28))
@@ -220,8 +223,10 @@ def stated(pattern: Pattern, found: dict[str, Estimated], features: tuple[Featur
             if believed:
                 effects[feature.name] = [pattern.effect[feature.name], pattern.spread[feature.name]]
             continue
-        restless = one.spread > 2.0 * feature.floor and feature.scale != "scatter"  # few repeats: a spread of its own
-        if believed or abs(one.effect) > feature.floor or restless:
+        restless = (
+            one.spread > STANDS_OUT * feature.floor and feature.scale != "scatter"
+        )  # few repeats: a spread of its own
+        if believed or abs(one.effect) > STANDS_OUT * feature.floor or restless:
             effects[feature.name] = [round(one.effect, 4), round(one.spread, 4)]
     return effects
 

@@ -113,7 +113,8 @@ def planted(cause: str, severity: float, pattern: int = 0) -> np.ndarray:
         moved = float(effect_at(feature, mine.effect.get(feature.name, 0.0), np.array(severity)))
         if feature.against:
             other = next(f for f in table.features if f.quantity == feature.against)
-            moved += float(effect_at(other, mine.effect.get(other.name, 0.0), np.array(severity)))
+            part = EXPECTED[feature.quantity] / EXPECTED[feature.against] if feature.in_proportion else 1.0
+            moved += part * float(effect_at(other, mine.effect.get(other.name, 0.0), np.array(severity)))
         elif feature.plus:
             continue
         expected = EXPECTED[feature.quantity]

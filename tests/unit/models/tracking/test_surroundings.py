@@ -6,10 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from data_contracts.family import parse_family
+from data_contracts.limits import ZERO_CELSIUS_K
+from models.physics.speed_density import temperature_u
 from models.tracking.assess import Assessment, assess
-from models.tracking.standardise import standardise
+from models.tracking.standardise import Standardised, standardise
 from models.tracking.visits import MAIN_PEAK, repeat_spread, tracked_captures, visits_of
-from tests.readings_fleet import ReadingsFleet, families, make_fleet, no_repairs
+from tests.readings_fleet import FAMILIES_TABLE, ReadingsFleet, families, make_fleet, no_repairs
 
 FLOWS = ("idle_g_s", "first_peak_g_s", "main_peak_g_s", "main_peak_reference_g_s")
 AMBIENT = ("intake_air_c", "barometer_kpa", "humidity_pct", "altitude_m")
@@ -116,3 +119,40 @@ def test_missing_conditions_widen_every_row_and_alarm_nobody(fleet, measured):
     }
     assert by_step["measured"] < by_step["depot_day"] < by_step["depot_week"] < by_step["unmeasured"]
     assert set(never.trends["corrected"]) == {False}
+
+
+def test_a_flow_worked_out_by_pressure_counts_the_air_temperature_once(fleet):
+    family = parse_family(
+        "heron-16", FAMILIES_TABLE["heron-16"] | {"airflow_sensor": {"kind": "map_kpa", "efficiency_u": 0.01}}
+    )
+    usual = family.main_peak.reference_intake_air_c
+    ours = fleet.frame.filter(pl.col("family") == family.name, pl.col("intake_air_c").is_not_null())
+    unmeasured = pl.col("captured_at").dt.ordinal_day() % 3 == 0
+
+    def standardised(frame: pl.DataFrame, air_c: pl.Expr, air_u: pl.Expr) -> Standardised:
+        """With what the reading adds for efficiency and the temperature that it worked with."""
+        part = pl.struct(air_u.alias("u"), air_c.alias("c")).map_batches(
+            lambda air: pl.Series(temperature_u(air.struct["u"].to_numpy(), air.struct["c"].to_numpy())), pl.Float64
+        )
+        wider = [
+            (pl.col(n + "_u").pow(2) + (part.pow(2) + 0.01**2) * pl.col(n).pow(2)).sqrt().alias(n + "_u") for n in FLOWS
+        ]
+        captures = tracked_captures(frame.with_columns(wider).lazy())
+        return standardise(visits_of(captures), repeat_spread(captures), {family.name: family}, no_repairs())
+
+    known = standardised(ours, pl.col("intake_air_c"), pl.lit(1.5))
+    as_usual = ((pl.col("intake_air_c") + ZERO_CELSIUS_K) / (usual + ZERO_CELSIUS_K)).sqrt()
+    guessed = _where(ours, unmeasured, FLOWS, [pl.col(name) * as_usual for name in FLOWS])
+    guessed = _where(guessed, unmeasured, ["intake_air_c"], [pl.lit(None, dtype=pl.Float64)])
+    taken = pl.col("intake_air_c").fill_null(usual)
+    air_u = pl.when(pl.col("intake_air_c").is_null()).then(12.0).otherwise(1.5)
+    std = standardised(guessed, taken, air_u)
+    rows = std.visits.select(pl.col("intake_air_c").is_null()).to_series().to_numpy()
+    assert min(rows.sum(), (~rows).sum()) > 40
+    cold = usual - known.visits["intake_air_c"].to_numpy()[rows]
+    for name in ("idle_g_s", MAIN_PEAK):
+        q = std.quantities.index(name)
+        off = std.scaled[rows, q] - known.scaled[rows, q]
+        assert abs(np.mean(off)) < 0.002, name
+        assert abs(np.polyfit(cold, off, 1)[0]) < 0.5 * 0.5 / (usual + ZERO_CELSIUS_K), name
+        assert np.median(std.variance[rows, q]) < 1.5 * np.median(known.variance[rows, q]), name

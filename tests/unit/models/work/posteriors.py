@@ -23,7 +23,7 @@ def posterior(causes: dict[str, dict[str, float]], minimum: float = 0.5) -> Caus
         leading=leading,
         likeliest=likeliest,
         leading_probability=probability.max(axis=1),
-        severity=np.full(vans, 0.7),
+        severities=np.full(probability.shape, 0.7),
         evidence_for=none,
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=none,

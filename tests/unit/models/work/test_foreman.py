@@ -62,7 +62,7 @@ def posterior_of(case: dict[str, str]) -> CausePosterior:
         leading=(likeliest if most >= 0.45 else NOT_SEPARABLE,),
         likeliest=(likeliest,),
         leading_probability=np.array([most]),
-        severity=np.array([np.nan if likeliest == "none" else float(case["severity"])]),
+        severities=np.where(np.array(CAUSE_CODES) == "none", np.nan, float(case["severity"]))[None],
         evidence_for=((),),
         next_test=next_tests(probability, CAUSE_CODES),
         pairs=((),),

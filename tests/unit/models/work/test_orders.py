@@ -8,10 +8,11 @@ from typing import Any
 import polars as pl
 import pytest
 
-from data_contracts.causes import NOT_SEPARABLE
+from data_contracts.causes import CAUSES, NOT_SEPARABLE
 from data_contracts.errors import InputError
 from data_contracts.facts.fact import Fact
 from data_contracts.facts.rendering import sentence
+from data_contracts.jobs import JOBS
 from data_contracts.tables import WORK_ORDERS, polars_schema
 from models.causes.infer import CausePosterior
 from models.causes.pairs import PairProbability
@@ -358,6 +359,33 @@ def test_a_second_cause_joins_the_leading_one_from_even_odds(pair: CausePosterio
     order = propose_orders([watched("v1", urgency="now")], pair).orders.row(0, named=True)
     assert ("in the same visit" in sentence(order, "action")) is together
     assert order["hours"] == pytest.approx(1.1 + 0.4 if together else 1.1)  # the sensor, and the filter where it joins
+
+
+@pytest.mark.parametrize(("share", "lifted"), [(0.2, True), (0.19, False)])
+def test_a_cause_that_endangers_people_is_looked_for_in_the_visit_of_a_likelier_one(share: float, lifted: bool) -> None:
+    causes = {"ignition_weak": 1.0 - share, "fuel_aeration": share}
+    found = posterior({"v1": causes})
+    danger = Fact.of("dangers_likely", probability=share, cause="fuel_aeration", second_cause=None)
+    order = propose_orders([watched("v1", urgency="now", reasons=(danger,))], found).orders.row(0, named=True)
+    assert (order["cause"], order["safety"]) == ("ignition_weak", lifted)
+    (action,) = order["action_facts"]
+    assert dict(action["words"]).get("second_cause") == ("fuel_aeration" if lifted else None)
+    codes = [fact["code"] for fact in order["reason_facts"]]
+    assert codes == ["dangers_likely", "cause_likely"]
+    alone = propose_orders(
+        [watched("v1", urgency="now")], posterior({"v1": {"ignition_weak": 1.0 - share, "lambda_slow": share}})
+    ).orders
+    assert order["hours"] == pytest.approx(alone["hours"][0] + JOBS["fuel_aeration"].hours * lifted)
+    assert (order["failure_avoided"] > alone["failure_avoided"][0]) is lifted
+
+
+@pytest.mark.parametrize(("share", "code"), [(0.25, "do_test"), (0.15, "record_again_unknown")])
+def test_where_nothing_known_fits_a_cause_that_endangers_people_is_tested_for(share: float, code: str) -> None:
+    found = posterior({"v1": {"none": 1.0 - share, "fuel_aeration": share}})
+    order = propose_orders([watched("v1", urgency="plan")], found).orders.row(0, named=True)
+    (action,) = order["action_facts"]
+    assert action["code"] == code
+    assert dict(action["words"]).get("test") == (CAUSES["fuel_aeration"].first_test if code == "do_test" else None)
 
 
 def test_a_watched_van_without_causes_is_one_clear_line() -> None:

@@ -154,11 +154,13 @@ def test_urgency_at_the_thresholds_of_limits_and_worth(told: dict[str, Any], avo
         (0.5, JUST_BELOW, True, "plan"),
         (0.5, 0.0, True, "plan"),
         (0.5, 1.0, False, "plan"),
-        (JUST_BELOW, 1.0, True, "watch"),
+        (JUST_BELOW, 1.0, True, "plan"),
+        (0.2, 0.0, False, "plan"),
+        (0.19, 1.0, True, "watch"),
     ],
 )
 def test_urgency_at_the_thresholds_of_danger(share: float, severity: float, alarm: bool, word: str) -> None:
-    causes = dict.fromkeys(CAUSE_CODES, 0.0) | {"unmetered_air": share - 0.25, "fuel_aeration": 0.25, "none": 1 - share}
+    causes = dict.fromkeys(CAUSE_CODES, 0.0) | {"unmetered_air": share - 0.1, "fuel_aeration": 0.1, "none": 1 - share}
     finding = Finding(causes, "not_separable", severity, alarm=alarm)
     dear = RankingSettings(call_in_cost=1e6)  # so that only danger speaks
     assert urgency_of(finding, NO_WORTH, dear).word == word

@@ -19,7 +19,7 @@ from tests.unit.models.work.posteriors import posterior
 REASONS = [Fact.of("limit_crossed", "main_peak_reference_g_s").row()]
 JUST_BELOW = float(np.nextafter(0.5, 0.0))
 NOTHING = {NONE: 0.9, "lambda_slow": 0.1}
-UNCLEAR = {NONE: 0.3, "lambda_slow": 0.25, "ignition_weak": 0.25, "fuel_aeration": 0.2}
+UNCLEAR = {NONE: 0.35, "lambda_slow": 0.25, "ignition_weak": 0.25, "fuel_aeration": 0.15}
 
 
 def listed(

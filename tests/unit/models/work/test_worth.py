@@ -188,15 +188,16 @@ def test_severity_is_held_between_nothing_and_all() -> None:
     ("leading", "probability", "safety"),
     [
         ("unmetered_air", {"unmetered_air": 0.3}, True),
-        ("lambda_slow", {"lambda_slow": 0.3, "unmetered_air": 0.7}, False),
-        ("not_separable", {"unmetered_air": 0.5, "lambda_slow": 0.5}, True),
-        ("not_separable", {"unmetered_air": 0.25, "fuel_aeration": 0.25, "lambda_slow": 0.5}, True),
-        ("not_separable", {"unmetered_air": 0.49, "lambda_slow": 0.51}, False),
+        ("unmetered_air", {"unmetered_air": 0.1}, True),
+        ("lambda_slow", {"lambda_slow": 0.8, "unmetered_air": 0.2}, True),
+        ("lambda_slow", {"lambda_slow": 0.81, "unmetered_air": 0.19}, False),
+        ("not_separable", {"unmetered_air": 0.1, "fuel_aeration": 0.1, "lambda_slow": 0.8}, True),
+        ("not_separable", {"unmetered_air": 0.19, "lambda_slow": 0.81}, False),
         ("not_separable", {"none": 1.0}, False),
-        ("none", {"unmetered_air": 1.0}, False),
+        ("none", {"unmetered_air": 0.2, "none": 0.8}, True),
     ],
 )
-def test_safety_from_even_odds(leading: str, probability: dict[str, float], safety: bool) -> None:
+def test_safety_by_all_that_it_may_be(leading: str, probability: dict[str, float], safety: bool) -> None:
     assert CAUSES["unmetered_air"].endangers
     assert CAUSES["fuel_aeration"].endangers
     assert not CAUSES["lambda_slow"].endangers

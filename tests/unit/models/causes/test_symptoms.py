@@ -1,0 +1,82 @@
+"""Symptoms: what of a movement is compared between engines that are built otherwise."""
+
+import numpy as np
+import pytest
+
+from models.causes.effects import PROPORTIONS, Symptoms, load_effects, symptoms
+from models.causes.evidence import gather_evidence
+from models.tracking.state.residuals import Residuals
+
+FIRST, MAIN, PULSE = "first_peak_g_s", "main_peak_reference_g_s", "recirculation_pulse_g_s"
+
+
+def residuals_of(expected: dict[str, float], shift: dict[str, list[float]]) -> Residuals:
+    """Vans that are alike but for what moved."""
+    names = tuple(expected)
+    shifts = np.column_stack([shift.get(name, [0.0] * len(next(iter(shift.values())))) for name in names])
+    vans = len(shifts)
+    level = np.tile([expected[name] for name in names], (vans, 1))
+    ones = np.ones(shifts.shape)
+    return Residuals(
+        tuple(f"v{n}" for n in range(vans)), names, level, shifts, 0.001 * np.abs(level), ones, np.full(vans, 2)
+    )
+
+
+def moved_of(expected: dict[str, float], shift: dict[str, list[float]], kind: str = "wideband") -> Symptoms:
+    """Their symptoms."""
+    residuals = residuals_of(expected, shift)
+    vans = len(residuals.van_ids)
+    return symptoms(residuals, (kind,) * vans, np.zeros(vans, bool), load_effects("trade"))
+
+
+def column(found: Symptoms, name: str) -> np.ndarray:
+    """The symptom of every van. [scale of the feature]"""
+    return found.moved[:, [feature.name for feature in found.features].index(name)]
+
+
+@pytest.mark.parametrize("first", [45.0, 60.0, 95.0])
+def test_what_chokes_ahead_of_the_engine_leaves_the_first_peak_its_share_whatever_its_height(first: float) -> None:
+    lost, proportion = -0.2, first / 100.0
+    choked = {FIRST: [first * proportion * lost, 0.0, 0.5 * lost * first], MAIN: [100.0 * lost, 100.0 * lost, 0.0]}
+    intake, exhaust, plate = column(moved_of({FIRST: first, MAIN: 100.0}, choked), "first_beside_main")
+    assert intake == pytest.approx(0.0, abs=1e-12)
+    assert exhaust == pytest.approx(-proportion * lost)
+    assert plate == pytest.approx(0.5 * lost)
+
+
+def test_a_first_peak_out_of_all_proportion_is_compared_as_the_highest_in_order() -> None:
+    found = moved_of({FIRST: 400.0, MAIN: 100.0}, {MAIN: [-10.0]})
+    assert column(found, "first_beside_main") == pytest.approx(0.1 * PROPORTIONS[1])
+
+
+def test_of_a_pulse_that_hardly_was_any_size_is_many_times_that() -> None:
+    found = moved_of({PULSE: 0.05}, {PULSE: [-0.05, -0.02, 0.0, 0.05, 1.0, 4.0]})
+    gone, less, same, double, large, huge = column(found, "recirculation_pulse")
+    assert (gone, less, same) == pytest.approx((-1.0, -0.4, 0.0))
+    assert 0.6 < double < large < huge < 2.0
+    assert huge - large < 0.2
+
+
+def test_what_is_told_of_such_a_pulse_is_its_whole_rise() -> None:
+    expected, shift = {PULSE: 0.05}, {PULSE: [0.95]}
+    told = gather_evidence(
+        residuals_of(expected, shift),
+        0,
+        moved_of(expected, shift),
+        np.array([0.3]),
+        np.array([1.2]),
+        1.0,
+        "recirculation_valve",
+        6.0,
+    )
+    (fact,) = told.supporting
+    assert fact.numbers["moved"] == pytest.approx(19.0)
+
+
+def test_a_switching_signal_that_only_comes_late_is_slow_as_a_whole() -> None:
+    dead, switch = "lambda_to_rich_dead_time_s", "lambda_to_rich_switch_time_s"
+    expected = {dead: 0.2, switch: 0.05}
+    found = moved_of(expected, {dead: [0.1, 0.0, 0.1], switch: [0.0, 0.1, -0.03]}, "narrowband")
+    late, slow, both = column(found, "to_rich_switched")
+    assert (late, slow, both) == pytest.approx((np.log(1.4), np.log(1.4), np.log(1.28)))
+    assert "to_rich_whole" not in [feature.name for feature in found.features]
