@@ -11,7 +11,7 @@ from data_contracts.family import AirflowSensor, Family
 from data_contracts.signals import QUANTITIES
 from models.physics.air import main_peak_at_reference
 from models.physics.transfer_table import outside, to_flow
-from models.reading.air_trace.before_opening import not_at_idle, without_idle
+from models.reading.air_trace.before_opening import QUANTITIES_OF_OPENING, begins_in_rise, not_at_idle, without_idle
 from models.reading.air_trace.conditioning import Conditioned, condition_airflow
 from models.reading.air_trace.engine import engine_estimates
 from models.reading.air_trace.idle_only import idles_throughout, read_without_snap
@@ -120,6 +120,9 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found = _outside_table(found, family.airflow_sensor)
     found = _without_clipped(found, clipped)
     found = _without_filling(found, marks.interval_s)
+    if marks.air:
+        late = entries.padded(begins_in_rise(marks).astype(np.float64), 0.0) > 0.0
+        found |= {name: found[name].because(late, "not_enough_before") for name in QUANTITIES_OF_OPENING}
     found |= _at_reference(found, entries.conditions, family)
     short = cut_short(extent, np.nan_to_num(entries.padded(marks.found.end_slope)))
     found |= _of_the_highest_speed(found, short, extent)
