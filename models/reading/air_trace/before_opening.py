@@ -96,9 +96,10 @@ def _just_released(marks: Landmarks) -> Flags:
     found, dt = marks.found, marks.interval_s
     since = (found.rise_start - np.roll(found.release.at, 1)) * dt
     out = _follows(marks) & (since < SOON_S)
-    for s in np.flatnonzero(~_follows(marks) & (found.rise_start * dt < SOON_S) & np.isfinite(found.idle.flow)):
-        begin = marks.flow[marks.snaps.row[s], : max(int(0.03 / dt), 1)]
-        out[s] = float(np.median(begin)) > BEGINS_HIGHER * found.idle.flow[s]
+    soon = np.flatnonzero(~_follows(marks) & (found.rise_start * dt < SOON_S) & np.isfinite(found.idle.flow))
+    if soon.size:
+        begin = np.median(marks.flow[marks.snaps.row[soon], : max(int(0.03 / dt), 1)], axis=1)
+        out[soon] = begin > BEGINS_HIGHER * found.idle.flow[soon]
     return np.asarray(out)
 
 
