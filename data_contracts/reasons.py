@@ -63,7 +63,7 @@ REPEAT_REASONS = _page(
     ),
     Reason(
         "hold_too_short",
-        "the pedal was released before the engine reached its highest speed",
+        "the pedal was released almost at once, before the trace shows more than the manifold filling",
         "hold the pedal to the floor about a second",
     ),
     Reason(
@@ -110,6 +110,11 @@ USABLE_REASONS = _page(
         "no_airflow",
         "there is no air flow; the opening was told from the throttle or the engine speed",
         "record the air-mass sensor too, or manifold pressure with engine speed",
+    ),
+    Reason(
+        "hold_short",
+        "the pedal was released before the engine reached its highest speed",
+        "hold the pedal to the floor about a second: main peak and run-up are followed from such snaps only, the rest from this one too",
     ),
     Reason("short_before", "little idle was recorded before the opening", "record 3 s before the opening"),
     Reason("ends_before_settle", "the recording ends before fuel cut and settle", "record 4 s after the release"),

@@ -18,6 +18,8 @@ GERMAN: dict[str, str] = {
     "let the engine settle at idle for three seconds, then snap": "den Motor drei Sekunden im Leerlauf beruhigen, dann Gasstoß",
     "the pedal was released before the engine reached its highest speed": "das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte",
     "hold the pedal to the floor about a second": "das Pedal etwa eine Sekunde durchgetreten halten",
+    "the pedal was released almost at once, before the trace shows more than the manifold filling": "das Pedal wurde fast sofort losgelassen, bevor der Verlauf mehr als die Füllung des Saugrohrs zeigt",
+    "hold the pedal to the floor about a second: main peak and run-up are followed from such snaps only, the rest from this one too": "das Pedal etwa eine Sekunde durchgetreten halten: Hauptspitze und Hochlauf werden nur aus solchen Gasstößen verfolgt, alles andere auch aus diesem",
     "the recording ends before the main peak": "die Aufnahme endet vor der Hauptspitze",
     "record longer: 3 s before and 4 s after the release": "länger aufnehmen: 3 s davor und 4 s nach dem Loslassen",
     "the air-mass signal runs into the end of its range": "das Luftmassensignal stößt an das Ende seines Bereichs",

@@ -1,11 +1,11 @@
-"""The demo fleet: 60 vans, 26 weeks, three repeats."""
+"""The demo fleet: 60 vans, 26 weeks, three repeats, by feet as real ones are."""
 
 from pathlib import Path
 
 import numpy as np
 
 from sample_fleet.deliver import Progress, write_fleet
-from sample_fleet.scenario import Scenario
+from sample_fleet.scenario import REAL_FEET, Scenario
 
 
 def write_demo(
@@ -24,4 +24,5 @@ def write_demo(
     progress : callable, optional
         Called with captures done and in all.
     """
-    write_fleet(workspace_root, Scenario(vans=vans, weeks=weeks), np.random.default_rng(seed), progress=progress)
+    scenario = Scenario(vans=vans, weeks=weeks, feet=REAL_FEET)
+    write_fleet(workspace_root, scenario, np.random.default_rng(seed), progress=progress)

@@ -18,6 +18,7 @@ from sample_fleet.scenario import (
     CapturePlan,
     Depot,
     FaultPlan,
+    Feet,
     Fleet,
     Repair,
     Scenario,
@@ -27,6 +28,8 @@ from sample_fleet.simulate import Recording
 from sample_fleet.vehicle import Vehicle
 
 _PLACES = ("north", "harbour", "hill", "mill", "south")
+ROOM_AFTER_S = 0.25
+"""A snap that is recorded whole is released this long before the end. [s]"""
 
 
 def plan_fleet(scenario: Scenario, rng: np.random.Generator) -> Fleet:
@@ -236,6 +239,8 @@ def _plan_visit(
         drift = scenario.recorder_drift_v_week * week + (scenario.recorder_shift_v if last else 0.0)
     manifest = _written_down(scenario, depot, van, around, week, cold, rng)
     day_vehicle_noise = rng.normal()
+    own = rng.spawn(1)[0]  # so that a fleet with other feet is the same fleet
+    foot = 0.0 if scenario.feet is None else scenario.feet.visits * float(own.normal())
     plans = []
     for repeat in range(scenario.repeats):
         at = first + timedelta(seconds=float(repeat * rng.uniform(50, 110)))
@@ -248,6 +253,8 @@ def _plan_visit(
                 severity = 0.0
             now, learned = van.fault.faults(severity), van.fault.faults(settled)
         driver, spoiled, now = _foot(scenario, recording, now, rng)
+        if scenario.feet is not None and spoiled != "short_hold":
+            driver = _pressed_by(scenario.feet, foot, driver, recording, own)
         plans.append(
             CapturePlan(
                 number,
@@ -303,6 +310,22 @@ def _foot(
     else:
         driver = replace(driver, snaps=0.0)
     return driver, kind, faults
+
+
+def _pressed_by(feet: Feet, foot: float, driver: Driver, recording: Recording, rng: np.random.Generator) -> Driver:
+    """A press as real feet make it; `foot` is how much longer than the median this one holds, as a logarithm. [1]"""
+    room = max(recording.length_s - driver.pedal_at_s - ROOM_AFTER_S, feet.shortest_s)
+    drawn = feet.hold_s * float(np.exp(foot + feet.snaps * rng.normal()))
+    hold = float(np.clip(drawn, feet.shortest_s, min(feet.longest_s, room)))
+    kind = rng.random()
+    driver = replace(driver, hold_s=hold)
+    if kind < feet.in_steps:
+        return replace(
+            driver, pause=float(rng.uniform(0.25, 0.6)), pause_s=min(float(rng.uniform(0.05, 0.2)), hold / 2)
+        )
+    if kind < feet.in_steps + feet.lifts_in_steps:
+        return replace(driver, lift_pause=float(rng.uniform(0.2, 0.6)), lift_pause_s=float(rng.uniform(0.08, 0.25)))
+    return driver
 
 
 def _written_down(

@@ -24,6 +24,35 @@ FUELS = {name: air_fuel_ratio(*composition) for name, composition in PETROL.item
 
 
 @dataclass(frozen=True)
+class Feet:
+    """How the technicians press the pedal: few hold it as long as they are told to. Sizes are a guess, no source.
+
+    Attributes
+    ----------
+    hold_s : float
+        Median time from the first movement to the lift. [s]
+    visits, snaps : float
+        Standard deviation of its logarithm from visit to visit, one foot each, and from snap to snap of one foot. [1]
+    shortest_s, longest_s : float
+        Limits of what is drawn. [s]
+    in_steps, lifts_in_steps : float
+        Share of snaps that open, and that close, in two steps. [1]
+    """
+
+    hold_s: float = 0.6
+    visits: float = 0.3
+    snaps: float = 0.25
+    shortest_s: float = 0.15
+    longest_s: float = 1.6
+    in_steps: float = 0.06
+    lifts_in_steps: float = 0.06
+
+
+REAL_FEET = Feet()
+"""As in a real fleet."""
+
+
+@dataclass(frozen=True)
 class Scenario:
     """What to plan.
 
@@ -49,6 +78,8 @@ class Scenario:
         Share of faults repaired before the end; share of repairs that do not mend. [1]
     spoiled : float
         Share of captures the technician spoils. [1]
+    feet : Feet, optional
+        How the others are made; default: every one held about a second, as asked.
     cold_visits, missing, trims : float
         Share of visits on a cold engine; of each condition not written down; of visits with trims. [1]
     long_share : float
@@ -95,6 +126,7 @@ class Scenario:
     repair_share: float = 0.3
     repair_failure: float = 0.1
     spoiled: float = 0.06
+    feet: Feet | None = None
     cold_visits: float = 0.015
     missing: float = 0.06
     trims: float = 0.85

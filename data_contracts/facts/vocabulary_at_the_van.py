@@ -47,6 +47,13 @@ AT_THE_VAN = (
         "count",
     ),
     template(
+        "van_held_briefly",
+        "The pedal was lifted before the engine reached its highest speed, so main peak and run-up are not judged: hold it to the "
+        "floor about a second in one more snap.",
+        "Das Pedal wurde losgelassen, bevor der Motor seine höchste Drehzahl erreichte; Hauptspitze und Hochlauf sind daher nicht "
+        "beurteilt: in einem weiteren Gasstoß etwa eine Sekunde durchgetreten halten.",
+    ),
+    template(
         "van_nothing_read",
         "Nothing that matters could be read: record again.",
         "Nichts, worauf es ankommt, war zu lesen: noch einmal aufnehmen.",

@@ -228,7 +228,9 @@ AIRFLOW: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=50.0, hold_s=0.3),
         Method(
             "The main peak times (reference pressure / station pressure)^a times (air temperature / reference temperature)^b, corrected "
-            "for humidity. The first reading uses a = 1 and b = 1/2; tracking re-estimates both per family from the fleet's own data.",
+            "for humidity. The first reading uses a = 1 and b = 1/2; tracking re-estimates both per family from the fleet's own data. "
+            "Not given where the flow still climbs by 30 % of itself per second as the pedal is lifted, or within 0.35 s of the opening: "
+            "what stood as the main peak is then a lower bound that depends on the foot.",
             "That of the main peak, of the recorded conditions (wider where they were estimated from depot neighbours, season or "
             "altitude) and of both exponents.",
             "Pressure over the root of temperature: flow through an open throttle (SAE J1349); moist air after CIPM-2007; "

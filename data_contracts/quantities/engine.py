@@ -44,7 +44,8 @@ ENGINE: tuple[Quantity, ...] = (
         Need("airflow", rate_hz=50.0, hold_s=0.3, or_channels=("engine_rpm",)),
         Method(
             "From the opening until the recorded speed reaches 97 % of its highest; without a speed channel, until the slow flow first reaches 95 % "
-            "of the main peak after the dip. Not given where the flow gets there within 0.15 s, which is the manifold filling.",
+            "of the main peak after the dip. Not given where the flow gets there within 0.15 s, which is the manifold filling, nor where the pedal "
+            "was lifted before the highest speed.",
             CROSSING,
         ),
         tracking=Tracking(
@@ -65,7 +66,7 @@ ENGINE: tuple[Quantity, ...] = (
         Words("air mass per revolution at the main peak", "Luftmasse je Umdrehung an der Hauptspitze"),
         Need("airflow", rate_hz=1000.0, hold_s=0.3, or_speed_channel=True),
         Method(
-            "Flow at the main peak divided by revolutions per second there.",
+            "Flow at the main peak divided by revolutions per second there. Not given where the pedal was lifted before the highest speed.",
             "That of flow and speed combined.",
             "Definition.",
         ),
@@ -93,7 +94,7 @@ ENGINE: tuple[Quantity, ...] = (
         ),
         Need("airflow", rate_hz=1000.0, hold_s=0.3, conditions=("intake_air_c",), or_speed_channel=True, metered=True),
         Method(
-            "Flow per revolution divided by the mass of intake air in half the displacement.",
+            "Flow per revolution divided by the mass of intake air in half the displacement. Not given where that is not.",
             "That of flow, speed, pressure and air temperature combined.",
             "Speed–density form for four strokes, m = VE · ρ · V · N / 2; density after CIPM-2007.",
         ),

@@ -12,7 +12,7 @@ from data_contracts.family import Family
 from data_contracts.signals import BANK2_PREFIX, base_name, tracking_of
 from models.at_the_van.expected import JUDGED, Band, Expectation, VanPast, family_band, own_band, scatter_of_mean
 from models.at_the_van.repeats import Repeated, over_repeats
-from models.statistics.arrays import Floats
+from models.statistics.arrays import Flags, Floats
 from models.tracking.charts.family_limits import beyond_limit, family_limits
 from models.tracking.scales import derivative, from_scale, to_scale
 
@@ -101,7 +101,12 @@ class VisitVerdict:
 
 
 def judge_visit(
-    values: Mapping[str, Floats], u: Mapping[str, Floats], family: Family, van_id: str, past: VanPast | None
+    values: Mapping[str, Floats],
+    u: Mapping[str, Floats],
+    family: Family,
+    van_id: str,
+    past: VanPast | None,
+    long: Flags | None = None,
 ) -> VisitVerdict:
     """Judge the accepted snaps of one visit.
 
@@ -115,18 +120,21 @@ def judge_visit(
         The van; empty where only its family is known.
     past : VanPast or None
         None where nothing is published.
+    long : ndarray of shape (snaps,), bool, optional
+        As `models.at_the_van.repeats.held_long` returns; default: all.
 
     Returns
     -------
     VisitVerdict
     """
     expected = {} if past is None else past.expected
-    known = over_repeats({name: values[name] for name in JUDGED if name in values}, u, expected)
+    known = over_repeats({name: values[name] for name in JUDGED if name in values}, u, expected, long)
     count = sum(name in expected for name in known)
     judged = tuple(_judge(name, found, expected.get(name), family, count) for name, found in known.items())
     words = {one.word for one in judged}
     verdict: Verdict = next((word for word in ("worse", "better", "same") if word in words), "unknown")
-    return VisitVerdict(verdict, (*_leading(judged, past), *_basis(judged, van_id, family, past)), judged)
+    brief = [Fact.of("van_held_briefly")] if long is not None and long.size and not long.any() else []
+    return VisitVerdict(verdict, (*_leading(judged, past), *brief, *_basis(judged, van_id, family, past)), judged)
 
 
 def levels_of(

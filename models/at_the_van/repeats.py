@@ -8,8 +8,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from data_contracts.facts.fact import Fact
+from data_contracts.signals import QUANTITIES
 from models.at_the_van.expected import Expectation
-from models.statistics.arrays import Codes, Floats
+from models.statistics.arrays import Codes, Flags, Floats
 from models.tracking.repeats import covering, scatter_of_repeats, unwidened
 from models.tracking.scales import derivative, to_scale
 from models.tracking.visits import COUNTS, is_tracked, medoids
@@ -38,7 +39,24 @@ def accepted(grades: Sequence[str], grade_reasons: Sequence[Sequence[str]]) -> C
     return np.flatnonzero(visit.select(is_tracked()).to_series().to_numpy()).astype(np.int64)
 
 
-def representative(shapes: NDArray[np.float32], kept: Codes, names: Sequence[tuple[str, int]]) -> tuple[int, Fact]:
+def held_long(grade_reasons: Sequence[Sequence[str]]) -> Flags:
+    """Whether each snap was held until the engine reached its highest speed.
+
+    Parameters
+    ----------
+    grade_reasons : sequence of sequence of str
+        Reasons of each.
+
+    Returns
+    -------
+    ndarray of shape (snaps,), bool
+    """
+    return np.array(["hold_short" not in reasons for reasons in grade_reasons], dtype=np.bool_)
+
+
+def representative(
+    shapes: NDArray[np.float32], kept: Codes, names: Sequence[tuple[str, int]], long: Flags | None = None
+) -> tuple[int, Fact]:
     """The snap that stands for a visit, and why.
 
     Parameters
@@ -49,6 +67,8 @@ def representative(shapes: NDArray[np.float32], kept: Codes, names: Sequence[tup
         Snaps that count.
     names : sequence of (file, snap)
         Of every snap.
+    long : ndarray of shape (snaps,), bool, optional
+        As `held_long` returns: of those held long, where there are any.
 
     Returns
     -------
@@ -59,6 +79,8 @@ def representative(shapes: NDArray[np.float32], kept: Codes, names: Sequence[tup
     """
     if not kept.size:
         return -1, Fact.of("representative_none")
+    if long is not None and long[kept].any():
+        kept = kept[long[kept]]
     traces = np.asarray(shapes[kept], dtype=np.float64)
     nearest = kept.size > 2 and bool(np.isfinite(traces).any(axis=1).all())
     chosen = int(kept[medoids(traces[None])[0]]) if nearest else int(kept[0])
@@ -96,9 +118,12 @@ class Repeated(NamedTuple):
 
 
 def over_repeats(
-    values: Mapping[str, Floats], u: Mapping[str, Floats], expected: Mapping[str, Expectation]
+    values: Mapping[str, Floats],
+    u: Mapping[str, Floats],
+    expected: Mapping[str, Expectation],
+    long: Flags | None = None,
 ) -> dict[str, Repeated]:
-    """Every quantity of a visit that half of its snaps or more give.
+    """Every quantity of a visit that half of its snaps or more give; of one that needs a hold, half of those held long.
 
     Parameters
     ----------
@@ -106,6 +131,8 @@ def over_repeats(
         Readings and their standard uncertainty; NaN where not read. [unit of the quantity]
     expected : mapping of str to Expectation
         What is known of the van and its family.
+    long : ndarray of shape (snaps,), bool, optional
+        As `held_long` returns; default: all.
 
     Returns
     -------
@@ -115,7 +142,8 @@ def over_repeats(
     for name, column in values.items():
         there = np.isfinite(column)
         count = int(there.sum())
-        if not count or 2 * count < column.size:
+        asked = column.size if long is None or not QUANTITIES[name].need.hold_s else int(long.sum())
+        if not count or 2 * count < asked:
             continue
         read = column[there]
         value, trace_u = float(np.mean(read) if name in COUNTS else np.median(read)), float(np.median(u[name][there]))

@@ -11,7 +11,7 @@ from data_contracts.family import AirflowSensor, Family
 from data_contracts.signals import QUANTITIES
 from models.physics.air import main_peak_at_reference
 from models.physics.transfer_table import outside, to_flow
-from models.reading.air_trace.before_opening import not_at_idle, without_idle
+from models.reading.air_trace.before_opening import QUANTITIES_OF_OPENING, begins_in_rise, not_at_idle, without_idle
 from models.reading.air_trace.conditioning import Conditioned, condition_airflow
 from models.reading.air_trace.engine import engine_estimates
 from models.reading.air_trace.idle_only import idles_throughout, read_without_snap
@@ -33,8 +33,7 @@ from models.reading.manifold_pressure import has_flow, with_efficiency, with_por
 from models.reading.needs import Extent, apply_needs
 from models.reading.quality_flags import (
     LOWER_BOUND_RATE_HZ,
-    SHORTEST_HOLD_S,
-    STILL_RISING,
+    cut_short,
     idle_only,
     quality_flags,
 )
@@ -44,7 +43,7 @@ from models.reading.swapped_channels import swapped_channels
 from models.statistics.arrays import Codes, Flags, Floats
 from models.statistics.estimate import Estimate, concatenate, estimate, reason_number, unread
 
-METHOD = "10"
+METHOD = "11"
 # Standard uncertainty of a trim read from a scan tool: steps of 0.78 % (SAE J1979), and its fluctuation. [%]
 TRIM_U_PCT = 0.5
 # What a main peak at the end of the range does not give; the release is then uncertain by this part of the fall. [1]
@@ -61,8 +60,9 @@ CLIPPED_FALL_U = 0.25
 # No foot lifts so soon [s]: a fall that early is that of a manifold which is full, of a flow that hardly climbs afterwards.
 SOONEST_RELEASE_S = 0.1
 NOT_BY_FILLING = (*LOST_BY_CLIPPING, "release_s", "hold_s", "settle_time_s")
-# A flow that still rises by more than this part of itself per second at the release is a lower bound. [1/s]
-STILL_CLIMBING = 0.3
+# What is not given where the flow still climbs as the pedal is lifted: it would depend on how long the pedal was held. What
+# stood as the main peak is left, as a lower bound.
+OF_THE_HIGHEST_SPEED = ("main_peak_reference_g_s", "run_up_time_s", "flow_per_rev_mg", "volumetric_efficiency")
 
 
 @dataclass(frozen=True)
@@ -120,10 +120,12 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
     found = _outside_table(found, family.airflow_sensor)
     found = _without_clipped(found, clipped)
     found = _without_filling(found, marks.interval_s)
-    found["run_up_time_s"] = found["run_up_time_s"].because(
-        entries.padded(marks.found.end_slope) > STILL_RISING, "hold_too_short"
-    )
+    if marks.air:
+        late = entries.padded(begins_in_rise(marks).astype(np.float64), 0.0) > 0.0
+        found |= {name: found[name].because(late, "not_enough_before") for name in QUANTITIES_OF_OPENING}
     found |= _at_reference(found, entries.conditions, family)
+    short = cut_short(extent, np.nan_to_num(entries.padded(marks.found.end_slope)))
+    found |= _of_the_highest_speed(found, short, extent)
     found |= _opened_from_shape(found, family)
     found |= _trims(entries.conditions)
     banks, lambda_flags, shape_lambda = read_banks(stack, marks, entries, family, found)
@@ -142,7 +144,7 @@ def read_stack(stack: Stack, family: Family, conditions: Sequence[Conditions], *
         recording=stack.recording[entries.row],
         snap=entries.number,
         estimates=found,
-        marked=_marked(found, extent, marks, entries),
+        marked=_marked(found, extent, short),
         grade=grades,
         grade_reasons=reasons,
         rate_hz=stack.rate_hz[entries.row],
@@ -325,13 +327,19 @@ def _trims(conditions: dict[str, Floats]) -> dict[str, Estimate]:
     return {name: estimate(conditions[name], u, "unmeasured_condition") for name in names}
 
 
-def _marked(found: dict[str, Estimate], extent: Extent, marks: Landmarks, entries: Entries) -> list[dict[str, str]]:
-    """Mark as lower bounds the main peak that was sampled too slowly, of a hold too short for the highest speed, or
-    that still rose at the release; in the last case the run-up too.
-    """
-    rising = entries.padded(marks.found.end_slope) > STILL_CLIMBING
-    low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | rising | (extent.hold_s < SHORTEST_HOLD_S)
-    holds = {"main_peak_g_s": low, "main_peak_v": low, "run_up_time_s": rising}
+def _of_the_highest_speed(found: dict[str, Estimate], short: Flags, extent: Extent) -> dict[str, Estimate]:
+    """What belongs to the highest speed, null where the engine did not reach it."""
+    return {
+        name: found[name].because(short & extent.released, "hold_too_short").because(short, "record_ends_early")
+        for name in OF_THE_HIGHEST_SPEED
+        if name in found
+    }
+
+
+def _marked(found: dict[str, Estimate], extent: Extent, short: Flags) -> list[dict[str, str]]:
+    """Mark as lower bounds the main peak that was sampled too slowly, and peak and speed of a hold too short for the highest."""
+    low = (extent.rate_hz < LOWER_BOUND_RATE_HZ) | short
+    holds = {"main_peak_g_s": low, "main_peak_v": low, "engine_speed_peak_rpm": short}
     table = np.stack([where & np.isfinite(found[name].value) for name, where in holds.items()], axis=1)
     names, shared = tuple(holds), dict[bytes, dict[str, str]]()
     return [shared.setdefault(row.tobytes(), {names[k]: "lower_bound" for k in np.flatnonzero(row)}) for row in table]

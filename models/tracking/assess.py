@@ -36,7 +36,17 @@ from models.tracking.state.states import no_states, states_of
 from models.tracking.state.trends import trends_of
 from models.tracking.visits import AIR, MAIN_PEAK, repeat_spread, representatives, tracked_captures, visits_of
 
-KEPT = ("capture_id", "van_id", "visit", "family", "low_throughout", *AIR, "main_peak_g_s", "main_peak_g_s_u")
+KEPT = (
+    "capture_id",
+    "van_id",
+    "visit",
+    "family",
+    "low_throughout",
+    "held_long",
+    *AIR,
+    "main_peak_g_s",
+    "main_peak_g_s_u",
+)
 """Columns of the captures that are still needed after the visits are made."""
 
 

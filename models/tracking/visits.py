@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 
 from data_contracts.reasons import REPEAT_REASONS
-from data_contracts.signals import TRACKED, tracking_of
+from data_contracts.signals import QUANTITIES, TRACKED, tracking_of
 from data_contracts.states import IDLE_ONLY
 from models.reading.air_trace.throttle import UNKNOWN_OPEN_U
 from models.statistics.arrays import Codes, Floats
@@ -50,13 +50,16 @@ def tracked_captures(frame: pl.DataFrame | pl.LazyFrame) -> pl.DataFrame:
         a visit was sent back for the throttle alone, they are kept: a main peak that is low each time points to the van
         and not to the technician. A visit that brought recordings of idle alone is tracked by what they hold. The throttle
         opening is tracked only where a channel gave it. `low_throughout` says which count though they were sent back for the
-        throttle.
+        throttle, `held_long` which were held until the engine reached its highest speed; of others the main peak is a lower
+        bound that depends on the foot, and null.
     """
     read = [name + end for name in (*TRACKED, MAIN_PEAK_AS_READ) for end in ("", "_u")]
     known = set(frame.collect_schema().names())
     columns = [name for name in (*IDENTITY, *CONDITIONS, *RECORDER, *read) if name in known]
-    told = frame.lazy().with_columns(low_throughout=(pl.col("grade") == "repeat") & is_good())
-    used = throttle_from_channel(told.filter(is_tracked()).select(*columns, "low_throughout"))
+    told = frame.lazy().with_columns(
+        low_throughout=(pl.col("grade") == "repeat") & is_good(), held_long=~_is_short(), **_whole_peak(known)
+    )
+    used = throttle_from_channel(told.filter(is_tracked()).select(*columns, "low_throughout", "held_long"))
     return used.sort("van_id", "captured_at", "capture_id").collect()
 
 
@@ -72,8 +75,8 @@ def is_tracked() -> pl.Expr:
 
 
 def is_good() -> pl.Expr:
-    """Whether a capture counts as a snap, for tracking and for the proof of a repair: kept, or as every snap of its visit sent
-    back for the throttle alone.
+    """Whether a capture counts as a snap, for tracking and for the proof of a repair: kept, or as every snap of its visit that
+    was held long enough to tell sent back for the throttle alone; beside shorter ones that takes two.
 
     Returns
     -------
@@ -83,8 +86,24 @@ def is_good() -> pl.Expr:
     sent_back = pl.col("grade_reasons").list.set_intersection(pl.lit(list(REPEAT_REASONS)))
     kept = pl.col("grade") != "repeat"
     throttle_alone = (sent_back.list.len() == 1) & sent_back.list.contains("throttle_not_full")
-    alike = (~kept & (throttle_alone | _is_idle())).all().over("van_id", "visit")
-    return kept | (throttle_alone & alike)
+    visit = ("van_id", "visit")
+    alike = pl.when(kept).then(_is_short()).otherwise(throttle_alone | _is_idle()).all().over(visit)
+    # one low snap among short ones may be a plate half open
+    several = (throttle_alone.sum().over(visit) > 1) | ~kept.any().over(visit)
+    return kept | (throttle_alone & alike & several)
+
+
+def _is_short() -> pl.Expr:
+    """Whether the pedal was lifted before the engine reached its highest speed."""
+    return pl.col("grade_reasons").list.contains("hold_short").fill_null(value=False)
+
+
+def _whole_peak(known: set[str]) -> dict[str, pl.Expr]:
+    """The main peak, null where it is a lower bound, which is never brought to reference conditions."""
+    if MAIN_PEAK not in known:
+        return {}
+    names = (MAIN_PEAK_AS_READ, MAIN_PEAK_AS_READ + "_u")
+    return {name: pl.when(pl.col(MAIN_PEAK).is_not_null()).then(pl.col(name)) for name in names if name in known}
 
 
 def _is_idle() -> pl.Expr:
@@ -126,7 +145,8 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         van_id, family, depot, week, visit, captured_at, repeats, conditions (median), recorder_serial, ecu_software,
         fuel, the recorder's accuracy (where known), hold_s, length_s, rate_hz, and for each tracked quantity its value,
         `<name>_u` (median of the repeats' uncertainty) and `<name>_n` (repeats read). A quantity that fewer than half
-        of the repeats give is null. main_peak_g_s has the main peak's tracked name. Sorted by van and time.
+        of the repeats give is null; of one that needs a hold, those held briefly are not asked. main_peak_g_s has the main
+        peak's tracked name. Sorted by van and time.
     """
     present = [name for name in TRACKED if name in captures.columns]
     level = [
@@ -146,6 +166,7 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         *(pl.col(name).first() for name in ("family", "depot")),
         pl.col("week").max(),
         pl.len().cast(pl.Int32).alias("repeats"),
+        pl.col("held_long").sum().alias("long"),
         *(pl.col(name).median() for name in (*CONDITIONS, "hold_s", "length_s", "rate_hz")),
         *(pl.col(name).median() for name in RECORDER if name in captures.columns),
         *(pl.col(name).drop_nulls().last() for name in ("recorder_serial", "ecu_software", "fuel")),
@@ -154,10 +175,14 @@ def visits_of(captures: pl.DataFrame) -> pl.DataFrame:
         *counts,
     )
     half_read = [
-        pl.when(2 * pl.col(name + "_n") >= pl.col("repeats")).then(pl.col(name)).alias(name) for name in present
+        pl.when(2 * pl.col(name + "_n") >= pl.col("long" if QUANTITIES[name].need.hold_s else "repeats"))
+        .then(pl.col(name))
+        .alias(name)
+        for name in present
     ]
     return (
         per_visit.with_columns(half_read)
+        .drop("long")
         .sort("van_id", "captured_at", "visit")
         .unique(["van_id", "week"], keep="last", maintain_order=True)
         .sort("van_id", "captured_at")
@@ -212,7 +237,8 @@ def medoids(points: Floats) -> Codes:
 
 
 def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
-    """The representative repeat of each visit: the medoid of its aligned waveforms, or of its readings without them.
+    """The representative repeat of each visit: the medoid of its aligned waveforms, or of its readings without them; of those
+    held long, where there are any.
 
     Parameters
     ----------
@@ -226,6 +252,12 @@ def representatives(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[
     set of str
         One capture_id per visit.
     """
+    several = captures.filter(pl.col("held_long") | ~pl.col("held_long").any().over("van_id", "visit"))
+    return _nearest(several, shapes)
+
+
+def _nearest(captures: pl.DataFrame, shapes: pl.DataFrame | None) -> set[str]:
+    """The medoid of each visit."""
     present = [name for name in TRACKED if name in captures.columns and captures[name].count() > 0]
     readings = captures.select(pl.col(present).cast(pl.Float64))
     centre = readings.select(pl.all().median())

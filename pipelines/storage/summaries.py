@@ -20,7 +20,7 @@ _REPEATABILITY = f"""
                var_samp(main_peak_g_s ORDER BY main_peak_g_s) AS variance,
                avg(main_peak_g_s ORDER BY main_peak_g_s) AS mean
         FROM {{db}}.captures JOIN {{db}}.readings USING (capture_id)
-        WHERE grade <> 'repeat' AND main_peak_g_s > 0
+        WHERE grade <> 'repeat' AND main_peak_g_s > 0 AND main_peak_reference_g_s IS NOT NULL
           AND week IN (SELECT DISTINCT week FROM {{db}}.captures ORDER BY week DESC LIMIT {REPEATABILITY_WEEKS})
         GROUP BY ALL HAVING count(*) >= 2
     ) GROUP BY ALL ORDER BY recorder, recorder_serial

@@ -122,18 +122,31 @@ class Row:
 
 
 def make_fleet(
-    vans: int, weeks: int, seed: int, faulty: float = 0.3, spoiled: float = 0.06
+    vans: int,
+    weeks: int,
+    seed: int,
+    faulty: float = 0.3,
+    spoiled: float = 0.06,
+    holds_s: tuple[float, float] | None = None,
 ) -> tuple[list[Van], list[Fault], Iterator[Row]]:
-    """The fleet in memory; rows come week by week, so that only one is held at a time."""
+    """The fleet in memory; rows come week by week, so that only one is held at a time. Each visit has a foot of its own
+    where `holds_s` says between what its snaps are held. [s]"""
     rng = np.random.default_rng(seed)
     names = tuple(KINDS)
     fleet = [new_van(names[i % len(names)], rng) for i in range(vans)]
     faults = make_faults(fleet, weeks, faulty, rng)
-    return fleet, faults, _rows(fleet, faults, weeks, seed, spoiled)
+    return fleet, faults, _rows(fleet, faults, weeks, seed, spoiled, holds_s)
 
 
-def _rows(fleet: list[Van], faults: list[Fault], weeks: int, seed: int, spoiled: float) -> Iterator[Row]:
-    rng = np.random.default_rng(seed + 1)
+def _rows(
+    fleet: list[Van],
+    faults: list[Fault],
+    weeks: int,
+    seed: int,
+    spoiled: float,
+    holds_s: tuple[float, float] | None,
+) -> Iterator[Row]:
+    rng, feet = np.random.default_rng(seed + 1), np.random.default_rng(seed + 2)
     instruments = [[new_recorder(10 * d + i, rng) for i in range(2)] for d in range(len(DEPOTS))]
     kilometres = rng.integers(20_000, 140_000, len(fleet))
     for week in range(weeks):
@@ -156,12 +169,15 @@ def _rows(fleet: list[Van], faults: list[Fault], weeks: int, seed: int, spoiled:
             if faults[number].profile == "intermittent" and not visit.fault_present:
                 severity = 0.0
             missing_trims = rng.random() < 0.15
+            pressed = van
+            if holds_s is not None:
+                pressed = replace(van, hold_s=float(np.exp(feet.uniform(*np.log(holds_s)))))
             for repeat in range(3):
                 bad = str(rng.choice(SPOILED)) if rng.random() < spoiled else None
                 if bad == "clipped" and kind_of(van.family).air == "g_s":
                     bad = "too_short"  # what a bus reports does not clip at a recorder's range
                 capture = make_capture(
-                    van,
+                    pressed,
                     visit,
                     instrument,
                     rng,

@@ -51,7 +51,15 @@ def test_repeats_of_a_visit_pool_to_their_relative_spread() -> None:
                     "recorder_serial": "R1",
                 }
             )
-            readings.append({"capture_id": name, "main_peak_g_s": peak, "unread": [], "marked": []})
+            peaked = {"main_peak_g_s": peak, "main_peak_reference_g_s": peak}
+            readings.append({"capture_id": name, **peaked, "unread": [], "marked": []})
+    brief = {
+        "capture_id": "brief",
+        "visit": "a",
+        "grade": "usable",
+    }  # held briefly: a lower bound tells nothing of repeats
+    captures.append(captures[0] | brief)
+    readings.append({"capture_id": "brief", "main_peak_g_s": 20.0, "unread": [], "marked": []})
     found = _file(captures=captures, readings=readings).sql("SELECT * FROM repeatability").fetchall()
     pooled = ((0.5 / 50.5**2 + 2 * 0.36 / 60.6**2) / 3) ** 0.5  # variances 0.5 of two repeats and 0.36 of three
     assert found == [("canonical", "R1", 2, 5, pytest.approx(pooled))]

@@ -11,6 +11,7 @@ import sys
 STUDIES = (
     "reading",
     "holds",
+    "short_feet",
     "tracking",
     "tracking_seasons",
     "tracking_other",

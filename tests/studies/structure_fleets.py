@@ -162,11 +162,11 @@ def _read(fleet: dict[str, tuple[Van, int]], cases: list[Case], seed: int) -> pl
                     "fuel": visit.fuel,
                 }
                 taken.append((row, capture))
-        rows += _read_van(family_of(van.family), taken)
+        rows += read_van(family_of(van.family), taken)
     return pl.DataFrame(rows, infer_schema_length=None).with_columns(pl.col(pl.Float64).fill_nan(None))
 
 
-def _read_van(family: Family, taken: list[tuple[dict[str, Any], Capture]]) -> Iterable[dict[str, Any]]:
+def read_van(family: Family, taken: list[tuple[dict[str, Any], Capture]]) -> Iterable[dict[str, Any]]:
     """Rows of one van's captures with their readings."""
     from models.reading.read import read_waveforms
 

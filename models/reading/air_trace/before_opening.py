@@ -25,8 +25,15 @@ FALLING_ON_PER_S, ABOVE_AFTER = 0.2, 1.2
 TIMES_AFTER, TIMES_LAST, TIMES_STALLED = 1.6, 2.0, 5.0
 # Time after the release at which the last flow counts, and the stretch of it. [s]
 LAST_AFTER_S, LAST_S = 0.8, 0.3
+# So soon after another release [s], or in a record that begins so many times higher [1], it is none from so many times the
+# idle before that release, or afterwards [1].
+SOON_S, BEGINS_HIGHER, TIMES_STILL = 2.5, 1.3, 1.25
 # Part of the family's main peak that no warm engine draws at idle (usually 3 to 7 %). Common practice, no source. [1]
 IDLE_OF_EXPECTED = 0.15
+# A record without idle whose flow stands by this part of the snap's height above the lowest afterwards begins in the rise, or
+# later: what looks like half a height may be the climb. [1]
+IN_THE_RISE = 0.1
+QUANTITIES_OF_OPENING = ("opening_s", "hold_s", "run_up_time_s")
 QUANTITIES_OF_IDLE = ("idle_v", "idle_g_s", "engine_speed_idle_rpm", "lambda_idle", "lambda_idle_v")
 
 
@@ -54,7 +61,8 @@ def not_at_idle(stack: Stack, marks: Landmarks, speed: Estimate, family: Family)
     found = marks.found
     idle, after = found.idle.flow, found.idle_after.flow
     with np.errstate(invalid="ignore", divide="ignore"):
-        last = idle / _last_flow(marks)
+        last_flow = _last_flow(marks)
+        last = idle / last_flow
         comes_back = np.where(np.isnan(after), last <= TIMES_LAST, idle <= TIMES_AFTER * after)
         out = (speed.value > LEAK_TOP_RPM) | ((speed.value > IDLE_TOP_RPM) & ~comes_back)
         out |= found.idle.drift < -FALLING
@@ -62,11 +70,58 @@ def not_at_idle(stack: Stack, marks: Landmarks, speed: Estimate, family: Family)
         out |= falling_on & (np.where(np.isnan(after), last, idle / after) > ABOVE_AFTER)
         out |= idle > TIMES_AFTER * after
         out |= np.isnan(after) & (last > TIMES_LAST) & (last < TIMES_STALLED)
+        out |= _just_released(marks) & (
+            idle > TIMES_STILL * np.fmin(np.fmin(after, last_flow), _idle_of_the_one_before(marks))
+        )
         if family.main_peak.expected_g_s:
             out |= idle > IDLE_OF_EXPECTED * family.main_peak.expected_g_s
     if "throttle_pct" in stack.channels:
         out |= _plate_stands_open(stack.channels["throttle_pct"], marks)
     return np.asarray(out)
+
+
+def _follows(marks: Landmarks) -> Flags:
+    """Whether each snap follows another of its recording."""
+    row = marks.snaps.row
+    return np.concatenate(([False], row[1:] == row[:-1]))[: row.size]
+
+
+def _idle_of_the_one_before(marks: Landmarks) -> Floats:
+    """Idle flow before the snap ahead of each in its recording; NaN for none. [g/s]"""
+    return np.where(_follows(marks), np.roll(marks.found.idle.flow, 1), np.nan)
+
+
+def _just_released(marks: Landmarks) -> Flags:
+    """Whether the pedal was let go of shortly before each opening: of another snap, or ahead of a record that begins in the fall."""
+    found, dt = marks.found, marks.interval_s
+    since = (found.rise_start - np.roll(found.release.at, 1)) * dt
+    out = _follows(marks) & (since < SOON_S)
+    soon = np.flatnonzero(~_follows(marks) & (found.rise_start * dt < SOON_S) & np.isfinite(found.idle.flow))
+    if soon.size:
+        begin = np.median(marks.flow[marks.snaps.row[soon], : max(int(0.03 / dt), 1)], axis=1)
+        out[soon] = begin > BEGINS_HIGHER * found.idle.flow[soon]
+    return np.asarray(out)
+
+
+def begins_in_rise(marks: Landmarks) -> Flags:
+    """Whether the record of a snap begins when the flow rises already, so that the opening is not in it.
+
+    Parameters
+    ----------
+    marks : Landmarks
+
+    Returns
+    -------
+    ndarray of shape (snaps,), bool
+    """
+    found, out = marks.found, np.zeros(marks.snaps.row.size, dtype=np.bool_)
+    for s in np.flatnonzero(np.isnan(found.idle.flow) & np.isfinite(found.rise_start)):
+        flow = marks.flow[marks.snaps.row[s], : int(marks.snaps.stop[s])]
+        afterwards = flow[min(int(marks.snaps.off[s]), flow.size - 1) :]
+        lowest = float(np.nanmin(afterwards)) if np.isfinite(afterwards).any() else np.nan
+        begins = float(flow[int(found.rise_start[s])])
+        out[s] = begins - lowest > IN_THE_RISE * (found.main_peak.flow[s] - lowest)
+    return out
 
 
 def _last_flow(marks: Landmarks) -> Floats:

@@ -46,7 +46,8 @@ class Waveforms:
 
 
 def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFrame, chosen: set[str]) -> Waveforms:
-    """Waveforms of the visits' representative repeats.
+    """Waveforms of the visits' representative repeats; none of a visit whose snaps were all held briefly: their shape is the
+    foot's.
 
     Parameters
     ----------
@@ -63,7 +64,8 @@ def waveforms_of(visits: pl.DataFrame, captures: pl.DataFrame, shapes: pl.DataFr
     -------
     Waveforms
     """
-    ids = captures.filter(pl.col("capture_id").is_in(list(chosen))).select("van_id", "visit", "capture_id")
+    ids = captures.filter(pl.col("capture_id").is_in(list(chosen)) & pl.col("held_long"))
+    ids = ids.select("van_id", "visit", "capture_id")
     drawn = shapes.join(ids, on="capture_id").sort("capture_id").with_row_index("trace")
     row = visits.select("van_id", "visit").join(
         drawn.select("van_id", "visit", "trace"), on=["van_id", "visit"], how="left", maintain_order="left"

@@ -14,7 +14,7 @@ from data_contracts.facts.rendering import render
 from data_contracts.family import Family
 from models.at_the_van.expected import JUDGED, VanPast, before_repair, own_band, past_of
 from models.at_the_van.judge import VisitVerdict, judge_visit, levels_of
-from models.at_the_van.repeats import accepted, over_repeats, representative
+from models.at_the_van.repeats import accepted, held_long, over_repeats, representative
 from models.tracking.scales import from_scale, to_scale
 from models.work.repair_proof import Verdict as ProofVerdict
 from models.work.repair_proof import prove_repair
@@ -287,3 +287,24 @@ def test_snaps_sent_back_for_the_throttle_alone_count_where_all_were() -> None:
     assert accepted(["repeat", "repeat"], [back, back]).tolist() == [0, 1]
     assert accepted(["repeat", "repeat"], [back, cold]).tolist() == []
     assert accepted([], []).tolist() == []
+
+
+def test_snaps_held_briefly_leave_the_main_peak_to_the_others_and_one_sentence_asks_for_a_longer_one(
+    past: VanPast,
+) -> None:
+    long = held_long([["hold_short"], ["hold_short", "needles"], []])
+    assert long.tolist() == [False, False, True]
+    values = {name: np.full(3, level) for name, level in LEVELS.items()}
+    sure = {name: np.full(3, U[name]) for name in LEVELS}
+    peak = "main_peak_reference_g_s"
+    values[peak] = np.array([np.nan, np.nan, LEVELS[peak]])
+    assert peak not in over_repeats(values, sure, {})
+    told = over_repeats(values, sure, {}, long)
+    assert (told[peak].snaps, told["idle_g_s"].snaps) == (1, 3)
+    codes = [fact.code for fact in judge_visit(values, sure, wideband(), "V00", past, long).facts]
+    assert "van_held_briefly" not in codes
+    two = ({name: column[:2] for name, column in of.items()} for of in (values, sure))
+    brief = judge_visit(*two, wideband(), "V00", past, long[:2])
+    assert [fact.code for fact in brief.facts].count("van_held_briefly") == 1
+    shapes = np.ones((3, 4), dtype=np.float32)
+    assert representative(shapes, np.arange(3), [("a", 1), ("b", 1), ("c", 1)], long)[0] == 2

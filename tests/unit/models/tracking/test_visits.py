@@ -134,6 +134,7 @@ def _captures(*rows: dict[str, object]) -> pl.DataFrame:
         "main_peak_g_s_u": 0.5,
         "main_peak_reference_g_s": 1.0,
         "main_peak_reference_g_s_u": 1.0,
+        "held_long": True,
     }
     start = datetime(2026, 3, 2, tzinfo=UTC)
     made = [
@@ -225,3 +226,31 @@ def test_the_representative_is_the_middle_waveform_or_reading():
     shapes = pl.DataFrame({"capture_id": list(traces), "airflow": list(traces.values())})
     assert representatives(captures, shapes) == {"c2", "c5", "c6"}  # of the second visit not every waveform is known
     assert representatives(captures, shapes.clear()) == {"c1", "c5", "c6"}
+
+
+def test_a_snap_held_briefly_tells_what_it_can_and_leaves_the_rest_to_the_others_of_its_visit():
+    brief, low = ["hold_short"], ["throttle_not_full"]
+    frame = _captures(
+        {"idle_g_s": 3.0, "main_peak_g_s": 20.0, "main_peak_reference_g_s": None, "grade_reasons": brief},
+        {"idle_g_s": 3.2, "main_peak_g_s": 25.0, "main_peak_reference_g_s": None, "grade_reasons": brief},
+        {"idle_g_s": 3.4, "main_peak_g_s": 60.0, "grade_reasons": []},
+        {"visit": "low", "week": "2026-W11", "main_peak_reference_g_s": None, "grade_reasons": brief},
+        {"visit": "low", "week": "2026-W11", "main_peak_g_s": 40.0, "grade": "repeat", "grade_reasons": low},
+        {"visit": "low", "week": "2026-W11", "main_peak_g_s": 41.0, "grade": "repeat", "grade_reasons": low},
+        {"visit": "one low", "week": "2026-W12", "main_peak_reference_g_s": None, "grade_reasons": brief},
+        {"visit": "one low", "week": "2026-W12", "grade": "repeat", "grade_reasons": low},
+    ).drop("held_long")
+    captures = tracked_captures(frame)
+    assert captures["capture_id"].to_list() == ["c0", "c1", "c2", "c3", "c4", "c5", "c6"]
+    assert captures["main_peak_g_s"].to_list() == [None, None, 60.0, None, 40.0, 41.0, None]
+    # what was held long speaks for the van; one alone may be a plate half open
+    assert captures["low_throughout"].to_list() == [False] * 4 + [True, True, False]
+    whole, weak, idle = visits_of(captures).iter_rows(named=True)
+    peak = "main_peak_reference_g_s"
+    assert (whole["idle_g_s"], whole[peak], whole[peak + "_n"], whole["repeats"]) == (3.2, 60.0, 1, 3)
+    assert (weak[peak], idle[peak], idle["idle_g_s"]) == (40.5, None, 3.0)
+    assert representatives(captures, None) == {"c2", "c4", "c6"}
+    reasons = frame["grade_reasons"].to_list()
+    assert accepted(["good", "good", "good"], reasons[:3]).tolist() == [0, 1, 2]
+    assert accepted(["usable", "repeat", "repeat"], reasons[3:6]).tolist() == [0, 1, 2]
+    assert accepted(["usable", "repeat"], reasons[6:]).tolist() == [0]

@@ -8,6 +8,9 @@ import pytest
 from data_contracts.capture import make_waveform
 from models.reading.read import read_waveforms
 from tests.analytic import FLOW, VOLTS, WARM, Recorder, Snap, airflow, clean_flow, family, truth
+from tests.studies.feet import ANYWHERE
+from tests.studies.holds import judge
+from tests.studies.holds_drawn import draw
 
 SNAP = Snap(opening=2.0, hold=1.0, length=7.0, ripple=0.01)
 QUIET = Recorder(needles_per_s=0, rate_hz=1000.0)
@@ -140,3 +143,23 @@ def test_a_slow_log_states_the_highest_it_saw(rate):
     np.testing.assert_allclose(found.values["main_peak_g_s"][keep], seen, rtol=0.02)
     off = (true - found.values["main_peak_g_s"][keep]) / found.u["main_peak_g_s"][keep]
     assert np.mean(np.abs(off) < 2.0) >= 0.9
+
+
+def test_a_record_that_begins_in_the_rise_or_the_hold_states_no_opening():
+    """What looks like half a height is the climb: the edge lies ahead of the record. The study of short holds in small."""
+    counts = judge(draw(0.6, 40, 23, ANYWHERE))
+    for name in ("opening_s", "hold_s"):
+        assert counts[name].none >= 10, name
+        assert counts[name].invented <= 1, name
+        assert counts[name].plain_read >= 0.9 * counts[name].plain > 0, name
+
+
+@pytest.mark.parametrize(("raised", "idles"), [(1.0, True), (1.45, False)])
+def test_a_flow_that_has_not_come_back_from_the_snap_before_is_no_idle(raised, idles):
+    t = np.arange(0.0, 7.0, 1e-3)
+    first, second = (replace(SNAP, opening=at, hold=0.4, after_idle=SNAP.idle) for at in (1.5, 3.2))
+    flow = np.maximum(clean_flow(first, t), clean_flow(second, t))
+    between = (t > first.opening + 1.0) & (t < second.opening - 0.05)
+    found = read(with_flow(np.where(between, raised * SNAP.idle, flow), t))
+    assert found.snap.tolist() == [1, 2]
+    assert np.isfinite(found.values["idle_g_s"]).tolist() == [True, idles]

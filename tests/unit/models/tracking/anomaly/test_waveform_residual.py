@@ -130,7 +130,9 @@ def test_waveforms_raise_no_false_anomaly(judged):
 
 
 def test_waveforms_are_those_of_the_representative_repeat():
-    captures = pl.DataFrame({"capture_id": ["a", "b"], "van_id": ["v", "v"], "visit": ["1", "1"]})
+    captures = pl.DataFrame(
+        {"capture_id": ["a", "b"], "van_id": ["v", "v"], "visit": ["1", "1"], "held_long": [True, True]}
+    )
     shapes = pl.DataFrame(
         {
             "capture_id": ["a", "b"],
@@ -148,7 +150,12 @@ def test_waveforms_are_those_of_the_representative_repeat():
 def test_waveforms_stand_for_their_visits_and_flow_is_over_the_mean_of_its_five_highest_points():
     visits = pl.DataFrame({"van_id": ["v", "v", "w"], "visit": ["one", "two", "one"]})
     captures = pl.DataFrame(
-        {"capture_id": ["a", "b", "c", "d"], "van_id": ["v", "v", "v", "w"], "visit": ["one", "one", "two", "one"]}
+        {
+            "capture_id": ["a", "b", "c", "d"],
+            "van_id": ["v", "v", "v", "w"],
+            "visit": ["one", "one", "two", "one"],
+            "held_long": [True] * 4,
+        }
     )
     flow = np.arange(GRID, dtype=np.float64)
     shapes = pl.DataFrame(
@@ -168,6 +175,8 @@ def test_waveforms_stand_for_their_visits_and_flow_is_over_the_mean_of_its_five_
     assert of["c"][1] == pytest.approx(flow)
     assert np.isnan(of["d"][1]).all()
     assert waveforms_of(visits, captures, shapes, {"b"}).row.tolist() == [0, -1, -1]
+    brief = captures.with_columns(held_long=pl.col("capture_id") != "b")
+    assert waveforms_of(visits, brief, shapes, {"b", "d"}).row.tolist() == [-1, -1, 0]
 
 
 def test_standard_by_hand():
