@@ -33,6 +33,9 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 
 _CONTRACT = {**{name: table for name, table in TABLES.items() if table.published}, **SUMMARY_TABLES}
 
+_EVER = ("vans", "captures", "readings", "trends", "watchlist", "work_orders")
+"""Tables that every version has published: without one of them nothing may look like a fleet in good order."""
+
 
 @dataclass(frozen=True)
 class Published:
@@ -224,7 +227,7 @@ def _refuse_another_version(connection: duckdb.DuckDBPyConnection, home: Path, t
             f"published.duckdb in {home} was published by a newer version, Vansnap {by}, and this is Vansnap {VERSION}: "
             "update Vansnap; what runs already, like the board, has to be started again"
         )
-    lacking = [name for name in SUMMARY_TABLES if name not in there] + [
+    lacking = [name for name in (*_EVER, *SUMMARY_TABLES) if name not in there] + [
         f"{name}.{column.name}"
         for name, table in _CONTRACT.items()
         if name in there

@@ -121,7 +121,7 @@ def test_the_week_is_that_of_the_newest_capture(tmp_path: Path, home: Workspace)
     other = make_home(tmp_path / "other")
     deliver(other.inbox / "one", [row("1.csv", van="nobody")], {"1.csv": recording(1)})
     run_intake(other)
-    with pytest.raises(InputError, match="1 items wait in quarantine"):
+    with pytest.raises(InputError, match="1 item waits in quarantine"):
         steps.resolve_week(other.root, None)
 
 

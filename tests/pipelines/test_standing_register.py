@@ -83,7 +83,7 @@ def test_a_file_that_cannot_be_used_leaves_the_register_as_it_was(home: Workspac
     assert count == {file: len(entries)}
     (line,) = said
     assert f"register/{file}" in line
-    assert f"(entries: {len(entries)})" in line
+    assert f"({len(entries)} {'entry' if len(entries) == 1 else 'entries'})" in line
     assert any(fault.file == file for fault in register.faults)
 
 
