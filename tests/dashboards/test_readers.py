@@ -127,11 +127,11 @@ def test_the_engineer_accepts_an_order_on_the_list(page: "playwright.Page", boar
     dialog = page.get_by_role("dialog")
     dialog.get_by_role("radio", name="accepted", checked=True).wait_for()  # what usually comes next is chosen
     dialog.get_by_label("Your name").fill("Ann Engineer")
-    dialog.get_by_label("Reason or remark").fill("seen on three visits")
+    dialog.get_by_label("Note").fill("seen on three visits")
     dialog.get_by_role("button", name="Record it").click()
     page.get_by_text(f"The order of {VANS[0]} is accepted.").first.wait_for()
     mine = [told for told in _decisions(home) if told["person"] == "Ann Engineer"]
-    assert [(told["order_id"][-4:], told["state"], told["reason"]) for told in mine] == [  # type: ignore[index]
+    assert [(told["order_id"][-4:], told["state"], told["note"]) for told in mine] == [  # type: ignore[index]
         (VANS[0], "accepted", "seen on three visits")
     ]
     states = open_published(home.root).ask("SELECT van_id, state FROM work_orders ORDER BY rank").rows()
