@@ -22,6 +22,7 @@ from fsspec.spec import AbstractFileSystem
 
 from data_contracts.errors import InputError, WorkspaceError, first_line
 from pipelines.storage.atomic_files import write_atomically
+from pipelines.storage.upgrades import KEPT
 from pipelines.workspace.workspace import Workspace
 
 IDENTITY = ".workspace"
@@ -296,7 +297,7 @@ class BackupPlace:
 
 
 def _files_of(root: Path) -> Iterator[Path]:
-    """Every file of a workspace, those behind links too, but drafts, uploads in progress and what is `LEFT_OUT`."""
+    """Every file of a workspace, those behind links too, but drafts, uploads in progress, copies from before an upgrade and what is `LEFT_OUT`."""
     seen: set[str] = set()
     for folder, folders, names in os.walk(root, followlinks=True):
         real = os.path.realpath(folder)
@@ -307,7 +308,8 @@ def _files_of(root: Path) -> Iterator[Path]:
         folders[:] = sorted(one for one in folders if Path(folder) != root or one not in LEFT_OUT)
         for name in sorted(names):
             path = Path(folder) / name
-            if path.is_file() and not name.endswith(".part") and not (Path(folder) == root and name in LEFT_OUT):
+            left_out = Path(folder) == root and (name in LEFT_OUT or f".{KEPT}-" in name)
+            if path.is_file() and not name.endswith(".part") and not left_out:
                 yield path
 
 

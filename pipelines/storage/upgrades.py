@@ -167,7 +167,13 @@ def _written_by(connection: duckdb.DuckDBPyConnection, there: dict[str, set[str]
 
 
 def _too_new(path: Path, version: str, why: str) -> WorkspaceError:
-    theirs = f"Vansnap {version}" if version else "a newer Vansnap"
+    theirs = (
+        "a later state of the same Vansnap"
+        if version == VERSION
+        else f"Vansnap {version}"
+        if version
+        else "a newer Vansnap"
+    )
     return WorkspaceError(
         f"{path} was written by a newer version, {theirs}{why}, and this is Vansnap {VERSION}: update Vansnap, or put a backup "
         "of this version back with `vansnap restore`; nothing was changed"
