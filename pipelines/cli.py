@@ -188,13 +188,13 @@ def serve(
 ) -> None:
     """Start the orchestrator's own server on loopback and the weekly schedule from settings."""
     workspace = open_workspace(home)
-    from pipelines.notify.tell import tell
+    from pipelines.notify.tell import tell, tell_again
     from pipelines.weekly.flows import serve as serve_schedule
     from pipelines.workspace.settings import load_settings
 
     schedule = load_settings(workspace.settings_path).schedule
     print_line(f"weekly schedule: {schedule.cron} ({schedule.timezone}); stop with Ctrl-C")
-    serve_schedule(workspace, "127.0.0.1", port, after=tell)
+    serve_schedule(workspace, "127.0.0.1", port, after=tell, meanwhile=tell_again)
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from data_contracts.errors import InputError, MissingFileError
+from pipelines.commands.status import WHEN_HELD_BACK
 from pipelines.notify.after_run import Told, send_trial, tell_now
 from pipelines.notify.recipients import recipients
 from pipelines.read_side import queries
@@ -69,7 +70,7 @@ def _lines(told: Told, sent: str, nothing: str) -> Iterator[str]:
     for label in told.sent:
         yield f"{label}: {sent}"
     for label in told.held_back:
-        yield f"{label}: held back until tomorrow, the messages of today (most_a_day) are used up"
+        yield f"{label}: held back, the messages of today (most_a_day) are used up; {WHEN_HELD_BACK}"
     if told.unsent:
         raise InputError("; ".join(f"{label}: not sent, {why}" for label, why in told.unsent.items()))
     if told.busy:

@@ -9,6 +9,9 @@ from pipelines.workspace.moments import minute
 from pipelines.workspace.settings import load_settings
 from pipelines.workspace.workspace import Workspace
 
+WHEN_HELD_BACK = "sent from tomorrow (UTC) by the next run, by `vansnap serve` within the hour, or by `vansnap notify`"
+WHEN_TRIED_AGAIN = "tried again with the next run, by `vansnap serve` every hour, or by `vansnap notify`"
+
 
 def status_document(workspace: Workspace, *, now: datetime | None = None) -> dict[str, Any]:
     """State of the runs, for `--json`.
@@ -57,11 +60,9 @@ def status_text(workspace: Workspace, *, now: datetime | None = None) -> str:
 def _messages(waits: Waiting) -> list[str]:
     lines = []
     if waits.held_back:
-        lines.append(f"messages held back until tomorrow: {waits.held_back} (most_a_day)")
+        lines.append(f"messages held back: {waits.held_back} (most_a_day); {WHEN_HELD_BACK}")
     if waits.unsent:
         since = "" if waits.since is None else f" since {minute(waits.since)}"
-        lines.append(
-            f"messages that could not be sent: {waits.unsent}{since} ({waits.why}); "
-            "tried again with the next run, or by `vansnap notify`"
-        )
+        why = f" ({waits.why})" if waits.why else ""
+        lines.append(f"messages that could not be sent: {waits.unsent}{since}{why}; {WHEN_TRIED_AGAIN}")
     return lines

@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import math
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -10,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 from data_contracts.errors import InputError, VansnapError
 from pipelines.notify.letter import compose, trial_letter
 from pipelines.notify.matters import notice
-from pipelines.notify.outbox import FOLDER, Box, folder, held_outbox, read_boxes, write_boxes
+from pipelines.notify.outbox import FOLDER, STANDING, Box, folder, held_outbox, read_boxes, write_boxes
 from pipelines.notify.recipients import Recipient, recipients
 from pipelines.notify.sending import Outgoing, send
 from pipelines.notify.view import Views
@@ -22,10 +24,10 @@ from pipelines.workspace.log import note
 from pipelines.workspace.settings import Settings, load_settings
 from pipelines.workspace.workspace import Workspace
 
-STANDING = "settings.json"
-"""Beside the outbox: the sections of the settings that telling needs, as they were when last read, for when they can't be."""
 _NEEDED = ("schedule", "board", "people", "display", "notify")
 _DAYS_KEPT = 7
+_TO_PREPARE = 0.5
+"""Share of `wait_seconds` after which no further list is set; sending has what is left. Of our choosing."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ class Told:
     held_back : tuple of str
         Labels of those whose messages of the day are used up.
     busy : bool
-        Another process is telling people just now; nothing was done.
+        Another process was telling people all the time there was to wait; nothing was done.
     """
 
     sent: tuple[str, ...] = ()
@@ -50,7 +52,9 @@ class Told:
     busy: bool = False
 
 
-def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
+def tell_now(
+    workspace: Workspace, *, now: datetime | None = None, patience: float | None = None, after_run: bool = True
+) -> Told:
     """Tell people what is new, and try again what waits.
 
     Parameters
@@ -58,6 +62,10 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
     workspace : Workspace
     now : datetime or None
         None is the clock's.
+    patience : float or None
+        How long to wait for the outbox and go on setting lists; None is half of `wait_seconds`. [s]
+    after_run : bool
+        Look for all that is new; else for runs that fail only.
 
     Returns
     -------
@@ -68,11 +76,13 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
     InputError
         If the settings can't be read and never could.
     """
-    at = now or datetime.now(UTC)
+    at, start = now or datetime.now(UTC), time.monotonic()
     settings = _settings(workspace)
     people = recipients(settings)
-    with held_outbox(workspace) as ours:
+    until = start + (settings.notify.wait_seconds * _TO_PREPARE if patience is None else patience)
+    with held_outbox(workspace, until=until) as ours:
         if not ours:
+            note(workspace, "not_told", why="busy")
             return Told(busy=True)
         kept = read_boxes(workspace)
         boxes = {
@@ -81,9 +91,9 @@ def tell_now(workspace: Workspace, *, now: datetime | None = None) -> Told:
         views = Views(workspace)
         for person in people:
             with _apart(workspace, boxes[person.key], at):
-                notice(views, settings, person, boxes[person.key], at)
+                notice(views, settings, person, boxes[person.key], at, of_failures=not after_run)
         _keep(workspace, boxes)
-        told = _send_waiting(views, settings, people, boxes, at)
+        told = _send_waiting(_Round(views, settings, at, start, until), people, boxes)
         _keep(workspace, boxes)
     return told
 
@@ -101,9 +111,15 @@ def _apart(workspace: Workspace, box: Box, now: datetime) -> Iterator[None]:
 
 
 def _keep(workspace: Workspace, boxes: Mapping[str, Box]) -> None:
+    with _kept(workspace):
+        write_boxes(workspace, boxes)
+
+
+@contextmanager
+def _kept(workspace: Workspace) -> Iterator[None]:
     """That the disk is full is what people must hear of first: they are told, and told again by the next run."""
     try:
-        write_boxes(workspace, boxes)
+        yield
     except OSError as error:
         note(workspace, "not_kept", why=str(error))
 
@@ -133,7 +149,8 @@ def send_trial(workspace: Workspace) -> Told:
 
 
 def _settings(workspace: Workspace) -> Settings:
-    """The settings, or what they were: that settings.toml is broken is itself something to tell."""
+    """The settings, or what they were: that settings.toml is broken is itself something to tell. Nobody is kept on once it
+    names nobody."""
     standing = workspace.reports / FOLDER / STANDING
     try:
         settings = load_settings(workspace.settings_path)
@@ -143,33 +160,52 @@ def _settings(workspace: Workspace) -> Settings:
         except (OSError, ValueError):
             pass
         raise
-    if settings.notify.told:
-        content = json.dumps(settings.model_dump(mode="json", include=set(_NEEDED)))
+    if not settings.notify.told:
+        standing.unlink(missing_ok=True)
+        return settings
+    content = json.dumps(settings.model_dump(mode="json", include=set(_NEEDED)))
+    with _kept(workspace):
         if not standing.is_file() or standing.read_text(encoding="utf-8") != content:
             folder(workspace)
             write_atomically(standing, content.encode())
     return settings
 
 
-def _send_waiting(
-    views: Views, settings: Settings, people: list[Recipient], boxes: dict[str, Box], now: datetime
-) -> Told:
+@dataclass(frozen=True)
+class _Round:
+    """What one round of telling goes by; `start` and `until`, when no further list is set, are of `time.monotonic`."""
+
+    views: Views
+    settings: Settings
+    now: datetime
+    start: float
+    until: float
+
+    def left(self) -> int:
+        """Seconds that sending may take: what is left of `wait_seconds`, but its share at least."""
+        whole = self.settings.notify.wait_seconds
+        return math.ceil(max(whole - (time.monotonic() - self.start), whole * (1 - _TO_PREPARE)))
+
+
+def _send_waiting(this: _Round, people: list[Recipient], boxes: dict[str, Box]) -> Told:
     """Send what waits in the boxes, and note what became of it there."""
-    workspace = views.workspace
+    workspace, settings, now = this.views.workspace, this.settings, this.now
     today, oldest = f"{now:%Y-%m-%d}", f"{now - timedelta(days=_DAYS_KEPT):%Y-%m-%d}"
-    messages, held_back, lists = [], [], _Lists(views)
+    messages, held_back, lists = [], [], _Lists(this)
     for person in people:
         box = boxes[person.key]
         box.sent = {day: count for day, count in box.sent.items() if day >= oldest}
+        box.held_back = False
         if not box.waiting:
             box.unsent_since = box.why = ""
         elif box.sent.get(today, 0) >= settings.notify.most_a_day:
             held_back.append(person.label)
+            box.held_back = True
             box.unsent_since = box.why = ""
         else:
             with _apart(workspace, box, now):
-                messages.append(_outgoing(views, settings, person, box, now, lists))
-    outcome = send(workspace, settings.notify, messages, now)
+                messages.append(_outgoing(this, person, box, lists))
+    outcome = send(workspace, settings.notify.model_copy(update={"wait_seconds": this.left()}), messages, now)
     for message in messages:
         box, why = boxes[message.person.key], outcome[message.person.key]
         if why:
@@ -191,16 +227,19 @@ def _outcome(workspace: Workspace, people: list[Recipient], outcome: Mapping[str
 class _Lists:
     """The week's list on paper, set once for everybody who reads the same."""
 
-    def __init__(self, views: Views) -> None:
-        self._views = views
+    def __init__(self, this: _Round) -> None:
+        self._views, self._until = this.views, this.until
         self._made: dict[tuple[object, ...], tuple[bytes, str]] = {}
 
     def of(self, person: Recipient) -> tuple[bytes, str]:
-        """PDF and file name; empty where nothing is published for this person, or the list can't be set."""
+        """PDF and file name; empty where nothing is published for this person, or the list can't be set, or not in time."""
         key = (person.depots, person.everything, person.display)
         if key not in self._made:
             view = self._views.of(person)
             if view is None or not view.week:
+                return b"", ""
+            if time.monotonic() >= self._until:
+                note(self._views.workspace, "no_list", why="time")
                 return b"", ""
             try:
                 content = list_pdf(view.published, open_orders(view.published), person.display)
@@ -212,11 +251,11 @@ class _Lists:
         return self._made[key]
 
 
-def _outgoing(views: Views, settings: Settings, person: Recipient, box: Box, now: datetime, lists: _Lists) -> Outgoing:
+def _outgoing(this: _Round, person: Recipient, box: Box, lists: _Lists) -> Outgoing:
     attached, name = b"", ""
     if person.told.mail and any(one.kind == "digest" for one in box.waiting):
         attached, name = lists.of(person)
-    letter = compose(views.of(person), settings, person, box, now, attached=bool(attached))
+    letter = compose(this.views.of(person), this.settings, person, box, this.now, attached=bool(attached))
     identity = _identity(person, *(f"{one.key} {one.noticed}" for one in box.waiting))
     return Outgoing(person, letter, identity, attached, name)
 

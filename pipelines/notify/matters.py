@@ -3,8 +3,10 @@
 import hashlib
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 
+from data_contracts.causes import NONE, NOT_SEPARABLE
 from data_contracts.facts.fact import Fact
 from data_contracts.weeks import is_silent, week_of
 from pipelines.notify.outbox import Box, Matter
@@ -14,12 +16,14 @@ from pipelines.workspace.last_runs import LastRuns, last_runs, run_facts
 from pipelines.workspace.moments import minute
 from pipelines.workspace.settings import Settings
 
-NAMED = ("none", "not_separable")
+UNNAMED = (NONE, NOT_SEPARABLE)
 """Leading causes that name no part."""
 
 
-def notice(views: Views, settings: Settings, person: Recipient, box: Box, now: datetime) -> None:
-    """Look at what stands, and put what is new for a person into the box.
+def notice(
+    views: Views, settings: Settings, person: Recipient, box: Box, now: datetime, *, of_failures: bool = False
+) -> None:
+    """Look at what stands, and put what is new for a person into the box; what waits there says what stands now.
 
     Parameters
     ----------
@@ -31,6 +35,8 @@ def notice(views: Views, settings: Settings, person: Recipient, box: Box, now: d
         Of this person; changed.
     now : datetime
         With offset.
+    of_failures : bool
+        Look for failing runs only: no run has ended since the last look, and whatever else a run finds is told after one.
     """
     state = last_runs(views.workspace.root)
     wanted = {*person.told.about, *(["digest"] if person.told.digest else [])}
@@ -39,7 +45,7 @@ def notice(views: Views, settings: Settings, person: Recipient, box: Box, now: d
         kept = [key for key in box.seen if not key.startswith("run ")]
         _add(person, box, [_failed(settings, person, state, now)], kept)
         return
-    if state.good_at is None:
+    if state.good_at is None or of_failures:
         return
     standing, kept = [], [key for key in box.seen if not key.startswith("run ")]
     whole = views.whole()
@@ -55,11 +61,15 @@ def notice(views: Views, settings: Settings, person: Recipient, box: Box, now: d
 
 
 def _add(person: Recipient, box: Box, standing: list[Matter], kept: list[str]) -> None:
-    """Put what is new of what stands into the box, of what the person wants to be told."""
+    """Put what is new of what stands into the box, of what the person wants to be told; what waits is kept up to date."""
     standing = [matter for matter in standing if matter.kind in person.told.about]
     for matter in standing:
         if matter.key not in box.seen:
             _put(box, matter)
+        else:
+            box.waiting = [
+                replace(matter, noticed=one.noticed) if one.topic == matter.topic else one for one in box.waiting
+            ]
     box.seen = [*kept, *(matter.key for matter in standing)]
 
 
@@ -104,7 +114,7 @@ def _standing(
             fact = Fact.of("depot_silent", depot=depot, since=seen)
             yield Matter(f"depot {depot}", f"depot {depot} {seen}", "depot", noticed, _rows(fact), depot)
     for row in view.vans_now.values():
-        named = row["leading_cause"] not in NAMED
+        named = row["leading_cause"] not in UNNAMED
         fact = Fact.of(
             "van_now",
             van=row["van_id"],

@@ -3,6 +3,7 @@
 import fcntl
 import json
 import os
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
@@ -17,7 +18,9 @@ from pipelines.workspace.workspace import Workspace
 
 FOLDER = "notify"
 FILE = "outbox.json"
-"""In the folder within reports/."""
+STANDING = "settings.json"
+"""In the folder within reports/: the boxes; and the sections of the settings that telling needs, as they were when last read."""
+_PAUSE_S = 0.1
 
 
 @dataclass(frozen=True)
@@ -75,6 +78,8 @@ class Box:
         Messages by day (UTC).
     unsent_since, why : str
         Since when sending fails, and why; empty: it does not.
+    held_back : bool
+        What waits does so because the messages of the day are used up.
     """
 
     seen: list[str] = field(default_factory=list)
@@ -85,6 +90,7 @@ class Box:
     sent: dict[str, int] = field(default_factory=dict)
     unsent_since: str = ""
     why: str = ""
+    held_back: bool = False
 
 
 @dataclass(frozen=True)
@@ -94,13 +100,13 @@ class Waiting:
     Attributes
     ----------
     unsent : int
-        People whose message could not be sent.
+        People whose message could not be sent, or was not because sending was cut short.
     held_back : int
         People whose message waits for another day, because of the limit of a day.
     since : datetime or None
-        Since when sending fails.
+        Since when sending fails; None: that is not known.
     why : str
-        Why, as of the person who waits longest.
+        Why; empty where that is not known; as of the person who waits longest.
     """
 
     unsent: int = 0
@@ -155,39 +161,53 @@ def what_waits(workspace: Workspace) -> Waiting:
     workspace : Workspace
     """
     boxes = [box for box in read_boxes(workspace).values() if box.waiting]
-    unsent = sorted((box for box in boxes if box.unsent_since), key=lambda box: box.unsent_since)
-    if not unsent:
-        return Waiting(0, len(boxes))
+    unsent = [box for box in boxes if not box.held_back]
+    held_back = len(boxes) - len(unsent)
+    failing = min((box for box in unsent if box.unsent_since), key=lambda box: box.unsent_since, default=None)
+    if failing is None:
+        return Waiting(len(unsent), held_back)
     try:
-        since = datetime.fromisoformat(unsent[0].unsent_since).astimezone(UTC)
+        since = datetime.fromisoformat(failing.unsent_since).astimezone(UTC)
     except ValueError:
         since = None
-    return Waiting(len(unsent), len(boxes) - len(unsent), since, unsent[0].why)
+    return Waiting(len(unsent), held_back, since, failing.why)
 
 
 @contextmanager
-def held_outbox(workspace: Workspace) -> Iterator[bool]:
-    """Hold the outbox, if nobody else does.
+def held_outbox(workspace: Workspace, *, until: float) -> Iterator[bool]:
+    """Hold the outbox, as soon as nobody else does; where there is no room for its lock, people are told without.
 
     Parameters
     ----------
     workspace : Workspace
+    until : float
+        How long to go on trying, by `time.monotonic`. [s]
 
     Yields
     ------
     bool
-        False: another process is sending, and takes what waits with it.
+        False: another process was telling people all the time.
     """
-    descriptor = os.open(folder(workspace) / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
     try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            yield False
-            return
+        descriptor = os.open(folder(workspace) / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
+    except OSError:
         yield True
+        return
+    try:
+        yield _locked(descriptor, until)
     finally:
         os.close(descriptor)
+
+
+def _locked(descriptor: int, until: float) -> bool:
+    while True:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        except BlockingIOError:
+            if time.monotonic() >= until:
+                return False
+            time.sleep(_PAUSE_S)
 
 
 def _box(told: Mapping[str, Any]) -> Box:

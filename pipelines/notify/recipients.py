@@ -4,7 +4,7 @@ import hashlib
 from dataclasses import dataclass
 
 from data_contracts.errors import InputError
-from pipelines.notify.outbox import read_boxes
+from pipelines.notify.outbox import FOLDER, STANDING, read_boxes
 from pipelines.workspace.notify_settings import Told
 from pipelines.workspace.settings import DisplaySettings, Settings, load_settings
 from pipelines.workspace.workspace import Workspace
@@ -49,14 +49,16 @@ class Recipient:
 
 
 def nobody_to_tell(workspace: Workspace) -> bool:
-    """Whether the settings name nobody, and nothing waits for somebody they named before.
+    """Whether the settings name nobody, and nothing is kept of somebody they named before.
 
     Parameters
     ----------
     workspace : Workspace
     """
     try:
-        return not load_settings(workspace.settings_path).notify.told and not read_boxes(workspace)
+        if load_settings(workspace.settings_path).notify.told:
+            return False
+        return not read_boxes(workspace) and not (workspace.reports / FOLDER / STANDING).exists()
     except InputError:
         return False  # who was named when they could last be read is told of that
 

@@ -39,8 +39,8 @@ LETTER: dict[str, Words] = {
         "The list with the open orders is attached.", "Die Liste mit den offenen Aufträgen ist angehängt."
     ),
     "not_made": Words(
-        "The list could not be made; `vansnap orders --list` says why.",
-        "Die Liste ließ sich nicht erstellen; `vansnap orders --list` sagt, warum.",
+        "The list could not be made, or not in time; `vansnap orders --list` makes it or says why.",
+        "Die Liste ließ sich nicht oder nicht rechtzeitig erstellen; `vansnap orders --list` erstellt sie oder sagt, warum.",
     ),
     "noticed": Words("(noticed {moment})", "(bemerkt {moment})"),
     "lapsed": Words("(noticed {moment}; no longer so)", "(bemerkt {moment}; inzwischen nicht mehr so)"),

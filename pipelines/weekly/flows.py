@@ -8,6 +8,7 @@ import logging
 import os
 import secrets
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -22,15 +23,19 @@ from pipelines.weekly.guard import guard_this_run
 from pipelines.weekly.recipe import PAUSES, Step, may_pass, tried_again, week_by_recipe
 from pipelines.weekly.run_summary import WeeklySummary
 from pipelines.weekly.serving import check_port_free, running_server, serving_at, wait_until_healthy
-from pipelines.workspace.last_runs import last_runs, note_failure, note_success
+from pipelines.workspace.last_runs import last_runs, note_failure, note_start, note_stopped, note_success
 from pipelines.workspace.log import note
 from pipelines.workspace.settings import load_settings
+from pipelines.workspace.waiting import when_free
 from pipelines.workspace.workspace import Workspace, open_workspace
 
 AfterRun = Callable[[Workspace], None]
 
 # A new home takes 10-30 s to start on two cores.
 _STARTUP_LIMIT_S = 180
+_HELD_S = 7200.0
+"""How long a scheduled run waits for whoever holds the workspace: longer than a run by hand or a backup takes. Of our choosing."""
+_MEANWHILE_S = 3600.0
 
 ACCESS = "access"
 """File of the orchestrator's home with the user and password of its interface."""
@@ -130,6 +135,7 @@ def run_weekly(
             ask_for_room(workspace)
         guard_this_run()
         with workspace.held(), _noted(workspace) as ended:
+            note_start(workspace)
             api = running_server(workspace)
             if api is None:
                 summary = week_by_recipe(workspace.root, week, quiet=quiet, now=now, trying=tried_again)
@@ -141,7 +147,7 @@ def run_weekly(
 
 @contextmanager
 def _then(workspace: Workspace, after: AfterRun | None) -> Iterator[None]:
-    """Call what is to come after the run inside the block; not where the workspace was held, so that nothing ran."""
+    """Call what is to come after the run inside the block; not where nothing is noted of it, since the workspace was held."""
     before = last_runs(workspace.root)
     try:
         yield
@@ -151,7 +157,7 @@ def _then(workspace: Workspace, after: AfterRun | None) -> Iterator[None]:
 
 
 @contextmanager
-def _noted(workspace: Workspace) -> Iterator[Callable[[str], None]]:
+def _noted(workspace: Workspace, in_front: str = "") -> Iterator[Callable[[str], None]]:
     """Note how the run inside the block went; it is handed a function to say which week it published."""
     start, published = time.monotonic(), ""
 
@@ -163,8 +169,12 @@ def _noted(workspace: Workspace) -> Iterator[Callable[[str], None]]:
     try:
         yield ended
     except Exception as error:
-        note_failure(workspace, reason_of(error))
-        note(workspace, "run", good=False, seconds=round(time.monotonic() - start, 1), why=reason_of(error))
+        why = in_front + reason_of(error)
+        note_failure(workspace, why)
+        note(workspace, "run", good=False, seconds=round(time.monotonic() - start, 1), why=why)
+        raise
+    except KeyboardInterrupt:
+        note_stopped(workspace)
         raise
     if published:
         note(workspace, "run", good=True, seconds=round(time.monotonic() - start, 1), week=published)
@@ -184,7 +194,9 @@ def _week_on_server(
     return summary
 
 
-def serve(workspace: Workspace, address: str, port: int, *, after: AfterRun | None = None) -> None:
+def serve(
+    workspace: Workspace, address: str, port: int, *, after: AfterRun | None = None, meanwhile: AfterRun | None = None
+) -> None:
     """Start the orchestrator's own server on loopback and the weekly schedule from settings; returns when stopped.
 
     Parameters
@@ -197,6 +209,8 @@ def serve(workspace: Workspace, address: str, port: int, *, after: AfterRun | No
         Its port.
     after : callable, optional
         As for `run_weekly`; a function of a module, for the run is in a process of its own.
+    meanwhile : callable, optional
+        Called every hour.
     """
     import subprocess
 
@@ -214,12 +228,28 @@ def serve(workspace: Workspace, address: str, port: int, *, after: AfterRun | No
             )
             os.environ.update(environment | {"PREFECT_API_URL": api})
             schedule = load_settings(workspace.settings_path).schedule
-            with serving_at(workspace, api):
+            with serving_at(workspace, api), _every(_MEANWHILE_S, workspace, meanwhile):
                 _serve_schedule(workspace.root, schedule.cron, schedule.timezone, after)
         except KeyboardInterrupt:
             pass
         finally:
             server.terminate()
+
+
+@contextmanager
+def _every(pause_s: float, workspace: Workspace, work: AfterRun | None) -> Iterator[None]:
+    """Do the work after each pause, as long as the block lasts. [s]"""
+    over = threading.Event()
+
+    def working() -> None:
+        while work is not None and not over.wait(pause_s):
+            work(workspace)
+
+    threading.Thread(target=working, daemon=True).start()
+    try:
+        yield
+    finally:
+        over.set()
 
 
 def _weekly_flow() -> Callable[..., Any]:
@@ -298,16 +328,17 @@ def reason_of(error: Exception) -> str:
 
 
 def _hold(root: Path) -> ExitStack:
-    """Hold the workspace for the length of the block; a decision being taken in on the board holds it for seconds."""
-    held = ExitStack()
-    held.enter_context(open_workspace(root).held())
+    """Hold the workspace for the length of the block, as soon as it is free: a backup or a run by hand may hold it for long."""
+    held, workspace = ExitStack(), open_workspace(root)
+    when_free(lambda: held.enter_context(workspace.held()), _HELD_S)
     return held
 
 
 def scheduled_run(
     root: Path, hold: Callable[[Path], ExitStack], week: Callable[[], WeeklySummary], after: AfterRun | None
 ) -> None:
-    """A run by the schedule: holds the workspace like a run by hand, and says in one line how it went.
+    """A run by the schedule: waits until the workspace is free, holds it like a run by hand, and says in one line how it went.
+    One that never got to hold it counts as failed, for nobody else sees that it did not start.
 
     Parameters
     ----------
@@ -327,10 +358,14 @@ def scheduled_run(
     """
     try:
         workspace = open_workspace(root)
-        with _then(workspace, after), _noted(workspace) as ended, hold(root):
-            ask_for_room(workspace)
-            summary = week()
-            ended(summary.week)
+        with _then(workspace, after), ExitStack() as held:
+            with _noted(workspace, "did not start: "):
+                held.enter_context(hold(root))
+            with _noted(workspace) as ended:
+                note_start(workspace)
+                ask_for_room(workspace)
+                summary = week()
+                ended(summary.week)
     except Exception as error:
         print(failure_line(error), file=sys.stderr, flush=True)
         raise
@@ -341,12 +376,10 @@ def _serve_schedule(root: Path, cron: str, timezone: str, after: AfterRun | None
     from prefect import flow
     from prefect.schedules import Cron
 
-    hold = _tried_by_orchestrator("hold", _hold)
-
     @flow(name="weekly-scheduled")
     def scheduled() -> None:  # no parameter: whoever reaches the interface can't point it at another folder
         """One scheduled run."""
-        scheduled_run(root, hold, lambda: _weekly_flow()(str(root), None, True), after)
+        scheduled_run(root, _hold, lambda: _weekly_flow()(str(root), None, True), after)
 
     scheduled.serve(
         name="weekly",

@@ -6,6 +6,7 @@ looks whether what they see is fresh.
 
 import json
 import os
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,6 +18,8 @@ from pipelines.workspace.settings import ScheduleSettings
 from pipelines.workspace.workspace import Workspace
 
 FILE = "last_runs.json"
+STARTED = "run_started.json"
+"""In reports/: how the last runs ended; and the run that has begun and not ended, by moment and process."""
 _LONGEST = 300
 
 
@@ -61,14 +64,66 @@ def last_runs(home: Path) -> LastRuns:
     Returns
     -------
     LastRuns
-        Nothing known where no run has ended yet, or its file can't be read.
+        Nothing known where no run has ended yet, or its file can't be read. A run that was killed, or ended with the machine,
+        counts as failed: it has begun, and its process no longer holds the workspace.
     """
+    workspace = Workspace(home)
+    ended, begun = _ended(workspace), _begun(workspace)
+    if begun is None or workspace.held_by(begun.process):
+        return ended
+    why = f"the run that began on {minute(begun.at)} has not said how it ended (killed, machine stopped or disk full): run `vansnap weekly`"
+    return _failed(ended, why, begun.at)
+
+
+@dataclass(frozen=True)
+class _Begun:
+    at: datetime
+    process: int
+
+
+def _begun(workspace: Workspace) -> _Begun | None:
     try:
-        told = json.loads((Workspace(home).reports / FILE).read_text(encoding="utf-8"))
+        told = json.loads((workspace.reports / STARTED).read_text(encoding="utf-8"))
+        return _Begun(_moment(told["at"]), int(told["process"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _ended(workspace: Workspace) -> LastRuns:
+    try:
+        told = json.loads((workspace.reports / FILE).read_text(encoding="utf-8"))
         good, failed = (None if told[name] is None else _moment(told[name]) for name in ("good_at", "failed_since"))
         return LastRuns(good, str(told["good_week"]), failed, int(told["failures"]), str(told["why"]))
     except (OSError, ValueError, KeyError, TypeError):
         return LastRuns()
+
+
+def note_start(workspace: Workspace, *, now: datetime | None = None) -> None:
+    """Note that a run begins, so that it is known should it be killed; one that was before is on record from now on.
+
+    Parameters
+    ----------
+    workspace : Workspace
+        Held by this process.
+    now : datetime or None
+        When; None is the clock's.
+    """
+    before = last_runs(workspace.root)
+    if before != _ended(workspace) and not _write(workspace, FILE, asdict(before)):
+        return
+    _write(workspace, STARTED, {"at": now or datetime.now(UTC), "process": os.getpid()})
+
+
+def note_stopped(workspace: Workspace) -> None:
+    """Note that a run was stopped by whoever started it, who needs not be told.
+
+    Parameters
+    ----------
+    workspace : Workspace
+    """
+    begun = _begun(workspace)
+    if begun is not None and (begun.process == os.getpid() or not workspace.held_by(begun.process)):
+        (workspace.reports / STARTED).unlink(missing_ok=True)
 
 
 def note_success(workspace: Workspace, week: str, *, now: datetime | None = None) -> None:
@@ -82,7 +137,8 @@ def note_success(workspace: Workspace, week: str, *, now: datetime | None = None
     now : datetime or None
         When; None is the clock's.
     """
-    _write(workspace, LastRuns(now or datetime.now(UTC), week))
+    if _write(workspace, FILE, asdict(LastRuns(now or datetime.now(UTC), week))):
+        note_stopped(workspace)
 
 
 def note_failure(workspace: Workspace, why: str, *, now: datetime | None = None) -> None:
@@ -96,10 +152,15 @@ def note_failure(workspace: Workspace, why: str, *, now: datetime | None = None)
     now : datetime or None
         When; None is the clock's.
     """
-    before = last_runs(workspace.root)
-    since = before.failed_since or now or datetime.now(UTC)
+    begun = _begun(workspace)
+    before = _ended(workspace) if begun is not None and begun.process == os.getpid() else last_runs(workspace.root)
+    if _write(workspace, FILE, asdict(_failed(before, why, now or datetime.now(UTC)))):
+        note_stopped(workspace)
+
+
+def _failed(before: LastRuns, why: str, at: datetime) -> LastRuns:
     line = " ".join(why.split())[:_LONGEST]
-    _write(workspace, replace(before, failed_since=since, failures=before.failures + 1, why=line))
+    return replace(before, failed_since=before.failed_since or at, failures=before.failures + 1, why=line)
 
 
 def next_run(schedule: ScheduleSettings, now: datetime) -> datetime | None:
@@ -156,13 +217,15 @@ def _moment(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
 
 
-def _write(workspace: Workspace, state: LastRuns) -> None:
-    """Written beside its place and renamed; where that fails (a full disk) the file stays as it was."""
-    path = workspace.reports / FILE
-    draft = path.with_name(f".{FILE}.{os.getpid()}.part")
+def _write(workspace: Workspace, name: str, document: Mapping[str, object]) -> bool:
+    """Written beside its place and renamed; where that fails (a full disk) the file stays as it was, and this is false."""
+    path = workspace.reports / name
+    draft = path.with_name(f".{name}.{os.getpid()}.part")
     try:
         path.parent.mkdir(exist_ok=True)
-        draft.write_text(json.dumps(asdict(state), default=str), encoding="utf-8")
+        draft.write_text(json.dumps(document, default=str), encoding="utf-8")
         draft.replace(path)
     except OSError:
         draft.unlink(missing_ok=True)
+        return False
+    return True

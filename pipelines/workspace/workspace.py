@@ -90,6 +90,26 @@ class Workspace:
         """Settings, TOML."""
         return self.root / "settings.toml"
 
+    def held_by(self, process: int) -> bool:
+        """Whether a process holds the workspace; true also where that can't be found out.
+
+        Parameters
+        ----------
+        process : int
+            Its number.
+        """
+        try:
+            with (self.root / ".lock").open("rb") as lock:
+                try:
+                    fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+                except BlockingIOError:
+                    return lock.read(32).strip() == str(process).encode()
+                return False
+        except FileNotFoundError:
+            return False
+        except OSError:
+            return True
+
     @contextmanager
     def held(self) -> Iterator[None]:
         """Hold the workspace for writing; the lock goes with the process, however it ends.

@@ -146,7 +146,7 @@ def test_no_flood_and_what_is_held_back_comes_in_the_next_one(home: Workspace, p
         assert bool(told.held_back) == (minutes >= 2)
     assert [vans_in(text) for text in post.texts()] == [["N-01"], ["N-02"]]
     assert (what_waits(home).unsent, what_waits(home).held_back) == (0, 1)
-    assert "held back until tomorrow: 1" in status_text(home)
+    assert "held back: 1 (most_a_day); sent from tomorrow" in status_text(home)
     change(home, "UPDATE watchlist SET urgency = 'now' WHERE van_id = 'N-01'")
     tell_now(home, now=AT + timedelta(minutes=3))
     change(home, "UPDATE watchlist SET urgency = 'plan' WHERE van_id = 'N-01'")
@@ -162,10 +162,11 @@ def test_what_could_not_be_sent_is_kept_told_in_status_and_sent_with_the_next_ru
     post.why = "127.0.0.1:1 refused the connection"
     told = tell_now(home, now=AT)
     assert told.unsent == {"mail 1": post.why}
+    change(home, "UPDATE watchlist SET leading_cause_probability = 0.52 WHERE van_id = 'N-02'")
     tell_now(home, now=AT + DAY)
     assert status_text(home).splitlines()[-1] == (
         "messages that could not be sent: 1 since 2026-11-30 05:01 UTC (127.0.0.1:1 refused the connection); "
-        "tried again with the next run, or by `vansnap notify`"
+        "tried again with the next run, by `vansnap serve` every hour, or by `vansnap notify`"
     )
     assert status_document(home)["messages"] == {
         "unsent": 1,
@@ -177,6 +178,6 @@ def test_what_could_not_be_sent_is_kept_told_in_status_and_sent_with_the_next_ru
     tell_now(home, now=AT + 2 * DAY)
     (text,) = post.texts()
     assert vans_in(text) == ["N-02", "S-03", "N-01"]
-    assert "(noticed 2026-11-30 05:01 UTC)" in text
+    assert "(52 %). (noticed 2026-11-30 05:01 UTC)" in text  # noticed then, said as it stands now
     assert "messages" not in status_text(home)
     assert "example.org" not in log_path(home).read_text()

@@ -3,8 +3,13 @@
 import json
 import pickle
 import shutil
+import subprocess
+import sys
+import threading
+from functools import partial
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 
@@ -12,14 +17,16 @@ from data_contracts.errors import InputError, NoRoomError, WorkspaceBusyError
 from pipelines.cli import run
 from pipelines.commands.notify import send_again
 from pipelines.commands.status import status_text
-from pipelines.notify import after_run
+from pipelines.notify import after_run, outbox
 from pipelines.notify.after_run import tell_now
 from pipelines.notify.letter import Letter
+from pipelines.notify.monitor import health
 from pipelines.notify.outbox import held_outbox, read_boxes, what_waits
-from pipelines.notify.tell import tell
-from pipelines.weekly.flows import _hold, run_weekly, scheduled_run
+from pipelines.notify.tell import tell, tell_again
+from pipelines.weekly import flows
+from pipelines.weekly.flows import _every, _hold, run_weekly, scheduled_run
 from pipelines.weekly.run_summary import WeeklySummary
-from pipelines.workspace.last_runs import note_failure, note_success
+from pipelines.workspace.last_runs import last_runs, note_failure, note_start, note_success
 from pipelines.workspace.log import log_path
 from pipelines.workspace.workspace import Workspace, make_workspace
 from tests.pdf_text import text_of
@@ -132,11 +139,13 @@ def test_quarantine_is_told_as_it_grows_and_sums_what_was_not_sent(home: Workspa
 
 def test_one_digest_a_week_with_the_list(home: Workspace, post: Post) -> None:
     name(home, '{ mail = "ann@example.org", about = [] }')
-    for days in (0, 6, 7):
-        tell_now(home, now=AT + days * DAY)
+    for days, patience in ((0, 0), (6, None), (7, None)):
+        tell_now(home, now=AT + days * DAY, patience=patience)
     assert [one.letter.subject for one in post.sent] == ["Vansnap: the week 2026-W49"] * 2
     assert "3 now, 0 plan, 0 watch; 6 vans in the register" in post.sent[0].letter.text
     assert "N-02" in text_of(post.sent[1].attached)
+    assert post.sent[0].attached == b""  # no time was left to set it
+    assert "could not be made, or not in time" in post.sent[0].letter.text
     assert post.sent[0].identity != post.sent[1].identity
 
 
@@ -197,6 +206,33 @@ def test_nobody_named_keeps_nothing(home: Workspace, post: Post) -> None:
     home.settings_path.write_text("")
     tell(home)
     assert what_waits(home).unsent == 0  # nobody waits for what is meant for nobody
+    post.why = ""
+    home.settings_path.write_text("[notify\n")
+    note_failure(home, "settings.toml can't be read: mend it", now=AT + DAY)
+    tell(home)
+    assert post.texts() == []  # nor is anybody told who was named before
+
+
+def test_what_a_run_could_not_tell_is_told_between_runs(
+    home: Workspace, post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    name(home, '{ mail = "ann@example.org" }')
+    tell_again(home)
+    assert post.texts() == []  # what is new is told after a run
+    monkeypatch.setattr(after_run, "send", crash := Mock(side_effect=KeyboardInterrupt))
+    with pytest.raises(KeyboardInterrupt):
+        tell_now(home, patience=0)
+    assert crash.called
+    assert (what_waits(home).unsent, what_waits(home).held_back) == (1, 0)  # cut short, not held back
+    assert status_text(home).splitlines()[-1].startswith("messages that could not be sent: 1; tried again")
+    monkeypatch.setattr(after_run, "send", post)
+    note_failure(home, "odd: mend it")
+    note_failure(home, "odd: mend it")
+    tell_again(home)
+    (text,) = post.texts()
+    assert "(attempts: 2): odd" in text
+    tell_again(home)
+    assert post.texts() == []
 
 
 def test_a_mistake_of_ours_ends_no_run_and_is_kept_for_whoever_mends_it(
@@ -225,16 +261,20 @@ def test_a_mistake_of_ours_ends_no_run_and_is_kept_for_whoever_mends_it(
     assert "Traceback" in Path(said.rsplit("report it with ", 1)[1].strip()).read_text()
 
 
-def test_what_another_version_left_and_another_process_does_are_no_trouble(home: Workspace, post: Post) -> None:
+def test_what_another_version_left_and_another_process_does_are_no_trouble(
+    home: Workspace, post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
     name(home, ANN)
     post.why = "down"
     tell_now(home, now=AT)
     kept = home.reports / "notify" / "outbox.json"
     kept.write_text(kept.read_text().replace('"van_now"', '"said_by_a_later_version"', 1))
     post.why = ""
-    with held_outbox(home) as ours:
+    with held_outbox(home, until=0) as ours:
         assert ours
+        monkeypatch.setattr("pipelines.commands.notify.tell_now", partial(tell_now, patience=0))
         assert list(send_again(home)) == ["a run is telling people just now: look at `vansnap status` in a minute"]
+        assert '"why": "busy"' in log_path(home).read_text()
     tell_now(home, now=AT)
     assert vans_in(post.texts()[0]) == ["S-03", "N-01"]
 
@@ -242,16 +282,16 @@ def test_what_another_version_left_and_another_process_does_are_no_trouble(home:
 def test_a_full_disk_is_told_again_rather_than_not(
     home: Workspace, post: Post, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(_workspace: Workspace, _boxes: object) -> None:
+    def full(*_: object) -> None:
         raise NoRoomError("no room on the disk: make room")
 
-    name(home, ANN)
-    monkeypatch.setattr(after_run, "write_boxes", full)
+    name(home, ANN)  # anew: what the settings say can't be kept either, nor the lock be made
+    for owner, what in ((after_run, "write_boxes"), (after_run, "write_atomically"), (outbox, "folder")):
+        monkeypatch.setattr(owner, what, full)
     for megabytes in (12, 11):
         note_failure(home, f"no room on the disk for a run: {megabytes} MB are free: make room", now=AT)
         tell_now(home, now=AT)
     assert ["no room on the disk" in text for text in post.texts()] == [True, True]
-    monkeypatch.undo()
 
 
 def test_a_run_by_hand_that_fails_is_told_by_mail_and_delayed_no_longer_than_it_may(
@@ -285,7 +325,7 @@ def test_a_run_by_hand_that_fails_is_told_by_mail_and_delayed_no_longer_than_it_
 
 
 def test_a_run_by_the_schedule_tells_once_the_workspace_is_free(
-    home: Workspace, post: Post, capsys: pytest.CaptureFixture[str]
+    home: Workspace, post: Post, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """`after` must be a function of a module: the scheduled run is in a process of its own, to which it goes by its name."""
     assert pickle.loads(pickle.dumps(tell)) is tell
@@ -305,6 +345,48 @@ def test_a_run_by_the_schedule_tells_once_the_workspace_is_free(
     scheduled_run(home.root, _hold, lambda: summary, after)
     assert "The run succeeds again" in post.texts()[0]
     assert "weekly run of 2026-W49 done" in capsys.readouterr().out
-    with home.held(), pytest.raises(WorkspaceBusyError):
-        run_weekly(home, None, quiet=True, after=after)  # nothing ran, so nothing is told
-    assert post.texts() == []
+    with home.held():
+        with pytest.raises(WorkspaceBusyError):
+            run_weekly(home, None, quiet=True, after=after)  # nothing ran, and whoever started it sees that
+        assert post.texts() == []
+        monkeypatch.setattr(flows, "_HELD_S", 0.0)
+        for _ in range(2):
+            with pytest.raises(WorkspaceBusyError):
+                scheduled_run(home.root, _hold, lambda: summary, tell)
+    (text,) = post.texts()  # once
+    assert f"did not start: workspace {home.root} is held by another run" in text
+
+
+def test_a_run_that_was_killed_has_failed_and_is_told(home: Workspace, post: Post) -> None:
+    name(home, '{ mail = "ann@example.org", about = ["run"], digest = false }')
+    killed = "import os; from pathlib import Path; from pipelines.workspace.last_runs import note_start\n"
+    killed += f"from pipelines.workspace.workspace import Workspace; home = Workspace(Path({str(home.root)!r}))\n"
+    killed += "with home.held(): note_start(home); os.write(1, b'!'); input()"
+    with subprocess.Popen([sys.executable, "-c", killed], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stdout.read(1) == b"!"
+        assert not last_runs(home.root).failing  # it is running
+        process.kill()
+    well, told = health(home.root, now=AT)
+    assert (well, told["status"]) == (False, "failing")
+    assert "has not said how it ended" in status_text(home)
+    tell_again(home)
+    (text,) = post.texts()
+    assert "has not said how it ended (killed, machine stopped or disk full): run `vansnap weekly`." in text
+    assert last_runs(home.root).failures == 1
+    with home.held():
+        note_start(home)
+        assert last_runs(home.root).failures == 1  # on record, and a new one runs
+        note_failure(home, "odd: mend it")
+        assert last_runs(home.root).failures == 2
+    assert last_runs(home.root).failures == 2
+    with home.held():
+        note_start(home)
+        note_success(home, "2026-W49")
+    assert not last_runs(home.root).failing
+
+
+def test_what_waits_is_looked_at_again_as_long_as_the_schedule_is_served(home: Workspace) -> None:
+    looked = threading.Event()
+    with _every(0.001, home, lambda _: looked.set()):
+        assert looked.wait(10)
